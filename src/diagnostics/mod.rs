@@ -1,0 +1,96 @@
+//! One plain diagnostic that every stage fills in, and its renderers. Uses source only;
+//! `render` is the sole user of ariadne.
+
+pub mod render;
+
+use crate::source::Span;
+
+/// How bad it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// The script runs; the reader should look.
+    Warning,
+    /// The script does not run.
+    Error,
+}
+
+/// A place in a source with what is to be said of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Label {
+    /// The place.
+    pub span: Span,
+    /// What it says; may be empty.
+    pub text: String,
+}
+
+/// One thing worth telling the author of a script.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Diagnostic {
+    /// Stable code such as `E0301`; see [`crate::diagnostics`].
+    pub code: &'static str,
+    /// Error or warning.
+    pub severity: Severity,
+    /// One line, in the script's own words, without a full stop.
+    pub headline: String,
+    /// The first is the main place.
+    pub labels: Vec<Label>,
+    /// Ways out, one sentence each.
+    pub help: Vec<String>,
+}
+
+impl Diagnostic {
+    /// An error at a place.
+    pub fn error(code: &'static str, headline: impl Into<String>, span: Span) -> Self {
+        Self::at(code, Severity::Error, headline.into(), span)
+    }
+
+    /// A warning at a place.
+    pub fn warning(code: &'static str, headline: impl Into<String>, span: Span) -> Self {
+        Self::at(code, Severity::Warning, headline.into(), span)
+    }
+
+    fn at(code: &'static str, severity: Severity, headline: String, span: Span) -> Self {
+        let labels = vec![Label {
+            span,
+            text: String::new(),
+        }];
+        Diagnostic {
+            code,
+            severity,
+            headline,
+            labels,
+            help: Vec::new(),
+        }
+    }
+
+    /// Sets the text of the main label.
+    #[must_use]
+    pub fn here(mut self, text: impl Into<String>) -> Self {
+        if let Some(first) = self.labels.first_mut() {
+            first.text = text.into();
+        }
+        self
+    }
+
+    /// Adds a further place.
+    #[must_use]
+    pub fn label(mut self, span: Span, text: impl Into<String>) -> Self {
+        self.labels.push(Label {
+            span,
+            text: text.into(),
+        });
+        self
+    }
+
+    /// Adds a way out.
+    #[must_use]
+    pub fn help(mut self, text: impl Into<String>) -> Self {
+        self.help.push(text.into());
+        self
+    }
+
+    /// The main place.
+    pub fn span(&self) -> Span {
+        self.labels.first().map(|l| l.span).unwrap_or_default()
+    }
+}

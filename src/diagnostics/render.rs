@@ -1,0 +1,1 @@
+//! Text rendering of diagnostics through ariadne.

@@ -1,0 +1,53 @@
+//! What a head or a gauge can answer instead of doing as asked. No places: the caller adds them.
+
+use thiserror::Error;
+
+/// A refusal or a failure of the head or the gauge, in words for the person at the bench.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum Fault {
+    /// The laser cannot be armed, or was disarmed: the interlock chain is open.
+    #[error("the interlock is open")]
+    InterlockOpen,
+    /// The polygon is not locked, or lost its lock.
+    #[error("the polygon is not locked")]
+    NotLocked,
+    /// Lines need an armed laser.
+    #[error("the laser is not armed")]
+    NotArmed,
+    /// The command is not possible while the laser is armed.
+    #[error("{what} is refused while the laser is armed")]
+    Armed {
+        /// The command.
+        what: &'static str,
+    },
+    /// The head is not in the state that the command needs.
+    #[error("{0}")]
+    Refused(String),
+    /// A value outside what the head can do.
+    #[error("{what} {value} is outside {low} to {high}")]
+    OutOfRange {
+        /// What was asked for, with its unit written out by the head.
+        what: String,
+        /// The value.
+        value: String,
+        /// The smallest possible.
+        low: String,
+        /// The largest possible.
+        high: String,
+    },
+    /// Pulses that should have come did not.
+    #[error("no {0} pulse")]
+    NoPulse(&'static str),
+    /// The word queue ran empty inside a line.
+    #[error("the dot-word queue ran empty inside a line")]
+    Underrun,
+    /// The gauge gave no reading for this line.
+    #[error("the gauge lost its reading")]
+    LostReading,
+    /// There is no gauge on this station.
+    #[error("there is no gauge on this station")]
+    NoGauge,
+    /// The head or its link is broken.
+    #[error("{0}")]
+    Broken(String),
+}

@@ -1,0 +1,1 @@
+//! A head with its gauge, guarded while armed.

@@ -1,0 +1,141 @@
+//! Source files and byte spans. Knows nothing of what is written in them.
+
+use std::sync::Arc;
+
+/// Which text a span points into.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct SourceId(pub u32);
+
+/// A half-open range of bytes in one source.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Span {
+    /// The text it points into.
+    pub source: SourceId,
+    /// First byte.
+    pub start: u32,
+    /// One past the last byte.
+    pub end: u32,
+}
+
+impl Span {
+    /// A span over `start..end` of `source`.
+    pub fn new(source: SourceId, start: usize, end: usize) -> Self {
+        let clamp = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
+        Span {
+            source,
+            start: clamp(start),
+            end: clamp(end.max(start)),
+        }
+    }
+
+    /// The smallest span that covers both; keeps this one's source.
+    pub fn to(self, other: Span) -> Span {
+        Span {
+            source: self.source,
+            start: self.start.min(other.start),
+            end: self.end.max(other.end),
+        }
+    }
+
+    /// The empty span just behind this one.
+    pub fn after(self) -> Span {
+        Span {
+            start: self.end,
+            ..self
+        }
+    }
+
+    /// The byte range, for slicing.
+    pub fn range(self) -> std::ops::Range<usize> {
+        self.start as usize..self.end as usize
+    }
+}
+
+/// One text with the name people know it by: a path, or `--set speed=5000rpm`.
+#[derive(Clone, Debug)]
+pub struct Source {
+    /// Shown in reports.
+    pub name: String,
+    /// The whole text.
+    pub text: Arc<str>,
+}
+
+/// All texts of one check or run, by [`SourceId`].
+#[derive(Clone, Debug, Default)]
+pub struct SourceMap {
+    sources: Vec<Source>,
+}
+
+impl SourceMap {
+    /// An empty map.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Adds a text and gives its id.
+    pub fn add(&mut self, name: impl Into<String>, text: impl Into<Arc<str>>) -> SourceId {
+        let id = SourceId(u32::try_from(self.sources.len()).unwrap_or(u32::MAX));
+        self.sources.push(Source {
+            name: name.into(),
+            text: text.into(),
+        });
+        id
+    }
+
+    /// The source behind an id.
+    pub fn get(&self, id: SourceId) -> Option<&Source> {
+        self.sources.get(id.0 as usize)
+    }
+
+    /// All sources with their ids.
+    pub fn iter(&self) -> impl Iterator<Item = (SourceId, &Source)> {
+        self.sources
+            .iter()
+            .enumerate()
+            .map(|(i, s)| (SourceId(i as u32), s))
+    }
+
+    /// The text under a span, or an empty string when it points nowhere.
+    pub fn slice(&self, span: Span) -> &str {
+        self.get(span.source)
+            .and_then(|s| s.text.get(span.range()))
+            .unwrap_or("")
+    }
+
+    /// One-based line and column (in characters) of a byte offset.
+    pub fn line_column(&self, source: SourceId, offset: u32) -> (usize, usize) {
+        let Some(text) = self.get(source).map(|s| &s.text) else {
+            return (1, 1);
+        };
+        let mut at = (offset as usize).min(text.len());
+        while !text.is_char_boundary(at) {
+            at -= 1;
+        }
+        let before = text.get(..at).unwrap_or("");
+        let line_start = before.rfind('\n').map_or(0, |i| i + 1);
+        let line = before.bytes().filter(|b| *b == b'\n').count() + 1;
+        let column = before.get(line_start..).unwrap_or("").chars().count() + 1;
+        (line, column)
+    }
+
+    /// `name:line:column` of a span's start.
+    pub fn place(&self, span: Span) -> String {
+        let name = self.get(span.source).map_or("?", |s| s.name.as_str());
+        let (line, column) = self.line_column(span.source, span.start);
+        format!("{name}:{line}:{column}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{SourceMap, Span};
+
+    #[test]
+    fn lines_and_columns_count_characters() {
+        let mut map = SourceMap::new();
+        let id = map.add("a.spt", "let µ = 1\r\n\tx\n");
+        assert_eq!(map.line_column(id, 6), (1, 6));
+        assert_eq!(map.place(Span::new(id, 13, 14)), "a.spt:2:2");
+        assert_eq!(map.line_column(id, 999), (3, 1));
+    }
+}

@@ -1,0 +1,14 @@
+//! Physical dimensions, the one unit table, and quantity text in and out. Uses nothing else.
+//!
+//! Values are plain `f64` in SI with one addition: a plane angle is a base dimension, counted
+//! in radians, so that rpm (an angle per time) and Hz (a count per time) never mix by accident.
+
+pub mod dimension;
+pub mod show;
+pub mod table;
+pub mod text;
+
+pub use dimension::{Base, Dimension, KINDS, Kind, OPEN};
+pub use show::{exact, show, show_number};
+pub use table::{TABLE, Unit};
+pub use text::{QuantityError, UnitError, UnitText, parse_quantity, parse_unit};

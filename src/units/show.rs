@@ -1,0 +1,159 @@
+//! Quantity text out: a sensible unit and digits for people, exact text for files.
+
+use crate::units::{Dimension, UnitText, parse_unit};
+
+/// Significant digits of a value shown without asking for more.
+const SIGNIFICANT: usize = 6;
+
+/// Shows an SI value: in `unit` where one was asked for, else in the unit that suits its
+/// kind and size; with `decimals` digits after the point, else with up to six significant ones.
+pub fn show(
+    value: f64,
+    dimension: Dimension,
+    unit: Option<&UnitText>,
+    decimals: Option<u8>,
+) -> String {
+    let chosen;
+    let unit = match unit {
+        Some(unit) => Some(unit),
+        None => {
+            chosen = suited(value, dimension);
+            chosen.as_ref()
+        }
+    };
+    let Some(unit) = unit else {
+        return show_number(value, decimals);
+    };
+    let number = show_number(unit.from_si(value), decimals);
+    if unit.text.is_empty() {
+        number
+    } else {
+        format!("{number} {}", unit.text)
+    }
+}
+
+/// The unit that suits a value of a dimension; none for a plain number.
+fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
+    if dimension.is_number() {
+        return None;
+    }
+    let si = dimension.si();
+    let name = match dimension.kind() {
+        Some(kind) if value == 0.0 || !value.is_finite() => {
+            // Nothing to go by: the unit for a value of one.
+            kind.shown_in
+                .iter()
+                .find(|(_, from)| *from <= 1.0)
+                .map(|(name, _)| *name)
+        }
+        Some(kind) => {
+            let size = value.abs() * (1.0 + 1e-9);
+            kind.shown_in
+                .iter()
+                .find(|(_, from)| size >= *from)
+                .map(|(name, _)| *name)
+        }
+        None => None,
+    };
+    let text = name.unwrap_or(&si);
+    parse_unit(text).ok()
+}
+
+/// A plain number: `decimals` digits after the point, else up to six significant digits
+/// without trailing zeros.
+pub fn show_number(value: f64, decimals: Option<u8>) -> String {
+    if value.is_nan() {
+        return "no number".to_string();
+    }
+    if value.is_infinite() {
+        return if value > 0.0 { "infinite" } else { "-infinite" }.to_string();
+    }
+    if let Some(decimals) = decimals {
+        let text = format!("{value:.*}", usize::from(decimals));
+        let zero = text
+            .trim_start_matches('-')
+            .chars()
+            .all(|c| c == '0' || c == '.');
+        return if zero {
+            text.trim_start_matches('-').to_string()
+        } else {
+            text
+        };
+    }
+    if value == 0.0 {
+        return "0".to_string();
+    }
+    let size = value.abs();
+    if value.fract() == 0.0 && size < 1e9 {
+        return format!("{value:.0}");
+    }
+    if !(1e-5..1e9).contains(&size) {
+        let text = format!("{value:.*e}", SIGNIFICANT - 1);
+        let (digits, exponent) = text.split_once('e').unwrap_or((&text, "0"));
+        return format!("{}e{exponent}", trim_zeros(digits));
+    }
+    let magnitude = size.log10().floor() as i32;
+    let places = (SIGNIFICANT as i32 - 1 - magnitude).max(0);
+    let text = format!("{value:.*}", usize::try_from(places).unwrap_or(0));
+    trim_zeros(&text).to_string()
+}
+
+fn trim_zeros(digits: &str) -> &str {
+    if digits.contains('.') {
+        digits.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        digits
+    }
+}
+
+/// The shortest SI text that reads back to the same double: `0.3048 m`.
+pub fn exact(value: f64, dimension: Dimension) -> String {
+    let si = dimension.si();
+    if si.is_empty() {
+        format!("{value}")
+    } else {
+        format!("{value} {si}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{exact, show, show_number};
+    use crate::units::{Dimension, parse_quantity, parse_unit};
+
+    #[test]
+    fn values_take_a_unit_that_suits() {
+        let speed = parse_quantity("4800 rpm").unwrap().0;
+        assert_eq!(show(speed, Dimension::ROTATION, None, None), "4800 rpm");
+        let fast = parse_quantity("12000 rpm").unwrap().0;
+        let unit = parse_unit("rev/s").unwrap();
+        assert_eq!(
+            show(fast, Dimension::ROTATION, Some(&unit), None),
+            "200 rev/s"
+        );
+        assert_eq!(
+            show(347.222222e-9, Dimension::TIME, None, None),
+            "347.222 ns"
+        );
+        assert_eq!(show(1.25e-3, Dimension::TIME, None, None), "1.25 ms");
+        assert_eq!(show(0.3048, Dimension::LENGTH, None, None), "304.8 mm");
+        assert_eq!(show(0.4e-6, Dimension::LENGTH, None, Some(2)), "0.40 um");
+        assert_eq!(show(0.0, Dimension::LENGTH, None, None), "0 m");
+        assert_eq!(show(2.88e6, Dimension::FREQUENCY, None, None), "2.88 MHz");
+        assert_eq!(show(-0.001, Dimension::NUMBER, None, Some(1)), "0.0");
+        assert_eq!(show_number(1e20, None), "1e20");
+        assert_eq!(show_number(3600.0, None), "3600");
+    }
+
+    #[test]
+    fn exact_text_reads_back_equal() {
+        for value in [0.1, 1.0 / 3.0, 6.02e23, -4.9e-324] {
+            let text = exact(value, Dimension::VOLTAGE);
+            assert_eq!(
+                parse_quantity(&text).unwrap().0.to_bits(),
+                value.to_bits(),
+                "{text}"
+            );
+        }
+    }
+}

@@ -1,0 +1,243 @@
+//! Unit and quantity text in: `rpm`, `mm/s^2`, `4800 rpm`.
+
+use crate::units::{Dimension, table};
+use thiserror::Error;
+
+/// A unit as somebody wrote it, worked out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct UnitText {
+    /// As written.
+    pub text: String,
+    /// Its dimension.
+    pub dimension: Dimension,
+    /// One of it in SI.
+    pub factor: f64,
+    /// SI value of its zero: 273.15 for degC, else 0.
+    pub zero: f64,
+}
+
+impl UnitText {
+    /// A temperature as a thermometer shows it, not a difference.
+    pub fn is_absolute(&self) -> bool {
+        self.zero != 0.0
+    }
+
+    /// From this unit to SI.
+    pub fn to_si(&self, value: f64) -> f64 {
+        // Dividing by an exact whole inverse keeps `3 mm` the double nearest to 0.003.
+        let inverse = (1.0 / self.factor).round();
+        let scaled = if self.factor < 1.0 && 1.0 / inverse == self.factor {
+            value / inverse
+        } else {
+            value * self.factor
+        };
+        if self.zero == 0.0 {
+            scaled
+        } else {
+            scaled + self.zero
+        }
+    }
+
+    /// From SI to this unit.
+    pub fn from_si(&self, value: f64) -> f64 {
+        let value = if self.zero == 0.0 {
+            value
+        } else {
+            value - self.zero
+        };
+        let inverse = (1.0 / self.factor).round();
+        if self.factor < 1.0 && 1.0 / inverse == self.factor {
+            value * inverse
+        } else {
+            value / self.factor
+        }
+    }
+}
+
+/// Why a unit text cannot be read.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum UnitError {
+    /// No unit of this name.
+    #[error("there is no unit `{name}`")]
+    Unknown {
+        /// The name.
+        name: String,
+        /// A near spelling.
+        near: Option<String>,
+    },
+    /// Not of the form `mm/s^2`.
+    #[error("`{0}` is not a unit: units look like `mm`, `rev/s` or `m/s^2`")]
+    Malformed(String),
+    /// degC inside a compound unit.
+    #[error("`degC` cannot be part of `{0}`: a difference of temperatures is in `K`")]
+    Compound(String),
+    /// An exponent that cannot be counted.
+    #[error("the exponents in `{0}` are too large")]
+    TooLarge(String),
+}
+
+/// Reads a unit: names joined by `/` and `*`, each with an optional whole exponent.
+pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
+    let malformed = || UnitError::Malformed(text.to_string());
+    let too_large = || UnitError::TooLarge(text.to_string());
+    let mut dimension = Dimension::NUMBER;
+    let (mut factor, mut zero) = (1.0_f64, 0.0);
+    let mut rest = text;
+    let mut sign = 1;
+    let mut terms = 0;
+    loop {
+        let end = rest.find(['/', '*']).unwrap_or(rest.len());
+        let (term, tail) = rest.split_at_checked(end).ok_or_else(malformed)?;
+        let (name, exponent) = match term.split_once('^') {
+            Some((name, power)) => (name, power.parse::<i32>().map_err(|_| malformed())?),
+            None => (term, 1),
+        };
+        if name.is_empty() || exponent == 0 || exponent.abs() > 20 {
+            return Err(malformed());
+        }
+        let (unit, prefix) = table::find(name).ok_or_else(|| UnitError::Unknown {
+            name: name.to_string(),
+            near: near(name),
+        })?;
+        if unit.zero != 0.0 && text != name {
+            return Err(UnitError::Compound(text.to_string()));
+        }
+        zero = unit.zero;
+        let exponent = exponent * sign;
+        let part = unit.dimension.power(exponent).ok_or_else(too_large)?;
+        dimension = dimension.times(part).ok_or_else(too_large)?;
+        let one = if prefix < 1.0 {
+            unit.factor / (1.0 / prefix).round()
+        } else {
+            unit.factor * prefix
+        };
+        factor = if exponent < 0 {
+            factor / one.powi(-exponent)
+        } else {
+            factor * one.powi(exponent)
+        };
+        terms += 1;
+        let mut chars = tail.chars();
+        match chars.next() {
+            None => break,
+            Some(joint) => sign = if joint == '/' { -1 } else { 1 },
+        }
+        rest = chars.as_str();
+        if terms > 8 {
+            return Err(too_large());
+        }
+    }
+    Ok(UnitText {
+        text: text.to_string(),
+        dimension,
+        factor,
+        zero,
+    })
+}
+
+/// The spelling nearest to a wrong one.
+fn near(name: &str) -> Option<String> {
+    table::spellings()
+        .map(|known| {
+            let same = known.eq_ignore_ascii_case(name);
+            (
+                if same {
+                    0.99
+                } else {
+                    strsim::jaro_winkler(&known, name)
+                },
+                known,
+            )
+        })
+        .filter(|(score, _)| *score > 0.8)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, known)| known)
+}
+
+/// Why a quantity text cannot be read.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum QuantityError {
+    /// No number in front.
+    #[error("`{0}` is not a quantity: write a number and a unit, such as `4800 rpm`")]
+    NoNumber(String),
+    /// The unit is wrong.
+    #[error(transparent)]
+    Unit(#[from] UnitError),
+}
+
+/// Reads a number with a unit, such as `4800 rpm` or `0.5`: the value in SI and the unit
+/// (none for a plain number).
+pub fn parse_quantity(text: &str) -> Result<(f64, Option<UnitText>), QuantityError> {
+    let text = text.trim();
+    let missing = || QuantityError::NoNumber(text.to_string());
+    let bytes = text.as_bytes();
+    let mut end = 0;
+    while let Some(&byte) = bytes.get(end) {
+        let before = end.checked_sub(1).and_then(|i| bytes.get(i));
+        let digit_next = bytes
+            .get(end + 1)
+            .is_some_and(|b| b.is_ascii_digit() || *b == b'-' || *b == b'+');
+        let goes_on = match byte {
+            b'0'..=b'9' | b'.' | b'_' => true,
+            b'-' | b'+' => end == 0 || matches!(before, Some(b'e' | b'E')),
+            b'e' | b'E' => end > 0 && digit_next,
+            _ => false,
+        };
+        if !goes_on {
+            break;
+        }
+        end += 1;
+    }
+    let (number, unit) = text.split_at_checked(end).ok_or_else(missing)?;
+    let value: f64 = number.replace('_', "").parse().map_err(|_| missing())?;
+    if !value.is_finite() {
+        return Err(missing());
+    }
+    let unit = unit.trim_start();
+    if unit.is_empty() {
+        return Ok((value, None));
+    }
+    let unit = parse_unit(unit)?;
+    Ok((unit.to_si(value), Some(unit)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{UnitError, parse_quantity, parse_unit};
+    use crate::units::Dimension;
+
+    #[test]
+    fn a_quantity_reads_to_si() {
+        let si = |text: &str| parse_quantity(text).unwrap().0;
+        assert_eq!(si("304.8 mm"), 0.3048);
+        assert_eq!(si("5 µs"), 5e-6);
+        assert_eq!(si("5μs"), 5e-6);
+        assert_eq!(si("25 degC"), 298.15);
+        assert_eq!(si("-1.5e3 mm/s^2"), -1.5);
+        assert_eq!(si("35 %"), 0.35);
+        assert_eq!(si("10"), 10.0);
+        assert!((si("1 rev/s") - si("60 rpm")).abs() < 1e-15);
+        assert_eq!(parse_unit("rpm").unwrap().dimension, Dimension::ROTATION);
+    }
+
+    #[test]
+    fn a_wrong_unit_is_named_with_a_near_one() {
+        let near = |text: &str| match parse_unit(text) {
+            Err(UnitError::Unknown { near, .. }) => near,
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(near("RPM").as_deref(), Some("rpm"));
+        assert_eq!(near("arcsecs").as_deref(), Some("arcsec"));
+        assert_eq!(near("furlong"), None);
+        assert!(matches!(parse_unit("W/degC"), Err(UnitError::Compound(_))));
+        for text in ["", "/s", "m^", "m^1.5", "m^0", "m//s", "m^99"] {
+            assert!(
+                matches!(parse_unit(text), Err(UnitError::Malformed(_))),
+                "{text}"
+            );
+        }
+        for text in ["", "rpm", "1e999 m", "--3", "1.2.3 m"] {
+            assert!(parse_quantity(text).is_err(), "{text}");
+        }
+    }
+}
