@@ -11,4 +11,5 @@ pub mod diagnostics;
 pub mod head;
 pub mod optics;
 pub mod source;
+pub mod syntax;
 pub mod units;
