@@ -7,9 +7,12 @@
 //! spintrue is not a safety function. The hardware interlock chain stands on its own;
 //! IEC 60825-1, local codes and the laser safety officer decide.
 
+pub mod acceptance;
+pub mod builtins;
 pub mod diagnostics;
 pub mod head;
 pub mod optics;
+pub mod program;
 pub mod source;
 pub mod syntax;
 pub mod units;

@@ -1,0 +1,3 @@
+//! Decisions on measured values. Uses units only.
+
+pub mod decision;

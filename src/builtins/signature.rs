@@ -1,0 +1,179 @@
+//! What a built-in is made of.
+
+use crate::head::station::{Station, StationError};
+use crate::program::types::{Layout, RecordType, Type};
+use crate::program::value::Datum;
+use crate::units::Dimension;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// What a call may do to the head.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Effect {
+    /// Reads its state.
+    Reads,
+    /// Turns the polygon or stops it.
+    Spins,
+    /// Moves the galvanometer.
+    Steers,
+    /// Lets light out.
+    Emits,
+    /// Changes the trims in force.
+    Trims,
+    /// Writes what survives power loss.
+    Stores,
+    /// Asks the operator.
+    Asks,
+}
+
+impl Effect {
+    /// As scripts and options say it.
+    pub fn text(self) -> &'static str {
+        match self {
+            Effect::Reads => "reads",
+            Effect::Spins => "spins",
+            Effect::Steers => "steers",
+            Effect::Emits => "emits",
+            Effect::Trims => "trims",
+            Effect::Stores => "stores",
+            Effect::Asks => "asks",
+        }
+    }
+}
+
+/// A type in a signature, as constant data.
+#[derive(Debug)]
+pub enum Spec {
+    /// A quantity; open dimension 0 is shown as `D`, 1 as `E`.
+    Quantity(Dimension),
+    /// A temperature.
+    Temperature,
+    /// A flag.
+    Flag,
+    /// Text.
+    Text,
+    /// No result.
+    Nothing,
+    /// Any one type, the same wherever it stands in one signature.
+    Any,
+    /// A list.
+    List(&'static Spec),
+    /// A record.
+    Record(&'static RecordSpec),
+}
+
+/// A record that built-ins take and give.
+#[derive(Debug)]
+pub struct RecordSpec {
+    /// Its name in annotations.
+    pub name: &'static str,
+    /// What it is.
+    pub meaning: &'static str,
+    /// Name, type and meaning of each field, sorted by name.
+    pub fields: &'static [(&'static str, Spec, &'static str)],
+}
+
+/// Whether an argument must be given.
+#[derive(Debug)]
+pub enum Default {
+    /// It must.
+    Required,
+    /// It need not; the text says what holds then.
+    Optional(&'static str),
+}
+
+/// A parameter of a built-in.
+#[derive(Debug)]
+pub struct Parameter {
+    /// Its name, for named arguments.
+    pub name: &'static str,
+    /// Its type.
+    pub spec: Spec,
+    /// Whether it must be given.
+    pub default: Default,
+    /// What it is, with its range.
+    pub meaning: &'static str,
+}
+
+/// What a built-in works with besides its arguments.
+pub struct Context<'a> {
+    /// The head and its gauge.
+    pub station: &'a mut Station,
+    /// For built-ins over lists of anything: how one item of the first list lies.
+    pub item: Layout,
+}
+
+/// Why a built-in failed; the interpreter adds the place.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Trouble {
+    /// The head or the gauge, or somebody asked to stop.
+    Station(StationError),
+    /// The arguments have no result: `sqrt(-1)`.
+    Value(String),
+    /// Past what is allowed.
+    Limit(String),
+}
+
+impl From<StationError> for Trouble {
+    fn from(error: StationError) -> Self {
+        Trouble::Station(error)
+    }
+}
+
+/// How a built-in is worked out.
+pub enum Function {
+    /// From one number; NaN means that there is no result.
+    Number1(fn(f64) -> f64),
+    /// From two numbers; NaN means that there is no result.
+    Number2(fn(f64, f64) -> f64),
+    /// Everything else: arguments in the order of the signature, absent ones as `Nothing`.
+    General(fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>),
+}
+
+/// A built-in.
+pub struct Builtin {
+    /// Its name.
+    pub name: &'static str,
+    /// What it takes.
+    pub parameters: &'static [Parameter],
+    /// What it gives.
+    pub returns: Spec,
+    /// What it may do to the head.
+    pub effects: &'static [Effect],
+    /// Meaning, units, ranges, errors; for a formula its source.
+    pub meaning: &'static str,
+    /// A script that shows it and passes.
+    pub example: &'static str,
+    /// How it is worked out.
+    pub function: Function,
+}
+
+impl Spec {
+    /// The type it stands for.
+    pub fn to_type(&self) -> Type {
+        match self {
+            Spec::Quantity(dimension) => Type::Quantity(*dimension),
+            Spec::Temperature => Type::Temperature,
+            Spec::Flag => Type::Flag,
+            Spec::Text => Type::Text,
+            Spec::Nothing => Type::Nothing,
+            Spec::Any => Type::Any,
+            Spec::List(item) => item.to_type().list(),
+            Spec::Record(record) => Type::Record(Rc::new(record.to_type())),
+        }
+    }
+}
+
+impl RecordSpec {
+    /// The type it stands for.
+    pub fn to_type(&self) -> RecordType {
+        let fields = self
+            .fields
+            .iter()
+            .map(|(n, spec, _)| (Arc::from(*n), spec.to_type()));
+        RecordType {
+            name: Some(self.name),
+            fields: fields.collect(),
+        }
+    }
+}

@@ -1,0 +1,11 @@
+//! The checked program: what the checker makes and the interpreter runs. Types and layouts,
+//! values, the checked tree, and how values are shown. Uses source and units only.
+//!
+//! Names and units end here: variables are slots, quantities are doubles in SI, and whatever
+//! must be shown carries its own [`show::Shower`].
+
+pub mod failure;
+pub mod show;
+pub mod tree;
+pub mod types;
+pub mod value;

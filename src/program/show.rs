@@ -1,0 +1,181 @@
+//! How a value is shown: made by the checker from its type, used while the script runs.
+
+use crate::program::types::Type;
+use crate::program::value::{Datum, Value};
+use crate::units::{Dimension, UnitText, parse_unit, show};
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// Shows values of one type.
+#[derive(Clone, Debug)]
+pub enum Shower {
+    /// A quantity.
+    Quantity {
+        /// Its dimension.
+        dimension: Dimension,
+        /// The unit asked for.
+        unit: Option<Rc<UnitText>>,
+        /// Digits after the point asked for.
+        decimals: Option<u8>,
+    },
+    /// A temperature.
+    Temperature {
+        /// The unit asked for; degC without.
+        unit: Option<Rc<UnitText>>,
+        /// Digits after the point asked for.
+        decimals: Option<u8>,
+    },
+    /// `true` or `false`.
+    Flag,
+    /// Text as it stands.
+    Text,
+    /// A list.
+    List(Box<Shower>),
+    /// A record.
+    Record(Vec<(Arc<str>, Shower)>),
+}
+
+/// A value taken apart for people and for machines.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Shown {
+    /// A quantity or temperature.
+    Quantity {
+        /// In SI.
+        value: f64,
+        /// The SI unit; empty for a plain number.
+        unit: String,
+        /// For people.
+        text: String,
+    },
+    /// A flag.
+    Flag(bool),
+    /// Text.
+    Text(String),
+    /// A list.
+    List(Vec<Shown>),
+    /// A record.
+    Record(Vec<(Arc<str>, Shown)>),
+}
+
+impl Shower {
+    /// Shows values of a type; none where the type cannot be shown.
+    pub fn of(kind: &Type, unit: Option<Rc<UnitText>>, decimals: Option<u8>) -> Option<Shower> {
+        Some(match kind {
+            Type::Quantity(dimension) if dimension.is_open() => return None,
+            Type::Quantity(dimension) => Shower::Quantity {
+                dimension: *dimension,
+                unit,
+                decimals,
+            },
+            Type::Temperature => Shower::Temperature { unit, decimals },
+            Type::Flag => Shower::Flag,
+            Type::Text => Shower::Text,
+            Type::List(item) => Shower::List(Box::new(Shower::of(item, unit, decimals)?)),
+            Type::Record(record) => {
+                let fields = record
+                    .fields
+                    .iter()
+                    .map(|(name, kind)| Some((name.clone(), Shower::of(kind, None, decimals)?)));
+                Shower::Record(fields.collect::<Option<Vec<_>>>()?)
+            }
+            Type::Nothing | Type::Any | Type::Unknown => return None,
+        })
+    }
+
+    /// Takes a value apart.
+    pub fn shown(&self, datum: &Datum) -> Shown {
+        let flag = [if datum.flag() { 1.0 } else { 0.0 }];
+        let number = [datum.number()];
+        match datum {
+            Datum::Nothing => Shown::Text(String::new()),
+            Datum::Number(_) => self.part(&mut number.iter(), &mut [].iter()),
+            Datum::Flag(_) => self.part(&mut flag.iter(), &mut [].iter()),
+            Datum::Value(value) => match self {
+                Shower::Record(_) => {
+                    self.part(&mut value.as_words().iter(), &mut value.as_refs().iter())
+                }
+                _ => self.part(&mut [].iter(), &mut std::slice::from_ref(value).iter()),
+            },
+        }
+    }
+
+    /// Shows a value as text.
+    pub fn text(&self, datum: &Datum) -> String {
+        self.shown(datum).to_string()
+    }
+
+    fn part(
+        &self,
+        words: &mut std::slice::Iter<'_, f64>,
+        refs: &mut std::slice::Iter<'_, Value>,
+    ) -> Shown {
+        let nothing = Value::Nothing;
+        match self {
+            Shower::Quantity {
+                dimension,
+                unit,
+                decimals,
+            } => {
+                let value = words.next().copied().unwrap_or(f64::NAN);
+                let text = show(value, *dimension, unit.as_deref(), *decimals);
+                Shown::Quantity {
+                    value,
+                    unit: dimension.si(),
+                    text,
+                }
+            }
+            Shower::Temperature { unit, decimals } => {
+                let value = words.next().copied().unwrap_or(f64::NAN);
+                let celsius = parse_unit("degC").ok();
+                let unit = unit.as_deref().or(celsius.as_ref());
+                let text = show(value, Dimension::TEMPERATURE, unit, *decimals);
+                Shown::Quantity {
+                    value,
+                    unit: "K".to_string(),
+                    text,
+                }
+            }
+            Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),
+            Shower::Text => Shown::Text(refs.next().unwrap_or(&nothing).as_text().to_string()),
+            Shower::List(item) => {
+                let list = refs.next().unwrap_or(&nothing);
+                let mut words = list.as_words().iter();
+                let mut refs = list.as_refs().iter();
+                let mut items = Vec::new();
+                while words.len() > 0 || refs.len() > 0 {
+                    items.push(item.part(&mut words, &mut refs));
+                }
+                Shown::List(items)
+            }
+            Shower::Record(fields) => Shown::Record(
+                fields
+                    .iter()
+                    .map(|(n, shower)| (n.clone(), shower.part(words, refs)))
+                    .collect(),
+            ),
+        }
+    }
+}
+
+impl std::fmt::Display for Shown {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Shown::Quantity { text, .. } | Shown::Text(text) => f.write_str(text),
+            Shown::Flag(flag) => write!(f, "{flag}"),
+            Shown::List(items) => {
+                f.write_str("[")?;
+                for (i, item) in items.iter().enumerate() {
+                    write!(f, "{}{item}", if i == 0 { "" } else { ", " })?;
+                }
+                f.write_str("]")
+            }
+            Shown::Record(fields) => {
+                f.write_str("{")?;
+                for (i, (name, field)) in fields.iter().enumerate() {
+                    write!(f, "{}{name}: {field}", if i == 0 { "" } else { ", " })?;
+                }
+                f.write_str("}")
+            }
+        }
+    }
+}
