@@ -9,6 +9,7 @@
 
 pub mod acceptance;
 pub mod builtins;
+pub mod check;
 pub mod diagnostics;
 pub mod head;
 pub mod optics;

@@ -26,7 +26,7 @@ impl Checker<'_> {
             }
             TypeKind::Product(parts) => match parts.as_slice() {
                 [(name, 1)] => self.named_type(*name),
-                parts => self.product(parts, written.span),
+                parts => self.product_kind(parts, written.span),
             },
         }
     }
@@ -68,7 +68,7 @@ impl Checker<'_> {
         }
     }
 
-    fn product(&mut self, parts: &[(Name, i32)], span: Span) -> Type {
+    fn product_kind(&mut self, parts: &[(Name, i32)], span: Span) -> Type {
         let mut product = Some(Dimension::NUMBER);
         for (name, exponent) in parts {
             let Some(part) = self.dimension(*name) else { return Type::Unknown };

@@ -234,7 +234,7 @@ impl Checker<'_> {
         Typed::unknown(span)
     }
 
-    fn unlike_report(
+    pub(super) fn unlike_report(
         &mut self,
         code: &'static str,
         headline: String,

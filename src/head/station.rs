@@ -16,7 +16,7 @@ pub enum StationError {
 /// A head with its gauge.
 pub struct Station {
     head: Box<dyn Head>,
-    _gauge: Option<Box<dyn Gauge>>,
+    gauge: Option<Box<dyn Gauge>>,
     description: Description,
     stop: Arc<AtomicBool>,
 }
@@ -31,7 +31,7 @@ impl Station {
         let description = head.describe()?;
         Ok(Station {
             head,
-            _gauge: gauge,
+            gauge,
             description,
             stop,
         })
@@ -68,5 +68,47 @@ impl Station {
     /// Makes safe.
     pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
         self.head.make_safe(keep_spinning)
+    }
+
+    /// Keeps spinning.
+    pub fn keep_spinning(&mut self) {}
+    /// Spins.
+    pub fn spin(&mut self, speed: f64) -> Result<(), StationError> {
+        self.head.spin(speed).map_err(StationError::Fault)
+    }
+    /// Halts.
+    pub fn halt(&mut self, how: crate::head::Halt) -> Result<(), StationError> {
+        self.head.halt(how).map_err(StationError::Fault)
+    }
+    /// Steers.
+    pub fn steer(&mut self, angle: Option<f64>) -> Result<(), StationError> {
+        self.head.steer(angle).map_err(StationError::Fault)
+    }
+    /// Turns.
+    pub fn turns(&mut self, count: u32) -> Result<Vec<crate::head::Turn>, StationError> {
+        self.head.turns(count).map_err(StationError::Fault)
+    }
+    /// Exposes.
+    pub fn expose(&mut self, order: &crate::head::LineOrder) -> Result<crate::head::Exposed, StationError> {
+        self.head.expose(order).map_err(StationError::Fault)
+    }
+    /// Measures.
+    pub fn measure(&mut self) -> Result<crate::head::Reading, StationError> {
+        match &mut self.gauge {
+            Some(gauge) => gauge.measure().map_err(StationError::Fault),
+            None => Err(StationError::Fault(Fault::NoGauge)),
+        }
+    }
+    /// Trims.
+    pub fn trims(&mut self) -> Result<Vec<crate::head::Trim>, StationError> {
+        self.head.trims().map_err(StationError::Fault)
+    }
+    /// Loads.
+    pub fn load_trims(&mut self, trims: &[crate::head::Trim]) -> Result<(), StationError> {
+        self.head.load_trims(trims).map_err(StationError::Fault)
+    }
+    /// Stores.
+    pub fn store_trims(&mut self) -> Result<(), StationError> {
+        self.head.store_trims().map_err(StationError::Fault)
     }
 }

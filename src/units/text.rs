@@ -81,7 +81,8 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
     let malformed = || UnitError::Malformed(text.to_string());
     let too_large = || UnitError::TooLarge(text.to_string());
     let mut dimension = Dimension::NUMBER;
-    let (mut factor, mut zero) = (1.0_f64, 0.0);
+    let mut factor = 1.0_f64;
+    let mut zero;
     let mut rest = text;
     let mut sign = 1;
     let mut terms = 0;
