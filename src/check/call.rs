@@ -100,6 +100,9 @@ impl Checker<'_> {
     fn unknown_call(&mut self, name: Name) {
         let text = self.text(name.symbol);
         let module = self.modules.get(self.inside.module);
+        if module.is_some_and(|module| module.missing) {
+            return;
+        }
         let is_value = self.scope.find(name.symbol).is_some()
             || module.is_some_and(|m| m.values.contains_key(&name.symbol));
         let report = if is_value {

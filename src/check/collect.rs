@@ -23,7 +23,7 @@ impl Checker<'_> {
         for (index, module) in modules.iter().enumerate() {
             let script = index + 1 == modules.len();
             self.inside = Inside { module: index, constant: true, ..Inside::default() };
-            self.modules.push(ModuleNames::default());
+            self.modules.push(ModuleNames { missing: module.missing, ..ModuleNames::default() });
             self.imports(module);
             // Routines first: a constant's place in the file does not matter to them.
             for statement in &module.file.statements {
@@ -258,10 +258,11 @@ impl Checker<'_> {
             self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
-        if let Some(shower) = self.shower(&chosen, None) {
-            let name = self.names.shared(name.symbol);
-            self.program.params.push(program::Param { name, slot, shower });
-        }
+        let shown = program::Param {
+            name: self.names.shared(name.symbol),
+            text: self.words(chosen.span),
+        };
+        self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));
     }
 

@@ -284,6 +284,9 @@ impl Checker<'_> {
     }
 
     fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
+        if self.modules.get(self.inside.module).is_some_and(|module| module.missing) {
+            return Typed::unknown(span);
+        }
         let text = self.text(symbol);
         let routines = self.modules.get(self.inside.module).map(|m| &m.routines);
         let callable = self.builtins.contains_key(&symbol)

@@ -10,7 +10,7 @@ mod call;
 pub mod codes;
 mod collect;
 mod expression;
-mod flow;
+pub mod flow;
 mod generic;
 mod head;
 mod operator;
@@ -38,6 +38,8 @@ pub struct Module<'a> {
     pub file: &'a File,
     /// For each `use` in order: where the path stands and which module it names.
     pub uses: Vec<(Span, usize)>,
+    /// A used file could not be read: what is unknown here may have been declared there.
+    pub missing: bool,
 }
 
 /// A param set from outside: `--set speed=5000rpm`.
@@ -121,6 +123,8 @@ struct RoutineInfo {
 /// What the names of a module stand for.
 #[derive(Default)]
 struct ModuleNames {
+    /// A used file is missing.
+    missing: bool,
     values: HashMap<Symbol, usize>,
     routines: HashMap<Symbol, usize>,
 }
