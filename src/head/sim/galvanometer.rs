@@ -14,7 +14,7 @@ impl Loop {
     /// rate of what is left: the free response of x'' + 2ζω·x' + ω²·x = 0.
     pub fn left(&self, offset: f64, rate: f64, time: f64) -> (f64, f64) {
         let (w, z) = (self.natural, self.damping);
-        if time <= 0.0 {
+        if time <= 0.0 || (offset == 0.0 && rate == 0.0) {
             return (offset, rate);
         }
         let decay = z * w;

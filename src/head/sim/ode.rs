@@ -51,19 +51,16 @@ pub fn step<const N: usize>(
 ) -> (State<N>, State<N>) {
     let mut slopes = [[0.0; N]; 7];
     let mut to = *from;
-    let mut done = 0;
-    for (i, slope) in slopes.clone().iter().enumerate() {
-        let _ = slope;
+    for i in 0..slopes.len() {
         to = *from;
         if let Some(row) = i.checked_sub(1).and_then(|i| A.get(i)) {
             for (weight, slope) in row.iter().zip(&slopes) {
                 add(&mut to, h * weight, slope);
             }
         }
-        if let Some(slot) = slopes.get_mut(done) {
+        if let Some(slot) = slopes.get_mut(i) {
             *slot = rate(&to);
         }
-        done += 1;
     }
     let mut error = [0.0; N];
     for (weight, slope) in E.iter().zip(&slopes) {
