@@ -285,7 +285,7 @@ struct Counting<'a> {
 }
 
 impl Observer for Counting<'_> {
-    fn event(&mut self, event: Event) {
+    fn event(&mut self, time: f64, event: Event) {
         if let Event::Check(check) = &event {
             let slot = match check.outcome {
                 Outcome::Conforms => 0,
@@ -296,7 +296,7 @@ impl Observer for Counting<'_> {
                 *count += 1;
             }
         }
-        self.inner.event(event);
+        self.inner.event(time, event);
     }
 }
 

@@ -1,7 +1,8 @@
 //! Calls of routines and built-ins: arguments to parameters, open kinds, results.
 
 use crate::builtins::{self, Effect};
-use crate::check::expression::{Typed, with_article};
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::{Checker, advice};
@@ -64,7 +65,7 @@ impl Checker<'_> {
             return Typed::unknown(span);
         };
         let Some(signature) = signature else { return Typed::unknown(span) };
-        self.site(callee, name, span);
+        let allowed = self.site(callee, name, span);
         let Some(slots) = self.slots_of_arguments(name, arguments, &signature) else {
             for argument in arguments {
                 self.expression(&argument.value, None);
@@ -75,18 +76,23 @@ impl Checker<'_> {
         else {
             return Typed::unknown(span);
         };
+        if !allowed {
+            return Typed::unknown(span);
+        }
         self.coded(callee, &signature, values, returns, span)
     }
 
-    /// Remembers who calls whom, and refuses light that is not armed.
-    fn site(&mut self, callee: Callee, name: Name, span: Span) {
+    /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
+    /// may stand here.
+    fn site(&mut self, callee: Callee, name: Name, span: Span) -> bool {
         let armed = self.inside.armed.is_some();
         self.calls.push(CallSite { caller: self.inside.routine, callee, span: name.span, armed });
-        let Callee::Builtin(index) = callee else { return };
-        let Some(builtin) = builtins::table().get(index) else { return };
+        let Callee::Builtin(index) = callee else { return true };
+        let Some(builtin) = builtins::table().get(index) else { return true };
         if self.inside.constant && !builtin.effects.is_empty() {
             let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
             self.report(Diagnostic::error("E0409", headline, span));
+            return false;
         }
         if builtin.effects.contains(&Effect::Emits) && !armed {
             self.report(
@@ -95,6 +101,7 @@ impl Checker<'_> {
                     .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out"),
             );
         }
+        true
     }
 
     fn unknown_call(&mut self, name: Name) {
@@ -309,7 +316,10 @@ impl Checker<'_> {
         let mut report = Diagnostic::error("E0605", headline, typed.span)
             .here(format!("this is {}", with_article(&is)));
         let target = wanted.unwrap_or_else(|| parameter.kind.clone());
-        if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target) {
+        let other = signature.parameters.iter().find(|p| p.kind == typed.kind);
+        if let Some(other) = other {
+            report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
+        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None) {
             report = report.help(step);
         }
         self.report(report);

@@ -8,6 +8,8 @@ pub const CODES: &[(&str, &str)] = &[
     ("E0404", "an assignment to something that keeps its value"),
     ("E0405", "an item inside a block"),
     ("E0406", "a used file that holds more than routines and constants"),
+    ("E0407", "a used file that cannot be read"),
+    ("E0408", "files that use each other in a circle"),
     ("E0409", "a value that is not known where it is needed"),
     ("E0410", "a unit that does not exist"),
     ("E0411", "a type that does not exist"),

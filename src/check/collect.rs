@@ -11,7 +11,7 @@ use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{
-    Expression, ExpressionKind, Name, Piece, Routine, Statement, StatementKind,
+    Expression, ExpressionKind, Piece, Routine, Statement, StatementKind,
 };
 use std::collections::HashSet;
 use std::rc::Rc;
@@ -172,6 +172,7 @@ impl Checker<'_> {
                     self.variable(Role::Constant, *name, annotation.as_ref(), value, &mut setup);
                 self.program.setup.append(&mut setup);
                 self.publish(name.symbol, variable, !script);
+                self.constants.insert(name.span);
             }
             StatementKind::Param { name, .. } if !script => {
                 let headline = "a used file holds only routines and constants, no params";
@@ -296,7 +297,7 @@ impl Checker<'_> {
         {
             let way = format!("add a unit: `--set {}=\"{words} {}\"`", setting.name, unit.text);
             report = report.help(way);
-        } else if let Some(step) = advice::step(&words, &typed.kind, kind) {
+        } else if let Some(step) = advice::step(&words, &typed.kind, kind, None) {
             report = report.help(step);
         }
         self.report(report);
@@ -313,7 +314,9 @@ impl Checker<'_> {
     ) {
         let low = self.expect_kind(low, kind, "E0505", "the smallest value of a param");
         let high = self.expect_kind(high, kind, "E0505", "the largest value of a param");
-        self.ends_in_order(&low, &high);
+        if !self.ends_in_order(&low, &high) {
+            return;
+        }
         let ends = low.constant().zip(high.constant());
         let Some((least, most)) = ends else {
             if low.kind != Type::Unknown && high.kind != Type::Unknown {
@@ -339,13 +342,12 @@ impl Checker<'_> {
     fn unknown_setting(&mut self, setting: &Setting) {
         let headline = format!("the script has no param `{}`", setting.name);
         let report = Diagnostic::error("E0401", headline, setting.name_span);
-        let known = || self.program.params.iter().map(|p| &*p.name);
-        let report = match advice::near(&setting.name, known()) {
+        let params = self.variables.iter().filter(|v| v.role == Role::Param);
+        let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
+        let report = match advice::near(&setting.name, known.iter().map(String::as_str)) {
             Some(near) => report.help(format!("did you mean `{near}`?")),
-            None => {
-                let known: Vec<String> = known().map(str::to_string).collect();
-                report.help(format!("its params: {}", advice::listed(&known)))
-            }
+            None if known.is_empty() => report.help("it has no params at all"),
+            None => report.help(format!("it has {}", advice::listed(&known))),
         };
         self.report(report);
     }
@@ -422,20 +424,12 @@ impl Checker<'_> {
                 false
             }
             // Constants are set already.
-            StatementKind::Let { mutable: false, name, .. } => {
-                !self.is_published(*name)
-            }
+            StatementKind::Let { name, .. } => !self.constants.contains(&name.span),
             _ => true,
         }).collect();
         let (code, _) = self.statements(running);
         self.scope.leave();
         self.program.body = code;
-    }
-
-    fn is_published(&self, name: Name) -> bool {
-        let module = self.modules.get(self.inside.module);
-        let variable = module.and_then(|m| m.values.get(&name.symbol));
-        variable.and_then(|v| self.variables.get(*v)).is_some_and(|v| v.name.span == name.span)
     }
 
     fn body(&mut self, routine: &Routine, index: usize, module: usize) {

@@ -1,6 +1,7 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
 use crate::check::scope::Role;
+use crate::check::advice::with_article;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
 use crate::program::show::Shower;
@@ -138,9 +139,9 @@ impl Checker<'_> {
         }
         let (is, should) = (self.kind_name(&typed.kind), self.kind_name(wanted));
         let mut report =
-            Diagnostic::error(code, format!("{what} is {} and cannot be {}", with_article(&should), with_article(&is)), e.span)
+            Diagnostic::error(code, format!("{what} must be {}, not {}", with_article(&should), with_article(&is)), e.span)
                 .here(format!("this is {}", with_article(&is)));
-        if let Some(step) = advice::step(&self.words(e.span), &typed.kind, wanted) {
+        if let Some(step) = advice::step(&self.words(e.span), &typed.kind, wanted, None) {
             report = report.help(step);
         }
         self.report(report);
@@ -454,14 +455,5 @@ impl Checker<'_> {
                 (nothing(), Type::Unknown, None)
             }
         }
-    }
-}
-
-/// "a length", "an angle".
-pub(super) fn with_article(name: &str) -> String {
-    match name.chars().next() {
-        _ if name == "nothing" || name == "text" || name == "something unknown" => name.to_string(),
-        Some('a' | 'e' | 'i' | 'o' | 'u') => format!("an {name}"),
-        _ => format!("a {name}"),
     }
 }

@@ -2,7 +2,8 @@
 //! `expect`, `record`, `note`.
 
 use crate::check::Checker;
-use crate::check::expression::{Typed, with_article};
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
 use crate::check::operator::is_number;
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Expectation, Expect, Number};
@@ -154,7 +155,9 @@ impl Checker<'_> {
             ExpressionKind::Within { value, low, high } => {
                 let (value, uncertainty) = self.uncertain(value);
                 let low = self.expect_kind(low, &value.kind, "E0501", "the lower limit");
-                let high = self.expect_kind(high, &value.kind, "E0501", "the upper limit");
+                let wanted =
+                    if low.kind == Type::Unknown { Type::Unknown } else { value.kind.clone() };
+                let high = self.expect_kind(high, &wanted, "E0501", "the upper limit");
                 self.ends_in_order(&low, &high);
                 self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
             }

@@ -19,7 +19,7 @@ mod scope;
 mod statement;
 
 use crate::builtins;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, Severity};
 use crate::program::tree::Program;
 use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
@@ -29,7 +29,7 @@ use crate::units::UnitText;
 use call::Signature;
 use flow::CallSite;
 use scope::{Scope, Variable};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
 
 /// A parsed file with the files it uses.
@@ -91,16 +91,20 @@ pub fn check(
         program: Program::default(),
         inside: Inside::default(),
         calls: Vec::new(),
+        constants: HashSet::new(),
         arms: Vec::new(),
         top_level: HashMap::new(),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
     let effects = checker.flow();
-    checker.unused();
+    let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
+    if !failed && !modules.iter().any(|module| module.missing) {
+        // With errors about, what looks unused may only be misspelt elsewhere.
+        checker.unused();
+    }
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let failed = diagnostics.iter().any(|d| d.severity == crate::diagnostics::Severity::Error);
     Checked { program: (!failed).then_some(checker.program), diagnostics, effects }
 }
 
@@ -166,6 +170,8 @@ struct Checker<'a> {
     program: Program,
     inside: Inside,
     calls: Vec<CallSite>,
+    /// Where constants of the script are named.
+    constants: HashSet<Span>,
     /// `arm` blocks, with the routine they stand in.
     arms: Vec<(Option<usize>, Span)>,
     /// Names that the script makes while it runs, which routines cannot see.

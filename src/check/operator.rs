@@ -1,6 +1,7 @@
 //! Operators: which kinds they take, and what comes out.
 
-use crate::check::expression::{Typed, with_article};
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Arithmetic, Comparison, Flag, Number, Ref};
@@ -98,9 +99,11 @@ impl Checker<'_> {
 
     pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {
         let what = "an end of a range, which counts in steps of one,";
-        let from = self.expect_kind(left, &Type::NUMBER, "E0502", what).number();
-        let to = self.expect_kind(right, &Type::NUMBER, "E0502", what).number();
-        (from, to)
+        let from = self.expect_kind(left, &Type::NUMBER, "E0502", what);
+        // One report is enough where both ends are of another kind.
+        let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
+        let to = self.expect_kind(right, &wanted, "E0502", what);
+        (from.number(), to.number())
     }
 
     fn arithmetic(
@@ -203,7 +206,7 @@ impl Checker<'_> {
         let headline = format!("`{operator}` has no meaning for a temperature");
         self.report(
             Diagnostic::error("E0512", headline, span)
-                .here("degC counts from the ice point, so products and sums of it mislead")
+                .here("degC starts at the ice point, so this would mislead")
                 .help("take the difference of two temperatures, which is in K: `t - 20 degC`"),
         );
         Typed::unknown(span)
@@ -246,9 +249,10 @@ impl Checker<'_> {
         let mut report = Diagnostic::error(code, headline, operator_span)
             .label(left.span, with_article(&a))
             .label(right.span, with_article(&b));
-        let right_step = advice::step(&self.words(right.span), &right.kind, &left.kind);
+        let unit = left.unit.as_ref().or(right.unit.as_ref()).map(|unit| unit.text.as_str());
+        let right_step = advice::step(&self.words(right.span), &right.kind, &left.kind, unit);
         let step = right_step
-            .or_else(|| advice::step(&self.words(left.span), &left.kind, &right.kind));
+            .or_else(|| advice::step(&self.words(left.span), &left.kind, &right.kind, unit));
         if let Some(step) = step {
             report = report.help(step);
         }
@@ -314,7 +318,8 @@ impl Checker<'_> {
             return Typed::unknown(span);
         }
         let low = self.expect_kind(low, &kind, "E0501", "the lower end");
-        let high = self.expect_kind(high, &kind, "E0501", "the upper end");
+        let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
+        let high = self.expect_kind(high, &wanted, "E0501", "the upper end");
         self.ends_in_order(&low, &high);
         let code = Flag::Within(
             Box::new(value.number()),
@@ -324,14 +329,16 @@ impl Checker<'_> {
         Typed::new(Type::Flag, program::Expression::Flag(code), span)
     }
 
-    /// Reports two constant ends in the wrong order.
-    pub(super) fn ends_in_order(&mut self, low: &Typed, high: &Typed) {
+    /// Reports two constant ends in the wrong order; tells whether they are in order.
+    pub(super) fn ends_in_order(&mut self, low: &Typed, high: &Typed) -> bool {
         if let (Some(l), Some(h)) = (low.constant(), high.constant())
             && l > h
         {
             let headline = "nothing lies within these: the first is larger than the second";
             self.report(Diagnostic::error("E0513", headline, low.span.to(high.span)));
+            return false;
         }
+        true
     }
 
     pub(super) fn power(&mut self, base: &Expression, exponent: i32, span: Span) -> Typed {
@@ -378,7 +385,7 @@ impl Checker<'_> {
             let mut report = Diagnostic::error("E0504", headline, unit.span)
                 .here(format!("a unit of {unit_kind}"))
                 .label(typed.span, with_article(&kind));
-            if let Some(step) = advice::step(&self.words(typed.span), &scalar, &wanted) {
+            if let Some(step) = advice::step(&self.words(typed.span), &scalar, &wanted, None) {
                 report = report.help(step);
             }
             self.report(report);

@@ -1,6 +1,7 @@
 //! Fields and elements: reading them, and assigning to them.
 
-use crate::check::expression::{Typed, with_article};
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
@@ -181,6 +182,7 @@ impl Checker<'_> {
                 let found = self.variables.get(variable)?;
                 let headline = format!("`{text}` is {} and keeps its value", found.role.text());
                 let report = Diagnostic::error("E0404", headline, place.span)
+                    .here("assigned to here")
                     .label(found.name.span, "declared here");
                 let report = if found.role == Role::Let || found.role == Role::Constant {
                     report.help(format!("declare it with `var {text} = ...`"))
@@ -218,13 +220,8 @@ impl Checker<'_> {
                 });
                 Some(Target { kind, ..target })
             }
-            ExpressionKind::Broken => None,
-            _ => {
-                let report = Diagnostic::error("E0404", "nothing can be assigned to this", place.span)
-                    .help("on the left of `=` stands a variable, a field or an element");
-                self.report(report);
-                None
-            }
+            // The parser has said so already.
+            _ => None,
         }
     }
 
@@ -235,7 +232,11 @@ impl Checker<'_> {
             let role = self.variables.get(*known).map(|v| (v.role.text(), v.name.span));
             let (role, place) = role.unwrap_or(("a constant", span));
             let headline = format!("`{text}` is {role} and keeps its value");
-            self.report(Diagnostic::error("E0404", headline, span).label(place, "declared here"));
+            self.report(
+                Diagnostic::error("E0404", headline, span)
+                    .here("assigned to here")
+                    .label(place, "declared here"),
+            );
             return None;
         }
         let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);

@@ -31,6 +31,18 @@ pub(super) enum Role {
 }
 
 impl Role {
+    /// In front of its name.
+    fn noun(self) -> &'static str {
+        match self {
+            Role::Let | Role::Var => "variable",
+            Role::Constant => "constant",
+            Role::Param => "param",
+            Role::Parameter => "parameter",
+            Role::Loop => "loop variable",
+            Role::Caught => "caught failure",
+        }
+    }
+
     /// In a report.
     pub(super) fn text(self) -> &'static str {
         match self {
@@ -201,7 +213,8 @@ impl Checker<'_> {
             name.span,
         )
         .here("from here on this one is meant")
-        .label(outer.name.span, "the one that is hidden");
+        .label(outer.name.span, "the one that is hidden")
+        .help("give one of them another name");
         self.report(report);
     }
 
@@ -215,7 +228,7 @@ impl Checker<'_> {
             let text = self.names.text(variable.name.symbol);
             let report = Diagnostic::warning(
                 "W0801",
-                format!("{} `{text}` is never read", variable.role.text().replace('`', "")),
+                format!("{} `{text}` is never read", variable.role.noun()),
                 variable.name.span,
             )
             .help(format!("delete it, or call it `_{text}` to say that this is meant"));

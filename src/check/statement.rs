@@ -1,6 +1,6 @@
 //! Statements of the language itself: variables, branches, loops, routines' ends.
 
-use crate::check::expression::with_article;
+use crate::check::advice::with_article;
 use crate::check::scope::{LoopInfo, Role};
 use crate::check::Checker;
 use crate::diagnostics::Diagnostic;
@@ -171,7 +171,10 @@ impl Checker<'_> {
                     format!("`{text}` gives {}, which is dropped", with_article(&kind)),
                     e.span,
                 )
-                .help(format!("keep it with `let`, or say that it is not needed: `let _unused = {text}(...)`"));
+                .help(format!(
+                    "keep it with `let`, or say that it is not needed: `let _unused = {}`",
+                    self.words(e.span)
+                ));
                 self.report(report);
                 code.push(program::Statement::Evaluate(expression));
             }

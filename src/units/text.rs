@@ -138,6 +138,9 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
 
 /// The spelling nearest to a wrong one.
 fn near(name: &str) -> Option<String> {
+    if let Some(meant) = table::meant(name) {
+        return Some(meant.to_string());
+    }
     table::spellings()
         .map(|known| {
             let same = known.eq_ignore_ascii_case(name);
