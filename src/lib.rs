@@ -11,6 +11,7 @@ pub mod acceptance;
 pub mod builtins;
 pub mod diagnostics;
 pub mod head;
+pub mod interpret;
 pub mod optics;
 pub mod program;
 pub mod source;
