@@ -2,7 +2,7 @@
 
 use crate::program::types::Type;
 use crate::program::value::{Datum, Value};
-use crate::units::{Dimension, UnitText, parse_unit, show};
+use crate::units::{Dimension, UnitText, parse_unit, show, show_number};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -57,7 +57,30 @@ pub enum Shown {
     Record(Vec<(Arc<str>, Shown)>),
 }
 
+/// A plain number for a message.
+pub fn number_text(value: f64) -> String {
+    show_number(value, None)
+}
+
+/// A time in s for a message.
+pub fn time_text(seconds: f64) -> String {
+    show(seconds, Dimension::TIME, None, None)
+}
+
 impl Shower {
+    /// Shows differences of what this shows: of two temperatures, a quantity in K.
+    #[must_use]
+    pub fn difference(&self) -> Shower {
+        match self {
+            Shower::Temperature { decimals, .. } => Shower::Quantity {
+                dimension: Dimension::TEMPERATURE,
+                unit: None,
+                decimals: *decimals,
+            },
+            other => other.clone(),
+        }
+    }
+
     /// Shows values of a type; none where the type cannot be shown.
     pub fn of(kind: &Type, unit: Option<Rc<UnitText>>, decimals: Option<u8>) -> Option<Shower> {
         Some(match kind {

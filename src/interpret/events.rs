@@ -1,0 +1,79 @@
+//! What a running script tells the outside: notes, records, checks and progress.
+
+use crate::acceptance::decision::Outcome;
+use crate::program::failure::Failure;
+use crate::program::show::Shown;
+use crate::source::Span;
+use std::rc::Rc;
+
+/// Hears what a script says while it runs.
+pub trait Observer {
+    /// Called at once, in the order of the script.
+    fn event(&mut self, event: Event);
+}
+
+/// Something a script says.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event {
+    /// A line for the reader.
+    Note(String),
+    /// A value for the record.
+    Recorded {
+        /// Its name.
+        label: String,
+        /// The value.
+        shown: Shown,
+        /// Where it was recorded.
+        span: Span,
+    },
+    /// A check was decided.
+    Check(Box<Check>),
+    /// A wait goes on; told at most once in 0.1 s of head time.
+    Progress {
+        /// What is waited for, in the script's words.
+        text: Rc<str>,
+        /// Head time since the wait began, in s.
+        elapsed: f64,
+        /// When the wait gives up, in s.
+        limit: f64,
+    },
+    /// Something failed on the way out of another failure, which stays the one reported.
+    AlsoFailed(Failure),
+}
+
+/// A decided check.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Check {
+    /// Its label.
+    pub label: String,
+    /// The condition in the script's words.
+    pub text: Rc<str>,
+    /// The value and its limits, unless the condition is a plain flag.
+    pub measured: Option<Measured>,
+    /// What it came to.
+    pub outcome: Outcome,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A value that was held against limits.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Measured {
+    /// The value.
+    pub value: Shown,
+    /// Its expanded uncertainty, if one was stated.
+    pub uncertainty: Option<Shown>,
+    /// The lower limit.
+    pub low: Option<Bound>,
+    /// The upper limit.
+    pub high: Option<Bound>,
+}
+
+/// A limit as shown.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bound {
+    /// The limit.
+    pub at: Shown,
+    /// A value right at the limit conforms.
+    pub closed: bool,
+}

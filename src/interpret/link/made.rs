@@ -1,0 +1,210 @@
+//! Making texts, lists and records.
+
+use crate::interpret::link::operands::Word;
+use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode};
+use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::interpret::memory::{LIST_MOST, TEXT_MOST};
+use crate::program::failure::FailureKind;
+use crate::program::show::number_text;
+use crate::program::tree::{Comprehension, Expression, Number, Part, Piece};
+use crate::program::value::{Datum, Object, Value};
+use crate::source::Span;
+use std::fmt::Write;
+
+/// An expression of any type.
+pub enum ExpressionNode {
+    /// A quantity or temperature.
+    Number(NumberNode),
+    /// A flag.
+    Flag(FlagNode),
+    /// A text, list or record.
+    Reference(RefNode),
+}
+
+impl ExpressionNode {
+    /// Works it out for the outside.
+    pub fn datum(&self, machine: &mut Machine<'_>) -> Result<Datum, Failed> {
+        Ok(match self {
+            ExpressionNode::Number(number) => Datum::Number(number(machine)?),
+            ExpressionNode::Flag(flag) => Datum::Flag(flag(machine)?),
+            ExpressionNode::Reference(reference) => Datum::Value(reference(machine)?),
+        })
+    }
+}
+
+/// A value on its way into a list or record.
+pub enum PartNode {
+    /// One double.
+    Number(NumberNode),
+    /// One double, 0 or 1.
+    Flag(FlagNode),
+    /// One reference.
+    Reference(RefNode),
+    /// A record, spread out.
+    Record(RefNode),
+}
+
+impl PartNode {
+    /// Adds it to what is being built.
+    #[inline(always)]
+    fn push(&self, machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
+        match self {
+            PartNode::Number(number) => {
+                let word = number(machine)?;
+                machine.push_word(word, span)
+            }
+            PartNode::Flag(flag) => {
+                let word = flag(machine)?.word();
+                machine.push_word(word, span)
+            }
+            PartNode::Reference(reference) => {
+                let value = reference(machine)?;
+                machine.push_reference(value, span)
+            }
+            PartNode::Record(record) => match record(machine)? {
+                Value::Object(record) => machine.push_record(&record, span),
+                _ => Err(machine.broken("a record without fields", span)),
+            },
+        }
+    }
+}
+
+enum PieceNode {
+    Plain(Box<str>),
+    Value(ExpressionNode, crate::program::show::Shower),
+}
+
+impl Linker<'_> {
+    /// An expression of any type.
+    pub fn expression(&mut self, expression: &Expression) -> ExpressionNode {
+        match expression {
+            Expression::Number(number) => ExpressionNode::Number(self.number(number)),
+            Expression::Flag(flag) => ExpressionNode::Flag(self.flag(flag)),
+            Expression::Ref(reference) => ExpressionNode::Reference(self.reference(reference)),
+        }
+    }
+
+    /// A value on its way into a list or record.
+    pub fn part(&mut self, part: &Part) -> PartNode {
+        match &part.value {
+            Expression::Number(number) => PartNode::Number(self.number(number)),
+            Expression::Flag(flag) => PartNode::Flag(self.flag(flag)),
+            Expression::Ref(record) if part.record => PartNode::Record(self.reference(record)),
+            Expression::Ref(reference) => PartNode::Reference(self.reference(reference)),
+        }
+    }
+
+    /// A list or record written out.
+    pub fn made(&mut self, parts: &[Part], span: Span) -> RefNode {
+        let nodes: Vec<PartNode> = parts.iter().map(|part| self.part(part)).collect();
+        let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
+        let words = nodes.iter().filter(|node| number(node)).count();
+        Box::new(move |machine| {
+            machine.building.push(Object {
+                words: Vec::with_capacity(words),
+                refs: Vec::new(),
+            });
+            for node in &nodes {
+                node.push(machine, span)?;
+            }
+            machine.built(words, span)
+        })
+    }
+
+    /// A comprehension.
+    pub fn comprehension(&mut self, comprehension: &Comprehension) -> RefNode {
+        let span = comprehension.span;
+        let each = self.each(comprehension.target, &comprehension.over, span);
+        let only_if = comprehension.only_if.as_ref().map(|flag| self.flag(flag));
+        let element = self.part(&comprehension.element);
+        Box::new(move |machine| {
+            machine.building.push(Object::default());
+            let turn = |machine: &mut Machine<'_>| {
+                let kept = match &only_if {
+                    Some(flag) => flag(machine),
+                    None => Ok(true),
+                };
+                let pushed = match kept {
+                    Ok(true) => element.push(machine, span),
+                    Ok(false) => Ok(()),
+                    Err(Failed) => Err(Failed),
+                };
+                match pushed {
+                    Ok(()) => Flow::Next,
+                    Err(Failed) => Flow::Failed,
+                }
+            };
+            match each.run(machine, turn) {
+                Flow::Failed => Err(Failed),
+                _ => machine.built(0, span),
+            }
+        })
+    }
+
+    /// A range as a list.
+    pub fn range(&mut self, first: &Number, last: &Number, span: Span) -> RefNode {
+        let (first, last) = (self.number(first), self.number(last));
+        Box::new(move |machine| {
+            let first = first(machine)?;
+            let last = last(machine)?;
+            let count = steps(machine, first, last, span)?;
+            if count > LIST_MOST as f64 {
+                let message = format!(
+                    "a range of {} numbers is too long for a list, which holds {LIST_MOST} at most",
+                    number_text(count)
+                );
+                return Err(machine.fail(FailureKind::Limit, message, span));
+            }
+            let words = (0..count as u32).map(|step| first + f64::from(step));
+            let words = words.take_while(|word| *word < last).collect();
+            let refs = Vec::new();
+            machine.object(Object { words, refs }, span)
+        })
+    }
+
+    /// Text with values in it.
+    pub fn interpolated(&mut self, pieces: &[Piece], span: Span) -> RefNode {
+        let pieces: Vec<PieceNode> = pieces
+            .iter()
+            .map(|piece| match piece {
+                Piece::Plain(text) => PieceNode::Plain(Box::from(&**text)),
+                Piece::Value(value, shower) => {
+                    PieceNode::Value(self.expression(value), shower.clone())
+                }
+            })
+            .collect();
+        Box::new(move |machine| {
+            let mut text = String::new();
+            for piece in &pieces {
+                match piece {
+                    PieceNode::Plain(plain) => text.push_str(plain),
+                    PieceNode::Value(value, shower) => {
+                        let datum = value.datum(machine)?;
+                        if let Datum::Value(value) = &datum {
+                            machine.can_be_shown(value, span)?;
+                        }
+                        // Writing to a String cannot fail.
+                        let _ = write!(text, "{}", shower.shown(&datum));
+                    }
+                }
+                if text.len() > TEXT_MOST {
+                    return Err(machine.text_too_long(span));
+                }
+            }
+            machine.text(&text, span)
+        })
+    }
+}
+
+/// Steps in a range; fails where an end is not finite.
+pub fn steps(machine: &mut Machine<'_>, first: f64, last: f64, span: Span) -> Result<f64, Failed> {
+    if !first.is_finite() || !last.is_finite() {
+        let message = format!(
+            "a range cannot go from {} to {}",
+            number_text(first),
+            number_text(last)
+        );
+        return Err(machine.fail(FailureKind::Value, message, span));
+    }
+    Ok((last - first).ceil().max(0.0))
+}

@@ -1,0 +1,184 @@
+//! Links the checked tree into closures, once, before anything runs.
+
+mod builtins;
+mod calls;
+mod checks;
+mod flags;
+mod guards;
+mod loops;
+mod made;
+mod numbers;
+mod operands;
+mod places;
+mod refs;
+mod statements;
+mod stores;
+
+use crate::builtins::Builtin;
+use crate::interpret::link::calls::RoutineNode;
+use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::tree::Program;
+use crate::program::value::Value;
+use crate::source::Span;
+use std::cell::OnceCell;
+use std::collections::VecDeque;
+use std::rc::Rc;
+
+/// Works something out.
+pub type Node<T> = Box<dyn Fn(&mut Machine<'_>) -> Result<T, Failed>>;
+/// Works out a number.
+pub type NumberNode = Node<f64>;
+/// Works out a flag.
+pub type FlagNode = Node<bool>;
+/// Works out a text, list or record.
+pub type RefNode = Node<Value>;
+/// Does a statement.
+pub type StatementNode = Box<dyn Fn(&mut Machine<'_>) -> Flow>;
+
+/// How deep statements, expressions and calls may nest together while they run; keeps the
+/// stack of the process far from its end.
+pub const NESTING_MOST: usize = 1500;
+
+/// A linked program.
+pub struct Linked {
+    /// Params and constants.
+    pub setup: Block,
+    /// The script.
+    pub body: Block,
+    /// Size of the array of doubles.
+    pub words: usize,
+    /// Size of the array of references.
+    pub refs: usize,
+}
+
+/// Statements one behind the other.
+pub struct Block(Box<[StatementNode]>);
+
+impl Block {
+    /// Runs them.
+    #[inline(always)]
+    pub fn run(&self, machine: &mut Machine<'_>) -> Flow {
+        for statement in &self.0 {
+            match statement(machine) {
+                Flow::Next => {}
+                other => return other,
+            }
+        }
+        Flow::Next
+    }
+}
+
+/// Turns tree into closures.
+pub struct Linker<'p> {
+    program: &'p Program,
+    builtins: &'static [Builtin],
+    routines: Vec<Rc<OnceCell<RoutineNode>>>,
+    words: usize,
+    refs: usize,
+    nesting: Nesting,
+}
+
+/// How deep one routine goes by itself, and from how deep it calls others.
+#[derive(Default)]
+struct Nesting {
+    now: usize,
+    deepest: usize,
+    calls: Vec<(usize, usize, Span)>,
+}
+
+impl Linker<'_> {
+    /// Links something one level further down.
+    fn deeper<T>(&mut self, link: impl FnOnce(&mut Self) -> T) -> T {
+        self.nesting.now += 1;
+        self.nesting.deepest = self.nesting.deepest.max(self.nesting.now);
+        let linked = link(self);
+        self.nesting.now -= 1;
+        linked
+    }
+
+    /// A slot of its own for a double.
+    fn spare_word(&mut self) -> usize {
+        self.words += 1;
+        self.words - 1
+    }
+
+    /// A slot of its own for a reference.
+    fn spare_reference(&mut self) -> usize {
+        self.refs += 1;
+        self.refs - 1
+    }
+}
+
+/// Links a program; refuses one whose calls go in a circle or nest too deep.
+pub fn link(program: &Program, builtins: &'static [Builtin]) -> Result<Linked, Failure> {
+    let mut linker = Linker {
+        program,
+        builtins,
+        routines: program.routines.iter().map(|_| Rc::default()).collect(),
+        words: program.words,
+        refs: program.refs,
+        nesting: Nesting::default(),
+    };
+    let mut nestings = Vec::new();
+    for (index, routine) in program.routines.iter().enumerate() {
+        let node = linker.routine(routine);
+        nestings.push(std::mem::take(&mut linker.nesting));
+        if let Some(cell) = linker.routines.get(index) {
+            // Each cell is filled once, here.
+            let _ = cell.set(node);
+        }
+    }
+    let setup = linker.block(&program.setup);
+    let body = linker.block(&program.body);
+    nestings.push(std::mem::take(&mut linker.nesting));
+    bounded(&nestings)?;
+    Ok(Linked {
+        setup,
+        body,
+        words: linker.words,
+        refs: linker.refs,
+    })
+}
+
+/// Adds up nesting through all calls, callees first. The last entry is the script itself.
+fn bounded(nestings: &[Nesting]) -> Result<(), Failure> {
+    let mut callers = vec![Vec::new(); nestings.len()];
+    let mut waiting: Vec<usize> = nestings.iter().map(|n| n.calls.len()).collect();
+    for (caller, nesting) in nestings.iter().enumerate() {
+        for (depth, callee, span) in &nesting.calls {
+            if let Some(list) = callers.get_mut(*callee) {
+                list.push((caller, *depth, *span));
+            }
+        }
+    }
+    let mut total: Vec<usize> = nestings.iter().map(|n| n.deepest).collect();
+    let mut ready: VecDeque<usize> = (0..nestings.len())
+        .filter(|index| waiting.get(*index) == Some(&0))
+        .collect();
+    let mut done = 0;
+    while let Some(callee) = ready.pop_front() {
+        done += 1;
+        let below = total.get(callee).copied().unwrap_or(0);
+        for (caller, depth, span) in callers.get(callee).into_iter().flatten() {
+            if depth + below > NESTING_MOST {
+                let message = "calls, blocks and expressions nest too deep from here";
+                return Err(Failure::new(FailureKind::Limit, message, *span));
+            }
+            if let Some(sum) = total.get_mut(*caller) {
+                *sum = (*sum).max(depth + below);
+            }
+            if let Some(count) = waiting.get_mut(*caller) {
+                *count -= 1;
+                if *count == 0 {
+                    ready.push_back(*caller);
+                }
+            }
+        }
+    }
+    if done < nestings.len() {
+        let message = "internal error: routines call each other in a circle";
+        return Err(Failure::new(FailureKind::Fault, message, Span::default()));
+    }
+    Ok(())
+}

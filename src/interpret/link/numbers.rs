@@ -1,0 +1,206 @@
+//! Numbers: arithmetic, division, remainders and powers.
+
+use crate::interpret::link::operands::{Constant, Give, Item, Local, Operand, Other};
+use crate::interpret::link::operands::{Side, Sink, fetch, with_side};
+use crate::interpret::link::{Linker, NumberNode};
+use crate::interpret::machine::{Failed, Machine};
+use crate::program::failure::FailureKind;
+use crate::program::show::number_text;
+use crate::program::tree::{Access, Arithmetic, Number, Ref};
+use crate::source::Span;
+
+/// An operation on two numbers.
+pub trait Operation: 'static {
+    /// Does it.
+    fn apply(&self, machine: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed>;
+}
+
+struct Add;
+struct Subtract;
+struct Multiply;
+struct Divide(Span);
+
+impl Operation for Add {
+    #[inline(always)]
+    fn apply(&self, _: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
+        Ok(a + b)
+    }
+}
+
+impl Operation for Subtract {
+    #[inline(always)]
+    fn apply(&self, _: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
+        Ok(a - b)
+    }
+}
+
+impl Operation for Multiply {
+    #[inline(always)]
+    fn apply(&self, _: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
+        Ok(a * b)
+    }
+}
+
+impl Operation for Divide {
+    #[inline(always)]
+    fn apply(&self, machine: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
+        if b == 0.0 {
+            return Err(machine.zero(self.0));
+        }
+        Ok(a / b)
+    }
+}
+
+impl Linker<'_> {
+    /// A number for the caller.
+    pub fn number(&mut self, number: &Number) -> NumberNode {
+        self.number_into(number, Give)
+    }
+
+    /// A number as an operand of its parent.
+    pub fn side(&mut self, number: &Number) -> Side {
+        match number {
+            Number::Constant(value) => Side::Constant(Constant(*value)),
+            Number::Local(slot) => Side::Local(Local(slot.0)),
+            Number::Access(access) => match folded(access) {
+                Some(item) => Side::Item(item),
+                None => Side::Other(Other(self.number(number))),
+            },
+            _ => Side::Other(Other(self.number(number))),
+        }
+    }
+
+    /// Two numbers as operands of their parent. Beside a call, which may change variables, a
+    /// variable is no plain operand.
+    pub fn sides(&mut self, a: &Number, b: &Number) -> (Side, Side) {
+        let known = self.nesting.calls.len();
+        let second = self.side(b);
+        let first = match a {
+            Number::Local(_) if self.nesting.calls.len() > known => {
+                Side::Other(Other(self.number(a)))
+            }
+            _ => self.side(a),
+        };
+        (first, second)
+    }
+
+    /// A number for whatever becomes of it.
+    pub fn number_into<S: Sink<f64>>(&mut self, number: &Number, sink: S) -> S::Out {
+        self.deeper(|linker| linker.number_here(number, sink))
+    }
+
+    fn number_here<S: Sink<f64>>(&mut self, number: &Number, sink: S) -> S::Out {
+        match number {
+            Number::Constant(value) => {
+                let value = *value;
+                sink.take(move |_| Ok(value))
+            }
+            Number::Local(slot) => {
+                let slot = slot.0;
+                sink.take(move |machine| Ok(machine.word(slot)))
+            }
+            Number::Negate(a) => {
+                let a = self.number(a);
+                sink.take(move |machine| Ok(-a(machine)?))
+            }
+            Number::Arithmetic(operation, a, b) => {
+                let (a, b) = self.sides(a, b);
+                match operation {
+                    Arithmetic::Add => pair(Add, a, b, sink),
+                    Arithmetic::Subtract => pair(Subtract, a, b, sink),
+                    Arithmetic::Multiply => pair(Multiply, a, b, sink),
+                }
+            }
+            Number::Divide(a, b, span) => {
+                let (a, b) = self.sides(a, b);
+                pair(Divide(*span), a, b, sink)
+            }
+            Number::Modulo(a, b, span) => {
+                let (a, b, span) = (self.number(a), self.number(b), *span);
+                sink.take(move |machine| {
+                    let (a, b) = (a(machine)?, b(machine)?);
+                    modulo(machine, a, b, span)
+                })
+            }
+            Number::Power(a, exponent, span) => {
+                let (a, exponent, span) = (self.number(a), *exponent, *span);
+                sink.take(move |machine| {
+                    let a = a(machine)?;
+                    if a == 0.0 && exponent < 0 {
+                        return Err(machine.zero(span));
+                    }
+                    Ok(power(a, exponent))
+                })
+            }
+            Number::Access(access) => match folded(access) {
+                Some(item) => sink.take(move |machine| item.read(machine)),
+                None => {
+                    let word = self.access_word(access);
+                    sink.take_node(word)
+                }
+            },
+            Number::Call(call) => {
+                let call = self.call_word(call);
+                sink.take_node(call)
+            }
+            Number::Builtin(call) => {
+                let call = self.builtin_number(call);
+                sink.take_node(call)
+            }
+        }
+    }
+}
+
+/// An operation on two operands of any kind.
+pub fn pair<O: Operation, S: Sink<f64>>(operation: O, a: Side, b: Side, sink: S) -> S::Out {
+    with_side!(a, a => with_side!(b, b => sink.take(move |machine| {
+        let (first, second) = fetch(machine, &a, &b)?;
+        operation.apply(machine, first, second)
+    })))
+}
+
+/// An access to a list in a variable at an index in a variable.
+fn folded(access: &Access) -> Option<Item> {
+    match (&*access.of, access.index.as_deref()) {
+        (Ref::Local(list), Some(Number::Local(index))) => Some(Item {
+            list: list.0,
+            index: index.0,
+            stride: access.stride.words,
+            offset: access.offset.words,
+            span: access.span,
+        }),
+        _ => None,
+    }
+}
+
+/// The remainder that has the sign of `b`.
+fn modulo(machine: &mut Machine<'_>, a: f64, b: f64, span: Span) -> Result<f64, Failed> {
+    if b == 0.0 {
+        return Err(machine.zero(span));
+    }
+    let rest = a % b;
+    if rest.is_nan() {
+        let message = format!("{} mod {} has no result", number_text(a), number_text(b));
+        return Err(machine.fail(FailureKind::Value, message, span));
+    }
+    Ok(if rest != 0.0 && (rest < 0.0) != (b < 0.0) {
+        rest + b
+    } else {
+        rest
+    })
+}
+
+/// A whole power by squaring: the same steps, so the same result, on every machine.
+fn power(base: f64, exponent: i32) -> f64 {
+    let mut left = exponent.unsigned_abs();
+    let mut square = base;
+    let mut product = 1.0;
+    while left > 0 {
+        if left & 1 == 1 {
+            product *= square;
+        }
+        square *= square;
+        left >>= 1;
+    }
+    if exponent < 0 { 1.0 / product } else { product }
+}

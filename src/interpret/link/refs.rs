@@ -1,0 +1,44 @@
+//! Texts, lists and records: where they come from.
+
+use crate::interpret::link::stores::joined;
+use crate::interpret::link::{Linker, RefNode};
+use crate::program::tree::Ref;
+use crate::program::value::Value;
+
+impl Linker<'_> {
+    /// A text, list or record.
+    pub fn reference(&mut self, reference: &Ref) -> RefNode {
+        self.deeper(|linker| linker.reference_here(reference))
+    }
+
+    fn reference_here(&mut self, reference: &Ref) -> RefNode {
+        match reference {
+            Ref::Local(slot) => {
+                let slot = slot.0;
+                Box::new(move |machine| Ok(machine.reference(slot)))
+            }
+            Ref::Text(text) => {
+                let text = text.clone();
+                Box::new(move |_| Ok(Value::Text(text.clone())))
+            }
+            Ref::Interpolated(pieces, span) => self.interpolated(pieces, *span),
+            Ref::Made(parts, span) => self.made(parts, *span),
+            Ref::Range(first, last, span) => self.range(first, last, *span),
+            Ref::Comprehension(comprehension) => self.comprehension(comprehension),
+            Ref::Joined(a, b, span) => {
+                let (a, b, span) = (self.reference(a), self.reference(b), *span);
+                Box::new(move |machine| {
+                    let first = a(machine)?;
+                    machine.held.push(first);
+                    let second = b(machine)?;
+                    let first = machine.held.pop().unwrap_or_default();
+                    joined(machine, first, &second, span)
+                })
+            }
+            Ref::Access(access) => self.access_reference(access),
+            Ref::Record(access, layout) => self.access_record(access, *layout),
+            Ref::Call(call) => self.call_reference(call),
+            Ref::Builtin(call) => self.builtin_reference(call),
+        }
+    }
+}

@@ -1,0 +1,191 @@
+//! Blocks and plain statements.
+
+use crate::interpret::link::guards::fail_again;
+use crate::interpret::link::operands::{Assign, Sink};
+use crate::interpret::link::{Block, FlagNode, Linker, StatementNode};
+use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::program::failure::FailureKind;
+use crate::program::tree::{Expression, Flag, Slot, Statement};
+
+/// `if` with one condition.
+struct If {
+    then: Block,
+    rest: Block,
+}
+
+impl Sink<bool> for If {
+    type Out = StatementNode;
+    fn take<F: Fn(&mut Machine<'_>) -> Result<bool, Failed> + 'static>(
+        self,
+        condition: F,
+    ) -> StatementNode {
+        Box::new(move |machine| match condition(machine) {
+            Ok(true) => self.then.run(machine),
+            Ok(false) => self.rest.run(machine),
+            Err(Failed) => Flow::Failed,
+        })
+    }
+}
+
+impl Linker<'_> {
+    /// Statements one behind the other.
+    pub fn block(&mut self, statements: &[Statement]) -> Block {
+        let nodes = statements.iter().map(|s| self.statement(s));
+        Block(nodes.collect())
+    }
+
+    fn statement(&mut self, statement: &Statement) -> StatementNode {
+        self.deeper(|linker| linker.statement_here(statement))
+    }
+
+    fn statement_here(&mut self, statement: &Statement) -> StatementNode {
+        match statement {
+            Statement::Set(slot, value) => self.set(*slot, value),
+            Statement::Store { root, hops, value } => self.store(root.0, hops, value),
+            Statement::Append(slot, more, span) => self.append(slot.0, more, *span),
+            Statement::Evaluate(value) => self.evaluate(value),
+            Statement::Call(call) => self.call_statement(call),
+            Statement::Builtin(call) => self.builtin_statement(call),
+            Statement::If(branches, rest) => self.branches(branches, rest),
+            Statement::For {
+                target,
+                over,
+                body,
+                span,
+            } => self.for_loop(*target, over, body, *span),
+            Statement::Repeat {
+                times,
+                before,
+                body,
+                until,
+                otherwise,
+                span,
+            } => self.repeat(
+                times,
+                before.as_ref(),
+                body,
+                until.as_ref(),
+                otherwise,
+                *span,
+            ),
+            Statement::Break => Box::new(|_| Flow::Break),
+            Statement::Continue => Box::new(|_| Flow::Continue),
+            Statement::Return(None) => Box::new(|_| Flow::Return),
+            Statement::Return(Some((slot, value))) => {
+                let set = self.set(*slot, value);
+                Box::new(move |machine| match set(machine) {
+                    Flow::Next => Flow::Return,
+                    flow => flow,
+                })
+            }
+            Statement::Wait(time, span) => self.wait(time, *span),
+            Statement::WaitUntil {
+                condition,
+                within,
+                every,
+                otherwise,
+                text,
+                span,
+            } => self.wait_until(
+                condition,
+                (within, every),
+                otherwise.as_deref(),
+                text,
+                *span,
+            ),
+            Statement::Arm { power, body, span } => self.arm(power, body, *span),
+            Statement::Try {
+                body,
+                catch,
+                finally,
+            } => self.attempt(body, catch.as_ref(), finally),
+            Statement::Fail(message, span) => {
+                let (message, span) = (self.reference(message), *span);
+                Box::new(move |machine| {
+                    if let Ok(message) = message(machine) {
+                        machine.fail(FailureKind::Failed, message.as_text(), span);
+                    }
+                    Flow::Failed
+                })
+            }
+            Statement::FailAgain(record, span) => {
+                let (record, span) = (self.reference(record), *span);
+                Box::new(move |machine| {
+                    if let Ok(record) = record(machine) {
+                        fail_again(machine, &record, span);
+                    }
+                    Flow::Failed
+                })
+            }
+            Statement::Expect(expect) => self.expect(expect),
+            Statement::Record {
+                label,
+                value,
+                shower,
+                span,
+            } => self.record(label, value, shower, *span),
+            Statement::Note(text) => self.note(text),
+        }
+    }
+
+    /// Sets a variable.
+    pub fn set(&mut self, slot: Slot, value: &Expression) -> StatementNode {
+        match (slot, value) {
+            (Slot::Number(slot) | Slot::Flag(slot), Expression::Number(number)) => {
+                self.number_into(number, Assign(slot.0))
+            }
+            (Slot::Number(slot) | Slot::Flag(slot), Expression::Flag(flag)) => {
+                self.flag_into(flag, Assign(slot.0))
+            }
+            (Slot::Ref(slot), Expression::Ref(reference)) => {
+                let (slot, reference) = (slot.0, self.reference(reference));
+                Box::new(move |machine| match reference(machine) {
+                    Ok(value) => {
+                        machine.set_reference(slot, value);
+                        Flow::Next
+                    }
+                    Err(Failed) => Flow::Failed,
+                })
+            }
+            _ => Box::new(|machine| {
+                machine.broken("a variable of another sort", machine.at);
+                Flow::Failed
+            }),
+        }
+    }
+
+    fn evaluate(&mut self, value: &Expression) -> StatementNode {
+        let value = self.expression(value);
+        Box::new(move |machine| match value.datum(machine) {
+            Ok(_) => Flow::Next,
+            Err(Failed) => Flow::Failed,
+        })
+    }
+
+    /// A chain of conditions stays flat, however long it is.
+    fn branches(
+        &mut self,
+        branches: &[(Flag, Vec<Statement>)],
+        rest: &[Statement],
+    ) -> StatementNode {
+        if let [(condition, then)] = branches {
+            let (then, rest) = (self.block(then), self.block(rest));
+            return self.flag_into(condition, If { then, rest });
+        }
+        let branches: Vec<(FlagNode, Block)> = branches
+            .iter()
+            .map(|(condition, then)| (self.flag(condition), self.block(then)))
+            .collect();
+        let rest = self.block(rest);
+        Box::new(move |machine| {
+            for (condition, then) in &branches {
+                match condition(machine) {
+                    Ok(true) => return then.run(machine),
+                    Ok(false) => {}
+                    Err(Failed) => return Flow::Failed,
+                }
+            }
+            rest.run(machine)
+        })
+    }
+}

@@ -1,0 +1,243 @@
+//! The bound on memory: lists, texts, and everything that a script holds at once.
+//!
+//! Every list, record and text is charged when it is made or copied. Once as much was charged
+//! as a script may hold, what it really holds is counted, each shared value once: below the
+//! bound the charges start again from zero, above it the script fails. So memory stays under
+//! twice the bound, and counting costs no more than making did.
+
+use crate::interpret::machine::{Failed, Machine};
+use crate::program::failure::FailureKind;
+use crate::program::value::{Object, Value};
+use crate::source::Span;
+use std::collections::HashSet;
+use std::rc::Rc;
+
+/// Most doubles in one list; a reference counts as three.
+pub const LIST_MOST: usize = 4_000_000;
+/// Most bytes in one text.
+pub const TEXT_MOST: usize = 1 << 20;
+/// Most that a script may hold at once, in doubles: 256 MiB.
+pub const HELD_MOST: usize = 32 << 20;
+/// Most parts of a value that is shown.
+pub const SHOWN_MOST: usize = 350_000;
+/// What a list or record takes besides its contents, in doubles.
+const OBJECT_COST: usize = 10;
+/// What a reference takes, in doubles.
+const REF_COST: usize = 3;
+
+/// What was charged since the last count.
+#[derive(Debug, Default)]
+pub struct Memory {
+    charged: usize,
+}
+
+/// What a list or record takes by itself, in doubles.
+pub fn cost(object: &Object) -> usize {
+    OBJECT_COST + object.words.capacity() + REF_COST * object.refs.capacity()
+}
+
+fn text_cost(text: &str) -> usize {
+    OBJECT_COST + text.len() / 8
+}
+
+fn shallow(value: &Value) -> usize {
+    match value {
+        Value::Nothing => 0,
+        Value::Text(text) => text_cost(text),
+        Value::Object(object) => cost(object),
+    }
+}
+
+/// Doubles and references of a value through all its lists; stops counting past `most`.
+pub fn parts(value: &Value, most: usize) -> usize {
+    let mut sum = value.as_words().len();
+    for inner in value.as_refs() {
+        if sum > most {
+            break;
+        }
+        sum += 1 + parts(inner, most - sum);
+    }
+    sum
+}
+
+impl Machine<'_> {
+    /// Charges so many doubles.
+    #[inline]
+    pub fn charge(&mut self, doubles: usize, span: Span) -> Result<(), Failed> {
+        self.memory.charged = self.memory.charged.saturating_add(doubles);
+        if self.memory.charged > HELD_MOST {
+            return self.count(span);
+        }
+        Ok(())
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn count(&mut self, span: Span) -> Result<(), Failed> {
+        let mut seen = HashSet::new();
+        let mut held = 0;
+        let roots = self.refs.iter().chain(&self.held);
+        let built = self.building.iter().flat_map(|object| &object.refs);
+        for value in roots.chain(built) {
+            held += deep(value, &mut seen);
+        }
+        held += self.building.iter().map(cost).sum::<usize>();
+        self.memory.charged = 0;
+        if held > HELD_MOST {
+            let message = "the lists and texts of the script take more than 256 MiB";
+            return Err(self.fail(FailureKind::Limit, message, span));
+        }
+        Ok(())
+    }
+
+    /// A new list or record.
+    #[inline]
+    pub fn object(&mut self, object: Object, span: Span) -> Result<Value, Failed> {
+        self.charge(cost(&object), span)?;
+        Ok(Value::Object(Rc::new(object)))
+    }
+
+    /// A new text.
+    pub fn text(&mut self, text: &str, span: Span) -> Result<Value, Failed> {
+        self.charge(text_cost(text), span)?;
+        Ok(Value::text(text))
+    }
+
+    /// A value that a built-in made.
+    pub fn made_outside(&mut self, value: Value, span: Span) -> Result<Value, Failed> {
+        let (words, refs) = (value.as_words().len(), value.as_refs().len());
+        self.list_fits(words.max(refs), span)?;
+        if value.as_text().len() > TEXT_MOST {
+            return Err(self.text_too_long(span));
+        }
+        let inner: usize = value.as_refs().iter().map(shallow).sum();
+        self.charge(shallow(&value) + inner, span)?;
+        Ok(value)
+    }
+
+    /// Fails on a list of more doubles or references than is allowed.
+    #[inline]
+    pub fn list_fits(&mut self, count: usize, span: Span) -> Result<(), Failed> {
+        if count > LIST_MOST {
+            let message = format!("a list may not hold more than {LIST_MOST} numbers");
+            return Err(self.fail(FailureKind::Limit, message, span));
+        }
+        Ok(())
+    }
+
+    /// Fails on a text that is too long.
+    #[cold]
+    pub fn text_too_long(&mut self, span: Span) -> Failed {
+        let message = format!("a text may not be longer than {TEXT_MOST} bytes");
+        self.fail(FailureKind::Limit, message, span)
+    }
+
+    /// Fails on a value with too many parts to be shown.
+    pub fn can_be_shown(&mut self, value: &Value, span: Span) -> Result<(), Failed> {
+        if parts(value, SHOWN_MOST) > SHOWN_MOST {
+            let message = format!("a value of more than {SHOWN_MOST} parts cannot be shown");
+            return Err(self.fail(FailureKind::Limit, message, span));
+        }
+        Ok(())
+    }
+
+    /// Adds a double to what is being built.
+    #[inline]
+    pub fn push_word(&mut self, word: f64, span: Span) -> Result<(), Failed> {
+        let full = |object: &Object| object.words.len() == object.words.capacity();
+        if self.building.last().is_none_or(full) {
+            self.grow(
+                span,
+                |object| object.words.len(),
+                |object, more| {
+                    object.words.reserve_exact(more);
+                },
+            )?;
+        }
+        if let Some(object) = self.building.last_mut() {
+            object.words.push(word);
+        }
+        Ok(())
+    }
+
+    /// Adds a reference to what is being built.
+    #[inline]
+    pub fn push_reference(&mut self, value: Value, span: Span) -> Result<(), Failed> {
+        let full = |object: &Object| object.refs.len() == object.refs.capacity();
+        if self.building.last().is_none_or(full) {
+            self.grow(
+                span,
+                |object| REF_COST * object.refs.len(),
+                |object, more| {
+                    object.refs.reserve_exact(more.div_ceil(REF_COST));
+                },
+            )?;
+        }
+        if let Some(object) = self.building.last_mut() {
+            object.refs.push(value);
+        }
+        Ok(())
+    }
+
+    /// Makes room for as much again, charged before it is taken.
+    #[cold]
+    #[inline(never)]
+    fn grow(
+        &mut self,
+        span: Span,
+        size: impl Fn(&Object) -> usize,
+        reserve: impl Fn(&mut Object, usize),
+    ) -> Result<(), Failed> {
+        let size = self.building.last().map_or(0, size);
+        let more = size.max(8).min(LIST_MOST.saturating_sub(size));
+        if more == 0 {
+            return self.list_fits(LIST_MOST + 1, span);
+        }
+        self.charge(more, span)?;
+        if let Some(object) = self.building.last_mut() {
+            reserve(object, more);
+        }
+        Ok(())
+    }
+
+    /// Adds the contents of a record to what is being built.
+    pub fn push_record(&mut self, record: &Object, span: Span) -> Result<(), Failed> {
+        for word in &record.words {
+            self.push_word(*word, span)?;
+        }
+        for reference in &record.refs {
+            self.push_reference(reference.clone(), span)?;
+        }
+        Ok(())
+    }
+
+    /// Ends what was begun last by pushing onto [`Machine::building`], where room for `words`
+    /// doubles was made without charge.
+    pub fn built(&mut self, words: usize, span: Span) -> Result<Value, Failed> {
+        self.charge(OBJECT_COST + words, span)?;
+        Ok(Value::Object(Rc::new(
+            self.building.pop().unwrap_or_default(),
+        )))
+    }
+}
+
+fn deep(value: &Value, seen: &mut HashSet<usize>) -> usize {
+    match value {
+        Value::Nothing => 0,
+        Value::Text(text) => {
+            let shared = Rc::strong_count(text) > 1;
+            if shared && !seen.insert(text.as_ptr().addr()) {
+                return 0;
+            }
+            text_cost(text)
+        }
+        Value::Object(object) => {
+            let shared = Rc::strong_count(object) > 1;
+            if shared && !seen.insert(Rc::as_ptr(object).addr()) {
+                return 0;
+            }
+            let inner = object.refs.iter().map(|inner| deep(inner, seen));
+            cost(object) + inner.sum::<usize>()
+        }
+    }
+}

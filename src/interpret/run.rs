@@ -1,0 +1,77 @@
+//! Runs a program from beginning to end, and never leaves the laser armed.
+
+use crate::builtins::{Builtin, table};
+use crate::head::station::Station;
+use crate::interpret::events::Observer;
+use crate::interpret::link::link;
+use crate::interpret::machine::{Flow, Machine};
+use crate::interpret::memory::Memory;
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::tree::Program;
+use crate::program::value::Value;
+use crate::source::Span;
+use std::any::Any;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+/// Runs a program on a station. `place_text` names a place in the script for its reader.
+///
+/// Fails with what the script did not catch, with [`FailureKind::Interrupted`] once the
+/// station's stop flag is set, and with [`FailureKind::Fault`] should a head or a built-in
+/// panic. The laser is disarmed on every way out; making the head safe is the caller's part.
+pub fn run(
+    program: &Program,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: &dyn Fn(Span) -> String,
+) -> Result<(), Failure> {
+    run_with(table(), program, station, observer, place_text)
+}
+
+/// As [`run`], with another table of built-ins, which the program's calls index.
+pub fn run_with(
+    builtins: &'static [Builtin],
+    program: &Program,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: &dyn Fn(Span) -> String,
+) -> Result<(), Failure> {
+    let linked = link(program, builtins)?;
+    let stop = station.stop_flag().clone();
+    let mut machine = Machine {
+        words: vec![0.0; linked.words],
+        refs: vec![Value::Nothing; linked.refs],
+        held: Vec::new(),
+        building: Vec::new(),
+        memory: Memory::default(),
+        stop,
+        failure: None,
+        caught: Vec::new(),
+        armed: false,
+        at: Span::default(),
+        station,
+        observer,
+        place_text,
+    };
+    let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(&mut machine) {
+        Flow::Next => linked.body.run(&mut machine),
+        flow => flow,
+    }));
+    match ran {
+        Ok(Flow::Failed) => Err(machine.take_failure()),
+        Ok(_) => Ok(()),
+        Err(panic) => {
+            let message = format!("internal error: {}", words(&*panic));
+            let at = machine.at;
+            // Whatever panicked may do so again; the caller makes the head safe in any case.
+            let _ = catch_unwind(AssertUnwindSafe(|| machine.station.disarm()));
+            Err(Failure::new(FailureKind::Fault, message, at))
+        }
+    }
+}
+
+/// What a panic said.
+fn words(panic: &(dyn Any + Send)) -> &str {
+    let text = panic.downcast_ref::<&str>().copied();
+    text.or_else(|| panic.downcast_ref::<String>().map(String::as_str))
+        .unwrap_or("a panic without words")
+}
