@@ -6,6 +6,7 @@ use crate::head::description::{Description, StartOfScan};
 use crate::head::sim::config::Config;
 use crate::head::sim::faults::{Injected, When};
 use crate::head::sim::galvanometer::Galvanometer;
+use crate::head::sim::limits;
 use crate::head::sim::lines::Drawn;
 use crate::head::sim::noise::{Noise, Stream};
 use crate::head::sim::pulses::{LockDetector, Pulses};
@@ -61,7 +62,7 @@ impl World {
     pub(crate) fn new(config: Config, seed: u64) -> World {
         let noise = Noise::new(seed);
         let pulses = Pulses::new(&config, noise);
-        let description = super::limits::describe(&config, &pulses);
+        let description = limits::describe(&config);
         let parked = config.parked;
         let mut planned: Vec<(f64, Injected)> = config
             .faults
