@@ -3,6 +3,7 @@
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
 use crate::head::sim::faults::{self, Planned};
 use crate::head::sim::galvanometer::Loop;
+use crate::head::sim::limits;
 use crate::head::sim::noise::{Noise, Stream};
 use crate::head::sim::read::{ConfigError, Mistakes, Root};
 use crate::head::sim::rotor::Rotor;
@@ -144,6 +145,9 @@ pub struct Config {
     pub faults: Vec<Planned>,
 }
 
+/// Fastest speed loop in rad/s that is believed.
+const LOOP_MOST: f64 = 200.0;
+
 const TABLES: &[&str] = &[
     "head",
     "rotor",
@@ -197,11 +201,38 @@ impl Config {
         };
         root.know(TABLES);
         let config = Config::from(&root, Noise::new(seed));
+        if mistakes.is_empty() {
+            config.check_times(&root);
+        }
         let found = mistakes.take();
         if found.is_empty() {
             Ok(config)
         } else {
             Err(found)
+        }
+    }
+
+    /// A head that cannot lock or cannot come to rest is described wrongly.
+    fn check_times(&self, root: &Root<'_, '_>) {
+        let complain = |table, key: &str, message: String, help: &str| {
+            let place = root.section(table).place(key);
+            root.mistakes.add(place, message, Some(help.to_string()));
+        };
+        if limits::spin_up_most(self) > limits::NEVER {
+            let message =
+                "with this `rotor` and `lock.window` the polygon does not lock within a day";
+            let help = "a stronger `torque_most`, less `jitter`, fewer `turns` or a wider `window`";
+            complain("lock", "window", message.to_string(), help);
+        }
+        if limits::coast_most(self) > limits::NEVER {
+            let message =
+                "with this `rotor.bearing` the polygon does not come to rest within a day";
+            complain(
+                "rotor",
+                "bearing",
+                message.to_string(),
+                "more drag or less inertia",
+            );
         }
     }
 
@@ -234,6 +265,19 @@ impl Config {
             );
             let help = Some("give 5 % more than that, or lower `speed_most`".to_string());
             root.mistakes.add(s.place("torque_most"), message, help);
+        }
+        let fastest = LOOP_MOST * rotor.inertia;
+        for (key, gain, most) in [
+            ("proportional", rotor.proportional, fastest),
+            ("integral", rotor.integral, fastest * LOOP_MOST),
+        ] {
+            if gain > most {
+                let message = format!(
+                    "`rotor.{key}` makes a speed loop faster than {LOOP_MOST} rad/s on this inertia"
+                );
+                let help = format!("give at most {most} in SI units");
+                root.mistakes.add(s.place(key), message, Some(help));
+            }
         }
         s.finish();
 
@@ -525,6 +569,14 @@ mod tests {
         );
         let (_, message, _) = only("[rotor]\ntorque_most = '1 mN*m'\n");
         assert!(message.contains("the drag alone takes"), "{message}");
+        let (_, message, at) = only("[rotor]\nproportional = '1 N*m*s/rad'\n");
+        assert!(message.contains("faster than 200 rad/s"), "{message}");
+        assert_eq!(at, "'1 N*m*s/rad'");
+        let (_, message, at) = only("[lock]\nwindow = '1 ppm'\n");
+        assert!(message.contains("does not lock within a day"), "{message}");
+        assert_eq!(at, "'1 ppm'");
+        let (_, message, _) = only("[rotor]\nbearing = '1e-9 N*m'\nviscous = '0 N*m*s/rad'\n");
+        assert!(message.contains("does not come to rest"), "{message}");
         let (line, message, _) = only("[rotor]\ninertia = \n");
         assert_eq!(line, 2);
         assert!(message.contains("this is not TOML"), "{message}");

@@ -2,18 +2,23 @@
 
 use crate::head::description::Description;
 use crate::head::sim::config::Config;
-use crate::head::sim::pulses::Pulses;
 use crate::head::sim::rotor::{Drive, Moment};
-use core::f64::consts::TAU;
+use core::f64::consts::{SQRT_2, TAU};
 
 /// Speeds between lowest and highest at which spin-up is tried.
-const TRIED: u32 = 8;
+const TRIED: u32 = 6;
 
-/// Room left for jitter and for speeds between those tried.
+/// Room left for speeds between those tried.
 const ROOM: f64 = 1.1;
 
+/// Chance that lock takes longer than described, where jitter reaches the edge of the window.
+const CHANCE: f64 = 1e-9;
+
+/// Longer than this in s is as good as never.
+pub(crate) const NEVER: f64 = 1e5;
+
 /// The description of a head.
-pub(crate) fn describe(config: &Config, pulses: &Pulses) -> Description {
+pub(crate) fn describe(config: &Config) -> Description {
     Description {
         model: config.model.clone(),
         serial: config.serial.clone(),
@@ -23,7 +28,7 @@ pub(crate) fn describe(config: &Config, pulses: &Pulses) -> Description {
         speed_most: config.speed_most,
         lock_window: config.lock_window,
         lock_turns: config.lock_turns,
-        spin_up_most: spin_up_most(config, pulses),
+        spin_up_most: spin_up_most(config),
         coast_most: coast_most(config),
         focal_length: config.focal_length,
         line_most: config.line_most,
@@ -47,27 +52,45 @@ pub(crate) fn galvanometer_settling(config: &Config) -> f64 {
     config.galvanometer.settling(share.clamp(1e-12, 0.5))
 }
 
-/// Longest time from rest to lock in s: until the mean speed stays inside what the window
-/// leaves beside jitter, and the turns that make lock. Infinite where jitter fills the window.
-fn spin_up_most(config: &Config, pulses: &Pulses) -> f64 {
+/// Longest time from rest to lock in s: until the mean speed stays within half the window, then
+/// as many runs of turns as it takes for one to be without excursion. Infinite where the speed is
+/// not reached.
+pub(crate) fn spin_up_most(config: &Config) -> f64 {
+    let half = config.lock_window / 2.0;
     let tried = (0..=TRIED).map(|i| {
         let share = f64::from(i) / f64::from(TRIED);
         let speed = config.speed_least + share * (config.speed_most - config.speed_least);
-        let room = config.lock_window - pulses.deviation_most(speed);
-        if room <= 0.0 {
-            return f64::INFINITY;
-        }
         let motion = config.rotor.motion(Drive::Hold(speed), Moment::default());
-        let inside = motion.last_outside(speed * (1.0 - room / 2.0), speed * (1.0 + room / 2.0));
-        let turns = f64::from(config.lock_turns) + 2.0;
-        inside.unwrap_or(0.0) + turns * TAU / speed * (1.0 + config.lock_window)
+        let inside = motion.last_outside(speed * (1.0 - half), speed * (1.0 + half));
+        inside.unwrap_or(0.0) + runs(config, speed) * TAU / speed * (1.0 + config.lock_window)
     });
     ROOM * tried.fold(0.0, f64::max)
 }
 
+/// Turns until lock, all but surely, when the mean is off by half the window and each turn
+/// scatters: a run succeeds with p^n, so ln(chance)/ln(1 − p^n) runs of n turns do (derived).
+fn runs(config: &Config, speed: f64) -> f64 {
+    let turns = f64::from(config.lock_turns);
+    let detector = SQRT_2 * config.detector.jitter * speed / TAU;
+    let scatter = libm::hypot(config.turn_jitter, detector);
+    let misses = if scatter > 0.0 {
+        libm::erfc(config.lock_window / 2.0 / scatter / SQRT_2)
+    } else {
+        0.0
+    };
+    let success = libm::exp(turns * libm::log1p(-misses));
+    let fails = libm::log1p(-success);
+    let runs = if fails < 0.0 {
+        (libm::log(CHANCE) / fails).max(1.0)
+    } else {
+        f64::INFINITY
+    };
+    (turns + 2.0) * runs
+}
+
 /// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
-/// overshoot included, and the silence that proves rest.
-fn coast_most(config: &Config) -> f64 {
+/// overshoot included, and the silence that proves rest. Infinite where rest is not reached.
+pub(crate) fn coast_most(config: &Config) -> f64 {
     let spin_up = config
         .rotor
         .motion(Drive::Hold(config.speed_most), Moment::default());
@@ -75,6 +98,9 @@ fn coast_most(config: &Config) -> f64 {
         speed: spin_up.speed_most() * (1.0 + config.lock_window),
         ..Moment::default()
     };
-    let coast = config.rotor.motion(Drive::Coast, from);
-    coast.steady().time + config.detector.rest_after + 0.01
+    let rest = config.rotor.motion(Drive::Coast, from).steady();
+    if rest.speed > 0.0 {
+        return f64::INFINITY;
+    }
+    rest.time + config.detector.rest_after + 0.01
 }

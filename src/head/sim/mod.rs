@@ -21,6 +21,9 @@ pub mod rotor;
 mod simulated;
 mod world;
 
+#[cfg(test)]
+mod tests;
+
 pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
 pub use read::ConfigError;

@@ -174,8 +174,8 @@ impl LockDetector {
     /// which lock was lost, the first if more than once.
     ///
     /// Each turn is judged once and in order, so the outcome does not depend on how often this
-    /// is called. Where the speed is steady and jitter cannot leave the window, turns are
-    /// passed over without changing anything.
+    /// is called. Where the speed is steady and jitter can neither leave nor reach the window,
+    /// turns are passed over without changing anything.
     pub fn catch_up(
         &mut self,
         pulses: &Pulses,
@@ -190,16 +190,20 @@ impl LockDetector {
         }
         let mut lost = None;
         if let Some(target) = target
-            && self.locked
             && self.index.is_some_and(|t| t > motion.steady().time)
         {
             let off = (motion.steady().speed / target - 1.0).abs();
-            if off + pulses.deviation_most(target) < 0.999 * config.lock_window {
-                if reached - self.turn > 1 {
-                    self.index = pulses.index(motion, reached - 1);
-                    self.turn = reached - 1;
+            let jitter = pulses.deviation_most(target.min(motion.steady().speed));
+            let stays_inside = self.locked && off + jitter < 0.999 * config.lock_window;
+            let stays_outside = !self.locked && off - jitter > 1.001 * config.lock_window;
+            if (stays_inside || stays_outside) && reached - self.turn > 1 {
+                self.index = pulses.index(motion, reached - 1);
+                self.turn = reached - 1;
+                if stays_inside {
+                    self.outside = 0;
+                } else {
+                    self.inside = 0;
                 }
-                self.outside = 0;
             }
         }
         while self.turn < reached {

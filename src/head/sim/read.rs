@@ -61,6 +61,11 @@ impl<'t> Mistakes<'t> {
         });
     }
 
+    /// Nothing is wrong so far.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.found.borrow().is_empty()
+    }
+
     /// All of them in the order of the text.
     pub(crate) fn take(self) -> Vec<ConfigError> {
         let mut found = self.found.into_inner();

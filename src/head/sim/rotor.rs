@@ -29,8 +29,8 @@ pub struct Rotor {
 /// What the drive does.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Drive {
-    /// Holds a speed in rad/s: proportional and integral action on the speed error, the
-    /// integral stopped while the torque is at its limit and would be driven further.
+    /// Holds a speed in rad/s: proportional and integral action on the speed error; the
+    /// integral rests while more torque is asked for than there is, and would ask for more.
     Hold(f64),
     /// Gives a constant torque in N·m.
     Torque(f64),
@@ -66,6 +66,9 @@ pub struct Motion {
     steady: Moment,
 }
 
+/// Share of the speed below which nothing changes any more.
+const SETTLED: f64 = 1e-9;
+
 /// Steps after which a motion that finds no end is held at the speed it has reached.
 const STEPS_MOST: usize = 60_000;
 
@@ -81,12 +84,16 @@ impl Rotor {
                 let error = target - speed;
                 let asked = self.proportional * error + integral;
                 let torque = asked.clamp(-self.torque_most, self.torque_most);
-                let driven_further = asked != torque && (asked > 0.0) == (error > 0.0);
-                let growth = if driven_further {
-                    0.0
+                // Fading out, not switching: a switch would have the integral tremble at the
+                // limit, and no step size would be small enough for it.
+                let pull = self.integral * error;
+                let beyond = if error > 0.0 {
+                    asked - self.torque_most
                 } else {
-                    self.integral * error
+                    -asked - self.torque_most
                 };
+                let fade = 0.05 * self.torque_most + 0.02 * pull.abs();
+                let growth = pull * (1.0 - (beyond / fade).clamp(0.0, 1.0));
                 (torque, growth)
             }
             Drive::Torque(torque) => (torque, 0.0),
@@ -133,24 +140,30 @@ impl Rotor {
         let stops = matches!(drive, Drive::Brake | Drive::Coast);
         let has_settled = |s: &[f64; 3]| {
             let [_, speed, integral] = *s;
-            let [_, acceleration, growth] = rate(s);
+            let [_, acceleration, _] = rate(s);
             if stops {
                 return speed <= 0.0;
             }
-            let still = acceleration.abs() < 1e-10 * scale
-                && growth.abs() < 1e-10 * self.torque_most.max(f64::MIN_POSITIVE);
             match drive {
                 Drive::Hold(target) => {
                     let (torque, _) = self.torque(drive, speed, integral);
                     let limited = torque.abs() >= self.torque_most;
-                    still && (limited || (target - speed).abs() < 1e-10 * scale)
+                    // What the last digit of the speed makes of the acceleration is still.
+                    let digit = SETTLED * scale * (1.0 + self.proportional / self.inertia);
+                    acceleration.abs() < digit
+                        && (limited || (target - speed).abs() < SETTLED * scale)
                 }
-                _ => still,
+                _ => acceleration.abs() < SETTLED * scale,
             }
         };
         let mut ended = has_settled(&start);
         if !ended {
-            let across = self.inertia * scale / self.torque_most.max(f64::MIN_POSITIVE);
+            // What changes the speed sets the scale of time.
+            let torque = match drive {
+                Drive::Coast => self.drag(scale),
+                _ => self.torque_most,
+            };
+            let across = self.inertia * scale / torque.max(f64::MIN_POSITIVE);
             let control = Control {
                 tolerance: [1e-8, 1e-11 * scale, 1e-11 * self.torque_most.max(1e-12)],
                 longest: (across / 500.0).max(0.02),
@@ -168,7 +181,7 @@ impl Rotor {
         if stops && ended {
             self.end_at_rest(drive, &mut nodes, &mut steady);
         } else if let Drive::Hold(target) = drive
-            && (target - steady.speed).abs() < 1e-9 * scale
+            && (target - steady.speed).abs() < 2.0 * SETTLED * scale
         {
             steady.speed = target;
         }

@@ -19,6 +19,9 @@ use std::rc::Rc;
 /// Time in s after which the caller gives a silent head up.
 const SILENCE: f64 = 1.0;
 
+/// Longest sleep in s of one call.
+const SLEEP_MOST: f64 = 1e6;
+
 /// Most turns that one call watches.
 const TURNS_MOST: u32 = 100_000;
 
@@ -85,16 +88,18 @@ impl Head for SimHead {
     fn status(&mut self) -> Result<Status, Fault> {
         let world = self.world()?;
         let galvanometer = world.galvanometer.at(world.now);
+        let at_rest = world.at_rest();
+        let speed = if at_rest { 0.0 } else { world.measured_speed() };
         Ok(Status {
             time: world.now,
-            speed: world.measured_speed(),
+            speed,
             target: world.target,
             locked: world.lock.locked(),
-            facet: world.next_facet(),
+            facet: if at_rest { None } else { world.next_facet() },
             rails: world.rails(),
             interlock_closed: world.interlock_closed,
             laser: world.laser(),
-            at_rest: world.at_rest(),
+            at_rest,
             galvanometer,
             parked: is_parked(&world),
             temperature: world.temperature(),
@@ -266,8 +271,8 @@ impl Head for SimHead {
 
     fn sleep(&mut self, seconds: f64) {
         let mut world = self.world.borrow_mut();
-        if seconds > 0.0 && seconds.is_finite() {
-            let until = world.now + seconds;
+        if seconds > 0.0 {
+            let until = world.now + seconds.min(SLEEP_MOST);
             world.advance(until);
         }
     }
@@ -528,7 +533,7 @@ fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Swe
         if world.arming.is_none() {
             return Err(dark(world));
         }
-        if world.next_facet().is_none() {
+        if world.at_rest() || world.next_facet().is_none() {
             let until = world.now + world.config.detector.rest_after;
             world.advance(until);
             return Err(Fault::NoPulse("index"));

@@ -6,6 +6,7 @@ use crate::head::description::{Description, StartOfScan};
 use crate::head::sim::config::Config;
 use crate::head::sim::faults::{Injected, When};
 use crate::head::sim::galvanometer::Galvanometer;
+use crate::head::sim::limits;
 use crate::head::sim::lines::Drawn;
 use crate::head::sim::noise::{Noise, Stream};
 use crate::head::sim::pulses::{LockDetector, Pulses};
@@ -35,6 +36,7 @@ pub(crate) struct World {
     /// Counts motions, so that a wait notices that its plan is void.
     pub(crate) motions: u64,
     pub(crate) target: Option<f64>,
+    drive: Drive,
     pub(crate) lock: LockDetector,
     /// The last pulse before the present motion.
     pulse_before: Option<f64>,
@@ -60,7 +62,7 @@ impl World {
     pub(crate) fn new(config: Config, seed: u64) -> World {
         let noise = Noise::new(seed);
         let pulses = Pulses::new(&config, noise);
-        let description = super::limits::describe(&config, &pulses);
+        let description = limits::describe(&config);
         let parked = config.parked;
         let mut planned: Vec<(f64, Injected)> = config
             .faults
@@ -79,6 +81,7 @@ impl World {
             motion: Motion::at_rest(0.0, RESTS_AT),
             motions: 0,
             target: None,
+            drive: Drive::Coast,
             lock: LockDetector::default(),
             pulse_before: None,
             index_from: 1,
@@ -152,7 +155,7 @@ impl World {
             Injected::LockLost => {
                 let mut here = self.motion.at(self.now);
                 here.speed *= 0.98;
-                self.restart_from(here, self.drive());
+                self.restart_from(here);
             }
             Injected::LinkSilent => self.trip(Fault::Broken("the link is silent".to_string())),
             _ => {}
@@ -160,12 +163,8 @@ impl World {
         let weak = fault == Injected::NoLock;
         self.faults.push(fault);
         if weak {
-            self.restart_from(self.motion.at(self.now), self.drive());
+            self.restart_from(self.motion.at(self.now));
         }
-    }
-
-    fn drive(&self) -> Option<Drive> {
-        self.target.map(Drive::Hold)
     }
 
     pub(crate) fn has(&self, fault: &Injected) -> bool {
@@ -187,14 +186,15 @@ impl World {
             self.index_from = (here.angle / TAU).floor() as u64 + 1;
         }
         self.target = target;
+        self.drive = drive;
         self.lock.restart();
-        self.restart_from(here, Some(drive));
+        self.restart_from(here);
         let hot = target.map_or(0.0, |t| t / self.config.speed_most);
         let rise = self.config.rise * hot * hot * hot;
         self.heat = (self.now, self.temperature(), self.config.ambient + rise);
     }
 
-    fn restart_from(&mut self, here: Moment, drive: Option<Drive>) {
+    fn restart_from(&mut self, here: Moment) {
         self.pulse_before = self.last_pulse();
         let rotor = match self.target {
             Some(target) if self.has(&Injected::NoLock) => {
@@ -207,7 +207,7 @@ impl World {
             }
             _ => self.config.rotor,
         };
-        self.motion = rotor.motion(drive.unwrap_or(Drive::Coast), here);
+        self.motion = rotor.motion(self.drive, here);
         self.motions += 1;
     }
 
@@ -231,11 +231,8 @@ impl World {
     }
 
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before
-    /// the first turn is whole, of the last two start-of-scan pulses.
+    /// the first turn is whole, of the last two start-of-scan pulses; 0 at rest.
     pub(crate) fn measured_speed(&self) -> f64 {
-        if self.at_rest() {
-            return 0.0;
-        }
         match (self.lock.index(), self.lock.period()) {
             (Some(index), Some(period)) if period > 0.0 => TAU / period.max(self.now - index),
             _ => self.facet_speed().unwrap_or(0.0),
@@ -255,11 +252,11 @@ impl World {
         (b > a).then(|| TAU / n / (b - a))
     }
 
-    /// The facet that draws the next line, once the index has been seen.
+    /// The facet that draws the next line of a turning polygon, once the index has been seen.
     pub(crate) fn next_facet(&self) -> Option<u32> {
         let angle = self.motion.at(self.now).angle;
         let unseen = (angle / TAU).floor() < self.index_from as f64;
-        if unseen || self.has(&Injected::IndexMissing) || self.at_rest() {
+        if unseen || self.has(&Injected::IndexMissing) {
             return None;
         }
         let next = (angle * self.facets() as f64 / TAU).floor() as u64 + 1;
