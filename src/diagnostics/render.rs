@@ -114,7 +114,11 @@ fn fitted(text: &str, span: Span) -> Range<usize> {
     let start = boundary(span.start);
     let mut end = boundary(span.end).max(start);
     let inside = text.get(start..end).unwrap_or("");
-    end = start + inside.trim_end_matches(['\n', '\r']).len();
+    if inside.ends_with('\n') {
+        end = start + inside.trim_end_matches(['\n', '\r']).len();
+    } else if inside.ends_with('\r') && text.get(end..).is_some_and(|t| t.starts_with('\n')) {
+        end -= 1;
+    }
     // Nothing can be drawn behind a line feed: point at the end of the line before it.
     let mut start = start;
     if start == end && start == text.len() && text.ends_with('\n') {
@@ -240,6 +244,7 @@ fn drawn(
             continue;
         }
         let colour = if at == 0 { main } else { Color::Blue };
+        // Without a text ariadne underlines nothing unless it may use colour.
         let text = if at == 0 && label.label.text.is_empty() {
             "here"
         } else {

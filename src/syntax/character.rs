@@ -102,11 +102,13 @@ pub fn shown(text: &str) -> String {
 /// Reports a character that means nothing in code; a run of them once.
 pub fn unknown(
     source: SourceId,
-    slice: &str,
-    start: usize,
+    text: &str,
+    range: std::ops::Range<usize>,
     last: Option<&Lexeme>,
     diagnostics: &mut Vec<Diagnostic>,
 ) {
+    let start = range.start;
+    let slice = text.get(range).unwrap_or("");
     let Some(c) = slice.chars().next() else {
         return;
     };
@@ -124,6 +126,16 @@ pub fn unknown(
     };
     let mut report = Diagnostic::error("E0102", what, span);
     if let Some(help) = advice(c) {
+        // The second curly quote of a line is the mistake of the first.
+        let told = diagnostics.last().is_some_and(|old| {
+            old.help.first().is_some_and(|old| old == help)
+                && text
+                    .get(old.span().start as usize..start)
+                    .is_some_and(|between| !between.contains('\n'))
+        });
+        if told {
+            return;
+        }
         report = report.help(help);
     }
     diagnostics.push(report);

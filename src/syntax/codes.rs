@@ -53,4 +53,5 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     ("E0316", "a value that is missing"),
     ("E0317", "a path with a value in it"),
+    ("E0318", "a name that is missing"),
 ];

@@ -227,12 +227,17 @@ pub fn scan(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) -> 
             Raw::Unknown => {
                 character::unknown(
                     source,
-                    code.slice(),
-                    code.span().start,
+                    text,
+                    code.span(),
                     scan.lexemes.last(),
                     scan.diagnostics,
                 );
                 scan.push(raw, code.span());
+                if code.slice() == "#" {
+                    // Meant as a comment: nothing in it is worth a report.
+                    let rest = code.remainder();
+                    code.bump(rest.find('\n').unwrap_or(rest.len()));
+                }
                 false
             }
             Raw::Single => {
@@ -275,8 +280,8 @@ impl Scan<'_> {
                 if !character::is_control(first) {
                     character::unknown(
                         self.source,
-                        code.slice(),
-                        code.span().start,
+                        self.text,
+                        code.span(),
                         self.lexemes.last(),
                         self.diagnostics,
                     );

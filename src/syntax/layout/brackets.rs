@@ -167,7 +167,13 @@ impl Layout<'_> {
     /// A brace opens a record where an operand is wanted and a field follows; else a block.
     pub fn brace(&mut self, lexeme: Lexeme) {
         let in_text = self.frames.iter().any(|frame| frame.kind == Kind::Value);
-        if in_text || (self.wants_operand() && self.record_follows()) {
+        let sure = matches!(
+            self.last(),
+            Some(Token::Assign | Token::Comma | Token::Colon | Token::ParenOpen | Token::ListOpen)
+        );
+        let same_line = self.peek().is_some_and(|next| next.raw != Raw::Newline);
+        let record = self.wants_operand() && ((sure && same_line) || self.record_follows());
+        if in_text || record {
             return self.open(lexeme, Kind::Record, Token::RecordOpen);
         }
         if !self.in_block() {

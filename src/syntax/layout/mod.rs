@@ -377,6 +377,25 @@ impl<'s> Layout<'s> {
         )
     }
 
+    /// The last token ends an operand, or a name that `for` gives.
+    fn after_operand(&self) -> bool {
+        matches!(
+            self.last(),
+            Some(
+                Token::Name(_)
+                    | Token::Number(_)
+                    | Token::Unit(_)
+                    | Token::Power(_)
+                    | Token::Unquote
+                    | Token::ParenClose
+                    | Token::ListClose
+                    | Token::RecordClose
+                    | Token::Hole
+                    | Token::Keyword(Keyword::True | Keyword::False)
+            )
+        )
+    }
+
     fn comment(&mut self, span: Span) {
         self.laid.comments.push(span);
         let Some(rest) = self.slice(span).strip_prefix("///") else {
@@ -400,6 +419,7 @@ impl<'s> Layout<'s> {
             Keyword::And => Token::Operator(Binary::And),
             Keyword::Or => Token::Operator(Binary::Or),
             Keyword::Mod => Token::Operator(Binary::Modulo),
+            Keyword::In if !self.after_operand() => Token::Keyword(keyword),
             Keyword::In => {
                 let in_for = self.frames.last_mut().map(|frame| &mut frame.in_for);
                 match in_for {

@@ -11,6 +11,7 @@ use crate::syntax::tree::Binary;
 pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
     kept_for_later(stuck)
         .or_else(|| keyword_as_name(stuck))
+        .or_else(|| missing_name(stuck))
         .or_else(|| foreign_word(stuck))
         .or_else(|| equals_sign(stuck))
         .or_else(|| chained(stuck))
@@ -37,6 +38,25 @@ fn kept_for_later(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .here("the word is kept for a later version")
             .help("take the answer from outside, with a `param`")
     })
+}
+
+/// `let = 3`, `for in facets()`
+fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let Some(Token::Keyword(keyword)) = stuck.token(-1) else {
+        return None;
+    };
+    if !stuck.expects("a name") {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            "E0318",
+            format!("a name is missing after `{word}`"),
+            stuck.point(),
+        )
+        .here(format!("found {} instead", stuck.found_words())),
+    )
 }
 
 fn is_word(token: Option<Token>) -> bool {
@@ -210,7 +230,10 @@ fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
         return Some(report("`==` compares", "a value is given with one `=`"));
     }
-    if stuck.found() != Some(Token::Assign) {
+    if stuck.found() != Some(Token::Assign)
+        || stuck.expects("an expression")
+        || stuck.expects("a type")
+    {
         return None;
     }
     match stuck.bracket() {
@@ -359,7 +382,7 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if !stuck.expects("`{`") || stuck.found() == Some(Token::BlockOpen) {
         return None;
     }
-    let (keyword, place) = first_keyword(stuck)?;
+    let (keyword, _) = first_keyword(stuck)?;
     let word = keyword.text();
     let shape = match keyword {
         Keyword::If => "if … { … }",
@@ -386,7 +409,6 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             stuck.point(),
         )
         .here("`{` is missing here")
-        .label(place, "needs a block")
         .help(format!(
             "write `{shape}`; a single statement needs the braces too"
         )),
@@ -488,6 +510,20 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if operand {
         return None;
     }
+    if stuck.found() == Some(Token::Dot)
+        && let (Some(Token::Number(_)), Some(number)) = (stuck.token(1), stuck.place(1))
+        && number.start == stuck.span.end
+    {
+        let digits = stuck.word(1);
+        return Some(
+            Diagnostic::error(
+                "E0104",
+                "a number begins with a point",
+                stuck.span.to(number),
+            )
+            .help(format!("write `0.{digits}`")),
+        );
+    }
     let word = match last {
         Some(Token::Plain | Token::Quote) | None => return None,
         Some(_) => stuck.word(-1),
@@ -528,7 +564,23 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .help("what is left of a division is `a mod b`"),
         );
     }
-    if stuck.expects("an expression") {
+    let after_operand = matches!(
+        stuck.token(-1),
+        Some(
+            Token::Name(_)
+                | Token::Number(_)
+                | Token::Unit(_)
+                | Token::Power(_)
+                | Token::Unquote
+                | Token::ParenClose
+                | Token::ListClose
+                | Token::RecordClose
+                | Token::BlockClose
+                | Token::Keyword(Keyword::True | Keyword::False)
+        )
+    );
+    let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
+    if stuck.expects("an expression") || !after_operand || in_use {
         return None;
     }
     let words = stuck.found_words();

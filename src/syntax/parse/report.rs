@@ -119,11 +119,13 @@ impl<'a> Stuck<'a> {
     /// The token that did not fit, in words.
     pub fn found_words(&self) -> String {
         match self.found() {
-            None => "the end of the text".into(),
+            None => "the end".into(),
             Some(Token::End) if self.word(0) == ";" => "`;`".into(),
             Some(Token::End) => "the end of the line".into(),
             Some(Token::Quote) => "a text".into(),
-            Some(Token::Unquote) => "the end of the text".into(),
+            Some(Token::Unquote | Token::ValueClose) if self.word(0).is_empty() => {
+                "the end of the text".into()
+            }
             Some(Token::Keyword(_)) => format!("the keyword `{}`", self.word(0)),
             Some(_) if self.word(0).is_empty() => "something else".into(),
             Some(_) => format!("`{}`", self.word(0)),
