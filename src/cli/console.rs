@@ -3,7 +3,7 @@
 use crate::acceptance::decision::Outcome;
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
-use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled};
+use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
 use crate::interpret::{Check, Event, Observer};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
@@ -36,9 +36,9 @@ impl Console {
         if !about.params.is_empty() {
             let params: Vec<String> =
                 about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();
-            text.push_str(&format!("{}\n", params.join(", ")));
+            text.push_str(&wrapped(&params.join(", "), ""));
         }
-        text.push_str(&format!("{}\n\n", styled(caution, DIM, colour)));
+        text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
         say(&text);
         Console { colour, recorded: Vec::new(), bar: None, waiting: None }
     }
