@@ -84,11 +84,16 @@ pub(crate) fn reasons(plan: &LinePlan, hardware: Option<&Hardware>) -> Vec<Strin
 fn clock(plan: &LinePlan, hardware: &Hardware) -> Option<String> {
     let error = hardware.clock.nearest(plan.dot_period).err()?;
     Some(match error {
-        ClockError::Outside { shortest, .. } if plan.dot_period < shortest => format!(
-            "{error}: run at most at {}, or ask for at most {}",
-            speed(plan.speed * plan.dot_period / shortest),
-            resolution((plan.active_time / shortest).floor() / plan.length)
-        ),
+        ClockError::Outside { shortest, .. } if plan.dot_period < shortest => {
+            let slower = speed(plan.speed * plan.dot_period / shortest);
+            let dots = (plan.active_time / shortest).floor();
+            if dots >= 1.0 {
+                let coarser = resolution(dots / plan.length);
+                format!("{error}: run at most at {slower}, or ask for at most {coarser}")
+            } else {
+                format!("{error}: run at most at {slower}")
+            }
+        }
         ClockError::Outside { longest, .. } => format!(
             "{error}: run at least at {}, or ask for at least {}",
             speed(plan.speed * plan.dot_period / longest),
