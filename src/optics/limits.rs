@@ -1,8 +1,8 @@
 //! Why a line plan cannot be drawn, in plain words, each with what would make it feasible.
 //! Every remedy is computed from the same conditions that the plan failed.
 
+use crate::optics::ClockError;
 use crate::optics::line::{Hardware, LinePlan, WORD, queue_needed, speed_of};
-use crate::optics::{ClockError, StartOfScan};
 use crate::units::{Dimension, UnitText, parse_unit, show};
 use core::f64::consts::PI;
 
@@ -166,16 +166,6 @@ fn queue(plan: &LinePlan, hardware: &Hardware) -> Option<String> {
                 / f64::from(plan.words - depth)
         )
     ))
-}
-
-/// What an index-only start means for a plan, in words; none where every facet has its pulse.
-pub fn start_of_scan_note(start: StartOfScan, focal_length: f64) -> Option<String> {
-    (start == StartOfScan::IndexOnly).then(|| {
-        format!(
-            "lines are timed from the index: a division error of 1 arcsec shifts its line by {}",
-            length(2.0 * focal_length * PI / 648_000.0)
-        )
-    })
 }
 
 #[cfg(test)]

@@ -375,3 +375,26 @@ fn a_panic_in_the_driver_still_ends_dark() {
     assert!(station.make_safe(false).laser_off);
     assert!(!script.borrow().armed && !station.is_armed());
 }
+
+#[test]
+fn a_simulated_head_is_guarded_like_any_other() {
+    let text = "[[fault]]\nkind = 'interlock_opened'\nat = '14.2 s'\n";
+    let (head, gauge) = sim::open(Some(("faulty", text)), 1).unwrap();
+    let stop = Arc::new(AtomicBool::new(false));
+    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+    assert_eq!(fault(station.arm(0.3)), Fault::NotLocked);
+    station.spin(500.0).unwrap();
+    station.sleep(12.0).unwrap();
+    station.arm(0.3).unwrap();
+    assert_eq!(fault(station.sleep(60.0)), Fault::InterlockOpen);
+    // Seen within one slice of the moment it opened.
+    assert!(station.now() < 14.2 + 0.0101, "{}", station.now());
+    assert!(!station.is_armed());
+    assert_eq!(station.status().unwrap().laser, Laser::Off);
+    assert_eq!(fault(station.arm(0.3)), Fault::InterlockOpen);
+    let state = station.make_safe(true);
+    assert!(
+        state.laser_off && state.parked && state.kept_spinning,
+        "{state:?}"
+    );
+}

@@ -47,9 +47,12 @@ pub(super) fn clean(changes: &[(&str, &str)]) -> String {
                 return format!("{text}{head}{key}\n");
             }
             let (before, after) = text.split_once(&head).unwrap();
-            let (own, others) = after.split_once("\n[").unwrap_or((after, ""));
+            let (own, others) = match after.find("\n[") {
+                Some(at) => after.split_at(at),
+                None => (after, ""),
+            };
             let kept: Vec<&str> = own.lines().filter(|l| !l.starts_with(name)).collect();
-            format!("{before}{head}{key}\n{}\n[{others}", kept.join("\n"))
+            format!("{before}{head}{key}\n{}\n{others}", kept.join("\n"))
         })
 }
 
