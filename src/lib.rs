@@ -9,11 +9,14 @@
 
 pub mod acceptance;
 pub mod builtins;
+pub mod check;
+pub mod cli;
 pub mod diagnostics;
 pub mod head;
 pub mod interpret;
 pub mod optics;
 pub mod program;
+pub mod session;
 pub mod source;
 pub mod syntax;
 pub mod units;

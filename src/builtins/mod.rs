@@ -1,14 +1,48 @@
 //! The one table of built-ins: name, signature, effects, documentation, example, function.
-//! Uses units, program (types and values) and head. The checker, the interpreter, `builtins`
-//! and the reference pages all read this table.
+//! Uses units, program (types and values), optics and head. The checker, the interpreter,
+//! `spintrue builtins` and the reference pages all read this table.
 
+mod lists;
+mod motion;
+mod numbers;
+mod pulses;
+mod records;
 pub mod signature;
+mod supply;
+mod testing;
+mod trims;
 
+pub use records::{FAILURE, records};
 pub use signature::{
     Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trouble,
 };
+use std::sync::LazyLock;
+
+/// What the open dimensions of a built-in are called in reports.
+pub const OPEN_NAMES: [&str; 2] = ["D", "E"];
+
+/// A group of built-ins.
+pub struct Topic {
+    /// Its heading.
+    pub title: &'static str,
+    /// What belongs to it.
+    pub builtins: &'static [Builtin],
+}
+
+/// Every topic, in the order they are listed.
+pub const TOPICS: &[Topic] = &[
+    Topic { title: "Supply", builtins: supply::BUILTINS },
+    Topic { title: "Motion", builtins: motion::BUILTINS },
+    Topic { title: "Pulses and facets", builtins: pulses::BUILTINS },
+    Topic { title: "Test lines", builtins: testing::BUILTINS },
+    Topic { title: "Trims", builtins: trims::BUILTINS },
+    Topic { title: "Lists", builtins: lists::BUILTINS },
+    Topic { title: "Numbers", builtins: numbers::BUILTINS },
+];
 
 /// Every built-in, by topic.
-pub fn table() -> &'static [Builtin] {
-    &[]
+pub fn table() -> &'static [&'static Builtin] {
+    static TABLE: LazyLock<Vec<&'static Builtin>> =
+        LazyLock::new(|| TOPICS.iter().flat_map(|topic| topic.builtins).collect());
+    &TABLE
 }

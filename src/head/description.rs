@@ -1,39 +1,6 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
-/// How the dot clock is made from the master clock.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ClockKind {
-    /// The master clock divided by a whole number from `least` to `most`.
-    Divider {
-        /// Smallest divisor.
-        least: u32,
-        /// Largest divisor.
-        most: u32,
-    },
-    /// A phase accumulator of so many bits, stepped by the master clock.
-    Accumulator {
-        /// Width in bits.
-        bits: u32,
-    },
-}
-
-/// The dot clock.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Clock {
-    /// Master clock in Hz.
-    pub master: f64,
-    /// How dots are made from it.
-    pub kind: ClockKind,
-}
-
-/// A register that holds a signed quantity in whole steps.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Register {
-    /// One step, in the register's unit.
-    pub step: f64,
-    /// Holds −range to +range, in the register's unit.
-    pub range: f64,
-}
+pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
 
 /// A power rail.
 #[derive(Clone, Debug, PartialEq)]
@@ -44,15 +11,6 @@ pub struct Rail {
     pub nominal: f64,
     /// Largest relative deviation that is still good.
     pub tolerance: f64,
-}
-
-/// Which facets give a start-of-scan pulse.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum StartOfScan {
-    /// A detector sees each facet's beam: division errors cancel to first order.
-    EveryFacet,
-    /// Only the index: the other facets are timed from it.
-    IndexOnly,
 }
 
 /// All that a script or a plan may rely on about a head.

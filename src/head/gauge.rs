@@ -3,18 +3,7 @@
 
 use crate::head::Fault;
 
-/// Where a test line lies, against where it should.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Reading {
-    /// Shift along the line in m, + in the direction of the scan.
-    pub in_scan: f64,
-    /// Shift across the line in m, + in the direction of a larger galvanometer angle.
-    pub cross_scan: f64,
-    /// Standard uncertainty of a single reading along the line in m, as the gauge states it.
-    pub in_scan_u: f64,
-    /// Standard uncertainty of a single reading across the line in m, as the gauge states it.
-    pub cross_scan_u: f64,
-}
+pub use crate::optics::Reading;
 
 /// An instrument that measures lines.
 pub trait Gauge {

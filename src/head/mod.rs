@@ -1,5 +1,5 @@
 //! The head trait: all that spintrue asks of a polygon scan head, its plain commands,
-//! replies and faults. Uses units only.
+//! replies and faults. Uses units, and the plain clock, register and trim types of optics.
 //!
 //! Every quantity is a plain `f64` in SI units: m, s, rad, rad/s, Hz, V, K. A head owns its
 //! clock, so that a simulated head can let time pass without anyone waiting.
@@ -10,6 +10,7 @@ pub mod gauge;
 pub mod sim;
 pub mod station;
 
+pub use crate::optics::Trim;
 pub use description::Description;
 pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
@@ -59,15 +60,6 @@ pub struct Turn {
     pub period: f64,
     /// Start-of-scan pulses inside it.
     pub start_of_scan: u32,
-}
-
-/// A correction of one facet's line.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Trim {
-    /// Added to the start delay, in s. Positive draws the line later, so further in +x.
-    pub in_scan: f64,
-    /// Added to the galvanometer's mechanical angle while this facet draws, in rad.
-    pub cross_scan: f64,
 }
 
 /// How the polygon is brought down.

@@ -51,10 +51,8 @@ pub struct Program {
 pub struct Param {
     /// Its name.
     pub name: Arc<str>,
-    /// Where it lives.
-    pub slot: Slot,
-    /// How it is shown.
-    pub shower: Shower,
+    /// Its value in the script's own words.
+    pub text: String,
 }
 
 /// A routine.

@@ -1,4 +1,18 @@
 //! From text to the syntax tree. Uses source and diagnostics only.
+//!
+//! `raw` scans, `layout` settles everything that depends on context, `parse` builds the tree.
+//! `grammar/spintrue.ebnf` has the language in one page.
 
+pub mod codes;
 pub mod names;
 pub mod tree;
+
+mod character;
+mod layout;
+mod parse;
+mod raw;
+mod token;
+
+pub use codes::CODES;
+pub use parse::{Parsed, parse, parse_expression};
+pub use token::KEYWORDS;

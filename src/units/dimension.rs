@@ -73,6 +73,11 @@ impl Dimension {
         Dimension { exponents }
     }
 
+    /// A power of the first open dimension, for signatures.
+    pub const fn open_power(exponent: i8) -> Dimension {
+        Dimension { exponents: [0, 0, 0, 0, 0, 0, exponent, 0, 0, 0] }
+    }
+
     /// Exponent of a base dimension.
     pub fn base(self, base: Base) -> i8 {
         self.exponents.get(base as usize).copied().unwrap_or(0)

@@ -33,7 +33,7 @@ pub fn show(
 }
 
 /// The unit that suits a value of a dimension; none for a plain number.
-fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
+pub fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
     if dimension.is_number() {
         return None;
     }

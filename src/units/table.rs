@@ -181,6 +181,60 @@ pub fn find(name: &str) -> Option<(&'static Unit, f64)> {
     Some((unit, factor))
 }
 
+/// Spellings from elsewhere, and the unit that is meant.
+const MEANT: &[(&str, &str)] = &[
+    ("sec", "s"),
+    ("second", "s"),
+    ("seconds", "s"),
+    ("millisecond", "ms"),
+    ("milliseconds", "ms"),
+    ("msec", "ms"),
+    ("usec", "us"),
+    ("nsec", "ns"),
+    ("minute", "min"),
+    ("minutes", "min"),
+    ("hour", "h"),
+    ("hours", "h"),
+    ("hr", "h"),
+    ("meter", "m"),
+    ("meters", "m"),
+    ("metre", "m"),
+    ("metres", "m"),
+    ("millimeter", "mm"),
+    ("millimetre", "mm"),
+    ("millimeters", "mm"),
+    ("micron", "um"),
+    ("microns", "um"),
+    ("inches", "inch"),
+    ("mils", "mil"),
+    ("degree", "deg"),
+    ("degrees", "deg"),
+    ("C", "degC"),
+    ("celsius", "degC"),
+    ("kelvin", "K"),
+    ("radian", "rad"),
+    ("radians", "rad"),
+    ("turn", "rev"),
+    ("turns", "rev"),
+    ("revs", "rev"),
+    ("rps", "rev/s"),
+    ("hertz", "Hz"),
+    ("volt", "V"),
+    ("volts", "V"),
+    ("amp", "A"),
+    ("amps", "A"),
+    ("watt", "W"),
+    ("watts", "W"),
+    ("ohms", "ohm"),
+    ("percent", "%"),
+];
+
+/// The unit that somebody means by a spelling from elsewhere.
+pub fn meant(name: &str) -> Option<&'static str> {
+    let lower = name.to_lowercase();
+    MEANT.iter().find(|(from, _)| *from == name || *from == lower).map(|(_, unit)| *unit)
+}
+
 /// Every spelling that [`find`] knows, for suggestions and completion.
 pub fn spellings() -> impl Iterator<Item = String> {
     TABLE.iter().flat_map(|unit| {

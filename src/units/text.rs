@@ -81,7 +81,8 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
     let malformed = || UnitError::Malformed(text.to_string());
     let too_large = || UnitError::TooLarge(text.to_string());
     let mut dimension = Dimension::NUMBER;
-    let (mut factor, mut zero) = (1.0_f64, 0.0);
+    let mut factor = 1.0_f64;
+    let mut zero;
     let mut rest = text;
     let mut sign = 1;
     let mut terms = 0;
@@ -137,6 +138,9 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
 
 /// The spelling nearest to a wrong one.
 fn near(name: &str) -> Option<String> {
+    if let Some(meant) = table::meant(name) {
+        return Some(meant.to_string());
+    }
     table::spellings()
         .map(|known| {
             let same = known.eq_ignore_ascii_case(name);

@@ -1,1 +1,56 @@
-//! The simulated head.
+//! The simulated head: rotor, facets, galvanometer, laser and gauge on a virtual clock, from one
+//! TOML description and a seed. May use the head trait, optics and units.
+//!
+//! The world depends on commands and their head times only: the same description, seed and
+//! commands give the same bytes, however often somebody looked in between. Time advances in
+//! closed form or by adaptive steps worked out once per command, never by idling.
+//!
+//! Exposure of whole pictures has its place beside [`lines`], which knows where a line lies.
+
+pub mod config;
+pub mod faults;
+pub mod galvanometer;
+mod gauge;
+mod limits;
+pub mod lines;
+pub mod noise;
+pub mod ode;
+pub mod pulses;
+mod read;
+pub mod rotor;
+mod simulated;
+mod world;
+
+#[cfg(test)]
+mod tests;
+
+pub use config::{BUILT_IN, Config};
+pub use gauge::SimGauge;
+pub use read::ConfigError;
+pub use simulated::SimHead;
+
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// Makes a head and its gauge that share one world.
+///
+/// `text` is a TOML description laid over the built-in one ([`BUILT_IN`], whose comments explain
+/// every key), none for the built-in head itself; it comes with the name that people know it by,
+/// which every mistake carries. `seed` draws all that is random.
+/// Every mistake in the description is returned at once.
+pub fn open(
+    text: Option<(&str, &str)>,
+    seed: u64,
+) -> Result<(SimHead, SimGauge), Vec<ConfigError>> {
+    let config = Config::read(text.map(|(_, text)| text), seed).map_err(|mut errors| {
+        for error in &mut errors {
+            error.source = text.map_or("built-in head", |(name, _)| name).to_string();
+        }
+        errors
+    })?;
+    let world = Rc::new(RefCell::new(world::World::new(config, seed)));
+    let head = SimHead {
+        world: Rc::clone(&world),
+    };
+    Ok((head, SimGauge { world }))
+}

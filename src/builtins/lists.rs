@@ -1,0 +1,123 @@
+//! Lists: how many, sums, means, extremes.
+
+use crate::builtins::records::datum;
+use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
+use crate::program::value::{Datum, Object, Value};
+use crate::units::Dimension;
+
+const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
+const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
+
+const XS: &[Parameter] = &[Parameter {
+    name: "xs",
+    spec: Spec::List(&OPEN),
+    default: Default::Required,
+    meaning: "quantities of one kind",
+}];
+
+const fn over(
+    name: &'static str,
+    meaning: &'static str,
+    example: &'static str,
+    function: fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>,
+) -> Builtin {
+    let function = Function::General(function);
+    Builtin { name, parameters: XS, returns: OPEN, effects: &[], meaning, example, function }
+}
+
+/// The built-ins of this topic.
+pub(super) const BUILTINS: &[Builtin] = &[
+    Builtin {
+        name: "count",
+        parameters: &[Parameter {
+            name: "xs",
+            spec: Spec::List(&Spec::Any),
+            default: Default::Required,
+            meaning: "a list of anything",
+        }],
+        returns: NUMBER,
+        effects: &[],
+        meaning: "How many elements a list has.",
+        example: "expect \"three\": count([1 mm, 2 mm, 3 mm]) == 3",
+        function: Function::General(count),
+    },
+    over("sum", "The sum; of no elements it is zero.", "expect \"sum\": sum([1 V, 2 V]) == 3 V", sum),
+    over("mean", "The mean. An empty list has none and fails.", "expect \"mean\": mean([1 V, 3 V]) == 2 V", mean),
+    over(
+        "deviation",
+        "The standard deviation s with n - 1, worked out in two passes (NIST/SEMATECH e-Handbook 1.3.5.6, from memory). Fewer than two elements have none and fail.",
+        "expect \"s\": deviation([1 V, 3 V]) within 1.4142 V .. 1.4143 V",
+        deviation,
+    ),
+    over("smallest", "The smallest element. An empty list has none and fails.", "expect \"smallest\": smallest([3 um, 1 um, 2 um]) == 1 um", smallest),
+    over("largest", "The largest element. An empty list has none and fails.", "expect \"largest\": largest([3 um, 1 um, 2 um]) == 3 um", largest),
+    Builtin {
+        name: "sorted",
+        parameters: XS,
+        returns: Spec::List(&OPEN),
+        effects: &[],
+        meaning: "The elements from the smallest to the largest.",
+        example: "expect \"sorted\": sorted([3 um, 1 um, 2 um]) == [1 um, 2 um, 3 um]",
+        function: Function::General(sorted),
+    },
+];
+
+fn words(arguments: &[Datum]) -> &[f64] {
+    arguments.first().map_or(&[], Datum::words)
+}
+
+fn count(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let refs = match arguments.first() {
+        Some(Datum::Value(value)) => value.as_refs().len(),
+        _ => 0,
+    };
+    let words = words(arguments).len();
+    let each = context.item;
+    let count = words.checked_div(each.words).or_else(|| refs.checked_div(each.refs));
+    Ok(Datum::Number(count.unwrap_or(0) as f64))
+}
+
+fn sum(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    Ok(Datum::Number(words(arguments).iter().sum()))
+}
+
+fn some<'a>(what: &str, arguments: &'a [Datum], least: usize) -> Result<&'a [f64], Trouble> {
+    let words = words(arguments);
+    if words.len() >= least {
+        return Ok(words);
+    }
+    let needs = if least == 1 { "an empty list has no" } else { "fewer than two elements have no" };
+    Err(Trouble::Value(format!("{needs} {what}")))
+}
+
+fn mean_of(words: &[f64]) -> f64 {
+    words.iter().sum::<f64>() / words.len() as f64
+}
+
+fn mean(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    Ok(Datum::Number(mean_of(some("mean", arguments, 1)?)))
+}
+
+fn deviation(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let words = some("standard deviation", arguments, 2)?;
+    let mean = mean_of(words);
+    let squares: f64 = words.iter().map(|x| (x - mean) * (x - mean)).sum();
+    Ok(Datum::Number((squares / (words.len() - 1) as f64).sqrt()))
+}
+
+fn smallest(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let words = some("smallest element", arguments, 1)?;
+    Ok(Datum::Number(words.iter().copied().fold(f64::INFINITY, f64::min)))
+}
+
+fn largest(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let words = some("largest element", arguments, 1)?;
+    Ok(Datum::Number(words.iter().copied().fold(f64::NEG_INFINITY, f64::max)))
+}
+
+fn sorted(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let mut sorted = words(arguments).to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let object = Object { words: sorted, refs: Vec::<Value>::new() };
+    Ok(datum(object))
+}

@@ -1,0 +1,275 @@
+//! Planning a line, exposing it, and measuring it.
+
+use crate::builtins::records::{LINE, PLAN, RESIDUAL, datum, field, made, width};
+use crate::builtins::signature::{
+    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+};
+use crate::head::station::StationError;
+use crate::head::{Fault, LineOrder, Pattern};
+use crate::optics::{Decides, Hardware, LinePlan, LineRequest, Mean, Worst, plan_line};
+use crate::program::value::{Datum, Value};
+use crate::units::{Dimension, show_number};
+
+const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
+const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
+
+/// Most readings in one call.
+const READINGS_MOST: f64 = 1000.0;
+
+/// How often a line is exposed again because the gauge lost its reading.
+const SECOND_TRIES: usize = 3;
+
+/// The built-ins of this topic.
+pub(super) const BUILTINS: &[Builtin] = &[
+    Builtin {
+        name: "plan_line",
+        parameters: &[
+            Parameter {
+                name: "speed",
+                spec: Spec::Quantity(Dimension::ROTATION),
+                default: Default::Required,
+                meaning: "polygon speed",
+            },
+            Parameter {
+                name: "length",
+                spec: LENGTH,
+                default: Default::Required,
+                meaning: "length of the line",
+            },
+            Parameter {
+                name: "resolution",
+                spec: Spec::Quantity(Dimension::RESOLUTION),
+                default: Default::Required,
+                meaning: "dots per length, along and across",
+            },
+            Parameter {
+                name: "facets",
+                spec: NUMBER,
+                default: Default::Optional("those of the head"),
+                meaning: "how many facets, for a plan on paper",
+            },
+            Parameter {
+                name: "focal_length",
+                spec: LENGTH,
+                default: Default::Optional("that of the head"),
+                meaning: "of the f-theta lens, for a plan on paper",
+            },
+            Parameter {
+                name: "active_fraction",
+                spec: NUMBER,
+                default: Default::Optional("it follows from the focal length"),
+                meaning: "share of the line period that the line takes, for a plan on paper; the focal length follows",
+            },
+        ],
+        returns: Spec::Record(&PLAN),
+        effects: &[Effect::Reads],
+        meaning: "Works out how a line is drawn: line rate, dot clock, pre-scan delay, dot words, what the head's clock makes of it, and whether it can be drawn. With `facets`, `focal_length` or `active_fraction` given, the plan is on paper: the head's clock, queue and limits are left out. A plan that cannot be drawn is no failure: look at `feasible` and `reasons`. The f-theta law x = f * theta gives the spot velocity 2 * speed * f. Values that make no line fail.",
+        example: "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi, facets: 10, active_fraction: 100 %)\nexpect \"dots\": plan.dots == 3600\nexpect \"dot period\": plan.dot_period within 347.222 ns .. 347.223 ns",
+        function: Function::General(planned),
+    },
+    Builtin {
+        name: "test_line",
+        parameters: &[
+            Parameter {
+                name: "facet",
+                spec: NUMBER,
+                default: Default::Required,
+                meaning: "which facet, from 0 at the index",
+            },
+            Parameter {
+                name: "plan",
+                spec: Spec::Record(&PLAN),
+                default: Default::Required,
+                meaning: "a feasible plan",
+            },
+            Parameter {
+                name: "readings",
+                spec: NUMBER,
+                default: Default::Optional("one"),
+                meaning: "how many lines are exposed and averaged, a whole number from 1 to 1000",
+            },
+        ],
+        returns: Spec::Record(&LINE),
+        effects: &[Effect::Emits, Effect::Reads],
+        meaning: "Exposes a test line with one facet and has the gauge measure it. Light comes out: only inside an `arm` block. A lost reading is exposed again, up to three times in a row; then, and on an underrun, it is a fault. The standard uncertainty is the larger of the scatter's s / sqrt(n) and the gauge's own u / sqrt(n).",
+        example: "spin(4800 rpm)\nwait until locked() within 30 s\nlet plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\narm at 35 % {\n    let seen = test_line(0, plan, readings: 4)\n    record \"facet 0\": seen\n}",
+        function: Function::General(test_line),
+    },
+    Builtin {
+        name: "worst",
+        parameters: &[Parameter {
+            name: "lines",
+            spec: Spec::List(&Spec::Record(&LINE)),
+            default: Default::Required,
+            meaning: "measured lines, as a rule one per facet",
+        }],
+        returns: Spec::Record(&RESIDUAL),
+        effects: &[],
+        meaning: "The largest shifts of several lines with the facets that have them, and the spreads. No lines have no worst one, which fails.",
+        example: "let none = 0 um\nlet a = {facet: 0, readings: 1, in_scan: 3 um, in_scan_u: none, cross_scan: -1 um, cross_scan_u: none}\nlet b = {facet: 1, readings: 1, in_scan: -4 um, in_scan_u: none, cross_scan: 0 um, cross_scan_u: none}\nexpect \"worst\": worst([a, b]).in_scan == 4 um\nexpect \"spread\": worst([a, b]).in_scan_spread within 6.99 um .. 7.01 um",
+        function: Function::General(worst),
+    },
+];
+
+fn planned(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let given = |index: usize| arguments.get(index).and_then(Datum::given);
+    let must = |index: usize| given(index).unwrap_or(f64::NAN);
+    let head = context.station.description();
+    let on_paper = (3..6).any(|index| given(index).is_some());
+    let facets = given(3).unwrap_or(f64::from(head.facets));
+    if !(facets.fract() == 0.0 && (1.0..=10_000.0).contains(&facets)) {
+        let facets = show_number(facets, None);
+        return Err(Trouble::Value(format!("a polygon cannot have {facets} facets")));
+    }
+    let decides = match (given(4), given(5)) {
+        (Some(_), Some(_)) => {
+            let message = "a focal length and an active fraction cannot both be given: one follows from the other";
+            return Err(Trouble::Value(message.to_string()));
+        }
+        (None, Some(active)) => Decides::ActiveFraction(active),
+        (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
+    };
+    let hardware = (!on_paper).then_some(Hardware {
+        clock: head.clock,
+        word_service: head.word_service,
+        queue_words: head.queue_words,
+        active_most: head.active_most,
+        line_most: head.line_most,
+        speed_least: head.speed_least,
+        speed_most: head.speed_most,
+        start_of_scan: head.start_of_scan,
+    });
+    let request = LineRequest {
+        facets: facets as u32,
+        speed: must(0),
+        decides,
+        length: must(1),
+        resolution: must(2),
+        hardware,
+    };
+    let plan = plan_line(&request).map_err(|error| Trouble::Value(error.to_string()))?;
+    Ok(plan_record(&plan))
+}
+
+fn plan_record(plan: &LinePlan) -> Datum {
+    let reasons = plan.reasons.iter().map(|reason| Value::text(reason)).collect();
+    let reasons = crate::program::value::Object { words: Vec::new(), refs: reasons };
+    let number = |value: f64| Datum::Number(value);
+    datum(made(
+        &PLAN,
+        &[
+            ("active_fraction", number(plan.active_fraction)),
+            ("active_time", number(plan.active_time)),
+            ("cross_scan_pitch", number(plan.cross_scan_pitch)),
+            ("dot_clock", number(plan.dot_clock)),
+            ("dot_clock_whole", number(plan.dot_clock_whole)),
+            ("dot_period", number(plan.dot_period)),
+            ("dot_period_whole", number(plan.dot_period_whole)),
+            ("dots", number(f64::from(plan.dots))),
+            ("feasible", Datum::Flag(plan.feasible)),
+            ("focal_length", number(plan.focal_length)),
+            ("length", number(plan.length)),
+            ("length_error", number(plan.length_error)),
+            ("line_period", number(plan.line_period)),
+            ("line_rate", number(plan.line_rate)),
+            ("made_dot_clock", number(plan.made_dot_clock)),
+            ("made_dot_period", number(plan.made_dot_period)),
+            ("padding_bits", number(f64::from(plan.padding_bits))),
+            ("pre_scan_delay", number(plan.pre_scan_delay)),
+            ("queue_needed", number(f64::from(plan.queue_needed))),
+            ("reasons", datum(reasons)),
+            ("speed", number(plan.speed)),
+            ("spot_velocity", number(plan.spot_velocity)),
+            ("word_period", number(plan.word_period)),
+            ("word_period_whole", number(plan.word_period_whole)),
+            ("words", number(f64::from(plan.words))),
+        ],
+    ))
+}
+
+fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let facet = arguments.first().map_or(f64::NAN, Datum::number);
+    let plan = arguments.get(1).map_or(&[][..], Datum::words);
+    let readings = arguments.get(2).and_then(Datum::given).unwrap_or(1.0);
+    let facets = context.station.description().facets;
+    if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
+        let facet = show_number(facet, None);
+        return Err(Trouble::Value(format!(
+            "there is no facet {facet}: the polygon has facets 0 to {}",
+            facets.saturating_sub(1)
+        )));
+    }
+    if !(readings.fract() == 0.0 && (1.0..=READINGS_MOST).contains(&readings)) {
+        let readings = show_number(readings, None);
+        return Err(Trouble::Value(format!(
+            "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
+        )));
+    }
+    if field(&PLAN, plan, "feasible") != 1.0 {
+        let message = "this plan cannot be drawn: its `reasons` say why and what would help";
+        return Err(Trouble::Value(message.to_string()));
+    }
+    let order = LineOrder {
+        facet: facet as u32,
+        dots: field(&PLAN, plan, "dots") as u32,
+        dot_period: field(&PLAN, plan, "dot_period"),
+        delay: field(&PLAN, plan, "pre_scan_delay"),
+        pattern: Pattern::TestMarks,
+    };
+    let mut seen = Vec::new();
+    while (seen.len() as f64) < readings {
+        seen.push(reading(context, &order)?);
+    }
+    let mean = Mean::of(&seen).map_err(|error| Trouble::Value(error.to_string()))?;
+    Ok(datum(made(
+        &LINE,
+        &[
+            ("cross_scan", Datum::Number(mean.cross_scan)),
+            ("cross_scan_u", Datum::Number(mean.cross_scan_u)),
+            ("facet", Datum::Number(facet)),
+            ("in_scan", Datum::Number(mean.in_scan)),
+            ("in_scan_u", Datum::Number(mean.in_scan_u)),
+            ("readings", Datum::Number(mean.count as f64)),
+        ],
+    )))
+}
+
+/// One exposed and measured line.
+fn reading(
+    context: &mut Context<'_>,
+    order: &LineOrder,
+) -> Result<crate::optics::Reading, Trouble> {
+    let mut tries = 0;
+    loop {
+        if context.station.expose(order)?.underrun {
+            return Err(StationError::Fault(Fault::Underrun).into());
+        }
+        match context.station.measure() {
+            Err(StationError::Fault(Fault::LostReading)) if tries < SECOND_TRIES => tries += 1,
+            other => return Ok(other?),
+        }
+    }
+}
+
+fn worst(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let words = arguments.first().map_or(&[][..], Datum::words);
+    let lines: Vec<&[f64]> = words.chunks(width(&LINE)).collect();
+    let shift = |line: &[f64]| (field(&LINE, line, "in_scan"), field(&LINE, line, "cross_scan"));
+    let worst = Worst::of(lines.iter().map(|line| shift(line)))
+        .ok_or_else(|| Trouble::Value("no lines have no worst one".to_string()))?;
+    let facet = |at: usize| lines.get(at).map_or(f64::NAN, |line| field(&LINE, line, "facet"));
+    let most = |name: &str| lines.iter().map(|line| field(&LINE, line, name)).fold(0.0, f64::max);
+    Ok(datum(made(
+        &RESIDUAL,
+        &[
+            ("cross_scan", Datum::Number(worst.cross_scan)),
+            ("cross_scan_facet", Datum::Number(facet(worst.cross_scan_at))),
+            ("cross_scan_spread", Datum::Number(worst.cross_scan_spread)),
+            ("cross_scan_u", Datum::Number(most("cross_scan_u"))),
+            ("in_scan", Datum::Number(worst.in_scan)),
+            ("in_scan_facet", Datum::Number(facet(worst.in_scan_at))),
+            ("in_scan_spread", Datum::Number(worst.in_scan_spread)),
+            ("in_scan_u", Datum::Number(most("in_scan_u"))),
+        ],
+    )))
+}

@@ -1,0 +1,216 @@
+//! Trims: working them out from measured lines, loading, reading back and storing them.
+
+use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
+use crate::builtins::signature::{
+    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+};
+use crate::head::Trim;
+use crate::optics::trim::corrected;
+use crate::optics::{Mean, Scale, Trimmed};
+use crate::program::value::Datum;
+use crate::units::show_number;
+
+const TRIMS: Spec = Spec::List(&Spec::Record(&TRIM));
+const LINES: Spec = Spec::List(&Spec::Record(&LINE));
+
+const EXAMPLE: &str = "spin(4800 rpm)
+wait until locked() within 30 s
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+let before = no_trims()
+load(before)
+arm at 35 % {
+    let seen = [test_line(k, plan) for k in facets()]
+    let after = corrected(before, seen, plan)
+    load(after)
+    let proof = [test_line(k, plan) for k in facets()]
+    expect \"smaller\": worst(proof).cross_scan < worst(seen).cross_scan
+    record \"uncertainty\": trim_uncertainties(seen, plan)
+}";
+
+const SEEN: Parameter = Parameter {
+    name: "lines",
+    spec: LINES,
+    default: Default::Required,
+    meaning: "measured lines, at least one per facet; several of one facet are averaged",
+};
+
+const DRAWN: Parameter = Parameter {
+    name: "plan",
+    spec: Spec::Record(&PLAN),
+    default: Default::Required,
+    meaning: "the plan that the lines were drawn by",
+};
+
+/// The built-ins of this topic.
+pub(super) const BUILTINS: &[Builtin] = &[
+    Builtin {
+        name: "no_trims",
+        parameters: &[],
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "One trim per facet that changes nothing.",
+        example: "expect \"one each\": count(no_trims()) == facet_count()",
+        function: Function::General(|context, _| {
+            let facets = context.station.description().facets as usize;
+            Ok(trims_list(&vec![Trim::default(); facets]))
+        }),
+    },
+    Builtin {
+        name: "loaded_trims",
+        parameters: &[],
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "The trims in force, one per facet, as the registers hold them.",
+        example: "load(no_trims())\nexpect \"nothing\": loaded_trims() == no_trims()",
+        function: Function::General(|context, _| Ok(trims_list(&context.station.trims()?))),
+    },
+    Builtin {
+        name: "load",
+        parameters: &[Parameter {
+            name: "trims",
+            spec: TRIMS,
+            default: Default::Required,
+            meaning: "one per facet, from facet 0; registers round them to their step",
+        }],
+        returns: Spec::Nothing,
+        effects: &[Effect::Trims],
+        meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims fails; one outside its register's range is a fault.",
+        example: "load(no_trims())",
+        function: Function::General(load),
+    },
+    Builtin {
+        name: "store_trims",
+        parameters: &[],
+        returns: Spec::Nothing,
+        effects: &[Effect::Stores],
+        meaning: "Keeps the trims in force over power loss, in place of those stored before.",
+        example: "load(no_trims())\nstore_trims()",
+        function: Function::General(|context, _| {
+            context.station.store_trims()?;
+            Ok(Datum::Nothing)
+        }),
+    },
+    Builtin {
+        name: "corrected",
+        parameters: &[
+            Parameter {
+                name: "trims",
+                spec: TRIMS,
+                default: Default::Required,
+                meaning: "the trims that were in force when the lines were drawn",
+            },
+            SEEN,
+            DRAWN,
+        ],
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "The trims that cancel what was measured, rounded to the steps of the registers. In-scan: a line late by dx gets its delay changed by -dx / v (common practice, no source). Cross-scan: the galvanometer ahead of the lens moves the line by 2 * f per angle, so its angle changes by -dy / (2 * f) (derived). Both are first order: load, look again, correct again. A facet without a line, and a trim outside its register, fail.",
+        example: EXAMPLE,
+        function: Function::General(|context, arguments| {
+            let trimmed = work_out(context, arguments.first(), arguments.get(1), arguments.get(2))?;
+            let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
+            Ok(trims_list(&trims))
+        }),
+    },
+    Builtin {
+        name: "trim_uncertainties",
+        parameters: &[SEEN, DRAWN],
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
+        example: EXAMPLE,
+        function: Function::General(|context, arguments| {
+            let trimmed = work_out(context, None, arguments.first(), arguments.get(1))?;
+            Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
+        }),
+    },
+];
+
+fn trim_record(in_scan: f64, cross_scan: f64) -> crate::program::value::Object {
+    let fields = [("in_scan", Datum::Number(in_scan)), ("cross_scan", Datum::Number(cross_scan))];
+    made(&TRIM, &fields)
+}
+
+fn trims_list(trims: &[Trim]) -> Datum {
+    listed(trims.iter().map(|trim| trim_record(trim.in_scan, trim.cross_scan)))
+}
+
+/// One trim per facet out of a list; fails where the number is wrong.
+fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>, Trouble> {
+    let facets = context.station.description().facets as usize;
+    let Some(words) = trims.map(Datum::words) else {
+        return Ok(vec![Trim::default(); facets]);
+    };
+    let trims: Vec<Trim> = words
+        .chunks(width(&TRIM))
+        .map(|trim| Trim {
+            in_scan: field(&TRIM, trim, "in_scan"),
+            cross_scan: field(&TRIM, trim, "cross_scan"),
+        })
+        .collect();
+    if trims.len() == facets {
+        return Ok(trims);
+    }
+    let count = trims.len();
+    Err(Trouble::Value(format!("there are {count} trims for {facets} facets: it takes one each")))
+}
+
+fn load(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let trims = read_trims(context, arguments.first())?;
+    context.station.load_trims(&trims)?;
+    Ok(Datum::Nothing)
+}
+
+fn work_out(
+    context: &mut Context<'_>,
+    trims: Option<&Datum>,
+    lines: Option<&Datum>,
+    plan: Option<&Datum>,
+) -> Result<Vec<Trimmed>, Trouble> {
+    let trims = read_trims(context, trims)?;
+    let head = context.station.description();
+    let plan = plan.map_or(&[][..], Datum::words);
+    let scale = Scale {
+        spot_velocity: field(&PLAN, plan, "spot_velocity"),
+        focal_length: field(&PLAN, plan, "focal_length"),
+    };
+    let lines: Vec<&[f64]> =
+        lines.map_or(&[][..], Datum::words).chunks(width(&LINE)).collect();
+    let stray = lines.iter().map(|line| field(&LINE, line, "facet"));
+    if let Some(stray) = stray.into_iter().find(|f| !(0.0..trims.len() as f64).contains(f)) {
+        let stray = show_number(stray, None);
+        return Err(Trouble::Value(format!("there is a line of facet {stray}, which the head has not")));
+    }
+    let mut trimmed = Vec::new();
+    for (facet, trim) in trims.iter().enumerate() {
+        let own = lines.iter().filter(|line| field(&LINE, line, "facet") == facet as f64);
+        let mean = together(own.copied()).ok_or_else(|| {
+            Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
+        })?;
+        let made = corrected(*trim, &mean, scale, head.in_scan_trim, head.cross_scan_trim)
+            .map_err(|error| Trouble::Value(format!("facet {facet}: {error}")))?;
+        trimmed.push(made);
+    }
+    Ok(trimmed)
+}
+
+/// The mean of the lines of one facet; each counts with its number of readings.
+fn together<'a>(lines: impl Iterator<Item = &'a [f64]>) -> Option<Mean> {
+    let (mut count, mut along, mut across, mut along_u, mut across_u) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for line in lines {
+        let get = |name| field(&LINE, line, name);
+        let n = get("readings").max(1.0);
+        count += n;
+        along += n * get("in_scan");
+        across += n * get("cross_scan");
+        along_u += (n * get("in_scan_u")).powi(2);
+        across_u += (n * get("cross_scan_u")).powi(2);
+    }
+    (count > 0.0).then(|| Mean {
+        count: count as usize,
+        in_scan: along / count,
+        cross_scan: across / count,
+        in_scan_u: along_u.sqrt() / count,
+        cross_scan_u: across_u.sqrt() / count,
+    })
+}

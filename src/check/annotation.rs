@@ -1,0 +1,118 @@
+//! Types as written: `list of line`, `{a: length}`, `D/time`.
+
+use crate::builtins;
+use crate::check::{Checker, advice};
+use crate::diagnostics::Diagnostic;
+use crate::program::types::{RecordType, Type};
+use crate::source::Span;
+use crate::syntax::tree::{self, Name, TypeKind};
+use crate::units::{Dimension, KINDS};
+use std::rc::Rc;
+
+impl Checker<'_> {
+    /// The type behind an annotation.
+    pub(super) fn annotation(&mut self, written: &tree::Type) -> Type {
+        match &written.kind {
+            TypeKind::List(item) => match self.annotation(item) {
+                Type::Unknown => Type::Unknown,
+                item => item.list(),
+            },
+            TypeKind::Record(fields) => {
+                let mut known = Vec::new();
+                for (name, kind) in fields {
+                    known.push((*name, self.annotation(kind)));
+                }
+                self.record_type(known)
+            }
+            TypeKind::Product(parts) => match parts.as_slice() {
+                [(name, 1)] => self.named_type(*name),
+                parts => self.product_kind(parts, written.span),
+            },
+        }
+    }
+
+    /// A record type from its fields, sorted; a field twice is reported.
+    pub(super) fn record_type(&mut self, mut fields: Vec<(Name, Type)>) -> Type {
+        let names: Vec<String> = fields.iter().map(|(n, _)| self.text(n.symbol)).collect();
+        for (index, (name, _)) in fields.iter().enumerate() {
+            let first = fields.iter().take(index).find(|(other, _)| other.symbol == name.symbol);
+            if let (Some((first, _)), Some(text)) = (first, names.get(index)) {
+                let report = Diagnostic::error("E0403", format!("field `{text}` stands twice"), name.span)
+                    .label(first.span, "first here");
+                self.diagnostics.push(report);
+                return Type::Unknown;
+            }
+        }
+        if fields.iter().any(|(_, kind)| *kind == Type::Unknown) {
+            return Type::Unknown;
+        }
+        fields.sort_by(|a, b| self.names.text(a.0.symbol).cmp(self.names.text(b.0.symbol)));
+        let fields = fields.into_iter().map(|(n, t)| (self.names.shared(n.symbol), t)).collect();
+        Type::Record(Rc::new(RecordType { name: None, fields }))
+    }
+
+    fn named_type(&mut self, name: Name) -> Type {
+        let text = self.text(name.symbol);
+        match text.as_str() {
+            "text" => return Type::Text,
+            "flag" => return Type::Flag,
+            "temperature" => return Type::Temperature,
+            _ => {}
+        }
+        if let Some(record) = builtins::records().iter().find(|r| r.name == text) {
+            return Type::Record(Rc::new(record.to_type()));
+        }
+        match self.dimension(name) {
+            Some(dimension) => Type::Quantity(dimension),
+            None => Type::Unknown,
+        }
+    }
+
+    fn product_kind(&mut self, parts: &[(Name, i32)], span: Span) -> Type {
+        let mut product = Some(Dimension::NUMBER);
+        for (name, exponent) in parts {
+            let Some(part) = self.dimension(*name) else { return Type::Unknown };
+            product = part.power(*exponent).and_then(|p| product.and_then(|d| d.times(p)));
+        }
+        match product {
+            Some(dimension) => Type::Quantity(dimension),
+            None => {
+                self.report(Diagnostic::error("E0411", "the exponents are too large", span));
+                Type::Unknown
+            }
+        }
+    }
+
+    fn dimension(&mut self, name: Name) -> Option<Dimension> {
+        let text = self.text(name.symbol);
+        if let Some(index) = self.inside.open.iter().position(|open| **open == *text) {
+            return Some(Dimension::open(index));
+        }
+        if let Some(kind) = KINDS.iter().find(|k| k.name == text) {
+            return Some(kind.dimension);
+        }
+        let records = builtins::records();
+        if text == "text" || text == "flag" || text == "temperature" || records.iter().any(|r| r.name == text) {
+            let headline = format!("`{text}` is not a physical kind: it has no powers and no products");
+            self.report(Diagnostic::error("E0411", headline, name.span));
+            return None;
+        }
+        let mut report =
+            Diagnostic::error("E0411", format!("there is no type `{text}`"), name.span);
+        let known = KINDS.iter().map(|k| k.name).chain(records.iter().map(|r| r.name));
+        let known = known.chain(["text", "flag", "temperature"]);
+        if let Some(near) = advice::near(&text, known) {
+            report = report.help(format!("did you mean `{near}`?"));
+        } else if let Ok(unit) = crate::units::parse_unit(&text)
+            && let Some(kind) = unit.dimension.kind()
+        {
+            report = report.help(format!("`{text}` is a unit; its type is `{}`", kind.name));
+        } else if text.len() == 1 {
+            report = report.help(format!("an open dimension is declared: `for any {text}`"));
+        } else {
+            report = report.help("`spintrue units` lists the physical kinds, `spintrue builtins` the records");
+        }
+        self.report(report);
+        None
+    }
+}

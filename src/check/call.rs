@@ -1,0 +1,388 @@
+//! Calls of routines and built-ins: arguments to parameters, open kinds, results.
+
+use crate::builtins::{self, Effect};
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
+use crate::check::flow::{CallSite, Callee};
+use crate::check::generic::{Bindings, Fit};
+use crate::check::{Checker, advice};
+use crate::diagnostics::Diagnostic;
+use crate::program::tree::{self as program, Flag, Number, Ref};
+use crate::program::types::{Layout, Type};
+use crate::source::Span;
+use crate::syntax::tree::{Argument, Name};
+use std::rc::Rc;
+
+/// What a routine or built-in takes and gives.
+#[derive(Debug)]
+pub(super) struct Signature {
+    pub parameters: Vec<ParameterInfo>,
+    pub returns: Type,
+    /// Names of its open dimensions.
+    pub open: Vec<Rc<str>>,
+}
+
+/// A parameter as callers see it.
+#[derive(Debug)]
+pub(super) struct ParameterInfo {
+    pub name: Rc<str>,
+    pub kind: Type,
+    pub default: DefaultValue,
+}
+
+/// What holds where an argument is left out.
+#[derive(Debug)]
+pub(super) enum DefaultValue {
+    /// It cannot be left out.
+    Required,
+    /// The built-in sees that it is absent.
+    Absent,
+    /// A constant expression.
+    Code(program::Expression),
+}
+
+impl Checker<'_> {
+    /// Checks a call; the type is `Nothing` where it gives no value.
+    pub(super) fn call(&mut self, name: Name, arguments: &[Argument], span: Span) -> Typed {
+        let routine = self
+            .modules
+            .get(self.inside.module)
+            .and_then(|module| module.routines.get(&name.symbol))
+            .copied();
+        let (callee, signature) = if let Some(index) = routine {
+            if let Some(routine) = self.routines.get_mut(index) {
+                routine.used = true;
+            }
+            let signature = self.routines.get(index).map(|r| r.signature.clone());
+            (Callee::Routine(index), signature)
+        } else if let Some(index) = self.builtins.get(&name.symbol).copied() {
+            (Callee::Builtin(index), self.builtin_signature(index))
+        } else {
+            self.unknown_call(name);
+            for argument in arguments {
+                self.expression(&argument.value, None);
+            }
+            return Typed::unknown(span);
+        };
+        let Some(signature) = signature else { return Typed::unknown(span) };
+        let allowed = self.site(callee, name, span);
+        let Some(slots) = self.slots_of_arguments(name, arguments, &signature) else {
+            for argument in arguments {
+                self.expression(&argument.value, None);
+            }
+            return Typed::unknown(span);
+        };
+        let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span)
+        else {
+            return Typed::unknown(span);
+        };
+        if !allowed {
+            return Typed::unknown(span);
+        }
+        self.coded(callee, &signature, values, returns, span)
+    }
+
+    /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
+    /// may stand here.
+    fn site(&mut self, callee: Callee, name: Name, span: Span) -> bool {
+        let armed = self.inside.armed.is_some();
+        self.calls.push(CallSite { caller: self.inside.routine, callee, span: name.span, armed });
+        let Callee::Builtin(index) = callee else { return true };
+        let Some(builtin) = builtins::table().get(index) else { return true };
+        if self.inside.constant && !builtin.effects.is_empty() {
+            let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
+            self.report(Diagnostic::error("E0409", headline, span));
+            return false;
+        }
+        if builtin.effects.contains(&Effect::Emits) && !armed {
+            self.report(
+                Diagnostic::error("E0705", format!("`{}` lets light out and is not inside an `arm` block", builtin.name), span)
+                    .here("light is possible only where it is armed")
+                    .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out"),
+            );
+        }
+        true
+    }
+
+    fn unknown_call(&mut self, name: Name) {
+        let text = self.text(name.symbol);
+        let module = self.modules.get(self.inside.module);
+        if module.is_some_and(|module| module.missing) {
+            return;
+        }
+        let is_value = self.scope.find(name.symbol).is_some()
+            || module.is_some_and(|m| m.values.contains_key(&name.symbol));
+        let report = if is_value {
+            Diagnostic::error("E0402", format!("`{text}` is a value and cannot be called"), name.span)
+        } else {
+            let report = Diagnostic::error(
+                "E0402",
+                format!("there is no routine `{text}`"),
+                name.span,
+            );
+            let routines = module.into_iter().flat_map(|m| m.routines.keys());
+            let known = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
+            match advice::near(&text, known) {
+                Some(near) => report.help(format!("did you mean `{near}`?")),
+                None => report.help("`spintrue builtins` lists what there is"),
+            }
+        };
+        self.report(report);
+    }
+
+    pub(super) fn builtin_signature(&mut self, index: usize) -> Option<Rc<Signature>> {
+        if let Some(Some(known)) = self.signatures.get(index) {
+            return Some(known.clone());
+        }
+        let builtin = builtins::table().get(index)?;
+        let parameters = builtin.parameters.iter().map(|parameter| ParameterInfo {
+            name: Rc::from(parameter.name),
+            kind: parameter.spec.to_type(),
+            default: match parameter.default {
+                builtins::Default::Required => DefaultValue::Required,
+                builtins::Default::Optional(_) => DefaultValue::Absent,
+            },
+        });
+        let signature = Rc::new(Signature {
+            parameters: parameters.collect(),
+            returns: builtin.returns.to_type(),
+            open: builtins::OPEN_NAMES.iter().map(|name| Rc::from(*name)).collect(),
+        });
+        if let Some(slot) = self.signatures.get_mut(index) {
+            *slot = Some(signature.clone());
+        }
+        Some(signature)
+    }
+
+    /// For each parameter, which argument it gets; none after a report.
+    fn slots_of_arguments(
+        &mut self,
+        name: Name,
+        arguments: &[Argument],
+        signature: &Signature,
+    ) -> Option<Vec<Option<usize>>> {
+        let mut slots: Vec<Option<usize>> = vec![None; signature.parameters.len()];
+        let callee = self.text(name.symbol);
+        let mut good = true;
+        for (index, argument) in arguments.iter().enumerate() {
+            let position = match argument.name {
+                None => index,
+                Some(named) => {
+                    let text = self.text(named.symbol);
+                    let found = signature.parameters.iter().position(|p| *p.name == *text);
+                    let Some(position) = found else {
+                        self.unknown_argument(&callee, &text, named.span, signature);
+                        good = false;
+                        continue;
+                    };
+                    position
+                }
+            };
+            let Some(slot) = slots.get_mut(position) else {
+                let takes = advice::count(signature.parameters.len(), "argument");
+                let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
+                self.report(
+                    Diagnostic::error("E0601", headline, argument.value.span)
+                        .here("one too many"),
+                );
+                return None;
+            };
+            if let Some(first) = slot {
+                let first = arguments.get(*first).map(|a| a.value.span).unwrap_or_default();
+                let parameter = signature.parameters.get(position).map(|p| p.name.to_string());
+                let headline = format!("`{}` is given twice", parameter.unwrap_or_default());
+                self.report(
+                    Diagnostic::error("E0604", headline, argument.value.span)
+                        .label(first, "first given here"),
+                );
+                good = false;
+                continue;
+            }
+            *slot = Some(index);
+        }
+        let missing: Vec<&ParameterInfo> = signature
+            .parameters
+            .iter()
+            .zip(&slots)
+            .filter(|(p, slot)| slot.is_none() && matches!(p.default, DefaultValue::Required))
+            .map(|(p, _)| p)
+            .collect();
+        if good && !missing.is_empty() {
+            let names: Vec<String> = missing.iter().map(|p| p.name.to_string()).collect();
+            let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
+            let example = missing
+                .iter()
+                .map(|p| format!("{}: {}", p.name, p.kind.name(&open)))
+                .collect::<Vec<_>>()
+                .join(", ");
+            let headline = format!("`{callee}` needs {}", advice::listed(&names));
+            self.report(
+                Diagnostic::error("E0602", headline, name.span)
+                    .here(format!("not given: {example}")),
+            );
+            good = false;
+        }
+        good.then_some(slots)
+    }
+
+    fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
+        let headline = format!("`{callee}` has no parameter `{text}`");
+        let mut report = Diagnostic::error("E0603", headline, span);
+        let known = || signature.parameters.iter().map(|p| &*p.name);
+        if let Some(near) = advice::near(text, known()) {
+            report = report.help(format!("did you mean `{near}`?"));
+        } else {
+            let known: Vec<String> = known().map(str::to_string).collect();
+            report = report.help(format!("it takes {}", advice::listed(&known)));
+        }
+        self.report(report);
+    }
+
+    /// Checks the arguments against the parameters; gives one value per parameter, and the
+    /// type of the result.
+    fn fitted(
+        &mut self,
+        name: Name,
+        arguments: &[Argument],
+        slots: &[Option<usize>],
+        signature: &Signature,
+        span: Span,
+    ) -> Option<(Vec<Option<Typed>>, Type)> {
+        let mut bindings = Bindings::default();
+        let mut values = Vec::new();
+        let mut later = Vec::new();
+        let mut good = true;
+        for (position, (parameter, slot)) in signature.parameters.iter().zip(slots).enumerate() {
+            let Some(argument) = slot.and_then(|index| arguments.get(index)) else {
+                values.push(None);
+                continue;
+            };
+            let wanted = bindings.filled(&parameter.kind);
+            let typed = self.expression(&argument.value, wanted.as_ref());
+            match bindings.fit(&parameter.kind, &typed.kind) {
+                Fit::Fits => {}
+                Fit::Later => later.push(position),
+                Fit::Unlike => {
+                    good = false;
+                    self.unlike_argument(name, parameter, signature, &bindings, &typed);
+                }
+            }
+            good &= typed.kind != Type::Unknown;
+            values.push(Some(typed));
+        }
+        for position in later {
+            let parameter = signature.parameters.get(position)?;
+            let typed = values.get(position).cloned().flatten()?;
+            if bindings.fit(&parameter.kind, &typed.kind) != Fit::Fits {
+                good = false;
+                self.unlike_argument(name, parameter, signature, &bindings, &typed);
+            }
+        }
+        if !good {
+            return None;
+        }
+        let returns = bindings.filled(&signature.returns);
+        if returns.is_none() {
+            let headline = format!("nothing tells which kind `{}` gives", self.text(name.symbol));
+            self.report(Diagnostic::error("E0606", headline, span));
+        }
+        Some((values, returns?))
+    }
+
+    fn unlike_argument(
+        &mut self,
+        name: Name,
+        parameter: &ParameterInfo,
+        signature: &Signature,
+        bindings: &Bindings,
+        typed: &Typed,
+    ) {
+        let callee = self.text(name.symbol);
+        let wanted = bindings.filled(&parameter.kind);
+        let should = match &wanted {
+            Some(kind) => self.kind_name(kind),
+            None => {
+                let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
+                parameter.kind.name(&open)
+            }
+        };
+        let is = self.kind_name(&typed.kind);
+        let headline = format!(
+            "`{callee}` takes {} as `{}`, not {}",
+            with_article(&should),
+            parameter.name,
+            with_article(&is)
+        );
+        let mut report = Diagnostic::error("E0605", headline, typed.span)
+            .here(format!("this is {}", with_article(&is)));
+        let target = wanted.unwrap_or_else(|| parameter.kind.clone());
+        let other = signature.parameters.iter().find(|p| p.kind == typed.kind);
+        if let Some(other) = other {
+            report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
+        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None) {
+            report = report.help(step);
+        }
+        self.report(report);
+    }
+
+    fn coded(
+        &mut self,
+        callee: Callee,
+        signature: &Signature,
+        values: Vec<Option<Typed>>,
+        returns: Type,
+        span: Span,
+    ) -> Typed {
+        match callee {
+            Callee::Routine(routine) => {
+                let values = values.into_iter().zip(&signature.parameters);
+                let arguments = values.filter_map(|(value, parameter)| match value {
+                    Some(typed) => Some(typed.code),
+                    None => match &parameter.default {
+                        DefaultValue::Code(code) => Some(code.clone()),
+                        _ => None,
+                    },
+                });
+                let call = program::Call { routine, arguments: arguments.collect(), span };
+                let call = Box::new(call);
+                Typed::new(returns.clone(), by_type(&returns, call, Number::Call, Flag::Call, Ref::Call), span)
+            }
+            Callee::Builtin(builtin) => {
+                let mut unit = None;
+                let mut item = Layout::default();
+                for typed in values.iter().flatten().rev() {
+                    if let Type::List(kind) = &typed.kind {
+                        item = kind.layout();
+                    }
+                    let scalar = match &typed.kind {
+                        Type::List(kind) => (**kind).clone(),
+                        other => other.clone(),
+                    };
+                    if scalar == returns && typed.unit.is_some() {
+                        unit = typed.unit.clone();
+                    }
+                }
+                let arguments = values.into_iter().map(|v| v.map(|typed| typed.code)).collect();
+                let call = Box::new(program::BuiltinCall { builtin, arguments, item, span });
+                let code = by_type(&returns, call, Number::Builtin, Flag::Builtin, Ref::Builtin);
+                Typed::new(returns, code, span).with_unit(unit)
+            }
+        }
+    }
+}
+
+/// A call as the sort of expression that its result is. A call without a result is taken for a
+/// number; only a statement, which takes the call out again, may hold it.
+fn by_type<C>(
+    returns: &Type,
+    call: C,
+    number: fn(C) -> Number,
+    flag: fn(C) -> Flag,
+    reference: fn(C) -> Ref,
+) -> program::Expression {
+    match returns {
+        Type::Flag => program::Expression::Flag(flag(call)),
+        Type::Text | Type::List(_) | Type::Record(_) => program::Expression::Ref(reference(call)),
+        _ => program::Expression::Number(number(call)),
+    }
+}

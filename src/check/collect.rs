@@ -1,0 +1,480 @@
+//! What each file declares: routines, params and constants; then the bodies in turn.
+
+use crate::check::call::{DefaultValue, ParameterInfo, Signature};
+use crate::check::expression::Typed;
+use crate::check::scope::Role;
+use crate::check::{Checker, Inside, Module, ModuleNames, RoutineInfo, Setting, advice};
+use crate::builtins;
+use crate::diagnostics::Diagnostic;
+use crate::program::tree as program;
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::names::Symbol;
+use crate::syntax::tree::{
+    Expression, ExpressionKind, Piece, Routine, Statement, StatementKind,
+};
+use std::collections::HashSet;
+use std::rc::Rc;
+use std::sync::Arc;
+
+impl Checker<'_> {
+    pub(super) fn collect(&mut self, modules: &[Module<'_>], settings: &[Setting]) {
+        let mut asked = HashSet::new();
+        for (index, module) in modules.iter().enumerate() {
+            let script = index + 1 == modules.len();
+            self.inside = Inside { module: index, constant: true, ..Inside::default() };
+            self.modules.push(ModuleNames { missing: module.missing, ..ModuleNames::default() });
+            self.imports(module);
+            // Routines first: a constant's place in the file does not matter to them.
+            for statement in &module.file.statements {
+                if let StatementKind::Routine(routine) = &statement.kind {
+                    self.routine_name(routine, script);
+                }
+            }
+            self.scope.enter();
+            for statement in &module.file.statements {
+                self.top_level(statement, script, settings, &mut asked);
+            }
+            self.scope.leave();
+            let mut next = self.routines.len() - count_routines(module);
+            for statement in &module.file.statements {
+                if let StatementKind::Routine(routine) = &statement.kind {
+                    self.signature(routine, next);
+                    next += 1;
+                }
+            }
+        }
+        for setting in settings.iter().filter(|s| !asked.contains(&s.name)) {
+            self.unknown_setting(setting);
+        }
+    }
+
+    /// Brings in what the used files declare themselves.
+    fn imports(&mut self, module: &Module<'_>) {
+        let mut brought: Vec<(Symbol, usize, Span)> = Vec::new();
+        for (span, used) in &module.uses {
+            let Some(other) = self.modules.get(*used) else { continue };
+            let values: Vec<(Symbol, usize)> = other
+                .values
+                .iter()
+                .filter(|(_, v)| self.variables.get(**v).is_some_and(|v| v.module == *used))
+                .map(|(s, v)| (*s, *v))
+                .collect();
+            let routines: Vec<(Symbol, usize)> = other
+                .routines
+                .iter()
+                .filter(|(_, r)| self.routines.get(**r).is_some_and(|r| r.module == *used))
+                .map(|(s, r)| (*s, *r))
+                .collect();
+            let symbols = values.iter().chain(&routines).map(|(s, _)| *s);
+            for symbol in symbols {
+                if let Some((_, before, first)) = brought.iter().find(|(s, ..)| *s == symbol)
+                    && before != used
+                {
+                    let text = self.names.text(symbol);
+                    let headline = format!("two used files both declare `{text}`");
+                    let report = Diagnostic::error("E0403", headline, *span)
+                        .here("declares it again")
+                        .label(*first, "declares it first")
+                        .help("give it another name in one of them");
+                    self.diagnostics.push(report);
+                }
+                brought.push((symbol, *used, *span));
+            }
+            let Some(names) = self.modules.last_mut() else { continue };
+            names.values.extend(values);
+            names.routines.extend(routines);
+        }
+    }
+
+    fn routine_name(&mut self, routine: &Routine, script: bool) {
+        let name = routine.name;
+        let text = self.text(name.symbol);
+        let module = self.inside.module;
+        if self.builtins.contains_key(&name.symbol) {
+            let headline = format!("`{text}` is the name of a built-in");
+            self.report(
+                Diagnostic::error("E0403", headline, name.span).here("needs another name"),
+            );
+        }
+        let before = self.modules.get(module).and_then(|m| m.routines.get(&name.symbol)).copied();
+        if let Some(before) = before.and_then(|b| self.routines.get(b)) {
+            let first = before.name.span;
+            let headline = format!("routine `{text}` is declared twice");
+            self.report(
+                Diagnostic::error("E0403", headline, name.span).label(first, "first declared here"),
+            );
+        }
+        let used = !script || text.starts_with('_');
+        let open = routine.open.iter().map(|o| Rc::from(self.names.text(o.symbol))).collect();
+        let signature =
+            Rc::new(Signature { parameters: Vec::new(), returns: Type::Unknown, open: Vec::new() });
+        self.routines.push(RoutineInfo { name, module, open, signature, arms: None, used });
+        self.program.routines.push(program::Routine {
+            name: Arc::from(text.as_str()),
+            parameters: Vec::new(),
+            result: None,
+            refs: 0..0,
+            body: Vec::new(),
+        });
+        let index = self.routines.len() - 1;
+        if let Some(names) = self.modules.get_mut(module) {
+            names.routines.insert(name.symbol, index);
+        }
+    }
+
+    /// What a routine takes and gives.
+    fn signature(&mut self, routine: &Routine, index: usize) {
+        let open = self.routines.get(index).map(|r| r.open.clone()).unwrap_or_default();
+        if open.len() > crate::units::OPEN {
+            let span = routine.open.last().map(|n| n.span).unwrap_or_default();
+            let headline = format!("a routine has at most {} open dimensions", crate::units::OPEN);
+            self.report(Diagnostic::error("E0411", headline, span));
+        }
+        self.inside.open = open.clone();
+        let mut parameters = Vec::new();
+        for parameter in &routine.parameters {
+            let kind = self.annotation(&parameter.annotation);
+            let default = match &parameter.default {
+                None => DefaultValue::Required,
+                Some(value) => {
+                    let what = format!("`{}`", self.text(parameter.name.symbol));
+                    let typed = self.expect_kind(value, &kind, "E0505", &what);
+                    DefaultValue::Code(typed.code)
+                }
+            };
+            let name = Rc::from(self.names.text(parameter.name.symbol));
+            parameters.push(ParameterInfo { name, kind, default });
+        }
+        let returns = match &routine.returns {
+            Some(written) => self.annotation(written),
+            None => Type::Nothing,
+        };
+        self.inside.open.clear();
+        if let Some(info) = self.routines.get_mut(index) {
+            info.signature = Rc::new(Signature { parameters, returns, open });
+        }
+    }
+
+    fn top_level(
+        &mut self,
+        statement: &Statement,
+        script: bool,
+        settings: &[Setting],
+        asked: &mut HashSet<String>,
+    ) {
+        match &statement.kind {
+            StatementKind::Let { mutable: false, name, annotation, value }
+                if self.is_constant(value, &mut Vec::new()) =>
+            {
+                let mut setup = Vec::new();
+                let variable =
+                    self.variable(Role::Constant, *name, annotation.as_ref(), value, &mut setup);
+                self.program.setup.append(&mut setup);
+                self.publish(name.symbol, variable, !script);
+                self.constants.insert(name.span);
+            }
+            StatementKind::Param { name, .. } if !script => {
+                let headline = "a used file holds only routines and constants, no params";
+                let report = Diagnostic::error("E0406", headline, name.span)
+                    .help("declare the param in the script and pass it to the routine");
+                self.report(report);
+            }
+            StatementKind::Param { .. } => {
+                if let StatementKind::Param { name, .. } = &statement.kind {
+                    asked.insert(self.text(name.symbol));
+                }
+                self.param(statement, settings);
+            }
+            StatementKind::Let { name, .. } if script => {
+                self.top_level.insert(name.symbol, name.span);
+            }
+            StatementKind::Use { .. } | StatementKind::Routine(_) | StatementKind::Broken => {}
+            StatementKind::Let { mutable: false, value, .. } if !script => {
+                let report = Diagnostic::error(
+                    "E0406",
+                    "a used file holds only routines and constants",
+                    value.span,
+                )
+                .here("this is not known before the script runs");
+                self.report(report);
+            }
+            _ if !script => {
+                let headline = "a used file holds only routines and constants";
+                let report = Diagnostic::error("E0406", headline, statement.span)
+                    .help("put it into a routine, and call that from the script");
+                self.report(report);
+            }
+            _ => {}
+        }
+    }
+
+    fn publish(&mut self, symbol: Symbol, variable: usize, quiet: bool) {
+        if let Some(names) = self.modules.get_mut(self.inside.module) {
+            names.values.insert(symbol, variable);
+        }
+        if quiet && let Some(variable) = self.variables.get_mut(variable) {
+            variable.quiet = true;
+        }
+    }
+
+    fn param(&mut self, statement: &Statement, settings: &[Setting]) {
+        let StatementKind::Param { name, annotation, default, range } = &statement.kind else {
+            return;
+        };
+        let text = self.text(name.symbol);
+        let what = format!("`{text}`");
+        let mut wanted = annotation.as_ref().map(|written| self.annotation(written));
+        let mut chosen = None;
+        if let Some(default) = default {
+            let typed = match &wanted {
+                Some(kind) => self.expect_kind(default, kind, "E0505", &what),
+                None => self.expression(default, None),
+            };
+            wanted.get_or_insert(typed.kind.clone());
+            chosen = Some(typed);
+        }
+        if wanted.is_none() {
+            let headline = format!("nothing tells of which kind param `{text}` is");
+            let report = Diagnostic::error("E0507", headline, name.span)
+                .help(format!("give it a default, or say its kind: `param {text}: length`"));
+            self.report(report);
+        }
+        let kind = wanted.unwrap_or(Type::Unknown);
+        let unit = chosen.as_ref().and_then(|typed| typed.unit.clone());
+        if let Some(setting) = settings.iter().rfind(|s| s.name == text) {
+            chosen = Some(self.set_from_outside(setting, &kind, unit.as_ref()));
+        }
+        if chosen.is_none() && kind != Type::Unknown {
+            let kind = self.kind_name(&kind);
+            let headline = format!("param `{text}` has no value");
+            let report = Diagnostic::error("E0516", headline, name.span)
+                .help(format!("set it from outside: `--set {text}=...` with a {kind}"));
+            self.report(report);
+        }
+        let variable = self.declare(*name, kind.clone(), unit, Role::Param);
+        self.publish(name.symbol, variable, false);
+        let Some(slot) = self.variables.get(variable).map(|v| v.slot) else { return };
+        if let Some(range) = range {
+            self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
+        }
+        let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
+        let shown = program::Param {
+            name: self.names.shared(name.symbol),
+            text: self.words(chosen.span),
+        };
+        self.program.params.push(shown);
+        self.program.setup.push(program::Statement::Set(slot, chosen.code));
+    }
+
+    /// The value that a param is given by `--set`.
+    fn set_from_outside(
+        &mut self,
+        setting: &Setting,
+        kind: &Type,
+        unit: Option<&Rc<crate::units::UnitText>>,
+    ) -> Typed {
+        if *kind == Type::Text && !setting.raw.trim_start().starts_with('"') {
+            let text = Rc::from(setting.raw.as_str());
+            let code = program::Expression::Ref(program::Ref::Text(text));
+            return Typed::new(Type::Text, code, setting.value_span);
+        }
+        let Some(value) = &setting.value else {
+            self.diagnostics.extend(setting.problems.iter().cloned());
+            return Typed::unknown(setting.value_span);
+        };
+        let typed = self.expression(value, Some(kind));
+        if typed.kind == *kind || typed.kind == Type::Unknown || *kind == Type::Unknown {
+            return typed;
+        }
+        let (should, is) = (self.kind_name(kind), self.kind_name(&typed.kind));
+        let headline = format!("param `{}` is of kind {should}, not {is}", setting.name);
+        let mut report = Diagnostic::error("E0517", headline, setting.value_span)
+            .here(format!("this is of kind {is}"));
+        let words = self.words(setting.value_span);
+        if typed.kind == Type::NUMBER
+            && let Some(unit) = unit
+        {
+            let way = format!("add a unit: `--set {}=\"{words} {}\"`", setting.name, unit.text);
+            report = report.help(way);
+        } else if let Some(step) = advice::step(&words, &typed.kind, kind, None) {
+            report = report.help(step);
+        }
+        self.report(report);
+        Typed::unknown(setting.value_span)
+    }
+
+    fn in_range(
+        &mut self,
+        name: &str,
+        kind: &Type,
+        chosen: Option<&Typed>,
+        low: &Expression,
+        high: &Expression,
+    ) {
+        let low = self.expect_kind(low, kind, "E0505", "the smallest value of a param");
+        let high = self.expect_kind(high, kind, "E0505", "the largest value of a param");
+        if !self.ends_in_order(&low, &high) {
+            return;
+        }
+        let ends = low.constant().zip(high.constant());
+        let Some((least, most)) = ends else {
+            if low.kind != Type::Unknown && high.kind != Type::Unknown {
+                let headline = "the range of a param must be known before the run";
+                self.report(Diagnostic::error("E0513", headline, low.span.to(high.span)));
+            }
+            return;
+        };
+        let Some(chosen) = chosen else { return };
+        if let Some(value) = chosen.constant()
+            && !(least..=most).contains(&value)
+        {
+            let (words, a, b) =
+                (self.words(chosen.span), self.words(low.span), self.words(high.span));
+            let headline = format!("`{name}` must lie within {a} and {b}, not {words}");
+            self.report(
+                Diagnostic::error("E0513", headline, chosen.span)
+                    .label(low.span.to(high.span), "the range declared here"),
+            );
+        }
+    }
+
+    fn unknown_setting(&mut self, setting: &Setting) {
+        let headline = format!("the script has no param `{}`", setting.name);
+        let report = Diagnostic::error("E0401", headline, setting.name_span);
+        let params = self.variables.iter().filter(|v| v.role == Role::Param);
+        let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
+        let report = match advice::near(&setting.name, known.iter().map(String::as_str)) {
+            Some(near) => report.help(format!("did you mean `{near}`?")),
+            None if known.is_empty() => report.help("it has no params at all"),
+            None => report.help(format!("it has {}", advice::listed(&known))),
+        };
+        self.report(report);
+    }
+
+    /// The same in every run: made of literals, constants, params and built-ins that do not
+    /// ask the head. `bound` holds the variables of comprehensions around.
+    fn is_constant(&self, e: &Expression, bound: &mut Vec<Symbol>) -> bool {
+        match &e.kind {
+            ExpressionKind::Number { .. } | ExpressionKind::Flag(_) => true,
+            ExpressionKind::Text(pieces) => pieces.iter().all(|piece| match piece {
+                Piece::Plain(_) => true,
+                Piece::Value { value, .. } => self.is_constant(value, bound),
+            }),
+            ExpressionKind::Name(symbol) => {
+                let module = self.modules.get(self.inside.module);
+                bound.contains(symbol)
+                    || module.is_some_and(|module| module.values.contains_key(symbol))
+            }
+            ExpressionKind::List(items) => items.iter().all(|item| self.is_constant(item, bound)),
+            ExpressionKind::Comprehension { element, name, over, only_if } => {
+                if !self.is_constant(over, bound) {
+                    return false;
+                }
+                bound.push(name.symbol);
+                let constant = self.is_constant(element, bound)
+                    && only_if.as_ref().is_none_or(|e| self.is_constant(e, bound));
+                bound.pop();
+                constant
+            }
+            ExpressionKind::Record(fields) => {
+                fields.iter().all(|(_, value)| self.is_constant(value, bound))
+            }
+            ExpressionKind::Call { name, arguments } => {
+                let builtin = self.builtins.get(&name.symbol);
+                let pure = builtin
+                    .and_then(|index| builtins::table().get(*index))
+                    .is_some_and(|builtin| builtin.effects.is_empty());
+                pure && arguments.iter().all(|a| self.is_constant(&a.value, bound))
+            }
+            ExpressionKind::Field { of: e, .. }
+            | ExpressionKind::Unary { operand: e, .. }
+            | ExpressionKind::Power { base: e, .. }
+            | ExpressionKind::Shown { value: e, .. } => self.is_constant(e, bound),
+            ExpressionKind::Element { of: a, index: b }
+            | ExpressionKind::Binary { left: a, right: b, .. } => {
+                self.is_constant(a, bound) && self.is_constant(b, bound)
+            }
+            ExpressionKind::Within { value, low, high } => {
+                [value, low, high].into_iter().all(|e| self.is_constant(e, bound))
+            }
+            ExpressionKind::Broken => false,
+        }
+    }
+
+    /// Checks every routine, and then the script.
+    pub(super) fn bodies(&mut self, modules: &[Module<'_>]) {
+        let mut index = 0;
+        for (number, module) in modules.iter().enumerate() {
+            for statement in &module.file.statements {
+                if let StatementKind::Routine(routine) = &statement.kind {
+                    self.body(routine, index, number);
+                    index += 1;
+                }
+            }
+        }
+        let Some((last, script)) = modules.len().checked_sub(1).and_then(|i| Some((i, modules.get(i)?)))
+        else {
+            return;
+        };
+        self.inside = Inside { module: last, ..Inside::default() };
+        self.scope.enter();
+        let running: Vec<&Statement> = script.file.statements.iter().filter(|s| match &s.kind {
+            StatementKind::Use { .. } | StatementKind::Param { .. } | StatementKind::Routine(_) => {
+                false
+            }
+            // Constants are set already.
+            StatementKind::Let { name, .. } => !self.constants.contains(&name.span),
+            _ => true,
+        }).collect();
+        let (code, _) = self.statements(running);
+        self.scope.leave();
+        self.program.body = code;
+    }
+
+    fn body(&mut self, routine: &Routine, index: usize, module: usize) {
+        let Some(info) = self.routines.get(index) else { return };
+        let (signature, open) = (info.signature.clone(), info.open.clone());
+        self.inside = Inside { module, routine: Some(index), open, ..Inside::default() };
+        let first_ref = self.program.refs;
+        let result = match &signature.returns {
+            Type::Nothing => None,
+            kind => Some((kind.clone(), self.slot(kind))),
+        };
+        self.inside.result = result.clone();
+        self.scope.enter();
+        let mut slots = Vec::new();
+        for (parameter, info) in routine.parameters.iter().zip(&signature.parameters) {
+            let variable = self.declare(parameter.name, info.kind.clone(), None, Role::Parameter);
+            slots.extend(self.variables.get(variable).map(|v| v.slot));
+        }
+        let (body, leaves) = self.block(&routine.body);
+        self.scope.leave();
+        if let Some((kind, _)) = &result
+            && !leaves
+            && *kind != Type::Unknown
+        {
+            let (name, kind) = (self.text(routine.name.symbol), self.kind_name(kind));
+            let end = Span { start: routine.body.span.end.saturating_sub(1), ..routine.body.span };
+            let headline = format!("`{name}` may end without returning its {kind}");
+            let returns = routine.returns.as_ref().map(|r| r.span).unwrap_or(routine.head);
+            self.report(
+                Diagnostic::error("E0701", headline, end)
+                    .here("the end is reached without a `return`")
+                    .label(returns, "promised here"),
+            );
+        }
+        let refs = first_ref..self.program.refs;
+        if let Some(made) = self.program.routines.get_mut(index) {
+            made.parameters = slots;
+            made.result = result.map(|(_, slot)| slot);
+            made.refs = refs;
+            made.body = body;
+        }
+    }
+}
+
+fn count_routines(module: &Module<'_>) -> usize {
+    let statements = module.file.statements.iter();
+    statements.filter(|s| matches!(s.kind, StatementKind::Routine(_))).count()
+}

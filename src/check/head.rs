@@ -1,0 +1,275 @@
+//! Statements that deal with the head, the clock and the verdict: `wait`, `arm`, `fail`,
+//! `expect`, `record`, `note`.
+
+use crate::check::Checker;
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
+use crate::check::operator::is_number;
+use crate::diagnostics::Diagnostic;
+use crate::program::tree::{self as program, Expectation, Expect, Number};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Statement, StatementKind};
+use crate::units::Dimension;
+use std::rc::Rc;
+
+const TIME: Type = Type::Quantity(Dimension::TIME);
+
+/// Time between two looks of a `wait until` that does not say.
+const DEFAULT_EVERY: f64 = 0.02;
+
+impl Checker<'_> {
+    /// Checks a statement of this file; tells whether control surely leaves the block in it.
+    pub(super) fn head_statement(
+        &mut self,
+        statement: &Statement,
+        code: &mut Vec<program::Statement>,
+    ) -> bool {
+        let span = statement.span;
+        match &statement.kind {
+            StatementKind::Wait(time) => {
+                let time = self.time(time, "what is waited");
+                code.push(program::Statement::Wait(time, span));
+            }
+            StatementKind::WaitUntil { condition, within, every, otherwise } => {
+                let text = Rc::from(self.words(condition.span).as_str());
+                let what = "what is waited for";
+                let condition = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
+                let within = self.time(within, "the limit behind `within`");
+                let every = match every {
+                    Some(every) => self.time(every, "the step behind `every`"),
+                    None => Number::Constant(DEFAULT_EVERY),
+                };
+                let otherwise = otherwise.as_ref().map(|block| self.block(block).0);
+                code.push(program::Statement::WaitUntil {
+                    condition,
+                    within,
+                    every,
+                    otherwise,
+                    text,
+                    span,
+                });
+            }
+            StatementKind::Arm { power, body } => return self.arm(power, body, span, code),
+            StatementKind::Fail(what) => {
+                self.fail(what, span, code);
+                return true;
+            }
+            StatementKind::Expect { label, condition } => self.expect(label, condition, span, code),
+            StatementKind::Record { label, value } => {
+                let label = self.label(label);
+                let value = self.expression(value, None);
+                if let Some(shower) = self.shower(&value, None) {
+                    let value = value.code;
+                    code.push(program::Statement::Record { label, value, shower, span });
+                }
+            }
+            StatementKind::Note(text) => {
+                let text = self.expect_kind(text, &Type::Text, "E0505", "a note").reference();
+                code.push(program::Statement::Note(text));
+            }
+            _ => {}
+        }
+        false
+    }
+
+    fn time(&mut self, e: &Expression, what: &str) -> Number {
+        let typed = self.expect_kind(e, &TIME, "E0710", what);
+        if typed.constant().is_some_and(|time| time < 0.0) {
+            let headline = format!("{what} cannot be negative");
+            self.report(Diagnostic::error("E0710", headline, typed.span));
+        }
+        typed.number()
+    }
+
+    fn label(&mut self, label: &Expression) -> program::Ref {
+        self.expect_kind(label, &Type::Text, "E0505", "a label").reference()
+    }
+
+    fn arm(
+        &mut self,
+        power: &Expression,
+        body: &Block,
+        span: Span,
+        code: &mut Vec<program::Statement>,
+    ) -> bool {
+        let what = "the share of full power behind `arm at`";
+        let power = self.expect_kind(power, &Type::NUMBER, "E0714", what);
+        if let Some(share) = power.constant()
+            && !(0.0..=1.0).contains(&share)
+        {
+            let headline = "the power is a share of full power, from 0 % to 100 %";
+            self.report(Diagnostic::error("E0714", headline, power.span));
+        }
+        if let Some(outer) = self.inside.armed {
+            let report = Diagnostic::error("E0706", "the laser is armed already", power.span)
+                .label(outer, "by the block around")
+                .help("end the outer block first");
+            self.report(report);
+        }
+        if let Some(routine) = self.inside.routine
+            && let Some(info) = self.routines.get_mut(routine)
+        {
+            info.arms.get_or_insert(power.span);
+        }
+        let keyword = Span { end: span.start + 3, ..span };
+        self.arms.push((self.inside.routine, keyword));
+        let outer = self.inside.armed.replace(keyword);
+        let (body, leaves) = self.block(body);
+        self.inside.armed = outer;
+        code.push(program::Statement::Arm { power: power.number(), body, span: keyword });
+        leaves
+    }
+
+    fn fail(&mut self, what: &Expression, span: Span, code: &mut Vec<program::Statement>) {
+        let typed = self.expression(what, None);
+        let failure = Type::Record(Rc::new(crate::builtins::FAILURE.to_type()));
+        if typed.kind == Type::Text {
+            code.push(program::Statement::Fail(typed.reference(), span));
+        } else if typed.kind == failure {
+            code.push(program::Statement::FailAgain(typed.reference(), span));
+        } else if typed.kind != Type::Unknown {
+            let kind = self.kind_name(&typed.kind);
+            let headline = format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
+            let words = self.words(typed.span);
+            self.report(
+                Diagnostic::error("E0505", headline, typed.span)
+                    .help(format!("say what went wrong: `fail \"... {{{words}}}\"`")),
+            );
+        }
+    }
+
+    fn expect(
+        &mut self,
+        label: &Expression,
+        condition: &Expression,
+        span: Span,
+        code: &mut Vec<program::Statement>,
+    ) {
+        let text = Rc::from(self.words(condition.span).as_str());
+        let label = self.label(label);
+        let condition = match &condition.kind {
+            ExpressionKind::Binary { operator, left, right, operator_span } => {
+                self.limit(*operator, *operator_span, left, right, condition)
+            }
+            ExpressionKind::Within { value, low, high } => {
+                let (value, uncertainty) = self.uncertain(value);
+                let low = self.expect_kind(low, &value.kind, "E0501", "the lower limit");
+                let wanted =
+                    if low.kind == Type::Unknown { Type::Unknown } else { value.kind.clone() };
+                let high = self.expect_kind(high, &wanted, "E0501", "the upper limit");
+                self.ends_in_order(&low, &high);
+                self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
+            }
+            _ => self.holds(condition),
+        };
+        if let Some(condition) = condition {
+            let expect = Expect { label, condition, text, span };
+            code.push(program::Statement::Expect(Box::new(expect)));
+        }
+    }
+
+    fn holds(&mut self, condition: &Expression) -> Option<Expectation> {
+        let typed = self.expect_kind(condition, &Type::Flag, "E0503", "what is expected");
+        (typed.kind == Type::Flag).then(|| Expectation::Holds(typed.flag()))
+    }
+
+    fn limit(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: &Expression,
+        right: &Expression,
+        whole: &Expression,
+    ) -> Option<Expectation> {
+        let uncertain =
+            matches!(left.kind, ExpressionKind::Binary { operator: Binary::PlusMinus, .. });
+        let (low, high, closed) = match operator {
+            Binary::Less => (false, true, false),
+            Binary::LessEqual => (false, true, true),
+            Binary::Greater => (true, false, false),
+            Binary::GreaterEqual => (true, false, true),
+            Binary::Equal => (true, true, true),
+            Binary::PlusMinus => {
+                self.report(
+                    Diagnostic::error("E0514", "what is expected of this value?", whole.span)
+                        .help("put a limit behind it: `... ± 0.4 um <= 6 um`"),
+                );
+                return None;
+            }
+            _ => return self.holds(whole),
+        };
+        // Texts, flags and lists are compared as anywhere else.
+        let before = self.diagnostics.len();
+        let (value, uncertainty) = self.uncertain(left);
+        if !uncertain && !is_number(&value.kind) && value.kind != Type::Unknown {
+            self.diagnostics.truncate(before);
+            return self.holds(whole);
+        }
+        let limit = self.expression(right, None);
+        if value.kind == Type::Unknown || limit.kind == Type::Unknown {
+            return None;
+        }
+        if value.kind != limit.kind {
+            let (a, b) = (self.kind_name(&value.kind), self.kind_name(&limit.kind));
+            let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            self.unlike_report("E0501", headline, operator_span, &value, &limit);
+            return None;
+        }
+        self.limits(
+            value,
+            uncertainty,
+            low.then(|| (limit.clone(), closed)),
+            high.then(|| (limit.clone(), closed)),
+        )
+    }
+
+    /// A value with what stands behind `±`.
+    fn uncertain(&mut self, e: &Expression) -> (Typed, Option<Typed>) {
+        let ExpressionKind::Binary { operator: Binary::PlusMinus, left, right, .. } = &e.kind
+        else {
+            return (self.expression(e, None), None);
+        };
+        let value = self.expression(left, None);
+        let wanted = match &value.kind {
+            Type::Temperature => Type::Quantity(Dimension::TEMPERATURE),
+            other => other.clone(),
+        };
+        let uncertainty = self.expect_kind(right, &wanted, "E0501", "the uncertainty behind `±`");
+        if uncertainty.constant().is_some_and(|u| u < 0.0) {
+            let headline = "an uncertainty cannot be negative";
+            self.report(Diagnostic::error("E0514", headline, uncertainty.span));
+        }
+        (value, Some(uncertainty))
+    }
+
+    fn limits(
+        &mut self,
+        value: Typed,
+        uncertainty: Option<Typed>,
+        low: Option<(Typed, bool)>,
+        high: Option<(Typed, bool)>,
+    ) -> Option<Expectation> {
+        let all = [Some(&value), uncertainty.as_ref(), low.as_ref().map(|l| &l.0), high.as_ref().map(|h| &h.0)];
+        if all.into_iter().flatten().any(|typed| typed.kind == Type::Unknown) {
+            return None;
+        }
+        if !is_number(&value.kind) {
+            let kind = self.kind_name(&value.kind);
+            let headline = format!("{} has no limits", with_article(&kind));
+            self.report(Diagnostic::error("E0502", headline, value.span));
+            return None;
+        }
+        // Shown in the unit of the limit, which is what the reader compares with.
+        let unit = [&low, &high].into_iter().flatten().find_map(|(limit, _)| limit.unit.clone());
+        let shown = value.clone().with_unit(unit.or_else(|| value.unit.clone()));
+        let shower = self.shower(&shown, None)?;
+        Some(Expectation::Limits {
+            value: value.number(),
+            uncertainty: uncertainty.map(Typed::number),
+            low: low.map(|(limit, closed)| (limit.number(), closed)),
+            high: high.map(|(limit, closed)| (limit.number(), closed)),
+            shower,
+        })
+    }
+}

@@ -1,0 +1,204 @@
+//! Names, types, physical dimensions, effects and bounds: from the syntax tree to the checked
+//! program. Uses source, diagnostics, syntax, units, program and the signatures of builtins.
+//!
+//! Every file is checked to its end; each mistake is reported once, and what depends on a
+//! mistake is taken as right ([`Type::Unknown`]).
+
+mod advice;
+mod annotation;
+mod call;
+pub mod codes;
+mod collect;
+mod expression;
+pub mod flow;
+mod generic;
+mod head;
+mod operator;
+mod place;
+mod scope;
+mod statement;
+
+use crate::builtins;
+use crate::diagnostics::{Diagnostic, Severity};
+use crate::program::tree::Program;
+use crate::program::types::Type;
+use crate::source::{SourceMap, Span};
+use crate::syntax::names::{Names, Symbol};
+use crate::syntax::tree::{Expression, File};
+use crate::units::UnitText;
+use call::Signature;
+use flow::CallSite;
+use scope::{Scope, Variable};
+use std::collections::{HashMap, HashSet};
+use std::rc::Rc;
+
+/// A parsed file with the files it uses.
+pub struct Module<'a> {
+    /// Its tree.
+    pub file: &'a File,
+    /// For each `use` in order: where the path stands and which module it names.
+    pub uses: Vec<(Span, usize)>,
+    /// A used file could not be read: what is unknown here may have been declared there.
+    pub missing: bool,
+}
+
+/// A param set from outside: `--set speed=5000rpm`.
+pub struct Setting {
+    /// The name before `=`.
+    pub name: String,
+    /// Where the name stands in the argument.
+    pub name_span: Span,
+    /// What stands behind `=`, as it is.
+    pub raw: String,
+    /// Where it stands.
+    pub value_span: Span,
+    /// The same, parsed; none where it is not an expression.
+    pub value: Option<Expression>,
+    /// What the parser said of it; reported unless the param takes any text.
+    pub problems: Vec<Diagnostic>,
+}
+
+/// What a check comes to.
+pub struct Checked {
+    /// The program, where nothing forbids it to run.
+    pub program: Option<Program>,
+    /// Errors and warnings, in the order of their places.
+    pub diagnostics: Vec<Diagnostic>,
+    /// What each routine, and last the script itself, may do to the head.
+    pub effects: Vec<flow::EffectsOf>,
+}
+
+/// Checks modules, each after those it uses; the last one is the script.
+pub fn check(
+    modules: &[Module<'_>],
+    settings: &[Setting],
+    names: &mut Names,
+    sources: &SourceMap,
+) -> Checked {
+    let builtins = builtins::table();
+    let known = builtins.iter().enumerate().map(|(i, b)| (names.intern(b.name), i)).collect();
+    let mut checker = Checker {
+        names,
+        sources,
+        diagnostics: Vec::new(),
+        builtins: known,
+        signatures: builtins.iter().map(|_| None).collect(),
+        units: HashMap::new(),
+        variables: Vec::new(),
+        scope: Scope::default(),
+        routines: Vec::new(),
+        modules: Vec::new(),
+        program: Program::default(),
+        inside: Inside::default(),
+        calls: Vec::new(),
+        constants: HashSet::new(),
+        arms: Vec::new(),
+        top_level: HashMap::new(),
+    };
+    checker.collect(modules, settings);
+    checker.bodies(modules);
+    let effects = checker.flow();
+    let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
+    if !failed && !modules.iter().any(|module| module.missing) {
+        // With errors about, what looks unused may only be misspelt elsewhere.
+        checker.unused();
+    }
+    let mut diagnostics = checker.diagnostics;
+    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
+    Checked { program: (!failed).then_some(checker.program), diagnostics, effects }
+}
+
+/// A routine as callers see it.
+struct RoutineInfo {
+    /// Its name where it is declared.
+    name: crate::syntax::tree::Name,
+    /// The file it stands in.
+    module: usize,
+    /// Its open dimensions.
+    open: Vec<Rc<str>>,
+    /// What it takes and gives.
+    signature: Rc<Signature>,
+    /// It has an `arm` block of its own.
+    arms: Option<Span>,
+    /// Somebody calls it, or it is there for other files.
+    used: bool,
+}
+
+/// What the names of a module stand for.
+#[derive(Default)]
+struct ModuleNames {
+    /// A used file is missing.
+    missing: bool,
+    values: HashMap<Symbol, usize>,
+    routines: HashMap<Symbol, usize>,
+}
+
+/// Where the checker stands inside a routine or the script.
+#[derive(Default)]
+struct Inside {
+    /// Index of the module.
+    module: usize,
+    /// Index of the routine, none in the script itself.
+    routine: Option<usize>,
+    /// Names of the open dimensions.
+    open: Vec<Rc<str>>,
+    /// What the routine gives, and where it is put.
+    result: Option<(Type, crate::program::tree::Slot)>,
+    /// The `arm` block around.
+    armed: Option<Span>,
+    /// Inside `finally`: the keyword may not be left by a jump.
+    finally: bool,
+    /// Loops around; for each, the variables that are surely set at every `continue`.
+    loops: Vec<scope::LoopInfo>,
+    /// Checking what must be constant: only constants may be named.
+    constant: bool,
+    /// The loop whose `until` is being checked.
+    until: Option<scope::LoopInfo>,
+}
+
+struct Checker<'a> {
+    names: &'a mut Names,
+    sources: &'a SourceMap,
+    diagnostics: Vec<Diagnostic>,
+    builtins: HashMap<Symbol, usize>,
+    signatures: Vec<Option<Rc<Signature>>>,
+    units: HashMap<Symbol, Option<Rc<UnitText>>>,
+    variables: Vec<Variable>,
+    scope: Scope,
+    routines: Vec<RoutineInfo>,
+    modules: Vec<ModuleNames>,
+    program: Program,
+    inside: Inside,
+    calls: Vec<CallSite>,
+    /// Where constants of the script are named.
+    constants: HashSet<Span>,
+    /// `arm` blocks, with the routine they stand in.
+    arms: Vec<(Option<usize>, Span)>,
+    /// Names that the script makes while it runs, which routines cannot see.
+    top_level: HashMap<Symbol, Span>,
+}
+
+impl Checker<'_> {
+    fn report(&mut self, diagnostic: Diagnostic) {
+        self.diagnostics.push(diagnostic);
+    }
+
+    fn text(&self, symbol: Symbol) -> String {
+        self.names.text(symbol).to_string()
+    }
+
+    /// A type in the words of the script.
+    fn kind_name(&self, kind: &Type) -> String {
+        let open: Vec<&str> = self.inside.open.iter().map(|name| &**name).collect();
+        kind.name(&open)
+    }
+
+    /// The script's own words under a span, on one line and not endless.
+    fn words(&self, span: Span) -> String {
+        let text = self.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ");
+        if text.chars().count() <= 60 {
+            return text;
+        }
+        text.chars().take(57).chain("...".chars()).collect()
+    }
+}

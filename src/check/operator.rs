@@ -1,0 +1,429 @@
+//! Operators: which kinds they take, and what comes out.
+
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
+use crate::check::{Checker, advice};
+use crate::diagnostics::Diagnostic;
+use crate::program::tree::{self as program, Arithmetic, Comparison, Flag, Number, Ref};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary, UnitName};
+use crate::units::Dimension;
+
+const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
+
+impl Checker<'_> {
+    pub(super) fn unary(&mut self, operator: Unary, operand: &Expression, span: Span) -> Typed {
+        if operator == Unary::Not {
+            let typed = self.expect_kind(operand, &Type::Flag, "E0502", "what `not` turns over");
+            let code = match typed.flag() {
+                Flag::Constant(flag) => Flag::Constant(!flag),
+                flag => Flag::Not(Box::new(flag)),
+            };
+            return Typed::new(Type::Flag, program::Expression::Flag(code), span);
+        }
+        // `-5 degC` is a temperature below zero, not the negative of one above.
+        if let ExpressionKind::Number { value, unit } = &operand.kind {
+            return self.number(-value, *unit, span);
+        }
+        let typed = self.expression(operand, None);
+        match typed.kind {
+            Type::Quantity(_) => {
+                let (kind, unit) = (typed.kind.clone(), typed.unit.clone());
+                let code = match typed.number() {
+                    Number::Constant(value) => Number::Constant(-value),
+                    number => Number::Negate(Box::new(number)),
+                };
+                Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
+            }
+            Type::Unknown => Typed::unknown(span),
+            Type::Temperature => self.no_temperature("-", span),
+            _ => {
+                let kind = self.kind_name(&typed.kind);
+                let headline = format!("{} has no negative", with_article(&kind));
+                self.report(Diagnostic::error("E0502", headline, span));
+                Typed::unknown(span)
+            }
+        }
+    }
+
+    pub(super) fn binary(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: &Expression,
+        right: &Expression,
+        expected: Option<&Type>,
+        span: Span,
+    ) -> Typed {
+        match operator {
+            Binary::And | Binary::Or => {
+                let what = format!("each side of `{}`", operator.text());
+                let left = self.expect_kind(left, &Type::Flag, "E0502", &what).flag();
+                let right = self.expect_kind(right, &Type::Flag, "E0502", &what).flag();
+                let (left, right) = (Box::new(left), Box::new(right));
+                let code = if operator == Binary::And {
+                    Flag::And(left, right)
+                } else {
+                    Flag::Or(left, right)
+                };
+                Typed::new(Type::Flag, program::Expression::Flag(code), span)
+            }
+            Binary::PlusMinus => {
+                self.expression(left, None);
+                self.expression(right, None);
+                self.report(
+                    Diagnostic::error("E0514", "`±` stands only in an `expect`", operator_span)
+                        .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um"),
+                );
+                Typed::unknown(span)
+            }
+            Binary::Range => {
+                let (from, to) = self.range_ends(left, right);
+                let code = Ref::Range(Box::new(from), Box::new(to), span);
+                Typed::new(Type::NUMBER.list(), program::Expression::Ref(code), span)
+            }
+            Binary::Equal
+            | Binary::Unequal
+            | Binary::Less
+            | Binary::LessEqual
+            | Binary::Greater
+            | Binary::GreaterEqual => self.comparison(operator, operator_span, left, right, span),
+            _ => {
+                let left = self.expression(left, expected);
+                let right = self.expression(right, Some(&left.kind).filter(|k| is_list(k)));
+                self.arithmetic(operator, operator_span, left, right, span)
+            }
+        }
+    }
+
+    pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {
+        let what = "an end of a range, which counts in steps of one,";
+        let from = self.expect_kind(left, &Type::NUMBER, "E0502", what);
+        // One report is enough where both ends are of another kind.
+        let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
+        let to = self.expect_kind(right, &wanted, "E0502", what);
+        (from.number(), to.number())
+    }
+
+    fn arithmetic(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: Typed,
+        right: Typed,
+        span: Span,
+    ) -> Typed {
+        let unit = left.unit.clone().or_else(|| right.unit.clone());
+        let kind = match (operator, &left.kind, &right.kind) {
+            (_, Type::Unknown, _) | (_, _, Type::Unknown) => return Typed::unknown(span),
+            (Binary::Multiply | Binary::Divide, Type::Quantity(a), Type::Quantity(b)) => {
+                return self.product(operator, *a, *b, left, right, span);
+            }
+            (Binary::Add | Binary::Subtract | Binary::Modulo, Type::Quantity(a), Type::Quantity(b))
+                if a == b =>
+            {
+                left.kind.clone()
+            }
+            (Binary::Subtract, Type::Temperature, Type::Temperature) => {
+                let code = combine(Arithmetic::Subtract, left.number(), right.number());
+                return Typed::new(KELVIN, program::Expression::Number(code), span);
+            }
+            (Binary::Add | Binary::Subtract, Type::Temperature, kind) if *kind == KELVIN => {
+                Type::Temperature
+            }
+            (Binary::Add, kind, Type::Temperature) if *kind == KELVIN => Type::Temperature,
+            (Binary::Add, Type::Text, Type::Text) => return self.joined(left, right, span),
+            (Binary::Add, Type::List(a), Type::List(b)) if a == b => {
+                return self.joined(left, right, span);
+            }
+            _ => return self.unlike(operator, operator_span, &left, &right, span),
+        };
+        let (left, right) = (left.number(), right.number());
+        let code = match operator {
+            Binary::Modulo => match right {
+                Number::Constant(0.0) => return self.by_zero(operator_span, span),
+                right => Number::Modulo(Box::new(left), Box::new(right), span),
+            },
+            Binary::Subtract => combine(Arithmetic::Subtract, left, right),
+            _ => combine(Arithmetic::Add, left, right),
+        };
+        let unit = unit.filter(|u| kind != Type::Temperature || u.is_absolute());
+        Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
+    }
+
+    fn joined(&mut self, left: Typed, right: Typed, span: Span) -> Typed {
+        let (kind, unit) = (left.kind.clone(), left.unit.clone());
+        let code = Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span);
+        Typed::new(kind, program::Expression::Ref(code), span).with_unit(unit)
+    }
+
+    fn product(
+        &mut self,
+        operator: Binary,
+        a: Dimension,
+        b: Dimension,
+        left: Typed,
+        right: Typed,
+        span: Span,
+    ) -> Typed {
+        let multiply = operator == Binary::Multiply;
+        let Some(dimension) = (if multiply { a.times(b) } else { a.over(b) }) else {
+            self.report(Diagnostic::error("E0511", "the powers grow too large to count", span));
+            return Typed::unknown(span);
+        };
+        // The unit lives on where the other side is a plain number; a share is none.
+        let unit = if b.is_number() {
+            left.unit.clone()
+        } else if a.is_number() && multiply {
+            right.unit.clone()
+        } else {
+            None
+        };
+        let unit = unit.filter(|u| !u.dimension.is_number());
+        let right_span = right.span;
+        let (left, right) = (left.number(), right.number());
+        let code = match (multiply, left, right) {
+            (true, left, right) => combine(Arithmetic::Multiply, left, right),
+            (false, _, Number::Constant(0.0)) => return self.by_zero(right_span, span),
+            (false, Number::Constant(left), Number::Constant(right)) => {
+                Number::Constant(left / right)
+            }
+            (false, left, right) => Number::Divide(Box::new(left), Box::new(right), span),
+        };
+        let kind = Type::Quantity(dimension);
+        Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
+    }
+
+    fn by_zero(&mut self, place: Span, span: Span) -> Typed {
+        self.report(
+            Diagnostic::error("E0709", "this divides by zero", place).here("is always zero"),
+        );
+        Typed::unknown(span)
+    }
+
+    fn no_temperature(&mut self, operator: &str, span: Span) -> Typed {
+        let headline = format!("`{operator}` has no meaning for a temperature");
+        self.report(
+            Diagnostic::error("E0512", headline, span)
+                .here("degC starts at the ice point, so this would mislead")
+                .help("take the difference of two temperatures, which is in K: `t - 20 degC`"),
+        );
+        Typed::unknown(span)
+    }
+
+    fn unlike(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: &Typed,
+        right: &Typed,
+        span: Span,
+    ) -> Typed {
+        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let sign = operator.text();
+        let temperatures = left.kind == Type::Temperature || right.kind == Type::Temperature;
+        if temperatures && (is_number(&left.kind) && is_number(&right.kind)) {
+            return self.no_temperature(sign, span);
+        }
+        let headline = match operator {
+            Binary::Add => format!("cannot add {} and {}", with_article(&a), with_article(&b)),
+            Binary::Subtract => {
+                format!("cannot take {} from {}", with_article(&b), with_article(&a))
+            }
+            _ => format!("`{sign}` does not go with {} and {}", with_article(&a), with_article(&b)),
+        };
+        self.unlike_report("E0501", headline, operator_span, left, right);
+        Typed::unknown(span)
+    }
+
+    pub(super) fn unlike_report(
+        &mut self,
+        code: &'static str,
+        headline: String,
+        operator_span: Span,
+        left: &Typed,
+        right: &Typed,
+    ) {
+        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let mut report = Diagnostic::error(code, headline, operator_span)
+            .label(left.span, with_article(&a))
+            .label(right.span, with_article(&b));
+        let unit = left.unit.as_ref().or(right.unit.as_ref()).map(|unit| unit.text.as_str());
+        let right_step = advice::step(&self.words(right.span), &right.kind, &left.kind, unit);
+        let step = right_step
+            .or_else(|| advice::step(&self.words(left.span), &left.kind, &right.kind, unit));
+        if let Some(step) = step {
+            report = report.help(step);
+        }
+        self.report(report);
+    }
+
+    fn comparison(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: &Expression,
+        right: &Expression,
+        span: Span,
+    ) -> Typed {
+        let left = self.expression(left, None);
+        let right = self.expression(right, Some(&left.kind).filter(|k| is_list(k)));
+        let flag = |code| Typed::new(Type::Flag, program::Expression::Flag(code), span);
+        if left.kind == Type::Unknown || right.kind == Type::Unknown {
+            return flag(Flag::Constant(true));
+        }
+        let equality = matches!(operator, Binary::Equal | Binary::Unequal);
+        if left.kind != right.kind {
+            let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+            let headline =
+                format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            self.unlike_report("E0501", headline, operator_span, &left, &right);
+            return flag(Flag::Constant(true));
+        }
+        if is_number(&left.kind) {
+            if left.constant().is_some() && right.constant().is_some() {
+                let headline = format!("`{}` is the same in every run", self.words(span));
+                self.report(Diagnostic::warning("W0806", headline, span));
+            }
+            let code = compare(operator, left.number(), right.number());
+            return flag(code);
+        }
+        if !equality {
+            let kind = self.kind_name(&left.kind);
+            let headline = format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
+            self.report(Diagnostic::error("E0502", headline, operator_span));
+            return flag(Flag::Constant(true));
+        }
+        let same = operator == Binary::Equal;
+        if left.kind == Type::Flag {
+            return flag(Flag::SameFlag(Box::new(left.flag()), Box::new(right.flag()), same));
+        }
+        flag(Flag::SameRef(Box::new(left.reference()), Box::new(right.reference()), same))
+    }
+
+    pub(super) fn within(
+        &mut self,
+        value: &Expression,
+        low: &Expression,
+        high: &Expression,
+        span: Span,
+    ) -> Typed {
+        let value = self.expression(value, None);
+        let kind = value.kind.clone();
+        if kind != Type::Unknown && !is_number(&kind) {
+            let name = self.kind_name(&kind);
+            let headline = format!("{} cannot lie within two values", with_article(&name));
+            self.report(Diagnostic::error("E0502", headline, value.span));
+            return Typed::unknown(span);
+        }
+        let low = self.expect_kind(low, &kind, "E0501", "the lower end");
+        let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
+        let high = self.expect_kind(high, &wanted, "E0501", "the upper end");
+        self.ends_in_order(&low, &high);
+        let code = Flag::Within(
+            Box::new(value.number()),
+            Box::new(low.number()),
+            Box::new(high.number()),
+        );
+        Typed::new(Type::Flag, program::Expression::Flag(code), span)
+    }
+
+    /// Reports two constant ends in the wrong order; tells whether they are in order.
+    pub(super) fn ends_in_order(&mut self, low: &Typed, high: &Typed) -> bool {
+        if let (Some(l), Some(h)) = (low.constant(), high.constant())
+            && l > h
+        {
+            let headline = "nothing lies within these: the first is larger than the second";
+            self.report(Diagnostic::error("E0513", headline, low.span.to(high.span)));
+            return false;
+        }
+        true
+    }
+
+    pub(super) fn power(&mut self, base: &Expression, exponent: i32, span: Span) -> Typed {
+        let typed = self.expression(base, None);
+        match typed.kind {
+            Type::Quantity(dimension) => {
+                let Some(dimension) = dimension.power(exponent) else {
+                    self.report(Diagnostic::error("E0511", "the power is too large", span));
+                    return Typed::unknown(span);
+                };
+                let code = Number::Power(Box::new(typed.number()), exponent, span);
+                Typed::new(Type::Quantity(dimension), program::Expression::Number(code), span)
+            }
+            Type::Unknown => Typed::unknown(span),
+            Type::Temperature => self.no_temperature("^", span),
+            _ => {
+                let kind = self.kind_name(&typed.kind);
+                let headline = format!("{} has no powers", with_article(&kind));
+                self.report(Diagnostic::error("E0511", headline, span));
+                Typed::unknown(span)
+            }
+        }
+    }
+
+    pub(super) fn shown(&mut self, value: &Expression, unit: UnitName, span: Span) -> Typed {
+        let typed = self.expression(value, None);
+        let Some(found) = self.unit(unit) else { return Typed { span, ..typed } };
+        let scalar = match &typed.kind {
+            Type::List(item) => (**item).clone(),
+            other => other.clone(),
+        };
+        let wanted = if found.is_absolute() {
+            Type::Temperature
+        } else {
+            Type::Quantity(found.dimension)
+        };
+        let fits = scalar == wanted
+            || (scalar == Type::Temperature && found.dimension == Dimension::TEMPERATURE)
+            || scalar == Type::Unknown;
+        if !fits {
+            let kind = self.kind_name(&scalar);
+            let headline = format!("`{}` cannot show {}", found.text, with_article(&kind));
+            let unit_kind = self.kind_name(&wanted);
+            let mut report = Diagnostic::error("E0504", headline, unit.span)
+                .here(format!("a unit of {unit_kind}"))
+                .label(typed.span, with_article(&kind));
+            if let Some(step) = advice::step(&self.words(typed.span), &scalar, &wanted, None) {
+                report = report.help(step);
+            }
+            self.report(report);
+            return Typed { span, ..typed };
+        }
+        Typed { span, ..typed.with_unit(Some(found)) }
+    }
+}
+
+/// Combines two numbers, at once where both are known.
+fn combine(operation: Arithmetic, left: Number, right: Number) -> Number {
+    match (left, right) {
+        (Number::Constant(a), Number::Constant(b)) => Number::Constant(match operation {
+            Arithmetic::Add => a + b,
+            Arithmetic::Subtract => a - b,
+            Arithmetic::Multiply => a * b,
+        }),
+        (left, right) => Number::Arithmetic(operation, Box::new(left), Box::new(right)),
+    }
+}
+
+fn compare(operator: Binary, left: Number, right: Number) -> Flag {
+    let comparison = match operator {
+        Binary::Equal => Comparison::Equal,
+        Binary::Unequal => Comparison::Unequal,
+        Binary::Less => Comparison::Less,
+        Binary::LessEqual => Comparison::LessEqual,
+        Binary::Greater => Comparison::Greater,
+        _ => Comparison::GreaterEqual,
+    };
+    Flag::Compare(comparison, Box::new(left), Box::new(right))
+}
+
+/// A quantity or a temperature.
+pub(super) fn is_number(kind: &Type) -> bool {
+    matches!(kind, Type::Quantity(_) | Type::Temperature)
+}
+
+fn is_list(kind: &Type) -> bool {
+    matches!(kind, Type::List(_))
+}

@@ -1,0 +1,262 @@
+//! Fields and elements: reading them, and assigning to them.
+
+use crate::check::advice::with_article;
+use crate::check::expression::Typed;
+use crate::check::scope::Role;
+use crate::check::{Checker, advice};
+use crate::diagnostics::Diagnostic;
+use crate::program::tree::{
+    self as program, Access, Flag, Hop, Number, Ref, Slot, Statement,
+};
+use crate::program::types::{Layout, Type};
+use crate::source::Span;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
+
+/// What an assignment writes to.
+struct Target {
+    variable: usize,
+    hops: Vec<Hop>,
+    kind: Type,
+}
+
+impl Checker<'_> {
+    pub(super) fn field(&mut self, of: &Expression, name: Name, span: Span) -> Typed {
+        let of = self.expression(of, None);
+        let Some((offset, kind)) = self.field_of(&of, name) else { return Typed::unknown(span) };
+        let access = match of.reference() {
+            // A field of a list's element is read in one step.
+            Ref::Record(access, _) => {
+                Access { offset: access.offset.plus(offset), span, ..access }
+            }
+            of => Access {
+                of: Box::new(of),
+                index: None,
+                stride: Layout::default(),
+                offset,
+                span,
+            },
+        };
+        accessed(kind, access, span)
+    }
+
+    /// Where a field lies and its type; reports a field that is not there.
+    fn field_of(&mut self, of: &Typed, name: Name) -> Option<(Layout, Type)> {
+        let text = self.text(name.symbol);
+        match &of.kind {
+            Type::Unknown => None,
+            Type::Record(record) => {
+                if let Some((offset, kind)) = record.field(&text) {
+                    return Some((offset, kind.clone()));
+                }
+                let kind = self.kind_name(&of.kind);
+                let headline = format!("{} has no field `{text}`", with_article(&kind));
+                let known = || record.fields.iter().map(|(field, _)| &**field);
+                let report = Diagnostic::error("E0412", headline, name.span);
+                let report = match advice::near(&text, known()) {
+                    Some(near) => report.help(format!("did you mean `{near}`?")),
+                    None => {
+                        let known: Vec<String> = known().map(str::to_string).collect();
+                        report.help(format!("it has {}", advice::listed(&known)))
+                    }
+                };
+                self.report(report);
+                None
+            }
+            other => {
+                let kind = self.kind_name(other);
+                let headline = format!("{} has no fields", with_article(&kind));
+                let mut report = Diagnostic::error("E0412", headline, name.span)
+                    .label(of.span, with_article(&kind));
+                if let Type::List(item) = other
+                    && let Type::Record(record) = &**item
+                    && record.field(&text).is_some()
+                {
+                    let words = self.words(of.span);
+                    report = report
+                        .help(format!("its elements have it: `[x.{text} for x in {words}]`"));
+                }
+                self.report(report);
+                None
+            }
+        }
+    }
+
+    pub(super) fn element(&mut self, of: &Expression, index: &Expression, span: Span) -> Typed {
+        let of = self.expression(of, None);
+        let number = self.index(index);
+        let Some(kind) = self.item_of(&of) else { return Typed::unknown(span) };
+        let unit = of.unit.clone();
+        let access = Access {
+            of: Box::new(of.reference()),
+            index: Some(Box::new(number)),
+            stride: kind.layout(),
+            offset: Layout::default(),
+            span,
+        };
+        accessed(kind, access, span).with_unit(unit)
+    }
+
+    fn index(&mut self, index: &Expression) -> Number {
+        let typed = self.expect_kind(index, &Type::NUMBER, "E0508", "an index");
+        if let Some(value) = typed.constant()
+            && (value < 0.0 || value.fract() != 0.0)
+        {
+            let report = Diagnostic::error("E0508", "an index is a whole number from 0", typed.span);
+            let report = if value < 0.0 {
+                report.help("the last element of `xs` is `xs[count(xs) - 1]`")
+            } else {
+                report
+            };
+            self.report(report);
+        }
+        typed.number()
+    }
+
+    fn item_of(&mut self, of: &Typed) -> Option<Type> {
+        match &of.kind {
+            Type::List(item) => Some((**item).clone()),
+            Type::Unknown => None,
+            other => {
+                let kind = self.kind_name(other);
+                let headline = format!("{} has no elements", with_article(&kind));
+                let mut report = Diagnostic::error("E0509", headline, of.span);
+                if matches!(other, Type::Record(_)) {
+                    report = report.help("a field is read with a point: `record.field`");
+                }
+                self.report(report);
+                None
+            }
+        }
+    }
+
+    pub(super) fn assign(
+        &mut self,
+        place: &Expression,
+        value: &Expression,
+        into: &mut Vec<Statement>,
+    ) {
+        let Some(target) = self.target(place) else {
+            self.expression(value, None);
+            return;
+        };
+        let what = format!("`{}`", self.words(place.span));
+        let typed = self.expect_kind(value, &target.kind, "E0505", &what);
+        let Some(slot) = self.variables.get(target.variable).map(|v| v.slot) else { return };
+        if typed.kind == Type::Unknown {
+            return;
+        }
+        let (true, ExpressionKind::Name(symbol)) = (target.hops.is_empty(), &place.kind) else {
+            let Slot::Ref(root) = slot else { return };
+            into.push(Statement::Store { root, hops: target.hops, value: typed.part() });
+            return;
+        };
+        // `xs = xs + more` grows the list where it is.
+        if let (Slot::Ref(root), ExpressionKind::Binary { operator: Binary::Add, left, .. }) =
+            (slot, &value.kind)
+            && left.kind == ExpressionKind::Name(*symbol)
+            && matches!(typed.kind, Type::List(_))
+            && let program::Expression::Ref(Ref::Joined(_, more, span)) = typed.code
+        {
+            into.push(Statement::Append(root, *more, span));
+            return;
+        }
+        into.push(Statement::Set(slot, typed.code));
+    }
+
+    fn target(&mut self, place: &Expression) -> Option<Target> {
+        match &place.kind {
+            ExpressionKind::Name(symbol) => {
+                let Some(variable) = self.scope.find(*symbol) else {
+                    return self.not_assignable(*symbol, place.span);
+                };
+                let found = self.variables.get(variable)?;
+                if found.role == Role::Var {
+                    let kind = found.kind.clone();
+                    return (kind != Type::Unknown).then_some(Target {
+                        variable,
+                        hops: Vec::new(),
+                        kind,
+                    });
+                }
+                let text = self.text(*symbol);
+                let found = self.variables.get(variable)?;
+                let headline = format!("`{text}` is {} and keeps its value", found.role.text());
+                let report = Diagnostic::error("E0404", headline, place.span)
+                    .here("assigned to here")
+                    .label(found.name.span, "declared here");
+                let report = if found.role == Role::Let || found.role == Role::Constant {
+                    report.help(format!("declare it with `var {text} = ...`"))
+                } else {
+                    report.help(format!("make a copy that may change: `var other = {text}`"))
+                };
+                self.report(report);
+                None
+            }
+            ExpressionKind::Field { of, name } => {
+                let mut target = self.target(of)?;
+                let of = Typed { kind: target.kind.clone(), ..Typed::unknown(of.span) };
+                let (offset, kind) = self.field_of(&of, *name)?;
+                match target.hops.last_mut() {
+                    Some(hop) => hop.offset = hop.offset.plus(offset),
+                    None => target.hops.push(Hop {
+                        index: None,
+                        stride: Layout::default(),
+                        offset,
+                        span: place.span,
+                    }),
+                }
+                Some(Target { kind, ..target })
+            }
+            ExpressionKind::Element { of, index } => {
+                let mut target = self.target(of)?;
+                let number = self.index(index);
+                let of = Typed { kind: target.kind.clone(), ..Typed::unknown(of.span) };
+                let kind = self.item_of(&of)?;
+                target.hops.push(Hop {
+                    index: Some(number),
+                    stride: kind.layout(),
+                    offset: Layout::default(),
+                    span: place.span,
+                });
+                Some(Target { kind, ..target })
+            }
+            // The parser has said so already.
+            _ => None,
+        }
+    }
+
+    fn not_assignable(&mut self, symbol: crate::syntax::names::Symbol, span: Span) -> Option<Target> {
+        let text = self.text(symbol);
+        let module = self.modules.get(self.inside.module);
+        if let Some(known) = module.and_then(|m| m.values.get(&symbol)) {
+            let role = self.variables.get(*known).map(|v| (v.role.text(), v.name.span));
+            let (role, place) = role.unwrap_or(("a constant", span));
+            let headline = format!("`{text}` is {role} and keeps its value");
+            self.report(
+                Diagnostic::error("E0404", headline, span)
+                    .here("assigned to here")
+                    .label(place, "declared here"),
+            );
+            return None;
+        }
+        let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);
+        let known = self.scope.symbols().map(|s| self.names.text(s));
+        let report = match advice::near(&text, known) {
+            Some(near) => report.help(format!("did you mean `{near}`?")),
+            None => report.help(format!("declare it first: `var {text} = ...`")),
+        };
+        self.report(report);
+        None
+    }
+}
+
+/// Reads a value of some type out of a list or record.
+fn accessed(kind: Type, access: Access, span: Span) -> Typed {
+    let code = match &kind {
+        Type::Flag => program::Expression::Flag(Flag::Access(access)),
+        Type::Text | Type::List(_) => program::Expression::Ref(Ref::Access(access)),
+        Type::Record(_) => program::Expression::Ref(Ref::Record(access, kind.layout())),
+        _ => program::Expression::Number(Number::Access(access)),
+    };
+    Typed::new(kind, code, span)
+}

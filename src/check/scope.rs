@@ -1,0 +1,244 @@
+//! Variables, where they live, and which name means which of them.
+
+use crate::check::Checker;
+use crate::diagnostics::Diagnostic;
+use crate::program::tree::{RefSlot, Slot, WordSlot};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::names::Symbol;
+use crate::syntax::tree::Name;
+use crate::units::UnitText;
+use std::collections::HashMap;
+use std::rc::Rc;
+
+/// What sort of variable it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Role {
+    /// `let`
+    Let,
+    /// `var`
+    Var,
+    /// A `let` at the top level whose value does not depend on the run.
+    Constant,
+    /// `param`
+    Param,
+    /// A parameter of a routine.
+    Parameter,
+    /// The variable of a loop or comprehension.
+    Loop,
+    /// The failure behind `catch`.
+    Caught,
+}
+
+impl Role {
+    /// In front of its name.
+    fn noun(self) -> &'static str {
+        match self {
+            Role::Let | Role::Var => "variable",
+            Role::Constant => "constant",
+            Role::Param => "param",
+            Role::Parameter => "parameter",
+            Role::Loop => "loop variable",
+            Role::Caught => "caught failure",
+        }
+    }
+
+    /// In a report.
+    pub(super) fn text(self) -> &'static str {
+        match self {
+            Role::Let => "a `let`",
+            Role::Var => "a `var`",
+            Role::Constant => "a constant",
+            Role::Param => "a param",
+            Role::Parameter => "a parameter",
+            Role::Loop => "a loop variable",
+            Role::Caught => "a caught failure",
+        }
+    }
+}
+
+/// A variable.
+#[derive(Clone, Debug)]
+pub(super) struct Variable {
+    pub name: Name,
+    pub kind: Type,
+    /// The unit that its value was written in.
+    pub unit: Option<Rc<UnitText>>,
+    pub role: Role,
+    pub slot: Slot,
+    /// The file it is declared in.
+    pub module: usize,
+    pub used: bool,
+    /// Not to be reported as unused.
+    pub quiet: bool,
+}
+
+/// A loop around the statement being checked.
+pub(super) struct LoopInfo {
+    /// Variables that exist when the body starts.
+    pub first: usize,
+    /// For each `continue`: where it is, and how many variables had been declared by then.
+    pub continues: Vec<(Span, usize)>,
+}
+
+/// Which name means which variable now.
+#[derive(Default)]
+pub(super) struct Scope {
+    bound: HashMap<Symbol, usize>,
+    undo: Vec<(Symbol, Option<usize>)>,
+    marks: Vec<usize>,
+}
+
+impl Scope {
+    pub(super) fn enter(&mut self) {
+        self.marks.push(self.undo.len());
+    }
+
+    pub(super) fn leave(&mut self) {
+        let mark = self.marks.pop().unwrap_or(0);
+        for (symbol, before) in self.undo.drain(mark..).rev() {
+            match before {
+                Some(variable) => self.bound.insert(symbol, variable),
+                None => self.bound.remove(&symbol),
+            };
+        }
+    }
+
+    pub(super) fn bind(&mut self, symbol: Symbol, variable: usize) {
+        let before = self.bound.insert(symbol, variable);
+        self.undo.push((symbol, before));
+    }
+
+    pub(super) fn find(&self, symbol: Symbol) -> Option<usize> {
+        self.bound.get(&symbol).copied()
+    }
+
+    pub(super) fn symbols(&self) -> impl Iterator<Item = Symbol> + '_ {
+        self.bound.keys().copied()
+    }
+
+    /// Bound since the innermost scope was entered.
+    fn in_this_scope(&self, symbol: Symbol) -> bool {
+        let mark = self.marks.last().copied().unwrap_or(0);
+        self.undo.get(mark..).is_some_and(|since| since.iter().any(|(s, _)| *s == symbol))
+    }
+}
+
+impl Checker<'_> {
+    /// A new slot for values of a type.
+    pub(super) fn slot(&mut self, kind: &Type) -> Slot {
+        match kind {
+            Type::Text | Type::List(_) | Type::Record(_) => {
+                self.program.refs += 1;
+                Slot::Ref(RefSlot(self.program.refs - 1))
+            }
+            Type::Flag => {
+                self.program.words += 1;
+                Slot::Flag(WordSlot(self.program.words - 1))
+            }
+            _ => {
+                self.program.words += 1;
+                Slot::Number(WordSlot(self.program.words - 1))
+            }
+        }
+    }
+
+    /// Makes a variable and binds its name in the innermost scope.
+    pub(super) fn declare(
+        &mut self,
+        name: Name,
+        kind: Type,
+        unit: Option<Rc<UnitText>>,
+        role: Role,
+    ) -> usize {
+        let module = self.modules.get(self.inside.module);
+        let fixed = module.and_then(|m| m.values.get(&name.symbol)).copied();
+        let top = self.inside.routine.is_none() && self.scope.marks.len() == 1;
+        if self.scope.in_this_scope(name.symbol) {
+            self.twice(name, self.scope.find(name.symbol));
+        } else if let (true, Some(before)) = (top, fixed) {
+            self.twice(name, Some(before));
+        } else if let Some(before) = self.scope.find(name.symbol).or(fixed) {
+            self.shadows(name, before);
+        } else if self.builtins.contains_key(&name.symbol) {
+            let text = self.text(name.symbol);
+            self.report(
+                Diagnostic::error("E0403", format!("`{text}` is the name of a built-in"), name.span)
+                    .here("needs another name"),
+            );
+        }
+        let variable = self.make(name, kind, unit, role);
+        self.scope.bind(name.symbol, variable);
+        variable
+    }
+
+    /// Makes a variable without binding its name.
+    pub(super) fn make(
+        &mut self,
+        name: Name,
+        kind: Type,
+        unit: Option<Rc<UnitText>>,
+        role: Role,
+    ) -> usize {
+        let slot = self.slot(&kind);
+        let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
+        let module = self.inside.module;
+        self.variables.push(Variable { name, kind, unit, role, slot, module, used: false, quiet });
+        self.variables.len() - 1
+    }
+
+    fn twice(&mut self, name: Name, first: Option<usize>) {
+        let text = self.text(name.symbol);
+        let first = first.and_then(|v| self.variables.get(v));
+        let mut report =
+            Diagnostic::error("E0403", format!("`{text}` is declared twice"), name.span)
+                .here("declared again here");
+        if let Some(first) = first {
+            report = report.label(first.name.span, "first declared here");
+            report = if first.role == Role::Var {
+                report.help(format!("to give it another value write `{text} = ...` without `var`"))
+            } else {
+                report.help("give one of them another name")
+            };
+        }
+        self.report(report);
+    }
+
+    fn shadows(&mut self, name: Name, before: usize) {
+        let text = self.text(name.symbol);
+        let Some(outer) = self.variables.get(before) else { return };
+        let report = Diagnostic::warning(
+            "W0805",
+            format!("`{text}` hides {} of the same name", outer.role.text()),
+            name.span,
+        )
+        .here("from here on this one is meant")
+        .label(outer.name.span, "the one that is hidden")
+        .help("give one of them another name");
+        self.report(report);
+    }
+
+    /// Says which variables nobody reads.
+    pub(super) fn unused(&mut self) {
+        let mut reports = Vec::new();
+        for variable in &self.variables {
+            if variable.used || variable.quiet {
+                continue;
+            }
+            let text = self.names.text(variable.name.symbol);
+            let report = Diagnostic::warning(
+                "W0801",
+                format!("{} `{text}` is never read", variable.role.noun()),
+                variable.name.span,
+            )
+            .help(format!("delete it, or call it `_{text}` to say that this is meant"));
+            reports.push(report);
+        }
+        for routine in self.routines.iter().filter(|r| !r.used) {
+            let text = self.names.text(routine.name.symbol);
+            let headline = format!("routine `{text}` is never called");
+            reports.push(Diagnostic::warning("W0804", headline, routine.name.span));
+        }
+        self.diagnostics.extend(reports);
+    }
+}

@@ -1,0 +1,76 @@
+//! Head addresses: which head a run uses.
+
+use crate::cli::files::read_text;
+use crate::head::sim;
+use crate::head::{Gauge, Head};
+use std::path::Path;
+
+/// A head and its gauge, ready for a station.
+pub(super) struct Opened {
+    pub head: Box<dyn Head>,
+    pub gauge: Option<Box<dyn Gauge>>,
+    /// Seed of a simulated head.
+    pub seed: u64,
+}
+
+/// Opens the head at an address: `sim`, `sim:FILE.toml`, either with `?seed=7`.
+pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
+    let (place, query) = match address.split_once('?') {
+        Some((place, query)) => (place, Some(query)),
+        None => (address, None),
+    };
+    let mut from_address = None;
+    for pair in query.into_iter().flat_map(|query| query.split('&')) {
+        match pair.split_once('=') {
+            Some(("seed", value)) => {
+                let seed = value.parse().map_err(|_| {
+                    format!("`{address}`: the seed must be a whole number from 0, not `{value}`")
+                })?;
+                from_address = Some(seed);
+            }
+            _ => return Err(format!("`{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`")),
+        }
+    }
+    let seed = seed.or(from_address).unwrap_or(1);
+    let (kind, rest) = match place.split_once(':') {
+        Some((kind, rest)) => (kind, Some(rest)),
+        None => (place, None),
+    };
+    let text = match (kind, rest) {
+        ("sim", None | Some("")) => None,
+        ("sim", Some(file)) => Some((file, read_text(Path::new(file))?)),
+        _ => {
+            return Err(format!(
+                "`{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
+            ));
+        }
+    };
+    let (head, gauge) = match &text {
+        None => sim::open(None, seed),
+        Some((name, text)) => sim::open(Some((name, text)), seed),
+    }
+    .map_err(|errors| {
+        let (name, text) = text.as_ref().map_or(("sim", ""), |(n, t)| (*n, t.as_str()));
+        config_report(name, text, &errors)
+    })?;
+    Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), seed })
+}
+
+/// The errors of a head's description as reports that point into its file.
+fn config_report(name: &str, text: &str, errors: &[sim::ConfigError]) -> String {
+    let mut sources = crate::source::SourceMap::new();
+    let source = sources.add(name, text);
+    let reports: Vec<crate::diagnostics::Diagnostic> = errors
+        .iter()
+        .map(|error| {
+            let span = crate::source::Span::new(source, error.span.start, error.span.end);
+            let report =
+                crate::diagnostics::Diagnostic::error("E0901", error.message.clone(), span);
+            match &error.help {
+                Some(help) => report.help(help.clone()),
+                None => report,
+            }
+        })
+        .collect();
+    crate::cli::check::rendered(&reports, &sources)
+}

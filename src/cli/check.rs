@@ -1,0 +1,104 @@
+//! `check`: proves scripts without moving anything.
+
+use crate::builtins::Effect;
+use crate::check::flow::EffectsOf;
+use crate::cli::WRONG;
+use crate::cli::files::Disk;
+use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled};
+use crate::diagnostics::{Diagnostic, Severity, render};
+use crate::session::{Prepared, prepare};
+use crate::source::SourceMap;
+use clap::Args;
+
+pub(super) const AFTER_HELP: &str = "\
+Names, kinds, units, calls, effects and bounds are checked first, across all files; every problem
+is reported at once. Nothing is opened and nothing moves.
+
+Examples:
+  spintrue check scripts/bring_up.spt
+  spintrue check scripts/*.spt
+  spintrue check scripts/bring_up.spt --set speed=5000rpm";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// Scripts to check
+    #[arg(required = true, value_name = "SCRIPT")]
+    scripts: Vec<String>,
+    /// Gives a param a value
+    #[arg(long = "set", value_name = "NAME=VALUE")]
+    settings: Vec<String>,
+}
+
+pub(super) fn check(options: &Options) -> u8 {
+    let mut code = 0;
+    for script in &options.scripts {
+        match prepare(&mut Disk, script, &options.settings) {
+            Err(why) => {
+                complain(&format!("error: {why}\n"));
+                code = WRONG;
+            }
+            Ok(prepared) => {
+                complain(&rendered(&prepared.diagnostics, &prepared.sources));
+                if prepared.program.is_none() {
+                    code = WRONG;
+                }
+                report(script, &prepared);
+            }
+        }
+    }
+    code
+}
+
+/// Reports as they are printed, with a closing count.
+pub(super) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
+    if diagnostics.is_empty() {
+        return String::new();
+    }
+    render::render(diagnostics, sources, terminal::colour_errors(), terminal::width())
+}
+
+/// What a script comes to, and what it may do.
+fn report(script: &str, prepared: &Prepared) {
+    let colour = terminal::colour_output();
+    let warnings =
+        prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
+    let name = styled(script, BOLD, colour);
+    let verdict = match (prepared.program.is_some(), prepared.errors(), warnings) {
+        (true, _, 0) => "no problems".to_string(),
+        (true, _, n) => format!("may run, with {}", counted(n, "warning")),
+        (false, errors, _) => format!("does not run: {}", counted(errors, "error")),
+    };
+    say(&format!("{name}: {verdict}\n"));
+    if prepared.program.is_none() {
+        return;
+    }
+    for one in prepared.effects.iter().rev() {
+        say(&effects_line(one, prepared, colour));
+    }
+}
+
+fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {
+    let Some(routine) = &one.routine else {
+        let effects: Vec<&str> = one.effects.keys().map(|effect| effect.text()).collect();
+        let all = if effects.is_empty() { "does nothing to the head".to_string() } else { effects.join(", ") };
+        let mut text = format!("  the script {all}\n");
+        for (effect, span) in &one.effects {
+            let call = prepared.sources.slice(*span);
+            let place = prepared.sources.place(*span);
+            let line = format!("    {:<7} by `{call}` at {place}", effect.text());
+            text.push_str(&styled(&line, DIM, colour));
+            text.push('\n');
+        }
+        return text;
+    };
+    let effects: Vec<&str> = one.effects.keys().copied().map(Effect::text).collect();
+    if effects.is_empty() {
+        return String::new();
+    }
+    format!("  {routine} {}\n", effects.join(", "))
+}
+
+/// `1 error`, `2 errors`.
+pub(super) fn counted(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}

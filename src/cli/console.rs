@@ -1,0 +1,124 @@
+//! A run as people read it: a line per stage while it goes on, then the summary.
+
+use crate::acceptance::decision::Outcome;
+use crate::cli::run::{About, Printer};
+use crate::cli::summary;
+use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled};
+use crate::interpret::{Check, Event, Observer};
+use crate::program::show::Shown;
+use crate::session::{Finished, Prepared};
+use crate::units::{Dimension, show};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+/// Head time between two plain lines about one wait, in s.
+const PLAIN_EVERY: f64 = 10.0;
+
+/// Prints a run for people.
+pub(super) struct Console {
+    colour: bool,
+    /// Values recorded, for the summary.
+    recorded: Vec<(String, Shown)>,
+    bar: Option<ProgressBar>,
+    /// The wait that was spoken of last, and when.
+    waiting: Option<(String, f64)>,
+}
+
+impl Console {
+    pub(super) fn new(about: &About<'_>, caution: &str) -> Self {
+        let colour = terminal::colour_output();
+        let head = about.head;
+        let kind = if head.simulated {
+            format!("simulated head {} {} (seed {})", head.model, head.serial, about.seed)
+        } else {
+            format!("head {} {}", head.model, head.serial)
+        };
+        let mut text = format!("{} on {kind}\n", styled(about.script, BOLD, colour));
+        if !about.params.is_empty() {
+            let params: Vec<String> =
+                about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();
+            text.push_str(&format!("{}\n", params.join(", ")));
+        }
+        text.push_str(&format!("{}\n\n", styled(caution, DIM, colour)));
+        say(&text);
+        Console { colour, recorded: Vec::new(), bar: None, waiting: None }
+    }
+
+    fn line(&mut self, time: f64, text: &str) {
+        self.clear();
+        for (index, line) in text.split('\n').enumerate() {
+            let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
+            say(&format!("{}  {line}\n", styled(&stamp, DIM, self.colour)));
+        }
+    }
+
+    fn clear(&mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+        self.waiting = None;
+    }
+
+    fn check(&mut self, time: f64, check: &Check) {
+        let (mark, style) = match check.outcome {
+            Outcome::Conforms => ("conforms", GREEN),
+            Outcome::Fails => ("DOES NOT CONFORM", RED),
+            Outcome::Undecided => ("UNDECIDED", YELLOW),
+        };
+        let what = summary::measured(check);
+        let mark = styled(mark, style, self.colour);
+        self.line(time, &format!("check {}: {what}: {mark}", check.label));
+    }
+
+    fn progress(&mut self, time: f64, text: &str, elapsed: f64, limit: f64) {
+        if !terminal::draws_progress() {
+            let due = match &self.waiting {
+                Some((last, at)) if last == text => elapsed - at >= PLAIN_EVERY,
+                _ => true,
+            };
+            if due {
+                let limit = show(limit, Dimension::TIME, None, None);
+                let line = if elapsed > 0.0 {
+                    let elapsed = show(elapsed, Dimension::TIME, None, Some(0));
+                    format!("still waiting until {text} ({elapsed} of {limit})")
+                } else {
+                    format!("waiting until {text} (at most {limit})")
+                };
+                self.line(time, &styled(&line, DIM, self.colour));
+                self.waiting = Some((text.to_string(), elapsed));
+            }
+            return;
+        }
+        let bar = self.bar.get_or_insert_with(|| {
+            let bar = ProgressBar::with_draw_target(Some(1000), ProgressDrawTarget::stderr());
+            let style = ProgressStyle::with_template("{prefix}  {wide_bar}  {msg}");
+            bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+            bar
+        });
+        let share = if limit > 0.0 { (elapsed / limit).clamp(0.0, 1.0) } else { 1.0 };
+        bar.set_prefix(format!("waiting until {text}"));
+        bar.set_message(format!("{elapsed:.1} of {limit:.1} s"));
+        bar.set_position((share * 1000.0) as u64);
+    }
+}
+
+impl Observer for Console {
+    fn event(&mut self, time: f64, event: Event) {
+        match event {
+            Event::Note(text) => self.line(time, &text),
+            Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
+            Event::Check(check) => self.check(time, &check),
+            Event::Progress { text, elapsed, limit } => self.progress(time, &text, elapsed, limit),
+            Event::AlsoFailed(failure) => {
+                let line = format!("also failed on the way out: {}", failure.message);
+                self.line(time, &styled(&line, RED, self.colour));
+            }
+        }
+    }
+}
+
+impl Printer for Console {
+    fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
+        self.clear();
+        say(&summary::summary(finished, prepared, &self.recorded, self.colour));
+    }
+}

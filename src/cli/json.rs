@@ -1,0 +1,130 @@
+//! A run as machines read it: JSON Lines on standard output, one object per event.
+
+use crate::cli::run::{About, Printer};
+use crate::cli::terminal::say;
+use crate::interpret::{Bound, Check, Event, Observer};
+use crate::program::failure::Failure;
+use crate::program::show::Shown;
+use crate::session::{Finished, Prepared};
+use crate::source::SourceMap;
+use serde_json::{Map, Value, json};
+
+/// Prints a run for machines.
+pub(super) struct Json;
+
+impl Json {
+    pub(super) fn new(about: &About<'_>) -> Self {
+        let params: Map<String, Value> =
+            about.params.iter().map(|(name, value)| (name.clone(), json!(value))).collect();
+        line(&json!({
+            "event": "start",
+            "spintrue": env!("CARGO_PKG_VERSION"),
+            "script": about.script,
+            "head": {
+                "model": about.head.model,
+                "serial": about.head.serial,
+                "simulated": about.head.simulated,
+                "seed": about.head.simulated.then_some(about.seed),
+            },
+            "params": params,
+        }));
+        Json
+    }
+}
+
+fn line(value: &Value) {
+    say(&format!("{value}\n"));
+}
+
+impl Observer for Json {
+    fn event(&mut self, time: f64, event: Event) {
+        let value = match event {
+            Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
+            Event::Recorded { label, shown, .. } => {
+                json!({"event": "recorded", "time": time, "name": label, "value": value(&shown)})
+            }
+            Event::Check(check) => check_value(time, &check),
+            // A reader of lines has no use for a bar.
+            Event::Progress { .. } => return,
+            Event::AlsoFailed(failure) => {
+                json!({"event": "also_failed", "time": time, "message": failure.message})
+            }
+        };
+        line(&value);
+    }
+}
+
+impl Printer for Json {
+    fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
+        let failure = finished.failure.as_ref().map(|f| failure_value(f, &prepared.sources));
+        let safe = &finished.safe;
+        line(&json!({
+            "event": "end",
+            "verdict": finished.verdict().text().to_lowercase(),
+            "exit_code": finished.verdict().exit_code(),
+            "checks": {
+                "conforming": finished.conforming,
+                "failing": finished.failing,
+                "undecided": finished.undecided,
+            },
+            "head": {
+                "laser_off": safe.laser_off,
+                "parked": safe.parked,
+                "at_rest": safe.at_rest,
+                "kept_spinning": safe.kept_spinning,
+                "speed": {"value": safe.speed, "unit": "rad/s"},
+                "troubles": safe.troubles,
+            },
+            "took": {"value": finished.took, "unit": "s"},
+            "failure": failure,
+        }));
+    }
+}
+
+fn check_value(time: f64, check: &Check) -> Value {
+    let measured = check.measured.as_ref().map(|measured| {
+        json!({
+            "value": value(&measured.value),
+            "uncertainty": measured.uncertainty.as_ref().map(value),
+            "low": measured.low.as_ref().map(bound),
+            "high": measured.high.as_ref().map(bound),
+        })
+    });
+    json!({
+        "event": "check",
+        "time": time,
+        "label": check.label,
+        "condition": check.text.as_ref(),
+        "measured": measured,
+        "outcome": check.outcome.text(),
+    })
+}
+
+fn bound(bound: &Bound) -> Value {
+    json!({"at": value(&bound.at), "conforms_at_limit": bound.closed})
+}
+
+fn failure_value(failure: &Failure, sources: &SourceMap) -> Value {
+    let calls: Vec<String> = failure.calls.iter().map(|call| sources.place(*call)).collect();
+    json!({
+        "kind": failure.kind.text(),
+        "message": failure.message,
+        "place": sources.place(failure.place),
+        "calls": calls,
+    })
+}
+
+fn value(shown: &Shown) -> Value {
+    match shown {
+        Shown::Quantity { value, unit, text } => {
+            json!({"value": value, "unit": unit, "text": text})
+        }
+        Shown::Flag(flag) => json!(flag),
+        Shown::Text(text) => json!(text),
+        Shown::List(items) => items.iter().map(value).collect(),
+        Shown::Record(fields) => {
+            let fields = fields.iter().map(|(name, field)| (name.to_string(), value(field)));
+            Value::Object(fields.collect())
+        }
+    }
+}

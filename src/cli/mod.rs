@@ -1,0 +1,76 @@
+//! The command line: one file per subcommand. Picks the head; may use everything.
+
+#![allow(clippy::disallowed_methods, reason = "this room talks to files and the terminal")]
+
+mod address;
+mod builtins;
+mod check;
+mod console;
+mod files;
+mod json;
+mod run;
+mod summary;
+mod terminal;
+mod units;
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// Exit code where the script, an option or a file is wrong.
+const WRONG: u8 = 2;
+
+const CAUTION: &str = "\
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
+
+const EXAMPLES: &str = "\
+Examples:
+  spintrue run scripts/bring_up.spt                     bring up the built-in simulated head
+  spintrue run scripts/bring_up.spt --set speed=3000rpm the same with another speed
+  spintrue check scripts/bring_up.spt                   prove it without moving anything
+  spintrue builtins test_line                           what a built-in does
+
+Exit codes:
+  0    passed
+  1    a check does not conform or is undecided, or the script said `fail`
+  2    the script, an option or a file is wrong
+  3    the head failed, did not get there in time, or could not be made safe
+  130  interrupted
+
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
+
+/// Brings up polygon scan heads by script.
+#[derive(Parser)]
+#[command(name = "spintrue", version, about, after_help = EXAMPLES, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Checks a script and runs it on a head
+    #[command(after_help = run::AFTER_HELP)]
+    Run(run::Options),
+    /// Checks scripts without moving anything
+    #[command(after_help = check::AFTER_HELP)]
+    Check(check::Options),
+    /// Lists the units that quantities are written in
+    Units,
+    /// Lists the built-ins, or explains one
+    #[command(after_help = builtins::AFTER_HELP)]
+    Builtins(builtins::Options),
+}
+
+/// Runs the command that the arguments ask for.
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let code = match arguments.command {
+        Command::Run(options) => run::run(&options),
+        Command::Check(options) => check::check(&options),
+        Command::Units => units::list(),
+        Command::Builtins(options) => builtins::list(&options),
+    };
+    ExitCode::from(code)
+}

@@ -1,0 +1,111 @@
+//! `run`: checks a script and runs it on a head.
+
+use crate::cli::check::rendered;
+use crate::cli::console::Console;
+use crate::cli::files::Disk;
+use crate::cli::json::Json;
+use crate::cli::terminal::complain;
+use crate::cli::{CAUTION, WRONG, address};
+use crate::head::station::Station;
+use crate::interpret::Observer;
+use crate::session::{self, Finished, Prepared, Verdict, prepare};
+use clap::Args;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+pub(super) const AFTER_HELP: &str = "\
+Nothing moves until the whole script is proved. Light is possible only inside an `arm` block, and
+every way out of it disarms. However the run ends, the laser is switched off first, the mirror
+parked and the polygon brought down; the summary says what was measured then.
+
+A script that arms the laser lets light out. Keep to the usual cautions: eyewear, enclosure,
+closed covers over the rotor, nobody in the beam path. spintrue is not a safety function: the
+hardware interlock chain stands on its own. IEC 60825-1, local codes and the laser safety officer
+decide.
+
+Head addresses:
+  sim                      the built-in simulated head
+  sim:FILE.toml            a simulated head of another description
+  sim:FILE.toml?seed=7     the same with another seed
+
+Examples:
+  spintrue run scripts/bring_up.spt
+  spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
+  spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// The script
+    script: String,
+    /// Which head
+    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
+    head: String,
+    /// Gives a param a value, such as speed=5000rpm; may be repeated
+    #[arg(long = "set", value_name = "NAME=VALUE")]
+    settings: Vec<String>,
+    /// Seed of a simulated head: the same seed gives the same run [default: 1]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// Prints JSON Lines for machines
+    #[arg(long)]
+    json: bool,
+}
+
+/// What stands behind the run, for whoever prints it.
+pub(super) struct About<'a> {
+    pub script: &'a str,
+    pub head: &'a crate::head::Description,
+    pub seed: u64,
+    /// Name and value of each param.
+    pub params: Vec<(String, String)>,
+}
+
+/// Somebody who prints a run.
+pub(super) trait Printer: Observer {
+    /// The end of it.
+    fn finish(&mut self, finished: &Finished, prepared: &Prepared);
+}
+
+pub(super) fn run(options: &Options) -> u8 {
+    let prepared = match prepare(&mut Disk, &options.script, &options.settings) {
+        Ok(prepared) => prepared,
+        Err(why) => {
+            complain(&format!("error: {why}\n"));
+            return WRONG;
+        }
+    };
+    complain(&rendered(&prepared.diagnostics, &prepared.sources));
+    let Some(program) = &prepared.program else { return WRONG };
+    let opened = match address::open(&options.head, options.seed) {
+        Ok(opened) => opened,
+        Err(why) => {
+            complain(&format!("error: {}\n", why.trim_start_matches("error: ").trim_end()));
+            return WRONG;
+        }
+    };
+    let stop = Arc::new(AtomicBool::new(false));
+    let seed = opened.seed;
+    let mut station = match Station::new(opened.head, opened.gauge, stop.clone()) {
+        Ok(station) => station,
+        Err(fault) => {
+            complain(&format!("error: the head does not answer: {fault}\n"));
+            return Verdict::HeadFailed.exit_code();
+        }
+    };
+    let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
+    if let Err(error) = handler {
+        complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
+        return WRONG;
+    }
+    let head = station.description().clone();
+    let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
+    let about = About { script: &options.script, head: &head, seed, params };
+    let mut printer: Box<dyn Printer> = if options.json {
+        Box::new(Json::new(&about))
+    } else {
+        Box::new(Console::new(&about, CAUTION))
+    };
+    let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
+    printer.finish(&finished, &prepared);
+    finished.verdict().exit_code()
+}

@@ -1,0 +1,233 @@
+//! The closing summary: what was recorded, each facet before and after, how the head was left,
+//! and the verdict. Made to be read in ten seconds.
+
+use crate::cli::terminal::{BOLD, GREEN, RED, YELLOW, styled};
+use crate::interpret::Check;
+use crate::program::failure::Failure;
+use crate::program::show::Shown;
+use crate::session::{Finished, Prepared, Verdict};
+use crate::source::SourceMap;
+use crate::units::{Dimension, UnitText, parse_unit, show, suited};
+
+pub(super) fn summary(
+    finished: &Finished,
+    prepared: &Prepared,
+    recorded: &[(String, Shown)],
+    colour: bool,
+) -> String {
+    let mut text = format!("\n{}\n", styled("Summary", BOLD, colour));
+    let (tables, single): (Vec<_>, Vec<_>) =
+        recorded.iter().partition(|(_, shown)| rows(shown).is_some());
+    let width = single.iter().map(|(label, _)| label.chars().count()).max().unwrap_or(0).max(8);
+    for (label, shown) in single {
+        text.push_str(&format!("  {label:<width$}  {shown}\n"));
+    }
+    text.push_str(&table(&tables, colour));
+    text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
+    text.push_str(&format!("  {:<width$}  {}\n", "head", head(finished)));
+    for trouble in &finished.safe.troubles {
+        text.push_str(&format!("  {:<width$}  {}\n", "", styled(trouble, RED, colour)));
+    }
+    let took = show(finished.took, Dimension::TIME, None, None);
+    text.push_str(&format!("  {:<width$}  {took} of head time\n", "took"));
+    if let Some(failure) = &finished.failure {
+        text.push_str(&format!("\n{}", failed(failure, &prepared.sources, colour)));
+    }
+    let verdict = finished.verdict();
+    let style = match verdict {
+        Verdict::Passed => GREEN,
+        Verdict::Interrupted => YELLOW,
+        _ => RED,
+    };
+    text.push_str(&format!("\n{}\n", styled(verdict.text(), &format!("{BOLD};{style}"), colour)));
+    text
+}
+
+/// Value, uncertainty and limits of a check, or its condition.
+pub(super) fn measured(check: &Check) -> String {
+    let Some(measured) = &check.measured else { return check.text.to_string() };
+    let value = match &measured.uncertainty {
+        Some(uncertainty) => format!("{} ± {uncertainty}", measured.value),
+        None => measured.value.to_string(),
+    };
+    match (&measured.low, &measured.high) {
+        (Some(low), Some(high)) if low.at == high.at => format!("{value}, should be {}", low.at),
+        (Some(low), Some(high)) => format!("{value} within {} .. {}", low.at, high.at),
+        (Some(low), None) => format!("{value} {} {}", if low.closed { ">=" } else { ">" }, low.at),
+        (None, Some(high)) => {
+            format!("{value} {} {}", if high.closed { "<=" } else { "<" }, high.at)
+        }
+        (None, None) => value,
+    }
+}
+
+fn checks(finished: &Finished) -> String {
+    let all = finished.conforming + finished.failing + finished.undecided;
+    if all == 0 {
+        return "none".to_string();
+    }
+    let mut parts = vec![format!("{} of {all} conform", finished.conforming)];
+    if finished.failing > 0 {
+        parts.push(format!("{} do not", finished.failing));
+    }
+    if finished.undecided > 0 {
+        parts.push(format!("{} undecided", finished.undecided));
+    }
+    parts.join(", ")
+}
+
+fn head(finished: &Finished) -> String {
+    let safe = &finished.safe;
+    let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
+    let mirror = if safe.parked { "mirror parked" } else { "mirror not parked" };
+    let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
+    let polygon = if safe.at_rest {
+        "polygon at rest".to_string()
+    } else if safe.kept_spinning {
+        format!("polygon kept spinning at {speed}")
+    } else {
+        format!("POLYGON STILL TURNS at {speed}")
+    };
+    format!("{light}, {mirror}, {polygon} (measured)")
+}
+
+/// What stopped the run, where, and by which calls.
+fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
+    let kind = styled(failure.kind.text(), &format!("{BOLD};{RED}"), colour);
+    let mut text = format!("{kind}: {}\n", failure.message);
+    let line = |place| {
+        let words = sources.slice(place).split_whitespace().collect::<Vec<_>>().join(" ");
+        let words: String = words.chars().take(60).collect();
+        format!("{}  {words}", sources.place(place))
+    };
+    text.push_str(&format!("  at {}\n", line(failure.place)));
+    for call in failure.calls.iter().take(20) {
+        text.push_str(&format!("  called at {}\n", line(*call)));
+    }
+    text
+}
+
+/// The rows of a recorded list of records: a key and the fields worth a column.
+type Row<'a> = (String, Vec<(&'a str, &'a Shown)>);
+
+fn rows(shown: &Shown) -> Option<Vec<Row<'_>>> {
+    let Shown::List(items) = shown else { return None };
+    let rows = items.iter().enumerate().map(|(index, item)| {
+        let Shown::Record(fields) = item else { return None };
+        let key = fields.iter().find(|(name, _)| &**name == "facet");
+        let key = key.map_or_else(|| index.to_string(), |(_, facet)| facet.to_string());
+        let beside = |name: &str| name == "facet" || name == "readings" || name.ends_with("_u");
+        let columns = fields.iter().filter(|(name, _)| !beside(name));
+        Some((key, columns.map(|(name, shown)| (&**name, shown)).collect()))
+    });
+    rows.collect::<Option<Vec<Row<'_>>>>().filter(|rows| !rows.is_empty())
+}
+
+/// All recorded lists of records side by side, one row per facet.
+fn table(recorded: &[&(String, Shown)], colour: bool) -> String {
+    let mut keys: Vec<String> = Vec::new();
+    let mut groups = Vec::new();
+    for (label, shown) in recorded {
+        let rows = rows(shown).unwrap_or_default();
+        for (key, _) in &rows {
+            if !keys.contains(key) {
+                keys.push(key.clone());
+            }
+        }
+        groups.push((label.as_str(), columns(&rows)));
+    }
+    if groups.is_empty() {
+        return String::new();
+    }
+    let mut top = format!("  {:<8}", "");
+    let mut heads = format!("  {:<8}", "facet");
+    let mut lines: Vec<String> = keys.iter().map(|key| format!("  {key:<8}")).collect();
+    for (label, columns) in &groups {
+        let widths: Vec<usize> = columns.iter().map(Column::width).collect();
+        let all = widths.iter().map(|width| width + 2).sum::<usize>();
+        let label: String = label.chars().take(all.saturating_sub(2)).collect();
+        top.push_str(&format!("  {label:<width$}", width = all.saturating_sub(2)));
+        for (column, width) in columns.iter().zip(widths) {
+            heads.push_str(&format!("  {:>width$}", column.head));
+            for (line, key) in lines.iter_mut().zip(&keys) {
+                let cell = column.cells.iter().find(|(k, _)| k == key).map_or("", |(_, c)| c);
+                line.push_str(&format!("  {cell:>width$}"));
+            }
+        }
+    }
+    let mut text = format!("\n{}\n{}\n", styled(top.trim_end(), BOLD, colour), heads.trim_end());
+    for line in lines {
+        text.push_str(line.trim_end());
+        text.push('\n');
+    }
+    text.push('\n');
+    text
+}
+
+struct Column {
+    head: String,
+    /// Row key and text.
+    cells: Vec<(String, String)>,
+}
+
+impl Column {
+    fn width(&self) -> usize {
+        let cells = self.cells.iter().map(|(_, cell)| cell.chars().count());
+        cells.chain([self.head.chars().count()]).max().unwrap_or(0)
+    }
+}
+
+/// One column per field, its quantities all in one unit.
+fn columns(rows: &[Row<'_>]) -> Vec<Column> {
+    let Some((_, fields)) = rows.first() else { return Vec::new() };
+    let names = fields.iter().map(|(name, _)| *name);
+    let columns = names.map(|name| {
+        let values: Vec<(&String, &Shown)> = rows
+            .iter()
+            .filter_map(|(key, fields)| {
+                fields.iter().find(|(n, _)| *n == name).map(|(_, shown)| (key, *shown))
+            })
+            .collect();
+        column(name, &values)
+    });
+    columns.collect()
+}
+
+fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
+    let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
+    let head = head.replace('_', " ");
+    let largest = values.iter().filter_map(|(_, shown)| match shown {
+        Shown::Quantity { value, unit, .. } => Some((value.abs(), unit)),
+        _ => None,
+    });
+    let largest = largest.max_by(|a, b| a.0.total_cmp(&b.0));
+    let unit = largest.and_then(|(size, unit)| {
+        let dimension = parse_unit(unit).ok()?.dimension;
+        suited(size, dimension).map(|unit| (size, unit))
+    });
+    let Some((size, unit)) = unit else {
+        let cells = values.iter().map(|(key, shown)| ((*key).clone(), shown.to_string()));
+        return Column { head, cells: cells.collect() };
+    };
+    let decimals = decimals(size, &unit);
+    let cells = values.iter().map(|(key, shown)| {
+        let text = match shown {
+            Shown::Quantity { value, .. } => {
+                crate::units::show_number(unit.from_si(*value), Some(decimals))
+            }
+            other => other.to_string(),
+        };
+        ((*key).clone(), text)
+    });
+    Column { head: format!("{head} {}", unit.text), cells: cells.collect() }
+}
+
+/// Digits after the point so that the largest value shows four significant ones.
+fn decimals(largest: f64, unit: &UnitText) -> u8 {
+    let size = unit.from_si(largest).abs();
+    if size == 0.0 || !size.is_finite() {
+        return 0;
+    }
+    let magnitude = size.log10().floor();
+    (3.0 - magnitude).clamp(0.0, 6.0) as u8
+}

@@ -1,0 +1,61 @@
+//! Printing: colour only where it helps, and no harm where the reader is gone.
+
+use std::io::{IsTerminal, Write, stderr, stdout};
+
+/// Prints to standard output; a reader that is gone is no reason to leave a head moving.
+pub(super) fn say(text: &str) {
+    let mut out = stdout().lock();
+    let _ = out.write_all(text.as_bytes());
+    let _ = out.flush();
+}
+
+/// Prints to standard error.
+pub(super) fn complain(text: &str) {
+    let mut out = stderr().lock();
+    let _ = out.write_all(text.as_bytes());
+    let _ = out.flush();
+}
+
+/// Whether standard error is a terminal that may be coloured (<https://no-color.org>).
+pub(super) fn colour_errors() -> bool {
+    colours(stderr().is_terminal())
+}
+
+/// Whether standard output is a terminal that may be coloured.
+pub(super) fn colour_output() -> bool {
+    colours(stdout().is_terminal())
+}
+
+fn colours(terminal: bool) -> bool {
+    let set = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
+    let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
+    terminal && !set("NO_COLOR") && !dumb
+}
+
+/// Whether progress can be drawn.
+pub(super) fn draws_progress() -> bool {
+    let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
+    stderr().is_terminal() && !dumb
+}
+
+/// Text in a style, where colours are on. The styles carry no meaning of their own.
+pub(super) fn styled(text: &str, style: &str, on: bool) -> String {
+    if on { format!("\u{1b}[{style}m{text}\u{1b}[0m") } else { text.to_string() }
+}
+
+/// Bold.
+pub(super) const BOLD: &str = "1";
+/// Less prominent.
+pub(super) const DIM: &str = "2";
+/// Good.
+pub(super) const GREEN: &str = "32";
+/// Bad.
+pub(super) const RED: &str = "31";
+/// In between.
+pub(super) const YELLOW: &str = "33";
+
+/// Columns that reports may take.
+pub(super) fn width() -> usize {
+    let columns = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
+    columns.unwrap_or(100).clamp(40, 200)
+}

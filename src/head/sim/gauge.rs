@@ -1,0 +1,49 @@
+//! The simulated gauge: noise, smallest digit, hidden offsets and lost readings.
+
+use crate::head::sim::faults::Injected;
+use crate::head::sim::noise::Stream;
+use crate::head::sim::world::World;
+use crate::head::{Fault, Gauge, Reading};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// The gauge that reads what its simulated head exposes.
+#[derive(Debug)]
+pub struct SimGauge {
+    pub(crate) world: Rc<RefCell<World>>,
+}
+
+impl Gauge for SimGauge {
+    fn measure(&mut self) -> Result<Reading, Fault> {
+        let mut world = self.world.borrow_mut();
+        if world.has(&Injected::GaugeDead) {
+            let until = world.now + 1.0;
+            world.advance(until);
+            return Err(Fault::Broken("the gauge does not answer".to_string()));
+        }
+        let gauge = world.config.gauge;
+        let until = world.now + gauge.time;
+        world.advance(until);
+        let noise = world.noise;
+        let Some(drawn) = &mut world.drawn else {
+            return Err(Fault::Refused(
+                "there is nothing to measure: no line has been exposed".to_string(),
+            ));
+        };
+        let reading = drawn.readings;
+        drawn.readings += 1;
+        // Which line and which reading of it: the same line read twice is read anew.
+        let draw = drawn.number << 12 | (reading & 0xfff);
+        if !drawn.whole || noise.uniform(Stream::LostReading, draw) <= gauge.lost {
+            return Err(Fault::LostReading);
+        }
+        let (along, across) = noise.normal_pair(Stream::Gauge, draw);
+        let digit = |v: f64| (v / gauge.resolution).round() * gauge.resolution + 0.0;
+        Ok(Reading {
+            in_scan: digit(drawn.in_scan + gauge.in_scan_bias + gauge.noise * along),
+            cross_scan: digit(drawn.cross_scan + gauge.cross_scan_bias + gauge.noise * across),
+            in_scan_u: gauge.stated,
+            cross_scan_u: gauge.stated,
+        })
+    }
+}

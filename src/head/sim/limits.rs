@@ -1,0 +1,106 @@
+//! What a simulated head says of itself, with bounds worked out from its own physics.
+
+use crate::head::description::Description;
+use crate::head::sim::config::Config;
+use crate::head::sim::rotor::{Drive, Moment};
+use core::f64::consts::{SQRT_2, TAU};
+
+/// Speeds between lowest and highest at which spin-up is tried.
+const TRIED: u32 = 6;
+
+/// Room left for speeds between those tried.
+const ROOM: f64 = 1.1;
+
+/// Chance that lock takes longer than described, where jitter reaches the edge of the window.
+const CHANCE: f64 = 1e-9;
+
+/// Longer than this in s is as good as never.
+pub(crate) const NEVER: f64 = 1e5;
+
+/// The description of a head.
+pub(crate) fn describe(config: &Config) -> Description {
+    Description {
+        model: config.model.clone(),
+        serial: config.serial.clone(),
+        simulated: true,
+        facets: u32::try_from(config.facets.len()).unwrap_or(u32::MAX),
+        speed_least: config.speed_least,
+        speed_most: config.speed_most,
+        lock_window: config.lock_window,
+        lock_turns: config.lock_turns,
+        spin_up_most: spin_up_most(config),
+        coast_most: coast_most(config),
+        focal_length: config.focal_length,
+        line_most: config.line_most,
+        active_most: config.active_most,
+        clock: config.clock,
+        word_service: config.word_service,
+        queue_words: config.queue_words,
+        in_scan_trim: config.in_scan_trim,
+        cross_scan_trim: config.cross_scan_trim,
+        galvanometer_range: config.galvanometer_range,
+        galvanometer_settling: galvanometer_settling(config),
+        rails: config.rails.clone(),
+        start_of_scan: config.detector.pulse,
+        laser_power: config.laser_power,
+    }
+}
+
+/// Time until a step over the full range is within one step of the register, in s.
+pub(crate) fn galvanometer_settling(config: &Config) -> f64 {
+    let share = config.galvanometer_step / (2.0 * config.galvanometer_range);
+    config.galvanometer.settling(share.clamp(1e-12, 0.5))
+}
+
+/// Longest time from rest to lock in s: until the mean speed stays within half the window, then
+/// as many runs of turns as it takes for one to be without excursion. Infinite where the speed is
+/// not reached.
+pub(crate) fn spin_up_most(config: &Config) -> f64 {
+    let half = config.lock_window / 2.0;
+    let tried = (0..=TRIED).map(|i| {
+        let share = f64::from(i) / f64::from(TRIED);
+        let speed = config.speed_least + share * (config.speed_most - config.speed_least);
+        let motion = config.rotor.motion(Drive::Hold(speed), Moment::default());
+        let inside = motion.last_outside(speed * (1.0 - half), speed * (1.0 + half));
+        inside.unwrap_or(0.0) + runs(config, speed) * TAU / speed * (1.0 + config.lock_window)
+    });
+    ROOM * tried.fold(0.0, f64::max)
+}
+
+/// Turns until lock, all but surely, when the mean is off by half the window and each turn
+/// scatters: a run succeeds with p^n, so ln(chance)/ln(1 − p^n) runs of n turns do (derived).
+fn runs(config: &Config, speed: f64) -> f64 {
+    let turns = f64::from(config.lock_turns);
+    let detector = SQRT_2 * config.detector.jitter * speed / TAU;
+    let scatter = libm::hypot(config.turn_jitter, detector);
+    let misses = if scatter > 0.0 {
+        libm::erfc(config.lock_window / 2.0 / scatter / SQRT_2)
+    } else {
+        0.0
+    };
+    let success = libm::exp(turns * libm::log1p(-misses));
+    let fails = libm::log1p(-success);
+    let runs = if fails < 0.0 {
+        (libm::log(CHANCE) / fails).max(1.0)
+    } else {
+        f64::INFINITY
+    };
+    (turns + 2.0) * runs
+}
+
+/// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
+/// overshoot included, and the silence that proves rest. Infinite where rest is not reached.
+pub(crate) fn coast_most(config: &Config) -> f64 {
+    let spin_up = config
+        .rotor
+        .motion(Drive::Hold(config.speed_most), Moment::default());
+    let from = Moment {
+        speed: spin_up.speed_most() * (1.0 + config.lock_window),
+        ..Moment::default()
+    };
+    let rest = config.rotor.motion(Drive::Coast, from).steady();
+    if rest.speed > 0.0 {
+        return f64::INFINITY;
+    }
+    rest.time + config.detector.rest_after + 0.01
+}

@@ -1,0 +1,581 @@
+//! The simulated head as a [`Head`]: checks commands, waits for facets, draws lines.
+
+use crate::head::description::{Description, StartOfScan};
+use crate::head::sim::faults::{Injected, When};
+use crate::head::sim::lines::{self, Across, Drawn};
+use crate::head::sim::noise::Stream;
+use crate::head::sim::pulses::Sweep;
+use crate::head::sim::rotor::Drive;
+use crate::head::sim::world::{Arming, World};
+use crate::head::{
+    Exposed, Fault, Halt, Head, Laser, LineOrder, Pattern, SafeState, Status, Trim, Turn,
+};
+use crate::optics::line::{DOTS_MOST, WORD, queue_needed};
+use crate::units::{Dimension, show};
+use core::f64::consts::TAU;
+use std::cell::{RefCell, RefMut};
+use std::rc::Rc;
+
+/// Time in s after which the caller gives a silent head up.
+const SILENCE: f64 = 1.0;
+
+/// Longest sleep in s of one call.
+const SLEEP_MOST: f64 = 1e6;
+
+/// Most turns that one call watches.
+const TURNS_MOST: u32 = 100_000;
+
+/// Passages of a facet without a start-of-scan pulse until an exposure gives up.
+const PASSAGES_MOST: u32 = 4;
+
+/// A head that runs on its own virtual clock.
+#[derive(Debug)]
+pub struct SimHead {
+    pub(crate) world: Rc<RefCell<World>>,
+}
+
+impl SimHead {
+    /// The world, unless the link to it is silent.
+    fn world(&self) -> Result<RefMut<'_, World>, Fault> {
+        let mut world = self.world.borrow_mut();
+        if world.has(&Injected::LinkSilent) {
+            let until = world.now + SILENCE;
+            world.advance(until);
+            return Err(Fault::Broken(
+                "the link is silent: the head did not answer within 1 s".to_string(),
+            ));
+        }
+        Ok(world)
+    }
+
+    /// Takes the power away and gives it back: the rotor runs out meanwhile, the trims are
+    /// those that were stored.
+    pub fn power_cycle(&mut self) {
+        let mut world = self.world.borrow_mut();
+        world.arming = None;
+        world.command(Drive::Coast);
+        let until = world.now + world.description.coast_most;
+        world.advance(until);
+        world.trims = world.stored.clone();
+    }
+}
+
+fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
+    let text = |v: f64| show(v, dimension, None, None);
+    Fault::OutOfRange {
+        what: what.to_string(),
+        value: text(value),
+        low: text(low),
+        high: text(high),
+    }
+}
+
+fn within(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Result<f64, Fault> {
+    // The last digit of a converted unit is nobody's fault.
+    let slack = 1e-12 * low.abs().max(high.abs());
+    if value >= low - slack && value <= high + slack {
+        Ok(value)
+    } else {
+        Err(outside(what, value, low, high, dimension))
+    }
+}
+
+impl Head for SimHead {
+    fn describe(&mut self) -> Result<Description, Fault> {
+        Ok(self.world()?.description.clone())
+    }
+
+    fn status(&mut self) -> Result<Status, Fault> {
+        let world = self.world()?;
+        let galvanometer = world.galvanometer.at(world.now);
+        let at_rest = world.at_rest();
+        let speed = if at_rest { 0.0 } else { world.measured_speed() };
+        Ok(Status {
+            time: world.now,
+            speed,
+            target: world.target,
+            locked: world.lock.locked(),
+            facet: if at_rest { None } else { world.next_facet() },
+            rails: world.rails(),
+            interlock_closed: world.interlock_closed,
+            laser: world.laser(),
+            at_rest,
+            galvanometer,
+            parked: is_parked(&world),
+            temperature: world.temperature(),
+        })
+    }
+
+    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let (low, high) = (world.config.speed_least, world.config.speed_most);
+        let speed = within("polygon speed", speed, low, high, Dimension::ROTATION)?;
+        if world.arming.is_some() {
+            return Err(Fault::Armed {
+                what: "changing the polygon speed",
+            });
+        }
+        // Asking again for what already runs changes nothing.
+        if world.target != Some(speed) {
+            world.command(Drive::Hold(speed));
+        }
+        Ok(())
+    }
+
+    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if world.arming.is_some() {
+            return Err(Fault::Armed {
+                what: "stopping the polygon",
+            });
+        }
+        world.command(match how {
+            Halt::Brake => Drive::Brake,
+            Halt::Coast => Drive::Coast,
+        });
+        Ok(())
+    }
+
+    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let range = world.config.galvanometer_range;
+        let angle = match angle {
+            Some(a) => within("galvanometer angle", a, -range, range, Dimension::ANGLE)?,
+            None => world.config.parked,
+        };
+        let step = world.config.galvanometer_step;
+        let now = world.now;
+        world
+            .galvanometer
+            .send((angle / step).round() * step + 0.0, now);
+        Ok(())
+    }
+
+    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
+        let mut world = self.world()?;
+        if !(1..=TURNS_MOST).contains(&count) {
+            let (low, high) = (1.0, f64::from(TURNS_MOST));
+            let value = f64::from(count);
+            return Err(outside(
+                "number of turns",
+                value,
+                low,
+                high,
+                Dimension::NUMBER,
+            ));
+        }
+        if world.has(&Injected::IndexMissing) {
+            let until = world.now + world.config.detector.rest_after;
+            world.advance(until);
+            return Err(Fault::NoPulse("index"));
+        }
+        let mut turns = Vec::new();
+        let mut from = next_index(&mut world, None)?;
+        for _ in 0..count {
+            let to = next_index(&mut world, Some(from))?;
+            turns.push(Turn {
+                period: to.1 - from.1,
+                start_of_scan: count_pulses(&world, from.0, to.0),
+            });
+            from = to;
+        }
+        Ok(turns)
+    }
+
+    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
+        Ok(self.world()?.trims.clone())
+    }
+
+    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if trims.len() != world.config.facets.len() {
+            return Err(Fault::Refused(format!(
+                "the head has {} facets, but {} trims were given",
+                world.config.facets.len(),
+                trims.len()
+            )));
+        }
+        let (time, angle) = (world.config.in_scan_trim, world.config.cross_scan_trim);
+        let mut held = Vec::with_capacity(trims.len());
+        for (k, trim) in trims.iter().enumerate() {
+            let refuse = |which, dimension| {
+                move |e: crate::optics::OutOfRegister| {
+                    let what = format!("{which} trim of facet {k}");
+                    outside(&what, e.value, e.low, e.high, dimension)
+                }
+            };
+            held.push(Trim {
+                in_scan: time
+                    .hold(trim.in_scan)
+                    .map_err(refuse("in-scan", Dimension::TIME))?,
+                cross_scan: angle
+                    .hold(trim.cross_scan)
+                    .map_err(refuse("cross-scan", Dimension::ANGLE))?,
+            });
+        }
+        for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
+            let stuck = |f: &Injected| matches!(f, Injected::StuckTrim(s) if *s as usize == k);
+            if world.faults.iter().any(stuck) {
+                *new = *old;
+            }
+        }
+        world.trims = held;
+        Ok(())
+    }
+
+    fn store_trims(&mut self) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if world.arming.is_some() {
+            return Err(Fault::Armed {
+                what: "storing trims",
+            });
+        }
+        // One move of the whole set: power loss finds the old one or the new one.
+        world.stored = world.trims.clone();
+        Ok(())
+    }
+
+    fn arm(&mut self, power: f64) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        within("laser power", power, 0.0, 1.0, Dimension::NUMBER)?;
+        if !world.interlock_closed {
+            return Err(Fault::InterlockOpen);
+        }
+        if !world.lock.locked() {
+            return Err(Fault::NotLocked);
+        }
+        if world.arming.is_some() {
+            return Err(Fault::Armed { what: "arming" });
+        }
+        world.tripped = None;
+        world.arming = Some(Arming {
+            ready: world.now + world.config.arming_delay,
+        });
+        Ok(())
+    }
+
+    fn disarm(&mut self) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        world.arming = None;
+        world.tripped = None;
+        Ok(())
+    }
+
+    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
+        expose(&mut *self.world()?, line)
+    }
+
+    fn now(&mut self) -> f64 {
+        self.world.borrow().now
+    }
+
+    fn sleep(&mut self, seconds: f64) {
+        let mut world = self.world.borrow_mut();
+        if seconds > 0.0 {
+            let until = world.now + seconds.min(SLEEP_MOST);
+            world.advance(until);
+        }
+    }
+
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        let mut troubles = Vec::new();
+        let mut note = |what: &str, result: Result<(), Fault>| {
+            if let Err(fault) = result {
+                troubles.push(format!("{what}: {fault}"));
+            }
+        };
+        note("the laser could not be disarmed", self.disarm());
+        note("the galvanometer could not be parked", self.steer(None));
+        if !keep_spinning {
+            note("the polygon could not be stopped", self.halt(Halt::Brake));
+        }
+        let settling = self.world.borrow().description.galvanometer_settling;
+        self.sleep(settling);
+        match self.status() {
+            Ok(status) => SafeState {
+                laser_off: status.laser == Laser::Off,
+                parked: status.parked,
+                speed: status.speed,
+                at_rest: status.at_rest,
+                kept_spinning: keep_spinning && status.target.is_some(),
+                troubles,
+            },
+            Err(fault) => {
+                troubles.push(format!("the state could not be read: {fault}"));
+                SafeState {
+                    laser_off: false,
+                    parked: false,
+                    speed: f64::NAN,
+                    at_rest: false,
+                    kept_spinning: false,
+                    troubles,
+                }
+            }
+        }
+    }
+}
+
+fn is_parked(world: &World) -> bool {
+    let step = world.config.galvanometer_step;
+    let off = |angle: f64| (angle - world.config.parked).abs();
+    off(world.galvanometer.target()) <= step && off(world.galvanometer.at(world.now)) <= 2.0 * step
+}
+
+/// Waits for the next index pulse after the turn given, or after now. Gives its turn and time.
+fn next_index(world: &mut World, after: Option<(u64, f64)>) -> Result<(u64, f64), Fault> {
+    loop {
+        let here = (world.motion.at(world.now).angle / TAU).floor() as u64;
+        let turn = after.map_or(here, |(turn, _)| turn.max(here)) + 1;
+        let turn = after.map_or(turn, |(before, _)| before + 1);
+        let motions = world.motions;
+        let patience = world.now + world.config.detector.rest_after;
+        let slips = world.has(&Injected::IndexSlipping) && turn.is_multiple_of(3);
+        let time = world.pulses.index(&world.motion, turn).map(|time| {
+            if slips {
+                let angle = turn as f64 * TAU + TAU / world.facets() as f64;
+                world.motion.passes(angle).unwrap_or(time)
+            } else {
+                time
+            }
+        });
+        match time {
+            Some(time) if time <= patience => {
+                world.advance(time);
+                if world.motions == motions {
+                    return Ok((turn, time));
+                }
+            }
+            _ => {
+                world.advance(patience);
+                if world.motions == motions {
+                    return Err(Fault::NoPulse("index"));
+                }
+            }
+        }
+    }
+}
+
+/// Start-of-scan pulses between the index pulses of two turns.
+fn count_pulses(world: &World, from: u64, to: u64) -> u32 {
+    let n = world.facets();
+    if world.config.detector.pulse == StartOfScan::IndexOnly {
+        return 1;
+    }
+    let late = |turn: u64| {
+        let slips = world.has(&Injected::IndexSlipping) && turn.is_multiple_of(3);
+        turn * n + u64::from(slips)
+    };
+    let seen = (late(from)..late(to)).filter(|number| {
+        let k = usize::try_from(number % n).unwrap_or(0);
+        let bright = world
+            .config
+            .facets
+            .get(k)
+            .is_some_and(|f| f.reflectivity > world.config.detector.threshold);
+        bright && !world.drops(*number)
+    });
+    u32::try_from(seen.count()).unwrap_or(u32::MAX)
+}
+
+/// Why no light comes out.
+fn dark(world: &World) -> Fault {
+    world.tripped.clone().unwrap_or(Fault::NotArmed)
+}
+
+fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fault> {
+    let trim = check(world, order)?;
+    let Some(arming) = world.arming else {
+        return Err(dark(world));
+    };
+    let made = world
+        .config
+        .clock
+        .nearest(order.dot_period)
+        .map_err(|e| Fault::Refused(e.to_string()))?;
+    let words = order.dots.div_ceil(WORD);
+    let slow = if world.has(&Injected::QueueUnderrun) {
+        8.0
+    } else {
+        1.0
+    };
+    let service = slow * world.config.word_service;
+    // The host fills the queue first, then the line may start.
+    let filled = words.min(world.config.queue_words);
+    let ready = arming.ready.max(world.now + f64::from(filled) * service);
+    let needed = queue_needed(words, f64::from(WORD) * made.period, service);
+    let underrun = needed > filled;
+
+    let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
+    let target = world.target.unwrap_or(sweep.speed);
+    let begin = sweep.pulse + order.delay + trim.in_scan;
+    let active = f64::from(order.dots) * made.period;
+    world.lines = world.lines.saturating_add(1);
+    let struck: Vec<Injected> = world
+        .config
+        .faults
+        .iter()
+        .filter(|p| p.when == When::Line(world.lines))
+        .map(|p| p.fault.clone())
+        .collect();
+    world.advance(begin);
+    for fault in struck {
+        world.plan_fault(active / 2.0, fault);
+    }
+    let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
+    let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
+    let period = TAU / target / world.facets() as f64;
+    let stray = world.config.drift * (world.temperature() - world.config.ambient)
+        + world.config.wobble * world.noise.normal(Stream::Wobble, number);
+    let stands = [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active));
+    let across = Across {
+        told: world.galvanometer.target(),
+        stands,
+        trim: trim.cross_scan,
+        trim_before,
+        stray,
+        gap: (period - active).max(0.0),
+        active,
+    };
+    let Some(facet) = world.config.facets.get(facet) else {
+        return Err(Fault::Refused("there is no such facet".to_string()));
+    };
+    let drawn = Drawn {
+        number,
+        in_scan: lines::in_scan(
+            &world.config,
+            order,
+            &sweep,
+            made.period,
+            trim.in_scan,
+            target,
+        ),
+        cross_scan: lines::cross_scan(&world.config, facet, &across),
+        whole: !underrun,
+        readings: 0,
+    };
+    world.advance(begin + active);
+    let cut = world.arming.is_none();
+    world.drawn = Some(Drawn {
+        whole: drawn.whole && !cut,
+        ..drawn
+    });
+    if cut {
+        return Err(dark(world));
+    }
+    Ok(Exposed {
+        time: begin,
+        facet: order.facet,
+        words,
+        underrun,
+    })
+}
+
+/// Refuses an order that cannot be drawn; gives the trim of its facet.
+fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
+    let most = f64::from(world.description.facets) - 1.0;
+    let Some(trim) = world.trims.get(order.facet as usize).copied() else {
+        let facet = f64::from(order.facet);
+        return Err(outside("facet", facet, 0.0, most, Dimension::NUMBER));
+    };
+    if order.dots == 0 || order.dots > DOTS_MOST {
+        let dots = f64::from(order.dots);
+        let most = f64::from(DOTS_MOST);
+        return Err(outside(
+            "number of dots",
+            dots,
+            1.0,
+            most,
+            Dimension::NUMBER,
+        ));
+    }
+    let target = world.target.ok_or(Fault::NotLocked)?;
+    let period = TAU / target / world.facets() as f64;
+    let time = |what, value, low, high| within(what, value, low, high, Dimension::TIME);
+    let (shortest, longest) = world
+        .config
+        .clock
+        .limits()
+        .map_err(|e| Fault::Refused(e.to_string()))?;
+    time("time per dot", order.dot_period, shortest, longest)?;
+    time("pre-scan delay", order.delay, 0.0, period)?;
+    time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
+    let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;
+    time("end of the line after start of scan", end, 0.0, period)?;
+    if let Pattern::Words(words) = &order.pattern {
+        let needed = order.dots.div_ceil(WORD);
+        if words.len() as u64 != u64::from(needed) {
+            return Err(Fault::Refused(format!(
+                "{} dots are {needed} words of 32, but {} words were given",
+                order.dots,
+                words.len()
+            )));
+        }
+        let padding = needed * WORD - order.dots;
+        let stray = words
+            .last()
+            .is_some_and(|w| padding > 0 && w & ((1 << padding) - 1) != 0);
+        if stray {
+            return Err(Fault::Refused(format!(
+                "the last {padding} bits pad the last word and must be zero"
+            )));
+        }
+    }
+    Ok(trim)
+}
+
+/// Lets time pass until the facet asked for begins a line, at `ready` or later.
+fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Sweep, usize), Fault> {
+    world.advance(ready);
+    let n = world.facets();
+    let mut dropped = 0;
+    let mut passed = 0;
+    loop {
+        if world.arming.is_none() {
+            return Err(dark(world));
+        }
+        if world.at_rest() || world.next_facet().is_none() {
+            let until = world.now + world.config.detector.rest_after;
+            world.advance(until);
+            return Err(Fault::NoPulse("index"));
+        }
+        let target = world.target.ok_or(Fault::NotLocked)?;
+        let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
+        let next = next.max(passed);
+        let number = next + (u64::from(facet) + n - next % n) % n;
+        let slips = world.has(&Injected::IndexSlipping) && (number / n).is_multiple_of(3);
+        // A head that counts from a late index draws with the facet behind.
+        let number = number + u64::from(slips);
+        let true_facet = usize::try_from(number % n).unwrap_or(0);
+        let Some(cut) = world.config.facets.get(true_facet).copied() else {
+            return Err(Fault::NoPulse("start-of-scan"));
+        };
+        let sweep = if world.drops(number) {
+            None
+        } else {
+            world
+                .pulses
+                .sweep(&world.motion, number, &cut, &world.config, target)
+        };
+        let motions = world.motions;
+        let passes = world
+            .motion
+            .passes(number as f64 * TAU / n as f64)
+            .ok_or(Fault::NoPulse("start-of-scan"))?;
+        let until = sweep.map_or(passes, |s| s.pulse.max(passes));
+        world.advance(until);
+        if world.motions != motions {
+            continue;
+        }
+        passed = number + 1;
+        match sweep {
+            Some(_) if world.arming.is_none() => return Err(dark(world)),
+            Some(sweep) => return Ok((number, sweep, true_facet)),
+            None => {
+                dropped += 1;
+                if dropped >= PASSAGES_MOST {
+                    return Err(Fault::NoPulse("start-of-scan"));
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,305 @@
+//! The world that head and gauge share: one clock, and everything that happens on it.
+//!
+//! Its state depends on commands and their times only. Looking changes nothing.
+
+use crate::head::description::{Description, StartOfScan};
+use crate::head::sim::config::Config;
+use crate::head::sim::faults::{Injected, When};
+use crate::head::sim::galvanometer::Galvanometer;
+use crate::head::sim::limits;
+use crate::head::sim::lines::Drawn;
+use crate::head::sim::noise::{Noise, Stream};
+use crate::head::sim::pulses::{LockDetector, Pulses};
+use crate::head::sim::rotor::{Drive, Moment, Motion, Rotor};
+use crate::head::{Fault, Laser, Trim};
+use core::f64::consts::TAU;
+
+/// Where the rotor rests at power-on, in rad: nobody knows before the index has been seen.
+const RESTS_AT: f64 = 2.0;
+
+/// The armed laser.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Arming {
+    /// When light can come out, in s.
+    pub(crate) ready: f64,
+}
+
+/// Everything there is.
+#[derive(Clone, Debug)]
+pub(crate) struct World {
+    pub(crate) config: Config,
+    pub(crate) noise: Noise,
+    pub(crate) pulses: Pulses,
+    pub(crate) description: Description,
+    pub(crate) now: f64,
+    pub(crate) motion: Motion,
+    /// Counts motions, so that a wait notices that its plan is void.
+    pub(crate) motions: u64,
+    pub(crate) target: Option<f64>,
+    drive: Drive,
+    pub(crate) lock: LockDetector,
+    /// The last pulse before the present motion.
+    pulse_before: Option<f64>,
+    /// Turn at which the index counts as seen.
+    index_from: u64,
+    pub(crate) galvanometer: Galvanometer,
+    pub(crate) arming: Option<Arming>,
+    /// Why the laser disarmed itself.
+    pub(crate) tripped: Option<Fault>,
+    pub(crate) interlock_closed: bool,
+    pub(crate) trims: Vec<Trim>,
+    pub(crate) stored: Vec<Trim>,
+    pub(crate) drawn: Option<Drawn>,
+    /// Lines exposed so far.
+    pub(crate) lines: u32,
+    heat: (f64, f64, f64),
+    /// Faults still to come, the next one last.
+    planned: Vec<(f64, Injected)>,
+    pub(crate) faults: Vec<Injected>,
+}
+
+impl World {
+    pub(crate) fn new(config: Config, seed: u64) -> World {
+        let noise = Noise::new(seed);
+        let pulses = Pulses::new(&config, noise);
+        let description = limits::describe(&config);
+        let parked = config.parked;
+        let mut planned: Vec<(f64, Injected)> = config
+            .faults
+            .iter()
+            .filter_map(|p| match p.when {
+                When::Time(at) => Some((at, p.fault.clone())),
+                When::Line(_) => None,
+            })
+            .collect();
+        planned.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let mut world = World {
+            noise,
+            pulses,
+            description,
+            now: 0.0,
+            motion: Motion::at_rest(0.0, RESTS_AT),
+            motions: 0,
+            target: None,
+            drive: Drive::Coast,
+            lock: LockDetector::default(),
+            pulse_before: None,
+            index_from: 1,
+            galvanometer: Galvanometer::new(config.galvanometer, parked),
+            arming: None,
+            tripped: None,
+            interlock_closed: true,
+            trims: vec![Trim::default(); config.facets.len()],
+            stored: vec![Trim::default(); config.facets.len()],
+            drawn: None,
+            lines: 0,
+            heat: (0.0, config.ambient, config.ambient),
+            planned,
+            faults: Vec::new(),
+            config,
+        };
+        world.advance(0.0);
+        world
+    }
+
+    /// Facets as a number to count with.
+    pub(crate) fn facets(&self) -> u64 {
+        self.config.facets.len() as u64
+    }
+
+    /// Lets time pass until `to`, with all that happens on the way, in order.
+    pub(crate) fn advance(&mut self, to: f64) {
+        let to = to.max(self.now);
+        while let Some((at, _)) = self.planned.last()
+            && *at <= to
+        {
+            let at = at.max(self.now);
+            self.look(at);
+            if let Some((_, fault)) = self.planned.pop() {
+                self.strike(fault);
+            }
+        }
+        self.look(to);
+    }
+
+    fn look(&mut self, until: f64) {
+        let lost = self
+            .lock
+            .catch_up(&self.pulses, &self.motion, self.target, &self.config, until);
+        if lost.is_some() {
+            self.trip(Fault::NotLocked);
+        }
+        self.now = until;
+    }
+
+    /// The laser disarms itself.
+    fn trip(&mut self, why: Fault) {
+        if self.arming.take().is_some() {
+            self.tripped = Some(why);
+        }
+    }
+
+    /// A fault strikes after `after` s.
+    pub(crate) fn plan_fault(&mut self, after: f64, fault: Injected) {
+        let at = self.now + after;
+        let place = self.planned.partition_point(|(t, _)| *t > at);
+        self.planned.insert(place, (at, fault));
+    }
+
+    fn strike(&mut self, fault: Injected) {
+        match &fault {
+            Injected::InterlockOpened => {
+                self.interlock_closed = false;
+                self.trip(Fault::InterlockOpen);
+            }
+            Injected::LockLost => {
+                let mut here = self.motion.at(self.now);
+                here.speed *= 0.98;
+                self.restart_from(here);
+            }
+            Injected::LinkSilent => self.trip(Fault::Broken("the link is silent".to_string())),
+            _ => {}
+        }
+        let weak = fault == Injected::NoLock;
+        self.faults.push(fault);
+        if weak {
+            self.restart_from(self.motion.at(self.now));
+        }
+    }
+
+    pub(crate) fn has(&self, fault: &Injected) -> bool {
+        self.faults.contains(fault)
+    }
+
+    /// A new command to the drive; none leaves the rotor to its drag.
+    pub(crate) fn command(&mut self, drive: Drive) {
+        let was_spinning = self.target.is_some();
+        let target = match drive {
+            Drive::Hold(target) => Some(target),
+            _ => None,
+        };
+        let mut here = self.motion.at(self.now);
+        if !was_spinning || target.is_none() {
+            here.integral = 0.0;
+        }
+        if !was_spinning && target.is_some() {
+            self.index_from = (here.angle / TAU).floor() as u64 + 1;
+        }
+        self.target = target;
+        self.drive = drive;
+        self.lock.restart();
+        self.restart_from(here);
+        let hot = target.map_or(0.0, |t| t / self.config.speed_most);
+        let rise = self.config.rise * hot * hot * hot;
+        self.heat = (self.now, self.temperature(), self.config.ambient + rise);
+    }
+
+    fn restart_from(&mut self, here: Moment) {
+        self.pulse_before = self.last_pulse();
+        let rotor = match self.target {
+            Some(target) if self.has(&Injected::NoLock) => {
+                // As much torque as the drag takes short of the window.
+                let short = (1.0 - 2.0 * self.config.lock_window) * 0.97;
+                Rotor {
+                    torque_most: self.config.rotor.drag(target * short),
+                    ..self.config.rotor
+                }
+            }
+            _ => self.config.rotor,
+        };
+        self.motion = rotor.motion(self.drive, here);
+        self.motions += 1;
+    }
+
+    /// When the last start-of-scan pulse came (of an index-only head: index pulse), if any did.
+    pub(crate) fn last_pulse(&self) -> Option<f64> {
+        let per_turn = match self.config.detector.pulse {
+            StartOfScan::EveryFacet => self.facets() as f64,
+            StartOfScan::IndexOnly => 1.0,
+        };
+        let number = (self.motion.at(self.now).angle * per_turn / TAU).floor();
+        self.motion
+            .passes(number * TAU / per_turn)
+            .filter(|t| *t <= self.now)
+            .or(self.pulse_before)
+    }
+
+    /// Measured at rest: silence for longer than the slowest turn that can be told.
+    pub(crate) fn at_rest(&self) -> bool {
+        self.last_pulse()
+            .is_none_or(|t| self.now - t > self.config.detector.rest_after)
+    }
+
+    /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before
+    /// the first turn is whole, of the last two start-of-scan pulses; 0 at rest.
+    pub(crate) fn measured_speed(&self) -> f64 {
+        match (self.lock.index(), self.lock.period()) {
+            (Some(index), Some(period)) if period > 0.0 => TAU / period.max(self.now - index),
+            _ => self.facet_speed().unwrap_or(0.0),
+        }
+    }
+
+    fn facet_speed(&self) -> Option<f64> {
+        if self.config.detector.pulse == StartOfScan::IndexOnly {
+            return None;
+        }
+        let n = self.facets() as f64;
+        let last = (self.motion.at(self.now).angle * n / TAU).floor();
+        let (a, b) = (
+            self.motion.passes((last - 1.0) * TAU / n)?,
+            self.motion.passes(last * TAU / n)?,
+        );
+        (b > a).then(|| TAU / n / (b - a))
+    }
+
+    /// The facet that draws the next line of a turning polygon, once the index has been seen.
+    pub(crate) fn next_facet(&self) -> Option<u32> {
+        let angle = self.motion.at(self.now).angle;
+        let unseen = (angle / TAU).floor() < self.index_from as f64;
+        if unseen || self.has(&Injected::IndexMissing) {
+            return None;
+        }
+        let next = (angle * self.facets() as f64 / TAU).floor() as u64 + 1;
+        u32::try_from(next % self.facets()).ok()
+    }
+
+    /// Temperature of the head in K: first order towards that of its speed.
+    pub(crate) fn temperature(&self) -> f64 {
+        let (since, from, to) = self.heat;
+        to + (from - to) * libm::exp(-(self.now - since) / self.config.thermal_time)
+    }
+
+    /// Voltage of each rail, as an instrument that samples each millisecond sees it.
+    pub(crate) fn rails(&self) -> Vec<f64> {
+        let sample = (self.now * 1e3) as u64;
+        let rails = self.config.rails.iter().zip(0_u64..);
+        rails
+            .map(|(rail, i)| {
+                let ripple = self.noise.uniform(Stream::Rail, sample << 8 | i) - 0.5;
+                let low = self
+                    .faults
+                    .iter()
+                    .any(|f| matches!(f, Injected::RailLow(name) if *name == rail.name));
+                let sunk = if low { 0.8 } else { 1.0 };
+                rail.nominal * sunk * (1.0 + 0.02 * rail.tolerance * ripple)
+            })
+            .collect()
+    }
+
+    pub(crate) fn laser(&self) -> Laser {
+        match self.arming {
+            Some(_) => Laser::Armed,
+            None => Laser::Off,
+        }
+    }
+
+    /// Whether start of scan `number` is lost.
+    pub(crate) fn drops(&self, number: u64) -> bool {
+        self.faults.iter().any(|f| match f {
+            Injected::StartOfScanDropouts(share) => {
+                self.noise.uniform(Stream::Dropout, number) <= *share
+            }
+            _ => false,
+        })
+    }
+}

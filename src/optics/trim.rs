@@ -1,0 +1,335 @@
+//! From measured lines to trims: means with their uncertainty, corrections, what is left.
+//!
+//! Both corrections are first order and meant to be repeated: load, look again, correct again.
+
+use crate::optics::{OutOfRegister, Register};
+use crate::units::{Dimension, show};
+use thiserror::Error;
+
+/// Where a test line lies, against where it should.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// Shift along the line in m, + in the direction of the scan.
+    pub in_scan: f64,
+    /// Shift across the line in m, + in the direction of a larger galvanometer angle.
+    pub cross_scan: f64,
+    /// Standard uncertainty of a single reading along the line in m, as the gauge states it.
+    pub in_scan_u: f64,
+    /// Standard uncertainty of a single reading across the line in m, as the gauge states it.
+    pub cross_scan_u: f64,
+}
+
+/// A correction of one facet's line.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Trim {
+    /// Added to the start delay, in s. Positive draws the line later, so further in +x.
+    pub in_scan: f64,
+    /// Added to the galvanometer's mechanical angle while this facet draws, in rad.
+    pub cross_scan: f64,
+}
+
+/// Repeated readings of one facet's line, put together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mean {
+    /// Number of readings.
+    pub count: usize,
+    /// Mean shift along the line in m.
+    pub in_scan: f64,
+    /// Mean shift across the line in m.
+    pub cross_scan: f64,
+    /// Standard uncertainty of the mean along the line in m.
+    pub in_scan_u: f64,
+    /// Standard uncertainty of the mean across the line in m.
+    pub cross_scan_u: f64,
+}
+
+/// What turns a shift on the medium into a time or an angle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Scale {
+    /// Spot velocity in m/s.
+    pub spot_velocity: f64,
+    /// Focal length of the f-theta lens in m.
+    pub focal_length: f64,
+}
+
+/// A trim with its standard uncertainty.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trimmed {
+    /// As the registers will hold it.
+    pub trim: Trim,
+    /// Standard uncertainty of the in-scan trim in s.
+    pub in_scan_u: f64,
+    /// Standard uncertainty of the cross-scan trim in rad.
+    pub cross_scan_u: f64,
+}
+
+/// Why a trim cannot be worked out.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum TrimError {
+    /// Nothing to average.
+    #[error("a trim needs at least one reading of its line")]
+    NoReading,
+    /// A reading, a velocity or a focal length that is no usable number.
+    #[error("{0}")]
+    Unusable(&'static str),
+    /// The register cannot hold it.
+    #[error(
+        "the {which} trim would have to be {value}, but its register holds {low} to {high}; \
+         the facet is too far off to be trimmed, or the gauge's datum is wrong"
+    )]
+    OutOfRegister {
+        /// `in-scan` or `cross-scan`.
+        which: &'static str,
+        /// The trim needed.
+        value: String,
+        /// The smallest possible.
+        low: String,
+        /// The largest possible.
+        high: String,
+    },
+}
+
+impl Mean {
+    /// Puts repeated readings of one line together.
+    ///
+    /// The standard uncertainty is the larger of s/√n (n ≥ 2) and the gauge's own u/√n, not
+    /// both added: they judge the same scatter. With few readings s comes out too small by
+    /// chance (its own relative uncertainty is about 1/√(2(n−1)); JCGM 100:2008 E.4.3, from
+    /// memory), so what the gauge states is the floor; a scatter that is larger than stated is
+    /// real and counts. A gauge that states different values counts with their root mean square.
+    pub fn of(readings: &[Reading]) -> Result<Mean, TrimError> {
+        if readings.is_empty() {
+            return Err(TrimError::NoReading);
+        }
+        let usable = |r: &Reading| {
+            r.in_scan.is_finite()
+                && r.cross_scan.is_finite()
+                && r.in_scan_u.is_finite()
+                && r.cross_scan_u.is_finite()
+                && r.in_scan_u >= 0.0
+                && r.cross_scan_u >= 0.0
+        };
+        if !readings.iter().all(usable) {
+            return Err(TrimError::Unusable(
+                "a reading must be finite, and its uncertainty not negative",
+            ));
+        }
+        let (in_scan, in_scan_u) = mean(readings, |r| (r.in_scan, r.in_scan_u));
+        let (cross_scan, cross_scan_u) = mean(readings, |r| (r.cross_scan, r.cross_scan_u));
+        Ok(Mean {
+            count: readings.len(),
+            in_scan,
+            cross_scan,
+            in_scan_u,
+            cross_scan_u,
+        })
+    }
+}
+
+/// Mean and its standard uncertainty, in two passes so that large offsets cost no digits.
+fn mean(readings: &[Reading], of: impl Fn(&Reading) -> (f64, f64)) -> (f64, f64) {
+    let n = readings.len() as f64;
+    let mean = readings.iter().map(|r| of(r).0).sum::<f64>() / n;
+    let square = |v: f64| v * v;
+    let stated = readings.iter().map(|r| square(of(r).1)).sum::<f64>() / n;
+    let scatter = if readings.len() >= 2 {
+        let sum: f64 = readings.iter().map(|r| square(of(r).0 - mean)).sum();
+        sum / (n - 1.0)
+    } else {
+        0.0
+    };
+    (mean, (stated.max(scatter) / n).sqrt())
+}
+
+/// Change of the in-scan trim in s that cancels a shift of `shift` m at `velocity` m/s: −dx/v;
+/// a line late in +x gets a shorter delay (common practice, no source).
+pub fn in_scan_change(shift: f64, velocity: f64) -> f64 {
+    -shift / velocity
+}
+
+/// Change of the cross-scan trim in rad (mechanical) that cancels a shift of `shift` m behind a
+/// lens of focal length `focal_length` m: a galvanometer ahead of the lens gives y = 2·g·f, so
+/// g = −dy/(2·f) (derived).
+pub fn cross_scan_change(shift: f64, focal_length: f64) -> f64 {
+    -shift / (2.0 * focal_length)
+}
+
+/// The trim that replaces `old`, under which `mean` was measured, rounded as the registers hold
+/// it.
+///
+/// Standard uncertainty: that of the mean, carried over by the same factor, with the register's
+/// step/√12 in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).
+pub fn corrected(
+    old: Trim,
+    mean: &Mean,
+    scale: Scale,
+    in_scan: Register,
+    cross_scan: Register,
+) -> Result<Trimmed, TrimError> {
+    let good = |v: f64| v.is_finite() && v > 0.0;
+    if !good(scale.spot_velocity) || !good(scale.focal_length) {
+        return Err(TrimError::Unusable(
+            "spot velocity and focal length must be finite and greater than zero",
+        ));
+    }
+    let time = old.in_scan + in_scan_change(mean.in_scan, scale.spot_velocity);
+    let angle = old.cross_scan + cross_scan_change(mean.cross_scan, scale.focal_length);
+    let refuse = |which, dimension| {
+        move |e: OutOfRegister| TrimError::OutOfRegister {
+            which,
+            value: show(e.value, dimension, None, None),
+            low: show(e.low, dimension, None, None),
+            high: show(e.high, dimension, None, None),
+        }
+    };
+    let trim = Trim {
+        in_scan: in_scan
+            .hold(time)
+            .map_err(refuse("in-scan", Dimension::TIME))?,
+        cross_scan: cross_scan
+            .hold(angle)
+            .map_err(refuse("cross-scan", Dimension::ANGLE))?,
+    };
+    Ok(Trimmed {
+        trim,
+        in_scan_u: (mean.in_scan_u / scale.spot_velocity).hypot(in_scan.resolution_u()),
+        cross_scan_u: (mean.cross_scan_u / (2.0 * scale.focal_length))
+            .hypot(cross_scan.resolution_u()),
+    })
+}
+
+/// The largest shifts among lines, each with its place in the list.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Worst {
+    /// Largest magnitude along the line in m.
+    pub in_scan: f64,
+    /// Which line has it.
+    pub in_scan_at: usize,
+    /// Largest magnitude across the line in m.
+    pub cross_scan: f64,
+    /// Which line has it.
+    pub cross_scan_at: usize,
+    /// Largest less smallest shift along the line in m.
+    pub in_scan_spread: f64,
+    /// Largest less smallest shift across the line in m: the height of the banding.
+    pub cross_scan_spread: f64,
+}
+
+impl Worst {
+    /// Of (in-scan, cross-scan) shifts in m; none of an empty list. A shift that is no number
+    /// counts as the worst, so that it cannot pass unseen.
+    pub fn of(shifts: impl IntoIterator<Item = (f64, f64)>) -> Option<Worst> {
+        let (along, across): (Vec<f64>, Vec<f64>) = shifts.into_iter().unzip();
+        let (in_scan_at, in_scan, in_scan_spread) = extremes(&along)?;
+        let (cross_scan_at, cross_scan, cross_scan_spread) = extremes(&across)?;
+        Some(Worst {
+            in_scan,
+            in_scan_at,
+            cross_scan,
+            cross_scan_at,
+            in_scan_spread,
+            cross_scan_spread,
+        })
+    }
+}
+
+fn extremes(values: &[f64]) -> Option<(usize, f64, f64)> {
+    let sizes = values.iter().map(|v| v.abs()).enumerate();
+    // A NaN sorts above every number.
+    let (at, worst) = sizes.reduce(|a, b| if b.1.total_cmp(&a.1).is_gt() { b } else { a })?;
+    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let spread = if worst.is_nan() { worst } else { high - low };
+    Some((at, worst, spread))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Mean, Reading, Scale, Trim, TrimError, Worst, corrected};
+    use crate::optics::Register;
+
+    const TIME: Register = Register {
+        step: 1e-9,
+        range: 1e-6,
+    };
+    const ANGLE: Register = Register {
+        step: 0.25e-6,
+        range: 500e-6,
+    };
+    const SCALE: Scale = Scale {
+        spot_velocity: 400.0,
+        focal_length: 0.4,
+    };
+
+    fn reading(in_scan: f64, cross_scan: f64) -> Reading {
+        Reading {
+            in_scan,
+            cross_scan,
+            in_scan_u: 0.4e-6,
+            cross_scan_u: 0.4e-6,
+        }
+    }
+
+    #[test]
+    fn uncertainty_is_the_larger_of_scatter_and_statement() {
+        let one = Mean::of(&[reading(1e-6, 0.0)]).unwrap();
+        assert!((one.in_scan_u - 0.4e-6).abs() < 1e-18);
+        // Four equal readings scatter by nothing: the statement is the floor.
+        let still = Mean::of(&[reading(1e-6, 0.0); 4]).unwrap();
+        assert!((still.in_scan_u - 0.2e-6).abs() < 1e-18);
+        // s of (0, 4) um is 2.8284 um; over root 2 that is 2 um.
+        let wide = Mean::of(&[reading(0.0, 0.0), reading(4e-6, 0.0)]).unwrap();
+        assert!((wide.in_scan - 2e-6).abs() < 1e-18);
+        assert!((wide.in_scan_u - 2e-6).abs() < 1e-15);
+        assert_eq!(Mean::of(&[]), Err(TrimError::NoReading));
+        assert!(Mean::of(&[reading(f64::NAN, 0.0)]).is_err());
+    }
+
+    #[test]
+    fn a_late_and_high_line_gets_less_delay_and_less_angle() {
+        let mean = Mean::of(&[reading(40e-6, 40e-6)]).unwrap();
+        let old = Trim {
+            in_scan: 10e-9,
+            cross_scan: 0.0,
+        };
+        let new = corrected(old, &mean, SCALE, TIME, ANGLE).unwrap();
+        assert!((new.trim.in_scan + 90e-9).abs() < 1e-18);
+        assert!((new.trim.cross_scan + 50e-6).abs() < 1e-15);
+        let u = (1e-9_f64.powi(2) + 1e-18 / 12.0).sqrt();
+        assert!((new.in_scan_u - u).abs() < 1e-18);
+        let u = (0.5e-6_f64.powi(2) + 0.25e-6_f64.powi(2) / 12.0).sqrt();
+        assert!((new.cross_scan_u - u).abs() < 1e-15);
+    }
+
+    #[test]
+    fn a_trim_past_its_register_says_so_in_units() {
+        let mean = Mean::of(&[reading(500e-6, 0.0)]).unwrap();
+        let error = corrected(Trim::default(), &mean, SCALE, TIME, ANGLE).unwrap_err();
+        assert!(
+            error.to_string().starts_with(
+                "the in-scan trim would have to be -1.25 us, but its register holds -1 us to 1 us"
+            ),
+            "{error}"
+        );
+        let flat = Scale {
+            spot_velocity: 0.0,
+            ..SCALE
+        };
+        assert!(corrected(Trim::default(), &mean, flat, TIME, ANGLE).is_err());
+    }
+
+    #[test]
+    fn the_worst_line_is_found_by_size() {
+        let worst = Worst::of([(1.0, -2.0), (-3.0, 1.0), (2.0, 0.0)]).unwrap();
+        assert_eq!((worst.in_scan, worst.in_scan_at), (3.0, 1));
+        assert_eq!((worst.cross_scan, worst.cross_scan_at), (2.0, 0));
+        assert_eq!((worst.in_scan_spread, worst.cross_scan_spread), (5.0, 3.0));
+        assert_eq!(Worst::of([]), None);
+        assert!(
+            Worst::of([(f64::NAN, 0.0), (1.0, 0.0)])
+                .unwrap()
+                .in_scan
+                .is_nan()
+        );
+    }
+}

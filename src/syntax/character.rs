@@ -1,0 +1,172 @@
+//! Characters that no script may hold, and what to say about a strange one.
+//! Uses source and diagnostics.
+
+use crate::diagnostics::Diagnostic;
+use crate::source::{SourceId, Span};
+use crate::syntax::raw::{Lexeme, Raw};
+
+/// A control character that is refused everywhere: other line breaks than LF and CRLF, and
+/// marks that turn the writing direction and so hide what a line says (Unicode TR 36).
+pub fn is_control(c: char) -> bool {
+    (c.is_control() && !matches!(c, '\t' | '\n'))
+        || matches!(
+            c,
+            '\u{2028}' | '\u{2029}' | '\u{200E}' | '\u{200F}' | '\u{FEFF}'
+        )
+        || ('\u{202A}'..='\u{202E}').contains(&c)
+        || ('\u{2066}'..='\u{2069}').contains(&c)
+}
+
+/// Reports refused characters, each kind once with its count.
+pub fn check(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) {
+    let mut found: Vec<(char, usize, usize)> = Vec::new();
+    let body = text.strip_prefix('\u{FEFF}').unwrap_or(text);
+    let skipped = text.len() - body.len();
+    let bytes = body.as_bytes();
+    // Only these bytes can begin a refused character.
+    let suspects = bytes.iter().enumerate().filter(|(_, b)| {
+        (**b < 0x20 && !matches!(**b, b'\n' | b'\t')) || matches!(**b, 0x7F | 0xC2 | 0xE2 | 0xEF)
+    });
+    for (at, byte) in suspects {
+        if *byte == b'\r' && bytes.get(at + 1) == Some(&b'\n') {
+            continue;
+        }
+        let Some(c) = body.get(at..).and_then(|rest| rest.chars().next()) else {
+            continue;
+        };
+        if !is_control(c) {
+            continue;
+        }
+        match found.iter_mut().find(|(known, _, _)| *known == c) {
+            Some((_, _, count)) => *count += 1,
+            None => found.push((c, at + skipped, 1)),
+        }
+    }
+    for (c, at, count) in found {
+        let span = Span::new(source, at, at + c.len_utf8());
+        let (what, help) = describe(c);
+        let mut report =
+            Diagnostic::error("E0101", format!("a script cannot hold {what}"), span).help(help);
+        report = match count {
+            1 => report.here("found here"),
+            2 => report.here("found here, and once more in this file"),
+            _ => report.here(format!("first found here, {count} times in this file")),
+        };
+        diagnostics.push(report);
+    }
+}
+
+fn describe(c: char) -> (String, &'static str) {
+    match c {
+        '\r' => (
+            "a carriage return without a line feed".into(),
+            "save the file with LF or CRLF line ends",
+        ),
+        '\u{0B}' | '\u{0C}' | '\u{85}' | '\u{2028}' | '\u{2029}' => (
+            format!("the line break U+{:04X}", u32::from(c)),
+            "end lines with LF or CRLF only",
+        ),
+        '\0' => (
+            "a zero byte".into(),
+            "scripts are UTF-8; save the file as UTF-8, not UTF-16",
+        ),
+        '\u{FEFF}' => ("a byte order mark after its beginning".into(), "remove it"),
+        c if c.is_control() => (
+            format!("the control character U+{:04X}", u32::from(c)),
+            "remove it; inside a text use `\\t` or `\\n`",
+        ),
+        c => (
+            format!("the direction mark U+{:04X}", u32::from(c)),
+            "remove it; it makes the line read other than it is",
+        ),
+    }
+}
+
+/// A text made fit to stand in a headline.
+pub fn shown(text: &str) -> String {
+    let mut out = String::new();
+    for c in text.chars().take(40) {
+        match c {
+            c if is_control(c) || c.is_control() => {
+                out.push_str(&format!("U+{:04X}", u32::from(c)));
+            }
+            c => out.push(c),
+        }
+    }
+    if text.chars().nth(40).is_some() {
+        out.push('…');
+    }
+    out
+}
+
+/// Reports a character that means nothing in code; a run of them once.
+pub fn unknown(
+    source: SourceId,
+    text: &str,
+    range: std::ops::Range<usize>,
+    last: Option<&Lexeme>,
+    diagnostics: &mut Vec<Diagnostic>,
+) {
+    let start = range.start;
+    let slice = text.get(range).unwrap_or("");
+    let Some(c) = slice.chars().next() else {
+        return;
+    };
+    if is_control(c) {
+        return;
+    }
+    if last.is_some_and(|l| l.raw == Raw::Unknown && l.end as usize == start) {
+        return;
+    }
+    let span = Span::new(source, start, start + slice.len());
+    let what = if c.is_whitespace() || c.is_control() || !visible(c) {
+        format!("the character U+{:04X} means nothing here", u32::from(c))
+    } else {
+        format!("`{c}` means nothing here")
+    };
+    let mut report = Diagnostic::error("E0102", what, span);
+    if let Some(help) = advice(c) {
+        // The second curly quote of a line is the mistake of the first.
+        let told = diagnostics.last().is_some_and(|old| {
+            old.help.first().is_some_and(|old| old == help)
+                && text
+                    .get(old.span().start as usize..start)
+                    .is_some_and(|between| !between.contains('\n'))
+        });
+        if told {
+            return;
+        }
+        report = report.help(help);
+    }
+    diagnostics.push(report);
+}
+
+fn visible(c: char) -> bool {
+    !matches!(c, '\u{200B}'..='\u{200D}' | '\u{2060}' | '\u{AD}' | '\u{FE00}'..='\u{FE0F}')
+}
+
+fn advice(c: char) -> Option<&'static str> {
+    Some(match c {
+        '#' => "a comment begins with `//`",
+        '“' | '”' | '„' | '«' | '»' => "a text stands in plain double quotes: `\"…\"`",
+        '‘' | '’' | '`' | '´' => "a text stands in double quotes: `\"…\"`",
+        '°' => "degrees are written `deg`, temperatures in `degC`",
+        '²' => "a power is written `^2`",
+        '³' => "a power is written `^3`",
+        '−' | '–' | '—' => "a minus sign is the plain `-`",
+        '×' | '⋅' | '∙' => "multiplication is written `*`",
+        '÷' => "division is written `/`",
+        '≤' => "write `<=`",
+        '≥' => "write `>=`",
+        '≠' => "write `!=`",
+        '…' => "a range is written `..`",
+        '′' | '″' => "minutes and seconds of arc are written `arcmin` and `arcsec`",
+        '\\' => "a line goes on after an operator or inside brackets, without a mark",
+        '\u{A0}' | '\u{2000}'..='\u{200A}' | '\u{202F}' | '\u{205F}' | '\u{3000}' => {
+            "it looks like a blank; replace it by a plain one"
+        }
+        '?' => "choose between values with `if` and `else` statements",
+        c if !visible(c) => "it cannot be seen; remove it",
+        _ => return None,
+    })
+}

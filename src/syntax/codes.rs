@@ -1,0 +1,57 @@
+//! The codes of everything the syntax room reports, each with its meaning. Uses nothing.
+
+/// Code and meaning.
+pub const CODES: &[(&str, &str)] = &[
+    (
+        "E0101",
+        "a control character, a foreign line break or a direction mark",
+    ),
+    (
+        "E0102",
+        "a character or comment form that means nothing in a script",
+    ),
+    ("E0103", "a number too large to be held"),
+    ("E0104", "a number written in a way that cannot be read"),
+    ("E0105", "a text that does not end on its line"),
+    ("E0106", "an unknown escape, or a lone brace in a text"),
+    ("E0107", "braces in a text with nothing between them"),
+    (
+        "E0108",
+        "decimals in a text's braces that are not a whole number from 0 to 17",
+    ),
+    ("E0109", "a text in single quotes"),
+    ("E0110", "a percent sign without a number before it"),
+    (
+        "E0111",
+        "a unit that is missing or written in a way that cannot be read",
+    ),
+    ("E0112", "an exponent that is not a whole number"),
+    ("E0113", "an operator that this language does not have"),
+    ("E0201", "a bracket that is never closed"),
+    ("E0202", "a closing bracket that closes nothing"),
+    ("E0203", "a bracket closed by one of another kind"),
+    ("E0204", "brackets or blocks nested too deeply"),
+    ("E0205", "an expression with too many parts"),
+    ("E0206", "more errors in the file than are worth showing"),
+    ("E0301", "something else was expected here"),
+    ("E0302", "comparisons in a chain"),
+    ("E0303", "`=` where `==` is meant, or the other way round"),
+    ("E0304", "a keyword used as a name"),
+    ("E0305", "a block without its brace"),
+    ("E0306", "a word of another language"),
+    ("E0307", "a positional argument after a named one"),
+    ("E0308", "an empty record"),
+    ("E0309", "an assignment to something that is no place"),
+    ("E0310", "a statement after `else` that needs braces"),
+    ("E0311", "a word kept for later"),
+    ("E0312", "a line that begins with a minus sign"),
+    ("E0313", "a loop without a bound"),
+    ("E0314", "a wait without a time limit"),
+    (
+        "E0315",
+        "two statements on one line, or a statement with something left over",
+    ),
+    ("E0316", "a value that is missing"),
+    ("E0317", "a path with a value in it"),
+    ("E0318", "a name that is missing"),
+];

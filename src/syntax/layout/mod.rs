@@ -1,0 +1,552 @@
+//! The layout: one linear pass over the lexemes that owns all that depends on context. It joins
+//! units, ends statements, tells record braces from block braces, balances brackets and bounds
+//! nesting, so that the parser sees a balanced, bounded stream.
+//! Uses source, diagnostics, names, raw and token.
+
+mod brackets;
+mod quantity;
+
+use crate::diagnostics::Diagnostic;
+use crate::source::{SourceId, Span};
+use crate::syntax::layout::brackets::{Frame, Kind};
+use crate::syntax::names::Names;
+use crate::syntax::raw::{Lexeme, Raw};
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::Binary;
+
+/// Brackets and blocks may nest this deep.
+pub const DEEPEST: usize = 64;
+/// An expression may be this high: operators, calls and brackets from its top to any leaf.
+pub const HIGHEST: u32 = 256;
+
+/// What the layout hands on.
+pub struct Laid {
+    /// Balanced tokens, statements ended by [`Token::End`].
+    pub tokens: Vec<(Token, Span)>,
+    /// Documentation by the first byte of what it documents, ascending.
+    pub docs: Vec<(u32, Box<str>)>,
+    /// Every comment.
+    pub comments: Vec<Span>,
+    /// From here on the text was left unread, and the report is made.
+    pub cut: Option<u32>,
+}
+
+struct Layout<'s> {
+    source: SourceId,
+    text: &'s str,
+    lexemes: &'s [Lexeme],
+    /// The next lexeme.
+    at: usize,
+    names: &'s mut Names,
+    diagnostics: &'s mut Vec<Diagnostic>,
+    laid: Laid,
+    frames: Vec<Frame>,
+    /// Operators and brackets above the place the pass is at, in this expression.
+    path: u32,
+    /// A line end that may still turn out to end a statement.
+    pending: Option<Span>,
+    /// No token stood on this line yet.
+    fresh_line: bool,
+    /// Bytes before the first token of this line.
+    indent: u32,
+    line_start: u32,
+    doc: Vec<&'s str>,
+    /// A block whose closing brace stands under another line's beginning.
+    suspect: Option<(Span, Span)>,
+}
+
+/// Lays out the lexemes of a text.
+pub fn lay(
+    source: SourceId,
+    text: &str,
+    lexemes: &[Lexeme],
+    names: &mut Names,
+    diagnostics: &mut Vec<Diagnostic>,
+) -> Laid {
+    let mut layout = Layout {
+        source,
+        text,
+        lexemes,
+        at: 0,
+        names,
+        diagnostics,
+        laid: Laid {
+            tokens: Vec::with_capacity(lexemes.len()),
+            docs: Vec::new(),
+            comments: Vec::new(),
+            cut: None,
+        },
+        frames: vec![Frame::new(Kind::Block, Span::new(source, 0, 0), 0, 0)],
+        path: 0,
+        pending: None,
+        fresh_line: true,
+        indent: 0,
+        line_start: 0,
+        doc: Vec::new(),
+        suspect: None,
+    };
+    while let Some(lexeme) = lexemes.get(layout.at) {
+        layout.at += 1;
+        layout.step(*lexeme);
+    }
+    layout.finish();
+    layout.laid
+}
+
+impl<'s> Layout<'s> {
+    fn step(&mut self, lexeme: Lexeme) {
+        let span = self.span(lexeme);
+        match lexeme.raw {
+            Raw::Newline => {
+                self.fresh_line = true;
+                self.line_start = lexeme.end;
+                if self.in_block() && self.pending.is_none() {
+                    self.pending = Some(span);
+                }
+            }
+            Raw::Semicolon => self.semicolon(span),
+            Raw::Comment => self.comment(span),
+            Raw::BlockComment => {}
+            Raw::Word => self.word(lexeme, span),
+            Raw::Number => {
+                self.begin(lexeme, None);
+                self.number(lexeme, span);
+            }
+            Raw::Percent => {
+                self.begin(lexeme, None);
+                self.percent(span);
+            }
+            Raw::Caret => {
+                self.begin(lexeme, None);
+                self.power(span);
+            }
+            Raw::Foreign => {
+                self.begin(lexeme, None);
+                self.foreign(span);
+            }
+            Raw::Unknown | Raw::Wide | Raw::Single => {
+                self.begin(lexeme, None);
+                if self.wants_operand() {
+                    self.push(Token::Hole, span);
+                }
+            }
+            Raw::ParenOpen => self.open(lexeme, Kind::Paren, Token::ParenOpen),
+            Raw::ListOpen => self.open(lexeme, Kind::List, Token::ListOpen),
+            Raw::BraceOpen => self.brace(lexeme),
+            Raw::ValueOpen => self.open(lexeme, Kind::Value, Token::ValueOpen),
+            Raw::ParenClose => self.close(lexeme, Kind::Paren),
+            Raw::ListClose => self.close(lexeme, Kind::List),
+            Raw::BraceClose => self.close_brace(lexeme),
+            Raw::ValueClose => self.close_value(lexeme),
+            Raw::Colon if self.frame_kind() == Kind::Value => self.decimals(span),
+            Raw::Comma => {
+                self.begin(lexeme, None);
+                if let Some(frame) = self.frames.last_mut() {
+                    self.path -= frame.next_element();
+                }
+                self.push(Token::Comma, span);
+            }
+            other => {
+                self.begin(lexeme, None);
+                if let Some(token) = plain(other) {
+                    if matches!(token, Token::Operator(_) | Token::Dot) && !self.count(span) {
+                        return;
+                    }
+                    self.push(token, span);
+                }
+            }
+        }
+    }
+
+    fn span(&self, lexeme: Lexeme) -> Span {
+        Span {
+            source: self.source,
+            start: lexeme.start,
+            end: lexeme.end,
+        }
+    }
+
+    fn slice(&self, span: Span) -> &'s str {
+        self.text.get(span.range()).unwrap_or("")
+    }
+
+    fn push(&mut self, token: Token, span: Span) {
+        self.laid.tokens.push((token, span));
+    }
+
+    fn last(&self) -> Option<Token> {
+        self.laid.tokens.last().map(|(token, _)| *token)
+    }
+
+    /// Where the last token ended.
+    fn behind(&self) -> Span {
+        let start = Span::new(self.source, 0, 0);
+        self.laid
+            .tokens
+            .last()
+            .map_or(start, |(_, span)| span.after())
+    }
+
+    fn peek(&self) -> Option<Lexeme> {
+        self.lexemes.get(self.at).copied()
+    }
+
+    /// One more level of the expression; `false` if that was too much and the rest is left unread.
+    fn count(&mut self, span: Span) -> bool {
+        let Some(frame) = self.frames.last_mut() else {
+            return true;
+        };
+        frame.levels += 1;
+        self.path += 1;
+        if self.path + frame.below <= HIGHEST {
+            return true;
+        }
+        self.diagnostics.push(
+            Diagnostic::error("E0205", "this expression has too many parts", span)
+                .here(format!(
+                    "more than {HIGHEST} operators and brackets up to here"
+                ))
+                .help("give parts of it a name with `let`"),
+        );
+        self.give_up(span);
+        false
+    }
+
+    /// Settles whether the line end before this lexeme ended a statement, and whose the
+    /// documentation is.
+    fn begin(&mut self, lexeme: Lexeme, keyword: Option<Keyword>) {
+        if self.fresh_line {
+            self.fresh_line = false;
+            self.indent = lexeme.start - self.line_start;
+            if !self.in_block() && self.breaks_out(keyword) {
+                let index = self.block_below();
+                self.close_above(index);
+                self.pending = Some(self.behind());
+            }
+        }
+        if let Some(span) = self.pending.take()
+            && !self.joins(lexeme, keyword)
+        {
+            self.end(span);
+        }
+        if !self.doc.is_empty() {
+            if self.at_statement() {
+                let doc = self.doc.join("\n").into_boxed_str();
+                self.laid.docs.push((lexeme.start, doc));
+            }
+            self.doc.clear();
+        }
+    }
+
+    fn at_statement(&self) -> bool {
+        matches!(self.last(), None | Some(Token::End | Token::BlockOpen))
+    }
+
+    fn end(&mut self, span: Span) {
+        if let Some(frame) = self.frames.last_mut() {
+            self.path -= frame.levels;
+            frame.levels = 0;
+            frame.below = 0;
+            frame.in_for = false;
+        }
+        if !self.at_statement() {
+            self.push(Token::End, span);
+        }
+    }
+
+    fn semicolon(&mut self, span: Span) {
+        if !self.in_block() {
+            let index = self.block_below();
+            self.close_above(index);
+        }
+        self.pending = None;
+        self.fresh_line = false;
+        self.end(span);
+    }
+
+    /// A word that begins a line inside open brackets and cannot stand in them.
+    fn breaks_out(&self, keyword: Option<Keyword>) -> bool {
+        let Some(keyword) = keyword else { return false };
+        if self.peek().is_some_and(|next| next.raw == Raw::Colon) {
+            return false;
+        }
+        match keyword {
+            Keyword::For | Keyword::If => self.frame_kind() != Kind::List,
+            Keyword::Else
+            | Keyword::Until
+            | Keyword::Catch
+            | Keyword::Finally
+            | Keyword::Every
+            | Keyword::Times => true,
+            other => other.begins_statement(),
+        }
+    }
+
+    /// Whether the line of this lexeme goes on with the statement before it.
+    fn joins(&self, lexeme: Lexeme, keyword: Option<Keyword>) -> bool {
+        let Some(last) = self.last() else { return true };
+        if matches!(last, Token::Keyword(Keyword::Else)) {
+            return true;
+        }
+        if keyword.is_some_and(Keyword::begins_statement) {
+            return false;
+        }
+        let unfinished = matches!(
+            last,
+            Token::Operator(_)
+                | Token::Comma
+                | Token::Colon
+                | Token::Dot
+                | Token::Assign
+                | Token::Arrow
+                | Token::ShownIn
+                | Token::Keyword(
+                    Keyword::Not
+                        | Keyword::Within
+                        | Keyword::Every
+                        | Keyword::Until
+                        | Keyword::At
+                        | Keyword::Most
+                        | Keyword::In
+                        | Keyword::Of
+                )
+        );
+        unfinished
+            || keyword.is_some_and(Keyword::continues_statement)
+            || matches!(
+                lexeme.raw,
+                Raw::Plus
+                    | Raw::Times
+                    | Raw::Over
+                    | Raw::Percent
+                    | Raw::Caret
+                    | Raw::PlusMinus
+                    | Raw::Equal
+                    | Raw::Unequal
+                    | Raw::Less
+                    | Raw::LessEqual
+                    | Raw::Greater
+                    | Raw::GreaterEqual
+                    | Raw::Range
+                    | Raw::Foreign
+                    | Raw::Dot
+                    | Raw::Comma
+                    | Raw::Colon
+                    | Raw::Assign
+                    | Raw::Arrow
+                    | Raw::ParenClose
+                    | Raw::ListClose
+                    | Raw::BraceOpen
+                    | Raw::BraceClose
+            )
+    }
+
+    /// The last token leaves an operand wanting.
+    fn wants_operand(&self) -> bool {
+        matches!(
+            self.last(),
+            Some(
+                Token::Operator(_)
+                    | Token::Comma
+                    | Token::Colon
+                    | Token::Assign
+                    | Token::Arrow
+                    | Token::ParenOpen
+                    | Token::ListOpen
+                    | Token::ValueOpen
+                    | Token::Keyword(
+                        Keyword::Return
+                            | Keyword::Not
+                            | Keyword::If
+                            | Keyword::While
+                            | Keyword::Wait
+                            | Keyword::Until
+                            | Keyword::Within
+                            | Keyword::Every
+                            | Keyword::At
+                            | Keyword::Most
+                            | Keyword::Repeat
+                            | Keyword::In
+                            | Keyword::Of
+                            | Keyword::Fail
+                            | Keyword::Expect
+                            | Keyword::Record
+                            | Keyword::Note
+                    )
+            )
+        )
+    }
+
+    /// The last token ends an operand, or a name that `for` gives.
+    fn after_operand(&self) -> bool {
+        matches!(
+            self.last(),
+            Some(
+                Token::Name(_)
+                    | Token::Number(_)
+                    | Token::Unit(_)
+                    | Token::Power(_)
+                    | Token::Unquote
+                    | Token::ParenClose
+                    | Token::ListClose
+                    | Token::RecordClose
+                    | Token::Hole
+                    | Token::Keyword(Keyword::True | Keyword::False)
+            )
+        )
+    }
+
+    fn comment(&mut self, span: Span) {
+        self.laid.comments.push(span);
+        let Some(rest) = self.slice(span).strip_prefix("///") else {
+            return;
+        };
+        if self.fresh_line && !rest.starts_with('/') {
+            let line = rest.strip_prefix(' ').unwrap_or(rest);
+            self.doc.push(line.trim_end());
+        }
+    }
+
+    fn word(&mut self, lexeme: Lexeme, span: Span) {
+        let text = self.slice(span);
+        let keyword = Keyword::of(text);
+        self.begin(lexeme, keyword);
+        let Some(keyword) = keyword else {
+            let symbol = self.names.intern(text);
+            return self.push(Token::Name(symbol), span);
+        };
+        let token = match keyword {
+            Keyword::And => Token::Operator(Binary::And),
+            Keyword::Or => Token::Operator(Binary::Or),
+            Keyword::Mod => Token::Operator(Binary::Modulo),
+            Keyword::In if !self.after_operand() => Token::Keyword(keyword),
+            Keyword::In => {
+                let in_for = self.frames.last_mut().map(|frame| &mut frame.in_for);
+                match in_for {
+                    Some(pending) if *pending => {
+                        *pending = false;
+                        Token::Keyword(Keyword::In)
+                    }
+                    _ => {
+                        if self.count(span) {
+                            self.push(Token::ShownIn, span);
+                            self.unit_after_in(span);
+                        }
+                        return;
+                    }
+                }
+            }
+            Keyword::For => {
+                let any = self
+                    .peek()
+                    .is_some_and(|next| self.slice(self.span(next)) == "any");
+                if let Some(frame) = self.frames.last_mut() {
+                    frame.in_for = !any;
+                }
+                Token::Keyword(keyword)
+            }
+            other => Token::Keyword(other),
+        };
+        let level = matches!(
+            token,
+            Token::Operator(_) | Token::Keyword(Keyword::Not | Keyword::Within | Keyword::Of)
+        );
+        if level && !self.count(span) {
+            return;
+        }
+        self.push(token, span);
+    }
+
+    /// `:` inside a text's braces asks for decimals.
+    fn decimals(&mut self, colon: Span) {
+        let mut end = self.at;
+        while self
+            .lexemes
+            .get(end)
+            .is_some_and(|l| !matches!(l.raw, Raw::ValueClose | Raw::Newline))
+        {
+            end += 1;
+        }
+        let inside = self.lexemes.get(self.at..end).unwrap_or(&[]);
+        let digits = match inside {
+            [only] => self.slice(self.span(*only)).parse::<u8>().ok(),
+            _ => None,
+        };
+        let span = match (inside.first(), inside.last()) {
+            (Some(first), Some(last)) => self.span(*first).to(self.span(*last)),
+            _ => colon,
+        };
+        self.at = end;
+        match digits {
+            Some(digits) if digits <= 17 => self.push(Token::Decimals(digits), colon.to(span)),
+            _ => self.diagnostics.push(
+                Diagnostic::error("E0108", "decimals are a whole number from 0 to 17", span)
+                    .help("`{value : 2}` shows two digits after the point"),
+            ),
+        }
+    }
+
+    fn foreign(&mut self, span: Span) {
+        let text = self.slice(span);
+        let (token, help) = match text {
+            "&&" | "&" => (Token::Operator(Binary::And), "write `and`".to_string()),
+            "||" | "|" => (Token::Operator(Binary::Or), "write `or`".to_string()),
+            "!" => (Token::Keyword(Keyword::Not), "write `not`".to_string()),
+            "===" => (Token::Operator(Binary::Equal), "write `==`".to_string()),
+            "!==" | "<>" => (Token::Operator(Binary::Unequal), "write `!=`".to_string()),
+            "=>" => (
+                Token::Operator(Binary::GreaterEqual),
+                "write `>=` to compare, `->` before what a routine returns".to_string(),
+            ),
+            "**" => (
+                Token::Operator(Binary::Multiply),
+                "a power is written `^`, as in `x^2`".to_string(),
+            ),
+            ":=" => (Token::Assign, "write `=`".to_string()),
+            "++" => (
+                Token::Operator(Binary::Add),
+                "to add one, write `x = x + 1`".to_string(),
+            ),
+            "..." | "..=" => (
+                Token::Operator(Binary::Range),
+                "a range is written `..`, from the left up to but without the right".to_string(),
+            ),
+            _ => {
+                let operator = text.trim_end_matches('=');
+                (Token::Assign, format!("write it out: `x = x {operator} …`"))
+            }
+        };
+        self.diagnostics.push(
+            Diagnostic::error("E0113", format!("there is no operator `{text}`"), span).help(help),
+        );
+        if self.count(span) {
+            self.push(token, span);
+        }
+    }
+}
+
+/// Lexemes that are one token wherever they stand.
+fn plain(raw: Raw) -> Option<Token> {
+    Some(match raw {
+        Raw::Quote => Token::Quote,
+        Raw::Plain => Token::Plain,
+        Raw::Unquote => Token::Unquote,
+        Raw::Colon => Token::Colon,
+        Raw::Dot => Token::Dot,
+        Raw::Assign => Token::Assign,
+        Raw::Arrow => Token::Arrow,
+        Raw::Range => Token::Operator(Binary::Range),
+        Raw::Equal => Token::Operator(Binary::Equal),
+        Raw::Unequal => Token::Operator(Binary::Unequal),
+        Raw::Less => Token::Operator(Binary::Less),
+        Raw::LessEqual => Token::Operator(Binary::LessEqual),
+        Raw::Greater => Token::Operator(Binary::Greater),
+        Raw::GreaterEqual => Token::Operator(Binary::GreaterEqual),
+        Raw::PlusMinus => Token::Operator(Binary::PlusMinus),
+        Raw::Plus => Token::Operator(Binary::Add),
+        Raw::Minus => Token::Operator(Binary::Subtract),
+        Raw::Times => Token::Operator(Binary::Multiply),
+        Raw::Over => Token::Operator(Binary::Divide),
+        _ => return None,
+    })
+}

@@ -1,0 +1,253 @@
+//! Numbers, units and exponents of the layout.
+
+use crate::diagnostics::Diagnostic;
+use crate::source::Span;
+use crate::syntax::layout::Layout;
+use crate::syntax::raw::{Lexeme, Raw};
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::Binary;
+
+impl Layout<'_> {
+    pub fn number(&mut self, lexeme: Lexeme, span: Span) {
+        let written = self.slice(span);
+        let value = if written.contains('_') {
+            written.replace('_', "").parse::<f64>()
+        } else {
+            written.parse::<f64>()
+        };
+        let value = value.unwrap_or(f64::INFINITY);
+        if !value.is_finite() {
+            self.diagnostics.push(
+                Diagnostic::error("E0103", "this number is too large", span)
+                    .help("the largest is about `1.79e308`"),
+            );
+        }
+        self.push(
+            Token::Number(if value.is_finite() { value } else { 0.0 }),
+            span,
+        );
+        if let Some(dot) = self.touching(lexeme.end, Raw::Dot) {
+            return self.bare_point(span, dot);
+        }
+        let Some(next) = self.peek() else { return };
+        match next.raw {
+            Raw::Word => {
+                let word = self.slice(self.span(next));
+                if Keyword::of(word).is_some() {
+                    return;
+                }
+                let zero_prefix = matches!(written, "0") && next.start == lexeme.end;
+                if zero_prefix && word.starts_with(['x', 'X', 'b', 'o']) && digits(word) {
+                    self.at += 1;
+                    let place = span.to(self.span(next));
+                    self.diagnostics.push(
+                        Diagnostic::error("E0104", "numbers are decimal", place)
+                            .help("write the number with the digits 0 to 9"),
+                    );
+                    return;
+                }
+                if word.starts_with('_') && next.start == lexeme.end {
+                    self.at += 1;
+                    let place = span.to(self.span(next));
+                    self.diagnostics.push(
+                        Diagnostic::error(
+                            "E0104",
+                            "an underscore stands between two digits",
+                            place,
+                        )
+                        .help("write it as in `1_000`"),
+                    );
+                    return;
+                }
+                self.unit();
+            }
+            Raw::Percent => self.unit(),
+            _ => {}
+        }
+    }
+
+    fn touching(&self, end: u32, raw: Raw) -> Option<Lexeme> {
+        self.peek()
+            .filter(|next| next.raw == raw && next.start == end)
+    }
+
+    /// `5.` and `1.e3`.
+    fn bare_point(&mut self, number: Span, dot: Lexeme) {
+        self.at += 1;
+        let mut place = number.to(self.span(dot));
+        let more = self
+            .peek()
+            .filter(|next| next.start == dot.end && matches!(next.raw, Raw::Word | Raw::Number));
+        if let Some(more) = more {
+            self.at += 1;
+            place = place.to(self.span(more));
+        }
+        let digits = self.slice(number);
+        self.diagnostics.push(
+            Diagnostic::error("E0104", "a number ends in a point", place).help(format!(
+                "write digits after the point, as in `{digits}.0`, or leave it out"
+            )),
+        );
+    }
+
+    /// After `in`: a unit, and only a unit.
+    pub fn unit_after_in(&mut self, word: Span) {
+        let next = self.peek();
+        let fits = next.is_some_and(|next| match next.raw {
+            Raw::Word => Keyword::of(self.slice(self.span(next))).is_none(),
+            Raw::Percent => true,
+            _ => false,
+        });
+        if fits {
+            return self.unit();
+        }
+        self.diagnostics.push(
+            Diagnostic::error("E0111", "`in` needs a unit after it", word)
+                .help("`x in rpm` chooses how a value is shown; inside a text: `\"{x in rpm}\"`"),
+        );
+        let symbol = self.names.intern("?");
+        self.push(Token::Unit(symbol), word.after());
+    }
+
+    /// The unit that begins at the next lexeme: touching `/word`, `*word` and `^int` belong to it.
+    fn unit(&mut self) {
+        let Some(first) = self.peek() else { return };
+        self.at += 1;
+        let mut end = first.end;
+        let mut exponent_wrong = None;
+        loop {
+            let Some(next) = self.peek().filter(|next| next.start == end) else {
+                break;
+            };
+            let after = self.lexemes.get(self.at + 1).copied();
+            let after = after.filter(|after| after.start == next.end);
+            match (next.raw, after) {
+                (Raw::Over | Raw::Times, Some(word))
+                    if word.raw == Raw::Word
+                        && Keyword::of(self.slice(self.span(word))).is_none() =>
+                {
+                    self.at += 2;
+                    end = word.end;
+                }
+                (Raw::Caret, Some(number)) if number.raw == Raw::Number => {
+                    self.at += 2;
+                    end = number.end;
+                    if self.whole(number, false).is_none() {
+                        exponent_wrong = Some(self.span(number));
+                    }
+                }
+                (Raw::Caret, Some(minus)) if minus.raw == Raw::Minus => {
+                    let number = self.lexemes.get(self.at + 2).copied();
+                    let Some(number) =
+                        number.filter(|n| n.raw == Raw::Number && n.start == minus.end)
+                    else {
+                        break;
+                    };
+                    self.at += 3;
+                    end = number.end;
+                    if self.whole(number, true).is_none() {
+                        exponent_wrong = Some(self.span(number));
+                    }
+                }
+                _ => break,
+            }
+        }
+        let span = Span {
+            end,
+            ..self.span(first)
+        };
+        let written = self.slice(span);
+        if let Some(place) = exponent_wrong {
+            self.exponent(place);
+        } else if let Some(report) = digit_in_unit(written, span) {
+            self.diagnostics.push(report);
+        }
+        let symbol = if written.is_ascii() {
+            self.names.intern(written)
+        } else {
+            let folded = written.replace(['\u{B5}', '\u{3BC}'], "u");
+            self.names.intern(&folded)
+        };
+        self.push(Token::Unit(symbol), span);
+    }
+
+    fn whole(&self, number: Lexeme, negative: bool) -> Option<i32> {
+        let digits = self.slice(self.span(number));
+        let value: i32 = digits.parse().ok()?;
+        Some(if negative { -value } else { value })
+    }
+
+    fn exponent(&mut self, place: Span) {
+        self.diagnostics.push(
+            Diagnostic::error("E0112", "an exponent is a whole number", place)
+                .here("expected digits here, with a minus sign if need be")
+                .help("write it as in `x^2` or `s^-1`"),
+        );
+    }
+
+    /// `^` with its exponent.
+    pub fn power(&mut self, caret: Span) {
+        if !self.count(caret) {
+            return;
+        }
+        let minus = self.peek().filter(|next| next.raw == Raw::Minus);
+        if minus.is_some() {
+            self.at += 1;
+        }
+        let next = self.peek();
+        match next.filter(|next| next.raw == Raw::Number) {
+            Some(number) => {
+                self.at += 1;
+                let span = caret.to(self.span(number));
+                let whole = self.whole(number, minus.is_some());
+                if whole.is_none() {
+                    self.exponent(self.span(number));
+                }
+                self.push(Token::Power(whole.unwrap_or(1)), span);
+            }
+            None => {
+                let word = next.filter(|next| next.raw == Raw::Word);
+                self.exponent(word.map_or(caret, |word| self.span(word)));
+                if word.is_some() {
+                    self.at += 1;
+                }
+                self.push(Token::Power(1), caret);
+            }
+        }
+    }
+
+    /// A percent sign that follows neither a number nor `in`.
+    pub fn percent(&mut self, span: Span) {
+        self.diagnostics.push(
+            Diagnostic::error("E0110", "`%` is a unit and follows a number", span)
+                .help("what is left of a division is `a mod b`; a share is `35 %`"),
+        );
+        if self.count(span) {
+            self.push(Token::Operator(Binary::Modulo), span);
+        }
+    }
+}
+
+fn digits(word: &str) -> bool {
+    word.len() > 1
+        && word
+            .bytes()
+            .skip(1)
+            .all(|b| b.is_ascii_hexdigit() || b == b'_')
+}
+
+/// `mm2`: no unit has a digit in its name, so a power is meant.
+fn digit_in_unit(written: &str, span: Span) -> Option<Diagnostic> {
+    let part = written
+        .split(['/', '*'])
+        .map(|part| part.split('^').next().unwrap_or(part))
+        .find(|part| part.bytes().any(|b| b.is_ascii_digit()))?;
+    let name = part.trim_end_matches(|c: char| c.is_ascii_digit());
+    let report = Diagnostic::error("E0111", format!("no unit is called `{part}`"), span);
+    let power = part.get(name.len()..).unwrap_or("");
+    Some(if name.is_empty() || power.is_empty() {
+        report.help("a unit has letters only, as in `mm/s^2`")
+    } else {
+        report.help(format!("a power is written `{name}^{power}`"))
+    })
+}

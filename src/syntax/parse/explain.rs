@@ -1,0 +1,631 @@
+//! What to say where the parser could not go on: known mistakes by name, all others by what was
+//! expected.
+
+use crate::diagnostics::Diagnostic;
+use crate::source::Span;
+use crate::syntax::parse::report::Stuck;
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::Binary;
+
+/// The report for one place.
+pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
+    kept_for_later(stuck)
+        .or_else(|| keyword_as_name(stuck))
+        .or_else(|| missing_name(stuck))
+        .or_else(|| foreign_word(stuck))
+        .or_else(|| equals_sign(stuck))
+        .or_else(|| chained(stuck))
+        .or_else(|| unbounded(stuck))
+        .or_else(|| after_else(stuck))
+        .or_else(|| missing_block(stuck))
+        .or_else(|| stray_clause(stuck))
+        .or_else(|| missing_type(stuck))
+        .or_else(|| missing_value(stuck))
+        .or_else(|| left_over(stuck))
+        .unwrap_or_else(|| {
+            let headline = format!(
+                "expected {}, found {}",
+                stuck.expected_words(),
+                stuck.found_words()
+            );
+            Diagnostic::error("E0301", headline, stuck.point()).here("not expected here")
+        })
+}
+
+fn kept_for_later(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    (stuck.found() == Some(Token::Keyword(Keyword::Ask))).then(|| {
+        Diagnostic::error("E0311", "`ask` is not available yet", stuck.span)
+            .here("the word is kept for a later version")
+            .help("take the answer from outside, with a `param`")
+    })
+}
+
+/// `let = 3`, `for in facets()`
+fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let Some(Token::Keyword(keyword)) = stuck.token(-1) else {
+        return None;
+    };
+    if !stuck.expects("a name") {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            "E0318",
+            format!("a name is missing after `{word}`"),
+            stuck.point(),
+        )
+        .here(format!("found {} instead", stuck.found_words())),
+    )
+}
+
+fn is_word(token: Option<Token>) -> bool {
+    matches!(
+        token,
+        Some(Token::Keyword(_) | Token::Operator(Binary::And | Binary::Or | Binary::Modulo))
+    )
+}
+
+fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if !is_word(stuck.found()) {
+        return None;
+    }
+    let named_place = matches!(
+        stuck.token(-1),
+        Some(
+            Token::Dot
+                | Token::Keyword(
+                    Keyword::Let
+                        | Keyword::Var
+                        | Keyword::Param
+                        | Keyword::Routine
+                        | Keyword::Catch
+                        | Keyword::Any
+                )
+        )
+    ) || (stuck.token(-1) == Some(Token::Keyword(Keyword::For))
+        && !matches!(stuck.found(), Some(Token::Keyword(Keyword::In))));
+    let wants_name = stuck.expects("a name")
+        || stuck.expects("a field name")
+        || stuck.expects("a parameter")
+        || stuck.expects("an expression")
+        || stuck.expects("a statement");
+    let used_as_name = wants_name
+        && matches!(
+            stuck.token(1),
+            Some(Token::Colon | Token::Assign | Token::Dot)
+        );
+    let as_value = stuck.expects("an expression")
+        && stuck
+            .bracket()
+            .is_none_or(|(open, _)| open != Token::ListOpen)
+        && matches!(
+            stuck.found(),
+            Some(Token::Keyword(
+                Keyword::Use
+                    | Keyword::Param
+                    | Keyword::Routine
+                    | Keyword::Repeat
+                    | Keyword::Arm
+                    | Keyword::Record
+                    | Keyword::Note
+                    | Keyword::Expect
+                    | Keyword::Fail
+                    | Keyword::Wait
+                    | Keyword::List
+                    | Keyword::Any
+                    | Keyword::Most
+            ))
+        );
+    if !(named_place || used_as_name || as_value) {
+        return None;
+    }
+    let word = stuck.word(0);
+    Some(
+        Diagnostic::error(
+            "E0304",
+            format!("`{word}` is a keyword and cannot be a name"),
+            stuck.span,
+        )
+        .help(format!(
+            "choose another name, such as `{word}_1` or `the_{word}`"
+        )),
+    )
+}
+
+/// Words of other languages, and what they are called here.
+const FOREIGN: &[(&[&str], &str)] = &[
+    (&["elif", "elsif", "elseif"], "write `else if`"),
+    (
+        &["function", "func", "fn", "def", "proc", "sub"],
+        "a routine begins with `routine`, as in `routine check(speed: rotation) { … }`",
+    ),
+    (
+        &["const", "val", "auto"],
+        "a value is named with `let`, a variable with `var`",
+    ),
+    (
+        &["import", "include", "require", "from"],
+        "another file is taken in with `use \"path.spt\"`",
+    ),
+    (
+        &["print", "println", "printf", "echo", "log"],
+        "a line is printed with `note \"…\"`",
+    ),
+    (
+        &["switch", "match", "case", "select"],
+        "choose with `if … { } else if … { } else { }`",
+    ),
+    (
+        &["loop", "do", "forever"],
+        "a loop has a bound: `repeat at most 10 times { … } until …`",
+    ),
+    (&["foreach"], "write `for x in … { }`"),
+    (
+        &["throw", "raise", "abort"],
+        "a script fails with `fail \"…\"`",
+    ),
+    (
+        &["assert", "check", "verify"],
+        "write `expect \"what\": condition`",
+    ),
+    (&["sleep", "delay", "pause"], "write `wait 200 ms`"),
+    (&["unless"], "write `if not …`"),
+    (
+        &["then"],
+        "the block stands in braces, right after the condition",
+    ),
+    (&["is", "equals"], "values are compared with `==`"),
+    (&["xor"], "write `a != b`"),
+    (&["except", "rescue"], "write `catch problem { … }`"),
+    (&["ensure"], "write `finally { … }`"),
+    (
+        &["null", "nil", "None"],
+        "every value is there; use a `flag` beside it, or an empty list",
+    ),
+];
+
+fn foreign_help(word: &str) -> Option<&'static str> {
+    FOREIGN
+        .iter()
+        .find(|(words, _)| words.contains(&word))
+        .map(|(_, help)| *help)
+}
+
+fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let clause = stuck.clause();
+    let found_name = matches!(stuck.found(), Some(Token::Name(_)));
+    let (word, span) = match clause.first() {
+        Some((Token::Name(_), span)) if clause.len() == 1 => {
+            (stuck.text.get(span.range()).unwrap_or(""), *span)
+        }
+        _ if found_name => (stuck.word(0), stuck.span),
+        _ => return None,
+    };
+    let (word, span) = match foreign_help(word) {
+        Some(_) => (word, span),
+        None if found_name => (stuck.word(0), stuck.span),
+        None => return None,
+    };
+    let help = foreign_help(word)?;
+    Some(Diagnostic::error("E0306", format!("`{word}` means nothing here"), span).help(help))
+}
+
+fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
+    let clause = stuck.clause();
+    let mut words = clause.iter().map_while(|(token, span)| match token {
+        Token::Keyword(keyword) => Some((*keyword, *span)),
+        _ => None,
+    });
+    let first = words.next()?;
+    match (first.0, words.next()) {
+        (Keyword::Else, Some(second)) => Some(second),
+        _ => Some(first),
+    }
+}
+
+fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let report =
+        |headline: &str, help: &str| Diagnostic::error("E0303", headline, stuck.span).help(help);
+    if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
+        return Some(report("`==` compares", "a value is given with one `=`"));
+    }
+    if stuck.found() != Some(Token::Assign)
+        || stuck.expects("an expression")
+        || stuck.expects("a type")
+    {
+        return None;
+    }
+    match stuck.bracket() {
+        Some((Token::ParenOpen, Some(Token::Name(_)))) => {
+            return Some(report(
+                "`=` cannot stand in a call",
+                "a named argument is written `name: value`, a comparison `==`",
+            ));
+        }
+        Some((Token::RecordOpen, _)) => {
+            return Some(report(
+                "`=` cannot stand in a record",
+                "a field is written `name: value`",
+            ));
+        }
+        Some(_) => return Some(report("`=` does not compare", "write `==`")),
+        None => {}
+    }
+    match first_keyword(stuck).map(|(keyword, _)| keyword) {
+        Some(Keyword::Let | Keyword::Var | Keyword::Param) => Some(report(
+            "a second `=` in one statement",
+            "write two statements; a comparison is written `==`",
+        )),
+        Some(Keyword::Record | Keyword::Note | Keyword::Fail) => None,
+        _ => Some(report("`=` does not compare", "write `==`")),
+    }
+}
+
+fn compares(token: Token) -> bool {
+    matches!(
+        token,
+        Token::Operator(
+            Binary::Equal
+                | Binary::Unequal
+                | Binary::Less
+                | Binary::LessEqual
+                | Binary::Greater
+                | Binary::GreaterEqual
+        )
+    )
+}
+
+fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if !stuck.found().is_some_and(compares) || stuck.expects("an expression") {
+        return None;
+    }
+    let mut depth = 0_usize;
+    for (token, span) in stuck.clause().iter().rev() {
+        match token {
+            Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
+                depth += 1;
+            }
+            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen
+                if depth == 0 =>
+            {
+                return None;
+            }
+            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
+                depth -= 1;
+            }
+            Token::Operator(Binary::And | Binary::Or) if depth == 0 => return None,
+            token if depth == 0 && compares(*token) => {
+                return Some(
+                    Diagnostic::error("E0302", "comparisons cannot be chained", stuck.span)
+                        .here("the second comparison")
+                        .label(*span, "the first")
+                        .help("write `a < b and b < c`; for a band write `x within low .. high`"),
+                );
+            }
+            _ => {}
+        }
+    }
+    None
+}
+
+fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (keyword, place) = first_keyword(stuck)?;
+    let stops = matches!(
+        stuck.found(),
+        None | Some(Token::End | Token::BlockOpen | Token::BlockClose)
+    );
+    if !stops {
+        return None;
+    }
+    match keyword {
+        Keyword::While if stuck.expects("`at`") => Some(
+            Diagnostic::error("E0313", "this `while` has no bound", place)
+                .label(stuck.point(), "the bound is missing here")
+                .help("every loop ends: write `while … at most 100 times { … }`"),
+        ),
+        Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
+            Diagnostic::error(
+                "E0313",
+                "the bound of this loop lacks its `times`",
+                stuck.point(),
+            )
+            .here("`times` is missing here")
+            .help("write it as in `at most 100 times {`"),
+        ),
+        Keyword::Repeat if stuck.clause().len() == 1 => Some(
+            Diagnostic::error("E0313", "this `repeat` does not say how often", place)
+                .help("write `repeat 3 times { … }`, or `repeat at most 10 times { … } until …`"),
+        ),
+        Keyword::Wait if stuck.expects("`within`") => Some(
+            Diagnostic::error("E0314", "this `wait until` has no time limit", place)
+                .label(stuck.point(), "the limit is missing here")
+                .help("every wait ends: write `wait until … within 20 s`"),
+        ),
+        _ => None,
+    }
+}
+
+fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let keyword = match stuck.found()? {
+        Token::Keyword(keyword) => keyword,
+        _ => return None,
+    };
+    let waits = keyword == Keyword::Until
+        && stuck.token(-1) == Some(Token::Keyword(Keyword::Wait))
+        && stuck.token(-2) == Some(Token::Keyword(Keyword::Else));
+    let compound = stuck.token(-1) == Some(Token::Keyword(Keyword::Else))
+        && matches!(
+            keyword,
+            Keyword::If
+                | Keyword::For
+                | Keyword::While
+                | Keyword::Repeat
+                | Keyword::Arm
+                | Keyword::Try
+        );
+    if !waits && !compound {
+        return None;
+    }
+    let what = if waits { "wait until" } else { keyword.text() };
+    Some(
+        Diagnostic::error(
+            "E0310",
+            format!("`{what}` needs braces around it after this `else`"),
+            stuck.span,
+        )
+        .help(format!("write `else {{ {what} … }}`")),
+    )
+}
+
+fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if !stuck.expects("`{`") || stuck.found() == Some(Token::BlockOpen) {
+        return None;
+    }
+    let (keyword, _) = first_keyword(stuck)?;
+    let word = keyword.text();
+    let shape = match keyword {
+        Keyword::If => "if … { … }",
+        Keyword::For => "for x in … { … }",
+        Keyword::While => "while … at most 100 times { … }",
+        Keyword::Repeat => "repeat 3 times { … }",
+        Keyword::Arm => "arm at 35 % { … }",
+        Keyword::Routine => "routine name(…) { … }",
+        Keyword::Try => "try { … } catch problem { … }",
+        Keyword::Catch => "catch problem { … }",
+        Keyword::Finally => "finally { … }",
+        _ => return None,
+    };
+    // An operand in the middle of the header is a missing operator, not a missing brace.
+    let ends = matches!(stuck.found(), None | Some(Token::End | Token::BlockClose));
+    let statement = matches!(stuck.found(), Some(Token::Keyword(k)) if k.begins_statement());
+    if !ends && !statement {
+        return None;
+    }
+    Some(
+        Diagnostic::error(
+            "E0305",
+            format!("the block of this `{word}` is missing"),
+            stuck.point(),
+        )
+        .here("`{` is missing here")
+        .help(format!(
+            "write `{shape}`; a single statement needs the braces too"
+        )),
+    )
+}
+
+/// `else` and the like without what they belong to, and braces on their own.
+fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let beginning = stuck.clause().is_empty();
+    if stuck.found() == Some(Token::BlockOpen) && beginning {
+        return Some(
+            Diagnostic::error("E0301", "a block cannot stand alone", stuck.span).help(
+                "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+            ),
+        );
+    }
+    let Some(Token::Keyword(keyword)) = stuck.found() else {
+        return None;
+    };
+    let owner = match keyword {
+        Keyword::Else => "an `if`, `repeat`, `while` or `wait until`",
+        Keyword::Catch | Keyword::Finally => "a `try`",
+        Keyword::Until => "a `repeat` or `wait`",
+        Keyword::Within | Keyword::Every => "a `wait until`",
+        Keyword::Times | Keyword::Most => "a `repeat` or `while`",
+        Keyword::At => "an `arm`",
+        _ => return None,
+    };
+    if stuck.expects("an expression") {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            "E0301",
+            format!("this `{word}` belongs to nothing"),
+            stuck.span,
+        )
+        .help(format!("it is part of {owner}")),
+    )
+}
+
+fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if stuck.expects("a type") {
+        let after = match stuck.token(-1) {
+            Some(Token::Arrow) => " after `->`",
+            Some(Token::Colon) => " after `:`",
+            _ => "",
+        };
+        return Some(
+            Diagnostic::error(
+                "E0301",
+                format!("expected a type{after}, found {}", stuck.found_words()),
+                stuck.point(),
+            )
+            .help("types are kinds such as `length`, `text`, `flag`, `list of line` or `{name: time}`"),
+        );
+    }
+    let routine = matches!(first_keyword(stuck), Some((Keyword::Routine, _)));
+    if routine && stuck.expects("`:`") && matches!(stuck.token(-1), Some(Token::Name(_))) {
+        let name = stuck.word(-1);
+        return Some(
+            Diagnostic::error(
+                "E0301",
+                format!("the parameter `{name}` has no type"),
+                stuck.place(-1).unwrap_or(stuck.span),
+            )
+            .help(format!("write its kind, as in `{name}: time`")),
+        );
+    }
+    None
+}
+
+fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if stuck.expects("`=`")
+        && let Some((keyword @ (Keyword::Let | Keyword::Var), _)) = first_keyword(stuck)
+        && matches!(stuck.found(), None | Some(Token::End | Token::BlockClose))
+    {
+        let word = keyword.text();
+        return Some(
+            Diagnostic::error(
+                "E0316",
+                format!("this `{word}` gives no value"),
+                stuck.point(),
+            )
+            .help(format!("write `{word} name = …`")),
+        );
+    }
+    if !stuck.expects("an expression") {
+        return None;
+    }
+    let last = stuck.token(-1);
+    let operand = last.is_none_or(|token| {
+        matches!(
+            token,
+            Token::End | Token::BlockOpen | Token::BlockClose | Token::Name(_) | Token::Number(_)
+        )
+    });
+    if operand {
+        return None;
+    }
+    if stuck.found() == Some(Token::Dot)
+        && let (Some(Token::Number(_)), Some(number)) = (stuck.token(1), stuck.place(1))
+        && number.start == stuck.span.end
+    {
+        let digits = stuck.word(1);
+        return Some(
+            Diagnostic::error(
+                "E0104",
+                "a number begins with a point",
+                stuck.span.to(number),
+            )
+            .help(format!("write `0.{digits}`")),
+        );
+    }
+    let word = match last {
+        Some(Token::Plain | Token::Quote) | None => return None,
+        Some(_) => stuck.word(-1),
+    };
+    let mut report = Diagnostic::error(
+        "E0316",
+        format!("a value is missing after `{word}`"),
+        stuck.point(),
+    )
+    .here(format!("found {} instead", stuck.found_words()));
+    if stuck.found() == Some(Token::Operator(Binary::Add)) {
+        report = report.help("a positive number has no sign");
+    }
+    Some(report)
+}
+
+/// Something stands where the statement, or the element, should have ended.
+fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let found = stuck.found()?;
+    let starts_operand = matches!(
+        found,
+        Token::Name(_)
+            | Token::Number(_)
+            | Token::Quote
+            | Token::ParenOpen
+            | Token::ListOpen
+            | Token::RecordOpen
+            | Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)
+    );
+    if matches!(stuck.token(-1), Some(Token::Unit(_))) && stuck.word(-1) == "%" && starts_operand {
+        return Some(
+            Diagnostic::error(
+                "E0110",
+                "`%` is the unit of the number before it",
+                stuck.place(-1).unwrap_or(stuck.span),
+            )
+            .label(stuck.span, "so this has nothing to do here")
+            .help("what is left of a division is `a mod b`"),
+        );
+    }
+    let after_operand = matches!(
+        stuck.token(-1),
+        Some(
+            Token::Name(_)
+                | Token::Number(_)
+                | Token::Unit(_)
+                | Token::Power(_)
+                | Token::Unquote
+                | Token::ParenClose
+                | Token::ListClose
+                | Token::RecordClose
+                | Token::BlockClose
+                | Token::Keyword(Keyword::True | Keyword::False)
+        )
+    );
+    let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
+    if stuck.expects("an expression") || !after_operand || in_use {
+        return None;
+    }
+    let words = stuck.found_words();
+    if let Some((open, _)) = stuck.bracket() {
+        if !starts_operand {
+            return None;
+        }
+        let report = Diagnostic::error(
+            "E0315",
+            format!("an operator or `,` is missing before {words}"),
+            stuck.span,
+        );
+        return Some(if open == Token::ValueOpen {
+            report.help("one value stands between a text's braces")
+        } else {
+            report
+        });
+    }
+    if let Token::Keyword(keyword) = found
+        && keyword.begins_statement()
+    {
+        return Some(
+            Diagnostic::error("E0315", "two statements on one line", stuck.span)
+                .here("the second begins here")
+                .help("begin a new line, or put `;` between them"),
+        );
+    }
+    if !starts_operand {
+        return None;
+    }
+    let mut report = Diagnostic::error(
+        "E0315",
+        format!("an operator is missing before {words}"),
+        stuck.span,
+    );
+    if let Some(Token::Name(_)) = stuck.token(-1)
+        && stuck.clause().len() == 1
+    {
+        let name = stuck.word(-1);
+        report = report.help(format!("a call has brackets: `{name}(…)`"));
+    }
+    if stuck.token(-1) == Some(Token::BlockClose) {
+        report = Diagnostic::error("E0315", "two statements on one line", stuck.span)
+            .here("the second begins here")
+            .help("begin a new line after the `}`");
+    }
+    Some(report)
+}

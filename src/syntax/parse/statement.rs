@@ -1,0 +1,603 @@
+//! Statements and blocks, and how the parser goes on after a mistake.
+
+use crate::diagnostics::Diagnostic;
+use crate::source::Span;
+use crate::syntax::parse::expression::{Expressions, expressions, name};
+use crate::syntax::parse::item::{param_rule, routine_rule, type_rule, use_rule};
+use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::{
+    Binary, Block, Expression, ExpressionKind, File, Name, Statement, StatementKind,
+};
+use chumsky::input::InputRef;
+use chumsky::prelude::{IterParser, Parser, any, choice, custom, end, extra, just, recursive};
+
+/// A whole file.
+pub fn file<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, File, F> {
+    let (statements, _) = statements(shared);
+    statements.map(|statements| File { statements }).boxed()
+}
+
+fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
+    just(Token::Keyword(keyword))
+        .ignored()
+        .labelled(quoted(keyword))
+        .boxed()
+}
+
+/// The keyword as reports name it.
+fn quoted(keyword: Keyword) -> &'static str {
+    match keyword {
+        Keyword::In => "`in`",
+        Keyword::At => "`at`",
+        Keyword::Most => "`most`",
+        Keyword::Times => "`times`",
+        Keyword::Until => "`until`",
+        Keyword::Within => "`within`",
+        Keyword::Every => "`every`",
+        Keyword::Else => "`else`",
+        Keyword::Catch => "`catch`",
+        Keyword::Finally => "`finally`",
+        _ => "a statement",
+    }
+}
+
+type Statements<'t, F> = Rule<'t, Vec<Statement>, F>;
+
+fn statements<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+) -> (Statements<'t, F>, Rule<'t, Block, F>) {
+    let mut block_rule = None;
+    let statements = recursive(|statements| {
+        let done = shared.clone();
+        let block = just(Token::BlockOpen)
+            .labelled("`{`")
+            .ignore_then(statements)
+            .then_ignore(just(Token::BlockClose).labelled("`}`"))
+            .map_with(move |statements, e| {
+                let span: Span = e.span();
+                done.parsed.set(done.parsed.get().max(span.end));
+                Block { statements, span }
+            })
+            .boxed();
+        block_rule = Some(block.clone());
+        let statement = guarded(shared.clone(), statement(shared, block.clone()), block);
+        statement
+            .separated_by(just(Token::End).labelled("the end of the statement"))
+            .allow_trailing()
+            .collect::<Vec<Statement>>()
+    })
+    .boxed();
+    let block = block_rule.unwrap_or_else(|| any().to(Block::default()).boxed());
+    (statements, block)
+}
+
+/// The next token ends the statement; it stays.
+fn at_end<'t, F: Failure<'t>>() -> Rule<'t, (), F> {
+    choice((
+        just(Token::End).ignored(),
+        just(Token::BlockClose).ignored(),
+        end(),
+    ))
+    .rewind()
+    .labelled("the end of the statement")
+    .boxed()
+}
+
+fn ends(token: Option<Token>) -> bool {
+    matches!(token, None | Some(Token::End | Token::BlockClose))
+}
+
+/// Goes on behind a statement that cannot be read.
+fn guarded<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    statement: Rule<'t, Statement, F>,
+    block: Rule<'t, Block, F>,
+) -> Rule<'t, Statement, F> {
+    if !shared.recovers {
+        return statement;
+    }
+    let at_end = at_end();
+    let nothing = key(Keyword::Let);
+    custom(move |inp| {
+        if ends(inp.peek()) {
+            inp.parse(&nothing)?;
+        }
+        let before = inp.save();
+        let start = inp.cursor();
+        match inp.parse(&statement) {
+            Ok(statement) => {
+                if let Err(failure) = inp.parse(&at_end) {
+                    shared.fail(failure);
+                    skip(inp, &shared, &block);
+                }
+                Ok(statement)
+            }
+            Err(failure) => {
+                shared.fail(failure);
+                inp.rewind(before);
+                skip(inp, &shared, &block);
+                Ok(Statement {
+                    kind: StatementKind::Broken,
+                    span: inp.span_since(&start),
+                    doc: None,
+                })
+            }
+        }
+    })
+    .boxed()
+}
+
+/// Skips to the end of the statement; blocks on the way are parsed for their mistakes, each once.
+fn skip<'t, F: Failure<'t>>(
+    inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
+    shared: &Shared<'t, F>,
+    block: &Rule<'t, Block, F>,
+) {
+    loop {
+        match inp.peek() {
+            token if ends(token) => return,
+            Some(Token::BlockOpen) => {
+                let before = inp.save();
+                let start = inp.cursor();
+                inp.skip();
+                let span: Span = inp.span_since(&start);
+                if span.start >= shared.parsed.get() {
+                    inp.rewind(before);
+                    if inp.parse(block).is_ok() {
+                        continue;
+                    }
+                    return;
+                }
+                let mut depth = 1_usize;
+                while depth > 0 {
+                    match inp.next() {
+                        Some(Token::BlockOpen) => depth += 1,
+                        Some(Token::BlockClose) => depth -= 1,
+                        Some(_) => {}
+                        None => return,
+                    }
+                }
+            }
+            _ => inp.skip(),
+        }
+    }
+}
+
+/// What stands between a keyword and its block: a mistake there leaves the block readable.
+pub fn header<'t, O: 't, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    rule: Rule<'t, O, F>,
+    fallback: fn(Span) -> O,
+) -> Rule<'t, O, F> {
+    let brace = just(Token::BlockOpen).rewind().labelled("`{`");
+    recovering(shared, rule.then_ignore(brace).boxed(), fallback, |token| {
+        token == Some(Token::BlockOpen)
+    })
+}
+
+/// An expression that reaches to the end of its statement.
+pub fn until_end<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    rule: Rule<'t, Expression, F>,
+) -> Rule<'t, Expression, F> {
+    let stop = choice((
+        just(Token::Keyword(Keyword::Within)).ignored().rewind(),
+        at_end(),
+    ));
+    let rule = if shared.recovers {
+        rule.then_ignore(stop).boxed()
+    } else {
+        rule
+    };
+    recovering(shared, rule, broken, ends)
+}
+
+fn broken(span: Span) -> Expression {
+    Expression {
+        kind: ExpressionKind::Broken,
+        span,
+    }
+}
+
+fn recovering<'t, O: 't, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    rule: Rule<'t, O, F>,
+    fallback: fn(Span) -> O,
+    stops: fn(Option<Token>) -> bool,
+) -> Rule<'t, O, F> {
+    if !shared.recovers {
+        return rule;
+    }
+    custom(move |inp| {
+        let before = inp.save();
+        let start = inp.cursor();
+        let failure = match inp.parse(&rule) {
+            Ok(output) => return Ok(output),
+            Err(failure) => failure,
+        };
+        inp.rewind(before);
+        while !stops(inp.peek()) {
+            if ends(inp.peek()) || inp.peek() == Some(Token::BlockOpen) {
+                return Err(failure);
+            }
+            inp.skip();
+        }
+        shared.fail(failure);
+        Ok(fallback(inp.span_since(&start)))
+    })
+    .boxed()
+}
+
+/// Any one statement with its documentation.
+fn statement<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    block: Rule<'t, Block, F>,
+) -> Rule<'t, Statement, F> {
+    let expressions = expressions(shared.clone());
+    let simple = simple(shared.clone(), &expressions);
+    let action = action(block.clone(), simple.clone());
+    let whole = expressions.whole.clone();
+
+    let use_ = use_rule(shared.clone(), &expressions);
+    let param = param_rule(shared.clone(), &expressions);
+    let routine = routine_rule(shared.clone(), &expressions, block.clone());
+    let if_ = if_rule(&shared, whole.clone(), block.clone(), action.clone());
+    let for_ = for_rule(&shared, whole.clone(), block.clone());
+    let repeat = repeat_rule(&shared, whole.clone(), block.clone(), action.clone());
+    let while_ = while_rule(&shared, whole.clone(), block.clone(), action.clone());
+    let wait_until = wait_rule(whole.clone(), action);
+    let arm = arm_rule(&shared, whole, block.clone());
+    let try_ = try_rule(&shared, block);
+
+    let kind = custom(move |inp| match inp.peek() {
+        Some(Token::Keyword(keyword)) => match keyword {
+            Keyword::Use => inp.parse(&use_),
+            Keyword::Param => inp.parse(&param),
+            Keyword::Routine => inp.parse(&routine),
+            Keyword::If => inp.parse(&if_),
+            Keyword::For => inp.parse(&for_),
+            Keyword::Repeat => inp.parse(&repeat),
+            Keyword::While => inp.parse(&while_),
+            Keyword::Wait => {
+                let before = inp.save();
+                inp.skip();
+                let until = inp.peek() == Some(Token::Keyword(Keyword::Until));
+                inp.rewind(before);
+                if until {
+                    inp.parse(&wait_until)
+                } else {
+                    inp.parse(&simple)
+                }
+            }
+            Keyword::Arm => inp.parse(&arm),
+            Keyword::Try => inp.parse(&try_),
+            _ => inp.parse(&simple),
+        },
+        _ => inp.parse(&simple),
+    });
+    kind.map_with(move |kind, e| {
+        let span: Span = e.span();
+        Statement {
+            kind,
+            doc: shared.doc(span.start),
+            span,
+        }
+    })
+    .boxed()
+}
+
+/// Statements without blocks of their own: those that may stand alone after `else`.
+fn simple<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    expressions: &Expressions<'t, F>,
+) -> Rule<'t, StatementKind, F> {
+    let whole = expressions.whole.clone();
+    let binding = |keyword: Keyword, mutable: bool| {
+        key(keyword)
+            .ignore_then(name())
+            .then(
+                just(Token::Colon)
+                    .labelled("`:`")
+                    .ignore_then(type_rule())
+                    .or_not(),
+            )
+            .then_ignore(just(Token::Assign).labelled("`=`"))
+            .then(until_end(shared.clone(), whole.clone()))
+            .map(move |((name, annotation), value)| StatementKind::Let {
+                mutable,
+                name,
+                annotation,
+                value,
+            })
+            .boxed()
+    };
+    let let_ = binding(Keyword::Let, false);
+    let var = binding(Keyword::Var, true);
+    let break_ = key(Keyword::Break).to(StatementKind::Break).boxed();
+    let continue_ = key(Keyword::Continue).to(StatementKind::Continue).boxed();
+    let return_ = key(Keyword::Return)
+        .ignore_then(whole.clone().or_not())
+        .map(StatementKind::Return)
+        .boxed();
+    let wait = key(Keyword::Wait)
+        .ignore_then(whole.clone())
+        .map(StatementKind::Wait)
+        .boxed();
+    let fail = key(Keyword::Fail)
+        .ignore_then(whole.clone())
+        .map(StatementKind::Fail)
+        .boxed();
+    let note = key(Keyword::Note)
+        .ignore_then(whole.clone())
+        .map(StatementKind::Note)
+        .boxed();
+    let labelled_value = |keyword: Keyword| {
+        key(keyword)
+            .ignore_then(whole.clone())
+            .then_ignore(just(Token::Colon).labelled("`:`"))
+            .then(whole.clone())
+            .boxed()
+    };
+    let expect = labelled_value(Keyword::Expect)
+        .map(|(label, condition)| StatementKind::Expect { label, condition })
+        .boxed();
+    let record = labelled_value(Keyword::Record)
+        .map(|(label, value)| StatementKind::Record { label, value })
+        .boxed();
+    let plain = assignment(shared, whole);
+    custom(move |inp| match inp.peek() {
+        Some(Token::Keyword(keyword)) => match keyword {
+            Keyword::Let => inp.parse(&let_),
+            Keyword::Var => inp.parse(&var),
+            Keyword::Break => inp.parse(&break_),
+            Keyword::Continue => inp.parse(&continue_),
+            Keyword::Return => inp.parse(&return_),
+            Keyword::Wait => inp.parse(&wait),
+            Keyword::Fail => inp.parse(&fail),
+            Keyword::Note => inp.parse(&note),
+            Keyword::Expect => inp.parse(&expect),
+            Keyword::Record => inp.parse(&record),
+            _ => inp.parse(&plain),
+        },
+        _ => inp.parse(&plain),
+    })
+    .boxed()
+}
+
+/// An expression on its own, or a place, `=` and a value.
+fn assignment<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    whole: Rule<'t, Expression, F>,
+) -> Rule<'t, StatementKind, F> {
+    let assign = just(Token::Assign).map_with(|_, e| -> Span { e.span() });
+    let value = until_end(shared.clone(), whole.clone());
+    whole
+        .labelled("a statement")
+        .then(assign.then(value).or_not())
+        .map(move |(left, assigned)| {
+            if shared.slice(left.span).starts_with('-') {
+                shared.note(
+                    Diagnostic::error(
+                        "E0312",
+                        "a statement begins with a minus sign",
+                        Span {
+                            end: left.span.start + 1,
+                            ..left.span
+                        },
+                    )
+                    .help("to go on with the line before, end that line with the `-`"),
+                );
+            }
+            let Some((sign, value)) = assigned else {
+                return StatementKind::Expression(left);
+            };
+            if let Some(help) = not_a_place(&left) {
+                shared.note(
+                    Diagnostic::error("E0309", "this cannot be assigned to", left.span)
+                        .here("neither a variable, nor a field or an element of one")
+                        .label(sign, "assigned here")
+                        .help(help),
+                );
+            }
+            StatementKind::Assign { place: left, value }
+        })
+        .boxed()
+}
+
+fn not_a_place(expression: &Expression) -> Option<&'static str> {
+    match &expression.kind {
+        ExpressionKind::Name(_) | ExpressionKind::Broken => None,
+        ExpressionKind::Field { of, .. } | ExpressionKind::Element { of, .. } => not_a_place(of),
+        ExpressionKind::Binary {
+            operator: Binary::And | Binary::Or,
+            ..
+        }
+        | ExpressionKind::Unary { .. } => Some("two values are compared with `==`"),
+        _ => Some("a new value is named with `let name = …`; two values are compared with `==`"),
+    }
+}
+
+/// What follows `else`.
+fn action<'t, F: Failure<'t>>(
+    block: Rule<'t, Block, F>,
+    simple: Rule<'t, StatementKind, F>,
+) -> Rule<'t, Block, F> {
+    let single = simple
+        .map_with(|kind, e| {
+            let span: Span = e.span();
+            let statement = Statement {
+                kind,
+                span,
+                doc: None,
+            };
+            Block {
+                statements: vec![statement],
+                span,
+            }
+        })
+        .boxed();
+    custom(move |inp| match inp.peek() {
+        Some(Token::BlockOpen) => inp.parse(&block),
+        _ => inp.parse(&single),
+    })
+    .boxed()
+}
+
+fn otherwise<'t, F: Failure<'t>>(action: Rule<'t, Block, F>) -> Rule<'t, Option<Block>, F> {
+    key(Keyword::Else).ignore_then(action).or_not().boxed()
+}
+
+fn if_rule<'t, F: Failure<'t>>(
+    shared: &Shared<'t, F>,
+    whole: Rule<'t, Expression, F>,
+    block: Rule<'t, Block, F>,
+    action: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    let arm = just(Token::Keyword(Keyword::If))
+        .ignore_then(header(shared.clone(), whole, broken))
+        .then(block)
+        .boxed();
+    let else_if = just([Token::Keyword(Keyword::Else), Token::Keyword(Keyword::If)])
+        .rewind()
+        .ignore_then(key(Keyword::Else))
+        .ignore_then(arm.clone());
+    arm.then(else_if.repeated().collect::<Vec<_>>())
+        .then(otherwise(action))
+        .map(|((first, rest), otherwise)| {
+            let mut arms = Vec::with_capacity(rest.len() + 1);
+            arms.push(first);
+            arms.extend(rest);
+            StatementKind::If { arms, otherwise }
+        })
+        .boxed()
+}
+
+fn for_rule<'t, F: Failure<'t>>(
+    shared: &Shared<'t, F>,
+    whole: Rule<'t, Expression, F>,
+    block: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    just(Token::Keyword(Keyword::For))
+        .ignore_then(name())
+        .then_ignore(key(Keyword::In))
+        .then(header(shared.clone(), whole, broken))
+        .then(block)
+        .map(|((name, over), body)| StatementKind::For { name, over, body })
+        .boxed()
+}
+
+fn repeat_rule<'t, F: Failure<'t>>(
+    shared: &Shared<'t, F>,
+    whole: Rule<'t, Expression, F>,
+    block: Rule<'t, Block, F>,
+    action: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    let head = key(Keyword::At)
+        .then(key(Keyword::Most))
+        .or_not()
+        .then(whole.clone())
+        .then_ignore(key(Keyword::Times))
+        .map(|(at_most, times)| (at_most.is_some(), times))
+        .boxed();
+    just(Token::Keyword(Keyword::Repeat))
+        .ignore_then(header(shared.clone(), head, |span| (true, broken(span))))
+        .then(block)
+        .then(key(Keyword::Until).ignore_then(whole).or_not())
+        .then(otherwise(action))
+        .map(
+            |((((at_most, times), body), until), otherwise)| StatementKind::Repeat {
+                at_most,
+                times,
+                body,
+                until,
+                otherwise,
+            },
+        )
+        .boxed()
+}
+
+fn while_rule<'t, F: Failure<'t>>(
+    shared: &Shared<'t, F>,
+    whole: Rule<'t, Expression, F>,
+    block: Rule<'t, Block, F>,
+    action: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    let head = whole
+        .clone()
+        .then_ignore(key(Keyword::At).then(key(Keyword::Most)))
+        .then(whole)
+        .then_ignore(key(Keyword::Times))
+        .boxed();
+    just(Token::Keyword(Keyword::While))
+        .ignore_then(header(shared.clone(), head, |span| {
+            (broken(span), broken(span))
+        }))
+        .then(block)
+        .then(otherwise(action))
+        .map(
+            |(((condition, times), body), otherwise)| StatementKind::While {
+                condition,
+                times,
+                body,
+                otherwise,
+            },
+        )
+        .boxed()
+}
+
+fn wait_rule<'t, F: Failure<'t>>(
+    whole: Rule<'t, Expression, F>,
+    action: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    key(Keyword::Wait)
+        .ignore_then(key(Keyword::Until))
+        .ignore_then(whole.clone())
+        .then_ignore(key(Keyword::Within))
+        .then(whole.clone())
+        .then(key(Keyword::Every).ignore_then(whole).or_not())
+        .then(otherwise(action))
+        .map(
+            |(((condition, within), every), otherwise)| StatementKind::WaitUntil {
+                condition,
+                within,
+                every,
+                otherwise,
+            },
+        )
+        .boxed()
+}
+
+fn arm_rule<'t, F: Failure<'t>>(
+    shared: &Shared<'t, F>,
+    whole: Rule<'t, Expression, F>,
+    block: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    let head = key(Keyword::At).ignore_then(whole).boxed();
+    just(Token::Keyword(Keyword::Arm))
+        .ignore_then(header(shared.clone(), head, broken))
+        .then(block)
+        .map(|(power, body)| StatementKind::Arm { power, body })
+        .boxed()
+}
+
+fn try_rule<'t, F: Failure<'t>>(
+    shared: &Shared<'t, F>,
+    block: Rule<'t, Block, F>,
+) -> Rule<'t, StatementKind, F> {
+    let named = name().map(Some).boxed();
+    let catch = key(Keyword::Catch)
+        .ignore_then(header(shared.clone(), named, |_| None::<Name>))
+        .then(block.clone())
+        .map(|(name, block)| name.map(|name| (name, block)));
+    just(Token::Keyword(Keyword::Try))
+        .ignore_then(block.clone())
+        .then(catch.or_not())
+        .then(key(Keyword::Finally).ignore_then(block).or_not())
+        .map(|((body, catch), finally)| StatementKind::Try {
+            body,
+            catch: catch.flatten(),
+            finally,
+        })
+        .boxed()
+}

@@ -1,0 +1,440 @@
+//! The raw scan: bytes to lexemes, context free but for nested text. Two token grammars, code and
+//! text, are switched at quotes and braces. Uses source, diagnostics and codes.
+
+use crate::diagnostics::Diagnostic;
+use crate::source::{SourceId, Span};
+use crate::syntax::character;
+use logos::{Lexer, Logos};
+
+/// What a lexeme is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Logos)]
+#[logos(skip r"[ \t\r\x0B\x0C]+")]
+pub enum Raw {
+    #[token("\n")]
+    Newline,
+    #[token(";")]
+    Semicolon,
+    #[regex(r"//[^\n]*", allow_greedy = true)]
+    Comment,
+    #[token("/*")]
+    BlockComment,
+    #[regex(r"[A-Za-z_][A-Za-z0-9_]*")]
+    Word,
+    #[regex(r"[0-9]+(_[0-9]+)*(\.[0-9]+(_[0-9]+)*)?([eE][+-]?[0-9]+)?")]
+    Number,
+    #[token("\"")]
+    Quote,
+    #[token("'")]
+    Single,
+    #[token("(")]
+    ParenOpen,
+    #[token(")")]
+    ParenClose,
+    #[token("[")]
+    ListOpen,
+    #[token("]")]
+    ListClose,
+    #[token("{")]
+    BraceOpen,
+    #[token("}")]
+    BraceClose,
+    #[token(",")]
+    Comma,
+    #[token(":")]
+    Colon,
+    #[token(".")]
+    Dot,
+    #[token("..")]
+    Range,
+    #[token("=")]
+    Assign,
+    #[token("->")]
+    Arrow,
+    #[token("==")]
+    Equal,
+    #[token("!=")]
+    Unequal,
+    #[token("<")]
+    Less,
+    #[token("<=")]
+    LessEqual,
+    #[token(">")]
+    Greater,
+    #[token(">=")]
+    GreaterEqual,
+    #[token("+-")]
+    PlusMinus,
+    #[token("+")]
+    Plus,
+    #[token("-")]
+    Minus,
+    #[token("*")]
+    Times,
+    #[token("/")]
+    Over,
+    #[token("%")]
+    Percent,
+    #[token("^")]
+    Caret,
+    /// An operator of other languages.
+    #[token("&&")]
+    #[token("||")]
+    #[token("&")]
+    #[token("|")]
+    #[token("!")]
+    #[token("===")]
+    #[token("!==")]
+    #[token("=>")]
+    #[token("<>")]
+    #[token("+=")]
+    #[token("-=")]
+    #[token("*=")]
+    #[token("/=")]
+    #[token("++")]
+    #[token("**")]
+    #[token(":=")]
+    #[token("...")]
+    #[token("..=")]
+    Foreign,
+    /// Any character outside ASCII; the scan makes words of what can be in a name.
+    #[regex(r"[^\x00-\x7F]")]
+    Wide,
+    /// A character that means nothing here; reported.
+    Unknown,
+    /// Characters and escapes inside a text.
+    Plain,
+    /// `{` inside a text.
+    ValueOpen,
+    /// `}` that ends it.
+    ValueClose,
+    /// The `"` a text ends with; empty where it was missing.
+    Unquote,
+}
+
+/// The grammar inside a text.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Logos)]
+enum Text {
+    #[regex(r#"[^"\\{}\n]+"#)]
+    #[regex(r#"\\[^\n]"#)]
+    Plain,
+    #[token("\\")]
+    Dangling,
+    #[token("{")]
+    Open,
+    #[token("}")]
+    Close,
+    #[token("\"")]
+    Quote,
+    #[token("\n")]
+    Newline,
+}
+
+/// A lexeme and its bytes.
+#[derive(Clone, Copy, Debug)]
+pub struct Lexeme {
+    /// What it is.
+    pub raw: Raw,
+    /// First byte.
+    pub start: u32,
+    /// One past the last byte.
+    pub end: u32,
+}
+
+/// A text that is open, with what is open inside its braces.
+struct Open {
+    quote: usize,
+    brace: usize,
+    depth: u32,
+}
+
+struct Scan<'s> {
+    source: SourceId,
+    text: &'s str,
+    lexemes: Vec<Lexeme>,
+    open: Vec<Open>,
+    diagnostics: &'s mut Vec<Diagnostic>,
+}
+
+/// All lexemes of a text; blanks are dropped, everything wrong is reported.
+pub fn scan(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) -> Vec<Lexeme> {
+    character::check(source, text, diagnostics);
+    let mut scan = Scan {
+        source,
+        text,
+        lexemes: Vec::with_capacity(text.len() / 4),
+        open: Vec::new(),
+        diagnostics,
+    };
+    let mut code = Raw::lexer(text);
+    if text.starts_with('\u{FEFF}') {
+        code.bump('\u{FEFF}'.len_utf8());
+    }
+    loop {
+        let Some(found) = code.next() else { break };
+        let raw = found.unwrap_or(Raw::Unknown);
+        let into_text = match raw {
+            Raw::Word | Raw::Wide => {
+                scan.word(&mut code, raw);
+                false
+            }
+            Raw::Quote => {
+                scan.push(Raw::Quote, code.span());
+                scan.open.push(Open {
+                    quote: code.span().start,
+                    brace: 0,
+                    depth: 0,
+                });
+                true
+            }
+            Raw::BraceOpen => {
+                if let Some(open) = scan.open.last_mut() {
+                    open.depth += 1;
+                }
+                scan.push(raw, code.span());
+                false
+            }
+            Raw::BraceClose => match scan.open.last_mut() {
+                Some(open) if open.depth == 0 => {
+                    scan.push(Raw::ValueClose, code.span());
+                    true
+                }
+                Some(open) => {
+                    open.depth -= 1;
+                    scan.push(raw, code.span());
+                    false
+                }
+                None => {
+                    scan.push(raw, code.span());
+                    false
+                }
+            },
+            Raw::Newline => {
+                scan.cut(code.span().start, true);
+                scan.push(raw, code.span());
+                false
+            }
+            Raw::Comment if !scan.open.is_empty() => {
+                // Inside a text's braces `//` is a mistake that would hide the rest of the text.
+                let start = code.span().start;
+                scan.cut(start, true);
+                scan.push(raw, code.span());
+                false
+            }
+            Raw::BlockComment => {
+                scan.block_comment(&mut code);
+                false
+            }
+            Raw::Unknown => {
+                character::unknown(
+                    source,
+                    text,
+                    code.span(),
+                    scan.lexemes.last(),
+                    scan.diagnostics,
+                );
+                scan.push(raw, code.span());
+                if code.slice() == "#" {
+                    // Meant as a comment: nothing in it is worth a report.
+                    let rest = code.remainder();
+                    code.bump(rest.find('\n').unwrap_or(rest.len()));
+                }
+                false
+            }
+            Raw::Single => {
+                scan.single_quoted(&mut code);
+                false
+            }
+            _ => {
+                scan.push(raw, code.span());
+                false
+            }
+        };
+        if into_text {
+            let mut inside = code.morph::<Text>();
+            scan.inside(&mut inside);
+            code = inside.morph();
+        }
+    }
+    scan.cut(text.len(), true);
+    scan.lexemes
+}
+
+impl Scan<'_> {
+    fn push(&mut self, raw: Raw, span: std::ops::Range<usize>) {
+        let clamp = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
+        self.lexemes.push(Lexeme {
+            raw,
+            start: clamp(span.start),
+            end: clamp(span.end),
+        });
+    }
+
+    /// A word takes in every character a name may go on with; others outside ASCII stand alone.
+    fn word(&mut self, code: &mut Lexer<'_, Raw>, raw: Raw) {
+        if raw == Raw::Wide {
+            let first = code.slice().chars().next().unwrap_or(' ');
+            if first == '±' {
+                return self.push(Raw::PlusMinus, code.span());
+            }
+            if !unicode_ident::is_xid_start(first) {
+                if !character::is_control(first) {
+                    character::unknown(
+                        self.source,
+                        self.text,
+                        code.span(),
+                        self.lexemes.last(),
+                        self.diagnostics,
+                    );
+                    self.push(Raw::Unknown, code.span());
+                }
+                return;
+            }
+        }
+        let more: usize = code
+            .remainder()
+            .chars()
+            .take_while(|c| unicode_ident::is_xid_continue(*c))
+            .map(char::len_utf8)
+            .sum();
+        code.bump(more);
+        self.push(Raw::Word, code.span());
+    }
+
+    /// Scans inside a text until it ends, is cut off, or opens a brace.
+    fn inside(&mut self, text: &mut Lexer<'_, Text>) {
+        loop {
+            let Some(found) = text.next() else {
+                return self.cut(self.text.len(), false);
+            };
+            let span = text.span();
+            match found.unwrap_or(Text::Plain) {
+                Text::Plain => {
+                    let slice = text.slice();
+                    if let Some(escape) = slice.strip_prefix('\\') {
+                        self.escape(escape, span.start);
+                    }
+                    match self.lexemes.last_mut() {
+                        Some(last) if last.raw == Raw::Plain && last.end as usize == span.start => {
+                            last.end = u32::try_from(span.end).unwrap_or(u32::MAX);
+                        }
+                        _ => self.push(Raw::Plain, span),
+                    }
+                }
+                Text::Dangling => {}
+                Text::Close => {
+                    let place = Span::new(self.source, span.start, span.end);
+                    self.diagnostics.push(
+                        Diagnostic::error("E0106", "a `}` stands alone in a text", place)
+                            .here("nothing is open here")
+                            .help("write `\\}` for the character itself"),
+                    );
+                }
+                Text::Open => {
+                    self.push(Raw::ValueOpen, span.clone());
+                    if let Some(open) = self.open.last_mut() {
+                        open.brace = span.start;
+                        open.depth = 0;
+                    }
+                    return;
+                }
+                Text::Quote => {
+                    self.push(Raw::Unquote, span);
+                    self.open.pop();
+                    return;
+                }
+                Text::Newline => {
+                    self.cut(span.start, false);
+                    return self.push(Raw::Newline, span);
+                }
+            }
+        }
+    }
+
+    fn escape(&mut self, escape: &str, start: usize) {
+        if matches!(escape, "\"" | "\\" | "n" | "t" | "{" | "}") {
+            return;
+        }
+        let place = Span::new(self.source, start, start + 1 + escape.len());
+        self.diagnostics.push(
+            Diagnostic::error(
+                "E0106",
+                format!("`\\{}` is no escape", character::shown(escape)),
+                place,
+            )
+            .here("unknown escape")
+            .help("the escapes are `\\\"`, `\\\\`, `\\n`, `\\t`, `\\{` and `\\}`; a backslash itself is `\\\\`"),
+        );
+    }
+
+    /// The line ends while texts are open: one report, and every one of them is closed.
+    fn cut(&mut self, at: usize, in_code: bool) {
+        let Some(first) = self.open.first() else {
+            return;
+        };
+        let quote = Span::new(self.source, first.quote, first.quote + 1);
+        let mut report = Diagnostic::error("E0105", "this text does not end on its line", quote)
+            .here("the text begins here");
+        if in_code || self.open.len() > 1 {
+            let brace = Span::new(self.source, first.brace, first.brace + 1);
+            report = report
+                .label(brace, "this `{` is open until the end of the line")
+                .help("close the value with `}` and the text with `\"`; for the character itself write `\\{`");
+        } else {
+            report = report.help("end it with `\"`; a line break inside a text is written `\\n`");
+        }
+        self.diagnostics.push(report);
+        let mut inside_braces = in_code;
+        while self.open.pop().is_some() {
+            if inside_braces {
+                self.push(Raw::ValueClose, at..at);
+            }
+            self.push(Raw::Unquote, at..at);
+            inside_braces = true;
+        }
+    }
+
+    fn block_comment(&mut self, code: &mut Lexer<'_, Raw>) {
+        let start = code.span().start;
+        let rest = code.remainder();
+        let line = rest.find('\n').unwrap_or(rest.len());
+        // Inside a text's braces the line must not be left.
+        let reach = if self.open.is_empty() {
+            rest.len()
+        } else {
+            line
+        };
+        let length = rest
+            .get(..reach)
+            .and_then(|part| part.find("*/"))
+            .map_or(line, |end| end + 2);
+        code.bump(length);
+        self.diagnostics.push(
+            Diagnostic::error(
+                "E0102",
+                "there are no `/* */` comments",
+                Span::new(self.source, start, start + 2),
+            )
+            .help("begin each line of the comment with `//`"),
+        );
+    }
+
+    /// `'…'` on one line stands for a text that should have had double quotes.
+    fn single_quoted(&mut self, code: &mut Lexer<'_, Raw>) {
+        let start = code.span().start;
+        let rest = code.remainder();
+        let line = rest.find(['\n', '"']).unwrap_or(rest.len());
+        let closed = rest.get(..line).and_then(|part| part.find('\''));
+        code.bump(closed.map_or(0, |end| end + 1));
+        let end = code.span().end;
+        self.diagnostics.push(
+            Diagnostic::error(
+                "E0109",
+                "a text stands in double quotes",
+                Span::new(self.source, start, end),
+            )
+            .here("single quotes mean nothing here")
+            .help("write `\"…\"`"),
+        );
+        self.push(Raw::Unknown, start..end);
+    }
+}

@@ -1,0 +1,122 @@
+//! The checker through its own door: scripts that it must refuse or warn of, each beside the
+//! report that it must give. A used file lies in a folder named `lib` beside them.
+
+use insta::{Settings, assert_snapshot, glob};
+use spintrue::check::codes::CODES;
+use spintrue::diagnostics::Severity;
+use spintrue::diagnostics::render::{render, summary};
+use spintrue::session::{Files, Prepared, Text, prepare};
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Scripts from the corpus, named as they lie below it.
+struct Corpus(PathBuf);
+
+impl Files for Corpus {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+        let text = fs::read_to_string(self.0.join(path));
+        let text = text.map_err(|_| format!("there is no file {path}"))?;
+        Ok(Text { name: path.to_string(), text })
+    }
+}
+
+/// Checks a file of the corpus. Its first lines may hold `//! --set NAME=VALUE`.
+fn prepared(path: &Path) -> Prepared {
+    let text = fs::read_to_string(path).unwrap();
+    let settings = text.lines().filter_map(|line| line.strip_prefix("// --set "));
+    let settings: Vec<String> = settings.map(str::to_string).collect();
+    let folder = path.parent().unwrap().to_path_buf();
+    let name = path.file_name().unwrap().to_string_lossy().to_string();
+    prepare(&mut Corpus(folder), &name, &settings).unwrap()
+}
+
+fn report(prepared: &Prepared) -> String {
+    let mut text = String::new();
+    for (_, source) in prepared.sources.iter() {
+        text.push_str(&format!("──── {}\n{}\n", source.name, source.text.trim_end()));
+    }
+    text.push_str("────\n\n");
+    text.push_str(&render(&prepared.diagnostics, &prepared.sources, false, 80));
+    text.push_str(&summary(&prepared.diagnostics));
+    text
+}
+
+/// Runs `check` on each script of a folder; the snapshot lies beside the script.
+fn corpus(folder: &str, check: impl Fn(&Path) -> String) {
+    let mut settings = Settings::clone_current();
+    settings.set_prepend_module_to_snapshot(false);
+    settings.set_omit_expression(true);
+    settings.bind(|| {
+        glob!("corpus/check", &format!("{folder}/*.spt"), |path| {
+            let mut settings = Settings::clone_current();
+            settings.set_snapshot_path(path.parent().unwrap());
+            settings.remove_snapshot_suffix();
+            settings.remove_input_file();
+            settings.remove_info();
+            let name = path.file_stem().unwrap().to_str().unwrap().to_string();
+            settings.bind(|| assert_snapshot!(name, check(path)));
+        });
+    });
+}
+
+#[test]
+fn refused_scripts_are_refused_with_these_words() {
+    corpus("refuse", |path| {
+        let prepared = prepared(path);
+        assert!(prepared.program.is_none(), "{} is accepted", path.display());
+        assert!(prepared.errors() > 0, "{} has no error", path.display());
+        report(&prepared)
+    });
+}
+
+#[test]
+fn doubtful_scripts_are_warned_of_with_these_words() {
+    corpus("warn", |path| {
+        let prepared = prepared(path);
+        assert!(prepared.program.is_some(), "{} is refused", path.display());
+        assert!(!prepared.diagnostics.is_empty(), "{} has no warning", path.display());
+        let warned = prepared.diagnostics.iter().all(|d| d.severity == Severity::Warning);
+        assert!(warned, "{} has an error", path.display());
+        report(&prepared)
+    });
+}
+
+/// Every code of the checker has a script that yields it, and no script yields another.
+#[test]
+fn every_code_has_its_script() {
+    let mut seen = BTreeSet::new();
+    for folder in ["refuse", "warn"] {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus/check").join(folder);
+        for entry in fs::read_dir(root).unwrap() {
+            let path = entry.unwrap().path();
+            if path.extension().is_some_and(|e| e == "spt") {
+                seen.extend(prepared(&path).diagnostics.iter().map(|d| d.code));
+            }
+        }
+    }
+    let known: BTreeSet<&str> = CODES.iter().map(|(code, _)| *code).collect();
+    let missing: Vec<_> = known.difference(&seen).collect();
+    assert!(missing.is_empty(), "no script yields {missing:?}");
+    let syntax: BTreeSet<&str> = spintrue::syntax::CODES.iter().map(|(code, _)| *code).collect();
+    let stray: Vec<_> = seen.iter().filter(|c| !known.contains(*c) && !syntax.contains(*c)).collect();
+    assert!(stray.is_empty(), "codes without a meaning: {stray:?}");
+}
+
+/// Shipped scripts have nothing to be said of.
+#[test]
+fn shipped_scripts_are_clean() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts");
+    let mut count = 0;
+    for entry in fs::read_dir(&root).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|e| e == "spt") {
+            let name = path.file_name().unwrap().to_string_lossy().to_string();
+            let prepared = prepare(&mut Corpus(root.clone()), &name, &[]).unwrap();
+            let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
+            assert!(prepared.diagnostics.is_empty(), "{said}");
+            count += 1;
+        }
+    }
+    assert!(count >= 3, "only {count} scripts");
+}
