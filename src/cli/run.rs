@@ -85,7 +85,7 @@ pub(super) fn run(options: &Options) -> u8 {
     };
     let stop = Arc::new(AtomicBool::new(false));
     let seed = opened.seed;
-    let mut station = match Station::new(opened.head, opened.gauge, stop.clone()) {
+    let mut station = match Station::open(opened.head, opened.gauge, stop.clone()) {
         Ok(station) => station,
         Err(fault) => {
             complain(&format!("error: the head does not answer: {fault}\n"));

@@ -17,6 +17,9 @@ pub const ARMED_SLICE: f64 = 0.01;
 /// Longest sleep in s between two looks at the stop flag on a real head.
 pub const STOP_SLICE: f64 = 0.02;
 
+/// Time in s between two looks at a polygon on its way to rest.
+pub const REST_SLICE: f64 = 0.05;
+
 /// Longest sleep in s that one call takes: more is a mistake in a unit.
 pub const SLEEP_MOST: f64 = 1e6;
 
@@ -47,6 +50,7 @@ pub struct Station {
     stop: Arc<AtomicBool>,
     armed: bool,
     commanded: bool,
+    keep_spinning: bool,
 }
 
 fn finite(what: &str, value: f64) -> Result<(), Fault> {
@@ -74,12 +78,18 @@ impl Station {
             stop,
             armed: false,
             commanded: false,
+            keep_spinning: false,
         })
     }
 
     /// What the head is, as it said when the station was opened.
     pub fn description(&self) -> &Description {
         &self.description
+    }
+
+    /// The flag that asks to stop, for whoever loops without calling the station.
+    pub fn stop_flag(&self) -> &Arc<AtomicBool> {
+        &self.stop
     }
 
     /// Whether there is a gauge.
@@ -265,6 +275,38 @@ impl Station {
         }
         self.armed = !state.laser_off;
         self.commanded = false;
+        state
+    }
+
+    /// Leaves the polygon turning when all ends well.
+    pub fn keep_spinning(&mut self) {
+        self.keep_spinning = true;
+    }
+
+    /// Makes the head safe at the end of a script, and sees the polygon to rest: at most for as
+    /// long as the description says that it coasts, and until somebody asks (again) to stop.
+    /// The polygon is kept spinning only where that was asked for and all `ended_well`.
+    pub fn finish(&mut self, ended_well: bool) -> SafeState {
+        self.stop.store(false, Ordering::SeqCst);
+        let mut state = self.make_safe(self.keep_spinning && ended_well);
+        let give_up = self.head.now() + self.description.coast_most;
+        while !state.at_rest && !state.kept_spinning && !self.is_stopped() {
+            if self.head.now() >= give_up {
+                break;
+            }
+            self.head.sleep(REST_SLICE);
+            match self.head.status() {
+                Ok(status) => {
+                    state.speed = status.speed;
+                    state.at_rest = status.at_rest;
+                    state.parked = status.parked;
+                }
+                Err(fault) => {
+                    state.troubles.push(format!("whether the polygon rests is not known: {fault}"));
+                    break;
+                }
+            }
+        }
         state
     }
 

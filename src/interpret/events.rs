@@ -8,8 +8,8 @@ use std::rc::Rc;
 
 /// Hears what a script says while it runs.
 pub trait Observer {
-    /// Called at once, in the order of the script.
-    fn event(&mut self, event: Event);
+    /// Called at once, in the order of the script; `time` is the head time in s.
+    fn event(&mut self, time: f64, event: Event);
 }
 
 /// Something a script says.

@@ -65,6 +65,12 @@ pub struct Machine<'a> {
 }
 
 impl Machine<'_> {
+    /// Tells whoever listens, with the head time.
+    pub fn tell(&mut self, event: Event) {
+        let time = self.station.now();
+        self.observer.event(time, event);
+    }
+
     /// Starts a failure.
     #[cold]
     #[inline(never)]
@@ -162,7 +168,7 @@ impl Machine<'_> {
     /// Keeps the first of two failures on its way, and tells of the other one.
     pub fn keep_first(&mut self, first: Failure) {
         if let Some(second) = self.failure.replace(first) {
-            self.observer.event(Event::AlsoFailed(second));
+            self.tell(Event::AlsoFailed(second));
         }
     }
 

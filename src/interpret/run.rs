@@ -29,7 +29,7 @@ pub fn run(
 
 /// As [`run`], with another table of built-ins, which the program's calls index.
 pub fn run_with(
-    builtins: &'static [Builtin],
+    builtins: &'static [&'static Builtin],
     program: &Program,
     station: &mut Station,
     observer: &mut dyn Observer,

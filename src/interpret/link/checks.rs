@@ -108,7 +108,7 @@ impl Linker<'_> {
             let work = |machine: &mut Machine<'_>| {
                 let label = label(machine)?.as_text().to_string();
                 let (outcome, measured) = condition.decide(machine)?;
-                machine.observer.event(Event::Check(Box::new(Check {
+                machine.tell(Event::Check(Box::new(Check {
                     label,
                     text: text.clone(),
                     measured,
@@ -140,9 +140,7 @@ impl Linker<'_> {
                     machine.can_be_shown(value, span)?;
                 }
                 let shown = shower.shown(&datum);
-                machine
-                    .observer
-                    .event(Event::Recorded { label, shown, span });
+                machine.tell(Event::Recorded { label, shown, span });
                 Ok(())
             };
             done(work(machine))
@@ -155,7 +153,7 @@ impl Linker<'_> {
         Box::new(move |machine| {
             let work = |machine: &mut Machine<'_>| {
                 let text = text(machine)?.as_text().to_string();
-                machine.observer.event(Event::Note(text));
+                machine.tell(Event::Note(text));
                 Ok(())
             };
             done(work(machine))

@@ -60,7 +60,7 @@ impl WaitUntil {
         let within = duration(machine, &self.within, self.span)?;
         let every = duration(machine, &self.every, self.span)?.max(SHORTEST);
         let start = machine.station.now();
-        let mut told = start;
+        let mut told = f64::NEG_INFINITY;
         // What was slept counts too: a clock that stands still cannot hang the script.
         let mut slept: f64 = 0.0;
         loop {
@@ -75,7 +75,7 @@ impl WaitUntil {
             let elapsed = slept.max(now - start);
             if now - told >= PROGRESS {
                 told = now;
-                machine.observer.event(Event::Progress {
+                machine.tell(Event::Progress {
                     text: self.text.clone(),
                     elapsed,
                     limit: within,
@@ -214,11 +214,10 @@ fn disarm(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
     machine.armed = false;
     match machine.station.disarm() {
         Ok(()) => Ok(()),
-        Err(StationError::Fault(fault)) => {
+        Err(fault) => {
             let message = format!("the laser could not be disarmed: {fault}");
             Err(machine.fail(FailureKind::Fault, message, span))
         }
-        Err(StationError::Interrupted) => Err(machine.interrupted(span)),
     }
 }
 

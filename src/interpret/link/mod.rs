@@ -72,7 +72,7 @@ impl Block {
 /// Turns tree into closures.
 pub struct Linker<'p> {
     program: &'p Program,
-    builtins: &'static [Builtin],
+    builtins: &'static [&'static Builtin],
     routines: Vec<Rc<OnceCell<RoutineNode>>>,
     words: usize,
     refs: usize,
@@ -111,7 +111,7 @@ impl Linker<'_> {
 }
 
 /// Links a program; refuses one whose calls go in a circle or nest too deep.
-pub fn link(program: &Program, builtins: &'static [Builtin]) -> Result<Linked, Failure> {
+pub fn link(program: &Program, builtins: &'static [&'static Builtin]) -> Result<Linked, Failure> {
     let mut linker = Linker {
         program,
         builtins,
