@@ -52,8 +52,6 @@ pub struct Machine<'a> {
     pub failure: Option<Failure>,
     /// Failures whose `catch` is running, with the record that the script sees.
     pub caught: Vec<(Value, Failure)>,
-    /// The laser is armed by this script.
-    pub armed: bool,
     /// The last call to the outside, for the place of a panic.
     pub at: Span,
     /// The head and its gauge.

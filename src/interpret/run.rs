@@ -46,7 +46,6 @@ pub fn run_with(
         stop,
         failure: None,
         caught: Vec::new(),
-        armed: false,
         at: Span::default(),
         station,
         observer,

@@ -1,6 +1,6 @@
 //! Waiting, arming, and catching failures.
 
-use crate::head::station::StationError;
+use crate::head::station::SLEEP_MOST;
 use crate::interpret::events::Event;
 use crate::interpret::link::stores::done;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, StatementNode};
@@ -58,7 +58,8 @@ impl WaitUntil {
     /// Gives the limit where it was reached. The last look begins at the limit or later.
     fn run(&self, machine: &mut Machine<'_>) -> Result<Option<f64>, Failed> {
         let within = duration(machine, &self.within, self.span)?;
-        let every = duration(machine, &self.every, self.span)?.max(SHORTEST);
+        let every = duration(machine, &self.every, self.span)?;
+        let every = every.clamp(SHORTEST, SLEEP_MOST);
         let start = machine.station.now();
         let mut told = f64::NEG_INFINITY;
         // What was slept counts too: a clock that stands still cannot hang the script.
@@ -188,21 +189,22 @@ fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed
         );
         return Err(machine.fail(FailureKind::Value, message, span));
     }
-    if machine.armed {
+    if machine.station.is_armed() {
         return Err(machine.fail(FailureKind::Fault, "the laser is armed already", span));
     }
     if machine.stopped() {
         return Err(machine.interrupted(span));
     }
     machine.at = span;
-    machine.armed = true;
     match machine.station.arm(power) {
         Ok(()) => Ok(()),
         Err(error) => {
-            // It may be armed all the same, say by a command whose answer was lost.
             machine.refused(error, span);
             let first = machine.take_failure();
-            let _ = disarm(machine, span);
+            // A command whose answer was lost may have been carried out all the same.
+            if machine.station.is_armed() {
+                let _ = disarm(machine, span);
+            }
             machine.keep_first(first);
             Err(Failed)
         }
@@ -211,7 +213,6 @@ fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed
 
 fn disarm(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
     machine.at = span;
-    machine.armed = false;
     match machine.station.disarm() {
         Ok(()) => Ok(()),
         Err(fault) => {
