@@ -187,6 +187,13 @@ impl Layout<'_> {
 
     /// `^` with its exponent.
     pub fn power(&mut self, caret: Span) {
+        if let Some((Token::Power(_), first)) = self.laid.tokens.last().copied() {
+            self.diagnostics.push(
+                Diagnostic::error("E0112", "powers cannot be chained", caret)
+                    .label(first, "there is a power already")
+                    .help("write brackets, as in `(x^2)^3`"),
+            );
+        }
         if !self.count(caret) {
             return;
         }
