@@ -170,8 +170,7 @@ pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexe
     if text.starts_with('\u{FEFF}') {
         code.bump('\u{FEFF}'.len_utf8());
     }
-    loop {
-        let Some(found) = code.next() else { break };
+    while let Some(found) = code.next() {
         let raw = found.unwrap_or(Raw::Unknown);
         let into_text = match raw {
             Raw::Word | Raw::Wide => {

@@ -115,10 +115,7 @@ impl Layout<'_> {
         self.at += 1;
         let mut end = first.end;
         let mut exponent_wrong = None;
-        loop {
-            let Some(next) = self.peek().filter(|next| next.start == end) else {
-                break;
-            };
+        while let Some(next) = self.peek().filter(|next| next.start == end) {
             let after = self.lexemes.get(self.at + 1).copied();
             let after = after.filter(|after| after.start == next.end);
             match (next.raw, after) {

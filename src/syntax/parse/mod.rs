@@ -2,11 +2,13 @@
 //! error type; only one that fails is parsed again with errors worth reading.
 //! Nothing outside this folder knows chumsky.
 
+mod compound;
 mod explain;
 mod expression;
 mod item;
 mod report;
 mod statement;
+mod words;
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
