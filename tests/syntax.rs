@@ -344,3 +344,47 @@ fn spans_cover_what_they_name() {
     assert_eq!(&text[otherwise.span.range()], "fail \"y\"");
     assert_eq!(&text[parsed.comments[1].range()], "// end");
 }
+
+#[test]
+fn the_grammar_names_every_keyword() {
+    let grammar = include_str!("../grammar/spintrue.ebnf");
+    let start = grammar.find("keyword        =").unwrap();
+    let rule = grammar[start..].split(';').next().unwrap();
+    let written: Vec<&str> = rule.split('"').skip(1).step_by(2).collect();
+    assert_eq!(written, KEYWORDS);
+}
+
+#[test]
+fn a_report_may_span_sources() {
+    let mut sources = SourceMap::new();
+    let one = sources.add("one.spt", "let µµ = 1\r\n\tlet b = µ\r\n");
+    let two = sources.add("two.spt", "// µµµ\nlet größe = 2\n");
+    let report = Diagnostic::error("E0301", "headline", Span::new(one, 24, 26))
+        .here("main")
+        .label(Span::new(two, 20, 23), "other")
+        .help("a way out");
+    let shown = render(&[report], &sources, false, 80);
+    insta::assert_snapshot!(shown, @r"
+    [E0301] Error: headline
+       ╭─[ one.spt:2:10 ]
+       │
+     2 │     let b = µ
+       │             ┬
+       │             ╰── main
+       │
+       ├─[ two.spt:2:9 ]
+       │
+     2 │ let größe = 2
+       │         ┬──
+       │         ╰──── other
+    ───╯
+      = help: a way out
+    ");
+    let again = Diagnostic::warning("E0301", "no place", Span::new(SourceId(9), 1, 2));
+    assert_eq!(
+        render(&[again.clone()], &sources, false, 80),
+        "[E0301] Warning: no place\n\n"
+    );
+    assert_eq!(summary(&[again.clone(), again]), "2 warnings");
+    assert_eq!(summary(&[]), "");
+}

@@ -20,6 +20,8 @@ pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| after_else(stuck))
         .or_else(|| missing_block(stuck))
         .or_else(|| stray_clause(stuck))
+        .or_else(|| label(stuck))
+        .or_else(|| band(stuck))
         .or_else(|| missing_type(stuck))
         .or_else(|| missing_value(stuck))
         .or_else(|| left_over(stuck))
@@ -273,6 +275,40 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     )
 }
 
+/// `expect "x" a < 3`
+fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (keyword, place) = first_keyword(stuck)?;
+    let shape = match keyword {
+        Keyword::Expect => "expect \"what\": condition",
+        Keyword::Record => "record \"what\": value",
+        _ => return None,
+    };
+    if !stuck.expects("`:`") || stuck.bracket().is_some() {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            "E0301",
+            format!("`:` is missing after the label of this `{word}`"),
+            stuck.point(),
+        )
+        .here("before this")
+        .label(place, "a label, `:` and a value follow")
+        .help(format!("write `{shape}`")),
+    )
+}
+
+/// `x within 3 mm`
+fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let waits = matches!(first_keyword(stuck), Some((Keyword::Wait, _)));
+    (stuck.expects("`..`") && !stuck.expects("an expression") && !waits).then(|| {
+        Diagnostic::error("E0301", "a band after `within` has two ends", stuck.point())
+            .here("`..` and the upper end are missing here")
+            .help("write `x within low .. high`")
+    })
+}
+
 fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if stuck.expects("a type") {
         let after = match stuck.token(-1) {
@@ -356,8 +392,16 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         stuck.point(),
     )
     .here(format!("found {} instead", stuck.found_words()));
-    if stuck.found() == Some(Token::Operator(Binary::Add)) {
-        report = report.help("a positive number has no sign");
+    match stuck.found() {
+        Some(Token::Operator(Binary::Add)) => {
+            report = report.help("a positive number has no sign");
+        }
+        Some(Token::Keyword(Keyword::If)) => {
+            report = report.help(
+                "`if` is a statement and has no value; declare a `var` and set it in the blocks",
+            );
+        }
+        _ => {}
     }
     Some(report)
 }
@@ -404,6 +448,18 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
     if stuck.expects("an expression") || !after_operand || in_use {
         return None;
+    }
+    if found == Token::ParenOpen {
+        let report = Diagnostic::error("E0315", "only a name can be called", stuck.span);
+        let field = stuck.token(-2) == Some(Token::Dot);
+        return Some(if field {
+            let name = stuck.word(-1);
+            report.help(format!(
+                "a routine takes its values in brackets: `{name}(value, …)`"
+            ))
+        } else {
+            report.help("give the value before it a name, or put an operator between")
+        });
     }
     let words = stuck.found_words();
     if let Some((open, _)) = stuck.bracket() {
