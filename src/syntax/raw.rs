@@ -4,6 +4,7 @@
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
 use crate::syntax::character;
+use crate::syntax::reports::Reports;
 use logos::{Lexer, Logos};
 
 /// What a lexeme is.
@@ -152,11 +153,11 @@ struct Scan<'s> {
     text: &'s str,
     lexemes: Vec<Lexeme>,
     open: Vec<Open>,
-    diagnostics: &'s mut Vec<Diagnostic>,
+    diagnostics: &'s mut Reports,
 }
 
 /// All lexemes of a text; blanks are dropped, everything wrong is reported.
-pub fn scan(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) -> Vec<Lexeme> {
+pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexeme> {
     character::check(source, text, diagnostics);
     let mut scan = Scan {
         source,
@@ -169,8 +170,7 @@ pub fn scan(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) -> 
     if text.starts_with('\u{FEFF}') {
         code.bump('\u{FEFF}'.len_utf8());
     }
-    loop {
-        let Some(found) = code.next() else { break };
+    while let Some(found) = code.next() {
         let raw = found.unwrap_or(Raw::Unknown);
         let into_text = match raw {
             Raw::Word | Raw::Wide => {
@@ -422,8 +422,8 @@ impl Scan<'_> {
     fn single_quoted(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let rest = code.remainder();
-        let line = rest.find(['\n', '"']).unwrap_or(rest.len());
-        let closed = rest.get(..line).and_then(|part| part.find('\''));
+        let stop = rest.find(['\n', '"', '\'']);
+        let closed = stop.filter(|at| rest.as_bytes().get(*at) == Some(&b'\''));
         code.bump(closed.map_or(0, |end| end + 1));
         let end = code.span().end;
         self.diagnostics.push(
