@@ -158,7 +158,9 @@ impl Checker<'_> {
             self.twice(name, self.scope.find(name.symbol));
         } else if let (true, Some(before)) = (top, fixed) {
             self.twice(name, Some(before));
-        } else if let Some(before) = self.scope.find(name.symbol).or(fixed) {
+        } else if let Some(before) =
+            self.scope.find(name.symbol).or(fixed.filter(|_| role != Role::Parameter))
+        {
             self.shadows(name, before);
         } else if self.builtins.contains_key(&name.symbol) {
             let text = self.text(name.symbol);

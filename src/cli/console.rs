@@ -19,6 +19,8 @@ pub(super) struct Console {
     /// Values recorded, for the summary.
     recorded: Vec<(String, Shown)>,
     bar: Option<ProgressBar>,
+    /// A line has been printed.
+    spoke: bool,
     /// The wait that was spoken of last, and when.
     waiting: Option<(String, f64)>,
 }
@@ -40,11 +42,12 @@ impl Console {
         }
         text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
         say(&text);
-        Console { colour, recorded: Vec::new(), bar: None, waiting: None }
+        Console { colour, recorded: Vec::new(), bar: None, spoke: false, waiting: None }
     }
 
     fn line(&mut self, time: f64, text: &str) {
         self.clear();
+        self.spoke = true;
         for (index, line) in text.split('\n').enumerate() {
             let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
             say(&format!("{}  {line}\n", styled(&stamp, DIM, self.colour)));
@@ -119,6 +122,9 @@ impl Observer for Console {
 impl Printer for Console {
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
         self.clear();
+        if self.spoke {
+            say("\n");
+        }
         say(&summary::summary(finished, prepared, &self.recorded, self.colour));
     }
 }

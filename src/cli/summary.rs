@@ -15,7 +15,7 @@ pub(super) fn summary(
     recorded: &[(String, Shown)],
     colour: bool,
 ) -> String {
-    let mut text = format!("\n{}\n", styled("Summary", BOLD, colour));
+    let mut text = format!("{}\n", styled("Summary", BOLD, colour));
     let (tables, single): (Vec<_>, Vec<_>) =
         recorded.iter().partition(|(_, shown)| rows(shown).is_some());
     let width = single.iter().map(|(label, _)| label.chars().count()).max().unwrap_or(0).max(8);

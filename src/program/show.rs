@@ -95,8 +95,11 @@ impl Shower {
         let value = counted(value);
         let decimals = match uncertainty.filter(|u| *u > 0.0) {
             Some(uncertainty) => Some(places(counted(uncertainty), 2)),
-            None if value.fract() == 0.0 => None,
-            None => Some(places(value, 4)),
+            None => {
+                let four = places(value, 4);
+                let shorter = show_number(value, None).len() < show_number(value, Some(four)).len();
+                (!shorter).then_some(four)
+            }
         };
         Shower::Quantity { dimension: *dimension, unit, decimals }
     }
