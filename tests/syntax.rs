@@ -230,6 +230,10 @@ fn attacks_end() {
         "' ".repeat(many),
         "\"{\n".repeat(many),
         "/* ".repeat(many),
+        "/*\n".repeat(many),
+        "/* */ ".repeat(many),
+        format!("\"{{{}", "/* */ ".repeat(many)),
+        format!("{}*/", "\"{ /*\n".repeat(many)),
         "let = 3\n".repeat(many),
         "= {\n\n".repeat(many),
         format!("note \"{}\"", "\\q".repeat(many)),
@@ -382,7 +386,7 @@ fn a_report_may_span_sources() {
     ");
     let again = Diagnostic::warning("E0301", "no place", Span::new(SourceId(9), 1, 2));
     assert_eq!(
-        render(&[again.clone()], &sources, false, 80),
+        render(std::slice::from_ref(&again), &sources, false, 80),
         "[E0301] Warning: no place\n\n"
     );
     assert_eq!(summary(&[again.clone(), again]), "2 warnings");

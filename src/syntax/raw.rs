@@ -153,6 +153,8 @@ struct Scan<'s> {
     text: &'s str,
     lexemes: Vec<Lexeme>,
     open: Vec<Open>,
+    /// No `*/` stands ahead.
+    no_comment_end: bool,
     diagnostics: &'s mut Reports,
 }
 
@@ -164,6 +166,7 @@ pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexe
         text,
         lexemes: Vec::with_capacity(text.len() / 4),
         open: Vec::new(),
+        no_comment_end: false,
         diagnostics,
     };
     let mut code = Raw::lexer(text);
@@ -396,17 +399,21 @@ impl Scan<'_> {
     fn block_comment(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let rest = code.remainder();
-        let line = rest.find('\n').unwrap_or(rest.len());
-        // Inside a text's braces the line must not be left.
-        let reach = if self.open.is_empty() {
-            rest.len()
+        // Inside a text's braces the line must not be left. Each byte is looked at once: a search
+        // that failed is not tried again.
+        let length = if self.open.is_empty() && !self.no_comment_end {
+            let end = rest.find("*/");
+            self.no_comment_end = end.is_none();
+            end.map(|end| end + 2)
         } else {
-            line
+            let stops = |pair: &[u8]| pair == b"*/" || pair.first() == Some(&b'\n');
+            let end = rest.as_bytes().windows(2).position(stops);
+            end.map(|end| match rest.as_bytes().get(end) {
+                Some(b'\n') => end,
+                _ => end + 2,
+            })
         };
-        let length = rest
-            .get(..reach)
-            .and_then(|part| part.find("*/"))
-            .map_or(line, |end| end + 2);
+        let length = length.unwrap_or_else(|| rest.find('\n').unwrap_or(rest.len()));
         code.bump(length);
         self.diagnostics.push(
             Diagnostic::error(
