@@ -162,12 +162,6 @@ impl Checker<'_> {
             self.scope.find(name.symbol).or(fixed.filter(|_| role != Role::Parameter))
         {
             self.shadows(name, before);
-        } else if self.builtins.contains_key(&name.symbol) {
-            let text = self.text(name.symbol);
-            self.report(
-                Diagnostic::error("E0403", format!("`{text}` is the name of a built-in"), name.span)
-                    .here("needs another name"),
-            );
         }
         let variable = self.make(name, kind, unit, role);
         self.scope.bind(name.symbol, variable);

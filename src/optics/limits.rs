@@ -307,7 +307,7 @@ mod tests {
         fast.speed = 1000.0;
         let plan = plan_line(&fast).unwrap();
         assert!(
-            plan.reasons[0].contains("6111.55 rpm"),
+            plan.reasons[0].contains("6111.5 rpm"),
             "{:?}",
             plan.reasons
         );
