@@ -3,9 +3,15 @@
 //!
 //! Run with `cargo run --release --manifest-path tests/bench/Cargo.toml [rounds] [kernel]`.
 
+// A bench needs the clock.
+#![allow(clippy::disallowed_methods)]
+
 mod script;
 
 use std::time::Instant;
+
+/// Runs a kernel for its result.
+type Engine<'a> = (&'static str, &'a mut dyn FnMut(&Kernel) -> f64);
 
 struct Kernel {
     name: &'static str,
@@ -75,7 +81,7 @@ fn main() {
     let only = arguments.next();
     let mut station = script::station();
     let mut ours = |kernel: &Kernel| script::result(kernel.ours, &mut station);
-    let mut engines: [(&str, &mut dyn FnMut(&Kernel) -> f64); 3] = [
+    let mut engines: [Engine<'_>; 3] = [
         ("spintrue", &mut ours),
         ("Lua", &mut lua),
         ("Rhai", &mut rhai),
