@@ -1,19 +1,23 @@
 //! Times the same kernels in spintrue, Lua 5.4 and Rhai, in turn, and prints ratios of medians.
-//! Each figure covers linking or compiling the kernel and running it, inside one process.
+//! Each figure covers all from the text to the result, inside one process.
 //!
 //! Run with `cargo run --release --manifest-path tests/bench/Cargo.toml [rounds] [kernel]`.
 
-mod head;
-mod ours;
+// A bench needs the clock.
+#![allow(clippy::disallowed_methods)]
 
-use spintrue::program::tree::Program;
+mod script;
+
 use std::time::Instant;
+
+/// Runs a kernel for its result.
+type Engine<'a> = (&'static str, &'a mut dyn FnMut(&Kernel) -> f64);
 
 struct Kernel {
     name: &'static str,
     lua: &'static str,
     rhai: &'static str,
-    ours: fn() -> Program,
+    ours: &'static str,
     result: f64,
 }
 
@@ -22,35 +26,35 @@ const KERNELS: &[Kernel] = &[
         name: "k1",
         lua: include_str!("../kernels/k1.lua"),
         rhai: include_str!("../kernels/k1.rhai"),
-        ours: ours::k1,
+        ours: include_str!("../kernels/k1.spt"),
         result: 7_499_995.5,
     },
     Kernel {
         name: "k1f",
         lua: include_str!("../kernels/k1f.lua"),
         rhai: include_str!("../kernels/k1f.rhai"),
-        ours: ours::k1f,
+        ours: include_str!("../kernels/k1f.spt"),
         result: 7_499_995.5,
     },
     Kernel {
         name: "k3",
         lua: include_str!("../kernels/k3.lua"),
         rhai: include_str!("../kernels/k3.rhai"),
-        ours: ours::k3,
+        ours: include_str!("../kernels/k3.spt"),
         result: 3188.609414776247,
     },
     Kernel {
         name: "calls",
         lua: include_str!("../kernels/calls.lua"),
         rhai: include_str!("../kernels/calls.rhai"),
-        ours: ours::calls,
+        ours: include_str!("../kernels/calls.spt"),
         result: 4_499_998_500_000.0,
     },
     Kernel {
         name: "branches",
         lua: include_str!("../kernels/branches.lua"),
         rhai: include_str!("../kernels/branches.rhai"),
-        ours: ours::branches,
+        ours: include_str!("../kernels/branches.spt"),
         result: 999_999.5,
     },
 ];
@@ -66,10 +70,6 @@ fn rhai(kernel: &Kernel) -> f64 {
     engine.eval(kernel.rhai).expect("the kernel runs in Rhai")
 }
 
-fn spintrue(kernel: &Kernel) -> f64 {
-    head::result(&(kernel.ours)())
-}
-
 fn median(mut times: Vec<f64>) -> f64 {
     times.sort_by(f64::total_cmp);
     times[times.len() / 2]
@@ -79,8 +79,13 @@ fn main() {
     let mut arguments = std::env::args().skip(1);
     let rounds = arguments.next().and_then(|n| n.parse().ok()).unwrap_or(9);
     let only = arguments.next();
-    let engines: [(&str, fn(&Kernel) -> f64); 3] =
-        [("spintrue", spintrue), ("Lua", lua), ("Rhai", rhai)];
+    let mut station = script::station();
+    let mut ours = |kernel: &Kernel| script::result(kernel.ours, &mut station);
+    let mut engines: [Engine<'_>; 3] = [
+        ("spintrue", &mut ours),
+        ("Lua", &mut lua),
+        ("Rhai", &mut rhai),
+    ];
     println!("kernel    spintrue ms   Lua ms  Rhai ms  to Lua  to Rhai");
     for kernel in KERNELS {
         if only.as_deref().is_some_and(|name| name != kernel.name) {
@@ -88,7 +93,7 @@ fn main() {
         }
         let mut times = [const { Vec::new() }; 3];
         for round in 0..rounds {
-            for ((name, engine), times) in engines.iter().zip(&mut times) {
+            for ((name, engine), times) in engines.iter_mut().zip(&mut times) {
                 // Rhai is slow and not what is tuned for: three rounds are enough.
                 if *name == "Rhai" && round >= 3 {
                     continue;

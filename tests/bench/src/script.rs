@@ -1,0 +1,54 @@
+//! Runs a script of ours on a simulated head, for the number that it records.
+
+use spintrue::head::sim;
+use spintrue::head::station::Station;
+use spintrue::interpret::{Event, Observer};
+use spintrue::program::show::Shown;
+use spintrue::session::{Files, Text, prepare, run};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// The one script, from memory.
+struct Only<'a>(&'a str);
+
+impl Files for Only<'_> {
+    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
+        Ok(Text {
+            name: path.to_string(),
+            text: self.0.to_string(),
+        })
+    }
+}
+
+/// Keeps the last number that was recorded.
+struct Last(f64);
+
+impl Observer for Last {
+    fn event(&mut self, _: f64, event: Event) {
+        if let Event::Recorded {
+            shown: Shown::Quantity { value, .. },
+            ..
+        } = event
+        {
+            self.0 = value;
+        }
+    }
+}
+
+/// A station with a simulated head. Opening it is no part of what is timed.
+pub fn station() -> Station {
+    let (head, _) = sim::open(None, 1).expect("the simulated head opens");
+    let stop = Arc::new(AtomicBool::new(false));
+    Station::open(Box::new(head), None, stop).expect("the head says what it is")
+}
+
+/// Parses, checks and runs a script.
+pub fn result(script: &str, station: &mut Station) -> f64 {
+    let prepared = prepare(&mut Only(script), "kernel.spt", &[]).expect("the kernel is read");
+    assert_eq!(prepared.errors(), 0, "{:?}", prepared.diagnostics);
+    let program = prepared.program.expect("the kernel is sound");
+    let mut last = Last(f64::NAN);
+    let finished = run(&program, &prepared.sources, station, &mut last);
+    assert_eq!(finished.failure, None);
+    last.0
+}
