@@ -34,7 +34,7 @@ fn numbers_without_a_result_fail() {
         (read(12.0), "index 12 is past the end of a list of 2"),
         (
             read(4294967296.0),
-            "index 4.29497e9 is past the end of a list of 2",
+            "index 4.295e9 is past the end of a list of 2",
         ),
         (read(0.5), "index 0.5 is not a whole number"),
         (read(-1.0), "index -1 is negative"),
