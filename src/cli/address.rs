@@ -13,7 +13,8 @@ pub(super) struct Opened {
     pub seed: u64,
 }
 
-/// Opens the head at an address: `sim`, `sim:FILE.toml`, either with `?seed=7`.
+/// Opens the head at an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with
+/// what is to be printed.
 pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
     let (place, query) = match address.split_once('?') {
         Some((place, query)) => (place, Some(query)),
@@ -24,11 +25,11 @@ pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
         match pair.split_once('=') {
             Some(("seed", value)) => {
                 let seed = value.parse().map_err(|_| {
-                    format!("`{address}`: the seed must be a whole number from 0, not `{value}`")
+                    format!("error: `{address}`: the seed must be a whole number from 0, not `{value}`")
                 })?;
                 from_address = Some(seed);
             }
-            _ => return Err(format!("`{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`")),
+            _ => return Err(format!("error: `{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`")),
         }
     }
     let seed = seed.or(from_address).unwrap_or(1);
@@ -38,10 +39,10 @@ pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
     };
     let text = match (kind, rest) {
         ("sim", None | Some("")) => None,
-        ("sim", Some(file)) => Some((file, read_text(Path::new(file))?)),
+        ("sim", Some(file)) => Some((file, read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?)),
         _ => {
             return Err(format!(
-                "`{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
+                "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
             ));
         }
     };

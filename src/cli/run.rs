@@ -79,7 +79,7 @@ pub(super) fn run(options: &Options) -> u8 {
     let opened = match address::open(&options.head, options.seed) {
         Ok(opened) => opened,
         Err(why) => {
-            complain(&format!("error: {}\n", why.trim_start_matches("error: ").trim_end()));
+            complain(&format!("{}\n", why.trim_end()));
             return WRONG;
         }
     };

@@ -1,7 +1,7 @@
 //! Reads a TOML description key by key, laid over the built-in one, and collects every
 //! mistake with its place: unknown keys, wrong kinds, units and ranges.
 
-use crate::units::{Dimension, exact, parse_quantity, show};
+use crate::units::{Dimension, parse_quantity, show};
 use core::cell::RefCell;
 use core::ops::{Range, RangeInclusive};
 use toml::Spanned;
@@ -362,7 +362,7 @@ fn quantity(
     limits: &RangeInclusive<f64>,
 ) -> Parsed<f64> {
     let kind = dimension.name(&[]);
-    let example = format!("for example \"{}\"", exact(*limits.end(), dimension));
+    let example = format!("for example \"{}\"", show(*limits.end(), dimension, None, None));
     let number = match value {
         DeValue::Integer(n) if dimension.is_number() => n.as_str().to_string(),
         DeValue::Float(n) if dimension.is_number() => n.as_str().to_string(),

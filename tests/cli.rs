@@ -1,0 +1,205 @@
+//! The command line as somebody in a hurry uses it: bad input of every kind gets a clear error
+//! and the right exit code, and nothing is left moving.
+
+use std::fs;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+/// A folder that is gone when the test is over.
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(name: &str) -> Folder {
+        let path = std::env::temp_dir().join(format!("spintrue-{name}-{}", std::process::id()));
+        let _ = fs::remove_dir_all(&path);
+        fs::create_dir_all(&path).unwrap();
+        Folder(path)
+    }
+
+    fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
+        let path = self.0.join(name);
+        fs::write(&path, bytes).unwrap();
+        path
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+fn spintrue(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_spintrue")).args(arguments).output().unwrap()
+}
+
+fn run(path: &Path) -> (i32, String) {
+    let output = spintrue(&["run", path.to_str().unwrap()]);
+    let mut text = String::from_utf8(output.stderr).unwrap();
+    text.push_str(&String::from_utf8(output.stdout).unwrap());
+    assert!(!text.contains("panicked"), "{text}");
+    (output.status.code().unwrap(), text)
+}
+
+#[track_caller]
+fn says(path: &Path, code: i32, words: &str) {
+    let (got, text) = run(path);
+    let start: String = text.chars().take(2000).collect();
+    assert_eq!(got, code, "{start}");
+    assert!(text.contains(words), "`{words}` is not in:\n{start}");
+}
+
+#[test]
+fn files_that_are_no_scripts() {
+    let folder = Folder::new("files");
+    says(&folder.0.join("absent.spt"), 2, "there is no file");
+    says(&folder.0, 2, "is a folder");
+    says(&folder.file("latin.spt", b"let a = 1\nnote \"\xe4\"\n"), 2, "on line 2");
+    says(&folder.file("zero.spt", b"let a\0 = 1\n"), 2, "E0101");
+    says(&folder.file("empty.spt", ""), 0, "PASSED");
+    says(&folder.file("blank.spt", "\n\n// nothing\n"), 0, "PASSED");
+    let large = folder.file("large.spt", "");
+    // A file with a hole: 100 MB without writing them.
+    fs::File::options().write(true).open(&large).unwrap().set_len(100_000_000).unwrap();
+    says(&large, 2, "larger than 16 MiB");
+}
+
+#[test]
+fn scripts_that_try_to_break_the_parser() {
+    let folder = Folder::new("deep");
+    let deep = format!("let x = {}1{}\n", "(".repeat(10_000), ")".repeat(10_000));
+    says(&folder.file("deep.spt", deep), 2, "E0204");
+    let blocks = format!("{}{}", "if true {\n".repeat(10_000), "}\n".repeat(10_000));
+    says(&folder.file("blocks.spt", blocks), 2, "E0204");
+    let long = format!("let x = 1{}\nnote \"{{x}}\"\n", " + 1".repeat(100_000));
+    says(&folder.file("long.spt", long), 2, "E0205");
+    says(&folder.file("open.spt", "note \"{{{{"), 2, "E0");
+    let strings = format!("note {}1{}\n", "\"{".repeat(5_000), "}\"".repeat(5_000));
+    says(&folder.file("strings.spt", strings), 2, "E0");
+}
+
+#[test]
+fn values_that_have_no_meaning() {
+    let folder = Folder::new("values");
+    let check = |name: &str, text: &str, words: &str| says(&folder.file(name, text), 2, words);
+    check("index.spt", "let xs = [1, 2]\nvar i = 1\ni = i + 1\nnote \"{xs[i]}\"\n", "past the end");
+    check("zero.spt", "var z = 1\nz = z - 1\nnote \"{1 / z}\"\n", "division by zero");
+    check("root.spt", "var z = 1 mm^2\nz = z - 2 mm^2\nnote \"{sqrt(z)}\"\n", "sqrt");
+    check("mean.spt", "var xs: list of length = []\nnote \"{mean(xs)}\"\n", "empty list");
+    check("unit.spt", "spin(4800 rmp)\n", "there is no unit `rmp`");
+    check("memory.spt", "var xs = [1]\nrepeat 60 times { xs = xs + xs }\n", "list");
+    check(
+        "lists.spt",
+        "var all: list of list of number = []\nfor i in 0..1000 { all = all + [0..1000000] }\n",
+        "256 MiB",
+    );
+    check("text.spt", "var t = \"x\"\nrepeat 60 times { t = t + t }\n", "text");
+}
+
+#[test]
+fn heads_that_are_described_wrongly() {
+    let folder = Folder::new("heads");
+    let script = folder.file("empty.spt", "");
+    let with = |toml: &str| {
+        let head = folder.file("head.toml", toml);
+        let address = format!("sim:{}", head.display());
+        let output = spintrue(&["run", script.to_str().unwrap(), "--head", &address]);
+        assert_eq!(output.status.code(), Some(2), "{toml}");
+        String::from_utf8(output.stderr).unwrap()
+    };
+    let wrong = with("[rotor]\ninertia = \"1e-4 kg*m^2\"\nfriktion = 3\n");
+    assert!(wrong.contains("friktion") && wrong.contains("head.toml:3"), "{wrong}");
+    let unlike = with("[rotor]\ninertia = \"3 mm\"\n");
+    assert!(unlike.contains("inertia") && unlike.contains("head.toml:2"), "{unlike}");
+    assert!(with("[rotor\n").contains("head.toml:1"));
+    for address in ["sim:/no/such/file.toml", "tcp:nowhere", "sim?seed=x", "sim?sed=3", ""] {
+        let output = spintrue(&["run", script.to_str().unwrap(), "--head", address]);
+        assert_eq!(output.status.code(), Some(2), "{address}");
+        assert!(!output.stderr.is_empty(), "{address}");
+    }
+}
+
+#[test]
+fn options_that_do_not_exist() {
+    for arguments in [&["run"][..], &["check"], &["spin"], &["run", "a.spt", "--sede", "3"]] {
+        let output = spintrue(arguments);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}");
+        assert!(String::from_utf8_lossy(&output.stderr).contains("Usage"), "{arguments:?}");
+    }
+    assert_eq!(spintrue(&["builtins", "spinn"]).status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&spintrue(&["builtins", "spinn"]).stderr).contains("`spin`"));
+}
+
+#[test]
+fn help_shows_examples_and_cautions() {
+    let help = spintrue(&["run", "--help"]);
+    let text = String::from_utf8(help.stdout).unwrap();
+    for words in ["not a safety function", "IEC 60825-1", "laser safety officer", "Examples:"] {
+        assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains(words), "{text}");
+    }
+    assert!(String::from_utf8(spintrue(&["--version"]).stdout).unwrap().starts_with("spintrue "));
+    let units = String::from_utf8(spintrue(&["units"]).stdout).unwrap();
+    for unit in ["inch", "rpm", "arcsec", "degC", "dpi", "ppm"] {
+        assert!(units.contains(unit), "{unit}");
+    }
+}
+
+/// A reader that goes away must not stop the run on its way to a safe head.
+#[test]
+fn a_closed_pipe_is_no_reason_to_stop() {
+    let folder = Folder::new("pipe");
+    let script = folder.file("long.spt", "for i in 0..20000 { note \"line {i}\" }\n");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_spintrue"))
+        .args(["run", script.to_str().unwrap()])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let status = child.wait().unwrap();
+    assert_eq!(status.code(), Some(0));
+    let mut errors = String::new();
+    child.stderr.take().unwrap().read_to_string(&mut errors).unwrap();
+    assert!(errors.is_empty(), "{errors}");
+}
+
+/// Ctrl-C during a loop that would run for hours: `finally` runs, the head is safe, exit 130.
+#[cfg(unix)]
+#[test]
+fn an_interrupt_ends_any_loop_and_leaves_the_head_safe() {
+    let folder = Folder::new("interrupt");
+    let script = folder.file(
+        "endless.spt",
+        "spin(4800 rpm)\nwait until locked() within 20 s\nvar n = 0\nnote \"started\"\n\
+         try {\n    repeat 1000000000 times {\n        for i in 0..1000 { n = n + i }\n    }\n\
+         } catch problem {\n    note \"never caught {problem.kind}\"\n\
+         } finally {\n    note \"finally runs\"\n}\nnote \"{n}\"\n",
+    );
+    for signal in ["INT", "TERM"] {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_spintrue"))
+            .args(["run", script.to_str().unwrap()])
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut out = child.stdout.take().unwrap();
+        let mut text = String::new();
+        let mut buffer = [0_u8; 256];
+        while !text.contains("started") {
+            let count = out.read(&mut buffer).unwrap();
+            assert!(count > 0, "{text}");
+            text.push_str(&String::from_utf8_lossy(&buffer[..count]));
+        }
+        let pid = child.id().to_string();
+        assert!(Command::new("kill").args(["-s", signal, &pid]).status().unwrap().success());
+        let asked = Instant::now();
+        out.read_to_string(&mut text).unwrap();
+        let status = child.wait().unwrap();
+        // A bound against hanging, not a measurement.
+        assert!(asked.elapsed() < Duration::from_secs(60));
+        assert_eq!(status.code(), Some(130), "{text}");
+        assert!(text.contains("finally runs") && !text.contains("never caught"), "{text}");
+        assert!(text.contains("laser off, mirror parked, polygon at rest"), "{text}");
+    }
+}
