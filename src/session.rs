@@ -14,7 +14,7 @@ use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
 use crate::syntax::{parse, parse_expression};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// Longest chain of files that use each other.
 const DEPTH_MOST: usize = 64;
@@ -79,7 +79,15 @@ pub fn prepare(
         .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
         .collect();
     let checked = check::check(&borrowed, &settings, &mut names, &sources);
-    diagnostics.extend(checked.diagnostics);
+    // What could not be read makes what stands beside it look wrong.
+    let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
+    let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
+    // A routine whose head could not be read has no parameters that calls could fit.
+    let calls = ["E0601", "E0602", "E0603"];
+    let sound = |d: &Diagnostic| {
+        broken.is_empty() || !(broken.contains(&line(d.span())) || calls.contains(&d.code))
+    };
+    diagnostics.extend(checked.diagnostics.into_iter().filter(sound));
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
     Ok(Prepared { sources, diagnostics, program, effects: checked.effects })

@@ -1,6 +1,6 @@
 //! Source files and byte spans. Knows nothing of what is written in them.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Which text a span points into.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -58,6 +58,17 @@ pub struct Source {
     pub name: String,
     /// The whole text.
     pub text: Arc<str>,
+    /// Where its lines start, once somebody has asked for a line.
+    lines: OnceLock<Vec<usize>>,
+}
+
+impl Source {
+    fn lines(&self) -> &[usize] {
+        self.lines.get_or_init(|| {
+            let breaks = self.text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n');
+            std::iter::once(0).chain(breaks.map(|(at, _)| at + 1)).collect()
+        })
+    }
 }
 
 /// All texts of one check or run, by [`SourceId`].
@@ -75,10 +86,8 @@ impl SourceMap {
     /// Adds a text and gives its id.
     pub fn add(&mut self, name: impl Into<String>, text: impl Into<Arc<str>>) -> SourceId {
         let id = SourceId(u32::try_from(self.sources.len()).unwrap_or(u32::MAX));
-        self.sources.push(Source {
-            name: name.into(),
-            text: text.into(),
-        });
+        let (name, text) = (name.into(), text.into());
+        self.sources.push(Source { name, text, lines: OnceLock::new() });
         id
     }
 
@@ -104,17 +113,14 @@ impl SourceMap {
 
     /// One-based line and column (in characters) of a byte offset.
     pub fn line_column(&self, source: SourceId, offset: u32) -> (usize, usize) {
-        let Some(text) = self.get(source).map(|s| &s.text) else {
-            return (1, 1);
-        };
-        let mut at = (offset as usize).min(text.len());
-        while !text.is_char_boundary(at) {
+        let Some(source) = self.get(source) else { return (1, 1) };
+        let mut at = (offset as usize).min(source.text.len());
+        while !source.text.is_char_boundary(at) {
             at -= 1;
         }
-        let before = text.get(..at).unwrap_or("");
-        let line_start = before.rfind('\n').map_or(0, |i| i + 1);
-        let line = before.bytes().filter(|b| *b == b'\n').count() + 1;
-        let column = before.get(line_start..).unwrap_or("").chars().count() + 1;
+        let line = source.lines().partition_point(|start| *start <= at);
+        let start = source.lines().get(line.saturating_sub(1)).copied().unwrap_or(0);
+        let column = source.text.get(start..at).unwrap_or("").chars().count() + 1;
         (line, column)
     }
 

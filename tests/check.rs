@@ -8,7 +8,10 @@ use spintrue::diagnostics::render::{render, summary};
 use spintrue::session::{Files, Prepared, Text, prepare};
 use std::collections::BTreeSet;
 use std::fs;
+use std::sync::Mutex;
 use std::path::{Path, PathBuf};
+
+static LOCK: Mutex<()> = Mutex::new(());
 
 /// Scripts from the corpus, named as they lie below it.
 struct Corpus(PathBuf);
@@ -44,6 +47,8 @@ fn report(prepared: &Prepared) -> String {
 
 /// Runs `check` on each script of a folder; the snapshot lies beside the script.
 fn corpus(folder: &str, check: impl Fn(&Path) -> String) {
+    // The library keeps its failures in one place for all threads.
+    let _one_at_a_time = LOCK.lock().unwrap_or_else(|lock| lock.into_inner());
     let mut settings = Settings::clone_current();
     settings.set_prepend_module_to_snapshot(false);
     settings.set_omit_expression(true);

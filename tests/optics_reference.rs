@@ -3,6 +3,9 @@
 //! Each row names where its value comes from. 'Derived' is arithmetic on the relations named,
 //! redone by hand; the tolerance is 1e-9 relative unless the value is quoted with fewer digits.
 
+// Helpers of tests may panic as tests do.
+#![allow(clippy::unwrap_used)]
+
 use core::f64::consts::{PI, TAU};
 use spintrue::optics::geometry::{
     division_delay, facet_to_axis_shift, focused_spot, galvanometer_shift, line_rate,

@@ -1,330 +1,25 @@
 //! The syntax room through its own door: scripts beside what they parse to, or beside the report
 //! they must yield; and texts that try to break the parser.
 
-use proptest::prelude::{ProptestConfig, proptest};
+// Tests read the corpus and fail by panicking.
+#![allow(
+    clippy::disallowed_methods,
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing
+)]
+
+use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
+use spintrue::diagnostics::Diagnostic;
 use spintrue::diagnostics::render::{render, summary};
-use spintrue::source::{SourceId, SourceMap};
+use spintrue::source::{SourceId, SourceMap, Span};
 use spintrue::syntax::names::Names;
-use spintrue::syntax::tree::{
-    Block, Expression, ExpressionKind, Name, Piece, Statement, StatementKind, Type, TypeKind,
-};
-use spintrue::syntax::{CODES, Parsed, parse, parse_expression};
+use spintrue::syntax::tree::{ExpressionKind, StatementKind};
+use spintrue::syntax::{CODES, KEYWORDS, Parsed, parse, parse_expression};
 use std::collections::BTreeSet;
-use std::fmt::Write;
 
-/// Writes a tree as one short line a statement.
-struct Dump<'n> {
-    names: &'n Names,
-    out: String,
-    depth: usize,
-}
-
-impl Dump<'_> {
-    fn block(&mut self, block: &Block) {
-        self.depth += 1;
-        for statement in &block.statements {
-            self.statement(statement);
-        }
-        self.depth -= 1;
-    }
-
-    fn line(&mut self, text: &str) {
-        let _ = writeln!(self.out, "{}{text}", "  ".repeat(self.depth));
-    }
-
-    fn name(&self, name: &Name) -> &str {
-        self.names.text(name.symbol)
-    }
-
-    fn statement(&mut self, statement: &Statement) {
-        if let Some(doc) = &statement.doc {
-            for line in doc.lines() {
-                self.line(&format!("/// {line}"));
-            }
-        }
-        match &statement.kind {
-            StatementKind::Use { path, .. } => self.line(&format!("use {path:?}")),
-            StatementKind::Param {
-                name,
-                annotation,
-                default,
-                range,
-            } => {
-                let mut text = format!("param {}", self.name(name));
-                if let Some(annotation) = annotation {
-                    text += &format!(": {}", self.kind(annotation));
-                }
-                if let Some(default) = default {
-                    text += &format!(" = {}", self.expression(default));
-                }
-                if let Some(range) = range {
-                    let (low, high) = range.as_ref();
-                    text += &format!(" [{} to {}]", self.expression(low), self.expression(high));
-                }
-                self.line(&text);
-            }
-            StatementKind::Routine(routine) => {
-                let mut text = format!("routine {}(", self.name(&routine.name));
-                for parameter in &routine.parameters {
-                    text += &format!(
-                        "{}: {}",
-                        self.name(&parameter.name),
-                        self.kind(&parameter.annotation)
-                    );
-                    if let Some(default) = &parameter.default {
-                        text += &format!(" = {}", self.expression(default));
-                    }
-                    text += ", ";
-                }
-                text += ")";
-                if let Some(returns) = &routine.returns {
-                    text += &format!(" -> {}", self.kind(returns));
-                }
-                for open in &routine.open {
-                    text += &format!(" any {}", self.name(open));
-                }
-                self.line(&text);
-                self.block(&routine.body);
-            }
-            StatementKind::Let {
-                mutable,
-                name,
-                annotation,
-                value,
-            } => {
-                let word = if *mutable { "var" } else { "let" };
-                let kind = annotation
-                    .as_ref()
-                    .map(|kind| format!(": {}", self.kind(kind)))
-                    .unwrap_or_default();
-                self.line(&format!(
-                    "{word} {}{kind} = {}",
-                    self.name(name),
-                    self.expression(value)
-                ));
-            }
-            StatementKind::Assign { place, value } => self.line(&format!(
-                "set {} = {}",
-                self.expression(place),
-                self.expression(value)
-            )),
-            StatementKind::Expression(value) => self.line(&self.expression(value)),
-            StatementKind::If { arms, otherwise } => {
-                for (condition, block) in arms {
-                    self.line(&format!("if {}", self.expression(condition)));
-                    self.block(block);
-                }
-                self.otherwise(otherwise.as_ref());
-            }
-            StatementKind::For { name, over, body } => {
-                self.line(&format!(
-                    "for {} in {}",
-                    self.name(name),
-                    self.expression(over)
-                ));
-                self.block(body);
-            }
-            StatementKind::Repeat {
-                at_most,
-                times,
-                body,
-                until,
-                otherwise,
-            } => {
-                let word = if *at_most { "at most " } else { "" };
-                self.line(&format!("repeat {word}{}", self.expression(times)));
-                self.block(body);
-                if let Some(until) = until {
-                    self.line(&format!("until {}", self.expression(until)));
-                }
-                self.otherwise(otherwise.as_ref());
-            }
-            StatementKind::While {
-                condition,
-                times,
-                body,
-                otherwise,
-            } => {
-                self.line(&format!(
-                    "while {} at most {}",
-                    self.expression(condition),
-                    self.expression(times)
-                ));
-                self.block(body);
-                self.otherwise(otherwise.as_ref());
-            }
-            StatementKind::Break => self.line("break"),
-            StatementKind::Continue => self.line("continue"),
-            StatementKind::Return(value) => {
-                let value = value.as_ref().map(|value| self.expression(value));
-                self.line(&format!("return {}", value.unwrap_or_default()));
-            }
-            StatementKind::Wait(time) => self.line(&format!("wait {}", self.expression(time))),
-            StatementKind::WaitUntil {
-                condition,
-                within,
-                every,
-                otherwise,
-            } => {
-                let every = every
-                    .as_ref()
-                    .map(|every| format!(" every {}", self.expression(every)));
-                self.line(&format!(
-                    "wait until {} within {}{}",
-                    self.expression(condition),
-                    self.expression(within),
-                    every.unwrap_or_default()
-                ));
-                self.otherwise(otherwise.as_ref());
-            }
-            StatementKind::Arm { power, body } => {
-                self.line(&format!("arm at {}", self.expression(power)));
-                self.block(body);
-            }
-            StatementKind::Try {
-                body,
-                catch,
-                finally,
-            } => {
-                self.line("try");
-                self.block(body);
-                if let Some((name, block)) = catch {
-                    self.line(&format!("catch {}", self.name(name)));
-                    self.block(block);
-                }
-                if let Some(block) = finally {
-                    self.line("finally");
-                    self.block(block);
-                }
-            }
-            StatementKind::Fail(value) => self.line(&format!("fail {}", self.expression(value))),
-            StatementKind::Expect { label, condition } => self.line(&format!(
-                "expect {}: {}",
-                self.expression(label),
-                self.expression(condition)
-            )),
-            StatementKind::Record { label, value } => self.line(&format!(
-                "record {}: {}",
-                self.expression(label),
-                self.expression(value)
-            )),
-            StatementKind::Note(value) => self.line(&format!("note {}", self.expression(value))),
-            StatementKind::Broken => self.line("BROKEN"),
-        }
-    }
-
-    fn otherwise(&mut self, block: Option<&Block>) {
-        if let Some(block) = block {
-            self.line("else");
-            self.block(block);
-        }
-    }
-
-    fn kind(&self, kind: &Type) -> String {
-        match &kind.kind {
-            TypeKind::List(of) => format!("[{}]", self.kind(of)),
-            TypeKind::Record(fields) => {
-                let fields: Vec<String> = fields
-                    .iter()
-                    .map(|(name, kind)| format!("{}: {}", self.name(name), self.kind(kind)))
-                    .collect();
-                format!("{{{}}}", fields.join(", "))
-            }
-            TypeKind::Product(factors) => {
-                let factors: Vec<String> = factors
-                    .iter()
-                    .map(|(name, exponent)| match exponent {
-                        1 => self.name(name).to_string(),
-                        exponent => format!("{}^{exponent}", self.name(name)),
-                    })
-                    .collect();
-                factors.join("*")
-            }
-        }
-    }
-
-    fn expression(&self, expression: &Expression) -> String {
-        let e = |expression: &Expression| self.expression(expression);
-        match &expression.kind {
-            ExpressionKind::Number { value, unit } => match unit {
-                Some(unit) => format!("{value}<{}>", self.names.text(unit.symbol)),
-                None => format!("{value}"),
-            },
-            ExpressionKind::Text(pieces) => {
-                let pieces: Vec<String> = pieces
-                    .iter()
-                    .map(|piece| match piece {
-                        Piece::Plain(text) => format!("{text:?}"),
-                        Piece::Value { value, decimals } => match decimals {
-                            Some(decimals) => format!("{{{}:{decimals}}}", e(value)),
-                            None => format!("{{{}}}", e(value)),
-                        },
-                    })
-                    .collect();
-                format!("text({})", pieces.join(" "))
-            }
-            ExpressionKind::Flag(flag) => format!("{flag}"),
-            ExpressionKind::Name(symbol) => self.names.text(*symbol).to_string(),
-            ExpressionKind::List(items) => {
-                let items: Vec<String> = items.iter().map(e).collect();
-                format!("[{}]", items.join(", "))
-            }
-            ExpressionKind::Comprehension {
-                element,
-                name,
-                over,
-                only_if,
-            } => {
-                let only_if = only_if
-                    .as_ref()
-                    .map(|only_if| format!(" if {}", e(only_if)));
-                format!(
-                    "[{} for {} in {}{}]",
-                    e(element),
-                    self.name(name),
-                    e(over),
-                    only_if.unwrap_or_default()
-                )
-            }
-            ExpressionKind::Record(fields) => {
-                let fields: Vec<String> = fields
-                    .iter()
-                    .map(|(name, value)| format!("{}: {}", self.name(name), e(value)))
-                    .collect();
-                format!("{{{}}}", fields.join(", "))
-            }
-            ExpressionKind::Call { name, arguments } => {
-                let arguments: Vec<String> = arguments
-                    .iter()
-                    .map(|argument| match &argument.name {
-                        Some(name) => format!("{}: {}", self.name(name), e(&argument.value)),
-                        None => e(&argument.value),
-                    })
-                    .collect();
-                format!("{}({})", self.name(name), arguments.join(", "))
-            }
-            ExpressionKind::Field { of, name } => format!("{}.{}", e(of), self.name(name)),
-            ExpressionKind::Element { of, index } => format!("{}[{}]", e(of), e(index)),
-            ExpressionKind::Unary { operator, operand } => {
-                format!("({operator:?} {})", e(operand))
-            }
-            ExpressionKind::Binary {
-                operator,
-                left,
-                right,
-                ..
-            } => format!("({} {} {})", e(left), operator.text(), e(right)),
-            ExpressionKind::Power { base, exponent } => format!("({} ^ {exponent})", e(base)),
-            ExpressionKind::Shown { value, unit } => {
-                format!("({} in <{}>)", e(value), self.names.text(unit.symbol))
-            }
-            ExpressionKind::Within { value, low, high } => {
-                format!("({} within {} to {})", e(value), e(low), e(high))
-            }
-            ExpressionKind::Broken => "BROKEN".into(),
-        }
-    }
-}
+#[path = "syntax/dump.rs"]
+mod dump;
 
 fn parsed(text: &str) -> (Parsed, Names, SourceMap) {
     let mut sources = SourceMap::new();
@@ -332,18 +27,6 @@ fn parsed(text: &str) -> (Parsed, Names, SourceMap) {
     let mut names = Names::default();
     let parsed = parse(id, text, &mut names);
     (parsed, names, sources)
-}
-
-fn dumped(parsed: &Parsed, names: &Names) -> String {
-    let mut dump = Dump {
-        names,
-        out: String::new(),
-        depth: 0,
-    };
-    for statement in &parsed.file.statements {
-        dump.statement(statement);
-    }
-    dump.out
 }
 
 fn corpus(folder: &str, check: impl Fn(&str) -> String) {
@@ -371,7 +54,7 @@ fn what_must_parse() {
         let (parsed, names, sources) = parsed(text);
         let report = render(&parsed.diagnostics, &sources, false, 80);
         assert!(parsed.diagnostics.is_empty(), "wrongly refused:\n{report}");
-        dumped(&parsed, &names)
+        dump::dumped(&parsed.file, &names)
     });
 }
 
@@ -384,4 +67,328 @@ fn what_must_be_refused() {
         let total = summary(&parsed.diagnostics);
         format!("{}\n{}\n{report}{total}\n", text.trim_end(), "─".repeat(80))
     });
+}
+
+/// Every script of both corpora.
+fn scripts() -> Vec<String> {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus/syntax");
+    let mut paths: Vec<_> = ["accept", "refuse"]
+        .iter()
+        .flat_map(|folder| std::fs::read_dir(root.join(folder)).unwrap())
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|e| e == "spt"))
+        .collect();
+    paths.sort();
+    let read = |path| std::fs::read_to_string(path).unwrap();
+    paths.into_iter().map(read).collect()
+}
+
+/// What holds for any text at all.
+fn holds(text: &str) {
+    let (parsed, names, sources) = parsed(text);
+    let mut last = 0;
+    for diagnostic in &parsed.diagnostics {
+        assert!(!diagnostic.headline.is_empty());
+        assert!(last <= diagnostic.span().start, "out of order");
+        last = diagnostic.span().start;
+        for label in &diagnostic.labels {
+            let place = text.get(label.span.range());
+            assert!(place.is_some(), "{diagnostic:?} points nowhere");
+        }
+    }
+    render(&parsed.diagnostics, &sources, false, 80);
+    let tree = dump::dumped(&parsed.file, &names);
+    if parsed.diagnostics.is_empty() {
+        assert!(!tree.contains("BROKEN"), "broken without a report:\n{text}");
+    }
+    for comment in &parsed.comments {
+        assert!(text[comment.range()].starts_with("//"));
+    }
+}
+
+/// Words and marks of the language, to build texts that come far.
+fn soup() -> impl Strategy<Value = String> {
+    let marks = [
+        "\n", ";", "{", "}", "(", ")", "[", "]", ",", ":", ".", "..", "=", "==", "<", "+", "-",
+        "*", "/", "^", "%", "->", "\"", "{x}", "\\", "'", "//", "///", "a", "b", "mm", "3", "2.5",
+        "µ", "±", "+-", "&&", "\r\n", "\t", " ",
+    ];
+    let mut words: Vec<&'static str> = KEYWORDS.to_vec();
+    words.extend(marks);
+    prop::collection::vec((prop::sample::select(words), any::<bool>()), 0..60).prop_map(|parts| {
+        let mut text = String::new();
+        for (part, blank) in parts {
+            text.push_str(part);
+            if blank {
+                text.push(' ');
+            }
+        }
+        text
+    })
+}
+
+/// A script of the corpus with some of it cut out, doubled or replaced.
+fn mutated() -> impl Strategy<Value = String> {
+    let change = (any::<prop::sample::Index>(), 0..12_usize, soup(), 0..4_u8);
+    let changes = prop::collection::vec(change, 1..4);
+    (prop::sample::select(scripts()), changes).prop_map(|(script, changes)| {
+        let mut text: Vec<char> = script.chars().take(3000).collect();
+        for (at, length, soup, how) in changes {
+            let at = at.index(text.len() + 1);
+            let end = (at + length).min(text.len());
+            let part: Vec<char> = match how {
+                0 => Vec::new(),
+                1 => text[at..end].repeat(2),
+                2 => soup.chars().take(8).collect(),
+                _ => text[at..end].iter().rev().copied().collect(),
+            };
+            text.splice(at..end, part);
+        }
+        text.into_iter().collect()
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 400,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    #[test]
+    fn any_text_is_taken(text in any::<String>()) {
+        holds(&text);
+    }
+
+    #[test]
+    fn any_bytes_are_taken(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+        holds(&String::from_utf8_lossy(&bytes));
+    }
+
+    #[test]
+    fn any_soup_of_words_is_taken(text in soup()) {
+        holds(&text);
+    }
+
+    #[test]
+    fn any_mutated_script_is_taken(text in mutated()) {
+        holds(&text);
+    }
+
+    #[test]
+    fn any_span_is_rendered(
+        text in any::<String>(),
+        spans in prop::collection::vec((0..3_u32, 0..200_u32, 0..200_u32), 1..4),
+    ) {
+        let mut sources = SourceMap::new();
+        sources.add("one.spt", text.as_str());
+        sources.add("two.spt", "let µ = 1\r\n\tx\n");
+        let mut spans = spans
+            .into_iter()
+            .map(|(source, start, end)| Span { source: SourceId(source), start, end });
+        let mut diagnostic = Diagnostic::error("E0301", "x", spans.next().unwrap()).help("y");
+        for span in spans {
+            diagnostic = diagnostic.label(span, "z");
+        }
+        for colour in [false, true] {
+            let report = render(std::slice::from_ref(&diagnostic), &sources, colour, 0);
+            assert!(report.contains("E0301"));
+        }
+    }
+}
+
+/// Texts made to exhaust the stack or the patience of a parser. That each comes back is the test.
+#[test]
+fn attacks_end() {
+    let many = 20_000;
+    let attacks = [
+        "(".repeat(many),
+        "[".repeat(many),
+        "{".repeat(many),
+        "\"{".repeat(many),
+        "if a {".repeat(many),
+        ")]}".repeat(many),
+        "1+".repeat(many),
+        format!("let a = {}1", "-".repeat(many)),
+        format!("let a = {}1", "not ".repeat(many)),
+        format!("let a = a{}", ".b".repeat(many)),
+        format!("let a = a{}", "[0]".repeat(many)),
+        format!("let a = {}", "f(".repeat(many)),
+        format!("let a = 3 m{}", "*m".repeat(many)),
+        format!("let a: {}b = 3", "list of ".repeat(many)),
+        format!("let a: a{} = 3", "*b".repeat(many)),
+        format!("if a {{}} {}", "else if a {} ".repeat(many)),
+        format!(
+            "wait until a within b {}",
+            "else wait until a within b ".repeat(many)
+        ),
+        format!("let a = [{}]", "b, ".repeat(many)),
+        format!("let a = {}1", "1 within ( ".repeat(many)),
+        format!("{}{}", "if x { ".repeat(60), "} oops ".repeat(60)),
+        format!("{}{}", "if x x { ".repeat(60), "} oops ".repeat(60)),
+        format!("{}x x{}", "f(a, b: ".repeat(60), ")".repeat(60)),
+        "' ".repeat(many),
+        "\"{\n".repeat(many),
+        "/* ".repeat(many),
+        "/*\n".repeat(many),
+        "/* */ ".repeat(many),
+        format!("\"{{{}", "/* */ ".repeat(many)),
+        format!("{}*/", "\"{ /*\n".repeat(many)),
+        "let = 3\n".repeat(many),
+        "= {\n\n".repeat(many),
+        format!("note \"{}\"", "\\q".repeat(many)),
+        format!("note \"{}\"", "{x : ".repeat(many)),
+    ];
+    for attack in attacks {
+        holds(&attack);
+    }
+}
+
+#[test]
+fn a_long_chain_is_one_error() {
+    let text = format!("let a = 1{}", " + 1".repeat(100_000));
+    let (parsed, _, _) = parsed(&text);
+    let codes: Vec<_> = parsed.diagnostics.iter().map(|d| d.code).collect();
+    assert_eq!(codes, ["E0205"]);
+}
+
+#[test]
+fn a_chain_that_fits_is_parsed() {
+    let text = format!("let a = 1{}", " + 1".repeat(256));
+    assert_eq!(parsed(&text).0.diagnostics, []);
+    let (open, close) = ("(".repeat(64), ")".repeat(64));
+    assert_eq!(parsed(&format!("let a = {open}1{close}")).0.diagnostics, []);
+    // Elements of a list stand beside each other, not above each other.
+    let text = format!("let a = [{}]", "1 + f(2) * 3, ".repeat(1000));
+    assert_eq!(parsed(&text).0.diagnostics, []);
+    let text = format!("note \"{}\"", "{a.b} ".repeat(1000));
+    assert_eq!(parsed(&text).0.diagnostics, []);
+}
+
+#[test]
+fn every_code_is_listed_and_met() {
+    let listed: BTreeSet<&str> = CODES.iter().map(|(code, _)| *code).collect();
+    assert_eq!(listed.len(), CODES.len(), "a code is listed twice");
+    let mut met = BTreeSet::new();
+    for script in scripts() {
+        met.extend(parsed(&script).0.diagnostics.iter().map(|d| d.code));
+    }
+    assert_eq!(listed, met);
+}
+
+#[test]
+fn a_value_from_outside() {
+    let value = |text: &str| {
+        let mut names = Names::default();
+        parse_expression(SourceId(0), text, &mut names)
+    };
+    for good in [
+        "5000rpm",
+        "5000 rpm",
+        "-3 mm",
+        "\"a\"",
+        "true",
+        "[1, 2]",
+        "{a: 1 mm}",
+    ] {
+        assert!(value(good).is_ok(), "{good}");
+    }
+    for bad in [
+        "",
+        "5000 rpm rpm",
+        "let a = 3",
+        "1; 2",
+        "(",
+        "3 +",
+        "a = b",
+        "1\n2",
+        "µ µ",
+    ] {
+        let reports = value(bad).unwrap_err();
+        assert_eq!(reports.len(), 1, "{bad}: {reports:?}");
+        assert!(bad.get(reports[0].span().range()).is_some(), "{bad}");
+    }
+}
+
+#[test]
+fn spans_cover_what_they_name() {
+    let text = "/// Doc.\nlet a = (b + c in rpm)[0]  // end\nif x { f(1) }\nelse fail \"y\"\n";
+    let (parsed, _, _) = parsed(text);
+    let spans: Vec<&str> = parsed
+        .file
+        .statements
+        .iter()
+        .map(|statement| &text[statement.span.range()])
+        .collect();
+    assert_eq!(
+        spans,
+        [
+            "let a = (b + c in rpm)[0]",
+            "if x { f(1) }\nelse fail \"y\""
+        ]
+    );
+    let StatementKind::Let { value, .. } = &parsed.file.statements[0].kind else {
+        panic!("not a let");
+    };
+    assert_eq!(&text[value.span.range()], "(b + c in rpm)[0]");
+    let ExpressionKind::Element { of, .. } = &value.kind else {
+        panic!("not an element");
+    };
+    assert_eq!(&text[of.span.range()], "(b + c in rpm)");
+    let ExpressionKind::Shown { value, unit } = &of.kind else {
+        panic!("not shown");
+    };
+    assert_eq!(&text[value.span.range()], "b + c");
+    assert_eq!(&text[unit.span.range()], "rpm");
+    let StatementKind::If { arms, otherwise } = &parsed.file.statements[1].kind else {
+        panic!("not an if");
+    };
+    assert_eq!(&text[arms[0].1.span.range()], "{ f(1) }");
+    let otherwise = otherwise.as_ref().unwrap();
+    assert_eq!(&text[otherwise.span.range()], "fail \"y\"");
+    assert_eq!(&text[parsed.comments[1].range()], "// end");
+}
+
+#[test]
+fn the_grammar_names_every_keyword() {
+    let grammar = include_str!("../grammar/spintrue.ebnf");
+    let start = grammar.find("keyword        =").unwrap();
+    let rule = grammar[start..].split(';').next().unwrap();
+    let written: Vec<&str> = rule.split('"').skip(1).step_by(2).collect();
+    assert_eq!(written, KEYWORDS);
+}
+
+#[test]
+fn a_report_may_span_sources() {
+    let mut sources = SourceMap::new();
+    let one = sources.add("one.spt", "let µµ = 1\r\n\tlet b = µ\r\n");
+    let two = sources.add("two.spt", "// µµµ\nlet größe = 2\n");
+    let report = Diagnostic::error("E0301", "headline", Span::new(one, 24, 26))
+        .here("main")
+        .label(Span::new(two, 20, 23), "other")
+        .help("a way out");
+    let shown = render(&[report], &sources, false, 80);
+    insta::assert_snapshot!(shown, @r"
+    [E0301] Error: headline
+       ╭─[ one.spt:2:10 ]
+       │
+     2 │     let b = µ
+       │             ┬
+       │             ╰── main
+       │
+       ├─[ two.spt:2:9 ]
+       │
+     2 │ let größe = 2
+       │         ┬──
+       │         ╰──── other
+    ───╯
+      = help: a way out
+    ");
+    let again = Diagnostic::warning("E0301", "no place", Span::new(SourceId(9), 1, 2));
+    assert_eq!(
+        render(std::slice::from_ref(&again), &sources, false, 80),
+        "[E0301] Warning: no place\n\n"
+    );
+    assert_eq!(summary(&[again.clone(), again]), "2 warnings");
+    assert_eq!(summary(&[]), "");
 }

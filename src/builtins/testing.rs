@@ -6,7 +6,7 @@ use crate::builtins::signature::{
 };
 use crate::head::station::StationError;
 use crate::head::{Fault, LineOrder, Pattern};
-use crate::optics::{Decides, Hardware, LinePlan, LineRequest, Mean, Worst, plan_line};
+use crate::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
 use crate::program::value::{Datum, Value};
 use crate::units::{Dimension, show_number};
 
@@ -129,16 +129,7 @@ fn planned(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trou
         (None, Some(active)) => Decides::ActiveFraction(active),
         (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
     };
-    let hardware = (!on_paper).then_some(Hardware {
-        clock: head.clock,
-        word_service: head.word_service,
-        queue_words: head.queue_words,
-        active_most: head.active_most,
-        line_most: head.line_most,
-        speed_least: head.speed_least,
-        speed_most: head.speed_most,
-        start_of_scan: head.start_of_scan,
-    });
+    let hardware = (!on_paper).then(|| head.hardware());
     let request = LineRequest {
         facets: facets as u32,
         speed: must(0),

@@ -158,14 +158,10 @@ impl Checker<'_> {
             self.twice(name, self.scope.find(name.symbol));
         } else if let (true, Some(before)) = (top, fixed) {
             self.twice(name, Some(before));
-        } else if let Some(before) = self.scope.find(name.symbol).or(fixed) {
+        } else if let Some(before) =
+            self.scope.find(name.symbol).or(fixed.filter(|_| role != Role::Parameter))
+        {
             self.shadows(name, before);
-        } else if self.builtins.contains_key(&name.symbol) {
-            let text = self.text(name.symbol);
-            self.report(
-                Diagnostic::error("E0403", format!("`{text}` is the name of a built-in"), name.span)
-                    .here("needs another name"),
-            );
         }
         let variable = self.make(name, kind, unit, role);
         self.scope.bind(name.symbol, variable);

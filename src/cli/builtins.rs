@@ -2,7 +2,7 @@
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records, table};
 use crate::cli::WRONG;
-use crate::cli::terminal::{BOLD, colour_output, complain, say, styled};
+use crate::cli::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -114,22 +114,4 @@ fn fields(record: &RecordSpec, colour: bool) -> String {
         text.push_str(&format!("  {name:<18} {kind:<14} {meaning}\n"));
     }
     text
-}
-
-/// Breaks a line at 80 columns.
-fn wrapped(text: &str, indent: &str) -> String {
-    let mut lines = String::new();
-    let mut line = indent.to_string();
-    for word in text.split_whitespace() {
-        if line.chars().count() + word.chars().count() >= 80 && line.trim() != "" {
-            lines.push_str(line.trim_end());
-            lines.push('\n');
-            line = indent.to_string();
-        }
-        line.push_str(word);
-        line.push(' ');
-    }
-    lines.push_str(line.trim_end());
-    lines.push('\n');
-    lines
 }

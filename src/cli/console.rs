@@ -3,7 +3,7 @@
 use crate::acceptance::decision::Outcome;
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
-use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled};
+use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
 use crate::interpret::{Check, Event, Observer};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
@@ -19,6 +19,8 @@ pub(super) struct Console {
     /// Values recorded, for the summary.
     recorded: Vec<(String, Shown)>,
     bar: Option<ProgressBar>,
+    /// A line has been printed.
+    spoke: bool,
     /// The wait that was spoken of last, and when.
     waiting: Option<(String, f64)>,
 }
@@ -36,15 +38,16 @@ impl Console {
         if !about.params.is_empty() {
             let params: Vec<String> =
                 about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();
-            text.push_str(&format!("{}\n", params.join(", ")));
+            text.push_str(&wrapped(&params.join(", "), ""));
         }
-        text.push_str(&format!("{}\n\n", styled(caution, DIM, colour)));
+        text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
         say(&text);
-        Console { colour, recorded: Vec::new(), bar: None, waiting: None }
+        Console { colour, recorded: Vec::new(), bar: None, spoke: false, waiting: None }
     }
 
     fn line(&mut self, time: f64, text: &str) {
         self.clear();
+        self.spoke = true;
         for (index, line) in text.split('\n').enumerate() {
             let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
             say(&format!("{}  {line}\n", styled(&stamp, DIM, self.colour)));
@@ -119,6 +122,9 @@ impl Observer for Console {
 impl Printer for Console {
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
         self.clear();
+        if self.spoke {
+            say("\n");
+        }
         say(&summary::summary(finished, prepared, &self.recorded, self.colour));
     }
 }

@@ -4,10 +4,10 @@
 use crate::cli::terminal::{BOLD, GREEN, RED, YELLOW, styled};
 use crate::interpret::Check;
 use crate::program::failure::Failure;
-use crate::program::show::Shown;
+use crate::program::show::{Shown, places};
 use crate::session::{Finished, Prepared, Verdict};
 use crate::source::SourceMap;
-use crate::units::{Dimension, UnitText, parse_unit, show, suited};
+use crate::units::{Dimension, parse_unit, show, show_number, suited};
 
 pub(super) fn summary(
     finished: &Finished,
@@ -15,7 +15,7 @@ pub(super) fn summary(
     recorded: &[(String, Shown)],
     colour: bool,
 ) -> String {
-    let mut text = format!("\n{}\n", styled("Summary", BOLD, colour));
+    let mut text = format!("{}\n", styled("Summary", BOLD, colour));
     let (tables, single): (Vec<_>, Vec<_>) =
         recorded.iter().partition(|(_, shown)| rows(shown).is_some());
     let width = single.iter().map(|(label, _)| label.chars().count()).max().unwrap_or(0).max(8);
@@ -118,7 +118,10 @@ fn rows(shown: &Shown) -> Option<Vec<Row<'_>>> {
         let key = key.map_or_else(|| index.to_string(), |(_, facet)| facet.to_string());
         let beside = |name: &str| name == "facet" || name == "readings" || name.ends_with("_u");
         let columns = fields.iter().filter(|(name, _)| !beside(name));
-        Some((key, columns.map(|(name, shown)| (&**name, shown)).collect()))
+        let mut columns: Vec<_> = columns.map(|(name, shown)| (&**name, shown)).collect();
+        // People read along the line before across it.
+        columns.sort_by_key(|(name, _)| !name.starts_with("in_scan"));
+        Some((key, columns))
     });
     rows.collect::<Option<Vec<Row<'_>>>>().filter(|rows| !rows.is_empty())
 }
@@ -209,25 +212,15 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
         let cells = values.iter().map(|(key, shown)| ((*key).clone(), shown.to_string()));
         return Column { head, cells: cells.collect() };
     };
-    let decimals = decimals(size, &unit);
+    let decimals = places(unit.from_si(size), 3);
     let cells = values.iter().map(|(key, shown)| {
         let text = match shown {
             Shown::Quantity { value, .. } => {
-                crate::units::show_number(unit.from_si(*value), Some(decimals))
+                show_number(unit.from_si(*value), Some(decimals))
             }
             other => other.to_string(),
         };
         ((*key).clone(), text)
     });
     Column { head: format!("{head} {}", unit.text), cells: cells.collect() }
-}
-
-/// Digits after the point so that the largest value shows four significant ones.
-fn decimals(largest: f64, unit: &UnitText) -> u8 {
-    let size = unit.from_si(largest).abs();
-    if size == 0.0 || !size.is_finite() {
-        return 0;
-    }
-    let magnitude = size.log10().floor();
-    (3.0 - magnitude).clamp(0.0, 6.0) as u8
 }

@@ -59,3 +59,21 @@ pub(super) fn width() -> usize {
     let columns = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
     columns.unwrap_or(100).clamp(40, 200)
 }
+
+/// Breaks a text at 80 columns.
+pub(super) fn wrapped(text: &str, indent: &str) -> String {
+    let mut lines = String::new();
+    let mut line = indent.to_string();
+    for word in text.split_whitespace() {
+        if line.chars().count() + word.chars().count() >= 80 && line.trim() != "" {
+            lines.push_str(line.trim_end());
+            lines.push('\n');
+            line = indent.to_string();
+        }
+        line.push_str(word);
+        line.push(' ');
+    }
+    lines.push_str(line.trim_end());
+    lines.push('\n');
+    lines
+}

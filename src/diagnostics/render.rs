@@ -185,6 +185,27 @@ impl ariadne::Cache<SourceId> for &mut Cache<'_> {
     }
 }
 
+impl Cache<'_> {
+    /// A place in characters. Ariadne's byte mode takes character offsets for byte offsets in the
+    /// heading of a second source.
+    fn place(&mut self, label: &Placed<'_>) -> Place {
+        let mut cache = self;
+        let read = ariadne::Cache::fetch(&mut cache, &label.source).ok();
+        let characters = |at: usize| {
+            let source = read?;
+            let (line, _, column) = source.get_byte_line(at)?;
+            let before = source.text().get(at - column..at)?;
+            Some(line.offset() + before.chars().count())
+        };
+        let start = characters(label.range.start).unwrap_or(0);
+        let end = characters(label.range.end).unwrap_or(start);
+        Place {
+            source: label.source,
+            range: start..end.max(start),
+        }
+    }
+}
+
 /// The text with every character that ariadne, unlike us, takes for a line break replaced by as
 /// many bytes of something harmless.
 fn one_line_break(text: &str) -> String {
@@ -220,17 +241,13 @@ fn drawn(
     let Some(first) = labels.first() else {
         return String::new();
     };
-    let place = |label: &Placed<'_>| Place {
-        source: label.source,
-        range: label.range.clone(),
-    };
     let config = Config::new()
         .with_color(colour)
-        .with_index_type(IndexType::Byte)
+        .with_index_type(IndexType::Char)
         .with_label_attach(LabelAttach::Start)
         .with_tab_width(4)
         .with_compact(false);
-    let mut report = Report::build(kind, place(first))
+    let mut report = Report::build(kind, cache.place(first))
         .with_config(config)
         .with_code(diagnostic.code)
         .with_message(&diagnostic.headline);
@@ -251,7 +268,7 @@ fn drawn(
             &label.label.text
         };
         report.add_label(
-            ariadne::Label::new(place(label))
+            ariadne::Label::new(cache.place(label))
                 .with_message(text)
                 .with_color(colour)
                 .with_order(i32::try_from(position).unwrap_or(i32::MAX)),

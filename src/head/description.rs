@@ -1,5 +1,6 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
+use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
 
 /// A power rail.
@@ -62,4 +63,20 @@ pub struct Description {
     pub start_of_scan: StartOfScan,
     /// Full optical power in W, for the record only.
     pub laser_power: f64,
+}
+
+impl Description {
+    /// What a line plan must respect.
+    pub fn hardware(&self) -> Hardware {
+        Hardware {
+            clock: self.clock,
+            word_service: self.word_service,
+            queue_words: self.queue_words,
+            active_most: self.active_most,
+            line_most: self.line_most,
+            speed_least: self.speed_least,
+            speed_most: self.speed_most,
+            start_of_scan: self.start_of_scan,
+        }
+    }
 }

@@ -10,6 +10,7 @@ pub mod gauge;
 pub mod sim;
 pub mod station;
 
+use crate::optics::LinePlan;
 pub use crate::optics::Trim;
 pub use description::Description;
 pub use fault::Fault;
@@ -93,6 +94,20 @@ pub struct LineOrder {
     pub delay: f64,
     /// What is written.
     pub pattern: Pattern,
+}
+
+impl LineOrder {
+    /// Test marks with `facet`, as a plan has it. The plan's exact dot period is ordered; the
+    /// head makes the nearest that its clock can.
+    pub fn test_marks(facet: u32, plan: &LinePlan) -> LineOrder {
+        LineOrder {
+            facet,
+            dots: plan.dots,
+            dot_period: plan.dot_period,
+            delay: plan.pre_scan_delay,
+            pattern: Pattern::TestMarks,
+        }
+    }
 }
 
 /// What came of an exposed line.

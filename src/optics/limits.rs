@@ -1,8 +1,8 @@
 //! Why a line plan cannot be drawn, in plain words, each with what would make it feasible.
 //! Every remedy is computed from the same conditions that the plan failed.
 
+use crate::optics::ClockError;
 use crate::optics::line::{Hardware, LinePlan, WORD, queue_needed, speed_of};
-use crate::optics::{ClockError, StartOfScan};
 use crate::units::{Dimension, UnitText, parse_unit, show};
 use core::f64::consts::PI;
 
@@ -84,11 +84,16 @@ pub(crate) fn reasons(plan: &LinePlan, hardware: Option<&Hardware>) -> Vec<Strin
 fn clock(plan: &LinePlan, hardware: &Hardware) -> Option<String> {
     let error = hardware.clock.nearest(plan.dot_period).err()?;
     Some(match error {
-        ClockError::Outside { shortest, .. } if plan.dot_period < shortest => format!(
-            "{error}: run at most at {}, or ask for at most {}",
-            speed(plan.speed * plan.dot_period / shortest),
-            resolution((plan.active_time / shortest).floor() / plan.length)
-        ),
+        ClockError::Outside { shortest, .. } if plan.dot_period < shortest => {
+            let slower = speed(plan.speed * plan.dot_period / shortest);
+            let dots = (plan.active_time / shortest).floor();
+            if dots >= 1.0 {
+                let coarser = resolution(dots / plan.length);
+                format!("{error}: run at most at {slower}, or ask for at most {coarser}")
+            } else {
+                format!("{error}: run at most at {slower}")
+            }
+        }
         ClockError::Outside { longest, .. } => format!(
             "{error}: run at least at {}, or ask for at least {}",
             speed(plan.speed * plan.dot_period / longest),
@@ -161,16 +166,6 @@ fn queue(plan: &LinePlan, hardware: &Hardware) -> Option<String> {
                 / f64::from(plan.words - depth)
         )
     ))
-}
-
-/// What an index-only start means for a plan, in words; none where every facet has its pulse.
-pub fn start_of_scan_note(start: StartOfScan, focal_length: f64) -> Option<String> {
-    (start == StartOfScan::IndexOnly).then(|| {
-        format!(
-            "lines are timed from the index: a division error of 1 arcsec shifts its line by {}",
-            length(2.0 * focal_length * PI / 648_000.0)
-        )
-    })
 }
 
 #[cfg(test)]
@@ -312,7 +307,7 @@ mod tests {
         fast.speed = 1000.0;
         let plan = plan_line(&fast).unwrap();
         assert!(
-            plan.reasons[0].contains("6111.55 rpm"),
+            plan.reasons[0].contains("6111.5 rpm"),
             "{:?}",
             plan.reasons
         );

@@ -3,7 +3,7 @@
 //! What makes a plan infeasible is worded in `limits.rs`.
 
 use crate::optics::geometry::{line_rate, optical_scan_angle, spot_velocity};
-use crate::optics::{Clock, StartOfScan, limits};
+use crate::optics::{Clock, Scale, StartOfScan, limits};
 use crate::units::{Dimension, show};
 use core::f64::consts::{PI, TAU};
 use thiserror::Error;
@@ -140,6 +140,16 @@ pub struct LinePlan {
     pub feasible: bool,
     /// Why not, one sentence each, with what would make it feasible.
     pub reasons: Vec<String>,
+}
+
+impl LinePlan {
+    /// What turns a shift of this line into a trim.
+    pub fn scale(&self) -> Scale {
+        Scale {
+            spot_velocity: self.spot_velocity,
+            focal_length: self.focal_length,
+        }
+    }
 }
 
 /// Why no plan can be made at all.
@@ -469,5 +479,44 @@ mod tests {
                 ..
             })
         ));
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn any_values_give_a_plan_in_finite_numbers_or_an_error(
+            facets in 0_u32..1200,
+            speed in proptest::num::f64::ANY,
+            length in -1e3_f64..1e3,
+            share in proptest::num::f64::ANY,
+            lens in proptest::bool::ANY,
+            resolution in proptest::num::f64::ANY,
+            service in 1e-12_f64..1.0,
+        ) {
+            let mut request = LineRequest {
+                facets,
+                speed,
+                decides: if lens {
+                    Decides::FocalLength(share)
+                } else {
+                    Decides::ActiveFraction(share)
+                },
+                length,
+                resolution,
+                hardware: Some(hardware()),
+            };
+            if let Some(h) = &mut request.hardware {
+                h.word_service = service;
+            }
+            if let Ok(plan) = plan_line(&request) {
+                let all = [
+                    plan.line_rate, plan.line_period, plan.spot_velocity, plan.active_fraction,
+                    plan.focal_length, plan.dot_clock, plan.word_rate, plan.pre_scan_delay,
+                    plan.made_dot_period, plan.length_error, plan.in_scan_pitch,
+                ];
+                proptest::prop_assert!(all.iter().all(|v| v.is_finite()), "{plan:?}");
+                proptest::prop_assert_eq!(plan.feasible, plan.reasons.is_empty());
+                proptest::prop_assert!(plan.queue_needed >= 1 && plan.queue_needed <= plan.words);
+            }
+        }
     }
 }

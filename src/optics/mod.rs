@@ -2,7 +2,7 @@
 
 pub mod clock;
 pub mod geometry;
-pub mod limits;
+mod limits;
 pub mod line;
 pub mod register;
 pub mod trim;

@@ -192,10 +192,17 @@ pub fn corrected(
     };
     Ok(Trimmed {
         trim,
-        in_scan_u: (mean.in_scan_u / scale.spot_velocity).hypot(in_scan.resolution_u()),
-        cross_scan_u: (mean.cross_scan_u / (2.0 * scale.focal_length))
-            .hypot(cross_scan.resolution_u()),
+        in_scan_u: quadrature(mean.in_scan_u / scale.spot_velocity, in_scan.resolution_u()),
+        cross_scan_u: quadrature(
+            mean.cross_scan_u / (2.0 * scale.focal_length),
+            cross_scan.resolution_u(),
+        ),
     })
+}
+
+/// √(a² + b²) from operations that are exact to the last bit everywhere.
+fn quadrature(a: f64, b: f64) -> f64 {
+    (a * a + b * b).sqrt()
 }
 
 /// The largest shifts among lines, each with its place in the list.

@@ -2,7 +2,7 @@
 
 use crate::program::types::Type;
 use crate::program::value::{Datum, Value};
-use crate::units::{Dimension, UnitText, parse_unit, show, show_number};
+use crate::units::{Dimension, UnitText, parse_unit, show, show_number, suited};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -79,6 +79,29 @@ impl Shower {
             },
             other => other.clone(),
         }
+    }
+
+    /// Shows one measured value with the digits that it deserves: an uncertainty with two
+    /// significant digits and the value to the same place (JCGM 100:2008, 7.2.6, from memory),
+    /// else four significant digits. A unit in which the value would be tiny is left out.
+    #[must_use]
+    pub fn tuned(&self, value: f64, uncertainty: Option<f64>) -> Shower {
+        let Shower::Quantity { dimension, unit, decimals: None } = self else {
+            return self.clone();
+        };
+        let large = |unit: &Rc<UnitText>| value == 0.0 || unit.from_si(value).abs() >= 0.01;
+        let unit = unit.clone().filter(large).or_else(|| suited(value, *dimension).map(Rc::new));
+        let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));
+        let value = counted(value);
+        let decimals = match uncertainty.filter(|u| *u > 0.0) {
+            Some(uncertainty) => Some(places(counted(uncertainty), 2)),
+            None => {
+                let four = places(value, 4);
+                let shorter = show_number(value, None).len() < show_number(value, Some(four)).len();
+                (!shorter).then_some(four)
+            }
+        };
+        Shower::Quantity { dimension: *dimension, unit, decimals }
     }
 
     /// Shows values of a type; none where the type cannot be shown.
@@ -178,6 +201,12 @@ impl Shower {
             ),
         }
     }
+}
+
+/// Digits after the point so that a number shows so many significant ones.
+pub fn places(number: f64, significant: i32) -> u8 {
+    let magnitude = number.abs().log10().floor();
+    if magnitude.is_finite() { (f64::from(significant - 1) - magnitude).clamp(0.0, 9.0) as u8 } else { 0 }
 }
 
 impl std::fmt::Display for Shown {

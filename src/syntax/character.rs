@@ -4,6 +4,7 @@
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
 use crate::syntax::raw::{Lexeme, Raw};
+use crate::syntax::reports::Reports;
 
 /// A control character that is refused everywhere: other line breaks than LF and CRLF, and
 /// marks that turn the writing direction and so hide what a line says (Unicode TR 36).
@@ -18,7 +19,7 @@ pub fn is_control(c: char) -> bool {
 }
 
 /// Reports refused characters, each kind once with its count.
-pub fn check(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) {
+pub fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     let mut found: Vec<(char, usize, usize)> = Vec::new();
     let body = text.strip_prefix('\u{FEFF}').unwrap_or(text);
     let skipped = text.len() - body.len();
@@ -105,7 +106,7 @@ pub fn unknown(
     text: &str,
     range: std::ops::Range<usize>,
     last: Option<&Lexeme>,
-    diagnostics: &mut Vec<Diagnostic>,
+    diagnostics: &mut Reports,
 ) {
     let start = range.start;
     let slice = text.get(range).unwrap_or("");

@@ -11,6 +11,7 @@ mod character;
 mod layout;
 mod parse;
 mod raw;
+mod reports;
 mod token;
 
 pub use codes::CODES;

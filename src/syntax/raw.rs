@@ -4,6 +4,7 @@
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
 use crate::syntax::character;
+use crate::syntax::reports::Reports;
 use logos::{Lexer, Logos};
 
 /// What a lexeme is.
@@ -152,25 +153,27 @@ struct Scan<'s> {
     text: &'s str,
     lexemes: Vec<Lexeme>,
     open: Vec<Open>,
-    diagnostics: &'s mut Vec<Diagnostic>,
+    /// No `*/` stands ahead.
+    no_comment_end: bool,
+    diagnostics: &'s mut Reports,
 }
 
 /// All lexemes of a text; blanks are dropped, everything wrong is reported.
-pub fn scan(source: SourceId, text: &str, diagnostics: &mut Vec<Diagnostic>) -> Vec<Lexeme> {
+pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexeme> {
     character::check(source, text, diagnostics);
     let mut scan = Scan {
         source,
         text,
         lexemes: Vec::with_capacity(text.len() / 4),
         open: Vec::new(),
+        no_comment_end: false,
         diagnostics,
     };
     let mut code = Raw::lexer(text);
     if text.starts_with('\u{FEFF}') {
         code.bump('\u{FEFF}'.len_utf8());
     }
-    loop {
-        let Some(found) = code.next() else { break };
+    while let Some(found) = code.next() {
         let raw = found.unwrap_or(Raw::Unknown);
         let into_text = match raw {
             Raw::Word | Raw::Wide => {
@@ -396,17 +399,21 @@ impl Scan<'_> {
     fn block_comment(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let rest = code.remainder();
-        let line = rest.find('\n').unwrap_or(rest.len());
-        // Inside a text's braces the line must not be left.
-        let reach = if self.open.is_empty() {
-            rest.len()
+        // Inside a text's braces the line must not be left. Each byte is looked at once: a search
+        // that failed is not tried again.
+        let length = if self.open.is_empty() && !self.no_comment_end {
+            let end = rest.find("*/");
+            self.no_comment_end = end.is_none();
+            end.map(|end| end + 2)
         } else {
-            line
+            let stops = |pair: &[u8]| pair == b"*/" || pair.first() == Some(&b'\n');
+            let end = rest.as_bytes().windows(2).position(stops);
+            end.map(|end| match rest.as_bytes().get(end) {
+                Some(b'\n') => end,
+                _ => end + 2,
+            })
         };
-        let length = rest
-            .get(..reach)
-            .and_then(|part| part.find("*/"))
-            .map_or(line, |end| end + 2);
+        let length = length.unwrap_or_else(|| rest.find('\n').unwrap_or(rest.len()));
         code.bump(length);
         self.diagnostics.push(
             Diagnostic::error(
@@ -422,8 +429,8 @@ impl Scan<'_> {
     fn single_quoted(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let rest = code.remainder();
-        let line = rest.find(['\n', '"']).unwrap_or(rest.len());
-        let closed = rest.get(..line).and_then(|part| part.find('\''));
+        let stop = rest.find(['\n', '"', '\'']);
+        let closed = stop.filter(|at| rest.as_bytes().get(*at) == Some(&b'\''));
         code.bump(closed.map_or(0, |end| end + 1));
         let end = code.span().end;
         self.diagnostics.push(

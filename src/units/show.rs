@@ -3,10 +3,10 @@
 use crate::units::{Dimension, UnitText, parse_unit};
 
 /// Significant digits of a value shown without asking for more.
-const SIGNIFICANT: usize = 6;
+const SIGNIFICANT: usize = 5;
 
 /// Shows an SI value: in `unit` where one was asked for, else in the unit that suits its
-/// kind and size; with `decimals` digits after the point, else with up to six significant ones.
+/// kind and size; with `decimals` digits after the point, else with up to five significant ones.
 pub fn show(
     value: f64,
     dimension: Dimension,
@@ -59,7 +59,7 @@ pub fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
     parse_unit(text).ok()
 }
 
-/// A plain number: `decimals` digits after the point, else up to six significant digits
+/// A plain number: `decimals` digits after the point, else up to five significant digits
 /// without trailing zeros.
 pub fn show_number(value: f64, decimals: Option<u8>) -> String {
     if value.is_nan() {
@@ -133,7 +133,7 @@ mod tests {
         );
         assert_eq!(
             show(347.222222e-9, Dimension::TIME, None, None),
-            "347.222 ns"
+            "347.22 ns"
         );
         assert_eq!(show(1.25e-3, Dimension::TIME, None, None), "1.25 ms");
         assert_eq!(show(0.3048, Dimension::LENGTH, None, None), "304.8 mm");

@@ -8,6 +8,8 @@
 //! Exposure of whole pictures has its place beside [`lines`], which knows where a line lies.
 
 pub mod config;
+mod describe;
+mod expose;
 pub mod faults;
 pub mod galvanometer;
 mod gauge;

@@ -1,16 +1,11 @@
-//! The simulated head as a [`Head`]: checks commands, waits for facets, draws lines.
+//! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
 use crate::head::description::{Description, StartOfScan};
-use crate::head::sim::faults::{Injected, When};
-use crate::head::sim::lines::{self, Across, Drawn};
-use crate::head::sim::noise::Stream;
-use crate::head::sim::pulses::Sweep;
+use crate::head::sim::expose;
+use crate::head::sim::faults::Injected;
 use crate::head::sim::rotor::Drive;
 use crate::head::sim::world::{Arming, World};
-use crate::head::{
-    Exposed, Fault, Halt, Head, Laser, LineOrder, Pattern, SafeState, Status, Trim, Turn,
-};
-use crate::optics::line::{DOTS_MOST, WORD, queue_needed};
+use crate::head::{Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn};
 use crate::units::{Dimension, show};
 use core::f64::consts::TAU;
 use std::cell::{RefCell, RefMut};
@@ -24,9 +19,6 @@ const SLEEP_MOST: f64 = 1e6;
 
 /// Most turns that one call watches.
 const TURNS_MOST: u32 = 100_000;
-
-/// Passages of a facet without a start-of-scan pulse until an exposure gives up.
-const PASSAGES_MOST: u32 = 4;
 
 /// A head that runs on its own virtual clock.
 #[derive(Debug)]
@@ -60,7 +52,7 @@ impl SimHead {
     }
 }
 
-fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
+pub(crate) fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
     let text = |v: f64| show(v, dimension, None, None);
     Fault::OutOfRange {
         what: what.to_string(),
@@ -70,7 +62,13 @@ fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) ->
     }
 }
 
-fn within(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Result<f64, Fault> {
+pub(crate) fn within(
+    what: &str,
+    value: f64,
+    low: f64,
+    high: f64,
+    dimension: Dimension,
+) -> Result<f64, Fault> {
     // The last digit of a converted unit is nobody's fault.
     let slack = 1e-12 * low.abs().max(high.abs());
     if value >= low - slack && value <= high + slack {
@@ -262,7 +260,7 @@ impl Head for SimHead {
     }
 
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        expose(&mut *self.world()?, line)
+        expose::expose(&mut *self.world()?, line)
     }
 
     fn now(&mut self) -> f64 {
@@ -375,207 +373,4 @@ fn count_pulses(world: &World, from: u64, to: u64) -> u32 {
         bright && !world.drops(*number)
     });
     u32::try_from(seen.count()).unwrap_or(u32::MAX)
-}
-
-/// Why no light comes out.
-fn dark(world: &World) -> Fault {
-    world.tripped.clone().unwrap_or(Fault::NotArmed)
-}
-
-fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fault> {
-    let trim = check(world, order)?;
-    let Some(arming) = world.arming else {
-        return Err(dark(world));
-    };
-    let made = world
-        .config
-        .clock
-        .nearest(order.dot_period)
-        .map_err(|e| Fault::Refused(e.to_string()))?;
-    let words = order.dots.div_ceil(WORD);
-    let slow = if world.has(&Injected::QueueUnderrun) {
-        8.0
-    } else {
-        1.0
-    };
-    let service = slow * world.config.word_service;
-    // The host fills the queue first, then the line may start.
-    let filled = words.min(world.config.queue_words);
-    let ready = arming.ready.max(world.now + f64::from(filled) * service);
-    let needed = queue_needed(words, f64::from(WORD) * made.period, service);
-    let underrun = needed > filled;
-
-    let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
-    let target = world.target.unwrap_or(sweep.speed);
-    let begin = sweep.pulse + order.delay + trim.in_scan;
-    let active = f64::from(order.dots) * made.period;
-    world.lines = world.lines.saturating_add(1);
-    let struck: Vec<Injected> = world
-        .config
-        .faults
-        .iter()
-        .filter(|p| p.when == When::Line(world.lines))
-        .map(|p| p.fault.clone())
-        .collect();
-    world.advance(begin);
-    for fault in struck {
-        world.plan_fault(active / 2.0, fault);
-    }
-    let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
-    let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
-    let period = TAU / target / world.facets() as f64;
-    let stray = world.config.drift * (world.temperature() - world.config.ambient)
-        + world.config.wobble * world.noise.normal(Stream::Wobble, number);
-    let stands = [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active));
-    let across = Across {
-        told: world.galvanometer.target(),
-        stands,
-        trim: trim.cross_scan,
-        trim_before,
-        stray,
-        gap: (period - active).max(0.0),
-        active,
-    };
-    let Some(facet) = world.config.facets.get(facet) else {
-        return Err(Fault::Refused("there is no such facet".to_string()));
-    };
-    let drawn = Drawn {
-        number,
-        in_scan: lines::in_scan(
-            &world.config,
-            order,
-            &sweep,
-            made.period,
-            trim.in_scan,
-            target,
-        ),
-        cross_scan: lines::cross_scan(&world.config, facet, &across),
-        whole: !underrun,
-        readings: 0,
-    };
-    world.advance(begin + active);
-    let cut = world.arming.is_none();
-    world.drawn = Some(Drawn {
-        whole: drawn.whole && !cut,
-        ..drawn
-    });
-    if cut {
-        return Err(dark(world));
-    }
-    Ok(Exposed {
-        time: begin,
-        facet: order.facet,
-        words,
-        underrun,
-    })
-}
-
-/// Refuses an order that cannot be drawn; gives the trim of its facet.
-fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
-    let most = f64::from(world.description.facets) - 1.0;
-    let Some(trim) = world.trims.get(order.facet as usize).copied() else {
-        let facet = f64::from(order.facet);
-        return Err(outside("facet", facet, 0.0, most, Dimension::NUMBER));
-    };
-    if order.dots == 0 || order.dots > DOTS_MOST {
-        let dots = f64::from(order.dots);
-        let most = f64::from(DOTS_MOST);
-        return Err(outside(
-            "number of dots",
-            dots,
-            1.0,
-            most,
-            Dimension::NUMBER,
-        ));
-    }
-    let target = world.target.ok_or(Fault::NotLocked)?;
-    let period = TAU / target / world.facets() as f64;
-    let time = |what, value, low, high| within(what, value, low, high, Dimension::TIME);
-    let (shortest, longest) = world
-        .config
-        .clock
-        .limits()
-        .map_err(|e| Fault::Refused(e.to_string()))?;
-    time("time per dot", order.dot_period, shortest, longest)?;
-    time("pre-scan delay", order.delay, 0.0, period)?;
-    time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
-    let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;
-    time("end of the line after start of scan", end, 0.0, period)?;
-    if let Pattern::Words(words) = &order.pattern {
-        let needed = order.dots.div_ceil(WORD);
-        if words.len() as u64 != u64::from(needed) {
-            return Err(Fault::Refused(format!(
-                "{} dots are {needed} words of 32, but {} words were given",
-                order.dots,
-                words.len()
-            )));
-        }
-        let padding = needed * WORD - order.dots;
-        let stray = words
-            .last()
-            .is_some_and(|w| padding > 0 && w & ((1 << padding) - 1) != 0);
-        if stray {
-            return Err(Fault::Refused(format!(
-                "the last {padding} bits pad the last word and must be zero"
-            )));
-        }
-    }
-    Ok(trim)
-}
-
-/// Lets time pass until the facet asked for begins a line, at `ready` or later.
-fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Sweep, usize), Fault> {
-    world.advance(ready);
-    let n = world.facets();
-    let mut dropped = 0;
-    let mut passed = 0;
-    loop {
-        if world.arming.is_none() {
-            return Err(dark(world));
-        }
-        if world.at_rest() || world.next_facet().is_none() {
-            let until = world.now + world.config.detector.rest_after;
-            world.advance(until);
-            return Err(Fault::NoPulse("index"));
-        }
-        let target = world.target.ok_or(Fault::NotLocked)?;
-        let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
-        let next = next.max(passed);
-        let number = next + (u64::from(facet) + n - next % n) % n;
-        let slips = world.has(&Injected::IndexSlipping) && (number / n).is_multiple_of(3);
-        // A head that counts from a late index draws with the facet behind.
-        let number = number + u64::from(slips);
-        let true_facet = usize::try_from(number % n).unwrap_or(0);
-        let Some(cut) = world.config.facets.get(true_facet).copied() else {
-            return Err(Fault::NoPulse("start-of-scan"));
-        };
-        let sweep = if world.drops(number) {
-            None
-        } else {
-            world
-                .pulses
-                .sweep(&world.motion, number, &cut, &world.config, target)
-        };
-        let motions = world.motions;
-        let passes = world
-            .motion
-            .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::NoPulse("start-of-scan"))?;
-        let until = sweep.map_or(passes, |s| s.pulse.max(passes));
-        world.advance(until);
-        if world.motions != motions {
-            continue;
-        }
-        passed = number + 1;
-        match sweep {
-            Some(_) if world.arming.is_none() => return Err(dark(world)),
-            Some(sweep) => return Ok((number, sweep, true_facet)),
-            None => {
-                dropped += 1;
-                if dropped >= PASSAGES_MOST {
-                    return Err(Fault::NoPulse("start-of-scan"));
-                }
-            }
-        }
-    }
 }

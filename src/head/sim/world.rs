@@ -226,6 +226,13 @@ impl World {
 
     /// Measured at rest: silence for longer than the slowest turn that can be told.
     pub(crate) fn at_rest(&self) -> bool {
+        let steady = self.motion.steady();
+        let silence = self.config.detector.rest_after;
+        // Two whole turns within the silence, at a speed that has been steady for longer: no
+        // need to ask for pulses.
+        if steady.speed * silence > 2.0 * TAU && self.now - steady.time > silence {
+            return false;
+        }
         self.last_pulse()
             .is_none_or(|t| self.now - t > self.config.detector.rest_after)
     }

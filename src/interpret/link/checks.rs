@@ -22,7 +22,6 @@ struct Limits {
     low: Option<(NumberNode, bool)>,
     high: Option<(NumberNode, bool)>,
     shower: Shower,
-    difference: Shower,
 }
 
 impl Condition {
@@ -51,9 +50,10 @@ impl Limits {
             at: shown(&self.shower, limit.at),
             closed: limit.closed,
         };
+        let tuned = self.shower.tuned(value, uncertainty);
         let measured = Measured {
-            value: shown(&self.shower, value),
-            uncertainty: uncertainty.map(|u| shown(&self.difference, u)),
+            value: shown(&tuned, value),
+            uncertainty: uncertainty.map(|u| shown(&tuned.difference(), u)),
             low: low.map(bound),
             high: high.map(bound),
         };
@@ -99,7 +99,6 @@ impl Linker<'_> {
                     low,
                     high,
                     shower: shower.clone(),
-                    difference: shower.difference(),
                 }))
             }
         };

@@ -11,6 +11,7 @@ use crate::source::{SourceId, Span};
 use crate::syntax::layout::brackets::{Frame, Kind};
 use crate::syntax::names::Names;
 use crate::syntax::raw::{Lexeme, Raw};
+use crate::syntax::reports::Reports;
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::Binary;
 
@@ -37,8 +38,10 @@ struct Layout<'s> {
     lexemes: &'s [Lexeme],
     /// The next lexeme.
     at: usize,
+    /// The text is one expression, so an operand is wanted first.
+    alone: bool,
     names: &'s mut Names,
-    diagnostics: &'s mut Vec<Diagnostic>,
+    diagnostics: &'s mut Reports,
     laid: Laid,
     frames: Vec<Frame>,
     /// Operators and brackets above the place the pass is at, in this expression.
@@ -55,19 +58,21 @@ struct Layout<'s> {
     suspect: Option<(Span, Span)>,
 }
 
-/// Lays out the lexemes of a text.
+/// Lays out the lexemes of a text: statements, or one expression `alone`.
 pub fn lay(
     source: SourceId,
     text: &str,
     lexemes: &[Lexeme],
+    alone: bool,
     names: &mut Names,
-    diagnostics: &mut Vec<Diagnostic>,
+    diagnostics: &mut Reports,
 ) -> Laid {
     let mut layout = Layout {
         source,
         text,
         lexemes,
         at: 0,
+        alone,
         names,
         diagnostics,
         laid: Laid {
@@ -343,6 +348,9 @@ impl<'s> Layout<'s> {
 
     /// The last token leaves an operand wanting.
     fn wants_operand(&self) -> bool {
+        if self.alone && self.laid.tokens.is_empty() {
+            return true;
+        }
         matches!(
             self.last(),
             Some(

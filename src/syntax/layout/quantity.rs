@@ -115,10 +115,7 @@ impl Layout<'_> {
         self.at += 1;
         let mut end = first.end;
         let mut exponent_wrong = None;
-        loop {
-            let Some(next) = self.peek().filter(|next| next.start == end) else {
-                break;
-            };
+        while let Some(next) = self.peek().filter(|next| next.start == end) {
             let after = self.lexemes.get(self.at + 1).copied();
             let after = after.filter(|after| after.start == next.end);
             match (next.raw, after) {
@@ -187,6 +184,13 @@ impl Layout<'_> {
 
     /// `^` with its exponent.
     pub fn power(&mut self, caret: Span) {
+        if let Some((Token::Power(_), first)) = self.laid.tokens.last().copied() {
+            self.diagnostics.push(
+                Diagnostic::error("E0112", "powers cannot be chained", caret)
+                    .label(first, "there is a power already")
+                    .help("write brackets, as in `(x^2)^3`"),
+            );
+        }
         if !self.count(caret) {
             return;
         }

@@ -4,6 +4,7 @@
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use crate::syntax::parse::report::Stuck;
+use crate::syntax::parse::words::{foreign_word, kept_for_later, keyword_as_name, missing_name};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::Binary;
 
@@ -19,6 +20,8 @@ pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| after_else(stuck))
         .or_else(|| missing_block(stuck))
         .or_else(|| stray_clause(stuck))
+        .or_else(|| label(stuck))
+        .or_else(|| band(stuck))
         .or_else(|| missing_type(stuck))
         .or_else(|| missing_value(stuck))
         .or_else(|| left_over(stuck))
@@ -30,185 +33,6 @@ pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
             );
             Diagnostic::error("E0301", headline, stuck.point()).here("not expected here")
         })
-}
-
-fn kept_for_later(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    (stuck.found() == Some(Token::Keyword(Keyword::Ask))).then(|| {
-        Diagnostic::error("E0311", "`ask` is not available yet", stuck.span)
-            .here("the word is kept for a later version")
-            .help("take the answer from outside, with a `param`")
-    })
-}
-
-/// `let = 3`, `for in facets()`
-fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let Some(Token::Keyword(keyword)) = stuck.token(-1) else {
-        return None;
-    };
-    if !stuck.expects("a name") {
-        return None;
-    }
-    let word = keyword.text();
-    Some(
-        Diagnostic::error(
-            "E0318",
-            format!("a name is missing after `{word}`"),
-            stuck.point(),
-        )
-        .here(format!("found {} instead", stuck.found_words())),
-    )
-}
-
-fn is_word(token: Option<Token>) -> bool {
-    matches!(
-        token,
-        Some(Token::Keyword(_) | Token::Operator(Binary::And | Binary::Or | Binary::Modulo))
-    )
-}
-
-fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    if !is_word(stuck.found()) {
-        return None;
-    }
-    let named_place = matches!(
-        stuck.token(-1),
-        Some(
-            Token::Dot
-                | Token::Keyword(
-                    Keyword::Let
-                        | Keyword::Var
-                        | Keyword::Param
-                        | Keyword::Routine
-                        | Keyword::Catch
-                        | Keyword::Any
-                )
-        )
-    ) || (stuck.token(-1) == Some(Token::Keyword(Keyword::For))
-        && !matches!(stuck.found(), Some(Token::Keyword(Keyword::In))));
-    let wants_name = stuck.expects("a name")
-        || stuck.expects("a field name")
-        || stuck.expects("a parameter")
-        || stuck.expects("an expression")
-        || stuck.expects("a statement");
-    let used_as_name = wants_name
-        && matches!(
-            stuck.token(1),
-            Some(Token::Colon | Token::Assign | Token::Dot)
-        );
-    let as_value = stuck.expects("an expression")
-        && stuck
-            .bracket()
-            .is_none_or(|(open, _)| open != Token::ListOpen)
-        && matches!(
-            stuck.found(),
-            Some(Token::Keyword(
-                Keyword::Use
-                    | Keyword::Param
-                    | Keyword::Routine
-                    | Keyword::Repeat
-                    | Keyword::Arm
-                    | Keyword::Record
-                    | Keyword::Note
-                    | Keyword::Expect
-                    | Keyword::Fail
-                    | Keyword::Wait
-                    | Keyword::List
-                    | Keyword::Any
-                    | Keyword::Most
-            ))
-        );
-    if !(named_place || used_as_name || as_value) {
-        return None;
-    }
-    let word = stuck.word(0);
-    Some(
-        Diagnostic::error(
-            "E0304",
-            format!("`{word}` is a keyword and cannot be a name"),
-            stuck.span,
-        )
-        .help(format!(
-            "choose another name, such as `{word}_1` or `the_{word}`"
-        )),
-    )
-}
-
-/// Words of other languages, and what they are called here.
-const FOREIGN: &[(&[&str], &str)] = &[
-    (&["elif", "elsif", "elseif"], "write `else if`"),
-    (
-        &["function", "func", "fn", "def", "proc", "sub"],
-        "a routine begins with `routine`, as in `routine check(speed: rotation) { … }`",
-    ),
-    (
-        &["const", "val", "auto"],
-        "a value is named with `let`, a variable with `var`",
-    ),
-    (
-        &["import", "include", "require", "from"],
-        "another file is taken in with `use \"path.spt\"`",
-    ),
-    (
-        &["print", "println", "printf", "echo", "log"],
-        "a line is printed with `note \"…\"`",
-    ),
-    (
-        &["switch", "match", "case", "select"],
-        "choose with `if … { } else if … { } else { }`",
-    ),
-    (
-        &["loop", "do", "forever"],
-        "a loop has a bound: `repeat at most 10 times { … } until …`",
-    ),
-    (&["foreach"], "write `for x in … { }`"),
-    (
-        &["throw", "raise", "abort"],
-        "a script fails with `fail \"…\"`",
-    ),
-    (
-        &["assert", "check", "verify"],
-        "write `expect \"what\": condition`",
-    ),
-    (&["sleep", "delay", "pause"], "write `wait 200 ms`"),
-    (&["unless"], "write `if not …`"),
-    (
-        &["then"],
-        "the block stands in braces, right after the condition",
-    ),
-    (&["is", "equals"], "values are compared with `==`"),
-    (&["xor"], "write `a != b`"),
-    (&["except", "rescue"], "write `catch problem { … }`"),
-    (&["ensure"], "write `finally { … }`"),
-    (
-        &["null", "nil", "None"],
-        "every value is there; use a `flag` beside it, or an empty list",
-    ),
-];
-
-fn foreign_help(word: &str) -> Option<&'static str> {
-    FOREIGN
-        .iter()
-        .find(|(words, _)| words.contains(&word))
-        .map(|(_, help)| *help)
-}
-
-fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let clause = stuck.clause();
-    let found_name = matches!(stuck.found(), Some(Token::Name(_)));
-    let (word, span) = match clause.first() {
-        Some((Token::Name(_), span)) if clause.len() == 1 => {
-            (stuck.text.get(span.range()).unwrap_or(""), *span)
-        }
-        _ if found_name => (stuck.word(0), stuck.span),
-        _ => return None,
-    };
-    let (word, span) = match foreign_help(word) {
-        Some(_) => (word, span),
-        None if found_name => (stuck.word(0), stuck.span),
-        None => return None,
-    };
-    let help = foreign_help(word)?;
-    Some(Diagnostic::error("E0306", format!("`{word}` means nothing here"), span).help(help))
 }
 
 fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
@@ -451,6 +275,40 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     )
 }
 
+/// `expect "x" a < 3`
+fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (keyword, place) = first_keyword(stuck)?;
+    let shape = match keyword {
+        Keyword::Expect => "expect \"what\": condition",
+        Keyword::Record => "record \"what\": value",
+        _ => return None,
+    };
+    if !stuck.expects("`:`") || stuck.bracket().is_some() {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            "E0301",
+            format!("`:` is missing after the label of this `{word}`"),
+            stuck.point(),
+        )
+        .here("before this")
+        .label(place, "a label, `:` and a value follow")
+        .help(format!("write `{shape}`")),
+    )
+}
+
+/// `x within 3 mm`
+fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let waits = matches!(first_keyword(stuck), Some((Keyword::Wait, _)));
+    (stuck.expects("`..`") && !stuck.expects("an expression") && !waits).then(|| {
+        Diagnostic::error("E0301", "a band after `within` has two ends", stuck.point())
+            .here("`..` and the upper end are missing here")
+            .help("write `x within low .. high`")
+    })
+}
+
 fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if stuck.expects("a type") {
         let after = match stuck.token(-1) {
@@ -534,8 +392,16 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         stuck.point(),
     )
     .here(format!("found {} instead", stuck.found_words()));
-    if stuck.found() == Some(Token::Operator(Binary::Add)) {
-        report = report.help("a positive number has no sign");
+    match stuck.found() {
+        Some(Token::Operator(Binary::Add)) => {
+            report = report.help("a positive number has no sign");
+        }
+        Some(Token::Keyword(Keyword::If)) => {
+            report = report.help(
+                "`if` is a statement and has no value; declare a `var` and set it in the blocks",
+            );
+        }
+        _ => {}
     }
     Some(report)
 }
@@ -582,6 +448,18 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
     if stuck.expects("an expression") || !after_operand || in_use {
         return None;
+    }
+    if found == Token::ParenOpen {
+        let report = Diagnostic::error("E0315", "only a name can be called", stuck.span);
+        let field = stuck.token(-2) == Some(Token::Dot);
+        return Some(if field {
+            let name = stuck.word(-1);
+            report.help(format!(
+                "a routine takes its values in brackets: `{name}(value, …)`"
+            ))
+        } else {
+            report.help("give the value before it a name, or put an operator between")
+        });
     }
     let words = stuck.found_words();
     if let Some((open, _)) = stuck.bracket() {

@@ -52,8 +52,8 @@ fn binary(
 }
 
 macro_rules! operator {
-    ($($which:ident)|+) => {
-        select! { Token::Operator(op @ ($(Binary::$which)|+)) = e => (op, e.span()) }
+    ($which:pat) => {
+        select! { Token::Operator(op) = e if matches!(op, $which) => (op, e.span()) }
             .labelled("an operator")
     };
 }
@@ -107,12 +107,14 @@ fn sum<'t, F: Failure<'t>>(
         }),
         infix(
             left(2),
-            operator!(Multiply | Divide | Modulo),
+            operator!(Binary::Multiply | Binary::Divide | Binary::Modulo),
             |l, op, r, e| binary(l, op, r, e.span()),
         ),
-        infix(left(1), operator!(Add | Subtract), |l, op, r, e| {
-            binary(l, op, r, e.span())
-        }),
+        infix(
+            left(1),
+            operator!(Binary::Add | Binary::Subtract),
+            |l, op, r, e| binary(l, op, r, e.span()),
+        ),
         prefix(
             3,
             just(Token::Operator(Binary::Subtract)).labelled("an expression"),
@@ -149,19 +151,26 @@ fn comparison<'t, F: Failure<'t>>(sum: Rule<'t, Expression, F>) -> Rule<'t, Expr
     let within = just(Token::Keyword(Keyword::Within))
         .labelled("an operator")
         .ignore_then(sum.clone())
-        .then_ignore(operator!(Range).labelled("`..`"))
+        .then_ignore(operator!(Binary::Range).labelled("`..`"))
         .then(sum);
     shown
         .pratt((
-            infix(none(3), operator!(Range), |l, op, r, e| {
+            infix(none(3), operator!(Binary::Range), |l, op, r, e| {
                 binary(l, op, r, e.span())
             }),
-            infix(none(2), operator!(PlusMinus), |l, op, r, e| {
+            infix(none(2), operator!(Binary::PlusMinus), |l, op, r, e| {
                 binary(l, op, r, e.span())
             }),
             infix(
                 none(1),
-                operator!(Equal | Unequal | Less | LessEqual | Greater | GreaterEqual),
+                operator!(
+                    Binary::Equal
+                        | Binary::Unequal
+                        | Binary::Less
+                        | Binary::LessEqual
+                        | Binary::Greater
+                        | Binary::GreaterEqual
+                ),
                 |l, op, r, e| binary(l, op, r, e.span()),
             ),
             postfix(1, within, |value, (low, high), e| {
@@ -192,10 +201,10 @@ fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Ex
         });
     negated
         .pratt((
-            infix(left(2), operator!(And), |l, op, r, e| {
+            infix(left(2), operator!(Binary::And), |l, op, r, e| {
                 binary(l, op, r, e.span())
             }),
-            infix(left(1), operator!(Or), |l, op, r, e| {
+            infix(left(1), operator!(Binary::Or), |l, op, r, e| {
                 binary(l, op, r, e.span())
             }),
         ))
@@ -319,7 +328,6 @@ fn list<'t, F: Failure<'t>>(expression: Rule<'t, Expression, F>) -> Rule<'t, Exp
         )
         .map(|((name, over), only_if)| Rest::For(name, over, only_if));
     let more = comma
-        .clone()
         .ignore_then(expression.clone())
         .repeated()
         .collect::<Vec<Expression>>()

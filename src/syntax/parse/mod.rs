@@ -2,17 +2,20 @@
 //! error type; only one that fails is parsed again with errors worth reading.
 //! Nothing outside this folder knows chumsky.
 
+mod compound;
 mod explain;
 mod expression;
 mod item;
 mod report;
 mod statement;
+mod words;
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
 use crate::syntax::layout::{Laid, lay};
 use crate::syntax::names::Names;
 use crate::syntax::raw::scan;
+use crate::syntax::reports::{MOST_ERRORS, Reports};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{Expression, File};
 use chumsky::error::{EmptyErr, Error, LabelError, Rich};
@@ -21,9 +24,6 @@ use chumsky::prelude::{Boxed, Parser, end, extra};
 use chumsky::util::MaybeRef;
 use std::cell::{Cell, RefCell};
 use std::rc::Rc;
-
-/// A file may hold so many errors before the rest is left out.
-const MOST_ERRORS: usize = 100;
 
 /// What came of a text.
 #[derive(Clone, Debug, Default)]
@@ -159,11 +159,12 @@ struct Outcome<O> {
 }
 
 macro_rules! outcome {
-    ($source:expr, $text:expr, $names:expr, $rule:path) => {{
-        let mut diagnostics = Vec::new();
-        let lexemes = scan($source, $text, &mut diagnostics);
-        let mut laid = lay($source, $text, &lexemes, $names, &mut diagnostics);
+    ($source:expr, $text:expr, $names:expr, $alone:expr, $rule:path) => {{
+        let mut found = Reports::default();
+        let lexemes = scan($source, $text, &mut found);
+        let mut laid = lay($source, $text, &lexemes, $alone, $names, &mut found);
         drop(lexemes);
+        let (mut diagnostics, left_out) = found.take();
         let end_span = Span::new($source, $text.len(), $text.len());
         let (mut output, failures, mut notes) =
             run::<_, EmptyErr>(&laid, $text, end_span, false, $rule);
@@ -176,7 +177,7 @@ macro_rules! outcome {
             report::merge($text, laid.cut, reports, &mut diagnostics);
         }
         report::merge($text, laid.cut, notes, &mut diagnostics);
-        report::finish(MOST_ERRORS, &mut diagnostics);
+        report::finish(left_out, &mut diagnostics);
         Outcome {
             output,
             diagnostics,
@@ -188,7 +189,7 @@ macro_rules! outcome {
 /// Parses one file. Never fails as a whole: what could not be read is `Broken` in the tree, and
 /// reported.
 pub fn parse(source: SourceId, text: &str, names: &mut Names) -> Parsed {
-    let outcome = outcome!(source, text, names, statement::file);
+    let outcome = outcome!(source, text, names, false, statement::file);
     Parsed {
         file: outcome.output.unwrap_or_default(),
         diagnostics: outcome.diagnostics,
@@ -205,7 +206,7 @@ pub fn parse_expression(
     text: &str,
     names: &mut Names,
 ) -> Result<Expression, Vec<Diagnostic>> {
-    let outcome = outcome!(source, text, names, expression::alone);
+    let outcome = outcome!(source, text, names, true, expression::alone);
     match outcome.output {
         Some(expression) if outcome.diagnostics.is_empty() => Ok(expression),
         _ => Err(outcome.diagnostics),

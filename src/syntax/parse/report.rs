@@ -4,6 +4,7 @@ use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use crate::syntax::layout::Laid;
 use crate::syntax::parse::explain::explain;
+use crate::syntax::reports::MOST_ERRORS;
 use crate::syntax::token::Token;
 use chumsky::error::{Rich, RichPattern};
 
@@ -215,16 +216,18 @@ fn line_of(text: &str, at: usize) -> std::ops::Range<usize> {
 }
 
 /// Puts reports in the order of the text and leaves out what no one would read.
-pub fn finish(most: usize, all: &mut Vec<Diagnostic>) {
+pub fn finish(left_out: Option<Span>, all: &mut Vec<Diagnostic>) {
     all.sort_by_key(|report| report.span().start);
-    if all.len() > most {
-        let left = all.len() - most;
-        let place = all.get(most).map(Diagnostic::span).unwrap_or_default();
-        all.truncate(most);
+    let place = match all.get(MOST_ERRORS) {
+        Some(report) => Some(report.span()),
+        None => left_out,
+    };
+    if let Some(place) = place {
+        all.truncate(MOST_ERRORS);
         all.push(
             Diagnostic::error("E0206", "too many errors to show them all", place)
-                .here(format!("{left} or more from here on are left out"))
-                .help("is this file a script?"),
+                .here("those from here on are left out")
+                .help("mend the first ones; is this file a script at all?"),
         );
     }
 }

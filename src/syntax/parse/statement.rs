@@ -2,12 +2,15 @@
 
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
+use crate::syntax::parse::compound::{
+    action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
+};
 use crate::syntax::parse::expression::{Expressions, expressions, name};
 use crate::syntax::parse::item::{param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::{
-    Binary, Block, Expression, ExpressionKind, File, Name, Statement, StatementKind,
+    Binary, Block, Expression, ExpressionKind, File, Statement, StatementKind,
 };
 use chumsky::input::InputRef;
 use chumsky::prelude::{IterParser, Parser, any, choice, custom, end, extra, just, recursive};
@@ -18,7 +21,8 @@ pub fn file<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, File, F> {
     statements.map(|statements| File { statements }).boxed()
 }
 
-fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
+/// A keyword of a statement.
+pub fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
     just(Token::Keyword(keyword))
         .ignored()
         .labelled(quoted(keyword))
@@ -193,7 +197,8 @@ pub fn until_end<'t, F: Failure<'t>>(
     recovering(shared, rule, broken, ends)
 }
 
-fn broken(span: Span) -> Expression {
+/// Stands for an expression that could not be read.
+pub fn broken(span: Span) -> Expression {
     Expression {
         kind: ExpressionKind::Broken,
         span,
@@ -416,188 +421,4 @@ fn not_a_place(expression: &Expression) -> Option<&'static str> {
         | ExpressionKind::Unary { .. } => Some("two values are compared with `==`"),
         _ => Some("a new value is named with `let name = …`; two values are compared with `==`"),
     }
-}
-
-/// What follows `else`.
-fn action<'t, F: Failure<'t>>(
-    block: Rule<'t, Block, F>,
-    simple: Rule<'t, StatementKind, F>,
-) -> Rule<'t, Block, F> {
-    let single = simple
-        .map_with(|kind, e| {
-            let span: Span = e.span();
-            let statement = Statement {
-                kind,
-                span,
-                doc: None,
-            };
-            Block {
-                statements: vec![statement],
-                span,
-            }
-        })
-        .boxed();
-    custom(move |inp| match inp.peek() {
-        Some(Token::BlockOpen) => inp.parse(&block),
-        _ => inp.parse(&single),
-    })
-    .boxed()
-}
-
-fn otherwise<'t, F: Failure<'t>>(action: Rule<'t, Block, F>) -> Rule<'t, Option<Block>, F> {
-    key(Keyword::Else).ignore_then(action).or_not().boxed()
-}
-
-fn if_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let arm = just(Token::Keyword(Keyword::If))
-        .ignore_then(header(shared.clone(), whole, broken))
-        .then(block)
-        .boxed();
-    let else_if = just([Token::Keyword(Keyword::Else), Token::Keyword(Keyword::If)])
-        .rewind()
-        .ignore_then(key(Keyword::Else))
-        .ignore_then(arm.clone());
-    arm.then(else_if.repeated().collect::<Vec<_>>())
-        .then(otherwise(action))
-        .map(|((first, rest), otherwise)| {
-            let mut arms = Vec::with_capacity(rest.len() + 1);
-            arms.push(first);
-            arms.extend(rest);
-            StatementKind::If { arms, otherwise }
-        })
-        .boxed()
-}
-
-fn for_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    just(Token::Keyword(Keyword::For))
-        .ignore_then(name())
-        .then_ignore(key(Keyword::In))
-        .then(header(shared.clone(), whole, broken))
-        .then(block)
-        .map(|((name, over), body)| StatementKind::For { name, over, body })
-        .boxed()
-}
-
-fn repeat_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let head = key(Keyword::At)
-        .then(key(Keyword::Most))
-        .or_not()
-        .then(whole.clone())
-        .then_ignore(key(Keyword::Times))
-        .map(|(at_most, times)| (at_most.is_some(), times))
-        .boxed();
-    just(Token::Keyword(Keyword::Repeat))
-        .ignore_then(header(shared.clone(), head, |span| (true, broken(span))))
-        .then(block)
-        .then(key(Keyword::Until).ignore_then(whole).or_not())
-        .then(otherwise(action))
-        .map(
-            |((((at_most, times), body), until), otherwise)| StatementKind::Repeat {
-                at_most,
-                times,
-                body,
-                until,
-                otherwise,
-            },
-        )
-        .boxed()
-}
-
-fn while_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let head = whole
-        .clone()
-        .then_ignore(key(Keyword::At).then(key(Keyword::Most)))
-        .then(whole)
-        .then_ignore(key(Keyword::Times))
-        .boxed();
-    just(Token::Keyword(Keyword::While))
-        .ignore_then(header(shared.clone(), head, |span| {
-            (broken(span), broken(span))
-        }))
-        .then(block)
-        .then(otherwise(action))
-        .map(
-            |(((condition, times), body), otherwise)| StatementKind::While {
-                condition,
-                times,
-                body,
-                otherwise,
-            },
-        )
-        .boxed()
-}
-
-fn wait_rule<'t, F: Failure<'t>>(
-    whole: Rule<'t, Expression, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    key(Keyword::Wait)
-        .ignore_then(key(Keyword::Until))
-        .ignore_then(whole.clone())
-        .then_ignore(key(Keyword::Within))
-        .then(whole.clone())
-        .then(key(Keyword::Every).ignore_then(whole).or_not())
-        .then(otherwise(action))
-        .map(
-            |(((condition, within), every), otherwise)| StatementKind::WaitUntil {
-                condition,
-                within,
-                every,
-                otherwise,
-            },
-        )
-        .boxed()
-}
-
-fn arm_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let head = key(Keyword::At).ignore_then(whole).boxed();
-    just(Token::Keyword(Keyword::Arm))
-        .ignore_then(header(shared.clone(), head, broken))
-        .then(block)
-        .map(|(power, body)| StatementKind::Arm { power, body })
-        .boxed()
-}
-
-fn try_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let named = name().map(Some).boxed();
-    let catch = key(Keyword::Catch)
-        .ignore_then(header(shared.clone(), named, |_| None::<Name>))
-        .then(block.clone())
-        .map(|(name, block)| name.map(|name| (name, block)));
-    just(Token::Keyword(Keyword::Try))
-        .ignore_then(block.clone())
-        .then(catch.or_not())
-        .then(key(Keyword::Finally).ignore_then(block).or_not())
-        .map(|((body, catch), finally)| StatementKind::Try {
-            body,
-            catch: catch.flatten(),
-            finally,
-        })
-        .boxed()
 }

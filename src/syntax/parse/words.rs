@@ -1,0 +1,189 @@
+//! What to say about a word: a keyword where a name belongs, a name that is missing, a word of
+//! another language.
+
+use crate::diagnostics::Diagnostic;
+use crate::syntax::parse::report::Stuck;
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::Binary;
+
+/// `ask`
+pub fn kept_for_later(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    (stuck.found() == Some(Token::Keyword(Keyword::Ask))).then(|| {
+        Diagnostic::error("E0311", "`ask` is not available yet", stuck.span)
+            .here("the word is kept for a later version")
+            .help("take the answer from outside, with a `param`")
+    })
+}
+
+/// `let = 3`, `for in facets()`
+pub fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let Some(Token::Keyword(keyword)) = stuck.token(-1) else {
+        return None;
+    };
+    if !stuck.expects("a name") {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            "E0318",
+            format!("a name is missing after `{word}`"),
+            stuck.point(),
+        )
+        .here(format!("found {} instead", stuck.found_words())),
+    )
+}
+
+fn is_word(token: Option<Token>) -> bool {
+    matches!(
+        token,
+        Some(Token::Keyword(_) | Token::Operator(Binary::And | Binary::Or | Binary::Modulo))
+    )
+}
+
+/// `let record = 3`
+pub fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if !is_word(stuck.found()) {
+        return None;
+    }
+    let named_place = matches!(
+        stuck.token(-1),
+        Some(
+            Token::Dot
+                | Token::Keyword(
+                    Keyword::Let
+                        | Keyword::Var
+                        | Keyword::Param
+                        | Keyword::Routine
+                        | Keyword::Catch
+                        | Keyword::Any
+                )
+        )
+    ) || (stuck.token(-1) == Some(Token::Keyword(Keyword::For))
+        && !matches!(stuck.found(), Some(Token::Keyword(Keyword::In))));
+    let wants_name = stuck.expects("a name")
+        || stuck.expects("a field name")
+        || stuck.expects("a parameter")
+        || stuck.expects("an expression")
+        || stuck.expects("a statement");
+    let used_as_name = wants_name
+        && matches!(
+            stuck.token(1),
+            Some(Token::Colon | Token::Assign | Token::Dot)
+        );
+    let as_value = stuck.expects("an expression")
+        && stuck
+            .bracket()
+            .is_none_or(|(open, _)| open != Token::ListOpen)
+        && matches!(
+            stuck.found(),
+            Some(Token::Keyword(
+                Keyword::Use
+                    | Keyword::Param
+                    | Keyword::Routine
+                    | Keyword::Repeat
+                    | Keyword::Arm
+                    | Keyword::Record
+                    | Keyword::Note
+                    | Keyword::Expect
+                    | Keyword::Fail
+                    | Keyword::Wait
+                    | Keyword::List
+                    | Keyword::Any
+                    | Keyword::Most
+            ))
+        );
+    if !(named_place || used_as_name || as_value) {
+        return None;
+    }
+    let word = stuck.word(0);
+    Some(
+        Diagnostic::error(
+            "E0304",
+            format!("`{word}` is a keyword and cannot be a name"),
+            stuck.span,
+        )
+        .help(format!(
+            "choose another name, such as `{word}_1` or `the_{word}`"
+        )),
+    )
+}
+
+/// Words of other languages, and what they are called here.
+const FOREIGN: &[(&[&str], &str)] = &[
+    (&["elif", "elsif", "elseif"], "write `else if`"),
+    (
+        &["function", "func", "fn", "def", "proc", "sub"],
+        "a routine begins with `routine`, as in `routine check(speed: rotation) { … }`",
+    ),
+    (
+        &["const", "val", "auto"],
+        "a value is named with `let`, a variable with `var`",
+    ),
+    (
+        &["import", "include", "require", "from"],
+        "another file is taken in with `use \"path.spt\"`",
+    ),
+    (
+        &["print", "println", "printf", "echo", "log"],
+        "a line is printed with `note \"…\"`",
+    ),
+    (
+        &["switch", "match", "case", "select"],
+        "choose with `if … { } else if … { } else { }`",
+    ),
+    (
+        &["loop", "do", "forever"],
+        "a loop has a bound: `repeat at most 10 times { … } until …`",
+    ),
+    (&["foreach"], "write `for x in … { }`"),
+    (
+        &["throw", "raise", "abort"],
+        "a script fails with `fail \"…\"`",
+    ),
+    (
+        &["assert", "check", "verify"],
+        "write `expect \"what\": condition`",
+    ),
+    (&["sleep", "delay", "pause"], "write `wait 200 ms`"),
+    (&["unless"], "write `if not …`"),
+    (
+        &["then"],
+        "the block stands in braces, right after the condition",
+    ),
+    (&["is", "equals"], "values are compared with `==`"),
+    (&["xor"], "write `a != b`"),
+    (&["except", "rescue"], "write `catch problem { … }`"),
+    (&["ensure"], "write `finally { … }`"),
+    (
+        &["null", "nil", "None"],
+        "every value is there; use a `flag` beside it, or an empty list",
+    ),
+];
+
+fn foreign_help(word: &str) -> Option<&'static str> {
+    FOREIGN
+        .iter()
+        .find(|(words, _)| words.contains(&word))
+        .map(|(_, help)| *help)
+}
+
+/// `elif b {`
+pub fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let clause = stuck.clause();
+    let found_name = matches!(stuck.found(), Some(Token::Name(_)));
+    let (word, span) = match clause.first() {
+        Some((Token::Name(_), span)) if clause.len() == 1 => {
+            (stuck.text.get(span.range()).unwrap_or(""), *span)
+        }
+        _ if found_name => (stuck.word(0), stuck.span),
+        _ => return None,
+    };
+    let (word, span) = match foreign_help(word) {
+        Some(_) => (word, span),
+        None if found_name => (stuck.word(0), stuck.span),
+        None => return None,
+    };
+    let help = foreign_help(word)?;
+    Some(Diagnostic::error("E0306", format!("`{word}` means nothing here"), span).help(help))
+}

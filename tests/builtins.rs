@@ -1,0 +1,73 @@
+//! The built-ins table: every example passes on the simulated head, and every entry says what
+//! its reader needs.
+
+use spintrue::builtins::{Default, TOPICS, records, table};
+use spintrue::diagnostics::render::render;
+use spintrue::head::sim;
+use spintrue::head::station::Station;
+use spintrue::interpret::{Event, Observer};
+use spintrue::session::{Files, Text, Verdict, prepare, run};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+struct One<'a>(&'a str);
+
+impl Files for One<'_> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+        Ok(Text { name: path.to_string(), text: self.0.to_string() })
+    }
+}
+
+#[derive(Default)]
+struct Heard(Vec<String>);
+
+impl Observer for Heard {
+    fn event(&mut self, _time: f64, event: Event) {
+        self.0.push(format!("{event:?}"));
+    }
+}
+
+#[test]
+fn every_example_passes() {
+    for builtin in table() {
+        let name = builtin.name;
+        let prepared = prepare(&mut One(builtin.example), name, &[]).unwrap();
+        let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
+        assert!(prepared.errors() == 0, "{name}:\n{said}");
+        assert!(builtin.example.contains(name), "the example of {name} does not use it");
+        let (head, gauge) = sim::open(None, 1).unwrap();
+        let stop = Arc::new(AtomicBool::new(false));
+        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        let mut heard = Heard::default();
+        let program = prepared.program.as_ref().unwrap();
+        let finished = run(program, &prepared.sources, &mut station, &mut heard);
+        assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", heard.0);
+    }
+}
+
+#[test]
+fn every_entry_is_complete() {
+    let mut names = Vec::new();
+    for builtin in TOPICS.iter().flat_map(|topic| topic.builtins) {
+        assert!(!names.contains(&builtin.name), "{} stands twice", builtin.name);
+        names.push(builtin.name);
+        assert!(builtin.meaning.ends_with('.'), "{}", builtin.name);
+        let mut optional = false;
+        for parameter in builtin.parameters {
+            assert!(!parameter.meaning.is_empty(), "{}: {}", builtin.name, parameter.name);
+            let left_out = matches!(parameter.default, Default::Optional(_));
+            assert!(left_out || !optional, "{}: a required one behind an optional", builtin.name);
+            optional = left_out;
+        }
+        assert!(!spintrue::syntax::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
+        for parameter in builtin.parameters {
+            assert!(!spintrue::syntax::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
+        }
+    }
+    for record in records() {
+        for (field, _, meaning) in record.fields {
+            assert!(!meaning.is_empty());
+            assert!(!spintrue::syntax::KEYWORDS.contains(field), "{}.{field}", record.name);
+        }
+    }
+}

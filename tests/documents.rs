@@ -1,0 +1,74 @@
+//! The pages keep their word: scripts in them are checked, and what they show a command to print
+//! is what it prints.
+
+use spintrue::diagnostics::render::render;
+use spintrue::session::{Files, Text, prepare};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+fn root() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+}
+
+/// Every page with its text.
+fn pages() -> Vec<(PathBuf, String)> {
+    let mut pages = vec![root().join("README.md"), root().join("DEVELOPERS.md")];
+    if let Ok(docs) = fs::read_dir(root().join("docs")) {
+        let docs = docs.map(|entry| entry.unwrap().path());
+        pages.extend(docs.filter(|path| path.extension().is_some_and(|e| e == "md")));
+    }
+    pages.into_iter().map(|path| (path.clone(), fs::read_to_string(path).unwrap())).collect()
+}
+
+/// The blocks of one language in a page.
+fn blocks(page: &str, language: &str) -> Vec<String> {
+    let start = format!("```{language}\n");
+    page.split(&start).skip(1).map(|rest| rest.split("```").next().unwrap().to_string()).collect()
+}
+
+/// The block itself, and the files it uses from the scripts.
+struct Block(String);
+
+impl Files for Block {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+        let text = match from {
+            None => self.0.clone(),
+            Some(_) => fs::read_to_string(root().join("scripts").join(path))
+                .map_err(|error| error.to_string())?,
+        };
+        Ok(Text { name: path.to_string(), text })
+    }
+}
+
+#[test]
+fn scripts_in_pages_are_right() {
+    let mut count = 0;
+    for (path, page) in pages() {
+        for block in blocks(&page, "spintrue") {
+            let prepared = prepare(&mut Block(block), &path.display().to_string(), &[]).unwrap();
+            let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
+            assert!(prepared.diagnostics.is_empty(), "{}:\n{said}", path.display());
+            count += 1;
+        }
+    }
+    assert!(count > 0);
+}
+
+/// `$ spintrue …` in a console block prints what stands below it.
+#[test]
+fn what_pages_show_is_what_is_printed() {
+    let mut count = 0;
+    for (path, page) in pages() {
+        for block in blocks(&page, "console") {
+            let (command, shown) = block.split_once('\n').unwrap();
+            let arguments = command.strip_prefix("$ spintrue ").unwrap().split_whitespace();
+            let binary = Path::new(env!("CARGO_BIN_EXE_spintrue"));
+            let output = Command::new(binary).current_dir(root()).args(arguments).output().unwrap();
+            let printed = String::from_utf8(output.stdout).unwrap();
+            assert_eq!(shown.trim_end(), printed.trim_end(), "{}: {command}", path.display());
+            count += 1;
+        }
+    }
+    assert!(count > 0);
+}

@@ -1,0 +1,111 @@
+//! Whole runs through the binary: scripts beside what a person sees of them and the exit code.
+//!
+//! A line `// run: ARGUMENTS` in a script adds arguments; its folder is the working folder.
+
+use insta::{Settings, assert_snapshot, glob};
+use std::fs;
+use std::sync::Mutex;
+use std::path::Path;
+use std::process::{Command, Output};
+
+static LOCK: Mutex<()> = Mutex::new(());
+
+fn run(path: &Path) -> (Output, String) {
+    let text = fs::read_to_string(path).unwrap_or_default();
+    let name = path.file_name().unwrap().to_string_lossy().to_string();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+    command.current_dir(path.parent().unwrap()).args(["run", &name]);
+    for line in text.lines() {
+        if let Some(arguments) = line.strip_prefix("// run: ") {
+            command.args(arguments.split_whitespace());
+        }
+    }
+    (command.output().unwrap(), text)
+}
+
+fn seen(output: &Output, text: &str) -> String {
+    let out = String::from_utf8_lossy(&output.stdout);
+    let errors = String::from_utf8_lossy(&output.stderr);
+    let code = output.status.code();
+    let mut seen = format!("{}\n────\n", text.trim_end());
+    if !errors.is_empty() {
+        seen.push_str(&format!("{}\n──── standard error above\n", errors.trim_end()));
+    }
+    seen.push_str(&format!("{}\n──── exit code {code:?}", out.trim_end()));
+    seen
+}
+
+fn corpus(folder: &str, right: impl Fn(Option<i32>) -> bool) {
+    // The library keeps its failures in one place for all threads.
+    let _one_at_a_time = LOCK.lock().unwrap_or_else(|lock| lock.into_inner());
+    let mut settings = Settings::clone_current();
+    settings.set_prepend_module_to_snapshot(false);
+    settings.set_omit_expression(true);
+    settings.bind(|| {
+        glob!("corpus/run", &format!("{folder}/*.spt"), |path| {
+            let mut settings = Settings::clone_current();
+            settings.set_snapshot_path(path.parent().unwrap());
+            settings.remove_snapshot_suffix();
+            settings.remove_input_file();
+            settings.remove_info();
+            let name = path.file_stem().unwrap().to_str().unwrap().to_string();
+            let (output, text) = run(path);
+            let code = output.status.code();
+            assert!(right(code), "{name} ends with {code:?}\n{}", seen(&output, &text));
+            // However it ended, the head is safe, and says so as measured.
+            let out = String::from_utf8_lossy(&output.stdout);
+            if out.contains("Summary") {
+                assert!(out.contains("laser off"), "{out}");
+            }
+            settings.bind(|| assert_snapshot!(name, seen(&output, &text)));
+        });
+    });
+}
+
+#[test]
+fn runs_that_pass() {
+    corpus("passes", |code| code == Some(0));
+}
+
+#[test]
+fn runs_that_fail() {
+    corpus("fails", |code| matches!(code, Some(1..=3)));
+}
+
+/// The same script and seed give the same bytes; another seed does not.
+#[test]
+fn a_seed_repeats_its_run() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let with = |seed: &str| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        command.current_dir(root).args(["run", "scripts/bring_up.spt", "--seed", seed]);
+        let output = command.output().unwrap();
+        assert_eq!(output.status.code(), Some(0));
+        output.stdout
+    };
+    assert_eq!(with("5"), with("5"));
+    assert_ne!(with("5"), with("6"));
+}
+
+/// JSON Lines: every line is an object, and they say what the console says.
+#[test]
+fn machines_get_json_lines() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+    command.current_dir(root).args(["run", "scripts/bring_up.spt", "--json"]);
+    let output = command.output().unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    let lines: Vec<serde_json::Value> =
+        text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let event = |value: &serde_json::Value| value["event"].as_str().unwrap_or("").to_string();
+    assert_eq!(event(&lines[0]), "start");
+    let end = lines.last().unwrap();
+    assert_eq!(event(end), "end");
+    assert_eq!(end["verdict"], "passed");
+    assert_eq!(end["head"]["laser_off"], true);
+    let checks = lines.iter().filter(|line| event(line) == "check").count();
+    assert_eq!(end["checks"]["conforming"], checks);
+    let before = lines.iter().find(|line| line["name"] == "before").unwrap();
+    assert_eq!(before["value"].as_array().unwrap().len(), 10);
+    assert_eq!(before["value"][0]["in_scan"]["unit"], "m");
+}
