@@ -23,7 +23,7 @@ pub const SHOWN_MOST: usize = 350_000;
 /// What a list or record takes besides its contents, in doubles.
 const OBJECT_COST: usize = 10;
 /// What a reference takes, in doubles.
-const REF_COST: usize = 3;
+pub const REF_COST: usize = 3;
 
 /// What was charged since the last count.
 #[derive(Debug, Default)]

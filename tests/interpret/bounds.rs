@@ -259,6 +259,21 @@ fn memory_is_bounded() {
 }
 
 #[test]
+fn what_cannot_grow_stays_as_it_was() {
+    let first = || Number::Access(item(r(0), c(1.0)));
+    run(vec![
+        set_ref(0, Ref::Range(Box::new(c(0.0)), Box::new(c(3e6)), at(8))),
+        attempt(
+            vec![Statement::Append(RefSlot(0), r(0), at(8))],
+            vec![note("caught")],
+            vec![],
+        ),
+        note_number(first()),
+    ])
+    .says(&["caught", "1"]);
+}
+
+#[test]
 fn texts_are_bounded() {
     let double = |slot: usize| {
         let piece = || {

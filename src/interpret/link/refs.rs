@@ -1,6 +1,6 @@
 //! Texts, lists and records: where they come from.
 
-use crate::interpret::link::stores::joined;
+use crate::interpret::link::stores::{join, room};
 use crate::interpret::link::{Linker, RefNode};
 use crate::program::tree::Ref;
 use crate::program::value::Value;
@@ -31,8 +31,13 @@ impl Linker<'_> {
                     let first = a(machine)?;
                     machine.held.push(first);
                     let second = b(machine)?;
-                    let first = machine.held.pop().unwrap_or_default();
-                    joined(machine, first, &second, span)
+                    let room = room(machine.held.last().unwrap_or(&Value::Nothing), &second);
+                    machine.held.push(second);
+                    machine.take_room(room, span)?;
+                    let second = machine.held.pop().unwrap_or_default();
+                    let mut first = machine.held.pop().unwrap_or_default();
+                    join(&mut first, &second);
+                    Ok(first)
                 })
             }
             Ref::Access(access) => self.access_reference(access),

@@ -5,7 +5,7 @@ use crate::interpret::link::operands::{Local, Operand, Other, Sink, Word};
 use crate::interpret::link::places::{count, item};
 use crate::interpret::link::{Linker, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine, whole};
-use crate::interpret::memory::{TEXT_MOST, cost};
+use crate::interpret::memory::{REF_COST, TEXT_MOST, cost};
 use crate::program::tree::{Expression, Hop, Number, Part, Ref};
 use crate::program::types::Layout;
 use crate::program::value::{Object, Value};
@@ -142,9 +142,13 @@ impl Linker<'_> {
         Box::new(move |machine| {
             let work = |machine: &mut Machine<'_>| {
                 let more = more(machine)?;
-                let old = machine.take_reference(slot);
-                let joined = joined(machine, old, &more, span)?;
-                machine.set_reference(slot, joined);
+                let room = room(machine.refs.get(slot).unwrap_or(&Value::Nothing), &more);
+                machine.held.push(more);
+                machine.take_room(room, span)?;
+                let more = machine.held.pop().unwrap_or_default();
+                if let Some(value) = machine.refs.get_mut(slot) {
+                    join(value, &more);
+                }
                 Ok(())
             };
             done(work(machine))
@@ -152,37 +156,61 @@ impl Linker<'_> {
     }
 }
 
-/// Two lists or two texts, one behind the other; the first is reused where nothing else sees it.
-pub fn joined(
-    machine: &mut Machine<'_>,
-    first: Value,
-    more: &Value,
-    span: Span,
-) -> Result<Value, Failed> {
+/// What joining two values takes.
+pub enum Room {
+    /// So many doubles, and so long a list.
+    List(usize, usize),
+    /// So many doubles, and so long a text.
+    Text(usize, usize),
+    /// They cannot be joined.
+    Unlike,
+}
+
+/// What it takes to put `more` behind `first`.
+pub fn room(first: &Value, more: &Value) -> Room {
     match (first, more) {
         (Value::Text(first), Value::Text(more)) => {
-            if first.len() + more.len() > TEXT_MOST {
-                return Err(machine.text_too_long(span));
-            }
-            machine.text(&format!("{first}{more}"), span)
+            let length = first.len() + more.len();
+            Room::Text(length / 8, length)
         }
-        (Value::Object(mut first), Value::Object(more)) => {
-            let words = first.words.len() + more.words.len();
-            let refs = first.refs.len() + more.refs.len();
-            machine.list_fits(words + 3 * refs, span)?;
-            let before = if Rc::strong_count(&first) > 1 {
-                0
-            } else {
-                cost(&first)
-            };
-            let object = Rc::make_mut(&mut first);
+        (Value::Object(first), Value::Object(more)) => {
+            let (words, refs) = (first.words.len(), first.refs.len());
+            let (words, refs) = (words + more.words.len(), refs + more.refs.len());
+            let fits = words <= first.words.capacity() && refs <= first.refs.capacity();
+            let length = words + REF_COST * refs;
+            // A list that grows takes as much again, so that growing bit by bit stays cheap.
+            let kept = fits && Rc::strong_count(first) == 1;
+            Room::List(if kept { 0 } else { 2 * length }, length)
+        }
+        _ => Room::Unlike,
+    }
+}
+
+/// Puts `more` behind `value`, in place where nothing else sees it.
+pub fn join(value: &mut Value, more: &Value) {
+    match (value, more) {
+        (Value::Text(text), Value::Text(more)) => *text = Rc::from(format!("{text}{more}")),
+        (Value::Object(first), Value::Object(more)) => {
+            let object = Rc::make_mut(first);
             object.words.extend_from_slice(&more.words);
             object.refs.extend_from_slice(&more.refs);
-            let grown = cost(object).saturating_sub(before);
-            machine.charge(grown, span)?;
-            Ok(Value::Object(first))
         }
-        _ => Err(machine.broken("two values that cannot be joined", span)),
+        _ => {}
+    }
+}
+
+impl Machine<'_> {
+    /// Charges what joining takes, or fails.
+    pub fn take_room(&mut self, room: Room, span: Span) -> Result<(), Failed> {
+        match room {
+            Room::List(doubles, length) => {
+                self.list_fits(length, span)?;
+                self.charge(doubles, span)
+            }
+            Room::Text(_, length) if length > TEXT_MOST => Err(self.text_too_long(span)),
+            Room::Text(doubles, _) => self.charge(doubles, span),
+            Room::Unlike => Err(self.broken("two values that cannot be joined", span)),
+        }
     }
 }
 
