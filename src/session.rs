@@ -55,11 +55,7 @@ impl Prepared {
 
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
 /// Fails only where the script itself cannot be read.
-pub fn prepare(
-    files: &mut dyn Files,
-    path: &str,
-    settings: &[String],
-) -> Result<Prepared, String> {
+pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
     let script = files.read(None, path)?;
     let mut loader = Loader {
         files,
@@ -139,8 +135,9 @@ impl Loader<'_> {
         let text = match self.files.read(Some(from), path) {
             Ok(text) => text,
             Err(why) => {
-                let report = Diagnostic::error("E0407", format!("cannot use \"{path}\": {why}"), span)
-                    .help("the path is taken from the folder of the file that says `use`");
+                let report =
+                    Diagnostic::error("E0407", format!("cannot use \"{path}\": {why}"), span)
+                        .help("the path is taken from the folder of the file that says `use`");
                 self.diagnostics.push(report);
                 return None;
             }
@@ -149,8 +146,13 @@ impl Loader<'_> {
             return Some(*known);
         }
         if let Some(start) = self.open.iter().position(|open| *open == text.name) {
-            let chain: Vec<&str> =
-                self.open.iter().skip(start).map(String::as_str).chain([text.name.as_str()]).collect();
+            let chain: Vec<&str> = self
+                .open
+                .iter()
+                .skip(start)
+                .map(String::as_str)
+                .chain([text.name.as_str()])
+                .collect();
             let headline = format!("files use each other in a circle: {}", chain.join(" → "));
             self.diagnostics.push(
                 Diagnostic::error("E0408", headline, span)

@@ -21,11 +21,7 @@ impl Span {
     /// A span over `start..end` of `source`.
     pub fn new(source: SourceId, start: usize, end: usize) -> Self {
         let clamp = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
-        Span {
-            source,
-            start: clamp(start),
-            end: clamp(end.max(start)),
-        }
+        Span { source, start: clamp(start), end: clamp(end.max(start)) }
     }
 
     /// The smallest span that covers both; keeps this one's source.
@@ -39,10 +35,7 @@ impl Span {
 
     /// The empty span just behind this one.
     pub fn after(self) -> Span {
-        Span {
-            start: self.end,
-            ..self
-        }
+        Span { start: self.end, ..self }
     }
 
     /// The byte range, for slicing.
@@ -98,17 +91,12 @@ impl SourceMap {
 
     /// All sources with their ids.
     pub fn iter(&self) -> impl Iterator<Item = (SourceId, &Source)> {
-        self.sources
-            .iter()
-            .enumerate()
-            .map(|(i, s)| (SourceId(i as u32), s))
+        self.sources.iter().enumerate().map(|(i, s)| (SourceId(i as u32), s))
     }
 
     /// The text under a span, or an empty string when it points nowhere.
     pub fn slice(&self, span: Span) -> &str {
-        self.get(span.source)
-            .and_then(|s| s.text.get(span.range()))
-            .unwrap_or("")
+        self.get(span.source).and_then(|s| s.text.get(span.range())).unwrap_or("")
     }
 
     /// One-based line and column (in characters) of a byte offset.

@@ -8,8 +8,8 @@ use spintrue::diagnostics::render::{render, summary};
 use spintrue::session::{Files, Prepared, Text, prepare};
 use std::collections::BTreeSet;
 use std::fs;
-use std::sync::Mutex;
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 static LOCK: Mutex<()> = Mutex::new(());
 
@@ -104,7 +104,8 @@ fn every_code_has_its_script() {
     let missing: Vec<_> = known.difference(&seen).collect();
     assert!(missing.is_empty(), "no script yields {missing:?}");
     let syntax: BTreeSet<&str> = spintrue::syntax::CODES.iter().map(|(code, _)| *code).collect();
-    let stray: Vec<_> = seen.iter().filter(|c| !known.contains(*c) && !syntax.contains(*c)).collect();
+    let stray: Vec<_> =
+        seen.iter().filter(|c| !known.contains(*c) && !syntax.contains(*c)).collect();
     assert!(stray.is_empty(), "codes without a meaning: {stray:?}");
 }
 

@@ -18,17 +18,11 @@ const FREE: Rotor = Rotor {
 };
 
 fn near(what: &str, got: f64, want: f64, relative: f64) {
-    assert!(
-        (got - want).abs() <= relative * want.abs(),
-        "{what}: got {got:.12}, want {want:.12}"
-    );
+    assert!((got - want).abs() <= relative * want.abs(), "{what}: got {got:.12}, want {want:.12}");
 }
 
 fn spinning(speed: f64) -> Moment {
-    Moment {
-        speed,
-        ..Moment::default()
-    }
+    Moment { speed, ..Moment::default() }
 }
 
 #[test]
@@ -39,28 +33,16 @@ fn constant_torque_takes_inertia_times_speed_over_torque() {
     let time = FREE.inertia * speed / 0.01;
     near("speed", motion.at(time).speed, speed, 1e-9);
     near("angle", motion.at(time).angle, speed * time / 2.0, 1e-9);
-    near(
-        "time",
-        motion.passes(speed * time / 2.0).unwrap(),
-        time,
-        1e-9,
-    );
+    near("time", motion.passes(speed * time / 2.0).unwrap(), time, 1e-9);
 }
 
 #[test]
 fn a_speed_proportional_drag_makes_a_first_order_spin_up() {
     // ω = w∞(1 − exp(−t/τ)), τ = J/c: derived; to 0.01 % in 9.2103 τ, to 2 % in 3.912 τ.
-    let rotor = Rotor {
-        viscous: 2e-5,
-        ..FREE
-    };
+    let rotor = Rotor { viscous: 2e-5, ..FREE };
     let motion = rotor.motion(Drive::Torque(0.01), Moment::default());
     let (end, tau) = (0.01 / 2e-5, 1e-4 / 2e-5);
-    for (times, left) in [
-        (9.210_340_372, 1e-4),
-        (3.912_023_005, 0.02),
-        (1.0, (-1.0_f64).exp()),
-    ] {
+    for (times, left) in [(9.210_340_372, 1e-4), (3.912_023_005, 0.02), (1.0, (-1.0_f64).exp())] {
         let speed = motion.at(times * tau).speed;
         near("left to go", 1.0 - speed / end, left, 1e-6);
     }
@@ -73,40 +55,19 @@ fn a_speed_proportional_drag_makes_a_first_order_spin_up() {
 #[test]
 fn a_square_drag_makes_a_hyperbolic_tangent() {
     // ω = w∞·tanh(t/τ), w∞ = √(T/k), τ = J/√(T·k): derived; 99 % at 2.6467 τ.
-    let rotor = Rotor {
-        windage: 4e-8,
-        ..FREE
-    };
+    let rotor = Rotor { windage: 4e-8, ..FREE };
     let motion = rotor.motion(Drive::Torque(0.01), Moment::default());
     let (end, tau) = ((0.01_f64 / 4e-8).sqrt(), 1e-4 / (0.01_f64 * 4e-8).sqrt());
-    near(
-        "99 %",
-        motion.at(2.646_652_412 * tau).speed / end,
-        0.99,
-        1e-8,
-    );
-    near(
-        "half way",
-        motion.at(0.5 * tau).speed / end,
-        0.5_f64.tanh(),
-        1e-8,
-    );
+    near("99 %", motion.at(2.646_652_412 * tau).speed / end, 0.99, 1e-8);
+    near("half way", motion.at(0.5 * tau).speed / end, 0.5_f64.tanh(), 1e-8);
     // Windage power grows with the cube of the speed: derived from the square law.
-    near(
-        "power",
-        rotor.drag(200.0) * 200.0 / (rotor.drag(100.0) * 100.0),
-        8.0,
-        1e-12,
-    );
+    near("power", rotor.drag(200.0) * 200.0 / (rotor.drag(100.0) * 100.0), 8.0, 1e-12);
 }
 
 #[test]
 fn coasting_on_square_drag_follows_a_hyperbola() {
     // ω = w0/(1 + t/τ), τ = J/(k·w0): derived; 10 % at 9 τ.
-    let rotor = Rotor {
-        windage: 4e-8,
-        ..FREE
-    };
+    let rotor = Rotor { windage: 4e-8, ..FREE };
     let motion = rotor.motion(Drive::Coast, spinning(500.0));
     let tau = 1e-4 / (4e-8 * 500.0);
     near("10 %", motion.at(9.0 * tau).speed, 50.0, 1e-7);
@@ -116,10 +77,7 @@ fn coasting_on_square_drag_follows_a_hyperbola() {
 #[test]
 fn coasting_on_bearing_drag_ends_at_rest() {
     // t = J·w0/b, θ = w0·t/2: derived.
-    let rotor = Rotor {
-        bearing: 5e-4,
-        ..FREE
-    };
+    let rotor = Rotor { bearing: 5e-4, ..FREE };
     let motion = rotor.motion(Drive::Coast, spinning(500.0));
     near("time", motion.steady().time, 100.0, 1e-9);
     near("angle", motion.steady().angle, 25_000.0, 1e-9);
@@ -134,11 +92,7 @@ fn coasting_on_bearing_drag_ends_at_rest() {
 #[test]
 fn coasting_on_bearing_and_square_drag_ends_at_an_arc_tangent() {
     // t = J/√(b·k)·atan(w0·√(k/b)): derived.
-    let rotor = Rotor {
-        bearing: 5e-4,
-        windage: 1.2e-8,
-        ..FREE
-    };
+    let rotor = Rotor { bearing: 5e-4, windage: 1.2e-8, ..FREE };
     let motion = rotor.motion(Drive::Coast, spinning(500.0));
     let time = 1e-4 / (5e-4_f64 * 1.2e-8).sqrt() * (500.0 * (1.2e-8_f64 / 5e-4).sqrt()).atan();
     near("time", motion.steady().time, time, 1e-8);
@@ -149,17 +103,9 @@ fn the_speed_loop_is_the_textbook_second_order_loop_while_unlimited() {
     // With proportional gain p and integral gain i on inertia J without drag, the error from
     // an initial one is e'' + (p/J)e' + (i/J)e = 0 with e'(0) = −(p/J)e(0): derived. Compared
     // with the free response that the galvanometer's closed form gives.
-    let rotor = Rotor {
-        torque_most: 1.0,
-        proportional: 6e-4,
-        integral: 1e-3,
-        ..FREE
-    };
+    let rotor = Rotor { torque_most: 1.0, proportional: 6e-4, integral: 1e-3, ..FREE };
     let natural = (1e-3_f64 / 1e-4).sqrt();
-    let free = Loop {
-        natural,
-        damping: 6e-4 / 1e-4 / (2.0 * natural),
-    };
+    let free = Loop { natural, damping: 6e-4 / 1e-4 / (2.0 * natural) };
     let motion = rotor.motion(Drive::Hold(500.0), spinning(450.0));
     for time in [0.1, 0.5, 1.0, 2.0, 4.0] {
         let left = free.left(50.0, -6.0 * 50.0, time).0;
@@ -174,18 +120,10 @@ fn the_speed_loop_is_the_textbook_second_order_loop_while_unlimited() {
 fn a_step_of_the_galvanometer_overshoots_as_published() {
     // ζ = 0.5, ω = 10 rad/s: overshoot 16.3034 %, peak at 0.362760 s (University of Michigan
     // control tutorials; exp(−πζ/√(1−ζ²)) and π/(ω√(1−ζ²)) derived).
-    let mut mirror = Galvanometer::new(
-        Loop {
-            natural: 10.0,
-            damping: 0.5,
-        },
-        0.0,
-    );
+    let mut mirror = Galvanometer::new(Loop { natural: 10.0, damping: 0.5 }, 0.0);
     mirror.send(1.0, 0.0);
     let steps = (0..1_000_000_u32).map(|i| f64::from(i) * 1e-6);
-    let peak = steps
-        .max_by(|a, b| mirror.at(*a).total_cmp(&mirror.at(*b)))
-        .unwrap();
+    let peak = steps.max_by(|a, b| mirror.at(*a).total_cmp(&mirror.at(*b))).unwrap();
     near("overshoot", mirror.at(peak) - 1.0, 0.163_034, 1e-5);
     near("peak", peak, 0.362_760, 1e-5);
 }

@@ -76,25 +76,10 @@ fn a_line_over_six_tenths_of_the_period() {
     let plan = plan(Decides::ActiveFraction(0.6));
     near("dot period", plan.dot_period, 1.25e-3 * 0.6 / 3600.0, 1e-9); // 208.333 ns
     near("dot clock", plan.dot_clock, 4.8e6, 1e-9);
-    near(
-        "dot clock over the period",
-        plan.dot_clock_whole,
-        2.88e6,
-        1e-9,
-    );
+    near("dot clock over the period", plan.dot_clock_whole, 2.88e6, 1e-9);
     near("word period", plan.word_period, 32.0 / 4.8e6, 1e-9);
-    near(
-        "word period over the period",
-        plan.word_period_whole,
-        1.0e-4 / 9.0,
-        1e-9,
-    );
-    near(
-        "focal length",
-        plan.focal_length,
-        406.4 / (2.0 * 160.0 * PI),
-        1e-9,
-    );
+    near("word period over the period", plan.word_period_whole, 1.0e-4 / 9.0, 1e-9);
+    near("focal length", plan.focal_length, 406.4 / (2.0 * 160.0 * PI), 1e-9);
     near("focal length", plan.focal_length, 404.2536e-3, 2e-7);
     near("spot velocity", plan.spot_velocity, 406.4, 1e-9);
     near("active time", plan.active_time, 0.75e-3, 1e-9);
@@ -114,12 +99,7 @@ fn facets_that_are_cut_off_true() {
     let shift = facet_to_axis_shift(10.0 * ARCSEC, 0.3);
     near("10 arcsec", shift, 6.0 * ARCSEC, 1e-9);
     near("10 arcsec", shift, 29.0888e-6, 2e-6);
-    near(
-        "10 arcsec over the pitch",
-        shift / (INCH / 300.0),
-        0.3436,
-        1e-4,
-    );
+    near("10 arcsec over the pitch", shift / (INCH / 300.0), 0.3436, 1e-4);
     // Division error over the speed: derived.
     let late = division_delay(10.0 * ARCSEC, 4800.0 * RPM);
     near("10 arcsec", late, 10.0 * ARCSEC / (160.0 * PI), 1e-9);
@@ -139,10 +119,7 @@ fn an_index_only_start_shows_division_errors() {
         length: 0.2,
         resolution: 300.0 / INCH,
         hardware: Some(Hardware {
-            clock: Clock {
-                master: 480e6,
-                kind: ClockKind::Accumulator { bits: 32 },
-            },
+            clock: Clock { master: 480e6, kind: ClockKind::Accumulator { bits: 32 } },
             word_service: 1e-6,
             queue_words: 64,
             active_most: 0.8,
@@ -183,12 +160,7 @@ fn speed_errors_and_spots() {
     near("in dots", shift / (INCH / 300.0), 0.36, 1e-9);
     // Focused spot 4·λ·f/(π·D): Smith, Modern Optical Engineering, eq. 9.27.
     near("spot", focused_spot(633e-9, 0.3, 5e-3), 48.358e-6, 2e-5);
-    near(
-        "spot",
-        focused_spot(633e-9, 0.3, 5e-3),
-        4.0 * 37.98e-6 / PI,
-        1e-9,
-    );
+    near("spot", focused_spot(633e-9, 0.3, 5e-3), 4.0 * 37.98e-6 / PI, 1e-9);
     near("velocity", spot_velocity(TAU, 1.0), 4.0 * PI, 1e-9);
 }
 
@@ -200,39 +172,17 @@ fn the_signs_of_trims() {
     near("in-scan", in_scan_change(-40.64e-6, 406.4), 100e-9, 1e-9);
     // y = 2·g·f for a galvanometer ahead of the lens: derived.
     let change = cross_scan_change(29.0888e-6, 0.3);
-    near(
-        "cross-scan",
-        galvanometer_shift(change, 0.3),
-        -29.0888e-6,
-        1e-9,
-    );
+    near("cross-scan", galvanometer_shift(change, 0.3), -29.0888e-6, 1e-9);
     // It takes the facet's own angle back.
-    near(
-        "cross-scan",
-        cross_scan_change(facet_to_axis_shift(1e-5, 0.3), 0.3),
-        -1e-5,
-        1e-9,
-    );
+    near("cross-scan", cross_scan_change(facet_to_axis_shift(1e-5, 0.3), 0.3), -1e-5, 1e-9);
 
-    let reading = Reading {
-        in_scan: 40.64e-6,
-        cross_scan: -60e-6,
-        in_scan_u: 0.4e-6,
-        cross_scan_u: 0.4e-6,
-    };
-    let scale = Scale {
-        spot_velocity: 406.4,
-        focal_length: 0.3,
-    };
+    let reading =
+        Reading { in_scan: 40.64e-6, cross_scan: -60e-6, in_scan_u: 0.4e-6, cross_scan_u: 0.4e-6 };
+    let scale = Scale { spot_velocity: 406.4, focal_length: 0.3 };
     let fine = |range| Register { step: 1e-15, range };
-    let new = corrected(
-        Trim::default(),
-        &Mean::of(&[reading]).unwrap(),
-        scale,
-        fine(1e-6),
-        fine(1e-3),
-    )
-    .unwrap();
+    let new =
+        corrected(Trim::default(), &Mean::of(&[reading]).unwrap(), scale, fine(1e-6), fine(1e-3))
+            .unwrap();
     near("in-scan", new.trim.in_scan, -100e-9, 1e-7);
     near("cross-scan", new.trim.cross_scan, 100e-6, 1e-9);
     near("in-scan u", new.in_scan_u, 0.4e-6 / 406.4, 1e-9);

@@ -4,9 +4,9 @@
 
 use insta::{Settings, assert_snapshot, glob};
 use std::fs;
-use std::sync::Mutex;
 use std::path::Path;
 use std::process::{Command, Output};
+use std::sync::Mutex;
 
 static LOCK: Mutex<()> = Mutex::new(());
 

@@ -2,12 +2,7 @@
 //! they must yield; and texts that try to break the parser.
 
 // Tests read the corpus and fail by panicking.
-#![allow(
-    clippy::disallowed_methods,
-    clippy::unwrap_used,
-    clippy::panic,
-    clippy::indexing_slicing
-)]
+#![allow(clippy::disallowed_methods, clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
 use spintrue::diagnostics::Diagnostic;
@@ -218,10 +213,7 @@ fn attacks_end() {
         format!("let a: {}b = 3", "list of ".repeat(many)),
         format!("let a: a{} = 3", "*b".repeat(many)),
         format!("if a {{}} {}", "else if a {} ".repeat(many)),
-        format!(
-            "wait until a within b {}",
-            "else wait until a within b ".repeat(many)
-        ),
+        format!("wait until a within b {}", "else wait until a within b ".repeat(many)),
         format!("let a = [{}]", "b, ".repeat(many)),
         format!("let a = {}1", "1 within ( ".repeat(many)),
         format!("{}{}", "if x { ".repeat(60), "} oops ".repeat(60)),
@@ -282,28 +274,10 @@ fn a_value_from_outside() {
         let mut names = Names::default();
         parse_expression(SourceId(0), text, &mut names)
     };
-    for good in [
-        "5000rpm",
-        "5000 rpm",
-        "-3 mm",
-        "\"a\"",
-        "true",
-        "[1, 2]",
-        "{a: 1 mm}",
-    ] {
+    for good in ["5000rpm", "5000 rpm", "-3 mm", "\"a\"", "true", "[1, 2]", "{a: 1 mm}"] {
         assert!(value(good).is_ok(), "{good}");
     }
-    for bad in [
-        "",
-        "5000 rpm rpm",
-        "let a = 3",
-        "1; 2",
-        "(",
-        "3 +",
-        "a = b",
-        "1\n2",
-        "µ µ",
-    ] {
+    for bad in ["", "5000 rpm rpm", "let a = 3", "1; 2", "(", "3 +", "a = b", "1\n2", "µ µ"] {
         let reports = value(bad).unwrap_err();
         assert_eq!(reports.len(), 1, "{bad}: {reports:?}");
         assert!(bad.get(reports[0].span().range()).is_some(), "{bad}");
@@ -314,19 +288,9 @@ fn a_value_from_outside() {
 fn spans_cover_what_they_name() {
     let text = "/// Doc.\nlet a = (b + c in rpm)[0]  // end\nif x { f(1) }\nelse fail \"y\"\n";
     let (parsed, _, _) = parsed(text);
-    let spans: Vec<&str> = parsed
-        .file
-        .statements
-        .iter()
-        .map(|statement| &text[statement.span.range()])
-        .collect();
-    assert_eq!(
-        spans,
-        [
-            "let a = (b + c in rpm)[0]",
-            "if x { f(1) }\nelse fail \"y\""
-        ]
-    );
+    let spans: Vec<&str> =
+        parsed.file.statements.iter().map(|statement| &text[statement.span.range()]).collect();
+    assert_eq!(spans, ["let a = (b + c in rpm)[0]", "if x { f(1) }\nelse fail \"y\""]);
     let StatementKind::Let { value, .. } = &parsed.file.statements[0].kind else {
         panic!("not a let");
     };

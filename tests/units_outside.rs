@@ -18,7 +18,10 @@ fn ours(text: &str) -> f64 {
 
 fn close(text: &str, theirs: f64) {
     let ours = ours(text);
-    assert!((ours - theirs).abs() <= theirs.abs() * 1e-14, "{text}: {ours:e} here, {theirs:e} there");
+    assert!(
+        (ours - theirs).abs() <= theirs.abs() * 1e-14,
+        "{text}: {ours:e} here, {theirs:e} there"
+    );
 }
 
 /// Conversions to SI, each computed by `uom` 0.38 in the same run.
@@ -42,7 +45,10 @@ fn conversions_agree_with_uom() {
     close("10 arcsec", Angle::new::<angle::second>(10.0).value);
     close("2 rev", Angle::new::<angle::revolution>(2.0).value);
     close("0.2 mrad", Angle::new::<angle::radian>(0.2e-3).value);
-    close("4800 rpm", AngularVelocity::new::<angular_velocity::revolution_per_minute>(4800.0).value);
+    close(
+        "4800 rpm",
+        AngularVelocity::new::<angular_velocity::revolution_per_minute>(4800.0).value,
+    );
     close("80 rev/s", AngularVelocity::new::<angular_velocity::revolution_per_second>(80.0).value);
     close("360 deg/s", AngularVelocity::new::<angular_velocity::degree_per_second>(360.0).value);
     close("406.4 m/s", Velocity::new::<velocity::meter_per_second>(406.4).value);
@@ -53,7 +59,10 @@ fn conversions_agree_with_uom() {
     close("5 mW", Power::new::<power::milliwatt>(5.0).value);
     close("24 V", ElectricPotential::new::<electric_potential::volt>(24.0).value);
     close("4.7 kohm", ElectricalResistance::new::<electrical_resistance::kiloohm>(4.7).value);
-    close("25 degC", ThermodynamicTemperature::new::<thermodynamic_temperature::degree_celsius>(25.0).value);
+    close(
+        "25 degC",
+        ThermodynamicTemperature::new::<thermodynamic_temperature::degree_celsius>(25.0).value,
+    );
     close("5 K", TemperatureInterval::new::<temperature_interval::kelvin>(5.0).value);
 }
 

@@ -35,12 +35,7 @@ pub struct Limit {
 /// `uncertainty` inside the limits and rejection limits one outside (ISO 14253-1; read
 /// second-hand). Without uncertainty this is simple acceptance.
 pub fn decide(value: f64, uncertainty: f64, low: Option<Limit>, high: Option<Limit>) -> Outcome {
-    let parts = [
-        value,
-        uncertainty,
-        low.map_or(0.0, |l| l.at),
-        high.map_or(0.0, |l| l.at),
-    ];
+    let parts = [value, uncertainty, low.map_or(0.0, |l| l.at), high.map_or(0.0, |l| l.at)];
     if parts.iter().any(|part| part.is_nan()) || uncertainty < 0.0 {
         return Outcome::Undecided;
     }
@@ -64,14 +59,8 @@ mod tests {
     /// not (worked example of ISO 14253-1, read second-hand).
     #[test]
     fn guard_band_of_the_worked_example() {
-        let low = Some(Limit {
-            at: -0.003,
-            closed: true,
-        });
-        let high = Some(Limit {
-            at: 0.003,
-            closed: true,
-        });
+        let low = Some(Limit { at: -0.003, closed: true });
+        let high = Some(Limit { at: 0.003, closed: true });
         assert_eq!(decide(0.0017, 0.001, low, high), Outcome::Conforms);
         assert_eq!(decide(0.0025, 0.001, low, high), Outcome::Undecided);
         assert_eq!(decide(0.0041, 0.001, low, high), Outcome::Fails);

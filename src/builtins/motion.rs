@@ -66,8 +66,18 @@ pub(super) const BUILTINS: &[Builtin] = &[
             Ok(Datum::Nothing)
         }),
     },
-    flag("locked", "Whether the polygon is locked: its speed has stayed in the lock window for the turns that the head asks for.", "expect \"not locked at rest\": not locked()", |context, _| Ok(Datum::Flag(context.station.status()?.locked))),
-    flag("at_rest", "Whether the polygon is measured at rest: no pulse came for longer than the slowest turn that can be told.", "expect \"at rest\": at_rest()", |context, _| Ok(Datum::Flag(context.station.status()?.at_rest))),
+    flag(
+        "locked",
+        "Whether the polygon is locked: its speed has stayed in the lock window for the turns that the head asks for.",
+        "expect \"not locked at rest\": not locked()",
+        |context, _| Ok(Datum::Flag(context.station.status()?.locked)),
+    ),
+    flag(
+        "at_rest",
+        "Whether the polygon is measured at rest: no pulse came for longer than the slowest turn that can be told.",
+        "expect \"at rest\": at_rest()",
+        |context, _| Ok(Datum::Flag(context.station.status()?.at_rest)),
+    ),
     Builtin {
         name: "measured_speed",
         parameters: &[],
@@ -137,7 +147,15 @@ const fn flag(
 ) -> Builtin {
     let function = Function::General(function);
     let returns = Spec::Flag;
-    Builtin { name, parameters: &[], returns, effects: &[Effect::Reads], meaning, example, function }
+    Builtin {
+        name,
+        parameters: &[],
+        returns,
+        effects: &[Effect::Reads],
+        meaning,
+        example,
+        function,
+    }
 }
 
 fn status(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {

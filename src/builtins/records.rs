@@ -55,7 +55,11 @@ pub const RESIDUAL: RecordSpec = RecordSpec {
     fields: &[
         ("cross_scan", LENGTH, "largest shift across the line, as a magnitude"),
         ("cross_scan_facet", NUMBER, "the facet that has it"),
-        ("cross_scan_spread", LENGTH, "largest less smallest shift across: the height of the banding"),
+        (
+            "cross_scan_spread",
+            LENGTH,
+            "largest less smallest shift across: the height of the banding",
+        ),
         ("cross_scan_u", LENGTH, "largest standard uncertainty of a shift across"),
         ("in_scan", LENGTH, "largest shift along the line, as a magnitude"),
         ("in_scan_facet", NUMBER, "the facet that has it"),
@@ -119,7 +123,11 @@ pub const PLAN: RecordSpec = RecordSpec {
         ("dot_period_whole", TIME, "time per dot averaged over the whole line period"),
         ("dots", NUMBER, "dots in the line"),
         ("feasible", Spec::Flag, "the line can be drawn"),
-        ("focal_length", LENGTH, "of the f-theta lens: L * line rate / (active fraction * 2 * speed)"),
+        (
+            "focal_length",
+            LENGTH,
+            "of the f-theta lens: L * line rate / (active fraction * 2 * speed)",
+        ),
         ("length", LENGTH, "of the line, as asked"),
         ("length_error", LENGTH, "how much longer the line comes out with the clock as made"),
         ("line_period", TIME, "from one line to the next"),
@@ -131,7 +139,11 @@ pub const PLAN: RecordSpec = RecordSpec {
         ("queue_needed", NUMBER, "dot words that must wait in the queue when a line starts"),
         ("reasons", Spec::List(&Spec::Text), "why it cannot be drawn, and what would help"),
         ("speed", ROTATION, "polygon speed"),
-        ("spot_velocity", Spec::Quantity(Dimension::SPEED), "speed of the spot: 2 * speed * f, f-theta law x = f * theta"),
+        (
+            "spot_velocity",
+            Spec::Quantity(Dimension::SPEED),
+            "speed of the spot: 2 * speed * f, f-theta law x = f * theta",
+        ),
         ("word_period", TIME, "time per 32-dot word inside the active time"),
         ("word_period_whole", TIME, "time per 32-dot word averaged over the whole line period"),
         ("words", NUMBER, "32-dot words in the line, the last one padded"),
@@ -206,7 +218,8 @@ mod tests {
 
     #[test]
     fn what_is_made_is_read_back() {
-        let object = made(&PLAN, &[("words", Datum::Number(113.0)), ("feasible", Datum::Flag(true))]);
+        let object =
+            made(&PLAN, &[("words", Datum::Number(113.0)), ("feasible", Datum::Flag(true))]);
         assert_eq!(field(&PLAN, &object.words, "words"), 113.0);
         assert_eq!(field(&PLAN, &object.words, "feasible"), 1.0);
         assert!(field(&PLAN, &object.words, "no such field").is_nan());

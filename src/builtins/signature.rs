@@ -167,13 +167,7 @@ impl Spec {
 impl RecordSpec {
     /// The type it stands for.
     pub fn to_type(&self) -> RecordType {
-        let fields = self
-            .fields
-            .iter()
-            .map(|(n, spec, _)| (Arc::from(*n), spec.to_type()));
-        RecordType {
-            name: Some(self.name),
-            fields: fields.collect(),
-        }
+        let fields = self.fields.iter().map(|(n, spec, _)| (Arc::from(*n), spec.to_type()));
+        RecordType { name: Some(self.name), fields: fields.collect() }
     }
 }

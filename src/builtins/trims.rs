@@ -174,12 +174,13 @@ fn work_out(
         spot_velocity: field(&PLAN, plan, "spot_velocity"),
         focal_length: field(&PLAN, plan, "focal_length"),
     };
-    let lines: Vec<&[f64]> =
-        lines.map_or(&[][..], Datum::words).chunks(width(&LINE)).collect();
+    let lines: Vec<&[f64]> = lines.map_or(&[][..], Datum::words).chunks(width(&LINE)).collect();
     let stray = lines.iter().map(|line| field(&LINE, line, "facet"));
     if let Some(stray) = stray.into_iter().find(|f| !(0.0..trims.len() as f64).contains(f)) {
         let stray = show_number(stray, None);
-        return Err(Trouble::Value(format!("there is a line of facet {stray}, which the head has not")));
+        return Err(Trouble::Value(format!(
+            "there is a line of facet {stray}, which the head has not"
+        )));
     }
     let mut trimmed = Vec::new();
     for (facet, trim) in trims.iter().enumerate() {

@@ -32,9 +32,9 @@ pub(super) fn step(is: &str, from: &Type, to: &Type, unit: Option<&str>) -> Opti
     };
     match (from, to) {
         (Type::Quantity(from), Type::Quantity(to)) => quantity_step(&wrapped, *from, *to, unit),
-        (Type::Temperature, Type::Quantity(to)) if *to == Dimension::TEMPERATURE => Some(format!(
-            "a temperature minus another is a difference: `{wrapped} - 20 degC`"
-        )),
+        (Type::Temperature, Type::Quantity(to)) if *to == Dimension::TEMPERATURE => {
+            Some(format!("a temperature minus another is a difference: `{wrapped} - 20 degC`"))
+        }
         (Type::Quantity(from), Type::Temperature) if *from == Dimension::TEMPERATURE => {
             Some("a temperature is written in degC: `25 degC`; K is for differences".to_string())
         }

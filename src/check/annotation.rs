@@ -37,8 +37,9 @@ impl Checker<'_> {
         for (index, (name, _)) in fields.iter().enumerate() {
             let first = fields.iter().take(index).find(|(other, _)| other.symbol == name.symbol);
             if let (Some((first, _)), Some(text)) = (first, names.get(index)) {
-                let report = Diagnostic::error("E0403", format!("field `{text}` stands twice"), name.span)
-                    .label(first.span, "first here");
+                let report =
+                    Diagnostic::error("E0403", format!("field `{text}` stands twice"), name.span)
+                        .label(first.span, "first here");
                 self.diagnostics.push(report);
                 return Type::Unknown;
             }
@@ -92,8 +93,13 @@ impl Checker<'_> {
             return Some(kind.dimension);
         }
         let records = builtins::records();
-        if text == "text" || text == "flag" || text == "temperature" || records.iter().any(|r| r.name == text) {
-            let headline = format!("`{text}` is not a physical kind: it has no powers and no products");
+        if text == "text"
+            || text == "flag"
+            || text == "temperature"
+            || records.iter().any(|r| r.name == text)
+        {
+            let headline =
+                format!("`{text}` is not a physical kind: it has no powers and no products");
             self.report(Diagnostic::error("E0411", headline, name.span));
             return None;
         }
@@ -110,7 +116,8 @@ impl Checker<'_> {
         } else if text.len() == 1 {
             report = report.help(format!("an open dimension is declared: `for any {text}`"));
         } else {
-            report = report.help("`spintrue units` lists the physical kinds, `spintrue builtins` the records");
+            report = report
+                .help("`spintrue units` lists the physical kinds, `spintrue builtins` the records");
         }
         self.report(report);
         None

@@ -72,8 +72,7 @@ impl Checker<'_> {
             }
             return Typed::unknown(span);
         };
-        let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span)
-        else {
+        let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
             return Typed::unknown(span);
         };
         if !allowed {
@@ -96,9 +95,13 @@ impl Checker<'_> {
         }
         if builtin.effects.contains(&Effect::Emits) && !armed {
             self.report(
-                Diagnostic::error("E0705", format!("`{}` lets light out and is not inside an `arm` block", builtin.name), span)
-                    .here("light is possible only where it is armed")
-                    .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out"),
+                Diagnostic::error(
+                    "E0705",
+                    format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
+                    span,
+                )
+                .here("light is possible only where it is armed")
+                .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out"),
             );
         }
         true
@@ -113,13 +116,14 @@ impl Checker<'_> {
         let is_value = self.scope.find(name.symbol).is_some()
             || module.is_some_and(|m| m.values.contains_key(&name.symbol));
         let report = if is_value {
-            Diagnostic::error("E0402", format!("`{text}` is a value and cannot be called"), name.span)
-        } else {
-            let report = Diagnostic::error(
+            Diagnostic::error(
                 "E0402",
-                format!("there is no routine `{text}`"),
+                format!("`{text}` is a value and cannot be called"),
                 name.span,
-            );
+            )
+        } else {
+            let report =
+                Diagnostic::error("E0402", format!("there is no routine `{text}`"), name.span);
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
             let known = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
             match advice::near(&text, known) {
@@ -182,8 +186,7 @@ impl Checker<'_> {
                 let takes = advice::count(signature.parameters.len(), "argument");
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
                 self.report(
-                    Diagnostic::error("E0601", headline, argument.value.span)
-                        .here("one too many"),
+                    Diagnostic::error("E0601", headline, argument.value.span).here("one too many"),
                 );
                 return None;
             };
@@ -319,7 +322,8 @@ impl Checker<'_> {
         let other = signature.parameters.iter().find(|p| p.kind == typed.kind);
         if let Some(other) = other {
             report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
-        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None) {
+        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None)
+        {
             report = report.help(step);
         }
         self.report(report);
@@ -345,7 +349,11 @@ impl Checker<'_> {
                 });
                 let call = program::Call { routine, arguments: arguments.collect(), span };
                 let call = Box::new(call);
-                Typed::new(returns.clone(), by_type(&returns, call, Number::Call, Flag::Call, Ref::Call), span)
+                Typed::new(
+                    returns.clone(),
+                    by_type(&returns, call, Number::Call, Flag::Call, Ref::Call),
+                    span,
+                )
             }
             Callee::Builtin(builtin) => {
                 let mut unit = None;

@@ -1,18 +1,16 @@
 //! What each file declares: routines, params and constants; then the bodies in turn.
 
+use crate::builtins;
 use crate::check::call::{DefaultValue, ParameterInfo, Signature};
 use crate::check::expression::Typed;
 use crate::check::scope::Role;
 use crate::check::{Checker, Inside, Module, ModuleNames, RoutineInfo, Setting, advice};
-use crate::builtins;
 use crate::diagnostics::Diagnostic;
 use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{
-    Expression, ExpressionKind, Piece, Routine, Statement, StatementKind,
-};
+use crate::syntax::tree::{Expression, ExpressionKind, Piece, Routine, Statement, StatementKind};
 use std::collections::HashSet;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -93,9 +91,7 @@ impl Checker<'_> {
         let module = self.inside.module;
         if self.builtins.contains_key(&name.symbol) {
             let headline = format!("`{text}` is the name of a built-in");
-            self.report(
-                Diagnostic::error("E0403", headline, name.span).here("needs another name"),
-            );
+            self.report(Diagnostic::error("E0403", headline, name.span).here("needs another name"));
         }
         let before = self.modules.get(module).and_then(|m| m.routines.get(&name.symbol)).copied();
         if let Some(before) = before.and_then(|b| self.routines.get(b)) {
@@ -259,10 +255,8 @@ impl Checker<'_> {
             self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
-        let shown = program::Param {
-            name: self.names.shared(name.symbol),
-            text: self.words(chosen.span),
-        };
+        let shown =
+            program::Param { name: self.names.shared(name.symbol), text: self.words(chosen.span) };
         self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));
     }
@@ -413,20 +407,26 @@ impl Checker<'_> {
                 }
             }
         }
-        let Some((last, script)) = modules.len().checked_sub(1).and_then(|i| Some((i, modules.get(i)?)))
+        let Some((last, script)) =
+            modules.len().checked_sub(1).and_then(|i| Some((i, modules.get(i)?)))
         else {
             return;
         };
         self.inside = Inside { module: last, ..Inside::default() };
         self.scope.enter();
-        let running: Vec<&Statement> = script.file.statements.iter().filter(|s| match &s.kind {
-            StatementKind::Use { .. } | StatementKind::Param { .. } | StatementKind::Routine(_) => {
-                false
-            }
-            // Constants are set already.
-            StatementKind::Let { name, .. } => !self.constants.contains(&name.span),
-            _ => true,
-        }).collect();
+        let running: Vec<&Statement> = script
+            .file
+            .statements
+            .iter()
+            .filter(|s| match &s.kind {
+                StatementKind::Use { .. }
+                | StatementKind::Param { .. }
+                | StatementKind::Routine(_) => false,
+                // Constants are set already.
+                StatementKind::Let { name, .. } => !self.constants.contains(&name.span),
+                _ => true,
+            })
+            .collect();
         let (code, _) = self.statements(running);
         self.scope.leave();
         self.program.body = code;

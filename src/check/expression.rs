@@ -1,7 +1,7 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
-use crate::check::scope::Role;
 use crate::check::advice::with_article;
+use crate::check::scope::Role;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
 use crate::program::show::Shower;
@@ -138,9 +138,12 @@ impl Checker<'_> {
             return typed;
         }
         let (is, should) = (self.kind_name(&typed.kind), self.kind_name(wanted));
-        let mut report =
-            Diagnostic::error(code, format!("{what} must be {}, not {}", with_article(&should), with_article(&is)), e.span)
-                .here(format!("this is {}", with_article(&is)));
+        let mut report = Diagnostic::error(
+            code,
+            format!("{what} must be {}, not {}", with_article(&should), with_article(&is)),
+            e.span,
+        )
+        .here(format!("this is {}", with_article(&is)));
         if let Some(step) = advice::step(&self.words(e.span), &typed.kind, wanted, None) {
             report = report.help(step);
         }
@@ -196,7 +199,8 @@ impl Checker<'_> {
                     }
                     if decimals.is_some() && !self.takes_decimals(&typed.kind) {
                         let kind = self.kind_name(&typed.kind);
-                        let headline = format!("{} has no digits after the point", with_article(&kind));
+                        let headline =
+                            format!("{} has no digits after the point", with_article(&kind));
                         self.report(Diagnostic::error("E0515", headline, typed.span));
                         continue;
                     }
@@ -261,7 +265,9 @@ impl Checker<'_> {
         {
             let (text, declared) = (self.names.text(symbol).to_string(), variable.name.span);
             let headline = format!("`{text}` is used before it is declared");
-            self.report(Diagnostic::error("E0401", headline, span).label(declared, "declared here"));
+            self.report(
+                Diagnostic::error("E0401", headline, span).label(declared, "declared here"),
+            );
             return Typed::unknown(span);
         }
         Typed::new(variable.kind.clone(), read(variable.slot), span)
@@ -278,9 +284,13 @@ impl Checker<'_> {
         let Some((place, _)) = skipped.copied() else { return };
         let text = self.words(span);
         self.report(
-            Diagnostic::error("E0712", format!("`{text}` may not be set when `until` looks at it"), span)
-                .label(place, "this `continue` may come before it is set")
-                .help(format!("declare `var {text} = ...` before the loop")),
+            Diagnostic::error(
+                "E0712",
+                format!("`{text}` may not be set when `until` looks at it"),
+                span,
+            )
+            .label(place, "this `continue` may come before it is set")
+            .help(format!("declare `var {text} = ...` before the loop")),
         );
     }
 
@@ -294,8 +304,9 @@ impl Checker<'_> {
             || routines.is_some_and(|routines| routines.contains_key(&symbol));
         let mut report;
         if callable {
-            report = Diagnostic::error("E0401", format!("`{text}` is a routine, not a value"), span)
-                .help(format!("call it: `{text}(...)`"));
+            report =
+                Diagnostic::error("E0401", format!("`{text}` is a routine, not a value"), span)
+                    .help(format!("call it: `{text}(...)`"));
         } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
             report = Diagnostic::error(
                 "E0409",
@@ -367,7 +378,12 @@ impl Checker<'_> {
         Typed::new(kind.list(), code, span).with_unit(unit)
     }
 
-    fn record(&mut self, fields: &[(Name, Expression)], expected: Option<&Type>, span: Span) -> Typed {
+    fn record(
+        &mut self,
+        fields: &[(Name, Expression)],
+        expected: Option<&Type>,
+        span: Span,
+    ) -> Typed {
         let mut kinds = Vec::new();
         let mut parts = Vec::new();
         for (name, value) in fields {
@@ -403,9 +419,8 @@ impl Checker<'_> {
         self.scope.enter();
         let variable = self.declare(name, item, unit, Role::Loop);
         let target = self.variables.get(variable).map(|v| v.slot);
-        let only_if = only_if.map(|e| {
-            self.expect_kind(e, &Type::Flag, "E0503", "the condition behind `if`").flag()
-        });
+        let only_if = only_if
+            .map(|e| self.expect_kind(e, &Type::Flag, "E0503", "the condition behind `if`").flag());
         let wanted = match expected {
             Some(Type::List(item)) => Some((**item).clone()),
             _ => None,
@@ -424,7 +439,8 @@ impl Checker<'_> {
 
     /// What a loop runs over, with the type and unit of its items.
     pub(super) fn over(&mut self, e: &Expression) -> (Over, Type, Option<Rc<UnitText>>) {
-        let nothing = || Over::Range(Box::new(Number::Constant(0.0)), Box::new(Number::Constant(0.0)));
+        let nothing =
+            || Over::Range(Box::new(Number::Constant(0.0)), Box::new(Number::Constant(0.0)));
         if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
             let (from, to) = self.range_ends(left, right);
             return (Over::Range(Box::new(from), Box::new(to)), Type::NUMBER, None);

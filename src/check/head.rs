@@ -6,7 +6,7 @@ use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::operator::is_number;
 use crate::diagnostics::Diagnostic;
-use crate::program::tree::{self as program, Expectation, Expect, Number};
+use crate::program::tree::{self as program, Expect, Expectation, Number};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Statement, StatementKind};
@@ -130,7 +130,8 @@ impl Checker<'_> {
             code.push(program::Statement::FailAgain(typed.reference(), span));
         } else if typed.kind != Type::Unknown {
             let kind = self.kind_name(&typed.kind);
-            let headline = format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
+            let headline =
+                format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
             let words = self.words(typed.span);
             self.report(
                 Diagnostic::error("E0505", headline, typed.span)
@@ -250,7 +251,12 @@ impl Checker<'_> {
         low: Option<(Typed, bool)>,
         high: Option<(Typed, bool)>,
     ) -> Option<Expectation> {
-        let all = [Some(&value), uncertainty.as_ref(), low.as_ref().map(|l| &l.0), high.as_ref().map(|h| &h.0)];
+        let all = [
+            Some(&value),
+            uncertainty.as_ref(),
+            low.as_ref().map(|l| &l.0),
+            high.as_ref().map(|h| &h.0),
+        ];
         if all.into_iter().flatten().any(|typed| typed.kind == Type::Unknown) {
             return None;
         }

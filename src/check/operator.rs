@@ -120,11 +120,11 @@ impl Checker<'_> {
             (Binary::Multiply | Binary::Divide, Type::Quantity(a), Type::Quantity(b)) => {
                 return self.product(operator, *a, *b, left, right, span);
             }
-            (Binary::Add | Binary::Subtract | Binary::Modulo, Type::Quantity(a), Type::Quantity(b))
-                if a == b =>
-            {
-                left.kind.clone()
-            }
+            (
+                Binary::Add | Binary::Subtract | Binary::Modulo,
+                Type::Quantity(a),
+                Type::Quantity(b),
+            ) if a == b => left.kind.clone(),
             (Binary::Subtract, Type::Temperature, Type::Temperature) => {
                 let code = combine(Arithmetic::Subtract, left.number(), right.number());
                 return Typed::new(KELVIN, program::Expression::Number(code), span);
@@ -276,8 +276,7 @@ impl Checker<'_> {
         let equality = matches!(operator, Binary::Equal | Binary::Unequal);
         if left.kind != right.kind {
             let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-            let headline =
-                format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
             self.unlike_report("E0501", headline, operator_span, &left, &right);
             return flag(Flag::Constant(true));
         }
@@ -291,7 +290,8 @@ impl Checker<'_> {
         }
         if !equality {
             let kind = self.kind_name(&left.kind);
-            let headline = format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
+            let headline =
+                format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
             self.report(Diagnostic::error("E0502", headline, operator_span));
             return flag(Flag::Constant(true));
         }
@@ -321,11 +321,8 @@ impl Checker<'_> {
         let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
         let high = self.expect_kind(high, &wanted, "E0501", "the upper end");
         self.ends_in_order(&low, &high);
-        let code = Flag::Within(
-            Box::new(value.number()),
-            Box::new(low.number()),
-            Box::new(high.number()),
-        );
+        let code =
+            Flag::Within(Box::new(value.number()), Box::new(low.number()), Box::new(high.number()));
         Typed::new(Type::Flag, program::Expression::Flag(code), span)
     }
 
@@ -370,11 +367,8 @@ impl Checker<'_> {
             Type::List(item) => (**item).clone(),
             other => other.clone(),
         };
-        let wanted = if found.is_absolute() {
-            Type::Temperature
-        } else {
-            Type::Quantity(found.dimension)
-        };
+        let wanted =
+            if found.is_absolute() { Type::Temperature } else { Type::Quantity(found.dimension) };
         let fits = scalar == wanted
             || (scalar == Type::Temperature && found.dimension == Dimension::TEMPERATURE)
             || scalar == Type::Unknown;

@@ -5,9 +5,7 @@ use crate::check::expression::Typed;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
-use crate::program::tree::{
-    self as program, Access, Flag, Hop, Number, Ref, Slot, Statement,
-};
+use crate::program::tree::{self as program, Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
@@ -25,16 +23,8 @@ impl Checker<'_> {
         let Some((offset, kind)) = self.field_of(&of, name) else { return Typed::unknown(span) };
         let access = match of.reference() {
             // A field of a list's element is read in one step.
-            Ref::Record(access, _) => {
-                Access { offset: access.offset.plus(offset), span, ..access }
-            }
-            of => Access {
-                of: Box::new(of),
-                index: None,
-                stride: Layout::default(),
-                offset,
-                span,
-            },
+            Ref::Record(access, _) => Access { offset: access.offset.plus(offset), span, ..access },
+            of => Access { of: Box::new(of), index: None, stride: Layout::default(), offset, span },
         };
         accessed(kind, access, span)
     }
@@ -72,8 +62,8 @@ impl Checker<'_> {
                     && record.field(&text).is_some()
                 {
                     let words = self.words(of.span);
-                    report = report
-                        .help(format!("its elements have it: `[x.{text} for x in {words}]`"));
+                    report =
+                        report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
                 }
                 self.report(report);
                 None
@@ -101,7 +91,8 @@ impl Checker<'_> {
         if let Some(value) = typed.constant()
             && (value < 0.0 || value.fract() != 0.0)
         {
-            let report = Diagnostic::error("E0508", "an index is a whole number from 0", typed.span);
+            let report =
+                Diagnostic::error("E0508", "an index is a whole number from 0", typed.span);
             let report = if value < 0.0 {
                 report.help("the last element of `xs` is `xs[count(xs) - 1]`")
             } else {
@@ -225,7 +216,11 @@ impl Checker<'_> {
         }
     }
 
-    fn not_assignable(&mut self, symbol: crate::syntax::names::Symbol, span: Span) -> Option<Target> {
+    fn not_assignable(
+        &mut self,
+        symbol: crate::syntax::names::Symbol,
+        span: Span,
+    ) -> Option<Target> {
         let text = self.text(symbol);
         let module = self.modules.get(self.inside.module);
         if let Some(known) = module.and_then(|m| m.values.get(&symbol)) {

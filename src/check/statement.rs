@@ -1,8 +1,8 @@
 //! Statements of the language itself: variables, branches, loops, routines' ends.
 
+use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::scope::{LoopInfo, Role};
-use crate::check::Checker;
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
 use crate::program::types::Type;
@@ -85,7 +85,9 @@ impl Checker<'_> {
                     span: times.span,
                 });
             }
-            StatementKind::Break => return self.jump("break", program::Statement::Break, span, code),
+            StatementKind::Break => {
+                return self.jump("break", program::Statement::Break, span, code);
+            }
             StatementKind::Continue => {
                 let declared = self.variables.len();
                 if let Some(around) = self.inside.loops.last_mut() {
@@ -148,7 +150,9 @@ impl Checker<'_> {
             let mut report =
                 Diagnostic::error("E0607", "this is worked out and then dropped", e.span)
                     .help("print it with `note \"{...}\"`, keep it with `let`, or delete it");
-            if let ExpressionKind::Binary { operator: crate::syntax::tree::Binary::Equal, .. } = e.kind {
+            if let ExpressionKind::Binary { operator: crate::syntax::tree::Binary::Equal, .. } =
+                e.kind
+            {
                 report = report.help("`==` compares; a variable is set with `=`");
             }
             self.report(report);
@@ -306,8 +310,9 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) {
         if self.inside.finally {
-            let report = Diagnostic::error("E0711", "`return` cannot leave a `finally` block", span)
-                .help("it would drop a failure that is on its way out");
+            let report =
+                Diagnostic::error("E0711", "`return` cannot leave a `finally` block", span)
+                    .help("it would drop a failure that is on its way out");
             self.report(report);
         }
         match (self.inside.result.clone(), value) {

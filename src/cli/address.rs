@@ -25,11 +25,17 @@ pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
         match pair.split_once('=') {
             Some(("seed", value)) => {
                 let seed = value.parse().map_err(|_| {
-                    format!("error: `{address}`: the seed must be a whole number from 0, not `{value}`")
+                    format!(
+                        "error: `{address}`: the seed must be a whole number from 0, not `{value}`"
+                    )
                 })?;
                 from_address = Some(seed);
             }
-            _ => return Err(format!("error: `{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`")),
+            _ => {
+                return Err(format!(
+                    "error: `{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`"
+                ));
+            }
         }
     }
     let seed = seed.or(from_address).unwrap_or(1);
@@ -39,7 +45,9 @@ pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
     };
     let text = match (kind, rest) {
         ("sim", None | Some("")) => None,
-        ("sim", Some(file)) => Some((file, read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?)),
+        ("sim", Some(file)) => {
+            Some((file, read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?))
+        }
         _ => {
             return Err(format!(
                 "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"

@@ -60,8 +60,7 @@ pub(super) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> Strin
 /// What a script comes to, and what it may do.
 fn report(script: &str, prepared: &Prepared) {
     let colour = terminal::colour_output();
-    let warnings =
-        prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
+    let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
     let name = styled(script, BOLD, colour);
     let verdict = match (prepared.program.is_some(), prepared.errors(), warnings) {
         (true, _, 0) => "no problems".to_string(),
@@ -80,7 +79,11 @@ fn report(script: &str, prepared: &Prepared) {
 fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {
     let Some(routine) = &one.routine else {
         let effects: Vec<&str> = one.effects.keys().map(|effect| effect.text()).collect();
-        let all = if effects.is_empty() { "does nothing to the head".to_string() } else { effects.join(", ") };
+        let all = if effects.is_empty() {
+            "does nothing to the head".to_string()
+        } else {
+            effects.join(", ")
+        };
         let mut text = format!("  the script {all}\n");
         for (effect, span) in &one.effects {
             let call = prepared.sources.slice(*span);

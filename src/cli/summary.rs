@@ -215,9 +215,7 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
     let decimals = places(unit.from_si(size), 3);
     let cells = values.iter().map(|(key, shown)| {
         let text = match shown {
-            Shown::Quantity { value, .. } => {
-                show_number(unit.from_si(*value), Some(decimals))
-            }
+            Shown::Quantity { value, .. } => show_number(unit.from_si(*value), Some(decimals)),
             other => other.to_string(),
         };
         ((*key).clone(), text)

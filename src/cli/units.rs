@@ -46,7 +46,8 @@ fn line(unit: &Unit) -> String {
         let all: Vec<String> = unit.prefixes.chars().map(|p| format!("{p}{}", unit.name)).collect();
         format!("; also {}", all.join(" "))
     };
-    let name = std::iter::once(unit.name).chain(unit.aliases.iter().copied().filter(|a| a.is_ascii()));
+    let name =
+        std::iter::once(unit.name).chain(unit.aliases.iter().copied().filter(|a| a.is_ascii()));
     let name: Vec<&str> = name.collect();
     format!("  {:<15} {:<32} {}{prefixes}\n", name.join(", "), size, unit.meaning)
 }

@@ -50,17 +50,8 @@ impl Diagnostic {
     }
 
     fn at(code: &'static str, severity: Severity, headline: String, span: Span) -> Self {
-        let labels = vec![Label {
-            span,
-            text: String::new(),
-        }];
-        Diagnostic {
-            code,
-            severity,
-            headline,
-            labels,
-            help: Vec::new(),
-        }
+        let labels = vec![Label { span, text: String::new() }];
+        Diagnostic { code, severity, headline, labels, help: Vec::new() }
     }
 
     /// Sets the text of the main label.
@@ -75,10 +66,7 @@ impl Diagnostic {
     /// Adds a further place.
     #[must_use]
     pub fn label(mut self, span: Span, text: impl Into<String>) -> Self {
-        self.labels.push(Label {
-            span,
-            text: text.into(),
-        });
+        self.labels.push(Label { span, text: text.into() });
         self
     }
 

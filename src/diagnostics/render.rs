@@ -23,10 +23,7 @@ pub fn render(
     colour: bool,
     width: usize,
 ) -> String {
-    let mut cache = Cache {
-        sources,
-        read: HashMap::new(),
-    };
+    let mut cache = Cache { sources, read: HashMap::new() };
     let mut out = String::new();
     for diagnostic in diagnostics {
         let labels = placed(diagnostic, sources);
@@ -49,20 +46,15 @@ pub fn render(
 /// `2 errors, 1 warning`; empty if there is nothing to say.
 pub fn summary(diagnostics: &[Diagnostic]) -> String {
     let count = |severity: Severity, one: &str| {
-        let number = diagnostics
-            .iter()
-            .filter(|diagnostic| diagnostic.severity == severity)
-            .count();
+        let number =
+            diagnostics.iter().filter(|diagnostic| diagnostic.severity == severity).count();
         match number {
             0 => None,
             1 => Some(format!("1 {one}")),
             _ => Some(format!("{number} {one}s")),
         }
     };
-    let parts = [
-        count(Severity::Error, "error"),
-        count(Severity::Warning, "warning"),
-    ];
+    let parts = [count(Severity::Error, "error"), count(Severity::Warning, "warning")];
     parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
 }
 
@@ -80,9 +72,7 @@ fn placed<'d>(diagnostic: &'d Diagnostic, sources: &SourceMap) -> Vec<Placed<'d>
         .labels
         .iter()
         .map(|label| {
-            let text = sources
-                .get(label.span.source)
-                .map(|source| source.text.as_ref());
+            let text = sources.get(label.span.source).map(|source| source.text.as_ref());
             let range = fitted(text.unwrap_or(""), label.span);
             let long = text.is_some_and(|text| {
                 let lines = lines_of(text, &range);
@@ -91,13 +81,7 @@ fn placed<'d>(diagnostic: &'d Diagnostic, sources: &SourceMap) -> Vec<Placed<'d>
                         .get(lines)
                         .is_some_and(|lines| lines.lines().any(|l| l.len() > LONGEST_LINE))
             });
-            Placed {
-                label,
-                source: label.span.source,
-                range,
-                known: text.is_some(),
-                long,
-            }
+            Placed { label, source: label.span.source, range, known: text.is_some(), long }
         })
         .collect()
 }
@@ -130,10 +114,8 @@ fn fitted(text: &str, span: Span) -> Range<usize> {
 
 /// The whole lines a range lies in.
 fn lines_of(text: &str, range: &Range<usize>) -> Range<usize> {
-    let start = text
-        .get(..range.start)
-        .and_then(|before| before.rfind('\n'))
-        .map_or(0, |at| at + 1);
+    let start =
+        text.get(..range.start).and_then(|before| before.rfind('\n')).map_or(0, |at| at + 1);
     let end = text
         .get(range.end..)
         .and_then(|after| after.find('\n'))
@@ -199,10 +181,7 @@ impl Cache<'_> {
         };
         let start = characters(label.range.start).unwrap_or(0);
         let end = characters(label.range.end).unwrap_or(start);
-        Place {
-            source: label.source,
-            range: start..end.max(start),
-        }
+        Place { source: label.source, range: start..end.max(start) }
     }
 }
 
@@ -262,11 +241,7 @@ fn drawn(
         }
         let colour = if at == 0 { main } else { Color::Blue };
         // Without a text ariadne underlines nothing unless it may use colour.
-        let text = if at == 0 && label.label.text.is_empty() {
-            "here"
-        } else {
-            &label.label.text
-        };
+        let text = if at == 0 && label.label.text.is_empty() { "here" } else { &label.label.text };
         report.add_label(
             ariadne::Label::new(cache.place(label))
                 .with_message(text)
@@ -301,10 +276,7 @@ fn excerpt(
         (true, Severity::Error) => ("\u{1b}[31m", "\u{1b}[0m"),
         (true, Severity::Warning) => ("\u{1b}[33m", "\u{1b}[0m"),
     };
-    let mut out = format!(
-        "{on}[{}] {word}:{off} {}\n",
-        diagnostic.code, diagnostic.headline
-    );
+    let mut out = format!("{on}[{}] {word}:{off} {}\n", diagnostic.code, diagnostic.headline);
     for label in labels.iter().filter(|label| label.known) {
         let place = Span::new(label.source, label.range.start, label.range.end);
         let text = sources.get(label.source).map_or("", |source| &source.text);

@@ -57,9 +57,7 @@ fn finite(what: &str, value: f64) -> Result<(), Fault> {
     if value.is_finite() {
         Ok(())
     } else {
-        Err(Fault::Refused(format!(
-            "the {what} must be a finite number"
-        )))
+        Err(Fault::Refused(format!("the {what} must be a finite number")))
     }
 }
 

@@ -146,20 +146,13 @@ impl Machine<'_> {
     /// Empties a reference slot.
     #[inline]
     pub fn take_reference(&mut self, slot: usize) -> Value {
-        self.refs
-            .get_mut(slot)
-            .map(std::mem::take)
-            .unwrap_or_default()
+        self.refs.get_mut(slot).map(std::mem::take).unwrap_or_default()
     }
 
     /// The failure on its way, for whoever stops it.
     pub fn take_failure(&mut self) -> Failure {
         self.failure.take().unwrap_or_else(|| {
-            Failure::new(
-                FailureKind::Fault,
-                "internal error: nothing failed",
-                self.at,
-            )
+            Failure::new(FailureKind::Fault, "internal error: nothing failed", self.at)
         })
     }
 

@@ -215,9 +215,7 @@ impl Machine<'_> {
     /// doubles was made without charge.
     pub fn built(&mut self, words: usize, span: Span) -> Result<Value, Failed> {
         self.charge(OBJECT_COST + words, span)?;
-        Ok(Value::Object(Rc::new(
-            self.building.pop().unwrap_or_default(),
-        )))
+        Ok(Value::Object(Rc::new(self.building.pop().unwrap_or_default())))
     }
 }
 

@@ -78,19 +78,18 @@ impl Clock {
             ));
         }
         match self.kind {
-            ClockKind::Divider { least, most } if least >= 1 && most >= least => Ok((
-                f64::from(least) / self.master,
-                f64::from(most) / self.master,
-            )),
-            ClockKind::Divider { .. } => Err(ClockError::Description(
-                "divisors must run from at least 1 up to the largest",
-            )),
+            ClockKind::Divider { least, most } if least >= 1 && most >= least => {
+                Ok((f64::from(least) / self.master, f64::from(most) / self.master))
+            }
+            ClockKind::Divider { .. } => {
+                Err(ClockError::Description("divisors must run from at least 1 up to the largest"))
+            }
             ClockKind::Accumulator { bits } if (2..=BITS_MOST).contains(&bits) => {
                 Ok((2.0 / self.master, pow2(bits) / self.master))
             }
-            ClockKind::Accumulator { .. } => Err(ClockError::Description(
-                "an accumulator must be 2 to 52 bits wide",
-            )),
+            ClockKind::Accumulator { .. } => {
+                Err(ClockError::Description("an accumulator must be 2 to 52 bits wide"))
+            }
         }
     }
 
@@ -104,11 +103,7 @@ impl Clock {
             return Err(ClockError::NotAPeriod);
         }
         // What rounds to the last setting is still made by it.
-        let outside = ClockError::Outside {
-            asked: period,
-            shortest,
-            longest,
-        };
+        let outside = ClockError::Outside { asked: period, shortest, longest };
         let made = |setting: f64, made: f64| Made {
             setting: setting as u64,
             period: made,
@@ -132,11 +127,8 @@ impl Clock {
                 let low = exact.floor().clamp(1.0, turn / 2.0);
                 let high = exact.ceil().clamp(1.0, turn / 2.0);
                 // Nearest in period, which is not always nearest in frequency.
-                let best = if (of(low) - period).abs() < (of(high) - period).abs() {
-                    low
-                } else {
-                    high
-                };
+                let best =
+                    if (of(low) - period).abs() < (of(high) - period).abs() { low } else { high };
                 Ok(made(best, of(best)))
             }
         }
@@ -153,10 +145,7 @@ mod tests {
 
     #[test]
     fn a_divider_makes_whole_multiples_of_the_master_period() {
-        let clock = Clock {
-            master: 100e6,
-            kind: ClockKind::Divider { least: 2, most: 40 },
-        };
+        let clock = Clock { master: 100e6, kind: ClockKind::Divider { least: 2, most: 40 } };
         let made = clock.nearest(208.333e-9).unwrap();
         assert_eq!(made.setting, 21);
         assert!((made.period - 210e-9).abs() < 1e-20);
@@ -165,18 +154,12 @@ mod tests {
             assert!(clock.nearest(period).is_err(), "{period}");
         }
         let text = clock.nearest(1e-6).unwrap_err().to_string();
-        assert_eq!(
-            text,
-            "the dot clock makes 20 ns to 400 ns per dot, not 1 us"
-        );
+        assert_eq!(text, "the dot clock makes 20 ns to 400 ns per dot, not 1 us");
     }
 
     #[test]
     fn an_accumulator_is_the_nearest_of_all_increments() {
-        let clock = Clock {
-            master: 50e6,
-            kind: ClockKind::Accumulator { bits: 8 },
-        };
+        let clock = Clock { master: 50e6, kind: ClockKind::Accumulator { bits: 8 } };
         for period in [41e-9, 100e-9, 333e-9, 1.5e-6, 2.9e-6, 5e-6] {
             let made = clock.nearest(period).unwrap();
             let best = (1..=128)

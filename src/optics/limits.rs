@@ -48,12 +48,7 @@ pub(crate) fn reasons(plan: &LinePlan, hardware: Option<&Hardware>) -> Vec<Strin
         reasons.push(format!(
             "the line takes {} deg of optical angle, more than any flat field: use a longer \
              focal length or more facets",
-            show(
-                plan.line_angle.to_degrees(),
-                Dimension::NUMBER,
-                None,
-                Some(1)
-            )
+            show(plan.line_angle.to_degrees(), Dimension::NUMBER, None, Some(1))
         ));
     }
     let Some(hardware) = hardware else {
@@ -181,13 +176,7 @@ mod tests {
             length: 0.3048,
             resolution: 300.0 / 0.0254,
             hardware: Some(Hardware {
-                clock: Clock {
-                    master: 480e6,
-                    kind: ClockKind::Divider {
-                        least: 16,
-                        most: 4095,
-                    },
-                },
+                clock: Clock { master: 480e6, kind: ClockKind::Divider { least: 16, most: 4095 } },
                 word_service: 10e-6,
                 queue_words: 64,
                 active_most: 0.7,
@@ -224,27 +213,13 @@ mod tests {
         let rows: &[(Change, &str, Apply)] = &[
             (|r| r.resolution *= 4.0, "run at most at ", speed),
             (|r| r.resolution *= 4.0, "ask for at most ", dpi),
-            (
-                |r| r.hardware.as_mut().unwrap().queue_words = 20,
-                "run at most at ",
-                speed,
-            ),
-            (
-                |r| r.hardware.as_mut().unwrap().queue_words = 20,
-                "ask for at most ",
-                dpi,
-            ),
-            (
-                |r| r.hardware.as_mut().unwrap().active_most = 0.5,
-                "draw at most ",
-                length,
-            ),
+            (|r| r.hardware.as_mut().unwrap().queue_words = 20, "run at most at ", speed),
+            (|r| r.hardware.as_mut().unwrap().queue_words = 20, "ask for at most ", dpi),
+            (|r| r.hardware.as_mut().unwrap().active_most = 0.5, "draw at most ", length),
             (
                 |r| {
-                    r.hardware.as_mut().unwrap().clock.kind = ClockKind::Divider {
-                        least: 120,
-                        most: 4095,
-                    }
+                    r.hardware.as_mut().unwrap().clock.kind =
+                        ClockKind::Divider { least: 120, most: 4095 }
                 },
                 "run at most at ",
                 speed,
@@ -278,11 +253,7 @@ mod tests {
             };
             let before = plan.reasons.iter().filter(|r| r.contains(after)).count();
             assert!(count(easier) < before, "{after}{value}: {:?}", plan.reasons);
-            assert!(
-                count(harder) > 0,
-                "{after}{value} is timid: {:?}",
-                plan.reasons
-            );
+            assert!(count(harder) > 0, "{after}{value} is timid: {:?}", plan.reasons);
         }
     }
 
@@ -294,11 +265,7 @@ mod tests {
         let plan = plan_line(&long).unwrap();
         assert!(!plan.feasible);
         assert_eq!(plan.pre_scan_delay, 0.0);
-        assert!(
-            plan.reasons[0].contains("draw at most 508"),
-            "{:?}",
-            plan.reasons
-        );
+        assert!(plan.reasons[0].contains("draw at most 508"), "{:?}", plan.reasons);
     }
 
     #[test]
@@ -306,18 +273,10 @@ mod tests {
         let mut fast = request();
         fast.speed = 1000.0;
         let plan = plan_line(&fast).unwrap();
-        assert!(
-            plan.reasons[0].contains("6111.5 rpm"),
-            "{:?}",
-            plan.reasons
-        );
+        assert!(plan.reasons[0].contains("6111.5 rpm"), "{:?}", plan.reasons);
         let mut long = request();
         long.length = 0.34;
         let plan = plan_line(&long).unwrap();
-        assert!(
-            plan.reasons[0].contains("allow 330 mm"),
-            "{:?}",
-            plan.reasons
-        );
+        assert!(plan.reasons[0].contains("allow 330 mm"), "{:?}", plan.reasons);
     }
 }

@@ -145,10 +145,7 @@ pub struct LinePlan {
 impl LinePlan {
     /// What turns a shift of this line into a trim.
     pub fn scale(&self) -> Scale {
-        Scale {
-            spot_velocity: self.spot_velocity,
-            focal_length: self.focal_length,
-        }
+        Scale { spot_velocity: self.spot_velocity, focal_length: self.focal_length }
     }
 }
 
@@ -186,21 +183,13 @@ fn positive(what: &'static str, value: f64, dimension: Dimension) -> Result<f64,
     if value.is_finite() && value > 0.0 {
         Ok(value)
     } else {
-        Err(PlanError::NotPositive {
-            what,
-            value: show(value, dimension, None, None),
-        })
+        Err(PlanError::NotPositive { what, value: show(value, dimension, None, None) })
     }
 }
 
 /// Plans a line. A plan that cannot be drawn is still a plan: it says so, and why.
 pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
-    let LineRequest {
-        facets,
-        decides,
-        hardware,
-        ..
-    } = *request;
+    let LineRequest { facets, decides, hardware, .. } = *request;
     if !(1..=1000).contains(&facets) {
         return Err(PlanError::Facets(facets));
     }
@@ -277,11 +266,8 @@ pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
             plan.length_error = count * made.error * spot_velocity;
             plan.length_error_relative = plan.length_error / length;
         }
-        plan.queue_needed = queue_needed(
-            words,
-            per_word * plan.made_dot_period,
-            hardware.word_service,
-        );
+        plan.queue_needed =
+            queue_needed(words, per_word * plan.made_dot_period, hardware.word_service);
         if hardware.start_of_scan == StartOfScan::IndexOnly {
             plan.division_shift = 2.0 * focal_length;
         }
@@ -322,22 +308,10 @@ fn usable(plan: &LinePlan) -> Result<(), PlanError> {
 
 fn check_hardware(hardware: &Hardware) -> Result<(), PlanError> {
     positive("word service time", hardware.word_service, Dimension::TIME)?;
-    positive(
-        "largest active fraction",
-        hardware.active_most,
-        Dimension::NUMBER,
-    )?;
+    positive("largest active fraction", hardware.active_most, Dimension::NUMBER)?;
     positive("longest line", hardware.line_most, Dimension::LENGTH)?;
-    positive(
-        "highest polygon speed",
-        hardware.speed_most,
-        Dimension::ROTATION,
-    )?;
-    positive(
-        "lowest polygon speed",
-        hardware.speed_least,
-        Dimension::ROTATION,
-    )?;
+    positive("highest polygon speed", hardware.speed_most, Dimension::ROTATION)?;
+    positive("lowest polygon speed", hardware.speed_least, Dimension::ROTATION)?;
     positive("master clock", hardware.clock.master, Dimension::FREQUENCY)?;
     Ok(())
 }
@@ -370,13 +344,7 @@ mod tests {
 
     fn hardware() -> Hardware {
         Hardware {
-            clock: Clock {
-                master: 480e6,
-                kind: ClockKind::Divider {
-                    least: 16,
-                    most: 4095,
-                },
-            },
+            clock: Clock { master: 480e6, kind: ClockKind::Divider { least: 16, most: 4095 } },
             word_service: 10e-6,
             queue_words: 64,
             active_most: 0.7,
@@ -409,22 +377,12 @@ mod tests {
     #[test]
     fn the_queue_is_just_deep_enough() {
         for words in [1, 2, 3, 31, 113, 450] {
-            for (period, service) in [
-                (6.6, 10.0),
-                (1.0, 1.0),
-                (3.0, 1.0),
-                (1.0, 700.0),
-                (9.9, 10.0),
-            ] {
+            for (period, service) in
+                [(6.6, 10.0), (1.0, 1.0), (3.0, 1.0), (1.0, 700.0), (9.9, 10.0)]
+            {
                 let needed = queue_needed(words, period, service);
-                assert!(
-                    !runs_dry(needed, words, period, service),
-                    "{words} {period}"
-                );
-                assert!(
-                    runs_dry(needed - 1, words, period, service),
-                    "{words} {period}"
-                );
+                assert!(!runs_dry(needed, words, period, service), "{words} {period}");
+                assert!(runs_dry(needed - 1, words, period, service), "{words} {period}");
             }
         }
     }
@@ -474,10 +432,7 @@ mod tests {
         }
         assert!(matches!(
             plan_line(&slow),
-            Err(PlanError::NotPositive {
-                what: "word service time",
-                ..
-            })
+            Err(PlanError::NotPositive { what: "word service time", .. })
         ));
     }
 

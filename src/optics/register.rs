@@ -33,11 +33,7 @@ impl Register {
             // Adding zero turns −0 into 0, so that equal registers print alike.
             Ok(steps * self.step + 0.0)
         } else {
-            Err(OutOfRegister {
-                value,
-                low: -most * self.step,
-                high: most * self.step,
-            })
+            Err(OutOfRegister { value, low: -most * self.step, high: most * self.step })
         }
     }
 
@@ -54,10 +50,7 @@ mod tests {
 
     #[test]
     fn a_register_rounds_to_steps_and_refuses_what_does_not_fit() {
-        let register = Register {
-            step: 1e-9,
-            range: 1e-6,
-        };
+        let register = Register { step: 1e-9, range: 1e-6 };
         assert_eq!(register.hold(1.6e-9), Ok(2e-9));
         assert_eq!(register.hold(-1e-6).map(|v| v + 1e-6 < 1e-18), Ok(true));
         assert_eq!(register.hold(-0.0).map(f64::to_bits), Ok(0));

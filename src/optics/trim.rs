@@ -116,13 +116,7 @@ impl Mean {
         }
         let (in_scan, in_scan_u) = mean(readings, |r| (r.in_scan, r.in_scan_u));
         let (cross_scan, cross_scan_u) = mean(readings, |r| (r.cross_scan, r.cross_scan_u));
-        Ok(Mean {
-            count: readings.len(),
-            in_scan,
-            cross_scan,
-            in_scan_u,
-            cross_scan_u,
-        })
+        Ok(Mean { count: readings.len(), in_scan, cross_scan, in_scan_u, cross_scan_u })
     }
 }
 
@@ -183,12 +177,8 @@ pub fn corrected(
         }
     };
     let trim = Trim {
-        in_scan: in_scan
-            .hold(time)
-            .map_err(refuse("in-scan", Dimension::TIME))?,
-        cross_scan: cross_scan
-            .hold(angle)
-            .map_err(refuse("cross-scan", Dimension::ANGLE))?,
+        in_scan: in_scan.hold(time).map_err(refuse("in-scan", Dimension::TIME))?,
+        cross_scan: cross_scan.hold(angle).map_err(refuse("cross-scan", Dimension::ANGLE))?,
     };
     Ok(Trimmed {
         trim,
@@ -255,26 +245,12 @@ mod tests {
     use super::{Mean, Reading, Scale, Trim, TrimError, Worst, corrected};
     use crate::optics::Register;
 
-    const TIME: Register = Register {
-        step: 1e-9,
-        range: 1e-6,
-    };
-    const ANGLE: Register = Register {
-        step: 0.25e-6,
-        range: 500e-6,
-    };
-    const SCALE: Scale = Scale {
-        spot_velocity: 400.0,
-        focal_length: 0.4,
-    };
+    const TIME: Register = Register { step: 1e-9, range: 1e-6 };
+    const ANGLE: Register = Register { step: 0.25e-6, range: 500e-6 };
+    const SCALE: Scale = Scale { spot_velocity: 400.0, focal_length: 0.4 };
 
     fn reading(in_scan: f64, cross_scan: f64) -> Reading {
-        Reading {
-            in_scan,
-            cross_scan,
-            in_scan_u: 0.4e-6,
-            cross_scan_u: 0.4e-6,
-        }
+        Reading { in_scan, cross_scan, in_scan_u: 0.4e-6, cross_scan_u: 0.4e-6 }
     }
 
     #[test]
@@ -295,10 +271,7 @@ mod tests {
     #[test]
     fn a_late_and_high_line_gets_less_delay_and_less_angle() {
         let mean = Mean::of(&[reading(40e-6, 40e-6)]).unwrap();
-        let old = Trim {
-            in_scan: 10e-9,
-            cross_scan: 0.0,
-        };
+        let old = Trim { in_scan: 10e-9, cross_scan: 0.0 };
         let new = corrected(old, &mean, SCALE, TIME, ANGLE).unwrap();
         assert!((new.trim.in_scan + 90e-9).abs() < 1e-18);
         assert!((new.trim.cross_scan + 50e-6).abs() < 1e-15);
@@ -318,10 +291,7 @@ mod tests {
             ),
             "{error}"
         );
-        let flat = Scale {
-            spot_velocity: 0.0,
-            ..SCALE
-        };
+        let flat = Scale { spot_velocity: 0.0, ..SCALE };
         assert!(corrected(Trim::default(), &mean, flat, TIME, ANGLE).is_err());
     }
 
@@ -332,11 +302,6 @@ mod tests {
         assert_eq!((worst.cross_scan, worst.cross_scan_at), (2.0, 0));
         assert_eq!((worst.in_scan_spread, worst.cross_scan_spread), (5.0, 3.0));
         assert_eq!(Worst::of([]), None);
-        assert!(
-            Worst::of([(f64::NAN, 0.0), (1.0, 0.0)])
-                .unwrap()
-                .in_scan
-                .is_nan()
-        );
+        assert!(Worst::of([(f64::NAN, 0.0), (1.0, 0.0)]).unwrap().in_scan.is_nan());
     }
 }

@@ -41,9 +41,7 @@ impl FailureKind {
             FailureKind::Limit,
             FailureKind::Interrupted,
         ];
-        all.into_iter()
-            .find(|kind| kind.text() == text)
-            .unwrap_or(FailureKind::Failed)
+        all.into_iter().find(|kind| kind.text() == text).unwrap_or(FailureKind::Failed)
     }
 }
 
@@ -63,11 +61,6 @@ pub struct Failure {
 impl Failure {
     /// A failure at a place.
     pub fn new(kind: FailureKind, message: impl Into<String>, place: Span) -> Self {
-        Failure {
-            kind,
-            message: message.into(),
-            place,
-            calls: Vec::new(),
-        }
+        Failure { kind, message: message.into(), place, calls: Vec::new() }
     }
 }

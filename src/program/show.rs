@@ -108,11 +108,7 @@ impl Shower {
     pub fn of(kind: &Type, unit: Option<Rc<UnitText>>, decimals: Option<u8>) -> Option<Shower> {
         Some(match kind {
             Type::Quantity(dimension) if dimension.is_open() => return None,
-            Type::Quantity(dimension) => Shower::Quantity {
-                dimension: *dimension,
-                unit,
-                decimals,
-            },
+            Type::Quantity(dimension) => Shower::Quantity { dimension: *dimension, unit, decimals },
             Type::Temperature => Shower::Temperature { unit, decimals },
             Type::Flag => Shower::Flag,
             Type::Text => Shower::Text,
@@ -157,29 +153,17 @@ impl Shower {
     ) -> Shown {
         let nothing = Value::Nothing;
         match self {
-            Shower::Quantity {
-                dimension,
-                unit,
-                decimals,
-            } => {
+            Shower::Quantity { dimension, unit, decimals } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
                 let text = show(value, *dimension, unit.as_deref(), *decimals);
-                Shown::Quantity {
-                    value,
-                    unit: dimension.si(),
-                    text,
-                }
+                Shown::Quantity { value, unit: dimension.si(), text }
             }
             Shower::Temperature { unit, decimals } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
                 let celsius = parse_unit("degC").ok();
                 let unit = unit.as_deref().or(celsius.as_ref());
                 let text = show(value, Dimension::TEMPERATURE, unit, *decimals);
-                Shown::Quantity {
-                    value,
-                    unit: "K".to_string(),
-                    text,
-                }
+                Shown::Quantity { value, unit: "K".to_string(), text }
             }
             Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),
             Shower::Text => Shown::Text(refs.next().unwrap_or(&nothing).as_text().to_string()),
@@ -194,10 +178,7 @@ impl Shower {
                 Shown::List(items)
             }
             Shower::Record(fields) => Shown::Record(
-                fields
-                    .iter()
-                    .map(|(n, shower)| (n.clone(), shower.part(words, refs)))
-                    .collect(),
+                fields.iter().map(|(n, shower)| (n.clone(), shower.part(words, refs))).collect(),
             ),
         }
     }
@@ -206,7 +187,11 @@ impl Shower {
 /// Digits after the point so that a number shows so many significant ones.
 pub fn places(number: f64, significant: i32) -> u8 {
     let magnitude = number.abs().log10().floor();
-    if magnitude.is_finite() { (f64::from(significant - 1) - magnitude).clamp(0.0, 9.0) as u8 } else { 0 }
+    if magnitude.is_finite() {
+        (f64::from(significant - 1) - magnitude).clamp(0.0, 9.0) as u8
+    } else {
+        0
+    }
 }
 
 impl std::fmt::Display for Shown {

@@ -61,19 +61,13 @@ impl Layout {
     /// Both, one behind the other.
     #[must_use]
     pub fn plus(self, other: Layout) -> Layout {
-        Layout {
-            words: self.words + other.words,
-            refs: self.refs + other.refs,
-        }
+        Layout { words: self.words + other.words, refs: self.refs + other.refs }
     }
 
     /// `count` of these.
     #[must_use]
     pub fn times(self, count: usize) -> Layout {
-        Layout {
-            words: self.words.saturating_mul(count),
-            refs: self.refs.saturating_mul(count),
-        }
+        Layout { words: self.words.saturating_mul(count), refs: self.refs.saturating_mul(count) }
     }
 }
 
@@ -92,10 +86,9 @@ impl Type {
         match self {
             Type::Quantity(_) | Type::Temperature | Type::Flag => Layout::WORD,
             Type::Text | Type::List(_) => Layout::REF,
-            Type::Record(record) => record
-                .fields
-                .iter()
-                .fold(Layout::default(), |sum, (_, t)| sum.plus(t.layout())),
+            Type::Record(record) => {
+                record.fields.iter().fold(Layout::default(), |sum, (_, t)| sum.plus(t.layout()))
+            }
             Type::Nothing | Type::Any | Type::Unknown => Layout::default(),
         }
     }
@@ -112,9 +105,8 @@ impl Type {
                 Some(name) => name.to_string(),
                 None => {
                     let fields = record.fields.iter();
-                    let fields: Vec<String> = fields
-                        .map(|(n, t)| format!("{n}: {}", t.name(open)))
-                        .collect();
+                    let fields: Vec<String> =
+                        fields.map(|(n, t)| format!("{n}: {}", t.name(open))).collect();
                     format!("{{{}}}", fields.join(", "))
                 }
             },

@@ -45,10 +45,7 @@ impl Value {
 
     /// A list of doubles, or a record of doubles.
     pub fn words(words: Vec<f64>) -> Value {
-        Value::Object(Rc::new(Object {
-            words,
-            refs: Vec::new(),
-        }))
+        Value::Object(Rc::new(Object { words, refs: Vec::new() }))
     }
 
     /// The doubles of a list or record.

@@ -10,10 +10,7 @@ use crate::syntax::reports::Reports;
 /// marks that turn the writing direction and so hide what a line says (Unicode TR 36).
 pub fn is_control(c: char) -> bool {
     (c.is_control() && !matches!(c, '\t' | '\n'))
-        || matches!(
-            c,
-            '\u{2028}' | '\u{2029}' | '\u{200E}' | '\u{200F}' | '\u{FEFF}'
-        )
+        || matches!(c, '\u{2028}' | '\u{2029}' | '\u{200E}' | '\u{200F}' | '\u{FEFF}')
         || ('\u{202A}'..='\u{202E}').contains(&c)
         || ('\u{2066}'..='\u{2069}').contains(&c)
 }
@@ -63,14 +60,10 @@ fn describe(c: char) -> (String, &'static str) {
             "a carriage return without a line feed".into(),
             "save the file with LF or CRLF line ends",
         ),
-        '\u{0B}' | '\u{0C}' | '\u{85}' | '\u{2028}' | '\u{2029}' => (
-            format!("the line break U+{:04X}", u32::from(c)),
-            "end lines with LF or CRLF only",
-        ),
-        '\0' => (
-            "a zero byte".into(),
-            "scripts are UTF-8; save the file as UTF-8, not UTF-16",
-        ),
+        '\u{0B}' | '\u{0C}' | '\u{85}' | '\u{2028}' | '\u{2029}' => {
+            (format!("the line break U+{:04X}", u32::from(c)), "end lines with LF or CRLF only")
+        }
+        '\0' => ("a zero byte".into(), "scripts are UTF-8; save the file as UTF-8, not UTF-16"),
         '\u{FEFF}' => ("a byte order mark after its beginning".into(), "remove it"),
         c if c.is_control() => (
             format!("the control character U+{:04X}", u32::from(c)),

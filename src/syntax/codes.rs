@@ -2,29 +2,17 @@
 
 /// Code and meaning.
 pub const CODES: &[(&str, &str)] = &[
-    (
-        "E0101",
-        "a control character, a foreign line break or a direction mark",
-    ),
-    (
-        "E0102",
-        "a character or comment form that means nothing in a script",
-    ),
+    ("E0101", "a control character, a foreign line break or a direction mark"),
+    ("E0102", "a character or comment form that means nothing in a script"),
     ("E0103", "a number too large to be held"),
     ("E0104", "a number written in a way that cannot be read"),
     ("E0105", "a text that does not end on its line"),
     ("E0106", "an unknown escape, or a lone brace in a text"),
     ("E0107", "braces in a text with nothing between them"),
-    (
-        "E0108",
-        "decimals in a text's braces that are not a whole number from 0 to 17",
-    ),
+    ("E0108", "decimals in a text's braces that are not a whole number from 0 to 17"),
     ("E0109", "a text in single quotes"),
     ("E0110", "a percent sign without a number before it"),
-    (
-        "E0111",
-        "a unit that is missing or written in a way that cannot be read",
-    ),
+    ("E0111", "a unit that is missing or written in a way that cannot be read"),
     ("E0112", "an exponent that is not a whole number"),
     ("E0113", "an operator that this language does not have"),
     ("E0201", "a bracket that is never closed"),
@@ -47,10 +35,7 @@ pub const CODES: &[(&str, &str)] = &[
     ("E0312", "a line that begins with a minus sign"),
     ("E0313", "a loop without a bound"),
     ("E0314", "a wait without a time limit"),
-    (
-        "E0315",
-        "two statements on one line, or a statement with something left over",
-    ),
+    ("E0315", "two statements on one line, or a statement with something left over"),
     ("E0316", "a value that is missing"),
     ("E0317", "a path with a value in it"),
     ("E0318", "a name that is missing"),

@@ -39,9 +39,6 @@ impl Names {
 
     /// The text of a symbol, shared.
     pub fn shared(&self, symbol: Symbol) -> Arc<str> {
-        self.texts
-            .get(symbol.0 as usize)
-            .cloned()
-            .unwrap_or_else(|| Arc::from("?"))
+        self.texts.get(symbol.0 as usize).cloned().unwrap_or_else(|| Arc::from("?"))
     }
 }

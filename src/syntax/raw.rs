@@ -182,11 +182,7 @@ pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexe
             }
             Raw::Quote => {
                 scan.push(Raw::Quote, code.span());
-                scan.open.push(Open {
-                    quote: code.span().start,
-                    brace: 0,
-                    depth: 0,
-                });
+                scan.open.push(Open { quote: code.span().start, brace: 0, depth: 0 });
                 true
             }
             Raw::BraceOpen => {
@@ -265,11 +261,7 @@ pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexe
 impl Scan<'_> {
     fn push(&mut self, raw: Raw, span: std::ops::Range<usize>) {
         let clamp = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
-        self.lexemes.push(Lexeme {
-            raw,
-            start: clamp(span.start),
-            end: clamp(span.end),
-        });
+        self.lexemes.push(Lexeme { raw, start: clamp(span.start), end: clamp(span.end) });
     }
 
     /// A word takes in every character a name may go on with; others outside ASCII stand alone.

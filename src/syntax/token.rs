@@ -73,6 +73,8 @@ keywords! {
     List "list"
     Of "of"
     Any "any"
+    May "may"
+    Allow "allow"
 }
 
 impl Keyword {
@@ -100,6 +102,7 @@ impl Keyword {
                 | Keyword::Record
                 | Keyword::Note
                 | Keyword::Ask
+                | Keyword::Allow
         )
     }
 
@@ -119,6 +122,7 @@ impl Keyword {
                 | Keyword::In
                 | Keyword::At
                 | Keyword::Times
+                | Keyword::May
         )
     }
 }

@@ -175,6 +175,15 @@ pub enum StatementKind {
     },
     /// `note "text"`
     Note(Expression),
+    /// `allow W0803 "only wakes the head up"`: one warning about the next statement is meant.
+    Allow {
+        /// The code of the warning.
+        code: Name,
+        /// Why it is meant.
+        reason: String,
+        /// The reason in the script.
+        reason_span: Span,
+    },
     /// A statement that could not be read; its report is made already.
     Broken,
 }
@@ -190,6 +199,10 @@ pub struct Routine {
     pub returns: Option<Type>,
     /// Its open dimensions: `for any D, E`.
     pub open: Vec<Name>,
+    /// All that it may do to the head: `may reads, spins`.
+    pub may: Option<Vec<Name>>,
+    /// It is called inside an `arm` block only: `within arm`.
+    pub armed: Option<Span>,
     /// What it does.
     pub body: Block,
     /// From `routine` to before the body.

@@ -31,9 +31,7 @@ pub struct Dimension {
 
 impl Dimension {
     /// A plain number: a count, a ratio, a share.
-    pub const NUMBER: Dimension = Dimension {
-        exponents: [0; SLOTS],
-    };
+    pub const NUMBER: Dimension = Dimension { exponents: [0; SLOTS] };
     /// m
     pub const LENGTH: Dimension = Self::of([1, 0, 0, 0, 0, 0]);
     /// s
@@ -56,18 +54,13 @@ impl Dimension {
     /// From exponents of length, time, mass, current, temperature and angle.
     pub const fn of(base: [i8; BASES]) -> Dimension {
         let [a, b, c, d, e, f] = base;
-        Dimension {
-            exponents: [a, b, c, d, e, f, 0, 0, 0, 0],
-        }
+        Dimension { exponents: [a, b, c, d, e, f, 0, 0, 0, 0] }
     }
 
     /// The open dimension number `index` of a generic routine; a number past [`OPEN`].
     pub fn open(index: usize) -> Dimension {
         let mut exponents = [0; SLOTS];
-        if let Some(slot) = exponents
-            .get_mut(BASES..)
-            .and_then(|open| open.get_mut(index))
-        {
+        if let Some(slot) = exponents.get_mut(BASES..).and_then(|open| open.get_mut(index)) {
             *slot = 1;
         }
         Dimension { exponents }
@@ -122,18 +115,12 @@ impl Dimension {
 
     /// Of a whole root; none where an exponent does not divide.
     pub fn root(self, degree: i8) -> Option<Dimension> {
-        self.zip(self, |e, _| {
-            (degree != 0 && e % degree == 0).then(|| e / degree)
-        })
+        self.zip(self, |e, _| (degree != 0 && e % degree == 0).then(|| e / degree))
     }
 
     fn zip(self, other: Dimension, f: impl Fn(i8, i8) -> Option<i8>) -> Option<Dimension> {
         let mut exponents = [0; SLOTS];
-        for ((slot, a), b) in exponents
-            .iter_mut()
-            .zip(self.exponents)
-            .zip(other.exponents)
-        {
+        for ((slot, a), b) in exponents.iter_mut().zip(self.exponents).zip(other.exponents) {
             *slot = f(a, b)?;
         }
         Some(Dimension { exponents })
@@ -149,14 +136,7 @@ impl Dimension {
         if let Some(kind) = self.kind() {
             return kind.name.to_string();
         }
-        let names = [
-            "length",
-            "time",
-            "mass",
-            "current",
-            "temperature_change",
-            "angle",
-        ];
+        let names = ["length", "time", "mass", "current", "temperature_change", "angle"];
         let names = open
             .iter()
             .copied()
@@ -172,14 +152,7 @@ impl Dimension {
 
     /// The SI unit written so that it reads back: `kg*m/s^2`; empty for a plain number.
     pub fn si(self) -> String {
-        let names = [
-            (2, "kg"),
-            (0, "m"),
-            (5, "rad"),
-            (3, "A"),
-            (4, "K"),
-            (1, "s"),
-        ];
+        let names = [(2, "kg"), (0, "m"), (5, "rad"), (3, "A"), (4, "K"), (1, "s")];
         let parts: Vec<(&str, i8)> = names
             .into_iter()
             .filter_map(|(slot, name)| self.exponents.get(slot).map(|e| (name, *e)))
@@ -192,27 +165,14 @@ impl Dimension {
 /// `a*b/c^2` from names and exponents; a negative power leads where nothing stands above.
 fn product(parts: &[(&str, i8)]) -> String {
     let power = |name: &str, e: i8| {
-        if e == 1 {
-            name.to_string()
-        } else {
-            format!("{name}^{e}")
-        }
+        if e == 1 { name.to_string() } else { format!("{name}^{e}") }
     };
-    let above: Vec<String> = parts
-        .iter()
-        .filter(|p| p.1 > 0)
-        .map(|(n, e)| power(n, *e))
-        .collect();
+    let above: Vec<String> = parts.iter().filter(|p| p.1 > 0).map(|(n, e)| power(n, *e)).collect();
     let below = parts.iter().filter(|p| p.1 < 0);
     if above.is_empty() {
-        return below
-            .map(|(n, e)| power(n, *e))
-            .collect::<Vec<_>>()
-            .join("*");
+        return below.map(|(n, e)| power(n, *e)).collect::<Vec<_>>().join("*");
     }
-    below.fold(above.join("*"), |text, (n, e)| {
-        format!("{text}/{}", power(n, -e))
-    })
+    below.fold(above.join("*"), |text, (n, e)| format!("{text}/{}", power(n, -e)))
 }
 
 /// A dimension that has a name in scripts, with the units its values are shown in.
@@ -230,77 +190,32 @@ pub struct Kind {
 /// Every named kind. The first with a dimension gives the name used in reports.
 pub const KINDS: &[Kind] = &[
     kind("number", [0, 0, 0, 0, 0, 0], &[]),
-    kind(
-        "length",
-        [1, 0, 0, 0, 0, 0],
-        &[("m", 1.0), ("mm", 1e-3), ("um", 1e-7), ("nm", 0.0)],
-    ),
+    kind("length", [1, 0, 0, 0, 0, 0], &[("m", 1.0), ("mm", 1e-3), ("um", 1e-7), ("nm", 0.0)]),
     kind(
         "time",
         [0, 1, 0, 0, 0, 0],
-        &[
-            ("h", 7200.0),
-            ("min", 120.0),
-            ("s", 1.0),
-            ("ms", 1e-3),
-            ("us", 1e-6),
-            ("ns", 0.0),
-        ],
+        &[("h", 7200.0), ("min", 120.0), ("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 0.0)],
     ),
     kind("mass", [0, 0, 1, 0, 0, 0], &[("kg", 1.0), ("g", 0.0)]),
-    kind(
-        "current",
-        [0, 0, 0, 1, 0, 0],
-        &[("A", 1.0), ("mA", 1e-3), ("uA", 0.0)],
-    ),
+    kind("current", [0, 0, 0, 1, 0, 0], &[("A", 1.0), ("mA", 1e-3), ("uA", 0.0)]),
     kind("temperature_change", [0, 0, 0, 0, 1, 0], &[("K", 0.0)]),
     kind(
         "angle",
         [0, 0, 0, 0, 0, 1],
-        &[
-            ("rev", 6.3),
-            ("deg", 0.01),
-            ("mrad", 1e-3),
-            ("urad", 1e-8),
-            ("nrad", 0.0),
-        ],
+        &[("rev", 6.3), ("deg", 0.01), ("mrad", 1e-3), ("urad", 1e-8), ("nrad", 0.0)],
     ),
     kind("area", [2, 0, 0, 0, 0, 0], &[("m^2", 0.01), ("mm^2", 0.0)]),
-    kind(
-        "frequency",
-        [0, -1, 0, 0, 0, 0],
-        &[("MHz", 1e6), ("kHz", 1e4), ("Hz", 0.0)],
-    ),
+    kind("frequency", [0, -1, 0, 0, 0, 0], &[("MHz", 1e6), ("kHz", 1e4), ("Hz", 0.0)]),
     kind("rotation", [0, -1, 0, 0, 0, 1], &[("rpm", 0.0)]),
     kind("spin_up_rate", [0, -2, 0, 0, 0, 1], &[("rpm/s", 0.0)]),
     kind("speed", [1, -1, 0, 0, 0, 0], &[("m/s", 0.1), ("mm/s", 0.0)]),
     kind("acceleration", [1, -2, 0, 0, 0, 0], &[("m/s^2", 0.0)]),
     kind("resolution", [-1, 0, 0, 0, 0, 0], &[("dpi", 0.0)]),
-    kind(
-        "force",
-        [1, -2, 1, 0, 0, 0],
-        &[("kN", 1e3), ("N", 1.0), ("mN", 0.0)],
-    ),
-    kind(
-        "energy",
-        [2, -2, 1, 0, 0, 0],
-        &[("kJ", 1e3), ("J", 1.0), ("mJ", 1e-3), ("uJ", 0.0)],
-    ),
-    kind(
-        "power",
-        [2, -3, 1, 0, 0, 0],
-        &[("kW", 1e3), ("W", 1.0), ("mW", 1e-3), ("uW", 0.0)],
-    ),
-    kind(
-        "voltage",
-        [2, -3, 1, -1, 0, 0],
-        &[("kV", 1e3), ("V", 1.0), ("mV", 1e-3), ("uV", 0.0)],
-    ),
-    kind(
-        "resistance",
-        [2, -3, 1, -2, 0, 0],
-        &[("kohm", 1e3), ("ohm", 0.0)],
-    ),
+    kind("force", [1, -2, 1, 0, 0, 0], &[("kN", 1e3), ("N", 1.0), ("mN", 0.0)]),
+    kind("energy", [2, -2, 1, 0, 0, 0], &[("kJ", 1e3), ("J", 1.0), ("mJ", 1e-3), ("uJ", 0.0)]),
+    kind("power", [2, -3, 1, 0, 0, 0], &[("kW", 1e3), ("W", 1.0), ("mW", 1e-3), ("uW", 0.0)]),
+    kind("voltage", [2, -3, 1, -1, 0, 0], &[("kV", 1e3), ("V", 1.0), ("mV", 1e-3), ("uV", 0.0)]),
+    kind("resistance", [2, -3, 1, -2, 0, 0], &[("kohm", 1e3), ("ohm", 0.0)]),
 ];
 
 const fn kind(
@@ -308,11 +223,7 @@ const fn kind(
     base: [i8; BASES],
     shown_in: &'static [(&'static str, f64)],
 ) -> Kind {
-    Kind {
-        name,
-        dimension: Dimension::of(base),
-        shown_in,
-    }
+    Kind { name, dimension: Dimension::of(base), shown_in }
 }
 
 #[cfg(test)]
@@ -322,10 +233,7 @@ mod tests {
     #[test]
     fn names_and_si_units_read_as_written() {
         assert_eq!(Dimension::ROTATION.name(&[]), "rotation");
-        let odd = Dimension::LENGTH
-            .power(2)
-            .and_then(|d| d.over(Dimension::TIME))
-            .unwrap();
+        let odd = Dimension::LENGTH.power(2).and_then(|d| d.over(Dimension::TIME)).unwrap();
         assert_eq!(odd.name(&[]), "length^2/time");
         assert_eq!(Dimension::VOLTAGE.si(), "kg*m^2/A/s^3");
         assert_eq!(Dimension::RESOLUTION.si(), "m^-1");

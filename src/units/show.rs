@@ -25,11 +25,7 @@ pub fn show(
         return show_number(value, decimals);
     };
     let number = show_number(unit.from_si(value), decimals);
-    if unit.text.is_empty() {
-        number
-    } else {
-        format!("{number} {}", unit.text)
-    }
+    if unit.text.is_empty() { number } else { format!("{number} {}", unit.text) }
 }
 
 /// The unit that suits a value of a dimension; none for a plain number.
@@ -41,17 +37,11 @@ pub fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
     let name = match dimension.kind() {
         Some(kind) if value == 0.0 || !value.is_finite() => {
             // Nothing to go by: the unit for a value of one.
-            kind.shown_in
-                .iter()
-                .find(|(_, from)| *from <= 1.0)
-                .map(|(name, _)| *name)
+            kind.shown_in.iter().find(|(_, from)| *from <= 1.0).map(|(name, _)| *name)
         }
         Some(kind) => {
             let size = value.abs() * (1.0 + 1e-9);
-            kind.shown_in
-                .iter()
-                .find(|(_, from)| size >= *from)
-                .map(|(name, _)| *name)
+            kind.shown_in.iter().find(|(_, from)| size >= *from).map(|(name, _)| *name)
         }
         None => None,
     };
@@ -70,15 +60,8 @@ pub fn show_number(value: f64, decimals: Option<u8>) -> String {
     }
     if let Some(decimals) = decimals {
         let text = format!("{value:.*}", usize::from(decimals));
-        let zero = text
-            .trim_start_matches('-')
-            .chars()
-            .all(|c| c == '0' || c == '.');
-        return if zero {
-            text.trim_start_matches('-').to_string()
-        } else {
-            text
-        };
+        let zero = text.trim_start_matches('-').chars().all(|c| c == '0' || c == '.');
+        return if zero { text.trim_start_matches('-').to_string() } else { text };
     }
     if value == 0.0 {
         return "0".to_string();
@@ -99,21 +82,13 @@ pub fn show_number(value: f64, decimals: Option<u8>) -> String {
 }
 
 fn trim_zeros(digits: &str) -> &str {
-    if digits.contains('.') {
-        digits.trim_end_matches('0').trim_end_matches('.')
-    } else {
-        digits
-    }
+    if digits.contains('.') { digits.trim_end_matches('0').trim_end_matches('.') } else { digits }
 }
 
 /// The shortest SI text that reads back to the same double: `0.3048 m`.
 pub fn exact(value: f64, dimension: Dimension) -> String {
     let si = dimension.si();
-    if si.is_empty() {
-        format!("{value}")
-    } else {
-        format!("{value} {si}")
-    }
+    if si.is_empty() { format!("{value}") } else { format!("{value} {si}") }
 }
 
 #[cfg(test)]
@@ -127,14 +102,8 @@ mod tests {
         assert_eq!(show(speed, Dimension::ROTATION, None, None), "4800 rpm");
         let fast = parse_quantity("12000 rpm").unwrap().0;
         let unit = parse_unit("rev/s").unwrap();
-        assert_eq!(
-            show(fast, Dimension::ROTATION, Some(&unit), None),
-            "200 rev/s"
-        );
-        assert_eq!(
-            show(347.222222e-9, Dimension::TIME, None, None),
-            "347.22 ns"
-        );
+        assert_eq!(show(fast, Dimension::ROTATION, Some(&unit), None), "200 rev/s");
+        assert_eq!(show(347.222222e-9, Dimension::TIME, None, None), "347.22 ns");
         assert_eq!(show(1.25e-3, Dimension::TIME, None, None), "1.25 ms");
         assert_eq!(show(0.3048, Dimension::LENGTH, None, None), "304.8 mm");
         assert_eq!(show(0.4e-6, Dimension::LENGTH, None, Some(2)), "0.40 um");
@@ -149,11 +118,7 @@ mod tests {
     fn exact_text_reads_back_equal() {
         for value in [0.1, 1.0 / 3.0, 6.02e23, -4.9e-324] {
             let text = exact(value, Dimension::VOLTAGE);
-            assert_eq!(
-                parse_quantity(&text).unwrap().0.to_bits(),
-                value.to_bits(),
-                "{text}"
-            );
+            assert_eq!(parse_quantity(&text).unwrap().0.to_bits(), value.to_bits(), "{text}");
         }
     }
 }

@@ -42,67 +42,18 @@ pub const PREFIXES: &[(char, f64)] = &[
 /// Every unit.
 pub const TABLE: &[Unit] = &[
     unit("m", &[], "fpnumck", [1, 0, 0, 0, 0, 0], 1.0, "metre"),
-    unit(
-        "inch",
-        &[],
-        NONE,
-        [1, 0, 0, 0, 0, 0],
-        0.0254,
-        "inch, 25.4 mm",
-    ),
-    unit(
-        "mil",
-        &[],
-        NONE,
-        [1, 0, 0, 0, 0, 0],
-        0.0254e-3,
-        "thousandth of an inch, 25.4 um",
-    ),
+    unit("inch", &[], NONE, [1, 0, 0, 0, 0, 0], 0.0254, "inch, 25.4 mm"),
+    unit("mil", &[], NONE, [1, 0, 0, 0, 0, 0], 0.0254e-3, "thousandth of an inch, 25.4 um"),
     unit("s", &[], "fpnum", [0, 1, 0, 0, 0, 0], 1.0, "second"),
     unit("min", &[], NONE, [0, 1, 0, 0, 0, 0], 60.0, "minute"),
     unit("h", &[], NONE, [0, 1, 0, 0, 0, 0], 3600.0, "hour"),
-    unit(
-        "Hz",
-        &[],
-        "mkMG",
-        [0, -1, 0, 0, 0, 0],
-        1.0,
-        "hertz, a count per second",
-    ),
+    unit("Hz", &[], "mkMG", [0, -1, 0, 0, 0, 0], 1.0, "hertz, a count per second"),
     unit("rad", &[], "num", [0, 0, 0, 0, 0, 1], 1.0, "radian"),
     unit("rev", &[], NONE, [0, 0, 0, 0, 0, 1], 2.0 * PI, "whole turn"),
-    unit(
-        "deg",
-        &[],
-        "m",
-        [0, 0, 0, 0, 0, 1],
-        PI / 180.0,
-        "degree of angle",
-    ),
-    unit(
-        "arcmin",
-        &[],
-        NONE,
-        [0, 0, 0, 0, 0, 1],
-        PI / 10_800.0,
-        "minute of arc",
-    ),
-    unit(
-        "arcsec",
-        &[],
-        "m",
-        [0, 0, 0, 0, 0, 1],
-        PI / 648_000.0,
-        "second of arc",
-    ),
-    unit(
-        "rpm",
-        &[],
-        NONE,
-        [0, -1, 0, 0, 0, 1],
-        PI / 30.0,
-        "turns per minute, an angle per time",
-    ),
+    unit("deg", &[], "m", [0, 0, 0, 0, 0, 1], PI / 180.0, "degree of angle"),
+    unit("arcmin", &[], NONE, [0, 0, 0, 0, 0, 1], PI / 10_800.0, "minute of arc"),
+    unit("arcsec", &[], "m", [0, 0, 0, 0, 0, 1], PI / 648_000.0, "second of arc"),
+    unit("rpm", &[], NONE, [0, -1, 0, 0, 0, 1], PI / 30.0, "turns per minute, an angle per time"),
     unit("g", &[], "num", [0, 0, 1, 0, 0, 0], 1e-3, "gram"),
     unit("kg", &[], NONE, [0, 0, 1, 0, 0, 0], 1.0, "kilogram"),
     unit("N", &[], SI, [1, -2, 1, 0, 0, 0], 1.0, "newton"),
@@ -111,14 +62,7 @@ pub const TABLE: &[Unit] = &[
     unit("V", &[], SI, [2, -3, 1, -1, 0, 0], 1.0, "volt"),
     unit("A", &[], SI, [0, 0, 0, 1, 0, 0], 1.0, "ampere"),
     unit("ohm", &["Ω", "Ω"], SI, [2, -3, 1, -2, 0, 0], 1.0, "ohm"),
-    unit(
-        "K",
-        &[],
-        "num",
-        [0, 0, 0, 0, 1, 0],
-        1.0,
-        "kelvin, a difference of temperatures",
-    ),
+    unit("K", &[], "num", [0, 0, 0, 0, 1, 0], 1.0, "kelvin, a difference of temperatures"),
     Unit {
         name: "degC",
         aliases: &[],
@@ -128,14 +72,7 @@ pub const TABLE: &[Unit] = &[
         zero: 273.15,
         meaning: "degree Celsius, a temperature as a thermometer shows it",
     },
-    unit(
-        "dpi",
-        &[],
-        NONE,
-        [-1, 0, 0, 0, 0, 0],
-        1.0 / 0.0254,
-        "dots per inch, a count per length",
-    ),
+    unit("dpi", &[], NONE, [-1, 0, 0, 0, 0, 0], 1.0 / 0.0254, "dots per inch, a count per length"),
     unit("dot", &["dots"], NONE, [0; 6], 1.0, "dots, a count"),
     unit("line", &["lines"], NONE, [0; 6], 1.0, "lines, a count"),
     unit("facet", &["facets"], NONE, [0; 6], 1.0, "facets, a count"),
@@ -152,15 +89,7 @@ const fn unit(
     meaning: &'static str,
 ) -> Unit {
     let dimension = Dimension::of(base);
-    Unit {
-        name,
-        aliases,
-        prefixes,
-        dimension,
-        factor,
-        zero: 0.0,
-        meaning,
-    }
+    Unit { name, aliases, prefixes, dimension, factor, zero: 0.0, meaning }
 }
 
 /// The unit behind a name with the factor of its prefix, or none.
@@ -175,9 +104,7 @@ pub fn find(name: &str) -> Option<(&'static Unit, f64)> {
         other => other,
     };
     let factor = PREFIXES.iter().find(|p| p.0 == prefix)?.1;
-    let unit = TABLE
-        .iter()
-        .find(|u| is(u, rest.as_str()) && u.prefixes.contains(prefix))?;
+    let unit = TABLE.iter().find(|u| is(u, rest.as_str()) && u.prefixes.contains(prefix))?;
     Some((unit, factor))
 }
 

@@ -31,20 +31,12 @@ impl UnitText {
         } else {
             value * self.factor
         };
-        if self.zero == 0.0 {
-            scaled
-        } else {
-            scaled + self.zero
-        }
+        if self.zero == 0.0 { scaled } else { scaled + self.zero }
     }
 
     /// From SI to this unit.
     pub fn from_si(&self, value: f64) -> f64 {
-        let value = if self.zero == 0.0 {
-            value
-        } else {
-            value - self.zero
-        };
+        let value = if self.zero == 0.0 { value } else { value - self.zero };
         let inverse = (1.0 / self.factor).round();
         if self.factor < 1.0 && 1.0 / inverse == self.factor {
             value * inverse
@@ -96,10 +88,8 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
         if name.is_empty() || exponent == 0 || exponent.abs() > 20 {
             return Err(malformed());
         }
-        let (unit, prefix) = table::find(name).ok_or_else(|| UnitError::Unknown {
-            name: name.to_string(),
-            near: near(name),
-        })?;
+        let (unit, prefix) = table::find(name)
+            .ok_or_else(|| UnitError::Unknown { name: name.to_string(), near: near(name) })?;
         if unit.zero != 0.0 && text != name {
             return Err(UnitError::Compound(text.to_string()));
         }
@@ -107,16 +97,10 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
         let exponent = exponent * sign;
         let part = unit.dimension.power(exponent).ok_or_else(too_large)?;
         dimension = dimension.times(part).ok_or_else(too_large)?;
-        let one = if prefix < 1.0 {
-            unit.factor / (1.0 / prefix).round()
-        } else {
-            unit.factor * prefix
-        };
-        factor = if exponent < 0 {
-            factor / one.powi(-exponent)
-        } else {
-            factor * one.powi(exponent)
-        };
+        let one =
+            if prefix < 1.0 { unit.factor / (1.0 / prefix).round() } else { unit.factor * prefix };
+        factor =
+            if exponent < 0 { factor / one.powi(-exponent) } else { factor * one.powi(exponent) };
         terms += 1;
         let mut chars = tail.chars();
         match chars.next() {
@@ -128,12 +112,7 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
             return Err(too_large());
         }
     }
-    Ok(UnitText {
-        text: text.to_string(),
-        dimension,
-        factor,
-        zero,
-    })
+    Ok(UnitText { text: text.to_string(), dimension, factor, zero })
 }
 
 /// The spelling nearest to a wrong one.
@@ -144,14 +123,7 @@ fn near(name: &str) -> Option<String> {
     table::spellings()
         .map(|known| {
             let same = known.eq_ignore_ascii_case(name);
-            (
-                if same {
-                    0.99
-                } else {
-                    strsim::jaro_winkler(&known, name)
-                },
-                known,
-            )
+            (if same { 0.99 } else { strsim::jaro_winkler(&known, name) }, known)
         })
         .filter(|(score, _)| *score > 0.8)
         .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -178,9 +150,8 @@ pub fn parse_quantity(text: &str) -> Result<(f64, Option<UnitText>), QuantityErr
     let mut end = 0;
     while let Some(&byte) = bytes.get(end) {
         let before = end.checked_sub(1).and_then(|i| bytes.get(i));
-        let digit_next = bytes
-            .get(end + 1)
-            .is_some_and(|b| b.is_ascii_digit() || *b == b'-' || *b == b'+');
+        let digit_next =
+            bytes.get(end + 1).is_some_and(|b| b.is_ascii_digit() || *b == b'-' || *b == b'+');
         let goes_on = match byte {
             b'0'..=b'9' | b'.' | b'_' => true,
             b'-' | b'+' => end == 0 || matches!(before, Some(b'e' | b'E')),
@@ -235,10 +206,7 @@ mod tests {
         assert_eq!(near("furlong"), None);
         assert!(matches!(parse_unit("W/degC"), Err(UnitError::Compound(_))));
         for text in ["", "/s", "m^", "m^1.5", "m^0", "m//s", "m^99"] {
-            assert!(
-                matches!(parse_unit(text), Err(UnitError::Malformed(_))),
-                "{text}"
-            );
+            assert!(matches!(parse_unit(text), Err(UnitError::Malformed(_))), "{text}");
         }
         for text in ["", "rpm", "1e999 m", "--3", "1.2.3 m"] {
             assert!(parse_quantity(text).is_err(), "{text}");

@@ -27,29 +27,13 @@ fn loops_keep_their_bounds() {
         span: at(11),
     };
     let shown = || note_number(w(0));
-    run(vec![
-        repeat(c(3.0), Some(less(w(0), c(2.0))), vec![up()]),
-        shown(),
-    ])
-    .says(&["2"]);
-    run(vec![
-        repeat(c(3.0), Some(less(w(0), c(3.0))), vec![up()]),
-        shown(),
-    ])
-    .says(&["3"]);
-    run(vec![
-        repeat(c(3.0), Some(less(w(0), c(9.0))), vec![up()]),
-        shown(),
-    ])
-    .says(&["bound reached", "3"]);
+    run(vec![repeat(c(3.0), Some(less(w(0), c(2.0))), vec![up()]), shown()]).says(&["2"]);
+    run(vec![repeat(c(3.0), Some(less(w(0), c(3.0))), vec![up()]), shown()]).says(&["3"]);
+    run(vec![repeat(c(3.0), Some(less(w(0), c(9.0))), vec![up()]), shown()])
+        .says(&["bound reached", "3"]);
     run(vec![until(5.0), shown()]).says(&["5"]);
     run(vec![until(6.0), shown()]).says(&["bound reached", "5"]);
-    for (times, shown) in [
-        (2.5, "2.5"),
-        (-1.0, "-1"),
-        (f64::NAN, "no number"),
-        (1e10, "1e10"),
-    ] {
+    for (times, shown) in [(2.5, "2.5"), (-1.0, "-1"), (f64::NAN, "no number"), (1e10, "1e10")] {
         let ran = run(vec![repeat(c(times), None, vec![])]);
         let message =
             format!("a loop cannot run {shown} times: the bound is a whole number from 0 to 1e9");
@@ -63,10 +47,8 @@ fn ranges_end() {
     run(vec![for_range(0, c(1e17), c(1e17 + 16.0), vec![])]).says(&[]);
     run(vec![for_range(0, c(0.0), c(f64::INFINITY), vec![])])
         .fails(FailureKind::Value, "a range cannot go from 0 to infinite");
-    run(vec![for_range(0, c(0.0), c(1e12), vec![])]).fails(
-        FailureKind::Limit,
-        "a loop over 1e12 numbers is too long; 1e9 are allowed",
-    );
+    run(vec![for_range(0, c(0.0), c(1e12), vec![])])
+        .fails(FailureKind::Limit, "a loop over 1e12 numbers is too long; 1e9 are allowed");
 }
 
 #[test]
@@ -83,10 +65,7 @@ fn calls_that_nest_without_end_are_refused_before_the_start() {
     assert!(ran.notes().is_empty());
     // Each calls the next one, from inside of whatever takes much of the stack.
     let sized = |number| {
-        let arguments = vec![
-            Some(Expression::Ref(Ref::Made(vec![one(number)], at(0)))),
-            None,
-        ];
+        let arguments = vec![Some(Expression::Ref(Ref::Made(vec![one(number)], at(0)))), None];
         Number::Builtin(Box::new(builtin_call("size", arguments, 0)))
     };
     let listed = |number| {
@@ -101,12 +80,7 @@ fn calls_that_nest_without_end_are_refused_before_the_start() {
     let bodies: [&dyn Fn(Number) -> Vec<Statement>; 4] = [
         &|number| vec![set(4, c(0.0)), give(3, add(c(1.0), number))],
         &|number| vec![set(4, sized(number)), give(3, w(4))],
-        &|number| {
-            vec![
-                set_ref(1, listed(number)),
-                give(3, Number::Access(item(r(1), c(0.0)))),
-            ]
-        },
+        &|number| vec![set_ref(1, listed(number)), give(3, Number::Access(item(r(1), c(0.0))))],
         &|number| {
             let inside = for_range(0, c(0.0), c(1.0), vec![set(4, number)]);
             vec![attempt(vec![inside], vec![], vec![]), give(3, w(4))]
@@ -115,20 +89,12 @@ fn calls_that_nest_without_end_are_refused_before_the_start() {
     for body in bodies {
         let chain = |length: usize| {
             let link = |next: usize| {
-                let number = if next < length {
-                    number_call(next, vec![], 5)
-                } else {
-                    c(1.0)
-                };
+                let number = if next < length { number_call(next, vec![], 5) } else { c(1.0) };
                 routine(&[], Some(3), body(number))
             };
             Program {
                 routines: (1..=length).map(link).collect(),
-                ..program(vec![Statement::Evaluate(Expression::Number(number_call(
-                    0,
-                    vec![],
-                    5,
-                )))])
+                ..program(vec![Statement::Evaluate(Expression::Number(number_call(0, vec![], 5)))])
             }
         };
         let mut passed = 0;
@@ -149,11 +115,7 @@ fn calls_that_nest_without_end_are_refused_before_the_start() {
 fn a_stop_ends_loops_waits_and_calls() {
     let empty = routine(&[1], None, vec![]);
     let list = Ref::Range(Box::new(c(0.0)), Box::new(c(1e6)), at(0));
-    let over = Over::List {
-        list: Box::new(list),
-        item: Layout::WORD,
-        record: false,
-    };
+    let over = Over::List { list: Box::new(list), item: Layout::WORD, record: false };
     let each = Ref::Comprehension(Box::new(Comprehension {
         target: Slot::Number(WordSlot(0)),
         over: over.clone(),
@@ -165,12 +127,7 @@ fn a_stop_ends_loops_waits_and_calls() {
         repeat(c(1e9), None, vec![]),
         repeat(c(1e9), Some(less(w(0), c(1.0))), vec![]),
         for_range(0, c(0.0), c(1e9), vec![]),
-        Statement::For {
-            target: Slot::Number(WordSlot(0)),
-            over,
-            body: vec![],
-            span: at(0),
-        },
+        Statement::For { target: Slot::Number(WordSlot(0)), over, body: vec![], span: at(0) },
         set_ref(0, each),
         Statement::Call(call(0, vec![c(1.0)], 0)),
         Statement::Wait(c(1.0), at(0)),
@@ -181,10 +138,7 @@ fn a_stop_ends_loops_waits_and_calls() {
             routines: vec![empty.clone()],
             ..program(vec![does("press_stop", 0), long, note("not reached")])
         };
-        let bench = Bench {
-            lock_at: 1e9,
-            ..Bench::default()
-        };
+        let bench = Bench { lock_at: 1e9, ..Bench::default() };
         let ran = run_on(bench, &program);
         ran.fails(FailureKind::Interrupted, "interrupted");
         assert!(ran.notes().is_empty());
@@ -201,11 +155,8 @@ fn memory_is_bounded() {
         FailureKind::Limit,
         "a range of 4000001 numbers is too long for a list, which holds 4000000 at most",
     );
-    run(vec![
-        set_ref(0, range(3e6)),
-        Statement::Append(RefSlot(0), r(0), at(8)),
-    ])
-    .fails(FailureKind::Limit, list_message);
+    run(vec![set_ref(0, range(3e6)), Statement::Append(RefSlot(0), r(0), at(8))])
+        .fails(FailureKind::Limit, list_message);
     let element = |element| {
         Ref::Comprehension(Box::new(Comprehension {
             target: Slot::Number(WordSlot(0)),
@@ -226,33 +177,17 @@ fn memory_is_bounded() {
     let row = Ref::Made(vec![part(range(1e5), false)], at(8));
     run(vec![
         set_ref(0, Ref::Made(vec![], at(8))),
-        for_range(
-            1,
-            c(0.0),
-            c(1e6),
-            vec![Statement::Append(RefSlot(0), row, at(8))],
-        ),
+        for_range(1, c(0.0), c(1e6), vec![Statement::Append(RefSlot(0), row, at(8))]),
     ])
     .fails(FailureKind::Limit, held_message);
     // Letting go makes room again: a hundred times a million, one after the other.
-    run(vec![for_range(
-        1,
-        c(0.0),
-        c(100.0),
-        vec![set_ref(0, range(1e6))],
-    )])
-    .says(&[]);
+    run(vec![for_range(1, c(0.0), c(100.0), vec![set_ref(0, range(1e6))])]).says(&[]);
     // One list, seen from many places, counts once.
     let same = Ref::Made(vec![part(r(1), false)], at(8));
     run(vec![
         set_ref(1, range(1e6)),
         set_ref(0, Ref::Made(vec![], at(8))),
-        for_range(
-            1,
-            c(0.0),
-            c(1e5),
-            vec![Statement::Append(RefSlot(0), same, at(8))],
-        ),
+        for_range(1, c(0.0), c(1e5), vec![Statement::Append(RefSlot(0), same, at(8))]),
         for_range(1, c(0.0), c(40.0), vec![set_ref(2, range(1e6))]),
     ])
     .says(&[]);
@@ -263,11 +198,7 @@ fn what_cannot_grow_stays_as_it_was() {
     let first = || Number::Access(item(r(0), c(1.0)));
     run(vec![
         set_ref(0, Ref::Range(Box::new(c(0.0)), Box::new(c(3e6)), at(8))),
-        attempt(
-            vec![Statement::Append(RefSlot(0), r(0), at(8))],
-            vec![note("caught")],
-            vec![],
-        ),
+        attempt(vec![Statement::Append(RefSlot(0), r(0), at(8))], vec![note("caught")], vec![]),
         note_number(first()),
     ])
     .says(&["caught", "1"]);
@@ -284,15 +215,11 @@ fn texts_are_bounded() {
     };
     let message = "a text may not be longer than 1048576 bytes";
     for grow in [double(0), Statement::Append(RefSlot(0), r(0), at(8))] {
-        let ran = run(vec![
-            set_ref(0, text("x")),
-            for_range(0, c(0.0), c(30.0), vec![grow.clone()]),
-        ]);
+        let ran =
+            run(vec![set_ref(0, text("x")), for_range(0, c(0.0), c(30.0), vec![grow.clone()])]);
         ran.fails(FailureKind::Limit, message);
     }
     let range = Ref::Range(Box::new(c(0.0)), Box::new(c(1e6)), at(8));
-    run(vec![note_list(range)]).fails(
-        FailureKind::Limit,
-        "a value of more than 350000 parts cannot be shown",
-    );
+    run(vec![note_list(range)])
+        .fails(FailureKind::Limit, "a value of more than 350000 parts cannot be shown");
 }

@@ -24,11 +24,7 @@ fn a_loop_sees_its_list_as_it_was() {
         set_ref(0, list(&[1.0, 2.0, 3.0])),
         Statement::For {
             target: Slot::Number(WordSlot(0)),
-            over: Over::List {
-                list: Box::new(r(0)),
-                item: Layout::WORD,
-                record: false,
-            },
+            over: Over::List { list: Box::new(r(0)), item: Layout::WORD, record: false },
             body: vec![
                 store(0, vec![hop(c(1.0), Layout::WORD)], one(c(50.0))),
                 Statement::Append(RefSlot(0), list(&[4.0]), at(0)),
@@ -49,11 +45,7 @@ fn loops_are_left_early() {
             0,
             c(0.0),
             c(9.0),
-            vec![
-                when(5.0, Statement::Break),
-                when(2.0, Statement::Continue),
-                note_number(w(0)),
-            ],
+            vec![when(5.0, Statement::Break), when(2.0, Statement::Continue), note_number(w(0))],
         ),
         Statement::Return(None),
         note("not reached"),
@@ -64,16 +56,8 @@ fn loops_are_left_early() {
 #[test]
 fn arguments_are_ready_before_the_call() {
     // sum(a, b) with slots 1, 2 and result 3.
-    let sum = routine(
-        &[1, 2],
-        Some(3),
-        vec![give(3, add(w(1), times(w(2), c(10.0))))],
-    );
-    let two = routine(
-        &[],
-        Some(4),
-        vec![set(5, c(1.0)), give(4, add(w(5), c(1.0)))],
-    );
+    let sum = routine(&[1, 2], Some(3), vec![give(3, add(w(1), times(w(2), c(10.0))))]);
+    let two = routine(&[], Some(4), vec![set(5, c(1.0)), give(4, add(w(5), c(1.0)))]);
     let inner = |a, b| number_call(0, vec![c(a), c(b)], 20);
     let main = vec![
         note_number(number_call(0, vec![inner(1.0, 2.0), inner(3.0, 4.0)], 21)),
@@ -83,10 +67,7 @@ fn arguments_are_ready_before_the_call() {
         set(5, c(100.0)),
         note_number(add(w(5), number_call(1, vec![], 20))),
     ];
-    let program = Program {
-        routines: vec![sum, two],
-        ..program(main)
-    };
+    let program = Program { routines: vec![sum, two], ..program(main) };
     run_on(Bench::default(), &program).says(&["451", "435", "13", "102"]);
 }
 
@@ -104,11 +85,7 @@ fn routines_take_and_give_lists() {
         ],
     };
     let change = |xs| {
-        Ref::Call(Box::new(Call {
-            routine: 0,
-            arguments: vec![Expression::Ref(xs)],
-            span: at(20),
-        }))
+        Ref::Call(Box::new(Call { routine: 0, arguments: vec![Expression::Ref(xs)], span: at(20) }))
     };
     let main = vec![
         set_ref(0, list(&[1.0, 2.0])),
@@ -120,10 +97,7 @@ fn routines_take_and_give_lists() {
         note_list(r(5)),
         note_list(r(6)),
     ];
-    let program = Program {
-        routines: vec![changed],
-        ..program(main)
-    };
+    let program = Program { routines: vec![changed], ..program(main) };
     run_on(Bench::default(), &program).says(&["[1, 2]", "[8]", "[8, 2]", "[]", "[]"]);
 }
 
@@ -143,10 +117,7 @@ fn failures_name_the_calls_that_led_there() {
 
 #[test]
 fn checks_are_decided_and_the_script_goes_on() {
-    let temperature = Shower::Temperature {
-        unit: None,
-        decimals: None,
-    };
+    let temperature = Shower::Temperature { unit: None, decimals: None };
     let check = |value: f64, shower: Shower| {
         Statement::Expect(Box::new(Expect {
             label: text("check"),
@@ -199,20 +170,12 @@ fn checks_are_decided_and_the_script_goes_on() {
                 }
             }
             Event::Recorded { label, shown, span } => {
-                assert_eq!(
-                    (label.as_str(), shown.to_string(), *span),
-                    ("x", "2.5".into(), at(82))
-                );
+                assert_eq!((label.as_str(), shown.to_string(), *span), ("x", "2.5".into(), at(82)));
             }
             other => panic!("{other:?}"),
         }
     }
-    let expected = [
-        Outcome::Conforms,
-        Outcome::Undecided,
-        Outcome::Fails,
-        Outcome::Conforms,
-        Outcome::Fails,
-    ];
+    let expected =
+        [Outcome::Conforms, Outcome::Undecided, Outcome::Fails, Outcome::Conforms, Outcome::Fails];
     assert_eq!(outcomes, expected);
 }

@@ -23,11 +23,7 @@ fn caught_failures_say_what_happened() {
             vec![note_field(9, 0), note_field(9, 1), note_field(9, 2)],
             vec![],
         ),
-        attempt(
-            vec![note("fine")],
-            vec![note("not reached")],
-            vec![note("finally")],
-        ),
+        attempt(vec![note("fine")], vec![note("not reached")], vec![note("finally")]),
     ]);
     ran.says(&[
         "value",
@@ -45,15 +41,8 @@ fn caught_failures_say_what_happened() {
 #[test]
 fn a_failure_passed_on_is_the_same_failure() {
     let again = || Statement::FailAgain(r(9), at(50));
-    let ran = run(vec![attempt(
-        vec![does("break_down", 40)],
-        vec![again()],
-        vec![],
-    )]);
-    assert_eq!(
-        ran.failure(),
-        (FailureKind::Fault, "the polygon is not locked", 40)
-    );
+    let ran = run(vec![attempt(vec![does("break_down", 40)], vec![again()], vec![])]);
+    assert_eq!(ran.failure(), (FailureKind::Fault, "the polygon is not locked", 40));
     // Put together by the script, it has the script's words and place.
     let made = |kind: &str| {
         let texts = [kind, "words", "nowhere"];
@@ -123,10 +112,7 @@ fn a_stop_is_not_caught_but_finally_runs() {
         ],
     )]);
     assert_eq!(ran.failure(), (FailureKind::Interrupted, "interrupted", 60));
-    assert_eq!(
-        (ran.notes(), ran.also()),
-        (vec!["finally"], vec!["interrupted"])
-    );
+    assert_eq!((ran.notes(), ran.also()), (vec!["finally"], vec!["interrupted"]));
 }
 
 #[test]
@@ -135,15 +121,7 @@ fn every_way_out_of_arm_disarms() {
     way.body.push(fail("not reached", 0));
     let ways = [
         (vec![arm(0.5, vec![])], true),
-        (
-            vec![for_range(
-                0,
-                c(0.0),
-                c(5.0),
-                vec![arm(0.5, vec![Statement::Break])],
-            )],
-            true,
-        ),
+        (vec![for_range(0, c(0.0), c(5.0), vec![arm(0.5, vec![Statement::Break])])], true),
         (
             vec![for_range(
                 0,
@@ -156,19 +134,10 @@ fn every_way_out_of_arm_disarms() {
         (vec![Statement::Call(call(0, vec![], 0))], true),
         (vec![arm(0.5, vec![fail("no", 0)])], false),
         (vec![arm(0.5, vec![set(0, divide(c(1.0), c(0.0)))])], false),
-        (
-            vec![arm(
-                0.5,
-                vec![does("press_stop", 0), for_range(0, c(0.0), c(9.0), vec![])],
-            )],
-            false,
-        ),
+        (vec![arm(0.5, vec![does("press_stop", 0), for_range(0, c(0.0), c(9.0), vec![])])], false),
     ];
     for (body, passes) in ways {
-        let program = Program {
-            routines: vec![way.clone()],
-            ..program(body)
-        };
+        let program = Program { routines: vec![way.clone()], ..program(body) };
         let ran = run_on(Bench::default(), &program);
         assert_eq!(ran.result.is_ok(), passes, "{:?}", ran.result);
         assert_eq!(ran.calls(), ["arm 0.5", "disarm"]);
@@ -191,19 +160,13 @@ fn a_panic_disarms_and_becomes_a_failure() {
 fn disarming_comes_before_anything_else() {
     let ran = run(vec![
         attempt(
-            vec![arm(
-                0.25,
-                vec![attempt(vec![fail("no", 0)], vec![], vec![does("trims", 0)])],
-            )],
+            vec![arm(0.25, vec![attempt(vec![fail("no", 0)], vec![], vec![does("trims", 0)])])],
             vec![does("trims", 0)],
             vec![],
         ),
         arm(0.5, vec![]),
     ]);
-    assert_eq!(
-        ran.calls(),
-        ["arm 0.25", "trims", "disarm", "trims", "arm 0.5", "disarm"]
-    );
+    assert_eq!(ran.calls(), ["arm 0.25", "trims", "disarm", "trims", "arm 0.5", "disarm"]);
 }
 
 #[test]
@@ -217,10 +180,7 @@ fn arming_is_refused_with_a_reason() {
     let ran = run(vec![arm(0.5, vec![arm(0.5, vec![])])]);
     ran.fails(FailureKind::Fault, "the laser is armed already");
     assert_eq!(ran.calls(), ["arm 0.5", "disarm"]);
-    let bench = Bench {
-        refuses_arm: true,
-        ..Bench::default()
-    };
+    let bench = Bench { refuses_arm: true, ..Bench::default() };
     let ran = run_on(bench, &program(vec![arm(0.5, vec![note("not reached")])]));
     ran.fails(FailureKind::Fault, "the interlock is open");
     assert!(ran.notes().is_empty());
@@ -229,10 +189,7 @@ fn arming_is_refused_with_a_reason() {
 
 #[test]
 fn a_failed_disarm_is_told() {
-    let stuck = || Bench {
-        refuses_disarm: true,
-        ..Bench::default()
-    };
+    let stuck = || Bench { refuses_disarm: true, ..Bench::default() };
     let message = "the laser could not be disarmed: no answer";
     for body in [vec![], vec![Statement::Return(None)]] {
         let ran = run_on(stuck(), &program(vec![arm(0.5, body)]));
@@ -246,18 +203,11 @@ fn a_failed_disarm_is_told() {
 
 #[test]
 fn waiting_takes_head_time() {
-    let ran = run(vec![
-        Statement::Wait(c(1.5), at(0)),
-        Statement::Wait(c(0.0), at(0)),
-    ]);
+    let ran = run(vec![Statement::Wait(c(1.5), at(0)), Statement::Wait(c(0.0), at(0))]);
     ran.says(&[]);
     assert_eq!(ran.bench.time, 1.5);
     let rule = "a time is finite and not negative";
-    for (time, shown) in [
-        (-1.0, "-1 s"),
-        (f64::NAN, "no number"),
-        (f64::INFINITY, "infinite s"),
-    ] {
+    for (time, shown) in [(-1.0, "-1 s"), (f64::NAN, "no number"), (f64::INFINITY, "infinite s")] {
         let message = format!("cannot wait {shown}: {rule}");
         run(vec![Statement::Wait(c(time), at(0))]).fails(FailureKind::Value, &message);
         run(vec![wait_until(time, 1.0, None)]).fails(FailureKind::Value, &message);
@@ -267,25 +217,16 @@ fn waiting_takes_head_time() {
 
 #[test]
 fn waiting_for_a_condition_looks_until_the_limit_and_once_more_there() {
-    let later = |lock_at| Bench {
-        lock_at,
-        ..Bench::default()
-    };
+    let later = |lock_at| Bench { lock_at, ..Bench::default() };
     let ran = run_on(later(0.5), &program(vec![wait_until(1.0, 0.25, None)]));
     ran.says(&[]);
     assert_eq!(ran.bench.log, ["look 0.000", "look 0.250", "look 0.500"]);
     // The limit is no multiple of the interval: the last look is right at the limit.
     let ran = run_on(later(1.0), &program(vec![wait_until(1.0, 0.4, None)]));
     ran.says(&[]);
-    assert_eq!(
-        ran.bench.log,
-        ["look 0.000", "look 0.400", "look 0.800", "look 1.000"]
-    );
+    assert_eq!(ran.bench.log, ["look 0.000", "look 0.400", "look 0.800", "look 1.000"]);
     let ran = run_on(later(99.0), &program(vec![wait_until(20.0, 0.5, None)]));
-    ran.fails(
-        FailureKind::Timeout,
-        "gave up after 20 s: `locked()` did not come true",
-    );
+    ran.fails(FailureKind::Timeout, "gave up after 20 s: `locked()` did not come true");
     assert_eq!(ran.failure().2, 13);
     assert_eq!(ran.bench.time, 20.0);
     let otherwise = Some(vec![note("otherwise")]);
@@ -296,49 +237,32 @@ fn waiting_for_a_condition_looks_until_the_limit_and_once_more_there() {
 
 #[test]
 fn waiting_ends_even_when_the_clock_stands() {
-    let bench = Bench {
-        lock_at: 1.0,
-        clock_stands: true,
-        ..Bench::default()
-    };
+    let bench = Bench { lock_at: 1.0, clock_stands: true, ..Bench::default() };
     let ran = run_on(bench, &program(vec![wait_until(1e-3, 0.0, None)]));
     assert_eq!(ran.failure().0, FailureKind::Timeout);
 }
 
 #[test]
 fn waiting_tells_of_its_progress_now_and_then() {
-    let bench = Bench {
-        lock_at: 99.0,
-        ..Bench::default()
-    };
+    let bench = Bench { lock_at: 99.0, ..Bench::default() };
     let ran = run_on(bench, &program(vec![wait_until(1.0, 0.01, Some(vec![]))]));
     let elapsed: Vec<f64> = ran
         .events
         .iter()
         .map(|event| match event {
-            Event::Progress {
-                text,
-                elapsed,
-                limit,
-            } if &**text == "locked()" && *limit == 1.0 => *elapsed,
+            Event::Progress { text, elapsed, limit } if &**text == "locked()" && *limit == 1.0 => {
+                *elapsed
+            }
             other => panic!("{other:?}"),
         })
         .collect();
     assert!((9..=10).contains(&elapsed.len()), "{elapsed:?}");
-    assert!(
-        elapsed
-            .windows(2)
-            .all(|pair| pair[1] - pair[0] >= 0.1 - 1e-9)
-    );
+    assert!(elapsed.windows(2).all(|pair| pair[1] - pair[0] >= 0.1 - 1e-9));
 }
 
 #[test]
 fn a_stop_while_sleeping_ends_the_wait() {
-    let bench = Bench {
-        lock_at: 1e9,
-        stop_at: Some(3.0),
-        ..Bench::default()
-    };
+    let bench = Bench { lock_at: 1e9, stop_at: Some(3.0), ..Bench::default() };
     let ran = run_on(bench, &program(vec![wait_until(1e6, 1.0, None)]));
     ran.fails(FailureKind::Interrupted, "interrupted");
     assert_eq!(ran.bench.time, 3.0);

@@ -35,10 +35,7 @@ pub fn refused<T>() -> Result<T, Fault> {
 
 impl Head for Logged {
     fn describe(&mut self) -> Result<Description, Fault> {
-        let register = Register {
-            step: 1e-9,
-            range: 1e-6,
-        };
+        let register = Register { step: 1e-9, range: 1e-6 };
         Ok(Description {
             model: "logged".to_string(),
             serial: "0".to_string(),
@@ -53,10 +50,7 @@ impl Head for Logged {
             focal_length: 0.3,
             line_most: 0.3,
             active_most: 0.6,
-            clock: Clock {
-                master: 1e8,
-                kind: ClockKind::Accumulator { bits: 32 },
-            },
+            clock: Clock { master: 1e8, kind: ClockKind::Accumulator { bits: 32 } },
             word_service: 1e-6,
             queue_words: 64,
             in_scan_trim: register,
@@ -82,11 +76,7 @@ impl Head for Logged {
             facet: None,
             rails: Vec::new(),
             interlock_closed: true,
-            laser: if bench.armed {
-                Laser::Armed
-            } else {
-                Laser::Off
-            },
+            laser: if bench.armed { Laser::Armed } else { Laser::Off },
             at_rest: true,
             galvanometer: 0.0,
             parked: true,
@@ -184,9 +174,9 @@ pub fn panics(_: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
 
 pub fn size(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
     match arguments {
-        [list, Datum::Nothing] => Ok(Datum::Number(
-            (list.words().len() / context.item.words) as f64,
-        )),
+        [list, Datum::Nothing] => {
+            Ok(Datum::Number((list.words().len() / context.item.words) as f64))
+        }
         [_, other] => Ok(Datum::Number(other.number() * f64::NAN)),
         _ => Err(Trouble::Value("size takes two".to_string())),
     }

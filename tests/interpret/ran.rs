@@ -28,30 +28,18 @@ impl Observer for Events {
 pub fn run_on(bench: Bench, program: &Program) -> Ran {
     let stop = Arc::new(AtomicBool::new(false));
     let bench = Rc::new(RefCell::new(bench));
-    let head = Logged {
-        bench: bench.clone(),
-        stop: stop.clone(),
-    };
+    let head = Logged { bench: bench.clone(), stop: stop.clone() };
     let mut station = Station::open(Box::new(head), None, stop).unwrap();
     bench.borrow_mut().log.clear();
     let mut events = Events(Vec::new());
     let place = |span: Span| format!("place {}", span.start);
     let result = run_with(BUILTINS, program, &mut station, &mut events, &place);
     let bench = bench.take();
-    Ran {
-        result,
-        events: events.0,
-        bench,
-    }
+    Ran { result, events: events.0, bench }
 }
 
 pub fn program(body: Vec<Statement>) -> Program {
-    Program {
-        words: 30,
-        refs: 30,
-        body,
-        ..Program::default()
-    }
+    Program { words: 30, refs: 30, body, ..Program::default() }
 }
 
 pub fn run(body: Vec<Statement>) -> Ran {

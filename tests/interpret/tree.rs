@@ -63,16 +63,10 @@ pub fn text(text: &str) -> Ref {
     Ref::Text(Rc::from(text))
 }
 pub fn one(number: Number) -> Part {
-    Part {
-        value: Expression::Number(number),
-        record: false,
-    }
+    Part { value: Expression::Number(number), record: false }
 }
 pub fn part(value: Ref, record: bool) -> Part {
-    Part {
-        value: Expression::Ref(value),
-        record,
-    }
+    Part { value: Expression::Ref(value), record }
 }
 pub fn list(numbers: &[f64]) -> Ref {
     Ref::Made(numbers.iter().map(|n| one(c(*n))).collect(), at(8))
@@ -87,19 +81,10 @@ pub fn item(of: Ref, index: Number) -> Access {
     }
 }
 pub fn hop(index: Number, stride: Layout) -> Hop {
-    Hop {
-        index: Some(index),
-        stride,
-        offset: Layout::default(),
-        span: at(9),
-    }
+    Hop { index: Some(index), stride, offset: Layout::default(), span: at(9) }
 }
 pub fn store(root: usize, hops: Vec<Hop>, value: Part) -> Statement {
-    Statement::Store {
-        root: RefSlot(root),
-        hops,
-        value,
-    }
+    Statement::Store { root: RefSlot(root), hops, value }
 }
 pub fn for_range(target: usize, first: Number, last: Number, body: Vec<Statement>) -> Statement {
     Statement::For {
@@ -123,11 +108,7 @@ pub fn note(line: &str) -> Statement {
     Statement::Note(text(line))
 }
 pub fn plain() -> Shower {
-    Shower::Quantity {
-        dimension: Dimension::NUMBER,
-        unit: None,
-        decimals: None,
-    }
+    Shower::Quantity { dimension: Dimension::NUMBER, unit: None, decimals: None }
 }
 pub fn note_number(number: Number) -> Statement {
     let piece = Piece::Value(Expression::Number(number), plain());
@@ -154,18 +135,10 @@ pub fn fail(message: &str, place: usize) -> Statement {
     Statement::Fail(text(message), at(place))
 }
 pub fn attempt(body: Vec<Statement>, catch: Vec<Statement>, finally: Vec<Statement>) -> Statement {
-    Statement::Try {
-        body,
-        catch: (!catch.is_empty()).then_some((RefSlot(9), catch)),
-        finally,
-    }
+    Statement::Try { body, catch: (!catch.is_empty()).then_some((RefSlot(9), catch)), finally }
 }
 pub fn arm(power: f64, body: Vec<Statement>) -> Statement {
-    Statement::Arm {
-        power: c(power),
-        body,
-        span: at(12),
-    }
+    Statement::Arm { power: c(power), body, span: at(12) }
 }
 pub fn wait_until(within: f64, every: f64, otherwise: Option<Vec<Statement>>) -> Statement {
     Statement::WaitUntil {

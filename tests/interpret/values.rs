@@ -90,10 +90,7 @@ fn flags_come_out_right() {
         (Flag::SameFlag(constant(true), constant(false), false), true),
         (same(&[1.0, 2.0], &[1.0, 2.0], true), true),
         (same(&[1.0, 2.0], &[1.0], true), false),
-        (
-            Flag::SameRef(Box::new(text("a")), Box::new(text("a")), false),
-            false,
-        ),
+        (Flag::SameRef(Box::new(text("a")), Box::new(text("a")), false), false),
     ];
     for (flag, expected) in cases {
         let shown = expected.to_string();
@@ -120,11 +117,7 @@ fn copies_do_not_see_later_changes() {
         // The same list twice in a list: writing into one leaves the other.
         set_ref(2, nested()),
         set_ref(3, r(2)),
-        store(
-            2,
-            vec![hop(c(0.0), Layout::REF), hop(c(1.0), Layout::WORD)],
-            one(c(7.0)),
-        ),
+        store(2, vec![hop(c(0.0), Layout::REF), hop(c(1.0), Layout::WORD)], one(c(7.0))),
         note_list(inner(2, 0.0)),
         note_list(inner(2, 1.0)),
         note_list(inner(3, 0.0)),
@@ -165,10 +158,7 @@ fn records_lie_spread_out_in_lists() {
     let mut whole = item(r(0), c(1.0));
     whole.stride = size;
     run(vec![
-        set_ref(
-            0,
-            Ref::Made(vec![record(1.0, "a"), record(2.0, "b")], at(8)),
-        ),
+        set_ref(0, Ref::Made(vec![record(1.0, "a"), record(2.0, "b")], at(8))),
         note_number(field(0, Some(1.0), 1)),
         set_ref(1, Ref::Record(whole, size)),
         store(0, vec![hop(c(0.0), size)], part(r(1), true)),
@@ -177,16 +167,8 @@ fn records_lie_spread_out_in_lists() {
         note_number(field(1, None, 0)),
         Statement::For {
             target: Slot::Ref(RefSlot(2)),
-            over: Over::List {
-                list: Box::new(r(0)),
-                item: size,
-                record: true,
-            },
-            body: vec![
-                note_number(field(2, None, 0)),
-                note_field(2, 0),
-                set_ref(3, r(2)),
-            ],
+            over: Over::List { list: Box::new(r(0)), item: size, record: true },
+            body: vec![note_number(field(2, None, 0)), note_field(2, 0), set_ref(3, r(2))],
             span: at(10),
         },
         note_number(field(3, None, 0)),
@@ -227,11 +209,7 @@ fn lists_and_texts_are_made() {
     }));
     let range = |a, b| Ref::Range(Box::new(c(a)), Box::new(c(b)), at(8));
     let joined = |a, b| Ref::Joined(Box::new(a), Box::new(b), at(8));
-    let size = builtin_call(
-        "size",
-        vec![Some(Expression::Ref(range(0.0, 5.0))), None],
-        0,
-    );
+    let size = builtin_call("size", vec![Some(Expression::Ref(range(0.0, 5.0))), None], 0);
     run(vec![
         note_list(even),
         note_list(range(0.5, 3.0)),
@@ -240,12 +218,5 @@ fn lists_and_texts_are_made() {
         Statement::Note(joined(text("ab"), text("c"))),
         note_number(Number::Builtin(Box::new(size))),
     ])
-    .says(&[
-        "[0, 4, 16]",
-        "[0.5, 1.5, 2.5]",
-        "[]",
-        "[1, 2, 3]",
-        "abc",
-        "5",
-    ]);
+    .says(&["[0, 4, 16]", "[0.5, 1.5, 2.5]", "[]", "[1, 2, 3]", "abc", "5"]);
 }

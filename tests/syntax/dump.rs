@@ -8,11 +8,7 @@ use std::fmt::Write;
 
 /// The whole tree.
 pub fn dumped(file: &File, names: &Names) -> String {
-    let mut dump = Dump {
-        names,
-        out: String::new(),
-        depth: 0,
-    };
+    let mut dump = Dump { names, out: String::new(), depth: 0 };
     for statement in &file.statements {
         dump.statement(statement);
     }
@@ -51,12 +47,7 @@ impl Dump<'_> {
         }
         match &statement.kind {
             StatementKind::Use { path, .. } => self.line(&format!("use {path:?}")),
-            StatementKind::Param {
-                name,
-                annotation,
-                default,
-                range,
-            } => {
+            StatementKind::Param { name, annotation, default, range } => {
                 let mut text = format!("param {}", self.name(name));
                 if let Some(annotation) = annotation {
                     text += &format!(": {}", self.kind(annotation));
@@ -90,15 +81,16 @@ impl Dump<'_> {
                 for open in &routine.open {
                     text += &format!(" any {}", self.name(open));
                 }
+                for effect in routine.may.iter().flatten() {
+                    text += &format!(" may {}", self.name(effect));
+                }
+                if routine.armed.is_some() {
+                    text += " within arm";
+                }
                 self.line(&text);
                 self.block(&routine.body);
             }
-            StatementKind::Let {
-                mutable,
-                name,
-                annotation,
-                value,
-            } => {
+            StatementKind::Let { mutable, name, annotation, value } => {
                 let word = if *mutable { "var" } else { "let" };
                 let kind = annotation
                     .as_ref()
@@ -110,11 +102,9 @@ impl Dump<'_> {
                     self.expression(value)
                 ));
             }
-            StatementKind::Assign { place, value } => self.line(&format!(
-                "set {} = {}",
-                self.expression(place),
-                self.expression(value)
-            )),
+            StatementKind::Assign { place, value } => {
+                self.line(&format!("set {} = {}", self.expression(place), self.expression(value)))
+            }
             StatementKind::Expression(value) => self.line(&self.expression(value)),
             StatementKind::If { arms, otherwise } => {
                 for (condition, block) in arms {
@@ -124,20 +114,10 @@ impl Dump<'_> {
                 self.otherwise(otherwise.as_ref());
             }
             StatementKind::For { name, over, body } => {
-                self.line(&format!(
-                    "for {} in {}",
-                    self.name(name),
-                    self.expression(over)
-                ));
+                self.line(&format!("for {} in {}", self.name(name), self.expression(over)));
                 self.block(body);
             }
-            StatementKind::Repeat {
-                at_most,
-                times,
-                body,
-                until,
-                otherwise,
-            } => {
+            StatementKind::Repeat { at_most, times, body, until, otherwise } => {
                 let word = if *at_most { "at most " } else { "" };
                 self.line(&format!("repeat {word}{}", self.expression(times)));
                 self.block(body);
@@ -146,12 +126,7 @@ impl Dump<'_> {
                 }
                 self.otherwise(otherwise.as_ref());
             }
-            StatementKind::While {
-                condition,
-                times,
-                body,
-                otherwise,
-            } => {
+            StatementKind::While { condition, times, body, otherwise } => {
                 self.line(&format!(
                     "while {} at most {}",
                     self.expression(condition),
@@ -167,15 +142,9 @@ impl Dump<'_> {
                 self.line(&format!("return {}", value.unwrap_or_default()));
             }
             StatementKind::Wait(time) => self.line(&format!("wait {}", self.expression(time))),
-            StatementKind::WaitUntil {
-                condition,
-                within,
-                every,
-                otherwise,
-            } => {
-                let every = every
-                    .as_ref()
-                    .map(|every| format!(" every {}", self.expression(every)));
+            StatementKind::WaitUntil { condition, within, every, otherwise } => {
+                let every =
+                    every.as_ref().map(|every| format!(" every {}", self.expression(every)));
                 self.line(&format!(
                     "wait until {} within {}{}",
                     self.expression(condition),
@@ -188,11 +157,7 @@ impl Dump<'_> {
                 self.line(&format!("arm at {}", self.expression(power)));
                 self.block(body);
             }
-            StatementKind::Try {
-                body,
-                catch,
-                finally,
-            } => {
+            StatementKind::Try { body, catch, finally } => {
                 self.line("try");
                 self.block(body);
                 if let Some((name, block)) = catch {
@@ -210,11 +175,12 @@ impl Dump<'_> {
                 self.expression(label),
                 self.expression(condition)
             )),
-            StatementKind::Record { label, value } => self.line(&format!(
-                "record {}: {}",
-                self.expression(label),
-                self.expression(value)
-            )),
+            StatementKind::Record { label, value } => {
+                self.line(&format!("record {}: {}", self.expression(label), self.expression(value)))
+            }
+            StatementKind::Allow { code, reason, .. } => {
+                self.line(&format!("allow {} {reason:?}", self.name(code)));
+            }
             StatementKind::Note(value) => self.line(&format!("note {}", self.expression(value))),
             StatementKind::Broken => self.line("BROKEN"),
         }
@@ -276,15 +242,8 @@ impl Dump<'_> {
                 let items: Vec<String> = items.iter().map(e).collect();
                 format!("[{}]", items.join(", "))
             }
-            ExpressionKind::Comprehension {
-                element,
-                name,
-                over,
-                only_if,
-            } => {
-                let only_if = only_if
-                    .as_ref()
-                    .map(|only_if| format!(" if {}", e(only_if)));
+            ExpressionKind::Comprehension { element, name, over, only_if } => {
+                let only_if = only_if.as_ref().map(|only_if| format!(" if {}", e(only_if)));
                 format!(
                     "[{} for {} in {}{}]",
                     e(element),
@@ -315,12 +274,9 @@ impl Dump<'_> {
             ExpressionKind::Unary { operator, operand } => {
                 format!("({operator:?} {})", e(operand))
             }
-            ExpressionKind::Binary {
-                operator,
-                left,
-                right,
-                ..
-            } => format!("({} {} {})", e(left), operator.text(), e(right)),
+            ExpressionKind::Binary { operator, left, right, .. } => {
+                format!("({} {} {})", e(left), operator.text(), e(right))
+            }
             ExpressionKind::Power { base, exponent } => format!("({} ^ {exponent})", e(base)),
             ExpressionKind::Shown { value, unit } => {
                 format!("({} in <{}>)", e(value), self.names.text(unit.symbol))

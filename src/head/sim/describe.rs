@@ -70,22 +70,15 @@ impl Config {
         let text = text.unwrap_or_default();
         let user = parse(text)?;
         let mistakes = Mistakes::new(text);
-        let root = Root {
-            user: Some(user.get_ref()),
-            built_in: built_in.get_ref(),
-            mistakes: &mistakes,
-        };
+        let root =
+            Root { user: Some(user.get_ref()), built_in: built_in.get_ref(), mistakes: &mistakes };
         root.know(TABLES);
         let config = Config::from(&root, Noise::new(seed));
         if mistakes.is_empty() {
             config.check_times(&root);
         }
         let found = mistakes.take();
-        if found.is_empty() {
-            Ok(config)
-        } else {
-            Err(found)
-        }
+        if found.is_empty() { Ok(config) } else { Err(found) }
     }
 
     /// A head that cannot lock or cannot come to rest is described wrongly.
@@ -103,12 +96,7 @@ impl Config {
         if limits::coast_most(self) > limits::NEVER {
             let message =
                 "with this `rotor.bearing` the polygon does not come to rest within a day";
-            complain(
-                "rotor",
-                "bearing",
-                message.to_string(),
-                "more drag or less inertia",
-            );
+            complain("rotor", "bearing", message.to_string(), "more drag or less inertia");
         }
     }
 
@@ -324,12 +312,7 @@ fn read_facets(root: &Root<'_, '_>, noise: Noise) -> Vec<Facet> {
     let facet_to_axis = s.quantity("facet_to_axis", Dimension::ANGLE, 0.0..=0.01);
     let reflectivity = s.quantity("reflectivity", Dimension::NUMBER, 0.0..=0.3);
     let divisions = s.quantities("division_errors", Dimension::ANGLE, -0.01..=0.01, count);
-    let axes = s.quantities(
-        "facet_to_axis_errors",
-        Dimension::ANGLE,
-        -0.01..=0.01,
-        count,
-    );
+    let axes = s.quantities("facet_to_axis_errors", Dimension::ANGLE, -0.01..=0.01, count);
     let mirrors = s.quantities("reflectivities", Dimension::NUMBER, 0.01..=2.0, count);
     s.finish();
     (0..count)
@@ -391,10 +374,7 @@ mod tests {
     fn every_mistake_names_its_key_line_and_way_out() {
         let (line, message, at) = only("\n[rotor]\ninertai = '1 kg*m^2'\n");
         assert_eq!((line, at.as_str()), (3, "inertai"));
-        assert_eq!(
-            message,
-            "there is no key `inertai` in `rotor` | did you mean `inertia`?"
-        );
+        assert_eq!(message, "there is no key `inertai` in `rotor` | did you mean `inertia`?");
         let (line, message, at) = only("[rotr]\n");
         assert_eq!((line, at.as_str()), (1, "rotr"));
         assert!(message.contains("did you mean `rotor`?"), "{message}");
@@ -410,39 +390,21 @@ mod tests {
             "{message}"
         );
         let (_, message, _) = only("[gauge]\nnoise = '1 umm'\n");
-        assert!(
-            message.contains("there is no unit `umm` | did you mean `um`"),
-            "{message}"
-        );
+        assert!(message.contains("there is no unit `umm` | did you mean `um`"), "{message}");
         let (_, message, _) = only("[gauge]\nnoise = '1 m'\n");
-        assert!(
-            message.contains("`gauge.noise` must be from 0 m to 10 mm, not 1 m"),
-            "{message}"
-        );
+        assert!(message.contains("`gauge.noise` must be from 0 m to 10 mm, not 1 m"), "{message}");
         let (_, message, _) = only("[facets]\ncount = 10.5\n");
-        assert!(
-            message.contains("a whole number from 2 to 1000"),
-            "{message}"
-        );
+        assert!(message.contains("a whole number from 2 to 1000"), "{message}");
         let (_, message, _) = only("[facets]\ncount = -1\n");
-        assert!(
-            message.contains("a whole number from 2 to 1000"),
-            "{message}"
-        );
+        assert!(message.contains("a whole number from 2 to 1000"), "{message}");
         let (_, message, _) = only("[facets]\nreflectivities = [1.0, 0.9]\n");
         assert!(message.contains("must have 10 values"), "{message}");
         let (_, message, _) = only("[[rail]]\nname = 'x'\nnominal = '5 V'\n");
-        assert!(
-            message.contains("`rail` needs the key `tolerance`"),
-            "{message}"
-        );
+        assert!(message.contains("`rail` needs the key `tolerance`"), "{message}");
         let (_, message, _) = only("[[fault]]\nkind = 'lock_lots'\n");
         assert!(message.contains("did you mean `lock_lost`?"), "{message}");
         let (_, message, _) = only("[[fault]]\nkind = 'rail_low'\nrail = 'x'\n");
-        assert!(
-            message.contains("known are logic, drive, laser"),
-            "{message}"
-        );
+        assert!(message.contains("known are logic, drive, laser"), "{message}");
         let (_, message, _) = only("[rotor]\ntorque_most = '1 mN*m'\n");
         assert!(message.contains("the drag alone takes"), "{message}");
         let (_, message, at) = only("[rotor]\nproportional = '1 N*m*s/rad'\n");

@@ -26,17 +26,10 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let Some(arming) = world.arming else {
         return Err(dark(world));
     };
-    let made = world
-        .config
-        .clock
-        .nearest(order.dot_period)
-        .map_err(|e| Fault::Refused(e.to_string()))?;
+    let made =
+        world.config.clock.nearest(order.dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
     let words = order.dots.div_ceil(WORD);
-    let slow = if world.has(&Injected::QueueUnderrun) {
-        8.0
-    } else {
-        1.0
-    };
+    let slow = if world.has(&Injected::QueueUnderrun) { 8.0 } else { 1.0 };
     let service = slow * world.config.word_service;
     // The host fills the queue first, then the line may start.
     let filled = words.min(world.config.queue_words);
@@ -80,33 +73,18 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     };
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(
-            &world.config,
-            order,
-            &sweep,
-            made.period,
-            trim.in_scan,
-            target,
-        ),
+        in_scan: lines::in_scan(&world.config, order, &sweep, made.period, trim.in_scan, target),
         cross_scan: lines::cross_scan(&world.config, facet, &across),
         whole: !underrun,
         readings: 0,
     };
     world.advance(begin + active);
     let cut = world.arming.is_none();
-    world.drawn = Some(Drawn {
-        whole: drawn.whole && !cut,
-        ..drawn
-    });
+    world.drawn = Some(Drawn { whole: drawn.whole && !cut, ..drawn });
     if cut {
         return Err(dark(world));
     }
-    Ok(Exposed {
-        time: begin,
-        facet: order.facet,
-        words,
-        underrun,
-    })
+    Ok(Exposed { time: begin, facet: order.facet, words, underrun })
 }
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
@@ -119,22 +97,13 @@ fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     if order.dots == 0 || order.dots > DOTS_MOST {
         let dots = f64::from(order.dots);
         let most = f64::from(DOTS_MOST);
-        return Err(outside(
-            "number of dots",
-            dots,
-            1.0,
-            most,
-            Dimension::NUMBER,
-        ));
+        return Err(outside("number of dots", dots, 1.0, most, Dimension::NUMBER));
     }
     let target = world.target.ok_or(Fault::NotLocked)?;
     let period = TAU / target / world.facets() as f64;
     let time = |what, value, low, high| within(what, value, low, high, Dimension::TIME);
-    let (shortest, longest) = world
-        .config
-        .clock
-        .limits()
-        .map_err(|e| Fault::Refused(e.to_string()))?;
+    let (shortest, longest) =
+        world.config.clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
     time("time per dot", order.dot_period, shortest, longest)?;
     time("pre-scan delay", order.delay, 0.0, period)?;
     time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
@@ -150,9 +119,7 @@ fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
             )));
         }
         let padding = needed * WORD - order.dots;
-        let stray = words
-            .last()
-            .is_some_and(|w| padding > 0 && w & ((1 << padding) - 1) != 0);
+        let stray = words.last().is_some_and(|w| padding > 0 && w & ((1 << padding) - 1) != 0);
         if stray {
             return Err(Fault::Refused(format!(
                 "the last {padding} bits pad the last word and must be zero"
@@ -191,9 +158,7 @@ fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Swe
         let sweep = if world.drops(number) {
             None
         } else {
-            world
-                .pulses
-                .sweep(&world.motion, number, &cut, &world.config, target)
+            world.pulses.sweep(&world.motion, number, &cut, &world.config, target)
         };
         let motions = world.motions;
         let passes = world

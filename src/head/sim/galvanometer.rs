@@ -45,11 +45,7 @@ impl Loop {
     pub fn settling(&self, share: f64) -> f64 {
         let (w, z) = (self.natural, self.damping);
         // Walk out until the envelope is inside; each time constant gains a factor of e.
-        let slowest = if z < 1.0 {
-            z * w
-        } else {
-            w * (z - libm::sqrt(z * z - 1.0))
-        };
+        let slowest = if z < 1.0 { z * w } else { w * (z - libm::sqrt(z * z - 1.0)) };
         let height = if z < 1.0 {
             1.0 / libm::sqrt(1.0 - z * z)
         } else {
@@ -73,20 +69,12 @@ pub struct Galvanometer {
 impl Galvanometer {
     /// Standing still at `angle` rad.
     pub fn new(dynamics: Loop, angle: f64) -> Galvanometer {
-        Galvanometer {
-            dynamics,
-            since: 0.0,
-            target: angle,
-            offset: 0.0,
-            rate: 0.0,
-        }
+        Galvanometer { dynamics, since: 0.0, target: angle, offset: 0.0, rate: 0.0 }
     }
 
     /// Sends it to `angle` rad at `time` s.
     pub fn send(&mut self, angle: f64, time: f64) {
-        let (offset, rate) = self
-            .dynamics
-            .left(self.offset, self.rate, time - self.since);
+        let (offset, rate) = self.dynamics.left(self.offset, self.rate, time - self.since);
         self.offset = self.target + offset - angle;
         self.rate = rate;
         self.target = angle;
@@ -100,11 +88,7 @@ impl Galvanometer {
 
     /// Its mechanical angle at `time` s, in rad.
     pub fn at(&self, time: f64) -> f64 {
-        self.target
-            + self
-                .dynamics
-                .left(self.offset, self.rate, time - self.since)
-                .0
+        self.target + self.dynamics.left(self.offset, self.rate, time - self.since).0
     }
 
     /// The loop.
@@ -120,10 +104,7 @@ mod tests {
     #[test]
     fn a_command_on_the_way_makes_no_jump_in_place_or_speed() {
         for damping in [0.5, 1.0, 1.7] {
-            let dynamics = Loop {
-                natural: 100.0,
-                damping,
-            };
+            let dynamics = Loop { natural: 100.0, damping };
             let mut mirror = Galvanometer::new(dynamics, 0.0);
             mirror.send(1.0, 0.0);
             let at = 0.013;
@@ -140,10 +121,7 @@ mod tests {
     #[test]
     fn settling_is_never_too_short() {
         for damping in [0.2, 0.5, 0.7, 0.99, 1.0, 1.5, 4.0] {
-            let dynamics = Loop {
-                natural: 50.0,
-                damping,
-            };
+            let dynamics = Loop { natural: 50.0, damping };
             let settled = dynamics.settling(0.001);
             for i in 0..2000 {
                 let left = dynamics.left(1.0, 0.0, settled + f64::from(i) * 0.001).0;

@@ -73,31 +73,20 @@ fn runs(config: &Config, speed: f64) -> f64 {
     let turns = f64::from(config.lock_turns);
     let detector = SQRT_2 * config.detector.jitter * speed / TAU;
     let scatter = libm::hypot(config.turn_jitter, detector);
-    let misses = if scatter > 0.0 {
-        libm::erfc(config.lock_window / 2.0 / scatter / SQRT_2)
-    } else {
-        0.0
-    };
+    let misses =
+        if scatter > 0.0 { libm::erfc(config.lock_window / 2.0 / scatter / SQRT_2) } else { 0.0 };
     let success = libm::exp(turns * libm::log1p(-misses));
     let fails = libm::log1p(-success);
-    let runs = if fails < 0.0 {
-        (libm::log(CHANCE) / fails).max(1.0)
-    } else {
-        f64::INFINITY
-    };
+    let runs = if fails < 0.0 { (libm::log(CHANCE) / fails).max(1.0) } else { f64::INFINITY };
     (turns + 2.0) * runs
 }
 
 /// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
 /// overshoot included, and the silence that proves rest. Infinite where rest is not reached.
 pub(crate) fn coast_most(config: &Config) -> f64 {
-    let spin_up = config
-        .rotor
-        .motion(Drive::Hold(config.speed_most), Moment::default());
-    let from = Moment {
-        speed: spin_up.speed_most() * (1.0 + config.lock_window),
-        ..Moment::default()
-    };
+    let spin_up = config.rotor.motion(Drive::Hold(config.speed_most), Moment::default());
+    let from =
+        Moment { speed: spin_up.speed_most() * (1.0 + config.lock_window), ..Moment::default() };
     let rest = config.rotor.motion(Drive::Coast, from).steady();
     if rest.speed > 0.0 {
         return f64::INFINITY;

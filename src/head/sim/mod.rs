@@ -51,8 +51,6 @@ pub fn open(
         errors
     })?;
     let world = Rc::new(RefCell::new(world::World::new(config, seed)));
-    let head = SimHead {
-        world: Rc::clone(&world),
-    };
+    let head = SimHead { world: Rc::clone(&world) };
     Ok((head, SimGauge { world }))
 }

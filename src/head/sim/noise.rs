@@ -93,9 +93,7 @@ mod tests {
         // Tolerances are five standard errors for n = 100000.
         let noise = Noise::new(7);
         let n = 100_000_u32;
-        let all: Vec<f64> = (0..u64::from(n))
-            .map(|i| noise.normal(Stream::Turn, i))
-            .collect();
+        let all: Vec<f64> = (0..u64::from(n)).map(|i| noise.normal(Stream::Turn, i)).collect();
         let moment = |k: i32| all.iter().map(|z| z.powi(k)).sum::<f64>() / f64::from(n);
         assert!(moment(1).abs() < 0.016, "{}", moment(1));
         assert!((moment(2) - 1.0).abs() < 0.023, "{}", moment(2));
@@ -109,19 +107,9 @@ mod tests {
             (0..u64::from(n)).map(f).map(|(a, b)| a * b).sum::<f64>() / f64::from(n)
         };
         assert!(product(&|i| noise.normal_pair(Stream::Turn, i)).abs() < 0.016);
-        let neighbours = |i| {
-            (
-                noise.normal(Stream::Turn, i),
-                noise.normal(Stream::Turn, i + 1),
-            )
-        };
+        let neighbours = |i| (noise.normal(Stream::Turn, i), noise.normal(Stream::Turn, i + 1));
         assert!(product(&neighbours).abs() < 0.016);
-        let streams = |i| {
-            (
-                noise.normal(Stream::Turn, i),
-                noise.normal(Stream::Gauge, i),
-            )
-        };
+        let streams = |i| (noise.normal(Stream::Turn, i), noise.normal(Stream::Gauge, i));
         assert!(product(&streams).abs() < 0.016);
         let seeds = |i| {
             let other = Noise::new(8).normal(Stream::Turn, i);
@@ -134,13 +122,7 @@ mod tests {
     fn a_number_stays_what_it_is() {
         let a = Noise::new(1).normal(Stream::Gauge, 5);
         let _ = Noise::new(1).normal(Stream::Gauge, 6);
-        assert_eq!(
-            a.to_bits(),
-            Noise::new(1).normal(Stream::Gauge, 5).to_bits()
-        );
-        assert_ne!(
-            a.to_bits(),
-            Noise::new(2).normal(Stream::Gauge, 5).to_bits()
-        );
+        assert_eq!(a.to_bits(), Noise::new(1).normal(Stream::Gauge, 5).to_bits());
+        assert_ne!(a.to_bits(), Noise::new(2).normal(Stream::Gauge, 5).to_bits());
     }
 }

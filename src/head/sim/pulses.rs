@@ -93,11 +93,7 @@ impl Pulses {
         let pulse = match detector_of.pulse {
             StartOfScan::EveryFacet => {
                 let jitter = self.noise.normal(Stream::StartOfScan, number) * self.detector_jitter;
-                let walk = walk(
-                    facet.reflectivity,
-                    detector_of.threshold,
-                    detector_of.response,
-                )?;
+                let walk = walk(facet.reflectivity, detector_of.threshold, detector_of.response)?;
                 let lean = libm::tan(detector_of.edge_lean) * facet.facet_to_axis / mean;
                 begins + jitter + walk + lean
             }
@@ -108,11 +104,7 @@ impl Pulses {
                 index + share * TAU / target.max(SLOWEST)
             }
         };
-        Some(Sweep {
-            begins,
-            pulse,
-            speed,
-        })
+        Some(Sweep { begins, pulse, speed })
     }
 }
 
@@ -245,25 +237,16 @@ mod tests {
     fn turns_scatter_as_described() {
         let config = Config::read(Some("[rotor]\njitter = '100 ppm'\n"), 3).unwrap();
         let pulses = Pulses::new(&config, Noise::new(3));
-        let at = Moment {
-            speed: 500.0,
-            ..Moment::default()
-        };
+        let at = Moment { speed: 500.0, ..Moment::default() };
         let motion = config.rotor.motion(Drive::Hold(500.0), at);
         let from = (motion.steady().angle / core::f64::consts::TAU) as u64 + 1;
         let time = |i: u64| pulses.index(&motion, from + i).unwrap();
         let mean = core::f64::consts::TAU / 500.0;
         let n = 20_000;
-        let square: f64 = (0..n)
-            .map(|i| ((time(i + 1) - time(i)) / mean - 1.0).powi(2))
-            .sum::<f64>()
-            / n as f64;
+        let square: f64 =
+            (0..n).map(|i| ((time(i + 1) - time(i)) / mean - 1.0).powi(2)).sum::<f64>() / n as f64;
         // Five standard errors of a standard deviation, n = 20000: 2.5 %.
-        assert!(
-            (square.sqrt() / 100e-6 - 1.0).abs() < 0.025,
-            "{}",
-            square.sqrt()
-        );
+        assert!((square.sqrt() / 100e-6 - 1.0).abs() < 0.025, "{}", square.sqrt());
     }
 
     #[test]
@@ -281,8 +264,7 @@ mod tests {
             for i in 0..=(end / step) as u32 {
                 let until = f64::from(i) * step;
                 losses += u32::from(
-                    lock.catch_up(&pulses, &motion, Some(500.0), &config, until)
-                        .is_some(),
+                    lock.catch_up(&pulses, &motion, Some(500.0), &config, until).is_some(),
                 );
                 seen |= lock.locked();
             }

@@ -43,10 +43,7 @@ pub(crate) struct Mistakes<'t> {
 
 impl<'t> Mistakes<'t> {
     pub(crate) fn new(text: &'t str) -> Self {
-        Mistakes {
-            text,
-            found: RefCell::default(),
-        }
+        Mistakes { text, found: RefCell::default() }
     }
 
     pub(crate) fn add(&self, span: Range<usize>, message: String, help: Option<String>) {
@@ -279,16 +276,11 @@ impl Section<'_, '_> {
                 return Err((message, None));
             };
             if items.len() as u64 != u64::from(count) {
-                let message = format!(
-                    "must have {count} values, one per facet, not {}",
-                    items.len()
-                );
+                let message =
+                    format!("must have {count} values, one per facet, not {}", items.len());
                 return Err((message, None));
             }
-            items
-                .iter()
-                .map(|item| quantity(item.get_ref(), dimension, &limits))
-                .collect()
+            items.iter().map(|item| quantity(item.get_ref(), dimension, &limits)).collect()
         })
     }
 
@@ -393,10 +385,7 @@ fn quantity(
     if !limits.contains(&read) {
         let shown = |v: f64| show(v, dimension, None, None);
         let (low, high) = (shown(*limits.start()), shown(*limits.end()));
-        return Err((
-            format!("must be from {low} to {high}, not {}", shown(read)),
-            None,
-        ));
+        return Err((format!("must be from {low} to {high}, not {}", shown(read)), None));
     }
     Ok(read)
 }

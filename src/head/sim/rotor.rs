@@ -87,11 +87,8 @@ impl Rotor {
                 // Fading out, not switching: a switch would have the integral tremble at the
                 // limit, and no step size would be small enough for it.
                 let pull = self.integral * error;
-                let beyond = if error > 0.0 {
-                    asked - self.torque_most
-                } else {
-                    -asked - self.torque_most
-                };
+                let beyond =
+                    if error > 0.0 { asked - self.torque_most } else { -asked - self.torque_most };
                 let fade = 0.05 * self.torque_most + 0.02 * pull.abs();
                 let growth = pull * (1.0 - (beyond / fade).clamp(0.0, 1.0));
                 (torque, growth)
@@ -126,15 +123,7 @@ impl Rotor {
         let node = |time: f64, s: &[f64; 3]| {
             let [angle, speed, integral] = *s;
             let [_, acceleration, _] = rate(s);
-            Node {
-                at: Moment {
-                    time: from.time + time,
-                    angle,
-                    speed,
-                    integral,
-                },
-                acceleration,
-            }
+            Node { at: Moment { time: from.time + time, angle, speed, integral }, acceleration }
         };
         let mut nodes = vec![node(0.0, &start)];
         let stops = matches!(drive, Drive::Brake | Drive::Coast);
@@ -217,16 +206,9 @@ impl Rotor {
         }
         let [angle, ..] = to;
         let [_, acceleration, _] = rate(&[angle, 0.0, 0.0]);
-        *steady = Moment {
-            time: last.time + h,
-            angle: angle.max(last.angle),
-            speed: 0.0,
-            integral: 0.0,
-        };
-        nodes.push(Node {
-            at: *steady,
-            acceleration,
-        });
+        *steady =
+            Moment { time: last.time + h, angle: angle.max(last.angle), speed: 0.0, integral: 0.0 };
+        nodes.push(Node { at: *steady, acceleration });
     }
 }
 
@@ -242,15 +224,8 @@ fn hermite(a: (f64, f64), b: (f64, f64), h: f64, u: f64) -> f64 {
 impl Motion {
     /// A rotor at rest since `time`.
     pub fn at_rest(time: f64, angle: f64) -> Motion {
-        let steady = Moment {
-            time,
-            angle,
-            ..Moment::default()
-        };
-        Motion {
-            nodes: Vec::new(),
-            steady,
-        }
+        let steady = Moment { time, angle, ..Moment::default() };
+        Motion { nodes: Vec::new(), steady }
     }
 
     /// From when on the speed does not change any more, and what it is then.
@@ -303,11 +278,7 @@ impl Motion {
                 low = time;
             }
             let next = time - off / here.speed;
-            let next = if next > low && next < high {
-                next
-            } else {
-                low + (high - low) / 2.0
-            };
+            let next = if next > low && next < high { next } else { low + (high - low) / 2.0 };
             if (next - time).abs() <= 1e-15 * time.abs().max(1.0) {
                 return Some(next);
             }
@@ -324,18 +295,12 @@ impl Motion {
         }
         let last = self.nodes.iter().rposition(|n| outside(n.at.speed))?;
         // By the next node it is inside.
-        self.nodes
-            .get(last + 1)
-            .or(self.nodes.get(last))
-            .map(|n| n.at.time)
+        self.nodes.get(last + 1).or(self.nodes.get(last)).map(|n| n.at.time)
     }
 
     /// The highest speed of the motion in rad/s.
     pub fn speed_most(&self) -> f64 {
-        self.nodes
-            .iter()
-            .map(|n| n.at.speed)
-            .fold(self.steady.speed, f64::max)
+        self.nodes.iter().map(|n| n.at.speed).fold(self.steady.speed, f64::max)
     }
 }
 
@@ -344,16 +309,6 @@ fn between(a: &Node, b: &Node, time: f64) -> Moment {
     let u = if h > 0.0 { (time - a.at.time) / h } else { 0.0 };
     let straight = |a: f64, b: f64| a + u * (b - a);
     let angle = hermite((a.at.angle, a.at.speed), (b.at.angle, b.at.speed), h, u);
-    let speed = hermite(
-        (a.at.speed, a.acceleration),
-        (b.at.speed, b.acceleration),
-        h,
-        u,
-    );
-    Moment {
-        time,
-        angle,
-        speed: speed.max(0.0),
-        integral: straight(a.at.integral, b.at.integral),
-    }
+    let speed = hermite((a.at.speed, a.acceleration), (b.at.speed, b.acceleration), h, u);
+    Moment { time, angle, speed: speed.max(0.0), integral: straight(a.at.integral, b.at.integral) }
 }

@@ -109,9 +109,7 @@ impl Head for SimHead {
         let (low, high) = (world.config.speed_least, world.config.speed_most);
         let speed = within("polygon speed", speed, low, high, Dimension::ROTATION)?;
         if world.arming.is_some() {
-            return Err(Fault::Armed {
-                what: "changing the polygon speed",
-            });
+            return Err(Fault::Armed { what: "changing the polygon speed" });
         }
         // Asking again for what already runs changes nothing.
         if world.target != Some(speed) {
@@ -123,9 +121,7 @@ impl Head for SimHead {
     fn halt(&mut self, how: Halt) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
-            return Err(Fault::Armed {
-                what: "stopping the polygon",
-            });
+            return Err(Fault::Armed { what: "stopping the polygon" });
         }
         world.command(match how {
             Halt::Brake => Drive::Brake,
@@ -143,9 +139,7 @@ impl Head for SimHead {
         };
         let step = world.config.galvanometer_step;
         let now = world.now;
-        world
-            .galvanometer
-            .send((angle / step).round() * step + 0.0, now);
+        world.galvanometer.send((angle / step).round() * step + 0.0, now);
         Ok(())
     }
 
@@ -154,13 +148,7 @@ impl Head for SimHead {
         if !(1..=TURNS_MOST).contains(&count) {
             let (low, high) = (1.0, f64::from(TURNS_MOST));
             let value = f64::from(count);
-            return Err(outside(
-                "number of turns",
-                value,
-                low,
-                high,
-                Dimension::NUMBER,
-            ));
+            return Err(outside("number of turns", value, low, high, Dimension::NUMBER));
         }
         if world.has(&Injected::IndexMissing) {
             let until = world.now + world.config.detector.rest_after;
@@ -203,9 +191,7 @@ impl Head for SimHead {
                 }
             };
             held.push(Trim {
-                in_scan: time
-                    .hold(trim.in_scan)
-                    .map_err(refuse("in-scan", Dimension::TIME))?,
+                in_scan: time.hold(trim.in_scan).map_err(refuse("in-scan", Dimension::TIME))?,
                 cross_scan: angle
                     .hold(trim.cross_scan)
                     .map_err(refuse("cross-scan", Dimension::ANGLE))?,
@@ -224,9 +210,7 @@ impl Head for SimHead {
     fn store_trims(&mut self) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
-            return Err(Fault::Armed {
-                what: "storing trims",
-            });
+            return Err(Fault::Armed { what: "storing trims" });
         }
         // One move of the whole set: power loss finds the old one or the new one.
         world.stored = world.trims.clone();
@@ -246,9 +230,7 @@ impl Head for SimHead {
             return Err(Fault::Armed { what: "arming" });
         }
         world.tripped = None;
-        world.arming = Some(Arming {
-            ready: world.now + world.config.arming_delay,
-        });
+        world.arming = Some(Arming { ready: world.now + world.config.arming_delay });
         Ok(())
     }
 

@@ -123,9 +123,7 @@ impl World {
     }
 
     fn look(&mut self, until: f64) {
-        let lost = self
-            .lock
-            .catch_up(&self.pulses, &self.motion, self.target, &self.config, until);
+        let lost = self.lock.catch_up(&self.pulses, &self.motion, self.target, &self.config, until);
         if lost.is_some() {
             self.trip(Fault::NotLocked);
         }
@@ -200,10 +198,7 @@ impl World {
             Some(target) if self.has(&Injected::NoLock) => {
                 // As much torque as the drag takes short of the window.
                 let short = (1.0 - 2.0 * self.config.lock_window) * 0.97;
-                Rotor {
-                    torque_most: self.config.rotor.drag(target * short),
-                    ..self.config.rotor
-                }
+                Rotor { torque_most: self.config.rotor.drag(target * short), ..self.config.rotor }
             }
             _ => self.config.rotor,
         };
@@ -218,10 +213,7 @@ impl World {
             StartOfScan::IndexOnly => 1.0,
         };
         let number = (self.motion.at(self.now).angle * per_turn / TAU).floor();
-        self.motion
-            .passes(number * TAU / per_turn)
-            .filter(|t| *t <= self.now)
-            .or(self.pulse_before)
+        self.motion.passes(number * TAU / per_turn).filter(|t| *t <= self.now).or(self.pulse_before)
     }
 
     /// Measured at rest: silence for longer than the slowest turn that can be told.
@@ -233,8 +225,7 @@ impl World {
         if steady.speed * silence > 2.0 * TAU && self.now - steady.time > silence {
             return false;
         }
-        self.last_pulse()
-            .is_none_or(|t| self.now - t > self.config.detector.rest_after)
+        self.last_pulse().is_none_or(|t| self.now - t > self.config.detector.rest_after)
     }
 
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before
@@ -252,10 +243,8 @@ impl World {
         }
         let n = self.facets() as f64;
         let last = (self.motion.at(self.now).angle * n / TAU).floor();
-        let (a, b) = (
-            self.motion.passes((last - 1.0) * TAU / n)?,
-            self.motion.passes(last * TAU / n)?,
-        );
+        let (a, b) =
+            (self.motion.passes((last - 1.0) * TAU / n)?, self.motion.passes(last * TAU / n)?);
         (b > a).then(|| TAU / n / (b - a))
     }
 

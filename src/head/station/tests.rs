@@ -128,12 +128,7 @@ impl Head for Fake {
     }
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
         self.said("expose");
-        Ok(Exposed {
-            time: 0.0,
-            facet: line.facet,
-            words: 1,
-            underrun: false,
-        })
+        Ok(Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false })
     }
     fn now(&mut self) -> f64 {
         self.0.borrow().time
@@ -162,10 +157,7 @@ impl Head for Fake {
 
 fn station(simulated: bool) -> (Station, Rc<RefCell<Script>>, Arc<AtomicBool>) {
     let (mut head, _) = sim::open(None, 1).unwrap();
-    let description = Description {
-        simulated,
-        ..head.describe().unwrap()
-    };
+    let description = Description { simulated, ..head.describe().unwrap() };
     let script = Rc::new(RefCell::new(Script::default()));
     let stop = Arc::new(AtomicBool::new(false));
     let head = Box::new(Fake(Rc::clone(&script), description));
@@ -174,13 +166,7 @@ fn station(simulated: bool) -> (Station, Rc<RefCell<Script>>, Arc<AtomicBool>) {
 }
 
 fn order() -> LineOrder {
-    LineOrder {
-        facet: 0,
-        dots: 32,
-        dot_period: 1e-6,
-        delay: 0.0,
-        pattern: Pattern::TestMarks,
-    }
+    LineOrder { facet: 0, dots: 32, dot_period: 1e-6, delay: 0.0, pattern: Pattern::TestMarks }
 }
 
 fn fault<T: core::fmt::Debug>(result: Result<T, StationError>) -> Fault {
@@ -226,10 +212,7 @@ fn a_loss_disarms_at_once_and_is_what_the_call_returns() {
         (|s| s.interlock_for = Some(3), Fault::InterlockOpen),
         (|s| s.lock_for = Some(3), Fault::NotLocked),
         (|s| s.laser_for = Some(3), Fault::NotArmed),
-        (
-            |s| s.answers_for = Some(3),
-            Fault::Broken("gone".to_string()),
-        ),
+        (|s| s.answers_for = Some(3), Fault::Broken("gone".to_string())),
     ];
     for (lose, expected) in losses {
         let (mut station, script, _) = station(true);
@@ -278,10 +261,7 @@ fn arming_needs_lock_and_interlock_and_a_doubtful_arming_is_taken_back() {
     script.borrow_mut().arm_fails = false;
     station.arm(0.5).unwrap();
     assert_eq!(fault(station.arm(0.5)), Fault::Armed { what: "arming" });
-    assert!(matches!(
-        fault(station.halt(Halt::Brake)),
-        Fault::Armed { .. }
-    ));
+    assert!(matches!(fault(station.halt(Halt::Brake)), Fault::Armed { .. }));
 }
 
 #[test]
@@ -291,15 +271,9 @@ fn numbers_that_are_not_finite_never_reach_the_head() {
         assert!(station.spin(bad).is_err());
         assert!(station.steer(Some(bad)).is_err());
         assert!(station.sleep(bad).is_err());
-        let trim = Trim {
-            in_scan: 0.0,
-            cross_scan: bad,
-        };
+        let trim = Trim { in_scan: 0.0, cross_scan: bad };
         assert!(station.load_trims(&[trim]).is_err());
-        let line = LineOrder {
-            delay: bad,
-            ..order()
-        };
+        let line = LineOrder { delay: bad, ..order() };
         assert!(station.expose(&line).is_err());
     }
     assert!(station.sleep(-1.0).is_err());
@@ -393,8 +367,5 @@ fn a_simulated_head_is_guarded_like_any_other() {
     assert_eq!(station.status().unwrap().laser, Laser::Off);
     assert_eq!(fault(station.arm(0.3)), Fault::InterlockOpen);
     let state = station.make_safe(true);
-    assert!(
-        state.laser_off && state.parked && state.kept_spinning,
-        "{state:?}"
-    );
+    assert!(state.laser_off && state.parked && state.kept_spinning, "{state:?}");
 }

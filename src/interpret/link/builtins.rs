@@ -70,10 +70,7 @@ impl General {
         }
         machine.held.truncate(held);
         machine.at = self.span;
-        let mut context = Context {
-            station: machine.station,
-            item: self.item,
-        };
+        let mut context = Context { station: machine.station, item: self.item };
         match (self.work)(&mut context, data) {
             Ok(Datum::Number(number)) if number.is_nan() => {
                 Err(no_result(machine, self.name, data, self.span))
@@ -195,12 +192,6 @@ impl Linker<'_> {
             let argument = argument.as_ref()?;
             Some(self.expression(argument))
         });
-        General {
-            work,
-            name,
-            arguments: arguments.collect(),
-            item: call.item,
-            span: call.span,
-        }
+        General { work, name, arguments: arguments.collect(), item: call.item, span: call.span }
     }
 }

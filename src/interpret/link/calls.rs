@@ -92,10 +92,7 @@ impl Linker<'_> {
                 Work::Block(self.block(body), result)
             }
         };
-        RoutineNode {
-            work,
-            refs: routine.refs.clone(),
-        }
+        RoutineNode { work, refs: routine.refs.clone() }
     }
 
     /// A call that gives a number or flag.
@@ -201,9 +198,7 @@ impl Linker<'_> {
         }
         puts.reverse();
         puts.append(&mut moves);
-        self.nesting
-            .calls
-            .push((self.nesting.now, call.routine, call.span));
+        self.nesting.calls.push((self.nesting.now, call.routine, call.span));
         CallNode {
             arguments: puts.into_boxed_slice(),
             routine: self.routines.get(call.routine).cloned().unwrap_or_default(),

@@ -46,10 +46,8 @@ impl Limits {
         let low = limit(machine, self.low.as_ref())?;
         let high = limit(machine, self.high.as_ref())?;
         let outcome = decide(value, uncertainty.unwrap_or(0.0), low, high);
-        let bound = |limit: Limit| Bound {
-            at: shown(&self.shower, limit.at),
-            closed: limit.closed,
-        };
+        let bound =
+            |limit: Limit| Bound { at: shown(&self.shower, limit.at), closed: limit.closed };
         let tuned = self.shower.tuned(value, uncertainty);
         let measured = Measured {
             value: shown(&tuned, value),
@@ -70,10 +68,7 @@ fn limit(
     limit: Option<&(NumberNode, bool)>,
 ) -> Result<Option<Limit>, Failed> {
     match limit {
-        Some((at, closed)) => Ok(Some(Limit {
-            at: at(machine)?,
-            closed: *closed,
-        })),
+        Some((at, closed)) => Ok(Some(Limit { at: at(machine)?, closed: *closed })),
         None => Ok(None),
     }
 }
@@ -84,13 +79,7 @@ impl Linker<'_> {
         let label = self.reference(&expect.label);
         let condition = match &expect.condition {
             Expectation::Holds(flag) => Condition::Holds(self.flag(flag)),
-            Expectation::Limits {
-                value,
-                uncertainty,
-                low,
-                high,
-                shower,
-            } => {
+            Expectation::Limits { value, uncertainty, low, high, shower } => {
                 let mut bound = |(at, closed): &(_, bool)| (self.number(at), *closed);
                 let (low, high) = (low.as_ref().map(&mut bound), high.as_ref().map(bound));
                 Condition::Limits(Box::new(Limits {

@@ -25,11 +25,7 @@ fn duration(machine: &mut Machine<'_>, time: &NumberNode, span: Span) -> Result<
     if seconds >= 0.0 && seconds.is_finite() {
         return Ok(seconds);
     }
-    let shown = if seconds.is_nan() {
-        number_text(seconds)
-    } else {
-        time_text(seconds)
-    };
+    let shown = if seconds.is_nan() { number_text(seconds) } else { time_text(seconds) };
     let message = format!("cannot wait {shown}: a time is finite and not negative");
     Err(machine.fail(FailureKind::Value, message, span))
 }
@@ -76,11 +72,7 @@ impl WaitUntil {
             let elapsed = slept.max(now - start);
             if now - told >= PROGRESS {
                 told = now;
-                machine.tell(Event::Progress {
-                    text: self.text.clone(),
-                    elapsed,
-                    limit: within,
-                });
+                machine.tell(Event::Progress { text: self.text.clone(), elapsed, limit: within });
             }
             let pause = every.min(within - elapsed).max(SHORTEST);
             sleep(machine, pause, self.span)?;
@@ -183,10 +175,8 @@ impl Linker<'_> {
 
 fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed> {
     if !(0.0..=1.0).contains(&power) {
-        let message = format!(
-            "cannot arm at {}: power is a share from 0 to 1 (100 %)",
-            number_text(power)
-        );
+        let message =
+            format!("cannot arm at {}: power is a share from 0 to 1 (100 %)", number_text(power));
         return Err(machine.fail(FailureKind::Value, message, span));
     }
     if machine.station.is_armed() {
@@ -267,15 +257,9 @@ fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Flow {
         machine.failure = Some(failure);
         return Flow::Failed;
     }
-    let texts = [
-        failure.kind.text(),
-        &failure.message,
-        &(machine.place_text)(failure.place),
-    ];
-    let record = Value::Object(Rc::new(Object {
-        words: Vec::new(),
-        refs: texts.map(Value::text).to_vec(),
-    }));
+    let texts = [failure.kind.text(), &failure.message, &(machine.place_text)(failure.place)];
+    let record =
+        Value::Object(Rc::new(Object { words: Vec::new(), refs: texts.map(Value::text).to_vec() }));
     machine.set_reference(slot, record.clone());
     machine.caught.push((record, failure));
     let depth = machine.caught.len();

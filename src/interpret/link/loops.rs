@@ -146,10 +146,8 @@ fn put_record(
     let from = size.times(at);
     let to = from.plus(size);
     let (words, refs) = (list.as_words(), list.as_refs());
-    let (Some(words), Some(refs)) = (
-        words.get(from.words..to.words),
-        refs.get(from.refs..to.refs),
-    ) else {
+    let (Some(words), Some(refs)) = (words.get(from.words..to.words), refs.get(from.refs..to.refs))
+    else {
         return Ok(false);
     };
     if size == Layout::default() {

@@ -100,10 +100,7 @@ impl Linker<'_> {
         let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
         let words = nodes.iter().filter(|node| number(node)).count();
         Box::new(move |machine| {
-            machine.building.push(Object {
-                words: Vec::with_capacity(words),
-                refs: Vec::new(),
-            });
+            machine.building.push(Object { words: Vec::with_capacity(words), refs: Vec::new() });
             for node in &nodes {
                 node.push(machine, span)?;
             }
@@ -199,11 +196,8 @@ impl Linker<'_> {
 /// Steps in a range; fails where an end is not finite.
 pub fn steps(machine: &mut Machine<'_>, first: f64, last: f64, span: Span) -> Result<f64, Failed> {
     if !first.is_finite() || !last.is_finite() {
-        let message = format!(
-            "a range cannot go from {} to {}",
-            number_text(first),
-            number_text(last)
-        );
+        let message =
+            format!("a range cannot go from {} to {}", number_text(first), number_text(last));
         return Err(machine.fail(FailureKind::Value, message, span));
     }
     Ok((last - first).ceil().max(0.0))

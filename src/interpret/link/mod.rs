@@ -133,12 +133,7 @@ pub fn link(program: &Program, builtins: &'static [&'static Builtin]) -> Result<
     let body = linker.block(&program.body);
     nestings.push(std::mem::take(&mut linker.nesting));
     bounded(&nestings)?;
-    Ok(Linked {
-        setup,
-        body,
-        words: linker.words,
-        refs: linker.refs,
-    })
+    Ok(Linked { setup, body, words: linker.words, refs: linker.refs })
 }
 
 /// Adds up nesting through all calls, callees first. The last entry is the script itself.
@@ -153,9 +148,8 @@ fn bounded(nestings: &[Nesting]) -> Result<(), Failure> {
         }
     }
     let mut total: Vec<usize> = nestings.iter().map(|n| n.deepest).collect();
-    let mut ready: VecDeque<usize> = (0..nestings.len())
-        .filter(|index| waiting.get(*index) == Some(&0))
-        .collect();
+    let mut ready: VecDeque<usize> =
+        (0..nestings.len()).filter(|index| waiting.get(*index) == Some(&0)).collect();
     let mut done = 0;
     while let Some(callee) = ready.pop_front() {
         done += 1;

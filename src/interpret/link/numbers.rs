@@ -183,11 +183,7 @@ fn modulo(machine: &mut Machine<'_>, a: f64, b: f64, span: Span) -> Result<f64, 
         let message = format!("{} mod {} has no result", number_text(a), number_text(b));
         return Err(machine.fail(FailureKind::Value, message, span));
     }
-    Ok(if rest != 0.0 && (rest < 0.0) != (b < 0.0) {
-        rest + b
-    } else {
-        rest
-    })
+    Ok(if rest != 0.0 && (rest < 0.0) != (b < 0.0) { rest + b } else { rest })
 }
 
 /// A whole power by squaring: the same steps, so the same result, on every machine.

@@ -72,10 +72,7 @@ impl Item {
     #[cold]
     #[inline(never)]
     fn missed(&self, machine: &mut Machine<'_>, index: f64) -> Failed {
-        let words = machine
-            .refs
-            .get(self.list)
-            .map_or(0, |v| v.as_words().len());
+        let words = machine.refs.get(self.list).map_or(0, |v| v.as_words().len());
         machine.bad_index(index, words / self.stride.max(1), self.span)
     }
 }

@@ -74,14 +74,7 @@ impl Linker<'_> {
     /// A record out of a list or record.
     pub fn access_record(&mut self, access: &Access, size: Layout) -> RefNode {
         let (stride, offset, span) = (access.stride, access.offset, access.span);
-        let record = self.access(
-            access,
-            Record {
-                stride,
-                offset,
-                size,
-            },
-        );
+        let record = self.access(access, Record { stride, offset, size });
         Box::new(move |machine| {
             let object = record(machine)?;
             machine.object(object, span)

@@ -47,27 +47,12 @@ impl Linker<'_> {
             Statement::Call(call) => self.call_statement(call),
             Statement::Builtin(call) => self.builtin_statement(call),
             Statement::If(branches, rest) => self.branches(branches, rest),
-            Statement::For {
-                target,
-                over,
-                body,
-                span,
-            } => self.for_loop(*target, over, body, *span),
-            Statement::Repeat {
-                times,
-                before,
-                body,
-                until,
-                otherwise,
-                span,
-            } => self.repeat(
-                times,
-                before.as_ref(),
-                body,
-                until.as_ref(),
-                otherwise,
-                *span,
-            ),
+            Statement::For { target, over, body, span } => {
+                self.for_loop(*target, over, body, *span)
+            }
+            Statement::Repeat { times, before, body, until, otherwise, span } => {
+                self.repeat(times, before.as_ref(), body, until.as_ref(), otherwise, *span)
+            }
             Statement::Break => Box::new(|_| Flow::Break),
             Statement::Continue => Box::new(|_| Flow::Continue),
             Statement::Return(None) => Box::new(|_| Flow::Return),
@@ -79,26 +64,11 @@ impl Linker<'_> {
                 })
             }
             Statement::Wait(time, span) => self.wait(time, *span),
-            Statement::WaitUntil {
-                condition,
-                within,
-                every,
-                otherwise,
-                text,
-                span,
-            } => self.wait_until(
-                condition,
-                (within, every),
-                otherwise.as_deref(),
-                text,
-                *span,
-            ),
+            Statement::WaitUntil { condition, within, every, otherwise, text, span } => {
+                self.wait_until(condition, (within, every), otherwise.as_deref(), text, *span)
+            }
             Statement::Arm { power, body, span } => self.arm(power, body, *span),
-            Statement::Try {
-                body,
-                catch,
-                finally,
-            } => self.attempt(body, catch.as_ref(), finally),
+            Statement::Try { body, catch, finally } => self.attempt(body, catch.as_ref(), finally),
             Statement::Fail(message, span) => {
                 let (message, span) = (self.reference(message), *span);
                 Box::new(move |machine| {
@@ -118,12 +88,9 @@ impl Linker<'_> {
                 })
             }
             Statement::Expect(expect) => self.expect(expect),
-            Statement::Record {
-                label,
-                value,
-                shower,
-                span,
-            } => self.record(label, value, shower, *span),
+            Statement::Record { label, value, shower, span } => {
+                self.record(label, value, shower, *span)
+            }
             Statement::Note(text) => self.note(text),
         }
     }

@@ -117,12 +117,7 @@ impl Linker<'_> {
                         Some(index) => Some(index(machine)?),
                         None => None,
                     };
-                    steps.push(Step {
-                        index,
-                        stride: *stride,
-                        offset: *offset,
-                        span: *span,
-                    });
+                    steps.push(Step { index, stride: *stride, offset: *offset, span: *span });
                 }
                 let stored = match &value {
                     PartNode::Number(number) => Stored::Word(number(machine)?),

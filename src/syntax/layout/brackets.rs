@@ -56,16 +56,7 @@ pub struct Frame {
 
 impl Frame {
     pub fn new(kind: Kind, open: Span, outer_path: u32, indent: u32) -> Self {
-        Frame {
-            kind,
-            open,
-            levels: 0,
-            below: 0,
-            highest: 0,
-            outer_path,
-            in_for: false,
-            indent,
-        }
+        Frame { kind, open, levels: 0, below: 0, highest: 0, outer_path, in_for: false, indent }
     }
 
     /// Goes on to the next element, and gives how many levels that leaves.
@@ -185,9 +176,8 @@ impl Layout<'_> {
 
     fn record_follows(&self) -> bool {
         let rest = self.lexemes.get(self.at..).unwrap_or(&[]);
-        let mut ahead = rest
-            .iter()
-            .filter(|lexeme| !matches!(lexeme.raw, Raw::Newline | Raw::Comment));
+        let mut ahead =
+            rest.iter().filter(|lexeme| !matches!(lexeme.raw, Raw::Newline | Raw::Comment));
         let next = ahead.next();
         let after = ahead.next();
         match next.map(|lexeme| lexeme.raw) {
@@ -195,9 +185,9 @@ impl Layout<'_> {
                 lexeme.raw == Raw::Colon
                     || (!self.in_block() && matches!(lexeme.raw, Raw::Comma | Raw::Assign))
             }),
-            Some(Raw::BraceClose) => rest
-                .first()
-                .is_some_and(|lexeme| lexeme.raw == Raw::BraceClose),
+            Some(Raw::BraceClose) => {
+                rest.first().is_some_and(|lexeme| lexeme.raw == Raw::BraceClose)
+            }
             Some(Raw::Quote | Raw::Number) => !self.in_block(),
             _ => false,
         }
@@ -275,11 +265,7 @@ impl Layout<'_> {
 
     pub fn close_value(&mut self, lexeme: Lexeme) {
         let span = self.span(lexeme);
-        let Some(found) = self
-            .frames
-            .iter()
-            .rposition(|frame| frame.kind == Kind::Value)
-        else {
+        let Some(found) = self.frames.iter().rposition(|frame| frame.kind == Kind::Value) else {
             return;
         };
         if self.last() == Some(Token::ValueOpen) {
@@ -301,12 +287,9 @@ impl Layout<'_> {
         let mut report = Diagnostic::error("E0202", format!("`{closer}` closes nothing"), span)
             .here("no bracket is open here");
         if let Some((open, close)) = self.suspect.take() {
-            report = report
-                .label(open, "this block")
-                .label(close, "was closed here already");
+            report = report.label(open, "this block").label(close, "was closed here already");
         }
-        self.diagnostics
-            .push(report.help("remove it, or open the bracket before it"));
+        self.diagnostics.push(report.help("remove it, or open the bracket before it"));
     }
 
     /// Closes every bracket above one, with one report.
@@ -378,10 +361,7 @@ impl Layout<'_> {
                 Diagnostic::error("E0201", "this block is never closed", open).here("opened here")
             }
         };
-        let end = Span {
-            end: end.start,
-            ..end
-        };
+        let end = Span { end: end.start, ..end };
         report = report.label(end, "the file ends here, where `}` is missing");
         self.diagnostics.push(report);
         self.drop_to(0);

@@ -164,11 +164,7 @@ impl<'s> Layout<'s> {
     }
 
     fn span(&self, lexeme: Lexeme) -> Span {
-        Span {
-            source: self.source,
-            start: lexeme.start,
-            end: lexeme.end,
-        }
+        Span { source: self.source, start: lexeme.start, end: lexeme.end }
     }
 
     fn slice(&self, span: Span) -> &'s str {
@@ -186,10 +182,7 @@ impl<'s> Layout<'s> {
     /// Where the last token ended.
     fn behind(&self) -> Span {
         let start = Span::new(self.source, 0, 0);
-        self.laid
-            .tokens
-            .last()
-            .map_or(start, |(_, span)| span.after())
+        self.laid.tokens.last().map_or(start, |(_, span)| span.after())
     }
 
     fn peek(&self) -> Option<Lexeme> {
@@ -208,9 +201,7 @@ impl<'s> Layout<'s> {
         }
         self.diagnostics.push(
             Diagnostic::error("E0205", "this expression has too many parts", span)
-                .here(format!(
-                    "more than {HIGHEST} operators and brackets up to here"
-                ))
+                .here(format!("more than {HIGHEST} operators and brackets up to here"))
                 .help("give parts of it a name with `let`"),
         );
         self.give_up(span);
@@ -445,9 +436,7 @@ impl<'s> Layout<'s> {
                 }
             }
             Keyword::For => {
-                let any = self
-                    .peek()
-                    .is_some_and(|next| self.slice(self.span(next)) == "any");
+                let any = self.peek().is_some_and(|next| self.slice(self.span(next)) == "any");
                 if let Some(frame) = self.frames.last_mut() {
                     frame.in_for = !any;
                 }
@@ -511,10 +500,7 @@ impl<'s> Layout<'s> {
                 "a power is written `^`, as in `x^2`".to_string(),
             ),
             ":=" => (Token::Assign, "write `=`".to_string()),
-            "++" => (
-                Token::Operator(Binary::Add),
-                "to add one, write `x = x + 1`".to_string(),
-            ),
+            "++" => (Token::Operator(Binary::Add), "to add one, write `x = x + 1`".to_string()),
             "..." | "..=" => (
                 Token::Operator(Binary::Range),
                 "a range is written `..`, from the left up to but without the right".to_string(),

@@ -22,10 +22,7 @@ impl Layout<'_> {
                     .help("the largest is about `1.79e308`"),
             );
         }
-        self.push(
-            Token::Number(if value.is_finite() { value } else { 0.0 }),
-            span,
-        );
+        self.push(Token::Number(if value.is_finite() { value } else { 0.0 }), span);
         if let Some(dot) = self.touching(lexeme.end, Raw::Dot) {
             return self.bare_point(span, dot);
         }
@@ -67,8 +64,7 @@ impl Layout<'_> {
     }
 
     fn touching(&self, end: u32, raw: Raw) -> Option<Lexeme> {
-        self.peek()
-            .filter(|next| next.raw == raw && next.start == end)
+        self.peek().filter(|next| next.raw == raw && next.start == end)
     }
 
     /// `5.` and `1.e3`.
@@ -83,11 +79,10 @@ impl Layout<'_> {
             place = place.to(self.span(more));
         }
         let digits = self.slice(number);
-        self.diagnostics.push(
-            Diagnostic::error("E0104", "a number ends in a point", place).help(format!(
+        self.diagnostics
+            .push(Diagnostic::error("E0104", "a number ends in a point", place).help(format!(
                 "write digits after the point, as in `{digits}.0`, or leave it out"
-            )),
-        );
+            )));
     }
 
     /// After `in`: a unit, and only a unit.
@@ -149,10 +144,7 @@ impl Layout<'_> {
                 _ => break,
             }
         }
-        let span = Span {
-            end,
-            ..self.span(first)
-        };
+        let span = Span { end, ..self.span(first) };
         let written = self.slice(span);
         if let Some(place) = exponent_wrong {
             self.exponent(place);
@@ -233,11 +225,7 @@ impl Layout<'_> {
 }
 
 fn digits(word: &str) -> bool {
-    word.len() > 1
-        && word
-            .bytes()
-            .skip(1)
-            .all(|b| b.is_ascii_hexdigit() || b == b'_')
+    word.len() > 1 && word.bytes().skip(1).all(|b| b.is_ascii_hexdigit() || b == b'_')
 }
 
 /// `mm2`: no unit has a digit in its name, so a power is meant.

@@ -16,15 +16,8 @@ pub fn action<'t, F: Failure<'t>>(
     let single = simple
         .map_with(|kind, e| {
             let span: Span = e.span();
-            let statement = Statement {
-                kind,
-                span,
-                doc: None,
-            };
-            Block {
-                statements: vec![statement],
-                span,
-            }
+            let statement = Statement { kind, span, doc: None };
+            Block { statements: vec![statement], span }
         })
         .boxed();
     custom(move |inp| match inp.peek() {
@@ -98,15 +91,13 @@ pub fn repeat_rule<'t, F: Failure<'t>>(
         .then(block)
         .then(key(Keyword::Until).ignore_then(whole).or_not())
         .then(otherwise(action))
-        .map(
-            |((((at_most, times), body), until), otherwise)| StatementKind::Repeat {
-                at_most,
-                times,
-                body,
-                until,
-                otherwise,
-            },
-        )
+        .map(|((((at_most, times), body), until), otherwise)| StatementKind::Repeat {
+            at_most,
+            times,
+            body,
+            until,
+            otherwise,
+        })
         .boxed()
 }
 
@@ -124,19 +115,15 @@ pub fn while_rule<'t, F: Failure<'t>>(
         .then_ignore(key(Keyword::Times))
         .boxed();
     just(Token::Keyword(Keyword::While))
-        .ignore_then(header(shared.clone(), head, |span| {
-            (broken(span), broken(span))
-        }))
+        .ignore_then(header(shared.clone(), head, |span| (broken(span), broken(span))))
         .then(block)
         .then(otherwise(action))
-        .map(
-            |(((condition, times), body), otherwise)| StatementKind::While {
-                condition,
-                times,
-                body,
-                otherwise,
-            },
-        )
+        .map(|(((condition, times), body), otherwise)| StatementKind::While {
+            condition,
+            times,
+            body,
+            otherwise,
+        })
         .boxed()
 }
 
@@ -152,14 +139,12 @@ pub fn wait_rule<'t, F: Failure<'t>>(
         .then(whole.clone())
         .then(key(Keyword::Every).ignore_then(whole).or_not())
         .then(otherwise(action))
-        .map(
-            |(((condition, within), every), otherwise)| StatementKind::WaitUntil {
-                condition,
-                within,
-                every,
-                otherwise,
-            },
-        )
+        .map(|(((condition, within), every), otherwise)| StatementKind::WaitUntil {
+            condition,
+            within,
+            every,
+            otherwise,
+        })
         .boxed()
 }
 

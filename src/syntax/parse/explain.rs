@@ -26,11 +26,8 @@ pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| missing_value(stuck))
         .or_else(|| left_over(stuck))
         .unwrap_or_else(|| {
-            let headline = format!(
-                "expected {}, found {}",
-                stuck.expected_words(),
-                stuck.found_words()
-            );
+            let headline =
+                format!("expected {}, found {}", stuck.expected_words(), stuck.found_words());
             Diagnostic::error("E0301", headline, stuck.point()).here("not expected here")
         })
 }
@@ -135,10 +132,8 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let (keyword, place) = first_keyword(stuck)?;
-    let stops = matches!(
-        stuck.found(),
-        None | Some(Token::End | Token::BlockOpen | Token::BlockClose)
-    );
+    let stops =
+        matches!(stuck.found(), None | Some(Token::End | Token::BlockOpen | Token::BlockClose));
     if !stops {
         return None;
     }
@@ -149,13 +144,9 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 .help("every loop ends: write `while … at most 100 times { … }`"),
         ),
         Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
-            Diagnostic::error(
-                "E0313",
-                "the bound of this loop lacks its `times`",
-                stuck.point(),
-            )
-            .here("`times` is missing here")
-            .help("write it as in `at most 100 times {`"),
+            Diagnostic::error("E0313", "the bound of this loop lacks its `times`", stuck.point())
+                .here("`times` is missing here")
+                .help("write it as in `at most 100 times {`"),
         ),
         Keyword::Repeat if stuck.clause().len() == 1 => Some(
             Diagnostic::error("E0313", "this `repeat` does not say how often", place)
@@ -227,15 +218,9 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     Some(
-        Diagnostic::error(
-            "E0305",
-            format!("the block of this `{word}` is missing"),
-            stuck.point(),
-        )
-        .here("`{` is missing here")
-        .help(format!(
-            "write `{shape}`; a single statement needs the braces too"
-        )),
+        Diagnostic::error("E0305", format!("the block of this `{word}` is missing"), stuck.point())
+            .here("`{` is missing here")
+            .help(format!("write `{shape}`; a single statement needs the braces too")),
     )
 }
 
@@ -243,11 +228,9 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let beginning = stuck.clause().is_empty();
     if stuck.found() == Some(Token::BlockOpen) && beginning {
-        return Some(
-            Diagnostic::error("E0301", "a block cannot stand alone", stuck.span).help(
-                "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
-            ),
-        );
+        return Some(Diagnostic::error("E0301", "a block cannot stand alone", stuck.span).help(
+            "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+        ));
     }
     let Some(Token::Keyword(keyword)) = stuck.found() else {
         return None;
@@ -266,12 +249,8 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error(
-            "E0301",
-            format!("this `{word}` belongs to nothing"),
-            stuck.span,
-        )
-        .help(format!("it is part of {owner}")),
+        Diagnostic::error("E0301", format!("this `{word}` belongs to nothing"), stuck.span)
+            .help(format!("it is part of {owner}")),
     )
 }
 
@@ -347,12 +326,8 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     {
         let word = keyword.text();
         return Some(
-            Diagnostic::error(
-                "E0316",
-                format!("this `{word}` gives no value"),
-                stuck.point(),
-            )
-            .help(format!("write `{word} name = …`")),
+            Diagnostic::error("E0316", format!("this `{word}` gives no value"), stuck.point())
+                .help(format!("write `{word} name = …`")),
         );
     }
     if !stuck.expects("an expression") {
@@ -374,24 +349,17 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     {
         let digits = stuck.word(1);
         return Some(
-            Diagnostic::error(
-                "E0104",
-                "a number begins with a point",
-                stuck.span.to(number),
-            )
-            .help(format!("write `0.{digits}`")),
+            Diagnostic::error("E0104", "a number begins with a point", stuck.span.to(number))
+                .help(format!("write `0.{digits}`")),
         );
     }
     let word = match last {
         Some(Token::Plain | Token::Quote) | None => return None,
         Some(_) => stuck.word(-1),
     };
-    let mut report = Diagnostic::error(
-        "E0316",
-        format!("a value is missing after `{word}`"),
-        stuck.point(),
-    )
-    .here(format!("found {} instead", stuck.found_words()));
+    let mut report =
+        Diagnostic::error("E0316", format!("a value is missing after `{word}`"), stuck.point())
+            .here(format!("found {} instead", stuck.found_words()));
     match stuck.found() {
         Some(Token::Operator(Binary::Add)) => {
             report = report.help("a positive number has no sign");
@@ -454,9 +422,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         let field = stuck.token(-2) == Some(Token::Dot);
         return Some(if field {
             let name = stuck.word(-1);
-            report.help(format!(
-                "a routine takes its values in brackets: `{name}(value, …)`"
-            ))
+            report.help(format!("a routine takes its values in brackets: `{name}(value, …)`"))
         } else {
             report.help("give the value before it a name, or put an operator between")
         });
@@ -489,11 +455,8 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if !starts_operand {
         return None;
     }
-    let mut report = Diagnostic::error(
-        "E0315",
-        format!("an operator is missing before {words}"),
-        stuck.span,
-    );
+    let mut report =
+        Diagnostic::error("E0315", format!("an operator is missing before {words}"), stuck.span);
     if let Some(Token::Name(_)) = stuck.token(-1)
         && stuck.clause().len() == 1
     {

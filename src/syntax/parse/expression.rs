@@ -85,9 +85,8 @@ fn sum<'t, F: Failure<'t>>(
     atom: Rule<'t, Expression, F>,
 ) -> Rule<'t, Expression, F> {
     let power = select! { Token::Power(exponent) => exponent }.labelled("an operator");
-    let field = just(Token::Dot)
-        .labelled("an operator")
-        .ignore_then(name().labelled("a field name"));
+    let field =
+        just(Token::Dot).labelled("an operator").ignore_then(name().labelled("a field name"));
     let index = just(Token::ListOpen)
         .labelled("an operator")
         .ignore_then(expression)
@@ -110,19 +109,15 @@ fn sum<'t, F: Failure<'t>>(
             operator!(Binary::Multiply | Binary::Divide | Binary::Modulo),
             |l, op, r, e| binary(l, op, r, e.span()),
         ),
-        infix(
-            left(1),
-            operator!(Binary::Add | Binary::Subtract),
-            |l, op, r, e| binary(l, op, r, e.span()),
-        ),
+        infix(left(1), operator!(Binary::Add | Binary::Subtract), |l, op, r, e| {
+            binary(l, op, r, e.span())
+        }),
         prefix(
             3,
             just(Token::Operator(Binary::Subtract)).labelled("an expression"),
             |_, operand, e| {
-                let kind = ExpressionKind::Unary {
-                    operator: Unary::Minus,
-                    operand: Box::new(operand),
-                };
+                let kind =
+                    ExpressionKind::Unary { operator: Unary::Minus, operand: Box::new(operand) };
                 make(kind, e.span())
             },
         ),
@@ -155,12 +150,8 @@ fn comparison<'t, F: Failure<'t>>(sum: Rule<'t, Expression, F>) -> Rule<'t, Expr
         .then(sum);
     shown
         .pratt((
-            infix(none(3), operator!(Binary::Range), |l, op, r, e| {
-                binary(l, op, r, e.span())
-            }),
-            infix(none(2), operator!(Binary::PlusMinus), |l, op, r, e| {
-                binary(l, op, r, e.span())
-            }),
+            infix(none(3), operator!(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(none(2), operator!(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
             infix(
                 none(1),
                 operator!(
@@ -193,20 +184,13 @@ fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Ex
         .repeated()
         .foldr(comparison, |not: Span, operand: Expression| {
             let span = not.to(operand.span);
-            let kind = ExpressionKind::Unary {
-                operator: Unary::Not,
-                operand: Box::new(operand),
-            };
+            let kind = ExpressionKind::Unary { operator: Unary::Not, operand: Box::new(operand) };
             make(kind, span)
         });
     negated
         .pratt((
-            infix(left(2), operator!(Binary::And), |l, op, r, e| {
-                binary(l, op, r, e.span())
-            }),
-            infix(left(1), operator!(Binary::Or), |l, op, r, e| {
-                binary(l, op, r, e.span())
-            }),
+            infix(left(2), operator!(Binary::And), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(left(1), operator!(Binary::Or), |l, op, r, e| binary(l, op, r, e.span())),
         ))
         .boxed()
 }
@@ -222,9 +206,7 @@ fn atom<'t, F: Failure<'t>>(
         .then(unit.or_not())
         .map_with(|(value, unit), e| make(ExpressionKind::Number { value, unit }, e.span()))
         .boxed();
-    let text = text
-        .map_with(|pieces, e| make(ExpressionKind::Text(pieces), e.span()))
-        .boxed();
+    let text = text.map_with(|pieces, e| make(ExpressionKind::Text(pieces), e.span())).boxed();
     let call = call(shared.clone(), expression.clone());
     let list = list(expression.clone());
     let record = record(shared, expression.clone());
@@ -259,10 +241,7 @@ fn call<'t, F: Failure<'t>>(
     let named = name()
         .then_ignore(just(Token::Colon))
         .then(expression.clone())
-        .map(|(name, value)| Argument {
-            name: Some(name),
-            value,
-        });
+        .map(|(name, value)| Argument { name: Some(name), value });
     let positional = expression.map(|value| Argument { name: None, value });
     let arguments = choice((named, positional))
         .separated_by(just(Token::Comma).labelled("`,`"))
@@ -285,16 +264,10 @@ fn call<'t, F: Failure<'t>>(
 }
 
 fn check_order<F>(shared: &Shared<'_, F>, arguments: &[Argument]) {
-    let Some(first) = arguments
-        .iter()
-        .position(|argument| argument.name.is_some())
-    else {
+    let Some(first) = arguments.iter().position(|argument| argument.name.is_some()) else {
         return;
     };
-    let late = arguments
-        .iter()
-        .skip(first)
-        .find(|argument| argument.name.is_none());
+    let late = arguments.iter().skip(first).find(|argument| argument.name.is_none());
     let named = arguments.get(first).and_then(|argument| argument.name);
     if let (Some(late), Some(named)) = (late, named) {
         shared.note(
@@ -336,10 +309,7 @@ fn list<'t, F: Failure<'t>>(expression: Rule<'t, Expression, F>) -> Rule<'t, Exp
     expression
         .then(choice((comprehension, more)))
         .or_not()
-        .delimited_by(
-            just(Token::ListOpen),
-            just(Token::ListClose).labelled("`]`"),
-        )
+        .delimited_by(just(Token::ListOpen), just(Token::ListClose).labelled("`]`"))
         .map_with(|inside, e| {
             let kind = match inside {
                 None => ExpressionKind::List(Vec::new()),
@@ -372,10 +342,7 @@ fn record<'t, F: Failure<'t>>(
         .separated_by(just(Token::Comma).labelled("`,`"))
         .allow_trailing()
         .collect::<Vec<(Name, Expression)>>()
-        .delimited_by(
-            just(Token::RecordOpen),
-            just(Token::RecordClose).labelled("`}`"),
-        )
+        .delimited_by(just(Token::RecordOpen), just(Token::RecordClose).labelled("`}`"))
         .map_with(move |fields, e| {
             if fields.is_empty() {
                 shared.note(

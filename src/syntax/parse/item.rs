@@ -27,16 +27,10 @@ pub fn type_rule<'t, F: Failure<'t>>() -> Rule<'t, Type, F> {
             .at_least(1)
             .allow_trailing()
             .collect::<Vec<(Name, Type)>>()
-            .delimited_by(
-                just(Token::RecordOpen),
-                just(Token::RecordClose).labelled("`}`"),
-            )
+            .delimited_by(just(Token::RecordOpen), just(Token::RecordClose).labelled("`}`"))
             .map(TypeKind::Record);
         choice((list, record, product()))
-            .map_with(|kind, e| Type {
-                kind,
-                span: e.span(),
-            })
+            .map_with(|kind, e| Type { kind, span: e.span() })
             .labelled("a type")
     })
     .boxed()
@@ -67,32 +61,55 @@ fn product<'t, F: Failure<'t>>() -> Rule<'t, TypeKind, F> {
         .boxed()
 }
 
+/// A text without values, with its place.
+fn plain_text<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    expressions: &Expressions<'t, F>,
+    headline: &'static str,
+    help: &'static str,
+) -> Rule<'t, (String, Span), F> {
+    expressions
+        .text
+        .clone()
+        .map_with(move |pieces, e| {
+            let mut plain = String::new();
+            for piece in pieces {
+                match piece {
+                    Piece::Plain(text) => plain.push_str(&text),
+                    Piece::Value { value, .. } => shared.note(
+                        Diagnostic::error("E0317", headline, value.span)
+                            .here("a value cannot stand here")
+                            .help(help),
+                    ),
+                }
+            }
+            (plain, e.span())
+        })
+        .boxed()
+}
+
 /// `use "path.spt"`
 pub fn use_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, StatementKind, F> {
+    let help = "files are found before anything runs, so write the path out";
     just(Token::Keyword(Keyword::Use))
-        .ignore_then(
-            expressions
-                .text
-                .clone()
-                .map_with(|pieces, e| (pieces, e.span())),
-        )
-        .map(move |(pieces, path_span): (Vec<Piece>, Span)| {
-            let mut path = String::new();
-            for piece in pieces {
-                match piece {
-                    Piece::Plain(text) => path.push_str(&text),
-                    Piece::Value { value, .. } => shared.note(
-                        Diagnostic::error("E0317", "a path is a plain text", value.span)
-                            .here("a value cannot stand here")
-                            .help("files are found before anything runs, so write the path out"),
-                    ),
-                }
-            }
-            StatementKind::Use { path, path_span }
-        })
+        .ignore_then(plain_text(shared, expressions, "a path is a plain text", help))
+        .map(|(path, path_span)| StatementKind::Use { path, path_span })
+        .boxed()
+}
+
+/// `allow W0803 "only wakes the head up"`
+pub fn allow_rule<'t, F: Failure<'t>>(
+    shared: Shared<'t, F>,
+    expressions: &Expressions<'t, F>,
+) -> Rule<'t, StatementKind, F> {
+    let help = "warnings are given before anything runs, so write the reason out";
+    just(Token::Keyword(Keyword::Allow))
+        .ignore_then(name().labelled("the code of a warning"))
+        .then(plain_text(shared, expressions, "a reason is a plain text", help))
+        .map(|(code, (reason, reason_span))| StatementKind::Allow { code, reason, reason_span })
         .boxed()
 }
 
@@ -121,12 +138,7 @@ pub fn param_rule<'t, F: Failure<'t>>(
                 Some(value) if range.is_none() => bounded(value),
                 other => (other, range),
             };
-            StatementKind::Param {
-                name,
-                annotation,
-                default,
-                range,
-            }
+            StatementKind::Param { name, annotation, default, range }
         })
         .boxed()
 }
@@ -136,22 +148,24 @@ pub fn param_rule<'t, F: Failure<'t>>(
 fn bounded(value: Expression) -> (Option<Expression>, Option<Box<(Expression, Expression)>>) {
     match value.kind {
         // In parentheses it begins before its value, and is a comparison.
-        ExpressionKind::Within {
-            value: inner,
-            low,
-            high,
-        } if inner.span.start == value.span.start => (Some(*inner), Some(Box::new((*low, *high)))),
-        kind => (
-            Some(Expression {
-                kind,
-                span: value.span,
-            }),
-            None,
-        ),
+        ExpressionKind::Within { value: inner, low, high }
+            if inner.span.start == value.span.start =>
+        {
+            (Some(*inner), Some(Box::new((*low, *high))))
+        }
+        kind => (Some(Expression { kind, span: value.span }), None),
     }
 }
 
-type Head = (Vec<Parameter>, Option<Type>, Vec<Name>);
+/// What stands between the name of a routine and its body.
+#[derive(Clone, Default)]
+struct Head {
+    parameters: Vec<Parameter>,
+    returns: Option<Type>,
+    open: Vec<Name>,
+    may: Option<Vec<Name>>,
+    armed: Option<Span>,
+}
 
 /// `routine spin_up(target: rotation, patience: time = 20 s) -> flag for any D { … }`
 pub fn routine_rule<'t, F: Failure<'t>>(
@@ -163,17 +177,8 @@ pub fn routine_rule<'t, F: Failure<'t>>(
         .labelled("a parameter")
         .then_ignore(just(Token::Colon).labelled("`:`"))
         .then(type_rule())
-        .then(
-            just(Token::Assign)
-                .labelled("`=`")
-                .ignore_then(expressions.whole.clone())
-                .or_not(),
-        )
-        .map(|((name, annotation), default)| Parameter {
-            name,
-            annotation,
-            default,
-        });
+        .then(just(Token::Assign).labelled("`=`").ignore_then(expressions.whole.clone()).or_not())
+        .map(|((name, annotation), default)| Parameter { name, annotation, default });
     let parameters = parameter
         .separated_by(just(Token::Comma).labelled("`,`"))
         .allow_trailing()
@@ -183,34 +188,37 @@ pub fn routine_rule<'t, F: Failure<'t>>(
             just(Token::ParenClose).labelled("`)`"),
         );
     let returns = just(Token::Arrow).labelled("`->`").ignore_then(type_rule());
+    let names = || {
+        name().separated_by(just(Token::Comma).labelled("`,`")).at_least(1).collect::<Vec<Name>>()
+    };
     let open = just(Token::Keyword(Keyword::For))
         .labelled("`for any`")
         .ignore_then(just(Token::Keyword(Keyword::Any)).labelled("`any`"))
-        .ignore_then(
-            name()
-                .separated_by(just(Token::Comma).labelled("`,`"))
-                .at_least(1)
-                .collect::<Vec<Name>>(),
-        );
+        .ignore_then(names());
+    let may = just(Token::Keyword(Keyword::May)).labelled("`may`").ignore_then(names());
+    let armed = just(Token::Keyword(Keyword::Within))
+        .labelled("`within arm`")
+        .then(just(Token::Keyword(Keyword::Arm)).labelled("`arm`"))
+        .map_with(|_, e| e.span());
     let rest = parameters
         .then(returns.or_not())
         .then(open.or_not())
-        .map(|((parameters, returns), open)| (parameters, returns, open.unwrap_or_default()));
-    let rest: Rule<'t, Head, F> = header(shared, rest.boxed(), |_| (Vec::new(), None, Vec::new()));
+        .then(may.or_not())
+        .then(armed.or_not())
+        .map(|((((parameters, returns), open), may), armed)| {
+            let open = open.unwrap_or_default();
+            Head { parameters, returns, open, may, armed }
+        });
+    let rest: Rule<'t, Head, F> = header(shared, rest.boxed(), |_| Head::default());
     just(Token::Keyword(Keyword::Routine))
         .ignore_then(name())
         .then(rest)
         .map_with(|parts, e| (parts, e.span()))
         .then(block)
-        .map(|(((name, (parameters, returns, open)), head), body)| {
-            StatementKind::Routine(Box::new(Routine {
-                name,
-                parameters,
-                returns,
-                open,
-                body,
-                head,
-            }))
+        .map(|(((name, rest), head), body)| {
+            let Head { parameters, returns, open, may, armed } = rest;
+            let routine = Routine { name, parameters, returns, open, may, armed, body, head };
+            StatementKind::Routine(Box::new(routine))
         })
         .boxed()
 }

@@ -44,11 +44,7 @@ impl chumsky::span::Span for Span {
     type Offset = u32;
 
     fn new(source: SourceId, range: std::ops::Range<u32>) -> Self {
-        Span {
-            source,
-            start: range.start,
-            end: range.end.max(range.start),
-        }
+        Span { source, start: range.start, end: range.end.max(range.start) }
     }
 
     fn context(&self) -> SourceId {
@@ -112,9 +108,8 @@ impl<F> Context<'_, F> {
 
     fn note(&self, diagnostic: Diagnostic) {
         let mut notes = self.notes.borrow_mut();
-        let known = notes
-            .iter()
-            .any(|old| old.code == diagnostic.code && old.span() == diagnostic.span());
+        let known =
+            notes.iter().any(|old| old.code == diagnostic.code && old.span() == diagnostic.span());
         if !known && notes.len() < MOST_ERRORS {
             notes.push(diagnostic);
         }
@@ -178,11 +173,7 @@ macro_rules! outcome {
         }
         report::merge($text, laid.cut, notes, &mut diagnostics);
         report::finish(left_out, &mut diagnostics);
-        Outcome {
-            output,
-            diagnostics,
-            comments: std::mem::take(&mut laid.comments),
-        }
+        Outcome { output, diagnostics, comments: std::mem::take(&mut laid.comments) }
     }};
 }
 

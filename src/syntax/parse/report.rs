@@ -29,10 +29,7 @@ impl<'a> Stuck<'a> {
         let tokens = laid.tokens.as_slice();
         let mut index = tokens.partition_point(|(_, at)| at.start < span.start);
         // Repaired brackets take no room and share their place with the token behind them.
-        while tokens
-            .get(index)
-            .is_some_and(|(_, at)| at.start == span.start && at.end < span.end)
-        {
+        while tokens.get(index).is_some_and(|(_, at)| at.start == span.start && at.end < span.end) {
             index += 1;
         }
         let mut expected: Vec<String> = Vec::new();
@@ -46,13 +43,7 @@ impl<'a> Stuck<'a> {
                 expected.push(name);
             }
         }
-        Stuck {
-            text,
-            tokens,
-            index,
-            expected,
-            span,
-        }
+        Stuck { text, tokens, index, expected, span }
     }
 
     /// The token at a distance from the one that did not fit.
@@ -69,9 +60,7 @@ impl<'a> Stuck<'a> {
 
     /// What is written there.
     pub fn word(&self, distance: isize) -> &'a str {
-        self.place(distance)
-            .and_then(|span| self.text.get(span.range()))
-            .unwrap_or("")
+        self.place(distance).and_then(|span| self.text.get(span.range())).unwrap_or("")
     }
 
     pub fn found(&self) -> Option<Token> {
@@ -166,10 +155,7 @@ impl<'a> Stuck<'a> {
 
 /// One report for each failure.
 pub fn reports(laid: &Laid, text: &str, failures: &[Rich<'_, Token, Span>]) -> Vec<Diagnostic> {
-    failures
-        .iter()
-        .map(|failure| explain(&Stuck::new(laid, text, failure)))
-        .collect()
+    failures.iter().map(|failure| explain(&Stuck::new(laid, text, failure))).collect()
 }
 
 /// Adds new reports, but none on a line that has one already, and none past a cut: a mistake is
@@ -204,14 +190,8 @@ fn line_of(text: &str, at: usize) -> std::ops::Range<usize> {
     let at = at.min(bytes.len());
     let before = bytes.get(..at).unwrap_or(&[]);
     let after = bytes.get(at..).unwrap_or(&[]);
-    let start = before
-        .iter()
-        .rposition(|b| *b == b'\n')
-        .map_or(0, |i| i + 1);
-    let end = after
-        .iter()
-        .position(|b| *b == b'\n')
-        .map_or(bytes.len() + 1, |i| at + i + 1);
+    let start = before.iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
+    let end = after.iter().position(|b| *b == b'\n').map_or(bytes.len() + 1, |i| at + i + 1);
     start..end
 }
 

@@ -6,7 +6,7 @@ use crate::syntax::parse::compound::{
     action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
 };
 use crate::syntax::parse::expression::{Expressions, expressions, name};
-use crate::syntax::parse::item::{param_rule, routine_rule, type_rule, use_rule};
+use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::{
@@ -23,10 +23,7 @@ pub fn file<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, File, F> {
 
 /// A keyword of a statement.
 pub fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
-    just(Token::Keyword(keyword))
-        .ignored()
-        .labelled(quoted(keyword))
-        .boxed()
+    just(Token::Keyword(keyword)).ignored().labelled(quoted(keyword)).boxed()
 }
 
 /// The keyword as reports name it.
@@ -78,14 +75,10 @@ fn statements<'t, F: Failure<'t>>(
 
 /// The next token ends the statement; it stays.
 fn at_end<'t, F: Failure<'t>>() -> Rule<'t, (), F> {
-    choice((
-        just(Token::End).ignored(),
-        just(Token::BlockClose).ignored(),
-        end(),
-    ))
-    .rewind()
-    .labelled("the end of the statement")
-    .boxed()
+    choice((just(Token::End).ignored(), just(Token::BlockClose).ignored(), end()))
+        .rewind()
+        .labelled("the end of the statement")
+        .boxed()
 }
 
 fn ends(token: Option<Token>) -> bool {
@@ -185,24 +178,14 @@ pub fn until_end<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     rule: Rule<'t, Expression, F>,
 ) -> Rule<'t, Expression, F> {
-    let stop = choice((
-        just(Token::Keyword(Keyword::Within)).ignored().rewind(),
-        at_end(),
-    ));
-    let rule = if shared.recovers {
-        rule.then_ignore(stop).boxed()
-    } else {
-        rule
-    };
+    let stop = choice((just(Token::Keyword(Keyword::Within)).ignored().rewind(), at_end()));
+    let rule = if shared.recovers { rule.then_ignore(stop).boxed() } else { rule };
     recovering(shared, rule, broken, ends)
 }
 
 /// Stands for an expression that could not be read.
 pub fn broken(span: Span) -> Expression {
-    Expression {
-        kind: ExpressionKind::Broken,
-        span,
-    }
+    Expression { kind: ExpressionKind::Broken, span }
 }
 
 fn recovering<'t, O: 't, F: Failure<'t>>(
@@ -245,6 +228,7 @@ fn statement<'t, F: Failure<'t>>(
     let whole = expressions.whole.clone();
 
     let use_ = use_rule(shared.clone(), &expressions);
+    let allow = allow_rule(shared.clone(), &expressions);
     let param = param_rule(shared.clone(), &expressions);
     let routine = routine_rule(shared.clone(), &expressions, block.clone());
     let if_ = if_rule(&shared, whole.clone(), block.clone(), action.clone());
@@ -258,6 +242,7 @@ fn statement<'t, F: Failure<'t>>(
     let kind = custom(move |inp| match inp.peek() {
         Some(Token::Keyword(keyword)) => match keyword {
             Keyword::Use => inp.parse(&use_),
+            Keyword::Allow => inp.parse(&allow),
             Keyword::Param => inp.parse(&param),
             Keyword::Routine => inp.parse(&routine),
             Keyword::If => inp.parse(&if_),
@@ -269,11 +254,7 @@ fn statement<'t, F: Failure<'t>>(
                 inp.skip();
                 let until = inp.peek() == Some(Token::Keyword(Keyword::Until));
                 inp.rewind(before);
-                if until {
-                    inp.parse(&wait_until)
-                } else {
-                    inp.parse(&simple)
-                }
+                if until { inp.parse(&wait_until) } else { inp.parse(&simple) }
             }
             Keyword::Arm => inp.parse(&arm),
             Keyword::Try => inp.parse(&try_),
@@ -283,11 +264,7 @@ fn statement<'t, F: Failure<'t>>(
     });
     kind.map_with(move |kind, e| {
         let span: Span = e.span();
-        Statement {
-            kind,
-            doc: shared.doc(span.start),
-            span,
-        }
+        Statement { kind, doc: shared.doc(span.start), span }
     })
     .boxed()
 }
@@ -301,12 +278,7 @@ fn simple<'t, F: Failure<'t>>(
     let binding = |keyword: Keyword, mutable: bool| {
         key(keyword)
             .ignore_then(name())
-            .then(
-                just(Token::Colon)
-                    .labelled("`:`")
-                    .ignore_then(type_rule())
-                    .or_not(),
-            )
+            .then(just(Token::Colon).labelled("`:`").ignore_then(type_rule()).or_not())
             .then_ignore(just(Token::Assign).labelled("`=`"))
             .then(until_end(shared.clone(), whole.clone()))
             .map(move |((name, annotation), value)| StatementKind::Let {
@@ -321,22 +293,11 @@ fn simple<'t, F: Failure<'t>>(
     let var = binding(Keyword::Var, true);
     let break_ = key(Keyword::Break).to(StatementKind::Break).boxed();
     let continue_ = key(Keyword::Continue).to(StatementKind::Continue).boxed();
-    let return_ = key(Keyword::Return)
-        .ignore_then(whole.clone().or_not())
-        .map(StatementKind::Return)
-        .boxed();
-    let wait = key(Keyword::Wait)
-        .ignore_then(whole.clone())
-        .map(StatementKind::Wait)
-        .boxed();
-    let fail = key(Keyword::Fail)
-        .ignore_then(whole.clone())
-        .map(StatementKind::Fail)
-        .boxed();
-    let note = key(Keyword::Note)
-        .ignore_then(whole.clone())
-        .map(StatementKind::Note)
-        .boxed();
+    let return_ =
+        key(Keyword::Return).ignore_then(whole.clone().or_not()).map(StatementKind::Return).boxed();
+    let wait = key(Keyword::Wait).ignore_then(whole.clone()).map(StatementKind::Wait).boxed();
+    let fail = key(Keyword::Fail).ignore_then(whole.clone()).map(StatementKind::Fail).boxed();
+    let note = key(Keyword::Note).ignore_then(whole.clone()).map(StatementKind::Note).boxed();
     let labelled_value = |keyword: Keyword| {
         key(keyword)
             .ignore_then(whole.clone())
@@ -386,10 +347,7 @@ fn assignment<'t, F: Failure<'t>>(
                     Diagnostic::error(
                         "E0312",
                         "a statement begins with a minus sign",
-                        Span {
-                            end: left.span.start + 1,
-                            ..left.span
-                        },
+                        Span { end: left.span.start + 1, ..left.span },
                     )
                     .help("to go on with the line before, end that line with the `-`"),
                 );
@@ -414,10 +372,7 @@ fn not_a_place(expression: &Expression) -> Option<&'static str> {
     match &expression.kind {
         ExpressionKind::Name(_) | ExpressionKind::Broken => None,
         ExpressionKind::Field { of, .. } | ExpressionKind::Element { of, .. } => not_a_place(of),
-        ExpressionKind::Binary {
-            operator: Binary::And | Binary::Or,
-            ..
-        }
+        ExpressionKind::Binary { operator: Binary::And | Binary::Or, .. }
         | ExpressionKind::Unary { .. } => Some("two values are compared with `==`"),
         _ => Some("a new value is named with `let name = …`; two values are compared with `==`"),
     }

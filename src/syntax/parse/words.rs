@@ -25,12 +25,8 @@ pub fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error(
-            "E0318",
-            format!("a name is missing after `{word}`"),
-            stuck.point(),
-        )
-        .here(format!("found {} instead", stuck.found_words())),
+        Diagnostic::error("E0318", format!("a name is missing after `{word}`"), stuck.point())
+            .here(format!("found {} instead", stuck.found_words())),
     )
 }
 
@@ -66,15 +62,10 @@ pub fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         || stuck.expects("a parameter")
         || stuck.expects("an expression")
         || stuck.expects("a statement");
-    let used_as_name = wants_name
-        && matches!(
-            stuck.token(1),
-            Some(Token::Colon | Token::Assign | Token::Dot)
-        );
+    let used_as_name =
+        wants_name && matches!(stuck.token(1), Some(Token::Colon | Token::Assign | Token::Dot));
     let as_value = stuck.expects("an expression")
-        && stuck
-            .bracket()
-            .is_none_or(|(open, _)| open != Token::ListOpen)
+        && stuck.bracket().is_none_or(|(open, _)| open != Token::ListOpen)
         && matches!(
             stuck.found(),
             Some(Token::Keyword(
@@ -103,9 +94,7 @@ pub fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             format!("`{word}` is a keyword and cannot be a name"),
             stuck.span,
         )
-        .help(format!(
-            "choose another name, such as `{word}_1` or `the_{word}`"
-        )),
+        .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
     )
 }
 
@@ -116,56 +105,26 @@ const FOREIGN: &[(&[&str], &str)] = &[
         &["function", "func", "fn", "def", "proc", "sub"],
         "a routine begins with `routine`, as in `routine check(speed: rotation) { … }`",
     ),
-    (
-        &["const", "val", "auto"],
-        "a value is named with `let`, a variable with `var`",
-    ),
-    (
-        &["import", "include", "require", "from"],
-        "another file is taken in with `use \"path.spt\"`",
-    ),
-    (
-        &["print", "println", "printf", "echo", "log"],
-        "a line is printed with `note \"…\"`",
-    ),
-    (
-        &["switch", "match", "case", "select"],
-        "choose with `if … { } else if … { } else { }`",
-    ),
-    (
-        &["loop", "do", "forever"],
-        "a loop has a bound: `repeat at most 10 times { … } until …`",
-    ),
+    (&["const", "val", "auto"], "a value is named with `let`, a variable with `var`"),
+    (&["import", "include", "require", "from"], "another file is taken in with `use \"path.spt\"`"),
+    (&["print", "println", "printf", "echo", "log"], "a line is printed with `note \"…\"`"),
+    (&["switch", "match", "case", "select"], "choose with `if … { } else if … { } else { }`"),
+    (&["loop", "do", "forever"], "a loop has a bound: `repeat at most 10 times { … } until …`"),
     (&["foreach"], "write `for x in … { }`"),
-    (
-        &["throw", "raise", "abort"],
-        "a script fails with `fail \"…\"`",
-    ),
-    (
-        &["assert", "check", "verify"],
-        "write `expect \"what\": condition`",
-    ),
+    (&["throw", "raise", "abort"], "a script fails with `fail \"…\"`"),
+    (&["assert", "check", "verify"], "write `expect \"what\": condition`"),
     (&["sleep", "delay", "pause"], "write `wait 200 ms`"),
     (&["unless"], "write `if not …`"),
-    (
-        &["then"],
-        "the block stands in braces, right after the condition",
-    ),
+    (&["then"], "the block stands in braces, right after the condition"),
     (&["is", "equals"], "values are compared with `==`"),
     (&["xor"], "write `a != b`"),
     (&["except", "rescue"], "write `catch problem { … }`"),
     (&["ensure"], "write `finally { … }`"),
-    (
-        &["null", "nil", "None"],
-        "every value is there; use a `flag` beside it, or an empty list",
-    ),
+    (&["null", "nil", "None"], "every value is there; use a `flag` beside it, or an empty list"),
 ];
 
 fn foreign_help(word: &str) -> Option<&'static str> {
-    FOREIGN
-        .iter()
-        .find(|(words, _)| words.contains(&word))
-        .map(|(_, help)| *help)
+    FOREIGN.iter().find(|(words, _)| words.contains(&word)).map(|(_, help)| *help)
 }
 
 /// `elif b {`

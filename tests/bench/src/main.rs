@@ -81,11 +81,8 @@ fn main() {
     let only = arguments.next();
     let mut station = script::station();
     let mut ours = |kernel: &Kernel| script::result(kernel.ours, &mut station);
-    let mut engines: [Engine<'_>; 3] = [
-        ("spintrue", &mut ours),
-        ("Lua", &mut lua),
-        ("Rhai", &mut rhai),
-    ];
+    let mut engines: [Engine<'_>; 3] =
+        [("spintrue", &mut ours), ("Lua", &mut lua), ("Rhai", &mut rhai)];
     println!("kernel    spintrue ms   Lua ms  Rhai ms  to Lua  to Rhai");
     for kernel in KERNELS {
         if only.as_deref().is_some_and(|name| name != kernel.name) {

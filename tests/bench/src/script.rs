@@ -13,10 +13,7 @@ struct Only<'a>(&'a str);
 
 impl Files for Only<'_> {
     fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
-        Ok(Text {
-            name: path.to_string(),
-            text: self.0.to_string(),
-        })
+        Ok(Text { name: path.to_string(), text: self.0.to_string() })
     }
 }
 
@@ -25,11 +22,7 @@ struct Last(f64);
 
 impl Observer for Last {
     fn event(&mut self, _: f64, event: Event) {
-        if let Event::Recorded {
-            shown: Shown::Quantity { value, .. },
-            ..
-        } = event
-        {
+        if let Event::Recorded { shown: Shown::Quantity { value, .. }, .. } = event {
             self.0 = value;
         }
     }

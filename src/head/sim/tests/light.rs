@@ -17,19 +17,11 @@ fn light_needs_lock_interlock_arming_and_its_delay() {
     let armed = head.now();
     assert_eq!(head.status().unwrap().laser, Laser::Armed);
     let line = head.expose(&order(3, &plan)).unwrap();
-    assert!(
-        line.time > armed + 0.5 && line.time < armed + 0.52,
-        "{line:?}"
-    );
+    assert!(line.time > armed + 0.5 && line.time < armed + 0.52, "{line:?}");
     assert_eq!((line.facet, line.words, line.underrun), (3, 113, false));
     let next = head.expose(&order(4, &plan)).unwrap();
     assert!(next.time - line.time < 0.026, "{next:?}");
-    for result in [
-        head.halt(Halt::Brake),
-        head.spin(300.0),
-        head.store_trims(),
-        head.arm(0.1),
-    ] {
+    for result in [head.halt(Halt::Brake), head.spin(300.0), head.store_trims(), head.arm(0.1)] {
         assert!(matches!(result, Err(Fault::Armed { .. })), "{result:?}");
     }
     head.disarm().unwrap();
@@ -51,21 +43,12 @@ fn orders_that_cannot_be_drawn_are_refused() {
         (with(|o| o.facet = 10), "facet 10 is outside 0 to 9"),
         (with(|o| o.dots = 0), "number of dots 0"),
         (with(|o| o.dots = u32::MAX), "number of dots"),
-        (
-            with(|o| o.dot_period = 1e-9),
-            "time per dot 1 ns is outside",
-        ),
+        (with(|o| o.dot_period = 1e-9), "time per dot 1 ns is outside"),
         (with(|o| o.dot_period = f64::NAN), "time per dot"),
         (with(|o| o.delay = -1e-6), "pre-scan delay"),
         (with(|o| o.delay = 1e-3), "end of the line"),
-        (
-            with(|o| o.pattern = Pattern::Words(vec![0; 3])),
-            "113 words",
-        ),
-        (
-            with(|o| o.pattern = Pattern::Words(vec![1; 113])),
-            "last 16 bits",
-        ),
+        (with(|o| o.pattern = Pattern::Words(vec![0; 3])), "113 words"),
+        (with(|o| o.pattern = Pattern::Words(vec![1; 113])), "last 16 bits"),
     ];
     for (order, expected) in rows {
         let text = head.expose(&order).unwrap_err().to_string();
@@ -89,10 +72,9 @@ fn orders_that_cannot_be_drawn_are_refused() {
 
 #[test]
 fn interlock_or_lock_lost_under_light_disarms() {
-    for (kind, fault) in [
-        ("interlock_opened", Fault::InterlockOpen),
-        ("lock_lost", Fault::NotLocked),
-    ] {
+    for (kind, fault) in
+        [("interlock_opened", Fault::InterlockOpen), ("lock_lost", Fault::NotLocked)]
+    {
         // Between lines, by time.
         let text = format!("[[fault]]\nkind = '{kind}'\nat = '13 s'\n");
         let (mut head, mut gauge, plan) = locked(&text, 1);
@@ -149,10 +131,7 @@ fn injected_faults_show_where_they_should() {
 
     let (mut head, _, _) = locked(&fault("kind = 'rail_low'\nrail = 'drive'\nat = '1 s'"), 1);
     let rails = head.status().unwrap().rails;
-    assert!(
-        (rails[1] - 19.2).abs() < 0.1 && (rails[0] - 5.0).abs() < 0.01,
-        "{rails:?}"
-    );
+    assert!((rails[1] - 19.2).abs() < 0.1 && (rails[0] - 5.0).abs() < 0.01, "{rails:?}");
 
     let (mut head, mut gauge, plan) = locked(&fault("kind = 'gauge_dead'\nline = 1"), 1);
     head.arm(0.3).unwrap();
@@ -166,16 +145,8 @@ fn injected_faults_show_where_they_should() {
     assert_eq!(head.expose(&order(0, &plan)), Err(Fault::NoPulse("index")));
 
     let (mut head, _, _) = locked(&fault("kind = 'index_slipping'"), 1);
-    let counts: Vec<u32> = head
-        .turns(6)
-        .unwrap()
-        .iter()
-        .map(|t| t.start_of_scan)
-        .collect();
-    assert!(
-        counts.contains(&11) && counts.contains(&9) && counts.contains(&10),
-        "{counts:?}"
-    );
+    let counts: Vec<u32> = head.turns(6).unwrap().iter().map(|t| t.start_of_scan).collect();
+    assert!(counts.contains(&11) && counts.contains(&9) && counts.contains(&10), "{counts:?}");
 
     let (mut head, _, _) = locked(&fault("kind = 'start_of_scan_dropouts'\nshare = '20 %'"), 1);
     let counts = head.turns(100).unwrap();
@@ -185,16 +156,10 @@ fn injected_faults_show_where_they_should() {
     let all = fault("kind = 'start_of_scan_dropouts'\nshare = 1");
     let (mut head, _, plan) = locked(&all, 1);
     head.arm(0.3).unwrap();
-    assert_eq!(
-        head.expose(&order(0, &plan)),
-        Err(Fault::NoPulse("start-of-scan"))
-    );
+    assert_eq!(head.expose(&order(0, &plan)), Err(Fault::NoPulse("start-of-scan")));
 
     let (mut head, _) = sim(&fault("kind = 'stuck_trim'\nfacet = 3"), 1);
-    let trim = Trim {
-        in_scan: 1e-8,
-        cross_scan: 1e-6,
-    };
+    let trim = Trim { in_scan: 1e-8, cross_scan: 1e-6 };
     head.load_trims(&[trim; 10]).unwrap();
     let held = head.trims().unwrap();
     assert!(held[3] == Trim::default() && held[2] != Trim::default());
@@ -212,10 +177,7 @@ fn a_silent_link_is_told_within_bounded_time_and_ends_dark() {
     head.sleep(1.0);
     let before = head.now();
     assert!(matches!(head.status(), Err(Fault::Broken(_))));
-    assert!(matches!(
-        head.expose(&order(0, &plan)),
-        Err(Fault::Broken(_))
-    ));
+    assert!(matches!(head.expose(&order(0, &plan)), Err(Fault::Broken(_))));
     assert_eq!(head.now() - before, 2.0);
     let state = head.make_safe(false);
     assert!(!state.laser_off && state.troubles.len() == 4, "{state:?}");

@@ -25,15 +25,9 @@ fn facet_errors_show_as_optics_says() {
     let (mut head, mut gauge, plan) = locked(&text, 1);
     let lines = trace(&mut head, &mut gauge, &plan);
     assert!(worst(&lines).in_scan < 5e-8, "{lines:?}");
-    let text = clean(&[
-        ("facets", &division),
-        ("start_of_scan", "pulse = 'index_only'"),
-    ]);
+    let text = clean(&[("facets", &division), ("start_of_scan", "pulse = 'index_only'")]);
     let (mut head, mut gauge, plan) = locked(&text, 1);
-    assert_eq!(
-        head.describe().unwrap().start_of_scan,
-        StartOfScan::IndexOnly
-    );
+    assert_eq!(head.describe().unwrap().start_of_scan, StartOfScan::IndexOnly);
     let lines = trace(&mut head, &mut gauge, &plan);
     // Cut late: at the time reckoned from the index the facet has not got as far.
     assert!((lines[0].in_scan + shift).abs() < 1e-7, "{:?}", lines[0]);
@@ -50,11 +44,7 @@ fn a_dim_facet_starts_late_by_what_the_detector_makes_of_it() {
     let lines = trace(&mut head, &mut gauge, &plan);
     let late = -0.5e-6 * ((1.0_f64 - 0.5 / 0.9).ln() - 0.5_f64.ln());
     let expected = late * plan.spot_velocity;
-    assert!(
-        (lines[1].in_scan - expected).abs() < 5e-8,
-        "{} {expected}",
-        lines[1].in_scan
-    );
+    assert!((lines[1].in_scan - expected).abs() < 5e-8, "{} {expected}", lines[1].in_scan);
 }
 
 #[test]
@@ -64,30 +54,17 @@ fn a_coarse_dot_clock_shows_in_the_line() {
     let lines = trace(&mut head, &mut gauge, &plan);
     assert!(plan.length_error > 2e-3);
     let middle = plan.length_error / 2.0;
-    assert!(
-        (lines[0].in_scan - middle).abs() < 2e-6,
-        "{} {middle}",
-        lines[0].in_scan
-    );
+    assert!((lines[0].in_scan - middle).abs() < 2e-6, "{} {middle}", lines[0].in_scan);
 }
 
 #[test]
 fn trims_move_lines_by_what_optics_says_and_settle_while_the_next_line_comes() {
     let (mut head, mut gauge, plan) = locked(&clean(&[]), 1);
-    let trim = Trim {
-        in_scan: 100e-9,
-        cross_scan: 50e-6,
-    };
+    let trim = Trim { in_scan: 100e-9, cross_scan: 50e-6 };
     head.load_trims(&[trim; 10]).unwrap();
     let line = trace(&mut head, &mut gauge, &plan)[4];
-    assert!(
-        (line.in_scan - 100e-9 * plan.spot_velocity).abs() < 5e-8,
-        "{line:?}"
-    );
-    assert!(
-        (line.cross_scan - 2.0 * 50e-6 * plan.focal_length).abs() < 5e-9,
-        "{line:?}"
-    );
+    assert!((line.in_scan - 100e-9 * plan.spot_velocity).abs() < 5e-8, "{line:?}");
+    assert!((line.cross_scan - 2.0 * 50e-6 * plan.focal_length).abs() < 5e-9, "{line:?}");
     // With a slow mirror the trim of the facet before is still in the line.
     let slow = clean(&[("galvanometer", "natural_frequency = '200 Hz'")]);
     let (mut head, mut gauge, plan) = locked(&slow, 1);
@@ -97,20 +74,14 @@ fn trims_move_lines_by_what_optics_says_and_settle_while_the_next_line_comes() {
     let lines = trace(&mut head, &mut gauge, &plan);
     let full = 2.0 * 50e-6 * plan.focal_length;
     assert!(lines[3].cross_scan < 0.98 * full, "{}", lines[3].cross_scan);
-    assert!(
-        lines[4].cross_scan.abs() > 0.02 * full,
-        "{}",
-        lines[4].cross_scan
-    );
+    assert!(lines[4].cross_scan.abs() > 0.02 * full, "{}", lines[4].cross_scan);
     assert!(lines[2].cross_scan.abs() < 5e-9);
 }
 
 #[test]
 fn a_line_drawn_while_the_galvanometer_moves_lies_elsewhere() {
-    let (mut head, mut gauge, plan) = locked(
-        &clean(&[("galvanometer", "natural_frequency = '20 Hz'")]),
-        1,
-    );
+    let (mut head, mut gauge, plan) =
+        locked(&clean(&[("galvanometer", "natural_frequency = '20 Hz'")]), 1);
     head.arm(0.3).unwrap();
     head.sleep(1.0);
     head.steer(Some(10e-3)).unwrap();
@@ -134,10 +105,7 @@ fn trimming_brings_every_seed_below_six_micrometres() {
         let again = trace(&mut head, &mut gauge, &plan);
         trimmed(&mut head, &again, &plan);
         let after = worst(&trace(&mut head, &mut gauge, &plan));
-        assert!(
-            after.in_scan < 6e-6 && after.cross_scan < 6e-6,
-            "{seed}: {after:?}"
-        );
+        assert!(after.in_scan < 6e-6 && after.cross_scan < 6e-6, "{seed}: {after:?}");
     }
 }
 
@@ -145,10 +113,7 @@ fn trimming_brings_every_seed_below_six_micrometres() {
 fn trims_live_in_registers_and_stored_ones_outlive_the_power() {
     let (mut head, _) = open(None, 1).unwrap();
     let mut trims = vec![Trim::default(); 10];
-    trims[2] = Trim {
-        in_scan: 12.4e-9,
-        cross_scan: -1.1e-6,
-    };
+    trims[2] = Trim { in_scan: 12.4e-9, cross_scan: -1.1e-6 };
     head.load_trims(&trims).unwrap();
     let held = head.trims().unwrap();
     assert!((held[2].in_scan - 12e-9).abs() < 1e-18);
@@ -161,10 +126,7 @@ fn trims_live_in_registers_and_stored_ones_outlive_the_power() {
     // One that does not fit leaves all as they were.
     trims[5].in_scan = 2e-6;
     let text = head.load_trims(&trims).unwrap_err().to_string();
-    assert_eq!(
-        text,
-        "in-scan trim of facet 5 2 us is outside -1 us to 1 us"
-    );
+    assert_eq!(text, "in-scan trim of facet 5 2 us is outside -1 us to 1 us");
     assert_eq!(head.trims().unwrap(), held);
     assert!(head.load_trims(&trims[1..]).is_err());
 }
@@ -194,10 +156,7 @@ fn the_gauge_scatters_as_it_says_and_loses_its_share() {
     let s = mean.in_scan_u * (mean.count as f64).sqrt();
     // What is stated, 0.6 um, is more than the noise of 0.5 um and so is what counts.
     assert!((s - 0.6e-6).abs() < 1e-9, "{s}");
-    let square: f64 = seen
-        .iter()
-        .map(|r| (r.in_scan - mean.in_scan).powi(2))
-        .sum();
+    let square: f64 = seen.iter().map(|r| (r.in_scan - mean.in_scan).powi(2)).sum();
     let s = (square / (seen.len() as f64 - 1.0)).sqrt();
     assert!((0.46e-6..0.54e-6).contains(&s), "{s}");
 }
@@ -259,17 +218,11 @@ fn each_source_of_scatter_is_as_large_as_described() {
     let f = 0.4042536;
     assert!(scatter(&[]) < 2e-9);
     // A pulse that comes late moves the line by v: derived.
-    near(
-        scatter(&[("start_of_scan", "jitter = '10 ns'")]),
-        10e-9 * 406.4,
-    );
+    near(scatter(&[("start_of_scan", "jitter = '10 ns'")]), 10e-9 * 406.4);
     // A turn that is faster by a share moves the middle of the line by that share of half the
     // sweep: derived.
     let half_sweep = 2.0 * f * core::f64::consts::PI / 10.0;
-    near(
-        scatter(&[("rotor", "jitter = '20 ppm'")]),
-        20e-6 * half_sweep,
-    );
+    near(scatter(&[("rotor", "jitter = '20 ppm'")]), 20e-6 * half_sweep);
     // Each line is read with noise of its own.
     near(scatter(&[("gauge", "noise = '0.5 um'")]), 0.5e-6);
 }

@@ -38,22 +38,20 @@ lost = 0
 
 /// [`CLEAN`] with keys put into its tables.
 pub(super) fn clean(changes: &[(&str, &str)]) -> String {
-    changes
-        .iter()
-        .fold(CLEAN.to_string(), |text, (table, key)| {
-            let name = key.split(' ').next().unwrap();
-            let head = format!("[{table}]\n");
-            if !text.contains(&head) {
-                return format!("{text}{head}{key}\n");
-            }
-            let (before, after) = text.split_once(&head).unwrap();
-            let (own, others) = match after.find("\n[") {
-                Some(at) => after.split_at(at),
-                None => (after, ""),
-            };
-            let kept: Vec<&str> = own.lines().filter(|l| !l.starts_with(name)).collect();
-            format!("{before}{head}{key}\n{}\n{others}", kept.join("\n"))
-        })
+    changes.iter().fold(CLEAN.to_string(), |text, (table, key)| {
+        let name = key.split(' ').next().unwrap();
+        let head = format!("[{table}]\n");
+        if !text.contains(&head) {
+            return format!("{text}{head}{key}\n");
+        }
+        let (before, after) = text.split_once(&head).unwrap();
+        let (own, others) = match after.find("\n[") {
+            Some(at) => after.split_at(at),
+            None => (after, ""),
+        };
+        let kept: Vec<&str> = own.lines().filter(|l| !l.starts_with(name)).collect();
+        format!("{before}{head}{key}\n{}\n{others}", kept.join("\n"))
+    })
 }
 
 pub(super) fn sim(text: &str, seed: u64) -> (SimHead, SimGauge) {

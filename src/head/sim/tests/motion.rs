@@ -74,10 +74,7 @@ fn spin_up_overshoots_then_locks_within_the_time_described() {
     head.spin(SPEED).unwrap();
     head.sleep(6.2);
     let status = head.status().unwrap();
-    assert!(
-        (status.speed / SPEED - 1.0).abs() < d.lock_window && !status.locked,
-        "{status:?}"
-    );
+    assert!((status.speed / SPEED - 1.0).abs() < d.lock_window && !status.locked, "{status:?}");
 }
 
 #[test]
@@ -112,10 +109,7 @@ fn coasting_takes_as_long_as_described_and_braking_less() {
         let took = head.now() - from;
         assert_eq!(took < 8.0, brakes, "{took}");
         let status = head.status().unwrap();
-        assert_eq!(
-            (status.speed, status.facet, status.target),
-            (0.0, None, None)
-        );
+        assert_eq!((status.speed, status.facet, status.target), (0.0, None, None));
         assert_eq!(head.turns(1), Err(Fault::NoPulse("index")));
     }
 }
@@ -153,10 +147,7 @@ fn no_call_panics_or_hangs_on_strange_values() {
             line.delay = b;
             let _ = head.expose(&line);
             let _ = head.steer(Some(a));
-            let trim = Trim {
-                in_scan: a,
-                cross_scan: b,
-            };
+            let trim = Trim { in_scan: a, cross_scan: b };
             let _ = head.load_trims(&[trim; 10]);
             let _ = gauge.measure();
         }
