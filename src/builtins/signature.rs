@@ -27,6 +27,17 @@ pub enum Effect {
 }
 
 impl Effect {
+    /// Every effect.
+    pub const ALL: [Effect; 7] = [
+        Effect::Reads,
+        Effect::Spins,
+        Effect::Steers,
+        Effect::Emits,
+        Effect::Trims,
+        Effect::Stores,
+        Effect::Asks,
+    ];
+
     /// As scripts and options say it.
     pub fn text(self) -> &'static str {
         match self {

@@ -84,8 +84,12 @@ impl Checker<'_> {
     /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
     /// may stand here.
     fn site(&mut self, callee: Callee, name: Name, span: Span) -> bool {
-        let armed = self.inside.armed.is_some();
-        self.calls.push(CallSite { caller: self.inside.routine, callee, span: name.span, armed });
+        let armed = self.inside.armed;
+        let (caller, end) = (self.inside.routine, span.end);
+        self.calls.push(CallSite { caller, callee, span: name.span, end, armed });
+        if let Callee::Routine(index) = callee {
+            self.called_in_the_dark(index, name);
+        }
         let Callee::Builtin(index) = callee else { return true };
         let Some(builtin) = builtins::table().get(index) else { return true };
         if self.inside.constant && !builtin.effects.is_empty() {
@@ -93,7 +97,7 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0409", headline, span));
             return false;
         }
-        if builtin.effects.contains(&Effect::Emits) && !armed {
+        if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
             self.report(
                 Diagnostic::error(
                     "E0705",
@@ -105,6 +109,22 @@ impl Checker<'_> {
             );
         }
         true
+    }
+
+    /// A routine that is declared `within arm` needs an `arm` block around its call.
+    fn called_in_the_dark(&mut self, routine: usize, name: Name) {
+        let declared = self.routines.get(routine).and_then(|r| r.armed);
+        let (Some(declared), None) = (declared, self.inside.armed) else { return };
+        let text = self.text(name.symbol);
+        self.report(
+            Diagnostic::error(
+                "E0705",
+                format!("`{text}` lets light out and is called outside of any `arm` block"),
+                name.span,
+            )
+            .label(declared, "it is to be called within an `arm` block")
+            .help(format!("call it in `arm at 35 % {{ {text}(...) }}`")),
+        );
     }
 
     fn unknown_call(&mut self, name: Name) {
@@ -338,6 +358,8 @@ impl Checker<'_> {
         span: Span,
     ) -> Typed {
         match callee {
+            // An `arm` statement is no expression.
+            Callee::Arm { .. } => Typed::unknown(span),
             Callee::Routine(routine) => {
                 let values = values.into_iter().zip(&signature.parameters);
                 let arguments = values.filter_map(|(value, parameter)| match value {

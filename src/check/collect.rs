@@ -105,7 +105,9 @@ impl Checker<'_> {
         let open = routine.open.iter().map(|o| Rc::from(self.names.text(o.symbol))).collect();
         let signature =
             Rc::new(Signature { parameters: Vec::new(), returns: Type::Unknown, open: Vec::new() });
-        self.routines.push(RoutineInfo { name, module, open, signature, arms: None, used });
+        let (armed, may) = (routine.armed, self.promise(routine));
+        let info = RoutineInfo { name, module, open, signature, arms: None, armed, may, used };
+        self.routines.push(info);
         self.program.routines.push(program::Routine {
             name: Arc::from(text.as_str()),
             parameters: Vec::new(),
@@ -185,7 +187,10 @@ impl Checker<'_> {
             StatementKind::Let { name, .. } if script => {
                 self.top_level.insert(name.symbol, name.span);
             }
-            StatementKind::Use { .. } | StatementKind::Routine(_) | StatementKind::Broken => {}
+            StatementKind::Use { .. }
+            | StatementKind::Routine(_)
+            | StatementKind::Allow { .. }
+            | StatementKind::Broken => {}
             StatementKind::Let { mutable: false, value, .. } if !script => {
                 let report = Diagnostic::error(
                     "E0406",
@@ -435,7 +440,8 @@ impl Checker<'_> {
     fn body(&mut self, routine: &Routine, index: usize, module: usize) {
         let Some(info) = self.routines.get(index) else { return };
         let (signature, open) = (info.signature.clone(), info.open.clone());
-        self.inside = Inside { module, routine: Some(index), open, ..Inside::default() };
+        let armed = routine.armed;
+        self.inside = Inside { module, routine: Some(index), open, armed, ..Inside::default() };
         let first_ref = self.program.refs;
         let result = match &signature.returns {
             Type::Nothing => None,

@@ -13,6 +13,8 @@ pub(super) enum Callee {
     Routine(usize),
     /// A built-in.
     Builtin(usize),
+    /// An `arm` statement; the calls of its block are `first..last` of all calls.
+    Arm { first: usize, last: usize },
 }
 
 /// A call in the script or in a routine.
@@ -23,8 +25,19 @@ pub(super) struct CallSite {
     pub callee: Callee,
     /// The name that is called.
     pub span: Span,
-    /// Inside an `arm` block.
-    pub armed: bool,
+    /// Where the whole call ends: arguments are worked out before it.
+    pub end: u32,
+    /// The `arm` around.
+    pub armed: Option<Span>,
+}
+
+/// The call that brings an effect, and the routine it calls.
+#[derive(Clone, Copy, Debug)]
+pub struct Brought {
+    /// The name that is called.
+    pub span: Span,
+    /// Index of the routine among [`crate::check::Checked::effects`]; none for a built-in.
+    pub by: Option<usize>,
 }
 
 /// What a routine, or the script, may do to the head.
@@ -33,65 +46,100 @@ pub struct EffectsOf {
     /// The routine; none for the script itself.
     pub routine: Option<String>,
     /// Each effect with the call that brings it.
-    pub effects: BTreeMap<Effect, Span>,
+    pub effects: BTreeMap<Effect, Brought>,
+}
+
+/// What is known of the call graph when all bodies are checked.
+pub(super) struct Graph {
+    /// The routines, each behind those it calls.
+    pub order: Vec<usize>,
+    /// The calls of each routine and of the script, in the order they are made.
+    pub by_caller: BTreeMap<Option<usize>, Vec<CallSite>>,
+    /// The effects of each routine.
+    pub effects: Vec<BTreeMap<Effect, Brought>>,
+}
+
+impl Graph {
+    /// The effects of one call.
+    pub fn effects_of(&self, callee: Callee) -> Vec<Effect> {
+        match callee {
+            Callee::Builtin(index) => {
+                builtins::table().get(index).map_or(Vec::new(), |b| b.effects.to_vec())
+            }
+            Callee::Routine(index) => {
+                self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
+            }
+            Callee::Arm { .. } => vec![Effect::Emits],
+        }
+    }
 }
 
 impl Checker<'_> {
     /// Checks the graph of calls; gives the effects of each routine and last of the script.
     pub(super) fn flow(&mut self) -> Vec<EffectsOf> {
-        let order = self.callees_first();
-        let mut effects: Vec<BTreeMap<Effect, Span>> =
-            self.routines.iter().map(|_| BTreeMap::new()).collect();
-        let mut arms: Vec<Option<Span>> = self.routines.iter().map(|r| r.arms).collect();
-        let mut script = BTreeMap::new();
-        let callers = order.into_iter().map(Some).chain([None]);
-        let mut under_light = Vec::new();
         let mut by_caller: BTreeMap<Option<usize>, Vec<CallSite>> = BTreeMap::new();
         for site in &self.calls {
             by_caller.entry(site.caller).or_default().push(*site);
         }
-        let mut own: BTreeMap<Option<usize>, Span> = BTreeMap::new();
-        for (caller, span) in &self.arms {
-            own.entry(*caller).or_insert(*span);
+        for sites in by_caller.values_mut() {
+            sites.sort_by_key(|site| (site.end, site.span.start));
         }
-        for caller in callers {
-            let mut found = BTreeMap::new();
-            if let Some(span) = own.get(&caller) {
-                found.insert(Effect::Emits, *span);
-            }
-            for site in by_caller.get(&caller).into_iter().flatten() {
-                match site.callee {
-                    Callee::Builtin(index) => {
-                        for effect in builtins::table().get(index).map_or(&[][..], |b| b.effects) {
-                            found.entry(*effect).or_insert(site.span);
-                        }
-                    }
-                    Callee::Routine(index) => {
-                        for effect in effects.get(index).into_iter().flat_map(|e| e.keys()) {
-                            found.entry(*effect).or_insert(site.span);
-                        }
-                        let armed = arms.get(index).copied().flatten();
-                        if let Some(place) = armed {
-                            if site.armed {
-                                under_light.push((*site, place));
-                            }
-                            if let Some(caller) = caller.and_then(|c| arms.get_mut(c)) {
-                                caller.get_or_insert(place);
-                            }
-                        }
-                    }
-                }
-            }
-            match caller {
-                Some(caller) => {
-                    if let Some(slot) = effects.get_mut(caller) {
-                        *slot = found;
-                    }
-                }
-                None => script = found,
+        let order = self.callees_first();
+        let effects = self.routines.iter().map(|_| BTreeMap::new()).collect();
+        let mut graph = Graph { order, by_caller, effects };
+        for routine in graph.order.clone() {
+            let found = self.effects_in(&graph, Some(routine));
+            if let Some(slot) = graph.effects.get_mut(routine) {
+                *slot = found;
             }
         }
-        for (site, place) in under_light {
+        let script = self.effects_in(&graph, None);
+        self.armed_twice(&graph);
+        self.armed_for_nothing(&graph);
+        self.promises(&graph);
+        self.sequence(&graph);
+        let mut all: Vec<EffectsOf> = Vec::new();
+        for (routine, effects) in self.routines.iter().zip(graph.effects) {
+            let routine = Some(self.names.text(routine.name.symbol).to_string());
+            all.push(EffectsOf { routine, effects });
+        }
+        all.push(EffectsOf { routine: None, effects: script });
+        all
+    }
+
+    fn effects_in(&self, graph: &Graph, caller: Option<usize>) -> BTreeMap<Effect, Brought> {
+        let mut found = BTreeMap::new();
+        for site in graph.by_caller.get(&caller).into_iter().flatten() {
+            let by = match site.callee {
+                Callee::Routine(index) => Some(index),
+                _ => None,
+            };
+            for effect in graph.effects_of(site.callee) {
+                found.entry(effect).or_insert(Brought { span: site.span, by });
+            }
+        }
+        found
+    }
+
+    /// Calls under light that arm on their way.
+    fn armed_twice(&mut self, graph: &Graph) {
+        let mut arms: Vec<Option<Span>> = self.routines.iter().map(|r| r.arms).collect();
+        for routine in &graph.order {
+            let sites = graph.by_caller.get(&Some(*routine)).into_iter().flatten();
+            let inner = sites.filter_map(|site| match site.callee {
+                Callee::Routine(callee) => arms.get(callee).copied().flatten(),
+                _ => None,
+            });
+            let inner = inner.collect::<Vec<_>>();
+            if let (Some(first), Some(slot)) = (inner.first(), arms.get_mut(*routine)) {
+                slot.get_or_insert(*first);
+            }
+        }
+        for site in graph.by_caller.values().flatten() {
+            let Callee::Routine(callee) = site.callee else { continue };
+            let (Some(_), Some(place)) = (site.armed, arms.get(callee).copied().flatten()) else {
+                continue;
+            };
             let text = self.words(site.span);
             let headline = format!("`{text}` arms the laser, and it is armed here already");
             self.report(
@@ -100,13 +148,24 @@ impl Checker<'_> {
                     .help("call it before or behind the `arm` block"),
             );
         }
-        let mut all: Vec<EffectsOf> = Vec::new();
-        for (routine, effects) in self.routines.iter().zip(effects) {
-            let routine = Some(self.names.text(routine.name.symbol).to_string());
-            all.push(EffectsOf { routine, effects });
+    }
+
+    /// `arm` blocks in which nothing lets light out.
+    fn armed_for_nothing(&mut self, graph: &Graph) {
+        for site in graph.by_caller.values().flatten() {
+            let Callee::Arm { first, last } = site.callee else { continue };
+            let inside = self.calls.get(first..last).unwrap_or(&[]);
+            let emits = |c: &CallSite| graph.effects_of(c.callee).contains(&Effect::Emits);
+            if !inside.iter().any(emits) {
+                let report = Diagnostic::warning(
+                    "W0823",
+                    "this arms the laser, and nothing inside lets light out",
+                    site.span,
+                )
+                .help("expose a line inside the block, or do without it: an armed laser is a risk");
+                self.report(report);
+            }
         }
-        all.push(EffectsOf { routine: None, effects: script });
-        all
     }
 
     /// The routines, each behind those it calls; reports calls that go in a circle.

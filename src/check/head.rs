@@ -4,6 +4,7 @@
 use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
+use crate::check::flow::{CallSite, Callee};
 use crate::check::operator::is_number;
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Expect, Expectation, Number};
@@ -28,10 +29,12 @@ impl Checker<'_> {
         let span = statement.span;
         match &statement.kind {
             StatementKind::Wait(time) => {
+                self.wait_under_light(span);
                 let time = self.time(time, "what is waited");
                 code.push(program::Statement::Wait(time, span));
             }
             StatementKind::WaitUntil { condition, within, every, otherwise } => {
+                self.wait_under_light(span);
                 let text = Rc::from(self.words(condition.span).as_str());
                 let what = "what is waited for";
                 let condition = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
@@ -71,6 +74,16 @@ impl Checker<'_> {
             _ => {}
         }
         false
+    }
+
+    fn wait_under_light(&mut self, span: Span) {
+        let Some(arm) = self.inside.armed else { return };
+        let keyword = Span { end: span.start + 4, ..span };
+        self.report(
+            Diagnostic::warning("W0822", "this waits while the laser is armed", keyword)
+                .label(arm, "armed here")
+                .help("wait before or behind the block, so that light is possible no longer than needed"),
+        );
     }
 
     fn time(&mut self, e: &Expression, what: &str) -> Number {
@@ -113,10 +126,17 @@ impl Checker<'_> {
             info.arms.get_or_insert(power.span);
         }
         let keyword = Span { end: span.start + 3, ..span };
-        self.arms.push((self.inside.routine, keyword));
         let outer = self.inside.armed.replace(keyword);
+        let first = self.calls.len();
         let (body, leaves) = self.block(body);
         self.inside.armed = outer;
+        self.calls.push(CallSite {
+            caller: self.inside.routine,
+            callee: Callee::Arm { first, last: self.calls.len() },
+            span: keyword,
+            end: keyword.end,
+            armed: outer,
+        });
         code.push(program::Statement::Arm { power: power.number(), body, span: keyword });
         leaves
     }

@@ -5,6 +5,7 @@
 //! mistake is taken as right ([`Type::Unknown`]).
 
 mod advice;
+mod allow;
 mod annotation;
 mod call;
 pub mod codes;
@@ -15,7 +16,9 @@ mod generic;
 mod head;
 mod operator;
 mod place;
+mod promise;
 mod scope;
+mod sequence;
 mod statement;
 
 use crate::builtins;
@@ -28,6 +31,7 @@ use crate::syntax::tree::{Expression, File};
 use crate::units::UnitText;
 use call::Signature;
 use flow::CallSite;
+use promise::Promise;
 use scope::{Scope, Variable};
 use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
@@ -92,7 +96,6 @@ pub fn check(
         inside: Inside::default(),
         calls: Vec::new(),
         constants: HashSet::new(),
-        arms: Vec::new(),
         top_level: HashMap::new(),
     };
     checker.collect(modules, settings);
@@ -103,6 +106,7 @@ pub fn check(
         // With errors about, what looks unused may only be misspelt elsewhere.
         checker.unused();
     }
+    checker.allowed(modules);
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     Checked { program: (!failed).then_some(checker.program), diagnostics, effects }
@@ -120,6 +124,10 @@ struct RoutineInfo {
     signature: Rc<Signature>,
     /// It has an `arm` block of its own.
     arms: Option<Span>,
+    /// It is declared `within arm`.
+    armed: Option<Span>,
+    /// What it is declared to do at most.
+    may: Option<Promise>,
     /// Somebody calls it, or it is there for other files.
     used: bool,
 }
@@ -172,8 +180,6 @@ struct Checker<'a> {
     calls: Vec<CallSite>,
     /// Where constants of the script are named.
     constants: HashSet<Span>,
-    /// `arm` blocks, with the routine they stand in.
-    arms: Vec<(Option<usize>, Span)>,
     /// Names that the script makes while it runs, which routines cannot see.
     top_level: HashMap<Symbol, Span>,
 }

@@ -102,7 +102,7 @@ impl Checker<'_> {
             StatementKind::Try { body, catch, finally } => {
                 return self.attempt(body, catch.as_ref(), finally.as_ref(), span, code);
             }
-            StatementKind::Broken => {}
+            StatementKind::Allow { .. } | StatementKind::Broken => {}
             _ => return self.head_statement(statement, code),
         }
         false

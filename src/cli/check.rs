@@ -85,7 +85,8 @@ fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {
             effects.join(", ")
         };
         let mut text = format!("  the script {all}\n");
-        for (effect, span) in &one.effects {
+        for (effect, brought) in &one.effects {
+            let span = &brought.span;
             let call = prepared.sources.slice(*span);
             let place = prepared.sources.place(*span);
             let line = format!("    {:<7} by `{call}` at {place}", effect.text());
