@@ -1,6 +1,15 @@
 //! The pages keep their word: scripts in them are checked, and what they show a command to print
 //! is what it prints.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use spintrue::diagnostics::render::render;
 use spintrue::session::{Files, Text, prepare};
 use std::fs;

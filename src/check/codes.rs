@@ -55,6 +55,7 @@ pub const CODES: &[(&str, &str)] = &[
     ("E0715", "an effect that does not exist"),
     ("E0716", "a routine that does more than it promises"),
     ("E0717", "a mark that allows no warning"),
+    ("E0718", "an effect that is not allowed in this run"),
     ("W0801", "something that nobody reads"),
     ("W0802", "a statement that is never reached"),
     ("W0803", "a result that is dropped"),
@@ -67,5 +68,6 @@ pub const CODES: &[(&str, &str)] = &[
     ("W0822", "waiting under light"),
     ("W0823", "arming for nothing"),
     ("W0824", "trims stored that were never measured with"),
+    ("W0826", "a limit that the uncertainty cannot decide"),
     ("W0825", "trims loaded that are never measured with"),
 ];
