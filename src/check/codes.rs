@@ -56,6 +56,7 @@ pub const CODES: &[(&str, &str)] = &[
     ("E0716", "a routine that does more than it promises"),
     ("E0717", "a mark that allows no warning"),
     ("E0718", "an effect that is not allowed in this run"),
+    ("E0719", "a change of speed under light"),
     ("W0801", "something that nobody reads"),
     ("W0802", "a statement that is never reached"),
     ("W0803", "a result that is dropped"),

@@ -369,7 +369,10 @@ impl Checker<'_> {
         let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
             if items.is_empty() {
                 let report = Diagnostic::error("E0507", "nothing tells what this list holds", span)
-                    .help("say it where the list is declared: `var seen: list of line = []`");
+                    .help(
+                        "say it where the list is declared, for example \
+                         `var lengths: list of length = []`; it grows with `xs = xs + [x]`",
+                    );
                 self.report(report);
             }
             return Typed::unknown(span);

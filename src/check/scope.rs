@@ -34,8 +34,7 @@ impl Role {
     /// In front of its name.
     fn noun(self) -> &'static str {
         match self {
-            Role::Let | Role::Var => "variable",
-            Role::Constant => "constant",
+            Role::Let | Role::Var | Role::Constant => "variable",
             Role::Param => "param",
             Role::Parameter => "parameter",
             Role::Loop => "loop variable",
@@ -83,11 +82,18 @@ pub(super) struct LoopInfo {
     pub continues: Vec<(Span, usize)>,
 }
 
+/// What a name is bound to, and how deep the scope is that bound it.
+#[derive(Clone, Copy)]
+struct Bound {
+    variable: usize,
+    depth: usize,
+}
+
 /// Which name means which variable now.
 #[derive(Default)]
 pub(super) struct Scope {
-    bound: HashMap<Symbol, usize>,
-    undo: Vec<(Symbol, Option<usize>)>,
+    bound: HashMap<Symbol, Bound>,
+    undo: Vec<(Symbol, Option<Bound>)>,
     marks: Vec<usize>,
 }
 
@@ -100,19 +106,20 @@ impl Scope {
         let mark = self.marks.pop().unwrap_or(0);
         for (symbol, before) in self.undo.drain(mark..).rev() {
             match before {
-                Some(variable) => self.bound.insert(symbol, variable),
+                Some(bound) => self.bound.insert(symbol, bound),
                 None => self.bound.remove(&symbol),
             };
         }
     }
 
     pub(super) fn bind(&mut self, symbol: Symbol, variable: usize) {
-        let before = self.bound.insert(symbol, variable);
+        let depth = self.marks.len();
+        let before = self.bound.insert(symbol, Bound { variable, depth });
         self.undo.push((symbol, before));
     }
 
     pub(super) fn find(&self, symbol: Symbol) -> Option<usize> {
-        self.bound.get(&symbol).copied()
+        self.bound.get(&symbol).map(|bound| bound.variable)
     }
 
     pub(super) fn symbols(&self) -> impl Iterator<Item = Symbol> + '_ {
@@ -121,8 +128,7 @@ impl Scope {
 
     /// Bound since the innermost scope was entered.
     fn in_this_scope(&self, symbol: Symbol) -> bool {
-        let mark = self.marks.last().copied().unwrap_or(0);
-        self.undo.get(mark..).is_some_and(|since| since.iter().any(|(s, _)| *s == symbol))
+        self.bound.get(&symbol).is_some_and(|bound| bound.depth == self.marks.len())
     }
 }
 
