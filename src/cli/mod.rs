@@ -73,5 +73,9 @@ pub fn main() -> ExitCode {
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
     };
+    if terminal::output_lost() {
+        terminal::complain("error: not all of the output could be written, so nothing passed\n");
+        return ExitCode::from(if code == 0 { WRONG } else { code });
+    }
     ExitCode::from(code)
 }
