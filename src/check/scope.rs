@@ -1,6 +1,7 @@
 //! Variables, where they live, and which name means which of them.
 
 use crate::check::Checker;
+use crate::check::expression::{Fields, Typed};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{RefSlot, Slot, WordSlot};
 use crate::program::types::Type;
@@ -63,6 +64,8 @@ pub(super) struct Variable {
     pub kind: Type,
     /// The unit that its value was written in.
     pub unit: Option<Rc<UnitText>>,
+    /// Those that its fields were written in.
+    pub fields: Fields,
     pub role: Role,
     pub slot: Slot,
     /// The file it is declared in.
@@ -176,6 +179,15 @@ impl Checker<'_> {
         variable
     }
 
+    /// Makes a variable for values like `typed`, and binds its name in the innermost scope.
+    pub(super) fn declare_as(&mut self, name: Name, typed: Typed, role: Role) -> usize {
+        let variable = self.declare(name, typed.kind, typed.unit, role);
+        if let Some(made) = self.variables.get_mut(variable) {
+            made.fields = typed.fields;
+        }
+        variable
+    }
+
     /// Makes a variable without binding its name.
     pub(super) fn make(
         &mut self,
@@ -188,7 +200,8 @@ impl Checker<'_> {
         let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
         let module = self.inside.module;
         let (range, used) = (None, false);
-        let made = Variable { name, kind, unit, role, slot, module, range, used, quiet };
+        let made =
+            Variable { name, kind, unit, fields: None, role, slot, module, range, used, quiet };
         self.variables.push(made);
         self.variables.len() - 1
     }

@@ -93,7 +93,7 @@ pub(super) fn measured(check: &Check) -> String {
 
 /// By how much a value differs from a limit that looks the same.
 fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
-    let (Shown::Quantity { value, unit, text }, Shown::Quantity { value: at, text: same, .. }) =
+    let (Shown::Quantity { value, unit, text, .. }, Shown::Quantity { value: at, text: same, .. }) =
         (value, limit)
     else {
         return None;
@@ -292,11 +292,14 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
     let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
     let head = head.replace('_', " ");
     let largest = values.iter().filter_map(|(_, shown)| match shown {
-        Shown::Quantity { value, unit, .. } => Some((value.abs(), unit)),
+        Shown::Quantity { value, unit, asked, .. } => Some((value.abs(), unit, asked)),
         _ => None,
     });
     let largest = largest.max_by(|a, b| a.0.total_cmp(&b.0));
-    let unit = largest.and_then(|(size, unit)| {
+    let unit = largest.and_then(|(size, unit, asked)| {
+        if let Some(asked) = asked {
+            return Some((size, (**asked).clone()));
+        }
         let dimension = parse_unit(unit).ok()?.dimension;
         suited(size, dimension).map(|unit| (size, unit))
     });
