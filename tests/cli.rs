@@ -1,6 +1,15 @@
 //! The command line as somebody in a hurry uses it: bad input of every kind gets a clear error
 //! and the right exit code, and nothing is left moving.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};

@@ -1,6 +1,15 @@
 //! The pages keep their word: scripts in them are checked, and what they show a command to print
 //! is what it prints.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use spintrue::diagnostics::render::render;
 use spintrue::session::{Files, Text, prepare};
 use std::fs;
@@ -55,19 +64,31 @@ fn scripts_in_pages_are_right() {
     assert!(count > 0);
 }
 
-/// `$ spintrue …` in a console block prints what stands below it.
+/// `$ spintrue …` in a console block prints what stands below it. With `INSTA_UPDATE=always`
+/// the pages are written anew.
 #[test]
 fn what_pages_show_is_what_is_printed() {
+    let renew = std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always");
     let mut count = 0;
     for (path, page) in pages() {
+        let mut renewed = page.clone();
         for block in blocks(&page, "console") {
             let (command, shown) = block.split_once('\n').unwrap();
             let arguments = command.strip_prefix("$ spintrue ").unwrap().split_whitespace();
             let binary = Path::new(env!("CARGO_BIN_EXE_spintrue"));
             let output = Command::new(binary).current_dir(root()).args(arguments).output().unwrap();
             let printed = String::from_utf8(output.stdout).unwrap();
+            if renew {
+                let new = format!("{command}\n{}\n", printed.trim_end());
+                renewed = renewed.replace(&block, &new);
+                count += 1;
+                continue;
+            }
             assert_eq!(shown.trim_end(), printed.trim_end(), "{}: {command}", path.display());
             count += 1;
+        }
+        if renewed != page {
+            fs::write(&path, renewed).unwrap();
         }
     }
     assert!(count > 0);

@@ -2,6 +2,15 @@
 //!
 //! A line `// run: ARGUMENTS` in a script adds arguments; its folder is the working folder.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use insta::{Settings, assert_snapshot, glob};
 use std::fs;
 use std::path::Path;

@@ -1,6 +1,15 @@
 //! Unit arithmetic against the `uom` crate, a general-purpose library of quantities (SI), and
 //! the one place where we differ from such libraries on purpose: a turn is an angle here.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use spintrue::units::{Dimension, parse_quantity, parse_unit, show};
 use uom::si::f64::{
     Acceleration, Angle, AngularVelocity, ElectricPotential, ElectricalResistance, Energy, Force,

@@ -38,7 +38,15 @@ impl Effect {
         Effect::Asks,
     ];
 
-    /// As scripts and options say it.
+    /// The effect behind a word: `spins`, or `spin` as options say it.
+    pub fn named(word: &str) -> Option<Effect> {
+        Effect::ALL.into_iter().find(|e| {
+            let text = e.text();
+            text == word || text.strip_suffix('s') == Some(word)
+        })
+    }
+
+    /// As scripts say it.
     pub fn text(self) -> &'static str {
         match self {
             Effect::Reads => "reads",

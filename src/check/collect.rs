@@ -257,7 +257,10 @@ impl Checker<'_> {
         self.publish(name.symbol, variable, false);
         let Some(slot) = self.variables.get(variable).map(|v| v.slot) else { return };
         if let Some(range) = range {
-            self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
+            let ends = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
+            if let Some(variable) = self.variables.get_mut(variable) {
+                variable.range = ends;
+            }
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
         let shown =
@@ -310,11 +313,11 @@ impl Checker<'_> {
         chosen: Option<&Typed>,
         low: &Expression,
         high: &Expression,
-    ) {
+    ) -> Option<(f64, f64)> {
         let low = self.expect_kind(low, kind, "E0505", "the smallest value of a param");
         let high = self.expect_kind(high, kind, "E0505", "the largest value of a param");
         if !self.ends_in_order(&low, &high) {
-            return;
+            return None;
         }
         let ends = low.constant().zip(high.constant());
         let Some((least, most)) = ends else {
@@ -322,10 +325,10 @@ impl Checker<'_> {
                 let headline = "the range of a param must be known before the run";
                 self.report(Diagnostic::error("E0513", headline, low.span.to(high.span)));
             }
-            return;
+            return None;
         };
-        let Some(chosen) = chosen else { return };
-        if let Some(value) = chosen.constant()
+        if let Some(chosen) = chosen
+            && let Some(value) = chosen.constant()
             && !(least..=most).contains(&value)
         {
             let (words, a, b) =
@@ -336,6 +339,7 @@ impl Checker<'_> {
                     .label(low.span.to(high.span), "the range declared here"),
             );
         }
+        Some((least, most))
     }
 
     fn unknown_setting(&mut self, setting: &Setting) {

@@ -116,7 +116,7 @@ impl Checker<'_> {
         }
         if let Some(outer) = self.inside.armed {
             let report = Diagnostic::error("E0706", "the laser is armed already", power.span)
-                .label(outer, "by the block around")
+                .label(outer, "armed here")
                 .help("end the outer block first");
             self.report(report);
         }
@@ -286,6 +286,7 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0502", headline, value.span));
             return None;
         }
+        self.decidable(uncertainty.as_ref(), low.as_ref(), high.as_ref());
         // Shown in the unit of the limit, which is what the reader compares with.
         let unit = [&low, &high].into_iter().flatten().find_map(|(limit, _)| limit.unit.clone());
         let shown = value.clone().with_unit(unit.or_else(|| value.unit.clone()));

@@ -6,6 +6,7 @@
 
 mod advice;
 mod allow;
+mod always;
 mod annotation;
 mod call;
 pub mod codes;
@@ -14,6 +15,7 @@ mod expression;
 pub mod flow;
 mod generic;
 mod head;
+pub mod limit;
 mod operator;
 mod place;
 mod promise;

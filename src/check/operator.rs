@@ -263,12 +263,12 @@ impl Checker<'_> {
         &mut self,
         operator: Binary,
         operator_span: Span,
-        left: &Expression,
-        right: &Expression,
+        left_written: &Expression,
+        right_written: &Expression,
         span: Span,
     ) -> Typed {
-        let left = self.expression(left, None);
-        let right = self.expression(right, Some(&left.kind).filter(|k| is_list(k)));
+        let left = self.expression(left_written, None);
+        let right = self.expression(right_written, Some(&left.kind).filter(|k| is_list(k)));
         let flag = |code| Typed::new(Type::Flag, program::Expression::Flag(code), span);
         if left.kind == Type::Unknown || right.kind == Type::Unknown {
             return flag(Flag::Constant(true));
@@ -281,10 +281,7 @@ impl Checker<'_> {
             return flag(Flag::Constant(true));
         }
         if is_number(&left.kind) {
-            if left.constant().is_some() && right.constant().is_some() {
-                let headline = format!("`{}` is the same in every run", self.words(span));
-                self.report(Diagnostic::warning("W0806", headline, span));
-            }
+            self.always(operator, (left_written, &left), (right_written, &right), span);
             let code = compare(operator, left.number(), right.number());
             return flag(code);
         }

@@ -68,6 +68,8 @@ pub(super) struct Variable {
     pub slot: Slot,
     /// The file it is declared in.
     pub module: usize,
+    /// Smallest and largest value that it can have, where that is known.
+    pub range: Option<(f64, f64)>,
     pub used: bool,
     /// Not to be reported as unused.
     pub quiet: bool,
@@ -179,7 +181,9 @@ impl Checker<'_> {
         let slot = self.slot(&kind);
         let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
         let module = self.inside.module;
-        self.variables.push(Variable { name, kind, unit, role, slot, module, used: false, quiet });
+        let (range, used) = (None, false);
+        let made = Variable { name, kind, unit, role, slot, module, range, used, quiet };
+        self.variables.push(made);
         self.variables.len() - 1
     }
 

@@ -60,6 +60,7 @@ impl Checker<'_> {
                 let (over, item, unit) = self.over(over);
                 self.scope.enter();
                 let variable = self.declare(*name, item, unit, Role::Loop);
+                self.counts_within(variable, &over);
                 let body = self.loop_body(body);
                 self.scope.leave();
                 if let Some(target) = self.variables.get(variable).map(|v| v.slot) {

@@ -1,6 +1,5 @@
 //! `check`: proves scripts without moving anything.
 
-use crate::builtins::Effect;
 use crate::check::flow::EffectsOf;
 use crate::cli::WRONG;
 use crate::cli::files::Disk;
@@ -77,29 +76,25 @@ fn report(script: &str, prepared: &Prepared) {
 }
 
 fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {
-    let Some(routine) = &one.routine else {
-        let effects: Vec<&str> = one.effects.keys().map(|effect| effect.text()).collect();
-        let all = if effects.is_empty() {
-            "does nothing to the head".to_string()
-        } else {
-            effects.join(", ")
-        };
-        let mut text = format!("  the script {all}\n");
-        for (effect, brought) in &one.effects {
-            let span = &brought.span;
-            let call = prepared.sources.slice(*span);
-            let place = prepared.sources.place(*span);
-            let line = format!("    {:<7} by `{call}` at {place}", effect.text());
-            text.push_str(&styled(&line, DIM, colour));
-            text.push('\n');
-        }
-        return text;
-    };
-    let effects: Vec<&str> = one.effects.keys().copied().map(Effect::text).collect();
-    if effects.is_empty() {
+    if one.routine.is_some() && one.effects.is_empty() {
         return String::new();
     }
-    format!("  {routine} {}\n", effects.join(", "))
+    let who = one.routine.as_deref().unwrap_or("the script");
+    let effects: Vec<&str> = one.effects.keys().map(|effect| effect.text()).collect();
+    let effects = if effects.is_empty() {
+        "does nothing to the head".to_string()
+    } else {
+        effects.join(", ")
+    };
+    let mut text = format!("  {who} {effects}\n");
+    for (effect, brought) in &one.effects {
+        let call = prepared.sources.slice(brought.span);
+        let place = prepared.sources.place(brought.span);
+        let line = format!("    {:<7} by `{call}` at {place}", effect.text());
+        text.push_str(&styled(&line, DIM, colour));
+        text.push('\n');
+    }
+    text
 }
 
 /// `1 error`, `2 errors`.

@@ -38,7 +38,9 @@ impl Console {
         if !about.params.is_empty() {
             let params: Vec<String> =
                 about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();
-            text.push_str(&wrapped(&params.join(", "), ""));
+            // A value and its unit stay on one line.
+            let params = params.iter().map(|p| p.replace(' ', "\u{1f}")).collect::<Vec<_>>();
+            text.push_str(&wrapped(&params.join(", "), "").replace('\u{1f}', " "));
         }
         text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
         say(&text);

@@ -3,6 +3,7 @@
 #![allow(clippy::disallowed_methods, reason = "this room talks to files and the terminal")]
 
 mod address;
+mod allow;
 mod builtins;
 mod check;
 mod console;

@@ -5,7 +5,7 @@ use crate::cli::console::Console;
 use crate::cli::files::Disk;
 use crate::cli::json::Json;
 use crate::cli::terminal::complain;
-use crate::cli::{CAUTION, WRONG, address};
+use crate::cli::{CAUTION, WRONG, address, allow};
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
@@ -46,6 +46,11 @@ pub(super) struct Options {
     /// Seed of a simulated head: the same seed gives the same run [default: 1]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
+    /// All that the script may do to the head, such as reads,spins,emits; a script that needs
+    /// more is refused before anything moves. Without this everything is allowed, except that
+    /// on a real head with nobody at the terminal nothing is stored for good
+    #[arg(long, value_name = "EFFECTS")]
+    allow: Option<String>,
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
@@ -97,7 +102,19 @@ pub(super) fn run(options: &Options) -> u8 {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
     }
+    let allowed = match options.allow.as_deref().map(allow::parse).transpose() {
+        Ok(allowed) => allowed,
+        Err(why) => {
+            complain(&why);
+            return WRONG;
+        }
+    };
     let head = station.description().clone();
+    let refused = allow::refused(&prepared, allowed.as_deref(), head.simulated);
+    if !refused.is_empty() {
+        complain(&rendered(&refused, &prepared.sources));
+        return WRONG;
+    }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About { script: &options.script, head: &head, seed, params };
     let mut printer: Box<dyn Printer> = if options.json {

@@ -16,13 +16,17 @@ pub(super) fn summary(
     colour: bool,
 ) -> String {
     let mut text = format!("{}\n", styled("Summary", BOLD, colour));
-    let (tables, single): (Vec<_>, Vec<_>) =
+    let (lists, single): (Vec<_>, Vec<_>) =
         recorded.iter().partition(|(_, shown)| rows(shown).is_some());
     let width = single.iter().map(|(label, _)| label.chars().count()).max().unwrap_or(0).max(8);
     for (label, shown) in single {
         text.push_str(&format!("  {label:<width$}  {shown}\n"));
     }
-    text.push_str(&table(&tables, colour));
+    let lists = tables(&lists, colour);
+    if !lists.is_empty() {
+        text.push_str(&lists);
+        text.push('\n');
+    }
     text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
     text.push_str(&format!("  {:<width$}  {}\n", "head", head(finished)));
     for trouble in &finished.safe.troubles {
@@ -126,34 +130,60 @@ fn rows(shown: &Shown) -> Option<Vec<Row<'_>>> {
     rows.collect::<Option<Vec<Row<'_>>>>().filter(|rows| !rows.is_empty())
 }
 
-/// All recorded lists of records side by side, one row per facet.
-fn table(recorded: &[&(String, Shown)], colour: bool) -> String {
-    let mut keys: Vec<String> = Vec::new();
-    let mut groups = Vec::new();
-    for (label, shown) in recorded {
-        let rows = rows(shown).unwrap_or_default();
-        for (key, _) in &rows {
-            if !keys.contains(key) {
-                keys.push(key.clone());
-            }
+/// Columns that a table may take.
+const WIDTH: usize = 80;
+
+/// A recorded list of records: its label and its columns.
+type Group<'a> = (&'a str, Vec<Column>);
+
+/// All recorded lists of records, one row per facet, as many side by side as fit.
+fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
+    let groups = recorded
+        .iter()
+        .map(|(label, shown)| (label.as_str(), columns(&rows(shown).unwrap_or_default())));
+    let mut text = String::new();
+    let mut row: Vec<Group<'_>> = Vec::new();
+    let mut used = KEY;
+    for group in groups {
+        let width: usize = group.1.iter().map(|column| column.width() + 2).sum();
+        if !row.is_empty() && used + width > WIDTH {
+            text.push_str(&table(&row, colour));
+            row.clear();
+            used = KEY;
         }
-        groups.push((label.as_str(), columns(&rows)));
+        used += width;
+        row.push(group);
     }
+    text.push_str(&table(&row, colour));
+    text
+}
+
+/// Columns that the number of the facet takes.
+const KEY: usize = 10;
+
+fn table(groups: &[Group<'_>], colour: bool) -> String {
     if groups.is_empty() {
         return String::new();
     }
-    let mut top = format!("  {:<8}", "");
-    let mut heads = format!("  {:<8}", "facet");
-    let mut lines: Vec<String> = keys.iter().map(|key| format!("  {key:<8}")).collect();
-    for (label, columns) in &groups {
+    let mut keys: Vec<&String> = Vec::new();
+    for (key, _) in groups.iter().flat_map(|(_, columns)| columns).flat_map(|c| &c.cells) {
+        if !keys.contains(&key) {
+            keys.push(key);
+        }
+    }
+    let mut top = " ".repeat(KEY);
+    let mut heads = format!("  {:<width$}", "facet", width = KEY - 2);
+    let mut lines: Vec<String> =
+        keys.iter().map(|key| format!("  {key:<width$}", width = KEY - 2)).collect();
+    for (label, columns) in groups {
         let widths: Vec<usize> = columns.iter().map(Column::width).collect();
-        let all = widths.iter().map(|width| width + 2).sum::<usize>();
-        let label: String = label.chars().take(all.saturating_sub(2)).collect();
-        top.push_str(&format!("  {label:<width$}", width = all.saturating_sub(2)));
+        let all = widths.iter().map(|width| width + 2).sum::<usize>().saturating_sub(2);
+        let label: String = label.chars().take(all).collect();
+        top.push_str(&format!("  {label:<all$}"));
         for (column, width) in columns.iter().zip(widths) {
             heads.push_str(&format!("  {:>width$}", column.head));
             for (line, key) in lines.iter_mut().zip(&keys) {
-                let cell = column.cells.iter().find(|(k, _)| k == key).map_or("", |(_, c)| c);
+                let cell = column.cells.iter().find(|(k, _)| k == *key).map_or("", |(_, c)| c);
                 line.push_str(&format!("  {cell:>width$}"));
             }
         }
@@ -163,7 +193,6 @@ fn table(recorded: &[&(String, Shown)], colour: bool) -> String {
         text.push_str(line.trim_end());
         text.push('\n');
     }
-    text.push('\n');
     text
 }
 

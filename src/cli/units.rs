@@ -10,15 +10,10 @@ pub(super) fn list() -> u8 {
          `x in rpm` chooses how a value is shown and never changes it.\n",
     );
     for kind in KINDS {
-        let units: Vec<&Unit> = TABLE.iter().filter(|u| u.dimension == kind.dimension).collect();
-        if units.is_empty() {
-            continue;
-        }
-        text.push_str(&format!("\n{}\n", styled(kind.name, BOLD, colour)));
-        for unit in units {
-            text.push_str(&line(unit));
-        }
+        let of_kind = |unit: &&Unit| unit.dimension == kind.dimension && unit.zero == 0.0;
+        text.push_str(&group(kind.name, TABLE.iter().filter(of_kind), colour));
     }
+    text.push_str(&group("temperature", TABLE.iter().filter(|unit| unit.zero != 0.0), colour));
     text.push_str("\nAlso as types without a unit of their own:\n");
     for kind in KINDS {
         if !TABLE.iter().any(|unit| unit.dimension == kind.dimension) {
@@ -32,6 +27,11 @@ pub(super) fn list() -> u8 {
     );
     say(&text);
     0
+}
+
+fn group<'a>(name: &str, units: impl Iterator<Item = &'a Unit>, colour: bool) -> String {
+    let lines: String = units.map(line).collect();
+    if lines.is_empty() { lines } else { format!("\n{}\n{lines}", styled(name, BOLD, colour)) }
 }
 
 fn line(unit: &Unit) -> String {

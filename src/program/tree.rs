@@ -417,6 +417,7 @@ pub struct Expect {
 }
 
 /// What a check looks at.
+#[allow(clippy::large_enum_variant, reason = "a check is boxed as a whole")]
 #[derive(Clone, Debug)]
 pub enum Expectation {
     /// Holds or does not.

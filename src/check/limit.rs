@@ -1,0 +1,34 @@
+//! Effects that a run does not allow: each is reported with the calls that bring it.
+
+use crate::builtins::Effect;
+use crate::check::flow::EffectsOf;
+use crate::diagnostics::Diagnostic;
+use crate::source::SourceMap;
+
+/// Longest chain of calls that is shown.
+const CALLS_MOST: usize = 8;
+
+/// Reports what the script may do beyond `allowed`; `way_out` says how it could be allowed.
+pub fn beyond(
+    effects: &[EffectsOf],
+    allowed: &[Effect],
+    way_out: &dyn Fn(Effect) -> String,
+    sources: &SourceMap,
+) -> Vec<Diagnostic> {
+    let Some(script) = effects.last() else { return Vec::new() };
+    let more = script.effects.iter().filter(|(effect, _)| !allowed.contains(effect));
+    let reports = more.map(|(effect, brought)| {
+        let call = sources.slice(brought.span);
+        let headline = format!("`{call}` {}, which is not allowed in this run", effect.text());
+        let mut report = Diagnostic::error("E0718", headline, brought.span);
+        let mut by = brought.by;
+        for _ in 0..CALLS_MOST {
+            let inner = by.and_then(|index| effects.get(index)).and_then(|e| e.effects.get(effect));
+            let Some(inner) = inner else { break };
+            report = report.label(inner.span, format!("{} here", effect.text()));
+            by = inner.by;
+        }
+        report.help(way_out(*effect))
+    });
+    reports.collect()
+}

@@ -1,0 +1,40 @@
+//! `--allow`: what a run may do to the head.
+//!
+//! Without it everything is allowed but one thing: on a real head, trims are stored for good
+//! only where somebody sits at the terminal or has said so. A simulated head has nothing to lose.
+
+use crate::builtins::Effect;
+use crate::check::limit::beyond;
+use crate::diagnostics::Diagnostic;
+use crate::session::Prepared;
+use std::io::{IsTerminal, stdin};
+
+/// Reads a list of effects: `spin,emit`. Fails with what is to be printed.
+pub(super) fn parse(list: &str) -> Result<Vec<Effect>, String> {
+    let words = list.split(',').map(str::trim).filter(|word| !word.is_empty());
+    let effects = words.map(|word| {
+        Effect::named(word).ok_or_else(|| {
+            let known: Vec<&str> = Effect::ALL.into_iter().map(Effect::text).collect();
+            format!("error: `--allow` knows no effect `{word}`; it knows {}\n", known.join(", "))
+        })
+    });
+    effects.collect()
+}
+
+/// What the script would do beyond what is allowed.
+pub(super) fn refused(
+    prepared: &Prepared,
+    allowed: Option<&[Effect]>,
+    simulated: bool,
+) -> Vec<Diagnostic> {
+    let unattended = !simulated && !stdin().is_terminal();
+    let usual: Vec<Effect> =
+        Effect::ALL.into_iter().filter(|e| *e != Effect::Stores || !unattended).collect();
+    let way_out = |effect: Effect| match allowed {
+        Some(_) => format!("add it to the list: `--allow ...,{}`", effect.text()),
+        None => "nobody is at the terminal, so storing for good must be allowed: \
+                 `--allow reads,spins,steers,emits,trims,stores`"
+            .to_string(),
+    };
+    beyond(&prepared.effects, allowed.unwrap_or(&usual), &way_out, &prepared.sources)
+}
