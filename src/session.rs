@@ -4,6 +4,7 @@
 use crate::acceptance::decision::Outcome;
 use crate::check::flow::EffectsOf;
 use crate::check::{self, Module, Setting};
+use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, Topic};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
 use crate::head::station::Station;
@@ -13,7 +14,7 @@ use crate::program::tree::Program;
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
-use crate::syntax::{parse, parse_expression};
+use crate::syntax::{self, parse, parse_expression};
 use std::collections::{HashMap, HashSet};
 
 /// Longest chain of files that use each other.
@@ -132,6 +133,11 @@ impl Loader<'_> {
     }
 
     fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
+        let within = |place: Span| span.source == place.source && span.to(place) == span;
+        if self.diagnostics.iter().any(|d| within(d.span())) {
+            // A path that was not understood is reported already.
+            return None;
+        }
         let text = match self.files.read(Some(from), path) {
             Ok(text) => text,
             Err(why) => {
@@ -308,6 +314,11 @@ impl Observer for Counting<'_> {
         }
         self.inner.event(time, event);
     }
+}
+
+/// Every code that a report can have, by topic.
+pub fn topics() -> impl Iterator<Item = &'static Topic> {
+    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS])
 }
 
 /// The id of the script among the sources: it is read first.

@@ -40,12 +40,12 @@ pub const HEAD_DESCRIPTIONS: Topic = Topic {
               the wrong kind or lies outside what a head can be. Nothing is opened. The file \
               src/head/sim/default.toml explains every key with its unit and range.",
         wrong: r#"
-[polygon]
-facets = 1000
+[facets]
+count = "ten"
 "#,
         right: r#"
-[polygon]
-facets = 8
+[facets]
+count = 8
 "#,
     }],
 };

@@ -1,9 +1,9 @@
 //! Diagnostics as SARIF 2.1.0 (OASIS standard, Static Analysis Results Interchange Format).
 //! Uses source and the diagnostics beside it.
 
+use crate::diagnostics::Diagnostic;
 use crate::diagnostics::codes::Code;
 use crate::diagnostics::json::{ARGUMENT, Report, word};
-use crate::diagnostics::Diagnostic;
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -53,12 +53,8 @@ pub fn sarif<'c>(report: &Report<'_>, codes: impl Iterator<Item = &'c Code>) -> 
 
 fn rule(code: &Code) -> Value {
     let level = if code.code.starts_with('W') { "warning" } else { "error" };
-    let help = format!(
-        "{}\n\nWrong:\n{}\n\nRight:\n{}",
-        code.why,
-        code.wrong.trim(),
-        code.right.trim()
-    );
+    let help =
+        format!("{}\n\nWrong:\n{}\n\nRight:\n{}", code.why, code.wrong.trim(), code.right.trim());
     json!({
         "id": code.code,
         "shortDescription": {"text": code.meaning},

@@ -69,12 +69,14 @@ spin(4800 rpm)
         why: "A routine `for any D` learns what D is from its arguments. A D that stands in its \
               result only is never told.",
         wrong: r#"
-routine scaled(x: number) -> D for any D { return x * 3 }
-note "{scaled(2)}"
+routine refused(why: text) -> D for any D { fail why }
+let speed = refused("no instrument")
+note "{speed}"
 "#,
         right: r#"
-routine scaled(x: D) -> D for any D { return x * 3 }
-note "{scaled(2 mm)}"
+routine doubled(x: D) -> D for any D { return x * 2 }
+let speed = doubled(2400 rpm)
+note "{speed}"
 "#,
     },
     Code {

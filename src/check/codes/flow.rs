@@ -57,7 +57,7 @@ for k in facets() {
     },
     Code {
         code: "E0704",
-        meaning: "recursion",
+        meaning: "a routine that calls itself, or by way of others",
         why: "Every script ends, so no routine may call itself, nor by way of others. Use a loop \
               with a bound.",
         wrong: r#"

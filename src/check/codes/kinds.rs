@@ -20,14 +20,14 @@ if measured_speed() / 1 rev > 80 Hz { note "fast" }
         code: "E0502",
         meaning: "an operator that does not go with its operands",
         why: "Arithmetic is for quantities, `and`, `or` and `not` are for flags, ranges are for \
-              whole numbers. Texts are put together by braces: \"{a}{b}\".",
+              whole numbers. Texts can be joined and compared for being equal, and have no order.",
         wrong: r#"
-let serial = "A" + "17"
-note serial
+param serial: text = "A17"
+if serial < "B00" { note "old" }
 "#,
         right: r#"
-let series = "A"
-note "{series}17"
+param series: text = "A"
+if series == "A" { note "old" }
 "#,
     },
     Code {
@@ -130,7 +130,7 @@ for k in 0..facet_count() { note "facet {k}" }
         why: "Powers are for quantities; and a kind whose exponents leave the range that any \
               physical quantity needs is surely a slip.",
         wrong: r#"
-record "far": (3 mm)^40
+record "far": (3 mm)^200
 "#,
         right: r#"
 record "area": (3 mm)^2

@@ -80,8 +80,15 @@ note "{measured_speed()}"
         why: "Stored trims survive power loss and ship with the head. Measure a line with every \
               facet after they were loaded, and store what has proved itself.",
         wrong: r#"
+routine traced(plan: plan) -> list of line {
+    arm at 35 % { return [test_line(k, plan) for k in facets()] }
+}
+spin(4800 rpm)
+wait until locked() within 20 s else fail "no lock"
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
 load(no_trims())
 store_trims()
+record "seen": traced(plan)
 "#,
         right: r#"
 routine traced(plan: plan) -> list of line {

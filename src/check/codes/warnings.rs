@@ -83,12 +83,12 @@ note "{limit}"
         why: "Both sides are known before anything runs, or one of them can never be on the other \
               side of the limit. The check then decides nothing.",
         wrong: r#"
-let limit = 6 um
-if limit > 5 um { note "wide" }
+param speed = 4800 rpm within 1000 rpm .. 9000 rpm
+if speed > 500 rpm { note "fast" }
 "#,
         right: r#"
-param limit = 6 um
-if limit > 5 um { note "wide" }
+param speed = 4800 rpm within 1000 rpm .. 9000 rpm
+if speed > 5000 rpm { note "fast" }
 "#,
     },
     Code {

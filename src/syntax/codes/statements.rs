@@ -74,10 +74,10 @@ if locked() { note "locked" }
         why: "The word has no meaning here, and the report says which one does the job: `routine` \
               for a function, `note` for printing, `wait` for sleeping, `else if` for elif.",
         wrong: r#"
-print("locked")
+if locked() { note "locked" } elif interlock_closed() { note "closed" }
 "#,
         right: r#"
-note "locked"
+if locked() { note "locked" } else if interlock_closed() { note "closed" }
 "#,
     },
     Code {
