@@ -58,8 +58,8 @@ note "{recorded}"
     Code {
         code: "E0305",
         meaning: "a block without its brace",
-        why: "Blocks stand in braces, a single statement too; the opening brace stands on the line \
-              of the statement that it belongs to. Indentation means nothing.",
+        why: "Blocks stand in braces, a single statement too. Indentation means nothing, and \
+              nothing stands between the head of a statement and its brace.",
         wrong: r#"
 if locked()
     note "locked"
