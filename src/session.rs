@@ -79,15 +79,42 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
-    // A routine whose head could not be read has no parameters that calls could fit.
-    let calls = ["E0601", "E0602", "E0603"];
+    // What a broken line would have declared, every word of it, is missed below; so is a routine
+    // that stands where none may.
+    let misplaced = checked.diagnostics.iter().filter(|d| d.code == "E0405");
+    let lost: HashSet<&str> = diagnostics
+        .iter()
+        .chain(misplaced)
+        .flat_map(|d| words(&sources, Span { end: d.span().start, ..d.span() }))
+        .collect();
     let sound = |d: &Diagnostic| {
-        broken.is_empty() || !(broken.contains(&line(d.span())) || calls.contains(&d.code))
+        let of_broken = broken.contains(&line(d.span())) && d.code != "E0405";
+        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
+        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
+        !(of_broken || of_heads || of_names)
     };
-    diagnostics.extend(checked.diagnostics.into_iter().filter(sound));
+    let checked_soundly: Vec<Diagnostic> =
+        checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
+    diagnostics.extend(checked_soundly);
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
     Ok(Prepared { sources, diagnostics, program, effects: checked.effects })
+}
+
+/// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
+/// fit, gives nothing, or seems to lack its end.
+const OF_HEADS: [&str; 6] = ["E0601", "E0602", "E0603", "E0608", "E0702", "E0713"];
+/// Names that seem to be unknown, or to mean another thing of that name.
+const OF_NAMES: [&str; 3] = ["E0401", "E0402", "E0704"];
+
+/// The words on the lines of a place.
+fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
+    let text = sources.get(span.source).map_or("", |source| source.text.as_ref());
+    let start = text.get(..span.start as usize).and_then(|t| t.rfind('\n')).map_or(0, |at| at + 1);
+    let end = text.get(span.end as usize..).and_then(|t| t.find('\n'));
+    let end = end.map_or(text.len(), |at| span.end as usize + at);
+    let inside = |c: char| c.is_alphanumeric() || c == '_';
+    text.get(start..end).unwrap_or("").split(move |c| !inside(c)).filter(|word| !word.is_empty())
 }
 
 struct Loaded {

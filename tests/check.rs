@@ -56,8 +56,7 @@ fn report(prepared: &Prepared) -> String {
 }
 
 /// The folders of the corpus but for that of warnings, by stage.
-const STAGES: &[&str] =
-    &["lexical", "layout", "parse", "names", "kinds", "calls", "flow", "files"];
+const STAGES: &[&str] = &["lexical", "layout", "parse", "names", "kinds", "calls", "flow", "files"];
 
 /// Runs `check` on each script of a folder; the snapshot lies beside the script.
 fn corpus(folder: &str, check: impl Fn(&Path) -> String) {
