@@ -117,6 +117,7 @@ fn every_code_has_its_script() {
             }
         }
     }
+    assert!(scripts > 120, "only {scripts} scripts");
     let known: BTreeSet<&str> = codes().map(|known| known.code).collect();
     // Depends on the run: tests/corpus/run has its script.
     seen.insert("E0718");
