@@ -4,6 +4,7 @@
 use crate::acceptance::decision::Outcome;
 use crate::check::flow::EffectsOf;
 use crate::check::{self, Module, Setting};
+use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, Topic};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
 use crate::head::station::Station;
@@ -13,7 +14,7 @@ use crate::program::tree::Program;
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
-use crate::syntax::{parse, parse_expression};
+use crate::syntax::{self, parse, parse_expression};
 use std::collections::{HashMap, HashSet};
 
 /// Longest chain of files that use each other.
@@ -78,15 +79,42 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
-    // A routine whose head could not be read has no parameters that calls could fit.
-    let calls = ["E0601", "E0602", "E0603"];
+    // What a broken line would have declared, every word of it, is missed below; so is a routine
+    // that stands where none may.
+    let misplaced = checked.diagnostics.iter().filter(|d| d.code == "E0405");
+    let lost: HashSet<&str> = diagnostics
+        .iter()
+        .chain(misplaced)
+        .flat_map(|d| words(&sources, Span { end: d.span().start, ..d.span() }))
+        .collect();
     let sound = |d: &Diagnostic| {
-        broken.is_empty() || !(broken.contains(&line(d.span())) || calls.contains(&d.code))
+        let of_broken = broken.contains(&line(d.span())) && d.code != "E0405";
+        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
+        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
+        !(of_broken || of_heads || of_names)
     };
-    diagnostics.extend(checked.diagnostics.into_iter().filter(sound));
+    let checked_soundly: Vec<Diagnostic> =
+        checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
+    diagnostics.extend(checked_soundly);
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
     Ok(Prepared { sources, diagnostics, program, effects: checked.effects })
+}
+
+/// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
+/// fit, gives nothing, or seems to lack its end.
+const OF_HEADS: [&str; 6] = ["E0601", "E0602", "E0603", "E0608", "E0702", "E0713"];
+/// Names that seem to be unknown, or to mean another thing of that name.
+const OF_NAMES: [&str; 3] = ["E0401", "E0402", "E0704"];
+
+/// The words on the lines of a place.
+fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
+    let text = sources.get(span.source).map_or("", |source| source.text.as_ref());
+    let start = text.get(..span.start as usize).and_then(|t| t.rfind('\n')).map_or(0, |at| at + 1);
+    let end = text.get(span.end as usize..).and_then(|t| t.find('\n'));
+    let end = end.map_or(text.len(), |at| span.end as usize + at);
+    let inside = |c: char| c.is_alphanumeric() || c == '_';
+    text.get(start..end).unwrap_or("").split(move |c| !inside(c)).filter(|word| !word.is_empty())
 }
 
 struct Loaded {
@@ -132,6 +160,11 @@ impl Loader<'_> {
     }
 
     fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
+        let within = |place: Span| span.source == place.source && span.to(place) == span;
+        if self.diagnostics.iter().any(|d| within(d.span())) {
+            // A path that was not understood is reported already.
+            return None;
+        }
         let text = match self.files.read(Some(from), path) {
             Ok(text) => text,
             Err(why) => {
@@ -308,6 +341,11 @@ impl Observer for Counting<'_> {
         }
         self.inner.event(time, event);
     }
+}
+
+/// Every code that a report can have, by topic.
+pub fn topics() -> impl Iterator<Item = &'static Topic> {
+    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS])
 }
 
 /// The id of the script among the sources: it is read first.

@@ -297,6 +297,12 @@ impl Checker<'_> {
         span: Span,
         code: &mut Vec<program::Statement>,
     ) -> bool {
+        if self.inside.loops.is_empty() && self.inside.finally {
+            let headline = format!("`{word}` cannot leave a `finally` block");
+            let report = Diagnostic::error("E0711", headline, span);
+            self.report(report.help("it would drop a failure that is on its way out"));
+            return false;
+        }
         if self.inside.loops.is_empty() {
             let headline = format!("`{word}` stands outside of any loop");
             self.report(Diagnostic::error("E0703", headline, span));

@@ -3,6 +3,7 @@
 use crate::check::flow::EffectsOf;
 use crate::cli::WRONG;
 use crate::cli::files::Disk;
+use crate::cli::formats::{self, Format};
 use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled};
 use crate::diagnostics::{Diagnostic, Severity, render};
 use crate::session::{Prepared, prepare};
@@ -16,7 +17,8 @@ is reported at once. Nothing is opened and nothing moves.
 Examples:
   spintrue check scripts/bring_up.spt
   spintrue check scripts/*.spt
-  spintrue check scripts/bring_up.spt --set speed=5000rpm";
+  spintrue check scripts/bring_up.spt --set speed=5000rpm
+  spintrue check scripts/*.spt --format sarif > check.sarif";
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -26,9 +28,15 @@ pub(super) struct Options {
     /// Gives a param a value
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
+    /// How to say what was found
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
 }
 
 pub(super) fn check(options: &Options) -> u8 {
+    if options.format != Format::Text {
+        return for_machines(options);
+    }
     let mut code = 0;
     for script in &options.scripts {
         match prepare(&mut Disk, script, &options.settings) {
@@ -46,6 +54,21 @@ pub(super) fn check(options: &Options) -> u8 {
         }
     }
     code
+}
+
+/// Checks all scripts and prints one object.
+fn for_machines(options: &Options) -> u8 {
+    let mut prepared = Vec::new();
+    let mut unread = Vec::new();
+    for script in &options.scripts {
+        match prepare(&mut Disk, script, &options.settings) {
+            Err(why) => unread.push((script.clone(), why)),
+            Ok(checked) => prepared.push((script.as_str(), checked)),
+        }
+    }
+    formats::print(options.format, &prepared, &unread);
+    let may_run = unread.is_empty() && prepared.iter().all(|(_, one)| one.program.is_some());
+    if may_run { 0 } else { WRONG }
 }
 
 /// Reports as they are printed, with a closing count.

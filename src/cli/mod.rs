@@ -7,7 +7,9 @@ mod allow;
 mod builtins;
 mod check;
 mod console;
+mod explain;
 mod files;
+mod formats;
 mod json;
 mod run;
 mod summary;
@@ -62,6 +64,9 @@ enum Command {
     /// Lists the built-ins, or explains one
     #[command(after_help = builtins::AFTER_HELP)]
     Builtins(builtins::Options),
+    /// Explains a code of a report, or lists them all
+    #[command(after_help = explain::AFTER_HELP)]
+    Explain(explain::Options),
 }
 
 /// Runs the command that the arguments ask for.
@@ -72,6 +77,7 @@ pub fn main() -> ExitCode {
         Command::Check(options) => check::check(&options),
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
+        Command::Explain(options) => explain::explain(&options),
     };
     if terminal::output_lost() {
         terminal::complain("error: not all of the output could be written, so nothing passed\n");
