@@ -87,6 +87,7 @@ impl Checker<'_> {
 
     fn routine_name(&mut self, routine: &Routine, script: bool) {
         let name = routine.name;
+        self.saw_routine(routine);
         let text = self.text(name.symbol);
         let module = self.inside.module;
         if self.builtins.contains_key(&name.symbol) {

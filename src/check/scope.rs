@@ -32,7 +32,7 @@ pub(super) enum Role {
 
 impl Role {
     /// In front of its name.
-    fn noun(self) -> &'static str {
+    pub(super) fn noun(self) -> &'static str {
         match self {
             Role::Let | Role::Var => "variable",
             Role::Constant => "constant",
@@ -184,6 +184,7 @@ impl Checker<'_> {
         let (range, used) = (None, false);
         let made = Variable { name, kind, unit, role, slot, module, range, used, quiet };
         self.variables.push(made);
+        self.saw_variable(self.variables.len() - 1);
         self.variables.len() - 1
     }
 
