@@ -14,6 +14,7 @@ pub mod cli;
 pub mod diagnostics;
 pub mod head;
 pub mod interpret;
+pub mod lsp;
 pub mod optics;
 pub mod program;
 pub mod session;

@@ -3,6 +3,7 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::check::flow::EffectsOf;
+use crate::check::index::Index;
 use crate::check::{self, Module, Setting};
 use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, Topic};
 use crate::diagnostics::{Diagnostic, Severity};
@@ -47,6 +48,18 @@ pub struct Prepared {
     pub effects: Vec<EffectsOf>,
 }
 
+/// A checked script with all that was learned of it.
+pub struct Examined {
+    /// What a check comes to.
+    pub prepared: Prepared,
+    /// The tree of each file, each behind those it uses.
+    pub files: Vec<(SourceId, File)>,
+    /// The texts of the names in the trees.
+    pub names: Names,
+    /// What each name means.
+    pub index: Index,
+}
+
 impl Prepared {
     /// How many errors there are.
     pub fn errors(&self) -> usize {
@@ -57,6 +70,20 @@ impl Prepared {
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
 /// Fails only where the script itself cannot be read.
 pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+    Ok(examined(files, path, settings, false)?.prepared)
+}
+
+/// The same for editors: keeps the trees, and tells what each name means.
+pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, String> {
+    examined(files, path, &[], true)
+}
+
+fn examined(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+    index: bool,
+) -> Result<Examined, String> {
     let script = files.read(None, path)?;
     let mut loader = Loader {
         files,
@@ -75,7 +102,7 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
         .iter()
         .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
         .collect();
-    let checked = check::check(&borrowed, &settings, &mut names, &sources);
+    let checked = check::check(&borrowed, &settings, &mut names, &sources, index);
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
@@ -98,7 +125,9 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
     diagnostics.extend(checked_soundly);
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
-    Ok(Prepared { sources, diagnostics, program, effects: checked.effects })
+    let prepared = Prepared { sources, diagnostics, program, effects: checked.effects };
+    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
 }
 
 /// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
@@ -118,6 +147,7 @@ fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
 }
 
 struct Loaded {
+    source: SourceId,
     file: File,
     uses: Vec<(Span, usize)>,
     /// A used file could not be read, so names may be unknown for that reason.
@@ -154,7 +184,7 @@ impl Loader<'_> {
             }
         }
         self.open.pop();
-        self.modules.push(Loaded { file: parsed.file, uses, missing });
+        self.modules.push(Loaded { source, file: parsed.file, uses, missing });
         self.known.insert(text.name, self.modules.len() - 1);
         self.modules.len() - 1
     }

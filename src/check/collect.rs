@@ -89,6 +89,7 @@ impl Checker<'_> {
     /// Declares a routine; one that is `exported` is there for other files to call.
     fn routine_name(&mut self, routine: &Routine, exported: bool) {
         let name = routine.name;
+        self.saw_routine(routine);
         let text = self.text(name.symbol);
         let module = self.inside.module;
         if self.builtins.contains_key(&name.symbol) {
