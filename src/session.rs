@@ -2,18 +2,20 @@
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
 use crate::acceptance::decision::Outcome;
+use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::{self, Module, Setting};
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::SafeState;
 use crate::head::station::Station;
+use crate::head::{Description, SafeState};
 use crate::interpret::{self, Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::Program;
+use crate::program::tree::{Param, Program, Slot, Statement};
 use crate::source::{SourceId, SourceMap, Span};
-use crate::syntax::names::Names;
-use crate::syntax::tree::{File, StatementKind};
+use crate::syntax::names::{Names, Symbol};
+use crate::syntax::tree::{Expression, ExpressionKind, File, StatementKind};
 use crate::syntax::{parse, parse_expression};
+use crate::units::{Dimension, parse_quantity};
 use std::collections::{HashMap, HashSet};
 
 /// Longest chain of files that use each other.
@@ -44,9 +46,16 @@ pub struct Prepared {
     pub program: Option<Program>,
     /// What each routine and last the script may do to the head.
     pub effects: Vec<EffectsOf>,
+    /// Where the params of the program live; empty where that cannot be told.
+    pub params: Vec<ParamAt>,
 }
 
 impl Prepared {
+    /// How long the script takes at most on a head; none where it may not run at all.
+    pub fn bound(&self, head: &Description) -> Option<Bound> {
+        self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
+    }
+
     /// How many errors there are.
     pub fn errors(&self) -> usize {
         self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
@@ -86,7 +95,75 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
     diagnostics.extend(checked.diagnostics.into_iter().filter(sound));
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
-    Ok(Prepared { sources, diagnostics, program, effects: checked.effects })
+    let params = program.as_ref().map(|program| params(program, &modules)).unwrap_or_default();
+    Ok(Prepared { sources, diagnostics, program, effects: checked.effects, params })
+}
+
+/// Where each param of the program lives. Params and constants are set up in the order of their
+/// declarations, those of the script last.
+fn params(program: &Program, modules: &[Loaded]) -> Vec<ParamAt> {
+    let Some((script, used)) = modules.split_last() else { return Vec::new() };
+    let lets = |file: &File| {
+        let found = file.statements.iter();
+        found.filter(|s| matches!(s.kind, StatementKind::Let { mutable: false, .. })).count()
+    };
+    let others: usize = used.iter().map(|module| lets(&module.file)).sum();
+    let own = program.setup.len().saturating_sub(others);
+    let constants = own.saturating_sub(program.params.len());
+    let all = constants == lets(&script.file);
+    let mut known: HashSet<Symbol> = HashSet::new();
+    let mut order = Vec::new();
+    for statement in &script.file.statements {
+        match &statement.kind {
+            StatementKind::Param { name, .. } => {
+                known.insert(name.symbol);
+                order.push(true);
+            }
+            StatementKind::Let { mutable: false, name, value, .. }
+                if constants > 0 && (all || plain(value, &known)) =>
+            {
+                known.insert(name.symbol);
+                order.push(false);
+            }
+            _ => {}
+        }
+    }
+    if order.len() != own {
+        return Vec::new();
+    }
+    let sets = program.setup.iter().skip(others).zip(order).filter(|(_, param)| *param);
+    let slots = sets.filter_map(|(statement, _)| match statement {
+        Statement::Set(slot, _) => Some(*slot),
+        _ => None,
+    });
+    slots
+        .zip(&program.params)
+        .map(|(slot, param)| ParamAt { slot, kind: kind(slot, param) })
+        .collect()
+}
+
+/// A value that surely needs no head, written with what is known already.
+fn plain(value: &Expression, known: &HashSet<Symbol>) -> bool {
+    match &value.kind {
+        ExpressionKind::Number { .. } | ExpressionKind::Flag(_) => true,
+        ExpressionKind::Name(symbol) => known.contains(symbol),
+        ExpressionKind::Unary { operand: a, .. } | ExpressionKind::Power { base: a, .. } => {
+            plain(a, known)
+        }
+        ExpressionKind::Binary { left, right, .. } => plain(left, known) && plain(right, known),
+        ExpressionKind::List(items) => items.iter().all(|item| plain(item, known)),
+        _ => false,
+    }
+}
+
+fn kind(slot: Slot, param: &Param) -> ParamKind {
+    match (slot, parse_quantity(&param.text)) {
+        (Slot::Number(_), Ok((_, None))) => ParamKind::Number,
+        (Slot::Number(_), Ok((_, Some(unit)))) if unit.dimension == Dimension::TIME => {
+            ParamKind::Time
+        }
+        _ => ParamKind::Other,
+    }
 }
 
 struct Loaded {

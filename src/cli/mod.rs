@@ -6,6 +6,7 @@ mod address;
 mod builtins;
 mod check;
 mod console;
+mod duration;
 mod files;
 mod json;
 mod run;
