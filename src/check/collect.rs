@@ -274,8 +274,15 @@ impl Checker<'_> {
             }
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
-        let shown =
-            program::Param { name: self.names.shared(name.symbol), text: self.words(chosen.span) };
+        let shown = program::Param {
+            name: self.names.shared(name.symbol),
+            text: self.words(chosen.span),
+            slot,
+            dimension: match chosen.kind {
+                Type::Quantity(dimension) => Some(dimension),
+                _ => None,
+            },
+        };
         self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));
     }

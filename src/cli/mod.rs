@@ -7,6 +7,7 @@ mod allow;
 mod builtins;
 mod check;
 mod console;
+mod duration;
 mod explain;
 mod files;
 mod formats;
