@@ -44,6 +44,10 @@ const ROOMS: &[(&str, &[&str])] = &[
         ],
     ),
     (
+        "lsp",
+        &["source", "units", "diagnostics", "syntax", "program", "builtins", "check", "session"],
+    ),
+    (
         "cli",
         &[
             "source",
@@ -58,6 +62,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "check",
             "interpret",
             "session",
+            "lsp",
         ],
     ),
 ];
@@ -69,6 +74,8 @@ const ONLY: &[(&str, &[&str])] = &[
     ("chumsky::", &["syntax"]),
     ("logos::", &["syntax"]),
     ("clap::", &["cli"]),
+    ("lsp_server::", &["lsp"]),
+    ("lsp_types::", &["lsp"]),
     ("indicatif::", &["cli"]),
     ("toml::", &["head"]),
 ];
