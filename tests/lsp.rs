@@ -95,6 +95,21 @@ fn it_says_what_it_can_do_and_says_goodbye() {
 }
 
 #[test]
+fn news_of_files_are_asked_for_where_the_editor_has_them() {
+    let mut client = Client::raw();
+    let watched = json!({"didChangeWatchedFiles": {"dynamicRegistration": true}});
+    let params = json!({"processId": null, "capabilities": {"workspace": watched}});
+    client.request("initialize", params).unwrap();
+    client.notify("initialized", json!({}));
+    let asked = client.receive();
+    assert_eq!(asked["method"], "client/registerCapability");
+    let registration = &asked["params"]["registrations"][0];
+    assert_eq!(registration["registerOptions"]["watchers"][0]["globPattern"], "**/*.spt");
+    client.send(&json!({"jsonrpc": "2.0", "id": asked["id"], "result": null}));
+    ends_well(client);
+}
+
+#[test]
 fn going_without_a_goodbye_is_told_apart() {
     let mut client = Client::new();
     client.notify("exit", Value::Null);
@@ -612,7 +627,6 @@ fn reports_are_those_of_check() {
     }
     assert!(scripts.len() > 50);
     let mut client = Client::new();
-    client.folder = PathBuf::from("/nowhere");
     for path in scripts {
         let text = fs::read_to_string(&path).unwrap();
         let name = path.display().to_string();
@@ -642,7 +656,6 @@ fn reports_are_those_of_check() {
         assert_eq!(got, wanted, "{name}");
         client.notify("textDocument/didClose", json!({"textDocument": {"uri": uri}}));
     }
-    client.folder = std::env::temp_dir().join("spintrue-lsp-corpus");
     ends_well(client);
 }
 
