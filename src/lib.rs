@@ -8,6 +8,7 @@
 //! IEC 60825-1, local codes and the laser safety officer decide.
 
 pub mod acceptance;
+pub mod bounds;
 pub mod builtins;
 pub mod check;
 pub mod cli;

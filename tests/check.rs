@@ -1,5 +1,6 @@
 //! The checker through its own door: scripts that it must refuse or warn of, each beside the
-//! report that it must give. A used file lies in a folder named `lib` beside them.
+//! report that it must give, sorted by the stage that has to find it. A used file lies in a folder
+//! named `lib` beside them.
 
 #![allow(
     clippy::unwrap_used,
@@ -11,7 +12,7 @@
 )]
 
 use insta::{Settings, assert_snapshot, glob};
-use spintrue::check::codes::CODES;
+use spintrue::check::codes::codes;
 use spintrue::diagnostics::Severity;
 use spintrue::diagnostics::render::{render, summary};
 use spintrue::session::{Files, Prepared, Text, prepare};
@@ -54,6 +55,9 @@ fn report(prepared: &Prepared) -> String {
     text
 }
 
+/// The folders of the corpus but for that of warnings, by stage.
+const STAGES: &[&str] = &["lexical", "layout", "parse", "names", "kinds", "calls", "flow", "files"];
+
 /// Runs `check` on each script of a folder; the snapshot lies beside the script.
 fn corpus(folder: &str, check: impl Fn(&Path) -> String) {
     // The library keeps its failures in one place for all threads.
@@ -76,12 +80,14 @@ fn corpus(folder: &str, check: impl Fn(&Path) -> String) {
 
 #[test]
 fn refused_scripts_are_refused_with_these_words() {
-    corpus("refuse", |path| {
-        let prepared = prepared(path);
-        assert!(prepared.program.is_none(), "{} is accepted", path.display());
-        assert!(prepared.errors() > 0, "{} has no error", path.display());
-        report(&prepared)
-    });
+    for stage in STAGES {
+        corpus(stage, |path| {
+            let prepared = prepared(path);
+            assert!(prepared.program.is_none(), "{} is accepted", path.display());
+            assert!(prepared.errors() > 0, "{} has no error", path.display());
+            report(&prepared)
+        });
+    }
 }
 
 #[test]
@@ -100,21 +106,24 @@ fn doubtful_scripts_are_warned_of_with_these_words() {
 #[test]
 fn every_code_has_its_script() {
     let mut seen = BTreeSet::new();
-    for folder in ["refuse", "warn"] {
+    let mut scripts = 0;
+    for folder in STAGES.iter().chain(&["warn"]) {
         let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus/check").join(folder);
         for entry in fs::read_dir(root).unwrap() {
             let path = entry.unwrap().path();
             if path.extension().is_some_and(|e| e == "spt") {
                 seen.extend(prepared(&path).diagnostics.iter().map(|d| d.code));
+                scripts += 1;
             }
         }
     }
-    let known: BTreeSet<&str> = CODES.iter().map(|(code, _)| *code).collect();
+    assert!(scripts > 120, "only {scripts} scripts");
+    let known: BTreeSet<&str> = codes().map(|known| known.code).collect();
     // Depends on the run: tests/corpus/run has its script.
     seen.insert("E0718");
     let missing: Vec<_> = known.difference(&seen).collect();
     assert!(missing.is_empty(), "no script yields {missing:?}");
-    let syntax: BTreeSet<&str> = spintrue::syntax::CODES.iter().map(|(code, _)| *code).collect();
+    let syntax: BTreeSet<&str> = spintrue::syntax::codes::codes().map(|known| known.code).collect();
     let stray: Vec<_> =
         seen.iter().filter(|c| !known.contains(*c) && !syntax.contains(*c)).collect();
     assert!(stray.is_empty(), "codes without a meaning: {stray:?}");

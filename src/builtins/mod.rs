@@ -2,6 +2,8 @@
 //! Uses units, program (types and values), optics and head. The checker, the interpreter,
 //! `spintrue builtins` and the reference pages all read this table.
 
+pub mod bound;
+mod failures;
 mod lists;
 mod motion;
 mod numbers;
@@ -12,6 +14,7 @@ mod supply;
 mod testing;
 mod trims;
 
+pub use bound::{Asked, Extent, Gives, Longest, Range};
 pub use records::{FAILURE, records};
 pub use signature::{
     Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trouble,
@@ -36,6 +39,7 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Pulses and facets", builtins: pulses::BUILTINS },
     Topic { title: "Test lines", builtins: testing::BUILTINS },
     Topic { title: "Trims", builtins: trims::BUILTINS },
+    Topic { title: "Failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },
     Topic { title: "Numbers", builtins: numbers::BUILTINS },
 ];

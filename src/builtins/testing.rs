@@ -1,5 +1,6 @@
 //! Planning a line, exposing it, and measuring it.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{LINE, PLAN, RESIDUAL, datum, field, made, width};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
@@ -8,7 +9,7 @@ use crate::head::station::StationError;
 use crate::head::{Fault, LineOrder, Pattern};
 use crate::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
 use crate::program::value::{Datum, Value};
-use crate::units::{Dimension, show_number};
+use crate::units::{Dimension, show, show_number};
 
 const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
 const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
@@ -65,6 +66,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Works out how a line is drawn: line rate, dot clock, pre-scan delay, dot words, what the head's clock makes of it, and whether it can be drawn. With `facets`, `focal_length` or `active_fraction` given, the plan is on paper: the head's clock, queue and limits are left out. A plan that cannot be drawn is no failure: look at `feasible` and `reasons`. The f-theta law x = f * theta gives the spot velocity 2 * speed * f. Values that make no line fail.",
         example: "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi, facets: 10, active_fraction: 100 %)\nexpect \"dots\": plan.dots == 3600\nexpect \"dot period\": plan.dot_period within 347.222 ns .. 347.223 ns",
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         function: Function::General(planned),
     },
     Builtin {
@@ -93,6 +96,11 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Emits, Effect::Reads],
         meaning: "Exposes a test line with one facet and has the gauge measure it. Light comes out: only inside an `arm` block. A lost reading is exposed again, up to three times in a row; then, and on an underrun, it is a fault. The standard uncertainty is the larger of the scatter's s / sqrt(n) and the gauge's own u / sqrt(n).",
         example: "spin(4800 rpm)\nwait until locked() within 30 s\nlet plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\narm at 35 % {\n    let seen = test_line(0, plan, readings: 4)\n    record \"facet 0\": seen\n}",
+        longest: Longest::Work(
+            "per reading up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
+            bound::test_line,
+        ),
+        gives: Gives::Anything,
         function: Function::General(test_line),
     },
     Builtin {
@@ -107,6 +115,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[],
         meaning: "The largest shifts of several lines with the facets that have them, and the spreads. No lines have no worst one, which fails.",
         example: "let none = 0 um\nlet a = {facet: 0, readings: 1, in_scan: 3 um, in_scan_u: none, cross_scan: -1 um, cross_scan_u: none}\nlet b = {facet: 1, readings: 1, in_scan: -4 um, in_scan_u: none, cross_scan: 0 um, cross_scan_u: none}\nexpect \"worst\": worst([a, b]).in_scan == 4 um\nexpect \"spread\": worst([a, b]).in_scan_spread within 6.99 um .. 7.01 um",
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         function: Function::General(worst),
     },
 ];
@@ -139,10 +149,10 @@ fn planned(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trou
         hardware,
     };
     let plan = plan_line(&request).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(plan_record(&plan))
+    Ok(plan_record(&plan, on_paper))
 }
 
-fn plan_record(plan: &LinePlan) -> Datum {
+fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
     let reasons = plan.reasons.iter().map(|reason| Value::text(reason)).collect();
     let reasons = crate::program::value::Object { words: Vec::new(), refs: reasons };
     let number = |value: f64| Datum::Number(value);
@@ -157,6 +167,7 @@ fn plan_record(plan: &LinePlan) -> Datum {
             ("dot_period", number(plan.dot_period)),
             ("dot_period_whole", number(plan.dot_period_whole)),
             ("dots", number(f64::from(plan.dots))),
+            ("facets", number(f64::from(plan.facets))),
             ("feasible", Datum::Flag(plan.feasible)),
             ("focal_length", number(plan.focal_length)),
             ("length", number(plan.length)),
@@ -165,6 +176,7 @@ fn plan_record(plan: &LinePlan) -> Datum {
             ("line_rate", number(plan.line_rate)),
             ("made_dot_clock", number(plan.made_dot_clock)),
             ("made_dot_period", number(plan.made_dot_period)),
+            ("on_paper", Datum::Flag(on_paper)),
             ("padding_bits", number(f64::from(plan.padding_bits))),
             ("pre_scan_delay", number(plan.pre_scan_delay)),
             ("queue_needed", number(f64::from(plan.queue_needed))),
@@ -196,10 +208,7 @@ fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
             "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
         )));
     }
-    if field(&PLAN, plan, "feasible") != 1.0 {
-        let message = "this plan cannot be drawn: its `reasons` say why and what would help";
-        return Err(Trouble::Value(message.to_string()));
-    }
+    fits_the_head(context, arguments.get(1), plan)?;
     let order = LineOrder {
         facet: facet as u32,
         dots: field(&PLAN, plan, "dots") as u32,
@@ -223,6 +232,38 @@ fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
             ("readings", Datum::Number(mean.count as f64)),
         ],
     )))
+}
+
+/// A plan that can be drawn by this head at its present speed.
+fn fits_the_head(
+    context: &mut Context<'_>,
+    plan: Option<&Datum>,
+    words: &[f64],
+) -> Result<(), Trouble> {
+    if field(&PLAN, words, "feasible") != 1.0 {
+        let reasons = match plan {
+            Some(Datum::Value(plan)) => plan.as_refs().first().map_or(&[][..], Value::as_refs),
+            _ => &[],
+        };
+        let first = reasons.first().map_or("", Value::as_text);
+        return Err(Trouble::Value(format!("this plan cannot be drawn: {first}")));
+    }
+    if field(&PLAN, words, "on_paper") == 1.0 {
+        let message = "this plan is on paper: plan with the head's own facets and lens to draw it";
+        return Err(Trouble::Value(message.to_string()));
+    }
+    let window = context.station.description().lock_window;
+    let status = context.station.status()?;
+    let (planned, turning) = (field(&PLAN, words, "speed"), status.speed);
+    // Without lock the exposure itself says what is wrong.
+    if status.locked && (turning / planned - 1.0).abs() > 2.0 * window.max(1e-4) {
+        let shown = |speed| show(speed, Dimension::ROTATION, None, None);
+        let (planned, turning) = (shown(planned), shown(turning));
+        return Err(Trouble::Value(format!(
+            "the plan is for {planned}, and the polygon turns at {turning}"
+        )));
+    }
+    Ok(())
 }
 
 /// One exposed and measured line.

@@ -1,6 +1,6 @@
 //! `allow W0803 "reason"`: one warning about the next statement is meant.
 
-use crate::check::codes::CODES;
+use crate::check::codes::codes;
 use crate::check::{Checker, Module, advice};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::source::Span;
@@ -28,7 +28,7 @@ impl Checker<'_> {
 
     fn mark(&mut self, mark: &Mark) {
         let code = self.text(mark.code.symbol);
-        let warnings = || CODES.iter().map(|(code, _)| *code).filter(|code| code.starts_with('W'));
+        let warnings = || codes().map(|known| known.code).filter(|code| code.starts_with('W'));
         if !warnings().any(|known| known == code) {
             let headline = if code.starts_with('E') {
                 format!("`{code}` is an error, and only warnings can be allowed")

@@ -6,6 +6,7 @@ use crate::check::expression::Typed;
 use crate::diagnostics::Diagnostic;
 use crate::program::show::Shower;
 use crate::program::tree::{Number, Over};
+use crate::program::types::Type;
 use crate::program::value::Datum;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
@@ -18,6 +19,18 @@ impl Checker<'_> {
     /// Remembers between which values the variable of a counting loop stays.
     pub(super) fn counts_within(&mut self, variable: usize, over: &Over) {
         let Over::Range(from, to) = over else { return };
+        if self.variables.get(variable).is_none_or(|v| v.kind == Type::Unknown) {
+            return;
+        }
+        if let (Number::Constant(from), Number::Constant(to)) = (&**from, &**to)
+            && to <= from
+            && let Some(span) = self.variables.get(variable).map(|v| v.name.span)
+        {
+            let headline = "this loop runs in no run: its range holds nothing";
+            let help = "a range counts up from its first number, up to but without its second";
+            self.report(Diagnostic::warning("W0806", headline, span).help(help));
+            return;
+        }
         if let (Number::Constant(from), Number::Constant(to), Some(variable)) =
             (&**from, &**to, self.variables.get_mut(variable))
             && from.fract() == 0.0

@@ -20,6 +20,7 @@ impl Checker<'_> {
         let first = words.first()?.span;
         let span = words.iter().fold(first, |all, word| all.to(word.span));
         let mut effects = Vec::new();
+        let mut known_all = true;
         for word in words {
             let text = self.text(word.symbol);
             if text == "nothing" && words.len() == 1 {
@@ -43,8 +44,10 @@ impl Checker<'_> {
                 }
             };
             self.report(Diagnostic::error("E0715", headline, word.span).help(help));
+            known_all = false;
         }
-        Some(Promise { effects, span })
+        // What an unknown word would have allowed is not known.
+        known_all.then_some(Promise { effects, span })
     }
 
     /// Reports routines that do more than they promise.

@@ -7,7 +7,10 @@ mod allow;
 mod builtins;
 mod check;
 mod console;
+mod duration;
+mod explain;
 mod files;
+mod formats;
 mod json;
 mod lsp;
 mod run;
@@ -66,6 +69,9 @@ enum Command {
     /// Lists the built-ins, or explains one
     #[command(after_help = builtins::AFTER_HELP)]
     Builtins(builtins::Options),
+    /// Explains a code of a report, or lists them all
+    #[command(after_help = explain::AFTER_HELP)]
+    Explain(explain::Options),
 }
 
 /// Runs the command that the arguments ask for.
@@ -77,6 +83,11 @@ pub fn main() -> ExitCode {
         Command::Lsp => lsp::lsp(),
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
+        Command::Explain(options) => explain::explain(&options),
     };
+    if terminal::output_lost() {
+        terminal::complain("error: not all of the output could be written, so nothing passed\n");
+        return ExitCode::from(if code == 0 { WRONG } else { code });
+    }
     ExitCode::from(code)
 }

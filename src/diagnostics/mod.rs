@@ -1,7 +1,10 @@
-//! One plain diagnostic that every stage fills in, and its renderers. Uses source only;
-//! `render` is the sole user of ariadne.
+//! One plain diagnostic that every stage fills in, its codes, and its renderers: for people
+//! (`render`, the sole user of ariadne) and for machines (`json`, `sarif`). Uses source only.
 
+pub mod codes;
+pub mod json;
 pub mod render;
+pub mod sarif;
 
 use crate::source::Span;
 

@@ -251,8 +251,8 @@ fn effects() -> Vec<CompletionItem> {
 }
 
 fn allowed_codes() -> Vec<CompletionItem> {
-    let warnings = codes::CODES.iter().filter(|(code, _)| code.starts_with('W'));
-    warnings.map(|(code, what)| item(code, CompletionItemKind::ENUM_MEMBER, *what)).collect()
+    let warnings = codes::codes().filter(|code| code.code.starts_with('W'));
+    warnings.map(|code| item(code.code, CompletionItemKind::ENUM_MEMBER, code.meaning)).collect()
 }
 
 /// Scripts and folders that a `use` may name.

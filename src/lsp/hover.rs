@@ -117,6 +117,6 @@ fn allowed(place: Place<'_>) -> Option<(Span, String)> {
     });
     let span = found?;
     let text = place.analysis.slice(span);
-    let (_, meaning) = codes::CODES.iter().find(|(code, _)| *code == text)?;
-    Some((span, format!("`{text}`: {meaning}")))
+    let code = codes::codes().find(|code| code.code == text)?;
+    Some((span, format!("`{text}`: {}", code.meaning)))
 }

@@ -14,6 +14,5 @@ mod raw;
 mod reports;
 mod token;
 
-pub use codes::CODES;
 pub use parse::{Parsed, parse, parse_expression};
 pub use token::KEYWORDS;

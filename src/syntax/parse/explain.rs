@@ -3,6 +3,7 @@
 
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
+use crate::syntax::parse::habits::habit;
 use crate::syntax::parse::report::Stuck;
 use crate::syntax::parse::words::{foreign_word, kept_for_later, keyword_as_name, missing_name};
 use crate::syntax::token::{Keyword, Token};
@@ -13,6 +14,7 @@ pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
     kept_for_later(stuck)
         .or_else(|| keyword_as_name(stuck))
         .or_else(|| missing_name(stuck))
+        .or_else(|| habit(stuck))
         .or_else(|| foreign_word(stuck))
         .or_else(|| equals_sign(stuck))
         .or_else(|| chained(stuck))

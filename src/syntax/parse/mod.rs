@@ -5,6 +5,7 @@
 mod compound;
 mod explain;
 mod expression;
+mod habits;
 mod item;
 mod report;
 mod statement;

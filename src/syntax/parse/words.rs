@@ -102,7 +102,7 @@ pub fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 const FOREIGN: &[(&[&str], &str)] = &[
     (&["elif", "elsif", "elseif"], "write `else if`"),
     (
-        &["function", "func", "fn", "def", "proc", "sub"],
+        &["function", "func", "fn", "def", "proc", "sub", "void"],
         "a routine begins with `routine`, as in `routine check(speed: rotation) { … }`",
     ),
     (&["const", "val", "auto"], "a value is named with `let`, a variable with `var`"),

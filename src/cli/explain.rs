@@ -1,0 +1,98 @@
+//! `explain`: what a code means, why, and how to mend it; or all codes by topic.
+
+use crate::cli::WRONG;
+use crate::cli::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
+use crate::diagnostics::codes::Code;
+use crate::session::topics;
+use clap::Args;
+
+pub(super) const AFTER_HELP: &str = "\
+Examples:
+  spintrue explain
+  spintrue explain E0501";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// A code such as E0501 or W0803
+    code: Option<String>,
+}
+
+/// Most near codes that are offered for an unknown one.
+const NEAR_MOST: usize = 4;
+
+pub(super) fn explain(options: &Options) -> u8 {
+    let colour = colour_output();
+    let Some(asked) = &options.code else {
+        say(&overview(colour));
+        return 0;
+    };
+    let wanted = asked.trim().to_uppercase();
+    let codes = || topics().flat_map(|topic| topic.codes);
+    match codes().find(|known| known.code == wanted) {
+        Some(code) => {
+            say(&explained(code, colour));
+            0
+        }
+        None => {
+            let near = near(&wanted, codes().map(|known| known.code));
+            let way = if near.is_empty() {
+                "`spintrue explain` lists them all".to_string()
+            } else {
+                format!("near it are {}; `spintrue explain` lists them all", near.join(", "))
+            };
+            complain(&format!("error: there is no code `{asked}`; {way}\n"));
+            WRONG
+        }
+    }
+}
+
+/// Codes that differ by a letter or two, the nearest first, by spelling and then by number.
+fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let number = |code: &str| {
+        let digits: String = code.chars().filter(char::is_ascii_digit).collect();
+        digits.parse::<u32>().unwrap_or(0)
+    };
+    let mut near: Vec<(usize, u32, &str)> = known
+        .map(|code| {
+            let distance = strsim::damerau_levenshtein(wanted, code);
+            (distance, number(wanted).abs_diff(number(code)), code)
+        })
+        .filter(|(distance, ..)| *distance <= 2)
+        .collect();
+    near.sort_unstable();
+    near.truncate(NEAR_MOST);
+    near.into_iter().map(|(.., code)| code).collect()
+}
+
+fn overview(colour: bool) -> String {
+    let mut text = String::new();
+    for topic in topics() {
+        text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
+        for code in topic.codes {
+            text.push_str(&format!("  {}  {}\n", code.code, code.meaning));
+        }
+        text.push('\n');
+    }
+    text.push_str("`spintrue explain CODE` explains one, with a wrong and a right example.\n");
+    text
+}
+
+fn explained(code: &Code, colour: bool) -> String {
+    let heading = format!("{}: {}", code.code, code.meaning);
+    let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
+    text.push_str(&wrapped(code.why, ""));
+    for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
+        text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
+        for line in example.trim_matches('\n').lines() {
+            text.push_str(&format!("  {}\n", visible(line)));
+        }
+    }
+    text
+}
+
+/// Control characters as escapes: an example of one must not play with the terminal.
+fn visible(line: &str) -> String {
+    let show =
+        |c: char| if c.is_control() { c.escape_unicode().to_string() } else { c.to_string() };
+    line.chars().map(show).collect()
+}

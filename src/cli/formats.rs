@@ -1,0 +1,60 @@
+//! What `check` says, for machines: JSON in a schema of our own, and SARIF.
+
+use crate::cli::terminal::say;
+use crate::diagnostics::json::{Checked, Report, json as report_json, place};
+use crate::diagnostics::sarif::sarif;
+use crate::session::{Prepared, topics};
+use clap::ValueEnum;
+use serde_json::{Value, json};
+
+/// How `check` says what it found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum Format {
+    /// Reports for people
+    Text,
+    /// One JSON object; docs/diagnostics.md describes it
+    Json,
+    /// A SARIF 2.1.0 log, as editors and build servers read it
+    Sarif,
+}
+
+/// Prints one object for the whole run. Scripts come with how they were named, those that could
+/// not be read with the reason.
+pub(super) fn print(format: Format, prepared: &[(&str, Prepared)], unread: &[(String, String)]) {
+    let checked: Vec<Checked<'_>> = prepared
+        .iter()
+        .map(|(script, prepared)| Checked {
+            script,
+            sources: &prepared.sources,
+            diagnostics: &prepared.diagnostics,
+            may_run: prepared.program.is_some(),
+            more: json!({"effects": effects(prepared)}),
+        })
+        .collect();
+    let report = Report { checked: &checked, unread };
+    let value = match format {
+        Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes)),
+        Format::Text | Format::Json => report_json(&report),
+    };
+    say(&format!("{value}\n"));
+}
+
+/// What the script and then each of its routines may do to the head, with the calls that do it.
+fn effects(prepared: &Prepared) -> Value {
+    let all = prepared.effects.iter().rev().map(|one| {
+        let effects: Vec<Value> = one
+            .effects
+            .iter()
+            .map(|(effect, brought)| {
+                let call = prepared.sources.slice(brought.span);
+                json!({
+                    "effect": effect.text(),
+                    "call": call,
+                    "at": place(brought.span, &prepared.sources),
+                })
+            })
+            .collect();
+        json!({"routine": one.routine, "effects": effects})
+    });
+    all.collect()
+}

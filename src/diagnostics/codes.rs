@@ -1,0 +1,51 @@
+//! What a code is: its meaning, why it is refused, a wrong and a right example. Each stage fills
+//! tables of them; here stands the one of files that are no scripts. Uses nothing.
+//!
+//! Examples are scripts. Lines `// --set NAME=VALUE` and `// --allow EFFECTS` at their head stand
+//! for options, a line `// file PATH` begins a further file, and a line `// 65 times:` stands for
+//! the line below it, written so often. The tests run every example.
+
+/// A code with its explanation.
+#[derive(Clone, Copy, Debug)]
+pub struct Code {
+    /// `E0301`: E is an error and W a warning, then two digits for the topic.
+    pub code: &'static str,
+    /// What is wrong, in a few words.
+    pub meaning: &'static str,
+    /// Why it is refused or warned of, and what to do.
+    pub why: &'static str,
+    /// A script that yields this code.
+    pub wrong: &'static str,
+    /// The same, mended: nothing is to be said of it.
+    pub right: &'static str,
+}
+
+/// Codes of one topic.
+#[derive(Clone, Copy, Debug)]
+pub struct Topic {
+    /// Its heading.
+    pub title: &'static str,
+    /// In the order of their numbers.
+    pub codes: &'static [Code],
+}
+
+/// Descriptions of simulated heads; their examples are such files and not scripts.
+pub const HEAD_DESCRIPTIONS: Topic = Topic {
+    title: "Descriptions of heads",
+    codes: &[Code {
+        code: "E0901",
+        meaning: "a description of a head that cannot be used",
+        why: "The description of a simulated head is a TOML file that holds only what differs from \
+              the built-in head. Something in this one cannot be read, is no key of a head, is of \
+              the wrong kind or lies outside what a head can be. Nothing is opened. The file \
+              src/head/sim/default.toml explains every key with its unit and range.",
+        wrong: r#"
+[facets]
+count = "ten"
+"#,
+        right: r#"
+[facets]
+count = 8
+"#,
+    }],
+};

@@ -1,0 +1,278 @@
+//! From script text to a checked program: reads a script and all it uses, parses and checks it.
+
+use crate::bounds::{self, Bound, ParamAt, ParamKind};
+use crate::check::flow::EffectsOf;
+use crate::check::index::Index;
+use crate::check::{self, Module, Setting};
+use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::Description;
+use crate::program::tree::{Param, Program};
+use crate::source::{SourceId, SourceMap, Span};
+use crate::syntax::names::Names;
+use crate::syntax::tree::{File, StatementKind};
+use crate::syntax::{parse, parse_expression};
+use crate::units::Dimension;
+use std::collections::{HashMap, HashSet};
+
+/// Longest chain of files that use each other.
+const DEPTH_MOST: usize = 64;
+
+/// Gives the texts of scripts.
+pub trait Files {
+    /// Reads `path`, which stands in the file `from` (none for the script itself).
+    /// Gives a name that is the same for the same file, and the text; or why not.
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String>;
+}
+
+/// A text with its name.
+pub struct Text {
+    /// Shown in reports, and the same whenever the same file is meant.
+    pub name: String,
+    /// What stands in it.
+    pub text: String,
+}
+
+/// A checked script.
+pub struct Prepared {
+    /// All texts, for reports.
+    pub sources: SourceMap,
+    /// Errors and warnings.
+    pub diagnostics: Vec<Diagnostic>,
+    /// The program, where no error forbids it to run.
+    pub program: Option<Program>,
+    /// What each routine and last the script may do to the head.
+    pub effects: Vec<EffectsOf>,
+    /// Where the params of the program live; empty where that cannot be told.
+    pub params: Vec<ParamAt>,
+}
+
+/// A checked script with all that was learned of it.
+pub struct Examined {
+    /// What a check comes to.
+    pub prepared: Prepared,
+    /// The tree of each file, each behind those it uses.
+    pub files: Vec<(SourceId, File)>,
+    /// The texts of the names in the trees.
+    pub names: Names,
+    /// What each name means.
+    pub index: Index,
+}
+
+impl Prepared {
+    /// How long the script takes at most on a head; none where it may not run at all.
+    pub fn bound(&self, head: &Description) -> Option<Bound> {
+        self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
+    }
+
+    /// How many errors there are.
+    pub fn errors(&self) -> usize {
+        self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
+    }
+}
+
+/// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
+/// Fails only where the script itself cannot be read.
+pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+    Ok(examined(files, path, settings, false)?.prepared)
+}
+
+/// The same for editors: keeps the trees, and tells what each name means.
+pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, String> {
+    examined(files, path, &[], true)
+}
+
+fn examined(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+    index: bool,
+) -> Result<Examined, String> {
+    let script = files.read(None, path)?;
+    let mut loader = Loader {
+        files,
+        sources: SourceMap::new(),
+        names: Names::default(),
+        diagnostics: Vec::new(),
+        modules: Vec::new(),
+        known: HashMap::new(),
+        open: Vec::new(),
+    };
+    loader.module(script);
+    let settings = loader.settings(settings);
+    let Loader { sources, mut names, mut diagnostics, modules, .. } = loader;
+    let unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
+    let borrowed: Vec<Module<'_>> = modules
+        .iter()
+        .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
+        .collect();
+    let checked = check::check(&borrowed, &settings, &mut names, &sources, index);
+    // What could not be read makes what stands beside it look wrong.
+    let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
+    let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
+    // What a broken line would have declared, every word of it, is missed below; so is a routine
+    // that stands where none may.
+    let misplaced = checked.diagnostics.iter().filter(|d| d.code == "E0405");
+    let lost: HashSet<&str> = diagnostics
+        .iter()
+        .chain(misplaced)
+        .flat_map(|d| words(&sources, Span { end: d.span().start, ..d.span() }))
+        .collect();
+    let sound = |d: &Diagnostic| {
+        let of_broken = broken.contains(&line(d.span())) && d.code != "E0405";
+        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
+        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
+        !(of_broken || of_heads || of_names)
+    };
+    let checked_soundly: Vec<Diagnostic> =
+        checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
+    diagnostics.extend(checked_soundly);
+    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
+    let program = checked.program.filter(|_| !unread);
+    let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
+    let prepared = Prepared { sources, diagnostics, program, effects: checked.effects, params };
+    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
+}
+
+/// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
+/// fit, gives nothing, or seems to lack its end.
+const OF_HEADS: [&str; 6] = ["E0601", "E0602", "E0603", "E0608", "E0702", "E0713"];
+/// Names that seem to be unknown, or to mean another thing of that name.
+const OF_NAMES: [&str; 3] = ["E0401", "E0402", "E0704"];
+
+/// The words on the lines of a place.
+fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
+    let text = sources.get(span.source).map_or("", |source| source.text.as_ref());
+    let start = text.get(..span.start as usize).and_then(|t| t.rfind('\n')).map_or(0, |at| at + 1);
+    let end = text.get(span.end as usize..).and_then(|t| t.find('\n'));
+    let end = end.map_or(text.len(), |at| span.end as usize + at);
+    let inside = |c: char| c.is_alphanumeric() || c == '_';
+    text.get(start..end).unwrap_or("").split(move |c| !inside(c)).filter(|word| !word.is_empty())
+}
+
+/// Where a param lives, for the bound.
+fn placed(param: &Param) -> ParamAt {
+    let kind = match param.dimension {
+        Some(Dimension::NUMBER) => ParamKind::Number,
+        Some(Dimension::TIME) => ParamKind::Time,
+        _ => ParamKind::Other,
+    };
+    ParamAt { slot: param.slot, kind }
+}
+
+struct Loaded {
+    source: SourceId,
+    file: File,
+    uses: Vec<(Span, usize)>,
+    /// A used file could not be read, so names may be unknown for that reason.
+    missing: bool,
+}
+
+struct Loader<'a> {
+    files: &'a mut dyn Files,
+    sources: SourceMap,
+    names: Names,
+    diagnostics: Vec<Diagnostic>,
+    /// Each behind those it uses.
+    modules: Vec<Loaded>,
+    known: HashMap<String, usize>,
+    /// Files being read now, outermost first.
+    open: Vec<String>,
+}
+
+impl Loader<'_> {
+    /// Parses a file and all it uses; gives its index among the modules.
+    fn module(&mut self, text: Text) -> usize {
+        let source = self.sources.add(text.name.clone(), text.text.as_str());
+        let parsed = parse(source, &text.text, &mut self.names);
+        self.diagnostics.extend(parsed.diagnostics);
+        self.open.push(text.name.clone());
+        let mut uses = Vec::new();
+        let mut missing = false;
+        for statement in &parsed.file.statements {
+            if let StatementKind::Use { path, path_span } = &statement.kind {
+                match self.used(&text.name, path, *path_span) {
+                    Some(module) => uses.push((*path_span, module)),
+                    None => missing = true,
+                }
+            }
+        }
+        self.open.pop();
+        self.modules.push(Loaded { source, file: parsed.file, uses, missing });
+        self.known.insert(text.name, self.modules.len() - 1);
+        self.modules.len() - 1
+    }
+
+    fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
+        let within = |place: Span| span.source == place.source && span.to(place) == span;
+        if self.diagnostics.iter().any(|d| within(d.span())) {
+            // A path that was not understood is reported already.
+            return None;
+        }
+        let text = match self.files.read(Some(from), path) {
+            Ok(text) => text,
+            Err(why) => {
+                let report =
+                    Diagnostic::error("E0407", format!("cannot use \"{path}\": {why}"), span)
+                        .help("the path is taken from the folder of the file that says `use`");
+                self.diagnostics.push(report);
+                return None;
+            }
+        };
+        if let Some(known) = self.known.get(&text.name) {
+            return Some(*known);
+        }
+        if let Some(start) = self.open.iter().position(|open| *open == text.name) {
+            let chain: Vec<&str> = self
+                .open
+                .iter()
+                .skip(start)
+                .map(String::as_str)
+                .chain([text.name.as_str()])
+                .collect();
+            let headline = format!("files use each other in a circle: {}", chain.join(" → "));
+            self.diagnostics.push(
+                Diagnostic::error("E0408", headline, span)
+                    .help("put what both need into a third file"),
+            );
+            return None;
+        }
+        if self.open.len() >= DEPTH_MOST {
+            let headline = format!("more than {DEPTH_MOST} files use each other in a chain");
+            self.diagnostics.push(Diagnostic::error("E0408", headline, span));
+            return None;
+        }
+        Some(self.module(text))
+    }
+
+    /// Takes `NAME=VALUE` texts apart.
+    fn settings(&mut self, settings: &[String]) -> Vec<Setting> {
+        settings.iter().filter_map(|text| self.setting(text)).collect()
+    }
+
+    fn setting(&mut self, text: &str) -> Option<Setting> {
+        let source = self.sources.add("--set", text);
+        let whole = Span::new(source, 0, text.len());
+        let Some((name, raw)) = text.split_once('=') else {
+            let report = Diagnostic::error("E0516", "`--set` takes NAME=VALUE", whole)
+                .help(format!("for example `--set {text}=5`"));
+            self.diagnostics.push(report);
+            return None;
+        };
+        let start = name.len() + 1;
+        // Blanks in place of the name keep every place right.
+        let blanked = format!("{}{raw}", " ".repeat(start));
+        let (value, problems) = match parse_expression(source, &blanked, &mut self.names) {
+            Ok(value) => (Some(value), Vec::new()),
+            Err(problems) => (None, problems),
+        };
+        Some(Setting {
+            name: name.trim().to_string(),
+            name_span: Span::new(source, 0, name.len()),
+            raw: raw.to_string(),
+            value_span: Span::new(source, start, text.len()),
+            value,
+            problems,
+        })
+    }
+}

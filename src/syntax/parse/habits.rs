@@ -1,0 +1,156 @@
+//! What to say of habits that people bring along from other languages. Uses what `report` knows of
+//! the place.
+
+use crate::diagnostics::Diagnostic;
+use crate::syntax::parse::report::Stuck;
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::Binary;
+
+/// The report where a habit explains the place.
+pub fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    match stuck.found()? {
+        Token::Colon => colon(stuck),
+        Token::Comma => comma(stuck),
+        Token::Assign => loop_with_equals(stuck),
+        Token::Quote => letter_before_text(stuck),
+        Token::Keyword(keyword) => keyword_found(stuck, keyword),
+        Token::Name(_) => name_found(stuck),
+        Token::Number(_) => missing_at(stuck),
+        Token::Operator(Binary::Divide) => plus_minus(stuck),
+        _ => None,
+    }
+}
+
+fn begins(stuck: &Stuck<'_>, keyword: Keyword) -> bool {
+    stuck.clause().first().is_some_and(|(token, _)| *token == Token::Keyword(keyword))
+}
+
+const FOR: &str = "write `for k in 0..10 { … }`, which counts from 0 to 9";
+
+fn colon_for_brace(stuck: &Stuck<'_>, distance: isize) -> Option<Diagnostic> {
+    let place = stuck.place(distance)?;
+    Some(
+        Diagnostic::error("E0305", "a block stands in braces", place)
+            .here("`{` belongs here")
+            .help("write `{` instead of the `:`, and `}` behind the last statement of the block"),
+    )
+}
+
+/// `if a:`, `routine f(): length`, `speed: 4800 rpm`
+fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if stuck.bracket().is_some() {
+        return None;
+    }
+    let after_head = begins(stuck, Keyword::Routine)
+        && stuck.token(-1) == Some(Token::ParenClose)
+        && matches!(stuck.token(1), Some(Token::Name(_) | Token::Keyword(Keyword::List)));
+    if after_head {
+        let kind = stuck.word(1);
+        return Some(
+            Diagnostic::error("E0301", "what a routine gives stands behind `->`", stuck.span)
+                .help(format!("write `-> {kind}`")),
+        );
+    }
+    if stuck.expects("`{`") {
+        return colon_for_brace(stuck, 0);
+    }
+    let alone = stuck.clause().len() == 1 && matches!(stuck.token(-1), Some(Token::Name(_)));
+    alone.then(|| {
+        let name = stuck.word(-1);
+        Diagnostic::error("E0301", "a name and `:` begin no statement", stuck.span).help(format!(
+            "a value is named with `let {name} = …`, one set from outside with `param {name} = …`"
+        ))
+    })
+}
+
+/// `304,8 mm`, `"{a, b}"`
+fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    match (stuck.bracket(), stuck.token(-1), stuck.token(1)) {
+        (None, Some(Token::Number(_)), Some(Token::Number(_))) => {
+            let (whole, rest) = (stuck.word(-1), stuck.word(1));
+            Some(
+                Diagnostic::error("E0104", "a number has a decimal point", stuck.span)
+                    .here("not a comma")
+                    .help(format!("write `{whole}.{rest}`")),
+            )
+        }
+        (Some((Token::ValueOpen, _)), ..) => Some(
+            Diagnostic::error("E0315", "one value stands between a text's braces", stuck.span)
+                .help("give each value its own: `{a}, {b}`; the characters themselves are `\\{` and `\\}`"),
+        ),
+        _ => None,
+    }
+}
+
+/// `for k = 0 to 9`
+fn loop_with_equals(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    (begins(stuck, Keyword::For) && stuck.bracket().is_none()).then(|| {
+        Diagnostic::error("E0303", "a loop runs over a list or a range", stuck.span).help(FOR)
+    })
+}
+
+/// `f"at {speed}"`
+fn letter_before_text(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (Some(Token::Name(_)), Some(before)) = (stuck.token(-1), stuck.place(-1)) else {
+        return None;
+    };
+    let word = stuck.word(-1);
+    (before.end == stuck.span.start && word.len() == 1).then(|| {
+        Diagnostic::error("E0306", format!("`{word}` before a text means nothing here"), before)
+            .help(format!("delete the `{word}`: braces show values in every text"))
+    })
+}
+
+fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
+    if keyword == Keyword::Else && stuck.token(1) == Some(Token::Colon) {
+        return colon_for_brace(stuck, 1);
+    }
+    let valued = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
+    let after_value = keyword == Keyword::If
+        && valued
+        && !stuck.expects("a name")
+        && !stuck.expects("`=`")
+        && stuck.bracket().is_none()
+        && stuck.token(-1) != Some(Token::Assign);
+    after_value.then(|| {
+        Diagnostic::error("E0315", "`if` is a statement and has no value", stuck.span)
+            .help("declare a `var` and set it in the blocks of an `if`")
+    })
+}
+
+/// `for k from 0`, `wait until a timeout 3 s`
+fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if begins(stuck, Keyword::For) && stuck.clause().len() == 2 {
+        let word = stuck.word(0);
+        return Some(
+            Diagnostic::error("E0301", format!("`in` belongs here, not `{word}`"), stuck.span)
+                .help(FOR),
+        );
+    }
+    let waits = begins(stuck, Keyword::Wait) && stuck.expects("`within`");
+    waits.then(|| {
+        let word = stuck.word(0);
+        Diagnostic::error("E0314", "this `wait until` has no time limit", stuck.span)
+            .here(format!("`{word}` means nothing here"))
+            .help("write the limit as `within 20 s`")
+    })
+}
+
+/// `arm 35 % {`
+fn missing_at(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    (begins(stuck, Keyword::Arm) && stuck.expects("`at`")).then(|| {
+        Diagnostic::error("E0301", "`at` is missing after `arm`", stuck.span)
+            .help("write `arm at 35 % { … }`")
+    })
+}
+
+/// `a +/- b`
+fn plus_minus(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let written = stuck.token(-1) == Some(Token::Operator(Binary::Add))
+        && stuck.token(1) == Some(Token::Operator(Binary::Subtract));
+    (written && stuck.expects("an expression")).then(|| {
+        let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
+        Diagnostic::error("E0113", "there is no operator `+/-`", place)
+            .help("an uncertainty is written `±` or `+-`")
+    })
+}

@@ -1,0 +1,206 @@
+//! Every code explains itself: the wrong example yields the code, the right one nothing at all,
+//! and `explain` shows both. Examples run through the door that scripts take.
+
+// Tests fail by panicking.
+#![allow(clippy::disallowed_methods, clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+
+use spintrue::builtins::Effect;
+use spintrue::check::limit::beyond;
+use spintrue::diagnostics::Diagnostic;
+use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS};
+use spintrue::diagnostics::render::render;
+use spintrue::session::{Files, Prepared, Text, prepare, topics};
+use std::collections::BTreeSet;
+use std::process::{Command, Output};
+
+/// An example taken apart, in the form that `diagnostics::codes` describes.
+struct Example {
+    files: Vec<(String, String)>,
+    settings: Vec<String>,
+    allowed: Option<Vec<Effect>>,
+}
+
+impl Example {
+    fn new(text: &str) -> Example {
+        let mut files = vec![("example.spt".to_string(), String::new())];
+        let mut settings = Vec::new();
+        let mut allowed = None;
+        let mut times = 1;
+        for line in text.trim_matches('\n').lines() {
+            if let Some(name) = line.strip_prefix("// file ") {
+                files.push((name.to_string(), String::new()));
+            } else if let Some(setting) = line.strip_prefix("// --set ") {
+                settings.push(setting.to_string());
+            } else if let Some(list) = line.strip_prefix("// --allow ") {
+                allowed = Some(list.split(',').map(|word| Effect::named(word).unwrap()).collect());
+            } else if let Some(count) = line.strip_prefix("// ").and_then(repeated) {
+                times = count;
+            } else {
+                let (_, file) = files.last_mut().unwrap();
+                file.push_str(&format!("{line}\n").repeat(times));
+                times = 1;
+            }
+        }
+        Example { files, settings, allowed }
+    }
+
+    /// Everything that is said of it, first what the check says.
+    fn said(mut self) -> (Vec<Diagnostic>, Prepared) {
+        let settings = std::mem::take(&mut self.settings);
+        let allowed = self.allowed.take();
+        let prepared = prepare(&mut self, "example.spt", &settings).unwrap();
+        let mut said = prepared.diagnostics.clone();
+        if let Some(allowed) = allowed {
+            let way_out = |effect: Effect| format!("add {}", effect.text());
+            said.extend(beyond(&prepared.effects, &allowed, &way_out, &prepared.sources));
+        }
+        (said, prepared)
+    }
+}
+
+/// `65` of `65 times:`.
+fn repeated(comment: &str) -> Option<usize> {
+    comment.strip_suffix(" times:")?.parse().ok()
+}
+
+impl Files for Example {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+        // Paths are taken from the folder of the file that names them.
+        let folder = from.and_then(|from| from.rsplit_once('/')).map_or("", |(folder, _)| folder);
+        let near = format!("{folder}/{path}");
+        let found = self.files.iter().find(|(name, _)| *name == near || name == path);
+        let (name, text) = found.ok_or_else(|| format!("there is no file {path}"))?;
+        Ok(Text { name: name.clone(), text: text.clone() })
+    }
+}
+
+fn codes() -> impl Iterator<Item = &'static Code> {
+    topics().flat_map(|topic| topic.codes)
+}
+
+/// Codes whose examples are scripts.
+fn of_scripts() -> impl Iterator<Item = &'static Code> {
+    codes().filter(|code| HEAD_DESCRIPTIONS.codes.iter().all(|other| other.code != code.code))
+}
+
+#[test]
+fn wrong_examples_yield_their_code_and_no_other() {
+    let mut wrong = Vec::new();
+    for code in of_scripts() {
+        let (said, prepared) = Example::new(code.wrong).said();
+        let met: BTreeSet<&str> = said.iter().map(|one| one.code).collect();
+        // That there are too many errors is said behind the errors.
+        let expected = match code.code {
+            "E0206" => BTreeSet::from(["E0206", "E0318"]),
+            other => BTreeSet::from([other]),
+        };
+        if met != expected {
+            let report = render(&said, &prepared.sources, false, 80);
+            wrong.push(format!("{}: yields {met:?}\n{report}", code.code));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn right_examples_have_nothing_to_be_said_of() {
+    let mut wrong = Vec::new();
+    for code in of_scripts() {
+        let (said, prepared) = Example::new(code.right).said();
+        if !said.is_empty() || prepared.program.is_none() {
+            let report = render(&said, &prepared.sources, false, 80);
+            wrong.push(format!("{}:\n{report}", code.code));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn every_code_is_explained_once_and_in_order() {
+    let all: Vec<&str> = codes().map(|code| code.code).collect();
+    let digits = |code: &&str| code[1..].parse::<u32>().unwrap();
+    assert!(all.iter().map(digits).is_sorted_by(|a, b| a < b), "{all:?}");
+    assert!(all.len() > 90, "only {} codes", all.len());
+    for code in codes() {
+        assert!(code.meaning.len() > 10 && !code.meaning.ends_with('.'), "{}", code.code);
+        assert!(code.why.ends_with('.'), "{}", code.code);
+        assert!(code.why.len() > code.meaning.len(), "{} explains nothing more", code.code);
+        assert_ne!(code.wrong, code.right, "{}", code.code);
+    }
+}
+
+fn spintrue(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_spintrue")).args(arguments).output().unwrap()
+}
+
+#[test]
+fn explain_shows_a_code_and_both_examples() {
+    let output = spintrue(&["explain", "e0501"]);
+    assert_eq!(output.status.code(), Some(0));
+    let text = String::from_utf8(output.stdout).unwrap();
+    let code = codes().find(|code| code.code == "E0501").unwrap();
+    assert!(text.starts_with(&format!("E0501: {}\n", code.meaning)), "{text}");
+    for example in [code.wrong, code.right] {
+        let first = example.trim().lines().next().unwrap();
+        assert!(text.contains(first), "`{first}` is not in:\n{text}");
+    }
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+}
+
+#[test]
+fn explain_lists_every_code() {
+    let text = String::from_utf8(spintrue(&["explain"]).stdout).unwrap();
+    for topic in topics() {
+        assert!(text.contains(topic.title));
+        for code in topic.codes {
+            assert!(text.contains(&format!("  {}  {}\n", code.code, code.meaning)));
+        }
+    }
+}
+
+/// An example of a control character must not reach the terminal.
+#[test]
+fn explanations_hold_no_control_characters() {
+    for code in codes() {
+        let text = String::from_utf8(spintrue(&["explain", code.code]).stdout).unwrap();
+        assert!(text.starts_with(code.code));
+        assert!(!text.chars().any(|c| c.is_control() && c != '\n'), "{}", code.code);
+    }
+}
+
+#[test]
+fn unknown_codes_offer_near_ones() {
+    for (asked, offer) in [
+        ("E0510", "near it are E0511, E0512, E0513, E0514;"),
+        ("0501", "near it are E0501, "),
+        ("W802", "near it are W0802, "),
+        ("what", "; `spintrue explain` lists them all"),
+        ("", "; `spintrue explain` lists them all"),
+    ] {
+        let output = spintrue(&["explain", asked]);
+        assert_eq!(output.status.code(), Some(2), "{asked}");
+        let text = String::from_utf8(output.stderr).unwrap();
+        assert!(text.contains(offer), "{asked}: {text}");
+    }
+}
+
+/// Examples of head descriptions, opened as a head.
+#[test]
+fn examples_of_head_descriptions() {
+    let folder = std::env::temp_dir().join(format!("spintrue-explain-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let script = folder.join("empty.spt");
+    std::fs::write(&script, "").unwrap();
+    for code in HEAD_DESCRIPTIONS.codes {
+        for (example, status) in [(code.wrong, 2), (code.right, 0)] {
+            let file = folder.join("head.toml");
+            std::fs::write(&file, example).unwrap();
+            let head = format!("sim:{}", file.display());
+            let output = spintrue(&["run", script.to_str().unwrap(), "--head", &head]);
+            let said = String::from_utf8(output.stderr).unwrap();
+            assert_eq!(output.status.code(), Some(status), "{said}");
+            assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
+        }
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
+}
