@@ -48,6 +48,8 @@ const ONLY: &[(&str, &[&str])] = &[
     ("clap::", &["cli"]),
     ("indicatif::", &["cli"]),
     ("toml::", &["head"]),
+    ("lsp_server::", &["lsp"]),
+    ("lsp_types::", &["lsp"]),
 ];
 
 /// Lines that a file may have.
