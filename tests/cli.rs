@@ -96,6 +96,7 @@ fn values_that_have_no_meaning() {
     check("index.spt", "let xs = [1, 2]\nvar i = 1\ni = i + 1\nnote \"{xs[i]}\"\n", "past the end");
     check("zero.spt", "var z = 1\nz = z - 1\nnote \"{1 / z}\"\n", "division by zero");
     check("root.spt", "var z = 1 mm^2\nz = z - 2 mm^2\nnote \"{sqrt(z)}\"\n", "sqrt");
+    check("large.spt", "var z = 1000\nz = z + 1\nnote \"{exp(z)}\"\n", "exp(1001) has no result");
     check("mean.spt", "var xs: list of length = []\nnote \"{mean(xs)}\"\n", "empty list");
     check("unit.spt", "spin(4800 rmp)\n", "there is no unit `rmp`");
     check("memory.spt", "var xs = [1]\nrepeat 60 times { xs = xs + xs }\n", "list");

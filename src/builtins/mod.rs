@@ -2,6 +2,7 @@
 //! Uses units, program (types and values), optics and head. The checker, the interpreter,
 //! `spintrue builtins` and the reference pages all read this table.
 
+mod failures;
 mod lists;
 mod motion;
 mod numbers;
@@ -36,6 +37,7 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Pulses and facets", builtins: pulses::BUILTINS },
     Topic { title: "Test lines", builtins: testing::BUILTINS },
     Topic { title: "Trims", builtins: trims::BUILTINS },
+    Topic { title: "Failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },
     Topic { title: "Numbers", builtins: numbers::BUILTINS },
 ];

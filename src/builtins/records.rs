@@ -122,6 +122,7 @@ pub const PLAN: RecordSpec = RecordSpec {
         ("dot_period", TIME, "time per dot inside the active time"),
         ("dot_period_whole", TIME, "time per dot averaged over the whole line period"),
         ("dots", NUMBER, "dots in the line"),
+        ("facets", NUMBER, "facets of the polygon"),
         ("feasible", Spec::Flag, "the line can be drawn"),
         (
             "focal_length",
@@ -134,6 +135,11 @@ pub const PLAN: RecordSpec = RecordSpec {
         ("line_rate", FREQUENCY, "lines per second: facets * speed / 1 rev"),
         ("made_dot_clock", FREQUENCY, "dot clock that the hardware can make"),
         ("made_dot_period", TIME, "time per dot that the hardware can make"),
+        (
+            "on_paper",
+            Spec::Flag,
+            "planned for other facets, another lens or fraction than the head has",
+        ),
         ("padding_bits", NUMBER, "zero bits that fill the last dot word"),
         ("pre_scan_delay", TIME, "from start of scan to the first dot"),
         ("queue_needed", NUMBER, "dot words that must wait in the queue when a line starts"),

@@ -8,7 +8,7 @@ use crate::head::station::StationError;
 use crate::head::{Fault, LineOrder, Pattern};
 use crate::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
 use crate::program::value::{Datum, Value};
-use crate::units::{Dimension, show_number};
+use crate::units::{Dimension, show, show_number};
 
 const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
 const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
@@ -139,10 +139,10 @@ fn planned(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trou
         hardware,
     };
     let plan = plan_line(&request).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(plan_record(&plan))
+    Ok(plan_record(&plan, on_paper))
 }
 
-fn plan_record(plan: &LinePlan) -> Datum {
+fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
     let reasons = plan.reasons.iter().map(|reason| Value::text(reason)).collect();
     let reasons = crate::program::value::Object { words: Vec::new(), refs: reasons };
     let number = |value: f64| Datum::Number(value);
@@ -157,6 +157,7 @@ fn plan_record(plan: &LinePlan) -> Datum {
             ("dot_period", number(plan.dot_period)),
             ("dot_period_whole", number(plan.dot_period_whole)),
             ("dots", number(f64::from(plan.dots))),
+            ("facets", number(f64::from(plan.facets))),
             ("feasible", Datum::Flag(plan.feasible)),
             ("focal_length", number(plan.focal_length)),
             ("length", number(plan.length)),
@@ -165,6 +166,7 @@ fn plan_record(plan: &LinePlan) -> Datum {
             ("line_rate", number(plan.line_rate)),
             ("made_dot_clock", number(plan.made_dot_clock)),
             ("made_dot_period", number(plan.made_dot_period)),
+            ("on_paper", Datum::Flag(on_paper)),
             ("padding_bits", number(f64::from(plan.padding_bits))),
             ("pre_scan_delay", number(plan.pre_scan_delay)),
             ("queue_needed", number(f64::from(plan.queue_needed))),
@@ -196,10 +198,7 @@ fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
             "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
         )));
     }
-    if field(&PLAN, plan, "feasible") != 1.0 {
-        let message = "this plan cannot be drawn: its `reasons` say why and what would help";
-        return Err(Trouble::Value(message.to_string()));
-    }
+    fits_the_head(context, arguments.get(1), plan)?;
     let order = LineOrder {
         facet: facet as u32,
         dots: field(&PLAN, plan, "dots") as u32,
@@ -223,6 +222,38 @@ fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
             ("readings", Datum::Number(mean.count as f64)),
         ],
     )))
+}
+
+/// A plan that can be drawn by this head at its present speed.
+fn fits_the_head(
+    context: &mut Context<'_>,
+    plan: Option<&Datum>,
+    words: &[f64],
+) -> Result<(), Trouble> {
+    if field(&PLAN, words, "feasible") != 1.0 {
+        let reasons = match plan {
+            Some(Datum::Value(plan)) => plan.as_refs().first().map_or(&[][..], Value::as_refs),
+            _ => &[],
+        };
+        let first = reasons.first().map_or("", Value::as_text);
+        return Err(Trouble::Value(format!("this plan cannot be drawn: {first}")));
+    }
+    if field(&PLAN, words, "on_paper") == 1.0 {
+        let message = "this plan is on paper: plan with the head's own facets and lens to draw it";
+        return Err(Trouble::Value(message.to_string()));
+    }
+    let window = context.station.description().lock_window;
+    let status = context.station.status()?;
+    let (planned, turning) = (field(&PLAN, words, "speed"), status.speed);
+    // Without lock the exposure itself says what is wrong.
+    if status.locked && (turning / planned - 1.0).abs() > 2.0 * window.max(1e-4) {
+        let shown = |speed| show(speed, Dimension::ROTATION, None, None);
+        let (planned, turning) = (shown(planned), shown(turning));
+        return Err(Trouble::Value(format!(
+            "the plan is for {planned}, and the polygon turns at {turning}"
+        )));
+    }
+    Ok(())
 }
 
 /// One exposed and measured line.

@@ -4,9 +4,10 @@ use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
-use crate::head::Trim;
+use crate::head::station::StationError;
+use crate::head::{Fault, Trim};
 use crate::optics::trim::corrected;
-use crate::optics::{Mean, Scale, Trimmed};
+use crate::optics::{Mean, Scale, TrimError, Trimmed};
 use crate::program::value::Datum;
 use crate::units::show_number;
 
@@ -189,7 +190,13 @@ fn work_out(
             Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
         })?;
         let made = corrected(*trim, &mean, scale, head.in_scan_trim, head.cross_scan_trim)
-            .map_err(|error| Trouble::Value(format!("facet {facet}: {error}")))?;
+            .map_err(|error| match error {
+                // The head cannot be trimmed; nothing is wrong with the script.
+                TrimError::OutOfRegister { .. } => {
+                    StationError::Fault(Fault::Broken(format!("facet {facet}: {error}"))).into()
+                }
+                other => Trouble::Value(format!("facet {facet}: {other}")),
+            })?;
         trimmed.push(made);
     }
     Ok(trimmed)

@@ -6,18 +6,53 @@ use crate::units::{Dimension, suited};
 /// The candidate nearest to a misspelt name, if one is near enough to be meant.
 pub(super) fn near<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let lower = wrong.to_lowercase();
+    let enough = |candidate: &&str| {
+        let distance = strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
+        let length = wrong.chars().count().min(candidate.chars().count());
+        *candidate != wrong && distance <= (length / 3).max(usize::from(length > 2))
+    };
+    // Among those, people get the beginning of a word right.
     known
-        .filter(|candidate| *candidate != wrong)
-        .map(|candidate| {
-            let distance = strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
-            (distance, candidate)
-        })
-        .filter(|(distance, candidate)| {
-            let length = wrong.chars().count().min(candidate.chars().count());
-            *distance <= (length / 3).max(usize::from(length > 1))
-        })
-        .min()
+        .filter(enough)
+        .map(|candidate| (strsim::jaro_winkler(&lower, &candidate.to_lowercase()), candidate))
+        .max_by(|a, b| a.0.total_cmp(&b.0).then_with(|| b.1.cmp(a.1)))
         .map(|(_, candidate)| candidate)
+}
+
+/// What is meant by the name of a routine in other languages.
+pub(super) fn elsewhere(name: &str) -> Option<&'static str> {
+    Some(match name {
+        "max" | "maximum" => "the larger of two is `larger(a, b)`, of a list `largest(xs)`",
+        "min" | "minimum" => "the smaller of two is `smaller(a, b)`, of a list `smallest(xs)`",
+        "std" | "stdev" | "stddev" | "sd" => "the standard deviation is `deviation(xs)`",
+        "average" | "avg" => "the average is `mean(xs)`",
+        "len" | "length" | "size" => "the number of elements is `count(xs)`",
+        "append" | "push" | "add" => "a list grows with `xs = xs + [x]`",
+        "range" => "a range is written `0..n`: from 0 up to but without n",
+        "print" | "println" | "printf" | "echo" => "a line is printed with `note \"...\"`",
+        "sleep" | "delay" => "time passes with `wait 200 ms`",
+        "assert" => "a check is `expect \"label\": value <= limit`",
+        "round" => "`rounded(x, step: 0.1 mm)` rounds to whole steps",
+        "ceil" => "it is called `ceiling`",
+        "log" => "the natural logarithm is `ln(x)`, the decimal one `log10(x)`",
+        "pow" => "a whole power is written `x^2`; others are `power(x, 0.5)`",
+        "atan2" | "atan" => "it is called `arctan(y, x)`",
+        "stop" | "halt" => "the polygon is stopped by `brake()`, or runs out after `coast()`",
+        _ => return None,
+    })
+}
+
+/// What is meant by the name of a value in other languages.
+pub(super) fn value_elsewhere(name: &str) -> Option<&'static str> {
+    Some(match name {
+        "True" | "TRUE" => "it is written `true`",
+        "False" | "FALSE" => "it is written `false`",
+        "null" | "nil" | "None" | "NULL" => {
+            "every value is there; keep a flag beside it, or use an empty list"
+        }
+        "end" | "endif" | "done" => "a block ends with `}`",
+        _ => return None,
+    })
 }
 
 /// How to get from the type that is there to the one that is needed, where one step does it.
@@ -44,7 +79,7 @@ pub(super) fn step(is: &str, from: &Type, to: &Type, unit: Option<&str>) -> Opti
         (item, Type::List(list)) if **list == *item => {
             Some(format!("a list of one is written `[{is}]`"))
         }
-        (Type::Quantity(_), Type::Flag) => {
+        (Type::Quantity(_), Type::Flag) if !is.starts_with(|c: char| c.is_ascii_digit()) => {
             Some(format!("compare it with something: `{wrapped} > ...`"))
         }
         _ => None,
@@ -63,10 +98,10 @@ fn quantity_step(is: &str, from: Dimension, to: Dimension, unit: Option<&str>) -
     let needed = to.over(from)?;
     let turn = Dimension::ANGLE;
     if needed == turn {
-        return Some(format!("a turn is an angle, so many turns are `{is} * 1 rev`"));
+        return Some(format!("a turn is an angle: as turns it is `{is} * 1 rev`"));
     }
     if Some(needed) == turn.power(-1) {
-        return Some(format!("a turn is an angle, so `{is} / 1 rev` counts turns"));
+        return Some(format!("a turn is an angle: counted in turns it is `{is} / 1 rev`"));
     }
     let literal = is.starts_with(|c: char| c.is_ascii_digit());
     if Some(to) == from.power(-1) && !literal {

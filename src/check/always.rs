@@ -18,6 +18,15 @@ impl Checker<'_> {
     /// Remembers between which values the variable of a counting loop stays.
     pub(super) fn counts_within(&mut self, variable: usize, over: &Over) {
         let Over::Range(from, to) = over else { return };
+        if let (Number::Constant(from), Number::Constant(to)) = (&**from, &**to)
+            && to <= from
+            && let Some(span) = self.variables.get(variable).map(|v| v.name.span)
+        {
+            let headline = "this loop runs in no run: its range holds nothing";
+            let help = "a range counts up from its first number, up to but without its second";
+            self.report(Diagnostic::warning("W0806", headline, span).help(help));
+            return;
+        }
         if let (Number::Constant(from), Number::Constant(to), Some(variable)) =
             (&**from, &**to, self.variables.get_mut(variable))
             && from.fract() == 0.0

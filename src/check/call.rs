@@ -97,6 +97,9 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0409", headline, span));
             return false;
         }
+        if let (Some(arm), true) = (armed, changes_speed(index)) {
+            self.report(under_light(builtin.name, span, arm));
+        }
         if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
             self.report(
                 Diagnostic::error(
@@ -146,9 +149,10 @@ impl Checker<'_> {
                 Diagnostic::error("E0402", format!("there is no routine `{text}`"), name.span);
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
             let known = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
-            match advice::near(&text, known) {
-                Some(near) => report.help(format!("did you mean `{near}`?")),
-                None => report.help("`spintrue builtins` lists what there is"),
+            match (advice::elsewhere(&text), advice::near(&text, known)) {
+                (Some(way), _) => report.help(way),
+                (None, Some(near)) => report.help(format!("did you mean `{near}`?")),
+                (None, None) => report.help("`spintrue builtins` lists what there is"),
             }
         };
         self.report(report);
@@ -399,6 +403,20 @@ impl Checker<'_> {
             }
         }
     }
+}
+
+/// Makes the polygon faster or slower.
+pub(super) fn changes_speed(builtin: usize) -> bool {
+    let builtin = builtins::table().get(builtin);
+    builtin.is_some_and(|b| b.effects.contains(&Effect::Spins) && b.name != "keep_spinning")
+}
+
+/// A change of speed while armed: lock is lost, and with it the light.
+pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
+    let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
+    Diagnostic::error("E0719", headline, span)
+        .label(arm, "armed here")
+        .help("call it before or behind the `arm` block: without lock the light goes out")
 }
 
 /// A call as the sort of expression that its result is. A call without a result is taken for a

@@ -23,15 +23,16 @@ impl Checker<'_> {
             self.inside = Inside { module: index, constant: true, ..Inside::default() };
             self.modules.push(ModuleNames { missing: module.missing, ..ModuleNames::default() });
             self.imports(module);
+            let exported = !script || is_library(module);
             // Routines first: a constant's place in the file does not matter to them.
             for statement in &module.file.statements {
                 if let StatementKind::Routine(routine) = &statement.kind {
-                    self.routine_name(routine, script);
+                    self.routine_name(routine, exported);
                 }
             }
             self.scope.enter();
             for statement in &module.file.statements {
-                self.top_level(statement, script, settings, &mut asked);
+                self.top_level(statement, (script, exported), settings, &mut asked);
             }
             self.scope.leave();
             let mut next = self.routines.len() - count_routines(module);
@@ -85,7 +86,8 @@ impl Checker<'_> {
         }
     }
 
-    fn routine_name(&mut self, routine: &Routine, script: bool) {
+    /// Declares a routine; one that is `exported` is there for other files to call.
+    fn routine_name(&mut self, routine: &Routine, exported: bool) {
         let name = routine.name;
         let text = self.text(name.symbol);
         let module = self.inside.module;
@@ -101,7 +103,7 @@ impl Checker<'_> {
                 Diagnostic::error("E0403", headline, name.span).label(first, "first declared here"),
             );
         }
-        let used = !script || text.starts_with('_');
+        let used = exported || text.starts_with('_');
         let open = routine.open.iter().map(|o| Rc::from(self.names.text(o.symbol))).collect();
         let signature =
             Rc::new(Signature { parameters: Vec::new(), returns: Type::Unknown, open: Vec::new() });
@@ -157,7 +159,7 @@ impl Checker<'_> {
     fn top_level(
         &mut self,
         statement: &Statement,
-        script: bool,
+        (script, exported): (bool, bool),
         settings: &[Setting],
         asked: &mut HashSet<String>,
     ) {
@@ -169,7 +171,7 @@ impl Checker<'_> {
                 let variable =
                     self.variable(Role::Constant, *name, annotation.as_ref(), value, &mut setup);
                 self.program.setup.append(&mut setup);
-                self.publish(name.symbol, variable, !script);
+                self.publish(name.symbol, variable, exported);
                 self.constants.insert(name.span);
             }
             StatementKind::Param { name, .. } if !script => {
@@ -243,7 +245,15 @@ impl Checker<'_> {
         }
         let kind = wanted.unwrap_or(Type::Unknown);
         let unit = chosen.as_ref().and_then(|typed| typed.unit.clone());
-        if let Some(setting) = settings.iter().rfind(|s| s.name == text) {
+        let mut given = settings.iter().filter(|s| s.name == text);
+        if let Some(setting) = given.next() {
+            if let Some(again) = given.next() {
+                let headline = format!("param `{text}` is set twice");
+                self.report(
+                    Diagnostic::error("E0517", headline, again.name_span)
+                        .label(setting.name_span, "first set here"),
+                );
+            }
             chosen = Some(self.set_from_outside(setting, &kind, unit.as_ref()));
         }
         if chosen.is_none() && kind != Type::Unknown {
@@ -280,6 +290,13 @@ impl Checker<'_> {
             let text = Rc::from(setting.raw.as_str());
             let code = program::Expression::Ref(program::Ref::Text(text));
             return Typed::new(Type::Text, code, setting.value_span);
+        }
+        if *kind == Type::Flag && !matches!(setting.raw.trim(), "true" | "false") {
+            let headline = format!("param `{}` is a flag, not `{}`", setting.name, setting.raw);
+            let report = Diagnostic::error("E0517", headline, setting.value_span)
+                .help("it is `true` or `false`");
+            self.report(report);
+            return Typed::unknown(setting.value_span);
         }
         let Some(value) = &setting.value else {
             self.diagnostics.extend(setting.problems.iter().cloned());
@@ -482,6 +499,21 @@ impl Checker<'_> {
             made.body = body;
         }
     }
+}
+
+/// A file that does nothing itself: its routines and constants are there for others.
+fn is_library(module: &Module<'_>) -> bool {
+    let mut routines = 0;
+    for statement in &module.file.statements {
+        match &statement.kind {
+            StatementKind::Routine(_) => routines += 1,
+            StatementKind::Use { .. }
+            | StatementKind::Allow { .. }
+            | StatementKind::Let { mutable: false, .. } => {}
+            _ => return false,
+        }
+    }
+    routines > 0
 }
 
 fn count_routines(module: &Module<'_>) -> usize {

@@ -12,6 +12,10 @@ use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
 use crate::units::{UnitError, UnitText, parse_unit};
 use std::rc::Rc;
+use std::sync::Arc;
+
+/// The units that the fields of a record were written in.
+pub(super) type Fields = Option<Rc<Vec<(Arc<str>, Rc<UnitText>)>>>;
 
 /// A checked expression.
 #[derive(Clone, Debug)]
@@ -19,13 +23,15 @@ pub(super) struct Typed {
     pub kind: Type,
     /// The unit that it was written in, for showing it.
     pub unit: Option<Rc<UnitText>>,
+    /// Those of its fields, or of the fields of its elements.
+    pub fields: Fields,
     pub code: program::Expression,
     pub span: Span,
 }
 
 impl Typed {
     pub(super) fn new(kind: Type, code: program::Expression, span: Span) -> Self {
-        Typed { kind, unit: None, code, span }
+        Typed { kind, unit: None, fields: None, code, span }
     }
 
     /// What stands for something refused.
@@ -36,6 +42,11 @@ impl Typed {
 
     pub(super) fn with_unit(mut self, unit: Option<Rc<UnitText>>) -> Self {
         self.unit = unit;
+        self
+    }
+
+    pub(super) fn with_fields(mut self, fields: Fields) -> Self {
+        self.fields = fields;
         self
     }
 
@@ -230,6 +241,10 @@ impl Checker<'_> {
     /// How a value is shown; reports what cannot be.
     pub(super) fn shower(&mut self, typed: &Typed, decimals: Option<u8>) -> Option<Shower> {
         let shower = Shower::of(&typed.kind, typed.unit.clone(), decimals);
+        let shower = match (&typed.fields, shower) {
+            (Some(fields), Some(shower)) => Some(shower.with_fields(fields)),
+            (_, shower) => shower,
+        };
         if shower.is_none() && typed.kind != Type::Unknown {
             let kind = self.kind_name(&typed.kind);
             let report = Diagnostic::error(
@@ -272,6 +287,7 @@ impl Checker<'_> {
         }
         Typed::new(variable.kind.clone(), read(variable.slot), span)
             .with_unit(variable.unit.clone())
+            .with_fields(variable.fields.clone())
     }
 
     /// A condition after `until` may not read what a `continue` may have jumped over.
@@ -322,7 +338,9 @@ impl Checker<'_> {
             let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
             let routines = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
-            if let Some(near) = advice::near(&text, known) {
+            if let Some(way) = advice::value_elsewhere(&text) {
+                report = report.help(way);
+            } else if let Some(near) = advice::near(&text, known) {
                 report = report.help(format!("did you mean `{near}`?"));
             } else if let Some(near) = advice::near(&text, routines) {
                 report = report.help(format!("did you mean `{near}(...)`?"));
@@ -341,6 +359,7 @@ impl Checker<'_> {
         };
         let mut kind = None;
         let mut unit = None;
+        let mut fields = None;
         let mut first = span;
         let mut parts = Vec::new();
         for item in items {
@@ -350,6 +369,7 @@ impl Checker<'_> {
                 None => {
                     first = typed.span;
                     unit = typed.unit.clone();
+                    fields = typed.fields.clone();
                     kind = Some(typed.kind.clone());
                 }
                 Some(kind) if *kind != typed.kind => {
@@ -369,13 +389,16 @@ impl Checker<'_> {
         let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
             if items.is_empty() {
                 let report = Diagnostic::error("E0507", "nothing tells what this list holds", span)
-                    .help("say it where the list is declared: `var seen: list of line = []`");
+                    .help(
+                        "say it where the list is declared, for example \
+                         `var lengths: list of length = []`; it grows with `xs = xs + [x]`",
+                    );
                 self.report(report);
             }
             return Typed::unknown(span);
         };
         let code = program::Expression::Ref(Ref::Made(parts, span));
-        Typed::new(kind.list(), code, span).with_unit(unit)
+        Typed::new(kind.list(), code, span).with_unit(unit).with_fields(fields)
     }
 
     fn record(
@@ -386,6 +409,7 @@ impl Checker<'_> {
     ) -> Typed {
         let mut kinds = Vec::new();
         let mut parts = Vec::new();
+        let mut units = Vec::new();
         for (name, value) in fields {
             let wanted = match expected {
                 Some(Type::Record(record)) => {
@@ -395,6 +419,9 @@ impl Checker<'_> {
             };
             let typed = self.expression(value, wanted);
             kinds.push((*name, typed.kind.clone()));
+            if let Some(unit) = &typed.unit {
+                units.push((self.names.shared(name.symbol), unit.clone()));
+            }
             parts.push((self.text(name.symbol), typed.part()));
         }
         let kind = self.record_type(kinds);
@@ -403,7 +430,9 @@ impl Checker<'_> {
         }
         parts.sort_by(|a, b| a.0.cmp(&b.0));
         let parts = parts.into_iter().map(|(_, part)| part).collect();
+        let written = (!units.is_empty()).then(|| Rc::new(units));
         Typed::new(kind, program::Expression::Ref(Ref::Made(parts, span)), span)
+            .with_fields(written)
     }
 
     fn comprehension(
@@ -415,9 +444,9 @@ impl Checker<'_> {
         expected: Option<&Type>,
         span: Span,
     ) -> Typed {
-        let (over, item, unit) = self.over(over);
+        let (over, item) = self.over(over);
         self.scope.enter();
-        let variable = self.declare(name, item, unit, Role::Loop);
+        let variable = self.declare_as(name, item, Role::Loop);
         let target = self.variables.get(variable).map(|v| v.slot);
         let only_if = only_if
             .map(|e| self.expect_kind(e, &Type::Flag, "E0503", "the condition behind `if`").flag());
@@ -431,30 +460,35 @@ impl Checker<'_> {
             return Typed::unknown(span);
         };
         let (kind, unit) = (element.kind.clone().list(), element.unit.clone());
+        let fields = element.fields.clone();
         let element = element.part();
         let made = program::Comprehension { target, over, only_if, element, span };
         let code = program::Expression::Ref(Ref::Comprehension(Box::new(made)));
-        Typed::new(kind, code, span).with_unit(unit)
+        Typed::new(kind, code, span).with_unit(unit).with_fields(fields)
     }
 
-    /// What a loop runs over, with the type and unit of its items.
-    pub(super) fn over(&mut self, e: &Expression) -> (Over, Type, Option<Rc<UnitText>>) {
-        let nothing =
-            || Over::Range(Box::new(Number::Constant(0.0)), Box::new(Number::Constant(0.0)));
+    /// What a loop runs over, with the type and units of its items.
+    pub(super) fn over(&mut self, e: &Expression) -> (Over, Typed) {
+        // After a mistake nothing is known of the ends, not even that they are equal.
+        let nothing = || {
+            let end = || Box::new(Number::Constant(f64::NAN));
+            Over::Range(end(), end())
+        };
         if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
             let (from, to) = self.range_ends(left, right);
-            return (Over::Range(Box::new(from), Box::new(to)), Type::NUMBER, None);
+            let item = Typed { kind: Type::NUMBER, ..Typed::unknown(e.span) };
+            return (Over::Range(Box::new(from), Box::new(to)), item);
         }
         let typed = self.expression(e, None);
         match typed.kind.clone() {
             Type::List(item) => {
                 let layout = item.layout();
                 let record = matches!(*item, Type::Record(_));
-                let unit = typed.unit.clone();
+                let item = Typed { kind: (*item).clone(), ..typed.clone() };
                 let list = Box::new(typed.reference());
-                (Over::List { list, item: layout, record }, (*item).clone(), unit)
+                (Over::List { list, item: layout, record }, item)
             }
-            Type::Unknown => (nothing(), Type::Unknown, None),
+            Type::Unknown => (nothing(), typed),
             other => {
                 let kind = self.kind_name(&other);
                 let mut report = Diagnostic::error(
@@ -468,7 +502,7 @@ impl Checker<'_> {
                     report = report.help(format!("to count from 0 write `0..{words}`"));
                 }
                 self.report(report);
-                (nothing(), Type::Unknown, None)
+                (nothing(), Typed::unknown(e.span))
             }
         }
     }

@@ -2,6 +2,7 @@
 
 use crate::builtins::{self, Effect};
 use crate::check::Checker;
+use crate::check::call::{changes_speed, under_light};
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use std::collections::BTreeMap;
@@ -95,6 +96,7 @@ impl Checker<'_> {
         }
         let script = self.effects_in(&graph, None);
         self.armed_twice(&graph);
+        self.speed_under_light(&graph);
         self.armed_for_nothing(&graph);
         self.promises(&graph);
         self.sequence(&graph);
@@ -147,6 +149,31 @@ impl Checker<'_> {
                     .label(place, "armed here on the way")
                     .help("call it before or behind the `arm` block"),
             );
+        }
+    }
+
+    /// Routines called under light that change the speed on their way.
+    fn speed_under_light(&mut self, graph: &Graph) {
+        let mut changes = vec![false; self.routines.len()];
+        let one = |callee: Callee, changes: &[bool]| match callee {
+            Callee::Builtin(index) => changes_speed(index),
+            Callee::Routine(index) => changes.get(index).copied().unwrap_or(false),
+            Callee::Arm { .. } => false,
+        };
+        for routine in &graph.order {
+            let sites = graph.by_caller.get(&Some(*routine)).into_iter().flatten();
+            let any = sites.into_iter().any(|site| one(site.callee, &changes));
+            if let Some(slot) = changes.get_mut(*routine) {
+                *slot = any;
+            }
+        }
+        for site in graph.by_caller.values().flatten() {
+            if let (Callee::Routine(_), Some(arm), true) =
+                (site.callee, site.armed, one(site.callee, &changes))
+            {
+                let report = under_light(&self.words(site.span), site.span, arm);
+                self.report(report);
+            }
         }
     }
 

@@ -21,12 +21,15 @@ impl Checker<'_> {
     pub(super) fn field(&mut self, of: &Expression, name: Name, span: Span) -> Typed {
         let of = self.expression(of, None);
         let Some((offset, kind)) = self.field_of(&of, name) else { return Typed::unknown(span) };
+        let text = self.names.text(name.symbol);
+        let written = of.fields.iter().flat_map(|fields| fields.iter());
+        let unit = written.filter(|(n, _)| **n == *text).map(|(_, unit)| unit.clone()).next();
         let access = match of.reference() {
             // A field of a list's element is read in one step.
             Ref::Record(access, _) => Access { offset: access.offset.plus(offset), span, ..access },
             of => Access { of: Box::new(of), index: None, stride: Layout::default(), offset, span },
         };
-        accessed(kind, access, span)
+        accessed(kind, access, span).with_unit(unit)
     }
 
     /// Where a field lies and its type; reports a field that is not there.
@@ -75,7 +78,7 @@ impl Checker<'_> {
         let of = self.expression(of, None);
         let number = self.index(index);
         let Some(kind) = self.item_of(&of) else { return Typed::unknown(span) };
-        let unit = of.unit.clone();
+        let (unit, fields) = (of.unit.clone(), of.fields.clone());
         let access = Access {
             of: Box::new(of.reference()),
             index: Some(Box::new(number)),
@@ -83,7 +86,7 @@ impl Checker<'_> {
             offset: Layout::default(),
             span,
         };
-        accessed(kind, access, span).with_unit(unit)
+        accessed(kind, access, span).with_unit(unit).with_fields(fields)
     }
 
     fn index(&mut self, index: &Expression) -> Number {
@@ -227,11 +230,15 @@ impl Checker<'_> {
             let role = self.variables.get(*known).map(|v| (v.role.text(), v.name.span));
             let (role, place) = role.unwrap_or(("a constant", span));
             let headline = format!("`{text}` is {role} and keeps its value");
-            self.report(
-                Diagnostic::error("E0404", headline, span)
-                    .here("assigned to here")
-                    .label(place, "declared here"),
-            );
+            let report = Diagnostic::error("E0404", headline, span)
+                .here("assigned to here")
+                .label(place, "declared here");
+            let constant = self.variables.get(*known).is_some_and(|v| v.role == Role::Constant);
+            self.report(if constant {
+                report.help(format!("declare it with `var {text} = ...`"))
+            } else {
+                report.help(format!("make a copy that may change: `var other = {text}`"))
+            });
             return None;
         }
         let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);

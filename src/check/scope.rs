@@ -1,6 +1,7 @@
 //! Variables, where they live, and which name means which of them.
 
 use crate::check::Checker;
+use crate::check::expression::{Fields, Typed};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{RefSlot, Slot, WordSlot};
 use crate::program::types::Type;
@@ -34,8 +35,7 @@ impl Role {
     /// In front of its name.
     fn noun(self) -> &'static str {
         match self {
-            Role::Let | Role::Var => "variable",
-            Role::Constant => "constant",
+            Role::Let | Role::Var | Role::Constant => "variable",
             Role::Param => "param",
             Role::Parameter => "parameter",
             Role::Loop => "loop variable",
@@ -64,6 +64,8 @@ pub(super) struct Variable {
     pub kind: Type,
     /// The unit that its value was written in.
     pub unit: Option<Rc<UnitText>>,
+    /// Those that its fields were written in.
+    pub fields: Fields,
     pub role: Role,
     pub slot: Slot,
     /// The file it is declared in.
@@ -83,11 +85,18 @@ pub(super) struct LoopInfo {
     pub continues: Vec<(Span, usize)>,
 }
 
+/// What a name is bound to, and how deep the scope is that bound it.
+#[derive(Clone, Copy)]
+struct Bound {
+    variable: usize,
+    depth: usize,
+}
+
 /// Which name means which variable now.
 #[derive(Default)]
 pub(super) struct Scope {
-    bound: HashMap<Symbol, usize>,
-    undo: Vec<(Symbol, Option<usize>)>,
+    bound: HashMap<Symbol, Bound>,
+    undo: Vec<(Symbol, Option<Bound>)>,
     marks: Vec<usize>,
 }
 
@@ -100,19 +109,20 @@ impl Scope {
         let mark = self.marks.pop().unwrap_or(0);
         for (symbol, before) in self.undo.drain(mark..).rev() {
             match before {
-                Some(variable) => self.bound.insert(symbol, variable),
+                Some(bound) => self.bound.insert(symbol, bound),
                 None => self.bound.remove(&symbol),
             };
         }
     }
 
     pub(super) fn bind(&mut self, symbol: Symbol, variable: usize) {
-        let before = self.bound.insert(symbol, variable);
+        let depth = self.marks.len();
+        let before = self.bound.insert(symbol, Bound { variable, depth });
         self.undo.push((symbol, before));
     }
 
     pub(super) fn find(&self, symbol: Symbol) -> Option<usize> {
-        self.bound.get(&symbol).copied()
+        self.bound.get(&symbol).map(|bound| bound.variable)
     }
 
     pub(super) fn symbols(&self) -> impl Iterator<Item = Symbol> + '_ {
@@ -121,8 +131,7 @@ impl Scope {
 
     /// Bound since the innermost scope was entered.
     fn in_this_scope(&self, symbol: Symbol) -> bool {
-        let mark = self.marks.last().copied().unwrap_or(0);
-        self.undo.get(mark..).is_some_and(|since| since.iter().any(|(s, _)| *s == symbol))
+        self.bound.get(&symbol).is_some_and(|bound| bound.depth == self.marks.len())
     }
 }
 
@@ -170,6 +179,15 @@ impl Checker<'_> {
         variable
     }
 
+    /// Makes a variable for values like `typed`, and binds its name in the innermost scope.
+    pub(super) fn declare_as(&mut self, name: Name, typed: Typed, role: Role) -> usize {
+        let variable = self.declare(name, typed.kind, typed.unit, role);
+        if let Some(made) = self.variables.get_mut(variable) {
+            made.fields = typed.fields;
+        }
+        variable
+    }
+
     /// Makes a variable without binding its name.
     pub(super) fn make(
         &mut self,
@@ -182,7 +200,8 @@ impl Checker<'_> {
         let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
         let module = self.inside.module;
         let (range, used) = (None, false);
-        let made = Variable { name, kind, unit, role, slot, module, range, used, quiet };
+        let made =
+            Variable { name, kind, unit, fields: None, role, slot, module, range, used, quiet };
         self.variables.push(made);
         self.variables.len() - 1
     }

@@ -3,6 +3,7 @@
 
 use crate::builtins::{self, Effect};
 use crate::check::Checker;
+use crate::check::call::changes_speed;
 use crate::check::flow::{CallSite, Callee, Graph};
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
@@ -177,12 +178,12 @@ impl Checker<'_> {
     }
 }
 
-fn meaning_of(builtin: usize) -> Meaning {
-    let Some(builtin) = builtins::table().get(builtin) else { return Meaning::default() };
+fn meaning_of(index: usize) -> Meaning {
+    let Some(builtin) = builtins::table().get(index) else { return Meaning::default() };
     let has = |effect| builtin.effects.contains(&effect);
     Meaning {
         seeks_lock: matches!(builtin.name, "locked" | "status"),
-        changes_speed: has(Effect::Spins) && builtin.name != "keep_spinning",
+        changes_speed: changes_speed(index),
         needs_lock: matches!(builtin.name, "turns" | "counted_facets"),
         loads: has(Effect::Trims),
         measures: has(Effect::Emits),

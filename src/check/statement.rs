@@ -2,6 +2,7 @@
 
 use crate::check::Checker;
 use crate::check::advice::with_article;
+use crate::check::expression::Typed;
 use crate::check::scope::{LoopInfo, Role};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
@@ -57,9 +58,9 @@ impl Checker<'_> {
                 return self.branches(arms, otherwise.as_ref(), code);
             }
             StatementKind::For { name, over, body } => {
-                let (over, item, unit) = self.over(over);
+                let (over, item) = self.over(over);
                 self.scope.enter();
-                let variable = self.declare(*name, item, unit, Role::Loop);
+                let variable = self.declare_as(*name, item, Role::Loop);
                 self.counts_within(variable, &over);
                 let body = self.loop_body(body);
                 self.scope.leave();
@@ -132,7 +133,8 @@ impl Checker<'_> {
             None => self.expression(value, None),
         };
         let kind = wanted.unwrap_or_else(|| typed.kind.clone());
-        let variable = self.declare(name, kind, typed.unit.clone(), role);
+        let like = Typed { kind, ..typed.clone() };
+        let variable = self.declare_as(name, like, role);
         if let Some(slot) = self.variables.get(variable).map(|v| v.slot)
             && typed.kind != Type::Unknown
         {

@@ -116,7 +116,7 @@ fn failure_value(failure: &Failure, sources: &SourceMap) -> Value {
 
 fn value(shown: &Shown) -> Value {
     match shown {
-        Shown::Quantity { value, unit, text } => {
+        Shown::Quantity { value, unit, text, .. } => {
             json!({"value": value, "unit": unit, "text": text})
         }
         Shown::Flag(flag) => json!(flag),

@@ -79,5 +79,9 @@ pub fn main() -> ExitCode {
         Command::Builtins(options) => builtins::list(&options),
         Command::Explain(options) => explain::explain(&options),
     };
+    if terminal::output_lost() {
+        terminal::complain("error: not all of the output could be written, so nothing passed\n");
+        return ExitCode::from(if code == 0 { WRONG } else { code });
+    }
     ExitCode::from(code)
 }

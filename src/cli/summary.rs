@@ -18,9 +18,14 @@ pub(super) fn summary(
     let mut text = format!("{}\n", styled("Summary", BOLD, colour));
     let (lists, single): (Vec<_>, Vec<_>) =
         recorded.iter().partition(|(_, shown)| rows(shown).is_some());
-    let width = single.iter().map(|(label, _)| label.chars().count()).max().unwrap_or(0).max(8);
+    let labels = single.iter().map(|(label, _)| label.chars().count());
+    let width = labels.filter(|length| *length <= LABEL_MOST).max().unwrap_or(0).max(8);
     for (label, shown) in single {
-        text.push_str(&format!("  {label:<width$}  {shown}\n"));
+        text.push_str(&format!("  {label:<width$}  "));
+        match shown {
+            Shown::Record(fields) => text.push_str(&fields_of(fields)),
+            other => text.push_str(&format!("{other}\n")),
+        }
     }
     let lists = tables(&lists, colour);
     if !lists.is_empty() {
@@ -43,8 +48,21 @@ pub(super) fn summary(
         Verdict::Interrupted => YELLOW,
         _ => RED,
     };
-    text.push_str(&format!("\n{}\n", styled(verdict.text(), &format!("{BOLD};{style}"), colour)));
+    let checked = finished.conforming + finished.failing + finished.undecided > 0;
+    let remark = if verdict == Verdict::Passed && !checked { " (nothing was checked)" } else { "" };
+    let said = styled(verdict.text(), &format!("{BOLD};{style}"), colour);
+    text.push_str(&format!("\n{said}{remark}\n"));
     text
+}
+
+/// Longest label that the others are lined up with.
+const LABEL_MOST: usize = 28;
+
+/// A single record, a line for each field.
+fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
+    let width = fields.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
+    let lines = fields.iter().map(|(name, shown)| format!("\n    {name:<width$}  {shown}"));
+    format!("{}\n", lines.collect::<String>())
 }
 
 /// Value, uncertainty and limits of a check, or its condition.
@@ -53,6 +71,14 @@ pub(super) fn measured(check: &Check) -> String {
     let value = match &measured.uncertainty {
         Some(uncertainty) => format!("{} ± {uncertainty}", measured.value),
         None => measured.value.to_string(),
+    };
+    let value = match [&measured.low, &measured.high]
+        .into_iter()
+        .flatten()
+        .find_map(|limit| hidden_difference(&measured.value, &limit.at))
+    {
+        Some(difference) => format!("{value} ({difference})"),
+        None => value,
     };
     match (&measured.low, &measured.high) {
         (Some(low), Some(high)) if low.at == high.at => format!("{value}, should be {}", low.at),
@@ -65,14 +91,31 @@ pub(super) fn measured(check: &Check) -> String {
     }
 }
 
+/// By how much a value differs from a limit that looks the same.
+fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
+    let (Shown::Quantity { value, unit, text, .. }, Shown::Quantity { value: at, text: same, .. }) =
+        (value, limit)
+    else {
+        return None;
+    };
+    let difference = value - at;
+    (text == same && difference != 0.0).then(|| {
+        let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
+        let side = if difference > 0.0 { "more" } else { "less" };
+        format!("{} {side}", show(difference.abs(), dimension, None, None))
+    })
+}
+
 fn checks(finished: &Finished) -> String {
     let all = finished.conforming + finished.failing + finished.undecided;
     if all == 0 {
         return "none".to_string();
     }
-    let mut parts = vec![format!("{} of {all} conform", finished.conforming)];
+    let verb = if finished.conforming == 1 { "conforms" } else { "conform" };
+    let mut parts = vec![format!("{} of {all} {verb}", finished.conforming)];
     if finished.failing > 0 {
-        parts.push(format!("{} do not", finished.failing));
+        let verb = if finished.failing == 1 { "does" } else { "do" };
+        parts.push(format!("{} {verb} not", finished.failing));
     }
     if finished.undecided > 0 {
         parts.push(format!("{} undecided", finished.undecided));
@@ -85,7 +128,9 @@ fn head(finished: &Finished) -> String {
     let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
     let mirror = if safe.parked { "mirror parked" } else { "mirror not parked" };
     let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
-    let polygon = if safe.at_rest {
+    let polygon = if !safe.speed.is_finite() {
+        "POLYGON SPEED NOT KNOWN: take it as turning".to_string()
+    } else if safe.at_rest {
         "polygon at rest".to_string()
     } else if safe.kept_spinning {
         format!("polygon kept spinning at {speed}")
@@ -101,7 +146,8 @@ fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
     let mut text = format!("{kind}: {}\n", failure.message);
     let line = |place| {
         let words = sources.slice(place).split_whitespace().collect::<Vec<_>>().join(" ");
-        let words: String = words.chars().take(60).collect();
+        let more = if words.chars().count() > 60 { "…" } else { "" };
+        let words: String = words.chars().take(60).chain(more.chars()).collect();
         format!("{}  {words}", sources.place(place))
     };
     text.push_str(&format!("  at {}\n", line(failure.place)));
@@ -133,20 +179,36 @@ fn rows(shown: &Shown) -> Option<Vec<Row<'_>>> {
 /// Columns that a table may take.
 const WIDTH: usize = 80;
 
-/// A recorded list of records: its label and its columns.
-type Group<'a> = (&'a str, Vec<Column>);
+/// A recorded list of records.
+struct Group<'a> {
+    label: &'a str,
+    columns: Vec<Column>,
+    /// The rows are facets, by a field of that name or as trims are.
+    facets: bool,
+}
+
+/// Whether the records of a list are about one facet each.
+fn of_facets(shown: &Shown) -> bool {
+    let Shown::List(items) = shown else { return false };
+    let Some(Shown::Record(fields)) = items.first() else { return false };
+    let names: Vec<&str> = fields.iter().map(|(name, _)| &**name).collect();
+    names.contains(&"facet") || names == ["cross_scan", "in_scan"]
+}
 
 /// All recorded lists of records, one row per facet, as many side by side as fit.
 fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
-    let groups = recorded
-        .iter()
-        .map(|(label, shown)| (label.as_str(), columns(&rows(shown).unwrap_or_default())));
+    let groups = recorded.iter().map(|(label, shown)| Group {
+        label,
+        columns: columns(&rows(shown).unwrap_or_default()),
+        facets: of_facets(shown),
+    });
     let mut text = String::new();
     let mut row: Vec<Group<'_>> = Vec::new();
     let mut used = KEY;
     for group in groups {
-        let width: usize = group.1.iter().map(|column| column.width() + 2).sum();
-        if !row.is_empty() && used + width > WIDTH {
+        let width: usize = group.columns.iter().map(|column| column.width() + 2).sum();
+        let other = row.first().is_some_and(|first| first.facets != group.facets);
+        if !row.is_empty() && (other || used + width > WIDTH) {
             text.push_str(&table(&row, colour));
             row.clear();
             used = KEY;
@@ -166,16 +228,17 @@ fn table(groups: &[Group<'_>], colour: bool) -> String {
         return String::new();
     }
     let mut keys: Vec<&String> = Vec::new();
-    for (key, _) in groups.iter().flat_map(|(_, columns)| columns).flat_map(|c| &c.cells) {
+    for (key, _) in groups.iter().flat_map(|group| &group.columns).flat_map(|c| &c.cells) {
         if !keys.contains(&key) {
             keys.push(key);
         }
     }
     let mut top = " ".repeat(KEY);
-    let mut heads = format!("  {:<width$}", "facet", width = KEY - 2);
+    let facets = groups.first().is_some_and(|group| group.facets);
+    let mut heads = format!("  {:<width$}", if facets { "facet" } else { "no." }, width = KEY - 2);
     let mut lines: Vec<String> =
         keys.iter().map(|key| format!("  {key:<width$}", width = KEY - 2)).collect();
-    for (label, columns) in groups {
+    for Group { label, columns, .. } in groups {
         let widths: Vec<usize> = columns.iter().map(Column::width).collect();
         let all = widths.iter().map(|width| width + 2).sum::<usize>().saturating_sub(2);
         let label: String = label.chars().take(all).collect();
@@ -229,11 +292,14 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
     let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
     let head = head.replace('_', " ");
     let largest = values.iter().filter_map(|(_, shown)| match shown {
-        Shown::Quantity { value, unit, .. } => Some((value.abs(), unit)),
+        Shown::Quantity { value, unit, asked, .. } => Some((value.abs(), unit, asked)),
         _ => None,
     });
     let largest = largest.max_by(|a, b| a.0.total_cmp(&b.0));
-    let unit = largest.and_then(|(size, unit)| {
+    let unit = largest.and_then(|(size, unit, asked)| {
+        if let Some(asked) = asked {
+            return Some((size, (**asked).clone()));
+        }
         let dimension = parse_unit(unit).ok()?.dimension;
         suited(size, dimension).map(|unit| (size, unit))
     });

@@ -1,12 +1,23 @@
 //! Printing: colour only where it helps, and no harm where the reader is gone.
 
-use std::io::{IsTerminal, Write, stderr, stdout};
+use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Output that could not be written, a full disk for example.
+static LOST: AtomicBool = AtomicBool::new(false);
 
 /// Prints to standard output; a reader that is gone is no reason to leave a head moving.
 pub(super) fn say(text: &str) {
     let mut out = stdout().lock();
-    let _ = out.write_all(text.as_bytes());
-    let _ = out.flush();
+    let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    if written.is_err_and(|error| error.kind() != ErrorKind::BrokenPipe) {
+        LOST.store(true, Ordering::Relaxed);
+    }
+}
+
+/// Whether output was lost for another reason than that its reader went away.
+pub(super) fn output_lost() -> bool {
+    LOST.load(Ordering::Relaxed)
 }
 
 /// Prints to standard error.

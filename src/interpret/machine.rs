@@ -1,6 +1,7 @@
 //! The state of a running script: slots, station, stop flag, and the failure on its way.
 
 use crate::builtins::Trouble;
+use crate::head::Fault;
 use crate::head::station::{Station, StationError};
 use crate::interpret::events::{Event, Observer};
 use crate::interpret::memory::Memory;
@@ -81,14 +82,21 @@ impl Machine<'_> {
     #[cold]
     #[inline(never)]
     pub fn interrupted(&mut self, place: Span) -> Failed {
-        self.fail(FailureKind::Interrupted, "interrupted", place)
+        self.fail(FailureKind::Interrupted, "stopped on request", place)
     }
 
     /// Turns the station's answer into a failure.
     #[cold]
     pub fn refused(&mut self, error: StationError, place: Span) -> Failed {
         match error {
-            StationError::Fault(fault) => self.fail(FailureKind::Fault, fault.to_string(), place),
+            StationError::Fault(fault) => {
+                // Asking for what no such head can do is the script's mistake.
+                let kind = match fault {
+                    Fault::OutOfRange { .. } | Fault::Armed { .. } => FailureKind::Value,
+                    _ => FailureKind::Fault,
+                };
+                self.fail(kind, fault.to_string(), place)
+            }
             StationError::Interrupted => self.interrupted(place),
         }
     }

@@ -44,6 +44,8 @@ pub enum Shown {
         value: f64,
         /// The SI unit; empty for a plain number.
         unit: String,
+        /// The unit that was asked for.
+        asked: Option<Rc<UnitText>>,
         /// For people.
         text: String,
     },
@@ -124,6 +126,32 @@ impl Shower {
         })
     }
 
+    /// Shows the fields of a record, or of a list of records, in the units that they were
+    /// written in.
+    #[must_use]
+    pub fn with_fields(self, units: &[(Arc<str>, Rc<UnitText>)]) -> Shower {
+        match self {
+            Shower::List(item) => Shower::List(Box::new(item.with_fields(units))),
+            Shower::Record(fields) => {
+                let fields = fields.into_iter().map(|(name, shower)| {
+                    let written = units.iter().find(|(n, _)| *n == name).map(|(_, u)| u.clone());
+                    let shower = match (shower, written) {
+                        (Shower::Quantity { dimension, unit: None, decimals }, unit) => {
+                            Shower::Quantity { dimension, unit, decimals }
+                        }
+                        (Shower::Temperature { unit: None, decimals }, unit) => {
+                            Shower::Temperature { unit, decimals }
+                        }
+                        (other, _) => other,
+                    };
+                    (name, shower)
+                });
+                Shower::Record(fields.collect())
+            }
+            other => other,
+        }
+    }
+
     /// Takes a value apart.
     pub fn shown(&self, datum: &Datum) -> Shown {
         let flag = [if datum.flag() { 1.0 } else { 0.0 }];
@@ -156,14 +184,13 @@ impl Shower {
             Shower::Quantity { dimension, unit, decimals } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
                 let text = show(value, *dimension, unit.as_deref(), *decimals);
-                Shown::Quantity { value, unit: dimension.si(), text }
+                Shown::Quantity { value, unit: dimension.si(), asked: unit.clone(), text }
             }
             Shower::Temperature { unit, decimals } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
-                let celsius = parse_unit("degC").ok();
-                let unit = unit.as_deref().or(celsius.as_ref());
-                let text = show(value, Dimension::TEMPERATURE, unit, *decimals);
-                Shown::Quantity { value, unit: "K".to_string(), text }
+                let asked = unit.clone().or_else(|| parse_unit("degC").ok().map(Rc::new));
+                let text = show(value, Dimension::TEMPERATURE, asked.as_deref(), *decimals);
+                Shown::Quantity { value, unit: "K".to_string(), asked, text }
             }
             Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),
             Shower::Text => Shown::Text(refs.next().unwrap_or(&nothing).as_text().to_string()),

@@ -140,7 +140,7 @@ fn a_stop_ends_loops_waits_and_calls() {
         };
         let bench = Bench { lock_at: 1e9, ..Bench::default() };
         let ran = run_on(bench, &program);
-        ran.fails(FailureKind::Interrupted, "interrupted");
+        ran.fails(FailureKind::Interrupted, "stopped on request");
         assert!(ran.notes().is_empty());
         assert!(!ran.bench.log.iter().any(|line| line.starts_with("arm")));
     }

@@ -98,7 +98,7 @@ fn a_stop_is_not_caught_but_finally_runs() {
         ),
         note("not reached"),
     ]);
-    ran.fails(FailureKind::Interrupted, "interrupted");
+    ran.fails(FailureKind::Interrupted, "stopped on request");
     assert_eq!(ran.notes(), ["finally"; 3]);
     // A second one ends finally as well.
     let ran = run(vec![attempt(
@@ -111,8 +111,8 @@ fn a_stop_is_not_caught_but_finally_runs() {
             note("not reached"),
         ],
     )]);
-    assert_eq!(ran.failure(), (FailureKind::Interrupted, "interrupted", 60));
-    assert_eq!((ran.notes(), ran.also()), (vec!["finally"], vec!["interrupted"]));
+    assert_eq!(ran.failure(), (FailureKind::Interrupted, "stopped on request", 60));
+    assert_eq!((ran.notes(), ran.also()), (vec!["finally"], vec!["stopped on request"]));
 }
 
 #[test]
@@ -264,6 +264,6 @@ fn waiting_tells_of_its_progress_now_and_then() {
 fn a_stop_while_sleeping_ends_the_wait() {
     let bench = Bench { lock_at: 1e9, stop_at: Some(3.0), ..Bench::default() };
     let ran = run_on(bench, &program(vec![wait_until(1e6, 1.0, None)]));
-    ran.fails(FailureKind::Interrupted, "interrupted");
+    ran.fails(FailureKind::Interrupted, "stopped on request");
     assert_eq!(ran.bench.time, 3.0);
 }

@@ -288,4 +288,27 @@ spin(4800 rpm)
 spin(4800 rpm)
 "#,
     },
+    Code {
+        code: "E0719",
+        meaning: "a change of speed under light",
+        why: "Lock ends as soon as the speed is changed, and light without lock draws nowhere \
+              anybody knows: the head would disarm and the run would fail. Change the speed before \
+              or behind the `arm` block.",
+        wrong: r#"
+spin(4800 rpm)
+wait until locked() within 20 s else fail "no lock"
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+arm at 35 % {
+    record "line": test_line(0, plan)
+    brake()
+}
+"#,
+        right: r#"
+spin(4800 rpm)
+wait until locked() within 20 s else fail "no lock"
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+arm at 35 % { record "line": test_line(0, plan) }
+brake()
+"#,
+    },
 ];

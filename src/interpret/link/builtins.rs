@@ -29,7 +29,7 @@ impl Operation for Number2 {
     #[inline(always)]
     fn apply(&self, machine: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
         let result = (self.work)(a, b);
-        if result.is_nan() {
+        if !result.is_finite() {
             let arguments = [Datum::Number(a), Datum::Number(b)];
             return Err(no_result(machine, self.name, &arguments, self.span));
         }
@@ -72,7 +72,7 @@ impl General {
         machine.at = self.span;
         let mut context = Context { station: machine.station, item: self.item };
         match (self.work)(&mut context, data) {
-            Ok(Datum::Number(number)) if number.is_nan() => {
+            Ok(Datum::Number(number)) if !number.is_finite() => {
                 Err(no_result(machine, self.name, data, self.span))
             }
             Ok(Datum::Value(value)) => {
@@ -122,7 +122,7 @@ impl Linker<'_> {
                 with_side!(argument, argument => Box::new(move |machine| {
                     let value = argument.read(machine)?;
                     let result = work(value);
-                    if result.is_nan() {
+                    if !result.is_finite() {
                         return Err(no_result(machine, name, &[Datum::Number(value)], span));
                     }
                     Ok(result)

@@ -1,0 +1,47 @@
+//! Failures with a kind, for `fail`.
+
+use crate::builtins::records::{FAILURE, datum, made};
+use crate::builtins::signature::{Builtin, Default, Function, Parameter, Spec, Trouble};
+use crate::program::failure::FailureKind;
+use crate::program::value::{Datum, Value};
+
+const MESSAGE: &[Parameter] = &[Parameter {
+    name: "message",
+    spec: Spec::Text,
+    default: Default::Required,
+    meaning: "what went wrong, in one line",
+}];
+
+/// The built-ins of this topic.
+pub(super) const BUILTINS: &[Builtin] = &[
+    Builtin {
+        name: "fault",
+        parameters: MESSAGE,
+        returns: Spec::Record(&FAILURE),
+        effects: &[],
+        meaning: "A failure of the head or what belongs to it, for `fail`: the run then ends as one whose head failed, not as one whose check failed.",
+        example: "try {\n    fail fault(\"the clamp is open\")\n} catch problem {\n    expect \"kind\": problem.kind == \"fault\"\n}",
+        function: Function::General(|_, arguments| failure(FailureKind::Fault, arguments)),
+    },
+    Builtin {
+        name: "timeout",
+        parameters: MESSAGE,
+        returns: Spec::Record(&FAILURE),
+        effects: &[],
+        meaning: "A failure to get there in time, for `fail`: the run then ends as one whose head failed, not as one whose check failed.",
+        example: "try {\n    wait until locked() within 1 s else fail timeout(\"no lock\")\n} catch problem {\n    expect \"kind\": problem.kind == \"timeout\"\n}",
+        function: Function::General(|_, arguments| failure(FailureKind::Timeout, arguments)),
+    },
+];
+
+fn failure(kind: FailureKind, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let message = arguments.first().map_or("", Datum::text);
+    Ok(datum(made(
+        &FAILURE,
+        &[
+            ("kind", Datum::Value(Value::text(kind.text()))),
+            ("message", Datum::Value(Value::text(message))),
+            ("place", Datum::Value(Value::text(""))),
+        ],
+    )))
+}

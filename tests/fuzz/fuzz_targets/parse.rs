@@ -1,0 +1,18 @@
+//! Lexer, layout and parser on any text; their reports are rendered, too.
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+use spintrue::diagnostics::render::render;
+use spintrue::source::SourceMap;
+use spintrue::syntax::names::Names;
+use spintrue::syntax::{parse, parse_expression};
+
+fuzz_target!(|data: &[u8]| {
+    let text = String::from_utf8_lossy(data);
+    let mut sources = SourceMap::new();
+    let source = sources.add("fuzz.spt", &*text);
+    let mut names = Names::default();
+    let parsed = parse(source, &text, &mut names);
+    let _ = render(&parsed.diagnostics, &sources, true, 80);
+    let _ = parse_expression(source, &text, &mut names);
+});
