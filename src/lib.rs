@@ -8,12 +8,14 @@
 //! IEC 60825-1, local codes and the laser safety officer decide.
 
 pub mod acceptance;
+pub mod bounds;
 pub mod builtins;
 pub mod check;
 pub mod cli;
 pub mod diagnostics;
 pub mod head;
 pub mod interpret;
+pub mod lsp;
 pub mod optics;
 pub mod program;
 pub mod session;

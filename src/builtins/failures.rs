@@ -1,5 +1,6 @@
 //! Failures with a kind, for `fail`.
 
+use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{FAILURE, datum, made};
 use crate::builtins::signature::{Builtin, Default, Function, Parameter, Spec, Trouble};
 use crate::program::failure::FailureKind;
@@ -19,6 +20,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         parameters: MESSAGE,
         returns: Spec::Record(&FAILURE),
         effects: &[],
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         meaning: "A failure of the head or what belongs to it, for `fail`: the run then ends as one whose head failed, not as one whose check failed.",
         example: "try {\n    fail fault(\"the clamp is open\")\n} catch problem {\n    expect \"kind\": problem.kind == \"fault\"\n}",
         function: Function::General(|_, arguments| failure(FailureKind::Fault, arguments)),
@@ -28,6 +31,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         parameters: MESSAGE,
         returns: Spec::Record(&FAILURE),
         effects: &[],
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         meaning: "A failure to get there in time, for `fail`: the run then ends as one whose head failed, not as one whose check failed.",
         example: "try {\n    wait until locked() within 1 s else fail timeout(\"no lock\")\n} catch problem {\n    expect \"kind\": problem.kind == \"timeout\"\n}",
         function: Function::General(|_, arguments| failure(FailureKind::Timeout, arguments)),

@@ -1,5 +1,6 @@
 //! Lists: how many, sums, means, extremes.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::datum;
 use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
 use crate::program::value::{Datum, Object, Value};
@@ -22,7 +23,19 @@ const fn over(
     function: fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>,
 ) -> Builtin {
     let function = Function::General(function);
-    Builtin { name, parameters: XS, returns: OPEN, effects: &[], meaning, example, function }
+    let gives = Gives::Anything;
+    let longest = Longest::Nothing;
+    Builtin {
+        name,
+        parameters: XS,
+        returns: OPEN,
+        effects: &[],
+        meaning,
+        example,
+        longest,
+        gives,
+        function,
+    }
 }
 
 /// The built-ins of this topic.
@@ -39,6 +52,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[],
         meaning: "How many elements a list has.",
         example: "expect \"three\": count([1 mm, 2 mm, 3 mm]) == 3",
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::count),
         function: Function::General(count),
     },
     over(
@@ -59,18 +74,24 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "expect \"s\": deviation([1 V, 3 V]) within 1.4142 V .. 1.4143 V",
         deviation,
     ),
-    over(
-        "smallest",
-        "The smallest element. An empty list has none and fails.",
-        "expect \"smallest\": smallest([3 um, 1 um, 2 um]) == 1 um",
-        smallest,
-    ),
-    over(
-        "largest",
-        "The largest element. An empty list has none and fails.",
-        "expect \"largest\": largest([3 um, 1 um, 2 um]) == 3 um",
-        largest,
-    ),
+    Builtin {
+        gives: Gives::Known(bound::among),
+        ..over(
+            "smallest",
+            "The smallest element. An empty list has none and fails.",
+            "expect \"smallest\": smallest([3 um, 1 um, 2 um]) == 1 um",
+            smallest,
+        )
+    },
+    Builtin {
+        gives: Gives::Known(bound::among),
+        ..over(
+            "largest",
+            "The largest element. An empty list has none and fails.",
+            "expect \"largest\": largest([3 um, 1 um, 2 um]) == 3 um",
+            largest,
+        )
+    },
     Builtin {
         name: "sorted",
         parameters: XS,
@@ -78,6 +99,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[],
         meaning: "The elements from the smallest to the largest.",
         example: "expect \"sorted\": sorted([3 um, 1 um, 2 um]) == [1 um, 2 um, 3 um]",
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::same),
         function: Function::General(sorted),
     },
 ];

@@ -2,6 +2,7 @@
 //! Uses units, program (types and values), optics and head. The checker, the interpreter,
 //! `spintrue builtins` and the reference pages all read this table.
 
+pub mod bound;
 mod failures;
 mod lists;
 mod motion;
@@ -13,6 +14,7 @@ mod supply;
 mod testing;
 mod trims;
 
+pub use bound::{Asked, Extent, Gives, Longest, Range};
 pub use records::{FAILURE, records};
 pub use signature::{
     Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trouble,

@@ -1,5 +1,6 @@
 //! The polygon and the galvanometer: turning, stopping, placing, and the clock.
 
+use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{STATUS, datum, made};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
@@ -24,6 +25,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Spins],
         meaning: "Runs the polygon up to a speed and holds it there. Returns at once: wait until `locked()`. Keep hands and loose things away from the rotor. A speed outside the head's range is a fault.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\ncoast()",
+        longest: Longest::Spin,
+        gives: Gives::Anything,
         function: Function::General(|context, arguments| {
             let speed = arguments.first().map_or(f64::NAN, Datum::number);
             context.station.spin(speed)?;
@@ -37,6 +40,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Spins],
         meaning: "Takes the power from the polygon, which runs out on its own drag. It still turns for a long time: wait until `at_rest()`. Refused while armed.",
         example: "spin(3000 rpm)\nwait 2 s\ncoast()",
+        longest: Longest::Halt,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             context.station.halt(Halt::Coast)?;
             Ok(Datum::Nothing)
@@ -49,6 +54,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Spins],
         meaning: "Brings the polygon down with the drive and then takes its power. Returns at once: wait until `at_rest()`. Refused while armed.",
         example: "spin(3000 rpm)\nwait 2 s\nbrake()\nwait until at_rest() within 60 s",
+        longest: Longest::Halt,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             context.station.halt(Halt::Brake)?;
             Ok(Datum::Nothing)
@@ -61,6 +68,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Spins],
         meaning: "Leaves the polygon turning when the script ends well. After a failure or a stop it is brought down all the same.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\nkeep_spinning()",
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             context.station.keep_spinning();
             Ok(Datum::Nothing)
@@ -85,6 +94,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The polygon speed as measured from the last pulses.",
         example: "expect \"speed at rest\": measured_speed() < 1 rpm",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             Ok(Datum::Number(context.station.status()?.speed))
         }),
@@ -96,6 +107,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Everything about the head at this moment.",
         example: "let seen = status()\nexpect \"off\": not seen.armed\nnote \"head at {seen.temperature : 1}\"",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(status),
     },
     Builtin {
@@ -110,6 +123,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Steers],
         meaning: "Sends the galvanometer to an angle. Returns at once; it settles in the time that the head's description says. An angle outside its range is a fault.",
         example: "steer(1 mrad)\nwait 50 ms\nexpect \"steered\": status().galvanometer within 0.99 mrad .. 1.01 mrad",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(|context, arguments| {
             let angle = arguments.first().map_or(f64::NAN, Datum::number);
             context.station.steer(Some(angle))?;
@@ -123,6 +138,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Steers],
         meaning: "Sends the galvanometer to its parked angle.",
         example: "park()\nwait 100 ms\nexpect \"parked\": status().parked",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             context.station.steer(None)?;
             Ok(Datum::Nothing)
@@ -135,6 +152,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Head time: it starts near zero and never goes back. On a simulated head it passes only while something waits for it.",
         example: "let start = now()\nwait 200 ms\nexpect \"time passes\": now() - start >= 199 ms",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(|context, _| Ok(Datum::Number(context.station.now()))),
     },
 ];
@@ -154,6 +173,8 @@ const fn flag(
         effects: &[Effect::Reads],
         meaning,
         example,
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function,
     }
 }

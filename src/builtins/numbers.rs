@@ -1,5 +1,6 @@
 //! Numbers: magnitudes, roots, rounding, angles.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::signature::{Builtin, Default, Function, Parameter, Spec};
 use crate::units::Dimension;
 
@@ -23,7 +24,17 @@ const fn one(
     function: fn(f64) -> f64,
 ) -> Builtin {
     let function = Function::Number1(function);
-    Builtin { name, parameters, returns, effects: &[], meaning, example, function }
+    Builtin {
+        name,
+        parameters,
+        returns,
+        effects: &[],
+        meaning,
+        example,
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
+        function,
+    }
 }
 
 const fn two(
@@ -35,7 +46,22 @@ const fn two(
     function: fn(f64, f64) -> f64,
 ) -> Builtin {
     let function = Function::Number2(function);
-    Builtin { name, parameters, returns, effects: &[], meaning, example, function }
+    Builtin {
+        name,
+        parameters,
+        returns,
+        effects: &[],
+        meaning,
+        example,
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
+        function,
+    }
+}
+
+/// One whose result never falls where an argument rises.
+const fn rising(builtin: Builtin) -> Builtin {
+    Builtin { gives: Gives::Rising, ..builtin }
 }
 
 const X: &[Parameter] = &[required("x", open(1), "any quantity")];
@@ -48,38 +74,41 @@ const BOTH: &[Parameter] = &[
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
-    one(
-        "abs",
-        X,
-        open(1),
-        "The magnitude of a quantity.",
-        "expect \"abs\": abs(-3 um) == 3 um",
-        f64::abs,
-    ),
-    one(
+    Builtin {
+        gives: Gives::Known(bound::magnitude),
+        ..one(
+            "abs",
+            X,
+            open(1),
+            "The magnitude of a quantity.",
+            "expect \"abs\": abs(-3 um) == 3 um",
+            f64::abs,
+        )
+    },
+    rising(one(
         "sqrt",
         &[required("x", open(2), "a quantity, not negative, of a kind that has a root")],
         open(1),
         "The square root; of an area it is a length. A negative value has none and fails.",
         "expect \"side\": sqrt(9 mm^2) within 2.999 mm .. 3.001 mm",
         f64::sqrt,
-    ),
-    two(
+    )),
+    rising(two(
         "smaller",
         BOTH,
         open(1),
         "The smaller of two quantities.",
         "expect \"smaller\": smaller(3 um, 5 um) == 3 um",
         f64::min,
-    ),
-    two(
+    )),
+    rising(two(
         "larger",
         BOTH,
         open(1),
         "The larger of two quantities.",
         "expect \"larger\": larger(3 um, 5 um) == 5 um",
         f64::max,
-    ),
+    )),
     two(
         "rounded",
         &[
@@ -91,22 +120,22 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "expect \"ticks\": rounded(23 ns, step: 10 ns) within 19.9 ns .. 20.1 ns",
         |x, step| if step == 0.0 { f64::NAN } else { (x / step).round() * step },
     ),
-    one(
+    rising(one(
         "floor",
         PLAIN,
         NUMBER,
         "The largest whole number that is not larger.",
         "expect \"floor\": floor(2.7) == 2",
         f64::floor,
-    ),
-    one(
+    )),
+    rising(one(
         "ceiling",
         PLAIN,
         NUMBER,
         "The smallest whole number that is not smaller.",
         "expect \"ceiling\": ceiling(2.2) == 3",
         f64::ceil,
-    ),
+    )),
     one(
         "sin",
         TURNED,

@@ -1,5 +1,6 @@
 //! Index and start-of-scan pulses: how many facets there are, and how evenly they turn.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{TURN, listed, made};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
@@ -28,6 +29,11 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Watches whole turns from index to index. Without index pulses it is a fault.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\nlet seen = turns(5)\nexpect \"period\": mean([t.period for t in seen]) within 19.9 ms .. 20.1 ms",
+        longest: Longest::Work(
+            "up to speed and then the turns, or a silence between pulses, whichever is less; then it is given up",
+            bound::turns,
+        ),
+        gives: Gives::Known(bound::per_turn),
         function: Function::General(turns),
     },
     Builtin {
@@ -42,6 +48,11 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "How many facets the polygon shows: start-of-scan pulses from one index pulse to the next. Turns that disagree, and missing pulses, are a fault.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\nexpect \"facets\": counted_facets() == facet_count()",
+        longest: Longest::Work(
+            "up to speed and then the turns, or a silence between pulses, whichever is less; then it is given up",
+            bound::counted,
+        ),
+        gives: Gives::Anything,
         function: Function::General(counted_facets),
     },
     Builtin {
@@ -51,6 +62,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "How many facets the head's description states.",
         example: "expect \"described\": facet_count() >= 1",
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::facet_count),
         function: Function::General(|context, _| {
             Ok(Datum::Number(f64::from(context.station.description().facets)))
         }),
@@ -62,6 +75,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The numbers of the facets, from 0 at the index, as the description states them.",
         example: "for k in facets() {\n    note \"facet {k}\"\n}",
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::facets),
         function: Function::General(|context, _| {
             let facets = context.station.description().facets;
             Ok(Datum::Value(Value::words((0..facets).map(f64::from).collect())))

@@ -1,5 +1,6 @@
 //! What a built-in is made of.
 
+use crate::builtins::bound::{Gives, Longest};
 use crate::head::station::{Station, StationError};
 use crate::program::types::{Layout, RecordType, Type};
 use crate::program::value::Datum;
@@ -163,6 +164,10 @@ pub struct Builtin {
     pub meaning: &'static str,
     /// A script that shows it and passes.
     pub example: &'static str,
+    /// How long a call may take on a head.
+    pub longest: Longest,
+    /// What is known of its result before the script runs.
+    pub gives: Gives,
     /// How it is worked out.
     pub function: Function,
 }

@@ -1,5 +1,6 @@
 //! Power rails and the interlock chain.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{RAIL, listed, made};
 use crate::builtins::signature::{Builtin, Context, Effect, Function, Spec, Trouble};
 use crate::program::value::{Datum, Value};
@@ -13,6 +14,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Every power rail with its voltage as measured now.",
         example: "for rail in rails() {\n    expect \"rail {rail.name}\": rail.good\n}",
+        longest: Longest::Answer,
+        gives: Gives::Known(bound::per_rail),
         function: Function::General(rails),
     },
     Builtin {
@@ -22,6 +25,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Whether the head reports its interlock chain closed. This only reads a line: the chain itself is hardware and stands on its own.",
         example: "expect \"interlock\": interlock_closed()",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             Ok(Datum::Flag(context.station.status()?.interlock_closed))
         }),

@@ -1,5 +1,6 @@
 //! Planning a line, exposing it, and measuring it.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{LINE, PLAN, RESIDUAL, datum, field, made, width};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
@@ -65,6 +66,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "Works out how a line is drawn: line rate, dot clock, pre-scan delay, dot words, what the head's clock makes of it, and whether it can be drawn. With `facets`, `focal_length` or `active_fraction` given, the plan is on paper: the head's clock, queue and limits are left out. A plan that cannot be drawn is no failure: look at `feasible` and `reasons`. The f-theta law x = f * theta gives the spot velocity 2 * speed * f. Values that make no line fail.",
         example: "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi, facets: 10, active_fraction: 100 %)\nexpect \"dots\": plan.dots == 3600\nexpect \"dot period\": plan.dot_period within 347.222 ns .. 347.223 ns",
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         function: Function::General(planned),
     },
     Builtin {
@@ -93,6 +96,11 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Emits, Effect::Reads],
         meaning: "Exposes a test line with one facet and has the gauge measure it. Light comes out: only inside an `arm` block. A lost reading is exposed again, up to three times in a row; then, and on an underrun, it is a fault. The standard uncertainty is the larger of the scatter's s / sqrt(n) and the gauge's own u / sqrt(n).",
         example: "spin(4800 rpm)\nwait until locked() within 30 s\nlet plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\narm at 35 % {\n    let seen = test_line(0, plan, readings: 4)\n    record \"facet 0\": seen\n}",
+        longest: Longest::Work(
+            "per reading up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
+            bound::test_line,
+        ),
+        gives: Gives::Anything,
         function: Function::General(test_line),
     },
     Builtin {
@@ -107,6 +115,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[],
         meaning: "The largest shifts of several lines with the facets that have them, and the spreads. No lines have no worst one, which fails.",
         example: "let none = 0 um\nlet a = {facet: 0, readings: 1, in_scan: 3 um, in_scan_u: none, cross_scan: -1 um, cross_scan_u: none}\nlet b = {facet: 1, readings: 1, in_scan: -4 um, in_scan_u: none, cross_scan: 0 um, cross_scan_u: none}\nexpect \"worst\": worst([a, b]).in_scan == 4 um\nexpect \"spread\": worst([a, b]).in_scan_spread within 6.99 um .. 7.01 um",
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         function: Function::General(worst),
     },
 ];

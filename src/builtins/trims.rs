@@ -1,5 +1,6 @@
 //! Trims: working them out from measured lines, loading, reading back and storing them.
 
+use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
@@ -51,6 +52,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "One trim per facet that changes nothing.",
         example: "expect \"one each\": count(no_trims()) == facet_count()",
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::per_facet),
         function: Function::General(|context, _| {
             let facets = context.station.description().facets as usize;
             Ok(trims_list(&vec![Trim::default(); facets]))
@@ -63,6 +66,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The trims in force, one per facet, as the registers hold them.",
         example: "load(no_trims())\nexpect \"nothing\": loaded_trims() == no_trims()",
+        longest: Longest::Answer,
+        gives: Gives::Known(bound::per_facet),
         function: Function::General(|context, _| Ok(trims_list(&context.station.trims()?))),
     },
     Builtin {
@@ -77,6 +82,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Trims],
         meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims fails; one outside its register's range is a fault.",
         example: "load(no_trims())",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(load),
     },
     Builtin {
@@ -86,6 +93,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Stores],
         meaning: "Keeps the trims in force over power loss, in place of those stored before.",
         example: "load(no_trims())\nstore_trims()",
+        longest: Longest::Answer,
+        gives: Gives::Anything,
         function: Function::General(|context, _| {
             context.station.store_trims()?;
             Ok(Datum::Nothing)
@@ -107,6 +116,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The trims that cancel what was measured, rounded to the steps of the registers. In-scan: a line late by dx gets its delay changed by -dx / v (common practice, no source). Cross-scan: the galvanometer ahead of the lens moves the line by 2 * f per angle, so its angle changes by -dy / (2 * f) (derived). Both are first order: load, look again, correct again. A facet without a line, and a trim outside its register, fail.",
         example: EXAMPLE,
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::per_facet),
         function: Function::General(|context, arguments| {
             let trimmed = work_out(context, arguments.first(), arguments.get(1), arguments.get(2))?;
             let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
@@ -120,6 +131,8 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
         example: EXAMPLE,
+        longest: Longest::Nothing,
+        gives: Gives::Known(bound::per_facet),
         function: Function::General(|context, arguments| {
             let trimmed = work_out(context, None, arguments.first(), arguments.get(1))?;
             Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))

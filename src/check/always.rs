@@ -6,6 +6,7 @@ use crate::check::expression::Typed;
 use crate::diagnostics::Diagnostic;
 use crate::program::show::Shower;
 use crate::program::tree::{Number, Over};
+use crate::program::types::Type;
 use crate::program::value::Datum;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
@@ -18,6 +19,9 @@ impl Checker<'_> {
     /// Remembers between which values the variable of a counting loop stays.
     pub(super) fn counts_within(&mut self, variable: usize, over: &Over) {
         let Over::Range(from, to) = over else { return };
+        if self.variables.get(variable).is_none_or(|v| v.kind == Type::Unknown) {
+            return;
+        }
         if let (Number::Constant(from), Number::Constant(to)) = (&**from, &**to)
             && to <= from
             && let Some(span) = self.variables.get(variable).map(|v| v.name.span)

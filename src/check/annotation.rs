@@ -53,6 +53,7 @@ impl Checker<'_> {
     }
 
     fn named_type(&mut self, name: Name) -> Type {
+        self.saw_kind(name);
         let text = self.text(name.symbol);
         match text.as_str() {
             "text" => return Type::Text,
@@ -72,6 +73,7 @@ impl Checker<'_> {
     fn product_kind(&mut self, parts: &[(Name, i32)], span: Span) -> Type {
         let mut product = Some(Dimension::NUMBER);
         for (name, exponent) in parts {
+            self.saw_kind(*name);
             let Some(part) = self.dimension(*name) else { return Type::Unknown };
             product = part.power(*exponent).and_then(|p| product.and_then(|d| d.times(p)));
         }

@@ -64,6 +64,7 @@ impl Checker<'_> {
             }
             return Typed::unknown(span);
         };
+        self.saw_call(callee, name);
         let Some(signature) = signature else { return Typed::unknown(span) };
         let allowed = self.site(callee, name, span);
         let Some(slots) = self.slots_of_arguments(name, arguments, &signature) else {
@@ -203,6 +204,7 @@ impl Checker<'_> {
                         good = false;
                         continue;
                     };
+                    self.saw_argument(name, position, named.span);
                     position
                 }
             };

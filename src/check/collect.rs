@@ -89,6 +89,7 @@ impl Checker<'_> {
     /// Declares a routine; one that is `exported` is there for other files to call.
     fn routine_name(&mut self, routine: &Routine, exported: bool) {
         let name = routine.name;
+        self.saw_routine(routine);
         let text = self.text(name.symbol);
         let module = self.inside.module;
         if self.builtins.contains_key(&name.symbol) {
@@ -273,8 +274,15 @@ impl Checker<'_> {
             }
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
-        let shown =
-            program::Param { name: self.names.shared(name.symbol), text: self.words(chosen.span) };
+        let shown = program::Param {
+            name: self.names.shared(name.symbol),
+            text: self.words(chosen.span),
+            slot,
+            dimension: match chosen.kind {
+                Type::Quantity(dimension) => Some(dimension),
+                _ => None,
+            },
+        };
         self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));
     }

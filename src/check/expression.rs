@@ -164,6 +164,7 @@ impl Checker<'_> {
 
     /// A unit by its name; reports one that does not exist, once for each place.
     pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
+        self.saw_unit(unit);
         if let Some(Some(known)) = self.units.get(&unit.symbol) {
             return Some(known.clone());
         }
@@ -263,6 +264,7 @@ impl Checker<'_> {
         let module = self.modules.get(self.inside.module);
         let found = self.scope.find(symbol).or_else(|| module?.values.get(&symbol).copied());
         let Some(index) = found else { return self.unknown_name(symbol, span) };
+        self.saw_value(index, span);
         self.until_sees(index, span);
         let Some(variable) = self.variables.get_mut(index) else { return Typed::unknown(span) };
         variable.used = true;

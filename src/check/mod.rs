@@ -15,6 +15,7 @@ mod expression;
 pub mod flow;
 mod generic;
 mod head;
+pub mod index;
 pub mod limit;
 mod operator;
 mod place;
@@ -72,14 +73,18 @@ pub struct Checked {
     pub diagnostics: Vec<Diagnostic>,
     /// What each routine, and last the script itself, may do to the head.
     pub effects: Vec<flow::EffectsOf>,
+    /// What each name means, where that was asked for.
+    pub index: Option<index::Index>,
 }
 
-/// Checks modules, each after those it uses; the last one is the script.
+/// Checks modules, each after those it uses; the last one is the script. With `index` it also
+/// tells what each name means.
 pub fn check(
     modules: &[Module<'_>],
     settings: &[Setting],
     names: &mut Names,
     sources: &SourceMap,
+    index: bool,
 ) -> Checked {
     let builtins = builtins::table();
     let known = builtins.iter().enumerate().map(|(i, b)| (names.intern(b.name), i)).collect();
@@ -99,6 +104,7 @@ pub fn check(
         calls: Vec::new(),
         constants: HashSet::new(),
         top_level: HashMap::new(),
+        index: index.then(index::Index::default),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
@@ -109,9 +115,10 @@ pub fn check(
         checker.unused();
     }
     checker.allowed(modules);
+    let index = checker.indexed(modules);
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    Checked { program: (!failed).then_some(checker.program), diagnostics, effects }
+    Checked { program: (!failed).then_some(checker.program), diagnostics, effects, index }
 }
 
 /// A routine as callers see it.
@@ -184,6 +191,7 @@ struct Checker<'a> {
     constants: HashSet<Span>,
     /// Names that the script makes while it runs, which routines cannot see.
     top_level: HashMap<Symbol, Span>,
+    index: Option<index::Index>,
 }
 
 impl Checker<'_> {

@@ -34,6 +34,7 @@ impl Checker<'_> {
 
     /// Where a field lies and its type; reports a field that is not there.
     fn field_of(&mut self, of: &Typed, name: Name) -> Option<(Layout, Type)> {
+        self.saw_field(&of.kind, name);
         let text = self.text(name.symbol);
         match &of.kind {
             Type::Unknown => None,
@@ -163,6 +164,7 @@ impl Checker<'_> {
                 let Some(variable) = self.scope.find(*symbol) else {
                     return self.not_assignable(*symbol, place.span);
                 };
+                self.saw_value(variable, place.span);
                 let found = self.variables.get(variable)?;
                 if found.role == Role::Var {
                     let kind = found.kind.clone();
@@ -226,8 +228,9 @@ impl Checker<'_> {
     ) -> Option<Target> {
         let text = self.text(symbol);
         let module = self.modules.get(self.inside.module);
-        if let Some(known) = module.and_then(|m| m.values.get(&symbol)) {
-            let role = self.variables.get(*known).map(|v| (v.role.text(), v.name.span));
+        if let Some(known) = module.and_then(|m| m.values.get(&symbol)).copied() {
+            self.saw_value(known, span);
+            let role = self.variables.get(known).map(|v| (v.role.text(), v.name.span));
             let (role, place) = role.unwrap_or(("a constant", span));
             let headline = format!("`{text}` is {role} and keeps its value");
             let report = Diagnostic::error("E0404", headline, span)

@@ -33,7 +33,7 @@ pub(super) enum Role {
 
 impl Role {
     /// In front of its name.
-    fn noun(self) -> &'static str {
+    pub(super) fn noun(self) -> &'static str {
         match self {
             Role::Let | Role::Var | Role::Constant => "variable",
             Role::Param => "param",
@@ -203,6 +203,7 @@ impl Checker<'_> {
         let made =
             Variable { name, kind, unit, fields: None, role, slot, module, range, used, quiet };
         self.variables.push(made);
+        self.saw_variable(self.variables.len() - 1);
         self.variables.len() - 1
     }
 

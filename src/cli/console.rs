@@ -16,6 +16,8 @@ const PLAIN_EVERY: f64 = 10.0;
 /// Prints a run for people.
 pub(super) struct Console {
     colour: bool,
+    /// Longest head time in s that the run can take.
+    at_most: Option<f64>,
     /// Values recorded, for the summary.
     recorded: Vec<(String, Shown)>,
     bar: Option<ProgressBar>,
@@ -44,7 +46,14 @@ impl Console {
         }
         text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
         say(&text);
-        Console { colour, recorded: Vec::new(), bar: None, spoke: false, waiting: None }
+        Console {
+            colour,
+            at_most: about.at_most,
+            recorded: Vec::new(),
+            bar: None,
+            spoke: false,
+            waiting: None,
+        }
     }
 
     fn line(&mut self, time: f64, text: &str) {
@@ -127,6 +136,6 @@ impl Printer for Console {
         if self.spoke {
             say("\n");
         }
-        say(&summary::summary(finished, prepared, &self.recorded, self.colour));
+        say(&summary::summary(finished, prepared, &self.recorded, self.at_most, self.colour));
     }
 }

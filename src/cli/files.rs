@@ -23,7 +23,7 @@ impl Files for Disk {
 }
 
 /// Takes `.` and inner `..` out of a path, so that one file has one name.
-fn tidy(path: &Path) -> PathBuf {
+pub(super) fn tidy(path: &Path) -> PathBuf {
     let mut tidied = PathBuf::new();
     for part in path.components() {
         match part {

@@ -10,7 +10,10 @@ use crate::source::SourceMap;
 use serde_json::{Map, Value, json};
 
 /// Prints a run for machines.
-pub(super) struct Json;
+pub(super) struct Json {
+    /// Longest head time in s that the run can take.
+    at_most: Option<f64>,
+}
 
 impl Json {
     pub(super) fn new(about: &About<'_>) -> Self {
@@ -28,7 +31,7 @@ impl Json {
             },
             "params": params,
         }));
-        Json
+        Json { at_most: about.at_most }
     }
 }
 
@@ -76,6 +79,7 @@ impl Printer for Json {
                 "troubles": safe.troubles,
             },
             "took": {"value": finished.took, "unit": "s"},
+            "at_most": self.at_most.map(|most| json!({"value": most, "unit": "s"})),
             "failure": failure,
         }));
     }

@@ -7,10 +7,12 @@ mod allow;
 mod builtins;
 mod check;
 mod console;
+mod duration;
 mod explain;
 mod files;
 mod formats;
 mod json;
+mod lsp;
 mod run;
 mod summary;
 mod terminal;
@@ -59,6 +61,9 @@ enum Command {
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
+    /// Serves an editor (Language Server Protocol)
+    #[command(after_help = lsp::AFTER_HELP)]
+    Lsp,
     /// Lists the units that quantities are written in
     Units,
     /// Lists the built-ins, or explains one
@@ -75,6 +80,7 @@ pub fn main() -> ExitCode {
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
         Command::Check(options) => check::check(&options),
+        Command::Lsp => lsp::lsp(),
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
         Command::Explain(options) => explain::explain(&options),

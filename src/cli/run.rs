@@ -1,11 +1,12 @@
 //! `run`: checks a script and runs it on a head.
 
+use crate::bounds;
 use crate::cli::check::rendered;
 use crate::cli::console::Console;
 use crate::cli::files::Disk;
 use crate::cli::json::Json;
 use crate::cli::terminal::complain;
-use crate::cli::{CAUTION, WRONG, address, allow};
+use crate::cli::{CAUTION, WRONG, address, allow, duration};
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
@@ -16,7 +17,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 pub(super) const AFTER_HELP: &str = "\
 Nothing moves until the whole script is proved. Light is possible only inside an `arm` block, and
 every way out of it disarms. However the run ends, the laser is switched off first, the mirror
-parked and the polygon brought down; the summary says what was measured then.
+parked and the polygon brought down; the summary says what was measured then, and how long the run
+took against the longest that it could.
 
 A script that arms the laser lets light out. Keep to the usual cautions: eyewear, enclosure,
 closed covers over the rotor, nobody in the beam path. spintrue is not a safety function: the
@@ -31,6 +33,7 @@ Head addresses:
 Examples:
   spintrue run scripts/bring_up.spt
   spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
+  spintrue run scripts/bring_up.spt --at-most 10min
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
 #[derive(Args)]
@@ -54,6 +57,9 @@ pub(super) struct Options {
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
+    /// Refuses a script that could take longer than this, such as 5min, before anything moves
+    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    at_most: Option<f64>,
 }
 
 /// What stands behind the run, for whoever prints it.
@@ -63,6 +69,8 @@ pub(super) struct About<'a> {
     pub seed: u64,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
+    /// Longest head time in s that the run can take, where a bound is known.
+    pub at_most: Option<f64>,
 }
 
 /// Somebody who prints a run.
@@ -97,6 +105,11 @@ pub(super) fn run(options: &Options) -> u8 {
             return Verdict::HeadFailed.exit_code();
         }
     };
+    let bound = bounds::bound(program, &prepared.params, station.description());
+    if let Some(refused) = duration::refused(&bound, options.at_most, &prepared.sources) {
+        complain(&rendered(&[refused], &prepared.sources));
+        return WRONG;
+    }
     let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
@@ -116,7 +129,7 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-    let about = About { script: &options.script, head: &head, seed, params };
+    let about = About { script: &options.script, head: &head, seed, params, at_most: bound.most };
     let mut printer: Box<dyn Printer> = if options.json {
         Box::new(Json::new(&about))
     } else {

@@ -1,6 +1,7 @@
 //! The closing summary: what was recorded, each facet before and after, how the head was left,
 //! and the verdict. Made to be read in ten seconds.
 
+use crate::cli::duration;
 use crate::cli::terminal::{BOLD, GREEN, RED, YELLOW, styled};
 use crate::interpret::Check;
 use crate::program::failure::Failure;
@@ -13,6 +14,7 @@ pub(super) fn summary(
     finished: &Finished,
     prepared: &Prepared,
     recorded: &[(String, Shown)],
+    at_most: Option<f64>,
     colour: bool,
 ) -> String {
     let mut text = format!("{}\n", styled("Summary", BOLD, colour));
@@ -38,7 +40,7 @@ pub(super) fn summary(
         text.push_str(&format!("  {:<width$}  {}\n", "", styled(trouble, RED, colour)));
     }
     let took = show(finished.took, Dimension::TIME, None, None);
-    text.push_str(&format!("  {:<width$}  {took} of head time\n", "took"));
+    text.push_str(&format!("  {:<width$}  {took} of head time, {}\n", "took", most(at_most)));
     if let Some(failure) = &finished.failure {
         text.push_str(&format!("\n{}", failed(failure, &prepared.sources, colour)));
     }
@@ -63,6 +65,13 @@ fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
     let width = fields.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
     let lines = fields.iter().map(|(name, shown)| format!("\n    {name:<width$}  {shown}"));
     format!("{}\n", lines.collect::<String>())
+}
+
+fn most(at_most: Option<f64>) -> String {
+    match at_most {
+        Some(most) => format!("at most {}", duration::text(most)),
+        None => "no bound known".to_string(),
+    }
 }
 
 /// Value, uncertainty and limits of a check, or its condition.

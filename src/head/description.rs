@@ -2,6 +2,7 @@
 
 use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
+use core::f64::consts::TAU;
 
 /// A power rail.
 #[derive(Clone, Debug, PartialEq)]
@@ -63,9 +64,57 @@ pub struct Description {
     pub start_of_scan: StartOfScan,
     /// Full optical power in W, for the record only.
     pub laser_power: f64,
+    /// How long calls may take.
+    pub times: Times,
+}
+
+/// How long the calls of a head and its gauge may take, in s of head time. Together with
+/// [`Description::turns_most`] and [`Description::expose_most`] they bound every call, so a head
+/// that takes longer must give up with a fault.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Times {
+    /// Longest time that the answer to a call takes which waits for no motion.
+    pub reply_most: f64,
+    /// After this time without an answer the head is given up.
+    pub silence_most: f64,
+    /// After this time without a pulse, waiting for one is given up.
+    pub pulse_silence_most: f64,
+    /// Longest time from arming until light can come out.
+    pub arming_most: f64,
+    /// Longest time in which the word queue is filled before a line, a slow host included.
+    pub fill_most: f64,
+    /// Most turns that a line waits for its facet.
+    pub waiting_turns_most: u32,
+    /// Longest time that one reading of the gauge takes.
+    pub reading_most: f64,
+    /// After this time without an answer the gauge is given up.
+    pub gauge_silence_most: f64,
+    /// Longest time from any speed to measured rest when braked.
+    pub brake_most: f64,
 }
 
 impl Description {
+    /// Longest time in s of a turn at `speed` rad/s, lock window included.
+    pub fn turn_most(&self, speed: f64) -> f64 {
+        TAU / speed * (1.0 + self.lock_window)
+    }
+
+    /// Longest time in s that [`crate::head::Head::turns`] watches before it gives up, the polygon
+    /// having been asked for `speed` rad/s (the lowest one where it was asked for none): up to
+    /// speed and then `count` turns and the begun one, and never a silence between two pulses.
+    pub fn turns_most(&self, count: f64, speed: f64) -> f64 {
+        let turns = count + 1.0;
+        let paced = self.spin_up_most + turns * self.turn_most(speed);
+        paced.min(turns * self.times.pulse_silence_most)
+    }
+
+    /// Longest time in s that [`crate::head::Head::expose`] takes once the laser is ready, before
+    /// it gives up: the queue, the turns until the facet comes, and the line itself.
+    pub fn expose_most(&self, speed: f64) -> f64 {
+        let turns = f64::from(self.times.waiting_turns_most) + 1.0;
+        self.times.fill_most + turns * self.turn_most(speed)
+    }
+
     /// What a line plan must respect.
     pub fn hardware(&self) -> Hardware {
         Hardware {

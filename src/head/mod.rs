@@ -12,7 +12,7 @@ pub mod station;
 
 use crate::optics::LinePlan;
 pub use crate::optics::Trim;
-pub use description::Description;
+pub use description::{Description, Times};
 pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
 
@@ -161,7 +161,8 @@ pub trait Head {
     /// Sends the galvanometer to a mechanical angle in rad; `None` parks it.
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault>;
 
-    /// Watches `count` whole turns from index to index.
+    /// Watches `count` whole turns from index to index; gives up with a fault after
+    /// [`Description::turns_most`].
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault>;
 
     /// The trims in force, one per facet, as the registers hold them.
@@ -179,7 +180,8 @@ pub trait Head {
     /// Disarms the laser. Always allowed.
     fn disarm(&mut self) -> Result<(), Fault>;
 
-    /// Draws one line with the facet asked for. Refused unless armed and locked.
+    /// Draws one line with the facet asked for. Refused unless armed and locked; gives up with a
+    /// fault after [`Description::expose_most`].
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault>;
 
     /// Head time in s; never goes back.

@@ -7,6 +7,7 @@
 use crate::program::show::Shower;
 use crate::program::types::Layout;
 use crate::source::Span;
+use crate::units::Dimension;
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -53,6 +54,10 @@ pub struct Param {
     pub name: Arc<str>,
     /// Its value in the script's own words.
     pub text: String,
+    /// Where it lives.
+    pub slot: Slot,
+    /// Its dimension, where it is a quantity.
+    pub dimension: Option<Dimension>,
 }
 
 /// A routine.

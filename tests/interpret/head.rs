@@ -1,10 +1,10 @@
 //! The head that keeps a log, and the built-ins of the tests.
 
-use spintrue::builtins::{Builtin, Context, Function, Spec, Trouble};
+use spintrue::builtins::{Builtin, Context, Function, Gives, Longest, Spec, Trouble};
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::StationError;
 use spintrue::head::{
-    Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn,
+    Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Times, Trim, Turn,
 };
 use spintrue::program::value::{Datum, Value};
 use std::cell::RefCell;
@@ -60,6 +60,7 @@ impl Head for Logged {
             rails: Vec::new(),
             start_of_scan: StartOfScan::EveryFacet,
             laser_power: 1e-3,
+            times: Times::default(),
         })
     }
     fn status(&mut self) -> Result<Status, Fault> {
@@ -194,6 +195,8 @@ pub const fn builtin(name: &'static str, function: Function) -> Builtin {
         effects: &[],
         meaning: "",
         example: "",
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
         function,
     }
 }

@@ -291,23 +291,25 @@ spin(4800 rpm)
     Code {
         code: "E0719",
         meaning: "a change of speed under light",
-        why: "Lock ends as soon as the speed is changed, and light without lock draws nowhere \
-              anybody knows: the head would disarm and the run would fail. Change the speed before \
-              or behind the `arm` block.",
+        why: "Inside an `arm` block the polygon must stay locked. A call that makes it faster or \
+              slower loses lock, and with it the light; nothing good can come of the lines drawn \
+              then. Change the speed before or behind the block.",
         wrong: r#"
+let plan = plan_line(4800 rpm, length: 100 mm, resolution: 300 dpi)
 spin(4800 rpm)
-wait until locked() within 20 s else fail "no lock"
-let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+wait until locked() within 20 s
 arm at 35 % {
-    record "line": test_line(0, plan)
     brake()
+    record "line": test_line(0, plan)
 }
 "#,
         right: r#"
+let plan = plan_line(4800 rpm, length: 100 mm, resolution: 300 dpi)
 spin(4800 rpm)
-wait until locked() within 20 s else fail "no lock"
-let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
-arm at 35 % { record "line": test_line(0, plan) }
+wait until locked() within 20 s
+arm at 35 % {
+    record "line": test_line(0, plan)
+}
 brake()
 "#,
     },

@@ -13,7 +13,10 @@ use crate::units::Dimension;
 use core::f64::consts::TAU;
 
 /// Passages of a facet without a start-of-scan pulse until an exposure gives up.
-const PASSAGES_MOST: u32 = 4;
+pub(crate) const PASSAGES_MOST: u32 = 4;
+
+/// So many times slower a host serves words that cannot keep up.
+pub(crate) const SLOW_HOST: f64 = 8.0;
 
 /// Why no light comes out.
 fn dark(world: &World) -> Fault {
@@ -29,7 +32,7 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let made =
         world.config.clock.nearest(order.dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
     let words = order.dots.div_ceil(WORD);
-    let slow = if world.has(&Injected::QueueUnderrun) { 8.0 } else { 1.0 };
+    let slow = if world.has(&Injected::QueueUnderrun) { SLOW_HOST } else { 1.0 };
     let service = slow * world.config.word_service;
     // The host fills the queue first, then the line may start.
     let filled = words.min(world.config.queue_words);
@@ -133,6 +136,9 @@ fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
 fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Sweep, usize), Fault> {
     world.advance(ready);
     let n = world.facets();
+    let slowest = world.target.ok_or(Fault::NotLocked)?;
+    let turns = f64::from(world.description.times.waiting_turns_most);
+    let give_up = world.now + turns * world.description.turn_most(slowest);
     let mut dropped = 0;
     let mut passed = 0;
     loop {
@@ -166,9 +172,13 @@ fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Swe
             .passes(number as f64 * TAU / n as f64)
             .ok_or(Fault::NoPulse("start-of-scan"))?;
         let until = sweep.map_or(passes, |s| s.pulse.max(passes));
-        world.advance(until);
-        if world.motions != motions {
+        world.advance(until.min(give_up));
+        if world.motions != motions && world.now < give_up {
             continue;
+        }
+        if until > give_up {
+            let why = Fault::NoPulse("start-of-scan");
+            return Err(if world.arming.is_none() { dark(world) } else { why });
         }
         passed = number + 1;
         match sweep {

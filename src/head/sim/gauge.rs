@@ -2,6 +2,7 @@
 
 use crate::head::sim::faults::Injected;
 use crate::head::sim::noise::Stream;
+use crate::head::sim::simulated::SILENCE;
 use crate::head::sim::world::World;
 use crate::head::{Fault, Gauge, Reading};
 use std::cell::RefCell;
@@ -17,7 +18,7 @@ impl Gauge for SimGauge {
     fn measure(&mut self) -> Result<Reading, Fault> {
         let mut world = self.world.borrow_mut();
         if world.has(&Injected::GaugeDead) {
-            let until = world.now + 1.0;
+            let until = world.now + SILENCE;
             world.advance(until);
             return Err(Fault::Broken("the gauge does not answer".to_string()));
         }

@@ -1,8 +1,11 @@
 //! What a simulated head says of itself, with bounds worked out from its own physics.
 
-use crate::head::description::Description;
+use crate::head::description::{Description, Times};
 use crate::head::sim::config::Config;
+use crate::head::sim::expose::{PASSAGES_MOST, SLOW_HOST};
 use crate::head::sim::rotor::{Drive, Moment};
+use crate::head::sim::simulated::SILENCE;
+use crate::optics::line::{DOTS_MOST, WORD};
 use core::f64::consts::{SQRT_2, TAU};
 
 /// Speeds between lowest and highest at which spin-up is tried.
@@ -43,6 +46,24 @@ pub(crate) fn describe(config: &Config) -> Description {
         rails: config.rails.clone(),
         start_of_scan: config.detector.pulse,
         laser_power: config.laser_power,
+        times: times(config),
+    }
+}
+
+/// How long calls may take, whatever fault is injected.
+fn times(config: &Config) -> Times {
+    let words = config.queue_words.min(DOTS_MOST.div_ceil(WORD));
+    Times {
+        reply_most: 0.0,
+        silence_most: SILENCE,
+        pulse_silence_most: config.detector.rest_after,
+        arming_most: config.arming_delay,
+        fill_most: f64::from(words) * SLOW_HOST * config.word_service,
+        // One more than passages: the facet has just gone by, or a slipping index is behind.
+        waiting_turns_most: PASSAGES_MOST + 1,
+        reading_most: config.gauge.time,
+        gauge_silence_most: SILENCE,
+        brake_most: ROOM * down(config, Drive::Brake),
     }
 }
 
@@ -84,10 +105,14 @@ fn runs(config: &Config, speed: f64) -> f64 {
 /// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
 /// overshoot included, and the silence that proves rest. Infinite where rest is not reached.
 pub(crate) fn coast_most(config: &Config) -> f64 {
+    down(config, Drive::Coast)
+}
+
+fn down(config: &Config, drive: Drive) -> f64 {
     let spin_up = config.rotor.motion(Drive::Hold(config.speed_most), Moment::default());
     let from =
         Moment { speed: spin_up.speed_most() * (1.0 + config.lock_window), ..Moment::default() };
-    let rest = config.rotor.motion(Drive::Coast, from).steady();
+    let rest = config.rotor.motion(drive, from).steady();
     if rest.speed > 0.0 {
         return f64::INFINITY;
     }

@@ -12,7 +12,7 @@ use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
 
 /// Time in s after which the caller gives a silent head up.
-const SILENCE: f64 = 1.0;
+pub(crate) const SILENCE: f64 = 1.0;
 
 /// Longest sleep in s of one call.
 const SLEEP_MOST: f64 = 1e6;
@@ -155,10 +155,12 @@ impl Head for SimHead {
             world.advance(until);
             return Err(Fault::NoPulse("index"));
         }
+        let speed = world.target.unwrap_or(world.config.speed_least);
+        let give_up = world.now + world.description.turns_most(f64::from(count), speed);
         let mut turns = Vec::new();
-        let mut from = next_index(&mut world, None)?;
+        let mut from = next_index(&mut world, None, give_up)?;
         for _ in 0..count {
-            let to = next_index(&mut world, Some(from))?;
+            let to = next_index(&mut world, Some(from), give_up)?;
             turns.push(Turn {
                 period: to.1 - from.1,
                 start_of_scan: count_pulses(&world, from.0, to.0),
@@ -301,14 +303,19 @@ fn is_parked(world: &World) -> bool {
     off(world.galvanometer.target()) <= step && off(world.galvanometer.at(world.now)) <= 2.0 * step
 }
 
-/// Waits for the next index pulse after the turn given, or after now. Gives its turn and time.
-fn next_index(world: &mut World, after: Option<(u64, f64)>) -> Result<(u64, f64), Fault> {
+/// Waits for the next index pulse after the turn given, or after now, at most until `give_up`.
+/// Gives its turn and time.
+fn next_index(
+    world: &mut World,
+    after: Option<(u64, f64)>,
+    give_up: f64,
+) -> Result<(u64, f64), Fault> {
     loop {
         let here = (world.motion.at(world.now).angle / TAU).floor() as u64;
         let turn = after.map_or(here, |(turn, _)| turn.max(here)) + 1;
         let turn = after.map_or(turn, |(before, _)| before + 1);
         let motions = world.motions;
-        let patience = world.now + world.config.detector.rest_after;
+        let patience = (world.now + world.config.detector.rest_after).min(give_up);
         let slips = world.has(&Injected::IndexSlipping) && turn.is_multiple_of(3);
         let time = world.pulses.index(&world.motion, turn).map(|time| {
             if slips {
@@ -327,7 +334,7 @@ fn next_index(world: &mut World, after: Option<(u64, f64)>) -> Result<(u64, f64)
             }
             _ => {
                 world.advance(patience);
-                if world.motions == motions {
+                if world.motions == motions || patience >= give_up {
                     return Err(Fault::NoPulse("index"));
                 }
             }

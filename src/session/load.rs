@@ -1,20 +1,17 @@
-//! The facade: script text in, a checked program or diagnostics out; a program and a station
-//! in, an outcome out. Touches no file itself: texts come through [`Files`].
+//! From script text to a checked program: reads a script and all it uses, parses and checks it.
 
-use crate::acceptance::decision::Outcome;
+use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
+use crate::check::index::Index;
 use crate::check::{self, Module, Setting};
-use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, Topic};
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::SafeState;
-use crate::head::station::Station;
-use crate::interpret::{self, Event, Observer};
-use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::Program;
+use crate::head::Description;
+use crate::program::tree::{Param, Program};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
-use crate::syntax::{self, parse, parse_expression};
+use crate::syntax::{parse, parse_expression};
+use crate::units::Dimension;
 use std::collections::{HashMap, HashSet};
 
 /// Longest chain of files that use each other.
@@ -45,9 +42,28 @@ pub struct Prepared {
     pub program: Option<Program>,
     /// What each routine and last the script may do to the head.
     pub effects: Vec<EffectsOf>,
+    /// Where the params of the program live; empty where that cannot be told.
+    pub params: Vec<ParamAt>,
+}
+
+/// A checked script with all that was learned of it.
+pub struct Examined {
+    /// What a check comes to.
+    pub prepared: Prepared,
+    /// The tree of each file, each behind those it uses.
+    pub files: Vec<(SourceId, File)>,
+    /// The texts of the names in the trees.
+    pub names: Names,
+    /// What each name means.
+    pub index: Index,
 }
 
 impl Prepared {
+    /// How long the script takes at most on a head; none where it may not run at all.
+    pub fn bound(&self, head: &Description) -> Option<Bound> {
+        self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
+    }
+
     /// How many errors there are.
     pub fn errors(&self) -> usize {
         self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
@@ -57,6 +73,20 @@ impl Prepared {
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
 /// Fails only where the script itself cannot be read.
 pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+    Ok(examined(files, path, settings, false)?.prepared)
+}
+
+/// The same for editors: keeps the trees, and tells what each name means.
+pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, String> {
+    examined(files, path, &[], true)
+}
+
+fn examined(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+    index: bool,
+) -> Result<Examined, String> {
     let script = files.read(None, path)?;
     let mut loader = Loader {
         files,
@@ -75,7 +105,7 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
         .iter()
         .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
         .collect();
-    let checked = check::check(&borrowed, &settings, &mut names, &sources);
+    let checked = check::check(&borrowed, &settings, &mut names, &sources, index);
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
@@ -98,7 +128,10 @@ pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result
     diagnostics.extend(checked_soundly);
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
-    Ok(Prepared { sources, diagnostics, program, effects: checked.effects })
+    let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
+    let prepared = Prepared { sources, diagnostics, program, effects: checked.effects, params };
+    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
 }
 
 /// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
@@ -117,7 +150,18 @@ fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
     text.get(start..end).unwrap_or("").split(move |c| !inside(c)).filter(|word| !word.is_empty())
 }
 
+/// Where a param lives, for the bound.
+fn placed(param: &Param) -> ParamAt {
+    let kind = match param.dimension {
+        Some(Dimension::NUMBER) => ParamKind::Number,
+        Some(Dimension::TIME) => ParamKind::Time,
+        _ => ParamKind::Other,
+    };
+    ParamAt { slot: param.slot, kind }
+}
+
 struct Loaded {
+    source: SourceId,
     file: File,
     uses: Vec<(Span, usize)>,
     /// A used file could not be read, so names may be unknown for that reason.
@@ -154,7 +198,7 @@ impl Loader<'_> {
             }
         }
         self.open.pop();
-        self.modules.push(Loaded { file: parsed.file, uses, missing });
+        self.modules.push(Loaded { source, file: parsed.file, uses, missing });
         self.known.insert(text.name, self.modules.len() - 1);
         self.modules.len() - 1
     }
@@ -232,121 +276,3 @@ impl Loader<'_> {
         })
     }
 }
-
-/// How a run ended.
-#[derive(Clone, Debug)]
-pub struct Finished {
-    /// What stopped it, if it did not reach its end.
-    pub failure: Option<Failure>,
-    /// Checks that conform.
-    pub conforming: usize,
-    /// Checks that do not.
-    pub failing: usize,
-    /// Checks that cannot be decided.
-    pub undecided: usize,
-    /// Head time from start to safe, in s.
-    pub took: f64,
-    /// How the head was left.
-    pub safe: SafeState,
-}
-
-/// The verdict of a run.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Verdict {
-    /// Ran to its end, and every check conforms.
-    Passed,
-    /// A check does not conform or cannot be decided, or the script said `fail`.
-    Failed,
-    /// A value of the script has no meaning.
-    ScriptWrong,
-    /// The head or its gauge failed, did not get there in time, or could not be made safe.
-    HeadFailed,
-    /// Somebody stopped it.
-    Interrupted,
-}
-
-impl Verdict {
-    /// The exit code that says so.
-    pub fn exit_code(self) -> u8 {
-        match self {
-            Verdict::Passed => 0,
-            Verdict::Failed => 1,
-            Verdict::ScriptWrong => 2,
-            Verdict::HeadFailed => 3,
-            Verdict::Interrupted => 130,
-        }
-    }
-
-    /// In words.
-    pub fn text(self) -> &'static str {
-        match self {
-            Verdict::Passed => "PASSED",
-            Verdict::Failed => "FAILED",
-            Verdict::ScriptWrong => "SCRIPT WRONG",
-            Verdict::HeadFailed => "HEAD FAILED",
-            Verdict::Interrupted => "INTERRUPTED",
-        }
-    }
-}
-
-impl Finished {
-    /// What it comes to.
-    pub fn verdict(&self) -> Verdict {
-        let unsafe_end = !self.safe.laser_off || !self.safe.troubles.is_empty();
-        match self.failure.as_ref().map(|failure| failure.kind) {
-            Some(FailureKind::Interrupted) => Verdict::Interrupted,
-            Some(FailureKind::Fault | FailureKind::Timeout) => Verdict::HeadFailed,
-            _ if unsafe_end => Verdict::HeadFailed,
-            Some(FailureKind::Value | FailureKind::Limit) => Verdict::ScriptWrong,
-            Some(FailureKind::Failed) => Verdict::Failed,
-            None if self.failing + self.undecided > 0 => Verdict::Failed,
-            None => Verdict::Passed,
-        }
-    }
-}
-
-/// Runs a program and makes the head safe, whatever happens.
-pub fn run(
-    program: &Program,
-    sources: &SourceMap,
-    station: &mut Station,
-    observer: &mut dyn Observer,
-) -> Finished {
-    let started = station.now();
-    let mut counting = Counting { inner: observer, outcomes: [0; 3] };
-    let place = |span: Span| sources.place(span);
-    let failure = interpret::run(program, station, &mut counting, &place).err();
-    let [conforming, failing, undecided] = counting.outcomes;
-    let safe = station.finish(failure.is_none());
-    let took = station.now() - started;
-    Finished { failure, conforming, failing, undecided, took, safe }
-}
-
-struct Counting<'a> {
-    inner: &'a mut dyn Observer,
-    outcomes: [usize; 3],
-}
-
-impl Observer for Counting<'_> {
-    fn event(&mut self, time: f64, event: Event) {
-        if let Event::Check(check) = &event {
-            let slot = match check.outcome {
-                Outcome::Conforms => 0,
-                Outcome::Fails => 1,
-                Outcome::Undecided => 2,
-            };
-            if let Some(count) = self.outcomes.get_mut(slot) {
-                *count += 1;
-            }
-        }
-        self.inner.event(time, event);
-    }
-}
-
-/// Every code that a report can have, by topic.
-pub fn topics() -> impl Iterator<Item = &'static Topic> {
-    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS])
-}
-
-/// The id of the script among the sources: it is read first.
-pub const SCRIPT: SourceId = SourceId(0);

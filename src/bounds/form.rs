@@ -1,0 +1,132 @@
+//! How a number depends on the script's params: a sum of products of params, or, where that is
+//! not simple, only which params it depends on. Uses nothing else.
+
+use std::rc::Rc;
+
+/// Most factors in one product.
+const FACTORS_MOST: usize = 3;
+/// Most products in one sum.
+const TERMS_MOST: usize = 8;
+/// Params that can be told apart.
+const PARAMS_MOST: usize = 63;
+
+/// Params as a set, by their index.
+pub type Params = u64;
+
+/// One param as a set.
+pub fn set_of(param: usize) -> Params {
+    1 << param.min(PARAMS_MOST)
+}
+
+/// Products of params, each with its factor; no params is the constant.
+pub type Terms = Vec<(Vec<u8>, f64)>;
+
+/// How a number depends on params; its value is kept beside it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Form {
+    /// The sum; none is the value itself.
+    terms: Option<Rc<Terms>>,
+    /// Params that the number depends on in some other way: it holds for their present values.
+    pub held: Params,
+}
+
+impl Form {
+    /// A param itself.
+    pub fn param(index: usize) -> Form {
+        match u8::try_from(index) {
+            Ok(short) if index < PARAMS_MOST => {
+                Form { terms: Some(Rc::new(vec![(vec![short], 1.0)])), held: 0 }
+            }
+            _ => Form::held(set_of(index)),
+        }
+    }
+
+    /// A value that depends on params in no simple way.
+    pub fn held(held: Params) -> Form {
+        Form { terms: None, held }
+    }
+
+    /// It depends on no param.
+    pub fn is_fixed(&self) -> bool {
+        self.terms.is_none() && self.held == 0
+    }
+
+    /// All params that it depends on.
+    pub fn params(&self) -> Params {
+        let terms = self.terms.iter().flat_map(|terms| terms.iter());
+        terms.flat_map(|(product, _)| product).fold(self.held, |all, p| all | set_of((*p).into()))
+    }
+
+    /// The sum, for a number of this value.
+    pub fn terms(&self, value: f64) -> Terms {
+        match &self.terms {
+            Some(terms) => terms.to_vec(),
+            None => vec![(Vec::new(), value)],
+        }
+    }
+
+    fn from(terms: Terms, held: Params) -> Form {
+        let fits = terms.len() <= TERMS_MOST
+            && terms
+                .iter()
+                .all(|(product, factor)| product.len() <= FACTORS_MOST && factor.is_finite());
+        let form = Form { terms: Some(Rc::new(terms)), held };
+        if fits { form } else { Form::held(form.params()) }
+    }
+
+    /// Of the sum of two numbers, the second one times `sign`.
+    #[must_use]
+    pub fn plus(&self, value: f64, other: &Form, other_value: f64, sign: f64) -> Form {
+        let held = self.held | other.held;
+        if self.terms.is_none() && other.terms.is_none() {
+            return Form::held(held);
+        }
+        let mut terms = self.terms(value);
+        for (product, factor) in other.terms(other_value) {
+            match terms.iter_mut().find(|(known, _)| *known == product) {
+                Some((_, sum)) => *sum += sign * factor,
+                None => terms.push((product, sign * factor)),
+            }
+        }
+        Form::from(terms, held)
+    }
+
+    /// Of the product of two numbers.
+    #[must_use]
+    pub fn times(&self, value: f64, other: &Form, other_value: f64) -> Form {
+        let held = self.held | other.held;
+        if self.terms.is_none() && other.terms.is_none() {
+            return Form::held(held);
+        }
+        let mut terms = Terms::new();
+        for (a, x) in self.terms(value) {
+            for (b, y) in other.terms(other_value) {
+                let mut product = [a.as_slice(), b.as_slice()].concat();
+                product.sort_unstable();
+                match terms.iter_mut().find(|(known, _)| *known == product) {
+                    Some((_, sum)) => *sum += x * y,
+                    None => terms.push((product, x * y)),
+                }
+            }
+        }
+        Form::from(terms, held)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Form;
+
+    #[test]
+    fn sums_and_products_of_params() {
+        let (fixed, a, b) = (Form::default(), Form::param(0), Form::param(1));
+        // (a + 2) * b, with a = 3 and b = 5.
+        let sum = a.plus(3.0, &fixed, 2.0, 1.0);
+        let product = sum.times(5.0, &b, 5.0);
+        assert_eq!(product.terms(25.0), [(vec![0, 1], 1.0), (vec![1], 2.0)]);
+        assert_eq!(product.params(), 3);
+        let square = product.times(25.0, &product, 25.0);
+        assert_eq!(square.terms(625.0), [(vec![], 625.0)]);
+        assert_eq!(square.held, 3);
+    }
+}

@@ -1,0 +1,371 @@
+//! Loops: one turn times their bound, or turn by turn where that tells more.
+
+use crate::bounds::form::Form;
+use crate::bounds::known::{Num, Shape, Val};
+use crate::bounds::nodes::{Id, NOTHING};
+use crate::bounds::state::{Key, Written};
+use crate::bounds::walk::{Cost, Flow, Loop, Walk};
+use crate::bounds::writes::{flag_writes, writes};
+use crate::builtins::Range;
+use crate::program::tree::{Flag, Number, Over, Part, Slot, Statement};
+use crate::program::types::Layout;
+use crate::source::Span;
+use std::rc::Rc;
+
+/// Most turns that are walked one by one.
+const UNROLLED_MOST: f64 = 64.0;
+
+/// What is done in each turn of a loop over a range or list.
+#[derive(Clone, Copy)]
+pub(super) enum Turn<'p> {
+    /// Statements.
+    Body(&'p [Statement]),
+    /// An element of a list, where the flag holds.
+    Element(Option<&'p Flag>, &'p Part),
+}
+
+/// What the loop variable is in a turn.
+enum Items {
+    Range(Num, Num),
+    List(Rc<Shape>, Layout, bool, bool),
+}
+
+/// What one turn does.
+struct Work<'w, 'p> {
+    target: Option<(Key, &'w Items)>,
+    before: Option<&'p Flag>,
+    turn: Turn<'p>,
+    until: Option<&'p Flag>,
+}
+
+/// How one turn went.
+struct Turned {
+    cost: Cost,
+    flow: Flow,
+    element: Option<Val>,
+    /// What is surely known of the condition to go on, before and after.
+    before: Option<bool>,
+    until: Option<bool>,
+    /// What was written where the loop ended before the turn.
+    ended_before: Option<Written>,
+    ended: Vec<Written>,
+    goes_on: Vec<Written>,
+}
+
+impl Items {
+    fn at(&self, index: Option<usize>) -> Val {
+        match (self, index) {
+            (Items::Range(first, last), None) => {
+                let range = Range { low: first.range.low, high: last.range.high };
+                Val::Num(Num::of(range).after(&[first, last]))
+            }
+            (Items::Range(first, _), Some(at)) => {
+                let low = first.range.low + at as f64;
+                let range = Range { low, high: first.range.high + at as f64 };
+                Val::Num(Num::of(range).after(&[first]))
+            }
+            (Items::List(list, item, record, number), at) => {
+                let shape = list.item(*item, at);
+                match (record, number) {
+                    (true, _) => Val::Shape(Rc::new(shape)),
+                    (false, true) => Val::Num(shape.word(0)),
+                    (false, false) => Val::Shape(shape.reference(0)),
+                }
+            }
+        }
+    }
+}
+
+impl Walk<'_> {
+    /// Steps from one number up to but without another.
+    pub(super) fn steps(&self, first: &Num, last: &Num) -> Num {
+        let count = |from: f64, to: f64| {
+            let steps = to - from;
+            let exact = from + steps == to && to - steps == from;
+            (steps.ceil() + if exact { 0.0 } else { 1.0 }).max(0.0)
+        };
+        if !(first.range.is_bounded() && last.range.is_bounded()) {
+            return Num::of(Range { low: 0.0, high: f64::INFINITY }).after(&[first, last]);
+        }
+        let range = Range {
+            low: (last.range.low - first.range.high - 1.0).floor().max(0.0),
+            high: count(first.range.low, last.range.high),
+        };
+        let exact = first.range.is_exact() && last.range.is_exact();
+        let whole = exact && last.range.low - first.range.low == range.high;
+        if !whole {
+            return Num::of(range).after(&[first, last]);
+        }
+        let form = last.form.plus(last.range.low, &first.form, first.range.low, -1.0);
+        Num { range: Range::only(range.high), form, from: None }
+    }
+
+    /// A loop over a range or list; gives the list that a comprehension makes.
+    pub(super) fn each(
+        &mut self,
+        target: Slot,
+        over: &Over,
+        span: Span,
+        turn: Turn<'_>,
+    ) -> Rc<Shape> {
+        let (count, items) = match over {
+            Over::Range(first, last) => {
+                let (first, last) = (self.number(first), self.number(last));
+                (self.steps(&first, &last), Items::Range(first, last))
+            }
+            Over::List { list, item, record } => {
+                let list = self.reference(list);
+                let number = !matches!(target, Slot::Ref(_));
+                (list.count(*item), Items::List(list, *item, *record, number))
+            }
+        };
+        let work = Work { target: Some((target.into(), &items)), before: None, turn, until: None };
+        let element = self.looped(&count, &work, span);
+        let mut all = count;
+        if let Turn::Element(Some(_), _) = turn {
+            all = Num::of(Range { low: 0.0, ..all.range }).after(&[&all]);
+        }
+        let (words, refs) = match (turn, element) {
+            (_, Some(Val::Num(num))) => (vec![num], Vec::new()),
+            (Turn::Element(_, Part { record: true, .. }), Some(Val::Shape(shape))) => match &*shape
+            {
+                Shape::Exact(words, refs) => (words.clone(), refs.clone()),
+                _ => (Vec::new(), Vec::new()),
+            },
+            (_, Some(Val::Shape(shape))) => (Vec::new(), vec![shape]),
+            (_, None) => (Vec::new(), Vec::new()),
+        };
+        Rc::new(Shape::Repeated(all, words, refs))
+    }
+
+    /// A loop with a bound.
+    pub(super) fn repeat(
+        &mut self,
+        times: &Number,
+        (before, until): (Option<&Flag>, Option<&Flag>),
+        body: &[Statement],
+        otherwise: &[Statement],
+        span: Span,
+    ) -> Flow {
+        let mut count = self.number(times);
+        count.range.low = count.range.low.max(0.0);
+        count.range.high = count.range.high.max(0.0);
+        if before.is_some() || until.is_some() {
+            count = Num { range: Range { low: 0.0, ..count.range }, ..count };
+        }
+        let work = Work { target: None, before, turn: Turn::Body(body), until };
+        self.looped(&count, &work, span);
+        let mark = self.state.mark();
+        let (cost, flow) = self.block(otherwise);
+        let written = self.state.take(mark);
+        self.spend(cost);
+        let mut ways = vec![Written::new()];
+        if flow == Flow::Next {
+            ways.push(written);
+        }
+        self.state.join(&ways);
+        Flow::Next
+    }
+
+    /// The time of a loop; its variables are known afterwards as far as possible.
+    fn looped(&mut self, count: &Num, work: &Work<'_, '_>, span: Span) -> Option<Val> {
+        let mark = self.state.mark();
+        let vague = self.vague;
+        let returned = self.returned.len();
+        let (cost, element) = self.any_turn(count, work, span);
+        let high = count.range.high;
+        let tells_more =
+            self.vague > vague && high <= UNROLLED_MOST && self.fuel > 0 && count.form.is_fixed();
+        if tells_more {
+            let written = self.state.take(mark);
+            let given = self.returned.split_off(returned);
+            if let Some((exact, elements)) = self.turn_by_turn(count, work)
+                && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
+            {
+                self.spend(exact);
+                return elements;
+            }
+            self.returned.truncate(returned);
+            self.returned.extend(given);
+            self.state.undo(mark);
+            for (key, val) in written {
+                self.state.set(key, val);
+            }
+        }
+        self.spend(cost);
+        element
+    }
+
+    /// Any turn, times the bound.
+    fn any_turn(&mut self, count: &Num, work: &Work<'_, '_>, span: Span) -> (Cost, Option<Val>) {
+        let mut keys = std::collections::BTreeSet::new();
+        if let Turn::Body(body) = work.turn {
+            keys.extend(writes(&self.spins, self.speed, body));
+        }
+        let flags = [work.before, work.until].into_iter().flatten();
+        for flag in flags {
+            keys.extend(flag_writes(&self.spins, self.speed, flag));
+        }
+        if let Turn::Element(only_if, part) = work.turn {
+            let value = Statement::Evaluate(part.value.clone());
+            keys.extend(writes(&self.spins, self.speed, std::slice::from_ref(&value)));
+            if let Some(flag) = only_if {
+                keys.extend(flag_writes(&self.spins, self.speed, flag));
+            }
+        }
+        let entry: Written = keys.iter().map(|key| (*key, self.state.get(*key))).collect();
+        for key in &keys {
+            self.forget_key(*key);
+        }
+        let item = work.target.map(|(key, items)| (key, items.at(None)));
+        let inner = self.state.mark();
+        let turned = self.turn(item, work, inner);
+        self.state.undo(inner);
+        let mut ways = vec![entry];
+        ways.extend(turned.ended_before);
+        ways.extend(turned.ended);
+        ways.extend(turned.goes_on);
+        self.state.join(&ways);
+        let body = self.nodes.seconds(turned.cost.ended);
+        let high = count.range.high;
+        let ended = if turned.cost.ended == NOTHING {
+            NOTHING
+        } else if high.is_finite() || body.is_infinite() {
+            if high.is_finite() && !count.range.is_exact() {
+                self.vague += 1;
+            }
+            // The condition is looked at once more than there are turns.
+            let more = if work.before.is_some() { 1.0 } else { 0.0 };
+            let high = if high.is_finite() { high } else { 1.0 };
+            let form = count.form.plus(high, &Form::default(), more, 1.0);
+            let form = if count.range.is_exact() { form } else { Form::held(form.params()) };
+            self.nodes.times(high + more, &form, turned.cost.ended)
+        } else {
+            self.vague += 1;
+            self.nodes.unknown(span, "how often this loop runs", count.from)
+        };
+        (Cost { ended, failing: turned.cost.failing }, turned.element)
+    }
+
+    /// Each turn by itself; none where that takes too long.
+    fn turn_by_turn(&mut self, count: &Num, work: &Work<'_, '_>) -> Option<(Cost, Option<Val>)> {
+        let start = self.state.mark();
+        self.unrolling += 1;
+        let mut exits: Vec<Written> = Vec::new();
+        let (mut ended, mut failing): (Vec<Id>, Vec<Id>) = (Vec::new(), Vec::new());
+        let mut element: Option<Val> = None;
+        let mut live = true;
+        for at in 0..count.range.high as usize {
+            if at as f64 >= count.range.low {
+                exits.push(self.state.since(start));
+            }
+            let item = work.target.map(|(key, items)| (key, items.at(Some(at))));
+            let turned = self.turn(item, work, start);
+            ended.push(turned.cost.ended);
+            failing.push(turned.cost.failing);
+            element = match (element, turned.element) {
+                (Some(a), Some(b)) => Some(a.joined(&b)),
+                (a, b) => a.or(b),
+            };
+            exits.extend(turned.ended_before);
+            exits.extend(turned.ended);
+            self.state.undo(start);
+            if turned.before == Some(false) || turned.goes_on.is_empty() {
+                live = false;
+                break;
+            }
+            self.state.join(&turned.goes_on);
+            if turned.until == Some(true) || turned.flow == Flow::Fails {
+                break;
+            }
+            if self.fuel == 0 {
+                break;
+            }
+        }
+        if live {
+            exits.push(self.state.since(start));
+            if let Some(before) = work.before {
+                let aside = self.aside();
+                self.flag(before);
+                let last = self.settle(aside);
+                ended.push(last.ended);
+                failing.push(last.failing);
+            }
+        }
+        self.state.undo(start);
+        self.unrolling -= 1;
+        if self.fuel == 0 {
+            return None;
+        }
+        self.state.join(&exits);
+        let ended = self.nodes.sum(ended);
+        Some((Cost { ended, failing: self.nodes.longest(failing) }, element))
+    }
+
+    /// One turn; what it writes is told against `mark`.
+    fn turn(&mut self, item: Option<(Key, Val)>, work: &Work<'_, '_>, mark: usize) -> Turned {
+        let aside = self.aside();
+        let mut turned = Turned {
+            cost: Cost { ended: NOTHING, failing: NOTHING },
+            flow: Flow::Next,
+            element: None,
+            before: None,
+            until: None,
+            ended_before: None,
+            ended: Vec::new(),
+            goes_on: Vec::new(),
+        };
+        if let Some(flag) = work.before {
+            let flag = self.flag(flag);
+            turned.before = self.decision(&flag);
+            if turned.before != Some(true) {
+                turned.ended_before = Some(self.state.since(mark));
+            }
+        }
+        if let Some((key, item)) = item {
+            self.state.set(key, item);
+        }
+        if turned.before != Some(false) {
+            match work.turn {
+                Turn::Body(body) => {
+                    let around = Loop { mark, breaks: Vec::new(), continues: Vec::new() };
+                    self.loops.push(around);
+                    let (cost, flow) = self.block(body);
+                    self.spend(cost);
+                    turned.flow = flow;
+                    if let Some(around) = self.loops.pop() {
+                        turned.ended = around.breaks;
+                        turned.goes_on = around.continues;
+                    }
+                }
+                Turn::Element(only_if, part) => {
+                    let kept = only_if.map(|flag| {
+                        let flag = self.flag(flag);
+                        self.decision(&flag)
+                    });
+                    if kept != Some(Some(false)) {
+                        turned.element = Some(self.expression(&part.value));
+                    }
+                }
+            }
+            if turned.flow == Flow::Next {
+                turned.goes_on.push(self.state.since(mark));
+            }
+            if let Some(flag) = work.until
+                && !turned.goes_on.is_empty()
+            {
+                self.state.undo(mark);
+                let ways = std::mem::take(&mut turned.goes_on);
+                self.state.join(&ways);
+                let flag = self.flag(flag);
+                turned.until = self.decision(&flag);
+                turned.goes_on.push(self.state.since(mark));
+                if turned.until != Some(false) {
+                    turned.ended.push(self.state.since(mark));
+                }
+            }
+        }
+        turned.cost = self.settle(aside);
+        turned
+    }
+}

@@ -1,0 +1,204 @@
+//! Head time as a graph of sums, multiples and choices, so that the largest contributions and
+//! the dependence on params can be told afterwards. Uses source.
+//!
+//! A node comes after those it is made of, so one walk from the last to the first gives each its
+//! weight, however often it is shared.
+
+use crate::bounds::form::{Form, Params};
+use crate::source::Span;
+use std::collections::HashMap;
+
+/// A node by its index.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Id(usize);
+
+/// No time.
+pub const NOTHING: Id = Id(0);
+
+#[derive(Debug)]
+enum Kind {
+    /// Time at a place; none is the end of the script.
+    Leaf(Option<Span>),
+    /// No bound is known.
+    Unknown(Unknown),
+    Sum(Vec<Id>),
+    Times(f64, Id),
+    Pick(Id),
+    Call(Span, Id),
+}
+
+#[derive(Debug)]
+struct Node {
+    seconds: f64,
+    form: Form,
+    kind: Kind,
+}
+
+/// All nodes.
+#[derive(Debug)]
+pub struct Nodes {
+    nodes: Vec<Node>,
+}
+
+/// What one place adds to the whole.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Contribution {
+    /// The place; none is the end of the script, where the head is made safe.
+    pub span: Option<Span>,
+    /// The outermost call of a routine that leads there.
+    pub call: Option<Span>,
+    /// In s, all its turns together.
+    pub seconds: f64,
+}
+
+/// Why no bound is known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Unknown {
+    /// Where.
+    pub span: Span,
+    /// What is not known there.
+    pub what: &'static str,
+    /// The call whose result it depends on.
+    pub from: Option<Span>,
+}
+
+impl Nodes {
+    /// Only [`NOTHING`].
+    pub fn new() -> Nodes {
+        let nothing = Node { seconds: 0.0, form: Form::default(), kind: Kind::Sum(Vec::new()) };
+        Nodes { nodes: vec![nothing] }
+    }
+
+    fn push(&mut self, seconds: f64, form: Form, kind: Kind) -> Id {
+        self.nodes.push(Node { seconds, form, kind });
+        Id(self.nodes.len() - 1)
+    }
+
+    /// How long, in s.
+    pub fn seconds(&self, id: Id) -> f64 {
+        self.nodes.get(id.0).map_or(f64::INFINITY, |node| node.seconds)
+    }
+
+    /// How it depends on params.
+    pub fn form(&self, id: Id) -> Form {
+        self.nodes.get(id.0).map(|node| node.form.clone()).unwrap_or_default()
+    }
+
+    /// Time at a place.
+    pub fn leaf(&mut self, span: Option<Span>, seconds: f64, form: Form) -> Id {
+        if seconds == 0.0 && form.is_fixed() {
+            return NOTHING;
+        }
+        self.push(seconds, form, Kind::Leaf(span))
+    }
+
+    /// Time without a bound.
+    pub fn unknown(&mut self, span: Span, what: &'static str, from: Option<Span>) -> Id {
+        let unknown = Unknown { span, what, from };
+        self.push(f64::INFINITY, Form::default(), Kind::Unknown(unknown))
+    }
+
+    /// One behind the other.
+    pub fn sum(&mut self, parts: impl IntoIterator<Item = Id>) -> Id {
+        let parts: Vec<Id> = parts.into_iter().filter(|id| *id != NOTHING).collect();
+        if let [] | [_] = parts.as_slice() {
+            return parts.first().copied().unwrap_or(NOTHING);
+        }
+        let (mut seconds, mut form) = (0.0, Form::default());
+        for part in &parts {
+            let next = self.seconds(*part);
+            form = form.plus(seconds, &self.form(*part), next, 1.0);
+            seconds += next;
+        }
+        self.push(seconds, form, Kind::Sum(parts))
+    }
+
+    /// The same, `count` times.
+    pub fn times(&mut self, count: f64, count_form: &Form, part: Id) -> Id {
+        let seconds = self.seconds(part);
+        let form = count_form.times(count, &self.form(part), seconds);
+        if part == NOTHING || (count == 0.0 && form.is_fixed()) {
+            return NOTHING;
+        }
+        let all = if count == 0.0 { 0.0 } else { count * seconds };
+        self.push(all, form, Kind::Times(count, part))
+    }
+
+    /// The longest of several.
+    pub fn longest(&mut self, parts: impl IntoIterator<Item = Id>) -> Id {
+        let parts: Vec<Id> = parts.into_iter().collect();
+        let longer = |a: Id, b: Id| if self.seconds(b) > self.seconds(a) { b } else { a };
+        let Some(best) = parts.iter().copied().reduce(longer) else { return NOTHING };
+        let form = self.form(best);
+        let alike = |id: &Id| {
+            let other = self.form(*id);
+            (other.is_fixed() && form.is_fixed()) || (other == form && !form.is_fixed())
+        };
+        if parts.iter().all(|id| *id == best || alike(id)) {
+            return best;
+        }
+        // Which one is the longest may be another with other params.
+        let all: Params = parts.iter().fold(0, |all, id| all | self.form(*id).params());
+        self.push(self.seconds(best), Form::held(all), Kind::Pick(best))
+    }
+
+    /// Inside a call.
+    pub fn call(&mut self, span: Span, part: Id) -> Id {
+        if part == NOTHING {
+            return NOTHING;
+        }
+        self.push(self.seconds(part), self.form(part), Kind::Call(span, part))
+    }
+
+    /// What each place adds to `whole`, the largest first, and where no bound is known.
+    pub fn contributions(&self, whole: Id) -> (Vec<Contribution>, Vec<Unknown>) {
+        let mut weights = vec![0.0; whole.0 + 1];
+        let mut heaviest: Vec<(f64, Option<Span>)> = vec![(0.0, None); whole.0 + 1];
+        if let Some(weight) = weights.last_mut() {
+            *weight = 1.0;
+        }
+        let mut places: HashMap<Option<Span>, Contribution> = HashMap::new();
+        let mut unknown: Vec<Unknown> = Vec::new();
+        for index in (0..=whole.0).rev() {
+            let (Some(node), Some(weight)) = (self.nodes.get(index), weights.get(index).copied())
+            else {
+                continue;
+            };
+            if weight == 0.0 {
+                continue;
+            }
+            let call = heaviest.get(index).and_then(|(_, call)| *call);
+            let mut give = |part: Id, factor: f64, call: Option<Span>| {
+                let share = weight * factor;
+                if let Some(sum) = weights.get_mut(part.0) {
+                    *sum += share;
+                }
+                if let Some(known) = heaviest.get_mut(part.0)
+                    && share > known.0
+                {
+                    *known = (share, call);
+                }
+            };
+            match &node.kind {
+                Kind::Leaf(span) => {
+                    let seconds = weight * node.seconds;
+                    let fresh = Contribution { span: *span, call, seconds: 0.0 };
+                    places.entry(*span).or_insert(fresh).seconds += seconds;
+                }
+                Kind::Unknown(found) => {
+                    if !unknown.contains(found) {
+                        unknown.push(*found);
+                    }
+                }
+                Kind::Sum(parts) => parts.iter().for_each(|part| give(*part, 1.0, call)),
+                Kind::Times(count, part) => give(*part, *count, call),
+                Kind::Pick(part) => give(*part, 1.0, call),
+                Kind::Call(span, part) => give(*part, 1.0, call.or(Some(*span))),
+            }
+        }
+        let mut places: Vec<Contribution> = places.into_values().collect();
+        places.sort_by(|a, b| b.seconds.total_cmp(&a.seconds).then_with(|| a.span.cmp(&b.span)));
+        unknown.sort_by_key(|unknown| unknown.span);
+        (places, unknown)
+    }
+}

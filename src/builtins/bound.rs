@@ -1,0 +1,251 @@
+//! How long a call of a built-in may take on a head, and what is known of its result before a
+//! script runs. Uses the head's description only.
+//!
+//! A bound has two parts: what a call takes that comes back with a result, and what one takes
+//! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
+//! counts once and not for every turn of a loop.
+
+use crate::head::Description;
+
+/// From the smallest to the largest value that a number can have.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// The smallest.
+    pub low: f64,
+    /// The largest.
+    pub high: f64,
+}
+
+impl Range {
+    /// Nothing is known.
+    pub const ANY: Range = Range { low: f64::NEG_INFINITY, high: f64::INFINITY };
+
+    /// One value.
+    pub const fn only(value: f64) -> Range {
+        Range { low: value, high: value }
+    }
+
+    /// A single value is known.
+    pub fn is_exact(self) -> bool {
+        self.low == self.high && self.low.is_finite()
+    }
+
+    /// Both ends are known.
+    pub fn is_bounded(self) -> bool {
+        self.low.is_finite() && self.high.is_finite()
+    }
+
+    /// From the smaller to the larger of both.
+    #[must_use]
+    pub fn joined(self, other: Range) -> Range {
+        Range { low: self.low.min(other.low), high: self.high.max(other.high) }
+    }
+}
+
+/// What is known of an argument or a result.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Extent {
+    /// The argument was left out.
+    Absent,
+    /// A number, or a flag as 0 or 1.
+    Number(Range),
+    /// A list: how many elements, and between which values all its numbers lie.
+    List {
+        /// How many elements.
+        count: Range,
+        /// All numbers in it.
+        values: Range,
+    },
+    /// Nothing.
+    Unknown,
+}
+
+impl Extent {
+    /// The number; anything where it is none.
+    pub fn number(&self) -> Range {
+        match self {
+            Extent::Number(range) => *range,
+            _ => Range::ANY,
+        }
+    }
+}
+
+/// What a bound may rest on.
+pub struct Asked<'a> {
+    /// The head.
+    pub head: &'a Description,
+    /// One per parameter.
+    pub arguments: &'a [Extent],
+    /// Between which speeds in rad/s the polygon was asked to turn.
+    pub speed: Range,
+}
+
+impl Asked<'_> {
+    /// A whole number that the call itself refuses outside `1..=most`; `otherwise` where it was
+    /// left out.
+    fn whole(&self, index: usize, otherwise: f64, most: f64) -> f64 {
+        match self.arguments.get(index) {
+            Some(Extent::Absent) | None => otherwise,
+            Some(extent) => extent.number().high.clamp(1.0, most),
+        }
+    }
+}
+
+/// Head time in s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Effort {
+    /// Most that a call takes which comes back with a result.
+    pub answered: f64,
+    /// Most that it takes beyond that where it fails.
+    pub failing: f64,
+}
+
+/// How long a call may take.
+#[derive(Clone, Copy)]
+pub enum Longest {
+    /// It asks nothing of the head, and takes no head time.
+    Nothing,
+    /// One answer of the head.
+    Answer,
+    /// One answer; from then on the polygon is asked to turn at the first argument.
+    Spin,
+    /// One answer; from then on the polygon is asked for no speed.
+    Halt,
+    /// More: in words, and worked out.
+    Work(&'static str, fn(&Asked<'_>) -> Effort),
+}
+
+/// What is known of a result before the script runs.
+#[derive(Clone, Copy)]
+pub enum Gives {
+    /// Nothing.
+    Anything,
+    /// It never falls where an argument rises: known between the results at both ends.
+    Rising,
+    /// Worked out.
+    Known(fn(&Asked<'_>) -> Extent),
+}
+
+/// Calls that may follow a lost head while armed: the call itself, a look, and disarming.
+const SILENT_CALLS: f64 = 3.0;
+
+/// The effort of one answer: while armed a look follows each.
+pub fn answer(head: &Description) -> Effort {
+    let times = head.times;
+    Effort { answered: 2.0 * times.reply_most, failing: SILENT_CALLS * times.silence_most }
+}
+
+impl Longest {
+    /// The effort of a call.
+    pub fn effort(self, asked: &Asked<'_>) -> Effort {
+        match self {
+            Longest::Nothing => Effort { answered: 0.0, failing: 0.0 },
+            Longest::Answer | Longest::Spin | Longest::Halt => answer(asked.head),
+            Longest::Work(_, effort) => effort(asked),
+        }
+    }
+
+    /// In words.
+    pub fn text(self) -> &'static str {
+        match self {
+            Longest::Nothing => "no head time",
+            Longest::Answer | Longest::Spin | Longest::Halt => {
+                "one answer of the head, which is given up where it is silent"
+            }
+            Longest::Work(text, _) => text,
+        }
+    }
+}
+
+/// The slowest speed that the polygon may have been asked for.
+fn slowest(asked: &Asked<'_>) -> f64 {
+    asked.speed.low.max(asked.head.speed_least)
+}
+
+fn watched(asked: &Asked<'_>, otherwise: f64) -> Effort {
+    let count = asked.whole(0, otherwise, 10_000.0);
+    let answer = answer(asked.head);
+    Effort {
+        answered: answer.answered + asked.head.turns_most(count, slowest(asked)),
+        failing: answer.failing + asked.head.times.pulse_silence_most,
+    }
+}
+
+/// `turns(count)`.
+pub(super) fn turns(asked: &Asked<'_>) -> Effort {
+    watched(asked, 1.0)
+}
+
+/// `counted_facets(over)`.
+pub(super) fn counted(asked: &Asked<'_>) -> Effort {
+    watched(asked, 3.0)
+}
+
+/// `test_line(facet, plan, readings)`: each reading may be lost three times in a row.
+pub(super) fn test_line(asked: &Asked<'_>) -> Effort {
+    let head = asked.head;
+    let answer = answer(head);
+    let lines = asked.whole(2, 1.0, 1000.0) * 4.0;
+    let line = head.expose_most(slowest(asked)) + head.times.reading_most + 2.0 * answer.answered;
+    Effort {
+        answered: lines * line,
+        failing: answer.failing + head.times.pulse_silence_most + head.times.gauge_silence_most,
+    }
+}
+
+/// A number that the description states.
+pub(super) fn facet_count(asked: &Asked<'_>) -> Extent {
+    Extent::Number(Range::only(f64::from(asked.head.facets)))
+}
+
+/// The numbers of the facets.
+pub(super) fn facets(asked: &Asked<'_>) -> Extent {
+    let count = f64::from(asked.head.facets);
+    Extent::List { count: Range::only(count), values: Range { low: 0.0, high: count - 1.0 } }
+}
+
+/// One record per facet.
+pub(super) fn per_facet(asked: &Asked<'_>) -> Extent {
+    let count = Range::only(f64::from(asked.head.facets));
+    Extent::List { count, values: Range::ANY }
+}
+
+/// One record per rail.
+pub(super) fn per_rail(asked: &Asked<'_>) -> Extent {
+    let count = Range::only(asked.head.rails.len() as f64);
+    Extent::List { count, values: Range::ANY }
+}
+
+/// One record per turn.
+pub(super) fn per_turn(asked: &Asked<'_>) -> Extent {
+    let count = Range { low: 1.0, high: asked.whole(0, 1.0, 10_000.0) };
+    Extent::List { count, values: Range::ANY }
+}
+
+/// How many elements.
+pub(super) fn count(asked: &Asked<'_>) -> Extent {
+    match asked.arguments.first() {
+        Some(Extent::List { count, .. }) => Extent::Number(*count),
+        _ => Extent::Unknown,
+    }
+}
+
+/// An element of the list, or between its elements.
+pub(super) fn among(asked: &Asked<'_>) -> Extent {
+    match asked.arguments.first() {
+        Some(Extent::List { values, .. }) => Extent::Number(*values),
+        _ => Extent::Unknown,
+    }
+}
+
+/// The same elements.
+pub(super) fn same(asked: &Asked<'_>) -> Extent {
+    asked.arguments.first().copied().unwrap_or(Extent::Unknown)
+}
+
+/// The magnitude.
+pub(super) fn magnitude(asked: &Asked<'_>) -> Extent {
+    let Range { low, high } = asked.arguments.first().map_or(Range::ANY, Extent::number);
+    let least = if low > 0.0 { low } else { (-high).max(0.0) };
+    Extent::Number(Range { low: least, high: high.max(-low) })
+}

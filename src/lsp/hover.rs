@@ -1,0 +1,122 @@
+//! Hover: what the name under the pointer is.
+
+use crate::builtins;
+use crate::check::codes;
+use crate::check::index::Target;
+use crate::lsp::analysis::Analysis;
+use crate::lsp::describe::{self, Callable};
+use crate::lsp::outline;
+use crate::lsp::place::Place;
+use crate::source::Span;
+use crate::syntax::tree::StatementKind;
+use lsp_types::{Hover, HoverContents, MarkupContent, MarkupKind};
+
+/// What is to be said of a place, if anything.
+pub fn hover(place: Place<'_>) -> Option<Hover> {
+    let (span, value) = match place.occurrence() {
+        Some(found) => (found.span, target(place.analysis, &found.target)?),
+        None => allowed(place)?,
+    };
+    let contents = MarkupContent { kind: MarkupKind::Markdown, value };
+    Some(Hover {
+        contents: HoverContents::Markup(contents),
+        range: Some(place.analysis.range(span)),
+    })
+}
+
+fn code(text: &str) -> String {
+    format!("```spintrue\n{text}\n```")
+}
+
+fn paragraphs(parts: impl IntoIterator<Item = String>) -> String {
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("\n\n")
+}
+
+/// What a target is, in markdown.
+pub fn target(analysis: &Analysis, target: &Target) -> Option<String> {
+    Some(match target {
+        Target::Value(name) => value(analysis, *name)?,
+        Target::Routine(name) => {
+            let file = analysis.file(name.source)?;
+            let (statement, routine) = outline::routine(file, *name)?;
+            paragraphs([
+                code(&describe::words(analysis.slice(routine.head))),
+                statement.doc.as_deref().unwrap_or_default().to_string(),
+                describe::routine_effects(analysis, *name).unwrap_or_default(),
+            ])
+        }
+        Target::Builtin(index) => {
+            let builtin = builtins::table().get(*index)?;
+            let callable = Callable::builtin(builtin);
+            let parameters = callable.parameters.iter();
+            let parameters: Vec<String> =
+                parameters.map(|p| format!("- `{}` {}", p.label, p.meaning)).collect();
+            paragraphs([
+                code(&callable.signature()),
+                builtin.meaning.to_string(),
+                parameters.join("\n"),
+                describe::effects(builtin.effects.iter().copied()),
+                code(builtin.example),
+            ])
+        }
+        Target::BuiltinParameter(builtin, parameter) => {
+            let callable = Callable::builtin(builtins::table().get(*builtin)?);
+            let parameter = callable.parameters.get(*parameter)?;
+            let text = format!("Parameter of `{}`: {}", callable.name, parameter.meaning);
+            paragraphs([code(&parameter.label), text])
+        }
+        Target::Field(field) => {
+            let (kind, meaning) = describe::field(field)?;
+            let of = describe::record_of(&field.of).map_or("", |record| record.name);
+            let of = if of.is_empty() { String::new() } else { format!("{of}.") };
+            paragraphs([code(&format!("{of}{}: {kind}", field.name)), meaning.to_string()])
+        }
+        Target::Kind(name) => paragraphs([code(&format!("type {name}")), describe::kind(name)?]),
+        Target::Open(name) => {
+            let text = analysis.slice(*name);
+            paragraphs([
+                code(&format!("for any {text}")),
+                "An open dimension: each call settles which kind it is.".to_string(),
+            ])
+        }
+        Target::Unit(text) => paragraphs([code(&format!("unit {text}")), describe::unit(text)?]),
+    })
+}
+
+fn value(analysis: &Analysis, name: Span) -> Option<String> {
+    let info = analysis.examined.index.value(name)?;
+    let text = analysis.slice(name);
+    let statement = analysis.file(name.source).and_then(|file| outline::declaring(file, name));
+    let written = match info.unit.as_deref() {
+        Some(unit) => format!("Written in `{unit}`."),
+        None => String::new(),
+    };
+    let default = match statement.map(|s| &s.kind) {
+        Some(StatementKind::Param { default: Some(default), .. }) => {
+            format!("Default: `{}`", describe::words(analysis.slice(default.span)))
+        }
+        _ => String::new(),
+    };
+    Some(paragraphs([
+        code(&format!("{} {text}: {}", info.noun, info.kind_name)),
+        statement.and_then(|s| s.doc.as_deref()).unwrap_or_default().to_string(),
+        default,
+        written,
+    ]))
+}
+
+/// The code of a warning that is meant.
+fn allowed(place: Place<'_>) -> Option<(Span, String)> {
+    let mut found = None;
+    outline::each_statement(place.analysis.file(place.source)?, &mut |statement| {
+        if let StatementKind::Allow { code, .. } = &statement.kind
+            && code.span.range().contains(&place.offset)
+        {
+            found = Some(code.span);
+        }
+    });
+    let span = found?;
+    let text = place.analysis.slice(span);
+    let code = codes::codes().find(|code| code.code == text)?;
+    Some((span, format!("`{text}`: {}", code.meaning)))
+}

@@ -1,0 +1,93 @@
+//! Positions as the protocol counts them (lines, and UTF-16 units inside a line) to bytes and
+//! back. Lines end with LF, CR LF or a lone CR, as the protocol says.
+
+use lsp_types::{Position, Range};
+
+/// Where the lines of a text start.
+#[derive(Clone, Debug)]
+pub struct Lines {
+    starts: Vec<usize>,
+}
+
+impl Lines {
+    /// Of a text.
+    pub fn new(text: &str) -> Lines {
+        let bytes = text.as_bytes();
+        let mut starts = vec![0];
+        for (at, byte) in bytes.iter().enumerate() {
+            if *byte == b'\n' || (*byte == b'\r' && bytes.get(at + 1) != Some(&b'\n')) {
+                starts.push(at + 1);
+            }
+        }
+        Lines { starts }
+    }
+
+    /// The byte at a position. What lies past the end of its line is the end of the line, what
+    /// lies past the last line is the end of the text; half a character is its start.
+    pub fn offset(&self, text: &str, position: Position) -> usize {
+        let line = position.line as usize;
+        let Some(start) = self.starts.get(line).copied() else { return text.len() };
+        let end = self.starts.get(line + 1).copied().unwrap_or(text.len());
+        let content = text.get(start..end).unwrap_or("").trim_end_matches(['\r', '\n']);
+        let mut units = 0;
+        for (at, character) in content.char_indices() {
+            units += character.len_utf16();
+            if units > position.character as usize {
+                return start + at;
+            }
+        }
+        start + content.len()
+    }
+
+    /// The position of a byte; one inside a character counts as the start of the character.
+    pub fn position(&self, text: &str, offset: usize) -> Position {
+        let mut at = offset.min(text.len());
+        while !text.is_char_boundary(at) {
+            at -= 1;
+        }
+        let line = self.starts.partition_point(|start| *start <= at).saturating_sub(1);
+        let start = self.starts.get(line).copied().unwrap_or(0);
+        let before = text.get(start..at).unwrap_or("");
+        let units = before.chars().map(char::len_utf16).sum::<usize>();
+        let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+        Position::new(count(line), count(units))
+    }
+
+    /// The range of some bytes.
+    pub fn range(&self, text: &str, bytes: std::ops::Range<usize>) -> Range {
+        Range::new(self.position(text, bytes.start), self.position(text, bytes.end))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Lines;
+    use lsp_types::Position;
+
+    #[test]
+    fn positions_count_utf16_units() {
+        let text = "a µ b\r\n🙂x\rz\n";
+        let lines = Lines::new(text);
+        let cases = [
+            (0, 0, 0),
+            (0, 2, 2),
+            (0, 3, 4),
+            (0, 5, 6),
+            (1, 0, 8),
+            (1, 2, 12),
+            (1, 3, 13),
+            (2, 0, 14),
+            (3, 0, 16),
+        ];
+        for (line, character, offset) in cases {
+            let position = Position::new(line, character);
+            assert_eq!(lines.offset(text, position), offset, "{position:?}");
+            assert_eq!(lines.position(text, offset), position, "{offset}");
+        }
+        assert_eq!(lines.offset(text, Position::new(1, 1)), 8, "half an emoji");
+        assert_eq!(lines.offset(text, Position::new(0, 99)), 6, "past the line");
+        assert_eq!(lines.offset(text, Position::new(99, 0)), text.len());
+        assert_eq!(lines.position(text, 3), Position::new(0, 2), "inside µ");
+        assert_eq!(lines.position(text, 999), Position::new(3, 0));
+    }
+}

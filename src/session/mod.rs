@@ -1,0 +1,21 @@
+//! The facade: script text in, a checked program or diagnostics out; a program and a station
+//! in, an outcome out. Touches no file itself: texts come through [`Files`].
+
+mod load;
+mod run;
+
+pub use load::{Examined, Files, Prepared, Text, examine, prepare};
+pub use run::{Finished, Verdict, run};
+
+use crate::check;
+use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, Topic};
+use crate::source::SourceId;
+use crate::syntax;
+
+/// Every code that a report can have, by topic.
+pub fn topics() -> impl Iterator<Item = &'static Topic> {
+    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS])
+}
+
+/// The id of the script among the sources: it is read first.
+pub const SCRIPT: SourceId = SourceId(0);

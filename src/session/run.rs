@@ -1,0 +1,119 @@
+//! From a checked program to a verdict: runs it on a station and makes the head safe.
+
+use crate::acceptance::decision::Outcome;
+use crate::head::SafeState;
+use crate::head::station::Station;
+use crate::interpret::{self, Event, Observer};
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::tree::Program;
+use crate::source::{SourceMap, Span};
+
+/// How a run ended.
+#[derive(Clone, Debug)]
+pub struct Finished {
+    /// What stopped it, if it did not reach its end.
+    pub failure: Option<Failure>,
+    /// Checks that conform.
+    pub conforming: usize,
+    /// Checks that do not.
+    pub failing: usize,
+    /// Checks that cannot be decided.
+    pub undecided: usize,
+    /// Head time from start to safe, in s.
+    pub took: f64,
+    /// How the head was left.
+    pub safe: SafeState,
+}
+
+/// The verdict of a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Ran to its end, and every check conforms.
+    Passed,
+    /// A check does not conform or cannot be decided, or the script said `fail`.
+    Failed,
+    /// A value of the script has no meaning.
+    ScriptWrong,
+    /// The head or its gauge failed, did not get there in time, or could not be made safe.
+    HeadFailed,
+    /// Somebody stopped it.
+    Interrupted,
+}
+
+impl Verdict {
+    /// The exit code that says so.
+    pub fn exit_code(self) -> u8 {
+        match self {
+            Verdict::Passed => 0,
+            Verdict::Failed => 1,
+            Verdict::ScriptWrong => 2,
+            Verdict::HeadFailed => 3,
+            Verdict::Interrupted => 130,
+        }
+    }
+
+    /// In words.
+    pub fn text(self) -> &'static str {
+        match self {
+            Verdict::Passed => "PASSED",
+            Verdict::Failed => "FAILED",
+            Verdict::ScriptWrong => "SCRIPT WRONG",
+            Verdict::HeadFailed => "HEAD FAILED",
+            Verdict::Interrupted => "INTERRUPTED",
+        }
+    }
+}
+
+impl Finished {
+    /// What it comes to.
+    pub fn verdict(&self) -> Verdict {
+        let unsafe_end = !self.safe.laser_off || !self.safe.troubles.is_empty();
+        match self.failure.as_ref().map(|failure| failure.kind) {
+            Some(FailureKind::Interrupted) => Verdict::Interrupted,
+            Some(FailureKind::Fault | FailureKind::Timeout) => Verdict::HeadFailed,
+            _ if unsafe_end => Verdict::HeadFailed,
+            Some(FailureKind::Value | FailureKind::Limit) => Verdict::ScriptWrong,
+            Some(FailureKind::Failed) => Verdict::Failed,
+            None if self.failing + self.undecided > 0 => Verdict::Failed,
+            None => Verdict::Passed,
+        }
+    }
+}
+
+/// Runs a program and makes the head safe, whatever happens.
+pub fn run(
+    program: &Program,
+    sources: &SourceMap,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+) -> Finished {
+    let started = station.now();
+    let mut counting = Counting { inner: observer, outcomes: [0; 3] };
+    let place = |span: Span| sources.place(span);
+    let failure = interpret::run(program, station, &mut counting, &place).err();
+    let [conforming, failing, undecided] = counting.outcomes;
+    let safe = station.finish(failure.is_none());
+    let took = station.now() - started;
+    Finished { failure, conforming, failing, undecided, took, safe }
+}
+
+struct Counting<'a> {
+    inner: &'a mut dyn Observer,
+    outcomes: [usize; 3],
+}
+
+impl Observer for Counting<'_> {
+    fn event(&mut self, time: f64, event: Event) {
+        if let Event::Check(check) = &event {
+            let slot = match check.outcome {
+                Outcome::Conforms => 0,
+                Outcome::Fails => 1,
+                Outcome::Undecided => 2,
+            };
+            if let Some(count) = self.outcomes.get_mut(slot) {
+                *count += 1;
+            }
+        }
+        self.inner.event(time, event);
+    }
+}
