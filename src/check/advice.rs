@@ -44,6 +44,19 @@ pub(super) fn elsewhere(name: &str) -> Option<&'static str> {
     })
 }
 
+/// What is meant by the name of a value in other languages.
+pub(super) fn value_elsewhere(name: &str) -> Option<&'static str> {
+    Some(match name {
+        "True" | "TRUE" => "it is written `true`",
+        "False" | "FALSE" => "it is written `false`",
+        "null" | "nil" | "None" | "NULL" => {
+            "every value is there; keep a flag beside it, or use an empty list"
+        }
+        "end" | "endif" | "done" => "a block ends with `}`",
+        _ => return None,
+    })
+}
+
 /// How to get from the type that is there to the one that is needed, where one step does it.
 /// `is` is the text of the expression, `unit` the unit of what it stands beside.
 pub(super) fn step(is: &str, from: &Type, to: &Type, unit: Option<&str>) -> Option<String> {
