@@ -617,7 +617,19 @@ impl Files for Disk {
 fn reports_are_those_of_check() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus");
     let mut scripts = Vec::new();
-    for folder in ["check/refuse", "check/warn", "syntax/refuse", "syntax/accept", "run/passes"] {
+    for folder in [
+        "check/calls",
+        "check/files",
+        "check/flow",
+        "check/kinds",
+        "check/layout",
+        "check/lexical",
+        "check/names",
+        "check/parse",
+        "check/warn",
+        "syntax/accept",
+        "run/passes",
+    ] {
         for entry in fs::read_dir(root.join(folder)).unwrap() {
             let path = entry.unwrap().path();
             if path.extension().is_some_and(|e| e == "spt") && fs::read_to_string(&path).is_ok() {
