@@ -7,6 +7,7 @@ mod builtins;
 mod check;
 mod console;
 mod files;
+mod fmt;
 mod json;
 mod run;
 mod summary;
@@ -16,6 +17,8 @@ mod units;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
+/// Exit code where a check does not conform, or a script is not formatted.
+const FAILED: u8 = 1;
 /// Exit code where the script, an option or a file is wrong.
 const WRONG: u8 = 2;
 
@@ -56,6 +59,9 @@ enum Command {
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
+    /// Writes scripts in the house style
+    #[command(after_help = fmt::AFTER_HELP)]
+    Fmt(fmt::Options),
     /// Lists the units that quantities are written in
     Units,
     /// Lists the built-ins, or explains one
@@ -69,6 +75,7 @@ pub fn main() -> ExitCode {
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
         Command::Check(options) => check::check(&options),
+        Command::Fmt(options) => fmt::fmt(&options),
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
     };
