@@ -242,6 +242,18 @@ impl<'s> Stream<'s> {
         }
     }
 
+    /// What is left out between the last word or comment and a byte.
+    fn between(&self, to: u32) -> &'s [u8] {
+        self.text.as_bytes().get(self.behind as usize..to as usize).unwrap_or(&[])
+    }
+
+    /// Nothing but blanks stands before this byte on its line.
+    fn on_own_line(&self, at: u32) -> bool {
+        let between = self.between(at);
+        let line = between.rsplit(|byte| *byte == b'\n').next().unwrap_or(&[]);
+        line.len() < between.len() && line.iter().all(|b| matches!(b, b' ' | b'\t' | b'\r'))
+    }
+
     fn line_ends(&self, from: u32, to: u32) -> usize {
         let between = self.text.as_bytes().get(from as usize..to as usize).unwrap_or(&[]);
         between.iter().filter(|byte| **byte == b'\n').take(2).count()
@@ -274,10 +286,17 @@ impl<'s> Stream<'s> {
         }
         while let Some(comment) = self.comments.get(self.next_comment).copied().filter(due) {
             let lines = self.line_ends(self.behind, comment.start);
-            if lines == 0 && !self.ops.is_empty() {
-                self.push(Op::Space);
-            } else {
+            let own_line = self.on_own_line(comment.start);
+            let after_comment = matches!(self.ops.last(), Some(Op::Comment { .. }));
+            if own_line || after_comment || self.behind == 0 {
                 self.push(Op::Hard { blank: lines > 1 && !self.opened });
+            } else {
+                self.push(Op::Space);
+            }
+            // `///` after a `;` documents nothing, and must not come to stand on its own.
+            if !own_line && after_comment && self.between(comment.start).contains(&b';') {
+                self.push(Op::Mark(";"));
+                self.push(Op::Space);
             }
             self.push(Op::Comment { start: comment.start, end: comment.end });
             self.behind = comment.end;
