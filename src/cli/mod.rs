@@ -10,6 +10,7 @@ mod console;
 mod duration;
 mod explain;
 mod files;
+mod fmt;
 mod formats;
 mod json;
 mod lsp;
@@ -21,6 +22,8 @@ mod units;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
+/// Exit code where a check does not conform, or a script is not formatted.
+const FAILED: u8 = 1;
 /// Exit code where the script, an option or a file is wrong.
 const WRONG: u8 = 2;
 
@@ -64,6 +67,9 @@ enum Command {
     /// Serves an editor (Language Server Protocol)
     #[command(after_help = lsp::AFTER_HELP)]
     Lsp,
+    /// Writes scripts in the house style
+    #[command(after_help = fmt::AFTER_HELP)]
+    Fmt(fmt::Options),
     /// Lists the units that quantities are written in
     Units,
     /// Lists the built-ins, or explains one
@@ -81,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Run(options) => run::run(&options),
         Command::Check(options) => check::check(&options),
         Command::Lsp => lsp::lsp(),
+        Command::Fmt(options) => fmt::fmt(&options),
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
         Command::Explain(options) => explain::explain(&options),

@@ -1,9 +1,11 @@
 //! From text to the syntax tree. Uses source and diagnostics only.
 //!
 //! `raw` scans, `layout` settles everything that depends on context, `parse` builds the tree.
+//! `format` writes a script that parses in the house style.
 //! `grammar/spintrue.ebnf` has the language in one page.
 
 pub mod codes;
+pub mod format;
 pub mod names;
 pub mod tree;
 

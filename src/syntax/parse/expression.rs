@@ -148,31 +148,41 @@ fn comparison<'t, F: Failure<'t>>(sum: Rule<'t, Expression, F>) -> Rule<'t, Expr
         .ignore_then(sum.clone())
         .then_ignore(operator!(Binary::Range).labelled("`..`"))
         .then(sum);
-    shown
+    let uncertain = shown
         .pratt((
-            infix(none(3), operator!(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(none(2), operator!(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(
-                none(1),
-                operator!(
-                    Binary::Equal
-                        | Binary::Unequal
-                        | Binary::Less
-                        | Binary::LessEqual
-                        | Binary::Greater
-                        | Binary::GreaterEqual
-                ),
-                |l, op, r, e| binary(l, op, r, e.span()),
-            ),
-            postfix(1, within, |value, (low, high), e| {
+            infix(none(2), operator!(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(none(1), operator!(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
+        ))
+        .boxed();
+    enum Rest {
+        Compared((Binary, Span), Expression),
+        Within(Expression, Expression),
+    }
+    let compared = operator!(
+        Binary::Equal
+            | Binary::Unequal
+            | Binary::Less
+            | Binary::LessEqual
+            | Binary::Greater
+            | Binary::GreaterEqual
+    )
+    .then(uncertain.clone())
+    .map(|(operator, right)| Rest::Compared(operator, right));
+    let within = within.map(|(low, high)| Rest::Within(low, high));
+    uncertain
+        .then(choice((compared, within)).or_not())
+        .map_with(|(value, rest), e| match rest {
+            None => value,
+            Some(Rest::Compared(operator, right)) => binary(value, operator, right, e.span()),
+            Some(Rest::Within(low, high)) => {
                 let kind = ExpressionKind::Within {
                     value: Box::new(value),
                     low: Box::new(low),
                     high: Box::new(high),
                 };
                 make(kind, e.span())
-            }),
-        ))
+            }
+        })
         .boxed()
 }
 

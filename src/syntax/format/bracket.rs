@@ -1,0 +1,205 @@
+//! How what stands in brackets is laid out: on one line where it fits, else one element a line
+//! with a comma after the last. Brackets that the author broke right after the opening one stay
+//! broken; lists of short values fill their lines. Uses token and the stream.
+
+use crate::syntax::format::Formatter;
+use crate::syntax::token::{Keyword, Token};
+use crate::syntax::tree::Binary;
+
+/// What stands between the commas.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Element {
+    /// `value`, `name: value`
+    Value,
+    /// `name: type`
+    Field,
+    /// `name: type = value`
+    Parameter,
+}
+
+impl Formatter<'_> {
+    /// `(value)`
+    pub fn group(&mut self, open: usize) {
+        self.single(open, self.out.breaks_after(open));
+    }
+
+    /// `[index]`
+    pub fn index(&mut self, open: usize) {
+        self.single(open, false);
+    }
+
+    fn single(&mut self, open: usize, broken: bool) {
+        self.out.open(broken);
+        self.out.put(open);
+        self.out.enter(1);
+        self.out.soft();
+        let close = self.expression(open + 1, 1);
+        self.out.leave();
+        self.out.soft();
+        self.out.put(close);
+        self.out.close();
+    }
+
+    /// `(a, name: b)` of a call.
+    pub fn arguments(&mut self, open: usize) {
+        self.elements(open, Element::Value);
+    }
+
+    /// `{a: 1, b: 2}`
+    pub fn record(&mut self, open: usize) {
+        self.elements(open, Element::Value);
+    }
+
+    /// `{a: time, b: length}`
+    pub fn record_type(&mut self, open: usize) {
+        self.elements(open, Element::Field);
+    }
+
+    /// `(a: time, b: length = 1 mm)` of a routine.
+    pub fn parameters(&mut self, open: usize) {
+        self.elements(open, Element::Parameter);
+    }
+
+    /// `[a, b]`, `[a for b in c if d]`
+    pub fn list(&mut self, open: usize) {
+        let first = self.expression_end(open + 1);
+        if self.out.token(first) == Some(Token::Keyword(Keyword::For)) {
+            return self.comprehension(open);
+        }
+        self.elements(open, Element::Value);
+    }
+
+    fn comprehension(&mut self, open: usize) {
+        self.out.open(self.out.breaks_after(open));
+        self.out.put(open);
+        self.out.enter(1);
+        self.out.soft();
+        let for_ = self.expression(open + 1, 1);
+        self.out.line();
+        for word in for_..for_ + 3 {
+            self.out.put(word);
+            self.out.space();
+        }
+        let mut at = self.expression(for_ + 3, 1);
+        if self.out.token(at) == Some(Token::Keyword(Keyword::If)) {
+            self.out.line();
+            self.out.put(at);
+            self.out.space();
+            at = self.expression(at + 1, 1);
+        }
+        self.out.leave();
+        self.out.soft();
+        self.out.put(at);
+        self.out.close();
+    }
+
+    fn elements(&mut self, open: usize, element: Element) {
+        let close = self.out.partner(open);
+        let broken = self.out.breaks_after(open);
+        let last = match self.out.token(close.saturating_sub(1)) {
+            Some(Token::Comma) => close - 1,
+            _ => close,
+        };
+        if last == open + 1 && !self.out.comment_before(close) {
+            self.out.put(open);
+            return self.out.put(close);
+        }
+        if !broken && self.is_one_bracket(open + 1, last) && !self.out.comment_before(close) {
+            self.out.put(open);
+            self.element(open + 1, last, element);
+            return self.out.put(close);
+        }
+        let fills = self.fills(open, last);
+        self.out.open(broken);
+        self.out.put(open);
+        self.out.enter(1);
+        self.out.soft();
+        let mut from = open + 1;
+        while from < last {
+            let to = self.comma(from, last);
+            self.element(from, to, element);
+            from = to + 1;
+            if from < last {
+                self.out.mark(",");
+                if fills { self.out.fill() } else { self.out.item() }
+            }
+        }
+        if last > open + 1 {
+            self.out.last_comma();
+        }
+        self.out.leave();
+        self.out.soft();
+        self.out.put(close);
+        self.out.close();
+    }
+
+    fn comma(&self, from: usize, last: usize) -> usize {
+        let mut at = from;
+        while at < last && self.out.token(at) != Some(Token::Comma) {
+            at = self.out.partner(at) + 1;
+        }
+        at.min(last)
+    }
+
+    fn element(&mut self, from: usize, to: usize, element: Element) {
+        let named = matches!(self.out.token(from), Some(Token::Name(_)))
+            && self.out.token(from + 1) == Some(Token::Colon);
+        let mut at = from;
+        if named {
+            self.out.put(at);
+            self.out.put(at + 1);
+            self.out.space();
+            at += 2;
+        }
+        if element == Element::Value {
+            self.expression(at, 1);
+            return;
+        }
+        at = self.type_(at);
+        if at < to {
+            self.out.space();
+            self.out.put(at);
+            self.out.space();
+            self.expression(at + 1, 1);
+        }
+    }
+
+    /// One call, list or record, which breaks in place of the brackets around it.
+    fn is_one_bracket(&self, from: usize, to: usize) -> bool {
+        let Some(opener) = to.checked_sub(1).map(|end| self.out.partner(end)) else {
+            return false;
+        };
+        let bracket = matches!(
+            self.out.token(opener),
+            Some(Token::ParenOpen | Token::ListOpen | Token::RecordOpen)
+        );
+        let before = opener.checked_sub(from);
+        let word = |at: usize| matches!(self.out.token(at), Some(Token::Name(_)));
+        bracket
+            && opener + 1 < to
+            && match before {
+                Some(0) => true,
+                Some(1) => word(from) && self.out.token(opener) == Some(Token::ParenOpen),
+                Some(2) => word(from) && self.out.token(from + 1) == Some(Token::Colon),
+                _ => false,
+            }
+    }
+
+    /// A list of single short values, which fill their lines.
+    fn fills(&self, open: usize, last: usize) -> bool {
+        self.out.token(open) == Some(Token::ListOpen)
+            && (open + 1..last).all(|at| {
+                matches!(
+                    self.out.token(at),
+                    Some(
+                        Token::Name(_)
+                            | Token::Number(_)
+                            | Token::Unit(_)
+                            | Token::Comma
+                            | Token::Operator(Binary::Subtract)
+                            | Token::Keyword(Keyword::True | Keyword::False)
+                    )
+                )
+            })
+    }
+}

@@ -1,0 +1,98 @@
+//! The formatter: a script that parses is written anew in the house style. It works on the tokens
+//! of the layout, so brackets, numbers and units stay as the author wrote them.
+//! Uses source, diagnostics, names, raw, layout, parse, token and tree.
+
+mod bracket;
+mod expression;
+mod print;
+mod statement;
+mod stream;
+
+use crate::diagnostics::{Diagnostic, Severity};
+use crate::source::SourceId;
+use crate::syntax::format::print::print;
+use crate::syntax::format::stream::Stream;
+use crate::syntax::layout::{Laid, lay};
+use crate::syntax::names::Names;
+use crate::syntax::parse::parse;
+use crate::syntax::raw::scan;
+use crate::syntax::reports::Reports;
+use crate::syntax::token::Token;
+use thiserror::Error;
+
+/// Why a script was not formatted.
+#[derive(Debug, Error)]
+pub enum NotFormatted {
+    /// It does not parse; everything wrong, in the order of the text.
+    #[error("the script has mistakes")]
+    Mistakes(Vec<Diagnostic>),
+    /// What came of it reads differently, which is a mistake of the formatter.
+    #[error(
+        "formatted, it would not read the same; this is a mistake of spintrue, not of the script"
+    )]
+    Changed,
+}
+
+struct Formatter<'s> {
+    out: Stream<'s>,
+}
+
+/// Writes a script in the house style: the same tokens and the same comments, in other lines.
+/// An empty script stays empty; any other ends with one line feed, and lines end with LF.
+///
+/// # Errors
+/// [`NotFormatted::Mistakes`] where the script does not parse.
+pub fn format(source: SourceId, text: &str) -> Result<String, NotFormatted> {
+    let mut names = Names::default();
+    let parsed = parse(source, text, &mut names);
+    if parsed.diagnostics.iter().any(|found| found.severity == Severity::Error) {
+        return Err(NotFormatted::Mistakes(parsed.diagnostics));
+    }
+    let laid = laid(source, text, &mut names);
+    let mut formatter = Formatter { out: Stream::new(text, &laid) };
+    let count = formatter.out.count();
+    formatter.statements(0, count);
+    let formatted = print(text, &formatter.out.finish());
+    let again = self::laid(source, &formatted, &mut names);
+    if reads_the_same((text, &laid), (&formatted, &again)) {
+        Ok(formatted)
+    } else {
+        Err(NotFormatted::Changed)
+    }
+}
+
+fn laid(source: SourceId, text: &str, names: &mut Names) -> Laid {
+    let mut reports = Reports::default();
+    let lexemes = scan(source, text, &mut reports);
+    lay(source, text, &lexemes, false, names, &mut reports)
+}
+
+/// Both have the same tokens but for a comma after a last element, texts byte for byte, and the
+/// same comments and documentation.
+fn reads_the_same(old: (&str, &Laid), new: (&str, &Laid)) -> bool {
+    let comments = |text: &str, laid: &Laid| -> Vec<String> {
+        let slice = |span: &crate::source::Span| text.get(span.range()).unwrap_or("").trim_end();
+        laid.comments.iter().map(|span| slice(span).to_string()).collect()
+    };
+    let docs = |laid: &Laid| laid.docs.iter().map(|(_, doc)| doc.clone()).collect::<Vec<_>>();
+    words(old).eq(words(new))
+        && docs(old.1) == docs(new.1)
+        && comments(old.0, old.1) == comments(new.0, new.1)
+}
+
+/// Tokens without last commas and without what only ends lines, and the bytes of texts.
+fn words<'l>(
+    (text, laid): (&'l str, &'l Laid),
+) -> impl Iterator<Item = (Token, &'l str)> + use<'l> {
+    let next = laid.tokens.iter().skip(1).map(|(token, _)| Some(*token)).chain([None]);
+    laid.tokens.iter().zip(next).filter_map(move |((token, span), next)| {
+        let closed =
+            matches!(next, Some(Token::ParenClose | Token::ListClose | Token::RecordClose));
+        match token {
+            Token::Comma if closed => None,
+            Token::End if next.is_none() => None,
+            Token::Plain => Some((*token, text.get(span.range()).unwrap_or(""))),
+            _ => Some((*token, "")),
+        }
+    })
+}

@@ -1,0 +1,17 @@
+#!/usr/bin/env bash
+# Reads grammar/spintrue.ebnf with a general-purpose GLR parser (parglare, from PyPI) and compares
+# it with the parser of the crate: both must accept and refuse the same corpus, and the same
+# generated and mutated programs. Needs Python 3.9 or newer; makes its own environment under
+# target/. SEED=7 draws other programs, COUNT=10000 more of them.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+venv=target/extra/grammar/venv
+if [ ! -x "$venv/bin/python" ]; then
+    python3 -m venv "$venv"
+fi
+"$venv/bin/pip" install --quiet --disable-pip-version-check parglare==0.22.0
+work=target/extra/grammar
+"$venv/bin/python" tests/extra/grammar.py draw "$work/texts.jsonl" "${SEED:-1}" "${COUNT:-6000}"
+SPINTRUE_TEXTS="$PWD/$work/texts.jsonl" SPINTRUE_ANSWERS="$PWD/$work/answers.txt" \
+    cargo test --quiet --test grammar -- --ignored --exact which_texts_parse
+"$venv/bin/python" tests/extra/grammar.py compare "$work/texts.jsonl" "$work/answers.txt"

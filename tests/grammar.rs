@@ -1,0 +1,32 @@
+//! What stands in `grammar/`: the door through which `tests/extra/grammar.sh` asks which texts
+//! parse, and the highlighting grammar, which is made from the tables of the language.
+
+// Tests read files and fail by panicking.
+#![allow(clippy::disallowed_methods, clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+
+use spintrue::source::SourceId;
+use spintrue::syntax::names::Names;
+use spintrue::syntax::parse;
+use std::fs;
+
+/// Answers for each line of a file, `{"text": "…"}`, whether the text parses; `tests/extra`
+/// says which file, and compares the answers with what the written grammar makes of the texts.
+#[test]
+#[ignore = "asked by tests/extra/grammar.sh"]
+fn which_texts_parse() {
+    let file = |name: &str| std::env::var(name).unwrap_or_else(|_| panic!("{name} is not set"));
+    let texts = fs::read_to_string(file("SPINTRUE_TEXTS")).unwrap();
+    let mut answers = String::new();
+    for line in texts.lines() {
+        let entry: serde_json::Value = serde_json::from_str(line).unwrap();
+        let text = entry["text"].as_str().unwrap();
+        let parsed = parse(SourceId(0), text, &mut Names::default());
+        let answer = match parsed.diagnostics.first() {
+            None => "parses".to_string(),
+            Some(first) => format!("{} {}", first.code, first.headline),
+        };
+        answers.push_str(&answer);
+        answers.push('\n');
+    }
+    fs::write(file("SPINTRUE_ANSWERS"), answers).unwrap();
+}
