@@ -236,7 +236,7 @@ impl Checker<'_> {
             let report = Diagnostic::error("E0404", headline, span)
                 .here("assigned to here")
                 .label(place, "declared here");
-            let constant = self.variables.get(*known).is_some_and(|v| v.role == Role::Constant);
+            let constant = self.variables.get(known).is_some_and(|v| v.role == Role::Constant);
             self.report(if constant {
                 report.help(format!("declare it with `var {text} = ...`"))
             } else {
