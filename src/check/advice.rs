@@ -37,6 +37,8 @@ pub(super) fn elsewhere(name: &str) -> Option<&'static str> {
         "log" => "the natural logarithm is `ln(x)`, the decimal one `log10(x)`",
         "pow" => "a whole power is written `x^2`; others are `power(x, 0.5)`",
         "atan2" | "atan" => "it is called `arctan(y, x)`",
+        "asin" | "acos" => "they are called `arcsin` and `arccos`",
+        "pi" => "half a turn is `180 deg`; as a plain number `180 deg / 1 rad`",
         "stop" | "halt" => "the polygon is stopped by `brake()`, or runs out after `coast()`",
         _ => return None,
     })

@@ -43,6 +43,7 @@ pub fn serve(
         folders: Vec::new(),
         snippets: false,
         related: false,
+        watches: false,
         changes: 0,
     };
     let mut waiting = VecDeque::new();
@@ -111,6 +112,8 @@ struct Server<'a> {
     folders: Vec<String>,
     snippets: bool,
     related: bool,
+    /// The editor tells of changed files to those who ask.
+    watches: bool,
     /// Changes since the last check.
     changes: usize,
 }
@@ -135,7 +138,7 @@ impl Server<'_> {
                     self.notification(notification)?;
                 }
             }
-            // The server asks nothing.
+            // The one thing that is asked for, news of files, may also be denied.
             Incoming::Message(Message::Response(_)) => {}
         }
         Ok(None)
@@ -192,6 +195,11 @@ impl Server<'_> {
             .publish_diagnostics
             .and_then(|publish| publish.related_information)
             .unwrap_or(false);
+        self.watches = params
+            .capabilities
+            .workspace
+            .and_then(|workspace| workspace.did_change_watched_files?.dynamic_registration)
+            .unwrap_or(false);
         self.stage = Stage::Running;
         Ok(json!({
             "capabilities": capabilities(),
@@ -203,6 +211,14 @@ impl Server<'_> {
     /// no answer.
     fn notification(&mut self, notification: Notification) -> io::Result<()> {
         let Notification { method, params } = notification;
+        if method == "initialized" && self.watches {
+            let scripts = json!({"watchers": [{"globPattern": "**/*.spt"}]});
+            let method = "workspace/didChangeWatchedFiles";
+            let asked = json!({"id": method, "method": method, "registerOptions": scripts});
+            let params = json!({"registrations": [asked]});
+            let (id, method) = ("files".to_string().into(), "client/registerCapability".into());
+            self.send(Request { id, method, params })?;
+        }
         match self.noticed(&method, params) {
             Ok(()) => {}
             Err(why) => {

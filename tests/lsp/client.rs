@@ -77,6 +77,7 @@ impl Client {
     }
 
     pub fn uri(&self, name: &str) -> String {
+        let name = name.replace(' ', "%20").replace('µ', "%C2%B5");
         format!("file://{}/{name}", self.folder.display())
     }
 
@@ -202,10 +203,21 @@ impl Client {
         }
     }
 
-    /// The last reports on a file that is not open; none where there were none.
+    /// The last reports on a file; none where there were none.
     pub fn reported(&self, name: &str) -> Vec<Value> {
         let found = self.reports.get(&self.uri(name));
         found.map(|(_, list)| list.as_array().unwrap().clone()).unwrap_or_default()
+    }
+
+    /// Waits until the reports on a file, open or not, have these codes.
+    pub fn wait_for(&mut self, name: &str, codes: &[&str]) {
+        loop {
+            let list = self.reported(name);
+            if list.iter().map(|d| d["code"].as_str().unwrap_or("")).eq(codes.iter().copied()) {
+                return;
+            }
+            self.receive();
+        }
     }
 
     /// Codes of the reports on a document.
@@ -333,20 +345,26 @@ fn read(output: &mut impl BufRead) -> Option<Value> {
     Some(serde_json::from_slice(&body).unwrap())
 }
 
+/// Where the lines of a text start; a lone CR ends one too.
+fn starts(text: &str) -> Vec<usize> {
+    let breaks = text
+        .char_indices()
+        .filter(|(at, c)| *c == '\n' || (*c == '\r' && !text[at + 1..].starts_with('\n')));
+    std::iter::once(0).chain(breaks.map(|(at, _)| at + 1)).collect()
+}
+
 /// A byte as line and UTF-16 unit, counted without the help of the program.
 pub fn position(text: &str, at: usize) -> Value {
-    let line = text[..at].matches('\n').count();
-    let start = text[..at].rfind('\n').map_or(0, |newline| newline + 1);
-    json!({"line": line, "character": text[start..at].encode_utf16().count()})
+    let starts = starts(text);
+    let line = starts.iter().filter(|start| **start <= at).count() - 1;
+    json!({"line": line, "character": text[starts[line]..at].encode_utf16().count()})
 }
 
 /// The other way round.
 pub fn byte(text: &str, position: &Value) -> usize {
-    let line = position["line"].as_u64().unwrap() as usize;
-    let start = text.split_inclusive('\n').take(line).map(str::len).sum::<usize>();
+    let mut at = starts(text)[position["line"].as_u64().unwrap() as usize];
     let mut units = position["character"].as_u64().unwrap() as usize;
-    let mut at = start;
-    for c in text[start..].chars() {
+    for c in text[at..].chars() {
         if units == 0 {
             break;
         }
