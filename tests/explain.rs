@@ -7,7 +7,7 @@
 use spintrue::builtins::Effect;
 use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
-use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS};
+use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS};
 use spintrue::diagnostics::render::render;
 use spintrue::session::{Files, Prepared, Text, prepare, topics};
 use std::collections::BTreeSet;
@@ -78,9 +78,11 @@ fn codes() -> impl Iterator<Item = &'static Code> {
     topics().flat_map(|topic| topic.codes)
 }
 
-/// Codes whose examples are scripts.
+/// Codes whose examples are scripts that a check alone decides.
 fn of_scripts() -> impl Iterator<Item = &'static Code> {
-    codes().filter(|code| HEAD_DESCRIPTIONS.codes.iter().all(|other| other.code != code.code))
+    let others = [HEAD_DESCRIPTIONS, LIMITS].into_iter().flat_map(|topic| topic.codes);
+    let others: BTreeSet<&str> = others.map(|code| code.code).collect();
+    codes().filter(move |code| !others.contains(code.code))
 }
 
 #[test]
@@ -200,6 +202,34 @@ fn examples_of_head_descriptions() {
             let said = String::from_utf8(output.stderr).unwrap();
             assert_eq!(output.status.code(), Some(status), "{said}");
             assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
+        }
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// Examples of limits, through the command that has the option.
+#[test]
+fn examples_of_limits() {
+    let folder = std::env::temp_dir().join(format!("spintrue-limits-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let script = folder.join("limited.spt");
+    for code in LIMITS.codes {
+        for (example, status) in [(code.wrong, 2), (code.right, 0)] {
+            std::fs::write(&script, example).unwrap();
+            let limit =
+                example.lines().find_map(|line| line.strip_prefix("// --at-most ")).unwrap();
+            for format in ["text", "json", "sarif"] {
+                let path = script.to_str().unwrap();
+                let arguments = ["check", path, "--at-most", limit, "--format", format];
+                let output = spintrue(&arguments);
+                let mut said = String::from_utf8(output.stderr).unwrap();
+                said.push_str(&String::from_utf8(output.stdout).unwrap());
+                assert_eq!(output.status.code(), Some(status), "{said}");
+                // Every SARIF log lists all codes as rules.
+                let met = said.contains(code.code) && format != "sarif"
+                    || said.contains(&format!("\"ruleId\":\"{}\"", code.code));
+                assert_eq!(met, status == 2, "{said}");
+            }
         }
     }
     std::fs::remove_dir_all(&folder).unwrap();

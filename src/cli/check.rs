@@ -6,6 +6,7 @@ use crate::cli::formats::{self, Format};
 use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity, render};
+use crate::head::Description;
 use crate::session::{Prepared, prepare};
 use crate::source::SourceMap;
 use clap::Args;
@@ -45,10 +46,6 @@ pub(super) struct Options {
 }
 
 pub(super) fn check(options: &Options) -> u8 {
-    if options.format != Format::Text {
-        return for_machines(options);
-    }
-    let mut code = 0;
     let opened = address::open(&options.head, None).and_then(|mut opened| {
         opened.head.describe().map_err(|fault| format!("error: the head does not answer: {fault}"))
     });
@@ -59,6 +56,10 @@ pub(super) fn check(options: &Options) -> u8 {
             return WRONG;
         }
     };
+    if options.format != Format::Text {
+        return for_machines(options, &head);
+    }
+    let mut code = 0;
     for script in &options.scripts {
         match prepare(&mut Disk, script, &options.settings) {
             Err(why) => {
@@ -84,17 +85,24 @@ pub(super) fn check(options: &Options) -> u8 {
 }
 
 /// Checks all scripts and prints one object.
-fn for_machines(options: &Options) -> u8 {
+fn for_machines(options: &Options, head: &Description) -> u8 {
     let mut prepared = Vec::new();
     let mut unread = Vec::new();
     for script in &options.scripts {
         match prepare(&mut Disk, script, &options.settings) {
             Err(why) => unread.push((script.clone(), why)),
-            Ok(checked) => prepared.push((script.as_str(), checked)),
+            Ok(mut checked) => {
+                let bound = checked.bound(head);
+                let refused = bound
+                    .as_ref()
+                    .and_then(|bound| duration::refused(bound, options.at_most, &checked.sources));
+                checked.diagnostics.extend(refused);
+                prepared.push((script.as_str(), checked, bound.and_then(|bound| bound.most)));
+            }
         }
     }
     formats::print(options.format, &prepared, &unread);
-    let may_run = unread.is_empty() && prepared.iter().all(|(_, one)| one.program.is_some());
+    let may_run = unread.is_empty() && prepared.iter().all(|(_, one, _)| one.errors() == 0);
     if may_run { 0 } else { WRONG }
 }
 

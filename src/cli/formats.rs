@@ -18,17 +18,24 @@ pub(super) enum Format {
     Sarif,
 }
 
-/// Prints one object for the whole run. Scripts come with how they were named, those that could
-/// not be read with the reason.
-pub(super) fn print(format: Format, prepared: &[(&str, Prepared)], unread: &[(String, String)]) {
+/// Prints one object for the whole run. Scripts come with how they were named and with the longest
+/// time that they can take, in s; those that could not be read with the reason.
+pub(super) fn print(
+    format: Format,
+    prepared: &[(&str, Prepared, Option<f64>)],
+    unread: &[(String, String)],
+) {
     let checked: Vec<Checked<'_>> = prepared
         .iter()
-        .map(|(script, prepared)| Checked {
+        .map(|(script, prepared, longest)| Checked {
             script,
             sources: &prepared.sources,
             diagnostics: &prepared.diagnostics,
-            may_run: prepared.program.is_some(),
-            more: json!({"effects": effects(prepared)}),
+            may_run: prepared.errors() == 0,
+            more: json!({
+                "effects": effects(prepared),
+                "longest": longest.map(|seconds| json!({"value": seconds, "unit": "s"})),
+            }),
         })
         .collect();
     let report = Report { checked: &checked, unread };

@@ -1,8 +1,8 @@
 //! What a code is: its meaning, why it is refused, a wrong and a right example. Each stage fills
 //! tables of them; here stands the one of files that are no scripts. Uses nothing.
 //!
-//! Examples are scripts. Lines `// --set NAME=VALUE` and `// --allow EFFECTS` at their head stand
-//! for options, a line `// file PATH` begins a further file, and a line `// 65 times:` stands for
+//! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS` and `// --at-most TIME` at
+//! their head stand for options, a line `// file PATH` begins a further file, and a line `// 65 times:` stands for
 //! the line below it, written so often. The tests run every example.
 
 /// A code with its explanation.
@@ -46,6 +46,28 @@ count = "ten"
         right: r#"
 [facets]
 count = 8
+"#,
+    }],
+};
+
+/// What options of the command line limit.
+pub const LIMITS: Topic = Topic {
+    title: "Limits of a run",
+    codes: &[Code {
+        code: "E0902",
+        meaning: "a script that may take longer than `--at-most` allows",
+        why: "The longest time that the script can take on this head is worked out before anything \
+              moves, with every wait at its limit, every loop at its bound, and \
+              the way back to a safe head. It is more than is \
+              allowed, or has no bound that is known beforehand. `spintrue check` lists what takes \
+              longest. Allow more time, or tighten those limits.",
+        wrong: r#"
+// --at-most 1min
+wait 2 min
+"#,
+        right: r#"
+// --at-most 1min
+wait 5 s
 "#,
     }],
 };

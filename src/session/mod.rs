@@ -8,13 +8,13 @@ pub use load::{Examined, Files, Prepared, Text, examine, prepare};
 pub use run::{Finished, Verdict, run};
 
 use crate::check;
-use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, Topic};
+use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, LIMITS, Topic};
 use crate::source::SourceId;
 use crate::syntax;
 
 /// Every code that a report can have, by topic.
 pub fn topics() -> impl Iterator<Item = &'static Topic> {
-    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS])
+    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS, &LIMITS])
 }
 
 /// The id of the script among the sources: it is read first.
