@@ -190,6 +190,7 @@ fn sarif_of_the_whole_corpus_is_valid() {
             .filter(|name| name.ends_with(".spt"))
             .collect();
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        assert!(!names.is_empty(), "no script in {}", folder.display());
         let (_, log) = checked("sarif", &folder, &names);
         valid(&validator, &log);
         count += log["runs"][0]["results"].as_array().unwrap().len();

@@ -69,6 +69,12 @@ pub(super) const BUILTINS: &[Builtin] = &[
         mean,
     ),
     over(
+        "median",
+        "The middle element, or the mean of the two in the middle. An empty list has none and fails.",
+        "expect \"median\": median([3 um, 1 um, 2 um]) == 2 um",
+        median,
+    ),
+    over(
         "deviation",
         "The standard deviation s with n - 1, worked out in two passes (NIST/SEMATECH e-Handbook 1.3.5.6, from memory). Fewer than two elements have none and fail.",
         "expect \"s\": deviation([1 V, 3 V]) within 1.4142 V .. 1.4143 V",
@@ -139,6 +145,15 @@ fn mean_of(words: &[f64]) -> f64 {
 
 fn mean(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
     Ok(Datum::Number(mean_of(some("mean", arguments, 1)?)))
+}
+
+fn median(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+    let mut sorted = some("median", arguments, 1)?.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let at = |index: usize| sorted.get(index).copied().unwrap_or(f64::NAN);
+    let half = sorted.len() / 2;
+    let odd = sorted.len() % 2 == 1;
+    Ok(Datum::Number(if odd { at(half) } else { 0.5 * (at(half - 1) + at(half)) }))
 }
 
 fn deviation(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {

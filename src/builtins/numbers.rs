@@ -160,6 +160,22 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "expect \"tangent\": tan(45 deg) within 0.9999 .. 1.0001",
         libm::tan,
     ),
+    one(
+        "arcsin",
+        PLAIN,
+        ANGLE,
+        "The angle from -90 deg to 90 deg with this sine; a number outside -1 to 1 has none and fails.",
+        "expect \"angle\": arcsin(0.5) within 29.99 deg .. 30.01 deg",
+        libm::asin,
+    ),
+    one(
+        "arccos",
+        PLAIN,
+        ANGLE,
+        "The angle from 0 deg to 180 deg with this cosine; a number outside -1 to 1 has none and fails.",
+        "expect \"angle\": arccos(0.5) within 59.99 deg .. 60.01 deg",
+        libm::acos,
+    ),
     two(
         "arctan",
         &[

@@ -37,7 +37,22 @@ pub(super) fn elsewhere(name: &str) -> Option<&'static str> {
         "log" => "the natural logarithm is `ln(x)`, the decimal one `log10(x)`",
         "pow" => "a whole power is written `x^2`; others are `power(x, 0.5)`",
         "atan2" | "atan" => "it is called `arctan(y, x)`",
+        "asin" | "acos" => "they are called `arcsin` and `arccos`",
+        "pi" => "half a turn is `180 deg`; as a plain number `180 deg / 1 rad`",
         "stop" | "halt" => "the polygon is stopped by `brake()`, or runs out after `coast()`",
+        _ => return None,
+    })
+}
+
+/// What is meant by the name of a value in other languages.
+pub(super) fn value_elsewhere(name: &str) -> Option<&'static str> {
+    Some(match name {
+        "True" | "TRUE" => "it is written `true`",
+        "False" | "FALSE" => "it is written `false`",
+        "null" | "nil" | "None" | "NULL" => {
+            "every value is there; keep a flag beside it, or use an empty list"
+        }
+        "end" | "endif" | "done" => "a block ends with `}`",
         _ => return None,
     })
 }

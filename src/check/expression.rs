@@ -340,7 +340,9 @@ impl Checker<'_> {
             let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
             let routines = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
-            if let Some(near) = advice::near(&text, known) {
+            if let Some(way) = advice::value_elsewhere(&text) {
+                report = report.help(way);
+            } else if let Some(near) = advice::near(&text, known) {
                 report = report.help(format!("did you mean `{near}`?"));
             } else if let Some(near) = advice::near(&text, routines) {
                 report = report.help(format!("did you mean `{near}(...)`?"));
@@ -469,8 +471,11 @@ impl Checker<'_> {
 
     /// What a loop runs over, with the type and units of its items.
     pub(super) fn over(&mut self, e: &Expression) -> (Over, Typed) {
-        let nothing =
-            || Over::Range(Box::new(Number::Constant(0.0)), Box::new(Number::Constant(0.0)));
+        // After a mistake nothing is known of the ends, not even that they are equal.
+        let nothing = || {
+            let end = || Box::new(Number::Constant(f64::NAN));
+            Over::Range(end(), end())
+        };
         if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
             let (from, to) = self.range_ends(left, right);
             let item = Typed { kind: Type::NUMBER, ..Typed::unknown(e.span) };

@@ -112,7 +112,14 @@ impl Checker<'_> {
             && !(0.0..=1.0).contains(&share)
         {
             let headline = "the power is a share of full power, from 0 % to 100 %";
-            self.report(Diagnostic::error("E0714", headline, power.span));
+            let words = self.words(power.span);
+            let report = Diagnostic::error("E0714", headline, power.span);
+            let in_percent = share > 1.0 && words.parse::<f64>().is_ok();
+            self.report(if in_percent && share <= 100.0 {
+                report.help(format!("write `{words} %`"))
+            } else {
+                report
+            });
         }
         if let Some(outer) = self.inside.armed {
             let report = Diagnostic::error("E0706", "the laser is armed already", power.span)

@@ -233,11 +233,15 @@ impl Checker<'_> {
             let role = self.variables.get(known).map(|v| (v.role.text(), v.name.span));
             let (role, place) = role.unwrap_or(("a constant", span));
             let headline = format!("`{text}` is {role} and keeps its value");
-            self.report(
-                Diagnostic::error("E0404", headline, span)
-                    .here("assigned to here")
-                    .label(place, "declared here"),
-            );
+            let report = Diagnostic::error("E0404", headline, span)
+                .here("assigned to here")
+                .label(place, "declared here");
+            let constant = self.variables.get(known).is_some_and(|v| v.role == Role::Constant);
+            self.report(if constant {
+                report.help(format!("declare it with `var {text} = ...`"))
+            } else {
+                report.help(format!("make a copy that may change: `var other = {text}`"))
+            });
             return None;
         }
         let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);

@@ -35,7 +35,8 @@ impl Role {
     /// In front of its name.
     fn noun(self) -> &'static str {
         match self {
-            Role::Let | Role::Var | Role::Constant => "variable",
+            Role::Let | Role::Var => "variable",
+            Role::Constant => "constant",
             Role::Param => "param",
             Role::Parameter => "parameter",
             Role::Loop => "loop variable",
@@ -246,9 +247,12 @@ impl Checker<'_> {
                 continue;
             }
             let text = self.names.text(variable.name.symbol);
+            // Whether a `let` happens to be a constant does not matter here.
+            let role = if variable.role == Role::Constant { Role::Let } else { variable.role };
+            let noun = role.noun();
             let report = Diagnostic::warning(
                 "W0801",
-                format!("{} `{text}` is never read", variable.role.noun()),
+                format!("{noun} `{text}` is never read"),
                 variable.name.span,
             )
             .help(format!("delete it, or call it `_{text}` to say that this is meant"));

@@ -38,13 +38,18 @@ pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
             }
         }
     }
+    if let (Some(one), Some(other)) = (seed, from_address)
+        && one != other
+    {
+        return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
+    }
     let seed = seed.or(from_address).unwrap_or(1);
     let (kind, rest) = match place.split_once(':') {
         Some((kind, rest)) => (kind, Some(rest)),
         None => (place, None),
     };
     let text = match (kind, rest) {
-        ("sim", None | Some("")) => None,
+        ("sim", None) => None,
         ("sim", Some(file)) => {
             Some((file, read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?))
         }

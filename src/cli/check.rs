@@ -103,8 +103,29 @@ pub(super) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> Strin
     if diagnostics.is_empty() {
         return String::new();
     }
-    render::render(diagnostics, sources, terminal::colour_errors(), terminal::width())
+    // Errors first in line for being shown, each in its place.
+    let errors = diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
+    let mut room = SHOWN_MOST.saturating_sub(errors);
+    let mut shown: Vec<Diagnostic> = Vec::new();
+    for diagnostic in diagnostics {
+        let error = diagnostic.severity == Severity::Error;
+        if shown.len() >= SHOWN_MOST || (!error && room == 0) {
+            continue;
+        }
+        room -= usize::from(!error);
+        shown.push(diagnostic.clone());
+    }
+    let colour = terminal::colour_errors();
+    let mut text = render::render(&shown, sources, colour, terminal::width());
+    if shown.len() < diagnostics.len() {
+        let more = diagnostics.len() - shown.len();
+        text.push_str(&format!("... and {more} more; mend these first\n"));
+    }
+    text
 }
+
+/// Most reports that are shown at once.
+const SHOWN_MOST: usize = 50;
 
 /// What a script comes to, and what it may do.
 fn report(script: &str, prepared: &Prepared) {

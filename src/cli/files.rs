@@ -13,6 +13,10 @@ pub(super) struct Disk;
 
 impl Files for Disk {
     fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+        if from.is_none() && path == "-" {
+            let text = read_bytes(std::io::stdin(), "the standard input")?;
+            return Ok(Text { name: "-".to_string(), text });
+        }
         let whole = match from.and_then(|from| Path::new(from).parent()) {
             Some(folder) => tidy(&folder.join(path)),
             None => PathBuf::from(path),
@@ -50,8 +54,12 @@ pub(super) fn read_text(path: &Path) -> Result<String, String> {
     if file.metadata().is_ok_and(|data| data.is_dir()) {
         return Err(format!("{name} is a folder, not a file"));
     }
+    read_bytes(file, &name.to_string())
+}
+
+fn read_bytes(from: impl Read, name: &str) -> Result<String, String> {
     let mut bytes = Vec::new();
-    file.take(LARGEST + 1)
+    from.take(LARGEST + 1)
         .read_to_end(&mut bytes)
         .map_err(|error| format!("{name} cannot be read: {error}"))?;
     if bytes.len() as u64 > LARGEST {

@@ -38,7 +38,7 @@ Examples:
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// The script
+    /// The script; `-` reads it from the standard input
     script: String,
     /// Which head
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]

@@ -189,6 +189,14 @@ fn positive(what: &'static str, value: f64, dimension: Dimension) -> Result<f64,
 
 /// Plans a line. A plan that cannot be drawn is still a plan: it says so, and why.
 pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
+    let mut plan = calculated(request)?;
+    plan.reasons = limits::reasons(&plan, request);
+    plan.feasible = plan.reasons.is_empty();
+    Ok(plan)
+}
+
+/// Plans a line without a word on whether it can be drawn.
+pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
     let LineRequest { facets, decides, hardware, .. } = *request;
     if !(1..=1000).contains(&facets) {
         return Err(PlanError::Facets(facets));
@@ -272,8 +280,6 @@ pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
             plan.division_shift = 2.0 * focal_length;
         }
     }
-    plan.reasons = limits::reasons(&plan, hardware.as_ref());
-    plan.feasible = plan.reasons.is_empty();
     Ok(plan)
 }
 

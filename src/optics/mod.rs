@@ -1,5 +1,6 @@
 //! Line planning and trim computation as plain functions with published formulas. Uses units only.
 
+mod advice;
 pub mod clock;
 pub mod geometry;
 mod limits;

@@ -159,6 +159,7 @@ fn advice(c: char) -> Option<&'static str> {
         '\u{A0}' | '\u{2000}'..='\u{200A}' | '\u{202F}' | '\u{205F}' | '\u{3000}' => {
             "it looks like a blank; replace it by a plain one"
         }
+        '$' => "a value is named as it is; in a text it stands in braces: `{speed}`",
         '?' => "choose between values with `if` and `else` statements",
         c if !visible(c) => "it cannot be seen; remove it",
         _ => return None,

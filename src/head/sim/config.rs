@@ -128,4 +128,8 @@ pub struct Config {
     pub rails: Vec<Rail>,
     /// Faults to be injected.
     pub faults: Vec<Planned>,
+    /// Longest time from rest to lock in s, worked out from the rest.
+    pub spin_up_most: f64,
+    /// Longest time from full speed to measured rest when coasting in s, worked out likewise.
+    pub coast_most: f64,
 }

@@ -66,15 +66,20 @@ fn parse(text: &str) -> Result<Spanned<DeTable<'_>>, Vec<ConfigError>> {
 impl Config {
     /// Reads a description laid over the built-in one; `seed` draws what it gives as a spread.
     pub fn read(text: Option<&str>, seed: u64) -> Result<Config, Vec<ConfigError>> {
-        let built_in = parse(BUILT_IN)?;
+        // Comments are half of it, and nobody points into it.
+        let lines = BUILT_IN.lines().filter(|line| !line.starts_with('#'));
+        let bare = lines.collect::<Vec<_>>().join("\n");
+        let built_in = parse(&bare)?;
         let text = text.unwrap_or_default();
         let user = parse(text)?;
         let mistakes = Mistakes::new(text);
         let root =
             Root { user: Some(user.get_ref()), built_in: built_in.get_ref(), mistakes: &mistakes };
         root.know(TABLES);
-        let config = Config::from(&root, Noise::new(seed));
+        let mut config = Config::from(&root, Noise::new(seed));
         if mistakes.is_empty() {
+            config.spin_up_most = limits::spin_up_most(&config);
+            config.coast_most = limits::coast_most(&config);
             config.check_times(&root);
         }
         let found = mistakes.take();
@@ -87,13 +92,13 @@ impl Config {
             let place = root.section(table).place(key);
             root.mistakes.add(place, message, Some(help.to_string()));
         };
-        if limits::spin_up_most(self) > limits::NEVER {
+        if self.spin_up_most > limits::NEVER {
             let message =
                 "with this `rotor` and `lock.window` the polygon does not lock within a day";
             let help = "a stronger `torque_most`, less `jitter`, fewer `turns` or a wider `window`";
             complain("lock", "window", message.to_string(), help);
         }
-        if limits::coast_most(self) > limits::NEVER {
+        if self.coast_most > limits::NEVER {
             let message =
                 "with this `rotor.bearing` the polygon does not come to rest within a day";
             complain("rotor", "bearing", message.to_string(), "more drag or less inertia");
@@ -301,6 +306,8 @@ impl Config {
             thermal_time,
             rails,
             faults,
+            spin_up_most: 0.0,
+            coast_most: 0.0,
         }
     }
 }
@@ -413,7 +420,9 @@ mod tests {
         let (_, message, at) = only("[lock]\nwindow = '1 ppm'\n");
         assert!(message.contains("does not lock within a day"), "{message}");
         assert_eq!(at, "'1 ppm'");
-        let (_, message, _) = only("[rotor]\nbearing = '1e-9 N*m'\nviscous = '0 N*m*s/rad'\n");
+        let (_, message, _) = only(
+            "[rotor]\nbearing = '1e-9 N*m'\nviscous = '0 N*m*s/rad'\nwindage = '0 N*m*s^2/rad^2'\n",
+        );
         assert!(message.contains("does not come to rest"), "{message}");
         let (line, message, _) = only("[rotor]\ninertia = \n");
         assert_eq!(line, 2);

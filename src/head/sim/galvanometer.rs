@@ -1,5 +1,8 @@
 //! The galvanometer: a second-order position loop in closed form, for any damping.
 
+/// Time constants after which nothing is left in a double.
+const GONE: f64 = 800.0;
+
 /// The loop.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Loop {
@@ -19,6 +22,9 @@ impl Loop {
         }
         let decay = z * w;
         if z < 1.0 {
+            if decay * time > GONE {
+                return (0.0, 0.0);
+            }
             let wd = w * libm::sqrt(1.0 - z * z);
             let b = (rate + decay * offset) / wd;
             let (sin, cos) = libm::sincos(wd * time);

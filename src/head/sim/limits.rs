@@ -17,6 +17,14 @@ const ROOM: f64 = 1.1;
 /// Chance that lock takes longer than described, where jitter reaches the edge of the window.
 const CHANCE: f64 = 1e-9;
 
+/// Settling that takes longer than so many times the spin-up at full torque is left to the exact
+/// motion, but for what takes less than [`SOON`] in s.
+const SLOW: f64 = 6.0;
+const SOON: f64 = 60.0;
+
+/// So is settling that takes longer than so many times the loop's quickest answer.
+const STIFF: f64 = 2e4;
+
 /// Longer than this in s is as good as never.
 pub(crate) const NEVER: f64 = 1e5;
 
@@ -31,8 +39,8 @@ pub(crate) fn describe(config: &Config) -> Description {
         speed_most: config.speed_most,
         lock_window: config.lock_window,
         lock_turns: config.lock_turns,
-        spin_up_most: spin_up_most(config),
-        coast_most: coast_most(config),
+        spin_up_most: config.spin_up_most,
+        coast_most: config.coast_most,
         focal_length: config.focal_length,
         line_most: config.line_most,
         active_most: config.active_most,
@@ -63,7 +71,7 @@ fn times(config: &Config) -> Times {
         waiting_turns_most: PASSAGES_MOST + 1,
         reading_most: config.gauge.time,
         gauge_silence_most: SILENCE,
-        brake_most: ROOM * down(config, Drive::Brake),
+        brake_most: ROOM * brake_most(config),
     }
 }
 
@@ -81,11 +89,23 @@ pub(crate) fn spin_up_most(config: &Config) -> f64 {
     let tried = (0..=TRIED).map(|i| {
         let share = f64::from(i) / f64::from(TRIED);
         let speed = config.speed_least + share * (config.speed_most - config.speed_least);
-        let motion = config.rotor.motion(Drive::Hold(speed), Moment::default());
-        let inside = motion.last_outside(speed * (1.0 - half), speed * (1.0 + half));
-        inside.unwrap_or(0.0) + runs(config, speed) * TAU / speed * (1.0 + config.lock_window)
+        let inside = settled(config, speed, half);
+        inside + runs(config, speed) * TAU / speed * (1.0 + config.lock_window)
     });
     ROOM * tried.fold(0.0, f64::max)
+}
+
+/// Time in s by which the mean speed stays within `share` of `speed`: by coarse steps, or by the
+/// exact motion where those prove nothing or take so long that the motion might not get there.
+fn settled(config: &Config, speed: f64, share: f64) -> f64 {
+    let rotor = &config.rotor;
+    let across = rotor.inertia * speed / rotor.torque_most;
+    let fast = rotor.proportional / rotor.inertia + (rotor.integral / rotor.inertia).sqrt();
+    let soon = |time: &f64| *time < (SLOW * across).max(SOON).min(STIFF / fast);
+    rotor.settled_by(speed, share).filter(soon).unwrap_or_else(|| {
+        let motion = rotor.motion(Drive::Hold(speed), Moment::default());
+        motion.last_outside(speed * (1.0 - share), speed * (1.0 + share)).unwrap_or(0.0)
+    })
 }
 
 /// Turns until lock, all but surely, when the mean is off by half the window and each turn
@@ -103,18 +123,18 @@ fn runs(config: &Config, speed: f64) -> f64 {
 }
 
 /// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
-/// overshoot included, and the silence that proves rest. Infinite where rest is not reached.
+/// overshoot included, and the silence that proves rest.
 pub(crate) fn coast_most(config: &Config) -> f64 {
-    down(config, Drive::Coast)
+    config.rotor.coast_time(fastest(config)) + config.detector.rest_after + 0.01
 }
 
-fn down(config: &Config, drive: Drive) -> f64 {
-    let spin_up = config.rotor.motion(Drive::Hold(config.speed_most), Moment::default());
-    let from =
-        Moment { speed: spin_up.speed_most() * (1.0 + config.lock_window), ..Moment::default() };
-    let rest = config.rotor.motion(drive, from).steady();
-    if rest.speed > 0.0 {
-        return f64::INFINITY;
-    }
-    rest.time + config.detector.rest_after + 0.01
+/// The same when braking.
+fn brake_most(config: &Config) -> f64 {
+    config.rotor.brake_time(fastest(config)) + config.detector.rest_after + 0.01
+}
+
+/// The highest speed that the polygon can have, in rad/s.
+fn fastest(config: &Config) -> f64 {
+    let fastest = config.speed_most + config.rotor.overshoot_most(config.speed_most);
+    fastest * (1.0 + config.lock_window)
 }

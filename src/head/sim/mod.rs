@@ -7,6 +7,7 @@
 //!
 //! Exposure of whole pictures has its place beside [`lines`], which knows where a line lies.
 
+mod bounds;
 pub mod config;
 mod describe;
 mod expose;

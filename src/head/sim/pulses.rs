@@ -176,29 +176,19 @@ impl LockDetector {
         config: &Config,
         until: f64,
     ) -> Option<f64> {
-        let reached = (motion.at(until).angle / TAU).floor() as u64;
-        if reached <= self.turn {
-            return None;
-        }
+        // Angles are never negative, so that this rounds down.
+        let reached = (motion.at(until).angle / TAU) as u64;
         let mut lost = None;
-        if let Some(target) = target
-            && self.index.is_some_and(|t| t > motion.steady().time)
-        {
-            let off = (motion.steady().speed / target - 1.0).abs();
-            let jitter = pulses.deviation_most(target.min(motion.steady().speed));
-            let stays_inside = self.locked && off + jitter < 0.999 * config.lock_window;
-            let stays_outside = !self.locked && off - jitter > 1.001 * config.lock_window;
-            if (stays_inside || stays_outside) && reached - self.turn > 1 {
-                self.index = pulses.index(motion, reached - 1);
-                self.turn = reached - 1;
-                if stays_inside {
-                    self.outside = 0;
-                } else {
-                    self.inside = 0;
-                }
-            }
-        }
+        // Whether turns can be passed over depends on lock alone, once the motion is steady.
+        let mut tried = None;
         while self.turn < reached {
+            if reached - self.turn > 1
+                && tried != Some(self.locked)
+                && self.index.is_some_and(|t| t > motion.steady().time)
+            {
+                tried = Some(self.locked);
+                self.pass_over(pulses, motion, target, config, reached - 1);
+            }
             self.turn += 1;
             let Some(time) = pulses.index(motion, self.turn) else {
                 continue;
@@ -223,6 +213,34 @@ impl LockDetector {
             }
         }
         lost
+    }
+
+    /// Passes over the turns up to `turn` of a steady motion, where they change nothing.
+    fn pass_over(
+        &mut self,
+        pulses: &Pulses,
+        motion: &Motion,
+        target: Option<f64>,
+        config: &Config,
+        turn: u64,
+    ) {
+        let Some(target) = target else {
+            return;
+        };
+        let off = (motion.steady().speed / target - 1.0).abs();
+        let jitter = pulses.deviation_most(target.min(motion.steady().speed));
+        let stays_inside = self.locked && off + jitter < 0.999 * config.lock_window;
+        let stays_outside = !self.locked && off - jitter > 1.001 * config.lock_window;
+        if !(stays_inside || stays_outside) {
+            return;
+        }
+        self.index = pulses.index(motion, turn);
+        self.turn = turn;
+        if stays_inside {
+            self.outside = 0;
+        } else {
+            self.inside = 0;
+        }
     }
 }
 
@@ -274,6 +292,19 @@ mod tests {
         assert!(fine.0 > 3 && fine.1, "{fine:?}");
         let coarse = run(8.0, 40.0);
         assert_eq!((fine.2, fine.3), (coarse.2, coarse.3));
+    }
+
+    #[test]
+    fn turns_are_passed_over_from_the_steady_end_of_a_motion_on() {
+        let config = Config::read(None, 3).unwrap();
+        let pulses = Pulses::new(&config, Noise::new(3));
+        let motion = config.rotor.motion(Drive::Hold(500.0), Moment::default());
+        // Ten years in one look: turn by turn this would take minutes.
+        let mut lock = LockDetector::default();
+        let year = 3.156e7;
+        assert_eq!(lock.catch_up(&pulses, &motion, Some(500.0), &config, 10.0 * year), None);
+        assert!(lock.locked());
+        assert!(lock.index().unwrap() > 10.0 * year - 1.0);
     }
 
     #[test]

@@ -76,7 +76,7 @@ pub(crate) struct Section<'a, 't> {
     name: &'static str,
     /// From the user's text, with the span to point at when a key is missing.
     user: Option<&'a DeTable<'t>>,
-    built_in: Option<&'a DeTable<'static>>,
+    built_in: Option<&'a DeTable<'t>>,
     place: Range<usize>,
     mistakes: &'a Mistakes<'t>,
     known: Vec<&'static str>,
@@ -121,7 +121,7 @@ fn unknown(mistakes: &Mistakes<'_>, table: &DeTable<'_>, known: &[&str], what: &
 /// The tables that both texts hold, by name; unknown names in the user's are mistakes.
 pub(crate) struct Root<'a, 't> {
     pub(crate) user: Option<&'a DeTable<'t>>,
-    pub(crate) built_in: &'a DeTable<'static>,
+    pub(crate) built_in: &'a DeTable<'t>,
     pub(crate) mistakes: &'a Mistakes<'t>,
 }
 
@@ -353,18 +353,19 @@ fn quantity(
     dimension: Dimension,
     limits: &RangeInclusive<f64>,
 ) -> Parsed<f64> {
-    let kind = dimension.name(&[]);
-    let example = format!("for example \"{}\"", show(*limits.end(), dimension, None, None));
+    let kind = || dimension.name(&[]);
+    let example = || format!("for example \"{}\"", show(*limits.end(), dimension, None, None));
     let number = match value {
         DeValue::Integer(n) if dimension.is_number() => n.as_str().to_string(),
         DeValue::Float(n) if dimension.is_number() => n.as_str().to_string(),
         DeValue::String(text) => text.to_string(),
         other => {
             let message = format!(
-                "must be a text with a number and a unit of {kind}, not {}",
+                "must be a text with a number and a unit of {}, not {}",
+                kind(),
                 kind_of(other)
             );
-            return Err((message, Some(example)));
+            return Err((message, Some(example())));
         }
     };
     let (read, unit) = parse_quantity(&number).map_err(|e| {
@@ -373,14 +374,14 @@ fn quantity(
                 near: Some(near),
                 ..
             }) => format!("did you mean `{near}`?"),
-            _ => example.clone(),
+            _ => example(),
         };
-        (format!("is no {kind}: {e}"), Some(help))
+        (format!("is no {}: {e}", kind()), Some(help))
     })?;
     let found = unit.map_or(Dimension::NUMBER, |u| u.dimension);
     if found != dimension {
-        let message = format!("must be {kind}, not {}", found.name(&[]));
-        return Err((message, Some(example)));
+        let message = format!("must be {}, not {}", kind(), found.name(&[]));
+        return Err((message, Some(example())));
     }
     if !limits.contains(&read) {
         let shown = |v: f64| show(v, dimension, None, None);

@@ -100,7 +100,7 @@ impl Rotor {
     }
 
     /// Rates of angle, speed and integral.
-    fn rate(&self, drive: Drive, state: &[f64; 3]) -> [f64; 3] {
+    pub(crate) fn rate(&self, drive: Drive, state: &[f64; 3]) -> [f64; 3] {
         let [_, speed, integral] = *state;
         let (torque, growth) = self.torque(drive, speed, integral);
         let mut acceleration = (torque - self.drag(speed)) / self.inertia;
@@ -153,9 +153,14 @@ impl Rotor {
                 _ => self.torque_most,
             };
             let across = self.inertia * scale / torque.max(f64::MIN_POSITIVE);
+            // A long tail behind a short start must come to its end within the steps allowed.
+            let tail = match drive {
+                Drive::Coast => Some(self.coast_time(scale) / 50_000.0).filter(|t| t.is_finite()),
+                _ => None,
+            };
             let control = Control {
                 tolerance: [1e-8, 1e-11 * scale, 1e-11 * self.torque_most.max(1e-12)],
-                longest: (across / 500.0).max(0.02),
+                longest: (across / 500.0).max(0.02).max(tail.unwrap_or(0.0)),
                 steps_most: STEPS_MOST,
             };
             ended = integrate(

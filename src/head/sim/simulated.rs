@@ -99,7 +99,7 @@ impl Head for SimHead {
             laser: world.laser(),
             at_rest,
             galvanometer,
-            parked: is_parked(&world),
+            parked: is_parked(&world, galvanometer),
             temperature: world.temperature(),
         })
     }
@@ -297,10 +297,11 @@ impl Head for SimHead {
     }
 }
 
-fn is_parked(world: &World) -> bool {
+/// Whether the galvanometer, which stands at `angle`, is parked.
+fn is_parked(world: &World, angle: f64) -> bool {
     let step = world.config.galvanometer_step;
     let off = |angle: f64| (angle - world.config.parked).abs();
-    off(world.galvanometer.target()) <= step && off(world.galvanometer.at(world.now)) <= 2.0 * step
+    off(world.galvanometer.target()) <= step && off(angle) <= 2.0 * step
 }
 
 /// Waits for the next index pulse after the turn given, or after now, at most until `give_up`.

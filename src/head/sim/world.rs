@@ -251,11 +251,12 @@ impl World {
     /// The facet that draws the next line of a turning polygon, once the index has been seen.
     pub(crate) fn next_facet(&self) -> Option<u32> {
         let angle = self.motion.at(self.now).angle;
-        let unseen = (angle / TAU).floor() < self.index_from as f64;
+        // Angles are never negative, so that this rounds down.
+        let unseen = ((angle / TAU) as u64) < self.index_from;
         if unseen || self.has(&Injected::IndexMissing) {
             return None;
         }
-        let next = (angle * self.facets() as f64 / TAU).floor() as u64 + 1;
+        let next = (angle * self.facets() as f64 / TAU) as u64 + 1;
         u32::try_from(next % self.facets()).ok()
     }
 

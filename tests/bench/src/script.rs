@@ -4,7 +4,7 @@ use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer};
 use spintrue::program::show::Shown;
-use spintrue::session::{Files, Text, prepare, run};
+use spintrue::session::{Files, Prepared, Text, prepare, run};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -35,11 +35,17 @@ pub fn station() -> Station {
     Station::open(Box::new(head), None, stop).expect("the head says what it is")
 }
 
+/// Parses and checks a script, which must be sound.
+pub fn checked(script: &str) -> Prepared {
+    let prepared = prepare(&mut Only(script), "kernel.spt", &[]).expect("the script is read");
+    assert!(prepared.diagnostics.is_empty(), "{:?}", prepared.diagnostics.first());
+    prepared
+}
+
 /// Parses, checks and runs a script.
 pub fn result(script: &str, station: &mut Station) -> f64 {
-    let prepared = prepare(&mut Only(script), "kernel.spt", &[]).expect("the kernel is read");
-    assert_eq!(prepared.errors(), 0, "{:?}", prepared.diagnostics);
-    let program = prepared.program.expect("the kernel is sound");
+    let prepared = checked(script);
+    let program = prepared.program.expect("the script is sound");
     let mut last = Last(f64::NAN);
     let finished = run(&program, &prepared.sources, station, &mut last);
     assert_eq!(finished.failure, None);

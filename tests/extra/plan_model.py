@@ -1,0 +1,304 @@
+"""An independent model of the line plan, in exact rational arithmetic.
+
+    plan_model.py SPINTRUE FOLDER SEED COUNT
+
+Draws COUNT heads and requests, lets spintrue plan a line on each, and recomputes every field from
+the geometry in another way than the crate: by walking along the line with the polygon's angle
+instead of closed formulas, by trying the settings of the dot clock one by one, and by serving and
+taking dot words one by one. Only pi is rounded, to 50 digits.
+
+Geometry: a facet of an N-gon turns by 2 pi / N until the next one takes over; a mirror that turns
+by a turns the beam by 2 a (law of reflection); an f-theta lens puts the beam at x = f * angle (its
+definition).
+"""
+
+import json
+import random
+import subprocess
+import sys
+from fractions import Fraction as F
+from math import floor
+from pathlib import Path
+
+PI = F("3.14159265358979323846264338327950288419716939937510")
+INCH = F("0.0254")  # exact, by definition of the international inch
+WORD = 32
+
+# Doubles carry 53 bits; a few roundings are made on the way.
+NEAR = F(1, 10**12)
+# Decisions nearer than this to their edge may go either way.
+EDGE = F(1, 10**9)
+
+
+class OnEdge(Exception):
+    """A decision is so close that the last bit of a double settles it."""
+
+
+def decide(value, edge):
+    """Whether value > edge."""
+    if abs(value - edge) <= EDGE * abs(edge):
+        raise OnEdge
+    return value > edge
+
+
+def rounded(value):
+    """To the nearest whole number."""
+    if abs(value - floor(value) - F(1, 2)) < EDGE * max(1, value):
+        raise OnEdge
+    return floor(value + F(1, 2))
+
+
+def nearest_setting(clock, asked):
+    """The period nearest to what is asked for that the clock makes; none if it is out of reach."""
+    master = F(clock["master"])
+    if clock["kind"] == "divider":
+        # Out of reach: what would round to a divisor beyond the ends.
+        wanted = rounded(asked * master)
+        if not clock["least"] <= wanted <= clock["most"]:
+            return None
+        tried = {d: d / master for d in range(max(clock["least"], wanted - 2), wanted + 3)
+                 if d <= clock["most"]}
+    else:
+        turn = 2 ** clock["bits"]
+        wanted = turn / (asked * master)
+        if decide(F(1, 2), wanted) or decide(wanted, F(turn, 2) + F(1, 2)):
+            return None
+        around = floor(wanted)
+        tried = {m: turn / (m * master) for m in range(around - 2, around + 4)
+                 if 1 <= m <= turn // 2}
+    by_distance = sorted((abs(period - asked), period) for period in tried.values())
+    if len(by_distance) > 1 and by_distance[1][0] - by_distance[0][0] < EDGE * asked:
+        raise OnEdge
+    return by_distance[0][1]
+
+
+def needed_in_queue(words, word_period, service):
+    """The smallest number of words to begin with, so that none is missing when it is taken."""
+    needed = 1
+    for k in range(words):
+        served = k * word_period / service
+        if k and abs(served - round(served)) < EDGE * served:
+            raise OnEdge
+        needed = max(needed, k + 1 - floor(served))
+    return needed
+
+
+def model(head, request):
+    """All fields of the plan, and which limits it breaks."""
+    turns = request["rpm"] / 60  # per second
+    omega = 2 * PI * turns
+    facets, f, length = head["facets"], head["focal_length"], request["length"]
+    per_metre = request["dpi"] / INCH
+
+    facet_turns = F(1, facets)
+    line_period = facet_turns / turns
+    # While the polygon turns by `across`, the beam goes over the line.
+    across = length / f / 2
+    active_time = across / omega
+    dots = rounded(length * per_metre)
+    words = -(-dots // WORD)
+    dot_period = active_time / dots
+    made = nearest_setting(head["clock"], dot_period)
+    drawn_period = dot_period if made is None else made
+    # Where the spot stands after all dots as made, less where it should stand.
+    drawn = 2 * (omega * drawn_period * dots) * f
+    queue = needed_in_queue(words, WORD * drawn_period, head["service"])
+
+    broken = set()
+    if decide(active_time, head["active_most"] * line_period):
+        broken.add("of the line period, but the optics")
+    if decide(length / f, PI):
+        broken.add("more than any flat field")
+    if decide(length, head["line_most"]):
+        broken.add("lens and medium allow")
+    if decide(request["rpm"], head["speed_most"]) or decide(head["speed_least"], request["rpm"]):
+        broken.add("the polygon runs at")
+    if made is None:
+        broken.add("the dot clock makes")
+    if decide(words * head["service"], line_period):
+        broken.add("the host needs")
+    if queue > head["queue"]:
+        broken.add("words must be queued")
+
+    fields = {
+        "speed": omega,
+        "length": length,
+        "focal_length": f,
+        "line_rate": 1 / line_period,
+        "line_period": line_period,
+        "active_time": active_time,
+        "active_fraction": active_time / line_period,
+        "spot_velocity": length / active_time,
+        "dots": dots,
+        "words": words,
+        "padding_bits": words * WORD - dots,
+        "dot_period": dot_period,
+        "dot_clock": dots / active_time,
+        "dot_period_whole": line_period / dots,
+        "dot_clock_whole": dots / line_period,
+        "word_period": WORD * dot_period,
+        "word_period_whole": WORD * line_period / dots,
+        "pre_scan_delay": max(F(0), (line_period - active_time) / 2),
+        "cross_scan_pitch": 1 / per_metre,
+        "made_dot_period": drawn_period,
+        "made_dot_clock": 1 / drawn_period,
+        "length_error": drawn - length,
+        "queue_needed": queue,
+    }
+    return fields, broken
+
+
+def decimal(value, digits=6):
+    """A short decimal that both sides read."""
+    return f"{value:.{digits}g}"
+
+
+def draw(rng):
+    """A head and a request. Numbers are short decimals, so that both sides see the same."""
+
+    def log(low, high, digits=6):
+        return decimal(low * (high / low) ** rng.random(), digits)
+
+    text = {
+        "facets": rng.choice([2, 3, 4, 6, 8, 10, 12, 24, 48]),
+        "focal_length": log(50, 1500),  # mm
+        "line_most": log(50, 900),  # mm
+        "active_most": decimal(rng.uniform(20, 100), 4),  # %
+        "speed_least": decimal(rng.uniform(200, 2000), 4),  # rpm
+        "speed_most": decimal(rng.uniform(3000, 9000), 4),  # rpm
+        "service": log(0.2, 200),  # us
+        "queue": rng.choice([1, 2, 16, 64, 256, 1024]),
+        "master": log(10, 1000, 5),  # MHz
+        "kind": rng.choice(["divider", "accumulator"]),
+        "least": rng.randint(1, 40),
+        "most": rng.randint(41, 5000),
+        "bits": rng.randint(8, 48),
+        "rpm": log(300, 10000, 5),
+        "length": log(20, 800, 5),  # mm
+        "dpi": log(25, 2400, 5),
+    }
+    head = {
+        "facets": text["facets"],
+        "focal_length": F(text["focal_length"]) / 1000,
+        "line_most": F(text["line_most"]) / 1000,
+        "active_most": F(text["active_most"]) / 100,
+        "speed_least": F(text["speed_least"]),
+        "speed_most": F(text["speed_most"]),
+        "service": F(text["service"]) / 10**6,
+        "queue": text["queue"],
+        "clock": {
+            "master": F(text["master"]) * 10**6,
+            "kind": text["kind"],
+            "least": text["least"],
+            "most": text["most"],
+            "bits": text["bits"],
+        },
+    }
+    request = {
+        "rpm": F(text["rpm"]),
+        "length": F(text["length"]) / 1000,
+        "dpi": F(text["dpi"]),
+    }
+    return text, head, request
+
+
+HEAD = """\
+[facets]
+count = {facets}
+[lens]
+focal_length = "{focal_length} mm"
+line_most = "{line_most} mm"
+active_most = "{active_most} %"
+[rotor]
+speed_least = "{speed_least} rpm"
+speed_most = "{speed_most} rpm"
+[words]
+service = "{service} us"
+queue = {queue}
+[dot_clock]
+master = "{master} MHz"
+kind = "{kind}"
+divisor_least = {least}
+divisor_most = {most}
+accumulator_bits = {bits}
+"""
+
+SCRIPT = """\
+record "plan": plan_line({rpm} rpm, length: {length} mm, resolution: {dpi} dpi)
+"""
+
+
+def planned(spintrue, folder, text):
+    """What spintrue makes of it."""
+    head, script = folder / "head.toml", folder / "plan.spt"
+    head.write_text(HEAD.format(**text))
+    script.write_text(SCRIPT.format(**text))
+    run = subprocess.run(
+        [spintrue, "run", "--json", "--head", f"sim:{head}", script],
+        capture_output=True, text=True, timeout=60, check=False,
+    )
+    for line in run.stdout.splitlines():
+        event = json.loads(line)
+        if event["event"] == "recorded":
+            return event["value"]
+    sys.exit(f"no plan was recorded:\n{head.read_text()}{script.read_text()}{run.stdout}{run.stderr}")
+
+
+def difference(name, want, got, fields):
+    """In words, where they differ."""
+    got = F(got["value"])
+    scale = abs(want)
+    if name == "length_error":
+        scale = fields["length"]  # the difference of two nearly equal lengths
+    elif name == "pre_scan_delay":
+        scale = fields["line_period"]  # likewise
+    whole = name in ("dots", "words", "padding_bits", "queue_needed")
+    if (got != want) if whole else (abs(got - want) > NEAR * scale):
+        return f"{name}: spintrue {float(got):.17g}, the model {float(want):.17g}"
+    return None
+
+
+def main():
+    spintrue, folder, seed, count = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
+    rng = random.Random(seed)
+    compared = on_edge = feasible = wrong = 0
+    names = set()
+    while compared < count:
+        text, head, request = draw(rng)
+        try:
+            fields, broken = model(head, request)
+        except OnEdge:
+            on_edge += 1
+            continue
+        plan = planned(spintrue, folder, text)
+        compared += 1
+        feasible += not broken
+        unknown = set(plan) - set(fields) - {"feasible", "reasons"}
+        found = [f"the model knows no {name}" for name in sorted(unknown)]
+        found += [f"spintrue gives no {name}" for name in sorted(set(fields) - set(plan))]
+        for name, want in fields.items():
+            if name in plan:
+                found.append(difference(name, want, plan[name], fields))
+        if plan["feasible"] != (not broken):
+            found.append(f"feasible: {plan['feasible']}, the model finds broken: {sorted(broken)}")
+        for words in broken:
+            if not any(words in reason for reason in plan["reasons"]):
+                found.append(f"no reason says `{words}`: {plan['reasons']}")
+        told = [r for r in plan["reasons"]
+                if not r.startswith(("everything holds", "no other speed"))]
+        if len(told) != len(broken):
+            found.append(f"{len(told)} reasons for {sorted(broken)}: {told}")
+        found = [line for line in found if line]
+        if found:
+            wrong += 1
+            print(f"{text}\n  " + "\n  ".join(found))
+        names |= set(fields)
+    print(f"{compared} plans of {len(names)} fields compared, {feasible} of them feasible, "
+          f"{on_edge} left out as too close to an edge: {wrong} differ")
+    if not 0 < feasible < compared:
+        sys.exit("the draw is lopsided: feasible and infeasible plans are both wanted")
+    sys.exit(1 if wrong else 0)
+
+
+if __name__ == "__main__":
+    main()
