@@ -33,7 +33,7 @@ pub(super) enum Role {
 
 impl Role {
     /// In front of its name.
-    pub(super) fn noun(self) -> &'static str {
+    fn noun(self) -> &'static str {
         match self {
             Role::Let | Role::Var => "variable",
             Role::Constant => "constant",

@@ -91,15 +91,21 @@ const METHODS: &[&str] = &[
 
 fn corpus() -> Vec<String> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let mut texts = Vec::new();
-    for folder in
-        ["scripts", "scripts/lib", "tests/corpus/check/kinds", "tests/corpus/syntax/accept"]
-    {
-        let mut paths: Vec<_> =
-            fs::read_dir(root.join(folder)).unwrap().map(|entry| entry.unwrap().path()).collect();
-        paths.sort();
-        texts.extend(paths.iter().filter_map(|path| fs::read_to_string(path).ok()));
+    let mut paths = Vec::new();
+    let mut folders = vec![root.join("scripts"), root.join("tests/corpus")];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "spt") {
+                paths.push(path);
+            }
+        }
     }
+    paths.sort();
+    let texts = paths.iter().filter_map(|path| fs::read_to_string(path).ok());
+    let texts: Vec<String> = texts.filter(|text| text.len() < 100_000).collect();
     assert!(texts.len() > 30);
     texts
 }
