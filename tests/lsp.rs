@@ -461,6 +461,20 @@ fn the_outline_shows_every_item() {
 }
 
 #[test]
+fn a_document_is_brought_into_the_house_style() {
+    let mut client = Client::new();
+    client.open("a.spt", "let µ=3mm // keep\nnote   \"{µ}\"\n");
+    let document = json!({"textDocument": {"uri": client.uri("a.spt")}, "options": {"tabSize": 4, "insertSpaces": true}});
+    let edits = client.request("textDocument/formatting", document.clone()).unwrap();
+    assert_eq!(edits[0]["newText"], "let µ = 3 mm // keep\nnote \"{µ}\"\n");
+    assert_eq!(edits[0]["range"]["end"], json!({"line": 2, "character": 0}));
+    client.change("a.spt", "let x = (\n");
+    let none = client.request("textDocument/formatting", document).unwrap();
+    assert_eq!(none, json!([]), "a document with mistakes is left alone");
+    ends_well(client);
+}
+
+#[test]
 fn files_with_mistakes_are_understood_as_far_as_can_be() {
     let mut client = Client::new();
     let text = "param speed = 4800 rpm\nlet x = (\nspin(speed\nroutine f(µ: length) {\n    note \"{µ}\n    wait 1 s\n}\nspn(speed)\n";

@@ -6,15 +6,15 @@ use crate::lsp::analysis::Analyses;
 use crate::lsp::complete::{self, Asked};
 use crate::lsp::documents::Documents;
 use crate::lsp::place::Place;
-use crate::lsp::{hover, navigate, rename, signature, symbols, uri};
+use crate::lsp::{hover, navigate, rename, signature, style, symbols, uri};
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
-    CompletionItem, CompletionOptions, CompletionParams, DocumentHighlightParams,
-    DocumentSymbolParams, GotoDefinitionParams, HoverParams, HoverProviderCapability, OneOf,
-    PositionEncodingKind, ReferenceParams, RenameOptions, RenameParams, SaveOptions,
-    ServerCapabilities, SignatureHelpOptions, SignatureHelpParams, TextDocumentPositionParams,
-    TextDocumentSyncCapability, TextDocumentSyncKind, TextDocumentSyncOptions,
-    TextDocumentSyncSaveOptions, Uri, WorkDoneProgressOptions,
+    CompletionItem, CompletionOptions, CompletionParams, DocumentFormattingParams,
+    DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams, HoverParams,
+    HoverProviderCapability, OneOf, PositionEncodingKind, ReferenceParams, RenameOptions,
+    RenameParams, SaveOptions, ServerCapabilities, SignatureHelpOptions, SignatureHelpParams,
+    TextDocumentPositionParams, TextDocumentSyncCapability, TextDocumentSyncKind,
+    TextDocumentSyncOptions, TextDocumentSyncSaveOptions, Uri, WorkDoneProgressOptions,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -48,6 +48,7 @@ pub fn capabilities() -> ServerCapabilities {
         references_provider: Some(OneOf::Left(true)),
         document_highlight_provider: Some(OneOf::Left(true)),
         document_symbol_provider: Some(OneOf::Left(true)),
+        document_formatting_provider: Some(OneOf::Left(true)),
         rename_provider: Some(OneOf::Right(RenameOptions {
             prepare_provider: Some(true),
             work_done_progress_options: WorkDoneProgressOptions::default(),
@@ -123,6 +124,11 @@ pub fn answer(request: Request, known: &mut Known<'_>) -> Result<Value, Response
             let params: DocumentSymbolParams = read(params)?;
             let (analysis, source) = known.checked(&params.text_document.uri)?;
             written(symbols::symbols(analysis, source))
+        }
+        "textDocument/formatting" => {
+            let params: DocumentFormattingParams = read(params)?;
+            let (analysis, source) = known.checked(&params.text_document.uri)?;
+            written(style::edits(analysis, source))
         }
         "textDocument/prepareRename" => {
             let params: TextDocumentPositionParams = read(params)?;

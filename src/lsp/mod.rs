@@ -21,6 +21,7 @@ mod rename;
 mod scope;
 mod server;
 mod signature;
+mod style;
 mod symbols;
 pub mod transport;
 mod uri;
