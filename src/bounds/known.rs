@@ -175,11 +175,11 @@ impl Shape {
     pub fn item(&self, item: Layout, at: Option<usize>) -> Shape {
         match self {
             Shape::Unknown(from) => Shape::Unknown(*from),
-            Shape::Repeated(_, words, refs) => {
+            Shape::Repeated(count, words, refs) => {
                 if words.len() == item.words && refs.len() == item.refs {
                     Shape::Exact(words.clone(), refs.clone())
                 } else {
-                    Shape::Unknown(None)
+                    Shape::Unknown(count.from)
                 }
             }
             Shape::Exact(words, refs) => {

@@ -81,13 +81,15 @@ pub struct Walk<'a> {
     pub(super) depth: u32,
     /// Params that decided which way was taken.
     pub(super) deciding: u64,
+    /// Loops are walked turn by turn wherever that is possible.
+    pub(super) eager: bool,
     /// The last call, for what has no place of its own.
     pub(super) at: Span,
 }
 
 impl<'a> Walk<'a> {
-    /// Nothing is known yet.
-    pub fn new(program: &'a Program, head: &'a Description) -> Walk<'a> {
+    /// Nothing is known yet. An `eager` walk knows more and tells less of params.
+    pub fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
         let speed = Key::Word(program.words);
         let mut state = State::new(program.words + 1, program.refs);
         let any = Range { low: head.speed_least, high: head.speed_most };
@@ -109,6 +111,7 @@ impl<'a> Walk<'a> {
             vague: 0,
             depth: 0,
             deciding: 0,
+            eager,
             at: Span::default(),
         }
     }
@@ -408,20 +411,24 @@ impl<'a> Walk<'a> {
         finally: &[Statement],
     ) -> Flow {
         let mark = self.state.mark();
+        self.state.watch();
         let (tried, flow) = self.block(body);
+        let seen = self.state.watched();
         let written = self.state.take(mark);
         let mut ways = Vec::new();
         let mut jumps = flow == Flow::Jump;
         if flow == Flow::Next {
             ways.push(written);
         }
-        self.forget(body);
+        self.somewhere(body, &seen);
         let mut parts = vec![tried.ended];
         let mut failing = tried.failing;
         if let Some((slot, block)) = catch {
             self.state.forget(slot);
             let inner = self.state.mark();
+            self.state.watch();
             let (caught, flow) = self.block(block);
+            let seen = self.state.watched();
             let mut way = self.state.take(inner);
             // What the body wrote before it failed is not known.
             for (key, val) in self.state.since(mark) {
@@ -434,7 +441,7 @@ impl<'a> Walk<'a> {
             }
             parts.extend([tried.failing, caught.ended]);
             failing = caught.failing;
-            self.forget(block);
+            self.somewhere(block, &seen);
         }
         let inner = self.state.mark();
         let (last, last_flow) = self.block(finally);
@@ -477,10 +484,18 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// Whatever statements may have written is unknown from here on.
-    pub(super) fn forget(&mut self, statements: &[Statement]) {
+    /// Statements may have ended anywhere: what they write has its old value or one they gave it.
+    fn somewhere(&mut self, statements: &[Statement], seen: &Written) {
         for key in writes(&self.spins, self.speed, statements) {
-            self.forget_key(key);
+            match seen.get(&key) {
+                // What a routine asked for in between is not remembered.
+                _ if key == self.speed => self.forget_key(key),
+                Some(val) => {
+                    let joined = self.state.get(key).joined(val);
+                    self.state.set(key, joined);
+                }
+                None => {}
+            }
         }
     }
 

@@ -167,7 +167,7 @@ fn watched(asked: &Asked<'_>, otherwise: f64) -> Effort {
     let answer = answer(asked.head);
     Effort {
         answered: answer.answered + asked.head.turns_most(count, slowest(asked)),
-        failing: answer.failing + asked.head.times.pulse_silence_most,
+        failing: answer.failing,
     }
 }
 
