@@ -16,6 +16,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("head", &["units", "optics"]),
     ("acceptance", &["units"]),
     ("builtins", &["units", "program", "optics", "head"]),
+    ("bounds", &["source", "program", "builtins", "head"]),
     ("check", &["source", "diagnostics", "syntax", "units", "program", "builtins"]),
     ("interpret", &["source", "program", "builtins", "head", "acceptance", "units"]),
     (
@@ -30,6 +31,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "head",
             "acceptance",
             "builtins",
+            "bounds",
             "check",
             "interpret",
         ],
@@ -46,6 +48,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "head",
             "acceptance",
             "builtins",
+            "bounds",
             "check",
             "interpret",
             "session",

@@ -97,7 +97,8 @@ impl Shape {
     /// What is known of its parts is forgotten, but not how many they are.
     #[must_use]
     pub fn blurred(&self) -> Shape {
-        let refs = |refs: &[Rc<Shape>]| vec![Rc::new(Shape::Unknown(None)); refs.len()];
+        let unknown = Rc::new(Shape::Unknown(None));
+        let refs = |refs: &[Rc<Shape>]| vec![unknown.clone(); refs.len()];
         match self {
             Shape::Unknown(from) => Shape::Unknown(*from),
             Shape::Exact(words, r) => Shape::Exact(vec![Num::any(None); words.len()], refs(r)),

@@ -370,7 +370,8 @@ impl Walk<'_> {
         let extents: Vec<Extent> =
             arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
         let speed = self.state.get(self.speed).num();
-        let asked = Asked { head: self.head, arguments: &extents, speed: speed.range };
+        let asked =
+            Asked { head: self.head, arguments: &extents, speed: speed.range, armed: self.arms };
         let effort = builtin.longest.effort(&asked);
         let mut held = held_by(&arguments);
         if let Longest::Work(..) = builtin.longest {

@@ -4,7 +4,7 @@ use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
 use crate::bounds::nodes::{Id, NOTHING, Nodes};
 use crate::bounds::state::{Key, State, Written};
-use crate::bounds::writes::writes;
+use crate::bounds::writes::{arms, spinning, writes};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::head::Description;
@@ -67,6 +67,9 @@ pub struct Walk<'a> {
     /// The speed that the polygon was asked for.
     pub(super) speed: Key,
     pub(super) spins: Vec<bool>,
+    /// There is light in the script. Where the head does not confirm that it is off, it counts as
+    /// armed behind its block too.
+    pub(super) arms: bool,
     /// Time spent by the expressions of the present statement.
     pub(super) spent: Vec<Id>,
     pub(super) failing: Vec<Id>,
@@ -100,7 +103,8 @@ impl<'a> Walk<'a> {
             nodes: Nodes::new(),
             state,
             speed,
-            spins: super::writes::spinning(program, speed),
+            spins: spinning(program, speed),
+            arms: arms(program),
             spent: Vec::new(),
             failing: Vec::new(),
             loops: Vec::new(),
@@ -324,8 +328,10 @@ impl<'a> Walk<'a> {
     pub(super) fn wait(&mut self, time: &Num, most: f64, span: Span) {
         let times = self.head.times;
         // While armed the head is looked at meanwhile.
-        let look = self.nodes.leaf(Some(span), times.reply_most, Form::default());
-        let lost = self.nodes.leaf(Some(span), 2.0 * times.silence_most, Form::default());
+        let (look, lost) =
+            if self.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
+        let look = self.nodes.leaf(Some(span), look, Form::default());
+        let lost = self.nodes.leaf(Some(span), lost, Form::default());
         let high = time.range.high;
         let waited = if high.is_finite() {
             if !time.range.is_exact() {
@@ -385,7 +391,7 @@ impl<'a> Walk<'a> {
     fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> Flow {
         self.number(power);
         let times = self.head.times;
-        let asked = answer(self.head);
+        let asked = answer(self.head, true);
         let seconds = times.arming_most + 2.0 * asked.answered;
         let armed = self.nodes.leaf(Some(span), seconds, Form::default());
         let refused = self.nodes.leaf(Some(span), asked.failing, Form::default());

@@ -166,7 +166,7 @@ impl Generator {
             3 if !self.vars.is_empty() => {
                 let at = self.below(self.vars.len() as u64) as usize;
                 let factor = self.pick(&["2", "0.5", "1.5"]);
-                format!("{0} = {0} * {factor}\nwait {0}\n", self.vars[at])
+                format!("{0} = smaller({0} * {factor}, 3 s)\nwait {0}\n", self.vars[at])
             }
             4 if !self.routines.is_empty() && !place.routine => self.called(place),
             5 if place.in_loop && !place.finally => {
@@ -308,7 +308,7 @@ impl Generator {
             13 if !self.vars.is_empty() => {
                 let at = self.below(self.vars.len() as u64) as usize;
                 let factor = self.pick(&["2", "0.5", "1.5"]);
-                format!("{0} = {0} * {factor}\n", self.vars[at])
+                format!("{0} = smaller({0} * {factor}, 3 s)\n", self.vars[at])
             }
             14 if place.in_loop && !place.finally => {
                 let jump = self.pick(&["break", "continue"]);
