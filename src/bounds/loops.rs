@@ -26,7 +26,7 @@ pub(super) enum Turn<'p> {
 
 /// What the loop variable is in a turn.
 enum Items {
-    Range(Num, Num),
+    Range(Num, Num, Num),
     List(Rc<Shape>, Layout, bool, bool),
 }
 
@@ -40,6 +40,8 @@ struct Work<'w, 'p> {
 
 /// How one turn went.
 struct Turned {
+    /// Looking at the condition before the turn, and the turn.
+    looking: Cost,
     cost: Cost,
     flow: Flow,
     element: Option<Val>,
@@ -52,14 +54,18 @@ struct Turned {
     goes_on: Vec<Written>,
 }
 
+/// What holds for every number from the first up to but without the last.
+pub(super) fn span_of(first: &Num, last: &Num, count: &Num) -> Num {
+    let high = last.range.high.min(first.range.high + count.range.high - 1.0);
+    let high = if high.is_nan() { last.range.high } else { high.max(first.range.low) };
+    Num::of(Range { low: first.range.low, high }).after(&[first, last])
+}
+
 impl Items {
     fn at(&self, index: Option<usize>) -> Val {
         match (self, index) {
-            (Items::Range(first, last), None) => {
-                let range = Range { low: first.range.low, high: last.range.high };
-                Val::Num(Num::of(range).after(&[first, last]))
-            }
-            (Items::Range(first, _), Some(at)) => {
+            (Items::Range(first, last, count), None) => Val::Num(span_of(first, last, count)),
+            (Items::Range(first, ..), Some(at)) => {
                 let low = first.range.low + at as f64;
                 let range = Range { low, high: first.range.high + at as f64 };
                 Val::Num(Num::of(range).after(&[first]))
@@ -111,7 +117,11 @@ impl Walk<'_> {
         let (count, items) = match over {
             Over::Range(first, last) => {
                 let (first, last) = (self.number(first), self.number(last));
-                (self.steps(&first, &last), Items::Range(first, last))
+                let count = self.steps(&first, &last);
+                if !count.range.is_exact() {
+                    self.vague += 1;
+                }
+                (count.clone(), Items::Range(first, last, count))
             }
             Over::List { list, item, record } => {
                 let list = self.reference(list);
@@ -148,6 +158,9 @@ impl Walk<'_> {
         span: Span,
     ) -> Flow {
         let mut count = self.number(times);
+        if !count.range.is_exact() {
+            self.vague += 1;
+        }
         count.range.low = count.range.low.max(0.0);
         count.range.high = count.range.high.max(0.0);
         if before.is_some() || until.is_some() {
@@ -172,21 +185,26 @@ impl Walk<'_> {
         let mark = self.state.mark();
         let vague = self.vague;
         let returned = self.returned.len();
+        let seen = self.state.seen();
         let (cost, element) = self.any_turn(count, work, span);
         let high = count.range.high;
-        let tells_more =
-            self.vague > vague && high <= UNROLLED_MOST && self.fuel > 0 && count.form.is_fixed();
+        let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
+        let tells_more = tells_more && high <= UNROLLED_MOST && self.fuel > 0;
         if tells_more {
             let written = self.state.take(mark);
             let given = self.returned.split_off(returned);
+            let wider = self.state.seen();
+            self.state.unsee(seen);
             if let Some((exact, elements)) = self.turn_by_turn(count, work)
                 && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
             {
+                self.deciding |= count.form.params();
                 self.spend(exact);
                 return elements;
             }
             self.returned.truncate(returned);
             self.returned.extend(given);
+            self.state.unsee(wider);
             self.state.undo(mark);
             for (key, val) in written {
                 self.state.set(key, val);
@@ -226,25 +244,26 @@ impl Walk<'_> {
         ways.extend(turned.ended);
         ways.extend(turned.goes_on);
         self.state.join(&ways);
-        let body = self.nodes.seconds(turned.cost.ended);
+        let turns = self.multiple(count, 0.0, turned.cost.ended, span);
+        // The condition is looked at once more than there are turns.
+        let looks = self.multiple(count, 1.0, turned.looking.ended, span);
+        let ended = self.nodes.sum([looks, turns]);
+        let failing = self.nodes.longest([turned.looking.failing, turned.cost.failing]);
+        (Cost { ended, failing }, turned.element)
+    }
+
+    /// What is done in each turn, and so many times more.
+    fn multiple(&mut self, count: &Num, more: f64, part: Id, span: Span) -> Id {
         let high = count.range.high;
-        let ended = if turned.cost.ended == NOTHING {
-            NOTHING
-        } else if high.is_finite() || body.is_infinite() {
-            if high.is_finite() && !count.range.is_exact() {
-                self.vague += 1;
-            }
-            // The condition is looked at once more than there are turns.
-            let more = if work.before.is_some() { 1.0 } else { 0.0 };
-            let high = if high.is_finite() { high } else { 1.0 };
+        if part == NOTHING || self.nodes.seconds(part).is_infinite() {
+            return part;
+        }
+        if high.is_finite() {
             let form = count.form.plus(high, &Form::default(), more, 1.0);
-            let form = if count.range.is_exact() { form } else { Form::held(form.params()) };
-            self.nodes.times(high + more, &form, turned.cost.ended)
-        } else {
-            self.vague += 1;
-            self.nodes.unknown(span, "how often this loop runs", count.from)
-        };
-        (Cost { ended, failing: turned.cost.failing }, turned.element)
+            return self.nodes.times(high + more, &form, part);
+        }
+        self.vague += 1;
+        self.nodes.unknown(span, "how often this loop runs", count.from)
     }
 
     /// Each turn by itself; none where that takes too long.
@@ -261,8 +280,8 @@ impl Walk<'_> {
             }
             let item = work.target.map(|(key, items)| (key, items.at(Some(at))));
             let turned = self.turn(item, work, start);
-            ended.push(turned.cost.ended);
-            failing.push(turned.cost.failing);
+            ended.extend([turned.looking.ended, turned.cost.ended]);
+            failing.extend([turned.looking.failing, turned.cost.failing]);
             element = match (element, turned.element) {
                 (Some(a), Some(b)) => Some(a.joined(&b)),
                 (a, b) => a.or(b),
@@ -306,6 +325,7 @@ impl Walk<'_> {
     fn turn(&mut self, item: Option<(Key, Val)>, work: &Work<'_, '_>, mark: usize) -> Turned {
         let aside = self.aside();
         let mut turned = Turned {
+            looking: Cost { ended: NOTHING, failing: NOTHING },
             cost: Cost { ended: NOTHING, failing: NOTHING },
             flow: Flow::Next,
             element: None,
@@ -321,6 +341,7 @@ impl Walk<'_> {
             if turned.before != Some(true) {
                 turned.ended_before = Some(self.state.since(mark));
             }
+            turned.looking = self.settle((Vec::new(), Vec::new()));
         }
         if let Some((key, item)) = item {
             self.state.set(key, item);

@@ -95,7 +95,15 @@ pub fn finish_most(head: &Description) -> f64 {
 
 /// Works the bound out. `params` are those of the program, in its order, where they are known.
 pub fn bound(program: &Program, params: &[ParamAt], head: &Description) -> Bound {
-    let mut walk = Walk::new(program, head);
+    let first = walked(Walk::new(program, head, false), program, params, head);
+    if first.most.is_some() {
+        return first;
+    }
+    let second = walked(Walk::new(program, head, true), program, params, head);
+    if second.most.is_some() { second } else { first }
+}
+
+fn walked(mut walk: Walk<'_>, program: &Program, params: &[ParamAt], head: &Description) -> Bound {
     let mut parts = Vec::new();
     let mut failing = Vec::new();
     let mut values = vec![0.0; params.len()];

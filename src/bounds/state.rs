@@ -24,6 +24,16 @@ pub struct State {
     words: Vec<Num>,
     refs: Vec<Rc<Shape>>,
     journal: Vec<(Key, Val)>,
+    /// For each `try` around: every value that was written since it began, taken back or not.
+    witnesses: Vec<Written>,
+}
+
+fn witness(seen: &mut Written, key: Key, val: &Val) {
+    let joined = match seen.get(&key) {
+        Some(known) => known.joined(val),
+        None => val.clone(),
+    };
+    seen.insert(key, joined);
 }
 
 impl From<Slot> for Key {
@@ -39,7 +49,12 @@ impl State {
     /// Nothing is known of any.
     pub fn new(words: usize, refs: usize) -> State {
         let unknown = Rc::new(Shape::Unknown(None));
-        State { words: vec![Num::any(None); words], refs: vec![unknown; refs], journal: Vec::new() }
+        State {
+            words: vec![Num::any(None); words],
+            refs: vec![unknown; refs],
+            journal: Vec::new(),
+            witnesses: Vec::new(),
+        }
     }
 
     /// What is known of one.
@@ -77,6 +92,9 @@ impl State {
     pub fn set(&mut self, key: Key, val: Val) {
         let before = self.get(key);
         self.journal.push((key, before));
+        if let Some(seen) = self.witnesses.last_mut() {
+            witness(seen, key, &val);
+        }
         self.put(key, val);
     }
 
@@ -87,6 +105,34 @@ impl State {
             Key::Ref(_) => Val::Shape(Rc::new(Shape::Unknown(None))),
         };
         self.set(key, val);
+    }
+
+    /// From here on every value that is written is remembered.
+    pub fn watch(&mut self) {
+        self.witnesses.push(Written::new());
+    }
+
+    /// Every value that was written since, for whatever may have failed anywhere on the way.
+    pub fn watched(&mut self) -> Written {
+        let seen = self.witnesses.pop().unwrap_or_default();
+        if let Some(outer) = self.witnesses.last_mut() {
+            for (key, val) in &seen {
+                witness(outer, *key, val);
+            }
+        }
+        seen
+    }
+
+    /// What has been remembered so far, to come back to.
+    pub fn seen(&self) -> Option<Written> {
+        self.witnesses.last().cloned()
+    }
+
+    /// Forgets what was remembered since.
+    pub fn unsee(&mut self, seen: Option<Written>) {
+        if let (Some(last), Some(seen)) = (self.witnesses.last_mut(), seen) {
+            *last = seen;
+        }
     }
 
     /// A point to come back to.

@@ -2,7 +2,7 @@
 
 use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
-use crate::bounds::loops::Turn;
+use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::NOTHING;
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Cost, Flow, Walk};
@@ -171,7 +171,11 @@ impl Walk<'_> {
             }
             Flag::Compare(comparison, a, b) => {
                 let (a, b) = (self.number(a), self.number(b));
-                Num::flag(compared(*comparison, a.range, b.range)).after(&[&a, &b])
+                let known = compared(*comparison, a.range, b.range);
+                if known.is_none() && a.range.is_bounded() && b.range.is_bounded() {
+                    self.vague += 1;
+                }
+                Num::flag(known).after(&[&a, &b])
             }
             Flag::Within(value, low, high) => {
                 let (v, l, h) = (self.number(value), self.number(low), self.number(high));
@@ -225,8 +229,7 @@ impl Walk<'_> {
             Ref::Range(first, last, _) => {
                 let (first, last) = (self.number(first), self.number(last));
                 let count = self.steps(&first, &last);
-                let items = Range { low: first.range.low, high: last.range.high };
-                let items = Num::of(items).after(&[&first, &last]);
+                let items = span_of(&first, &last, &count);
                 Rc::new(Shape::Repeated(count, vec![items], Vec::new()))
             }
             Ref::Comprehension(comprehension) => {
@@ -367,7 +370,8 @@ impl Walk<'_> {
         let extents: Vec<Extent> =
             arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
         let speed = self.state.get(self.speed).num();
-        let asked = Asked { head: self.head, arguments: &extents, speed: speed.range };
+        let asked =
+            Asked { head: self.head, arguments: &extents, speed: speed.range, armed: self.arms };
         let effort = builtin.longest.effort(&asked);
         let mut held = held_by(&arguments);
         if let Longest::Work(..) = builtin.longest {
@@ -420,12 +424,13 @@ impl Walk<'_> {
             let from = (!range.is_bounded()).then_some(call.span);
             Num { range, form: Form::held(held), from }
         };
+        let rising = matches!(gives, Gives::Rising);
+        // One that is not known at both ends may be no number at all.
         let range = |index: usize| match arguments.get(index) {
-            Some(Some(Val::Num(num))) => num.range,
+            Some(Some(Val::Num(num))) if num.range.is_bounded() => num.range,
             _ => Range::ANY,
         };
-        let rising = matches!(gives, Gives::Rising);
-        let usable = |r: Range| r.is_exact() || (rising && r.is_bounded());
+        let usable = |r: Range| r.is_exact() || rising;
         let ends = match function {
             Function::Number1(f) if usable(range(0)) => {
                 Some(Range { low: f(range(0).low), high: f(range(0).high) })
@@ -445,7 +450,8 @@ impl Walk<'_> {
                 Val::Shape(Rc::new(Shape::Repeated(made(count), vec![made(values)], Vec::new())))
             }
             Extent::List { count, .. } => {
-                Val::Shape(Rc::new(Shape::Repeated(made(count), Vec::new(), Vec::new())))
+                let count = Num { from: Some(call.span), ..made(count) };
+                Val::Shape(Rc::new(Shape::Repeated(count, Vec::new(), Vec::new())))
             }
             Extent::Absent | Extent::Unknown => unknown(call),
         }

@@ -4,7 +4,7 @@ use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
 use crate::bounds::nodes::{Id, NOTHING, Nodes};
 use crate::bounds::state::{Key, State, Written};
-use crate::bounds::writes::writes;
+use crate::bounds::writes::{arms, spinning, writes};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::head::Description;
@@ -67,6 +67,9 @@ pub struct Walk<'a> {
     /// The speed that the polygon was asked for.
     pub(super) speed: Key,
     pub(super) spins: Vec<bool>,
+    /// There is light in the script. Where the head does not confirm that it is off, it counts as
+    /// armed behind its block too.
+    pub(super) arms: bool,
     /// Time spent by the expressions of the present statement.
     pub(super) spent: Vec<Id>,
     pub(super) failing: Vec<Id>,
@@ -81,13 +84,15 @@ pub struct Walk<'a> {
     pub(super) depth: u32,
     /// Params that decided which way was taken.
     pub(super) deciding: u64,
+    /// Loops are walked turn by turn wherever that is possible.
+    pub(super) eager: bool,
     /// The last call, for what has no place of its own.
     pub(super) at: Span,
 }
 
 impl<'a> Walk<'a> {
-    /// Nothing is known yet.
-    pub fn new(program: &'a Program, head: &'a Description) -> Walk<'a> {
+    /// Nothing is known yet. An `eager` walk knows more and tells less of params.
+    pub fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
         let speed = Key::Word(program.words);
         let mut state = State::new(program.words + 1, program.refs);
         let any = Range { low: head.speed_least, high: head.speed_most };
@@ -98,7 +103,8 @@ impl<'a> Walk<'a> {
             nodes: Nodes::new(),
             state,
             speed,
-            spins: super::writes::spinning(program, speed),
+            spins: spinning(program, speed),
+            arms: arms(program),
             spent: Vec::new(),
             failing: Vec::new(),
             loops: Vec::new(),
@@ -109,6 +115,7 @@ impl<'a> Walk<'a> {
             vague: 0,
             depth: 0,
             deciding: 0,
+            eager,
             at: Span::default(),
         }
     }
@@ -321,8 +328,10 @@ impl<'a> Walk<'a> {
     pub(super) fn wait(&mut self, time: &Num, most: f64, span: Span) {
         let times = self.head.times;
         // While armed the head is looked at meanwhile.
-        let look = self.nodes.leaf(Some(span), times.reply_most, Form::default());
-        let lost = self.nodes.leaf(Some(span), 2.0 * times.silence_most, Form::default());
+        let (look, lost) =
+            if self.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
+        let look = self.nodes.leaf(Some(span), look, Form::default());
+        let lost = self.nodes.leaf(Some(span), lost, Form::default());
         let high = time.range.high;
         let waited = if high.is_finite() {
             if !time.range.is_exact() {
@@ -382,7 +391,7 @@ impl<'a> Walk<'a> {
     fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> Flow {
         self.number(power);
         let times = self.head.times;
-        let asked = answer(self.head);
+        let asked = answer(self.head, true);
         let seconds = times.arming_most + 2.0 * asked.answered;
         let armed = self.nodes.leaf(Some(span), seconds, Form::default());
         let refused = self.nodes.leaf(Some(span), asked.failing, Form::default());
@@ -408,20 +417,24 @@ impl<'a> Walk<'a> {
         finally: &[Statement],
     ) -> Flow {
         let mark = self.state.mark();
+        self.state.watch();
         let (tried, flow) = self.block(body);
+        let seen = self.state.watched();
         let written = self.state.take(mark);
         let mut ways = Vec::new();
         let mut jumps = flow == Flow::Jump;
         if flow == Flow::Next {
             ways.push(written);
         }
-        self.forget(body);
+        self.somewhere(body, &seen);
         let mut parts = vec![tried.ended];
         let mut failing = tried.failing;
         if let Some((slot, block)) = catch {
             self.state.forget(slot);
             let inner = self.state.mark();
+            self.state.watch();
             let (caught, flow) = self.block(block);
+            let seen = self.state.watched();
             let mut way = self.state.take(inner);
             // What the body wrote before it failed is not known.
             for (key, val) in self.state.since(mark) {
@@ -434,7 +447,7 @@ impl<'a> Walk<'a> {
             }
             parts.extend([tried.failing, caught.ended]);
             failing = caught.failing;
-            self.forget(block);
+            self.somewhere(block, &seen);
         }
         let inner = self.state.mark();
         let (last, last_flow) = self.block(finally);
@@ -477,10 +490,18 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// Whatever statements may have written is unknown from here on.
-    pub(super) fn forget(&mut self, statements: &[Statement]) {
+    /// Statements may have ended anywhere: what they write has its old value or one they gave it.
+    fn somewhere(&mut self, statements: &[Statement], seen: &Written) {
         for key in writes(&self.spins, self.speed, statements) {
-            self.forget_key(key);
+            match seen.get(&key) {
+                // What a routine asked for in between is not remembered.
+                _ if key == self.speed => self.forget_key(key),
+                Some(val) => {
+                    let joined = self.state.get(key).joined(val);
+                    self.state.set(key, joined);
+                }
+                None => {}
+            }
         }
     }
 

@@ -16,6 +16,8 @@ pub struct Writes<'a> {
     found: BTreeSet<Key>,
     /// Routines that are called.
     called: Vec<usize>,
+    /// There is an `arm` block.
+    arms: bool,
 }
 
 /// For each routine, whether it asks for a speed, itself or through those it calls.
@@ -25,7 +27,8 @@ pub fn spinning(program: &Program, speed: Key) -> Vec<bool> {
     let mut callers: Vec<Vec<usize>> = vec![Vec::new(); count];
     let mut open = Vec::new();
     for (index, routine) in program.routines.iter().enumerate() {
-        let mut writes = Writes { spins: &none, speed, found: BTreeSet::new(), called: Vec::new() };
+        let mut writes =
+            Writes { spins: &none, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
         writes.block(&routine.body);
         if writes.found.contains(&speed) {
             open.push(index);
@@ -48,16 +51,28 @@ pub fn spinning(program: &Program, speed: Key) -> Vec<bool> {
     spins
 }
 
+/// Whether there is an `arm` block anywhere.
+pub fn arms(program: &Program) -> bool {
+    let (spins, speed) = (vec![false; program.routines.len()], Key::Word(program.words));
+    let mut writes =
+        Writes { spins: &spins, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
+    let bodies = program.routines.iter().map(|routine| &routine.body);
+    bodies.chain([&program.body]).for_each(|body| writes.block(body));
+    writes.arms
+}
+
 /// What statements may write.
 pub fn writes(spins: &[bool], speed: Key, statements: &[Statement]) -> BTreeSet<Key> {
-    let mut writes = Writes { spins, speed, found: BTreeSet::new(), called: Vec::new() };
+    let mut writes =
+        Writes { spins, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
     writes.block(statements);
     writes.found
 }
 
 /// What an expression may write, besides its own loop variables.
 pub fn flag_writes(spins: &[bool], speed: Key, flag: &Flag) -> BTreeSet<Key> {
-    let mut writes = Writes { spins, speed, found: BTreeSet::new(), called: Vec::new() };
+    let mut writes =
+        Writes { spins, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
     writes.flag(flag);
     writes.found
 }
@@ -116,6 +131,7 @@ impl Writes<'_> {
                 otherwise.iter().for_each(|block| self.block(block));
             }
             Statement::Arm { power, body, .. } => {
+                self.arms = true;
                 self.number(power);
                 self.block(body);
             }

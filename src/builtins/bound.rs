@@ -78,6 +78,8 @@ pub struct Asked<'a> {
     pub arguments: &'a [Extent],
     /// Between which speeds in rad/s the polygon was asked to turn.
     pub speed: Range,
+    /// The laser may be armed, which the head is then asked after each call.
+    pub armed: bool,
 }
 
 impl Asked<'_> {
@@ -126,13 +128,11 @@ pub enum Gives {
     Known(fn(&Asked<'_>) -> Extent),
 }
 
-/// Calls that may follow a lost head while armed: the call itself, a look, and disarming.
-const SILENT_CALLS: f64 = 3.0;
-
-/// The effort of one answer: while armed a look follows each.
-pub fn answer(head: &Description) -> Effort {
+/// The effort of one answer. While armed a look follows, and disarming where that is lost.
+pub fn answer(head: &Description, armed: bool) -> Effort {
     let times = head.times;
-    Effort { answered: 2.0 * times.reply_most, failing: SILENT_CALLS * times.silence_most }
+    let (calls, silent) = if armed { (2.0, 3.0) } else { (1.0, 1.0) };
+    Effort { answered: calls * times.reply_most, failing: silent * times.silence_most }
 }
 
 impl Longest {
@@ -140,7 +140,7 @@ impl Longest {
     pub fn effort(self, asked: &Asked<'_>) -> Effort {
         match self {
             Longest::Nothing => Effort { answered: 0.0, failing: 0.0 },
-            Longest::Answer | Longest::Spin | Longest::Halt => answer(asked.head),
+            Longest::Answer | Longest::Spin | Longest::Halt => answer(asked.head, asked.armed),
             Longest::Work(_, effort) => effort(asked),
         }
     }
@@ -164,10 +164,10 @@ fn slowest(asked: &Asked<'_>) -> f64 {
 
 fn watched(asked: &Asked<'_>, otherwise: f64) -> Effort {
     let count = asked.whole(0, otherwise, 10_000.0);
-    let answer = answer(asked.head);
+    let answer = answer(asked.head, asked.armed);
     Effort {
         answered: answer.answered + asked.head.turns_most(count, slowest(asked)),
-        failing: answer.failing + asked.head.times.pulse_silence_most,
+        failing: answer.failing,
     }
 }
 
@@ -184,7 +184,7 @@ pub(super) fn counted(asked: &Asked<'_>) -> Effort {
 /// `test_line(facet, plan, readings)`: each reading may be lost three times in a row.
 pub(super) fn test_line(asked: &Asked<'_>) -> Effort {
     let head = asked.head;
-    let answer = answer(head);
+    let answer = answer(head, asked.armed);
     let lines = asked.whole(2, 1.0, 1000.0) * 4.0;
     let line = head.expose_most(slowest(asked)) + head.times.reading_most + 2.0 * answer.answered;
     Effort {

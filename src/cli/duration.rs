@@ -43,6 +43,9 @@ pub(super) fn text(seconds: f64) -> String {
     if minutes < 60.0 {
         return parts(minutes, "min", rest, "s");
     }
+    if seconds >= 360_000.0 {
+        return format!("{} h", show_number(up(seconds / 3600.0), None));
+    }
     let minutes = up(seconds / 60.0);
     parts((minutes / 60.0).floor(), "h", minutes % 60.0, "min")
 }
@@ -208,6 +211,7 @@ mod tests {
         assert_eq!(text(59.99), "1 min");
         assert_eq!(text(111.2), "1 min 52 s");
         assert_eq!(text(7_441.0), "2 h 5 min");
+        assert_eq!(text(4.0e5), "112 h");
     }
 
     #[test]

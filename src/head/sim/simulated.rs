@@ -150,13 +150,13 @@ impl Head for SimHead {
             let value = f64::from(count);
             return Err(outside("number of turns", value, low, high, Dimension::NUMBER));
         }
-        if world.has(&Injected::IndexMissing) {
-            let until = world.now + world.config.detector.rest_after;
-            world.advance(until);
-            return Err(Fault::NoPulse("index"));
-        }
         let speed = world.target.unwrap_or(world.config.speed_least);
         let give_up = world.now + world.description.turns_most(f64::from(count), speed);
+        if world.has(&Injected::IndexMissing) {
+            let until = world.now + world.config.detector.rest_after;
+            world.advance(until.min(give_up));
+            return Err(Fault::NoPulse("index"));
+        }
         let mut turns = Vec::new();
         let mut from = next_index(&mut world, None, give_up)?;
         for _ in 0..count {
