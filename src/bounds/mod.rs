@@ -86,11 +86,13 @@ pub struct Bound {
     pub formula: Option<Formula>,
 }
 
-/// Time in s to make a head safe at the end: braked from any speed, or silent at every call.
-pub fn finish_most(head: &Description) -> f64 {
+/// Time in s to make a head safe at the end: braked from any speed, or silent at every call. A
+/// script that may keep its polygon spinning lets it run out where it coasts already.
+pub fn finish_most(head: &Description, keeps: bool) -> f64 {
     let times = head.times;
     let calls = SAFE_CALLS * times.reply_most.max(times.silence_most);
-    calls + head.galvanometer_settling + times.brake_most + REST_SLICE
+    let down = if keeps { times.brake_most.max(head.coast_most) } else { times.brake_most };
+    calls + head.galvanometer_settling + down + REST_SLICE
 }
 
 /// Works the bound out. `params` are those of the program, in its order, where they are known.
@@ -122,7 +124,7 @@ fn walked(mut walk: Walk<'_>, program: &Program, params: &[ParamAt], head: &Desc
     let (body, _) = walk.block(&program.body);
     failing.push(body.failing);
     let failing = walk.nodes.longest(failing);
-    let safe = walk.nodes.leaf(None, finish_most(head), Form::default());
+    let safe = walk.nodes.leaf(None, finish_most(head, walk.seen.keeps), Form::default());
     parts.extend([body.ended, failing, safe]);
     let whole = walk.nodes.sum(parts);
     let seconds = walk.nodes.seconds(whole);

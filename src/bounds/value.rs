@@ -370,8 +370,12 @@ impl Walk<'_> {
         let extents: Vec<Extent> =
             arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
         let speed = self.state.get(self.speed).num();
-        let asked =
-            Asked { head: self.head, arguments: &extents, speed: speed.range, armed: self.arms };
+        let asked = Asked {
+            head: self.head,
+            arguments: &extents,
+            speed: speed.range,
+            armed: self.seen.arms,
+        };
         let effort = builtin.longest.effort(&asked);
         let mut held = held_by(&arguments);
         if let Longest::Work(..) = builtin.longest {

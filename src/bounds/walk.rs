@@ -4,7 +4,7 @@ use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
 use crate::bounds::nodes::{Id, NOTHING, Nodes};
 use crate::bounds::state::{Key, State, Written};
-use crate::bounds::writes::{arms, spinning, writes};
+use crate::bounds::writes::{Seen, seen, spinning, writes};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::head::Description;
@@ -67,9 +67,9 @@ pub struct Walk<'a> {
     /// The speed that the polygon was asked for.
     pub(super) speed: Key,
     pub(super) spins: Vec<bool>,
-    /// There is light in the script. Where the head does not confirm that it is off, it counts as
-    /// armed behind its block too.
-    pub(super) arms: bool,
+    /// What the script does anywhere. Where the head does not confirm that the light is off, it
+    /// counts as armed behind its block too.
+    pub(super) seen: Seen,
     /// Time spent by the expressions of the present statement.
     pub(super) spent: Vec<Id>,
     pub(super) failing: Vec<Id>,
@@ -104,7 +104,7 @@ impl<'a> Walk<'a> {
             state,
             speed,
             spins: spinning(program, speed),
-            arms: arms(program),
+            seen: seen(program),
             spent: Vec::new(),
             failing: Vec::new(),
             loops: Vec::new(),
@@ -329,7 +329,7 @@ impl<'a> Walk<'a> {
         let times = self.head.times;
         // While armed the head is looked at meanwhile.
         let (look, lost) =
-            if self.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
+            if self.seen.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
         let look = self.nodes.leaf(Some(span), look, Form::default());
         let lost = self.nodes.leaf(Some(span), lost, Form::default());
         let high = time.range.high;

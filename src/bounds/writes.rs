@@ -16,8 +16,16 @@ pub struct Writes<'a> {
     found: BTreeSet<Key>,
     /// Routines that are called.
     called: Vec<usize>,
+    seen: Seen,
+}
+
+/// What a program does anywhere.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Seen {
     /// There is an `arm` block.
-    arms: bool,
+    pub arms: bool,
+    /// The polygon may be kept spinning at the end.
+    pub keeps: bool,
 }
 
 /// For each routine, whether it asks for a speed, itself or through those it calls.
@@ -27,8 +35,13 @@ pub fn spinning(program: &Program, speed: Key) -> Vec<bool> {
     let mut callers: Vec<Vec<usize>> = vec![Vec::new(); count];
     let mut open = Vec::new();
     for (index, routine) in program.routines.iter().enumerate() {
-        let mut writes =
-            Writes { spins: &none, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
+        let mut writes = Writes {
+            spins: &none,
+            speed,
+            found: BTreeSet::new(),
+            called: Vec::new(),
+            seen: Seen::default(),
+        };
         writes.block(&routine.body);
         if writes.found.contains(&speed) {
             open.push(index);
@@ -51,20 +64,25 @@ pub fn spinning(program: &Program, speed: Key) -> Vec<bool> {
     spins
 }
 
-/// Whether there is an `arm` block anywhere.
-pub fn arms(program: &Program) -> bool {
+/// What a program does anywhere.
+pub fn seen(program: &Program) -> Seen {
     let (spins, speed) = (vec![false; program.routines.len()], Key::Word(program.words));
-    let mut writes =
-        Writes { spins: &spins, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
+    let mut writes = Writes {
+        spins: &spins,
+        speed,
+        found: BTreeSet::new(),
+        called: Vec::new(),
+        seen: Seen::default(),
+    };
     let bodies = program.routines.iter().map(|routine| &routine.body);
     bodies.chain([&program.body]).for_each(|body| writes.block(body));
-    writes.arms
+    writes.seen
 }
 
 /// What statements may write.
 pub fn writes(spins: &[bool], speed: Key, statements: &[Statement]) -> BTreeSet<Key> {
     let mut writes =
-        Writes { spins, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
+        Writes { spins, speed, found: BTreeSet::new(), called: Vec::new(), seen: Seen::default() };
     writes.block(statements);
     writes.found
 }
@@ -72,7 +90,7 @@ pub fn writes(spins: &[bool], speed: Key, statements: &[Statement]) -> BTreeSet<
 /// What an expression may write, besides its own loop variables.
 pub fn flag_writes(spins: &[bool], speed: Key, flag: &Flag) -> BTreeSet<Key> {
     let mut writes =
-        Writes { spins, speed, found: BTreeSet::new(), called: Vec::new(), arms: false };
+        Writes { spins, speed, found: BTreeSet::new(), called: Vec::new(), seen: Seen::default() };
     writes.flag(flag);
     writes.found
 }
@@ -131,7 +149,7 @@ impl Writes<'_> {
                 otherwise.iter().for_each(|block| self.block(block));
             }
             Statement::Arm { power, body, .. } => {
-                self.arms = true;
+                self.seen.arms = true;
                 self.number(power);
                 self.block(body);
             }
@@ -178,6 +196,7 @@ impl Writes<'_> {
         if matches!(longest, Some(Longest::Spin | Longest::Halt) | None) {
             self.found.insert(self.speed);
         }
+        self.seen.keeps |= matches!(longest, Some(Longest::Keep));
         call.arguments.iter().flatten().for_each(|argument| self.expression(argument));
     }
 

@@ -113,6 +113,8 @@ pub enum Longest {
     Spin,
     /// One answer; from then on the polygon is asked for no speed.
     Halt,
+    /// No head time itself, but at the end a polygon that coasts is left to run out.
+    Keep,
     /// More: in words, and worked out.
     Work(&'static str, fn(&Asked<'_>) -> Effort),
 }
@@ -139,7 +141,7 @@ impl Longest {
     /// The effort of a call.
     pub fn effort(self, asked: &Asked<'_>) -> Effort {
         match self {
-            Longest::Nothing => Effort { answered: 0.0, failing: 0.0 },
+            Longest::Nothing | Longest::Keep => Effort { answered: 0.0, failing: 0.0 },
             Longest::Answer | Longest::Spin | Longest::Halt => answer(asked.head, asked.armed),
             Longest::Work(_, effort) => effort(asked),
         }
@@ -149,6 +151,9 @@ impl Longest {
     pub fn text(self) -> &'static str {
         match self {
             Longest::Nothing => "no head time",
+            Longest::Keep => {
+                "no head time; at the end of the script, as long as the polygon coasts where it is not kept"
+            }
             Longest::Answer | Longest::Spin | Longest::Halt => {
                 "one answer of the head, which is given up where it is silent"
             }

@@ -68,7 +68,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Spins],
         meaning: "Leaves the polygon turning when the script ends well. After a failure or a stop it is brought down all the same.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\nkeep_spinning()",
-        longest: Longest::Nothing,
+        longest: Longest::Keep,
         gives: Gives::Anything,
         function: Function::General(|context, _| {
             context.station.keep_spinning();
