@@ -98,7 +98,7 @@ impl Shape {
     #[must_use]
     pub fn blurred(&self) -> Shape {
         let unknown = Rc::new(Shape::Unknown(None));
-        let refs = |refs: &[Rc<Shape>]| refs.iter().map(|_| unknown.clone()).collect();
+        let refs = |refs: &[Rc<Shape>]| vec![unknown.clone(); refs.len()];
         match self {
             Shape::Unknown(from) => Shape::Unknown(*from),
             Shape::Exact(words, r) => Shape::Exact(vec![Num::any(None); words.len()], refs(r)),
@@ -176,11 +176,11 @@ impl Shape {
     pub fn item(&self, item: Layout, at: Option<usize>) -> Shape {
         match self {
             Shape::Unknown(from) => Shape::Unknown(*from),
-            Shape::Repeated(_, words, refs) => {
+            Shape::Repeated(count, words, refs) => {
                 if words.len() == item.words && refs.len() == item.refs {
                     Shape::Exact(words.clone(), refs.clone())
                 } else {
-                    Shape::Unknown(None)
+                    Shape::Unknown(count.from)
                 }
             }
             Shape::Exact(words, refs) => {

@@ -40,11 +40,11 @@ fn check_says_how_long_and_where() {
     let script = Script::new("check", WATCH);
     let (code, out, _) = script.with("check", &[]);
     assert_eq!(code, 0);
-    // 3 × 2 s, 40 s, and 11.7 s to make a head safe that may be silent.
-    assert!(out.contains("takes at most 57.7 s on this head"), "{out}");
+    // 3 × 2 s, 40 s, and 11.8 s to make a head safe that may be silent.
+    assert!(out.contains("takes at most 57.8 s on this head"), "{out}");
     let at = |words: &str| out.find(words).unwrap_or_else(|| panic!("no {words} in {out}"));
-    assert!(at("40 s") < at("11.7 s") && at("11.7 s") < at("by `wait t`"), "{out}");
-    assert!(out.contains("called at") && out.contains("that is rounds × watch + 51.7 s"), "{out}");
+    assert!(at("40 s") < at("11.8 s") && at("11.8 s") < at("by `wait t`"), "{out}");
+    assert!(out.contains("called at") && out.contains("that is rounds × watch + 51.8 s"), "{out}");
     let (_, more, _) = script.with("check", &["--set", "rounds=10", "--set", "watch=1min"]);
     assert!(more.contains("takes at most 10 min 52 s"), "{more}");
 }
@@ -69,7 +69,7 @@ fn a_run_is_refused_before_anything_moves() {
         let (code, out, errors) = script.with(command, &["--at-most", "50s"]);
         assert_eq!(code, 2, "{errors}");
         assert!(!out.contains("Summary"), "{out}");
-        assert!(errors.contains("may take 57.7 s, more than the 50 s"), "{errors}");
+        assert!(errors.contains("may take 57.8 s, more than the 50 s"), "{errors}");
         assert!(
             errors.contains("wait 40 s") && errors.contains("up to 40 s of it here"),
             "{errors}"
@@ -95,7 +95,7 @@ fn a_limit_of_another_kind_is_told() {
 fn a_run_tells_what_it_took_of_what_it_could() {
     let script = Script::new("took", "wait 2 s\n");
     let (_, out, _) = script.with("run", &[]);
-    assert!(out.contains("of head time, at most 13.7 s"), "{out}");
+    assert!(out.contains("of head time, at most 13.8 s"), "{out}");
     let (_, out, _) = script.with("run", &["--json"]);
     let end: serde_json::Value = serde_json::from_str(out.lines().last().unwrap()).unwrap();
     let most = end["at_most"]["value"].as_f64().unwrap();

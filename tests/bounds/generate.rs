@@ -284,8 +284,10 @@ impl Generator {
                 let otherwise = self.block(Place { depth: place.depth + 2, ..place });
                 format!("wait until {flag} within {limit} else {{\n{otherwise}}}\n")
             }
-            5 => format!("spin({})\n", self.speed()),
-            6 => self.pick(&["brake()\n", "coast()\n", "spin(1300 rpm)\n"]).to_string(),
+            5 if !place.armed => format!("spin({})\n", self.speed()),
+            6 if !place.armed => {
+                self.pick(&["brake()\n", "coast()\n", "spin(1300 rpm)\n"]).to_string()
+            }
             7 => self.pick(&["park()\n", "steer(1 mrad)\n", "keep_spinning()\n"]).to_string(),
             8 => format!("let {} = turns({})\n", self.name(), 1 + self.below(40)),
             9 => format!("let {} = counted_facets()\n", self.name()),

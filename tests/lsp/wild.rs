@@ -151,6 +151,9 @@ fn random_edits_and_questions_are_all_answered() {
                 "position": position(&text, start),
                 "newName": random.pick(PIECES),
             });
+            if *method == *"formatting" {
+                params["options"] = json!({"tabSize": 4, "insertSpaces": true});
+            }
             if *method == *"references" {
                 params["context"] = json!({"includeDeclaration": random.below(2) == 0});
             }
