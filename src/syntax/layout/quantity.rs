@@ -110,6 +110,7 @@ impl Layout<'_> {
         self.at += 1;
         let mut end = first.end;
         let mut exponent_wrong = None;
+        let mut power: Option<Span> = None;
         while let Some(next) = self.peek().filter(|next| next.start == end) {
             let after = self.lexemes.get(self.at + 1).copied();
             let after = after.filter(|after| after.start == next.end);
@@ -120,11 +121,15 @@ impl Layout<'_> {
                 {
                     self.at += 2;
                     end = word.end;
+                    power = None;
                 }
                 (Raw::Caret, Some(number)) if number.raw == Raw::Number => {
                     self.at += 2;
                     end = number.end;
-                    if self.whole(number, false).is_none() {
+                    let span = self.span(next).to(self.span(number));
+                    if let Some(first) = power.replace(span) {
+                        self.chained(self.span(next), first);
+                    } else if self.whole(number, false).is_none() {
                         exponent_wrong = Some(self.span(number));
                     }
                 }
@@ -137,7 +142,10 @@ impl Layout<'_> {
                     };
                     self.at += 3;
                     end = number.end;
-                    if self.whole(number, true).is_none() {
+                    let span = self.span(next).to(self.span(number));
+                    if let Some(first) = power.replace(span) {
+                        self.chained(self.span(next), first);
+                    } else if self.whole(number, true).is_none() {
                         exponent_wrong = Some(self.span(number));
                     }
                 }
@@ -174,14 +182,18 @@ impl Layout<'_> {
         );
     }
 
+    fn chained(&mut self, caret: Span, first: Span) {
+        self.diagnostics.push(
+            Diagnostic::error("E0112", "powers cannot be chained", caret)
+                .label(first, "there is a power already")
+                .help("write brackets, as in `(x^2)^3`"),
+        );
+    }
+
     /// `^` with its exponent.
     pub fn power(&mut self, caret: Span) {
         if let Some((Token::Power(_), first)) = self.laid.tokens.last().copied() {
-            self.diagnostics.push(
-                Diagnostic::error("E0112", "powers cannot be chained", caret)
-                    .label(first, "there is a power already")
-                    .help("write brackets, as in `(x^2)^3`"),
-            );
+            self.chained(caret, first);
         }
         if !self.count(caret) {
             return;
