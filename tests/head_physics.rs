@@ -2,6 +2,15 @@
 //!
 //! 'Derived' closed forms solve the equation of motion J·dω/dt = T − drag by hand.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use spintrue::head::sim::galvanometer::{Galvanometer, Loop};
 use spintrue::head::sim::ode::step;
 use spintrue::head::sim::rotor::{Drive, Moment, Rotor};

@@ -1,6 +1,15 @@
 //! What an infeasible plan advises is followed to the letter: that reason must be gone, nothing
 //! else may have come, and what is said to make everything hold must make the plan feasible.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
 use proptest::prelude::*;
 use spintrue::optics::{Clock, ClockKind, Decides, Hardware, LineRequest, StartOfScan, plan_line};
 use spintrue::units::parse_quantity;

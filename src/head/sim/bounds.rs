@@ -9,7 +9,7 @@ const AIM: f64 = 0.9;
 
 /// Error of one coarse step, as a share of the window. A hundred steps do not add up to the
 /// tenth that [`AIM`] leaves.
-const STEP_ERROR: f64 = 5e-4;
+const STEP_ERROR: f64 = 1e-3;
 
 /// Coarse steps after which the exact motion is asked instead.
 const STEPS_MOST: usize = 4000;

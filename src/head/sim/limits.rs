@@ -9,7 +9,7 @@ use crate::optics::line::{DOTS_MOST, WORD};
 use core::f64::consts::{SQRT_2, TAU};
 
 /// Speeds between lowest and highest at which spin-up is tried.
-const TRIED: u32 = 6;
+const TRIED: u32 = 4;
 
 /// Room left for speeds between those tried.
 const ROOM: f64 = 1.1;
