@@ -91,7 +91,9 @@ impl Shower {
         let Shower::Quantity { dimension, unit, decimals: None } = self else {
             return self.clone();
         };
-        let large = |unit: &Rc<UnitText>| value == 0.0 || unit.from_si(value).abs() >= 0.01;
+        let large = |unit: &Rc<UnitText>| {
+            value == 0.0 || dimension.is_number() || unit.from_si(value).abs() >= 0.01
+        };
         let unit = unit.clone().filter(large).or_else(|| suited(value, *dimension).map(Rc::new));
         let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));
         let value = counted(value);
