@@ -203,7 +203,7 @@ fn at_the_limits() {
         format!("let a = {open}1{close}"),
         format!("let a = {}1{}", "(1 + ".repeat(64), ")".repeat(64)),
         format!("let a = {}1{}", "f(not a, ".repeat(64), ")".repeat(64)),
-        format!("{}f(){}", "if a { ".repeat(64), " }".repeat(64)),
+        format!("{}f(){}", "if a { ".repeat(63), " }".repeat(63)),
         format!("let a = 1{}", " - 1".repeat(255)),
         format!("let a = {}1", "- ".repeat(250)),
         format!("let a = a{}", ".b".repeat(250)),

@@ -59,9 +59,10 @@ struct Formatter<'s> {
 /// [`NotFormatted::Mistakes`] where the script does not parse.
 pub fn format(source: SourceId, text: &str) -> Result<String, NotFormatted> {
     let mut names = Names::default();
-    let parsed = parse(source, text, &mut names);
-    if parsed.diagnostics.iter().any(|found| found.severity == Severity::Error) {
-        return Err(NotFormatted::Mistakes(parsed.diagnostics));
+    // The tree itself is not needed, and is large.
+    let diagnostics = parse(source, text, &mut names).diagnostics;
+    if diagnostics.iter().any(|found| found.severity == Severity::Error) {
+        return Err(NotFormatted::Mistakes(diagnostics));
     }
     let laid = laid(source, text, &mut names);
     let mut formatter = Formatter { out: Stream::new(text, &laid) };
