@@ -195,6 +195,31 @@ proptest! {
     }
 }
 
+/// As deep, as high and as wide as a script may be.
+#[test]
+fn at_the_limits() {
+    let (open, close) = ("[".repeat(64), "]".repeat(64));
+    let texts = [
+        format!("let a = {open}1{close}"),
+        format!("let a = {}1{}", "(1 + ".repeat(64), ")".repeat(64)),
+        format!("let a = {}1{}", "f(not a, ".repeat(64), ")".repeat(64)),
+        format!("{}f(){}", "if a { ".repeat(63), " }".repeat(63)),
+        format!("let a = 1{}", " - 1".repeat(255)),
+        format!("let a = {}1", "- ".repeat(250)),
+        format!("let a = a{}", ".b".repeat(250)),
+        format!("let a: {}b = 3", "list of ".repeat(250)),
+        format!("let a = [{}]", "b, ".repeat(20_000)),
+        format!("let a = [{}]", "{a: 1, b: f(2)}, ".repeat(5_000)),
+        format!("if a {{}} {}", "else if a {} ".repeat(5_000)),
+        format!("note \"{}\"", "{x:2}".repeat(5_000)),
+        "a()\n// b\n".repeat(5_000),
+        "//\n".repeat(20_000),
+    ];
+    for text in texts {
+        assert!(holds(&text).is_some(), "{}", text.chars().take(80).collect::<String>());
+    }
+}
+
 fn spintrue(arguments: &[&str]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
     command.args(arguments).env("NO_COLOR", "1").stdin(Stdio::null()).output().unwrap()

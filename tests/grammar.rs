@@ -9,6 +9,9 @@ use spintrue::syntax::names::Names;
 use spintrue::syntax::parse;
 use std::fs;
 
+#[path = "grammar/highlight.rs"]
+mod highlight;
+
 /// Answers for each line of a file, `{"text": "…"}`, whether the text parses; `tests/extra`
 /// says which file, and compares the answers with what the written grammar makes of the texts.
 #[test]
@@ -29,4 +32,24 @@ fn which_texts_parse() {
         answers.push('\n');
     }
     fs::write(file("SPINTRUE_ANSWERS"), answers).unwrap();
+}
+
+#[test]
+fn every_keyword_is_highlighted_once() {
+    assert_eq!(highlight::misplaced(), Vec::<String>::new());
+}
+
+/// `INSTA_UPDATE=always` writes it anew, as it does the snapshots.
+#[test]
+fn the_highlighting_grammar_is_not_stale() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/grammar/spintrue.tmLanguage.json");
+    let made = highlight::grammar();
+    if std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always") {
+        fs::write(path, &made).unwrap();
+    }
+    let kept = fs::read_to_string(path).unwrap_or_default();
+    assert!(
+        kept == made,
+        "grammar/spintrue.tmLanguage.json is stale: INSTA_UPDATE=always cargo test --test grammar"
+    );
 }

@@ -1,5 +1,20 @@
 //! The formatter: a script that parses is written anew in the house style. It works on the tokens
 //! of the layout, so brackets, numbers and units stay as the author wrote them.
+//!
+//! The house style:
+//! - four blanks a step, one statement a line, at most one empty line in a row and none at the
+//!   edges of blocks; `else`, `until`, `catch` and `finally` on the line of the brace;
+//! - one blank around operators and between number and unit, none inside brackets; types are tight
+//!   (`length/time^2`), and so is a range of two plain operands (`0..n`), but not a band;
+//! - lines up to 100 columns. A longer one breaks after its loosest operator, before `within`, and
+//!   else at the commas of its outermost bracket, one element a line with a comma after the last
+//!   (lists of plain values fill their lines). What fits on a line is joined again, unless it holds
+//!   a comment or the author ended the line right after the opening bracket;
+//! - a block of one simple statement stays on the line of its brace where the author put it there
+//!   and the whole statement fits; `wait until` goes on with its clauses indented;
+//! - a comment stays behind the word it followed, or on its own line before the next word. Texts
+//!   stay byte for byte, but for blanks between the braces of their values.
+//!
 //! Uses source, diagnostics, names, raw, layout, parse, token and tree.
 
 mod bracket;
@@ -44,9 +59,10 @@ struct Formatter<'s> {
 /// [`NotFormatted::Mistakes`] where the script does not parse.
 pub fn format(source: SourceId, text: &str) -> Result<String, NotFormatted> {
     let mut names = Names::default();
-    let parsed = parse(source, text, &mut names);
-    if parsed.diagnostics.iter().any(|found| found.severity == Severity::Error) {
-        return Err(NotFormatted::Mistakes(parsed.diagnostics));
+    // The tree itself is not needed, and is large.
+    let diagnostics = parse(source, text, &mut names).diagnostics;
+    if diagnostics.iter().any(|found| found.severity == Severity::Error) {
+        return Err(NotFormatted::Mistakes(diagnostics));
     }
     let laid = laid(source, text, &mut names);
     let mut formatter = Formatter { out: Stream::new(text, &laid) };
