@@ -149,7 +149,9 @@ impl Checker<'_> {
             let report =
                 Diagnostic::error("E0402", format!("there is no routine `{text}`"), name.span);
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
-            let known = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
+            let known = routines
+                .map(|s| self.names.text(*s))
+                .chain(builtins::table().iter().map(|b| b.name));
             match (advice::elsewhere(&text), advice::near(&text, known)) {
                 (Some(way), _) => report.help(way),
                 (None, Some(near)) => report.help(format!("did you mean `{near}`?")),

@@ -1,5 +1,6 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
+use crate::builtins;
 use crate::check::advice::with_article;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
@@ -339,7 +340,9 @@ impl Checker<'_> {
             let values = module.into_iter().flat_map(|m| m.values.keys().copied());
             let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
-            let routines = routines.chain(self.builtins.keys()).map(|s| self.names.text(*s));
+            let routines = routines
+                .map(|s| self.names.text(*s))
+                .chain(builtins::table().iter().map(|b| b.name));
             if let Some(way) = advice::value_elsewhere(&text) {
                 report = report.help(way);
             } else if let Some(near) = advice::near(&text, known) {

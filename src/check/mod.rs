@@ -87,7 +87,9 @@ pub fn check(
     index: bool,
 ) -> Checked {
     let builtins = builtins::table();
-    let known = builtins.iter().enumerate().map(|(i, b)| (names.intern(b.name), i)).collect();
+    // One that no file names needs no symbol.
+    let named = builtins.iter().enumerate();
+    let known = named.filter_map(|(i, b)| Some((names.find(b.name)?, i))).collect();
     let mut checker = Checker {
         names,
         sources,

@@ -110,11 +110,6 @@ pub(super) fn run(options: &Options) -> u8 {
         complain(&rendered(&[refused], &prepared.sources));
         return WRONG;
     }
-    let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
-    if let Err(error) = handler {
-        complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
-        return WRONG;
-    }
     let allowed = match options.allow.as_deref().map(allow::parse).transpose() {
         Ok(allowed) => allowed,
         Err(why) => {
@@ -135,6 +130,12 @@ pub(super) fn run(options: &Options) -> u8 {
     } else {
         Box::new(Console::new(&about, CAUTION))
     };
+    // Last, for it starts a thread; nothing has moved yet.
+    let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
+    if let Err(error) = handler {
+        complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
+        return WRONG;
+    }
     let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
     printer.finish(&finished, &prepared);
     finished.verdict().exit_code()

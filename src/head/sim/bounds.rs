@@ -27,6 +27,21 @@ impl Rotor {
         self.time_against(self.bearing + self.torque_most, speed)
     }
 
+    /// While the speed error asks for so much more torque than there is that the integral rests,
+    /// the torque is constant: the speed up to which that is so, and when it is reached.
+    fn full_torque(&self, target: f64) -> (f64, f64) {
+        // Where asked − limit is as wide as the band of `torque` over which the integral fades.
+        let slope = self.proportional - 0.02 * self.integral;
+        let speed = target - 1.05 * self.torque_most / slope.max(f64::MIN_POSITIVE);
+        if speed > 0.0 {
+            // A drag less the torque turns braking round.
+            (speed, -self.time_against(self.bearing - self.torque_most, speed))
+        } else {
+            (0.0, 0.0)
+        }
+    }
+
+    /// Time in s from `speed` to rest against a constant drag `b` and that of the air.
     fn time_against(&self, b: f64, speed: f64) -> f64 {
         let (v, w) = (self.viscous, self.windage);
         let discriminant = v * v - 4.0 * b * w;
@@ -35,10 +50,10 @@ impl Rotor {
             2.0 / root * libm::atan2(root * speed, 2.0 * b + v * speed)
         } else {
             // v − root without loss of digits.
-            let rest = if v > 0.0 { 4.0 * b * w / (v + root) } else { 0.0 };
+            let rest = if v + root > 0.0 { 4.0 * b * w / (v + root) } else { 0.0 };
             let below = 2.0 * b + rest * speed;
             let share = 2.0 * root * speed / below;
-            if share > 0.0 { libm::log1p(share) / root } else { 2.0 * speed / below }
+            if share != 0.0 { libm::log1p(share) / root } else { 2.0 * speed / below }
         };
         self.inertia * integral
     }
@@ -83,12 +98,13 @@ impl Rotor {
             longest: self.inertia * target / self.torque_most,
             steps_most: STEPS_MOST,
         };
+        let (from, start) = self.full_torque(target);
         // The end of the last step that began outside.
-        let mut inside_from = 0.0;
+        let mut inside_from = start;
         let mut outside = true;
         let proved = integrate(
             rate,
-            [0.0, 0.0],
+            [from, 0.0],
             &control,
             |_, state| {
                 let [speed, integral] = *state;
@@ -97,7 +113,7 @@ impl Rotor {
             |time, state| {
                 let [speed, _] = *state;
                 if outside {
-                    inside_from = time;
+                    inside_from = start + time;
                 }
                 outside = (target - speed).abs() > window;
             },

@@ -4,8 +4,8 @@
 //! - `kernels`: loops, calls and records, from the text to the result, inside one process.
 //! - `check`: parse and all checks of a generated script of 1 MB, beside Lua's parse of the same
 //!   program in its own words.
-//! - `start`: a script of twenty lines as a whole process, from its start to its end, beside the
-//!   same lines in a whole Lua process.
+//! - `start`: a script of twenty lines as a process of its own, from its start to its first line
+//!   and to its end, beside the same lines in a Lua process.
 //! - `run`: `scripts/bring_up.spt` as a whole process, with its peak memory.
 //! - `time`: an hour of head time, waited in one piece and looked at every 10 ms.
 //!
