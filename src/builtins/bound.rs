@@ -192,10 +192,10 @@ pub(super) fn test_line(asked: &Asked<'_>) -> Effort {
     let answer = answer(head, asked.armed);
     let lines = asked.whole(2, 1.0, 1000.0) * 4.0;
     let line = head.expose_most(slowest(asked)) + head.times.reading_most + 2.0 * answer.answered;
-    Effort {
-        answered: lines * line,
-        failing: answer.failing + head.times.pulse_silence_most + head.times.gauge_silence_most,
-    }
+    // The last call may end without a pulse or without a reading, and a look and disarming follow.
+    let times = head.times;
+    let silent = times.silence_most.max(times.pulse_silence_most).max(times.gauge_silence_most);
+    Effort { answered: lines * line, failing: silent + 2.0 * times.silence_most }
 }
 
 /// A number that the description states.

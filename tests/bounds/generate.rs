@@ -10,8 +10,18 @@ pub struct Generator {
     routines: Vec<String>,
     /// Time variables that may be written.
     vars: Vec<String>,
+    kind: Kind,
+}
+
+/// What is tried.
+#[derive(Clone, Copy, PartialEq)]
+enum Kind {
+    /// Anything.
+    Wild,
     /// Nothing fails but where it is caught, so that a script comes near its bound.
-    calm: bool,
+    Calm,
+    /// Light, turns and silence again and again, on a head that takes its time.
+    Slow,
 }
 
 /// Where a statement stands.
@@ -27,8 +37,12 @@ struct Place {
 impl Generator {
     pub fn new(seed: u64) -> Generator {
         let rng = Pcg64Mcg::seed_from_u64(seed);
-        let calm = seed % 2 == 1;
-        Generator { rng, names: 0, routines: Vec::new(), vars: Vec::new(), calm }
+        let kind = match seed % 4 {
+            0 | 2 => Kind::Wild,
+            1 => Kind::Calm,
+            _ => Kind::Slow,
+        };
+        Generator { rng, names: 0, routines: Vec::new(), vars: Vec::new(), kind }
     }
 
     fn below(&mut self, count: u64) -> u64 {
@@ -48,8 +62,54 @@ impl Generator {
         format!("_v{}", self.names)
     }
 
+    /// A head that makes one thing slow.
+    fn slow_head(&mut self) -> String {
+        let [reading, lost, arming] = self.pick(&[
+            ["6 s", "100 %", "0 s"],
+            ["6 s", "0 %", "0 s"],
+            ["0 s", "0 %", "30 s"],
+            ["0 s", "0 %", "0 s"],
+        ]);
+        let fault = self.pick(&[
+            "",
+            "",
+            "",
+            "[[fault]]\nkind = \"link_silent\"\nat = \"20 s\"\n",
+            "[[fault]]\nkind = \"gauge_dead\"\n",
+            "[[fault]]\nkind = \"start_of_scan_dropouts\"\nshare = \"100 %\"\n",
+        ]);
+        format!(
+            "[rotor]\nspeed_least = \"300 rpm\"\n[lock]\nwindow = \"1 %\"\nturns = 4\n\
+             [start_of_scan]\nrest_after = \"0.5 s\"\n[laser]\narming_delay = \"{arming}\"\n\
+             [gauge]\ntime = \"{reading}\"\nlost = \"{lost}\"\n{fault}"
+        )
+    }
+
+    /// A script that does one slow thing again and again. The spin-up takes a time that is known.
+    fn slow_script(&mut self, mut text: String) -> String {
+        text.push_str("spin(300 rpm)\nwait 19 s\nif not locked() { return }\n");
+        let times = 4 + self.below(8);
+        let what = self.pick(&[
+            "let _seen = turns(300)",
+            "let _seen = counted_facets(over: 200)",
+            "note \"{measured_speed()} {status().armed}\"",
+            "load(no_trims())",
+            "arm at 35 % { let _seen = test_line(0, slow) }",
+            "arm at 35 % { let _seen = [test_line(k, slow, readings: 2) for k in 0..2] }",
+            "arm at 35 % { wait 300 ms }",
+        ]);
+        text.push_str(&format!(
+            "let slow = plan_line(300 rpm, length: 40 mm, resolution: 300 dpi)\n\
+             repeat {times} times {{\ntry {{ {what} }} catch _p {{ wait 10 ms }}\n}}\n"
+        ));
+        text
+    }
+
     /// A head as TOML.
     pub fn head(&mut self) -> String {
+        if self.kind == Kind::Slow {
+            return self.slow_head();
+        }
         let inertia = self.pick(&["0.3e-4", "1.2e-4", "4e-4"]);
         let bearing = self.pick(&["0.5", "2", "6"]);
         let (least, most) = self.pick(&[("600", "6000"), ("300", "2000"), ("1200", "9000")]);
@@ -71,7 +131,7 @@ impl Generator {
              [words]\nservice = \"{service}\"\n\
              [gauge]\nlost = \"{lost}\"\ntime = \"{reading}\"\n"
         );
-        let faults = if self.calm { 0 } else { self.pick(&[0, 0, 1, 1, 2, 4]) };
+        let faults = if self.kind == Kind::Calm { 0 } else { self.pick(&[0, 0, 1, 1, 2, 4]) };
         for _ in 0..faults {
             let kind = self.pick(&[
                 "kind = \"no_lock\"",
@@ -101,7 +161,8 @@ impl Generator {
             "param rounds = 2\nparam watch = 300 ms\n\
              let plan = plan_line(1300 rpm, length: 40 mm, resolution: 100 dpi)\n",
         );
-        for index in 0..self.below(4) {
+        let routines = if self.kind == Kind::Slow { 0 } else { self.below(4) };
+        for index in 0..routines {
             let place =
                 Place { depth: 3, armed: false, in_loop: false, routine: true, finally: false };
             let body = self.block(place);
@@ -113,7 +174,10 @@ impl Generator {
             ));
             self.routines.push(name);
         }
-        if self.calm {
+        if self.kind == Kind::Slow {
+            return self.slow_script(text);
+        }
+        if self.kind == Kind::Calm {
             return self.calm_script(text);
         }
         text.push_str("spin(1300 rpm)\n");
@@ -232,7 +296,9 @@ impl Generator {
             2 => format!("smaller({} ms, watch * 2)", self.below(900)),
             3 => format!("larger({} ms, turn_time({}))", self.below(900), self.below(4))
                 .replace("turn_time(", "1 ms * (1 + "),
-            4 if !self.calm && self.chance(2) => "larger(0 s, now() - now())".to_string(),
+            4 if self.kind == Kind::Wild && self.chance(2) => {
+                "larger(0 s, now() - now())".to_string()
+            }
             6 => "smaller(t, 400 ms)".to_string(),
             _ => format!("{} ms", self.below(1500)),
         }
@@ -267,7 +333,7 @@ impl Generator {
     }
 
     fn statement(&mut self, place: Place) -> String {
-        if self.calm {
+        if self.kind == Kind::Calm {
             return self.calm_statement(place);
         }
         let choice = self.below(if place.depth < 4 { 34 } else { 18 });
