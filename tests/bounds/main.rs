@@ -14,6 +14,7 @@ mod generate;
 
 use generate::Generator;
 use spintrue::bounds::{Bound, finish_most};
+use spintrue::diagnostics::Severity;
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::Station;
 use spintrue::head::{Description, Times, sim};
@@ -280,16 +281,17 @@ struct Ran {
     told: String,
 }
 
-/// The same as `session::run` does, with the clock read between script and making safe.
+/// Runs what was generated from a seed.
 fn tried(seed: u64) -> Option<Ran> {
     let mut generator = Generator::new(seed);
     let toml = generator.head();
-    let script = generator.script();
-    let prepared = prepare(&mut Script(&script), "script.spt", &[]).unwrap();
-    let errors = prepared
-        .diagnostics
-        .iter()
-        .filter(|d| d.severity == spintrue::diagnostics::Severity::Error);
+    ran(&toml, &generator.script(), seed)
+}
+
+/// The same as `session::run` does, with the clock read between script and making safe.
+fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
+    let prepared = prepare(&mut Script(script), "script.spt", &[]).unwrap();
+    let errors = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Error);
     let codes: Vec<&str> = errors.map(|d| d.code).collect();
     // A routine that changes the speed may have been called under light.
     let under_light = codes.iter().all(|code| *code == "E0719");
@@ -298,7 +300,7 @@ fn tried(seed: u64) -> Option<Ran> {
         return None;
     }
     // Some descriptions are refused, since their polygon never locks.
-    let (head, gauge) = sim::open(Some(("head.toml", &toml)), seed).ok()?;
+    let (head, gauge) = sim::open(Some(("head.toml", toml)), seed).ok()?;
     let stop = Arc::new(AtomicBool::new(false));
     // Nothing is run where the link is silent from the start.
     let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).ok()?;
@@ -348,6 +350,105 @@ fn never_exceeded(seeds: std::ops::Range<u64>) {
     assert!(ran * 10 > all * 7, "{ran} of {all} ran");
     assert!(bounded * 10 > ran * 8, "{bounded} of {ran} have a bound");
     assert!(close * 8 > bounded, "{close} of {bounded} took more than half of it");
+}
+
+/// Scripts that take the long way on a head that makes it long, so that whatever is left out of
+/// the bound shows.
+#[test]
+fn the_long_way_is_counted() {
+    const NOT: &str = "not interlock_closed()";
+    let again = |times: u32, what: &str| {
+        format!("repeat {times} times {{ try {{ {what} }} catch _p {{ note _p.kind }} }}\n")
+    };
+    let line = "let plan = plan_line(5000 rpm, length: 40 mm, resolution: 300 dpi)\n\
+                spin(5000 rpm)\nwait 15 s\n";
+    let light = |what: &str| format!("{line}{}", again(20, &format!("arm at 35 % {{ {what} }}")));
+    let one = "let _s = test_line(0, plan)";
+    let lost = "[gauge]\nlost = \"100 %\"\ntime = \"6 s\"\n";
+    let slow = "[rotor]\nspeed_least = \"300 rpm\"\n[lock]\nwindow = \"1 %\"\nturns = 4\n";
+    let fault = |kind: &str| format!("[[fault]]\nkind = \"{kind}\"\nat = \"14 s\"\n");
+    let cases = [
+        // Every reading is lost and taken again.
+        (lost.to_string(), light(one)),
+        // Each exposure waits for light anew.
+        ("[laser]\narming_delay = \"40 s\"\n".to_string(), light(one)),
+        // No index: the polygon might rest.
+        (
+            format!("[start_of_scan]\nrest_after = \"9 s\"\n{}", fault("index_missing")),
+            light(one),
+        ),
+        // The head is silent for each of many calls.
+        (fault("link_silent"), format!("wait 15 s\n{}", again(200, "note \"{measured_speed()}\""))),
+        (fault("link_silent"), format!("wait 15 s\n{}", again(200, "load(no_trims())"))),
+        (fault("gauge_dead"), light(one)),
+        // What a variable is after one of several ways.
+        (String::new(), format!("if {NOT} {{ wait 1 s }} else {{ wait 50 s }}\n")),
+        (
+            String::new(),
+            format!("var t = 1 s\nif {NOT} {{ note \"no\" }} else {{ t = 50 s }}\nwait t\n"),
+        ),
+        (
+            String::new(),
+            "var t = 1 s\nfor i in 0..5 {\n t = 50 s\n if interlock_closed() { break }\n \
+             t = 1 s\n wait i * 1 ms\n}\nwait t\n"
+                .to_string(),
+        ),
+        (
+            String::new(),
+            "var t = 1 s\nfor i in 0..5 {\n t = 50 s\n if interlock_closed() { continue }\n \
+             t = 1 s\n wait i * 1 ms\n}\nwait t\n"
+                .to_string(),
+        ),
+        (
+            String::new(),
+            "var t = 1 s\ntry {\n t = 50 s\n if interlock_closed() { fail \"x\" }\n t = 1 s\n} \
+             catch _p { wait t }\n"
+                .to_string(),
+        ),
+        (
+            String::new(),
+            "var t = 1 s\ntry {\n t = 50 s\n if interlock_closed() { fail \"x\" }\n t = 1 s\n} \
+             finally { wait t }\n"
+                .to_string(),
+        ),
+        (
+            String::new(),
+            "routine r() -> time {\n for i in 0..3 {\n  if interlock_closed() { return 50 s }\n  \
+             wait i * 1 ms\n }\n return 1 s\n}\nwait r()\n"
+                .to_string(),
+        ),
+        // How fast the polygon turns after one of several ways.
+        (
+            slow.to_string(),
+            format!(
+                "if {NOT} {{ spin(5000 rpm) }} else {{ spin(300 rpm) }}\nwait 15 s\n\
+                 let _t = turns(900)\n"
+            ),
+        ),
+        (
+            slow.to_string(),
+            "spin(5000 rpm)\ntry {\n spin(300 rpm)\n if interlock_closed() { fail \"x\" }\n \
+             spin(5000 rpm)\n} catch _p { note _p.kind }\nwait 15 s\nlet _t = turns(900)\n"
+                .to_string(),
+        ),
+        (
+            slow.to_string(),
+            "routine r() {\n spin(300 rpm)\n}\nspin(5000 rpm)\nr()\nwait 15 s\nlet _t = turns(900)\n"
+                .to_string(),
+        ),
+    ];
+    for (toml, script) in &cases {
+        let Ran { script: took, script_most, told, .. } = ran(toml, script, 1).unwrap();
+        let most = script_most.unwrap_or_else(|| panic!("{told}"));
+        assert!(took <= most, "took {took} s, at most {most} s\n{told}");
+        // A case that comes nowhere near would show nothing.
+        assert!(took > 0.3 * most, "took only {took} s of {most} s\n{told}");
+    }
+    // Nobody brakes a polygon that was to be kept spinning and coasts.
+    let keep = "spin(5000 rpm)\nwait 15 s\ncoast()\nkeep_spinning()\n";
+    let Ran { safe, safe_most, told, .. } = ran("", keep, 1).unwrap();
+    assert!(safe <= safe_most, "safe after {safe} s, at most {safe_most} s\n{told}");
+    assert!(safe > 0.5 * safe_most, "safe after only {safe} s of {safe_most} s\n{told}");
 }
 
 #[test]
