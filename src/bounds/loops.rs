@@ -2,7 +2,7 @@
 
 use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
-use crate::bounds::nodes::{Id, NOTHING};
+use crate::bounds::nodes::{Id, NOTHING, What};
 use crate::bounds::state::{Key, Written};
 use crate::bounds::walk::{Cost, Flow, Loop, Walk};
 use crate::bounds::writes::{flag_writes, writes};
@@ -263,7 +263,7 @@ impl Walk<'_> {
             return self.nodes.times(high + more, &form, part);
         }
         self.vague += 1;
-        self.nodes.unknown(span, "how often this loop runs", count.from)
+        self.nodes.unknown(span, What::Loop, count.from)
     }
 
     /// Each turn by itself; none where that takes too long.

@@ -20,7 +20,7 @@ mod value;
 mod walk;
 mod writes;
 
-pub use nodes::{Contribution, Unknown};
+pub use nodes::{Contribution, Unknown, What};
 
 use crate::bounds::form::{Form, set_of};
 use crate::bounds::known::{Num, Val};

@@ -51,13 +51,24 @@ pub struct Contribution {
     pub seconds: f64,
 }
 
+/// What can be without a bound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum What {
+    /// A wait.
+    Wait,
+    /// A loop.
+    Loop,
+    /// Calls and blocks that nest too deep to be followed.
+    Depth,
+}
+
 /// Why no bound is known.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Unknown {
     /// Where.
     pub span: Span,
     /// What is not known there.
-    pub what: &'static str,
+    pub what: What,
     /// The call whose result it depends on.
     pub from: Option<Span>,
 }
@@ -93,7 +104,7 @@ impl Nodes {
     }
 
     /// Time without a bound.
-    pub fn unknown(&mut self, span: Span, what: &'static str, from: Option<Span>) -> Id {
+    pub fn unknown(&mut self, span: Span, what: What, from: Option<Span>) -> Id {
         let unknown = Unknown { span, what, from };
         self.push(f64::INFINITY, Form::default(), Kind::Unknown(unknown))
     }

@@ -3,7 +3,7 @@
 use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
 use crate::bounds::loops::{Turn, span_of};
-use crate::bounds::nodes::NOTHING;
+use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Cost, Flow, Walk};
 use crate::builtins::{Asked, Extent, Function, Gives, Longest, Range, table};
@@ -363,7 +363,7 @@ impl Walk<'_> {
         let arguments: Vec<Option<Val>> =
             call.arguments.iter().map(|a| a.as_ref().map(|a| self.expression(a))).collect();
         let Some(builtin) = table().get(call.builtin) else {
-            let unknown = self.nodes.unknown(call.span, "what this built-in is", None);
+            let unknown = self.nodes.unknown(call.span, What::Depth, None);
             self.spend(Cost { ended: unknown, failing: NOTHING });
             return Val::Num(Num::any(Some(call.span)));
         };

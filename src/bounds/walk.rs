@@ -2,7 +2,7 @@
 
 use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
-use crate::bounds::nodes::{Id, NOTHING, Nodes};
+use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Seen, seen, spinning, writes};
 use crate::builtins::Range;
@@ -142,7 +142,7 @@ impl<'a> Walk<'a> {
     /// Goes one level deeper; false where that is too deep.
     pub(super) fn enter(&mut self) -> bool {
         if self.depth >= DEPTH_MOST {
-            let unknown = self.nodes.unknown(self.at, "how deep calls and blocks nest here", None);
+            let unknown = self.nodes.unknown(self.at, What::Depth, None);
             self.spent.push(unknown);
             return false;
         }
@@ -346,7 +346,7 @@ impl<'a> Walk<'a> {
             self.nodes.leaf(Some(span), within, form)
         } else {
             self.vague += 1;
-            self.nodes.unknown(span, "how long this waits", time.from)
+            self.nodes.unknown(span, What::Wait, time.from)
         };
         let ended = self.nodes.sum([waited, look]);
         self.spend(Cost { ended, failing: lost });

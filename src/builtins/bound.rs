@@ -195,7 +195,9 @@ pub(super) fn test_line(asked: &Asked<'_>) -> Effort {
     // The last call may end without a pulse or without a reading, and a look and disarming follow.
     let times = head.times;
     let silent = times.silence_most.max(times.pulse_silence_most).max(times.gauge_silence_most);
-    Effort { answered: lines * line, failing: silent + 2.0 * times.silence_most }
+    // One look at the head comes before all.
+    let answered = answer.answered + lines * line;
+    Effort { answered, failing: silent + 2.0 * times.silence_most }
 }
 
 /// A number that the description states.

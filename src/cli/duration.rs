@@ -1,7 +1,7 @@
 //! How long a script takes at most, for people: the time, what adds most to it, how it depends on
 //! params, and the limit that somebody sets.
 
-use crate::bounds::{Bound, Formula, Term, Unknown};
+use crate::bounds::{Bound, Formula, ParamKind, Term, Unknown, What};
 use crate::cli::terminal::{DIM, styled};
 use crate::diagnostics::Diagnostic;
 use crate::session::Prepared;
@@ -69,11 +69,14 @@ fn words(sources: &SourceMap, span: Span) -> String {
 
 /// Why no bound is known at a place.
 fn why(unknown: &Unknown, sources: &SourceMap) -> String {
+    let what = match unknown.what {
+        What::Wait => "how long this waits",
+        What::Loop => "how often this loop runs",
+        What::Depth => return "calls and blocks nest too deep here to be followed".to_string(),
+    };
     match unknown.from {
-        Some(from) => {
-            format!("{} is known only once `{}` has run", unknown.what, words(sources, from))
-        }
-        None => format!("{} changes while the script runs", unknown.what),
+        Some(from) => format!("{what} is known only once `{}` has run", words(sources, from)),
+        None => format!("{what} changes while the script runs"),
     }
 }
 
@@ -126,9 +129,10 @@ fn formula_text(formula: &Formula, prepared: &Prepared) -> String {
     let term = |term: &Term| {
         let mut factors: Vec<String> = term.params.iter().map(name).collect();
         let size = term.factor.abs();
-        let time = !term.params.iter().any(|p| {
-            prepared.params.get(*p).is_some_and(|p| p.kind == crate::bounds::ParamKind::Time)
-        });
+        let time = !term
+            .params
+            .iter()
+            .any(|p| prepared.params.get(*p).is_some_and(|p| p.kind == ParamKind::Time));
         if time {
             factors.push(text(size));
         } else if size != 1.0 {

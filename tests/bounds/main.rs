@@ -13,7 +13,7 @@ mod cli;
 mod generate;
 
 use generate::Generator;
-use spintrue::bounds::{Bound, finish_most};
+use spintrue::bounds::{Bound, What, finish_most};
 use spintrue::diagnostics::Severity;
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::Station;
@@ -102,7 +102,7 @@ fn takes(text: &str, seconds: f64) {
 
 /// What is not known, in the script's words.
 #[track_caller]
-fn unknown(text: &str, what: &str, at: &str, from: Option<&str>) {
+fn unknown(text: &str, what: What, at: &str, from: Option<&str>) {
     let prepared = prepared(text, &[]);
     let bound = prepared.bound(&round()).unwrap();
     assert_eq!(bound.most, None, "{text}");
@@ -192,12 +192,12 @@ fn what_is_measured_can_be_limited() {
 #[test]
 fn what_is_not_known_is_said() {
     let measured = "let t = turns(1)[0].period\nwait t\n";
-    unknown(measured, "how long this waits", "wait t", Some("turns(1)"));
+    unknown(measured, What::Wait, "wait t", Some("turns(1)"));
     let counted = "let n = counted_facets()\nrepeat n times { wait 1 s }\n";
-    unknown(counted, "how often this loop runs", "n", Some("counted_facets()"));
+    unknown(counted, What::Loop, "n", Some("counted_facets()"));
     let grown = "var xs = [1]\nwhile not locked() at most 100 times { xs = xs + xs }\n\
                  for x in xs { wait 1 s }\n";
-    unknown(grown, "how often this loop runs", "for x in xs", None);
+    unknown(grown, What::Loop, "for x in xs", None);
 }
 
 #[test]
