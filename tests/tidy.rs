@@ -22,7 +22,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("source", &[]),
     ("units", &[]),
     ("diagnostics", &["source"]),
-    ("syntax", &["source", "diagnostics"]),
+    ("syntax", &["source", "diagnostics", "units"]),
     ("program", &["source", "units"]),
     ("optics", &["units"]),
     ("head", &["units", "optics"]),

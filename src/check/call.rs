@@ -10,7 +10,7 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::tree::{Argument, Name};
+use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name};
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -44,11 +44,7 @@ pub(super) enum DefaultValue {
 impl Checker<'_> {
     /// Checks a call; the type is `Nothing` where it gives no value.
     pub(super) fn call(&mut self, name: Name, arguments: &[Argument], span: Span) -> Typed {
-        let routine = self
-            .modules
-            .get(self.inside.module)
-            .and_then(|module| module.routines.get(&name.symbol))
-            .copied();
+        let routine = self.routine_of(name);
         let (callee, signature) = if let Some(index) = routine {
             if let Some(routine) = self.routines.get_mut(index) {
                 routine.used = true;
@@ -80,6 +76,11 @@ impl Checker<'_> {
             return Typed::unknown(span);
         }
         self.coded(callee, &signature, values, returns, span)
+    }
+
+    /// The routine that a name means here.
+    pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
+        self.modules.get(self.inside.module)?.routines.get(&name.symbol).copied()
     }
 
     /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
@@ -213,9 +214,17 @@ impl Checker<'_> {
             let Some(slot) = slots.get_mut(position) else {
                 let takes = advice::count(signature.parameters.len(), "argument");
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
-                self.report(
-                    Diagnostic::error("E0601", headline, argument.value.span).here("one too many"),
-                );
+                let report = match self.grouped(arguments, index) {
+                    Some((place, way)) => Diagnostic::error(
+                        "E0601",
+                        "digits are not grouped: `,` parts two arguments",
+                        place,
+                    )
+                    .help(way),
+                    None => Diagnostic::error("E0601", headline, argument.value.span)
+                        .here("one too many"),
+                };
+                self.report(report);
                 return None;
             };
             if let Some(first) = slot {
@@ -254,6 +263,21 @@ impl Checker<'_> {
             good = false;
         }
         good.then_some(slots)
+    }
+
+    /// `4,800 rpm`: the place of both halves, and the number that was meant.
+    fn grouped(&self, arguments: &[Argument], index: usize) -> Option<(Span, String)> {
+        let (left, right) = (arguments.get(index.checked_sub(1)?)?, arguments.get(index)?);
+        let number = |a: &Argument| matches!(a.value.kind, ExpressionKind::Number { .. });
+        if !(number(left) && number(right)) {
+            return None;
+        }
+        let place = left.value.span.to(right.value.span);
+        let words = self.sources.slice(place);
+        let (thousands, rest) = words.split_once(',')?;
+        let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
+        let whole = thousands.bytes().all(|b| b.is_ascii_digit());
+        (whole && digits == 3).then(|| (place, format!("write `{thousands}{rest}`")))
     }
 
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
@@ -295,7 +319,13 @@ impl Checker<'_> {
                 Fit::Later => later.push(position),
                 Fit::Unlike => {
                     good = false;
-                    self.unlike_argument(name, parameter, signature, &bindings, &typed);
+                    self.unlike_argument(
+                        name,
+                        parameter,
+                        signature,
+                        &bindings,
+                        (&argument.value, &typed),
+                    );
                 }
             }
             good &= typed.kind != Type::Unknown;
@@ -304,9 +334,17 @@ impl Checker<'_> {
         for position in later {
             let parameter = signature.parameters.get(position)?;
             let typed = values.get(position).cloned().flatten()?;
+            let argument = slots.get(position).copied().flatten();
+            let argument = argument.and_then(|index| arguments.get(index))?;
             if bindings.fit(&parameter.kind, &typed.kind) != Fit::Fits {
                 good = false;
-                self.unlike_argument(name, parameter, signature, &bindings, &typed);
+                self.unlike_argument(
+                    name,
+                    parameter,
+                    signature,
+                    &bindings,
+                    (&argument.value, &typed),
+                );
             }
         }
         if !good {
@@ -326,7 +364,7 @@ impl Checker<'_> {
         parameter: &ParameterInfo,
         signature: &Signature,
         bindings: &Bindings,
-        typed: &Typed,
+        (written, typed): (&Expression, &Typed),
     ) {
         let callee = self.text(name.symbol);
         let wanted = bindings.filled(&parameter.kind);
@@ -350,6 +388,12 @@ impl Checker<'_> {
         let other = signature.parameters.iter().find(|p| p.kind == typed.kind);
         if let Some(other) = other {
             report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
+        } else if let Some((place, way)) = self.unitless(written, &typed.kind, &target) {
+            report = report.label(place, "declared here, without a unit").help(way);
+        } else if should.ends_with("^2") {
+            report = report.help(format!(
+                "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
+            ));
         } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None)
         {
             report = report.help(step);

@@ -11,7 +11,7 @@ use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
-use crate::units::{UnitError, UnitText, parse_unit};
+use crate::units::{UnitError, UnitText, parse_unit, suited};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -115,10 +115,13 @@ impl Checker<'_> {
                 let typed = self.call(*name, arguments, e.span);
                 if typed.kind == Type::Nothing {
                     let text = self.text(name.symbol);
-                    self.report(
+                    let report =
                         Diagnostic::error("E0608", format!("`{text}` gives no value"), e.span)
-                            .here("stands where a value is needed"),
-                    );
+                            .here("stands where a value is needed");
+                    match self.routine_of(*name) {
+                        Some(routine) => self.valueless.push((routine, report)),
+                        None => self.report(report),
+                    }
                     return Typed::unknown(e.span);
                 }
                 typed
@@ -146,6 +149,29 @@ impl Checker<'_> {
         what: &str,
     ) -> Typed {
         let typed = self.expression(e, Some(wanted));
+        let declared = self.unitless(e, &typed.kind, wanted);
+        self.of_kind_declared(typed, wanted, code, what, declared)
+    }
+
+    /// The same of what is checked already.
+    pub(super) fn of_kind(
+        &mut self,
+        typed: Typed,
+        wanted: &Type,
+        code: &'static str,
+        what: &str,
+    ) -> Typed {
+        self.of_kind_declared(typed, wanted, code, what, None)
+    }
+
+    fn of_kind_declared(
+        &mut self,
+        typed: Typed,
+        wanted: &Type,
+        code: &'static str,
+        what: &str,
+        declared: Option<(Span, String)>,
+    ) -> Typed {
         if typed.kind == *wanted || typed.kind == Type::Unknown || *wanted == Type::Unknown {
             return typed;
         }
@@ -153,14 +179,47 @@ impl Checker<'_> {
         let mut report = Diagnostic::error(
             code,
             format!("{what} must be {}, not {}", with_article(&should), with_article(&is)),
-            e.span,
+            typed.span,
         )
         .here(format!("this is {}", with_article(&is)));
-        if let Some(step) = advice::step(&self.words(e.span), &typed.kind, wanted, None) {
+        if let Some((place, way)) = declared {
+            report = report.label(place, "declared here, without a unit").help(way);
+        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, wanted, None)
+        {
             report = report.help(step);
         }
         self.report(report);
-        Typed { kind: Type::Unknown, ..Typed::unknown(e.span) }
+        Typed::unknown(typed.span)
+    }
+
+    /// A name that stands for a plain number where a quantity is wanted: where it was declared, and
+    /// what to do there.
+    pub(super) fn unitless(
+        &self,
+        e: &Expression,
+        is: &Type,
+        wanted: &Type,
+    ) -> Option<(Span, String)> {
+        let (ExpressionKind::Name(symbol), Type::Quantity(dimension)) = (&e.kind, wanted) else {
+            return None;
+        };
+        if *is != Type::NUMBER {
+            return None;
+        }
+        let module = self.modules.get(self.inside.module);
+        let found = self.scope.find(*symbol).or_else(|| module?.values.get(symbol).copied());
+        let variable = self.variables.get(found?)?;
+        if !matches!(variable.role, Role::Param | Role::Constant | Role::Let | Role::Var) {
+            return None;
+        }
+        let kind = dimension.kind()?.name;
+        let unit = suited(1.0, *dimension)?.text;
+        let text = self.names.text(*symbol);
+        let way = format!(
+            "give `{text}` its unit where it is declared: {} may be in `{unit}`",
+            with_article(kind)
+        );
+        Some((variable.name.span, way))
     }
 
     /// A unit by its name; reports one that does not exist, once for each place.

@@ -14,7 +14,7 @@ use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Statement, 
 use crate::units::Dimension;
 use std::rc::Rc;
 
-const TIME: Type = Type::Quantity(Dimension::TIME);
+pub(super) const TIME: Type = Type::Quantity(Dimension::TIME);
 
 /// Time between two looks of a `wait until` that does not say.
 const DEFAULT_EVERY: f64 = 0.02;
@@ -139,7 +139,11 @@ impl Checker<'_> {
         self.inside.armed = outer;
         self.calls.push(CallSite {
             caller: self.inside.routine,
-            callee: Callee::Arm { first, last: self.calls.len() },
+            callee: Callee::Arm {
+                first,
+                last: self.calls.len(),
+                repeated: !self.inside.loops.is_empty(),
+            },
             span: keyword,
             end: keyword.end,
             armed: outer,

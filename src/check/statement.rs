@@ -3,6 +3,7 @@
 use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
+use crate::check::head::TIME;
 use crate::check::scope::{LoopInfo, Role};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
@@ -228,7 +229,19 @@ impl Checker<'_> {
 
     /// The bound of a loop.
     fn times(&mut self, times: &Expression) -> Number {
-        let typed = self.expect_kind(times, &Type::NUMBER, "E0708", "the bound of a loop");
+        let typed = self.expression(times, Some(&Type::NUMBER));
+        if typed.kind == TIME {
+            let words = self.words(times.span);
+            self.report(
+                Diagnostic::error("E0708", "a loop counts its turns and not the time", times.span)
+                    .here("this is a time")
+                    .help(format!(
+                        "to wait for something at most so long: `wait until ... within {words}`"
+                    )),
+            );
+            return Number::Constant(0.0);
+        }
+        let typed = self.of_kind(typed, &Type::NUMBER, "E0708", "the bound of a loop");
         if let Some(value) = typed.constant()
             && !(value >= 0.0 && value.fract() == 0.0 && value <= 1e9)
         {
@@ -336,7 +349,8 @@ impl Checker<'_> {
             }
             (None, Some(value)) => {
                 let typed = self.expression(value, None);
-                let report = if self.inside.routine.is_some() {
+                let report = if let Some(routine) = self.inside.routine {
+                    self.undeclared.insert(routine);
                     let kind = self.kind_name(&typed.kind);
                     Diagnostic::error("E0702", "this routine gives nothing back", value.span)
                         .help(format!("say what it gives behind its parameters: `-> {kind}`"))

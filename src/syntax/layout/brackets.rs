@@ -339,6 +339,32 @@ impl Layout<'_> {
         self.drop_to(0);
     }
 
+    /// A word that stands at the top level of a file only, and no further right than the line that
+    /// opened a block: the block should have ended before it.
+    pub fn begins_anew(&mut self, lexeme: Lexeme, keyword: Keyword) {
+        let under = |frame: &Frame| self.indent <= frame.indent;
+        let Some(index) = self.frames.iter().skip(1).position(under) else { return };
+        let Some(frame) = self.frames.get(index + 1).filter(|frame| frame.kind == Kind::Block)
+        else {
+            return;
+        };
+        let word = keyword.text();
+        let (open, close) = self.suspect.take().unzip();
+        let open = open.unwrap_or(frame.open);
+        let mut report =
+            Diagnostic::error("E0201", "this block is never closed", open).here("opened here");
+        if let Some(close) = close {
+            report = report.label(close, "this `}` ends it, though it stands further left");
+        }
+        let missing = format!("`}}` is missing before this `{word}`");
+        report = report.label(self.span(lexeme), missing);
+        self.diagnostics.push(report);
+        self.drop_to(index);
+        if !self.at_statement() {
+            self.push(Token::End, self.behind());
+        }
+    }
+
     /// The end of the text.
     pub fn finish(&mut self) {
         if self.laid.cut.is_some() || self.frames.len() < 2 {

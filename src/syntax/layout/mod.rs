@@ -4,6 +4,7 @@
 //! Uses source, diagnostics, names, raw and token.
 
 mod brackets;
+mod loops;
 mod quantity;
 
 use crate::diagnostics::Diagnostic;
@@ -135,6 +136,7 @@ impl<'s> Layout<'s> {
                     self.push(Token::Hole, span);
                 }
             }
+            Raw::ParenOpen if self.counting_loop(lexeme) => {}
             Raw::ParenOpen => self.open(lexeme, Kind::Paren, Token::ParenOpen),
             Raw::ListOpen => self.open(lexeme, Kind::List, Token::ListOpen),
             Raw::BraceOpen => self.brace(lexeme),
@@ -224,6 +226,9 @@ impl<'s> Layout<'s> {
             && !self.joins(lexeme, keyword)
         {
             self.end(span);
+            if let Some(keyword @ (Keyword::Routine | Keyword::Use | Keyword::Param)) = keyword {
+                self.begins_anew(lexeme, keyword);
+            }
         }
         if !self.doc.is_empty() {
             if self.at_statement() {
