@@ -306,6 +306,7 @@ impl Checker<'_> {
         let mut bindings = Bindings::default();
         let mut values = Vec::new();
         let mut later = Vec::new();
+        let mut unlike = Vec::new();
         let mut good = true;
         for (position, (parameter, slot)) in signature.parameters.iter().zip(slots).enumerate() {
             let Some(argument) = slot.and_then(|index| arguments.get(index)) else {
@@ -319,18 +320,13 @@ impl Checker<'_> {
                 Fit::Later => later.push(position),
                 Fit::Unlike => {
                     good = false;
-                    self.unlike_argument(
-                        name,
-                        parameter,
-                        signature,
-                        &bindings,
-                        (&argument.value, &typed),
-                    );
+                    unlike.push((position, argument, typed.clone()));
                 }
             }
             good &= typed.kind != Type::Unknown;
             values.push(Some(typed));
         }
+        self.unlike_arguments(name, signature, &bindings, &unlike);
         for position in later {
             let parameter = signature.parameters.get(position)?;
             let typed = values.get(position).cloned().flatten()?;
@@ -356,6 +352,40 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0606", headline, span));
         }
         Some((values, returns?))
+    }
+
+    /// Reports arguments of the wrong kind: as one mistake where each fits another parameter.
+    fn unlike_arguments(
+        &mut self,
+        name: Name,
+        signature: &Signature,
+        bindings: &Bindings,
+        unlike: &[(usize, &Argument, Typed)],
+    ) {
+        let elsewhere = |typed: &Typed| signature.parameters.iter().any(|p| p.kind == typed.kind);
+        let moved = unlike.iter().all(|(_, a, typed)| a.name.is_none() && elsewhere(typed));
+        if let ([(_, _, first), rest @ ..], true) = (unlike, moved)
+            && !rest.is_empty()
+        {
+            let callee = self.text(name.symbol);
+            let headline = format!("`{callee}` takes these in another order");
+            let is = |checker: &Self, typed: &Typed| {
+                format!("this is {}", with_article(&checker.kind_name(&typed.kind)))
+            };
+            let mut report = Diagnostic::error("E0605", headline, first.span).here(is(self, first));
+            for (_, _, typed) in rest {
+                report = report.label(typed.span, is(self, typed));
+            }
+            let last = unlike.iter().map(|(position, ..)| *position).max().unwrap_or(0);
+            let known = signature.parameters.iter().take(last + 1);
+            let names: Vec<String> = known.map(|p| format!("`{}`", p.name)).collect();
+            self.report(report.help(format!("the order is {}", names.join(", "))));
+            return;
+        }
+        for (position, argument, typed) in unlike {
+            let Some(parameter) = signature.parameters.get(*position) else { continue };
+            self.unlike_argument(name, parameter, signature, bindings, (&argument.value, typed));
+        }
     }
 
     fn unlike_argument(

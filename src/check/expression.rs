@@ -372,6 +372,19 @@ impl Checker<'_> {
         );
     }
 
+    /// How a routine is called: with empty brackets where it takes nothing.
+    fn call_of(&mut self, symbol: Symbol) -> String {
+        let text = self.text(symbol);
+        let routine = self.routine_of(Name { symbol, span: Span::default() });
+        let signature = match (routine, self.builtins.get(&symbol).copied()) {
+            (Some(routine), _) => self.routines.get(routine).map(|r| r.signature.clone()),
+            (None, Some(builtin)) => self.builtin_signature(builtin),
+            (None, None) => None,
+        };
+        let bare = signature.is_some_and(|s| s.parameters.is_empty());
+        format!("{text}({})", if bare { "" } else { "..." })
+    }
+
     fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
         if self.modules.get(self.inside.module).is_some_and(|module| module.missing) {
             return Typed::unknown(span);
@@ -384,7 +397,7 @@ impl Checker<'_> {
         if callable {
             report =
                 Diagnostic::error("E0401", format!("`{text}` is a routine, not a value"), span)
-                    .help(format!("call it: `{text}(...)`"));
+                    .help(format!("call it: `{}`", self.call_of(symbol)));
         } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
             report = Diagnostic::error(
                 "E0409",
@@ -404,6 +417,11 @@ impl Checker<'_> {
                 .chain(builtins::table().iter().map(|b| b.name));
             if let Some(way) = advice::value_elsewhere(&text) {
                 report = report.help(way);
+            } else if let Some(gone) = self.scope.gone(symbol) {
+                let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
+                report = report
+                    .label(declared, "this one ends with its block")
+                    .help(format!("declare `var {text} = ...` before the block, and set it there"));
             } else if let Some(near) = advice::near(&text, known) {
                 report = report.help(format!("did you mean `{near}`?"));
             } else if let Some(near) = advice::near(&text, routines) {

@@ -9,7 +9,9 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Block, Expression, ExpressionKind, Name, Statement, StatementKind};
+use crate::syntax::tree::{
+    Binary, Block, Expression, ExpressionKind, Name, Statement, StatementKind,
+};
 
 /// Checked statements, and whether control surely leaves them before their end.
 pub(super) type Checked = (Vec<program::Statement>, bool);
@@ -151,15 +153,24 @@ impl Checker<'_> {
             if typed.kind == Type::Unknown {
                 return;
             }
-            let mut report =
-                Diagnostic::error("E0607", "this is worked out and then dropped", e.span)
-                    .help("print it with `note \"{...}\"`, keep it with `let`, or delete it");
-            if let ExpressionKind::Binary { operator: crate::syntax::tree::Binary::Equal, .. } =
-                e.kind
-            {
-                report = report.help("`==` compares; a variable is set with `=`");
-            }
-            self.report(report);
+            let set = match &e.kind {
+                ExpressionKind::Binary { operator: Binary::Equal, left, right, .. } => {
+                    let name = matches!(left.kind, ExpressionKind::Name(_));
+                    name.then(|| (self.words(left.span), self.words(right.span)))
+                }
+                _ => None,
+            };
+            let way = match set {
+                Some((name, value)) => {
+                    format!("`==` compares; a variable is set with `{name} = {value}`")
+                }
+                None => {
+                    "print it with `note \"{...}\"`, keep it with `let`, or delete it".to_string()
+                }
+            };
+            self.report(
+                Diagnostic::error("E0607", "this is worked out and then dropped", e.span).help(way),
+            );
             return;
         };
         let typed = self.call(*name, arguments, e.span);

@@ -365,6 +365,11 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Diagnostic::error("E0316", format!("a value is missing after `{word}`"), stuck.point())
             .here(format!("found {} instead", stuck.found_words()));
     match stuck.found() {
+        _ if last == Some(Token::Keyword(Keyword::Within))
+            && matches!(first_keyword(stuck), Some((Keyword::Wait, _))) =>
+        {
+            report = report.help("write the limit as `within 20 s`");
+        }
         Some(Token::Operator(Binary::Add)) => {
             report = report.help("a positive number has no sign");
         }
