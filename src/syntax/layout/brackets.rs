@@ -67,6 +67,13 @@ impl Frame {
     }
 }
 
+/// The report on an expression that grew too high.
+pub fn too_many_parts(span: Span) -> Diagnostic {
+    Diagnostic::error("E0205", "this expression has too many parts", span)
+        .here(format!("more than {HIGHEST} operators and brackets up to here"))
+        .help("give parts of it a name with `let`")
+}
+
 impl Layout<'_> {
     pub fn frame_kind(&self) -> Kind {
         self.frames.last().map_or(Kind::Block, |frame| frame.kind)
@@ -87,12 +94,15 @@ impl Layout<'_> {
     pub fn open(&mut self, lexeme: Lexeme, kind: Kind, token: Token) {
         self.begin(lexeme, None);
         let span = self.span(lexeme);
-        if self.frames.len() > DEEPEST {
-            self.diagnostics.push(
+        let deep = self.frames.len() > DEEPEST;
+        if deep || (kind != Kind::Block && self.path >= HIGHEST) {
+            self.diagnostics.push(if deep {
                 Diagnostic::error("E0204", "brackets and blocks are nested too deeply", span)
                     .here(format!("{DEEPEST} are open here already"))
-                    .help("give inner parts a name with `let`, or move them into a routine"),
-            );
+                    .help("give inner parts a name with `let`, or move them into a routine")
+            } else {
+                too_many_parts(span)
+            });
             match kind {
                 Kind::Record => self.push(Token::Hole, span),
                 Kind::Block => {

@@ -9,7 +9,7 @@ mod quantity;
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
-use crate::syntax::layout::brackets::{Frame, Kind};
+use crate::syntax::layout::brackets::{Frame, Kind, too_many_parts};
 use crate::syntax::names::Names;
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::reports::Reports;
@@ -201,11 +201,7 @@ impl<'s> Layout<'s> {
         if self.path + frame.below <= HIGHEST {
             return true;
         }
-        self.diagnostics.push(
-            Diagnostic::error("E0205", "this expression has too many parts", span)
-                .here(format!("more than {HIGHEST} operators and brackets up to here"))
-                .help("give parts of it a name with `let`"),
-        );
+        self.diagnostics.push(too_many_parts(span));
         self.give_up(span);
         false
     }
