@@ -22,6 +22,7 @@ pub mod pulses;
 mod read;
 pub mod rotor;
 mod simulated;
+mod truth;
 mod world;
 
 #[cfg(test)]
@@ -31,6 +32,7 @@ pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
 pub use read::ConfigError;
 pub use simulated::SimHead;
+pub use truth::Truth;
 
 use std::cell::RefCell;
 use std::rc::Rc;
