@@ -132,10 +132,26 @@ const FAULTS: &[&str] = &[
 
 const STRIKES: &[Strike] = &[Strike::LostCommand, Strike::LostReply, Strike::Stop, Strike::Panic];
 
-/// Runs a script once for each of at most `most` of its calls and all that can happen at it; gives
-/// the runs.
-fn every_way(prepared: &Prepared, name: &str, toml: &str, seed: u64, most: usize) -> usize {
-    let Some(clean) = run(prepared, toml, seed, (usize::MAX, Strike::Nothing)) else { return 0 };
+/// How much is tried: at most so many calls, and one part of so many of them.
+#[derive(Clone, Copy)]
+struct Share {
+    most: usize,
+    part: usize,
+    parts: usize,
+}
+
+impl Share {
+    /// Which of `count` things are tried.
+    fn of(self, count: usize) -> impl Iterator<Item = usize> {
+        let step = count.div_ceil(self.most).max(1);
+        (self.part * step..count).step_by(step * self.parts)
+    }
+}
+
+/// Runs a script once for each of its calls, as far as `share` goes, and all that can happen at
+/// it; gives the runs.
+fn every_way(prepared: &Prepared, name: &str, seed: u64, share: Share) -> usize {
+    let Some(clean) = run(prepared, "", seed, (usize::MAX, Strike::Nothing)) else { return 0 };
     judge(&clean, &format!("{name}: clean"));
     let (times, calls, safe_call) = {
         let log = clean.watched.log.borrow();
@@ -144,12 +160,11 @@ fn every_way(prepared: &Prepared, name: &str, toml: &str, seed: u64, most: usize
     let expected = clean.finished.verdict();
     let shipped = name.ends_with(".spt");
     let mut runs = 1;
-    let step = calls.div_ceil(most);
-    for call in (0..calls).step_by(step) {
+    for call in share.of(calls) {
         for strike in STRIKES {
             let case =
                 format!("{name}: {strike:?} at call {call} of {calls} (safe at {safe_call})");
-            let struck = run(prepared, toml, seed, (call, *strike)).unwrap();
+            let struck = run(prepared, "", seed, (call, *strike)).unwrap();
             runs += 1;
             judge(&struck, &case);
             let verdict = struck.finished.verdict();
@@ -178,10 +193,9 @@ fn every_way(prepared: &Prepared, name: &str, toml: &str, seed: u64, most: usize
     }
     let mut moments = times;
     moments.dedup();
-    let step = moments.len().div_ceil(most);
-    for at in moments.iter().step_by(step) {
+    for at in share.of(moments.len()).map(|index| moments[index]) {
         for fault in FAULTS {
-            let toml = format!("{toml}[[fault]]\n{fault}\nat = \"{at:?} s\"\n");
+            let toml = format!("[[fault]]\n{fault}\nat = \"{at:?} s\"\n");
             // A silence from the start is no run.
             let Some(faulty) = run(prepared, &toml, seed, (usize::MAX, Strike::Nothing)) else {
                 continue;
@@ -204,8 +218,8 @@ fn every_way(prepared: &Prepared, name: &str, toml: &str, seed: u64, most: usize
 const SHIPPED: &[&str] =
     &["scripts/bring_up.spt", "scripts/spin_only.spt", "scripts/measure_only.spt"];
 
-/// Splits the work over both halves of a machine; gives the runs.
-fn shared(jobs: usize, job: impl Fn(usize) -> usize + Sync) -> usize {
+/// Does jobs on all cores; gives the runs.
+fn on_all_cores(jobs: usize, job: impl Fn(usize) -> usize + Sync) -> usize {
     let workers = std::thread::available_parallelism().map_or(1, usize::from);
     let part = |worker: usize| (worker..jobs).step_by(workers).map(&job).sum::<usize>();
     let part = &part;
@@ -215,24 +229,32 @@ fn shared(jobs: usize, job: impl Fn(usize) -> usize + Sync) -> usize {
     })
 }
 
+/// Parts that a shipped script is tried in.
+const PARTS: usize = 4;
+
 fn shipped(most: usize) -> usize {
-    SHIPPED.iter().map(|name| every_way(&loaded(Script::File(name)), name, "", 1, most)).sum()
+    on_all_cores(SHIPPED.len() * PARTS, |job| {
+        let name = SHIPPED[job / PARTS];
+        let share = Share { most, part: job % PARTS, parts: PARTS };
+        every_way(&loaded(Script::File(name)), name, 1, share)
+    })
 }
 
 fn generated(seeds: std::ops::Range<u64>, most: usize) -> usize {
     let first = seeds.start;
     let count = usize::try_from(seeds.end - first).unwrap();
-    shared(count, |index| {
+    on_all_cores(count, |index| {
         let seed = first + index as u64;
         let mut generator = Generator::new(seed);
-        // The head goes unused, but is drawn, so that the script is that of the seed.
+        // Its head goes unused, but is drawn, so that the script is that of the seed.
         generator.head();
         let script = generator.script();
         let prepared = loaded(Script::Text(&script));
         if prepared.program.is_none() {
             return 0;
         }
-        every_way(&prepared, &format!("seed {seed}\n{script}"), "", seed, most)
+        let share = Share { most, part: 0, parts: 1 };
+        every_way(&prepared, &format!("seed {seed}\n{script}"), seed, share)
     })
 }
 
