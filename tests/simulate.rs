@@ -120,6 +120,16 @@ fn mistakes_are_told_before_any_head_is_run() {
     let bad_head = path("bad.toml", "[facets]\ncount = 0\n");
     let no_results = path("no.json", "{}\n");
     let bad_head = format!("sim:{bad_head}");
+    let results = |name: &str, seed: &str| {
+        let path = folder.join(name).display().to_string();
+        simulate(&[SCRIPT, "--heads", "2", "--seed", seed, "--out", &path]);
+        path
+    };
+    let (whole, other) = (results("whole.json", "1"), results("other.json", "2"));
+    let mut cut: serde_json::Value =
+        serde_json::from_str(&fs::read_to_string(&whole).unwrap()).unwrap();
+    cut["rows"].as_array_mut().unwrap().pop();
+    let cut_short = path("cut.json", &cut.to_string());
     let nowhere = folder.join("nowhere/out.json").display().to_string();
     let cases: &[&[&str]] = &[
         &[&wrong],
@@ -129,6 +139,8 @@ fn mistakes_are_told_before_any_head_is_run() {
         &[SCRIPT, "--seed", "18446744073709551615", "--heads", "2"],
         &["--merge", &no_results],
         &["--merge", &nowhere],
+        &["--merge", &cut_short],
+        &["--merge", &whole, &other],
         &[SCRIPT, "--shard", "3/2"],
         &[SCRIPT, "--heads", "0"],
         &[SCRIPT, "--yield-least", "2"],

@@ -11,7 +11,7 @@ mod tried;
 use crate::cli::address::{self, Simulated};
 use crate::cli::check::rendered;
 use crate::cli::files::Disk;
-use crate::cli::simulate::results::{Campaign, Results};
+use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::terminal::{complain, draws_progress, say};
 use crate::cli::{FAILED, WRONG};
@@ -192,7 +192,7 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         .map_err(|error| format!("error: Ctrl-C cannot be watched for: {error}"))?;
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let threads = options.threads.map_or(cores, usize::from);
-    let total = (options.heads + shards - part) / shards;
+    let total = heads_of(options.heads, part, shards);
     let done = all(threads, total, &seeds, &heads, &stop, &load)?;
     let interrupted = stop.load(Ordering::SeqCst);
     Ok((Results::new(campaign, part, done), interrupted))

@@ -42,6 +42,11 @@ pub(super) struct Row {
     pub values: Vec<Option<f64>>,
 }
 
+/// How many heads a shard has.
+pub(super) fn heads_of(heads: u64, part: u64, shards: u64) -> u64 {
+    (heads + shards - part) / shards
+}
+
 /// The results of one shard or of several.
 #[derive(Debug, Deserialize, PartialEq, Serialize)]
 pub(super) struct Results {
@@ -97,6 +102,13 @@ impl Results {
             && results.rows.iter().all(|row| within(row.seed));
         if !sound {
             return Err(format!("{path} does not hold together: a shard or a seed is not of it"));
+        }
+        let whole: u64 = results.parts.iter().map(|part| heads_of(heads, *part, shards)).sum();
+        let here = results.rows.len() as u64;
+        if here != whole {
+            return Err(format!(
+                "{path} holds {here} of its {whole} heads: it was interrupted, so run it again"
+            ));
         }
         Ok(results)
     }
