@@ -79,9 +79,18 @@ impl Sheet {
         }
     }
 
-    /// Mean shift across of each line drawn, in m.
+    /// Mean shift across of each line up to the last one drawn, in m. A line that was left out
+    /// counts as the one a turn before.
     pub fn shifts(&self) -> Vec<f64> {
-        self.lines.iter().map(Laid::shift).collect()
+        let mut shifts: Vec<f64> = Vec::new();
+        for laid in &self.lines {
+            while shifts.len() < laid.line as usize {
+                let before = shifts.len().checked_sub(self.facets as usize);
+                shifts.push(before.and_then(|k| shifts.get(k)).copied().unwrap_or(0.0));
+            }
+            shifts.push(laid.shift());
+        }
+        shifts
     }
 
     /// Where dot `dot` of a line begins, in m from where the image begins.
@@ -92,7 +101,7 @@ impl Sheet {
     }
 }
 
-/// The medium: keeps every page that is exposed while this is held.
+/// The medium: keeps pages once it is asked to.
 #[derive(Debug)]
 pub struct Medium {
     world: Rc<RefCell<World>>,
@@ -100,8 +109,12 @@ pub struct Medium {
 
 impl Medium {
     pub(crate) fn new(world: Rc<RefCell<World>>) -> Medium {
-        world.borrow_mut().sheets = Some(Vec::new());
         Medium { world }
+    }
+
+    /// From here on every page is kept.
+    pub fn keep(&self) {
+        self.world.borrow_mut().sheets.get_or_insert_default();
     }
 
     /// Takes the pages exposed so far away.

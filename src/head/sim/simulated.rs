@@ -43,7 +43,7 @@ impl SimHead {
         Ok(world)
     }
 
-    /// The medium under the head. From here on it keeps what is exposed.
+    /// The medium under the head.
     pub fn medium(&self) -> Medium {
         Medium::new(Rc::clone(&self.world))
     }
