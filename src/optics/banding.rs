@@ -42,7 +42,7 @@ pub enum BandingError {
     #[error("banding comes back every N lines: there must be 2 to 1000 facets, not {0}")]
     Facets(u32),
     /// Less than a turn.
-    #[error("banding needs the shifts of at least one turn, {facets} lines, and these are {lines}")]
+    #[error("banding needs the shifts of at least one turn, {facets} lines, and there are {lines}")]
     TooFew {
         /// Lines given.
         lines: usize,
@@ -50,7 +50,7 @@ pub enum BandingError {
         facets: u32,
     },
     /// More than can be analysed.
-    #[error("the shifts of at most {SHIFTS_MOST} lines can be analysed, and these are {0}")]
+    #[error("the shifts of at most {SHIFTS_MOST} lines can be analysed, and there are {0}")]
     TooMany(usize),
 }
 
