@@ -346,3 +346,22 @@ fn pictures_that_cannot_be_made_are_refused() {
         assert!(picture(&sheet, &showing).is_err(), "{showing:?}");
     }
 }
+
+/// For tests/extra/exposure.sh: writes the packed words of every image in a folder beside it.
+#[test]
+#[ignore = "asked by tests/extra/exposure.sh"]
+#[allow(clippy::disallowed_methods, reason = "a test that talks to another program")]
+fn words_for_another_reader() {
+    let folder = std::env::var("SPINTRUE_IMAGES").unwrap();
+    let mut count = 0;
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|extension| extension == "pbm") {
+            let image = Bitmap::read(&std::fs::read(&path).unwrap()).unwrap();
+            let words = image.lines().flatten().flat_map(|word| word.to_be_bytes());
+            std::fs::write(path.with_extension("words"), words.collect::<Vec<u8>>()).unwrap();
+            count += 1;
+        }
+    }
+    assert!(count > 5, "only {count} images");
+}

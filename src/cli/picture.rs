@@ -38,9 +38,11 @@ impl Look {
         picture(sheet, &showing).map_err(|error| error.to_string())
     }
 
-    /// Pixels per dot.
-    pub(super) fn pixels_per_dot(&self) -> u32 {
-        self.pixels_per_dot
+    /// Fails in plain words where a page of `width` by `height` dots with a pitch in m cannot be
+    /// drawn so.
+    pub(super) fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(), String> {
+        let showing = Showing { scale: self.pixels_per_dot, spot: self.spot, threads: 1 };
+        showing.fits(width, height, pitch).map(|_| ()).map_err(|error| error.to_string())
     }
 }
 
@@ -103,7 +105,7 @@ fn encode(file: File, picture: &Picture) -> Result<(), png::EncodingError> {
         unit: png::Unit::Meter,
     });
     let mut encoder = png::Encoder::with_info(BufWriter::new(file), info)?;
-    encoder.set_compression(png::Compression::Fast);
+    encoder.set_compression(png::Compression::Balanced);
     let mut writer = encoder.write_header()?;
     writer.write_image_data(&picture.gray)?;
     writer.finish()

@@ -192,7 +192,10 @@ fn pictures(
     let (mut told, mut first) = (Vec::new(), place);
     let Some(path) = &options.picture else { return (told, None) };
     if sheets.is_empty() {
-        return (told, Some("there is no picture: the script exposed no page".to_string()));
+        return (
+            told,
+            Some("there is no picture, so nothing passed: the script exposed no page".to_string()),
+        );
     }
     for (number, sheet) in (1..).zip(sheets) {
         let path = numbered(path, number);

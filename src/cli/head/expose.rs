@@ -12,7 +12,6 @@ use crate::cli::run::{About, Printer};
 use crate::cli::terminal::complain;
 use crate::cli::{CAUTION, WRONG, address};
 use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::PIXELS_MOST;
 use crate::head::station::Station;
 use crate::image::Bitmap;
 use crate::session::{self, Files, Text, Verdict, prepare, read_image};
@@ -122,7 +121,8 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         let name = &options.image;
         complain(&format!("note: {name} holds several images; the first is exposed\n"));
     }
-    size(&image, options).map_err(wrong)?;
+    let pitch = 1.0 / options.resolution.1;
+    options.look.fits(image.width(), image.height(), pitch).map_err(wrong)?;
     let opened = address::open(&options.head, options.seed).map_err(|why| (WRONG, why))?;
     let Some(medium) = opened.medium else {
         return Err(wrong(format!("`{}` is no simulated head", options.head)));
@@ -163,18 +163,6 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         (code, Some(why)) => Err((code, format!("error: {why}"))),
         (code, None) => Ok(code),
     }
-}
-
-/// Whether the picture could become too large.
-fn size(image: &Bitmap, options: &Options) -> Result<(), String> {
-    let scale = u64::from(options.look.pixels_per_dot());
-    let pixels = u64::from(image.width()) * u64::from(image.height()) * scale * scale;
-    if pixels <= PIXELS_MOST {
-        return Ok(());
-    }
-    Err(format!(
-        "the picture would have {pixels} pixels, more than {PIXELS_MOST}: take fewer `--pixels-per-dot`"
-    ))
 }
 
 /// What the script's params are.

@@ -12,6 +12,7 @@
 //! of libm.
 
 use crate::head::sim::medium::{Laid, NODES, Sheet};
+use crate::units::{Dimension, show};
 use core::f64::consts::{PI, SQRT_2};
 use std::sync::Mutex;
 use thiserror::Error;
@@ -82,24 +83,31 @@ pub enum ShowError {
     Spot(String),
 }
 
+impl Showing {
+    /// Width and height in pixels and the spot in m that a page comes to whose dots and pitch in m
+    /// are these.
+    pub fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(u64, u64, f64), ShowError> {
+        if !(1..=SCALE_MOST).contains(&self.scale) {
+            return Err(ShowError::Scale(self.scale));
+        }
+        let pixels = |dots: u32| u64::from(dots) * u64::from(self.scale);
+        let (width, height) = (pixels(width), pixels(height));
+        if width * height > PIXELS_MOST {
+            return Err(ShowError::TooLarge { width, height });
+        }
+        let spot = self.spot.unwrap_or(SPOT * pitch);
+        if !(0.1..=20.0).contains(&(spot / pitch)) {
+            return Err(ShowError::Spot(show(spot, Dimension::LENGTH, None, None)));
+        }
+        Ok((width, height, spot))
+    }
+}
+
 /// Makes the picture of a page. Larger rows are lower, and larger galvanometer angles too.
 pub fn picture(sheet: &Sheet, showing: &Showing) -> Result<Picture, ShowError> {
     let scale = showing.scale;
-    if !(1..=SCALE_MOST).contains(&scale) {
-        return Err(ShowError::Scale(scale));
-    }
-    let (width, height) = (
-        u64::from(sheet.image.width()) * u64::from(scale),
-        u64::from(sheet.image.height()) * u64::from(scale),
-    );
-    if width * height > PIXELS_MOST {
-        return Err(ShowError::TooLarge { width, height });
-    }
-    let spot = showing.spot.unwrap_or(SPOT * sheet.pitch);
-    if !(0.1..=20.0).contains(&(spot / sheet.pitch)) {
-        let text = crate::units::show(spot, crate::units::Dimension::LENGTH, None, None);
-        return Err(ShowError::Spot(text));
-    }
+    let (width, height, spot) =
+        showing.fits(sheet.image.width(), sheet.image.height(), sheet.pitch)?;
     let pixel = (sheet.dot_pitch / f64::from(scale), sheet.pitch / f64::from(scale));
     let width = width as usize;
     let exposing = Exposing {
