@@ -65,7 +65,7 @@ impl Place {
             return Err(format!("`{name}` names no file: name the picture, such as `page.png`"));
         }
         let mut part = path.as_os_str().to_owned();
-        part.push(".part");
+        part.push(format!(".{}.part", std::process::id()));
         let part = PathBuf::from(part);
         let file = File::create(&part).map_err(|error| {
             format!(

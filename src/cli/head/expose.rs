@@ -33,6 +33,7 @@ in the beam path. spintrue is not a safety function: the hardware interlock chai
 own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Examples:
+  spintrue head expose page.pbm
   spintrue head expose page.pbm --out page.png
   spintrue head expose page.pbm --out after.png --before before.png --trim
   spintrue head expose page.pbm --out page.png --head sim:my_head.toml --seed 7 --spot 120um";
@@ -47,9 +48,10 @@ pub(super) struct Options {
     /// Which simulated head
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
-    /// Where the picture goes, a PNG file; with `--trim` that of the trimmed page
+    /// Where the picture goes, a PNG file; with `--trim` that of the trimmed page. Without this only
+    /// the banding is told
     #[arg(long, value_name = "PICTURE.png")]
-    out: PathBuf,
+    out: Option<PathBuf>,
     /// Measures and trims every facet, and exposes the image once more
     #[arg(long)]
     trim: bool,
@@ -131,7 +133,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let prepared = prepare(&mut Own, "head expose", &settings(&image, options)).map_err(wrong)?;
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
     let Some(program) = &prepared.program else { return Ok(WRONG) };
-    let out = Place::take(&options.out).map_err(wrong)?;
+    let out = options.out.as_deref().map(Place::take).transpose().map_err(wrong)?;
     let before = options.before.as_deref().map(Place::take).transpose().map_err(wrong)?;
     let stop = Arc::new(AtomicBool::new(false));
     let seed = opened.seed;
@@ -182,20 +184,19 @@ fn settings(image: &Bitmap, options: &Options) -> Vec<String> {
 fn pictures(
     options: &Options,
     sheets: &[Sheet],
-    out: Place,
-    before: Option<Place>,
+    mut out: Option<Place>,
+    mut before: Option<Place>,
 ) -> Result<Vec<Told>, String> {
     let drawn = |sheet: &Sheet, place: Place, path: &Path| {
         let picture = options.look.of(sheet)?;
         place.write(&picture)?;
         Ok::<_, String>(Drawn::new(path, &picture))
     };
-    let (mut out, mut before) = (Some(out), before);
     let last = if options.trim { 1 } else { 0 };
     let mut told = Vec::new();
     for (index, sheet) in sheets.iter().enumerate() {
         let (place, path) = if index == last {
-            (out.take(), Some(&options.out))
+            (out.take(), options.out.as_ref())
         } else {
             (before.take(), options.before.as_ref())
         };
