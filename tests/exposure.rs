@@ -120,10 +120,9 @@ fn a_perfect_head_shows_the_image_dot_for_dot() {
     assert!(sheet.shifts().iter().all(|shift| shift.abs() < 1e-8), "{:?}", sheet.shifts());
     // A spot far smaller than a dot leaves each dot its own pixel.
     let shown = picture(&sheet, &showing(0.2 * sheet.pitch)).unwrap();
-    let words: Vec<&[u32]> = image.lines().collect();
-    for y in 0..120 {
+    for (y, words) in image.lines().enumerate() {
         for x in 0..1000 {
-            let lit = words[y][x / 32] >> (31 - x % 32) & 1 == 1;
+            let lit = words[x / 32] >> (31 - x % 32) & 1 == 1;
             let gray = shown.gray[y * 1000 + x];
             assert_eq!(gray < 128, lit, "dot {x} of line {y} is {gray}");
         }
