@@ -218,6 +218,33 @@ fn is_space(byte: u8) -> bool {
 #[cfg(test)]
 mod tests {
     use super::Bitmap;
+    use proptest::prelude::{any, prop, prop_assert, proptest};
+
+    proptest! {
+        #[test]
+        fn any_bytes_are_an_image_or_are_refused_inside_the_file(
+            bytes in prop::collection::vec(any::<u8>(), 0..200),
+            width in 0_u32..70,
+            height in 0_u32..5,
+        ) {
+            let headed = [format!("P4 {width} {height}\n").as_bytes(), &bytes].concat();
+            for file in [bytes, headed] {
+                match Bitmap::read(&file) {
+                    Ok(image) => {
+                        prop_assert!(image.lines().len() as u32 == image.height());
+                        let words = image.width().div_ceil(32) as usize;
+                        let padding = words as u32 * 32 - image.width();
+                        for line in image.lines() {
+                            prop_assert!(line.len() == words);
+                            let last = u64::from(line[words - 1]);
+                            prop_assert!(last & ((1 << padding) - 1) == 0);
+                        }
+                    }
+                    Err(error) => prop_assert!(error.offset <= file.len(), "{error}"),
+                }
+            }
+        }
+    }
 
     fn words(bytes: &[u8]) -> Vec<Vec<u32>> {
         Bitmap::read(bytes).unwrap().lines().map(<[u32]>::to_vec).collect()

@@ -193,6 +193,36 @@ fn scripts_get_a_picture_of_each_page() {
     assert!(!folder.names().iter().any(|name| name.contains("png")), "{:?}", folder.names());
 }
 
+/// The longest time that is stated beforehand holds, whatever goes wrong under a page.
+#[test]
+fn no_page_takes_longer_than_its_bound() {
+    let folder = Folder::new("bounds");
+    fs::copy(page("page.pbm"), folder.0.join("page.pbm")).unwrap();
+    let script = "spin(600 rpm)\nwait until locked() within 20 s\nlet plan = plan_line(600 rpm, \
+                  length: 400 / 300 * 25.4 mm, resolution: 300 dpi)\narm at 35 % {\n    \
+                  record \"page\": expose(\"page.pbm\", plan, lines: 120)\n}\n";
+    fs::write(folder.0.join("page.spt"), script).unwrap();
+    let faults = [
+        "kind = 'start_of_scan_dropouts'\nshare = '30 %'",
+        "kind = 'start_of_scan_dropouts'\nshare = '100 %'\nline = 119",
+        "kind = 'index_missing'\nline = 119",
+        "kind = 'index_slipping'",
+        "kind = 'lock_lost'\nline = 119",
+        "kind = 'link_silent'\nline = 119",
+        "kind = 'queue_underrun'",
+        "kind = 'interlock_opened'\nat = '12.3 s'",
+    ];
+    for fault in faults.iter().map(|f| format!("[[fault]]\n{f}\n")).chain([String::new()]) {
+        fs::write(folder.0.join("head.toml"), &fault).unwrap();
+        let (_, out, _) =
+            spintrue(&folder, &["run", "page.spt", "--head", "sim:head.toml", "--json"]);
+        let end: serde_json::Value = serde_json::from_str(out.lines().last().unwrap()).unwrap();
+        let (took, most) = (&end["took"]["value"], &end["at_most"]["value"]);
+        assert!(took.as_f64().unwrap() <= most.as_f64().unwrap(), "{fault}: {took} {most}");
+        assert!(took.as_f64().unwrap() > 10.0, "{fault}: {out}");
+    }
+}
+
 /// The script behind `head expose` is a script like any other.
 #[test]
 fn its_script_is_checked_and_in_the_house_style() {
