@@ -12,10 +12,12 @@
 
 use spintrue::builtins::{Default, TOPICS, records, table};
 use spintrue::diagnostics::render::render;
+use spintrue::head::Images;
 use spintrue::head::sim;
 use spintrue::head::station::Station;
+use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
-use spintrue::session::{Files, Text, Verdict, prepare, run};
+use spintrue::session::{Files, Text, Verdict, prepare, read_image, run};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -24,6 +26,19 @@ struct One<'a>(&'a str);
 impl Files for One<'_> {
     fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
         Ok(Text { name: path.to_string(), text: self.0.to_string() })
+    }
+
+    fn bytes(&mut self, _from: &str, _path: &str) -> Result<Vec<u8>, String> {
+        Ok([b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat())
+    }
+}
+
+/// The image of every name.
+struct Page;
+
+impl Images for Page {
+    fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        Ok(Arc::new(read_image(&mut One(""), "", name)?))
     }
 }
 
@@ -47,6 +62,7 @@ fn every_example_passes() {
         let (head, gauge) = sim::open(None, 1).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        station.supply(Box::new(Page));
         let mut heard = Heard::default();
         let program = prepared.program.as_ref().unwrap();
         let finished = run(program, &prepared.sources, &mut station, &mut heard);

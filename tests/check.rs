@@ -32,6 +32,10 @@ impl Files for Corpus {
         let text = text.map_err(|_| format!("there is no file {path}"))?;
         Ok(Text { name: path.to_string(), text })
     }
+
+    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, String> {
+        fs::read(self.0.join(path)).map_err(|error| error.to_string())
+    }
 }
 
 /// Checks a file of the corpus. Its first lines may hold `//! --set NAME=VALUE`.

@@ -48,6 +48,10 @@ impl Files for Block {
         };
         Ok(Text { name: path.to_string(), text })
     }
+
+    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, String> {
+        fs::read(root().join("scripts").join(path)).map_err(|error| error.to_string())
+    }
 }
 
 #[test]

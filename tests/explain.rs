@@ -72,6 +72,10 @@ impl Files for Example {
         let (name, text) = found.ok_or_else(|| format!("there is no file {path}"))?;
         Ok(Text { name: name.clone(), text: text.clone() })
     }
+
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+        Ok(self.read(Some(from), path)?.text.into_bytes())
+    }
 }
 
 fn codes() -> impl Iterator<Item = &'static Code> {

@@ -651,7 +651,10 @@ fn reports_are_those_of_check() {
         let text = fs::read_to_string(&path).unwrap();
         let name = path.display().to_string();
         let prepared = prepare(&mut Disk, &name, &[]).unwrap();
-        let own = |d: &&Diagnostic| prepared.sources.get(d.span().source).unwrap().name == name;
+        // An editor does not know which script will be run, from whose folder images are taken.
+        let own = |d: &&Diagnostic| {
+            prepared.sources.get(d.span().source).unwrap().name == name && d.code != "E0903"
+        };
         let mut wanted: Vec<String> =
             prepared.diagnostics.iter().filter(own).map(|d| told(d, &prepared, &text)).collect();
         let uri = format!("file://{name}");

@@ -20,12 +20,13 @@ const ABOVE: &str = "all above";
 /// Each room with those it may use. DEVELOPERS.md shows the same table to people.
 const ROOMS: &[(&str, &[&str])] = &[
     ("source", &[]),
+    ("image", &[]),
     ("units", &[]),
     ("diagnostics", &["source"]),
     ("syntax", &["source", "diagnostics", "units"]),
     ("program", &["source", "units"]),
     ("optics", &["units"]),
-    ("head", &["units", "optics"]),
+    ("head", &["image", "units", "optics"]),
     ("acceptance", &["units"]),
     ("builtins", &["units", "program", "optics", "head"]),
     ("check", &["source", "diagnostics", "syntax", "units", "program", "builtins"]),
@@ -48,6 +49,8 @@ const ONLY: &[(&str, &[&str])] = &[
     ("clap::", &["cli"]),
     ("indicatif::", &["cli"]),
     ("toml::", &["head"]),
+    ("png::", &["cli"]),
+    ("rustfft::", &["optics"]),
     ("lsp_server::", &["lsp"]),
     ("lsp_types::", &["lsp"]),
 ];

@@ -200,6 +200,24 @@ pub(super) fn test_line(asked: &Asked<'_>) -> Effort {
     Effort { answered, failing: silent + 2.0 * times.silence_most }
 }
 
+/// Most lines of an image, where `expose` is not told how many.
+pub(super) const LINES_USUAL: f64 = 5000.0;
+
+/// Most lines that `expose` can be told.
+pub(super) const LINES_MOST: f64 = 100_000.0;
+
+/// `expose(image, plan, lines)`: one look at the head, then the page; a head that does not get
+/// there, or falls silent, is given up.
+pub(super) fn expose(asked: &Asked<'_>) -> Effort {
+    let head = asked.head;
+    let answer = answer(head, asked.armed);
+    let lines = asked.whole(2, LINES_USUAL, LINES_MOST);
+    let page = head.times.arming_most + head.page_most(lines, slowest(asked));
+    let times = head.times;
+    let silent = times.silence_most.max(times.pulse_silence_most);
+    Effort { answered: 2.0 * answer.answered + page, failing: silent + 2.0 * times.silence_most }
+}
+
 /// A number that the description states.
 pub(super) fn facet_count(asked: &Asked<'_>) -> Extent {
     Extent::Number(Range::only(f64::from(asked.head.facets)))

@@ -3,6 +3,7 @@
 //! `spintrue builtins` and the reference pages all read this table.
 
 pub mod bound;
+mod exposure;
 mod failures;
 mod lists;
 mod motion;
@@ -38,6 +39,7 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Motion", builtins: motion::BUILTINS },
     Topic { title: "Pulses and facets", builtins: pulses::BUILTINS },
     Topic { title: "Test lines", builtins: testing::BUILTINS },
+    Topic { title: "Pages", builtins: exposure::BUILTINS },
     Topic { title: "Trims", builtins: trims::BUILTINS },
     Topic { title: "Failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },

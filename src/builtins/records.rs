@@ -156,9 +156,32 @@ pub const PLAN: RecordSpec = RecordSpec {
     ],
 };
 
+/// An exposed page.
+pub const PAGE: RecordSpec = RecordSpec {
+    name: "page",
+    meaning: "An image as it was exposed.",
+    fields: &[
+        ("dots", NUMBER, "dots in a line"),
+        ("lines", NUMBER, "lines that were drawn"),
+        ("missed", NUMBER, "lines left out because their start-of-scan pulse did not come"),
+        ("took", TIME, "from the first dot to the last"),
+    ],
+};
+
+/// A peak of banding.
+pub const PEAK: RecordSpec = RecordSpec {
+    name: "peak",
+    meaning: "What of the lines' shifts comes back with every turn of the polygon, at one frequency.",
+    fields: &[
+        ("amplitude", LENGTH, "half of what lines are moved from end to end"),
+        ("frequency", NUMBER, "cycles per line: harmonic / facets"),
+        ("harmonic", NUMBER, "which multiple of 1 / facets of the line frequency, from 1"),
+    ],
+};
+
 /// Every record that has a name.
 pub fn records() -> &'static [&'static RecordSpec] {
-    &[&FAILURE, &LINE, &PLAN, &RAIL, &RESIDUAL, &STATUS, &TRIM, &TURN]
+    &[&FAILURE, &LINE, &PAGE, &PEAK, &PLAN, &RAIL, &RESIDUAL, &STATUS, &TRIM, &TURN]
 }
 
 /// A record from its fields by name; a field left out has no value.

@@ -70,6 +70,8 @@ pub enum Spec {
     Temperature,
     /// A flag.
     Flag,
+    /// Text that names an image; where it stands as plain text, the image is looked at beforehand.
+    Image,
     /// Text.
     Text,
     /// No result.
@@ -179,7 +181,7 @@ impl Spec {
             Spec::Quantity(dimension) => Type::Quantity(*dimension),
             Spec::Temperature => Type::Temperature,
             Spec::Flag => Type::Flag,
-            Spec::Text => Type::Text,
+            Spec::Text | Spec::Image => Type::Text,
             Spec::Nothing => Type::Nothing,
             Spec::Any => Type::Any,
             Spec::List(item) => item.to_type().list(),

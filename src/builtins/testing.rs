@@ -235,7 +235,7 @@ fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
 }
 
 /// A plan that can be drawn by this head at its present speed.
-fn fits_the_head(
+pub(super) fn fits_the_head(
     context: &mut Context<'_>,
     plan: Option<&Datum>,
     words: &[f64],

@@ -1,6 +1,6 @@
 //! Calls of routines and built-ins: arguments to parameters, open kinds, results.
 
-use crate::builtins::{self, Effect};
+use crate::builtins::{self, Effect, Spec};
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
@@ -10,7 +10,7 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name};
+use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name, Piece};
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -69,6 +69,7 @@ impl Checker<'_> {
             }
             return Typed::unknown(span);
         };
+        self.images(callee, arguments, &slots);
         let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
             return Typed::unknown(span);
         };
@@ -81,6 +82,22 @@ impl Checker<'_> {
     /// The routine that a name means here.
     pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
         self.modules.get(self.inside.module)?.routines.get(&name.symbol).copied()
+    }
+
+    /// Remembers images that are named by plain text, so that they can be looked at beforehand.
+    fn images(&mut self, callee: Callee, arguments: &[Argument], slots: &[Option<usize>]) {
+        let Callee::Builtin(index) = callee else { return };
+        let Some(builtin) = builtins::table().get(index) else { return };
+        for (parameter, slot) in builtin.parameters.iter().zip(slots) {
+            let argument = slot.and_then(|slot| arguments.get(slot));
+            let Some(argument) = argument.filter(|_| matches!(parameter.spec, Spec::Image)) else {
+                continue;
+            };
+            let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
+            if let [Piece::Plain(name)] = pieces.as_slice() {
+                self.images.push((name.clone(), argument.value.span));
+            }
+        }
     }
 
     /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call

@@ -75,6 +75,8 @@ pub struct Checked {
     pub effects: Vec<flow::EffectsOf>,
     /// What each name means, where that was asked for.
     pub index: Option<index::Index>,
+    /// Images that are named by plain text, and where.
+    pub images: Vec<(String, Span)>,
 }
 
 /// Checks modules, each after those it uses; the last one is the script. With `index` it also
@@ -109,6 +111,7 @@ pub fn check(
         constants: HashSet::new(),
         top_level: HashMap::new(),
         index: index.then(index::Index::default),
+        images: Vec::new(),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
@@ -123,7 +126,8 @@ pub fn check(
     let index = checker.indexed(modules);
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    Checked { program: (!failed).then_some(checker.program), diagnostics, effects, index }
+    let images = checker.images;
+    Checked { program: (!failed).then_some(checker.program), diagnostics, effects, index, images }
 }
 
 /// A routine as callers see it.
@@ -201,6 +205,7 @@ struct Checker<'a> {
     /// Names that the script makes while it runs, which routines cannot see.
     top_level: HashMap<Symbol, Span>,
     index: Option<index::Index>,
+    images: Vec<(String, Span)>,
 }
 
 impl Checker<'_> {

@@ -2,6 +2,7 @@
 
 use crate::cli::files::read_text;
 use crate::head::sim;
+use crate::head::sim::medium::Medium;
 use crate::head::{Gauge, Head};
 use std::path::Path;
 
@@ -9,6 +10,8 @@ use std::path::Path;
 pub(super) struct Opened {
     pub head: Box<dyn Head>,
     pub gauge: Option<Box<dyn Gauge>>,
+    /// What a simulated head exposes on.
+    pub medium: Option<Medium>,
     /// Seed of a simulated head.
     pub seed: u64,
 }
@@ -73,7 +76,8 @@ impl Simulated {
             let (name, text) = text.unwrap_or(("sim", ""));
             config_report(name, text, &errors)
         })?;
-        Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), seed })
+        let medium = Some(head.medium());
+        Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), medium, seed })
     }
 }
 

@@ -1,6 +1,7 @@
 //! A run as people read it: a line per stage while it goes on, then the summary.
 
 use crate::acceptance::decision::Outcome;
+use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
 use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
@@ -131,6 +132,15 @@ impl Observer for Console {
 }
 
 impl Printer for Console {
+    fn pages(&mut self, told: &[Told]) {
+        self.clear();
+        if self.spoke && !told.is_empty() {
+            say("\n");
+        }
+        say(&pages::text(told, self.colour));
+        self.spoke |= !told.is_empty();
+    }
+
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
         self.clear();
         if self.spoke {

@@ -1,15 +1,21 @@
 //! Scripts from the disk.
 
-use crate::session::{Files, Text};
+use crate::head::Images;
+use crate::image::Bitmap;
+use crate::session::{Files, Text, read_image};
+use std::collections::HashMap;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
+use std::sync::Arc;
 
 /// Largest script that is read, in bytes.
 const LARGEST: u64 = 16 * 1024 * 1024;
 
 /// Largest file of results that is read, in bytes.
 const RESULTS_LARGEST: u64 = 1 << 30;
+/// Largest image that is read, in bytes: what 400 million dots take, and its header.
+const LARGEST_IMAGE: u64 = 64 * 1024 * 1024;
 
 /// Reads scripts from the disk.
 pub(super) struct Disk;
@@ -27,7 +33,53 @@ impl Files for Disk {
         let text = read_text(&whole)?;
         Ok(Text { name: whole.to_string_lossy().replace('\\', "/"), text })
     }
+
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+        let whole = match Path::new(from).parent() {
+            Some(folder) => tidy(&folder.join(path)),
+            None => PathBuf::from(path),
+        };
+        let mut bytes = Vec::new();
+        opened(&whole)?
+            .take(LARGEST_IMAGE + 1)
+            .read_to_end(&mut bytes)
+            .map_err(|error| format!("{path} cannot be read: {error}"))?;
+        if bytes.len() as u64 > LARGEST_IMAGE {
+            return Err(format!("{path} is larger than 64 MiB: expose it in parts"));
+        }
+        Ok(bytes)
+    }
 }
+
+/// Images for a script that runs, each read once.
+pub(super) struct Supply<F> {
+    files: F,
+    script: String,
+    known: HashMap<String, Arc<Bitmap>>,
+}
+
+impl<F: Files> Supply<F> {
+    pub(super) fn new(files: F, script: &str) -> Self {
+        Supply { files, script: script.to_string(), known: HashMap::new() }
+    }
+}
+
+impl<F: Files> Images for Supply<F> {
+    fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        if let Some(known) = self.known.get(name) {
+            return Ok(Arc::clone(known));
+        }
+        let image = Arc::new(read_image(&mut self.files, &self.script, name)?);
+        if self.known.len() >= IMAGES_MOST {
+            self.known.clear();
+        }
+        self.known.insert(name.to_string(), Arc::clone(&image));
+        Ok(image)
+    }
+}
+
+/// Most images that are kept for another time.
+const IMAGES_MOST: usize = 4;
 
 /// Takes `.` and inner `..` out of a path, so that one file has one name.
 pub(super) fn tidy(path: &Path) -> PathBuf {
@@ -48,15 +100,16 @@ pub(super) fn tidy(path: &Path) -> PathBuf {
 
 /// Reads a text file; says in plain words why it cannot.
 pub(super) fn read_text(path: &Path) -> Result<String, String> {
-    read_bytes(open_file(path)?, &path.display().to_string(), LARGEST)
+    read_bytes(opened(path)?, &path.display().to_string(), LARGEST)
 }
 
 /// The same for a file that this program wrote, which may be larger.
 pub(super) fn read_large(path: &Path) -> Result<String, String> {
-    read_bytes(open_file(path)?, &path.display().to_string(), RESULTS_LARGEST)
+    read_bytes(opened(path)?, &path.display().to_string(), RESULTS_LARGEST)
 }
 
-fn open_file(path: &Path) -> Result<File, String> {
+/// Opens a file; says in plain words why it cannot.
+fn opened(path: &Path) -> Result<File, String> {
     let name = path.display();
     let file = File::open(path).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => format!("there is no file {name}"),

@@ -1,5 +1,6 @@
 //! A run as machines read it: JSON Lines on standard output, one object per event.
 
+use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::terminal::say;
 use crate::interpret::{Bound, Check, Event, Observer};
@@ -58,6 +59,12 @@ impl Observer for Json {
 }
 
 impl Printer for Json {
+    fn pages(&mut self, told: &[Told]) {
+        for page in told {
+            line(&pages::value(page));
+        }
+    }
+
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
         let failure = finished.failure.as_ref().map(|f| failure_value(f, &prepared.sources));
         let safe = &finished.safe;

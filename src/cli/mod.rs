@@ -12,8 +12,11 @@ mod explain;
 mod files;
 mod fmt;
 mod formats;
+mod head;
 mod json;
 mod lsp;
+mod pages;
+mod picture;
 mod run;
 mod simulate;
 mod summary;
@@ -68,6 +71,8 @@ enum Command {
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
+    /// Does something with a head without a script of one's own
+    Head(head::Options),
     /// Serves an editor (Language Server Protocol)
     #[command(after_help = lsp::AFTER_HELP)]
     Lsp,
@@ -91,6 +96,7 @@ pub fn main() -> ExitCode {
         Command::Run(options) => run::run(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Check(options) => check::check(&options),
+        Command::Head(options) => head::head(&options),
         Command::Lsp => lsp::lsp(),
         Command::Fmt(options) => fmt::fmt(&options),
         Command::Units => units::list(),

@@ -3,14 +3,18 @@
 use crate::bounds;
 use crate::cli::check::rendered;
 use crate::cli::console::Console;
-use crate::cli::files::Disk;
+use crate::cli::files::{Disk, Supply};
 use crate::cli::json::Json;
+use crate::cli::pages::{Drawn, Told};
+use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::terminal::complain;
 use crate::cli::{CAUTION, WRONG, address, allow, duration};
+use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
 use clap::Args;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -57,6 +61,12 @@ pub(super) struct Options {
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
+    /// Writes what the medium of a simulated head shows of an exposed page, and tells its banding;
+    /// further pages go to FILE-2.png and so on
+    #[arg(long, value_name = "FILE.png")]
+    picture: Option<PathBuf>,
+    #[command(flatten)]
+    look: Look,
     /// Refuses a script that could take longer than this, such as 5min, before anything moves
     #[arg(long, value_name = "TIME", value_parser = duration::limit)]
     at_most: Option<f64>,
@@ -75,6 +85,9 @@ pub(super) struct About<'a> {
 
 /// Somebody who prints a run.
 pub(super) trait Printer: Observer {
+    /// The pages that were exposed, before the end.
+    fn pages(&mut self, pages: &[Told]);
+
     /// The end of it.
     fn finish(&mut self, finished: &Finished, prepared: &Prepared);
 }
@@ -96,6 +109,24 @@ pub(super) fn run(options: &Options) -> u8 {
             return WRONG;
         }
     };
+    let place = match &options.picture {
+        Some(path) => match (&opened.medium, Place::take(path)) {
+            (Some(medium), Ok(place)) => {
+                medium.keep();
+                Some(place)
+            }
+            (None, _) => {
+                complain("error: `--picture` needs a simulated head: no other knows its medium\n");
+                return WRONG;
+            }
+            (_, Err(why)) => {
+                complain(&format!("error: {why}\n"));
+                return WRONG;
+            }
+        },
+        None => None,
+    };
+    let medium = opened.medium;
     let stop = Arc::new(AtomicBool::new(false));
     let seed = opened.seed;
     let mut station = match Station::open(opened.head, opened.gauge, stop.clone()) {
@@ -105,6 +136,7 @@ pub(super) fn run(options: &Options) -> u8 {
             return Verdict::HeadFailed.exit_code();
         }
     };
+    station.supply(Box::new(Supply::new(Disk, &options.script)));
     let bound = bounds::bound(program, &prepared.params, station.description());
     if let Some(refused) = duration::refused(&bound, options.at_most, &prepared.sources) {
         complain(&rendered(&[refused], &prepared.sources));
@@ -137,6 +169,45 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
+    let sheets = medium.map(|medium| medium.take()).unwrap_or_default();
+    let (told, trouble) = pictures(options, &sheets, place);
+    printer.pages(&told);
     printer.finish(&finished, &prepared);
-    finished.verdict().exit_code()
+    let code = finished.verdict().exit_code();
+    match trouble {
+        Some(why) => {
+            complain(&format!("error: {why}\n"));
+            if code == 0 { WRONG } else { code }
+        }
+        None => code,
+    }
+}
+
+/// Writes a picture of each page; tells of those that came out, and what went wrong.
+fn pictures(
+    options: &Options,
+    sheets: &[Sheet],
+    place: Option<Place>,
+) -> (Vec<Told>, Option<String>) {
+    let (mut told, mut first) = (Vec::new(), place);
+    let Some(path) = &options.picture else { return (told, None) };
+    if sheets.is_empty() {
+        return (
+            told,
+            Some("there is no picture, so nothing passed: the script exposed no page".to_string()),
+        );
+    }
+    for (number, sheet) in (1..).zip(sheets) {
+        let path = numbered(path, number);
+        let drawn = options.look.of(sheet).and_then(|picture| {
+            let place = first.take().map_or_else(|| Place::take(&path), Ok)?;
+            place.write(&picture)?;
+            Ok(Drawn::new(&path, &picture))
+        });
+        match drawn {
+            Ok(drawn) => told.push(Told::new(number.to_string(), sheet, Some(drawn))),
+            Err(why) => return (told, Some(why)),
+        }
+    }
+    (told, None)
 }

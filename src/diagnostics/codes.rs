@@ -71,3 +71,41 @@ wait 5 s
 "#,
     }],
 };
+
+/// Images that scripts expose.
+pub const IMAGES: Topic = Topic {
+    title: "Images",
+    codes: &[Code {
+        code: "E0903",
+        meaning: "an image that cannot be exposed",
+        why: "The image is named by a plain text, so it is looked at before anything moves. There \
+              is no such file beside the script, or it is no one-bit image in Netpbm's P4 format, \
+              or it is cut short or too large. The report says at which byte of the file. Most \
+              image programs write P4: look for `pbm`, one-bit and raw.",
+        wrong: r#"
+routine copied(plan: plan) within arm {
+    record "page": expose("tiny.pbm", plan)
+}
+spin(4800 rpm)
+wait until locked() within 20 s
+let plan = plan_line(4800 rpm, length: 8 * 0.1 mm, resolution: 10 / 1 mm)
+arm at 35 % { copied(plan) }
+// file tiny.pbm
+P1 8 2
+0 1 0 1 0 1 0 1
+0 0 0 0 1 1 1 1
+"#,
+        right: r#"
+routine copied(plan: plan) within arm {
+    record "page": expose("tiny.pbm", plan)
+}
+spin(4800 rpm)
+wait until locked() within 20 s
+let plan = plan_line(4800 rpm, length: 8 * 0.1 mm, resolution: 10 / 1 mm)
+arm at 35 % { copied(plan) }
+// file tiny.pbm
+P4 8 2
+U
+"#,
+    }],
+};

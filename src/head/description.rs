@@ -115,6 +115,13 @@ impl Description {
         self.times.fill_most + turns * self.turn_most(speed)
     }
 
+    /// Longest time in s that [`crate::head::Head::expose_page`] takes for `lines` lines once the
+    /// laser is ready, before it gives up: the first line, the turns of all, and one begun.
+    pub fn page_most(&self, lines: f64, speed: f64) -> f64 {
+        let turns = (lines / f64::from(self.facets)).ceil() + 1.0;
+        self.expose_most(speed) + turns * self.turn_most(speed)
+    }
+
     /// What a line plan must respect.
     pub fn hardware(&self) -> Hardware {
         Hardware {

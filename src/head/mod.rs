@@ -1,5 +1,5 @@
 //! The head trait: all that spintrue asks of a polygon scan head, its plain commands,
-//! replies and faults. Uses units, and the plain clock, register and trim types of optics.
+//! replies and faults. Uses units, images, and the plain clock, register and trim types of optics.
 //!
 //! Every quantity is a plain `f64` in SI units: m, s, rad, rad/s, Hz, V, K. A head owns its
 //! clock, so that a simulated head can let time pass without anyone waiting.
@@ -7,14 +7,18 @@
 pub mod description;
 pub mod fault;
 pub mod gauge;
+pub mod images;
 pub mod sim;
 pub mod station;
 
+use crate::image::Bitmap;
 use crate::optics::LinePlan;
 pub use crate::optics::Trim;
 pub use description::{Description, Times};
 pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
+pub use images::Images;
+use std::sync::Arc;
 
 /// What the laser is doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -123,6 +127,34 @@ pub struct Exposed {
     pub underrun: bool,
 }
 
+/// A page to be exposed: line `k` is drawn by facet `k` mod N, each line one facet behind the last,
+/// while the medium moves steadily by one pitch per line and the galvanometer stands still but
+/// for the trims.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PageOrder {
+    /// Time per dot in s; the head makes the nearest that its clock can.
+    pub dot_period: f64,
+    /// From start of scan to the first dot in s, before trims.
+    pub delay: f64,
+    /// From line to line in m.
+    pub pitch: f64,
+    /// What is written; its width is the dots in a line.
+    pub image: Arc<Bitmap>,
+}
+
+/// What came of a page.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ExposedPage {
+    /// Head time of its first dot in s.
+    pub time: f64,
+    /// Lines that were drawn.
+    pub lines: u32,
+    /// Lines left out because their start-of-scan pulse did not come.
+    pub missed: u32,
+    /// From the first dot to the last in s.
+    pub took: f64,
+}
+
 /// How the head stands after it was made safe: measured, not assumed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SafeState {
@@ -183,6 +215,14 @@ pub trait Head {
     /// Draws one line with the facet asked for. Refused unless armed and locked; gives up with a
     /// fault after [`Description::expose_most`].
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault>;
+
+    /// Draws a page. Refused unless armed and locked; gives up with a fault after
+    /// [`Description::page_most`], and as soon as a line cannot be drawn whole. A head that draws
+    /// single lines only need not have it.
+    fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
+        let _ = page;
+        Err(Fault::Refused("this head draws single lines and no pages".to_string()))
+    }
 
     /// Head time in s; never goes back.
     fn now(&mut self) -> f64;

@@ -3,9 +3,10 @@
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
 use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
-    Trim, Turn,
+    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Images, Laser, LineOrder,
+    PageOrder, Reading, SafeState, Status, Trim, Turn,
 };
+use crate::image::Bitmap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -46,6 +47,7 @@ type Outcome<T> = Result<T, StationError>;
 pub struct Station {
     head: Box<dyn Head>,
     gauge: Option<Box<dyn Gauge>>,
+    images: Option<Box<dyn Images>>,
     description: Description,
     stop: Arc<AtomicBool>,
     armed: bool,
@@ -73,6 +75,7 @@ impl Station {
         Ok(Station {
             head,
             gauge,
+            images: None,
             description,
             stop,
             armed: false,
@@ -80,6 +83,17 @@ impl Station {
             keep_spinning: false,
             last_now: 0.0,
         })
+    }
+
+    /// Says where images come from; without this there are none.
+    pub fn supply(&mut self, images: Box<dyn Images>) {
+        self.images = Some(images);
+    }
+
+    /// The image of a name; or why there is none.
+    pub fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        let none = || format!("{name} cannot be read: there are no images here");
+        self.images.as_mut().ok_or_else(none)?.image(name)
     }
 
     /// What the head is, as it said when the station was opened.
@@ -205,6 +219,17 @@ impl Station {
             return Err(Fault::NotArmed.into());
         }
         self.command(|head| head.expose(line))
+    }
+
+    /// Draws a page.
+    pub fn expose_page(&mut self, page: &PageOrder) -> Outcome<ExposedPage> {
+        finite("time per dot", page.dot_period)?;
+        finite("pre-scan delay", page.delay)?;
+        finite("pitch", page.pitch)?;
+        if !self.armed {
+            return Err(Fault::NotArmed.into());
+        }
+        self.command(|head| head.expose_page(page))
     }
 
     /// Measures the line that was exposed last.

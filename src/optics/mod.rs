@@ -1,6 +1,7 @@
 //! Line planning and trim computation as plain functions with published formulas. Uses units only.
 
 mod advice;
+pub mod banding;
 pub mod clock;
 pub mod geometry;
 mod limits;
@@ -8,6 +9,7 @@ pub mod line;
 pub mod register;
 pub mod trim;
 
+pub use banding::{Banding, BandingError, Peak, banding};
 pub use clock::{Clock, ClockError, ClockKind, Made};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, PlanError, plan_line};
 pub use register::{OutOfRegister, Register};

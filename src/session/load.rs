@@ -6,7 +6,9 @@ use crate::check::index::Index;
 use crate::check::{self, Module, Setting};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
+use crate::image::Bitmap;
 use crate::program::tree::{Param, Program};
+use crate::session::SCRIPT;
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
@@ -22,6 +24,19 @@ pub trait Files {
     /// Reads `path`, which stands in the file `from` (none for the script itself).
     /// Gives a name that is the same for the same file, and the text; or why not.
     fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String>;
+
+    /// Reads the bytes of `path`, an image that the file `from` names; or why not.
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+        let _ = from;
+        Err(format!("{path} cannot be read: there are no images here"))
+    }
+}
+
+/// Reads an image that a script names; the path is taken from the folder of the script that is
+/// run. Says why not with the image's name.
+pub fn read_image(files: &mut dyn Files, script: &str, path: &str) -> Result<Bitmap, String> {
+    let bytes = files.bytes(script, path)?;
+    Bitmap::read(&bytes).map_err(|error| format!("{path}: {error}"))
 }
 
 /// A text with its name.
@@ -99,8 +114,8 @@ fn examined(
     };
     loader.module(script);
     let settings = loader.settings(settings);
-    let Loader { sources, mut names, mut diagnostics, modules, .. } = loader;
-    let unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
+    let Loader { files, sources, mut names, mut diagnostics, modules, .. } = loader;
+    let mut unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
     let borrowed: Vec<Module<'_>> = modules
         .iter()
         .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
@@ -126,12 +141,39 @@ fn examined(
     let checked_soundly: Vec<Diagnostic> =
         checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
     diagnostics.extend(checked_soundly);
+    if !index {
+        // An editor asks at every key; images are looked at before a run.
+        let bad = unusable(files, &sources, &checked.images);
+        unread |= !bad.is_empty();
+        diagnostics.extend(bad);
+    }
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
     let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
     let prepared = Prepared { sources, diagnostics, program, effects: checked.effects, params };
     let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
     Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
+}
+
+/// Images that cannot be exposed, each reported where it is named.
+fn unusable(
+    files: &mut dyn Files,
+    sources: &SourceMap,
+    images: &[(String, Span)],
+) -> Vec<Diagnostic> {
+    let script = sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
+    let mut known: HashMap<&str, Option<String>> = HashMap::new();
+    let mut reports = Vec::new();
+    for (path, span) in images {
+        let why = known.entry(path).or_insert_with(|| read_image(files, script, path).err());
+        if let Some(why) = why {
+            reports.push(
+                Diagnostic::error("E0903", format!("cannot expose this image: {why}"), *span)
+                    .help("the path is taken from the folder of the script that is run"),
+            );
+        }
+    }
+    reports
 }
 
 /// A routine or `try` whose head or `catch` could not be read has no parameters that calls could

@@ -4,17 +4,21 @@
 mod load;
 mod run;
 
-pub use load::{Examined, Files, Prepared, Text, examine, prepare};
+pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};
 
 use crate::check;
-use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, LIMITS, Topic};
+use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, IMAGES, LIMITS, Topic};
 use crate::source::SourceId;
 use crate::syntax;
 
 /// Every code that a report can have, by topic.
 pub fn topics() -> impl Iterator<Item = &'static Topic> {
-    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([&HEAD_DESCRIPTIONS, &LIMITS])
+    syntax::codes::TOPICS.iter().chain(check::codes::TOPICS).chain([
+        &HEAD_DESCRIPTIONS,
+        &LIMITS,
+        &IMAGES,
+    ])
 }
 
 /// The id of the script among the sources: it is read first.

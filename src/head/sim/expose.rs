@@ -1,5 +1,5 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
-//! awaited, the line drawn. Whole pictures would be drawn from here, line by line.
+//! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
 use crate::head::sim::faults::{Injected, When};
 use crate::head::sim::lines::{self, Across, Drawn};
@@ -19,7 +19,7 @@ pub(crate) const PASSAGES_MOST: u32 = 4;
 pub(crate) const SLOW_HOST: f64 = 8.0;
 
 /// Why no light comes out.
-fn dark(world: &World) -> Fault {
+pub(crate) fn dark(world: &World) -> Fault {
     world.tripped.clone().unwrap_or(Fault::NotArmed)
 }
 
@@ -91,7 +91,7 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
 }
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
-fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
+pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let most = f64::from(world.description.facets) - 1.0;
     let Some(trim) = world.trims.get(order.facet as usize).copied() else {
         let facet = f64::from(order.facet);
@@ -133,7 +133,11 @@ fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
 }
 
 /// Lets time pass until the facet asked for begins a line, at `ready` or later.
-fn wait_for_facet(world: &mut World, facet: u32, ready: f64) -> Result<(u64, Sweep, usize), Fault> {
+pub(crate) fn wait_for_facet(
+    world: &mut World,
+    facet: u32,
+    ready: f64,
+) -> Result<(u64, Sweep, usize), Fault> {
     world.advance(ready);
     let n = world.facets();
     let slowest = world.target.ok_or(Fault::NotLocked)?;

@@ -69,21 +69,26 @@ pub struct Across {
     pub active: f64,
 }
 
+impl Across {
+    /// Mechanical angle in rad, off where it was told to be, at a share of the line at which the
+    /// galvanometer would stand at `stands` without trims.
+    pub fn angle(&self, config: &Config, stands: f64, share: f64) -> f64 {
+        let since = self.gap + share * self.active;
+        let left = config.galvanometer.left(self.trim_before - self.trim, 0.0, since).0;
+        stands - self.told + self.trim + left + self.stray
+    }
+}
+
 /// Shift across the line in m: the mean over the same three marks. The facet's lean turns the
 /// beam by twice its angle, as the galvanometer does; the galvanometer is still on its way from
 /// the trim of the facet before while the line begins.
 pub fn cross_scan(config: &Config, facet: &Facet, across: &Across) -> f64 {
     let f = config.focal_length;
-    let step = across.trim_before - across.trim;
     let mean: f64 = across
         .stands
         .iter()
         .zip([0.0, 0.5, 1.0])
-        .map(|(stands, share)| {
-            let since = across.gap + share * across.active;
-            let left = config.galvanometer.left(step, 0.0, since).0;
-            stands - across.told + across.trim + left + across.stray
-        })
+        .map(|(stands, share)| across.angle(config, *stands, share))
         .sum::<f64>()
         / 3.0;
     facet_to_axis_shift(facet.facet_to_axis, f) + galvanometer_shift(mean, f)

@@ -5,7 +5,7 @@
 //! commands give the same bytes, however often somebody looked in between. Time advances in
 //! closed form or by adaptive steps worked out once per command, never by idling.
 //!
-//! Exposure of whole pictures has its place beside [`lines`], which knows where a line lies.
+//! Pages lie line by line on the [`medium`], and `render` makes a picture of what it shows.
 
 mod bounds;
 pub mod config;
@@ -16,10 +16,13 @@ pub mod galvanometer;
 mod gauge;
 mod limits;
 pub mod lines;
+pub mod medium;
 pub mod noise;
 pub mod ode;
+mod page;
 pub mod pulses;
 mod read;
+pub mod render;
 pub mod rotor;
 mod simulated;
 mod truth;

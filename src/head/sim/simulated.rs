@@ -3,9 +3,12 @@
 use crate::head::description::{Description, StartOfScan};
 use crate::head::sim::expose;
 use crate::head::sim::faults::Injected;
+use crate::head::sim::medium::Medium;
+use crate::head::sim::page;
 use crate::head::sim::rotor::Drive;
 use crate::head::sim::world::{Arming, World};
 use crate::head::{Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn};
+use crate::head::{ExposedPage, PageOrder};
 use crate::units::{Dimension, show};
 use core::f64::consts::TAU;
 use std::cell::{RefCell, RefMut};
@@ -38,6 +41,11 @@ impl SimHead {
             ));
         }
         Ok(world)
+    }
+
+    /// The medium under the head.
+    pub fn medium(&self) -> Medium {
+        Medium::new(Rc::clone(&self.world))
     }
 
     /// Takes the power away and gives it back: the rotor runs out meanwhile, the trims are
@@ -245,6 +253,10 @@ impl Head for SimHead {
 
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
         expose::expose(&mut *self.world()?, line)
+    }
+
+    fn expose_page(&mut self, order: &PageOrder) -> Result<ExposedPage, Fault> {
+        page::expose(&mut *self.world()?, order)
     }
 
     fn now(&mut self) -> f64 {

@@ -8,6 +8,7 @@ use crate::head::sim::faults::{Injected, When};
 use crate::head::sim::galvanometer::Galvanometer;
 use crate::head::sim::limits;
 use crate::head::sim::lines::Drawn;
+use crate::head::sim::medium::Sheet;
 use crate::head::sim::noise::{Noise, Stream};
 use crate::head::sim::pulses::{LockDetector, Pulses};
 use crate::head::sim::rotor::{Drive, Moment, Motion, Rotor};
@@ -54,6 +55,8 @@ pub(crate) struct World {
     pub(crate) drawn: Option<Drawn>,
     /// Lines exposed so far.
     pub(crate) lines: u32,
+    /// Exposed pages, where somebody keeps them.
+    pub(crate) sheets: Option<Vec<Sheet>>,
     heat: (f64, f64, f64),
     /// Faults still to come, the next one last.
     planned: Vec<(f64, Injected)>,
@@ -96,6 +99,7 @@ impl World {
             stored: vec![Trim::default(); config.facets.len()],
             drawn: None,
             lines: 0,
+            sheets: None,
             heat: (0.0, config.ambient, config.ambient),
             planned,
             faults: Vec::new(),

@@ -18,6 +18,7 @@
 
 mod big;
 mod kernels;
+mod pages;
 mod process;
 mod script;
 mod simulated;
@@ -52,5 +53,6 @@ fn main() {
     }
     if wanted("time") {
         simulated::print(rounds);
+        pages::print(rounds);
     }
 }

@@ -1,0 +1,129 @@
+//! Exposed pages for whoever reads a run: the banding of their lines, and their pictures.
+
+use crate::cli::terminal::{BOLD, DIM, styled};
+use crate::head::sim::medium::Sheet;
+use crate::head::sim::render::Picture;
+use crate::optics::{Banding, banding};
+use serde_json::{Value, json};
+use std::path::Path;
+
+/// Columns of the longest bar.
+const BAR: f64 = 40.0;
+
+/// Peaks that are drawn, the largest ones.
+const PEAKS_MOST: usize = 12;
+
+/// A page as it is told of.
+pub(super) struct Told {
+    /// Which one, such as `before`.
+    pub label: String,
+    /// Lines drawn.
+    pub lines: usize,
+    /// Banding across, where there are lines enough.
+    pub banding: Option<Banding>,
+    /// Path, size and spot of its picture.
+    pub picture: Option<Drawn>,
+}
+
+/// A picture that was written.
+pub(super) struct Drawn {
+    path: String,
+    width: u32,
+    height: u32,
+    spot: f64,
+}
+
+impl Drawn {
+    pub(super) fn new(path: &Path, picture: &Picture) -> Drawn {
+        let path = path.display().to_string();
+        Drawn { path, width: picture.width, height: picture.height, spot: picture.spot }
+    }
+}
+
+impl Told {
+    pub(super) fn new(label: String, sheet: &Sheet, picture: Option<Drawn>) -> Told {
+        let banding = banding(&sheet.shifts(), sheet.facets).ok();
+        Told { label, lines: sheet.lines.len(), banding, picture }
+    }
+}
+
+fn um(length: f64) -> f64 {
+    length * 1e6
+}
+
+/// For people: pictures, then the peaks as bars on one scale.
+pub(super) fn text(pages: &[Told], colour: bool) -> String {
+    let mut text = String::new();
+    let peaks = || pages.iter().filter_map(|page| page.banding.as_ref()).flat_map(|b| &b.peaks);
+    let most = peaks().map(|peak| peak.amplitude).fold(0.0, f64::max);
+    for page in pages {
+        let title = format!("Page {}: {} lines", page.label, page.lines);
+        text.push_str(&format!("{}\n", styled(&title, BOLD, colour)));
+        if let Some(drawn) = &page.picture {
+            let Drawn { path, width, height, spot } = drawn;
+            text.push_str(&format!(
+                "  picture {path}: {width} x {height} pixels, spot {:.1} um\n",
+                um(*spot)
+            ));
+        }
+        let Some(banding) = &page.banding else {
+            text.push_str("  too few lines to tell banding\n");
+            continue;
+        };
+        let head = "  banding across   cycles/line  every .. lines  amplitude um";
+        text.push_str(&format!("{}\n", styled(head, DIM, colour)));
+        let mut largest: Vec<_> = banding.peaks.iter().collect();
+        largest.sort_by(|a, b| b.amplitude.total_cmp(&a.amplitude));
+        largest.truncate(PEAKS_MOST);
+        largest.sort_by_key(|peak| peak.harmonic);
+        for peak in largest {
+            let share = if most > 0.0 { peak.amplitude / most } else { 0.0 };
+            let bar = "#".repeat((share * BAR).round() as usize);
+            let line = format!(
+                "  harmonic {:<6}  {:>11.4}  {:>14.2}  {:>12.3}  {bar}",
+                peak.harmonic,
+                peak.frequency,
+                1.0 / peak.frequency,
+                um(peak.amplitude),
+            );
+            text.push_str(&format!("{}\n", line.trim_end()));
+        }
+        let hidden = banding.peaks.len().saturating_sub(PEAKS_MOST);
+        if hidden > 0 {
+            text.push_str(&format!("  ... and {hidden} smaller peaks\n"));
+        }
+        text.push_str(&format!(
+            "  what does not come back with the turn: {:.3} um (r.m.s.)\n",
+            um(banding.rest)
+        ));
+    }
+    text
+}
+
+/// For machines.
+pub(super) fn value(page: &Told) -> Value {
+    let metres = |value: f64| json!({"value": value, "unit": "m"});
+    let peak = |peak: &crate::optics::Peak| {
+        json!({
+            "harmonic": peak.harmonic,
+            "frequency": peak.frequency,
+            "amplitude": metres(peak.amplitude),
+        })
+    };
+    json!({
+        "event": "page",
+        "label": page.label,
+        "lines": page.lines,
+        "picture": page.picture.as_ref().map(|drawn| json!({
+            "path": drawn.path,
+            "width": drawn.width,
+            "height": drawn.height,
+            "spot": metres(drawn.spot),
+        })),
+        "banding": page.banding.as_ref().map(|banding| json!({
+            "lines": banding.lines,
+            "peaks": banding.peaks.iter().map(peak).collect::<Vec<_>>(),
+            "rest": metres(banding.rest),
+        })),
+    })
+}

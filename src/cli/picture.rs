@@ -1,0 +1,125 @@
+//! Pictures of exposed pages as PNG files. The place is taken before the head's time starts, and
+//! the file gets its name only when it is whole.
+
+use crate::head::sim::medium::Sheet;
+use crate::head::sim::render::{Picture, SCALE_MOST, Showing, picture};
+use crate::units::{Dimension, parse_quantity};
+use clap::Args;
+use std::fs::File;
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
+
+/// How a picture is drawn.
+#[derive(Args)]
+pub(super) struct Look {
+    /// Pixels per dot of the picture, each way, 1 to 16
+    #[arg(long, value_name = "N", default_value_t = 1,
+        value_parser = clap::value_parser!(u32).range(1..=i64::from(SCALE_MOST)))]
+    pixels_per_dot: u32,
+    /// 1/e² diameter of the spot, such as 120um [default: one and a half times the pitch]
+    #[arg(long, value_name = "LENGTH", value_parser = spot)]
+    spot: Option<f64>,
+}
+
+fn spot(text: &str) -> Result<f64, String> {
+    let example = "give a length, such as `120um`";
+    match parse_quantity(text) {
+        Ok((value, Some(unit))) if unit.dimension == Dimension::LENGTH && value > 0.0 => Ok(value),
+        Ok(_) => Err(format!("this is no diameter: {example}")),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+impl Look {
+    /// The picture of a page.
+    pub(super) fn of(&self, sheet: &Sheet) -> Result<Picture, String> {
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        let showing = Showing { scale: self.pixels_per_dot, spot: self.spot, threads };
+        picture(sheet, &showing).map_err(|error| error.to_string())
+    }
+
+    /// Fails in plain words where a page of `width` by `height` dots with a pitch in m cannot be
+    /// drawn so.
+    pub(super) fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(), String> {
+        let showing = Showing { scale: self.pixels_per_dot, spot: self.spot, threads: 1 };
+        showing.fits(width, height, pitch).map(|_| ()).map_err(|error| error.to_string())
+    }
+}
+
+/// A place that is kept for a picture.
+pub(super) struct Place {
+    path: PathBuf,
+    /// What is written first; gone or renamed in the end.
+    part: PathBuf,
+    file: Option<File>,
+}
+
+impl Place {
+    /// Takes a place; fails in plain words where no picture can be written there.
+    pub(super) fn take(path: &Path) -> Result<Place, String> {
+        let name = path.display();
+        if path.is_dir() {
+            return Err(format!("{name} is a folder: name the picture, such as `page.png`"));
+        }
+        if path.file_name().is_none() {
+            return Err(format!("`{name}` names no file: name the picture, such as `page.png`"));
+        }
+        let mut part = path.as_os_str().to_owned();
+        part.push(format!(".{}.part", std::process::id()));
+        let part = PathBuf::from(part);
+        let file = File::create(&part).map_err(|error| {
+            format!(
+                "the picture {name} cannot be written: {error}; choose a place that may be written"
+            )
+        })?;
+        Ok(Place { path: path.to_path_buf(), part, file: Some(file) })
+    }
+
+    /// Writes the picture and gives it its name.
+    pub(super) fn write(mut self, picture: &Picture) -> Result<(), String> {
+        let name = self.path.display().to_string();
+        let failed = |error: String| format!("the picture {name} cannot be written: {error}");
+        let Some(file) = self.file.take() else { return Err(failed("it is closed".to_string())) };
+        encode(file, picture).map_err(|error| failed(error.to_string()))?;
+        std::fs::rename(&self.part, &self.path).map_err(|error| failed(error.to_string()))
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        // Once renamed there is none.
+        drop(self.file.take());
+        let _ = std::fs::remove_file(&self.part);
+    }
+}
+
+/// Writes gray levels with the size of a pixel.
+fn encode(file: File, picture: &Picture) -> Result<(), png::EncodingError> {
+    let mut info = png::Info::with_size(picture.width, picture.height);
+    info.color_type = png::ColorType::Grayscale;
+    info.bit_depth = png::BitDepth::Eight;
+    let per_metre = |size: f64| (1.0 / size).round().clamp(1.0, f64::from(u32::MAX)) as u32;
+    info.pixel_dims = Some(png::PixelDimensions {
+        xppu: per_metre(picture.pixel.0),
+        yppu: per_metre(picture.pixel.1),
+        unit: png::Unit::Meter,
+    });
+    let mut encoder = png::Encoder::with_info(BufWriter::new(file), info)?;
+    encoder.set_compression(png::Compression::Balanced);
+    let mut writer = encoder.write_header()?;
+    writer.write_image_data(&picture.gray)?;
+    writer.finish()
+}
+
+/// The path of page `number`, from 1: `page.png`, then `page-2.png`.
+pub(super) fn numbered(path: &Path, number: usize) -> PathBuf {
+    if number <= 1 {
+        return path.to_path_buf();
+    }
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let name = match path.extension() {
+        Some(extension) => format!("{stem}-{number}.{}", extension.to_string_lossy()),
+        None => format!("{stem}-{number}"),
+    };
+    path.with_file_name(name)
+}

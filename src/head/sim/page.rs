@@ -1,0 +1,264 @@
+//! Exposing a page with the simulated head: line after line, each with the next facet, while the
+//! medium moves steadily under it.
+//!
+//! The medium moves by one pitch per line at the speed asked for, so a line that comes late lies
+//! low by the way that the medium went meanwhile. The head is mounted turned by the little angle
+//! that squares lines on a moving medium, so that angle is left out (common practice, no source).
+
+use crate::head::sim::config::Facet;
+use crate::head::sim::expose::{PASSAGES_MOST, SLOW_HOST, check, dark, wait_for_facet};
+use crate::head::sim::faults::{Injected, When};
+use crate::head::sim::lines::Across;
+use crate::head::sim::medium::{Laid, NODES, SHEETS_MOST, Sheet};
+use crate::head::sim::noise::Stream;
+use crate::head::sim::pulses::Sweep;
+use crate::head::sim::world::World;
+use crate::head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
+use crate::optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
+use crate::optics::line::{WORD, queue_needed};
+use core::f64::consts::{PI, TAU};
+
+/// What holds for every line of a page.
+struct Page<'a> {
+    order: &'a PageOrder,
+    /// Speed asked for in rad/s.
+    target: f64,
+    /// Time that a line takes in s.
+    active: f64,
+    /// Words of a line, and those that must wait when it begins.
+    words: u32,
+    needed: u32,
+    /// Time in s in which the host serves a word.
+    service: f64,
+}
+
+/// Draws a page.
+pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage, Fault> {
+    let facets = world.description.facets;
+    for facet in 0..facets {
+        check(world, &line_order(order, facet))?;
+    }
+    if !(order.pitch.is_finite() && order.pitch > 0.0) {
+        return Err(Fault::Refused("the pitch must be greater than zero".to_string()));
+    }
+    if world.sheets.as_ref().is_some_and(|sheets| sheets.len() >= SHEETS_MOST) {
+        let message = format!("the medium keeps {SHEETS_MOST} pages, and all are exposed");
+        return Err(Fault::Refused(message));
+    }
+    let Some(arming) = world.arming else {
+        return Err(dark(world));
+    };
+    let target = world.target.ok_or(Fault::NotLocked)?;
+    let made =
+        world.config.clock.nearest(order.dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
+    let dots = order.image.width();
+    let words = dots.div_ceil(WORD);
+    let slow = if world.has(&Injected::QueueUnderrun) { SLOW_HOST } else { 1.0 };
+    let service = slow * world.config.word_service;
+    let page = Page {
+        order,
+        target,
+        active: f64::from(dots) * made.period,
+        words,
+        needed: queue_needed(words, f64::from(WORD) * made.period, service),
+        service,
+    };
+    let filled = words.min(world.config.queue_words);
+    let ready = arming.ready.max(world.now + f64::from(filled) * service);
+    let give_up = ready + world.description.page_most(f64::from(order.image.height()), target);
+    let mut sheet = Sheet::new(order, &world.config, target, made.period, facets);
+    let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
+    let drawn = page.lines(world, first, sweep, give_up, &mut sheet);
+    if let Some(sheets) = &mut world.sheets {
+        sheets.push(sheet);
+    }
+    // Its last line carries no marks that a gauge could read.
+    world.drawn = None;
+    drawn
+}
+
+fn line_order(order: &PageOrder, facet: u32) -> LineOrder {
+    LineOrder {
+        facet,
+        dots: order.image.width(),
+        dot_period: order.dot_period,
+        delay: order.delay,
+        pattern: Pattern::TestMarks,
+    }
+}
+
+impl Page<'_> {
+    /// Draws every line, the first with start of scan `first`.
+    fn lines(
+        &self,
+        world: &mut World,
+        first: u64,
+        first_sweep: Sweep,
+        give_up: f64,
+        sheet: &mut Sheet,
+    ) -> Result<ExposedPage, Fault> {
+        let n = world.facets();
+        let period = TAU / self.target / n as f64;
+        let mut exposed = ExposedPage { time: f64::NAN, lines: 0, missed: 0, took: 0.0 };
+        let mut dropped = 0;
+        // Words in the queue, and when that was so.
+        let mut queue = (f64::from(self.words.min(world.config.queue_words)), world.now);
+        for line in 0..self.order.image.height() {
+            let number = first + u64::from(line);
+            if world.has(&Injected::IndexMissing) {
+                return Err(Fault::NoPulse("index"));
+            }
+            let Some((sweep, facet, counted)) = passage(world, number)? else {
+                exposed.missed += 1;
+                dropped += 1;
+                if dropped >= PASSAGES_MOST || world.now > give_up {
+                    return Err(Fault::NoPulse("start-of-scan"));
+                }
+                continue;
+            };
+            dropped = 0;
+            let trim = |k: u64| {
+                let k = usize::try_from(k % n).unwrap_or(0);
+                world.trims.get(k).copied().unwrap_or_default()
+            };
+            let (own, before) = (trim(counted), trim(counted + n - 1));
+            let begin = sweep.pulse + self.order.delay + own.in_scan;
+            self.advance(world, begin);
+            if world.arming.is_none() {
+                return Err(dark(world));
+            }
+            if world.now > give_up {
+                return Err(Fault::NoPulse("start-of-scan"));
+            }
+            let most = f64::from(world.config.queue_words);
+            let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.service).min(most);
+            if waiting.floor() < f64::from(self.needed) {
+                return Err(Fault::Underrun);
+            }
+            let left = waiting + self.active / self.service - f64::from(self.words);
+            queue = (left.clamp(0.0, most), begin + self.active);
+            let across = self.across(world, number, begin, (own.cross_scan, before.cross_scan));
+            let late = begin
+                - own.in_scan
+                - (first_sweep.pulse + self.order.delay)
+                - f64::from(line) * period;
+            let mut laid = self.laid(world, line, &sweep, begin, &facet, &across);
+            let moved = late * self.order.pitch / period;
+            for shift in &mut laid.across {
+                *shift += moved as f32;
+            }
+            for part in 1..=NODES {
+                let share = part as f64 / NODES as f64;
+                world.advance(begin + share * self.active);
+                if world.arming.is_none() {
+                    laid.drawn = share;
+                    break;
+                }
+            }
+            let cut = world.arming.is_none();
+            if world.sheets.is_some() {
+                sheet.lines.push(laid);
+            }
+            if cut {
+                return Err(dark(world));
+            }
+            if exposed.lines == 0 {
+                exposed.time = begin;
+            }
+            exposed.lines += 1;
+            exposed.took = begin + self.active - exposed.time;
+        }
+        Ok(exposed)
+    }
+
+    /// Lets time pass to the beginning of a line; faults of that line strike in its middle.
+    fn advance(&self, world: &mut World, begin: f64) {
+        world.lines = world.lines.saturating_add(1);
+        let line = world.lines;
+        let strikes = world.config.faults.iter().filter(|p| p.when == When::Line(line));
+        let struck: Vec<Injected> = strikes.map(|p| p.fault.clone()).collect();
+        world.advance(begin);
+        for fault in struck {
+            world.plan_fault(self.active / 2.0, fault);
+        }
+    }
+
+    /// Where the galvanometer stands while a line is drawn.
+    fn across(&self, world: &World, number: u64, begin: f64, trims: (f64, f64)) -> Across {
+        let period = TAU / self.target / world.facets() as f64;
+        let stray = world.config.drift * (world.temperature() - world.config.ambient)
+            + world.config.wobble * world.noise.normal(Stream::Wobble, number);
+        let stands = [0.0, 0.5, 1.0].map(|s| world.galvanometer.at(begin + s * self.active));
+        Across {
+            told: world.galvanometer.target(),
+            stands,
+            trim: trims.0,
+            trim_before: trims.1,
+            stray,
+            gap: (period - self.active).max(0.0),
+            active: self.active,
+        }
+    }
+
+    /// Where a line comes to lie, as [`crate::head::sim::lines`] has it for test lines.
+    fn laid(
+        &self,
+        world: &World,
+        line: u32,
+        sweep: &Sweep,
+        begin: f64,
+        facet: &Facet,
+        across: &Across,
+    ) -> Laid {
+        let config = &world.config;
+        let f = config.focal_length;
+        let lean = facet_to_axis_shift(facet.facet_to_axis, f);
+        let at = |part: usize| {
+            let share = (part as f64 + 0.5) / NODES as f64;
+            let stands = world.galvanometer.at(begin + share * self.active);
+            let angle = across.angle(config, stands, share);
+            (lean + galvanometer_shift(angle, f)) as f32
+        };
+        let half_sweep = PI / world.facets() as f64;
+        Laid {
+            line,
+            start: 2.0 * f * (sweep.speed * (begin - sweep.begins) - half_sweep),
+            velocity: spot_velocity(sweep.speed, f),
+            dose: facet.reflectivity * self.target / sweep.speed,
+            drawn: 1.0,
+            across: core::array::from_fn(at),
+        }
+    }
+}
+
+/// The passage that start of scan `number` begins, the facet, and the number that the electronics
+/// take it for; none where no pulse came. Lets time pass up to it.
+fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>, Fault> {
+    let n = world.facets();
+    // A head that counts from a late index takes each facet for the one before.
+    let slips = world.has(&Injected::IndexSlipping) && (number / n).is_multiple_of(3);
+    let counted = if slips { number + n - 1 } else { number };
+    let facet = usize::try_from(number % n).ok().and_then(|k| world.config.facets.get(k).copied());
+    let facet = facet.ok_or(Fault::NoPulse("start-of-scan"))?;
+    loop {
+        if world.arming.is_none() {
+            return Err(dark(world));
+        }
+        let target = world.target.ok_or(Fault::NotLocked)?;
+        let passes = world
+            .motion
+            .passes(number as f64 * TAU / n as f64)
+            .ok_or(Fault::NoPulse("start-of-scan"))?;
+        let sweep = if world.drops(number) {
+            None
+        } else {
+            world.pulses.sweep(&world.motion, number, &facet, &world.config, target)
+        };
+        let motions = world.motions;
+        world.advance(sweep.map_or(passes, |s| s.pulse.max(passes)));
+        // A bump on the way changes when it comes.
+        if world.motions == motions {
+            return Ok(sweep.map(|sweep| (sweep, facet, counted)));
+        }
+    }
+}
