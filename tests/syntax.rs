@@ -259,6 +259,29 @@ fn a_chain_that_fits_is_parsed() {
 }
 
 #[test]
+fn brackets_at_the_end_of_a_chain_count() {
+    let chain = "1 + ".repeat(254);
+    for (open, close) in [("(", ")"), ("[", "]"), ("f(", ")"), ("\"{", "}\""), ("{a: ", "}")] {
+        for depth in 1..20 {
+            let inner = format!("{}1{}", open.repeat(depth), close.repeat(depth));
+            let text = format!("let a = {chain}{inner}\nlet b = [{chain}{inner}");
+            let found = parsed(&text).0.diagnostics;
+            let codes: Vec<&str> = found.iter().map(|d| d.code).collect();
+            let fits = depth < 3 && !open.contains('"');
+            assert!(
+                fits || codes.contains(&"E0205") || open.contains('"'),
+                "{depth} {open}: {codes:?}"
+            );
+            let mut names = Names::default();
+            let value = format!("{chain}{inner}");
+            let source = SourceMap::new().add("value", &*value);
+            let alone = parse_expression(source, &value, &mut names);
+            assert_eq!(alone.is_ok(), fits || open.contains('"') && depth < 3, "{value}");
+        }
+    }
+}
+
+#[test]
 fn every_code_is_listed_and_met() {
     let listed: BTreeSet<&str> = codes().map(|known| known.code).collect();
     assert_eq!(listed.len(), codes().count(), "a code is listed twice");

@@ -23,7 +23,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("image", &[]),
     ("units", &[]),
     ("diagnostics", &["source"]),
-    ("syntax", &["source", "diagnostics"]),
+    ("syntax", &["source", "diagnostics", "units"]),
     ("program", &["source", "units"]),
     ("optics", &["units"]),
     ("head", &["image", "units", "optics"]),

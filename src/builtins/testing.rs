@@ -254,14 +254,28 @@ pub(super) fn fits_the_head(
     }
     let window = context.station.description().lock_window;
     let status = context.station.status()?;
-    let (planned, turning) = (field(&PLAN, words, "speed"), status.speed);
+    let planned = field(&PLAN, words, "speed");
+    let shown = |speed| show(speed, Dimension::ROTATION, None, None);
+    let off = |speed: f64, from: f64| (speed / from - 1.0).abs() > 2.0 * window.max(1e-4);
     // Without lock the exposure itself says what is wrong.
-    if status.locked && (turning / planned - 1.0).abs() > 2.0 * window.max(1e-4) {
-        let shown = |speed| show(speed, Dimension::ROTATION, None, None);
-        let (planned, turning) = (shown(planned), shown(turning));
+    if !status.locked {
+        return Ok(());
+    }
+    let asked = status.target.unwrap_or(status.speed);
+    if off(asked, planned) {
         return Err(Trouble::Value(format!(
-            "the plan is for {planned}, and the polygon turns at {turning}"
+            "the plan is for {}, and the polygon turns at {}",
+            shown(planned),
+            shown(asked)
         )));
+    }
+    // The lock detector needs some turns until it says so.
+    if off(status.speed, asked) {
+        return Err(Trouble::Station(StationError::Fault(Fault::Refused(format!(
+            "the polygon turns at {}, and {} was asked for",
+            shown(status.speed),
+            shown(asked)
+        )))));
     }
     Ok(())
 }

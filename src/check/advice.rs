@@ -93,7 +93,9 @@ fn quantity_step(is: &str, from: Dimension, to: Dimension, unit: Option<&str>) -
         && let Some(kind) = to.kind()
         && is.parse::<f64>().is_ok()
     {
-        let suited = suited(1.0, to).map(|unit| unit.text);
+        // Lengths of this trade are seldom in metres.
+        let usual = if to == Dimension::LENGTH { 1e-3 } else { 1.0 };
+        let suited = suited(usual, to).map(|unit| unit.text);
         let unit = unit.or(suited.as_deref())?;
         return Some(format!("{} needs a unit, such as `{is} {unit}`", with_article(kind.name)));
     }

@@ -116,6 +116,16 @@ impl Checker<'_> {
         {
             report = report.help(format!("`{text}` is a unit; its type is `{}`", kind.name));
         } else if text.len() == 1 {
+            let line =
+                |span: Span| (span.source, self.sources.line_column(span.source, span.start).0);
+            let told = |d: &Diagnostic| {
+                d.code == "E0411"
+                    && line(d.span()) == line(name.span)
+                    && self.sources.slice(d.span()) == text
+            };
+            if self.diagnostics.iter().any(told) {
+                return None;
+            }
             report = report.help(format!("an open dimension is declared: `for any {text}`"));
         } else {
             report = report

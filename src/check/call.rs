@@ -10,7 +10,7 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::tree::{Argument, ExpressionKind, Name, Piece};
+use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name, Piece};
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -44,11 +44,7 @@ pub(super) enum DefaultValue {
 impl Checker<'_> {
     /// Checks a call; the type is `Nothing` where it gives no value.
     pub(super) fn call(&mut self, name: Name, arguments: &[Argument], span: Span) -> Typed {
-        let routine = self
-            .modules
-            .get(self.inside.module)
-            .and_then(|module| module.routines.get(&name.symbol))
-            .copied();
+        let routine = self.routine_of(name);
         let (callee, signature) = if let Some(index) = routine {
             if let Some(routine) = self.routines.get_mut(index) {
                 routine.used = true;
@@ -97,6 +93,11 @@ impl Checker<'_> {
                 self.images.push((name.clone(), argument.value.span));
             }
         }
+    }
+
+    /// The routine that a name means here.
+    pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
+        self.modules.get(self.inside.module)?.routines.get(&name.symbol).copied()
     }
 
     /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
@@ -230,9 +231,17 @@ impl Checker<'_> {
             let Some(slot) = slots.get_mut(position) else {
                 let takes = advice::count(signature.parameters.len(), "argument");
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
-                self.report(
-                    Diagnostic::error("E0601", headline, argument.value.span).here("one too many"),
-                );
+                let report = match self.grouped(arguments, index) {
+                    Some((place, way)) => Diagnostic::error(
+                        "E0601",
+                        "digits are not grouped: `,` parts two arguments",
+                        place,
+                    )
+                    .help(way),
+                    None => Diagnostic::error("E0601", headline, argument.value.span)
+                        .here("one too many"),
+                };
+                self.report(report);
                 return None;
             };
             if let Some(first) = slot {
@@ -273,6 +282,21 @@ impl Checker<'_> {
         good.then_some(slots)
     }
 
+    /// `4,800 rpm`: the place of both halves, and the number that was meant.
+    fn grouped(&self, arguments: &[Argument], index: usize) -> Option<(Span, String)> {
+        let (left, right) = (arguments.get(index.checked_sub(1)?)?, arguments.get(index)?);
+        let number = |a: &Argument| matches!(a.value.kind, ExpressionKind::Number { .. });
+        if !(number(left) && number(right)) {
+            return None;
+        }
+        let place = left.value.span.to(right.value.span);
+        let words = self.sources.slice(place);
+        let (thousands, rest) = words.split_once(',')?;
+        let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
+        let whole = thousands.bytes().all(|b| b.is_ascii_digit());
+        (whole && digits == 3).then(|| (place, format!("write `{thousands}{rest}`")))
+    }
+
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
         let headline = format!("`{callee}` has no parameter `{text}`");
         let mut report = Diagnostic::error("E0603", headline, span);
@@ -299,6 +323,7 @@ impl Checker<'_> {
         let mut bindings = Bindings::default();
         let mut values = Vec::new();
         let mut later = Vec::new();
+        let mut unlike = Vec::new();
         let mut good = true;
         for (position, (parameter, slot)) in signature.parameters.iter().zip(slots).enumerate() {
             let Some(argument) = slot.and_then(|index| arguments.get(index)) else {
@@ -312,18 +337,27 @@ impl Checker<'_> {
                 Fit::Later => later.push(position),
                 Fit::Unlike => {
                     good = false;
-                    self.unlike_argument(name, parameter, signature, &bindings, &typed);
+                    unlike.push((position, argument, typed.clone()));
                 }
             }
             good &= typed.kind != Type::Unknown;
             values.push(Some(typed));
         }
+        self.unlike_arguments(name, signature, &bindings, &unlike);
         for position in later {
             let parameter = signature.parameters.get(position)?;
             let typed = values.get(position).cloned().flatten()?;
+            let argument = slots.get(position).copied().flatten();
+            let argument = argument.and_then(|index| arguments.get(index))?;
             if bindings.fit(&parameter.kind, &typed.kind) != Fit::Fits {
                 good = false;
-                self.unlike_argument(name, parameter, signature, &bindings, &typed);
+                self.unlike_argument(
+                    name,
+                    parameter,
+                    signature,
+                    &bindings,
+                    (&argument.value, &typed),
+                );
             }
         }
         if !good {
@@ -337,13 +371,47 @@ impl Checker<'_> {
         Some((values, returns?))
     }
 
+    /// Reports arguments of the wrong kind: as one mistake where each fits another parameter.
+    fn unlike_arguments(
+        &mut self,
+        name: Name,
+        signature: &Signature,
+        bindings: &Bindings,
+        unlike: &[(usize, &Argument, Typed)],
+    ) {
+        let elsewhere = |typed: &Typed| signature.parameters.iter().any(|p| p.kind == typed.kind);
+        let moved = unlike.iter().all(|(_, a, typed)| a.name.is_none() && elsewhere(typed));
+        if let ([(_, _, first), rest @ ..], true) = (unlike, moved)
+            && !rest.is_empty()
+        {
+            let callee = self.text(name.symbol);
+            let headline = format!("`{callee}` takes these in another order");
+            let is = |checker: &Self, typed: &Typed| {
+                format!("this is {}", with_article(&checker.kind_name(&typed.kind)))
+            };
+            let mut report = Diagnostic::error("E0605", headline, first.span).here(is(self, first));
+            for (_, _, typed) in rest {
+                report = report.label(typed.span, is(self, typed));
+            }
+            let last = unlike.iter().map(|(position, ..)| *position).max().unwrap_or(0);
+            let known = signature.parameters.iter().take(last + 1);
+            let names: Vec<String> = known.map(|p| format!("`{}`", p.name)).collect();
+            self.report(report.help(format!("the order is {}", names.join(", "))));
+            return;
+        }
+        for (position, argument, typed) in unlike {
+            let Some(parameter) = signature.parameters.get(*position) else { continue };
+            self.unlike_argument(name, parameter, signature, bindings, (&argument.value, typed));
+        }
+    }
+
     fn unlike_argument(
         &mut self,
         name: Name,
         parameter: &ParameterInfo,
         signature: &Signature,
         bindings: &Bindings,
-        typed: &Typed,
+        (written, typed): (&Expression, &Typed),
     ) {
         let callee = self.text(name.symbol);
         let wanted = bindings.filled(&parameter.kind);
@@ -367,6 +435,12 @@ impl Checker<'_> {
         let other = signature.parameters.iter().find(|p| p.kind == typed.kind);
         if let Some(other) = other {
             report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
+        } else if let Some((place, way)) = self.unitless(written, &typed.kind, &target) {
+            report = report.label(place, "declared here, without a unit").help(way);
+        } else if should.ends_with("^2") {
+            report = report.help(format!(
+                "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
+            ));
         } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None)
         {
             report = report.help(step);

@@ -490,14 +490,17 @@ impl Checker<'_> {
             && *kind != Type::Unknown
         {
             let (name, kind) = (self.text(routine.name.symbol), self.kind_name(kind));
+            let told = self.forgot_return(routine, &name, &kind);
             let end = Span { start: routine.body.span.end.saturating_sub(1), ..routine.body.span };
             let headline = format!("`{name}` may end without returning its {kind}");
             let returns = routine.returns.as_ref().map(|r| r.span).unwrap_or(routine.head);
-            self.report(
-                Diagnostic::error("E0701", headline, end)
-                    .here("the end is reached without a `return`")
-                    .label(returns, "promised here"),
-            );
+            if !told {
+                self.report(
+                    Diagnostic::error("E0701", headline, end)
+                        .here("the end is reached without a `return`")
+                        .label(returns, "promised here"),
+                );
+            }
         }
         let refs = first_ref..self.program.refs;
         if let Some(made) = self.program.routines.get_mut(index) {
@@ -506,6 +509,30 @@ impl Checker<'_> {
             made.refs = refs;
             made.body = body;
         }
+    }
+}
+
+impl Checker<'_> {
+    /// A last statement that works something out and drops it was meant to be returned: one report
+    /// for both.
+    fn forgot_return(&mut self, routine: &Routine, name: &str, kind: &str) -> bool {
+        let Some(last) = routine.body.statements.last() else { return false };
+        let StatementKind::Expression(value) = &last.kind else { return false };
+        let dropped =
+            |d: &Diagnostic| matches!(d.code, "E0607" | "W0803") && d.span() == value.span;
+        let Some(at) = self.diagnostics.iter().position(dropped) else { return false };
+        self.diagnostics.remove(at);
+        let words = self.words(value.span);
+        let mut report = Diagnostic::error(
+            "E0701",
+            format!("`{name}` works this out and does not return it"),
+            value.span,
+        );
+        if let Some(returns) = &routine.returns {
+            report = report.label(returns.span, format!("its {kind} is promised here"));
+        }
+        self.report(report.help(format!("write `return {words}`")));
+        true
     }
 }
 

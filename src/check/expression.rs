@@ -11,7 +11,7 @@ use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
-use crate::units::{UnitError, UnitText, parse_unit};
+use crate::units::{UnitError, UnitText, parse_unit, suited};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -115,10 +115,13 @@ impl Checker<'_> {
                 let typed = self.call(*name, arguments, e.span);
                 if typed.kind == Type::Nothing {
                     let text = self.text(name.symbol);
-                    self.report(
+                    let report =
                         Diagnostic::error("E0608", format!("`{text}` gives no value"), e.span)
-                            .here("stands where a value is needed"),
-                    );
+                            .here("stands where a value is needed");
+                    match self.routine_of(*name) {
+                        Some(routine) => self.valueless.push((routine, report)),
+                        None => self.report(report),
+                    }
                     return Typed::unknown(e.span);
                 }
                 typed
@@ -146,6 +149,29 @@ impl Checker<'_> {
         what: &str,
     ) -> Typed {
         let typed = self.expression(e, Some(wanted));
+        let declared = self.unitless(e, &typed.kind, wanted);
+        self.of_kind_declared(typed, wanted, code, what, declared)
+    }
+
+    /// The same of what is checked already.
+    pub(super) fn of_kind(
+        &mut self,
+        typed: Typed,
+        wanted: &Type,
+        code: &'static str,
+        what: &str,
+    ) -> Typed {
+        self.of_kind_declared(typed, wanted, code, what, None)
+    }
+
+    fn of_kind_declared(
+        &mut self,
+        typed: Typed,
+        wanted: &Type,
+        code: &'static str,
+        what: &str,
+        declared: Option<(Span, String)>,
+    ) -> Typed {
         if typed.kind == *wanted || typed.kind == Type::Unknown || *wanted == Type::Unknown {
             return typed;
         }
@@ -153,14 +179,47 @@ impl Checker<'_> {
         let mut report = Diagnostic::error(
             code,
             format!("{what} must be {}, not {}", with_article(&should), with_article(&is)),
-            e.span,
+            typed.span,
         )
         .here(format!("this is {}", with_article(&is)));
-        if let Some(step) = advice::step(&self.words(e.span), &typed.kind, wanted, None) {
+        if let Some((place, way)) = declared {
+            report = report.label(place, "declared here, without a unit").help(way);
+        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, wanted, None)
+        {
             report = report.help(step);
         }
         self.report(report);
-        Typed { kind: Type::Unknown, ..Typed::unknown(e.span) }
+        Typed::unknown(typed.span)
+    }
+
+    /// A name that stands for a plain number where a quantity is wanted: where it was declared, and
+    /// what to do there.
+    pub(super) fn unitless(
+        &self,
+        e: &Expression,
+        is: &Type,
+        wanted: &Type,
+    ) -> Option<(Span, String)> {
+        let (ExpressionKind::Name(symbol), Type::Quantity(dimension)) = (&e.kind, wanted) else {
+            return None;
+        };
+        if *is != Type::NUMBER {
+            return None;
+        }
+        let module = self.modules.get(self.inside.module);
+        let found = self.scope.find(*symbol).or_else(|| module?.values.get(symbol).copied());
+        let variable = self.variables.get(found?)?;
+        if !matches!(variable.role, Role::Param | Role::Constant | Role::Let | Role::Var) {
+            return None;
+        }
+        let kind = dimension.kind()?.name;
+        let unit = suited(1.0, *dimension)?.text;
+        let text = self.names.text(*symbol);
+        let way = format!(
+            "give `{text}` its unit where it is declared: {} may be in `{unit}`",
+            with_article(kind)
+        );
+        Some((variable.name.span, way))
     }
 
     /// A unit by its name; reports one that does not exist, once for each place.
@@ -313,6 +372,19 @@ impl Checker<'_> {
         );
     }
 
+    /// How a routine is called: with empty brackets where it takes nothing.
+    fn call_of(&mut self, symbol: Symbol) -> String {
+        let text = self.text(symbol);
+        let routine = self.routine_of(Name { symbol, span: Span::default() });
+        let signature = match (routine, self.builtins.get(&symbol).copied()) {
+            (Some(routine), _) => self.routines.get(routine).map(|r| r.signature.clone()),
+            (None, Some(builtin)) => self.builtin_signature(builtin),
+            (None, None) => None,
+        };
+        let bare = signature.is_some_and(|s| s.parameters.is_empty());
+        format!("{text}({})", if bare { "" } else { "..." })
+    }
+
     fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
         if self.modules.get(self.inside.module).is_some_and(|module| module.missing) {
             return Typed::unknown(span);
@@ -325,7 +397,7 @@ impl Checker<'_> {
         if callable {
             report =
                 Diagnostic::error("E0401", format!("`{text}` is a routine, not a value"), span)
-                    .help(format!("call it: `{text}(...)`"));
+                    .help(format!("call it: `{}`", self.call_of(symbol)));
         } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
             report = Diagnostic::error(
                 "E0409",
@@ -345,6 +417,11 @@ impl Checker<'_> {
                 .chain(builtins::table().iter().map(|b| b.name));
             if let Some(way) = advice::value_elsewhere(&text) {
                 report = report.help(way);
+            } else if let Some(gone) = self.scope.gone(symbol) {
+                let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
+                report = report
+                    .label(declared, "this one ends with its block")
+                    .help(format!("declare `var {text} = ...` before the block, and set it there"));
             } else if let Some(near) = advice::near(&text, known) {
                 report = report.help(format!("did you mean `{near}`?"));
             } else if let Some(near) = advice::near(&text, routines) {

@@ -15,7 +15,7 @@ pub(super) enum Callee {
     /// A built-in.
     Builtin(usize),
     /// An `arm` statement; the calls of its block are `first..last` of all calls.
-    Arm { first: usize, last: usize },
+    Arm { first: usize, last: usize, repeated: bool },
 }
 
 /// A call in the script or in a routine.
@@ -180,16 +180,18 @@ impl Checker<'_> {
     /// `arm` blocks in which nothing lets light out.
     fn armed_for_nothing(&mut self, graph: &Graph) {
         for site in graph.by_caller.values().flatten() {
-            let Callee::Arm { first, last } = site.callee else { continue };
+            let Callee::Arm { first, last, repeated } = site.callee else { continue };
             let inside = self.calls.get(first..last).unwrap_or(&[]);
             let emits = |c: &CallSite| graph.effects_of(c.callee).contains(&Effect::Emits);
             if !inside.iter().any(emits) {
-                let report = Diagnostic::warning(
-                    "W0823",
-                    "this arms the laser, and nothing inside lets light out",
-                    site.span,
-                )
-                .help("expose a line inside the block, or do without it: an armed laser is a risk");
+                let headline = if repeated {
+                    "each turn of the loop arms the laser and measures nothing"
+                } else {
+                    "this arms the laser, and nothing inside lets light out"
+                };
+                let report = Diagnostic::warning("W0823", headline, site.span).help(
+                    "expose a line inside the block, or do without it: an armed laser is a risk",
+                );
                 self.report(report);
             }
         }

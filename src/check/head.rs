@@ -14,7 +14,8 @@ use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Statement, 
 use crate::units::Dimension;
 use std::rc::Rc;
 
-const TIME: Type = Type::Quantity(Dimension::TIME);
+const POWER: Type = Type::Quantity(Dimension::of([2, -3, 1, 0, 0, 0]));
+pub(super) const TIME: Type = Type::Quantity(Dimension::TIME);
 
 /// Time between two looks of a `wait until` that does not say.
 const DEFAULT_EVERY: f64 = 0.02;
@@ -107,7 +108,20 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) -> bool {
         let what = "the share of full power behind `arm at`";
-        let power = self.expect_kind(power, &Type::NUMBER, "E0714", what);
+        let mut power = self.expression(power, Some(&Type::NUMBER));
+        if power.kind == POWER {
+            self.report(
+                Diagnostic::error(
+                    "E0714",
+                    "the laser is armed at a share of full power",
+                    power.span,
+                )
+                .here("this is a power")
+                .help("write a share, such as `arm at 35 %`: full power is a matter of the head"),
+            );
+            power = Typed::unknown(power.span);
+        }
+        let power = self.of_kind(power, &Type::NUMBER, "E0714", what);
         if let Some(share) = power.constant()
             && !(0.0..=1.0).contains(&share)
         {
@@ -139,7 +153,11 @@ impl Checker<'_> {
         self.inside.armed = outer;
         self.calls.push(CallSite {
             caller: self.inside.routine,
-            callee: Callee::Arm { first, last: self.calls.len() },
+            callee: Callee::Arm {
+                first,
+                last: self.calls.len(),
+                repeated: !self.inside.loops.is_empty(),
+            },
             span: keyword,
             end: keyword.end,
             armed: outer,

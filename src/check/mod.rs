@@ -106,6 +106,8 @@ pub fn check(
         program: Program::default(),
         inside: Inside::default(),
         calls: Vec::new(),
+        undeclared: HashSet::new(),
+        valueless: Vec::new(),
         constants: HashSet::new(),
         top_level: HashMap::new(),
         index: index.then(index::Index::default),
@@ -113,6 +115,7 @@ pub fn check(
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
+    checker.tell_valueless();
     let effects = checker.flow();
     let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
     if !failed && !modules.iter().any(|module| module.missing) {
@@ -193,6 +196,10 @@ struct Checker<'a> {
     program: Program,
     inside: Inside,
     calls: Vec<CallSite>,
+    /// Routines that return a value and do not declare what.
+    undeclared: HashSet<usize>,
+    /// Reports on calls that give no value, by the routine called.
+    valueless: Vec<(usize, Diagnostic)>,
     /// Where constants of the script are named.
     constants: HashSet<Span>,
     /// Names that the script makes while it runs, which routines cannot see.
@@ -208,6 +215,15 @@ impl Checker<'_> {
 
     fn text(&self, symbol: Symbol) -> String {
         self.names.text(symbol).to_string()
+    }
+
+    /// Calls that give no value, but for those whose routine is reported for that already.
+    fn tell_valueless(&mut self) {
+        for (routine, report) in std::mem::take(&mut self.valueless) {
+            if !self.undeclared.contains(&routine) {
+                self.report(report);
+            }
+        }
     }
 
     /// A type in the words of the script.

@@ -277,7 +277,11 @@ impl Checker<'_> {
         if left.kind != right.kind {
             let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
             let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
-            self.unlike_report("E0501", headline, operator_span, &left, &right);
+            if equality && (left.kind == Type::Flag || right.kind == Type::Flag) {
+                self.flag_compared(headline, operator_span, &left, &right);
+            } else {
+                self.unlike_report("E0501", headline, operator_span, &left, &right);
+            }
             return flag(Flag::Constant(true));
         }
         if is_number(&left.kind) {
@@ -297,6 +301,18 @@ impl Checker<'_> {
             return flag(Flag::SameFlag(Box::new(left.flag()), Box::new(right.flag()), same));
         }
         flag(Flag::SameRef(Box::new(left.reference()), Box::new(right.reference()), same))
+    }
+
+    /// `locked() == 1`
+    fn flag_compared(&mut self, headline: String, operator: Span, left: &Typed, right: &Typed) {
+        let given = if left.kind == Type::Flag { left } else { right };
+        let words = self.words(given.span);
+        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let report = Diagnostic::error("E0501", headline, operator)
+            .label(left.span, with_article(&a))
+            .label(right.span, with_article(&b))
+            .help(format!("a flag is a condition by itself: `{words}`, or `not {words}`"));
+        self.report(report);
     }
 
     pub(super) fn within(

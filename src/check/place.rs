@@ -68,6 +68,8 @@ impl Checker<'_> {
                     let words = self.words(of.span);
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
+                } else if let Some(way) = advice::elsewhere(&text) {
+                    report = report.help(way);
                 }
                 self.report(report);
                 None
@@ -131,7 +133,8 @@ impl Checker<'_> {
         into: &mut Vec<Statement>,
     ) {
         let Some(target) = self.target(place) else {
-            self.expression(value, None);
+            let typed = self.expression(value, None);
+            self.stands_in(place, typed);
             return;
         };
         let what = format!("`{}`", self.words(place.span));
@@ -248,10 +251,27 @@ impl Checker<'_> {
         let known = self.scope.symbols().map(|s| self.names.text(s));
         let report = match advice::near(&text, known) {
             Some(near) => report.help(format!("did you mean `{near}`?")),
-            None => report.help(format!("declare it first: `var {text} = ...`")),
+            None => report.help(format!(
+                "declare it: `let {text} = ...`, or `var {text} = ...` where it changes later"
+            )),
         };
         self.report(report);
         None
+    }
+
+    /// A name that is assigned to and was never declared is reported once: from here on it is
+    /// there.
+    fn stands_in(&mut self, place: &Expression, value: Typed) {
+        let ExpressionKind::Name(symbol) = place.kind else { return };
+        let known = self.modules.get(self.inside.module).map(|m| &m.values);
+        let known = known.is_some_and(|values| values.contains_key(&symbol));
+        if known || self.scope.find(symbol).is_some() {
+            return;
+        }
+        let variable = self.declare_as(Name { symbol, span: place.span }, value, Role::Var);
+        if let Some(variable) = self.variables.get_mut(variable) {
+            (variable.used, variable.quiet) = (true, true);
+        }
     }
 }
 

@@ -99,6 +99,8 @@ pub(super) struct Scope {
     bound: HashMap<Symbol, Bound>,
     undo: Vec<(Symbol, Option<Bound>)>,
     marks: Vec<usize>,
+    /// Names whose block has ended.
+    gone: HashMap<Symbol, usize>,
 }
 
 impl Scope {
@@ -109,11 +111,20 @@ impl Scope {
     pub(super) fn leave(&mut self) {
         let mark = self.marks.pop().unwrap_or(0);
         for (symbol, before) in self.undo.drain(mark..).rev() {
-            match before {
+            let ended = match before {
                 Some(bound) => self.bound.insert(symbol, bound),
                 None => self.bound.remove(&symbol),
             };
+            self.gone.extend(ended.map(|bound| (symbol, bound.variable)));
         }
+        if self.marks.is_empty() {
+            self.gone.clear();
+        }
+    }
+
+    /// The variable that last had this name, in a block that has ended.
+    pub(super) fn gone(&self, symbol: Symbol) -> Option<usize> {
+        self.gone.get(&symbol).copied()
     }
 
     pub(super) fn bind(&mut self, symbol: Symbol, variable: usize) {
@@ -261,7 +272,9 @@ impl Checker<'_> {
         for routine in self.routines.iter().filter(|r| !r.used) {
             let text = self.names.text(routine.name.symbol);
             let headline = format!("routine `{text}` is never called");
-            reports.push(Diagnostic::warning("W0804", headline, routine.name.span));
+            let report = Diagnostic::warning("W0804", headline, routine.name.span)
+                .help("call it where it was meant to be, or delete it");
+            reports.push(report);
         }
         self.diagnostics.extend(reports);
     }

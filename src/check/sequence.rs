@@ -5,7 +5,7 @@ use crate::builtins::{self, Effect};
 use crate::check::Checker;
 use crate::check::call::changes_speed;
 use crate::check::flow::{CallSite, Callee, Graph};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, Severity};
 use crate::source::Span;
 
 /// Whether lock has been looked for since the polygon was last told to change its speed.
@@ -64,7 +64,9 @@ impl Checker<'_> {
         }
         let start = Passage { lock: Lock::Unknown, trims: Trims::Measured, ..ENTRY };
         let end = self.passage(graph, None, start, &passages);
-        if let Trims::Loaded(span) = end.trims {
+        if let Trims::Loaded(span) = end.trims
+            && !self.fails_at(span)
+        {
             self.report(
                 Diagnostic::warning(
                     "W0825",
@@ -74,6 +76,17 @@ impl Checker<'_> {
                 .help("measure a test line with every facet afterwards: a fresh look is the proof"),
             );
         }
+    }
+
+    /// A call that is itself reported as wrong.
+    fn fails_at(&self, name: Span) -> bool {
+        let Some(site) = self.calls.iter().find(|site| site.span == name) else { return false };
+        let whole = Span { end: site.end, ..name };
+        self.diagnostics.iter().any(|d| {
+            d.severity == Severity::Error
+                && whole.source == d.span().source
+                && (whole.start..=whole.end).contains(&d.span().start)
+        })
     }
 
     fn passage(

@@ -3,12 +3,15 @@
 use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
+use crate::check::head::TIME;
 use crate::check::scope::{LoopInfo, Role};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Block, Expression, ExpressionKind, Name, Statement, StatementKind};
+use crate::syntax::tree::{
+    Binary, Block, Expression, ExpressionKind, Name, Statement, StatementKind,
+};
 
 /// Checked statements, and whether control surely leaves them before their end.
 pub(super) type Checked = (Vec<program::Statement>, bool);
@@ -112,7 +115,8 @@ impl Checker<'_> {
 
     fn item(&mut self, what: &str, span: Span) {
         let headline = format!("{what} stands at the top level of a file, not in a block");
-        self.report(Diagnostic::error("E0405", headline, span));
+        let report = Diagnostic::error("E0405", headline, span);
+        self.report(report.help("move it out of the block that it stands in"));
     }
 
     /// `let` and `var`.
@@ -150,15 +154,24 @@ impl Checker<'_> {
             if typed.kind == Type::Unknown {
                 return;
             }
-            let mut report =
-                Diagnostic::error("E0607", "this is worked out and then dropped", e.span)
-                    .help("print it with `note \"{...}\"`, keep it with `let`, or delete it");
-            if let ExpressionKind::Binary { operator: crate::syntax::tree::Binary::Equal, .. } =
-                e.kind
-            {
-                report = report.help("`==` compares; a variable is set with `=`");
-            }
-            self.report(report);
+            let set = match &e.kind {
+                ExpressionKind::Binary { operator: Binary::Equal, left, right, .. } => {
+                    let name = matches!(left.kind, ExpressionKind::Name(_));
+                    name.then(|| (self.words(left.span), self.words(right.span)))
+                }
+                _ => None,
+            };
+            let way = match set {
+                Some((name, value)) => {
+                    format!("`==` compares; a variable is set with `{name} = {value}`")
+                }
+                None => {
+                    "print it with `note \"{...}\"`, keep it with `let`, or delete it".to_string()
+                }
+            };
+            self.report(
+                Diagnostic::error("E0607", "this is worked out and then dropped", e.span).help(way),
+            );
             return;
         };
         let typed = self.call(*name, arguments, e.span);
@@ -228,7 +241,19 @@ impl Checker<'_> {
 
     /// The bound of a loop.
     fn times(&mut self, times: &Expression) -> Number {
-        let typed = self.expect_kind(times, &Type::NUMBER, "E0708", "the bound of a loop");
+        let typed = self.expression(times, Some(&Type::NUMBER));
+        if typed.kind == TIME {
+            let words = self.words(times.span);
+            self.report(
+                Diagnostic::error("E0708", "a loop counts its turns and not the time", times.span)
+                    .here("this is a time")
+                    .help(format!(
+                        "to wait for something at most so long: `wait until ... within {words}`"
+                    )),
+            );
+            return Number::Constant(0.0);
+        }
+        let typed = self.of_kind(typed, &Type::NUMBER, "E0708", "the bound of a loop");
         if let Some(value) = typed.constant()
             && !(value >= 0.0 && value.fract() == 0.0 && value <= 1e9)
         {
@@ -336,7 +361,8 @@ impl Checker<'_> {
             }
             (None, Some(value)) => {
                 let typed = self.expression(value, None);
-                let report = if self.inside.routine.is_some() {
+                let report = if let Some(routine) = self.inside.routine {
+                    self.undeclared.insert(routine);
                     let kind = self.kind_name(&typed.kind);
                     Diagnostic::error("E0702", "this routine gives nothing back", value.span)
                         .help(format!("say what it gives behind its parameters: `-> {kind}`"))

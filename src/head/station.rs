@@ -53,6 +53,7 @@ pub struct Station {
     armed: bool,
     commanded: bool,
     keep_spinning: bool,
+    last_now: f64,
 }
 
 fn finite(what: &str, value: f64) -> Result<(), Fault> {
@@ -80,6 +81,7 @@ impl Station {
             armed: false,
             commanded: false,
             keep_spinning: false,
+            last_now: 0.0,
         })
     }
 
@@ -244,9 +246,12 @@ impl Station {
         Ok(reading)
     }
 
-    /// Head time in s.
+    /// Head time in s; the last that was known where the head's clock broke.
     pub fn now(&mut self) -> f64 {
-        self.head.now()
+        if let Ok(now) = unbroken(|| Ok(self.head.now())) {
+            self.last_now = now;
+        }
+        self.last_now
     }
 
     /// Lets `seconds` pass; while armed with a look at lock and interlock every
@@ -290,8 +295,12 @@ impl Station {
     /// on the way. May be called at any time, after a panic too.
     pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
         // Said once more before all else: a head's own way down may be longer.
-        let darkened = self.disarm();
-        let mut state = self.head.make_safe(keep_spinning);
+        let darkened = unbroken(|| self.disarm());
+        let made = unbroken(|| Ok(self.head.make_safe(keep_spinning)));
+        let mut state = match made {
+            Ok(state) => state,
+            Err(fault) => self.step_by_step(keep_spinning, &fault),
+        };
         if let Err(fault) = darkened {
             let trouble = format!("the first attempt to disarm failed: {fault}");
             state.troubles.insert(0, trouble);
@@ -299,6 +308,44 @@ impl Station {
         self.armed = !state.laser_off;
         self.commanded = false;
         state
+    }
+
+    /// The way down where the head's own way broke: each step on its own, whatever the others do.
+    fn step_by_step(&mut self, keep_spinning: bool, why: &Fault) -> SafeState {
+        let mut troubles = vec![format!("the head's own way to a safe state failed: {why}")];
+        let head = &mut self.head;
+        let mut note = |what: &str, result: Result<(), Fault>| {
+            if let Err(fault) = result {
+                troubles.push(format!("{what}: {fault}"));
+            }
+        };
+        note("the laser could not be disarmed", unbroken(|| head.disarm()));
+        note("the galvanometer could not be parked", unbroken(|| head.steer(None)));
+        if !keep_spinning {
+            note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
+        }
+        let settling = self.description.galvanometer_settling;
+        note(
+            "the galvanometer was not waited for",
+            unbroken(|| {
+                head.sleep(settling);
+                Ok(())
+            }),
+        );
+        let status = unbroken(|| head.status());
+        if let Err(fault) = &status {
+            troubles.push(format!("the state could not be read: {fault}"));
+        }
+        let status = status.ok();
+        let known = status.as_ref();
+        SafeState {
+            laser_off: known.is_some_and(|s| s.laser == Laser::Off),
+            parked: known.is_some_and(|s| s.parked),
+            speed: known.map_or(f64::NAN, |s| s.speed),
+            at_rest: known.is_some_and(|s| s.at_rest),
+            kept_spinning: keep_spinning && known.is_some_and(|s| s.target.is_some()),
+            troubles,
+        }
     }
 
     /// Leaves the polygon turning when all ends well.
@@ -312,13 +359,20 @@ impl Station {
     pub fn finish(&mut self, ended_well: bool) -> SafeState {
         self.stop.store(false, Ordering::SeqCst);
         let mut state = self.make_safe(self.keep_spinning && ended_well);
-        let give_up = self.head.now() + self.description.coast_most;
+        let patience = self.description.coast_most;
+        let give_up = self.now() + patience;
+        // Counted as well, for a clock that stands still must not keep us here.
+        let mut waited = 0.0;
         while !state.at_rest && !state.kept_spinning && !self.is_stopped() {
-            if self.head.now() >= give_up {
+            if self.now() >= give_up || waited >= patience {
                 break;
             }
-            self.head.sleep(REST_SLICE);
-            match self.head.status() {
+            waited += REST_SLICE;
+            let status = unbroken(|| {
+                self.head.sleep(REST_SLICE);
+                self.head.status()
+            });
+            match status {
                 Ok(status) => {
                     state.speed = status.speed;
                     state.at_rest = status.at_rest;
@@ -397,6 +451,16 @@ impl Station {
             self.armed = false;
         }
     }
+}
+
+/// What a call gives; a driver that panics is a head that broke.
+fn unbroken<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
+    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| {
+        let text = panic.downcast_ref::<&str>().map(|text| (*text).to_string());
+        let text = text.or_else(|| panic.downcast_ref::<String>().cloned());
+        let text = text.unwrap_or_else(|| "a panic without words".to_string());
+        Err(Fault::Broken(format!("internal error: {text}")))
+    })
 }
 
 /// What forbids light.

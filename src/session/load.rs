@@ -255,8 +255,12 @@ impl Loader<'_> {
             Ok(text) => text,
             Err(why) => {
                 let report =
-                    Diagnostic::error("E0407", format!("cannot use \"{path}\": {why}"), span)
-                        .help("the path is taken from the folder of the file that says `use`");
+                    Diagnostic::error("E0407", format!("cannot use \"{path}\": {why}"), span);
+                let report = if path.ends_with(".spt") {
+                    report.help("the path is taken from the folder of the file that says `use`")
+                } else {
+                    report.help(format!("the whole name is written: `use \"{path}.spt\"`"))
+                };
                 self.diagnostics.push(report);
                 return None;
             }

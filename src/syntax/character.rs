@@ -10,7 +10,7 @@ use crate::syntax::reports::Reports;
 /// marks that turn the writing direction and so hide what a line says (Unicode TR 36).
 pub fn is_control(c: char) -> bool {
     (c.is_control() && !matches!(c, '\t' | '\n'))
-        || matches!(c, '\u{2028}' | '\u{2029}' | '\u{200E}' | '\u{200F}' | '\u{FEFF}')
+        || matches!(c, '\u{2028}' | '\u{2029}' | '\u{061C}' | '\u{200E}' | '\u{200F}' | '\u{FEFF}')
         || ('\u{202A}'..='\u{202E}').contains(&c)
         || ('\u{2066}'..='\u{2069}').contains(&c)
 }
@@ -23,7 +23,8 @@ pub fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     let bytes = body.as_bytes();
     // Only these bytes can begin a refused character.
     let suspects = bytes.iter().enumerate().filter(|(_, b)| {
-        (**b < 0x20 && !matches!(**b, b'\n' | b'\t')) || matches!(**b, 0x7F | 0xC2 | 0xE2 | 0xEF)
+        (**b < 0x20 && !matches!(**b, b'\n' | b'\t'))
+            || matches!(**b, 0x7F | 0xC2 | 0xD8 | 0xE2 | 0xEF)
     });
     for (at, byte) in suspects {
         if *byte == b'\r' && bytes.get(at + 1) == Some(&b'\n') {

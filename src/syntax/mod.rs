@@ -1,4 +1,4 @@
-//! From text to the syntax tree. Uses source and diagnostics only.
+//! From text to the syntax tree. Uses source, diagnostics and units only.
 //!
 //! `raw` scans, `layout` settles everything that depends on context, `parse` builds the tree.
 //! `format` writes a script that parses in the house style.

@@ -130,6 +130,8 @@ const MEANT: &[(&str, &str)] = &[
     ("millimeter", "mm"),
     ("millimetre", "mm"),
     ("millimeters", "mm"),
+    ("gram", "g"),
+    ("kilogram", "kg"),
     ("micron", "um"),
     ("microns", "um"),
     ("inches", "inch"),
@@ -160,6 +162,11 @@ const MEANT: &[(&str, &str)] = &[
 pub fn meant(name: &str) -> Option<&'static str> {
     let lower = name.to_lowercase();
     MEANT.iter().find(|(from, _)| *from == name || *from == lower).map(|(_, unit)| *unit)
+}
+
+/// The unit meant by a name in full that is near enough by `one_off`.
+pub fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<&'static str> {
+    MEANT.iter().find(|(from, _)| from.len() > 4 && one_off(from)).map(|(_, unit)| *unit)
 }
 
 /// Every spelling that [`find`] knows, for suggestions and completion.

@@ -120,10 +120,20 @@ fn near(name: &str) -> Option<String> {
     if let Some(meant) = table::meant(name) {
         return Some(meant.to_string());
     }
+    let one_off = |known: &str| name.len() > 2 && strsim::damerau_levenshtein(known, name) == 1;
+    if let Some(meant) = table::meant_near(one_off) {
+        return Some(meant.to_string());
+    }
     table::spellings()
         .map(|known| {
-            let same = known.eq_ignore_ascii_case(name);
-            (if same { 0.99 } else { strsim::jaro_winkler(&known, name) }, known)
+            let score = if known.eq_ignore_ascii_case(name) {
+                0.99
+            } else if one_off(&known) && known.len() == name.len() {
+                0.95
+            } else {
+                strsim::jaro_winkler(&known, name)
+            };
+            (score, known)
         })
         .filter(|(score, _)| *score > 0.8)
         .max_by(|a, b| a.0.total_cmp(&b.0))

@@ -25,6 +25,7 @@ mod read;
 pub mod render;
 pub mod rotor;
 mod simulated;
+mod truth;
 mod world;
 
 #[cfg(test)]
@@ -34,6 +35,7 @@ pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
 pub use read::ConfigError;
 pub use simulated::SimHead;
+pub use truth::Truth;
 
 use std::cell::RefCell;
 use std::rc::Rc;

@@ -41,6 +41,8 @@ pub(crate) struct World {
     pub(crate) lock: LockDetector,
     /// The last pulse before the present motion.
     pulse_before: Option<f64>,
+    /// When the drive was last asked to push, or to leave off pushing.
+    stirred: Option<f64>,
     /// Turn at which the index counts as seen.
     index_from: u64,
     pub(crate) galvanometer: Galvanometer,
@@ -87,6 +89,7 @@ impl World {
             drive: Drive::Coast,
             lock: LockDetector::default(),
             pulse_before: None,
+            stirred: None,
             index_from: 1,
             galvanometer: Galvanometer::new(config.galvanometer, parked),
             arming: None,
@@ -187,6 +190,9 @@ impl World {
         if !was_spinning && target.is_some() {
             self.index_from = (here.angle / TAU).floor() as u64 + 1;
         }
+        if was_spinning || target.is_some() {
+            self.stirred = Some(self.now);
+        }
         self.target = target;
         self.drive = drive;
         self.lock.restart();
@@ -229,7 +235,9 @@ impl World {
         if steady.speed * silence > 2.0 * TAU && self.now - steady.time > silence {
             return false;
         }
-        self.last_pulse().is_none_or(|t| self.now - t > self.config.detector.rest_after)
+        // A drive that pushed just now may have the rotor turn before any pulse tells.
+        let last = self.last_pulse().into_iter().chain(self.stirred).reduce(f64::max);
+        last.is_none_or(|t| self.now - t > self.config.detector.rest_after)
     }
 
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before

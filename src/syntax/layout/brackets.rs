@@ -67,6 +67,13 @@ impl Frame {
     }
 }
 
+/// The report on an expression that grew too high.
+pub fn too_many_parts(span: Span) -> Diagnostic {
+    Diagnostic::error("E0205", "this expression has too many parts", span)
+        .here(format!("more than {HIGHEST} operators and brackets up to here"))
+        .help("give parts of it a name with `let`")
+}
+
 impl Layout<'_> {
     pub fn frame_kind(&self) -> Kind {
         self.frames.last().map_or(Kind::Block, |frame| frame.kind)
@@ -87,12 +94,15 @@ impl Layout<'_> {
     pub fn open(&mut self, lexeme: Lexeme, kind: Kind, token: Token) {
         self.begin(lexeme, None);
         let span = self.span(lexeme);
-        if self.frames.len() > DEEPEST {
-            self.diagnostics.push(
+        let deep = self.frames.len() > DEEPEST;
+        if deep || (kind != Kind::Block && self.path >= HIGHEST) {
+            self.diagnostics.push(if deep {
                 Diagnostic::error("E0204", "brackets and blocks are nested too deeply", span)
                     .here(format!("{DEEPEST} are open here already"))
-                    .help("give inner parts a name with `let`, or move them into a routine"),
-            );
+                    .help("give inner parts a name with `let`, or move them into a routine")
+            } else {
+                too_many_parts(span)
+            });
             match kind {
                 Kind::Record => self.push(Token::Hole, span),
                 Kind::Block => {
@@ -337,6 +347,36 @@ impl Layout<'_> {
         self.at = self.lexemes.len();
         self.pending = None;
         self.drop_to(0);
+    }
+
+    /// A word that stands at the top level of a file only, and no further right than the line that
+    /// opened a block: where braces are missing, the block should have ended before it.
+    pub fn begins_anew(&mut self, lexeme: Lexeme, keyword: Keyword) {
+        if self.unclosed == 0 {
+            return;
+        }
+        let under = |frame: &Frame| self.indent <= frame.indent;
+        let Some(index) = self.frames.iter().skip(1).position(under) else { return };
+        let Some(frame) = self.frames.get(index + 1).filter(|frame| frame.kind == Kind::Block)
+        else {
+            return;
+        };
+        let word = keyword.text();
+        let (open, close) = self.suspect.take().unzip();
+        let open = open.unwrap_or(frame.open);
+        let mut report =
+            Diagnostic::error("E0201", "this block is never closed", open).here("opened here");
+        if let Some(close) = close {
+            report = report.label(close, "this `}` ends it, though it stands further left");
+        }
+        let missing = format!("`}}` is missing before this `{word}`");
+        report = report.label(self.span(lexeme), missing);
+        self.diagnostics.push(report);
+        self.unclosed = self.unclosed.saturating_sub(self.frames.len() - (index + 1));
+        self.drop_to(index);
+        if !self.at_statement() {
+            self.push(Token::End, self.behind());
+        }
     }
 
     /// The end of the text.

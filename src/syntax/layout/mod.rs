@@ -4,11 +4,12 @@
 //! Uses source, diagnostics, names, raw and token.
 
 mod brackets;
+mod loops;
 mod quantity;
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
-use crate::syntax::layout::brackets::{Frame, Kind};
+use crate::syntax::layout::brackets::{Frame, Kind, too_many_parts};
 use crate::syntax::names::Names;
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::reports::Reports;
@@ -56,6 +57,8 @@ struct Layout<'s> {
     doc: Vec<&'s str>,
     /// A block whose closing brace stands under another line's beginning.
     suspect: Option<(Span, Span)>,
+    /// So many braces are opened in the text and never closed.
+    unclosed: usize,
 }
 
 /// Lays out the lexemes of a text: statements, or one expression `alone`.
@@ -67,6 +70,8 @@ pub fn lay(
     names: &mut Names,
     diagnostics: &mut Reports,
 ) -> Laid {
+    let braces = |raw| lexemes.iter().filter(|lexeme| lexeme.raw == raw).count();
+    let unclosed = braces(Raw::BraceOpen).saturating_sub(braces(Raw::BraceClose));
     let mut layout = Layout {
         source,
         text,
@@ -89,6 +94,7 @@ pub fn lay(
         line_start: 0,
         doc: Vec::new(),
         suspect: None,
+        unclosed,
     };
     while let Some(lexeme) = lexemes.get(layout.at) {
         layout.at += 1;
@@ -135,6 +141,7 @@ impl<'s> Layout<'s> {
                     self.push(Token::Hole, span);
                 }
             }
+            Raw::ParenOpen if self.counting_loop(lexeme) => {}
             Raw::ParenOpen => self.open(lexeme, Kind::Paren, Token::ParenOpen),
             Raw::ListOpen => self.open(lexeme, Kind::List, Token::ListOpen),
             Raw::BraceOpen => self.brace(lexeme),
@@ -199,11 +206,7 @@ impl<'s> Layout<'s> {
         if self.path + frame.below <= HIGHEST {
             return true;
         }
-        self.diagnostics.push(
-            Diagnostic::error("E0205", "this expression has too many parts", span)
-                .here(format!("more than {HIGHEST} operators and brackets up to here"))
-                .help("give parts of it a name with `let`"),
-        );
+        self.diagnostics.push(too_many_parts(span));
         self.give_up(span);
         false
     }
@@ -224,6 +227,9 @@ impl<'s> Layout<'s> {
             && !self.joins(lexeme, keyword)
         {
             self.end(span);
+            if let Some(keyword @ (Keyword::Routine | Keyword::Use | Keyword::Param)) = keyword {
+                self.begins_anew(lexeme, keyword);
+            }
         }
         if !self.doc.is_empty() {
             if self.at_statement() {

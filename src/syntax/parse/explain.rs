@@ -8,6 +8,7 @@ use crate::syntax::parse::report::Stuck;
 use crate::syntax::parse::words::{foreign_word, kept_for_later, keyword_as_name, missing_name};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::Binary;
+use crate::units::parse_unit;
 
 /// The report for one place.
 pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
@@ -364,6 +365,11 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Diagnostic::error("E0316", format!("a value is missing after `{word}`"), stuck.point())
             .here(format!("found {} instead", stuck.found_words()));
     match stuck.found() {
+        _ if last == Some(Token::Keyword(Keyword::Within))
+            && matches!(first_keyword(stuck), Some((Keyword::Wait, _))) =>
+        {
+            report = report.help("write the limit as `within 20 s`");
+        }
         Some(Token::Operator(Binary::Add)) => {
             report = report.help("a positive number has no sign");
         }
@@ -425,10 +431,26 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         let field = stuck.token(-2) == Some(Token::Dot);
         return Some(if field {
             let name = stuck.word(-1);
-            report.help(format!("a routine takes its values in brackets: `{name}(value, …)`"))
+            let of = match (stuck.token(-3), stuck.token(-4)) {
+                (Some(Token::Name(_)), before) if before != Some(Token::Dot) => stuck.word(-3),
+                _ => "value",
+            };
+            let more = if stuck.token(1) == Some(Token::ParenClose) { "" } else { ", …" };
+            report.help(format!("a routine takes its values in brackets: `{name}({of}{more})`"))
         } else {
             report.help("give the value before it a name, or put an operator between")
         });
+    }
+    if let (Some(Token::Unit(_)), Token::Name(_), Some(before)) =
+        (stuck.token(-1), found, stuck.place(-1))
+    {
+        let joined = format!("{}{}", stuck.word(-1), stuck.word(0));
+        if parse_unit(&joined).is_ok() {
+            return Some(
+                Diagnostic::error("E0315", "a unit has no blank inside", before.to(stuck.span))
+                    .help(format!("write `{joined}`")),
+            );
+        }
     }
     let words = stuck.found_words();
     if let Some((open, _)) = stuck.bracket() {

@@ -15,7 +15,7 @@ pub fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Token::Quote => letter_before_text(stuck),
         Token::Keyword(keyword) => keyword_found(stuck, keyword),
         Token::Name(_) => name_found(stuck),
-        Token::Number(_) => missing_at(stuck),
+        Token::Number(_) => missing_at(stuck).or_else(|| value_behind_type(stuck)),
         Token::Operator(Binary::Divide) => plus_minus(stuck),
         _ => None,
     }
@@ -105,6 +105,13 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
     if keyword == Keyword::Else && stuck.token(1) == Some(Token::Colon) {
         return colon_for_brace(stuck, 1);
     }
+    if keyword == Keyword::For && stuck.token(-1) == Some(Token::Keyword(Keyword::Wait)) {
+        return Some(
+            Diagnostic::error("E0316", "`wait` is followed by a time", stuck.span)
+                .here("delete this")
+                .help("write `wait 3 s`, or `wait until … within 20 s`"),
+        );
+    }
     let valued = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
     let after_value = keyword == Keyword::If
         && valued
@@ -118,8 +125,32 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
     })
 }
 
+/// `let length width = 3 mm`
+fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
+    let two = stuck.clause().len() == 2 && matches!(stuck.token(-1), Some(Token::Name(_)));
+    (named && two && stuck.token(1) == Some(Token::Assign)).then(|| {
+        let (keyword, kind, name) = (stuck.word(-2), stuck.word(-1), stuck.word(0));
+        let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
+        Diagnostic::error("E0315", "a type stands behind the name", place)
+            .help(format!("write `{keyword} {name}: {kind} = …`; the type may be left out"))
+    })
+}
+
+/// `let height: length 4 mm`
+fn value_behind_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
+    (named && stuck.token(-2) == Some(Token::Colon) && stuck.bracket().is_none()).then(|| {
+        Diagnostic::error("E0316", "`=` is missing before the value", stuck.span)
+            .help(format!("write `= {}`", stuck.word(0)))
+    })
+}
+
 /// `for k from 0`, `wait until a timeout 3 s`
 fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if let Some(report) = type_before_name(stuck) {
+        return Some(report);
+    }
     if begins(stuck, Keyword::For) && stuck.clause().len() == 2 {
         let word = stuck.word(0);
         return Some(
@@ -149,7 +180,8 @@ fn plus_minus(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let written = stuck.token(-1) == Some(Token::Operator(Binary::Add))
         && stuck.token(1) == Some(Token::Operator(Binary::Subtract));
     (written && stuck.expects("an expression")).then(|| {
-        let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
+        let last = stuck.place(1).unwrap_or(stuck.span);
+        let place = stuck.place(-1).unwrap_or(stuck.span).to(last);
         Diagnostic::error("E0113", "there is no operator `+/-`", place)
             .help("an uncertainty is written `±` or `+-`")
     })

@@ -7,6 +7,7 @@ use crate::syntax::parse::explain::explain;
 use crate::syntax::reports::MOST_ERRORS;
 use crate::syntax::token::Token;
 use chumsky::error::{Rich, RichPattern};
+use std::collections::HashSet;
 
 /// So many things are named as expected.
 const MOST_NAMED: usize = 4;
@@ -155,7 +156,21 @@ impl<'a> Stuck<'a> {
 
 /// One report for each failure.
 pub fn reports(laid: &Laid, text: &str, failures: &[Rich<'_, Token, Span>]) -> Vec<Diagnostic> {
-    failures.iter().map(|failure| explain(&Stuck::new(laid, text, failure))).collect()
+    let mut all: Vec<Diagnostic> = Vec::new();
+    let mut taken: HashSet<&str> = HashSet::new();
+    for failure in failures {
+        let stuck = Stuck::new(laid, text, failure);
+        // A keyword that was taken for a name is taken for it wherever it stands.
+        if taken.contains(stuck.word(0)) {
+            continue;
+        }
+        let report = explain(&stuck);
+        if report.code == "E0304" {
+            taken.insert(stuck.word(0));
+        }
+        all.push(report);
+    }
+    all
 }
 
 /// Adds new reports, but none on a line that has one already, and none past a cut: a mistake is

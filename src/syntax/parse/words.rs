@@ -24,10 +24,17 @@ pub fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     let word = keyword.text();
-    Some(
+    let report =
         Diagnostic::error("E0318", format!("a name is missing after `{word}`"), stuck.point())
-            .here(format!("found {} instead", stuck.found_words())),
-    )
+            .here(format!("found {} instead", stuck.found_words()));
+    Some(match keyword {
+        Keyword::Catch => report.help("write `catch problem { … }`"),
+        Keyword::For => report.help("write `for k in 0..10 { … }`"),
+        Keyword::Let | Keyword::Var | Keyword::Param => {
+            report.help(format!("write `{word} name = …`"))
+        }
+        _ => report,
+    })
 }
 
 fn is_word(token: Option<Token>) -> bool {

@@ -187,3 +187,19 @@ fn heads_at_the_edges_of_what_can_be_described_still_end_every_call() {
         assert!(Config::read(Some(text), 1).is_ok());
     }
 }
+
+/// Right after a start no pulse has come yet: that is no rest.
+#[test]
+fn a_rotor_that_was_pushed_just_now_is_not_at_rest() {
+    let (mut head, _) = open(None, 1).unwrap();
+    assert!(head.status().unwrap().at_rest);
+    head.spin(500.0).unwrap();
+    head.sleep(0.06);
+    assert!(!head.status().unwrap().at_rest);
+    head.halt(Halt::Brake).unwrap();
+    head.sleep(0.01);
+    assert!(head.truth().speed > 1.0);
+    assert!(!head.status().unwrap().at_rest);
+    head.sleep(3.0);
+    assert!(head.status().unwrap().at_rest);
+}

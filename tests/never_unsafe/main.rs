@@ -1,0 +1,311 @@
+//! No way out of a script leaves the head unsafe: each shipped script, and generated ones, are run
+//! once for every head call that they make and everything that can go wrong at it. What is really
+//! so is asked of the simulated world itself, not of the head's answers.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
+#[allow(dead_code, reason = "heads of its own are used here")]
+#[path = "../bounds/generate.rs"]
+mod generate;
+mod watched;
+
+use generate::Generator;
+use spintrue::head::sim;
+use spintrue::head::station::Station;
+use spintrue::interpret::{Event, Observer};
+use spintrue::session::{self, Files, Finished, Prepared, Text, Verdict, prepare};
+use std::fs;
+use std::path::Path;
+use watched::{Strike, Watched};
+
+/// A script and the files that it uses, or a script from a generator.
+enum Script<'a> {
+    File(&'a str),
+    Text(&'a str),
+}
+
+impl Files for Script<'_> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+        if let (Script::Text(text), None) = (&self, from) {
+            return Ok(Text { name: path.to_string(), text: (*text).to_string() });
+        }
+        let folder = from.and_then(|from| Path::new(from).parent()).unwrap_or(Path::new(""));
+        let path = folder.join(path);
+        let text = fs::read_to_string(&path).map_err(|error| error.to_string())?;
+        Ok(Text { name: path.display().to_string(), text })
+    }
+}
+
+fn loaded(mut script: Script<'_>) -> Prepared {
+    let name = match script {
+        Script::File(name) => name,
+        Script::Text(_) => "generated.spt",
+    };
+    prepare(&mut script, name, &[]).unwrap()
+}
+
+/// Hears whether head time ever goes back.
+#[derive(Default)]
+struct Ear {
+    last: f64,
+}
+
+impl Observer for Ear {
+    fn event(&mut self, time: f64, _: Event) {
+        assert!(time >= self.last, "an event at {time} s after one at {} s", self.last);
+        self.last = time;
+    }
+}
+
+/// A run and what was seen of it.
+struct Run {
+    finished: Finished,
+    watched: Watched,
+    most: Option<f64>,
+}
+
+fn run(prepared: &Prepared, toml: &str, seed: u64, strike: (usize, Strike)) -> Option<Run> {
+    let (head, gauge) = sim::open(Some(("head.toml", toml)), seed).unwrap();
+    let watched = Watched::new(head, gauge, strike);
+    let stop = watched.log.borrow().stop.clone();
+    let head = Box::new(watched.clone());
+    // Where the link is silent from the start there is no run.
+    let mut station = Station::open(head.clone(), Some(head), stop).ok()?;
+    let bound = prepared.bound(station.description())?;
+    let program = prepared.program.as_ref()?;
+    let finished = session::run(program, &prepared.sources, &mut station, &mut Ear::default());
+    Some(Run { finished, watched, most: bound.most })
+}
+
+/// What must hold after every run.
+fn judge(run: &Run, case: &str) {
+    let Run { finished, watched, most } = run;
+    let safe = &finished.safe;
+    let truth = watched.head.borrow().truth();
+    let told = || format!("{case}\n{finished:?}\n{truth:?}");
+    let silent = case.contains("link_silent");
+    assert!(!truth.light, "light\n{}", told());
+    let (angle, parked) = truth.galvanometer;
+    let is_parked = (angle - parked).abs() < 1e-6;
+    assert!(is_parked || (silent && !safe.parked && !safe.troubles.is_empty()), "{}", told());
+    assert!(!safe.parked || is_parked, "not parked\n{}", told());
+    // Nobody says at rest what turns; what is left turning is said.
+    assert!(!safe.at_rest || truth.speed < 7.0, "turning\n{}", told());
+    let said = safe.speed > 0.0 || safe.speed.is_nan() || !safe.troubles.is_empty();
+    assert!(safe.at_rest || said, "turning and not said\n{}", told());
+    let may_run = safe.kept_spinning || (silent && !safe.troubles.is_empty());
+    assert!(!truth.driven || may_run, "driven\n{}", told());
+    // Old or new, never a mixture.
+    let log = watched.log.borrow();
+    let blank = truth.stored.iter().all(|t| t.in_scan == 0.0 && t.cross_scan == 0.0);
+    assert!(blank || log.stored.contains(&truth.stored), "stored trims\n{}", told());
+    if let Some(most) = *most {
+        assert!(finished.took <= most, "took {} s of {most} s\n{}", finished.took, told());
+    }
+    if !safe.laser_off || !safe.troubles.is_empty() {
+        let verdict = finished.verdict();
+        assert!(matches!(verdict, Verdict::HeadFailed | Verdict::Interrupted), "{}", told());
+    }
+}
+
+/// Everything that the simulated head can get wrong at a time.
+const FAULTS: &[&str] = &[
+    r#"kind = "no_lock""#,
+    r#"kind = "lock_lost""#,
+    r#"kind = "interlock_opened""#,
+    "kind = \"rail_low\"\nrail = \"drive\"",
+    r#"kind = "gauge_dead""#,
+    r#"kind = "index_missing""#,
+    r#"kind = "index_slipping""#,
+    "kind = \"start_of_scan_dropouts\"\nshare = \"60 %\"",
+    "kind = \"stuck_trim\"\nfacet = 3",
+    r#"kind = "queue_underrun""#,
+    r#"kind = "link_silent""#,
+];
+
+const STRIKES: &[Strike] = &[Strike::LostCommand, Strike::LostReply, Strike::Stop, Strike::Panic];
+
+/// How much is tried: at most so many calls, and one part of so many of them.
+#[derive(Clone, Copy)]
+struct Share {
+    most: usize,
+    part: usize,
+    parts: usize,
+}
+
+impl Share {
+    /// Which of `count` things are tried.
+    fn of(self, count: usize) -> impl Iterator<Item = usize> {
+        let step = count.div_ceil(self.most).max(1);
+        (self.part * step..count).step_by(step * self.parts)
+    }
+}
+
+/// Runs a script once for each of its calls, as far as `share` goes, and all that can happen at
+/// it; gives the runs.
+fn every_way(prepared: &Prepared, name: &str, seed: u64, share: Share) -> usize {
+    let Some(clean) = run(prepared, "", seed, (usize::MAX, Strike::Nothing)) else { return 0 };
+    judge(&clean, &format!("{name}: clean"));
+    let (times, calls, safe_call) = {
+        let log = clean.watched.log.borrow();
+        (log.times.clone(), log.calls, log.safe_call.unwrap())
+    };
+    let expected = clean.finished.verdict();
+    let shipped = name.ends_with(".spt");
+    let mut runs = 1;
+    for call in share.of(calls) {
+        for strike in STRIKES {
+            let case =
+                format!("{name}: {strike:?} at call {call} of {calls} (safe at {safe_call})");
+            let struck = run(prepared, "", seed, (call, *strike)).unwrap();
+            runs += 1;
+            judge(&struck, &case);
+            let verdict = struck.finished.verdict();
+            let told = struck.watched.log.borrow().told;
+            // Disarming begins the way down, one call before the head is made safe.
+            let before_the_end = call + 2 < safe_call;
+            match strike {
+                // A call may fail by itself while Ctrl-C is pressed.
+                Strike::Stop if before_the_end => {
+                    let right = verdict == Verdict::Interrupted || verdict == expected;
+                    assert!(right && (!shipped || verdict == Verdict::Interrupted), "{case}");
+                }
+                // A clock that breaks for once is not missed: the last time is known.
+                Strike::Panic if before_the_end && told => {
+                    assert_eq!(verdict, Verdict::HeadFailed, "{case}");
+                }
+                Strike::LostCommand | Strike::LostReply if told && shipped => {
+                    assert_eq!(verdict, Verdict::HeadFailed, "{case}: {:?}", struck.finished);
+                }
+                Strike::LostCommand | Strike::LostReply if !told => {
+                    assert_eq!(verdict, expected, "{case}");
+                }
+                _ => {}
+            }
+        }
+    }
+    let mut moments = times;
+    moments.dedup();
+    for at in share.of(moments.len()).map(|index| moments[index]) {
+        for fault in FAULTS {
+            let toml = format!("[[fault]]\n{fault}\nat = \"{at:?} s\"\n");
+            // A silence from the start is no run.
+            let Some(faulty) = run(prepared, &toml, seed, (usize::MAX, Strike::Nothing)) else {
+                continue;
+            };
+            runs += 1;
+            let case = format!("{name}: {fault} at {at:?} s");
+            judge(&faulty, &case);
+            // A generated script may ask for what this head cannot do.
+            let verdict = faulty.finished.verdict();
+            assert!(
+                !shipped || !matches!(verdict, Verdict::ScriptWrong | Verdict::Interrupted),
+                "{case} {:?}",
+                faulty.finished
+            );
+        }
+    }
+    runs
+}
+
+const SHIPPED: &[&str] =
+    &["scripts/bring_up.spt", "scripts/spin_only.spt", "scripts/measure_only.spt"];
+
+/// Does jobs on all cores; gives the runs.
+fn on_all_cores(jobs: usize, job: impl Fn(usize) -> usize + Sync) -> usize {
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    let part = |worker: usize| (worker..jobs).step_by(workers).map(&job).sum::<usize>();
+    let part = &part;
+    std::thread::scope(|scope| {
+        let handles: Vec<_> = (0..workers).map(|w| scope.spawn(move || part(w))).collect();
+        handles.into_iter().map(|handle| handle.join().unwrap()).sum()
+    })
+}
+
+/// Parts that a shipped script is tried in.
+const PARTS: usize = 4;
+
+fn shipped(most: usize) -> usize {
+    on_all_cores(SHIPPED.len() * PARTS, |job| {
+        let name = SHIPPED[job / PARTS];
+        let share = Share { most, part: job % PARTS, parts: PARTS };
+        every_way(&loaded(Script::File(name)), name, 1, share)
+    })
+}
+
+fn generated(seeds: std::ops::Range<u64>, most: usize) -> usize {
+    let first = seeds.start;
+    let count = usize::try_from(seeds.end - first).unwrap();
+    on_all_cores(count, |index| {
+        let seed = first + index as u64;
+        let mut generator = Generator::new(seed);
+        // Its head goes unused, but is drawn, so that the script is that of the seed.
+        generator.head();
+        let script = generator.script();
+        let prepared = loaded(Script::Text(&script));
+        if prepared.program.is_none() {
+            return 0;
+        }
+        let share = Share { most, part: 0, parts: 1 };
+        every_way(&prepared, &format!("seed {seed}\n{script}"), seed, share)
+    })
+}
+
+#[test]
+fn shipped_scripts_end_safe() {
+    let runs = shipped(60);
+    println!("{runs} runs");
+    assert!(runs > 1000, "only {runs} runs");
+}
+
+#[test]
+fn generated_scripts_end_safe() {
+    let runs = generated(0..24, 6);
+    println!("{runs} runs");
+    assert!(runs > 300, "only {runs} runs");
+}
+
+#[test]
+#[ignore = "takes minutes; run it after changing heads, station or interpreter"]
+fn every_call_of_all_scripts_ends_safe() {
+    let runs = shipped(usize::MAX) + generated(100..400, 40);
+    println!("{runs} runs");
+    assert!(runs > 10_000, "only {runs} runs");
+}
+
+/// However a run ends, its report has an end, and the exit code says the same.
+#[test]
+fn reports_are_whole() {
+    let folder = std::env::temp_dir().join(format!("spintrue-never-unsafe-{}", std::process::id()));
+    fs::create_dir_all(&folder).unwrap();
+    for fault in FAULTS {
+        for at in ["1 ms", "6.9 s", "8 s", "12 s"] {
+            let file = folder.join("head.toml");
+            fs::write(&file, format!("[[fault]]\n{fault}\nat = \"{at}\"\n")).unwrap();
+            let address = format!("sim:{}", file.display());
+            let arguments = ["run", "scripts/bring_up.spt", "--json", "--head", &address];
+            let output = std::process::Command::new(env!("CARGO_BIN_EXE_spintrue"))
+                .args(arguments)
+                .output()
+                .unwrap();
+            let text = String::from_utf8(output.stdout).unwrap();
+            let lines: Vec<serde_json::Value> =
+                text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+            let last = lines.last().unwrap();
+            assert_eq!(last["event"], "end", "{fault} at {at}: {last}");
+            let code = output.status.code().unwrap();
+            assert_eq!(last["exit_code"], code, "{fault} at {at}: {last}");
+            assert!([0, 1, 3].contains(&code), "{fault} at {at}: {last}");
+            let known = last["head"]["laser_off"] == true;
+            assert!(known || fault.contains("link_silent"), "{fault} at {at}: {last}");
+        }
+    }
+    fs::remove_dir_all(&folder).unwrap();
+}
