@@ -79,11 +79,6 @@ impl Checker<'_> {
         self.coded(callee, &signature, values, returns, span)
     }
 
-    /// The routine that a name means here.
-    pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
-        self.modules.get(self.inside.module)?.routines.get(&name.symbol).copied()
-    }
-
     /// Remembers images that are named by plain text, so that they can be looked at beforehand.
     fn images(&mut self, callee: Callee, arguments: &[Argument], slots: &[Option<usize>]) {
         let Callee::Builtin(index) = callee else { return };
@@ -98,6 +93,11 @@ impl Checker<'_> {
                 self.images.push((name.clone(), argument.value.span));
             }
         }
+    }
+
+    /// The routine that a name means here.
+    pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
+        self.modules.get(self.inside.module)?.routines.get(&name.symbol).copied()
     }
 
     /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call

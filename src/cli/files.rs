@@ -12,10 +12,11 @@ use std::sync::Arc;
 /// Largest script that is read, in bytes.
 const LARGEST: u64 = 16 * 1024 * 1024;
 
-/// Largest file of results that is read, in bytes.
-const RESULTS_LARGEST: u64 = 1 << 30;
 /// Largest image that is read, in bytes: what 400 million dots take, and its header.
 const LARGEST_IMAGE: u64 = 64 * 1024 * 1024;
+
+/// Largest file of results that is read, in bytes.
+const RESULTS_LARGEST: u64 = 1 << 30;
 
 /// Reads scripts from the disk.
 pub(super) struct Disk;
@@ -40,7 +41,7 @@ impl Files for Disk {
             None => PathBuf::from(path),
         };
         let mut bytes = Vec::new();
-        opened(&whole)?
+        open_file(&whole)?
             .take(LARGEST_IMAGE + 1)
             .read_to_end(&mut bytes)
             .map_err(|error| format!("{path} cannot be read: {error}"))?;
@@ -100,16 +101,15 @@ pub(super) fn tidy(path: &Path) -> PathBuf {
 
 /// Reads a text file; says in plain words why it cannot.
 pub(super) fn read_text(path: &Path) -> Result<String, String> {
-    read_bytes(opened(path)?, &path.display().to_string(), LARGEST)
+    read_bytes(open_file(path)?, &path.display().to_string(), LARGEST)
 }
 
 /// The same for a file that this program wrote, which may be larger.
 pub(super) fn read_large(path: &Path) -> Result<String, String> {
-    read_bytes(opened(path)?, &path.display().to_string(), RESULTS_LARGEST)
+    read_bytes(open_file(path)?, &path.display().to_string(), RESULTS_LARGEST)
 }
 
-/// Opens a file; says in plain words why it cannot.
-fn opened(path: &Path) -> Result<File, String> {
+fn open_file(path: &Path) -> Result<File, String> {
     let name = path.display();
     let file = File::open(path).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => format!("there is no file {name}"),

@@ -17,12 +17,15 @@ mod generate;
 mod watched;
 
 use generate::Generator;
+use spintrue::head::Images;
 use spintrue::head::sim;
 use spintrue::head::station::Station;
+use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
-use spintrue::session::{self, Files, Finished, Prepared, Text, Verdict, prepare};
+use spintrue::session::{self, Files, Finished, Prepared, Text, Verdict, prepare, read_image};
 use std::fs;
 use std::path::Path;
+use std::sync::Arc;
 use watched::{Strike, Watched};
 
 /// A script and the files that it uses, or a script from a generator.
@@ -40,6 +43,20 @@ impl Files for Script<'_> {
         let path = folder.join(path);
         let text = fs::read_to_string(&path).map_err(|error| error.to_string())?;
         Ok(Text { name: path.display().to_string(), text })
+    }
+
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+        let folder = Path::new(from).parent().unwrap_or(Path::new(""));
+        fs::read(folder.join(path)).map_err(|error| error.to_string())
+    }
+}
+
+/// Images beside the shipped scripts.
+struct Beside;
+
+impl Images for Beside {
+    fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        Ok(Arc::new(read_image(&mut Script::Text(""), "scripts/any.spt", name)?))
     }
 }
 
@@ -78,6 +95,7 @@ fn run(prepared: &Prepared, toml: &str, seed: u64, strike: (usize, Strike)) -> O
     let head = Box::new(watched.clone());
     // Where the link is silent from the start there is no run.
     let mut station = Station::open(head.clone(), Some(head), stop).ok()?;
+    station.supply(Box::new(Beside));
     let bound = prepared.bound(station.description())?;
     let program = prepared.program.as_ref()?;
     let finished = session::run(program, &prepared.sources, &mut station, &mut Ear::default());
@@ -215,8 +233,12 @@ fn every_way(prepared: &Prepared, name: &str, seed: u64, share: Share) -> usize 
     runs
 }
 
-const SHIPPED: &[&str] =
-    &["scripts/bring_up.spt", "scripts/spin_only.spt", "scripts/measure_only.spt"];
+const SHIPPED: &[&str] = &[
+    "scripts/bring_up.spt",
+    "scripts/expose_page.spt",
+    "scripts/spin_only.spt",
+    "scripts/measure_only.spt",
+];
 
 /// Does jobs on all cores; gives the runs.
 fn on_all_cores(jobs: usize, job: impl Fn(usize) -> usize + Sync) -> usize {

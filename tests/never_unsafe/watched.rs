@@ -2,8 +2,8 @@
 
 use spintrue::head::sim::{SimGauge, SimHead};
 use spintrue::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, SafeState, Status, Trim,
-    Turn,
+    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Reading,
+    SafeState, Status, Trim, Turn,
 };
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -149,6 +149,9 @@ impl Head for Watched {
     }
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
         self.call(|| self.head.borrow_mut().expose(line))
+    }
+    fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
+        self.call(|| self.head.borrow_mut().expose_page(page))
     }
     fn now(&mut self) -> f64 {
         self.count(true);

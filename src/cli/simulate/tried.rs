@@ -6,7 +6,7 @@ use crate::cli::files::{Disk, Supply};
 use crate::head::station::Station;
 use crate::interpret::{Event, Observer};
 use crate::program::show::Shown;
-use crate::session::{self, Prepared, SCRIPT, Verdict};
+use crate::session::{self, Prepared, Verdict};
 use crate::units::{parse_unit, suited};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -73,7 +73,7 @@ pub(super) fn tried(
     let station = Station::open(opened.head, opened.gauge, stop.clone());
     let (verdict, failure) = match (station, &prepared.program) {
         (Ok(mut station), Some(program)) => {
-            let script = prepared.sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
+            let script = prepared.sources.get(session::SCRIPT).map_or("", |s| s.name.as_ref());
             station.supply(Box::new(Supply::new(Disk, script)));
             let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
             (finished.verdict(), finished.failure.map(|failure| failure.message))
