@@ -16,6 +16,15 @@ pub(super) struct Opened {
 /// Opens the head at an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with
 /// what is to be printed.
 pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
+    open_with(address, seed, &[])
+}
+
+/// The same with faults that a simulated head shall have, as `--fault` gives them.
+pub(super) fn open_with(
+    address: &str,
+    seed: Option<u64>,
+    faults: &[String],
+) -> Result<Opened, String> {
     let (place, query) = match address.split_once('?') {
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
@@ -59,15 +68,20 @@ pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
             ));
         }
     };
-    let (head, gauge) = match &text {
-        None => sim::open(None, seed),
-        Some((name, text)) => sim::open(Some((name, text)), seed),
-    }
-    .map_err(|errors| {
-        let (name, text) = text.as_ref().map_or(("sim", ""), |(n, t)| (*n, t.as_str()));
-        config_report(name, text, &errors)
+    let named = text.as_ref().map(|(name, text)| (*name, text.as_str()));
+    let (head, gauge) = sim::open_with(named, seed, faults).map_err(|errors| {
+        let of = |option: &&String| errors.iter().any(|error| error.source == **option);
+        let wrong: String = faults.iter().filter(of).map(|o| fault_report(o, &errors)).collect();
+        let (name, text) = named.unwrap_or(("sim", ""));
+        if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
     })?;
     Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), seed })
+}
+
+/// The errors of one `--fault` as reports that point into it.
+fn fault_report(option: &str, errors: &[sim::ConfigError]) -> String {
+    let of: Vec<sim::ConfigError> = errors.iter().filter(|e| e.source == option).cloned().collect();
+    config_report("--fault", option, &of)
 }
 
 /// The errors of a head's description as reports that point into its file.

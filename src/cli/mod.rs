@@ -12,6 +12,7 @@ mod explain;
 mod files;
 mod fmt;
 mod formats;
+mod head;
 mod json;
 mod lsp;
 mod run;
@@ -70,6 +71,9 @@ enum Command {
     /// Writes scripts in the house style
     #[command(after_help = fmt::AFTER_HELP)]
     Fmt(fmt::Options),
+    /// Describes a head, or writes a description of a simulated one
+    #[command(subcommand)]
+    Head(head::Command),
     /// Lists the units that quantities are written in
     Units,
     /// Lists the built-ins, or explains one
@@ -88,6 +92,7 @@ pub fn main() -> ExitCode {
         Command::Check(options) => check::check(&options),
         Command::Lsp => lsp::lsp(),
         Command::Fmt(options) => fmt::fmt(&options),
+        Command::Head(command) => head::head(&command),
         Command::Units => units::list(),
         Command::Builtins(options) => builtins::list(&options),
         Command::Explain(options) => explain::explain(&options),

@@ -61,12 +61,14 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let period = TAU / target / world.facets() as f64;
     let stray = world.config.drift * (world.temperature() - world.config.ambient)
         + world.config.wobble * world.noise.normal(Stream::Wobble, number);
+    let stuck = world.galvanometer.is_stuck();
+    let moves = |angle: f64| if stuck { 0.0 } else { angle };
     let stands = [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active));
     let across = Across {
         told: world.galvanometer.target(),
         stands,
-        trim: trim.cross_scan,
-        trim_before,
+        trim: moves(trim.cross_scan),
+        trim_before: moves(trim_before),
         stray,
         gap: (period - active).max(0.0),
         active,

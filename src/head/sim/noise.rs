@@ -27,6 +27,8 @@ pub enum Stream {
     LostReading = 10,
     /// Ripple on the rails.
     Rail = 11,
+    /// Whether a power loss finds the old trims or the new ones.
+    PowerLoss = 12,
 }
 
 /// A source of numbers from one seed.
