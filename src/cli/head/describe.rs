@@ -25,6 +25,8 @@ pub(crate) struct Options {
     json: bool,
 }
 
+const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+
 /// A value of a head.
 enum Content {
     Text(String),
@@ -108,15 +110,15 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
                 length("focal_length", "focal length", head.focal_length),
                 length("line_most", "longest line", head.line_most),
                 share("active_most", "largest active fraction", head.active_most),
-                angle(
+                Row(
                     "galvanometer_range",
                     "galvanometer range, either way",
-                    head.galvanometer_range,
+                    quantity(head.galvanometer_range, Dimension::ANGLE, Some("mrad")),
                 ),
                 Row(
                     "laser_power",
                     "full optical power",
-                    quantity(head.laser_power, Dimension::of([2, -3, 1, 0, 0, 0]), Some("mW")),
+                    quantity(head.laser_power, POWER, Some("mW")),
                 ),
             ],
         ),
@@ -190,6 +192,15 @@ fn as_text(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
     text
 }
 
+/// The SI unit of a dimension, by its own name where it has one.
+fn si(dimension: Dimension) -> String {
+    match dimension {
+        Dimension::FREQUENCY => "Hz".to_string(),
+        POWER => "W".to_string(),
+        other => other.si(),
+    }
+}
+
 fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
     let mut object = Map::new();
     object.insert("model".to_string(), json!(head.model));
@@ -201,7 +212,7 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
                 Content::Text(text) => json!(text),
                 Content::Count(count) => json!(count),
                 Content::Quantity(value, dimension, _) => {
-                    json!({"value": value, "unit": dimension.si()})
+                    json!({"value": value, "unit": si(*dimension)})
                 }
             };
             (key.to_string(), value)

@@ -1,7 +1,7 @@
 //! Reads what a simulated head is made of from a TOML description laid over the built-in one.
 
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
-use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel};
+use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
 use crate::head::sim::faults;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::limits;
@@ -19,6 +19,7 @@ const PER_SPEED: Dimension = Dimension::of([2, -1, 1, 0, 0, -1]);
 const PER_ANGLE: Dimension = Dimension::of([2, -2, 1, 0, 0, -1]);
 const PER_SPEED_SQUARED: Dimension = Dimension::of([2, 0, 1, 0, 0, -2]);
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+const DELAY_DRIFT: Dimension = Dimension::of([0, 1, 0, 0, -1, 0]);
 const DRIFT: Dimension = Dimension::of([0, 0, 0, 0, -1, 1]);
 
 /// Fastest speed loop in rad/s that is believed.
@@ -124,6 +125,11 @@ impl Config {
         let speed_most = s.quantity("speed_most", Dimension::ROTATION, 0.1..=1e5);
         let ripple = s.quantity("ripple", Dimension::NUMBER, 0.0..=0.05);
         let turn_jitter = s.quantity("jitter", Dimension::NUMBER, 0.0..=0.002);
+        let hunting = Hunting {
+            amplitude: s.quantity("hunting", Dimension::NUMBER, 0.0..=0.01),
+            rate: TAU * s.quantity("hunting_frequency", Dimension::FREQUENCY, 0.1..=10.0),
+        };
+        let hunting_place = s.place("hunting");
         if speed_least > speed_most {
             let message = "`rotor.speed_least` is above `rotor.speed_most`".to_string();
             root.mistakes.add(s.place("speed_least"), message, None);
@@ -154,6 +160,13 @@ impl Config {
         let lock_window = s.quantity("window", Dimension::NUMBER, 1e-7..=0.5);
         let lock_turns = s.whole("turns", 1..=100_000);
         let lock_misses = s.whole("misses", 1..=100_000);
+        if hunting.amplitude > lock_window / 4.0 {
+            let message = "`rotor.hunting` is more than a quarter of `lock.window`, so that lock \
+                           would come and go"
+                .to_string();
+            let help = Some("give less, or a wider window".to_string());
+            root.mistakes.add(hunting_place.clone(), message, help);
+        }
         s.finish();
 
         let mut s = root.section("start_of_scan");
@@ -171,6 +184,16 @@ impl Config {
         s.finish();
 
         let facets = read_facets(root, noise);
+        // What follows takes a facet for on time but for a small share of its sweep.
+        let sweep = TAU / speed_most / facets.len() as f64;
+        if hunting.amplitude / hunting.rate > sweep / 4.0 {
+            let message =
+                "`rotor.hunting` swings the polygon by more than a quarter of a facet at \
+                           the highest speed"
+                    .to_string();
+            let help = Some("give less, or a higher `hunting_frequency`".to_string());
+            root.mistakes.add(hunting_place, message, help);
+        }
 
         let mut s = root.section("lens");
         let focal_length = s.quantity("focal_length", Dimension::LENGTH, 1e-3..=100.0);
@@ -198,6 +221,8 @@ impl Config {
         let mut s = root.section("laser");
         let laser_power = s.quantity("power", POWER, 1e-9..=1e5);
         let arming_delay = s.quantity("arming_delay", Dimension::TIME, 0.0..=60.0);
+        let laser_rise = s.quantity("rise", Dimension::TIME, 0.0..=1e-5);
+        let dot_least = s.quantity("dot_least", Dimension::TIME, 0.0..=1e-3);
         s.finish();
 
         let mut s = root.section("dot_clock");
@@ -251,6 +276,7 @@ impl Config {
         let ambient = s.quantity("ambient", Dimension::TEMPERATURE, 200.0..=400.0);
         let rise = s.quantity("rise", Dimension::TEMPERATURE, 0.0..=200.0);
         let thermal_time = s.quantity("time_constant", Dimension::TIME, 1e-3..=1e6);
+        let delay_drift = s.quantity("delay_drift", DELAY_DRIFT, -1e-7..=1e-7);
         s.finish();
 
         let mut rails = Vec::new();
@@ -278,6 +304,7 @@ impl Config {
             speed_most,
             ripple,
             turn_jitter,
+            hunting,
             lock_window,
             lock_turns,
             lock_misses,
@@ -295,6 +322,8 @@ impl Config {
             drift,
             laser_power,
             arming_delay,
+            laser_rise,
+            dot_least,
             clock: Clock { master, kind },
             word_service,
             queue_words,
@@ -304,6 +333,7 @@ impl Config {
             ambient,
             rise,
             thermal_time,
+            delay_drift,
             rails,
             faults,
             spin_up_most: 0.0,
@@ -318,9 +348,11 @@ fn read_facets(root: &Root<'_, '_>, noise: Noise) -> Vec<Facet> {
     let division = s.quantity("division", Dimension::ANGLE, 0.0..=0.01);
     let facet_to_axis = s.quantity("facet_to_axis", Dimension::ANGLE, 0.0..=0.01);
     let reflectivity = s.quantity("reflectivity", Dimension::NUMBER, 0.0..=0.3);
+    let stretch = s.quantity("stretch", Dimension::NUMBER, 0.0..=0.01);
     let divisions = s.quantities("division_errors", Dimension::ANGLE, -0.01..=0.01, count);
     let axes = s.quantities("facet_to_axis_errors", Dimension::ANGLE, -0.01..=0.01, count);
     let mirrors = s.quantities("reflectivities", Dimension::NUMBER, 0.01..=2.0, count);
+    let stretches = s.quantities("stretches", Dimension::NUMBER, -0.01..=0.01, count);
     s.finish();
     (0..count)
         .map(|k| {
@@ -336,6 +368,7 @@ fn read_facets(root: &Root<'_, '_>, noise: Noise) -> Vec<Facet> {
                 reflectivity: given(&mirrors).unwrap_or_else(|| {
                     (1.0 + drawn(Stream::Reflectivity, reflectivity)).clamp(0.01, 2.0)
                 }),
+                stretch: given(&stretches).unwrap_or_else(|| drawn(Stream::Stretch, stretch)),
             }
         })
         .collect()

@@ -42,7 +42,8 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
 
     let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
     let target = world.target.unwrap_or(sweep.speed);
-    let begin = sweep.pulse + order.delay + trim.in_scan;
+    let drifted = world.config.delay_drift * (world.temperature() - world.config.ambient);
+    let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
     let active = f64::from(order.dots) * made.period;
     world.lines = world.lines.saturating_add(1);
     let struck: Vec<Injected> = world
@@ -76,9 +77,11 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let Some(facet) = world.config.facets.get(facet) else {
         return Err(Fault::Refused("there is no such facet".to_string()));
     };
+    let late = trim.in_scan + drifted + world.config.laser_rise;
+    let along = lines::Along { late, stretch: facet.stretch };
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(&world.config, order, &sweep, made.period, trim.in_scan, target),
+        in_scan: lines::in_scan(&world.config, order, &sweep, &along, made.period, target),
         cross_scan: lines::cross_scan(&world.config, facet, &across),
         whole: !underrun,
         readings: 0,
@@ -110,6 +113,7 @@ fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let (shortest, longest) =
         world.config.clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
     time("time per dot", order.dot_period, shortest, longest)?;
+    time("time per dot for this laser", order.dot_period, world.config.dot_least, longest)?;
     time("pre-scan delay", order.delay, 0.0, period)?;
     time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
     let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;

@@ -77,7 +77,7 @@ pub const KINDS: &[Kind] = &[
         name: "no_lock",
         key: "",
         does: "The drive is too weak: the polygon ends below its lock window.",
-        symptom: "`locked()` stays false; the speed stays about 3 % low.",
+        symptom: "`locked()` stays false; the speed creeps up and stays below the lock window.",
         read: |_, _| Injected::NoLock,
     },
     Kind {

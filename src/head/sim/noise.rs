@@ -29,6 +29,8 @@ pub enum Stream {
     Rail = 11,
     /// Whether a power loss finds the old trims or the new ones.
     PowerLoss = 12,
+    /// How much longer the line of a facet is.
+    Stretch = 13,
 }
 
 /// A source of numbers from one seed.
