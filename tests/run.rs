@@ -20,10 +20,14 @@ use std::sync::Mutex;
 static LOCK: Mutex<()> = Mutex::new(());
 
 fn run(path: &Path) -> (Output, String) {
+    run_with(path, &[])
+}
+
+fn run_with(path: &Path, more: &[&str]) -> (Output, String) {
     let text = fs::read_to_string(path).unwrap_or_default();
     let name = path.file_name().unwrap().to_string_lossy().to_string();
     let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.current_dir(path.parent().unwrap()).args(["run", &name]);
+    command.current_dir(path.parent().unwrap()).args(["run", &name]).args(more);
     for line in text.lines() {
         if let Some(arguments) = line.strip_prefix("// run: ") {
             command.args(arguments.split_whitespace());
@@ -95,8 +99,29 @@ fn faults_show_their_symptom() {
     for kind in spintrue::head::sim::faults::KINDS {
         let seen = fs::read_to_string(folder.join(format!("{}.snap", kind.name))).unwrap();
         assert!(seen.contains(&format!("--fault {}", kind.name)), "{}", kind.name);
-        assert!(seen.contains(" conform") && !seen.contains("fail,"), "{}:\n{seen}", kind.name);
+        assert!(seen.contains(": conforms\n"), "{}:\n{seen}", kind.name);
+        assert!(!seen.contains("DOES NOT CONFORM"), "{}:\n{seen}", kind.name);
     }
+}
+
+/// Whatever fails, no run takes longer than was said beforehand.
+#[test]
+fn faults_keep_the_longest_time() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus/run/faults");
+    let mut count = 0;
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|e| e != "spt") {
+            continue;
+        }
+        let (output, _) = run_with(&path, &["--json"]);
+        let text = String::from_utf8(output.stdout).unwrap();
+        let end: serde_json::Value = serde_json::from_str(text.lines().last().unwrap()).unwrap();
+        let of = |key: &str| end[key]["value"].as_f64().unwrap();
+        assert!(of("took") <= of("at_most"), "{}: {end}", path.display());
+        count += 1;
+    }
+    assert!(count >= spintrue::head::sim::faults::KINDS.len());
 }
 
 /// Each shipped head with the script that brings heads up, the params fitting the head.

@@ -37,6 +37,8 @@ Examples:
   spintrue run scripts/bring_up.spt                     bring up the built-in simulated head
   spintrue run scripts/bring_up.spt --set speed=3000rpm the same with another speed
   spintrue check scripts/bring_up.spt                   prove it without moving anything
+  spintrue run scripts/bring_up.spt --fault lock_lost@12s what if lock is lost
+  spintrue head describe sim                            what a head is
   spintrue builtins test_line                           what a built-in does
 
 Exit codes:

@@ -223,6 +223,7 @@ impl Config {
         let arming_delay = s.quantity("arming_delay", Dimension::TIME, 0.0..=60.0);
         let laser_rise = s.quantity("rise", Dimension::TIME, 0.0..=1e-5);
         let dot_least = s.quantity("dot_least", Dimension::TIME, 0.0..=1e-3);
+        let dot_least_place = s.place("dot_least");
         s.finish();
 
         let mut s = root.section("dot_clock");
@@ -237,8 +238,16 @@ impl Config {
             root.mistakes.add(s.place("divisor_least"), message, None);
         }
         let bits = s.whole("accumulator_bits", 2..=52);
+        // A divider that cannot make what the laser cannot keeps plans honest.
+        let least_of_laser = (dot_least * master * (1.0 - 1e-9)).ceil();
         let kind = match kind {
-            0 => ClockKind::Divider { least, most },
+            0 if least_of_laser > f64::from(most) => {
+                let message = "`laser.dot_least` is longer than the longest dot of the dot clock";
+                let help = Some("give less, or a larger `dot_clock.divisor_most`".to_string());
+                root.mistakes.add(dot_least_place, message.to_string(), help);
+                ClockKind::Divider { least, most }
+            }
+            0 => ClockKind::Divider { least: least.max(least_of_laser as u32), most },
             _ => ClockKind::Accumulator { bits },
         };
         s.finish();
@@ -462,6 +471,48 @@ mod tests {
         assert!(message.contains("this is not TOML"), "{message}");
         let (_, message, _) = only("rotor = 3\n");
         assert!(message.contains("write `[rotor]`"), "{message}");
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused_in_its_place() {
+        let rows = [
+            ("[facets]\ncount = 0\n", "a whole number from 2 to 1000"),
+            ("[facets]\ncount = 1\n", "a whole number from 2 to 1000"),
+            ("[facets]\ncount = 99999999999999999999\n", "a whole number from 2 to 1000"),
+            ("[rotor]\ninertia = '-1e-4 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '0 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '1e300 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '1e999 kg*m^2'\n", "`rotor.inertia`"),
+            ("[rotor]\ninertia = 'nan kg*m^2'\n", "`rotor.inertia`"),
+            ("[rotor]\njitter = nan\n", "`rotor.jitter`"),
+            ("[rotor]\njitter = inf\n", "`rotor.jitter`"),
+            ("[rotor]\nspeed_most = '500 rpm'\n", "`rotor.speed_least` is above"),
+            ("[rotor]\nhunting = '200 ppm'\n", "a quarter of `lock.window`"),
+            ("[rotor]\nhunting_frequency = '11 Hz'\n", "must be from 0.1 Hz to 10 Hz"),
+            (
+                "[rotor]\nhunting = '1 %'\nhunting_frequency = '0.1 Hz'\n[lock]\nwindow = '5 %'\n",
+                "more than a quarter of a facet",
+            ),
+            ("[lens]\nfocal_length = '0 mm'\n", "must be from"),
+            ("[lens]\nfocal_length = '-400 mm'\n", "must be from"),
+            ("[lens]\nactive_most = '110 %'\n", "must be from"),
+            ("[galvanometer]\nparked = '200 mrad'\n", "outside its range"),
+            ("[galvanometer]\ndamping = -1\n", "must be from"),
+            ("[laser]\nrise = '-1 ns'\n", "must be from"),
+            ("[laser]\ndot_least = '100 us'\n", "longer than the longest dot"),
+            ("[thermal]\ndelay_drift = '1 ns'\n", "`thermal.delay_drift` must be"),
+            ("[facets]\nstretch = '5 %'\n", "must be from 0 to 0.01"),
+            ("[facets]\nstretches = ['1 ppm']\n", "must have 10 values"),
+            ("[[fault]]\nkind = 'slow_lock'\n", "needs the key `share`"),
+            ("[[fault]]\nkind = 'stuck_trim'\nfacet = 10\n", "from 0 to 9"),
+            ("[[fault]]\nkind = 'lock_lost'\nat = '-1 s'\n", "must be from 0 s"),
+            ("[[fault]]\nat = '1 s'\n", "needs the key `kind`"),
+        ];
+        for (text, words) in rows {
+            let (_, message, at) = only(text);
+            assert!(message.contains(words), "{text}: {message}");
+            assert!(!at.is_empty(), "{text}: {message}");
+        }
     }
 
     #[test]
