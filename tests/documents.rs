@@ -15,10 +15,14 @@ use spintrue::session::{Files, Text, prepare};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Mutex;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))
 }
+
+/// Two tests renew pages; they take turns.
+static PAGES: Mutex<()> = Mutex::new(());
 
 /// Every page with its text.
 fn pages() -> Vec<(PathBuf, String)> {
@@ -68,6 +72,7 @@ fn scripts_in_pages_are_right() {
 /// the pages are written anew.
 #[test]
 fn what_pages_show_is_what_is_printed() {
+    let _one_at_a_time = PAGES.lock().unwrap_or_else(|lock| lock.into_inner());
     let renew = std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always");
     let mut count = 0;
     for (path, page) in pages() {
@@ -98,6 +103,7 @@ fn what_pages_show_is_what_is_printed() {
 /// written anew.
 #[test]
 fn the_page_of_faults_is_the_table() {
+    let _one_at_a_time = PAGES.lock().unwrap_or_else(|lock| lock.into_inner());
     let renew = std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always");
     let path = root().join("docs/simulated-head.md");
     let page = fs::read_to_string(&path).unwrap();

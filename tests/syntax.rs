@@ -274,7 +274,7 @@ fn brackets_at_the_end_of_a_chain_count() {
             );
             let mut names = Names::default();
             let value = format!("{chain}{inner}");
-            parse_expression(SourceMap::new().add("value", &*value), &value, &mut names);
+            let _ = parse_expression(SourceMap::new().add("value", &*value), &value, &mut names);
         }
     }
 }

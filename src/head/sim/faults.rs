@@ -94,7 +94,7 @@ pub const KINDS: &[Kind] = &[
         name: "lock_lost",
         key: "",
         does: "A bump takes 2 % of the speed, once; the head disarms itself.",
-        symptom: "`locked()` becomes false and true again later; under light the `arm` block fails: the polygon is not locked.",
+        symptom: "`locked()` becomes false and true again later; under light the `arm` block fails, with the polygon not locked or at another speed.",
         read: |_, _| Injected::LockLost,
     },
     Kind {
@@ -315,16 +315,16 @@ fn as_table(option: &str) -> Result<(String, Pieces), (Range<usize>, String)> {
             }
         }
     }
-    match when {
-        Some((when, from)) => match when.strip_prefix("line") {
-            Some(line) if line.trim().parse::<u32>().is_ok() => put("line", line.trim(), from),
-            Some(_) => return Err((from, "a line is given by its number from 1".to_string())),
-            None if parse_quantity(when).is_ok_and(|(_, unit)| unit.is_none()) => {
-                return Err((from, format!("`{when}` has no unit: write a time such as `12s`")));
-            }
-            None => put("at", when, from),
-        },
-        None => {}
+    let Some((when, from)) = when else {
+        return Ok((table, pieces));
+    };
+    match when.strip_prefix("line") {
+        Some(line) if line.trim().parse::<u32>().is_ok() => put("line", line.trim(), from),
+        Some(_) => return Err((from, "a line is given by its number from 1".to_string())),
+        None if parse_quantity(when).is_ok_and(|(_, unit)| unit.is_none()) => {
+            return Err((from, format!("`{when}` has no unit: write a time such as `12s`")));
+        }
+        None => put("at", when, from),
     }
     Ok((table, pieces))
 }
