@@ -115,7 +115,8 @@ impl Checker<'_> {
 
     fn item(&mut self, what: &str, span: Span) {
         let headline = format!("{what} stands at the top level of a file, not in a block");
-        self.report(Diagnostic::error("E0405", headline, span));
+        let report = Diagnostic::error("E0405", headline, span);
+        self.report(report.help("move it out of the block that it stands in"));
     }
 
     /// `let` and `var`.

@@ -13,32 +13,31 @@ pub(super) struct Opened {
     pub seed: u64,
 }
 
-/// Opens the head at an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with
-/// what is to be printed.
-pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
-    open_with(address, seed, &[])
+/// A simulated head as its address names it, of which any number can be made.
+pub(super) struct Simulated {
+    /// Its description, by the name that people know it by; none for the built-in head.
+    pub description: Option<(String, String)>,
+    /// The seed that the address asks for.
+    pub seed: Option<u64>,
 }
 
-/// The same with faults that a simulated head shall have, as `--fault` gives them.
-pub(super) fn open_with(
-    address: &str,
-    seed: Option<u64>,
-    faults: &[String],
-) -> Result<Opened, String> {
+/// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
+/// printed.
+pub(super) fn simulated(address: &str) -> Result<Simulated, String> {
     let (place, query) = match address.split_once('?') {
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
     };
-    let mut from_address = None;
+    let mut seed = None;
     for pair in query.into_iter().flat_map(|query| query.split('&')) {
         match pair.split_once('=') {
             Some(("seed", value)) => {
-                let seed = value.parse().map_err(|_| {
+                let read = value.parse().map_err(|_| {
                     format!(
                         "error: `{address}`: the seed must be a whole number from 0, not `{value}`"
                     )
                 })?;
-                from_address = Some(seed);
+                seed = Some(read);
             }
             _ => {
                 return Err(format!(
@@ -47,20 +46,15 @@ pub(super) fn open_with(
             }
         }
     }
-    if let (Some(one), Some(other)) = (seed, from_address)
-        && one != other
-    {
-        return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
-    }
-    let seed = seed.or(from_address).unwrap_or(1);
     let (kind, rest) = match place.split_once(':') {
         Some((kind, rest)) => (kind, Some(rest)),
         None => (place, None),
     };
-    let text = match (kind, rest) {
+    let description = match (kind, rest) {
         ("sim", None) => None,
         ("sim", Some(file)) => {
-            Some((file, read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?))
+            let text = read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?;
+            Some((file.to_string(), text))
         }
         _ => {
             return Err(format!(
@@ -68,14 +62,47 @@ pub(super) fn open_with(
             ));
         }
     };
-    let named = text.as_ref().map(|(name, text)| (*name, text.as_str()));
-    let (head, gauge) = sim::open_with(named, seed, faults).map_err(|errors| {
-        let of = |option: &&String| errors.iter().any(|error| error.source == **option);
-        let wrong: String = faults.iter().filter(of).map(|o| fault_report(o, &errors)).collect();
-        let (name, text) = named.unwrap_or(("sim", ""));
-        if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
-    })?;
-    Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), seed })
+    Ok(Simulated { description, seed })
+}
+
+impl Simulated {
+    /// Makes the head that a seed draws.
+    pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
+        self.make_with(seed, &[])
+    }
+
+    /// The same with faults, as `--fault` gives them.
+    pub(super) fn make_with(&self, seed: u64, faults: &[String]) -> Result<Opened, String> {
+        let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
+        let (head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+            let of = |option: &&String| errors.iter().any(|error| error.source == **option);
+            let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
+            let wrong: String = wrong.collect();
+            let (name, text) = text.unwrap_or(("sim", ""));
+            if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
+        })?;
+        Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), seed })
+    }
+}
+
+/// Opens the head at an address. Fails with what is to be printed.
+pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
+    open_with(address, seed, &[])
+}
+
+/// The same with faults, as `--fault` gives them.
+pub(super) fn open_with(
+    address: &str,
+    seed: Option<u64>,
+    faults: &[String],
+) -> Result<Opened, String> {
+    let simulated = simulated(address)?;
+    if let (Some(one), Some(other)) = (seed, simulated.seed)
+        && one != other
+    {
+        return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
+    }
+    simulated.make_with(seed.or(simulated.seed).unwrap_or(1), faults)
 }
 
 /// The errors of one `--fault` as reports that point into it.

@@ -8,13 +8,16 @@ use std::path::{Component, Path, PathBuf};
 /// Largest script that is read, in bytes.
 const LARGEST: u64 = 16 * 1024 * 1024;
 
+/// Largest file of results that is read, in bytes.
+const RESULTS_LARGEST: u64 = 1 << 30;
+
 /// Reads scripts from the disk.
 pub(super) struct Disk;
 
 impl Files for Disk {
     fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
         if from.is_none() && path == "-" {
-            let text = read_bytes(std::io::stdin(), "the standard input")?;
+            let text = read_bytes(std::io::stdin(), "the standard input", LARGEST)?;
             return Ok(Text { name: "-".to_string(), text });
         }
         let whole = match from.and_then(|from| Path::new(from).parent()) {
@@ -45,6 +48,15 @@ pub(super) fn tidy(path: &Path) -> PathBuf {
 
 /// Reads a text file; says in plain words why it cannot.
 pub(super) fn read_text(path: &Path) -> Result<String, String> {
+    read_bytes(open_file(path)?, &path.display().to_string(), LARGEST)
+}
+
+/// The same for a file that this program wrote, which may be larger.
+pub(super) fn read_large(path: &Path) -> Result<String, String> {
+    read_bytes(open_file(path)?, &path.display().to_string(), RESULTS_LARGEST)
+}
+
+fn open_file(path: &Path) -> Result<File, String> {
     let name = path.display();
     let file = File::open(path).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => format!("there is no file {name}"),
@@ -54,16 +66,17 @@ pub(super) fn read_text(path: &Path) -> Result<String, String> {
     if file.metadata().is_ok_and(|data| data.is_dir()) {
         return Err(format!("{name} is a folder, not a file"));
     }
-    read_bytes(file, &name.to_string())
+    Ok(file)
 }
 
-fn read_bytes(from: impl Read, name: &str) -> Result<String, String> {
+fn read_bytes(from: impl Read, name: &str, largest: u64) -> Result<String, String> {
     let mut bytes = Vec::new();
-    from.take(LARGEST + 1)
+    from.take(largest + 1)
         .read_to_end(&mut bytes)
         .map_err(|error| format!("{name} cannot be read: {error}"))?;
-    if bytes.len() as u64 > LARGEST {
-        return Err(format!("{name} is larger than 16 MiB, which no script is"));
+    if bytes.len() as u64 > largest {
+        let mib = largest >> 20;
+        return Err(format!("{name} is larger than {mib} MiB, which no such file is"));
     }
     String::from_utf8(bytes).map_err(|error| {
         let good = error.utf8_error().valid_up_to();

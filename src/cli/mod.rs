@@ -16,6 +16,7 @@ mod head;
 mod json;
 mod lsp;
 mod run;
+mod simulate;
 mod summary;
 mod terminal;
 mod units;
@@ -64,6 +65,9 @@ enum Command {
     /// Checks a script and runs it on a head
     #[command(after_help = run::AFTER_HELP)]
     Run(run::Options),
+    /// Runs a script on many simulated heads, and tells the yield
+    #[command(after_help = simulate::AFTER_HELP)]
+    Simulate(simulate::Options),
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
@@ -91,6 +95,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
+        Command::Simulate(options) => simulate::simulate(&options),
         Command::Check(options) => check::check(&options),
         Command::Lsp => lsp::lsp(),
         Command::Fmt(options) => fmt::fmt(&options),

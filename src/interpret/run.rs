@@ -12,6 +12,7 @@ use crate::program::value::Value;
 use crate::source::Span;
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::Ordering;
 
 /// Runs a program on a station. `place_text` names a place in the script for its reader.
 ///
@@ -57,6 +58,11 @@ pub fn run_with(
     }));
     match ran {
         Ok(Flow::Failed) => Err(machine.take_failure()),
+        // Whoever asked to stop during the last call was heard too late to stop anything.
+        Ok(_) if machine.stop.load(Ordering::SeqCst) => {
+            let message = "stopped on request, in the last call of the script";
+            Err(Failure::new(FailureKind::Interrupted, message, machine.at))
+        }
         Ok(_) => Ok(()),
         Err(panic) => {
             let message = format!("internal error: {}", words(&*panic));

@@ -350,8 +350,11 @@ impl Layout<'_> {
     }
 
     /// A word that stands at the top level of a file only, and no further right than the line that
-    /// opened a block: the block should have ended before it.
+    /// opened a block: where braces are missing, the block should have ended before it.
     pub fn begins_anew(&mut self, lexeme: Lexeme, keyword: Keyword) {
+        if self.unclosed == 0 {
+            return;
+        }
         let under = |frame: &Frame| self.indent <= frame.indent;
         let Some(index) = self.frames.iter().skip(1).position(under) else { return };
         let Some(frame) = self.frames.get(index + 1).filter(|frame| frame.kind == Kind::Block)
@@ -369,6 +372,7 @@ impl Layout<'_> {
         let missing = format!("`}}` is missing before this `{word}`");
         report = report.label(self.span(lexeme), missing);
         self.diagnostics.push(report);
+        self.unclosed = self.unclosed.saturating_sub(self.frames.len() - (index + 1));
         self.drop_to(index);
         if !self.at_statement() {
             self.push(Token::End, self.behind());

@@ -57,6 +57,8 @@ struct Layout<'s> {
     doc: Vec<&'s str>,
     /// A block whose closing brace stands under another line's beginning.
     suspect: Option<(Span, Span)>,
+    /// So many braces are opened in the text and never closed.
+    unclosed: usize,
 }
 
 /// Lays out the lexemes of a text: statements, or one expression `alone`.
@@ -68,6 +70,8 @@ pub fn lay(
     names: &mut Names,
     diagnostics: &mut Reports,
 ) -> Laid {
+    let braces = |raw| lexemes.iter().filter(|lexeme| lexeme.raw == raw).count();
+    let unclosed = braces(Raw::BraceOpen).saturating_sub(braces(Raw::BraceClose));
     let mut layout = Layout {
         source,
         text,
@@ -90,6 +94,7 @@ pub fn lay(
         line_start: 0,
         doc: Vec::new(),
         suspect: None,
+        unclosed,
     };
     while let Some(lexeme) = lexemes.get(layout.at) {
         layout.at += 1;

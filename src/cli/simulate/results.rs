@@ -1,0 +1,157 @@
+//! The results of a campaign, in the order of the seeds; as a file, and put together from files.
+
+use crate::cli::files::read_large;
+use crate::cli::simulate::tried::Tried;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Version of the file.
+const VERSION: u32 = 1;
+
+/// What makes two shards parts of one campaign.
+#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+pub(super) struct Campaign {
+    pub script: String,
+    /// Digest of the script, all that it uses, and the description of the heads.
+    pub digest: String,
+    pub head: String,
+    pub settings: Vec<String>,
+    pub first_seed: u64,
+    pub heads: u64,
+    pub shards: u64,
+}
+
+/// A recorded value, as a column of the results.
+#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+pub(super) struct Column {
+    pub label: String,
+    pub unit: String,
+}
+
+/// One head.
+#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+pub(super) struct Row {
+    pub seed: u64,
+    pub verdict: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub failure: Option<String>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unmet: Vec<String>,
+    /// By column, in SI.
+    pub values: Vec<Option<f64>>,
+}
+
+/// The results of one shard or of several.
+#[derive(Debug, Deserialize, PartialEq, Serialize)]
+pub(super) struct Results {
+    spintrue_campaign: u32,
+    pub campaign: Campaign,
+    /// The shards that are in here, from 1.
+    pub parts: Vec<u64>,
+    pub columns: Vec<Column>,
+    pub rows: Vec<Row>,
+}
+
+impl Results {
+    /// Puts what was tried, in any order, into the order of the seeds.
+    pub(super) fn new(campaign: Campaign, part: u64, mut tried: Vec<Tried>) -> Results {
+        tried.sort_by_key(|head| head.seed);
+        let mut columns: Vec<Column> = Vec::new();
+        let mut known: BTreeMap<String, usize> = BTreeMap::new();
+        let mut rows = Vec::with_capacity(tried.len());
+        for head in tried {
+            let mut values = vec![None; columns.len()];
+            for (label, unit, value) in head.values {
+                let column = *known.entry(label.clone()).or_insert_with(|| {
+                    columns.push(Column { label, unit });
+                    columns.len() - 1
+                });
+                values.resize(columns.len().max(values.len()), None);
+                if let Some(slot) = values.get_mut(column) {
+                    *slot = value.is_finite().then_some(value);
+                }
+            }
+            let verdict = head.verdict.text().to_lowercase();
+            let Tried { seed, failure, unmet, .. } = head;
+            rows.push(Row { seed, verdict, failure, unmet, values });
+        }
+        Results { spintrue_campaign: VERSION, campaign, parts: vec![part], columns, rows }
+    }
+
+    /// Reads a file that [`Results`] was written to.
+    pub(super) fn read(path: &str) -> Result<Results, String> {
+        let text = read_large(Path::new(path))?;
+        let results: Results = serde_json::from_str(&text)
+            .map_err(|error| format!("{path} holds no results of a campaign: {error}"))?;
+        if results.spintrue_campaign != VERSION {
+            let version = results.spintrue_campaign;
+            return Err(format!(
+                "{path} is of version {version}, and this spintrue reads version {VERSION}"
+            ));
+        }
+        let Campaign { first_seed, heads, shards, .. } = results.campaign;
+        let within = |seed: u64| seed.checked_sub(first_seed).is_some_and(|index| index < heads);
+        let sound = shards > 0
+            && results.parts.iter().all(|part| (1..=shards).contains(part))
+            && results.rows.iter().all(|row| within(row.seed));
+        if !sound {
+            return Err(format!("{path} does not hold together: a shard or a seed is not of it"));
+        }
+        Ok(results)
+    }
+
+    /// Adds another shard, read from `path`.
+    pub(super) fn join(&mut self, other: Results, path: &str) -> Result<(), String> {
+        if other.campaign != self.campaign {
+            let (a, b) = (&self.campaign, &other.campaign);
+            let what = if a.script != b.script || a.digest != b.digest {
+                "script, used files or description of the head"
+            } else if a.settings != b.settings {
+                "params"
+            } else if a.first_seed != b.first_seed || a.heads != b.heads {
+                "seeds"
+            } else {
+                "number of shards or address of the head"
+            };
+            return Err(format!("{path} is of another campaign: it differs in its {what}"));
+        }
+        if let Some(part) = other.parts.iter().find(|part| self.parts.contains(part)) {
+            return Err(format!("{path} brings shard {part} a second time"));
+        }
+        let places: Vec<usize> = other
+            .columns
+            .into_iter()
+            .map(|column| {
+                let known = self.columns.iter().position(|c| c.label == column.label);
+                known.unwrap_or_else(|| {
+                    self.columns.push(column);
+                    self.columns.len() - 1
+                })
+            })
+            .collect();
+        for row in other.rows {
+            let mut values = vec![None; self.columns.len()];
+            for (place, value) in places.iter().zip(row.values) {
+                if let Some(slot) = values.get_mut(*place) {
+                    *slot = value;
+                }
+            }
+            self.rows.push(Row { values, ..row });
+        }
+        self.parts.extend(other.parts);
+        self.parts.sort_unstable();
+        self.rows.sort_by_key(|row| row.seed);
+        Ok(())
+    }
+
+    /// Shards that are missing.
+    pub(super) fn missing(&self) -> Vec<u64> {
+        (1..=self.campaign.shards).filter(|part| !self.parts.contains(part)).collect()
+    }
+
+    /// As a file.
+    pub(super) fn text(&self) -> String {
+        serde_json::to_string(self).unwrap_or_default() + "\n"
+    }
+}

@@ -1,0 +1,87 @@
+//! One head of a campaign: a whole run, and what is kept of it.
+
+use crate::acceptance::decision::Outcome;
+use crate::cli::address::Simulated;
+use crate::head::station::Station;
+use crate::interpret::{Event, Observer};
+use crate::program::show::Shown;
+use crate::session::{self, Prepared, Verdict};
+use crate::units::{parse_unit, suited};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// What is kept of the run on one head.
+pub(super) struct Tried {
+    pub seed: u64,
+    pub verdict: Verdict,
+    /// What ended the run early.
+    pub failure: Option<String>,
+    /// Checks that do not conform or are undecided.
+    pub unmet: Vec<String>,
+    /// Recorded quantities: label, unit in which the script shows it, value in SI.
+    pub values: Vec<(String, String, f64)>,
+}
+
+/// Hears what is kept.
+#[derive(Default)]
+struct Keeper {
+    unmet: Vec<String>,
+    values: Vec<(String, String, f64)>,
+}
+
+impl Observer for Keeper {
+    fn event(&mut self, _: f64, event: Event) {
+        match event {
+            Event::Check(check)
+                if check.outcome != Outcome::Conforms && !self.unmet.contains(&check.label) =>
+            {
+                self.unmet.push(check.label);
+            }
+            Event::Recorded {
+                label, shown: Shown::Quantity { value, unit, asked, .. }, ..
+            } => {
+                let unit = match asked {
+                    Some(asked) => asked.text.clone(),
+                    None => usual(value, unit),
+                };
+                // A value that is recorded again counts as it was last.
+                self.values.retain(|(known, ..)| *known != label);
+                self.values.push((label, unit, value));
+            }
+            _ => {}
+        }
+    }
+}
+
+/// The unit that a value would be shown in.
+fn usual(value: f64, si: String) -> String {
+    let dimension = parse_unit(&si).ok().map(|unit| unit.dimension);
+    dimension.and_then(|dimension| suited(value, dimension)).map_or(si, |unit| unit.text)
+}
+
+/// Runs the script on the head that a seed draws. Fails with what is to be printed, where no such
+/// head can be made.
+pub(super) fn tried(
+    prepared: &Prepared,
+    heads: &Simulated,
+    seed: u64,
+    stop: &Arc<AtomicBool>,
+) -> Result<Tried, String> {
+    let mut keeper = Keeper::default();
+    let opened = heads.make(seed)?;
+    let station = Station::open(opened.head, opened.gauge, stop.clone());
+    let (verdict, failure) = match (station, &prepared.program) {
+        (Ok(mut station), Some(program)) => {
+            let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+            (finished.verdict(), finished.failure.map(|failure| failure.message))
+        }
+        (Err(fault), _) => (Verdict::HeadFailed, Some(fault.to_string())),
+        (_, None) => (Verdict::ScriptWrong, None),
+    };
+    Ok(Tried { seed, verdict, failure, unmet: keeper.unmet, values: keeper.values })
+}
+
+/// A value in SI, in the unit of a label.
+pub(super) fn in_unit(value: f64, unit: &str) -> f64 {
+    parse_unit(unit).map_or(value, |unit| unit.from_si(value))
+}
