@@ -213,3 +213,57 @@ fn an_interrupt_ends_any_loop_and_leaves_the_head_safe() {
         assert!(text.contains("laser off, mirror parked, polygon at rest"), "{text}");
     }
 }
+
+#[test]
+fn a_fault_that_cannot_be_is_pointed_at_before_anything_moves() {
+    for (option, words) in [
+        ("lock_lots@12s", "did you mean `lock_lost`?"),
+        ("lock_lost@12", "`12` has no unit"),
+        ("lock_lost@12 mm", "must be time, not length"),
+        ("lock_lost@1e999 s", "fault.at"),
+        ("stuck_trim(facet=10)@0 s", "a whole number from 0 to 9"),
+        ("stuck_trim(facet=3", "the bracket is not closed"),
+        ("rail_low(rail=pump)", "there is no rail `pump`"),
+        ("", "names no fault"),
+    ] {
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/scripts/spin_only.spt");
+        let output = spintrue(&["run", script, "--fault", option]);
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{option}: {said}");
+        assert!(output.stdout.is_empty(), "{option}");
+        assert!(said.contains(words) && said.contains("--fault"), "{option}: {said}");
+    }
+}
+
+#[test]
+fn a_new_description_is_the_built_in_head_and_overwrites_nothing() {
+    let folder = Folder::new("head-new");
+    let path = folder.0.join("head.toml");
+    let path = path.to_str().unwrap();
+    assert_eq!(spintrue(&["head", "new", path]).status.code(), Some(0));
+    let written = fs::read(path).unwrap();
+    assert_eq!(spintrue(&["head", "new"]).stdout, written);
+    let again = spintrue(&["head", "new", path]);
+    assert_eq!(again.status.code(), Some(2));
+    assert!(String::from_utf8(again.stderr).unwrap().contains("not overwritten"));
+    assert_eq!(fs::read(path).unwrap(), written);
+    let nowhere = folder.0.join("no/such/head.toml");
+    assert_eq!(spintrue(&["head", "new", nowhere.to_str().unwrap()]).status.code(), Some(2));
+    let described = |address: &str| spintrue(&["head", "describe", address]).stdout;
+    assert_eq!(described(&format!("sim:{path}")), described("sim"));
+}
+
+#[test]
+fn a_head_is_described_for_people_and_machines() {
+    let text = String::from_utf8(spintrue(&["head", "describe", "sim"]).stdout).unwrap();
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+    assert!(text.contains("highest speed                     6000 rpm"), "{text}");
+    let json = spintrue(&["head", "describe", "sim", "--json"]).stdout;
+    let json: serde_json::Value = serde_json::from_slice(&json).unwrap();
+    assert_eq!(json["polygon"]["facets"], 10);
+    assert_eq!(json["dot_clock"]["master"]["unit"], "Hz");
+    assert_eq!(json["longest_times"]["reading_most"]["value"], 0.02);
+    let wrong = spintrue(&["head", "describe", "sim:no_such.toml"]);
+    assert_eq!(wrong.status.code(), Some(2));
+    assert!(String::from_utf8(wrong.stderr).unwrap().contains("no_such.toml"));
+}

@@ -15,10 +15,14 @@ use spintrue::session::{Files, Text, prepare};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Mutex;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))
 }
+
+/// Two tests renew pages; they take turns.
+static PAGES: Mutex<()> = Mutex::new(());
 
 /// Every page with its text.
 fn pages() -> Vec<(PathBuf, String)> {
@@ -72,6 +76,7 @@ fn scripts_in_pages_are_right() {
 /// the pages are written anew.
 #[test]
 fn what_pages_show_is_what_is_printed() {
+    let _one_at_a_time = PAGES.lock().unwrap_or_else(|lock| lock.into_inner());
     let renew = std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always");
     let mut count = 0;
     for (path, page) in pages() {
@@ -96,4 +101,44 @@ fn what_pages_show_is_what_is_printed() {
         }
     }
     assert!(count > 0);
+}
+
+/// The page of the simulated head tells the one table of faults. With `INSTA_UPDATE=always` it is
+/// written anew.
+#[test]
+fn the_page_of_faults_is_the_table() {
+    let _one_at_a_time = PAGES.lock().unwrap_or_else(|lock| lock.into_inner());
+    let renew = std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always");
+    let path = root().join("docs/simulated-head.md");
+    let page = fs::read_to_string(&path).unwrap();
+    let (start, end) = ("<!-- faults -->\n", "<!-- end of faults -->");
+    let (before, rest) = page.split_once(start).unwrap();
+    let (told, after) = rest.split_once(end).unwrap();
+    let mut table = String::from(
+        "\n| fault | key of its own | what it does | how a routine notices it |\n| --- | --- | --- | --- |\n",
+    );
+    for kind in spintrue::head::sim::faults::KINDS {
+        let key = if kind.key.is_empty() { "–".to_string() } else { format!("`{}`", kind.key) };
+        table
+            .push_str(&format!("| `{}` | {key} | {} | {} |\n", kind.name, kind.does, kind.symptom));
+    }
+    table.push('\n');
+    if renew {
+        fs::write(&path, format!("{before}{start}{table}{end}{after}")).unwrap();
+    } else {
+        assert_eq!(told, table);
+    }
+}
+
+/// Every key of a description is documented on its page, with the value of the built-in head.
+#[test]
+fn the_page_of_keys_names_every_key() {
+    let page = fs::read_to_string(root().join("docs/simulated-head.md")).unwrap();
+    let keys: toml::Table = spintrue::head::sim::BUILT_IN.parse().unwrap();
+    for (table, keys) in keys {
+        let Some(keys) = keys.as_table() else { continue };
+        for key in keys.keys() {
+            assert!(page.contains(&format!("`{table}.{key}`")), "`{table}.{key}` is not told");
+        }
+    }
 }

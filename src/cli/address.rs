@@ -71,10 +71,18 @@ pub(super) fn simulated(address: &str) -> Result<Simulated, String> {
 impl Simulated {
     /// Makes the head that a seed draws.
     pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
+        self.make_with(seed, &[])
+    }
+
+    /// The same with faults, as `--fault` gives them.
+    pub(super) fn make_with(&self, seed: u64, faults: &[String]) -> Result<Opened, String> {
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
-        let (head, gauge) = sim::open(text, seed).map_err(|errors| {
+        let (head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+            let of = |option: &&String| errors.iter().any(|error| error.source == **option);
+            let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
+            let wrong: String = wrong.collect();
             let (name, text) = text.unwrap_or(("sim", ""));
-            config_report(name, text, &errors)
+            if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
         let medium = Some(head.medium());
         Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), medium, seed })
@@ -83,13 +91,28 @@ impl Simulated {
 
 /// Opens the head at an address. Fails with what is to be printed.
 pub(super) fn open(address: &str, seed: Option<u64>) -> Result<Opened, String> {
+    open_with(address, seed, &[])
+}
+
+/// The same with faults, as `--fault` gives them.
+pub(super) fn open_with(
+    address: &str,
+    seed: Option<u64>,
+    faults: &[String],
+) -> Result<Opened, String> {
     let simulated = simulated(address)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other
     {
         return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
     }
-    simulated.make(seed.or(simulated.seed).unwrap_or(1))
+    simulated.make_with(seed.or(simulated.seed).unwrap_or(1), faults)
+}
+
+/// The errors of one `--fault` as reports that point into it.
+fn fault_report(option: &str, errors: &[sim::ConfigError]) -> String {
+    let of: Vec<sim::ConfigError> = errors.iter().filter(|e| e.source == option).cloned().collect();
+    config_report("--fault", option, &of)
 }
 
 /// The errors of a head's description as reports that point into its file.

@@ -40,6 +40,8 @@ Examples:
   spintrue run scripts/bring_up.spt                     bring up the built-in simulated head
   spintrue run scripts/bring_up.spt --set speed=3000rpm the same with another speed
   spintrue check scripts/bring_up.spt                   prove it without moving anything
+  spintrue run scripts/bring_up.spt --fault lock_lost@12s what if lock is lost
+  spintrue head describe sim                            what a head is
   spintrue builtins test_line                           what a built-in does
 
 Exit codes:
@@ -71,7 +73,7 @@ enum Command {
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
-    /// Does something with a head without a script of one's own
+    /// Describes a head, exposes an image on a simulated one, or writes a description
     Head(head::Options),
     /// Serves an editor (Language Server Protocol)
     #[command(after_help = lsp::AFTER_HELP)]

@@ -38,6 +38,7 @@ Examples:
   spintrue run scripts/bring_up.spt
   spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
   spintrue run scripts/bring_up.spt --at-most 10min
+  spintrue run scripts/bring_up.spt --fault lock_lost@12s
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
 #[derive(Args)]
@@ -53,6 +54,10 @@ pub(super) struct Options {
     /// Seed of a simulated head: the same seed gives the same run [default: 1]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
+    /// Has a simulated head fail, such as lock_lost@12s or "stuck_trim(facet=3)@0s" or
+    /// "interlock_opened@line 7"; without `@` from the start. May be repeated
+    #[arg(long = "fault", value_name = "KIND@TIME")]
+    faults: Vec<String>,
     /// All that the script may do to the head, such as reads,spins,emits; a script that needs
     /// more is refused before anything moves. Without this everything is allowed, except that
     /// on a real head with nobody at the terminal nothing is stored for good
@@ -102,7 +107,7 @@ pub(super) fn run(options: &Options) -> u8 {
     };
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
     let Some(program) = &prepared.program else { return WRONG };
-    let opened = match address::open(&options.head, options.seed) {
+    let opened = match address::open_with(&options.head, options.seed, &options.faults) {
         Ok(opened) => opened,
         Err(why) => {
             complain(&format!("{}\n", why.trim_end()));

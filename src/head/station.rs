@@ -377,6 +377,10 @@ impl Station {
                     state.speed = status.speed;
                     state.at_rest = status.at_rest;
                     state.parked = status.parked;
+                    // A polygon that could not be stopped never comes to rest.
+                    if status.target.is_some() {
+                        break;
+                    }
                 }
                 Err(fault) => {
                     state.troubles.push(format!("whether the polygon rests is not known: {fault}"));

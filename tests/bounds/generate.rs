@@ -122,9 +122,12 @@ impl Generator {
         let service = self.pick(&["1 us", "10 us", "500 us"]);
         let lost = self.pick(&["0 %", "0.1 %", "30 %", "100 %"]);
         let reading = self.pick(&["0 s", "20 ms", "1.5 s"]);
+        let hunting = self.pick(&["0 ppm", "0 ppm", "120 ppm"]);
+        let drift = self.pick(&["-20 ns/K", "0 ns/K", "100 ns/K"]);
         let mut text = format!(
             "[rotor]\ninertia = \"{inertia} kg*m^2\"\nbearing = \"{bearing} mN*m\"\n\
-             speed_least = \"{least} rpm\"\nspeed_most = \"{most} rpm\"\n\
+             speed_least = \"{least} rpm\"\nspeed_most = \"{most} rpm\"\nhunting = \"{hunting}\"\n\
+             [thermal]\ndelay_drift = \"{drift}\"\n\
              [lock]\nwindow = \"{window}\"\nturns = 16\nmisses = {misses}\n\
              [start_of_scan]\npulse = \"{pulse}\"\nrest_after = \"{rest}\"\n\
              [facets]\ncount = {facets}\n[laser]\narming_delay = \"{arming}\"\n\
@@ -136,6 +139,10 @@ impl Generator {
             let kind = self.pick(&[
                 "kind = \"no_lock\"",
                 "kind = \"lock_lost\"",
+                "kind = \"slow_lock\"\nshare = \"5 %\"",
+                "kind = \"laser_stays_armed\"",
+                "kind = \"galvanometer_stuck\"",
+                "kind = \"store_interrupted\"",
                 "kind = \"interlock_opened\"",
                 "kind = \"gauge_dead\"",
                 "kind = \"index_missing\"",

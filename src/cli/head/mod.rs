@@ -1,6 +1,8 @@
-//! `head`: what is done with a head without a script of one's own, one file per command.
+//! `head`: what concerns a head itself, without a script of one's own; one file per subcommand.
 
+mod describe;
 mod expose;
+mod new;
 
 use clap::{Args, Subcommand};
 
@@ -12,13 +14,21 @@ pub(super) struct Options {
 
 #[derive(Subcommand)]
 enum Command {
+    /// Shows what a head is: facets, geometry, limits, and how long its calls may take
+    #[command(after_help = describe::AFTER_HELP)]
+    Describe(describe::Options),
     /// Exposes an image on a simulated head and shows what the medium would
     #[command(after_help = expose::AFTER_HELP)]
     Expose(expose::Options),
+    /// Writes a description of a simulated head to start from
+    #[command(after_help = new::AFTER_HELP)]
+    New(new::Options),
 }
 
 pub(super) fn head(options: &Options) -> u8 {
     match &options.command {
+        Command::Describe(options) => describe::describe(options),
         Command::Expose(options) => expose::expose(options),
+        Command::New(options) => new::new(options),
     }
 }

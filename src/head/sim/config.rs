@@ -17,6 +17,8 @@ pub struct Facet {
     pub facet_to_axis: f64,
     /// Reflectivity, 1 is nominal.
     pub reflectivity: f64,
+    /// How much longer than nominal its line is, as a share: a curved facet.
+    pub stretch: f64,
 }
 
 /// The start-of-scan detector.
@@ -34,6 +36,28 @@ pub struct Detector {
     pub edge_lean: f64,
     /// Silence after which the polygon rests, in s.
     pub rest_after: f64,
+}
+
+/// A slow swing of the speed around the one asked for.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Hunting {
+    /// Largest deviation as a share of the speed.
+    pub amplitude: f64,
+    /// Swings per second in rad/s; above zero.
+    pub rate: f64,
+}
+
+impl Hunting {
+    /// How much later than on the mean the rotor passes at `time`, in s: the speed deviates by
+    /// amplitude · sin(rate · time), and its integral is the lead (derived).
+    pub fn late(&self, time: f64) -> f64 {
+        self.amplitude / self.rate * libm::cos(self.rate * time)
+    }
+
+    /// Share by which the speed is above its mean at `time` s.
+    pub fn fast(&self, time: f64) -> f64 {
+        self.amplitude * libm::sin(self.rate * time)
+    }
 }
 
 /// The gauge.
@@ -72,6 +96,8 @@ pub struct Config {
     pub ripple: f64,
     /// Standard deviation of a turn, as a share of it.
     pub turn_jitter: f64,
+    /// Hunting of the speed loop.
+    pub hunting: Hunting,
     /// Half-width of the lock window.
     pub lock_window: f64,
     /// Turns that make lock.
@@ -106,6 +132,10 @@ pub struct Config {
     pub laser_power: f64,
     /// Arming delay in s.
     pub arming_delay: f64,
+    /// Time in s from switching a dot on until it shows.
+    pub laser_rise: f64,
+    /// Shortest dot that the laser can make, in s.
+    pub dot_least: f64,
     /// Dot clock.
     pub clock: Clock,
     /// Word service time in s.
@@ -124,6 +154,8 @@ pub struct Config {
     pub rise: f64,
     /// Thermal time constant in s.
     pub thermal_time: f64,
+    /// Drift of the start delay in s/K.
+    pub delay_drift: f64,
     /// The power rails.
     pub rails: Vec<Rail>,
     /// Faults to be injected.

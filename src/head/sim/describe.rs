@@ -1,7 +1,7 @@
 //! Reads what a simulated head is made of from a TOML description laid over the built-in one.
 
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
-use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel};
+use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
 use crate::head::sim::faults;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::limits;
@@ -19,6 +19,7 @@ const PER_SPEED: Dimension = Dimension::of([2, -1, 1, 0, 0, -1]);
 const PER_ANGLE: Dimension = Dimension::of([2, -2, 1, 0, 0, -1]);
 const PER_SPEED_SQUARED: Dimension = Dimension::of([2, 0, 1, 0, 0, -2]);
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+const DELAY_DRIFT: Dimension = Dimension::of([0, 1, 0, 0, -1, 0]);
 const DRIFT: Dimension = Dimension::of([0, 0, 0, 0, -1, 1]);
 
 /// Fastest speed loop in rad/s that is believed.
@@ -124,6 +125,11 @@ impl Config {
         let speed_most = s.quantity("speed_most", Dimension::ROTATION, 0.1..=1e5);
         let ripple = s.quantity("ripple", Dimension::NUMBER, 0.0..=0.05);
         let turn_jitter = s.quantity("jitter", Dimension::NUMBER, 0.0..=0.002);
+        let hunting = Hunting {
+            amplitude: s.quantity("hunting", Dimension::NUMBER, 0.0..=0.01),
+            rate: TAU * s.quantity("hunting_frequency", Dimension::FREQUENCY, 0.1..=10.0),
+        };
+        let hunting_place = s.place("hunting");
         if speed_least > speed_most {
             let message = "`rotor.speed_least` is above `rotor.speed_most`".to_string();
             root.mistakes.add(s.place("speed_least"), message, None);
@@ -154,6 +160,13 @@ impl Config {
         let lock_window = s.quantity("window", Dimension::NUMBER, 1e-7..=0.5);
         let lock_turns = s.whole("turns", 1..=100_000);
         let lock_misses = s.whole("misses", 1..=100_000);
+        if hunting.amplitude > lock_window / 4.0 {
+            let message = "`rotor.hunting` is more than a quarter of `lock.window`, so that lock \
+                           would come and go"
+                .to_string();
+            let help = Some("give less, or a wider window".to_string());
+            root.mistakes.add(hunting_place.clone(), message, help);
+        }
         s.finish();
 
         let mut s = root.section("start_of_scan");
@@ -171,6 +184,16 @@ impl Config {
         s.finish();
 
         let facets = read_facets(root, noise);
+        // What follows takes a facet for on time but for a small share of its sweep.
+        let sweep = TAU / speed_most / facets.len() as f64;
+        if hunting.amplitude / hunting.rate > sweep / 4.0 {
+            let message =
+                "`rotor.hunting` swings the polygon by more than a quarter of a facet at \
+                           the highest speed"
+                    .to_string();
+            let help = Some("give less, or a higher `hunting_frequency`".to_string());
+            root.mistakes.add(hunting_place, message, help);
+        }
 
         let mut s = root.section("lens");
         let focal_length = s.quantity("focal_length", Dimension::LENGTH, 1e-3..=100.0);
@@ -198,6 +221,9 @@ impl Config {
         let mut s = root.section("laser");
         let laser_power = s.quantity("power", POWER, 1e-9..=1e5);
         let arming_delay = s.quantity("arming_delay", Dimension::TIME, 0.0..=60.0);
+        let laser_rise = s.quantity("rise", Dimension::TIME, 0.0..=1e-5);
+        let dot_least = s.quantity("dot_least", Dimension::TIME, 0.0..=1e-3);
+        let dot_least_place = s.place("dot_least");
         s.finish();
 
         let mut s = root.section("dot_clock");
@@ -212,8 +238,16 @@ impl Config {
             root.mistakes.add(s.place("divisor_least"), message, None);
         }
         let bits = s.whole("accumulator_bits", 2..=52);
+        // A divider that cannot make what the laser cannot keeps plans honest.
+        let least_of_laser = (dot_least * master * (1.0 - 1e-9)).ceil();
         let kind = match kind {
-            0 => ClockKind::Divider { least, most },
+            0 if least_of_laser > f64::from(most) => {
+                let message = "`laser.dot_least` is longer than the longest dot of the dot clock";
+                let help = Some("give less, or a larger `dot_clock.divisor_most`".to_string());
+                root.mistakes.add(dot_least_place, message.to_string(), help);
+                ClockKind::Divider { least, most }
+            }
+            0 => ClockKind::Divider { least: least.max(least_of_laser as u32), most },
             _ => ClockKind::Accumulator { bits },
         };
         s.finish();
@@ -251,6 +285,7 @@ impl Config {
         let ambient = s.quantity("ambient", Dimension::TEMPERATURE, 200.0..=400.0);
         let rise = s.quantity("rise", Dimension::TEMPERATURE, 0.0..=200.0);
         let thermal_time = s.quantity("time_constant", Dimension::TIME, 1e-3..=1e6);
+        let delay_drift = s.quantity("delay_drift", DELAY_DRIFT, -1e-7..=1e-7);
         s.finish();
 
         let mut rails = Vec::new();
@@ -278,6 +313,7 @@ impl Config {
             speed_most,
             ripple,
             turn_jitter,
+            hunting,
             lock_window,
             lock_turns,
             lock_misses,
@@ -295,6 +331,8 @@ impl Config {
             drift,
             laser_power,
             arming_delay,
+            laser_rise,
+            dot_least,
             clock: Clock { master, kind },
             word_service,
             queue_words,
@@ -304,6 +342,7 @@ impl Config {
             ambient,
             rise,
             thermal_time,
+            delay_drift,
             rails,
             faults,
             spin_up_most: 0.0,
@@ -318,9 +357,11 @@ fn read_facets(root: &Root<'_, '_>, noise: Noise) -> Vec<Facet> {
     let division = s.quantity("division", Dimension::ANGLE, 0.0..=0.01);
     let facet_to_axis = s.quantity("facet_to_axis", Dimension::ANGLE, 0.0..=0.01);
     let reflectivity = s.quantity("reflectivity", Dimension::NUMBER, 0.0..=0.3);
+    let stretch = s.quantity("stretch", Dimension::NUMBER, 0.0..=0.01);
     let divisions = s.quantities("division_errors", Dimension::ANGLE, -0.01..=0.01, count);
     let axes = s.quantities("facet_to_axis_errors", Dimension::ANGLE, -0.01..=0.01, count);
     let mirrors = s.quantities("reflectivities", Dimension::NUMBER, 0.01..=2.0, count);
+    let stretches = s.quantities("stretches", Dimension::NUMBER, -0.01..=0.01, count);
     s.finish();
     (0..count)
         .map(|k| {
@@ -336,6 +377,7 @@ fn read_facets(root: &Root<'_, '_>, noise: Noise) -> Vec<Facet> {
                 reflectivity: given(&mirrors).unwrap_or_else(|| {
                     (1.0 + drawn(Stream::Reflectivity, reflectivity)).clamp(0.01, 2.0)
                 }),
+                stretch: given(&stretches).unwrap_or_else(|| drawn(Stream::Stretch, stretch)),
             }
         })
         .collect()
@@ -429,6 +471,48 @@ mod tests {
         assert!(message.contains("this is not TOML"), "{message}");
         let (_, message, _) = only("rotor = 3\n");
         assert!(message.contains("write `[rotor]`"), "{message}");
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused_in_its_place() {
+        let rows = [
+            ("[facets]\ncount = 0\n", "a whole number from 2 to 1000"),
+            ("[facets]\ncount = 1\n", "a whole number from 2 to 1000"),
+            ("[facets]\ncount = 99999999999999999999\n", "a whole number from 2 to 1000"),
+            ("[rotor]\ninertia = '-1e-4 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '0 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '1e300 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '1e999 kg*m^2'\n", "`rotor.inertia`"),
+            ("[rotor]\ninertia = 'nan kg*m^2'\n", "`rotor.inertia`"),
+            ("[rotor]\njitter = nan\n", "`rotor.jitter`"),
+            ("[rotor]\njitter = inf\n", "`rotor.jitter`"),
+            ("[rotor]\nspeed_most = '500 rpm'\n", "`rotor.speed_least` is above"),
+            ("[rotor]\nhunting = '200 ppm'\n", "a quarter of `lock.window`"),
+            ("[rotor]\nhunting_frequency = '11 Hz'\n", "must be from 0.1 Hz to 10 Hz"),
+            (
+                "[rotor]\nhunting = '1 %'\nhunting_frequency = '0.1 Hz'\n[lock]\nwindow = '5 %'\n",
+                "more than a quarter of a facet",
+            ),
+            ("[lens]\nfocal_length = '0 mm'\n", "must be from"),
+            ("[lens]\nfocal_length = '-400 mm'\n", "must be from"),
+            ("[lens]\nactive_most = '110 %'\n", "must be from"),
+            ("[galvanometer]\nparked = '200 mrad'\n", "outside its range"),
+            ("[galvanometer]\ndamping = -1\n", "must be from"),
+            ("[laser]\nrise = '-1 ns'\n", "must be from"),
+            ("[laser]\ndot_least = '100 us'\n", "longer than the longest dot"),
+            ("[thermal]\ndelay_drift = '1 ns'\n", "`thermal.delay_drift` must be"),
+            ("[facets]\nstretch = '5 %'\n", "must be from 0 to 0.01"),
+            ("[facets]\nstretches = ['1 ppm']\n", "must have 10 values"),
+            ("[[fault]]\nkind = 'slow_lock'\n", "needs the key `share`"),
+            ("[[fault]]\nkind = 'stuck_trim'\nfacet = 10\n", "from 0 to 9"),
+            ("[[fault]]\nkind = 'lock_lost'\nat = '-1 s'\n", "must be from 0 s"),
+            ("[[fault]]\nat = '1 s'\n", "needs the key `kind`"),
+        ];
+        for (text, words) in rows {
+            let (_, message, at) = only(text);
+            assert!(message.contains(words), "{text}: {message}");
+            assert!(!at.is_empty(), "{text}: {message}");
+        }
     }
 
     #[test]

@@ -42,7 +42,8 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
 
     let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
     let target = world.target.unwrap_or(sweep.speed);
-    let begin = sweep.pulse + order.delay + trim.in_scan;
+    let drifted = world.config.delay_drift * (world.temperature() - world.config.ambient);
+    let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
     let active = f64::from(order.dots) * made.period;
     world.lines = world.lines.saturating_add(1);
     let struck: Vec<Injected> = world
@@ -61,12 +62,14 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let period = TAU / target / world.facets() as f64;
     let stray = world.config.drift * (world.temperature() - world.config.ambient)
         + world.config.wobble * world.noise.normal(Stream::Wobble, number);
+    let stuck = world.galvanometer.is_stuck();
+    let moves = |angle: f64| if stuck { 0.0 } else { angle };
     let stands = [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active));
     let across = Across {
         told: world.galvanometer.target(),
         stands,
-        trim: trim.cross_scan,
-        trim_before,
+        trim: moves(trim.cross_scan),
+        trim_before: moves(trim_before),
         stray,
         gap: (period - active).max(0.0),
         active,
@@ -74,9 +77,11 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let Some(facet) = world.config.facets.get(facet) else {
         return Err(Fault::Refused("there is no such facet".to_string()));
     };
+    let late = trim.in_scan + drifted + world.config.laser_rise;
+    let along = lines::Along { late, stretch: facet.stretch };
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(&world.config, order, &sweep, made.period, trim.in_scan, target),
+        in_scan: lines::in_scan(&world.config, order, &sweep, &along, made.period, target),
         cross_scan: lines::cross_scan(&world.config, facet, &across),
         whole: !underrun,
         readings: 0,
@@ -108,6 +113,7 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let (shortest, longest) =
         world.config.clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
     time("time per dot", order.dot_period, shortest, longest)?;
+    time("time per dot for this laser", order.dot_period, world.config.dot_least, longest)?;
     time("pre-scan delay", order.delay, 0.0, period)?;
     time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
     let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;

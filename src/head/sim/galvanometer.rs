@@ -70,12 +70,14 @@ pub struct Galvanometer {
     target: f64,
     offset: f64,
     rate: f64,
+    /// Where it is stuck, in rad.
+    stuck: Option<f64>,
 }
 
 impl Galvanometer {
     /// Standing still at `angle` rad.
     pub fn new(dynamics: Loop, angle: f64) -> Galvanometer {
-        Galvanometer { dynamics, since: 0.0, target: angle, offset: 0.0, rate: 0.0 }
+        Galvanometer { dynamics, since: 0.0, target: angle, offset: 0.0, rate: 0.0, stuck: None }
     }
 
     /// Sends it to `angle` rad at `time` s.
@@ -92,8 +94,21 @@ impl Galvanometer {
         self.target
     }
 
+    /// Stays where it is at `time` s, whatever it is told from now on.
+    pub fn stick(&mut self, time: f64) {
+        self.stuck = Some(self.at(time));
+    }
+
+    /// It does not move any more.
+    pub fn is_stuck(&self) -> bool {
+        self.stuck.is_some()
+    }
+
     /// Its mechanical angle at `time` s, in rad.
     pub fn at(&self, time: f64) -> f64 {
+        if let Some(angle) = self.stuck {
+            return angle;
+        }
         self.target + self.dynamics.left(self.offset, self.rate, time - self.since).0
     }
 

@@ -26,6 +26,11 @@ impl Gauge for SimGauge {
         let until = world.now + gauge.time;
         world.advance(until);
         let noise = world.noise;
+        let lie: f64 = world
+            .faults
+            .iter()
+            .map(|f| if let Injected::GaugeLying(offset) = f { *offset } else { 0.0 })
+            .sum();
         let Some(drawn) = &mut world.drawn else {
             return Err(Fault::Refused(
                 "there is nothing to measure: no line has been exposed".to_string(),
@@ -41,8 +46,10 @@ impl Gauge for SimGauge {
         let (along, across) = noise.normal_pair(Stream::Gauge, draw);
         let digit = |v: f64| (v / gauge.resolution).round() * gauge.resolution + 0.0;
         Ok(Reading {
-            in_scan: digit(drawn.in_scan + gauge.in_scan_bias + gauge.noise * along),
-            cross_scan: digit(drawn.cross_scan + gauge.cross_scan_bias + gauge.noise * across),
+            in_scan: digit(drawn.in_scan + gauge.in_scan_bias + lie + gauge.noise * along),
+            cross_scan: digit(
+                drawn.cross_scan + gauge.cross_scan_bias + lie + gauge.noise * across,
+            ),
             in_scan_u: gauge.stated,
             cross_scan_u: gauge.stated,
         })

@@ -114,8 +114,9 @@ fn runs(config: &Config, speed: f64) -> f64 {
     let turns = f64::from(config.lock_turns);
     let detector = SQRT_2 * config.detector.jitter * speed / TAU;
     let scatter = libm::hypot(config.turn_jitter, detector);
-    let misses =
-        if scatter > 0.0 { libm::erfc(config.lock_window / 2.0 / scatter / SQRT_2) } else { 0.0 };
+    // Hunting takes its part of the other half; a description keeps it below half of that.
+    let left = config.lock_window / 2.0 - config.hunting.amplitude;
+    let misses = if scatter > 0.0 { libm::erfc(left / scatter / SQRT_2) } else { 0.0 };
     let success = libm::exp(turns * libm::log1p(-misses));
     let fails = libm::log1p(-success);
     let runs = if fails < 0.0 { (libm::log(CHANCE) / fails).max(1.0) } else { f64::INFINITY };

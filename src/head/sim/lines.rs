@@ -21,18 +21,27 @@ pub struct Drawn {
     pub readings: u64,
 }
 
+/// What moves a line along itself, beside the order and the sweep.
+#[derive(Clone, Copy, Debug)]
+pub struct Along {
+    /// Later than ordered, in s: trim, drift of the delay, and the laser's rise.
+    pub late: f64,
+    /// How much longer than nominal the facet's line is, as a share.
+    pub stretch: f64,
+}
+
 /// Shift along the line in m: the mean over marks at the first dot, the middle and the end,
 /// against a line that lies in the middle of the sweep and has the ordered length.
 ///
 /// At the time t after its facet began, the beam has come to x = 2·f·(ω·(t − begin) − π/N):
 /// the f-theta law with the mirror's factor of two, zero in the middle of the sweep (derived).
-/// The lens adds a shift that grows with the cube of x.
+/// A facet that is not flat stretches x. The lens adds a shift that grows with the cube of x.
 pub fn in_scan(
     config: &Config,
     order: &LineOrder,
     sweep: &Sweep,
+    along: &Along,
     made_dot_period: f64,
-    trim: f64,
     target: f64,
 ) -> f64 {
     let f = config.focal_length;
@@ -42,8 +51,8 @@ pub fn in_scan(
     let length = dots * order.dot_period * 2.0 * target * f;
     let mark = |share: f64| {
         let after =
-            sweep.pulse - sweep.begins + order.delay + trim + share * dots * made_dot_period;
-        let x = 2.0 * f * (sweep.speed * after - half_sweep);
+            sweep.pulse - sweep.begins + order.delay + along.late + share * dots * made_dot_period;
+        let x = (1.0 + along.stretch) * 2.0 * f * (sweep.speed * after - half_sweep);
         let bent = config.distortion * (x / edge) * (x / edge) * (x / edge);
         x + bent - (share - 0.5) * length
     };

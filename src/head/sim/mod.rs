@@ -50,12 +50,33 @@ pub fn open(
     text: Option<(&str, &str)>,
     seed: u64,
 ) -> Result<(SimHead, SimGauge), Vec<ConfigError>> {
-    let config = Config::read(text.map(|(_, text)| text), seed).map_err(|mut errors| {
+    open_with(text, seed, &[])
+}
+
+/// The same with further faults, each an option such as `lock_lost@12s` or
+/// `stuck_trim(facet=3)@0s`. A mistake in one names the option as its source, and points into it.
+pub fn open_with(
+    text: Option<(&str, &str)>,
+    seed: u64,
+    faults: &[String],
+) -> Result<(SimHead, SimGauge), Vec<ConfigError>> {
+    let named = |name: &str, mut errors: Vec<ConfigError>| {
         for error in &mut errors {
-            error.source = text.map_or("built-in head", |(name, _)| name).to_string();
+            error.source = name.to_string();
         }
         errors
-    })?;
+    };
+    let name = text.map_or("built-in head", |(name, _)| name);
+    let mut config =
+        Config::read(text.map(|(_, text)| text), seed).map_err(|errors| named(name, errors))?;
+    let wrong: Vec<ConfigError> = faults
+        .iter()
+        .filter_map(|option| faults::add(&mut config, option).err().map(|e| named(option, e)))
+        .flatten()
+        .collect();
+    if !wrong.is_empty() {
+        return Err(wrong);
+    }
     let world = Rc::new(RefCell::new(world::World::new(config, seed)));
     let head = SimHead { world: Rc::clone(&world) };
     Ok((head, SimGauge { world }))

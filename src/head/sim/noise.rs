@@ -27,6 +27,10 @@ pub enum Stream {
     LostReading = 10,
     /// Ripple on the rails.
     Rail = 11,
+    /// Whether a power loss finds the old trims or the new ones.
+    PowerLoss = 12,
+    /// How much longer the line of a facet is.
+    Stretch = 13,
 }
 
 /// A source of numbers from one seed.

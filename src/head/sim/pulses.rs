@@ -1,12 +1,12 @@
 //! When pulses come: index and start of scan, with ripple, jitter and the errors of the facets.
 //!
 //! The mean motion comes from the rotor. Around it the rotor's angle wanders by a random amount
-//! drawn anew at every index passage, in a straight line from one to the next, and by a
-//! once-per-turn ripple. All of it is a function of the turn's number, so pulses of any turn
-//! can be asked for in any order.
+//! drawn anew at every index passage, in a straight line from one to the next, by a once-per-turn
+//! ripple, and by the slow hunting of the speed loop. All of it is a function of the turn's number
+//! or of time, so pulses of any turn can be asked for in any order.
 
 use crate::head::description::StartOfScan;
-use crate::head::sim::config::{Config, Facet};
+use crate::head::sim::config::{Config, Facet, Hunting};
 use crate::head::sim::noise::{NORMAL_MOST, Noise, Stream};
 use crate::head::sim::rotor::Motion;
 use core::f64::consts::{SQRT_2, TAU};
@@ -19,6 +19,7 @@ pub struct Pulses {
     ripple: f64,
     phase: f64,
     detector_jitter: f64,
+    hunting: Hunting,
     count: u64,
 }
 
@@ -43,13 +44,15 @@ impl Pulses {
             ripple: config.ripple,
             phase: TAU * noise.uniform(Stream::RipplePhase, 0),
             detector_jitter: config.detector.jitter,
+            hunting: config.hunting,
             count: config.facets.len() as u64,
         }
     }
 
-    /// Largest relative deviation of a turn's time that jitter can make at a speed in rad/s.
+    /// Largest relative deviation of a turn's time that jitter and hunting can make at a speed in rad/s.
     pub fn deviation_most(&self, speed: f64) -> f64 {
         2.0 * NORMAL_MOST * (self.wander + self.detector_jitter * speed / TAU)
+            + self.hunting.amplitude
     }
 
     /// Relative wander of the rotor at the index passage of turn `turn`, and a draw for the
@@ -62,7 +65,8 @@ impl Pulses {
     pub fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
         let time = motion.passes(turn as f64 * TAU)?;
         let (wander, detector) = self.draw(turn);
-        Some(time + wander * self.wander * period(motion, time) + detector * self.detector_jitter)
+        let strays = wander * self.wander * period(motion, time) + detector * self.detector_jitter;
+        Some(time + strays + self.hunting.late(time))
     }
 
     /// The passage of start of scan `number`: facet `number` mod N of turn `number` div N, the
@@ -83,12 +87,14 @@ impl Pulses {
         let ((now, detector), (next, _)) = (self.draw(turn), self.draw(turn + 1));
         let wander = self.wander * (now + (next - now) * share) * TAU / mean;
         let ripple = |angle: f64| libm::sin(angle + self.phase);
-        let begins = time + wander - self.ripple / mean * (ripple(angle) - ripple(0.0));
+        let begins = time + wander - self.ripple / mean * (ripple(angle) - ripple(0.0))
+            + self.hunting.late(time);
         // Over one facet the speed is taken as constant: that of its middle.
         let middle = angle + TAU / self.count as f64 / 2.0;
         let speed = mean
             * (1.0 + self.ripple * libm::cos(middle + self.phase))
-            * (1.0 - self.wander * (next - now));
+            * (1.0 - self.wander * (next - now))
+            * (1.0 + self.hunting.fast(time));
         let detector_of = &config.detector;
         let pulse = match detector_of.pulse {
             StartOfScan::EveryFacet => {
@@ -98,7 +104,9 @@ impl Pulses {
                 begins + jitter + walk + lean
             }
             StartOfScan::IndexOnly => {
-                let index = motion.passes(turn as f64 * TAU)?
+                let passes = motion.passes(turn as f64 * TAU)?;
+                let index = passes
+                    + self.hunting.late(passes)
                     + self.wander * now * TAU / mean
                     + detector * self.detector_jitter;
                 index + share * TAU / target.max(SLOWEST)

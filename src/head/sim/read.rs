@@ -198,6 +198,18 @@ impl<'a, 't> Root<'a, 't> {
     }
 }
 
+impl<'a, 't> Section<'a, 't> {
+    /// A table that stands for itself, without a built-in one below it.
+    pub(crate) fn alone(
+        name: &'static str,
+        table: &'a DeTable<'t>,
+        place: Range<usize>,
+        mistakes: &'a Mistakes<'t>,
+    ) -> Self {
+        Section { name, user: Some(table), built_in: None, place, mistakes, known: Vec::new() }
+    }
+}
+
 /// How a key is to be read: its value, or words for what is expected.
 type Parsed<T> = Result<T, (String, Option<String>)>;
 
@@ -325,6 +337,11 @@ impl Section<'_, '_> {
 
     /// One of a few words; gives its place in the list.
     pub(crate) fn choice(&mut self, key: &'static str, words: &[&str]) -> usize {
+        self.maybe_choice(key, words).unwrap_or(0)
+    }
+
+    /// The same; none where it is missing or wrong.
+    pub(crate) fn maybe_choice(&mut self, key: &'static str, words: &[&str]) -> Option<usize> {
         let value = self.key(key, |v| {
             let list = || format!("must be one of {}", words.join(", "));
             let Some(word) = v.as_str() else {
@@ -336,7 +353,7 @@ impl Section<'_, '_> {
                 (format!("{}, not `{word}`", list()), help)
             })
         });
-        self.needed(key, value, 0)
+        self.needed(key, value.map(Some), None)
     }
 
     /// Every key has been asked for: what else stands there is a mistake.

@@ -222,6 +222,15 @@ impl Head for SimHead {
         if world.arming.is_some() {
             return Err(Fault::Armed { what: "storing trims" });
         }
+        if world.has(&Injected::StoreInterrupted) {
+            world.lose_power_storing();
+            let until = world.now + SILENCE;
+            world.advance(until);
+            return Err(Fault::Broken(
+                "the power failed while trims were stored: the head did not answer within 1 s"
+                    .to_string(),
+            ));
+        }
         // One move of the whole set: power loss finds the old one or the new one.
         world.stored = world.trims.clone();
         Ok(())
@@ -246,6 +255,11 @@ impl Head for SimHead {
 
     fn disarm(&mut self) -> Result<(), Fault> {
         let mut world = self.world()?;
+        if world.arming.is_some() && world.has(&Injected::LaserStaysArmed) {
+            return Err(Fault::Broken(
+                "the laser is still armed: it ignores that it shall disarm".to_string(),
+            ));
+        }
         world.arming = None;
         world.tripped = None;
         Ok(())

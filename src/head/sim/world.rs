@@ -139,6 +139,10 @@ impl World {
 
     /// The laser disarms itself.
     fn trip(&mut self, why: Fault) {
+        // What ignores a disarming ignores the head's own as well; the interlock takes the power.
+        if self.has(&Injected::LaserStaysArmed) && why != Fault::InterlockOpen {
+            return;
+        }
         if self.arming.take().is_some() {
             self.tripped = Some(why);
         }
@@ -162,10 +166,11 @@ impl World {
                 here.speed *= 0.98;
                 self.restart_from(here);
             }
+            Injected::GalvanometerStuck => self.galvanometer.stick(self.now),
             Injected::LinkSilent => self.trip(Fault::Broken("the link is silent".to_string())),
             _ => {}
         }
-        let weak = fault == Injected::NoLock;
+        let weak = matches!(fault, Injected::NoLock | Injected::SlowLock(_));
         self.faults.push(fault);
         if weak {
             self.restart_from(self.motion.at(self.now));
@@ -174,6 +179,19 @@ impl World {
 
     pub(crate) fn has(&self, fault: &Injected) -> bool {
         self.faults.contains(fault)
+    }
+
+    /// The power fails while trims are stored, and comes back: the trims are wholly the old ones
+    /// or wholly the new ones.
+    pub(crate) fn lose_power_storing(&mut self) {
+        self.faults.retain(|f| *f != Injected::StoreInterrupted);
+        if self.noise.uniform(Stream::PowerLoss, u64::from(self.lines)) < 0.5 {
+            self.stored = self.trims.clone();
+        }
+        self.trims = self.stored.clone();
+        self.arming = None;
+        self.galvanometer.send(self.config.parked, self.now);
+        self.command(Drive::Coast);
     }
 
     /// A new command to the drive; none leaves the rotor to its drag.
@@ -210,7 +228,16 @@ impl World {
                 let short = (1.0 - 2.0 * self.config.lock_window) * 0.97;
                 Rotor { torque_most: self.config.rotor.drag(target * short), ..self.config.rotor }
             }
-            _ => self.config.rotor,
+            Some(target) => {
+                let share = |f: &Injected| match f {
+                    Injected::SlowLock(share) => Some(*share),
+                    _ => None,
+                };
+                let share = self.faults.iter().filter_map(share).fold(1.0, f64::min);
+                let (rotor, drag) = (self.config.rotor, self.config.rotor.drag(target));
+                Rotor { torque_most: drag + share * (rotor.torque_most - drag), ..rotor }
+            }
+            None => self.config.rotor,
         };
         self.motion = rotor.motion(self.drive, here);
         self.motions += 1;

@@ -1,5 +1,7 @@
 //! The simulated head through the same door that scripts take: trait calls and descriptions.
 
+mod drifts;
+mod faults;
 mod light;
 mod lines;
 mod motion;

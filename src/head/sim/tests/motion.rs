@@ -6,7 +6,11 @@ use crate::head::{Fault, Gauge, Halt, Head, Trim};
 
 /// Bring-up with `look` called as often as it likes between the commands.
 fn transcript(seed: u64, look: &mut dyn FnMut(&mut SimHead, f64)) -> String {
-    let (mut head, mut gauge) = open(None, seed).unwrap();
+    // What changes slowly or by a fault must not depend on looks either.
+    let slow = "[rotor]\nhunting = '100 ppm'\n[thermal]\ndelay_drift = '1 ns/K'\n\
+                [[fault]]\nkind = 'slow_lock'\nshare = '80 %'\n\
+                [[fault]]\nkind = 'galvanometer_stuck'\nat = '12.3001 s'\n";
+    let (mut head, mut gauge) = open(Some(("slow", slow)), seed).unwrap();
     let mut text = String::new();
     let mut say = |what: String| text.push_str(&(what + "\n"));
     head.spin(SPEED).unwrap();

@@ -1,0 +1,231 @@
+//! `head describe`: what a head says of itself, for people at 80 columns and for machines.
+
+use crate::cli::terminal::{BOLD, colour_output, complain, say, styled};
+use crate::cli::{WRONG, address};
+use crate::head::{Description, Head};
+use crate::optics::{ClockKind, StartOfScan};
+use crate::session::Verdict;
+use crate::units::{Dimension, parse_unit, show};
+use clap::Args;
+use serde_json::{Map, Value, json};
+
+pub(crate) const AFTER_HELP: &str = "\
+Examples:
+  spintrue head describe sim
+  spintrue head describe sim:scripts/heads/six_small.toml
+  spintrue head describe sim --json";
+
+#[derive(Args)]
+pub(crate) struct Options {
+    /// Which head, such as sim or sim:FILE.toml
+    #[arg(default_value = "sim")]
+    address: String,
+    /// Prints one JSON object for machines, in SI units
+    #[arg(long)]
+    json: bool,
+}
+
+const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+
+/// A value of a head.
+enum Content {
+    Text(String),
+    Count(u32),
+    /// In SI, and the unit in which it is shown.
+    Quantity(f64, Dimension, Option<&'static str>),
+}
+
+/// A row: key for machines, words for people, value.
+struct Row(&'static str, &'static str, Content);
+
+pub(super) fn describe(options: &Options) -> u8 {
+    let described = address::open(&options.address, None).map(|opened| {
+        let mut head: Box<dyn Head> = opened.head;
+        head.describe()
+    });
+    let description = match described {
+        Ok(Ok(description)) => description,
+        Ok(Err(fault)) => {
+            complain(&format!("error: the head does not answer: {fault}\n"));
+            return Verdict::HeadFailed.exit_code();
+        }
+        Err(why) => {
+            complain(&format!("{}\n", why.trim_end()));
+            return WRONG;
+        }
+    };
+    let groups = groups(&description);
+    say(&if options.json {
+        as_json(&description, &groups)
+    } else {
+        as_text(&description, &groups)
+    });
+    0
+}
+
+fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
+    let quantity = |value, dimension, unit| Content::Quantity(value, dimension, unit);
+    let time = |key, words, value| Row(key, words, quantity(value, Dimension::TIME, None));
+    let length =
+        |key, words, value| Row(key, words, quantity(value, Dimension::LENGTH, Some("mm")));
+    let angle = |key, words, value| Row(key, words, quantity(value, Dimension::ANGLE, None));
+    let speed =
+        |key, words, value| Row(key, words, quantity(value, Dimension::ROTATION, Some("rpm")));
+    let share = |key, words, value| Row(key, words, quantity(value, Dimension::NUMBER, Some("%")));
+    let count = |key, words, value| Row(key, words, Content::Count(value));
+    let text = |key, words, value: &str| Row(key, words, Content::Text(value.to_string()));
+    let mut clock =
+        vec![Row("master", "master", quantity(head.clock.master, Dimension::FREQUENCY, None))];
+    match head.clock.kind {
+        ClockKind::Divider { least, most } => clock.extend([
+            text("kind", "kind", "divider"),
+            count("divisor_least", "smallest divisor", least),
+            count("divisor_most", "largest divisor", most),
+        ]),
+        ClockKind::Accumulator { bits } => clock.extend([
+            text("kind", "kind", "accumulator"),
+            count("accumulator_bits", "bits of the accumulator", bits),
+        ]),
+    }
+    let start = match head.start_of_scan {
+        StartOfScan::EveryFacet => "every_facet",
+        StartOfScan::IndexOnly => "index_only",
+    };
+    let times = &head.times;
+    vec![
+        (
+            "polygon",
+            vec![
+                count("facets", "facets", head.facets),
+                speed("speed_least", "lowest speed", head.speed_least),
+                speed("speed_most", "highest speed", head.speed_most),
+                share("lock_window", "lock window, either way", head.lock_window),
+                count("lock_turns", "turns that make lock", head.lock_turns),
+                text("start_of_scan", "start-of-scan pulse", start),
+            ],
+        ),
+        (
+            "line",
+            vec![
+                length("focal_length", "focal length", head.focal_length),
+                length("line_most", "longest line", head.line_most),
+                share("active_most", "largest active fraction", head.active_most),
+                Row(
+                    "galvanometer_range",
+                    "galvanometer range, either way",
+                    quantity(head.galvanometer_range, Dimension::ANGLE, Some("mrad")),
+                ),
+                Row(
+                    "laser_power",
+                    "full optical power",
+                    quantity(head.laser_power, POWER, Some("mW")),
+                ),
+            ],
+        ),
+        ("dot clock", clock),
+        (
+            "dot words",
+            vec![
+                time("word_service", "time to serve one", head.word_service),
+                count("queue_words", "depth of the queue", head.queue_words),
+            ],
+        ),
+        (
+            "trims",
+            vec![
+                time("in_scan_step", "in-scan step", head.in_scan_trim.step),
+                time("in_scan_range", "in-scan range, either way", head.in_scan_trim.range),
+                angle("cross_scan_step", "cross-scan step", head.cross_scan_trim.step),
+                angle(
+                    "cross_scan_range",
+                    "cross-scan range, either way",
+                    head.cross_scan_trim.range,
+                ),
+            ],
+        ),
+        (
+            "longest times",
+            vec![
+                time("spin_up_most", "from rest to lock", head.spin_up_most),
+                time("brake_most", "to rest when braked", times.brake_most),
+                time("coast_most", "to rest when coasting", head.coast_most),
+                time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
+                time("arming_most", "arming", times.arming_most),
+                time("fill_most", "filling the word queue", times.fill_most),
+                count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
+                time("reading_most", "reading of the gauge", times.reading_most),
+                time("reply_most", "answer to any other call", times.reply_most),
+                time("silence_most", "silence of the head", times.silence_most),
+                time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
+                time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
+            ],
+        ),
+    ]
+}
+
+fn as_text(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
+    let colour = colour_output();
+    let what = if head.simulated { "simulated" } else { "real" };
+    let mut text =
+        format!("{}\nserial number {}, {what}\n", styled(&head.model, BOLD, colour), head.serial);
+    for (name, rows) in groups {
+        text.push_str(&format!("\n{}\n", styled(name, BOLD, colour)));
+        for Row(_, words, value) in rows {
+            let value = match value {
+                Content::Text(text) => text.replace('_', " "),
+                Content::Count(count) => count.to_string(),
+                Content::Quantity(value, dimension, unit) => {
+                    let unit = unit.and_then(|unit| parse_unit(unit).ok());
+                    show(*value, *dimension, unit.as_ref(), None)
+                }
+            };
+            text.push_str(&format!("  {words:<32}  {value}\n"));
+        }
+    }
+    text.push_str(&format!("\n{}\n", styled("power rails", BOLD, colour)));
+    for rail in &head.rails {
+        let nominal = show(rail.nominal, Dimension::VOLTAGE, None, None);
+        let tolerance =
+            show(rail.tolerance, Dimension::NUMBER, parse_unit("%").ok().as_ref(), None);
+        text.push_str(&format!("  {:<32}  {nominal} ± {tolerance}\n", rail.name));
+    }
+    text
+}
+
+/// The SI unit of a dimension, by its own name where it has one.
+fn si(dimension: Dimension) -> String {
+    match dimension {
+        Dimension::FREQUENCY => "Hz".to_string(),
+        POWER => "W".to_string(),
+        other => other.si(),
+    }
+}
+
+fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
+    let mut object = Map::new();
+    object.insert("model".to_string(), json!(head.model));
+    object.insert("serial".to_string(), json!(head.serial));
+    object.insert("simulated".to_string(), json!(head.simulated));
+    for (name, rows) in groups {
+        let rows = rows.iter().map(|Row(key, _, value)| {
+            let value = match value {
+                Content::Text(text) => json!(text),
+                Content::Count(count) => json!(count),
+                Content::Quantity(value, dimension, _) => {
+                    json!({"value": value, "unit": si(*dimension)})
+                }
+            };
+            (key.to_string(), value)
+        });
+        object.insert(name.replace(' ', "_"), Value::Object(rows.collect()));
+    }
+    let rails = head.rails.iter().map(|rail| {
+        json!({
+            "name": rail.name,
+            "nominal": {"value": rail.nominal, "unit": "V"},
+            "tolerance": {"value": rail.tolerance, "unit": ""},
+        })
+    });
+    object.insert("power_rails".to_string(), rails.collect());
+    format!("{}\n", Value::Object(object))
+}
