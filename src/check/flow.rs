@@ -3,6 +3,7 @@
 use crate::builtins::{self, Effect};
 use crate::check::Checker;
 use crate::check::call::{changes_speed, under_light};
+use crate::check::sequence::measures_a_line;
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use std::collections::BTreeMap;
@@ -71,6 +72,18 @@ impl Graph {
                 self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
             }
             Callee::Arm { .. } => vec![Effect::Emits],
+        }
+    }
+}
+
+/// Whether a line is measured in a call, by itself or further down.
+fn measures(graph: &Graph, callee: Callee, depth: usize) -> bool {
+    match callee {
+        Callee::Builtin(index) => measures_a_line(index),
+        Callee::Arm { .. } => false,
+        Callee::Routine(index) => {
+            let sites = graph.by_caller.get(&Some(index)).into_iter().flatten();
+            depth < 64 && sites.into_iter().any(|site| measures(graph, site.callee, depth + 1))
         }
     }
 }
@@ -183,15 +196,18 @@ impl Checker<'_> {
             let Callee::Arm { first, last, repeated } = site.callee else { continue };
             let inside = self.calls.get(first..last).unwrap_or(&[]);
             let emits = |c: &CallSite| graph.effects_of(c.callee).contains(&Effect::Emits);
-            if !inside.iter().any(emits) {
+            let unmeasured = || !inside.iter().any(|c| measures(graph, c.callee, 0));
+            if !inside.iter().any(emits) || (repeated && unmeasured()) {
                 let headline = if repeated {
                     "each turn of the loop arms the laser and measures nothing"
                 } else {
                     "this arms the laser, and nothing inside lets light out"
                 };
-                let report = Diagnostic::warning("W0823", headline, site.span).help(
-                    "expose a line inside the block, or do without it: an armed laser is a risk",
-                );
+                let report = Diagnostic::warning("W0823", headline, site.span).help(if repeated {
+                    "measure a line inside the block, or arm once around the loop"
+                } else {
+                    "expose a line inside the block, or do without it: an armed laser is a risk"
+                });
                 self.report(report);
             }
         }

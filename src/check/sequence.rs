@@ -1,7 +1,7 @@
 //! What must come before what: lock before light and before counting, a measured line between
 //! loading trims and keeping them. Works on the order in which calls stand.
 
-use crate::builtins::{self, Effect};
+use crate::builtins::{self, Effect, Spec};
 use crate::check::Checker;
 use crate::check::call::changes_speed;
 use crate::check::flow::{CallSite, Callee, Graph};
@@ -50,6 +50,11 @@ struct Meaning {
     loads: bool,
     measures: bool,
     stores: bool,
+}
+
+/// Whether a built-in measures a line.
+pub(super) fn measures_a_line(builtin: usize) -> bool {
+    meaning_of(builtin).measures
 }
 
 impl Checker<'_> {
@@ -199,7 +204,9 @@ fn meaning_of(index: usize) -> Meaning {
         changes_speed: changes_speed(index),
         needs_lock: matches!(builtin.name, "turns" | "counted_facets"),
         loads: has(Effect::Trims),
-        measures: has(Effect::Emits),
+        // What an image shows is not measured.
+        measures: has(Effect::Emits)
+            && !builtin.parameters.iter().any(|p| matches!(p.spec, Spec::Image)),
         stores: has(Effect::Stores),
     }
 }
