@@ -74,16 +74,34 @@ impl Graph {
             Callee::Arm { .. } => vec![Effect::Emits],
         }
     }
+
+    /// The routines that come to a built-in of a sort, by themselves or further down.
+    fn reaching(&self, sort: fn(usize) -> bool) -> Reaching {
+        let mut reaching = Reaching { sort, routines: vec![false; self.effects.len()] };
+        for routine in &self.order {
+            let sites = self.by_caller.get(&Some(*routine)).into_iter().flatten();
+            let any = sites.into_iter().any(|site| reaching.by(site.callee));
+            if let Some(slot) = reaching.routines.get_mut(*routine) {
+                *slot = any;
+            }
+        }
+        reaching
+    }
 }
 
-/// Whether a line is measured in a call, by itself or further down.
-fn measures(graph: &Graph, callee: Callee, depth: usize) -> bool {
-    match callee {
-        Callee::Builtin(index) => measures_a_line(index),
-        Callee::Arm { .. } => false,
-        Callee::Routine(index) => {
-            let sites = graph.by_caller.get(&Some(index)).into_iter().flatten();
-            depth < 64 && sites.into_iter().any(|site| measures(graph, site.callee, depth + 1))
+/// See [`Graph::reaching`].
+struct Reaching {
+    sort: fn(usize) -> bool,
+    routines: Vec<bool>,
+}
+
+impl Reaching {
+    /// Whether a call comes to such a built-in.
+    fn by(&self, callee: Callee) -> bool {
+        match callee {
+            Callee::Builtin(index) => (self.sort)(index),
+            Callee::Routine(index) => self.routines.get(index).copied().unwrap_or(false),
+            Callee::Arm { .. } => false,
         }
     }
 }
@@ -167,22 +185,10 @@ impl Checker<'_> {
 
     /// Routines called under light that change the speed on their way.
     fn speed_under_light(&mut self, graph: &Graph) {
-        let mut changes = vec![false; self.routines.len()];
-        let one = |callee: Callee, changes: &[bool]| match callee {
-            Callee::Builtin(index) => changes_speed(index),
-            Callee::Routine(index) => changes.get(index).copied().unwrap_or(false),
-            Callee::Arm { .. } => false,
-        };
-        for routine in &graph.order {
-            let sites = graph.by_caller.get(&Some(*routine)).into_iter().flatten();
-            let any = sites.into_iter().any(|site| one(site.callee, &changes));
-            if let Some(slot) = changes.get_mut(*routine) {
-                *slot = any;
-            }
-        }
+        let changes = graph.reaching(changes_speed);
         for site in graph.by_caller.values().flatten() {
             if let (Callee::Routine(_), Some(arm), true) =
-                (site.callee, site.armed, one(site.callee, &changes))
+                (site.callee, site.armed, changes.by(site.callee))
             {
                 let report = under_light(&self.words(site.span), site.span, arm);
                 self.report(report);
@@ -192,11 +198,12 @@ impl Checker<'_> {
 
     /// `arm` blocks in which nothing lets light out.
     fn armed_for_nothing(&mut self, graph: &Graph) {
+        let measures = graph.reaching(measures_a_line);
         for site in graph.by_caller.values().flatten() {
             let Callee::Arm { first, last, repeated } = site.callee else { continue };
             let inside = self.calls.get(first..last).unwrap_or(&[]);
             let emits = |c: &CallSite| graph.effects_of(c.callee).contains(&Effect::Emits);
-            let unmeasured = || !inside.iter().any(|c| measures(graph, c.callee, 0));
+            let unmeasured = || !inside.iter().any(|c| measures.by(c.callee));
             if !inside.iter().any(emits) || (repeated && unmeasured()) {
                 let headline = if repeated {
                     "each turn of the loop arms the laser and measures nothing"

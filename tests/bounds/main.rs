@@ -255,6 +255,8 @@ fn large_scripts_are_no_trouble() {
             "routine r{i}(n: number) {{\n    r{before}(n)\n    r{before}(n + 1)\n}}\n"
         ));
     }
+    let armed = format!("{script}repeat 2 times {{ arm at 10 % {{ r39(1) }} }}\n");
+    prepared(&armed, &[]);
     script.push_str("r39(1)\n");
     let bound = bound_with(&script, &[]);
     assert!(bound.most.is_none_or(|most| most > 1e12), "{:?}", bound.most);
