@@ -118,12 +118,9 @@ impl Checker<'_> {
         } else if text.len() == 1 {
             let line =
                 |span: Span| (span.source, self.sources.line_column(span.source, span.start).0);
-            let told = |d: &Diagnostic| {
-                d.code == "E0411"
-                    && line(d.span()) == line(name.span)
-                    && self.sources.slice(d.span()) == text
-            };
-            if self.diagnostics.iter().any(told) {
+            let told = |d: &Diagnostic| d.code == "E0411" && self.sources.slice(d.span()) == text;
+            let here = line(name.span);
+            if self.diagnostics.iter().rev().take_while(|d| line(d.span()) == here).any(told) {
                 return None;
             }
             report = report.help(format!("an open dimension is declared: `for any {text}`"));

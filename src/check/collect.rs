@@ -520,8 +520,10 @@ impl Checker<'_> {
         let StatementKind::Expression(value) = &last.kind else { return false };
         let dropped =
             |d: &Diagnostic| matches!(d.code, "E0607" | "W0803") && d.span() == value.span;
-        let Some(at) = self.diagnostics.iter().position(dropped) else { return false };
-        self.diagnostics.remove(at);
+        // Nothing is reported behind the last statement.
+        if self.diagnostics.pop_if(|last| dropped(last)).is_none() {
+            return false;
+        }
         let words = self.words(value.span);
         let mut report = Diagnostic::error(
             "E0701",

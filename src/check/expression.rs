@@ -149,28 +149,17 @@ impl Checker<'_> {
         what: &str,
     ) -> Typed {
         let typed = self.expression(e, Some(wanted));
-        let declared = self.unitless(e, &typed.kind, wanted);
-        self.of_kind_declared(typed, wanted, code, what, declared)
+        self.of_kind(e, typed, wanted, code, what)
     }
 
-    /// The same of what is checked already.
+    /// The same of an expression that is checked already.
     pub(super) fn of_kind(
         &mut self,
+        e: &Expression,
         typed: Typed,
         wanted: &Type,
         code: &'static str,
         what: &str,
-    ) -> Typed {
-        self.of_kind_declared(typed, wanted, code, what, None)
-    }
-
-    fn of_kind_declared(
-        &mut self,
-        typed: Typed,
-        wanted: &Type,
-        code: &'static str,
-        what: &str,
-        declared: Option<(Span, String)>,
     ) -> Typed {
         if typed.kind == *wanted || typed.kind == Type::Unknown || *wanted == Type::Unknown {
             return typed;
@@ -182,7 +171,7 @@ impl Checker<'_> {
             typed.span,
         )
         .here(format!("this is {}", with_article(&is)));
-        if let Some((place, way)) = declared {
+        if let Some((place, way)) = self.unitless(e, &typed.kind, wanted) {
             report = report.label(place, "declared here, without a unit").help(way);
         } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, wanted, None)
         {

@@ -108,7 +108,8 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) -> bool {
         let what = "the share of full power behind `arm at`";
-        let mut power = self.expression(power, Some(&Type::NUMBER));
+        let written = power;
+        let mut power = self.expression(written, Some(&Type::NUMBER));
         if power.kind == POWER {
             self.report(
                 Diagnostic::error(
@@ -121,7 +122,7 @@ impl Checker<'_> {
             );
             power = Typed::unknown(power.span);
         }
-        let power = self.of_kind(power, &Type::NUMBER, "E0714", what);
+        let power = self.of_kind(written, power, &Type::NUMBER, "E0714", what);
         if let Some(share) = power.constant()
             && !(0.0..=1.0).contains(&share)
         {

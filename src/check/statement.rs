@@ -253,7 +253,7 @@ impl Checker<'_> {
             );
             return Number::Constant(0.0);
         }
-        let typed = self.of_kind(typed, &Type::NUMBER, "E0708", "the bound of a loop");
+        let typed = self.of_kind(times, typed, &Type::NUMBER, "E0708", "the bound of a loop");
         if let Some(value) = typed.constant()
             && !(value >= 0.0 && value.fract() == 0.0 && value <= 1e9)
         {
