@@ -352,18 +352,18 @@ impl Layout<'_> {
     /// A word that stands at the top level of a file only, and no further right than the line that
     /// opened a block: where braces are missing, the block should have ended before it.
     pub fn begins_anew(&mut self, lexeme: Lexeme, keyword: Keyword) {
-        if self.unclosed == 0 {
-            return;
-        }
         let under = |frame: &Frame| self.indent <= frame.indent;
         let Some(index) = self.frames.iter().skip(1).position(under) else { return };
-        let Some(frame) = self.frames.get(index + 1).filter(|frame| frame.kind == Kind::Block)
-        else {
+        let frame = self.frames.get(index + 1).filter(|frame| frame.kind == Kind::Block);
+        let Some(opened) = frame.map(|frame| frame.open) else { return };
+        let unclosed = self.unclosed.unwrap_or_else(|| self.braces_missing());
+        self.unclosed = Some(unclosed);
+        if unclosed == 0 {
             return;
-        };
+        }
         let word = keyword.text();
         let (open, close) = self.suspect.take().unzip();
-        let open = open.unwrap_or(frame.open);
+        let open = open.unwrap_or(opened);
         let mut report =
             Diagnostic::error("E0201", "this block is never closed", open).here("opened here");
         if let Some(close) = close {
@@ -372,11 +372,17 @@ impl Layout<'_> {
         let missing = format!("`}}` is missing before this `{word}`");
         report = report.label(self.span(lexeme), missing);
         self.diagnostics.push(report);
-        self.unclosed = self.unclosed.saturating_sub(self.frames.len() - (index + 1));
+        self.unclosed = Some(unclosed.saturating_sub(self.frames.len() - (index + 1)));
         self.drop_to(index);
         if !self.at_statement() {
             self.push(Token::End, self.behind());
         }
+    }
+
+    /// How many more braces the text opens than it closes.
+    fn braces_missing(&self) -> usize {
+        let braces = |raw| self.lexemes.iter().filter(|lexeme| lexeme.raw == raw).count();
+        braces(Raw::BraceOpen).saturating_sub(braces(Raw::BraceClose))
     }
 
     /// The end of the text.

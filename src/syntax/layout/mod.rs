@@ -57,8 +57,8 @@ struct Layout<'s> {
     doc: Vec<&'s str>,
     /// A block whose closing brace stands under another line's beginning.
     suspect: Option<(Span, Span)>,
-    /// So many braces are opened in the text and never closed.
-    unclosed: usize,
+    /// So many braces are opened in the text and never closed; counted where it is asked.
+    unclosed: Option<usize>,
 }
 
 /// Lays out the lexemes of a text: statements, or one expression `alone`.
@@ -70,8 +70,6 @@ pub fn lay(
     names: &mut Names,
     diagnostics: &mut Reports,
 ) -> Laid {
-    let braces = |raw| lexemes.iter().filter(|lexeme| lexeme.raw == raw).count();
-    let unclosed = braces(Raw::BraceOpen).saturating_sub(braces(Raw::BraceClose));
     let mut layout = Layout {
         source,
         text,
@@ -94,7 +92,7 @@ pub fn lay(
         line_start: 0,
         doc: Vec::new(),
         suspect: None,
-        unclosed,
+        unclosed: None,
     };
     while let Some(lexeme) = lexemes.get(layout.at) {
         layout.at += 1;
