@@ -8,6 +8,7 @@ pub mod description;
 pub mod fault;
 pub mod gauge;
 pub mod images;
+pub mod safe;
 pub mod sim;
 pub mod station;
 

@@ -2,6 +2,7 @@
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
+use crate::head::safe::{step_by_step, unbroken};
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Images, Laser, LineOrder,
     PageOrder, Reading, SafeState, Status, Trim, Turn,
@@ -299,7 +300,13 @@ impl Station {
         let made = unbroken(|| Ok(self.head.make_safe(keep_spinning)));
         let mut state = match made {
             Ok(state) => state,
-            Err(fault) => self.step_by_step(keep_spinning, &fault),
+            Err(fault) => {
+                let settling = self.description.galvanometer_settling;
+                let mut state = step_by_step(&mut *self.head, settling, keep_spinning);
+                let trouble = format!("the head's own way to a safe state failed: {fault}");
+                state.troubles.insert(0, trouble);
+                state
+            }
         };
         if let Err(fault) = darkened {
             let trouble = format!("the first attempt to disarm failed: {fault}");
@@ -308,44 +315,6 @@ impl Station {
         self.armed = !state.laser_off;
         self.commanded = false;
         state
-    }
-
-    /// The way down where the head's own way broke: each step on its own, whatever the others do.
-    fn step_by_step(&mut self, keep_spinning: bool, why: &Fault) -> SafeState {
-        let mut troubles = vec![format!("the head's own way to a safe state failed: {why}")];
-        let head = &mut self.head;
-        let mut note = |what: &str, result: Result<(), Fault>| {
-            if let Err(fault) = result {
-                troubles.push(format!("{what}: {fault}"));
-            }
-        };
-        note("the laser could not be disarmed", unbroken(|| head.disarm()));
-        note("the galvanometer could not be parked", unbroken(|| head.steer(None)));
-        if !keep_spinning {
-            note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
-        }
-        let settling = self.description.galvanometer_settling;
-        note(
-            "the galvanometer was not waited for",
-            unbroken(|| {
-                head.sleep(settling);
-                Ok(())
-            }),
-        );
-        let status = unbroken(|| head.status());
-        if let Err(fault) = &status {
-            troubles.push(format!("the state could not be read: {fault}"));
-        }
-        let status = status.ok();
-        let known = status.as_ref();
-        SafeState {
-            laser_off: known.is_some_and(|s| s.laser == Laser::Off),
-            parked: known.is_some_and(|s| s.parked),
-            speed: known.map_or(f64::NAN, |s| s.speed),
-            at_rest: known.is_some_and(|s| s.at_rest),
-            kept_spinning: keep_spinning && known.is_some_and(|s| s.target.is_some()),
-            troubles,
-        }
     }
 
     /// Leaves the polygon turning when all ends well.
@@ -455,16 +424,6 @@ impl Station {
             self.armed = false;
         }
     }
-}
-
-/// What a call gives; a driver that panics is a head that broke.
-fn unbroken<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
-    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| {
-        let text = panic.downcast_ref::<&str>().map(|text| (*text).to_string());
-        let text = text.or_else(|| panic.downcast_ref::<String>().cloned());
-        let text = text.unwrap_or_else(|| "a panic without words".to_string());
-        Err(Fault::Broken(format!("internal error: {text}")))
-    })
 }
 
 /// What forbids light.

@@ -1,6 +1,7 @@
 //! Runs a program from beginning to end, and never leaves the laser armed.
 
 use crate::builtins::{Builtin, table};
+use crate::head::safe::broken;
 use crate::head::station::Station;
 use crate::interpret::events::Observer;
 use crate::interpret::link::link;
@@ -10,7 +11,6 @@ use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::Program;
 use crate::program::value::Value;
 use crate::source::Span;
-use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
 
@@ -65,18 +65,11 @@ pub fn run_with(
         }
         Ok(_) => Ok(()),
         Err(panic) => {
-            let message = format!("internal error: {}", words(&*panic));
+            let message = broken(&*panic).to_string();
             let at = machine.at;
             // Whatever panicked may do so again; the caller makes the head safe in any case.
             let _ = catch_unwind(AssertUnwindSafe(|| machine.station.disarm()));
             Err(Failure::new(FailureKind::Fault, message, at))
         }
     }
-}
-
-/// What a panic said.
-fn words(panic: &(dyn Any + Send)) -> &str {
-    let text = panic.downcast_ref::<&str>().copied();
-    text.or_else(|| panic.downcast_ref::<String>().map(String::as_str))
-        .unwrap_or("a panic without words")
 }

@@ -1,13 +1,14 @@
 //! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
 use crate::head::description::{Description, StartOfScan};
+use crate::head::safe::step_by_step;
 use crate::head::sim::expose;
 use crate::head::sim::faults::Injected;
 use crate::head::sim::medium::Medium;
 use crate::head::sim::page;
 use crate::head::sim::rotor::Drive;
 use crate::head::sim::world::{Arming, World};
-use crate::head::{Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn};
+use crate::head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
 use crate::head::{ExposedPage, PageOrder};
 use crate::units::{Dimension, show};
 use core::f64::consts::TAU;
@@ -286,40 +287,8 @@ impl Head for SimHead {
     }
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let mut troubles = Vec::new();
-        let mut note = |what: &str, result: Result<(), Fault>| {
-            if let Err(fault) = result {
-                troubles.push(format!("{what}: {fault}"));
-            }
-        };
-        note("the laser could not be disarmed", self.disarm());
-        note("the galvanometer could not be parked", self.steer(None));
-        if !keep_spinning {
-            note("the polygon could not be stopped", self.halt(Halt::Brake));
-        }
         let settling = self.world.borrow().description.galvanometer_settling;
-        self.sleep(settling);
-        match self.status() {
-            Ok(status) => SafeState {
-                laser_off: status.laser == Laser::Off,
-                parked: status.parked,
-                speed: status.speed,
-                at_rest: status.at_rest,
-                kept_spinning: keep_spinning && status.target.is_some(),
-                troubles,
-            },
-            Err(fault) => {
-                troubles.push(format!("the state could not be read: {fault}"));
-                SafeState {
-                    laser_off: false,
-                    parked: false,
-                    speed: f64::NAN,
-                    at_rest: false,
-                    kept_spinning: false,
-                    troubles,
-                }
-            }
-        }
+        step_by_step(self, settling, keep_spinning)
     }
 }
 

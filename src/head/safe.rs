@@ -1,0 +1,52 @@
+//! The way to a safe state step by step, for heads that have no better one of their own, and what
+//! a driver that panics comes to. Uses the head trait.
+
+use crate::head::{Fault, Halt, Head, Laser, SafeState};
+use std::any::Any;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+/// Laser off first, then the mirror parked, then the polygon down (or kept), whatever fails on the
+/// way; then, `settling` s later, what the head says of itself.
+pub fn step_by_step(head: &mut dyn Head, settling: f64, keep_spinning: bool) -> SafeState {
+    let mut troubles = Vec::new();
+    let mut note = |what: &str, result: Result<(), Fault>| {
+        if let Err(fault) = result {
+            troubles.push(format!("{what}: {fault}"));
+        }
+    };
+    note("the laser could not be disarmed", unbroken(|| head.disarm()));
+    note("the galvanometer could not be parked", unbroken(|| head.steer(None)));
+    if !keep_spinning {
+        note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
+    }
+    let waited = unbroken(|| {
+        head.sleep(settling);
+        Ok(())
+    });
+    note("the galvanometer was not waited for", waited);
+    let status = unbroken(|| head.status());
+    if let Err(fault) = &status {
+        troubles.push(format!("the state could not be read: {fault}"));
+    }
+    let known = status.as_ref();
+    SafeState {
+        laser_off: known.is_ok_and(|s| s.laser == Laser::Off),
+        parked: known.is_ok_and(|s| s.parked),
+        speed: known.map_or(f64::NAN, |s| s.speed),
+        at_rest: known.is_ok_and(|s| s.at_rest),
+        kept_spinning: keep_spinning && known.is_ok_and(|s| s.target.is_some()),
+        troubles,
+    }
+}
+
+/// What a call gives; a driver that panics is a head that broke.
+pub fn unbroken<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
+    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| Err(broken(&*panic)))
+}
+
+/// The fault that a panic is.
+pub fn broken(panic: &(dyn Any + Send)) -> Fault {
+    let text = panic.downcast_ref::<&str>().copied();
+    let text = text.or_else(|| panic.downcast_ref::<String>().map(String::as_str));
+    Fault::Broken(format!("internal error: {}", text.unwrap_or("a panic without words")))
+}
