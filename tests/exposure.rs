@@ -188,6 +188,27 @@ fn a_late_cut_facet_draws_late_where_only_the_index_starts_lines() {
     }
 }
 
+/// What makes a test line lie off makes a page's lines lie off by the same.
+#[test]
+fn slow_lasers_warm_delays_and_bent_facets_are_seen_on_a_page() {
+    let image = bitmap(400, 10, |_, _| 0xff);
+    let first = |description: &str| {
+        let mut bench = Bench::new(description, 1);
+        bench.expose(&image).unwrap();
+        bench.sheet().lines[0].clone()
+    };
+    let plain = first(IDEAL);
+    let slow = first(&format!("{IDEAL}[laser]\nrise = '100 ns'\n"));
+    let moved = slow.start - plain.start;
+    assert!((moved - 100e-9 * plain.velocity).abs() < 1e-12, "{moved}");
+    let warm = first(&format!("{IDEAL}[thermal]\ndelay_drift = '10 ns/K'\n"));
+    let late = (warm.start - plain.start) / plain.velocity;
+    assert!(late > 1e-9 && late < 14.0 * 10e-9, "{late}");
+    let stretches = ["'100 ppm'"; 10].join(", ");
+    let bent = IDEAL.replace("[facets]", &format!("[facets]\nstretches = [{stretches}]"));
+    assert!((first(&bent).velocity / plain.velocity - 1.0001).abs() < 1e-12);
+}
+
 #[test]
 fn trims_take_the_banding_out_of_the_picture() {
     let image = bitmap(960, 300, |_, _| 0xff);

@@ -32,8 +32,7 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let made =
         world.config.clock.nearest(order.dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
     let words = order.dots.div_ceil(WORD);
-    let slow = if world.has(&Injected::QueueUnderrun) { SLOW_HOST } else { 1.0 };
-    let service = slow * world.config.word_service;
+    let service = service(world);
     // The host fills the queue first, then the line may start.
     let filled = words.min(world.config.queue_words);
     let ready = arming.ready.max(world.now + f64::from(filled) * service);
@@ -42,38 +41,13 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
 
     let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
     let target = world.target.unwrap_or(sweep.speed);
-    let drifted = world.config.delay_drift * (world.temperature() - world.config.ambient);
+    let drifted = drifted(world);
     let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
     let active = f64::from(order.dots) * made.period;
-    world.lines = world.lines.saturating_add(1);
-    let struck: Vec<Injected> = world
-        .config
-        .faults
-        .iter()
-        .filter(|p| p.when == When::Line(world.lines))
-        .map(|p| p.fault.clone())
-        .collect();
-    world.advance(begin);
-    for fault in struck {
-        world.plan_fault(active / 2.0, fault);
-    }
+    begin_line(world, begin, active);
     let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
     let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
-    let period = TAU / target / world.facets() as f64;
-    let stray = world.config.drift * (world.temperature() - world.config.ambient)
-        + world.config.wobble * world.noise.normal(Stream::Wobble, number);
-    let stuck = world.galvanometer.is_stuck();
-    let moves = |angle: f64| if stuck { 0.0 } else { angle };
-    let stands = [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active));
-    let across = Across {
-        told: world.galvanometer.target(),
-        stands,
-        trim: moves(trim.cross_scan),
-        trim_before: moves(trim_before),
-        stray,
-        gap: (period - active).max(0.0),
-        active,
-    };
+    let across = across(world, number, begin, active, target, (trim.cross_scan, trim_before));
     let Some(facet) = world.config.facets.get(facet) else {
         return Err(Fault::Refused("there is no such facet".to_string()));
     };
@@ -93,6 +67,55 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
         return Err(dark(world));
     }
     Ok(Exposed { time: begin, facet: order.facet, words, underrun })
+}
+
+/// Time in s in which the host serves a word now.
+pub(crate) fn service(world: &World) -> f64 {
+    let slow = if world.has(&Injected::QueueUnderrun) { SLOW_HOST } else { 1.0 };
+    slow * world.config.word_service
+}
+
+/// How much the delay from start of scan has grown in the warmth, in s.
+pub(crate) fn drifted(world: &World) -> f64 {
+    world.config.delay_drift * (world.temperature() - world.config.ambient)
+}
+
+/// Lets time pass to the beginning of a line; faults of that line strike in its middle.
+pub(crate) fn begin_line(world: &mut World, begin: f64, active: f64) {
+    world.lines = world.lines.saturating_add(1);
+    let line = world.lines;
+    let strikes = world.config.faults.iter().filter(|p| p.when == When::Line(line));
+    let struck: Vec<Injected> = strikes.map(|p| p.fault.clone()).collect();
+    world.advance(begin);
+    for fault in struck {
+        world.plan_fault(active / 2.0, fault);
+    }
+}
+
+/// Where the galvanometer stands while a line is drawn; `trims` are those of its facet and of the
+/// one before.
+pub(crate) fn across(
+    world: &World,
+    number: u64,
+    begin: f64,
+    active: f64,
+    target: f64,
+    trims: (f64, f64),
+) -> Across {
+    let period = TAU / target / world.facets() as f64;
+    let stray = world.config.drift * (world.temperature() - world.config.ambient)
+        + world.config.wobble * world.noise.normal(Stream::Wobble, number);
+    let stuck = world.galvanometer.is_stuck();
+    let moves = |angle: f64| if stuck { 0.0 } else { angle };
+    Across {
+        told: world.galvanometer.target(),
+        stands: [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active)),
+        trim: moves(trims.0),
+        trim_before: moves(trims.1),
+        stray,
+        gap: (period - active).max(0.0),
+        active,
+    }
 }
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.

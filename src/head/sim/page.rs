@@ -6,11 +6,12 @@
 //! that squares lines on a moving medium, so that angle is left out (common practice, no source).
 
 use crate::head::sim::config::Facet;
-use crate::head::sim::expose::{PASSAGES_MOST, SLOW_HOST, check, dark, wait_for_facet};
-use crate::head::sim::faults::{Injected, When};
+use crate::head::sim::expose::{
+    PASSAGES_MOST, across, begin_line, check, dark, drifted, service, wait_for_facet,
+};
+use crate::head::sim::faults::Injected;
 use crate::head::sim::lines::Across;
 use crate::head::sim::medium::{Laid, NODES, SHEETS_MOST, Sheet};
-use crate::head::sim::noise::Stream;
 use crate::head::sim::pulses::Sweep;
 use crate::head::sim::world::World;
 use crate::head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
@@ -53,8 +54,7 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
         world.config.clock.nearest(order.dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
     let dots = order.image.width();
     let words = dots.div_ceil(WORD);
-    let slow = if world.has(&Injected::QueueUnderrun) { SLOW_HOST } else { 1.0 };
-    let service = slow * world.config.word_service;
+    let service = service(world);
     let page = Page {
         order,
         target,
@@ -122,8 +122,8 @@ impl Page<'_> {
                 world.trims.get(k).copied().unwrap_or_default()
             };
             let (own, before) = (trim(counted), trim(counted + n - 1));
-            let begin = sweep.pulse + self.order.delay + own.in_scan;
-            self.advance(world, begin);
+            let begin = sweep.pulse + self.order.delay + own.in_scan + drifted(world);
+            begin_line(world, begin, self.active);
             if world.arming.is_none() {
                 return Err(dark(world));
             }
@@ -137,11 +137,10 @@ impl Page<'_> {
             }
             let left = waiting + self.active / self.service - f64::from(self.words);
             queue = (left.clamp(0.0, most), begin + self.active);
-            let across = self.across(world, number, begin, (own.cross_scan, before.cross_scan));
-            let late = begin
-                - own.in_scan
-                - (first_sweep.pulse + self.order.delay)
-                - f64::from(line) * period;
+            let trims = (own.cross_scan, before.cross_scan);
+            let across = across(world, number, begin, self.active, self.target, trims);
+            // A line that begins later for its trim or the warmth is not drawn lower for that.
+            let late = sweep.pulse - first_sweep.pulse - f64::from(line) * period;
             let mut laid = self.laid(world, line, &sweep, begin, &facet, &across);
             let moved = late * self.order.pitch / period;
             for shift in &mut laid.across {
@@ -171,35 +170,6 @@ impl Page<'_> {
         Ok(exposed)
     }
 
-    /// Lets time pass to the beginning of a line; faults of that line strike in its middle.
-    fn advance(&self, world: &mut World, begin: f64) {
-        world.lines = world.lines.saturating_add(1);
-        let line = world.lines;
-        let strikes = world.config.faults.iter().filter(|p| p.when == When::Line(line));
-        let struck: Vec<Injected> = strikes.map(|p| p.fault.clone()).collect();
-        world.advance(begin);
-        for fault in struck {
-            world.plan_fault(self.active / 2.0, fault);
-        }
-    }
-
-    /// Where the galvanometer stands while a line is drawn.
-    fn across(&self, world: &World, number: u64, begin: f64, trims: (f64, f64)) -> Across {
-        let period = TAU / self.target / world.facets() as f64;
-        let stray = world.config.drift * (world.temperature() - world.config.ambient)
-            + world.config.wobble * world.noise.normal(Stream::Wobble, number);
-        let stands = [0.0, 0.5, 1.0].map(|s| world.galvanometer.at(begin + s * self.active));
-        Across {
-            told: world.galvanometer.target(),
-            stands,
-            trim: trims.0,
-            trim_before: trims.1,
-            stray,
-            gap: (period - self.active).max(0.0),
-            active: self.active,
-        }
-    }
-
     /// Where a line comes to lie, as [`crate::head::sim::lines`] has it for test lines.
     fn laid(
         &self,
@@ -220,10 +190,12 @@ impl Page<'_> {
             (lean + galvanometer_shift(angle, f)) as f32
         };
         let half_sweep = PI / world.facets() as f64;
+        let stretch = 1.0 + facet.stretch;
+        let shows = begin + config.laser_rise - sweep.begins;
         Laid {
             line,
-            start: 2.0 * f * (sweep.speed * (begin - sweep.begins) - half_sweep),
-            velocity: spot_velocity(sweep.speed, f),
+            start: stretch * 2.0 * f * (sweep.speed * shows - half_sweep),
+            velocity: stretch * spot_velocity(sweep.speed, f),
             dose: facet.reflectivity * self.target / sweep.speed,
             drawn: 1.0,
             across: core::array::from_fn(at),
