@@ -10,35 +10,14 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+mod common;
+
+use common::Folder;
 use std::fs;
 use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
-
-/// A folder that is gone when the test is over.
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Folder {
-        let path = std::env::temp_dir().join(format!("spintrue-{name}-{}", std::process::id()));
-        let _ = fs::remove_dir_all(&path);
-        fs::create_dir_all(&path).unwrap();
-        Folder(path)
-    }
-
-    fn file(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
-        let path = self.0.join(name);
-        fs::write(&path, bytes).unwrap();
-        path
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.0);
-    }
-}
 
 fn spintrue(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_spintrue")).args(arguments).output().unwrap()

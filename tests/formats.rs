@@ -4,6 +4,9 @@
 // Tests fail by panicking.
 #![allow(clippy::disallowed_methods, clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
+mod common;
+
+use common::Folder;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -26,35 +29,17 @@ fn checked(format: &str, folder: &Path, arguments: &[&str]) -> (i32, Value) {
     (output.status.code().unwrap(), serde_json::from_str(&text).unwrap())
 }
 
-/// A folder with scripts that is gone when the test is over.
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str, files: &[(&str, &str)]) -> Folder {
-        let path = std::env::temp_dir().join(format!("spintrue-{name}-{}", std::process::id()));
-        let _ = std::fs::remove_dir_all(&path);
-        for (name, text) in files {
-            let file = path.join(name);
-            std::fs::create_dir_all(file.parent().unwrap()).unwrap();
-            std::fs::write(file, text).unwrap();
-        }
-        Folder(path)
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
-
 const LIBRARY: &str = "routine idle() { brake(3) }\n";
 const FIRST: &str = "use \"lib/idle.spt\"\nidle()\nlet µ = 5 um + 3 s\nnote \"{µ}\"\n";
 const SECOND: &str = "use \"lib/idle.spt\"\nidle()\nparam speed = 4800 rpm\nspin(speed)\n";
 
 fn three_files(name: &str) -> Folder {
     let files = [("lib/idle.spt", LIBRARY), ("first.spt", FIRST), ("second µ.spt", SECOND)];
-    Folder::new(name, &files)
+    let folder = Folder::new(name);
+    for (name, text) in files {
+        folder.file(name, text);
+    }
+    folder
 }
 
 const ARGUMENTS: &[&str] = &["first.spt", "second µ.spt", "absent.spt", "--set", "speed=3"];
@@ -118,7 +103,8 @@ fn json_of_a_good_script_has_its_effects() {
 /// A warning is no error, in any format.
 #[test]
 fn warnings_let_a_script_run() {
-    let folder = Folder::new("warned", &[("warned.spt", "measured_speed()\n")]);
+    let folder = Folder::new("warned");
+    folder.file("warned.spt", "measured_speed()\n");
     for format in ["json", "sarif"] {
         assert_eq!(checked(format, &folder.0, &["warned.spt"]).0, 0);
     }

@@ -10,38 +10,15 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+mod common;
+
+use common::Folder;
 use std::fs;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 const PAGES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/corpus/run/pages");
-
-/// A folder that is gone when the test is over.
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Folder {
-        let path = std::env::temp_dir().join(format!("spintrue-{name}-{}", std::process::id()));
-        let _ = fs::remove_dir_all(&path);
-        fs::create_dir_all(&path).unwrap();
-        Folder(path)
-    }
-
-    fn names(&self) -> Vec<String> {
-        let entries = fs::read_dir(&self.0).unwrap();
-        let mut names: Vec<String> =
-            entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
-        names.sort();
-        names
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = fs::remove_dir_all(&self.0);
-    }
-}
 
 /// Exit code, standard output and standard error, in the folder.
 fn spintrue(folder: &Folder, arguments: &[&str]) -> (i32, String, String) {

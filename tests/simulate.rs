@@ -9,9 +9,11 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+mod common;
+
+use common::Folder;
 use insta::assert_snapshot;
 use std::fs;
-use std::path::PathBuf;
 use std::process::{Command, Output};
 
 fn simulate(arguments: &[&str]) -> Output {
@@ -32,20 +34,12 @@ fn seen(output: &Output) -> String {
     format!("{errors}{}──── exit code {:?}", out(output), output.status.code())
 }
 
-/// A folder for one test.
-fn folder(name: &str) -> PathBuf {
-    let folder =
-        std::env::temp_dir().join(format!("spintrue-simulate-{name}-{}", std::process::id()));
-    fs::create_dir_all(&folder).unwrap();
-    folder
-}
-
 const SCRIPT: &str = "scripts/bring_up.spt";
 
 #[test]
 fn neither_threads_nor_shards_nor_their_order_change_a_result() {
-    let folder = folder("shards");
-    let file = |k: u32| folder.join(format!("{k}.json")).display().to_string();
+    let folder = Folder::new("simulate-shards");
+    let file = |k: u32| folder.path(&format!("{k}.json"));
     let common = [SCRIPT, "--heads", "23", "--seed", "5"];
     let whole = |threads: &str| {
         let path = file(0);
@@ -67,7 +61,6 @@ fn neither_threads_nor_shards_nor_their_order_change_a_result() {
     let json: serde_json::Value = serde_json::from_slice(&again.stdout).unwrap();
     assert_eq!(json["heads"], 23);
     assert_eq!(json["campaign"]["shards"], 3);
-    fs::remove_dir_all(folder).unwrap();
 }
 
 /// The heads of a campaign are those that `run` makes from the same seeds.
@@ -93,35 +86,28 @@ fn a_head_of_a_campaign_can_be_run_again() {
 
 #[test]
 fn what_people_see() {
-    let folder = folder("seen");
-    let head = folder.join("wide.toml");
+    let folder = Folder::new("simulate-seen");
     let text = "[facets]\nfacet_to_axis = \"7 arcsec\"\n[gauge]\nnoise = \"1.2 um\"\n\
                 [trims]\ncross_scan_range = \"85 urad\"\n";
-    fs::write(&head, text).unwrap();
-    let address = format!("sim:{}", head.display());
+    let address = format!("sim:{}", folder.file("wide.toml", text).display());
     let output = simulate(&[SCRIPT, "--heads", "40", "--head", &address, "--yield-least", "95 %"]);
-    let text = seen(&output).replace(&folder.display().to_string(), "FOLDER");
+    let text = seen(&output).replace(&folder.0.display().to_string(), "FOLDER");
     // Names of files aside, it fits 80 columns.
     let fits = |line: &str| line.chars().count() <= 80 || line.contains("FOLDER");
     assert!(text.lines().all(fits), "{text}");
     assert_snapshot!(text);
-    fs::remove_dir_all(folder).unwrap();
 }
 
 #[test]
 fn mistakes_are_told_before_any_head_is_run() {
-    let folder = folder("mistakes");
-    let path = |name: &str, text: &str| {
-        let path = folder.join(name);
-        fs::write(&path, text).unwrap();
-        path.display().to_string()
-    };
+    let folder = Folder::new("simulate-mistakes");
+    let path = |name: &str, text: &str| folder.file(name, text).display().to_string();
     let wrong = path("wrong.spt", "spin(4800)\n");
     let bad_head = path("bad.toml", "[facets]\ncount = 0\n");
     let no_results = path("no.json", "{}\n");
     let bad_head = format!("sim:{bad_head}");
     let results = |name: &str, seed: &str| {
-        let path = folder.join(name).display().to_string();
+        let path = folder.path(name);
         simulate(&[SCRIPT, "--heads", "2", "--seed", seed, "--out", &path]);
         path
     };
@@ -130,7 +116,7 @@ fn mistakes_are_told_before_any_head_is_run() {
         serde_json::from_str(&fs::read_to_string(&whole).unwrap()).unwrap();
     cut["rows"].as_array_mut().unwrap().pop();
     let cut_short = path("cut.json", &cut.to_string());
-    let nowhere = folder.join("nowhere/out.json").display().to_string();
+    let nowhere = folder.path("nowhere/out.json");
     let cases: &[&[&str]] = &[
         &[&wrong],
         &[SCRIPT, "--head", &bad_head],
@@ -151,6 +137,5 @@ fn mistakes_are_told_before_any_head_is_run() {
         assert_eq!(output.status.code(), Some(2), "{case:?}");
         text.push_str(&format!("$ simulate {}\n{}\n\n", case.join(" "), seen(&output)));
     }
-    assert_snapshot!(text.replace(&folder.display().to_string(), "FOLDER"));
-    fs::remove_dir_all(folder).unwrap();
+    assert_snapshot!(text.replace(&folder.0.display().to_string(), "FOLDER"));
 }

@@ -11,11 +11,14 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+#[path = "../common/mod.rs"]
+mod common;
 #[allow(dead_code, reason = "heads of its own are used here")]
 #[path = "../bounds/generate.rs"]
 mod generate;
 mod watched;
 
+use common::Folder;
 use generate::Generator;
 use spintrue::head::Images;
 use spintrue::head::sim;
@@ -305,12 +308,10 @@ fn every_call_of_all_scripts_ends_safe() {
 /// However a run ends, its report has an end, and the exit code says the same.
 #[test]
 fn reports_are_whole() {
-    let folder = std::env::temp_dir().join(format!("spintrue-never-unsafe-{}", std::process::id()));
-    fs::create_dir_all(&folder).unwrap();
+    let folder = Folder::new("never-unsafe");
     for fault in FAULTS {
         for at in ["1 ms", "6.9 s", "8 s", "12 s"] {
-            let file = folder.join("head.toml");
-            fs::write(&file, format!("[[fault]]\n{fault}\nat = \"{at}\"\n")).unwrap();
+            let file = folder.file("head.toml", format!("[[fault]]\n{fault}\nat = \"{at}\"\n"));
             let address = format!("sim:{}", file.display());
             let arguments = ["run", "scripts/bring_up.spt", "--json", "--head", &address];
             let output = std::process::Command::new(env!("CARGO_BIN_EXE_spintrue"))
@@ -329,5 +330,4 @@ fn reports_are_whole() {
             assert!(known || fault.contains("link_silent"), "{fault} at {at}: {last}");
         }
     }
-    fs::remove_dir_all(&folder).unwrap();
 }
