@@ -15,7 +15,7 @@ mod common;
 use common::Folder;
 use std::fs;
 use std::io::BufReader;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 
 const PAGES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/corpus/run/pages");
