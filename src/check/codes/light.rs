@@ -62,7 +62,8 @@ arm at 35 % { record "line": test_line(0, plan) }
         code: "W0823",
         meaning: "arming for nothing",
         why: "Nothing inside the block lets light out, and an armed laser is a risk all the same. \
-              Expose something in it, or do without it.",
+              Expose something in it, or do without it. In a loop each turn should measure a \
+              line, too: light again and again that nobody looks at is the same risk.",
         wrong: r#"
 spin(4800 rpm)
 wait until locked() within 20 s else fail "no lock"
