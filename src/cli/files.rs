@@ -24,31 +24,25 @@ pub(super) struct Disk;
 impl Files for Disk {
     fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
         if from.is_none() && path == "-" {
-            let text = read_bytes(std::io::stdin(), "the standard input", LARGEST)?;
+            let text = read_utf8(std::io::stdin(), "the standard input", LARGEST)?;
             return Ok(Text { name: "-".to_string(), text });
         }
-        let whole = match from.and_then(|from| Path::new(from).parent()) {
-            Some(folder) => tidy(&folder.join(path)),
-            None => PathBuf::from(path),
-        };
+        let whole = beside(from, path);
         let text = read_text(&whole)?;
         Ok(Text { name: whole.to_string_lossy().replace('\\', "/"), text })
     }
 
     fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
-        let whole = match Path::new(from).parent() {
-            Some(folder) => tidy(&folder.join(path)),
-            None => PathBuf::from(path),
-        };
-        let mut bytes = Vec::new();
-        open_file(&whole)?
-            .take(LARGEST_IMAGE + 1)
-            .read_to_end(&mut bytes)
-            .map_err(|error| format!("{path} cannot be read: {error}"))?;
-        if bytes.len() as u64 > LARGEST_IMAGE {
-            return Err(format!("{path} is larger than 64 MiB: expose it in parts"));
-        }
-        Ok(bytes)
+        let file = open_file(&beside(Some(from), path))?;
+        read_bytes(file, path, LARGEST_IMAGE, ": expose it in parts")
+    }
+}
+
+/// The path of a file that is named in another one.
+fn beside(from: Option<&str>, path: &str) -> PathBuf {
+    match from.and_then(|from| Path::new(from).parent()) {
+        Some(folder) => tidy(&folder.join(path)),
+        None => PathBuf::from(path),
     }
 }
 
@@ -101,12 +95,12 @@ pub(super) fn tidy(path: &Path) -> PathBuf {
 
 /// Reads a text file; says in plain words why it cannot.
 pub(super) fn read_text(path: &Path) -> Result<String, String> {
-    read_bytes(open_file(path)?, &path.display().to_string(), LARGEST)
+    read_utf8(open_file(path)?, &path.display().to_string(), LARGEST)
 }
 
 /// The same for a file that this program wrote, which may be larger.
 pub(super) fn read_large(path: &Path) -> Result<String, String> {
-    read_bytes(open_file(path)?, &path.display().to_string(), RESULTS_LARGEST)
+    read_utf8(open_file(path)?, &path.display().to_string(), RESULTS_LARGEST)
 }
 
 fn open_file(path: &Path) -> Result<File, String> {
@@ -122,15 +116,20 @@ fn open_file(path: &Path) -> Result<File, String> {
     Ok(file)
 }
 
-fn read_bytes(from: impl Read, name: &str, largest: u64) -> Result<String, String> {
+/// Reads at most `largest` bytes; `way_out` ends the report on more.
+fn read_bytes(from: impl Read, name: &str, largest: u64, way_out: &str) -> Result<Vec<u8>, String> {
     let mut bytes = Vec::new();
     from.take(largest + 1)
         .read_to_end(&mut bytes)
         .map_err(|error| format!("{name} cannot be read: {error}"))?;
     if bytes.len() as u64 > largest {
-        let mib = largest >> 20;
-        return Err(format!("{name} is larger than {mib} MiB, which no such file is"));
+        return Err(format!("{name} is larger than {} MiB{way_out}", largest >> 20));
     }
+    Ok(bytes)
+}
+
+fn read_utf8(from: impl Read, name: &str, largest: u64) -> Result<String, String> {
+    let bytes = read_bytes(from, name, largest, ", which no such file is")?;
     String::from_utf8(bytes).map_err(|error| {
         let good = error.utf8_error().valid_up_to();
         let line = error.as_bytes().iter().take(good).filter(|b| **b == b'\n').count() + 1;

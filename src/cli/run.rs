@@ -97,6 +97,11 @@ pub(super) trait Printer: Observer {
     fn finish(&mut self, finished: &Finished, prepared: &Prepared);
 }
 
+/// For machines or for people.
+pub(super) fn printer(about: &About<'_>, json: bool) -> Box<dyn Printer> {
+    if json { Box::new(Json::new(about)) } else { Box::new(Console::new(about, CAUTION)) }
+}
+
 pub(super) fn run(options: &Options) -> u8 {
     let prepared = match prepare(&mut Disk, &options.script, &options.settings) {
         Ok(prepared) => prepared,
@@ -162,11 +167,7 @@ pub(super) fn run(options: &Options) -> u8 {
     }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About { script: &options.script, head: &head, seed, params, at_most: bound.most };
-    let mut printer: Box<dyn Printer> = if options.json {
-        Box::new(Json::new(&about))
-    } else {
-        Box::new(Console::new(&about, CAUTION))
-    };
+    let mut printer = printer(&about, options.json);
     // Last, for it starts a thread; nothing has moved yet.
     let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
     if let Err(error) = handler {

@@ -3,14 +3,12 @@
 
 use crate::bounds;
 use crate::cli::check::rendered;
-use crate::cli::console::Console;
 use crate::cli::files::{Disk, Supply};
-use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place};
-use crate::cli::run::{About, Printer};
+use crate::cli::run::{About, printer};
 use crate::cli::terminal::complain;
-use crate::cli::{CAUTION, WRONG, address};
+use crate::cli::{WRONG, address};
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::image::Bitmap;
@@ -145,11 +143,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let head = station.description().clone();
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About { script: "head expose", head: &head, seed, params, at_most: bound.most };
-    let mut printer: Box<dyn Printer> = if options.json {
-        Box::new(Json::new(&about))
-    } else {
-        Box::new(Console::new(&about, CAUTION))
-    };
+    let mut printer = printer(&about, options.json);
     ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst))
         .map_err(|error| wrong(format!("Ctrl-C cannot be watched for: {error}")))?;
     let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);

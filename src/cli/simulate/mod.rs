@@ -134,7 +134,7 @@ pub(super) fn simulate(options: &Options) -> u8 {
         return WRONG;
     }
     match options.yield_least {
-        Some(least) if report::share_passed(&results) < least => {
+        Some(least) if report::yielded(&results).2.0 < least => {
             complain(&format!("the yield is below {} %\n", least * 100.0));
             FAILED
         }

@@ -12,9 +12,11 @@ const NAMED: usize = 6;
 /// What a head that passed is called.
 const PASSED: &str = "passed";
 
-pub(super) fn share_passed(results: &Results) -> f64 {
-    let passed = results.rows.iter().filter(|row| row.verdict == PASSED).count();
-    share(passed as u64, results.rows.len() as u64).0
+/// How many passed of how many, and their share with the bounds between which it lies.
+pub(super) fn yielded(results: &Results) -> (u64, u64, (f64, f64, f64)) {
+    let count = results.rows.len() as u64;
+    let passed = results.rows.iter().filter(|row| row.verdict == PASSED).count() as u64;
+    (passed, count, share(passed, count))
 }
 
 /// What went wrong, and on which heads: most frequent first.
@@ -81,7 +83,7 @@ fn spreads(results: &Results) -> Vec<(&str, &str, Spread)> {
 pub(super) fn text(results: &Results) -> String {
     let colour = colour_output();
     let campaign = &results.campaign;
-    let count = results.rows.len() as u64;
+    let (passed, count, (yielded, low, high)) = yielded(results);
     let last = campaign.first_seed + (campaign.heads - 1);
     let mut text = format!(
         "{} on {count} simulated heads of {}\ndrawn from seeds {} to {last}\n",
@@ -93,8 +95,6 @@ pub(super) fn text(results: &Results) -> String {
         let parts: Vec<String> = results.parts.iter().map(u64::to_string).collect();
         text.push_str(&format!("shard {} of {}\n", parts.join(", "), campaign.shards));
     }
-    let passed = results.rows.iter().filter(|row| row.verdict == PASSED).count() as u64;
-    let (yielded, low, high) = share(passed, count);
     let percent = |share: f64| format!("{:.1} %", share * 100.0);
     let words = format!("{passed} of {count} passed: yield {}", percent(yielded));
     let style = if passed == count { GREEN } else { RED };
@@ -177,9 +177,7 @@ fn decimals(spread: &Spread, unit: &str) -> Option<u8> {
 }
 
 pub(super) fn json(results: &Results) -> String {
-    let count = results.rows.len() as u64;
-    let passed = results.rows.iter().filter(|row| row.verdict == PASSED).count() as u64;
-    let (yielded, low, high) = share(passed, count);
+    let (passed, count, (yielded, low, high)) = yielded(results);
     let reasons: Vec<_> = reasons(results)
         .into_iter()
         .map(|(reason, seeds)| json!({"reason": reason, "count": seeds.len(), "seeds": seeds}))
