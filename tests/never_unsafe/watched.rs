@@ -104,7 +104,11 @@ impl Watched {
         }
         match strike {
             Strike::LostCommand => Err(lost()),
-            Strike::LostReply => act().and(Err(lost())),
+            Strike::LostReply => {
+                // Whatever the answer was, a failure too, nobody hears it.
+                let _ = act();
+                Err(lost())
+            }
             _ => act(),
         }
     }
