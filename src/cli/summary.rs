@@ -3,6 +3,7 @@
 
 use crate::cli::duration;
 use crate::cli::terminal::{BOLD, GREEN, RED, YELLOW, styled};
+use crate::head::SafeState;
 use crate::interpret::Check;
 use crate::program::failure::Failure;
 use crate::program::show::{Shown, places};
@@ -35,7 +36,7 @@ pub(super) fn summary(
         text.push('\n');
     }
     text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
-    text.push_str(&format!("  {:<width$}  {}\n", "head", head(finished)));
+    text.push_str(&format!("  {:<width$}  {}\n", "head", head(&finished.safe)));
     for trouble in &finished.safe.troubles {
         text.push_str(&format!("  {:<width$}  {}\n", "", styled(trouble, RED, colour)));
     }
@@ -132,8 +133,8 @@ fn checks(finished: &Finished) -> String {
     parts.join(", ")
 }
 
-fn head(finished: &Finished) -> String {
-    let safe = &finished.safe;
+/// How the head was left. Whatever is not measured at rest is said to turn, or to be taken so.
+fn head(safe: &SafeState) -> String {
     let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
     let mirror = if safe.parked { "mirror parked" } else { "mirror not parked" };
     let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
@@ -143,6 +144,8 @@ fn head(finished: &Finished) -> String {
         "polygon at rest".to_string()
     } else if safe.kept_spinning {
         format!("polygon kept spinning at {speed}")
+    } else if safe.speed == 0.0 {
+        "POLYGON NOT YET SEEN AT REST: take it as turning".to_string()
     } else {
         format!("POLYGON STILL TURNS at {speed}")
     };
@@ -325,4 +328,31 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
         ((*key).clone(), text)
     });
     Column { head: format!("{head} {}", unit.text), cells: cells.collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::head;
+    use crate::head::SafeState;
+
+    fn left(speed: f64, at_rest: bool) -> String {
+        let safe = SafeState {
+            laser_off: true,
+            parked: true,
+            speed,
+            at_rest,
+            kept_spinning: false,
+            troubles: Vec::new(),
+        };
+        head(&safe)
+    }
+
+    #[test]
+    fn only_what_is_measured_at_rest_is_said_to_rest() {
+        assert!(left(0.0, true).contains("polygon at rest"));
+        assert!(left(10.0, false).contains("POLYGON STILL TURNS at 95 rpm"));
+        // Pushed a moment ago, and no pulse has come yet.
+        assert!(left(0.0, false).contains("NOT YET SEEN AT REST: take it as turning"));
+        assert!(left(f64::NAN, false).contains("SPEED NOT KNOWN: take it as turning"));
+    }
 }

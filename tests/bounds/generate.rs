@@ -3,6 +3,23 @@
 
 use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::{Rng, SeedableRng};
+use spintrue::head::Images;
+use spintrue::image::Bitmap;
+use std::sync::Arc;
+
+/// The image that generated scripts expose, as many dots wide as their plans have.
+pub fn stripes() -> Vec<u8> {
+    [&b"P4 157 30\n"[..], &[0b1100_1100; 20 * 30]].concat()
+}
+
+/// Gives it under any name.
+pub struct Stripes;
+
+impl Images for Stripes {
+    fn image(&mut self, _: &str) -> Result<Arc<Bitmap>, String> {
+        Bitmap::read(&stripes()).map(Arc::new).map_err(|error| error.to_string())
+    }
+}
 
 pub struct Generator {
     rng: Pcg64Mcg,
@@ -367,6 +384,10 @@ impl Generator {
             10 => "load(no_trims())\n".to_string(),
             11 => "note \"{measured_speed() in rpm} {status().armed} {count(loaded_trims())}\"\n"
                 .to_string(),
+            12 if place.armed && self.chance(30) => {
+                let lines = self.pick(&["30", "30", "40", "3"]);
+                format!("let {} = expose(\"stripes.pbm\", plan, lines: {lines})\n", self.name())
+            }
             12 | 13 if place.armed => {
                 format!(
                     "let {} = test_line(0, plan, readings: {})\n",

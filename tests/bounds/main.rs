@@ -12,7 +12,7 @@
 mod cli;
 mod generate;
 
-use generate::Generator;
+use generate::{Generator, Stripes, stripes};
 use spintrue::bounds::{Bound, What, finish_most};
 use spintrue::diagnostics::Severity;
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
@@ -29,6 +29,10 @@ pub struct Script<'a>(pub &'a str);
 impl Files for Script<'_> {
     fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
         Ok(Text { name: path.to_string(), text: self.0.to_string() })
+    }
+
+    fn bytes(&mut self, _: &str, _: &str) -> Result<Vec<u8>, String> {
+        Ok(stripes())
     }
 }
 
@@ -306,6 +310,7 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let stop = Arc::new(AtomicBool::new(false));
     // Nothing is run where the link is silent from the start.
     let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).ok()?;
+    station.supply(Box::new(Stripes));
     let bound = prepared.bound(station.description()).unwrap();
     let safe_most = finish_most(station.description(), script.contains("keep_spinning()"));
     let program = prepared.program.as_ref().unwrap();

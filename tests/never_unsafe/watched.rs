@@ -33,6 +33,8 @@ pub struct Log {
     pub times: Vec<f64>,
     /// The call in which the head is made safe.
     pub safe_call: Option<usize>,
+    /// Lines that were asked for, those of pages as well.
+    pub lines: usize,
     /// The trims in force whenever they were stored.
     pub stored: Vec<Vec<Trim>>,
     /// At which call something happens, and what.
@@ -48,6 +50,7 @@ impl Log {
             calls: 0,
             times: Vec::new(),
             safe_call: None,
+            lines: 0,
             stored: Vec::new(),
             strike,
             told: false,
@@ -152,9 +155,11 @@ impl Head for Watched {
         self.call(|| self.head.borrow_mut().disarm())
     }
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
+        self.log.borrow_mut().lines += 1;
         self.call(|| self.head.borrow_mut().expose(line))
     }
     fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
+        self.log.borrow_mut().lines += page.image.height() as usize;
         self.call(|| self.head.borrow_mut().expose_page(page))
     }
     fn now(&mut self) -> f64 {

@@ -16,11 +16,19 @@ use core::f64::consts::{SQRT_2, TAU};
 pub struct Pulses {
     noise: Noise,
     wander: f64,
-    ripple: f64,
-    phase: f64,
+    swings: Vec<Swing>,
     detector_jitter: f64,
     hunting: Hunting,
     count: u64,
+}
+
+/// What the once-per-turn ripple makes of one facet's passage, the same in every turn.
+#[derive(Clone, Copy, Debug)]
+struct Swing {
+    /// Angle in rad by which the rotor is ahead of its mean, against the index passage.
+    ahead: f64,
+    /// Relative excess of the speed in the middle of the sweep.
+    fast: f64,
 }
 
 /// One facet's passage.
@@ -37,12 +45,20 @@ pub struct Sweep {
 impl Pulses {
     /// For a head; `noise` carries the seed.
     pub fn new(config: &Config, noise: Noise) -> Pulses {
+        let phase = TAU * noise.uniform(Stream::RipplePhase, 0);
+        let count = config.facets.len() as f64;
+        let swing = |(facet, k): (&Facet, f64)| {
+            let angle = k / count * TAU + facet.division;
+            let ahead = config.ripple * (libm::sin(angle + phase) - libm::sin(phase));
+            // Over one facet the speed is taken as constant: that of its middle.
+            let middle = angle + TAU / count / 2.0;
+            Swing { ahead, fast: config.ripple * libm::cos(middle + phase) }
+        };
         Pulses {
             noise,
             // A turn lasts from one draw to the next: two draws make its jitter.
             wander: config.turn_jitter / SQRT_2,
-            ripple: config.ripple,
-            phase: TAU * noise.uniform(Stream::RipplePhase, 0),
+            swings: config.facets.iter().zip((0_u32..).map(f64::from)).map(swing).collect(),
             detector_jitter: config.detector.jitter,
             hunting: config.hunting,
             count: config.facets.len() as u64,
@@ -86,13 +102,10 @@ impl Pulses {
         let mean = motion.at(time).speed.max(SLOWEST);
         let ((now, detector), (next, _)) = (self.draw(turn), self.draw(turn + 1));
         let wander = self.wander * (now + (next - now) * share) * TAU / mean;
-        let ripple = |angle: f64| libm::sin(angle + self.phase);
-        let begins = time + wander - self.ripple / mean * (ripple(angle) - ripple(0.0))
-            + self.hunting.late(time);
-        // Over one facet the speed is taken as constant: that of its middle.
-        let middle = angle + TAU / self.count as f64 / 2.0;
+        let swing = self.swings.get(usize::try_from(k).ok()?)?;
+        let begins = time + wander - swing.ahead / mean + self.hunting.late(time);
         let speed = mean
-            * (1.0 + self.ripple * libm::cos(middle + self.phase))
+            * (1.0 + swing.fast)
             * (1.0 - self.wander * (next - now))
             * (1.0 + self.hunting.fast(time));
         let detector_of = &config.detector;
