@@ -61,8 +61,10 @@ fn every_example_passes() {
         assert!(builtin.example.contains(name), "the example of {name} does not use it");
         let (head, gauge) = sim::open(None, 1).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
+        let provoking = head.provoking();
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
         station.supply(Box::new(Page));
+        station.rehearse(Some(Box::new(provoking)));
         let mut heard = Heard::default();
         let program = prepared.program.as_ref().unwrap();
         let finished = run(program, &prepared.sources, &mut station, &mut heard);

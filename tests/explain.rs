@@ -9,6 +9,7 @@ use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
 use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS};
 use spintrue::diagnostics::render::render;
+use spintrue::head::{Provoker, sim};
 use spintrue::session::{Files, Prepared, Text, prepare, topics};
 use std::collections::BTreeSet;
 use std::process::{Command, Output};
@@ -50,6 +51,9 @@ impl Example {
         let allowed = self.allowed.take();
         let prepared = prepare(&mut self, "example.spt", &settings).unwrap();
         let mut said = prepared.diagnostics.clone();
+        let (head, _) = sim::open(None, 1).unwrap();
+        let provoking = head.provoking();
+        said.extend(prepared.unprovokable(&|fault| provoking.refused(fault)));
         if let Some(allowed) = allowed {
             let way_out = |effect: Effect| format!("add {}", effect.text());
             said.extend(beyond(&prepared.effects, &allowed, &way_out, &prepared.sources));

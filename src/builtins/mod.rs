@@ -10,6 +10,7 @@ mod motion;
 mod numbers;
 mod pulses;
 mod records;
+mod rehearsal;
 pub mod signature;
 mod supply;
 mod testing;
@@ -41,6 +42,7 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Test lines", builtins: testing::BUILTINS },
     Topic { title: "Pages", builtins: exposure::BUILTINS },
     Topic { title: "Trims", builtins: trims::BUILTINS },
+    Topic { title: "Rehearsal, on a simulated head", builtins: rehearsal::BUILTINS },
     Topic { title: "Failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },
     Topic { title: "Numbers", builtins: numbers::BUILTINS },

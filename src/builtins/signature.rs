@@ -25,11 +25,13 @@ pub enum Effect {
     Stores,
     /// Asks the operator.
     Asks,
+    /// Makes a simulated head fail.
+    Provokes,
 }
 
 impl Effect {
     /// Every effect.
-    pub const ALL: [Effect; 7] = [
+    pub const ALL: [Effect; 8] = [
         Effect::Reads,
         Effect::Spins,
         Effect::Steers,
@@ -37,6 +39,7 @@ impl Effect {
         Effect::Trims,
         Effect::Stores,
         Effect::Asks,
+        Effect::Provokes,
     ];
 
     /// The effect behind a word: `spins`, or `spin` as options say it.
@@ -57,6 +60,7 @@ impl Effect {
             Effect::Trims => "trims",
             Effect::Stores => "stores",
             Effect::Asks => "asks",
+            Effect::Provokes => "provokes",
         }
     }
 }
@@ -72,6 +76,8 @@ pub enum Spec {
     Flag,
     /// Text that names an image; where it stands as plain text, the image is looked at beforehand.
     Image,
+    /// Text that names a fault; where it stands as plain text, it is looked at beforehand.
+    Fault,
     /// Text.
     Text,
     /// No result.
@@ -181,7 +187,7 @@ impl Spec {
             Spec::Quantity(dimension) => Type::Quantity(*dimension),
             Spec::Temperature => Type::Temperature,
             Spec::Flag => Type::Flag,
-            Spec::Text | Spec::Image => Type::Text,
+            Spec::Text | Spec::Image | Spec::Fault => Type::Text,
             Spec::Nothing => Type::Nothing,
             Spec::Any => Type::Any,
             Spec::List(item) => item.to_type().list(),

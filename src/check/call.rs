@@ -69,7 +69,7 @@ impl Checker<'_> {
             }
             return Typed::unknown(span);
         };
-        self.images(callee, arguments, &slots);
+        self.named(callee, arguments, &slots);
         let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
             return Typed::unknown(span);
         };
@@ -79,18 +79,21 @@ impl Checker<'_> {
         self.coded(callee, &signature, values, returns, span)
     }
 
-    /// Remembers images that are named by plain text, so that they can be looked at beforehand.
-    fn images(&mut self, callee: Callee, arguments: &[Argument], slots: &[Option<usize>]) {
+    /// Remembers images and faults that are named by plain text, so that they can be looked at
+    /// beforehand.
+    fn named(&mut self, callee: Callee, arguments: &[Argument], slots: &[Option<usize>]) {
         let Callee::Builtin(index) = callee else { return };
         let Some(builtin) = builtins::table().get(index) else { return };
         for (parameter, slot) in builtin.parameters.iter().zip(slots) {
-            let argument = slot.and_then(|slot| arguments.get(slot));
-            let Some(argument) = argument.filter(|_| matches!(parameter.spec, Spec::Image)) else {
-                continue;
+            let kept = match parameter.spec {
+                Spec::Image => &mut self.images,
+                Spec::Fault => &mut self.faults,
+                _ => continue,
             };
+            let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
             let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
             if let [Piece::Plain(name)] = pieces.as_slice() {
-                self.images.push((name.clone(), argument.value.span));
+                kept.push((name.clone(), argument.value.span));
             }
         }
     }

@@ -77,6 +77,8 @@ pub struct Checked {
     pub index: Option<index::Index>,
     /// Images that are named by plain text, and where.
     pub images: Vec<(String, Span)>,
+    /// Faults that are named by plain text, and where.
+    pub faults: Vec<(String, Span)>,
 }
 
 /// Checks modules, each after those it uses; the last one is the script. With `index` it also
@@ -112,6 +114,7 @@ pub fn check(
         top_level: HashMap::new(),
         index: index.then(index::Index::default),
         images: Vec::new(),
+        faults: Vec::new(),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
@@ -126,8 +129,9 @@ pub fn check(
     let index = checker.indexed(modules);
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let images = checker.images;
-    Checked { program: (!failed).then_some(checker.program), diagnostics, effects, index, images }
+    let (images, faults) = (checker.images, checker.faults);
+    let program = (!failed).then_some(checker.program);
+    Checked { program, diagnostics, effects, index, images, faults }
 }
 
 /// A routine as callers see it.
@@ -206,6 +210,7 @@ struct Checker<'a> {
     top_level: HashMap<Symbol, Span>,
     index: Option<index::Index>,
     images: Vec<(String, Span)>,
+    faults: Vec<(String, Span)>,
 }
 
 impl Checker<'_> {

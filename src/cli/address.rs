@@ -3,13 +3,17 @@
 use crate::cli::files::read_text;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
-use crate::head::{Gauge, Head};
+use crate::head::{Gauge, Head, Provoker};
 use std::path::Path;
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
     pub head: Box<dyn Head>,
     pub gauge: Option<Box<dyn Gauge>>,
+    /// Who makes a simulated head fail on purpose.
+    pub provoker: Option<Box<dyn Provoker>>,
+    /// What goes wrong with a simulated head by itself, and when.
+    pub faults: Vec<String>,
     /// What a simulated head exposes on.
     pub medium: Option<Medium>,
     /// Seed of a simulated head.
@@ -22,11 +26,13 @@ pub(super) struct Simulated {
     pub description: Option<(String, String)>,
     /// The seed that the address asks for.
     pub seed: Option<u64>,
+    /// Further faults, as `--fault` gives them.
+    pub faults: Vec<String>,
 }
 
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
-/// printed.
-pub(super) fn simulated(address: &str) -> Result<Simulated, String> {
+/// printed. `faults` are further ones, as `--fault` gives them.
+pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, String> {
     let (place, query) = match address.split_once('?') {
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
@@ -65,17 +71,13 @@ pub(super) fn simulated(address: &str) -> Result<Simulated, String> {
             ));
         }
     };
-    Ok(Simulated { description, seed })
+    Ok(Simulated { description, seed, faults: faults.to_vec() })
 }
 
 impl Simulated {
     /// Makes the head that a seed draws.
     pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
-        self.make_with(seed, &[])
-    }
-
-    /// The same with faults, as `--fault` gives them.
-    pub(super) fn make_with(&self, seed: u64, faults: &[String]) -> Result<Opened, String> {
+        let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
         let (head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
             let of = |option: &&String| errors.iter().any(|error| error.source == **option);
@@ -85,7 +87,14 @@ impl Simulated {
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
         let medium = Some(head.medium());
-        Ok(Opened { head: Box::new(head), gauge: Some(Box::new(gauge)), medium, seed })
+        Ok(Opened {
+            provoker: Some(Box::new(head.provoking())),
+            faults: head.faults(),
+            head: Box::new(head),
+            gauge: Some(Box::new(gauge)),
+            medium,
+            seed,
+        })
     }
 }
 
@@ -100,13 +109,13 @@ pub(super) fn open_with(
     seed: Option<u64>,
     faults: &[String],
 ) -> Result<Opened, String> {
-    let simulated = simulated(address)?;
+    let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other
     {
         return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
     }
-    simulated.make_with(seed.or(simulated.seed).unwrap_or(1), faults)
+    simulated.make(seed.or(simulated.seed).unwrap_or(1))
 }
 
 /// The errors of one `--fault` as reports that point into it.

@@ -30,11 +30,20 @@ pub(super) fn refused(
     let unattended = !simulated && !stdin().is_terminal();
     let usual: Vec<Effect> =
         Effect::ALL.into_iter().filter(|e| *e != Effect::Stores || !unattended).collect();
+    let allowed_here: Vec<Effect> = allowed
+        .unwrap_or(&usual)
+        .iter()
+        .copied()
+        .filter(|effect| *effect != Effect::Provokes || simulated)
+        .collect();
     let way_out = |effect: Effect| match allowed {
+        _ if effect == Effect::Provokes && !simulated => {
+            "faults are provoked on simulated heads only: run it with `--head sim`".to_string()
+        }
         Some(_) => format!("add it to the list: `--allow ...,{}`", effect.text()),
         None => "nobody is at the terminal, so storing for good must be allowed: \
                  `--allow reads,spins,steers,emits,trims,stores`"
             .to_string(),
     };
-    beyond(&prepared.effects, allowed.unwrap_or(&usual), &way_out, &prepared.sources)
+    beyond(&prepared.effects, &allowed_here, &way_out, &prepared.sources)
 }

@@ -6,7 +6,7 @@ use crate::cli::formats::{self, Format};
 use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity, render};
-use crate::head::Description;
+use crate::head::{Description, Provoker};
 use crate::session::{Prepared, prepare};
 use crate::source::SourceMap;
 use clap::Args;
@@ -45,19 +45,34 @@ pub(super) struct Options {
     at_most: Option<f64>,
 }
 
+/// The head that scripts are checked for.
+struct Heads {
+    head: Description,
+    provoker: Option<Box<dyn Provoker>>,
+}
+
+impl Heads {
+    fn unprovokable(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        let Some(provoker) = &self.provoker else { return Vec::new() };
+        prepared.unprovokable(&|fault| provoker.refused(fault))
+    }
+}
+
 pub(super) fn check(options: &Options) -> u8 {
     let opened = address::open(&options.head, None).and_then(|mut opened| {
-        opened.head.describe().map_err(|fault| format!("error: the head does not answer: {fault}"))
+        let head = opened.head.describe();
+        let head = head.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
+        Ok(Heads { head, provoker: opened.provoker })
     });
-    let head = match opened {
-        Ok(head) => head,
+    let heads = match opened {
+        Ok(heads) => heads,
         Err(why) => {
             complain(&format!("{}\n", why.trim_end()));
             return WRONG;
         }
     };
     if options.format != Format::Text {
-        return for_machines(options, &head);
+        return for_machines(options, &heads);
     }
     let mut code = 0;
     for script in &options.scripts {
@@ -66,13 +81,14 @@ pub(super) fn check(options: &Options) -> u8 {
                 complain(&format!("error: {why}\n"));
                 code = WRONG;
             }
-            Ok(prepared) => {
+            Ok(mut prepared) => {
+                prepared.diagnostics.extend(heads.unprovokable(&prepared));
                 complain(&rendered(&prepared.diagnostics, &prepared.sources));
-                if prepared.program.is_none() {
+                if prepared.errors() > 0 {
                     code = WRONG;
                 }
                 report(script, &prepared);
-                let Some(bound) = prepared.bound(&head) else { continue };
+                let Some(bound) = prepared.bound(&heads.head) else { continue };
                 say(&duration::explained(&bound, &prepared, terminal::colour_output()));
                 if let Some(no) = duration::refused(&bound, options.at_most, &prepared.sources) {
                     complain(&rendered(&[no], &prepared.sources));
@@ -85,17 +101,18 @@ pub(super) fn check(options: &Options) -> u8 {
 }
 
 /// Checks all scripts and prints one object.
-fn for_machines(options: &Options, head: &Description) -> u8 {
+fn for_machines(options: &Options, heads: &Heads) -> u8 {
     let mut prepared = Vec::new();
     let mut unread = Vec::new();
     for script in &options.scripts {
         match prepare(&mut Disk, script, &options.settings) {
             Err(why) => unread.push((script.clone(), why)),
             Ok(mut checked) => {
-                let bound = checked.bound(head);
+                let bound = checked.bound(&heads.head);
                 let refused = bound
                     .as_ref()
                     .and_then(|bound| duration::refused(bound, options.at_most, &checked.sources));
+                checked.diagnostics.extend(heads.unprovokable(&checked));
                 checked.diagnostics.extend(refused);
                 prepared.push((script.as_str(), checked, bound.and_then(|bound| bound.most)));
             }
@@ -169,7 +186,7 @@ fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {
     for (effect, brought) in &one.effects {
         let call = prepared.sources.slice(brought.span);
         let place = prepared.sources.place(brought.span);
-        let line = format!("    {:<7} by `{call}` at {place}", effect.text());
+        let line = format!("    {:<8} by `{call}` at {place}", effect.text());
         text.push_str(&styled(&line, DIM, colour));
         text.push('\n');
     }

@@ -45,6 +45,13 @@ impl Console {
             let params = params.iter().map(|p| p.replace(' ', "\u{1f}")).collect::<Vec<_>>();
             text.push_str(&wrapped(&params.join(", "), "").replace('\u{1f}', " "));
         }
+        if !about.faults.is_empty() {
+            let faults: Vec<String> =
+                about.faults.iter().map(|fault| fault.replace(' ', "\u{1f}")).collect();
+            let said = format!("It fails on purpose: {}", faults.join(", "));
+            let said = wrapped(&said, "").replace('\u{1f}', " ");
+            text.push_str(&styled(&said, YELLOW, colour));
+        }
         text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
         say(&text);
         Console {

@@ -29,6 +29,7 @@ impl Json {
                 "serial": about.head.serial,
                 "simulated": about.head.simulated,
                 "seed": about.head.simulated.then_some(about.seed),
+                "faults": about.faults,
             },
             "params": params,
         }));

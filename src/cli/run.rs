@@ -82,6 +82,8 @@ pub(super) struct About<'a> {
     pub script: &'a str,
     pub head: &'a crate::head::Description,
     pub seed: u64,
+    /// What goes wrong with a simulated head by itself, and when.
+    pub faults: Vec<String>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
     /// Longest head time in s that the run can take, where a bound is known.
@@ -147,6 +149,12 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     station.supply(Box::new(Supply::new(Disk, &options.script)));
+    station.rehearse(opened.provoker);
+    let refused = prepared.unprovokable(&|fault| station.refused(fault));
+    if !refused.is_empty() {
+        complain(&rendered(&refused, &prepared.sources));
+        return WRONG;
+    }
     let bound = bounds::bound(program, &prepared.params, station.description());
     if let Some(refused) = duration::refused(&bound, options.at_most, &prepared.sources) {
         complain(&rendered(&[refused], &prepared.sources));
@@ -166,7 +174,14 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-    let about = About { script: &options.script, head: &head, seed, params, at_most: bound.most };
+    let about = About {
+        script: &options.script,
+        head: &head,
+        seed,
+        faults: opened.faults,
+        params,
+        at_most: bound.most,
+    };
     let mut printer = printer(&about, options.json);
     // Last, for it starts a thread; nothing has moved yet.
     let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));

@@ -72,6 +72,27 @@ wait 5 s
     }],
 };
 
+/// Faults that scripts provoke.
+pub const FAULTS: Topic = Topic {
+    title: "Faults on purpose",
+    codes: &[Code {
+        code: "E0904",
+        meaning: "a fault that cannot be provoked on this head",
+        why: "The fault is named by a plain text, so it is looked at before anything moves. There \
+              is no fault of that name, or it lacks a key such as `facet=3`, or it cannot strike \
+              this head: it names a facet or a rail that the head does not have. Faults are \
+              provoked on simulated heads only.",
+        wrong: r#"
+provoke("rail_low(rail=pump)")
+expect "rails": rails()[0].good
+"#,
+        right: r#"
+provoke("rail_low(rail=drive)")
+expect "rails": rails()[0].good
+"#,
+    }],
+};
+
 /// Images that scripts expose.
 pub const IMAGES: Topic = Topic {
     title: "Images",

@@ -8,6 +8,7 @@ pub mod description;
 pub mod fault;
 pub mod gauge;
 pub mod images;
+pub mod provoker;
 pub mod safe;
 pub mod sim;
 pub mod station;
@@ -19,6 +20,7 @@ pub use description::{Description, Times};
 pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
 pub use images::Images;
+pub use provoker::Provoker;
 use std::sync::Arc;
 
 /// What the laser is doing.

@@ -5,7 +5,7 @@
 use crate::head::safe::{step_by_step, unbroken};
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Images, Laser, LineOrder,
-    PageOrder, Reading, SafeState, Status, Trim, Turn,
+    PageOrder, Provoker, Reading, SafeState, Status, Trim, Turn,
 };
 use crate::image::Bitmap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -24,6 +24,8 @@ pub const REST_SLICE: f64 = 0.05;
 
 /// Longest sleep in s that one call takes: more is a mistake in a unit.
 pub const SLEEP_MOST: f64 = 1e6;
+
+const NOT_SIMULATED: &str = "faults are provoked on a simulated head only, and this is none";
 
 /// Why a call came to nothing.
 #[derive(Clone, Debug, Error, PartialEq)]
@@ -49,6 +51,7 @@ pub struct Station {
     head: Box<dyn Head>,
     gauge: Option<Box<dyn Gauge>>,
     images: Option<Box<dyn Images>>,
+    provoker: Option<Box<dyn Provoker>>,
     description: Description,
     stop: Arc<AtomicBool>,
     armed: bool,
@@ -77,6 +80,7 @@ impl Station {
             head,
             gauge,
             images: None,
+            provoker: None,
             description,
             stop,
             armed: false,
@@ -89,6 +93,30 @@ impl Station {
     /// Says where images come from; without this there are none.
     pub fn supply(&mut self, images: Box<dyn Images>) {
         self.images = Some(images);
+    }
+
+    /// Says who makes this head fail on purpose; without this nobody does.
+    pub fn rehearse(&mut self, provoker: Option<Box<dyn Provoker>>) {
+        self.provoker = provoker;
+    }
+
+    /// Why a fault cannot be provoked on this head; none if it can.
+    pub fn refused(&self, fault: &str) -> Option<String> {
+        match &self.provoker {
+            Some(provoker) => provoker.refused(fault),
+            None => Some(NOT_SIMULATED.to_string()),
+        }
+    }
+
+    /// A fault strikes after `after` s of head time; or why it cannot.
+    pub fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
+        self.provoker.as_mut().ok_or_else(|| NOT_SIMULATED.to_string())?.provoke(fault, after)
+    }
+
+    /// Takes all faults of a simulated head away; or says why that cannot be.
+    pub fn mend(&mut self) -> Result<(), String> {
+        self.provoker.as_mut().ok_or_else(|| NOT_SIMULATED.to_string())?.mend();
+        Ok(())
     }
 
     /// The image of a name; or why there is none.

@@ -245,6 +245,7 @@ fn effects() -> Vec<CompletionItem> {
         (Effect::Trims, "changes the trims in force"),
         (Effect::Stores, "writes what survives power loss"),
         (Effect::Asks, "asks the operator"),
+        (Effect::Provokes, "makes a simulated head fail"),
     ];
     let all = all.into_iter();
     all.map(|(effect, what)| item(effect.text(), CompletionItemKind::ENUM_MEMBER, what)).collect()

@@ -59,6 +59,8 @@ pub struct Prepared {
     pub effects: Vec<EffectsOf>,
     /// Where the params of the program live; empty where that cannot be told.
     pub params: Vec<ParamAt>,
+    /// Faults that the script provokes by plain text, and where.
+    faults: Vec<(String, Span)>,
 }
 
 /// A checked script with all that was learned of it.
@@ -74,6 +76,17 @@ pub struct Examined {
 }
 
 impl Prepared {
+    /// Faults that the script would provoke and that cannot strike the head, each reported where
+    /// it is named; `refused` says why one cannot.
+    pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
+        let refused = self.faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
+        let report = |(why, span): (String, &Span)| {
+            Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
+                .help("docs/simulated-head.md lists the faults of a simulated head")
+        };
+        refused.map(report).collect()
+    }
+
     /// How long the script takes at most on a head; none where it may not run at all.
     pub fn bound(&self, head: &Description) -> Option<Bound> {
         self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
@@ -150,7 +163,14 @@ fn examined(
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let program = checked.program.filter(|_| !unread);
     let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
-    let prepared = Prepared { sources, diagnostics, program, effects: checked.effects, params };
+    let prepared = Prepared {
+        sources,
+        diagnostics,
+        program,
+        effects: checked.effects,
+        params,
+        faults: checked.faults,
+    };
     let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
     Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
 }

@@ -8,7 +8,7 @@ pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};
 
 use crate::check;
-use crate::diagnostics::codes::{HEAD_DESCRIPTIONS, IMAGES, LIMITS, Topic};
+use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, Topic};
 use crate::source::SourceId;
 use crate::syntax;
 
@@ -18,6 +18,7 @@ pub fn topics() -> impl Iterator<Item = &'static Topic> {
         &HEAD_DESCRIPTIONS,
         &LIMITS,
         &IMAGES,
+        &FAULTS,
     ])
 }
 

@@ -142,7 +142,14 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let bound = bounds::bound(program, &prepared.params, station.description());
     let head = station.description().clone();
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-    let about = About { script: "head expose", head: &head, seed, params, at_most: bound.most };
+    let about = About {
+        script: "head expose",
+        head: &head,
+        seed,
+        faults: opened.faults,
+        params,
+        at_most: bound.most,
+    };
     let mut printer = printer(&about, options.json);
     ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst))
         .map_err(|error| wrong(format!("Ctrl-C cannot be watched for: {error}")))?;
@@ -163,11 +170,11 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
 
 /// What the script's params are.
 fn settings(image: &Bitmap, options: &Options) -> Vec<String> {
-    let (resolution, per_metre) = &options.resolution;
+    let (resolution, _) = &options.resolution;
     vec![
         format!("image={}", options.image),
         format!("speed={}", options.speed),
-        format!("length={} m", f64::from(image.width()) / per_metre),
+        format!("dots={}", image.width()),
         format!("resolution={resolution}"),
         format!("lines={}", image.height()),
         format!("trimmed={}", options.trim),

@@ -65,6 +65,9 @@ pub(super) struct Options {
     /// Gives a param a value, such as speed=5000rpm; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
+    /// Makes every head go wrong on purpose, such as lock_lost@12s; may be repeated
+    #[arg(long = "fault", value_name = "KIND@TIME")]
+    faults: Vec<String>,
     /// Runs only the Kth of N shards
     #[arg(long, value_name = "K/N", value_parser = shard, default_value = "1/1")]
     shard: (u64, u64),
@@ -162,7 +165,7 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     if prepared.program.is_none() {
         return Err("error: the script does not run, so no head was tried".to_string());
     }
-    let heads = address::simulated(&options.head)?;
+    let heads = address::simulated(&options.head, &options.faults)?;
     if heads.seed.is_some() {
         return Err("error: the seeds of a campaign are given by --seed and --heads".to_string());
     }
@@ -170,7 +173,14 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         return Err("error: --seed is too large for so many heads".to_string());
     };
     // A head that cannot be made is a mistake in its description, and is told before any is run.
-    heads.make(options.seed)?;
+    let first = heads.make(options.seed)?;
+    if let Some(provoker) = &first.provoker {
+        let refused = prepared.unprovokable(&|fault| provoker.refused(fault));
+        if !refused.is_empty() {
+            complain(&rendered(&refused, &prepared.sources));
+            return Err("error: the script does not run, so no head was tried".to_string());
+        }
+    }
     if let Some(path) = &options.out {
         let file = File::options().create(true).append(true).open(path);
         file.map_err(|error| format!("error: {path} cannot be written: {error}"))?;
@@ -181,6 +191,7 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         digest: digest(&prepared, &heads),
         head: options.head.clone(),
         settings: options.settings.clone(),
+        faults: options.faults.clone(),
         first_seed: options.seed,
         heads: options.heads,
         shards,

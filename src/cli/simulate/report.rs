@@ -91,6 +91,10 @@ pub(super) fn text(results: &Results) -> String {
         campaign.head,
         campaign.first_seed,
     );
+    if !campaign.faults.is_empty() {
+        let said = format!("each fails on purpose: {}", campaign.faults.join(", "));
+        text.push_str(&wrapped(&said, "  "));
+    }
     if results.parts.len() as u64 != campaign.shards {
         let parts: Vec<String> = results.parts.iter().map(u64::to_string).collect();
         text.push_str(&format!("shard {} of {}\n", parts.join(", "), campaign.shards));

@@ -17,6 +17,9 @@ pub(super) struct Campaign {
     pub digest: String,
     pub head: String,
     pub settings: Vec<String>,
+    /// Faults that every head had.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<String>,
     pub first_seed: u64,
     pub heads: u64,
     pub shards: u64,

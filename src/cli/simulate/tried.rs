@@ -75,6 +75,7 @@ pub(super) fn tried(
         (Ok(mut station), Some(program)) => {
             let script = prepared.sources.get(session::SCRIPT).map_or("", |s| s.name.as_ref());
             station.supply(Box::new(Supply::new(Disk, script)));
+            station.rehearse(opened.provoker);
             let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
             (finished.verdict(), finished.failure.map(|failure| failure.message))
         }

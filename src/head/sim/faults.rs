@@ -2,8 +2,9 @@
 
 use crate::head::sim::config::Config;
 use crate::head::sim::read::{ConfigError, Mistakes, Section};
-use crate::units::{Dimension, parse_quantity};
+use crate::units::{Dimension, parse_quantity, show, show_number};
 use core::ops::Range;
+use std::fmt;
 use toml::de::DeTable;
 
 /// What goes wrong; [`KINDS`] says it in words.
@@ -45,10 +46,34 @@ pub enum When {
 /// A fault and when it strikes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Planned {
+    /// What kind of fault it is called.
+    pub name: &'static str,
     /// What goes wrong.
     pub fault: Injected,
     /// When.
     pub when: When,
+}
+
+impl fmt::Display for Planned {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let shown = |value, dimension| show(value, dimension, None, None);
+        let key = match &self.fault {
+            Injected::SlowLock(share) | Injected::StartOfScanDropouts(share) => {
+                Some(format!("share={} %", show_number(share * 100.0, None)))
+            }
+            Injected::RailLow(rail) => Some(format!("rail={rail}")),
+            Injected::GaugeLying(offset) => {
+                Some(format!("offset={}", shown(*offset, Dimension::LENGTH)))
+            }
+            Injected::StuckTrim(facet) => Some(format!("facet={facet}")),
+            _ => None,
+        };
+        let key = key.map_or_else(String::new, |key| format!("({key})"));
+        match self.when {
+            When::Time(at) => write!(f, "{}{key}@{}", self.name, shown(at, Dimension::TIME)),
+            When::Line(line) => write!(f, "{}{key}@line {line}", self.name),
+        }
+    }
 }
 
 /// What a kind of fault needs to know of its head.
@@ -227,7 +252,7 @@ pub(crate) fn read(
     };
     let fault = (kind.read)(&mut section, &Known { facets, rails, complain });
     section.finish();
-    Some(Planned { fault, when })
+    Some(Planned { name: kind.name, fault, when })
 }
 
 /// Adds the fault that an option such as `lock_lost@12s`, `stuck_trim(facet=3)@0s` or
@@ -362,6 +387,22 @@ mod tests {
         assert_eq!(planned("slow_lock(share=20 %)").0, Injected::SlowLock(0.2));
         assert_eq!(planned("slow_lock(share=0.2)").0, Injected::SlowLock(0.2));
         assert_eq!(planned("gauge_lying(offset=-20um)").0, Injected::GaugeLying(-20e-6));
+    }
+
+    #[test]
+    fn a_planned_fault_is_said_as_options_say_it() {
+        for option in [
+            "lock_lost@12 s",
+            "stuck_trim(facet=3)@0 s",
+            "rail_low(rail=drive)@line 7",
+            "slow_lock(share=20 %)@0 s",
+            "start_of_scan_dropouts(share=2.5 %)@1.5 s",
+            "gauge_lying(offset=-20 um)@200 ms",
+        ] {
+            let mut config = Config::read(None, 1).unwrap();
+            add(&mut config, option).unwrap();
+            assert_eq!(config.faults.pop().unwrap().to_string(), option);
+        }
     }
 
     #[test]

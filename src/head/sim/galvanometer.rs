@@ -99,6 +99,15 @@ impl Galvanometer {
         self.stuck = Some(self.at(time));
     }
 
+    /// Moves again from where it is at `time` s to where it was told to be.
+    pub fn free(&mut self, time: f64) {
+        if let Some(angle) = self.stuck.take() {
+            self.offset = angle - self.target;
+            self.rate = 0.0;
+            self.since = time;
+        }
+    }
+
     /// It does not move any more.
     pub fn is_stuck(&self) -> bool {
         self.stuck.is_some()

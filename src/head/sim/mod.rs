@@ -20,6 +20,7 @@ pub mod medium;
 pub mod noise;
 pub mod ode;
 mod page;
+mod provoking;
 pub mod pulses;
 mod read;
 pub mod render;
@@ -33,6 +34,7 @@ mod tests;
 
 pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
+pub use provoking::Provoking;
 pub use read::ConfigError;
 pub use simulated::SimHead;
 pub use truth::Truth;

@@ -6,6 +6,7 @@ use crate::head::sim::expose;
 use crate::head::sim::faults::Injected;
 use crate::head::sim::medium::Medium;
 use crate::head::sim::page;
+use crate::head::sim::provoking::Provoking;
 use crate::head::sim::rotor::Drive;
 use crate::head::sim::world::{Arming, World};
 use crate::head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
@@ -47,6 +48,16 @@ impl SimHead {
     /// The medium under the head.
     pub fn medium(&self) -> Medium {
         Medium::new(Rc::clone(&self.world))
+    }
+
+    /// Makes the head fail on purpose.
+    pub fn provoking(&self) -> Provoking {
+        Provoking { world: Rc::clone(&self.world) }
+    }
+
+    /// What goes wrong with it by itself, and when, as options and descriptions say it.
+    pub fn faults(&self) -> Vec<String> {
+        self.world.borrow().config.faults.iter().map(ToString::to_string).collect()
     }
 
     /// Takes the power away and gives it back: the rotor runs out meanwhile, the trims are

@@ -177,6 +177,15 @@ impl World {
         }
     }
 
+    /// Takes all faults away, those to come as well, and closes the interlock chain again.
+    pub(crate) fn mend(&mut self) {
+        self.planned.clear();
+        self.faults.clear();
+        self.interlock_closed = true;
+        self.galvanometer.free(self.now);
+        self.restart_from(self.motion.at(self.now));
+    }
+
     pub(crate) fn has(&self, fault: &Injected) -> bool {
         self.faults.contains(fault)
     }
