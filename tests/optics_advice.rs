@@ -15,12 +15,13 @@ use spintrue::optics::{Clock, ClockKind, Decides, Hardware, LineRequest, StartOf
 use spintrue::units::parse_quantity;
 
 /// Words by which a reason is known.
-const KINDS: [&str; 7] = [
+const KINDS: [&str; 8] = [
     "of the line period, but the optics",
     "more than any flat field",
     "lens and medium allow",
     "the polygon runs at",
     "the dot clock makes",
+    "but the laser needs",
     "the host needs",
     "words must be queued",
 ];
@@ -105,7 +106,7 @@ fn clocks() -> impl Strategy<Value = Clock> {
 
 fn hardware() -> impl Strategy<Value = Hardware> {
     (
-        clocks(),
+        (clocks(), prop_oneof![Just(0.0), decades(1e-9, 1e-5)]),
         decades(1e-8, 1e-3),
         1_u32..300,
         0.1_f64..1.0,
@@ -114,8 +115,17 @@ fn hardware() -> impl Strategy<Value = Hardware> {
         any::<bool>(),
     )
         .prop_map(
-            |(clock, word_service, queue_words, active_most, line_most, speeds, every)| Hardware {
+            |(
+                (clock, dot_least),
+                word_service,
+                queue_words,
+                active_most,
+                line_most,
+                speeds,
+                every,
+            )| Hardware {
                 clock,
+                dot_least,
                 word_service,
                 queue_words,
                 active_most,
@@ -167,6 +177,7 @@ fn usual() -> LineRequest {
         resolution: 300.0 / 0.0254,
         hardware: Some(Hardware {
             clock: Clock { master: 480e6, kind: ClockKind::Divider { least: 16, most: 4095 } },
+            dot_least: 0.0,
             word_service: 10e-6,
             queue_words: 64,
             active_most: 0.7,
@@ -250,6 +261,8 @@ fn advice_is_not_timid() {
         ),
         (dividers, "run at most at ", "the dot clock makes"),
         (dividers, "ask for at most ", "the dot clock makes"),
+        (|r| hardware(r).dot_least = 300e-9, "run at most at ", "but the laser needs"),
+        (|r| hardware(r).dot_least = 300e-9, "ask for at most ", "but the laser needs"),
         (slow_clock, "ask for at least ", "the dot clock makes"),
         (|r| r.length = 0.34, "draw at most ", "lens and medium allow"),
         (|r| r.speed = 1000.0, "run at most at ", "the polygon runs at"),

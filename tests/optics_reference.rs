@@ -120,6 +120,7 @@ fn an_index_only_start_shows_division_errors() {
         resolution: 300.0 / INCH,
         hardware: Some(Hardware {
             clock: Clock { master: 480e6, kind: ClockKind::Accumulator { bits: 32 } },
+            dot_least: 0.0,
             word_service: 1e-6,
             queue_words: 64,
             active_most: 0.8,

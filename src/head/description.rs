@@ -46,6 +46,8 @@ pub struct Description {
     pub active_most: f64,
     /// The dot clock.
     pub clock: Clock,
+    /// Shortest time per dot that the laser can make, in s; 0 where it does not say.
+    pub dot_least: f64,
     /// Time in which the host serves one 32-dot word, in s.
     pub word_service: f64,
     /// Depth of the word queue.
@@ -126,6 +128,7 @@ impl Description {
     pub fn hardware(&self) -> Hardware {
         Hardware {
             clock: self.clock,
+            dot_least: self.dot_least,
             word_service: self.word_service,
             queue_words: self.queue_words,
             active_most: self.active_most,

@@ -23,6 +23,8 @@ pub(crate) enum Limit {
     Speed,
     /// The dot clock cannot be made.
     Clock,
+    /// A dot is shorter than the laser can make.
+    Dot,
     /// The host does not serve a line's words within a line period.
     Average,
     /// The queue does not hold what the host cannot add while the line is drawn.
@@ -41,12 +43,13 @@ pub(crate) enum Toward {
     More,
 }
 
-const ALL: [Limit; 7] = [
+const ALL: [Limit; 8] = [
     Limit::ActiveFraction,
     Limit::FlatField,
     Limit::Length,
     Limit::Speed,
     Limit::Clock,
+    Limit::Dot,
     Limit::Average,
     Limit::Queue,
 ];
@@ -71,6 +74,7 @@ pub(crate) fn breaks(limit: Limit, plan: &LinePlan, hardware: Option<&Hardware>)
             plan.speed > h.speed_most * SAME || plan.speed * SAME < h.speed_least
         }
         (Limit::Clock, Some(h)) => h.clock.nearest(plan.dot_period).is_err(),
+        (Limit::Dot, Some(h)) => plan.dot_period * SAME < h.dot_least,
         (Limit::Average, Some(h)) => words_take(plan, h) > plan.line_period * (1.0 + 1e-12),
         (Limit::Queue, Some(h)) => plan.queue_needed > h.queue_words,
     }
@@ -126,6 +130,11 @@ fn fact(limit: Limit, plan: &LinePlan, request: &LineRequest) -> String {
         (Limit::Clock, Some(h)) => {
             h.clock.nearest(plan.dot_period).err().map(|e| e.to_string()).unwrap_or_default()
         }
+        (Limit::Dot, Some(h)) => format!(
+            "a dot takes {}, but the laser needs {}",
+            time(plan.dot_period),
+            time(h.dot_least)
+        ),
         (Limit::Average, Some(h)) => format!(
             "the host needs {} for the {} words of a line, but a line comes every {}",
             time(words_take(plan, h)),
@@ -181,16 +190,16 @@ pub(crate) fn starts(limit: Limit, plan: &LinePlan, request: &LineRequest) -> Ve
         (Limit::Speed, Some(h)) if plan.speed > h.speed_most => vec![(Speed, Less, h.speed_most)],
         (Limit::Speed, Some(h)) => vec![(Speed, More, h.speed_least)],
         (Limit::Clock, Some(h)) => match h.clock.nearest(plan.dot_period) {
-            Err(ClockError::Outside { shortest, .. }) if plan.dot_period < shortest => vec![
-                (Speed, Less, plan.speed * plan.dot_period / shortest),
-                (Resolution, Less, (plan.active_time / shortest).floor() / plan.length),
-            ],
+            Err(ClockError::Outside { shortest, .. }) if plan.dot_period < shortest => {
+                longer_dots(plan, shortest)
+            }
             Err(ClockError::Outside { longest, .. }) => vec![
                 (Speed, More, plan.speed * plan.dot_period / longest),
                 (Resolution, More, (plan.active_time / longest).ceil() / plan.length),
             ],
             _ => Vec::new(),
         },
+        (Limit::Dot, Some(h)) => longer_dots(plan, h.dot_least),
         (Limit::Average, Some(h)) => {
             let words = (plan.line_period / h.word_service).floor();
             vec![
@@ -201,6 +210,14 @@ pub(crate) fn starts(limit: Limit, plan: &LinePlan, request: &LineRequest) -> Ve
         }
         (Limit::Queue, Some(h)) => queue(plan, h),
     }
+}
+
+/// Where dots begin to take as long as the shortest that can be made, in s.
+fn longer_dots(plan: &LinePlan, shortest: f64) -> Vec<Start> {
+    vec![
+        (Knob::Speed, Toward::Less, plan.speed * plan.dot_period / shortest),
+        (Knob::Resolution, Toward::Less, (plan.active_time / shortest).floor() / plan.length),
+    ]
 }
 
 /// Where the queue begins to hold what is needed.

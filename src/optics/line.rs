@@ -28,6 +28,8 @@ pub enum Decides {
 pub struct Hardware {
     /// The dot clock.
     pub clock: Clock,
+    /// Shortest time per dot that the laser can make, in s; 0 where it does not say.
+    pub dot_least: f64,
     /// Time in which the host serves one 32-dot word, in s.
     pub word_service: f64,
     /// Depth of the word queue.
@@ -351,6 +353,7 @@ mod tests {
     fn hardware() -> Hardware {
         Hardware {
             clock: Clock { master: 480e6, kind: ClockKind::Divider { least: 16, most: 4095 } },
+            dot_least: 0.0,
             word_service: 10e-6,
             queue_words: 64,
             active_most: 0.7,

@@ -51,6 +51,7 @@ impl Head for Logged {
             line_most: 0.3,
             active_most: 0.6,
             clock: Clock { master: 1e8, kind: ClockKind::Accumulator { bits: 32 } },
+            dot_least: 0.0,
             word_service: 1e-6,
             queue_words: 64,
             in_scan_trim: register,

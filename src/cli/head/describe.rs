@@ -87,6 +87,8 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
             count("accumulator_bits", "bits of the accumulator", bits),
         ]),
     }
+    let dot_least = quantity(head.dot_least, Dimension::TIME, None);
+    clock.push(Row("dot_least", "shortest dot of the laser", dot_least));
     let start = match head.start_of_scan {
         StartOfScan::EveryFacet => "every_facet",
         StartOfScan::IndexOnly => "index_only",

@@ -45,6 +45,7 @@ pub(crate) fn describe(config: &Config) -> Description {
         line_most: config.line_most,
         active_most: config.active_most,
         clock: config.clock,
+        dot_least: config.dot_least,
         word_service: config.word_service,
         queue_words: config.queue_words,
         in_scan_trim: config.in_scan_trim,
