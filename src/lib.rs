@@ -21,5 +21,6 @@ pub mod optics;
 pub mod program;
 pub mod session;
 pub mod source;
+pub mod statistics;
 pub mod syntax;
 pub mod units;
