@@ -4,6 +4,7 @@ use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{GAUGE_STUDY, datum, made};
 use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
 use crate::builtins::statistics::finite;
+use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::gauge::{Readings, study};
 use crate::statistics::{capability, describe};
@@ -144,7 +145,7 @@ fn gauge_study(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Troubl
     if !(0.0..=1.0).contains(&pool_above) {
         return wrong(format!(
             "`pool_above` is {} %; it lies from 0 % to 100 %",
-            pool_above * 100.0
+            number_text(pool_above * 100.0)
         ));
     }
     let (values, parts, trials) = crossed(arguments.first())?;
@@ -189,14 +190,15 @@ fn crossed(readings: Option<&Datum>) -> Result<(Vec<f64>, usize, usize), Trouble
     for (operator, cells) in cells().enumerate() {
         if cells.len() != parts {
             let count = cells.len();
-            return wrong(format!("operator {operator} has {count} parts, operator 0 has {parts}"));
+            return wrong(format!(
+                "operator {operator} needs {parts} parts as operator 0, not {count}"
+            ));
         }
         for (part, cell) in cells.iter().enumerate() {
             let count = cell.as_words().len();
             if count != trials {
                 return wrong(format!(
-                    "operator {operator} has {count} trials of part {part}, and {trials} of the \
-                     first part of operator 0"
+                    "operator {operator} needs {trials} trials of part {part} as of the first, not {count}"
                 ));
             }
         }

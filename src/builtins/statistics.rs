@@ -3,6 +3,7 @@
 use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{LINEAR_FIT, datum, made};
 use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
+use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::fit::{NoLine, line};
 use crate::statistics::{describe, order};
@@ -84,7 +85,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "An estimate of the standard deviation that a few wild readings do not move: 1.482602218505602 times the median absolute deviation, the factor for a normal distribution (1 / its quantile at 3/4, derived). An empty list has none and fails.",
         "expect \"unmoved\": robust_deviation([1 um, 2 um, 3 um, 900 um]) within 1.482 um .. 1.483 um",
         |_, arguments| {
-            worked("median absolute deviation", 1, arguments, |values| {
+            worked("robust deviation", 1, arguments, |values| {
                 order::NORMAL_PER_MEDIAN_ABSOLUTE * order::median_absolute_deviation(values)
             })
         },
@@ -192,7 +193,8 @@ fn percentile(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble
     let values = some("percentile", 1, arguments)?;
     let share = arguments.get(1).map_or(f64::NAN, Datum::number);
     if !(0.0..=1.0).contains(&share) {
-        let message = format!("`share` is {} %; it lies from 0 % to 100 %", share * 100.0);
+        let share = number_text(share * 100.0);
+        let message = format!("`share` is {share} %; it lies from 0 % to 100 %");
         return Err(Trouble::Value(message));
     }
     Ok(Datum::Number(order::percentile(values, share)))
@@ -203,7 +205,8 @@ fn autocorrelation(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
     let lag = arguments.get(1).and_then(Datum::given).unwrap_or(1.0);
     if lag.fract() != 0.0 || !(1.0..values.len() as f64).contains(&lag) {
         let most = values.len() - 1;
-        let message = format!("`lag` is {lag}; of {} elements it is 1 to {most}", values.len());
+        let (lag, count) = (number_text(lag), values.len());
+        let message = format!("`lag` is {lag}; of {count} elements it is 1 to {most}");
         return Err(Trouble::Value(message));
     }
     let found = describe::autocorrelation(values, lag as usize);

@@ -2,6 +2,7 @@
 
 use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
+use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::distributions::student_two_sided;
 use crate::statistics::uncertainty::{combined, effective_degrees};
@@ -161,11 +162,12 @@ fn factor(arguments: &[Datum]) -> Result<f64, Trouble> {
     if !(probability > 0.0 && probability < 1.0) {
         return Err(Trouble::Value(format!(
             "`probability` is {} %; it lies between 0 % and 100 %",
-            probability * 100.0
+            number_text(probability * 100.0)
         )));
     }
     if degrees < 1.0 {
-        let message = format!("`degrees_of_freedom` is {degrees}; there is at least 1");
+        let message =
+            format!("`degrees_of_freedom` is {}; there is at least 1", number_text(degrees));
         return Err(Trouble::Value(message));
     }
     Ok(student_two_sided(probability, degrees))

@@ -78,7 +78,6 @@ impl Checker<'_> {
 
     /// Refuses the name of a record whose fields are of kinds that only a call decides.
     fn open_record(&mut self, text: &str, record: RecordType, span: Span) {
-        let kinds = builtins::OPEN_NAMES.map(|name| format!("`{name}`"));
         let fields = Type::Record(Rc::new(RecordType { name: None, ..record }));
         let fields = fields.name(&builtins::OPEN_NAMES);
         self.report(
@@ -87,7 +86,7 @@ impl Checker<'_> {
                 format!("`{text}` alone does not say of which kinds its fields are"),
                 span,
             )
-            .help(format!("write the fields with the kinds for {}: `{fields}`", kinds.join(", "))),
+            .help(format!("write its fields out, with their kinds for the open ones: `{fields}`")),
         );
     }
 
