@@ -82,7 +82,8 @@ expect \"one side\": cpk(values, low: 8 um) within 1.333 .. 1.334",
                 NUMBER,
                 Default::Optional("25 %"),
                 "an interaction of operators with parts that repeatability alone explains with a \
-                 probability above this is pooled into the repeatability; 0 % to 100 %",
+                 probability above this is pooled into the repeatability; 0 % to 100 %, 25 % is \
+                 common practice (no source)",
             ),
         ],
         returns: Spec::Record(&GAUGE_STUDY),
