@@ -5,8 +5,8 @@ the index of turn n the rotor stands at 2 pi n. It sees the galvanometer through
 jitters here, so each pulse is a point of the motion.
 
 Tolerances. The head steps with errors of 1e-8 rad and 1e-11 of the speed each, and goes between its
-steps by a cubic; over up to some thousand steps that comes to 1e-5 rad at most, ANGLE allows 5e-5 rad
-(a turn to 8 ppm; any wrong term shows in more than 1e-3 rad). The galvanometer is a closed form, and
+steps by a cubic; over up to some thousand steps that comes to about 6e-7 rad. ANGLE allows 5e-6 rad, a
+turn to 1 ppm; an integral that was handed over a little off showed as 2e-3 rad. The galvanometer is a closed form, and
 only the times of `wait` are rounded: a share of 1e-9 of a step.
 """
 
@@ -20,7 +20,7 @@ import numpy as np
 from scipy import signal
 from scipy.integrate import solve_ivp
 
-ANGLE = 5e-5
+ANGLE = 5e-6
 STEP = 1e-9
 TURN = 2 * math.pi
 REST = 2.0  # where the rotor stands at power-on, in rad
