@@ -244,6 +244,8 @@ fn honest(bounds: &Bounds) {
             let (squares, beyond) = shape(&errors);
             let told = format!("{}, {which}: mean square {squares}, beyond {beyond}", case.name);
             println!("{told}");
+            assert!(squares <= bounds.squares.1, "too sure: {told}");
+            assert!(beyond <= bounds.beyond.1, "too sure: {told}");
             // What the gauge states is a floor, so the head as shipped may err on the safe side.
             let low = if case.name == SHIPPED.name { 0.5 } else { bounds.squares.0 };
             assert!(squares >= low, "not sure enough: {told}");
@@ -260,7 +262,7 @@ fn trims_are_as_sure_as_they_say() {
 }
 
 #[test]
-#[ignore = "takes a minute: tests/extra/trims.sh"]
+#[ignore = "takes half a minute: tests/extra/trims.sh"]
 fn trims_of_a_thousand_heads_are_as_sure_as_they_say() {
     honest(&MANY);
 }

@@ -5,9 +5,9 @@ the index of turn n the rotor stands at 2 pi n. It sees the galvanometer through
 jitters here, so each pulse is a point of the motion.
 
 Tolerances. The head steps with errors of 1e-8 rad and 1e-11 of the speed each, and goes between its
-steps by a cubic; over up to some thousand steps that comes to about 6e-7 rad. ANGLE allows 5e-6 rad, a
-turn to 1 ppm; an integral that was handed over a little off showed as 2e-3 rad. The galvanometer is a closed form, and
-only the times of `wait` are rounded: a share of 1e-9 of a step.
+steps by a cubic; over up to some thousand steps that comes to about 6e-7 rad. ANGLE allows 5e-6 rad,
+a turn to 1 ppm; an integral handed over a little off from one command to the next showed as 2e-3.
+The galvanometer is a closed form, and only the times of `wait` are rounded: 1e-9 of a step.
 """
 
 import json
