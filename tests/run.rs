@@ -85,7 +85,7 @@ fn runs_that_pass() {
 
 #[test]
 fn runs_that_fail() {
-    corpus("fails", |code| matches!(code, Some(1..=3)));
+    corpus("fails", |code| matches!(code, Some(1..=4)));
 }
 
 /// Faults that leave nobody sure of the laser.

@@ -4,7 +4,7 @@ use crate::check::Checker;
 use crate::check::advice::near;
 use crate::check::flow::Callee;
 use crate::diagnostics::Diagnostic;
-use crate::program::tree::{Deciding, Number, Planned, Rule};
+use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Choice, Expression, ExpressionKind, Piece, StatementKind};
@@ -12,10 +12,6 @@ use std::rc::Rc;
 
 /// Every word that can say how a check is decided; the first three are rules.
 const WORDS: [&str; 6] = ["simple", "guard", "risk", "coverage", "optional", "needed"];
-
-/// The factor that an uncertainty is taken to be expanded by: about 95 % of a normal distribution
-/// (JCGM 100:2008, 6.3.3, from memory).
-const COVERAGE: f64 = 2.0;
 
 /// What choices come to; none where nothing was said.
 #[derive(Clone, Debug, Default)]
@@ -49,7 +45,7 @@ impl Checker<'_> {
                     if let Some(first) = first {
                         let headline = "how all checks are decided is said once, before the first";
                         self.report(
-                            Diagnostic::error("E0519", headline, statement.span)
+                            Diagnostic::error("E0518", headline, statement.span)
                                 .label(first, "it was too late from here on"),
                         );
                         continue;
@@ -65,12 +61,10 @@ impl Checker<'_> {
 
     /// The words that say how all checks are decided stand elsewhere.
     pub(super) fn misplaced_deciding(&mut self, span: Span) {
-        self.report(
-            Diagnostic::error("E0519", "this says how all checks are decided", span).help(
-                "write it at the top level of the script that is run, before its first check; one \
+        self.report(Diagnostic::error("E0518", "this says how all checks are decided", span).help(
+            "write it at the top level of the script that is run, before its first check; one \
                  check says it behind its label: `expect \"what\", guard: ...`",
-            ),
-        );
+        ));
     }
 
     fn chosen(&mut self, choices: &[Choice], all: bool) -> Chosen {
@@ -80,7 +74,9 @@ impl Checker<'_> {
             let rule = match text.as_str() {
                 "simple" => Some(Rule::Simple),
                 "guard" => Some(Rule::Guard),
-                "risk" => self.choice_value((&text, name.span), value, 0.0..=0.5, all).map(Rule::Risk),
+                "risk" => {
+                    self.choice_value((&text, name.span), value, 0.0..=0.5, all).map(Rule::Risk)
+                }
                 "coverage" => {
                     let factor = self.choice_value((&text, name.span), value, 0.1..=10.0, all);
                     chosen.coverage = factor.map(|factor| (factor, name.span));
@@ -88,7 +84,7 @@ impl Checker<'_> {
                 }
                 "optional" | "needed" if all => {
                     let headline = format!("`{text}` is said of one check, not of all");
-                    self.report(Diagnostic::error("E0519", headline, name.span));
+                    self.report(Diagnostic::error("E0518", headline, name.span));
                     continue;
                 }
                 "optional" => {
@@ -103,7 +99,7 @@ impl Checker<'_> {
                 }
                 _ => {
                     let headline = format!("no check is decided by `{text}`");
-                    let report = Diagnostic::error("E0519", headline, name.span);
+                    let report = Diagnostic::error("E0518", headline, name.span);
                     let known = format!("a check takes {}", WORDS.join(", "));
                     self.report(match near(&text, WORDS.into_iter()) {
                         Some(near) => report.help(format!("did you mean `{near}`?")),
@@ -116,7 +112,7 @@ impl Checker<'_> {
                 self.without_value(&text, value);
             }
             if let Some((_, before)) = &chosen.rule {
-                let report = Diagnostic::error("E0519", "a check has one rule", name.span)
+                let report = Diagnostic::error("E0518", "a check has one rule", name.span)
                     .here("a second one")
                     .label(*before, "the first");
                 self.report(report);
@@ -130,7 +126,7 @@ impl Checker<'_> {
     fn without_value(&mut self, word: &str, value: &Option<Expression>) {
         let Some(value) = value else { return };
         let headline = format!("`{word}` takes no value");
-        self.report(Diagnostic::error("E0519", headline, value.span));
+        self.report(Diagnostic::error("E0518", headline, value.span));
     }
 
     /// The number behind a word.
@@ -149,24 +145,25 @@ impl Checker<'_> {
         let Some(value) = value else {
             let headline = format!("`{word}` needs a value");
             self.report(
-                Diagnostic::error("E0519", headline, span).help(format!("such as `{example}`")),
+                Diagnostic::error("E0518", headline, span).help(format!("such as `{example}`")),
             );
             return None;
         };
-        let typed = self.expect_kind(value, &Type::NUMBER, "E0501", &format!("the value of `{word}`"));
+        let typed =
+            self.expect_kind(value, &Type::NUMBER, "E0501", &format!("the value of `{word}`"));
         if typed.kind == Type::Unknown {
             return None;
         }
         match typed.constant() {
             Some(constant) if !range.contains(&constant) => {
                 let headline = format!("`{word}` is {limits}");
-                let report = Diagnostic::error("E0519", headline, typed.span);
+                let report = Diagnostic::error("E0518", headline, typed.span);
                 self.report(report.help(format!("such as `{example}`")));
                 None
             }
             None if all => {
                 let headline = "what holds for all checks must be known before the script runs";
-                self.report(Diagnostic::error("E0519", headline, typed.span));
+                self.report(Diagnostic::error("E0518", headline, typed.span));
                 None
             }
             _ => Some(typed.number()),
@@ -178,7 +175,10 @@ impl Checker<'_> {
     pub(super) fn decided(&mut self, choices: &[Choice], uncertain: bool) -> (Deciding, bool) {
         let own = self.chosen(choices, false);
         for (word, span) in [
-            own.rule.as_ref().filter(|(rule, _)| !matches!(rule, Rule::Simple)).map(|r| ("rule", r.1)),
+            own.rule
+                .as_ref()
+                .filter(|(rule, _)| !matches!(rule, Rule::Simple))
+                .map(|r| ("rule", r.1)),
             own.coverage.as_ref().map(|c| ("factor", c.1)),
         ]
         .into_iter()
@@ -187,7 +187,7 @@ impl Checker<'_> {
             if !uncertain {
                 let headline = format!("this {word} rests on an uncertainty, and none is stated");
                 self.report(
-                    Diagnostic::error("E0519", headline, span)
+                    Diagnostic::error("E0518", headline, span)
                         .help("state it behind the value: `value ± uncertainty <= limit`"),
                 );
             }

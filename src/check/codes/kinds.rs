@@ -225,4 +225,22 @@ param speed = 4800 rpm
 spin(speed)
 "#,
     },
+    Code {
+        code: "E0518",
+        meaning: "a way of deciding that a check does not have",
+        why: "Behind its label a check says how it is decided: `simple` holds the value alone \
+              against its limits, `guard` keeps the expanded uncertainty as a guard band (so it is \
+              where nothing is said), `risk 2 %` allows a wrong decision with that probability; \
+              `coverage 2` says by which factor the stated uncertainty is expanded, `optional` that \
+              the script may end without this check, `needed` that it fails unless the check \
+              conforms. `expect: guard, coverage 2` says it for all checks that do not say it \
+              themselves, once, at the top level of the script that is run and before its first \
+              check. A rule other than `simple` needs an uncertainty to rest on.",
+        wrong: r#"
+expect "speed", risk 2 %: measured_speed() <= 100 rpm
+"#,
+        right: r#"
+expect "speed", risk 2 %: measured_speed() ± 1 rpm <= 100 rpm
+"#,
+    },
 ];
