@@ -322,7 +322,11 @@ impl Checker<'_> {
         if typed.kind == Type::NUMBER
             && let Some(unit) = unit
         {
-            let way = format!("add a unit: `--set {}=\"{words} {}\"`", setting.name, unit.text);
+            let (name, unit) = (&setting.name, &unit.text);
+            let way = match setting.sheet {
+                true => format!("add a unit: `{name} = \"{words} {unit}\"`"),
+                false => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
+            };
             report = report.help(way);
         } else if let Some(step) = advice::step(&words, &typed.kind, kind, None) {
             report = report.help(step);

@@ -60,6 +60,8 @@ pub struct Setting {
     pub raw: String,
     /// Where it stands.
     pub value_span: Span,
+    /// It stands in a data sheet, not behind `--set`.
+    pub sheet: bool,
     /// The same, parsed; none where it is not an expression.
     pub value: Option<Expression>,
     /// What the parser said of it; reported unless the param takes any text.

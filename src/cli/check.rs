@@ -31,7 +31,7 @@ pub(super) struct Options {
     /// Scripts to check
     #[arg(required = true, value_name = "SCRIPT")]
     scripts: Vec<String>,
-    /// Gives a param a value
+    /// Gives a param a value, or many from a data sheet: @FILE.toml
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
     /// How to say what was found

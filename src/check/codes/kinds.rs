@@ -243,4 +243,26 @@ expect "speed", risk 2 %: measured_speed() <= 100 rpm
 expect "speed", risk 2 %: measured_speed() ± 1 rpm <= 100 rpm
 "#,
     },
+    Code {
+        code: "E0519",
+        meaning: "a data sheet that cannot be used",
+        why: "`--set @FILE` gives params the values of a TOML file: a line `name = \"value unit\"` for \
+              each, where the value is written as in a script. The file cannot be read, is no TOML, \
+              or holds something that is no value of a param. Nothing is run.",
+        wrong: r#"
+// --set @sheet.toml
+param largest = 6 um
+expect "largest": largest <= 10 um
+// file sheet.toml
+[limits]
+largest = "5 um"
+"#,
+        right: r#"
+// --set @sheet.toml
+param largest = 6 um
+expect "largest": largest <= 10 um
+// file sheet.toml
+largest = "5 um"
+"#,
+    },
 ];
