@@ -35,7 +35,8 @@ pub(super) fn read(
         let raw = text.get(written.clone()).unwrap_or_default();
         let range = match value.get_ref() {
             DeValue::String(content) => {
-                let quotes = if raw.starts_with("\"\"\"") || raw.starts_with("'''") { 3 } else { 1 };
+                let quotes =
+                    if raw.starts_with("\"\"\"") || raw.starts_with("'''") { 3 } else { 1 };
                 let inner = written.start + quotes..written.end.saturating_sub(quotes);
                 if text.get(inner.clone()) != Some(content) {
                     let help = "write the value on one line and without backslashes";
