@@ -10,8 +10,15 @@ use crate::source::Span;
 use crate::syntax::tree::{Choice, Expression, ExpressionKind, Piece, StatementKind};
 use std::rc::Rc;
 
-/// Every word that can say how a check is decided; the first three are rules.
-const WORDS: [&str; 6] = ["simple", "guard", "risk", "coverage", "optional", "needed"];
+/// Every word that can say how a check is decided, and what it says.
+pub const WORDS: [(&str, &str); 6] = [
+    ("simple", "the value alone is held against its limits"),
+    ("guard", "the expanded uncertainty is a guard band"),
+    ("risk", "the largest probability of a wrong decision, such as 2 %"),
+    ("coverage", "the factor by which the uncertainty is expanded, such as 2"),
+    ("optional", "the script may end without this check"),
+    ("needed", "the script fails unless this check conforms"),
+];
 
 /// What choices come to; none where nothing was said.
 #[derive(Clone, Debug, Default)]
@@ -100,8 +107,9 @@ impl Checker<'_> {
                 _ => {
                     let headline = format!("no check is decided by `{text}`");
                     let report = Diagnostic::error("E0518", headline, name.span);
-                    let known = format!("a check takes {}", WORDS.join(", "));
-                    self.report(match near(&text, WORDS.into_iter()) {
+                    let words = WORDS.map(|(word, _)| word);
+                    let known = format!("a check takes {}", words.join(", "));
+                    self.report(match near(&text, words.into_iter()) {
                         Some(near) => report.help(format!("did you mean `{near}`?")),
                         None => report.help(known),
                     });

@@ -11,7 +11,7 @@ mod annotation;
 mod call;
 pub mod codes;
 mod collect;
-mod deciding;
+pub mod deciding;
 mod expression;
 pub mod flow;
 mod generic;
