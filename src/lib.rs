@@ -19,6 +19,7 @@ pub mod interpret;
 pub mod lsp;
 pub mod optics;
 pub mod program;
+pub mod record;
 pub mod session;
 pub mod source;
 pub mod statistics;

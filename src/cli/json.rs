@@ -18,23 +18,28 @@ pub(super) struct Json {
 
 impl Json {
     pub(super) fn new(about: &About<'_>) -> Self {
-        let params: Map<String, Value> =
-            about.params.iter().map(|(name, value)| (name.clone(), json!(value))).collect();
-        line(&json!({
-            "event": "start",
-            "spintrue": env!("CARGO_PKG_VERSION"),
-            "script": about.script,
-            "head": {
-                "model": about.head.model,
-                "serial": about.head.serial,
-                "simulated": about.head.simulated,
-                "seed": about.head.simulated.then_some(about.seed),
-                "faults": about.faults,
-            },
-            "params": params,
-        }));
+        line(&start(about));
         Json { at_most: about.at_most }
     }
+}
+
+/// What stands behind the run.
+pub(super) fn start(about: &About<'_>) -> Value {
+    let params: Map<String, Value> =
+        about.params.iter().map(|(name, value)| (name.clone(), json!(value))).collect();
+    json!({
+        "event": "start",
+        "spintrue": env!("CARGO_PKG_VERSION"),
+        "script": about.script,
+        "head": {
+            "model": about.head.model,
+            "serial": about.head.serial,
+            "simulated": about.head.simulated,
+            "seed": about.head.simulated.then_some(about.seed),
+            "faults": about.faults,
+        },
+        "params": params,
+    })
 }
 
 fn line(value: &Value) {
@@ -43,20 +48,25 @@ fn line(value: &Value) {
 
 impl Observer for Json {
     fn event(&mut self, time: f64, event: Event) {
-        let value = match event {
-            Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
-            Event::Recorded { label, shown, .. } => {
-                json!({"event": "recorded", "time": time, "name": label, "value": value(&shown)})
-            }
-            Event::Check(check) => check_value(time, &check),
-            // A reader of lines has no use for a bar.
-            Event::Progress { .. } => return,
-            Event::AlsoFailed(failure) => {
-                json!({"event": "also_failed", "time": time, "message": failure.message})
-            }
-        };
-        line(&value);
+        if let Some(value) = self::event(time, &event) {
+            line(&value);
+        }
     }
+}
+
+/// Something the script said; none for progress, since a reader of lines has no use for a bar.
+pub(super) fn event(time: f64, event: &Event) -> Option<Value> {
+    Some(match event {
+        Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
+        Event::Recorded { label, shown, .. } => {
+            json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})
+        }
+        Event::Check(check) => check_value(time, check),
+        Event::Progress { .. } => return None,
+        Event::AlsoFailed(failure) => {
+            json!({"event": "also_failed", "time": time, "message": failure.message})
+        }
+    })
 }
 
 impl Printer for Json {
@@ -67,31 +77,36 @@ impl Printer for Json {
     }
 
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
-        let failure = finished.failure.as_ref().map(|f| failure_value(f, &prepared.sources));
-        let safe = &finished.safe;
-        line(&json!({
-            "event": "end",
-            "verdict": finished.verdict().text().to_lowercase(),
-            "exit_code": finished.verdict().exit_code(),
-            "checks": {
-                "conforming": finished.conforming,
-                "failing": finished.failing,
-                "undecided": finished.undecided,
-                "not_reached": finished.unreached.iter().map(|c| c.label.as_ref()).collect::<Vec<_>>(),
-            },
-            "head": {
-                "laser_off": safe.laser_off,
-                "parked": safe.parked,
-                "at_rest": safe.at_rest,
-                "kept_spinning": safe.kept_spinning,
-                "speed": {"value": safe.speed, "unit": "rad/s"},
-                "troubles": safe.troubles,
-            },
-            "took": {"value": finished.took, "unit": "s"},
-            "at_most": self.at_most.map(|most| json!({"value": most, "unit": "s"})),
-            "failure": failure,
-        }));
+        line(&end(finished, prepared, self.at_most));
     }
+}
+
+/// How the run ended.
+pub(super) fn end(finished: &Finished, prepared: &Prepared, at_most: Option<f64>) -> Value {
+    let failure = finished.failure.as_ref().map(|f| failure_value(f, &prepared.sources));
+    let safe = &finished.safe;
+    json!({
+        "event": "end",
+        "verdict": finished.verdict().text().to_lowercase(),
+        "exit_code": finished.verdict().exit_code(),
+        "checks": {
+            "conforming": finished.conforming,
+            "failing": finished.failing,
+            "undecided": finished.undecided,
+            "not_reached": finished.unreached.iter().map(|c| c.label.as_ref()).collect::<Vec<_>>(),
+        },
+        "head": {
+            "laser_off": safe.laser_off,
+            "parked": safe.parked,
+            "at_rest": safe.at_rest,
+            "kept_spinning": safe.kept_spinning,
+            "speed": {"value": safe.speed, "unit": "rad/s"},
+            "troubles": safe.troubles,
+        },
+        "took": {"value": finished.took, "unit": "s"},
+        "at_most": at_most.map(|most| json!({"value": most, "unit": "s"})),
+        "failure": failure,
+    })
 }
 
 fn check_value(time: f64, check: &Check) -> Value {

@@ -17,6 +17,7 @@ mod json;
 mod lsp;
 mod pages;
 mod picture;
+mod record;
 mod run;
 mod simulate;
 mod summary;
@@ -74,6 +75,8 @@ enum Command {
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
+    /// Looks at the record of a run
+    Record(record::Options),
     /// Describes a head, exposes an image on a simulated one, or writes a description
     Head(head::Options),
     /// Serves an editor (Language Server Protocol)
@@ -99,6 +102,7 @@ pub fn main() -> ExitCode {
         Command::Run(options) => run::run(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Check(options) => check::check(&options),
+        Command::Record(options) => record::record(&options),
         Command::Head(options) => head::head(&options),
         Command::Lsp => lsp::lsp(),
         Command::Fmt(options) => fmt::fmt(&options),

@@ -6,7 +6,7 @@ use crate::head::sim::render::{Picture, SCALE_MOST, Showing, picture};
 use crate::units::{Dimension, parse_quantity};
 use clap::Args;
 use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// How a picture is drawn.
@@ -80,7 +80,7 @@ impl Place {
         let name = self.path.display().to_string();
         let failed = |error: String| format!("the picture {name} cannot be written: {error}");
         let Some(file) = self.file.take() else { return Err(failed("it is closed".to_string())) };
-        encode(file, picture).map_err(|error| failed(error.to_string()))?;
+        encode(BufWriter::new(file), picture).map_err(|error| failed(error.to_string()))?;
         std::fs::rename(&self.part, &self.path).map_err(|error| failed(error.to_string()))
     }
 }
@@ -94,7 +94,7 @@ impl Drop for Place {
 }
 
 /// Writes gray levels with the size of a pixel.
-fn encode(file: File, picture: &Picture) -> Result<(), png::EncodingError> {
+pub(super) fn encode(to: impl Write, picture: &Picture) -> Result<(), png::EncodingError> {
     let mut info = png::Info::with_size(picture.width, picture.height);
     info.color_type = png::ColorType::Grayscale;
     info.bit_depth = png::BitDepth::Eight;
@@ -104,7 +104,7 @@ fn encode(file: File, picture: &Picture) -> Result<(), png::EncodingError> {
         yppu: per_metre(picture.pixel.1),
         unit: png::Unit::Meter,
     });
-    let mut encoder = png::Encoder::with_info(BufWriter::new(file), info)?;
+    let mut encoder = png::Encoder::with_info(to, info)?;
     encoder.set_compression(png::Compression::Balanced);
     let mut writer = encoder.write_header()?;
     writer.write_image_data(&picture.gray)?;

@@ -7,14 +7,18 @@ use crate::cli::files::{Disk, Supply};
 use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
+use crate::cli::record::{self, Recorder, Recording};
 use crate::cli::terminal::complain;
 use crate::cli::{CAUTION, WRONG, address, allow, duration};
+use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
 use clap::Args;
+use std::cell::RefCell;
 use std::path::PathBuf;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -39,6 +43,7 @@ Examples:
   spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
   spintrue run scripts/bring_up.spt --at-most 10min
   spintrue run scripts/bring_up.spt --fault lock_lost@12s
+  spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
 #[derive(Args)]
@@ -72,6 +77,13 @@ pub(super) struct Options {
     picture: Option<PathBuf>,
     #[command(flatten)]
     look: Look,
+    /// Keeps a record of the run in a folder that is empty or not there yet: all that head and
+    /// script said, test results, values, and a report for people
+    #[arg(long, value_name = "DIR")]
+    record: Option<PathBuf>,
+    /// Who runs it, for the record
+    #[arg(long, value_name = "NAME", requires = "record")]
+    operator: Option<String>,
     /// Refuses a script that could take longer than this, such as 5min, before anything moves
     #[arg(long, value_name = "TIME", value_parser = duration::limit)]
     at_most: Option<f64>,
@@ -141,7 +153,17 @@ pub(super) fn run(options: &Options) -> u8 {
     let medium = opened.medium;
     let stop = Arc::new(AtomicBool::new(false));
     let seed = opened.seed;
-    let mut station = match Station::open(opened.head, opened.gauge, stop.clone()) {
+    let recorder = options.record.as_ref().map(|folder| {
+        if let Some(medium) = &medium {
+            medium.keep();
+        }
+        (folder, Rc::new(RefCell::new(Recorder::new(stop.clone()))))
+    });
+    let (head, gauge) = match &recorder {
+        Some((_, recorder)) => recorded(opened.head, opened.gauge, recorder.clone()),
+        None => (opened.head, opened.gauge),
+    };
+    let mut station = match Station::open(head, gauge, stop.clone()) {
         Ok(station) => station,
         Err(fault) => {
             complain(&format!("error: the head does not answer: {fault}\n"));
@@ -182,26 +204,53 @@ pub(super) fn run(options: &Options) -> u8 {
         params,
         at_most: bound.most,
     };
-    let mut printer = printer(&about, options.json);
-    // Last, for it starts a thread; nothing has moved yet.
+    // Late, for it starts a thread; nothing has moved yet.
     let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
+    }
+    if let Some((folder, recorder)) = &recorder {
+        let identity = record::identity(&about, &prepared, options.operator.as_ref());
+        if let Err(why) = recorder.borrow_mut().start(folder, identity, &about) {
+            complain(&format!("error: no record can be kept, so nothing is run: {why}\n"));
+            return WRONG;
+        }
+    }
+    let mut printer: Box<dyn Printer + '_> = printer(&about, options.json);
+    if let Some((_, recorder)) = &recorder {
+        let recorder = recorder.clone();
+        printer = Box::new(Recording { inner: printer, recorder, sources: &prepared.sources });
     }
     let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
     let sheets = medium.map(|medium| medium.take()).unwrap_or_default();
     let (told, trouble) = pictures(options, &sheets, place);
     printer.pages(&told);
     printer.finish(&finished, &prepared);
-    let code = finished.verdict().exit_code();
-    match trouble {
-        Some(why) => {
-            complain(&format!("error: {why}\n"));
-            if code == 0 { WRONG } else { code }
-        }
-        None => code,
+    let mut code = finished.verdict().exit_code();
+    if let Some(why) = trouble {
+        complain(&format!("error: {why}\n"));
+        code = if code == 0 { WRONG } else { code };
     }
+    if let Some((folder, recorder)) = &recorder {
+        let pages = record::pages(&sheets, &options.look);
+        if let Err(why) = recorder.borrow_mut().finish(&finished, &prepared, pages) {
+            complain(&lost(folder, &why));
+            // It was interrupted for this very reason.
+            let passed = code == 0 || finished.verdict() == Verdict::Interrupted;
+            code = if passed { WRONG } else { code };
+        }
+    }
+    code
+}
+
+/// Says that a record could not be finished.
+fn lost(folder: &std::path::Path, why: &str) -> String {
+    format!(
+        "error: the record in {} is not finished, so nothing passed: {why}; what was written before \
+         is still there\n",
+        folder.display()
+    )
 }
 
 /// Writes a picture of each page; tells of those that came out, and what went wrong.

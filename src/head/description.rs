@@ -3,9 +3,10 @@
 use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
 use core::f64::consts::TAU;
+use serde::{Deserialize, Serialize};
 
 /// A power rail.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Rail {
     /// As printed on the schematic, such as `logic`.
     pub name: String,
@@ -16,7 +17,7 @@ pub struct Rail {
 }
 
 /// All that a script or a plan may rely on about a head.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Description {
     /// Kind of head.
     pub model: String,
@@ -73,7 +74,7 @@ pub struct Description {
 /// How long the calls of a head and its gauge may take, in s of head time. Together with
 /// [`Description::turns_most`] and [`Description::expose_most`] they bound every call, so a head
 /// that takes longer must give up with a fault.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Times {
     /// Longest time that the answer to a call takes which waits for no motion.
     pub reply_most: f64,

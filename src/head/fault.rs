@@ -1,9 +1,11 @@
 //! What a head or a gauge can answer instead of doing as asked. No places: the caller adds them.
 
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 /// A refusal or a failure of the head or the gauge, in words for the person at the bench.
-#[derive(Clone, Debug, Error, PartialEq)]
+#[derive(Clone, Debug, Error, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Fault {
     /// The laser cannot be armed, or was disarmed: the interlock chain is open.
     #[error("the interlock is open")]
@@ -18,7 +20,8 @@ pub enum Fault {
     #[error("{what} is refused while the laser is armed")]
     Armed {
         /// The command.
-        what: &'static str,
+        #[serde(deserialize_with = "known_text")]
+        what: Known,
     },
     /// The head is not in the state that the command needs.
     #[error("{0}")]
@@ -37,7 +40,7 @@ pub enum Fault {
     },
     /// Pulses that should have come did not.
     #[error("no {0} pulse")]
-    NoPulse(&'static str),
+    NoPulse(#[serde(deserialize_with = "known_text")] Known),
     /// The word queue ran empty inside a line.
     #[error("the dot-word queue ran empty inside a line")]
     Underrun,
@@ -50,4 +53,21 @@ pub enum Fault {
     /// The head or its link is broken.
     #[error("{0}")]
     Broken(String),
+}
+
+/// One of [`KNOWN`]; by a name of its own, since serde would borrow a plain `&str` for good.
+type Known = &'static str;
+
+/// What the two faults with a fixed wording can say.
+const KNOWN: [&str; 5] = [
+    "index",
+    "start-of-scan",
+    "changing the polygon speed",
+    "stopping the polygon",
+    "storing trims",
+];
+
+fn known_text<'de, D: serde::Deserializer<'de>>(from: D) -> Result<&'static str, D::Error> {
+    let text = String::deserialize(from)?;
+    Ok(KNOWN.into_iter().find(|known| *known == text).unwrap_or("what was asked"))
 }

@@ -9,6 +9,7 @@ pub mod fault;
 pub mod gauge;
 pub mod images;
 pub mod provoker;
+pub mod record;
 pub mod safe;
 pub mod sim;
 pub mod station;
@@ -21,10 +22,12 @@ pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
 pub use images::Images;
 pub use provoker::Provoker;
+use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// What the laser is doing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Laser {
     /// No light can come out.
     Off,
@@ -33,7 +36,7 @@ pub enum Laser {
 }
 
 /// A snapshot of the head, measured and not assumed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Status {
     /// Head time in s.
     pub time: f64,
@@ -62,7 +65,7 @@ pub struct Status {
 }
 
 /// What the pulse counters saw between two index pulses.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Turn {
     /// Time of the turn in s.
     pub period: f64,
@@ -71,7 +74,8 @@ pub struct Turn {
 }
 
 /// How the polygon is brought down.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Halt {
     /// Braked by the drive, then without power.
     Brake,
@@ -80,7 +84,8 @@ pub enum Halt {
 }
 
 /// What is written along one line.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Pattern {
     /// The test marks that a gauge can read.
     TestMarks,
@@ -89,7 +94,7 @@ pub enum Pattern {
 }
 
 /// One line to be exposed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LineOrder {
     /// The facet that shall draw it.
     pub facet: u32,
@@ -118,7 +123,7 @@ impl LineOrder {
 }
 
 /// What came of an exposed line.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Exposed {
     /// Head time of its first dot in s.
     pub time: f64,
@@ -146,7 +151,7 @@ pub struct PageOrder {
 }
 
 /// What came of a page.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ExposedPage {
     /// Head time of its first dot in s.
     pub time: f64,
@@ -159,7 +164,7 @@ pub struct ExposedPage {
 }
 
 /// How the head stands after it was made safe: measured, not assumed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SafeState {
     /// The head says that no light can come out.
     pub laser_off: bool,

@@ -1,10 +1,12 @@
 //! The dot clock: which dot period the hardware can make nearest to the one asked for.
 
 use crate::units::{Dimension, show};
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 /// How the dot clock is made from the master clock.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum ClockKind {
     /// The master clock divided by a whole number from `least` to `most`.
     Divider {
@@ -21,7 +23,7 @@ pub enum ClockKind {
 }
 
 /// The dot clock.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Clock {
     /// Master clock in Hz.
     pub master: f64,

@@ -13,10 +13,12 @@ pub use banding::{Banding, BandingError, Peak, banding};
 pub use clock::{Clock, ClockError, ClockKind, Made};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, PlanError, plan_line};
 pub use register::{OutOfRegister, Register};
+use serde::{Deserialize, Serialize};
 pub use trim::{Mean, Reading, Scale, Trim, TrimError, Trimmed, Worst};
 
 /// Which facets give a start-of-scan pulse.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum StartOfScan {
     /// A detector sees each facet's beam: division errors cancel to first order.
     EveryFacet,

@@ -1,9 +1,10 @@
 //! Registers that hold a signed quantity in whole steps.
 
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 /// A register that holds a signed quantity in whole steps.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Register {
     /// One step, in the register's unit.
     pub step: f64,

@@ -4,10 +4,11 @@
 
 use crate::optics::{OutOfRegister, Register};
 use crate::units::{Dimension, show};
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 /// Where a test line lies, against where it should.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Reading {
     /// Shift along the line in m, + in the direction of the scan.
     pub in_scan: f64,
@@ -20,7 +21,7 @@ pub struct Reading {
 }
 
 /// A correction of one facet's line.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Trim {
     /// Added to the start delay, in s. Positive draws the line later, so further in +x.
     pub in_scan: f64,

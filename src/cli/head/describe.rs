@@ -54,11 +54,10 @@ pub(super) fn describe(options: &Options) -> u8 {
             return WRONG;
         }
     };
-    let groups = groups(&description);
     say(&if options.json {
-        as_json(&description, &groups)
+        as_json(&description, &groups(&description))
     } else {
-        as_text(&description, &groups)
+        as_text(&description)
     });
     0
 }
@@ -165,33 +164,47 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
     ]
 }
 
-fn as_text(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
+fn as_text(head: &Description) -> String {
     let colour = colour_output();
     let what = if head.simulated { "simulated" } else { "real" };
     let mut text =
         format!("{}\nserial number {}, {what}\n", styled(&head.model, BOLD, colour), head.serial);
-    for (name, rows) in groups {
-        text.push_str(&format!("\n{}\n", styled(name, BOLD, colour)));
-        for Row(_, words, value) in rows {
-            let value = match value {
-                Content::Text(text) => text.replace('_', " "),
-                Content::Count(count) => count.to_string(),
-                Content::Quantity(value, dimension, unit) => {
-                    let unit = unit.and_then(|unit| parse_unit(unit).ok());
-                    show(*value, *dimension, unit.as_ref(), None)
-                }
-            };
+    for (name, rows) in facts(head) {
+        text.push_str(&format!("\n{}\n", styled(&name, BOLD, colour)));
+        for (words, value) in rows {
             text.push_str(&format!("  {words:<32}  {value}\n"));
         }
     }
-    text.push_str(&format!("\n{}\n", styled("power rails", BOLD, colour)));
-    for rail in &head.rails {
+    text
+}
+
+/// All that a head says of itself, in groups of words and values for people.
+pub(crate) fn facts(head: &Description) -> Vec<(String, Vec<(String, String)>)> {
+    let rows = |rows: Vec<Row>| {
+        rows.into_iter().map(|Row(_, words, value)| (words.to_string(), shown(&value)))
+    };
+    let groups = groups(head).into_iter();
+    let mut facts: Vec<(String, Vec<(String, String)>)> =
+        groups.map(|(name, group)| (name.to_string(), rows(group).collect())).collect();
+    let rails = head.rails.iter().map(|rail| {
         let nominal = show(rail.nominal, Dimension::VOLTAGE, None, None);
         let tolerance =
             show(rail.tolerance, Dimension::NUMBER, parse_unit("%").ok().as_ref(), None);
-        text.push_str(&format!("  {:<32}  {nominal} ± {tolerance}\n", rail.name));
+        (rail.name.clone(), format!("{nominal} ± {tolerance}"))
+    });
+    facts.push(("power rails".to_string(), rails.collect()));
+    facts
+}
+
+fn shown(value: &Content) -> String {
+    match value {
+        Content::Text(text) => text.replace('_', " "),
+        Content::Count(count) => count.to_string(),
+        Content::Quantity(value, dimension, unit) => {
+            let unit = unit.and_then(|unit| parse_unit(unit).ok());
+            show(*value, *dimension, unit.as_ref(), None)
+        }
     }
-    text
 }
 
 /// The SI unit of a dimension, by its own name where it has one.

@@ -4,6 +4,8 @@ mod describe;
 mod expose;
 mod new;
 
+pub(super) use describe::facts;
+
 use clap::{Args, Subcommand};
 
 #[derive(Args)]

@@ -1,0 +1,185 @@
+//! Writes a record while the run goes on: what the head and the script say goes to the disk at once,
+//! all else is made at the end.
+
+use crate::cli::json;
+use crate::cli::pages::Told;
+use crate::cli::record::folder::{Folder, Stream};
+use crate::cli::run::{About, Printer};
+use crate::head::record::{Heard, Listener};
+use crate::interpret::{Event, Observer};
+use crate::record::{Collector, Identity, LINES_HEADER, Manifest, Page, junit, page, tap, values};
+use crate::session::{Finished, Prepared};
+use crate::source::SourceMap;
+use serde::Serialize;
+use serde_json::{Value, json};
+use std::cell::RefCell;
+use std::path::Path;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// A record that is being written.
+pub(crate) struct Recorder {
+    collector: Collector,
+    /// What the head said before the record was begun.
+    early: Vec<Heard>,
+    files: Option<Files>,
+    /// The first thing that could not be written.
+    trouble: Option<String>,
+    /// Asks the run to stop.
+    stop: Arc<AtomicBool>,
+    at_most: Option<f64>,
+}
+
+struct Files {
+    folder: Folder,
+    events: Stream,
+    lines: Stream,
+}
+
+/// A call as a line of events.jsonl.
+#[derive(Serialize)]
+struct CallLine<'a> {
+    event: &'static str,
+    #[serde(flatten)]
+    heard: &'a Heard,
+}
+
+impl Recorder {
+    /// A recorder that listens, and writes nothing yet. `stop` ends the run should writing fail.
+    pub(crate) fn new(stop: Arc<AtomicBool>) -> Recorder {
+        Recorder {
+            collector: Collector::default(),
+            early: Vec::new(),
+            files: None,
+            trouble: None,
+            stop,
+            at_most: None,
+        }
+    }
+
+    /// Takes the folder and begins the record. Fails with what is to be told.
+    pub(crate) fn start(
+        &mut self,
+        path: &Path,
+        identity: Identity,
+        about: &About<'_>,
+    ) -> Result<(), String> {
+        let folder = Folder::take(path)?;
+        let events = folder.stream("events.jsonl")?;
+        let mut lines = folder.stream("lines.csv")?;
+        lines.write(LINES_HEADER.as_bytes())?;
+        self.files = Some(Files { folder, events, lines });
+        self.at_most = about.at_most;
+        self.collector.start(identity);
+        self.line(&json::start(about));
+        for heard in std::mem::take(&mut self.early) {
+            self.heard(&heard);
+        }
+        match self.trouble.take() {
+            Some(trouble) => Err(trouble),
+            None => Ok(()),
+        }
+    }
+
+    /// Does something with the files, unless something went wrong before.
+    fn with(&mut self, work: impl FnOnce(&mut Files) -> Result<(), String>) {
+        if self.trouble.is_some() {
+            return;
+        }
+        if let Some(files) = &mut self.files
+            && let Err(why) = work(files)
+        {
+            self.trouble = Some(why);
+            self.stop.store(true, Ordering::SeqCst);
+        }
+    }
+
+    fn line(&mut self, value: &Value) {
+        self.with(|files| files.events.write(format!("{value}\n").as_bytes()));
+    }
+
+    fn event(&mut self, time: f64, event: &Event, sources: &SourceMap) {
+        self.collector.event(time, event, &|span| sources.place(span));
+        let value = match event {
+            Event::Progress { text, elapsed, limit } => Some(json!({
+                "event": "waiting", "time": time, "text": text.as_ref(),
+                "elapsed": elapsed, "limit": limit,
+            })),
+            other => json::event(time, other),
+        };
+        if let Some(value) = value {
+            self.line(&value);
+        }
+    }
+
+    /// Ends the record: makes the other files, and takes the mark away. Fails with what could not
+    /// be written, now or before.
+    pub(crate) fn finish(
+        &mut self,
+        finished: &Finished,
+        prepared: &Prepared,
+        pages: Vec<Page>,
+    ) -> Result<(), String> {
+        self.line(&json::end(finished, prepared, self.at_most));
+        if let Some(trouble) = self.trouble.take() {
+            return Err(trouble);
+        }
+        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(()) };
+        self.collector.end(finished, &prepared.sources, pages);
+        let record = self.collector.record();
+        folder.end(events)?;
+        folder.end(lines)?;
+        folder.put("values.toml", &values(record).map_err(|e| e.to_string())?)?;
+        folder.put("junit.xml", &junit(record).map_err(|e| e.to_string())?)?;
+        folder.put("results.tap", &tap(record))?;
+        folder.put("report.html", &page(record))?;
+        let verdict = finished.verdict();
+        let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
+        let manifest = Manifest::written(&record.identity, &word, code, folder.files());
+        folder.finish(&manifest.map_err(|error| error.to_string())?)
+    }
+}
+
+impl Listener for Recorder {
+    fn heard(&mut self, heard: &Heard) {
+        if self.files.is_none() {
+            self.early.push(heard.clone());
+            return;
+        }
+        let row = self.collector.heard(heard);
+        let line = serde_json::to_string(&CallLine { event: "call", heard });
+        self.with(|files| {
+            let line = line.map_err(|error| error.to_string())?;
+            files.events.write(format!("{line}\n").as_bytes())?;
+            match row {
+                Some(row) => files.lines.write(row.text().as_bytes()),
+                None => Ok(()),
+            }
+        });
+    }
+}
+
+/// A printer that has what it prints recorded too.
+pub(crate) struct Recording<'a> {
+    pub inner: Box<dyn Printer + 'a>,
+    pub recorder: Rc<RefCell<Recorder>>,
+    pub sources: &'a SourceMap,
+}
+
+impl Observer for Recording<'_> {
+    fn event(&mut self, time: f64, event: Event) {
+        self.recorder.borrow_mut().event(time, &event, self.sources);
+        self.inner.event(time, event);
+    }
+}
+
+impl Printer for Recording<'_> {
+    fn pages(&mut self, told: &[Told]) {
+        self.inner.pages(told);
+    }
+
+    fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
+        self.inner.finish(finished, prepared);
+    }
+}

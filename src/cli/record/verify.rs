@@ -1,0 +1,148 @@
+//! `record verify`: holds every file of a record against its digest.
+
+use crate::cli::files::read_text;
+use crate::cli::record::folder::{MANIFEST, MARK};
+use crate::cli::terminal::{complain, say};
+use crate::cli::{FAILED, WRONG};
+use crate::record::{FileDigest, Manifest, hexadecimal};
+use clap::Args;
+use sha2::{Digest, Sha256};
+use std::fs::{self, File};
+use std::io::{self, BufRead, BufReader};
+use std::path::{Path, PathBuf};
+
+pub(super) const AFTER_HELP: &str = "\
+Says what was changed, is missing or was added since the record was written. It cannot find out
+whether somebody wrote the whole record anew: the digests have no key.
+
+Exit codes:
+  0    the record is whole and as it was written
+  1    it is not, or it was never finished
+  2    there is no record
+
+Examples:
+  spintrue record verify records/SIM-0001";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// The folder of the record
+    folder: PathBuf,
+}
+
+pub(super) fn verify(options: &Options) -> u8 {
+    let folder = &options.folder;
+    let name = folder.display();
+    if !folder.is_dir() {
+        complain(&format!("error: there is no folder {name}\n"));
+        return WRONG;
+    }
+    let unfinished = folder.join(MARK).exists();
+    let manifest = folder.join(MANIFEST);
+    if unfinished && !manifest.exists() {
+        let events = whole_lines(&folder.join("events.jsonl"));
+        let events = events.map_or("no events.jsonl can be read".to_string(), |count| {
+            format!("events.jsonl holds {count} whole lines")
+        });
+        say(&format!("{name}: UNFINISHED: the run goes on or was cut off; {events}\n"));
+        return FAILED;
+    }
+    if !manifest.exists() {
+        complain(&format!("error: {name} is no record: there is no {MANIFEST} in it\n"));
+        return WRONG;
+    }
+    let manifest = match read_text(&manifest)
+        .and_then(|text| Manifest::read(&text).map_err(|error| error.to_string()))
+    {
+        Ok(manifest) => manifest,
+        Err(why) => {
+            say(&format!("{name}: NOT AS IT WAS WRITTEN\n  {why}\n"));
+            return FAILED;
+        }
+    };
+    let mut wrong: Vec<String> = Vec::new();
+    for (file, known) in &manifest.files {
+        wrong.extend(differs(&folder.join(file), known).map(|why| format!("{file} {why}")));
+    }
+    match added(folder, &manifest) {
+        Ok(added) => wrong.extend(added),
+        Err(error) => wrong.push(format!("the folder cannot be read: {error}")),
+    }
+    if unfinished {
+        wrong.push(format!("{MARK} is there: the record was never finished"));
+    }
+    if wrong.is_empty() {
+        let count = manifest.files.len() + 1;
+        let verdict = &manifest.verdict;
+        say(&format!("{name}: whole and as it was written, {count} files; verdict: {verdict}\n"));
+        return 0;
+    }
+    say(&format!("{name}: NOT AS IT WAS WRITTEN\n"));
+    for line in wrong {
+        say(&format!("  {line}\n"));
+    }
+    FAILED
+}
+
+/// Why a file is not the one that was written; none where it is.
+fn differs(path: &Path, known: &FileDigest) -> Option<String> {
+    let plain = fs::symlink_metadata(path);
+    match &plain {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            return Some("is missing".to_string());
+        }
+        Err(error) => return Some(format!("cannot be read: {error}")),
+        Ok(data) if !data.is_file() => return Some("is no plain file any more".to_string()),
+        Ok(data) if data.len() != known.bytes => {
+            return Some(format!("was changed: {} bytes instead of {}", data.len(), known.bytes));
+        }
+        Ok(_) => {}
+    }
+    let mut hash = Sha256::new();
+    let read = File::open(path).and_then(|file| {
+        let mut file = BufReader::with_capacity(1 << 16, file);
+        loop {
+            let part = file.fill_buf()?;
+            if part.is_empty() {
+                return Ok(());
+            }
+            hash.update(part);
+            let length = part.len();
+            file.consume(length);
+        }
+    });
+    match read {
+        Err(error) => Some(format!("cannot be read: {error}")),
+        Ok(()) if hexadecimal(&hash.finalize()) != known.sha256 => {
+            Some("was changed: its SHA-256 differs".to_string())
+        }
+        Ok(()) => None,
+    }
+}
+
+/// What lies in the folder and is not of the record.
+fn added(folder: &Path, manifest: &Manifest) -> io::Result<Vec<String>> {
+    let mut added = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let name = entry?.file_name().to_string_lossy().into_owned();
+        if !manifest.files.contains_key(&name) && name != MANIFEST && name != MARK {
+            added.push(format!("{name} was added"));
+        }
+    }
+    added.sort();
+    Ok(added)
+}
+
+/// How many lines of a file have their end.
+fn whole_lines(path: &Path) -> io::Result<u64> {
+    let mut file = BufReader::with_capacity(1 << 16, File::open(path)?);
+    let mut count = 0;
+    loop {
+        let part = file.fill_buf()?;
+        if part.is_empty() {
+            return Ok(count);
+        }
+        count += part.iter().filter(|byte| **byte == b'\n').count() as u64;
+        let length = part.len();
+        file.consume(length);
+    }
+}

@@ -1,0 +1,67 @@
+//! A decided check as rows of words, the same for every format.
+
+use crate::acceptance::decision::Outcome;
+use crate::interpret::{Bound, Check};
+
+/// A check as every format tells it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CheckRow {
+    /// Head time in s.
+    pub time: f64,
+    /// Its label.
+    pub label: String,
+    /// What it came to.
+    pub outcome: Outcome,
+    /// Name and value of all that is known of it; keys without blanks.
+    pub facts: Vec<(&'static str, String)>,
+}
+
+impl CheckRow {
+    /// Of a check that was decided at a head time.
+    pub fn of(time: f64, check: &Check, place: String) -> CheckRow {
+        let mut facts = vec![("condition", check.text.to_string())];
+        if let Some(measured) = &check.measured {
+            facts.push(("value", measured.value.to_string()));
+            if let Some(uncertainty) = &measured.uncertainty {
+                facts.push(("uncertainty", uncertainty.to_string()));
+            }
+            let limit = |bound: &Bound, closed: &str, open: &str| {
+                format!("{} {}", if bound.closed { closed } else { open }, bound.at)
+            };
+            if let Some(low) = &measured.low {
+                facts.push(("low", limit(low, ">=", ">")));
+            }
+            if let Some(high) = &measured.high {
+                facts.push(("high", limit(high, "<=", "<")));
+            }
+        }
+        facts.push(("outcome", check.outcome.text().to_string()));
+        facts.push(("place", place));
+        CheckRow { time, label: check.label.clone(), outcome: check.outcome, facts }
+    }
+
+    /// A fact by its name.
+    pub fn fact(&self, name: &str) -> Option<&str> {
+        self.facts.iter().find(|(known, _)| *known == name).map(|(_, value)| value.as_str())
+    }
+
+    /// Its limits in words; empty where there are none.
+    pub fn limits(&self) -> String {
+        let limits = [self.fact("low"), self.fact("high")];
+        limits.into_iter().flatten().collect::<Vec<_>>().join(" and ")
+    }
+
+    /// In one line: value, uncertainty, limits and outcome.
+    pub fn message(&self) -> String {
+        let mut text = match (self.fact("value"), self.fact("uncertainty")) {
+            (Some(value), Some(uncertainty)) => format!("{value} ± {uncertainty}"),
+            (Some(value), None) => value.to_string(),
+            (None, _) => self.fact("condition").unwrap_or_default().to_string(),
+        };
+        let limits = self.limits();
+        if !limits.is_empty() {
+            text.push_str(&format!(", should be {limits}"));
+        }
+        format!("{text}: {}", self.outcome.text())
+    }
+}

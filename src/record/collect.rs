@@ -1,0 +1,171 @@
+//! Collects a record from what script and head say while the run goes on.
+
+use crate::acceptance::decision::Outcome;
+use crate::head::record::{Call, Heard, Reply};
+use crate::head::{Halt, Trim};
+use crate::interpret::Event;
+use crate::program::show::Shown;
+use crate::record::{
+    CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded, SpeedPoint,
+};
+use crate::session::Finished;
+use crate::source::{SourceMap, Span};
+use std::rc::Rc;
+
+/// Most quantities, flags and texts of recorded values that are kept.
+const PARTS_MOST: usize = 200_000;
+
+/// Longest line of the log, in characters.
+const TEXT_MOST: usize = 2_000;
+
+/// Collects.
+#[derive(Debug, Default)]
+pub struct Collector {
+    record: Record,
+    parts: usize,
+    lines: u64,
+    drawn: Option<u32>,
+    trims: Option<Vec<Trim>>,
+    /// What is waited for, told once a wait.
+    waiting: Option<Rc<str>>,
+}
+
+impl Collector {
+    /// Starts with what is known beforehand.
+    pub fn start(&mut self, identity: Identity) {
+        self.record.identity = identity;
+    }
+
+    /// What was collected so far.
+    pub fn record(&self) -> &Record {
+        &self.record
+    }
+
+    fn log(&mut self, time: f64, text: &str) {
+        let mut short: String = text.chars().take(TEXT_MOST).collect();
+        if short.len() < text.len() {
+            short.push('…');
+        }
+        self.record.log.push(LogLine { time, text: short });
+    }
+
+    /// The script said something; `place` names places of the script.
+    pub fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
+        if !matches!(event, Event::Progress { .. }) {
+            self.waiting = None;
+        }
+        match event {
+            Event::Note(text) => self.log(time, text),
+            Event::Recorded { label, shown, .. } => {
+                let parts = parts(shown);
+                if self.parts + parts > PARTS_MOST {
+                    self.record.recorded.left_out += 1;
+                    return;
+                }
+                self.parts += parts;
+                let (label, shown) = (label.clone(), shown.clone());
+                self.record.recorded.push(Recorded { time, label, shown });
+            }
+            Event::Check(check) => {
+                let row = CheckRow::of(time, check, place(check.span));
+                self.log(time, &format!("check {}: {}", row.label, row.message()));
+                let before = self.record.checks.left_out;
+                self.record.checks.push(row);
+                if self.record.checks.left_out > before {
+                    let [conforming, failing, undecided] = &mut self.record.more;
+                    *match check.outcome {
+                        Outcome::Conforms => conforming,
+                        Outcome::Fails => failing,
+                        Outcome::Undecided => undecided,
+                    } += 1;
+                }
+            }
+            Event::Progress { text, .. } => {
+                if self.waiting.as_ref() != Some(text) {
+                    self.waiting = Some(Rc::clone(text));
+                    self.log(time, &format!("waiting until {text}"));
+                }
+            }
+            Event::AlsoFailed(failure) => {
+                self.log(time, &format!("also failed on the way out: {}", failure.message));
+            }
+        }
+    }
+
+    /// The head or its gauge answered; gives the row of a line that was measured.
+    pub fn heard(&mut self, heard: &Heard) -> Option<LineRow> {
+        let time = heard.time;
+        match (&heard.call, &heard.reply) {
+            (_, Reply::Status(status)) => {
+                let (speed, locked) = (status.speed, status.locked);
+                self.record.curve.push(SpeedPoint { time: status.time, speed, locked });
+            }
+            (Call::LoadTrims { trims }, Reply::Done) => {
+                self.trims = Some(trims.clone());
+                self.record.rounds.trimmed();
+            }
+            (Call::Trims, Reply::Trims(trims)) => {
+                if self.trims.as_ref() != Some(trims) {
+                    self.trims = Some(trims.clone());
+                }
+            }
+            (Call::Expose { .. }, Reply::Exposed(exposed)) => self.drawn = Some(exposed.facet),
+            (Call::Expose { .. } | Call::ExposePage { .. }, _) => self.drawn = None,
+            (Call::Measure, Reply::Reading(reading)) => {
+                let facet = self.drawn?;
+                let (along, across) = (reading.in_scan, reading.cross_scan);
+                let round = self.record.rounds.push(time, facet, along, across);
+                self.lines += 1;
+                let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
+                let (number, reading, trim) = (self.lines, *reading, trim.copied());
+                return Some(LineRow { number, round, time, facet, reading, trim });
+            }
+            (Call::Spin { speed }, Reply::Done) => {
+                let rpm = speed * 30.0 / std::f64::consts::PI;
+                self.log(time, &format!("the polygon was asked for {rpm:.0} rpm"));
+            }
+            (Call::Halt { how }, Reply::Done) => {
+                let how = if *how == Halt::Brake { "brake" } else { "coast" };
+                self.log(time, &format!("the polygon was asked to {how}"));
+            }
+            (Call::Arm { power }, Reply::Done) => {
+                self.log(
+                    time,
+                    &format!("the laser was armed at {:.3} % of full power", power * 100.0),
+                );
+            }
+            (Call::Disarm, Reply::Done) => self.log(time, "the laser was disarmed"),
+            (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),
+            (_, Reply::Fault(fault)) => self.log(time, &format!("the head says: {fault}")),
+            _ => {}
+        }
+        None
+    }
+
+    /// The end, with the pages that were exposed.
+    pub fn end(&mut self, finished: &Finished, sources: &SourceMap, pages: Vec<Page>) {
+        let failure = finished.failure.as_ref().map(|failure| FailureText {
+            kind: failure.kind.text().to_string(),
+            message: failure.message.clone(),
+            place: sources.place(failure.place),
+            calls: failure.calls.iter().take(20).map(|call| sources.place(*call)).collect(),
+        });
+        self.record.pages = pages;
+        self.record.end = Some(End {
+            verdict: finished.verdict(),
+            failure,
+            safe: finished.safe.clone(),
+            took: finished.took,
+            outcomes: [finished.conforming, finished.failing, finished.undecided],
+        });
+    }
+}
+
+/// How many quantities, flags and texts a value has.
+fn parts(shown: &Shown) -> usize {
+    match shown {
+        Shown::List(items) => items.iter().map(parts).sum(),
+        Shown::Record(fields) => fields.iter().map(|(_, field)| parts(field)).sum(),
+        _ => 1,
+    }
+}

@@ -1,0 +1,90 @@
+//! The polygon's speed over head time, thinned out by time where there are too many points.
+
+/// Most points that are kept.
+const POINTS_MOST: usize = 2_000;
+
+/// Smallest time in s between two points once they are thinned out.
+const GAP_FIRST: f64 = 0.001;
+
+/// A measured speed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SpeedPoint {
+    /// Head time in s.
+    pub time: f64,
+    /// In rad/s.
+    pub speed: f64,
+    /// The lock detector's word.
+    pub locked: bool,
+}
+
+/// Speeds in the order in which they were measured.
+#[derive(Clone, Debug, Default)]
+pub struct Curve {
+    /// The points, at most 2,000.
+    pub points: Vec<SpeedPoint>,
+    /// Smallest time in s between two points that are not at a change of lock; 0 where all are
+    /// here.
+    pub gap: f64,
+}
+
+impl Curve {
+    /// Takes a point.
+    pub fn push(&mut self, point: SpeedPoint) {
+        if !point.time.is_finite() || !point.speed.is_finite() {
+            return;
+        }
+        if self.points.last().is_none_or(|last| self.keeps(last, &point)) {
+            self.points.push(point);
+        }
+        while self.points.len() > POINTS_MOST {
+            self.gap = (self.gap * 2.0).max(GAP_FIRST);
+            let all = std::mem::take(&mut self.points);
+            let before = all.len();
+            for point in all {
+                if self.points.last().is_none_or(|last| self.keeps(last, &point)) {
+                    self.points.push(point);
+                }
+            }
+            // A lock that comes and goes all the time leaves nothing to thin out.
+            if self.gap > 1e9 && self.points.len() == before {
+                self.points.truncate(POINTS_MOST);
+            }
+        }
+    }
+
+    fn keeps(&self, last: &SpeedPoint, point: &SpeedPoint) -> bool {
+        point.time - last.time >= self.gap || point.locked != last.locked
+    }
+
+    /// When lock came first, if it did.
+    pub fn lock(&self) -> Option<SpeedPoint> {
+        self.points.iter().find(|point| point.locked).copied()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Curve, POINTS_MOST, SpeedPoint};
+
+    #[test]
+    fn thinning_keeps_both_ends_of_time_and_the_lock() {
+        let mut curve = Curve::default();
+        for i in 0..100_000 {
+            let time = f64::from(i) * 0.01;
+            curve.push(SpeedPoint { time, speed: time, locked: i >= 77_777 });
+        }
+        assert!(curve.points.len() <= POINTS_MOST && curve.points.len() > POINTS_MOST / 4);
+        assert!(curve.gap > 0.0);
+        assert_eq!(curve.lock().map(|p| p.time), Some(777.77));
+        assert!(curve.points.last().unwrap().time > 999.0 - curve.gap);
+    }
+
+    #[test]
+    fn a_lock_that_flutters_is_bounded_too() {
+        let mut curve = Curve::default();
+        for i in 0..10_000 {
+            curve.push(SpeedPoint { time: f64::from(i), speed: 1.0, locked: i % 2 == 0 });
+        }
+        assert!(curve.points.len() <= POINTS_MOST);
+    }
+}

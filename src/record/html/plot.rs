@@ -1,0 +1,203 @@
+//! One plot as SVG: a frame with axes in units and ticks at 1, 2 and 5, and marks inside it.
+
+use maud::{Markup, html};
+
+/// Size of a plot, and what is left around its frame.
+const WIDTH: f64 = 480.0;
+const HEIGHT: f64 = 270.0;
+const LEFT: f64 = 58.0;
+const RIGHT: f64 = 14.0;
+const TOP: f64 = 14.0;
+const BOTTOM: f64 = 46.0;
+
+/// Ticks that an axis has at most, about.
+const TICKS: f64 = 6.0;
+
+/// An axis: its range, its words with the unit, and where its ticks stand.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Axis {
+    low: f64,
+    high: f64,
+    words: &'static str,
+    step: f64,
+}
+
+/// The step of 1, 2 or 5 times a power of ten that cuts a span into at most so many parts.
+fn step(span: f64, most: f64) -> f64 {
+    let least = span / most;
+    let power = 10_f64.powf(least.log10().floor());
+    let steps = [1.0, 2.0, 5.0, 10.0].map(|factor| factor * power);
+    steps.into_iter().find(|step| *step >= least * (1.0 - 1e-9)).unwrap_or(10.0 * power)
+}
+
+impl Axis {
+    /// From tick to tick around all values.
+    pub(super) fn around(values: impl Iterator<Item = f64>, words: &'static str) -> Axis {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for value in values.filter(|value| value.is_finite()) {
+            (low, high) = (low.min(value), high.max(value));
+        }
+        if low > high {
+            (low, high) = (0.0, 1.0);
+        }
+        if high - low <= 1e-9 * low.abs().max(high.abs()).max(1e-12) {
+            let room = if low == 0.0 { 1.0 } else { low.abs() * 0.5 };
+            (low, high) = (low - room, high + room);
+        }
+        let step = step(high - low, TICKS);
+        let (low, high) = ((low / step).floor() * step, (high / step).ceil() * step);
+        Axis { low, high, words, step }
+    }
+
+    /// For the whole numbers between two.
+    pub(super) fn whole(low: f64, high: f64, words: &'static str) -> Axis {
+        let step = step((high - low).max(1.0), 12.0).max(1.0);
+        Axis { low: low - 0.5, high: high + 0.5, words, step }
+    }
+
+    fn ticks(&self) -> impl Iterator<Item = f64> {
+        let (first, step) = ((self.low / self.step).ceil(), self.step);
+        let count = (self.high / step + 1e-9).floor() - first;
+        let count = if count.is_finite() { count.clamp(0.0, 40.0) as u32 } else { 0 };
+        (0..=count).map(move |k| (first + f64::from(k)) * step)
+    }
+
+    fn text(&self, tick: f64) -> String {
+        let places = (-self.step.log10().floor()).clamp(0.0, 9.0) as usize;
+        let text = format!("{:.places$}", tick + 0.0);
+        let zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
+        if zero { text.trim_start_matches('-').to_string() } else { text.replace('-', "\u{2212}") }
+    }
+
+    fn share(&self, value: f64) -> f64 {
+        (value - self.low) / (self.high - self.low)
+    }
+}
+
+/// A plot.
+pub(super) struct Plot {
+    /// Unique in the page.
+    pub id: String,
+    /// What it shows, in a few words.
+    pub title: String,
+    /// The same at more length, for those who do not see it.
+    pub told: String,
+    /// Along.
+    pub x: Axis,
+    /// Upwards.
+    pub y: Axis,
+}
+
+fn round(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
+}
+
+impl Plot {
+    /// Where a value along lies.
+    pub(super) fn at_x(&self, value: f64) -> f64 {
+        round(LEFT + self.x.share(value) * (WIDTH - LEFT - RIGHT))
+    }
+
+    /// Where a value upwards lies.
+    pub(super) fn at_y(&self, value: f64) -> f64 {
+        round(HEIGHT - BOTTOM - self.y.share(value) * (HEIGHT - TOP - BOTTOM))
+    }
+
+    /// Where zero lies, or the bottom.
+    pub(super) fn floor(&self) -> f64 {
+        self.at_y(0.0_f64.clamp(self.y.low, self.y.high))
+    }
+
+    /// A line through points.
+    pub(super) fn line(&self, points: impl Iterator<Item = (f64, f64)>, class: &str) -> Markup {
+        let points = points.map(|(x, y)| format!("{},{}", self.at_x(x), self.at_y(y)));
+        let points = points.collect::<Vec<_>>().join(" ");
+        html! { polyline points=(points) class=(class) {} }
+    }
+
+    /// A line upwards through the whole frame, with words at its top.
+    pub(super) fn upright(&self, x: f64, words: &str) -> Markup {
+        let at = self.at_x(x);
+        let (beside, anchor) =
+            if self.x.share(x) > 0.6 { (at - 6.0, "end") } else { (at + 6.0, "start") };
+        html! {
+            line x1=(at) x2=(at) y1=(TOP) y2=(HEIGHT - BOTTOM) class="mark" {}
+            text x=(beside) y=(HEIGHT - BOTTOM - 10.0) text-anchor=(anchor) { (words) }
+        }
+    }
+
+    /// A hollow circle (`full`: a filled square) at a point.
+    pub(super) fn dot(&self, x: f64, y: f64, full: bool, aside: f64) -> Markup {
+        let (x, y) = (self.at_x(x) + aside, self.at_y(y));
+        html! {
+            @if full { rect x=(x - 4.0) y=(y - 4.0) width="8" height="8" class="two full" {} }
+            @else { circle cx=(x) cy=(y) r="4.5" class="one" {} }
+        }
+    }
+
+    /// A thin line upwards between two values.
+    pub(super) fn whisker(&self, x: f64, [low, high]: [f64; 2], class: &str, aside: f64) -> Markup {
+        let at = self.at_x(x) + aside;
+        html! { line x1=(at) x2=(at) y1=(self.at_y(low)) y2=(self.at_y(high)) class=(class) {} }
+    }
+
+    /// The plot with its marks and a caption.
+    pub(super) fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
+        let (title, told) = (format!("{}-title", self.id), format!("{}-told", self.id));
+        let labelled = format!("{title} {told}");
+        let (right, bottom) = (WIDTH - RIGHT, HEIGHT - BOTTOM);
+        let middle = (TOP + bottom) / 2.0;
+        html! {
+            figure {
+                figcaption { b { (self.title) } }
+                svg viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-labelledby=(labelled) {
+                    title id=(title) { (self.title) }
+                    desc id=(told) { (self.told) }
+                    @for tick in self.y.ticks() {
+                        @let class = if tick == 0.0 { "zero" } else { "grid" };
+                        @let y = self.at_y(tick);
+                        line x1=(LEFT) x2=(right) y1=(y) y2=(y) class=(class) {}
+                        text x=(LEFT - 7.0) y=(y + 4.5) text-anchor="end" { (self.y.text(tick)) }
+                    }
+                    @for tick in self.x.ticks() {
+                        @let x = self.at_x(tick);
+                        line x1=(x) x2=(x) y1=(bottom) y2=(bottom + 5.0) class="axis" {}
+                        text x=(x) y=(bottom + 19.0) text-anchor="middle" { (self.x.text(tick)) }
+                    }
+                    polyline points=(format!("{LEFT},{TOP} {LEFT},{bottom} {right},{bottom}"))
+                        class="axis" {}
+                    text x=(f64::midpoint(LEFT, right)) y=(HEIGHT - 8.0) text-anchor="middle" {
+                        (self.x.words)
+                    }
+                    text x="14" y=(middle) text-anchor="middle"
+                        transform=(format!("rotate(-90 14 {middle})")) { (self.y.words) }
+                    (marks)
+                }
+                figcaption { (caption) }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Axis;
+
+    fn ticks(low: f64, high: f64) -> Vec<String> {
+        let axis = Axis::around([low, high].into_iter(), "");
+        axis.ticks().map(|tick| axis.text(tick)).collect()
+    }
+
+    #[test]
+    fn ticks_stand_at_one_two_and_five() {
+        assert_eq!(ticks(0.0, 5000.0), ["0", "1000", "2000", "3000", "4000", "5000"]);
+        assert_eq!(
+            ticks(-0.03, 0.09),
+            ["\u{2212}0.04", "\u{2212}0.02", "0.00", "0.02", "0.04", "0.06", "0.08", "0.10"]
+        );
+        assert_eq!(ticks(12.0, 12.0).len(), 7);
+        assert_eq!(ticks(f64::NAN, f64::INFINITY).first().unwrap(), "0.0");
+        let whole = Axis::whole(0.0, 9.0, "facet");
+        assert_eq!(whole.ticks().count(), 10);
+    }
+}

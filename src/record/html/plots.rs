@@ -1,0 +1,220 @@
+//! The plots of a report. Each is left out where the run has no data for it.
+
+use crate::program::show::Shown;
+use crate::record::html::plot::{Axis, Plot};
+use crate::record::{FacetMean, Record};
+use maud::{Markup, html};
+use std::f64::consts::PI;
+
+/// All plots that the run has data for.
+pub(super) fn plots(record: &Record) -> Vec<Markup> {
+    let mut plots = Vec::new();
+    plots.extend(speed(record));
+    plots.extend(facets(record, "in-scan", "mean in-scan shift in um", |mean| mean.in_scan));
+    plots.extend(facets(record, "cross-scan", "mean cross-scan shift in um", |m| m.cross_scan));
+    plots.extend(rounds(record));
+    let recorded = record.recorded.items.iter();
+    let lists = recorded.filter_map(|r| Some((r.label.clone(), peaks(&r.shown)?)));
+    let pages = record.pages.iter().filter_map(|page| {
+        let peaks = page.banding.as_ref()?.peaks.iter().map(|p| (p.frequency, p.amplitude));
+        Some((format!("page {}", page.number), peaks.collect::<Vec<_>>()))
+    });
+    let spectra: Vec<(String, Vec<(f64, f64)>)> = lists.chain(pages).take(SPECTRA_MOST).collect();
+    let most = spectra.iter().flat_map(|(_, peaks)| peaks).map(|peak| peak.1).fold(0.0, f64::max);
+    let drawn = (1..).zip(&spectra);
+    plots.extend(drawn.map(|(number, (label, peaks))| banding(number, label, peaks, most)));
+    plots
+}
+
+/// Most banding spectra of a report.
+const SPECTRA_MOST: usize = 8;
+
+fn rpm(speed: f64) -> f64 {
+    speed * 30.0 / PI
+}
+
+/// Speed over head time, with the first lock.
+fn speed(record: &Record) -> Option<Markup> {
+    let curve = &record.curve;
+    let points = curve.points.iter().map(|point| (point.time, rpm(point.speed)));
+    let turning = curve.points.iter().filter(|point| point.speed.abs() > 0.0).count();
+    if turning < 2 {
+        return None;
+    }
+    let lock = curve.lock();
+    let fastest = points.clone().map(|(_, speed)| speed).fold(0.0, f64::max);
+    let told = match lock {
+        Some(lock) => format!(
+            "The polygon reached {fastest:.0} rpm; lock was first seen at {:.3} s of head time.",
+            lock.time
+        ),
+        None => format!("The polygon reached {fastest:.0} rpm; lock was never seen."),
+    };
+    let plot = Plot {
+        id: "speed".to_string(),
+        title: "Speed of the polygon".to_string(),
+        told: told.clone(),
+        x: Axis::around(points.clone().map(|(time, _)| time), "head time in s"),
+        y: Axis::around(points.clone().map(|(_, s)| s).chain([0.0]), "speed in rpm"),
+    };
+    let marks = html! {
+        (plot.line(points, "one"))
+        @if let Some(lock) = lock { (plot.upright(lock.time, &format!("lock {:.2} s", lock.time))) }
+    };
+    let caption = html! {
+        (told)
+        @if curve.gap > 0.0 {
+            " Thinned out to one point in " (crate::program::show::time_text(curve.gap))
+            "; events.jsonl has them all."
+        }
+    };
+    Some(plot.drawn(marks, caption))
+}
+
+/// Shift of each facet, before and after.
+fn facets(
+    record: &Record,
+    what: &str,
+    words: &'static str,
+    part: fn(&FacetMean) -> [f64; 3],
+) -> Option<Markup> {
+    let rounds = &record.rounds.list;
+    let (first, last) = (rounds.first()?, rounds.last()?);
+    let two = rounds.len() > 1;
+    let shown = || first.facets.values().chain(last.facets.values());
+    if first.facets.is_empty() || last.facets.is_empty() {
+        return None;
+    }
+    let numbers = first.facets.keys().chain(last.facets.keys()).map(|facet| f64::from(*facet));
+    let (low, high) =
+        numbers.fold((f64::INFINITY, 0.0_f64), |(low, high), n| (low.min(n), high.max(n)));
+    let worst = |round: &crate::record::Round| {
+        let means = round.facets.values().map(|mean| part(mean)[0].abs() * 1e6);
+        means.fold(0.0, f64::max)
+    };
+    let told = if two {
+        format!(
+            "The largest mean {what} shift went from {:.2} um in the first round to {:.2} um in the \
+             last.",
+            worst(first),
+            worst(last)
+        )
+    } else {
+        format!("The largest mean {what} shift is {:.2} um.", worst(first))
+    };
+    let plot = Plot {
+        id: format!("facets-{what}"),
+        title: format!("Facets {what}{}", if two { ", before and after" } else { "" }),
+        told: told.clone(),
+        x: Axis::whole(low, high, "facet"),
+        y: Axis::around(shown().flat_map(part).map(|v| v * 1e6).chain([0.0]), words),
+    };
+    let aside = if two { 5.0 } else { 0.0 };
+    let marks = html! {
+        @for (facet, mean) in &first.facets {
+            @let [middle, least, most] = part(mean).map(|value| value * 1e6);
+            (plot.whisker(f64::from(*facet), [least, most], "one thin", -aside))
+            (plot.dot(f64::from(*facet), middle, false, -aside))
+        }
+        @if two {
+            @for (facet, mean) in &last.facets {
+                @let [middle, least, most] = part(mean).map(|value| value * 1e6);
+                (plot.whisker(f64::from(*facet), [least, most], "two thin", aside))
+                (plot.dot(f64::from(*facet), middle, true, aside))
+            }
+        }
+    };
+    let caption = html! {
+        @if two { "Circle: first round. Square: last round. " } @else { "Circle: mean. " }
+        "Thin line: smallest to largest reading. " (told)
+    };
+    Some(plot.drawn(marks, caption))
+}
+
+/// The largest mean shift in each round.
+fn rounds(record: &Record) -> Option<Markup> {
+    let rounds = &record.rounds;
+    if rounds.list.len() < 2 {
+        return None;
+    }
+    let worst: Vec<(f64, [f64; 2])> = rounds
+        .list
+        .iter()
+        .enumerate()
+        .map(|(index, round)| (rounds.number(index) as f64, round.worst().map(|v| v * 1e6)))
+        .collect();
+    let last = worst.last()?;
+    let told = format!(
+        "In round {:.0}, the last one, the largest mean shift is {:.2} um in-scan and {:.2} um \
+         cross-scan.",
+        last.0, last.1[0], last.1[1]
+    );
+    let plot = Plot {
+        id: "rounds".to_string(),
+        title: "Residual by round of trimming".to_string(),
+        told: told.clone(),
+        x: Axis::whole(1.0, last.0, "round: all lines measured under the same trims"),
+        y: Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in um"),
+    };
+    let marks = html! {
+        (plot.line(worst.iter().map(|w| (w.0, w.1[0])), "one"))
+        (plot.line(worst.iter().map(|w| (w.0, w.1[1])), "two dashed"))
+        @for (number, [along, across]) in &worst {
+            (plot.dot(*number, *along, false, 0.0))
+            (plot.dot(*number, *across, true, 0.0))
+        }
+    };
+    let caption = html! {
+        "Circle, whole line: in-scan. Square, dashed line: cross-scan. " (told)
+        @if rounds.left_out > 0 {
+            " " (rounds.left_out) " rounds behind the first are left out; lines.csv has them all."
+        }
+    };
+    Some(plot.drawn(marks, caption))
+}
+
+/// Frequency in cycles per line and amplitude in m of each peak, where a value is a list of peaks.
+fn peaks(shown: &Shown) -> Option<Vec<(f64, f64)>> {
+    let Shown::List(items) = shown else { return None };
+    let peaks = items.iter().map(|item| {
+        let Shown::Record(fields) = item else { return None };
+        let field = |wanted: &str, si: &str| {
+            fields.iter().find_map(|(name, shown)| match shown {
+                Shown::Quantity { value, unit, .. } if &**name == wanted && unit == si => {
+                    Some(*value)
+                }
+                _ => None,
+            })
+        };
+        field("harmonic", "")?;
+        Some((field("frequency", "")?, field("amplitude", "m")?))
+    });
+    peaks.collect::<Option<Vec<_>>>().filter(|peaks| !peaks.is_empty())
+}
+
+fn banding(number: usize, label: &str, peaks: &[(f64, f64)], most: f64) -> Markup {
+    let worst = peaks.iter().copied().max_by(|one, other| one.1.total_cmp(&other.1));
+    let told = worst.map_or(String::new(), |(frequency, amplitude)| {
+        format!(
+            "The largest of {} peaks is {:.3} um, at {frequency:.3} cycles per line.",
+            peaks.len(),
+            amplitude * 1e6
+        )
+    });
+    let highest = peaks.iter().map(|peak| peak.0);
+    let plot = Plot {
+        id: format!("banding-{number}"),
+        title: format!("Banding: {label}"),
+        told: told.clone(),
+        x: Axis::around(highest.chain([0.0, 0.5]), "cycles per line"),
+        y: Axis::around([0.0, most * 1e6].into_iter(), "amplitude in um"),
+    };
+    let marks = html! {
+        @for (frequency, amplitude) in peaks {
+            line x1=(plot.at_x(*frequency)) x2=(plot.at_x(*frequency)) y1=(plot.floor())
+                y2=(plot.at_y(amplitude * 1e6)) class="two" {}
+            (plot.dot(*frequency, amplitude * 1e6, true, 0.0))
+        }
+    };
+    plot.drawn(marks, html! { (told) })
+}

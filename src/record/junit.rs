@@ -1,0 +1,100 @@
+//! `junit.xml`: test results as build servers read them.
+
+use crate::acceptance::decision::Outcome;
+use crate::record::tap::RUN;
+use crate::record::{Record, one_line};
+use quick_junit::{NonSuccessKind, Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
+use std::time::Duration;
+
+/// A test case for each check, and a last one for the run itself. Undecided checks are failures of
+/// the type `undecided`, since nothing may pass that was not decided.
+pub fn junit(record: &Record) -> Result<String, SerializeError> {
+    let identity = &record.identity;
+    let mut suite = TestSuite::new(one_line(&identity.script));
+    suite.extra.insert("timestamp".into(), zoneless(&identity.started).into());
+    let mut property = |name: &str, value: &str| {
+        suite.add_property((name, one_line(value).as_str()));
+    };
+    property("spintrue", &identity.spintrue);
+    property("head model", &identity.model);
+    property("head serial", &identity.serial);
+    property("simulated", if identity.simulated { "true" } else { "false" });
+    if let Some(seed) = identity.seed {
+        property("seed", &seed.to_string());
+    }
+    if let Some(operator) = &identity.operator {
+        property("operator", operator);
+    }
+    property("started", &identity.started);
+    for fault in &identity.faults {
+        property("fault on purpose", fault);
+    }
+    for (name, value) in &identity.params {
+        property(&format!("param {name}"), value);
+    }
+    for source in &identity.sources {
+        property(&format!("sha256 {}", source.name), &source.sha256);
+    }
+    let class = one_line(&identity.script);
+    let mut before = 0.0;
+    for check in &record.checks.items {
+        let status = match check.outcome {
+            Outcome::Conforms => TestCaseStatus::success(),
+            Outcome::Fails => failed("does not conform", check.message()),
+            Outcome::Undecided => failed("undecided", check.message()),
+        };
+        let mut case = TestCase::new(one_line(&check.label), status);
+        case.set_classname(class.as_str()).set_time(seconds(check.time - before));
+        let facts = check.facts.iter().map(|(key, value)| format!("{key}: {value}\n"));
+        case.set_system_out(facts.collect::<String>());
+        before = check.time;
+        suite.add_test_case(case);
+    }
+    let [conforming, failing, undecided] = record.more;
+    if conforming + failing + undecided > 0 {
+        let message =
+            format!("{conforming} conform, {failing} do not conform, {undecided} are undecided");
+        let good = failing + undecided == 0;
+        let status = if good {
+            TestCaseStatus::success()
+        } else {
+            failed("does not conform", message.clone())
+        };
+        let mut case = TestCase::new("further checks", status);
+        case.set_classname(class.as_str()).set_system_out(message);
+        suite.add_test_case(case);
+    }
+    if let Some(end) = &record.end {
+        let status = match end.trouble() {
+            None => TestCaseStatus::success(),
+            Some(message) => {
+                let mut status = TestCaseStatus::non_success(NonSuccessKind::Error);
+                status.set_type(end.verdict.text()).set_message(one_line(&message));
+                status
+            }
+        };
+        let mut case = TestCase::new(RUN, status);
+        case.set_classname(class.as_str()).set_time(seconds(end.took - before));
+        case.set_system_out(format!("verdict: {}\nhead: {}\n", end.verdict.text(), end.left()));
+        suite.add_test_case(case).set_time(seconds(end.took));
+    }
+    let mut report = Report::new("spintrue");
+    report.add_test_suite(suite);
+    report.to_string()
+}
+
+fn failed(kind: &str, message: String) -> TestCaseStatus {
+    let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
+    status.set_type(kind).set_message(one_line(&message));
+    status
+}
+
+/// A length of head time; nothing where a head's clock went astray.
+fn seconds(time: f64) -> Duration {
+    Duration::try_from_secs_f64(time.max(0.0)).unwrap_or_default()
+}
+
+/// The schema has date and time to the second, without a zone; ours is in UTC.
+fn zoneless(started: &str) -> &str {
+    started.get(..19).unwrap_or(started)
+}

@@ -1,0 +1,67 @@
+//! `results.tap`: the Test Anything Protocol, version 14.
+
+use crate::acceptance::decision::Outcome;
+use crate::record::{Record, one_line};
+
+/// A test for each check, and a last one for the run itself.
+pub fn tap(record: &Record) -> String {
+    let more = record.more.iter().sum::<usize>();
+    let count = record.checks.items.len() + usize::from(more > 0) + 1;
+    let mut text = format!("TAP version 14\n1..{count}\n");
+    let identity = &record.identity;
+    let kind = if identity.simulated { "simulated head" } else { "head" };
+    let about = format!("{} on {kind} {} {}", identity.script, identity.model, identity.serial);
+    text.push_str(&format!("# {}\n", one_line(&about)));
+    for fault in &identity.faults {
+        text.push_str(&format!("# fails on purpose: {}\n", one_line(fault)));
+    }
+    let mut number = 0;
+    let mut test = |good: bool, name: &str, facts: &[(&str, String)]| {
+        number += 1;
+        let word = if good { "ok" } else { "not ok" };
+        text.push_str(&format!("{word} {number} - {}\n  ---\n", escaped(name)));
+        for (key, value) in facts {
+            text.push_str(&format!("  {key}: {}\n", quoted(value)));
+        }
+        text.push_str("  ...\n");
+    };
+    for check in &record.checks.items {
+        let mut facts = check.facts.clone();
+        facts.push(("head_time", format!("{} s", check.time)));
+        test(check.outcome == Outcome::Conforms, &check.label, &facts);
+    }
+    if more > 0 {
+        let [conforming, failing, undecided] = record.more;
+        let facts = [
+            ("conforming", conforming.to_string()),
+            ("failing", failing.to_string()),
+            ("undecided", undecided.to_string()),
+        ];
+        test(failing + undecided == 0, &format!("{more} further checks"), &facts);
+    }
+    if let Some(end) = &record.end {
+        let trouble = end.trouble();
+        let mut facts = vec![("verdict", end.verdict.text().to_string()), ("head", end.left())];
+        facts.push(("head_time", format!("{} s", end.took)));
+        if let Some(trouble) = &trouble {
+            facts.push(("message", trouble.clone()));
+        }
+        test(trouble.is_none(), RUN, &facts);
+    }
+    text
+}
+
+/// What the test of the run itself is called.
+pub(super) const RUN: &str = "the run reaches its end and leaves the head safe";
+
+/// A description: only these two characters mean anything there.
+fn escaped(text: &str) -> String {
+    one_line(text).replace('\\', "\\\\").replace('#', "\\#")
+}
+
+/// A text in YAML: double quotes as in JSON, without what YAML does not print.
+fn quoted(text: &str) -> String {
+    let shown = |c: char| matches!(c, '\n' | ' '..='~' | '\u{a0}'..='\u{d7ff}' | '\u{e000}'..='\u{fefe}' | '\u{ff00}'..='\u{fffd}' | '\u{10000}'..);
+    let clean: String = text.chars().map(|c| if shown(c) { c } else { '\u{fffd}' }).collect();
+    serde_json::Value::String(clean).to_string()
+}

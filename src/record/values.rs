@@ -1,0 +1,49 @@
+//! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read.
+
+use crate::program::show::Shown;
+use crate::record::Record;
+use crate::units::{Dimension, exact, parse_unit};
+use toml::{Table, Value};
+
+/// The recorded values. A label that comes again gets ` #2`, ` #3` and so on.
+pub fn values(record: &Record) -> Result<String, toml::ser::Error> {
+    let mut values = Table::new();
+    for recorded in &record.recorded.items {
+        let mut label = recorded.label.clone();
+        let mut again = 1;
+        while values.contains_key(&label) {
+            again += 1;
+            label = format!("{} #{again}", recorded.label);
+        }
+        values.insert(label, value(&recorded.shown));
+    }
+    let left_out = record.recorded.left_out;
+    let mut text = "# Recorded values, exact and in SI units.\n".to_string();
+    if left_out > 0 {
+        text.push_str(&format!("# {left_out} further values stand in events.jsonl alone.\n"));
+    }
+    let mut file = Table::new();
+    file.insert("values".to_string(), Value::Table(values));
+    text.push_str(&toml::to_string(&file)?);
+    Ok(text)
+}
+
+fn value(shown: &Shown) -> Value {
+    match shown {
+        // A temperature in K would be read as a difference of temperatures.
+        Shown::Quantity { value, asked: Some(asked), .. } if asked.is_absolute() => {
+            Value::String(format!("{} {}", asked.from_si(*value), asked.text))
+        }
+        Shown::Quantity { value, unit, .. } => {
+            let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
+            Value::String(exact(*value, dimension))
+        }
+        Shown::Flag(flag) => Value::Boolean(*flag),
+        Shown::Text(text) => Value::String(text.clone()),
+        Shown::List(items) => Value::Array(items.iter().map(value).collect()),
+        Shown::Record(fields) => {
+            let fields = fields.iter().map(|(name, field)| (name.to_string(), value(field)));
+            Value::Table(fields.collect())
+        }
+    }
+}
