@@ -150,6 +150,10 @@ impl Collector {
             place: sources.place(failure.place),
             calls: failure.calls.iter().take(20).map(|call| sources.place(*call)).collect(),
         });
+        for check in &finished.unreached {
+            let place = sources.place(check.span);
+            self.record.checks.push(CheckRow::unreached(finished.took, check, place));
+        }
         self.record.pages = pages;
         self.record.end = Some(End {
             verdict: finished.verdict(),
