@@ -4,7 +4,7 @@ use crate::acceptance::decision::Outcome;
 use crate::head::record::{Call, Heard, Reply};
 use crate::head::{Halt, Trim};
 use crate::interpret::Event;
-use crate::program::show::Shown;
+use crate::program::show::{Shown, number_text};
 use crate::record::{
     CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded, SpeedPoint,
 };
@@ -129,10 +129,8 @@ impl Collector {
                 self.log(time, &format!("the polygon was asked to {how}"));
             }
             (Call::Arm { power }, Reply::Done) => {
-                self.log(
-                    time,
-                    &format!("the laser was armed at {:.3} % of full power", power * 100.0),
-                );
+                let share = number_text(power * 100.0);
+                self.log(time, &format!("the laser was armed at {share} % of full power"));
             }
             (Call::Disarm, Reply::Done) => self.log(time, "the laser was disarmed"),
             (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),

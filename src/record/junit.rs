@@ -80,7 +80,8 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
     }
     let mut report = Report::new("spintrue");
     report.add_test_suite(suite);
-    report.to_string()
+    // The schema knows no count of skipped tests at the outermost element, and none is skipped.
+    Ok(report.to_string()?.replacen(" skipped=\"0\"", "", 1))
 }
 
 fn failed(kind: &str, message: String) -> TestCaseStatus {
