@@ -151,7 +151,7 @@ fn about(identity: &Identity) -> Markup {
                 @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
                 dt { "spintrue" } dd { (identity.spintrue) }
             }
-            div.wide tabindex="0" role="region" aria-label="files that were run" { table {
+            div.wide tabindex="0" role="region" aria-label="table of files" { table {
                 thead { tr { th scope="col" { "file" } th scope="col" { "SHA-256" } } }
                 tbody { @for source in &identity.sources { tr {
                     th scope="row" { (source.name) }
@@ -179,7 +179,7 @@ fn checks(record: &Record) -> Markup {
         section aria-labelledby="checks" {
             h2 id="checks" { "Checks" }
             @if all == 0 { p { "The script checked nothing." } } @else {
-                div.wide tabindex="0" role="region" aria-label="checks" { table.checks {
+                div.wide tabindex="0" role="region" aria-label="table of checks" { table.checks {
                     thead { tr {
                         th scope="col" { "check" }
                         th scope="col" { "outcome" }
@@ -248,7 +248,7 @@ fn log(record: &Record) -> Markup {
             @if let Some(end) = &record.end {
                 p { "Took " (time_text(end.took)) " of head time." }
             }
-            div.wide tabindex="0" role="region" aria-label="log" { table.log {
+            div.wide tabindex="0" role="region" aria-label="table of the log" { table.log {
                 thead { tr {
                     th.number scope="col" { "head time in s" }
                     th scope="col" { "what happened" }

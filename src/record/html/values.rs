@@ -27,7 +27,7 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
         section aria-labelledby="values" {
             h2 id="values" { "Recorded values" }
             @if !single.is_empty() {
-                div.wide tabindex="0" role="region" aria-label="single values" { table {
+                div.wide tabindex="0" role="region" aria-label="table of single values" { table {
                     thead { tr {
                         th scope="col" { "name" }
                         th scope="col" { "value" }
@@ -80,7 +80,7 @@ fn table(label: &str, rows: &[&Fields]) -> Markup {
     });
     let left_out = rows.len().saturating_sub(ROWS_MOST);
     html! { div {
-        div.wide tabindex="0" role="region" aria-label=(label) { table {
+        div.wide tabindex="0" role="region" aria-label=(format!("table {label}")) { table {
             caption { (label) }
             thead { tr {
                 th.number scope="col" { (if facets { "facet" } else { "no." }) }
