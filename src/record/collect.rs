@@ -104,11 +104,7 @@ impl Collector {
                 self.trims = Some(trims.clone());
                 self.record.rounds.trimmed();
             }
-            (Call::Trims, Reply::Trims(trims)) => {
-                if self.trims.as_ref() != Some(trims) {
-                    self.trims = Some(trims.clone());
-                }
-            }
+            (Call::Trims, Reply::Trims(trims)) => self.trims = Some(trims.clone()),
             (Call::Expose { .. }, Reply::Exposed(exposed)) => self.drawn = Some(exposed.facet),
             (Call::Expose { .. } | Call::ExposePage { .. }, _) => self.drawn = None,
             (Call::Measure, Reply::Reading(reading)) => {

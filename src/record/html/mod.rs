@@ -191,7 +191,8 @@ fn checks(record: &Record) -> Markup {
                     } }
                     tbody { @for check in shown { tr {
                         @let (words, style) = outcome(check.outcome);
-                        @let limits = check.limits();
+                        // A limit stays on one line.
+                        @let limits = check.limits().replace(' ', "\u{a0}").replace("\u{a0}and\u{a0}", " and ");
                         th scope="row" { (check.label) }
                         td class=(style) { (words) }
                         td.number data-name="value" { (fact(check, "value")) }
