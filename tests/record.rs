@@ -370,6 +370,31 @@ mod cut_off {
     }
 }
 
+/// What is past the caps is counted, and told: a failing check among it fails the last but one test.
+#[test]
+fn a_long_run_is_bounded_and_says_so() {
+    let folder = Folder::new("record-long");
+    let script = "for k in 0 .. 12000 {\n    expect \"check {k}\": k < 11999\n    record \"value {k}\": \
+        k\n    note \"step {k}\"\n}\n";
+    let path = folder.file("long.spt", script).display().to_string();
+    let place = folder.path("record");
+    let run = spintrue(&["run", &path, "--record", &place]);
+    assert_eq!(run.status.code(), Some(1), "{}", String::from_utf8_lossy(&run.stderr));
+    let tap = read(&place, "results.tap");
+    assert!(tap.starts_with("TAP version 14\n1..10002\n"));
+    assert!(tap.contains("not ok 10001 - 2000 further checks\n"));
+    assert!(tap.contains("\nok 10002 - the run"));
+    assert!(read(&place, "junit.xml").contains("1999 conform, 1 do not conform, 0 are undecided"));
+    assert!(
+        read(&place, "values.toml").contains("2000 further values stand in events.jsonl alone")
+    );
+    let report = read(&place, "report.html");
+    assert!(report.contains("10000 further checks are not shown here"));
+    assert!(report.contains("11999 of 12000 conform"));
+    let events = events(&read(&place, "events.jsonl"));
+    assert_eq!(events.iter().filter(|event| event["event"] == "check").count(), 12000);
+}
+
 /// A head that fails makes the last test fail, though every check conforms.
 #[test]
 fn a_head_that_fails_is_seen_in_the_results() {
