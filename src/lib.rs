@@ -22,5 +22,6 @@ pub mod program;
 pub mod record;
 pub mod session;
 pub mod source;
+pub mod statistics;
 pub mod syntax;
 pub mod units;

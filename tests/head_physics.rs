@@ -11,8 +11,11 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+use spintrue::head::sim::Config;
 use spintrue::head::sim::galvanometer::{Galvanometer, Loop};
+use spintrue::head::sim::noise::Noise;
 use spintrue::head::sim::ode::step;
+use spintrue::head::sim::pulses::{LockDetector, Pulses};
 use spintrue::head::sim::rotor::{Drive, Moment, Rotor};
 
 /// No friction at all; tests add what they look at.
@@ -154,4 +157,35 @@ fn the_integrator_reproduces_the_published_motor() {
     }
     near("gain", state[0], 0.099_900_1, 1e-6);
     near("settling", last, 2.065, 1e-3);
+}
+
+#[test]
+fn lock_takes_turns_in_a_row_and_any_outside_starts_again() {
+    // Lock: inside the window for a count of cycles in a row, any excursion resets the count (TI
+    // LMK03806 data sheet); unlock likewise after misses in a row (US 6,798,858). Counted anew here
+    // from the index pulses, with jitter so wide that every third turn is outside.
+    let text = "[rotor]\njitter = '500 ppm'\n[lock]\nwindow = '500 ppm'\nturns = 6\nmisses = 2\n";
+    let config = Config::read(Some(text), 5).unwrap();
+    let pulses = Pulses::new(&config, Noise::new(5));
+    let motion = config.rotor.motion(Drive::Hold(500.0), Moment::default());
+    let mut detector = LockDetector::default();
+    let (mut inside, mut outside, mut locked, mut changes) = (0, 0, false, 0);
+    for turn in 2..2000 {
+        let (from, to) =
+            (pulses.index(&motion, turn - 1).unwrap(), pulses.index(&motion, turn).unwrap());
+        let off = (to - from) * 500.0 / core::f64::consts::TAU - 1.0;
+        if off.abs() <= 500e-6 {
+            (inside, outside) = (inside + 1, 0);
+        } else {
+            (inside, outside) = (0, outside + 1);
+        }
+        let before = locked;
+        locked = if locked { outside < 2 } else { inside >= 6 };
+        changes += u32::from(locked != before);
+        // Half way to the next index, which the rotor itself passes without jitter.
+        let until = motion.passes((turn as f64 + 0.5) * core::f64::consts::TAU).unwrap();
+        detector.catch_up(&pulses, &motion, Some(500.0), &config, until);
+        assert_eq!(detector.locked(), locked, "turn {turn}");
+    }
+    assert!(changes > 20, "{changes}");
 }

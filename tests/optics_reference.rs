@@ -13,7 +13,7 @@ use spintrue::optics::geometry::{
 };
 use spintrue::optics::trim::{corrected, cross_scan_change, in_scan_change};
 use spintrue::optics::{
-    Decides, LinePlan, LineRequest, Mean, Reading, Register, Scale, Trim, plan_line,
+    Decides, LinePlan, LineRequest, Mean, Reading, Register, Scale, Trim, banding, plan_line,
 };
 
 const RPM: f64 = PI / 30.0;
@@ -162,6 +162,9 @@ fn speed_errors_and_spots() {
     // Focused spot 4·λ·f/(π·D): Smith, Modern Optical Engineering, eq. 9.27.
     near("spot", focused_spot(633e-9, 0.3, 5e-3), 48.358e-6, 2e-5);
     near("spot", focused_spot(633e-9, 0.3, 5e-3), 4.0 * 37.98e-6 / PI, 1e-9);
+    // Full divergence of a Gaussian beam 1.27·λ/d (Smith, the same place; 4/π to three digits): over
+    // the focal length, the lens makes the spot of it.
+    near("divergence", focused_spot(633e-9, 0.3, 5e-3) / 0.3, 1.27 * 633e-9 / 5e-3, 3e-3);
     near("velocity", spot_velocity(TAU, 1.0), 4.0 * PI, 1e-9);
 }
 
@@ -187,4 +190,20 @@ fn the_signs_of_trims() {
     near("in-scan", new.trim.in_scan, -100e-9, 1e-7);
     near("cross-scan", new.trim.cross_scan, 100e-6, 1e-9);
     near("in-scan u", new.in_scan_u, 0.4e-6 / 406.4, 1e-9);
+}
+
+#[test]
+fn a_facet_shows_at_parts_of_the_line_frequency() {
+    // Banding of facets lies at 1/N of the line frequency and its multiples in a Fourier transform of
+    // line positions: You, J. Imaging Sci. Technol. 49(6), 2005, abstract. One facet of ten off by
+    // a is a comb: each harmonic below half the line frequency has 2·a/N, and that at half has
+    // a/N (Fourier series, derived).
+    let shifts: Vec<f64> = (0..200).map(|line| if line % 10 == 3 { 5e-6 } else { 0.0 }).collect();
+    let peaks = banding(&shifts, 10).unwrap().peaks;
+    let at: Vec<f64> = peaks.iter().map(|peak| f64::from(peak.harmonic) / 10.0).collect();
+    assert_eq!(at, [0.1, 0.2, 0.3, 0.4, 0.5]);
+    for peak in &peaks {
+        let want = if peak.harmonic == 5 { 0.5e-6 } else { 1e-6 };
+        near("peak", peak.amplitude, want, 1e-9);
+    }
 }

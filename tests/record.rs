@@ -395,20 +395,22 @@ fn a_long_run_is_bounded_and_says_so() {
     assert_eq!(events.iter().filter(|event| event["event"] == "check").count(), 12000);
 }
 
-/// A head that fails makes the last test fail, though every check conforms.
+/// A head that fails makes the last test fail, and those that were not reached.
 #[test]
 fn a_head_that_fails_is_seen_in_the_results() {
     let folder = Folder::new("record-head");
     let place = folder.path("record");
-    let run = program(&["run", "scripts/bring_up.spt", "--fault", "lock_lost@9s"])
+    let run = program(&["run", "scripts/bring_up.spt", "--fault", "interlock_opened@9s"])
         .args(["--record", &place])
         .stdin(Stdio::null())
         .output()
         .unwrap();
     assert_eq!(run.status.code(), Some(3), "{}", said(&run));
     let tap = read(&place, "results.tap");
-    assert!(tap.contains("not ok 6 - the run reaches its end"), "{tap}");
-    assert!(tap.contains("# fails on purpose: lock_lost"), "{tap}");
+    assert!(tap.contains("not ok 6 - in-scan residual"), "{tap}");
+    assert!(tap.contains("outcome: \"planned and not reached\""), "{tap}");
+    assert!(tap.contains("not ok 8 - the run reaches its end"), "{tap}");
+    assert!(tap.contains("# fails on purpose: interlock_opened"), "{tap}");
     assert!(read(&place, "junit.xml").contains("errors=\"1\""));
     let report = read(&place, "report.html");
     assert!(report.contains("HEAD FAILED") && report.contains("made to fail on purpose"));

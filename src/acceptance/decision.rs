@@ -1,13 +1,15 @@
 //! Decides whether a value conforms to its limits, given what is known of its uncertainty.
 
+use crate::acceptance::conformance;
+
 /// What a check came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
-    /// The whole interval of uncertainty lies inside the limits.
+    /// It conforms, as surely as the rule asks for.
     Conforms,
-    /// The whole interval of uncertainty lies outside the limits, or the condition is false.
+    /// It does not, as surely as the rule asks for, or the condition is false.
     Fails,
-    /// The interval of uncertainty contains a limit, or there is no value.
+    /// Neither is sure enough, or there is no value.
     Undecided,
 }
 
@@ -31,17 +33,90 @@ pub struct Limit {
     pub closed: bool,
 }
 
-/// Decides with the guard band equal to the expanded uncertainty: acceptance limits lie one
-/// `uncertainty` inside the limits and rejection limits one outside (ISO 14253-1; read
-/// second-hand). Without uncertainty this is simple acceptance.
-pub fn decide(value: f64, uncertainty: f64, low: Option<Limit>, high: Option<Limit>) -> Outcome {
-    let parts = [value, uncertainty, low.map_or(0.0, |l| l.at), high.map_or(0.0, |l| l.at)];
-    if parts.iter().any(|part| part.is_nan()) || uncertainty < 0.0 {
-        return Outcome::Undecided;
+/// By which rule a value with an uncertainty is decided.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Rule {
+    /// Simple acceptance: the value alone is held against the limits, whatever its uncertainty.
+    Simple,
+    /// The guard band is the expanded uncertainty: acceptance limits lie one of it inside the
+    /// limits and rejection limits one outside (ISO 14253-1; read second-hand).
+    Guard,
+    /// A largest probability, 0 to 1/2, that what is accepted does not conform, and that what is
+    /// rejected does (JCGM 106:2012 clause 7, specific risk, from memory).
+    Risk(f64),
+}
+
+impl Rule {
+    /// For the reader.
+    pub fn text(self) -> String {
+        match self {
+            Rule::Simple => "simple acceptance".to_string(),
+            Rule::Guard => "guard band of the expanded uncertainty".to_string(),
+            Rule::Risk(risk) => {
+                // A share such as 0.07 has no last digit of its own.
+                let percent = (risk * 1e12).round() / 1e10;
+                format!("risk of a wrong decision at most {percent} %")
+            }
+        }
     }
+}
+
+/// A measured value: its expanded uncertainty, and by which factor that was expanded.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measurement {
+    /// The value.
+    pub value: f64,
+    /// Expanded uncertainty; 0 where none is known.
+    pub uncertainty: f64,
+    /// Expanded over standard uncertainty.
+    pub coverage: f64,
+}
+
+/// A decision with what it rests on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Decided {
+    /// What it came to.
+    pub outcome: Outcome,
+    /// From the value to the nearer limit, negative beyond it; none without a limit.
+    pub margin: Option<f64>,
+    /// Probability that the true value conforms; none without an uncertainty.
+    pub probability: Option<f64>,
+}
+
+/// Decides by a rule. A value without uncertainty is always decided simply; one that is no number,
+/// or whose uncertainty is none, is undecided.
+pub fn decide(
+    rule: Rule,
+    measured: Measurement,
+    low: Option<Limit>,
+    high: Option<Limit>,
+) -> Decided {
+    let Measurement { value, uncertainty, coverage } = measured;
+    let ends = [low.map(|low| value - low.at), high.map(|high| high.at - value)];
+    let margin = ends.into_iter().flatten().reduce(f64::min);
+    let parts = [value, uncertainty, margin.unwrap_or(0.0)];
+    let standard = uncertainty / coverage;
+    if parts.iter().any(|part| part.is_nan()) || uncertainty < 0.0 || standard.is_nan() {
+        return Decided { outcome: Outcome::Undecided, margin: None, probability: None };
+    }
+    let at = |limit: Option<Limit>| limit.map(|limit| limit.at);
+    let probability =
+        (standard > 0.0).then(|| conformance::probability(value, standard, at(low), at(high)));
+    let outcome = match (rule, probability) {
+        (Rule::Simple, _) | (_, None) => banded(value, 0.0, low, high),
+        (Rule::Guard, _) => banded(value, uncertainty, low, high),
+        (Rule::Risk(risk), Some(p)) if 1.0 - p <= risk => Outcome::Conforms,
+        (Rule::Risk(risk), Some(p)) if p <= risk => Outcome::Fails,
+        (Rule::Risk(_), Some(_)) => Outcome::Undecided,
+    };
+    Decided { outcome, margin, probability }
+}
+
+/// Holds the interval `band` to both sides of the value against the limits.
+fn banded(value: f64, band: f64, low: Option<Limit>, high: Option<Limit>) -> Outcome {
     let inside_high = |x: f64| high.is_none_or(|l| x < l.at || (l.closed && x == l.at));
     let inside_low = |x: f64| low.is_none_or(|l| x > l.at || (l.closed && x == l.at));
-    let (least, most) = (value - uncertainty, value + uncertainty);
+    let (least, most) = (value - band, value + band);
     if inside_low(least) && inside_high(most) {
         Outcome::Conforms
     } else if !inside_high(least) || !inside_low(most) {
@@ -53,25 +128,74 @@ pub fn decide(value: f64, uncertainty: f64, low: Option<Limit>, high: Option<Lim
 
 #[cfg(test)]
 mod tests {
-    use super::{Limit, Outcome, decide};
+    use super::{Decided, Limit, Measurement, Outcome, Rule, decide};
+
+    fn at(at: f64) -> Option<Limit> {
+        Some(Limit { at, closed: true })
+    }
+
+    fn decided(rule: Rule, value: f64, u: f64, low: Option<Limit>, high: Option<Limit>) -> Decided {
+        decide(rule, Measurement { value, uncertainty: 2.0 * u, coverage: 2.0 }, low, high)
+    }
 
     /// Limit ±.003 with U = .001: the acceptance limit is ±.002; +.0017 is accepted, +.0025 is
     /// not (worked example of ISO 14253-1, read second-hand).
     #[test]
     fn guard_band_of_the_worked_example() {
-        let low = Some(Limit { at: -0.003, closed: true });
-        let high = Some(Limit { at: 0.003, closed: true });
-        assert_eq!(decide(0.0017, 0.001, low, high), Outcome::Conforms);
-        assert_eq!(decide(0.0025, 0.001, low, high), Outcome::Undecided);
-        assert_eq!(decide(0.0041, 0.001, low, high), Outcome::Fails);
-        assert_eq!(decide(-0.0041, 0.001, low, high), Outcome::Fails);
+        let outcome = |value| decided(Rule::Guard, value, 0.0005, at(-0.003), at(0.003)).outcome;
+        assert_eq!(outcome(0.0017), Outcome::Conforms);
+        assert_eq!(outcome(0.0025), Outcome::Undecided);
+        assert_eq!(outcome(0.0041), Outcome::Fails);
+        assert_eq!(outcome(-0.0041), Outcome::Fails);
+    }
+
+    /// Zener diode, -5.47 V, u = .05 V, at most -5.40 V: .919; vessel, 509.7 kPa, u = 8.6 kPa, at
+    /// least 490 kPa: .989 (JCGM 106:2012 clause 7, inputs from memory).
+    #[test]
+    fn probabilities_of_the_worked_examples_and_what_a_risk_makes_of_them() {
+        let zener = |rule| decided(rule, -5.47, 0.05, None, at(-5.40));
+        let vessel = |rule| decided(rule, 509.7, 8.6, at(490.0), None);
+        assert!((zener(Rule::Simple).probability.unwrap() - 0.919).abs() < 5e-4);
+        assert!((vessel(Rule::Guard).probability.unwrap() - 0.989).abs() < 5e-4);
+        assert!((vessel(Rule::Guard).margin.unwrap() - 19.7).abs() < 1e-9);
+        assert_eq!(zener(Rule::Risk(0.10)).outcome, Outcome::Conforms);
+        assert_eq!(zener(Rule::Risk(0.05)).outcome, Outcome::Undecided);
+        assert_eq!(vessel(Rule::Risk(0.05)).outcome, Outcome::Conforms);
+        let beyond = decided(Rule::Risk(0.05), 470.0, 8.6, at(490.0), None);
+        assert_eq!(beyond.outcome, Outcome::Fails);
+        assert!(beyond.margin.unwrap() < 0.0);
+    }
+
+    /// At the edge of the zone that each rule accepts, the chance that the value does not conform
+    /// is what the rule says: 0.83 U keeps it below 5 %, U below 2.5 % (ISO 14253-1:2017, read
+    /// second-hand; exact normal tails .04846 and .02275).
+    #[test]
+    fn guard_bands_keep_their_chance_of_a_false_accept() {
+        let chance =
+            |value| 1.0 - decided(Rule::Simple, value, 0.5, None, at(10.0)).probability.unwrap();
+        assert!((chance(10.0 - 0.83) - 0.048_457).abs() < 1e-6);
+        assert!((chance(9.0) - 0.022_750).abs() < 1e-6);
+        assert_eq!(decided(Rule::Guard, 9.0, 0.5, None, at(10.0)).outcome, Outcome::Conforms);
+        assert_eq!(
+            decided(Rule::Risk(0.0228), 9.0, 0.5, None, at(10.0)).outcome,
+            Outcome::Conforms
+        );
+        assert_eq!(
+            decided(Rule::Risk(0.0227), 9.0, 0.5, None, at(10.0)).outcome,
+            Outcome::Undecided
+        );
     }
 
     #[test]
     fn without_uncertainty_the_limit_decides() {
         let high = |closed| Some(Limit { at: 6.0, closed });
-        assert_eq!(decide(6.0, 0.0, None, high(true)), Outcome::Conforms);
-        assert_eq!(decide(6.0, 0.0, None, high(false)), Outcome::Fails);
-        assert_eq!(decide(f64::NAN, 0.0, None, high(true)), Outcome::Undecided);
+        for rule in [Rule::Simple, Rule::Guard, Rule::Risk(0.02)] {
+            assert_eq!(decided(rule, 6.0, 0.0, None, high(true)).outcome, Outcome::Conforms);
+            assert_eq!(decided(rule, 6.0, 0.0, None, high(false)).outcome, Outcome::Fails);
+            assert_eq!(decided(rule, f64::NAN, 0.0, None, high(true)).outcome, Outcome::Undecided);
+            let nothing = decided(rule, 6.0, f64::NAN, None, high(true));
+            assert_eq!((nothing.outcome, nothing.margin), (Outcome::Undecided, None));
+            assert_eq!(decided(rule, 6.0, 0.0, None, high(true)).probability, None);
+        }
     }
 }

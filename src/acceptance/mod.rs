@@ -1,3 +1,4 @@
-//! Decisions on measured values. Uses units only.
+//! Decisions on measured values. Uses statistics.
 
+pub mod conformance;
 pub mod decision;

@@ -247,6 +247,9 @@ impl<'a> Walk<'a> {
             }
             Statement::Expect(expect) => {
                 self.reference(&expect.label);
+                for number in expect.deciding.numbers() {
+                    self.number(number);
+                }
                 match &expect.condition {
                     Expectation::Holds(flag) => {
                         self.flag(flag);

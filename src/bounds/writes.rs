@@ -166,6 +166,9 @@ impl Writes<'_> {
             }
             Statement::Expect(expect) => {
                 self.reference(&expect.label);
+                expect.deciding.numbers().for_each(|number| {
+                    self.number(number);
+                });
                 match &expect.condition {
                     Expectation::Holds(flag) => self.flag(flag),
                     Expectation::Limits { value, uncertainty, low, high, .. } => {

@@ -1,9 +1,10 @@
-//! Lists: how many, sums, means, extremes.
+//! Lists: how many, sums, extremes, order.
 
 use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::datum;
 use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
 use crate::program::value::{Datum, Object, Value};
+use crate::statistics::order;
 use crate::units::Dimension;
 
 const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
@@ -62,24 +63,6 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "expect \"sum\": sum([1 V, 2 V]) == 3 V",
         sum,
     ),
-    over(
-        "mean",
-        "The mean. An empty list has none and fails.",
-        "expect \"mean\": mean([1 V, 3 V]) == 2 V",
-        mean,
-    ),
-    over(
-        "median",
-        "The middle element, or the mean of the two in the middle. An empty list has none and fails.",
-        "expect \"median\": median([3 um, 1 um, 2 um]) == 2 um",
-        median,
-    ),
-    over(
-        "deviation",
-        "The standard deviation s with n - 1, worked out in two passes (NIST/SEMATECH e-Handbook 1.3.5.6, from memory). Fewer than two elements have none and fail.",
-        "expect \"s\": deviation([1 V, 3 V]) within 1.4142 V .. 1.4143 V",
-        deviation,
-    ),
     Builtin {
         gives: Gives::Known(bound::among),
         ..over(
@@ -130,52 +113,25 @@ fn sum(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
     Ok(Datum::Number(words(arguments).iter().sum()))
 }
 
-fn some<'a>(what: &str, arguments: &'a [Datum], least: usize) -> Result<&'a [f64], Trouble> {
-    let words = words(arguments);
-    if words.len() >= least {
-        return Ok(words);
+/// The elements; an error where there are none.
+fn some<'a>(what: &str, arguments: &'a [Datum]) -> Result<&'a [f64], Trouble> {
+    match words(arguments) {
+        [] => Err(Trouble::Value(format!("an empty list has no {what}"))),
+        words => Ok(words),
     }
-    let needs = if least == 1 { "an empty list has no" } else { "fewer than two elements have no" };
-    Err(Trouble::Value(format!("{needs} {what}")))
-}
-
-fn mean_of(words: &[f64]) -> f64 {
-    words.iter().sum::<f64>() / words.len() as f64
-}
-
-fn mean(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    Ok(Datum::Number(mean_of(some("mean", arguments, 1)?)))
-}
-
-fn median(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let mut sorted = some("median", arguments, 1)?.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let at = |index: usize| sorted.get(index).copied().unwrap_or(f64::NAN);
-    let half = sorted.len() / 2;
-    let odd = sorted.len() % 2 == 1;
-    Ok(Datum::Number(if odd { at(half) } else { 0.5 * (at(half - 1) + at(half)) }))
-}
-
-fn deviation(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let words = some("standard deviation", arguments, 2)?;
-    let mean = mean_of(words);
-    let squares: f64 = words.iter().map(|x| (x - mean) * (x - mean)).sum();
-    Ok(Datum::Number((squares / (words.len() - 1) as f64).sqrt()))
 }
 
 fn smallest(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let words = some("smallest element", arguments, 1)?;
+    let words = some("smallest element", arguments)?;
     Ok(Datum::Number(words.iter().copied().fold(f64::INFINITY, f64::min)))
 }
 
 fn largest(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let words = some("largest element", arguments, 1)?;
+    let words = some("largest element", arguments)?;
     Ok(Datum::Number(words.iter().copied().fold(f64::NEG_INFINITY, f64::max)))
 }
 
 fn sorted(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let mut sorted = words(arguments).to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let object = Object { words: sorted, refs: Vec::<Value>::new() };
+    let object = Object { words: order::sorted(words(arguments)), refs: Vec::<Value>::new() };
     Ok(datum(object))
 }

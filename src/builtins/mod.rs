@@ -1,8 +1,9 @@
 //! The one table of built-ins: name, signature, effects, documentation, example, function.
-//! Uses units, program (types and values), optics and head. The checker, the interpreter,
+//! Uses units, program (types and values), optics, head and statistics. The checker, the interpreter,
 //! `spintrue builtins` and the reference pages all read this table.
 
 pub mod bound;
+mod capability;
 mod exposure;
 mod failures;
 mod lists;
@@ -12,9 +13,11 @@ mod pulses;
 mod records;
 mod rehearsal;
 pub mod signature;
+mod statistics;
 mod supply;
 mod testing;
 mod trims;
+mod uncertainty;
 
 pub use bound::{Asked, Extent, Gives, Longest, Range};
 pub use records::{FAILURE, records};
@@ -45,6 +48,9 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Rehearsal, on a simulated head", builtins: rehearsal::BUILTINS },
     Topic { title: "Failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },
+    Topic { title: "Statistics", builtins: statistics::BUILTINS },
+    Topic { title: "Uncertainty", builtins: uncertainty::BUILTINS },
+    Topic { title: "Capability and gauge studies", builtins: capability::BUILTINS },
     Topic { title: "Numbers", builtins: numbers::BUILTINS },
 ];
 

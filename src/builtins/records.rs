@@ -12,6 +12,10 @@ const ANGLE: Spec = Spec::Quantity(Dimension::ANGLE);
 const FREQUENCY: Spec = Spec::Quantity(Dimension::FREQUENCY);
 const ROTATION: Spec = Spec::Quantity(Dimension::ROTATION);
 const VOLTAGE: Spec = Spec::Quantity(Dimension::VOLTAGE);
+/// Of the kind that the call decides.
+const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
+/// Of that kind per the second one.
+const RISE: Spec = Spec::Quantity(Dimension::open_powers(1, -1));
 
 /// A caught failure.
 pub const FAILURE: RecordSpec = RecordSpec {
@@ -179,9 +183,60 @@ pub const PEAK: RecordSpec = RecordSpec {
     ],
 };
 
+/// A fitted line.
+pub const LINEAR_FIT: RecordSpec = RecordSpec {
+    name: "linear_fit",
+    meaning: "The straight line of least squares: y = intercept + slope * x.",
+    fields: &[
+        ("intercept", OPEN, "y where x is zero"),
+        ("intercept_u", OPEN, "standard uncertainty of the intercept"),
+        ("residual", OPEN, "standard deviation of what is left over, with n - 2"),
+        ("slope", RISE, "rise of y per x"),
+        ("slope_u", RISE, "standard uncertainty of the slope"),
+    ],
+};
+
+/// A study of a gauge.
+pub const GAUGE_STUDY: RecordSpec = RecordSpec {
+    name: "gauge_study",
+    meaning: "How much of what readings spread comes from the gauge, its operators and the parts. \
+              Quantities are standard deviations, shares are parts of the total standard deviation \
+              (percentages of study variation, which do not add up to 100 %).",
+    fields: &[
+        ("distinct_categories", NUMBER, "1.41 * parts / gauge, rounded down"),
+        ("gauge", OPEN, "repeatability and reproducibility together"),
+        ("gauge_share", NUMBER, "gauge / total"),
+        ("interaction", OPEN, "of operators with parts; zero where it was pooled"),
+        ("interaction_p", NUMBER, "probability of an interaction as large by repeatability alone"),
+        ("interaction_share", NUMBER, "interaction / total"),
+        ("operators", OPEN, "between operators"),
+        ("operators_share", NUMBER, "operators / total"),
+        ("parts", OPEN, "between parts"),
+        ("parts_share", NUMBER, "parts / total"),
+        ("repeatability", OPEN, "between trials of one operator on one part"),
+        ("repeatability_share", NUMBER, "repeatability / total"),
+        ("reproducibility", OPEN, "operators and interaction together"),
+        ("reproducibility_share", NUMBER, "reproducibility / total"),
+        ("total", OPEN, "gauge and parts together"),
+    ],
+};
+
 /// Every record that has a name.
 pub fn records() -> &'static [&'static RecordSpec] {
-    &[&FAILURE, &LINE, &PAGE, &PEAK, &PLAN, &RAIL, &RESIDUAL, &STATUS, &TRIM, &TURN]
+    &[
+        &FAILURE,
+        &GAUGE_STUDY,
+        &LINE,
+        &LINEAR_FIT,
+        &PAGE,
+        &PEAK,
+        &PLAN,
+        &RAIL,
+        &RESIDUAL,
+        &STATUS,
+        &TRIM,
+        &TURN,
+    ]
 }
 
 /// A record from its fields by name; a field left out has no value.

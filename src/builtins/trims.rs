@@ -7,7 +7,7 @@ use crate::builtins::signature::{
 };
 use crate::head::station::StationError;
 use crate::head::{Fault, Trim};
-use crate::optics::trim::corrected;
+use crate::optics::trim::{corrected, pooled};
 use crate::optics::{Mean, Scale, TrimError, Trimmed};
 use crate::program::value::Datum;
 use crate::units::show_number;
@@ -129,7 +129,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         parameters: &[SEEN, DRAWN],
         returns: TRIMS,
         effects: &[Effect::Reads],
-        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
+        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, with the scatter of single readings pooled over all lines (JCGM 100:2008 clause 4.2.4, from memory; it is that of head and gauge, alike for every facet), carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
         example: EXAMPLE,
         longest: Longest::Nothing,
         gives: Gives::Known(bound::per_facet),
@@ -196,20 +196,26 @@ fn work_out(
             "there is a line of facet {stray}, which the head has not"
         )));
     }
-    let mut trimmed = Vec::new();
-    for (facet, trim) in trims.iter().enumerate() {
+    let mut means = Vec::with_capacity(trims.len());
+    for facet in 0..trims.len() {
         let own = lines.iter().filter(|line| field(&LINE, line, "facet") == facet as f64);
         let mean = together(own.copied()).ok_or_else(|| {
             Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
         })?;
-        let made = corrected(*trim, &mean, scale, head.in_scan_trim, head.cross_scan_trim)
-            .map_err(|error| match error {
+        means.push(mean);
+    }
+    pooled(&mut means);
+    let mut trimmed = Vec::new();
+    for (facet, (trim, mean)) in trims.iter().zip(&means).enumerate() {
+        let made = corrected(*trim, mean, scale, head.in_scan_trim, head.cross_scan_trim).map_err(
+            |error| match error {
                 // The head cannot be trimmed; nothing is wrong with the script.
                 TrimError::OutOfRegister { .. } => {
                     StationError::Fault(Fault::Broken(format!("facet {facet}: {error}"))).into()
                 }
                 other => Trouble::Value(format!("facet {facet}: {other}")),
-            })?;
+            },
+        )?;
         trimmed.push(made);
     }
     Ok(trimmed)

@@ -25,6 +25,8 @@ pub(super) fn elsewhere(name: &str) -> Option<&'static str> {
         "max" | "maximum" => "the larger of two is `larger(a, b)`, of a list `largest(xs)`",
         "min" | "minimum" => "the smaller of two is `smaller(a, b)`, of a list `smallest(xs)`",
         "std" | "stdev" | "stddev" | "sd" => "the standard deviation is `deviation(xs)`",
+        "quantile" | "quantiles" => "the value below 90 % of a list is `percentile(xs, 90 %)`",
+        "polyfit" | "linregress" => "a straight line is fitted by `linear_fit(xs, ys)`",
         "average" | "avg" => "the average is `mean(xs)`",
         "len" | "length" | "size" => "the number of elements is `count(xs)`",
         "append" | "push" | "add" => "a list grows with `xs = xs + [x]`",

@@ -62,12 +62,32 @@ impl Checker<'_> {
             _ => {}
         }
         if let Some(record) = builtins::records().iter().find(|r| r.name == text) {
-            return Type::Record(Rc::new(record.to_type()));
+            let record = record.to_type();
+            let open = |kind: &Type| matches!(kind, Type::Quantity(d) if d.is_open());
+            if record.fields.iter().any(|(_, kind)| open(kind)) {
+                self.open_record(&text, record, name.span);
+                return Type::Unknown;
+            }
+            return Type::Record(Rc::new(record));
         }
         match self.dimension(name) {
             Some(dimension) => Type::Quantity(dimension),
             None => Type::Unknown,
         }
+    }
+
+    /// Refuses the name of a record whose fields are of kinds that only a call decides.
+    fn open_record(&mut self, text: &str, record: RecordType, span: Span) {
+        let fields = Type::Record(Rc::new(RecordType { name: None, ..record }));
+        let fields = fields.name(&builtins::OPEN_NAMES);
+        self.report(
+            Diagnostic::error(
+                "E0411",
+                format!("`{text}` alone does not say of which kinds its fields are"),
+                span,
+            )
+            .help(format!("write its fields out, with their kinds for the open ones: `{fields}`")),
+        );
     }
 
     fn product_kind(&mut self, parts: &[(Name, i32)], span: Span) -> Type {

@@ -322,7 +322,11 @@ impl Checker<'_> {
         if typed.kind == Type::NUMBER
             && let Some(unit) = unit
         {
-            let way = format!("add a unit: `--set {}=\"{words} {}\"`", setting.name, unit.text);
+            let (name, unit) = (&setting.name, &unit.text);
+            let way = match setting.sheet {
+                true => format!("add a unit: `{name} = \"{words} {unit}\"`"),
+                false => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
+            };
             report = report.help(way);
         } else if let Some(step) = advice::step(&words, &typed.kind, kind, None) {
             report = report.help(step);
@@ -432,6 +436,10 @@ impl Checker<'_> {
 
     /// Checks every routine, and then the script.
     pub(super) fn bodies(&mut self, modules: &[Module<'_>]) {
+        if let Some((script, _)) = modules.split_last() {
+            self.inside = Inside { module: modules.len() - 1, ..Inside::default() };
+            self.deciding_of_all(script.file.statements.iter());
+        }
         let mut index = 0;
         for (number, module) in modules.iter().enumerate() {
             for statement in &module.file.statements {
@@ -455,6 +463,7 @@ impl Checker<'_> {
             .filter(|s| match &s.kind {
                 StatementKind::Use { .. }
                 | StatementKind::Param { .. }
+                | StatementKind::Deciding(_)
                 | StatementKind::Routine(_) => false,
                 // Constants are set already.
                 StatementKind::Let { name, .. } => !self.constants.contains(&name.span),

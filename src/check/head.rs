@@ -10,7 +10,9 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Expect, Expectation, Number};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Statement, StatementKind};
+use crate::syntax::tree::{
+    Binary, Block, Choice, Expression, ExpressionKind, Statement, StatementKind,
+};
 use crate::units::Dimension;
 use std::rc::Rc;
 
@@ -59,7 +61,10 @@ impl Checker<'_> {
                 self.fail(what, span, code);
                 return true;
             }
-            StatementKind::Expect { label, condition } => self.expect(label, condition, span, code),
+            StatementKind::Expect { label, choices, condition } => {
+                self.expect(label, choices, condition, span, code);
+            }
+            StatementKind::Deciding(_) => self.misplaced_deciding(span),
             StatementKind::Record { label, value } => {
                 let label = self.label(label);
                 let value = self.expression(value, None);
@@ -189,12 +194,14 @@ impl Checker<'_> {
     fn expect(
         &mut self,
         label: &Expression,
+        choices: &[Choice],
         condition: &Expression,
         span: Span,
         code: &mut Vec<program::Statement>,
     ) {
         let text = Rc::from(self.words(condition.span).as_str());
-        let label = self.label(label);
+        let written = label;
+        let label = self.label(written);
         let condition = match &condition.kind {
             ExpressionKind::Binary { operator, left, right, operator_span } => {
                 self.limit(*operator, *operator_span, left, right, condition)
@@ -211,7 +218,10 @@ impl Checker<'_> {
             _ => self.holds(condition),
         };
         if let Some(condition) = condition {
-            let expect = Expect { label, condition, text, span };
+            let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
+            let (deciding, optional) = self.decided(choices, uncertain);
+            let number = self.plan(written, optional, span);
+            let expect = Expect { label, condition, deciding, number, text, span };
             code.push(program::Statement::Expect(Box::new(expect)));
         }
     }

@@ -11,6 +11,7 @@ mod annotation;
 mod call;
 pub mod codes;
 mod collect;
+pub mod deciding;
 mod expression;
 pub mod flow;
 mod generic;
@@ -59,6 +60,8 @@ pub struct Setting {
     pub raw: String,
     /// Where it stands.
     pub value_span: Span,
+    /// It stands in a data sheet, not behind `--set`.
+    pub sheet: bool,
     /// The same, parsed; none where it is not an expression.
     pub value: Option<Expression>,
     /// What the parser said of it; reported unless the param takes any text.
@@ -113,12 +116,15 @@ pub fn check(
         constants: HashSet::new(),
         top_level: HashMap::new(),
         index: index.then(index::Index::default),
+        decides: deciding::Chosen::default(),
+        found: Vec::new(),
         images: Vec::new(),
         faults: Vec::new(),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
     checker.tell_valueless();
+    checker.program.checks = checker.planned();
     let effects = checker.flow();
     let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
     if !failed && !modules.iter().any(|module| module.missing) {
@@ -209,6 +215,10 @@ struct Checker<'a> {
     /// Names that the script makes while it runs, which routines cannot see.
     top_level: HashMap<Symbol, Span>,
     index: Option<index::Index>,
+    /// How checks are decided that do not say it themselves.
+    decides: deciding::Chosen,
+    /// Checks that the script plans, so far.
+    found: Vec<deciding::Found>,
     images: Vec<(String, Span)>,
     faults: Vec<(String, Span)>,
 }

@@ -111,9 +111,10 @@ fn fields(record: &RecordSpec, colour: bool) -> String {
     let mut text = format!("{}\n\n", styled(&format!("record {}", record.name), BOLD, colour));
     text.push_str(&wrapped(record.meaning, ""));
     text.push('\n');
+    let width = record.fields.iter().map(|(name, ..)| name.len()).fold(18, usize::max);
     for (name, spec, meaning) in record.fields {
         let kind = spec.to_type().name(&OPEN_NAMES);
-        text.push_str(&format!("  {name:<18} {kind:<14} {meaning}\n"));
+        text.push_str(&format!("  {name:<width$} {kind:<14} {meaning}\n"));
     }
     text
 }

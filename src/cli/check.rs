@@ -3,10 +3,11 @@
 use crate::check::flow::EffectsOf;
 use crate::cli::files::Disk;
 use crate::cli::formats::{self, Format};
-use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled};
+use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled, wrapped};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity, render};
 use crate::head::{Description, Provoker};
+use crate::program::tree::Planned;
 use crate::session::{Prepared, prepare};
 use crate::source::SourceMap;
 use clap::Args;
@@ -31,7 +32,7 @@ pub(super) struct Options {
     /// Scripts to check
     #[arg(required = true, value_name = "SCRIPT")]
     scripts: Vec<String>,
-    /// Gives a param a value
+    /// Gives a param a value, or many from a data sheet: @FILE.toml
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
     /// How to say what was found
@@ -169,6 +170,23 @@ fn report(script: &str, prepared: &Prepared) {
     for one in prepared.effects.iter().rev() {
         say(&effects_line(one, prepared, colour));
     }
+    say(&planned(prepared.program.as_ref().map_or(&[], |program| &program.checks)));
+}
+
+/// The checks without which no run passes, and those that it may end without.
+fn planned(checks: &[Planned]) -> String {
+    let labels = |optional: bool| -> Vec<&str> {
+        checks.iter().filter(|c| c.optional == optional).map(|c| c.label.as_ref()).collect()
+    };
+    let line = |labels: Vec<&str>, what: &str| match labels.len() {
+        0 => String::new(),
+        n => {
+            let text = format!("{what} {}: {}", counted(n, "check"), labels.join("; "));
+            let lines = wrapped(&text, "    ");
+            lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
+        }
+    };
+    line(labels(false), "makes") + &line(labels(true), "may make")
 }
 
 fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {

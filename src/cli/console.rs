@@ -88,7 +88,8 @@ impl Console {
         };
         let what = summary::measured(check);
         let mark = styled(mark, style, self.colour);
-        self.line(time, &format!("check {}: {what}: {mark}", check.label));
+        let sure = summary::sureness(check);
+        self.line(time, &format!("check {}: {what}: {mark}{sure}", check.label));
     }
 
     fn progress(&mut self, time: f64, text: &str, elapsed: f64, limit: f64) {

@@ -34,6 +34,7 @@ pub(super) fn print(
             may_run: prepared.errors() == 0,
             more: json!({
                 "effects": effects(prepared),
+                "checks": checks(prepared),
                 "longest": longest.map(|seconds| json!({"value": seconds, "unit": "s"})),
             }),
         })
@@ -44,6 +45,19 @@ pub(super) fn print(
         Format::Text | Format::Json => report_json(&report),
     };
     say(&format!("{value}\n"));
+}
+
+/// The checks that it plans, in the order of the text.
+fn checks(prepared: &Prepared) -> Value {
+    let planned = prepared.program.iter().flat_map(|program| &program.checks);
+    let planned = planned.map(|check| {
+        json!({
+            "label": check.label.as_ref(),
+            "optional": check.optional,
+            "at": place(check.span, &prepared.sources),
+        })
+    });
+    planned.collect()
 }
 
 /// What the script and then each of its routines may do to the head, with the calls that do it.

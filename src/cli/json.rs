@@ -93,6 +93,7 @@ pub(super) fn end(finished: &Finished, prepared: &Prepared, at_most: Option<f64>
             "conforming": finished.conforming,
             "failing": finished.failing,
             "undecided": finished.undecided,
+            "not_reached": finished.unreached.iter().map(|c| c.label.as_ref()).collect::<Vec<_>>(),
         },
         "head": {
             "laser_off": safe.laser_off,
@@ -113,6 +114,10 @@ fn check_value(time: f64, check: &Check) -> Value {
         json!({
             "value": value(&measured.value),
             "uncertainty": measured.uncertainty.as_ref().map(value),
+            "coverage": measured.uncertainty.as_ref().map(|_| measured.coverage),
+            "rule": measured.uncertainty.as_ref().map(|_| measured.rule.text()),
+            "margin": measured.margin.as_ref().map(value),
+            "probability": measured.probability,
             "low": measured.low.as_ref().map(bound),
             "high": measured.high.as_ref().map(bound),
         })

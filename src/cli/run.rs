@@ -53,7 +53,7 @@ pub(super) struct Options {
     /// Which head
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
-    /// Gives a param a value, such as speed=5000rpm; may be repeated
+    /// Gives a param a value, such as speed=5000rpm, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
     /// Seed of a simulated head: the same seed gives the same run [default: 1]

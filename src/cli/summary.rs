@@ -7,6 +7,7 @@ use crate::head::SafeState;
 use crate::interpret::Check;
 use crate::program::failure::Failure;
 use crate::program::show::{Shown, places};
+use crate::program::tree::COVERAGE;
 use crate::session::{Finished, Prepared, Verdict};
 use crate::source::SourceMap;
 use crate::units::{Dimension, parse_unit, show, show_number, suited};
@@ -36,6 +37,10 @@ pub(super) fn summary(
         text.push('\n');
     }
     text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
+    for check in &finished.unreached {
+        let said = format!("not reached: {} ({})", check.label, prepared.sources.place(check.span));
+        text.push_str(&format!("  {:<width$}  {}\n", "", styled(&said, YELLOW, colour)));
+    }
     text.push_str(&format!("  {:<width$}  {}\n", "head", head(&finished.safe)));
     for trouble in &finished.safe.troubles {
         text.push_str(&format!("  {:<width$}  {}\n", "", styled(trouble, RED, colour)));
@@ -48,7 +53,7 @@ pub(super) fn summary(
     let verdict = finished.verdict();
     let style = match verdict {
         Verdict::Passed => GREEN,
-        Verdict::Interrupted => YELLOW,
+        Verdict::Interrupted | Verdict::Undecided => YELLOW,
         _ => RED,
     };
     let checked = finished.conforming + finished.failing + finished.undecided > 0;
@@ -79,7 +84,13 @@ fn most(at_most: Option<f64>) -> String {
 pub(super) fn measured(check: &Check) -> String {
     let Some(measured) = &check.measured else { return check.text.to_string() };
     let value = match &measured.uncertainty {
-        Some(uncertainty) => format!("{} ± {uncertainty}", measured.value),
+        Some(uncertainty) if measured.coverage == COVERAGE => {
+            format!("{} ± {uncertainty}", measured.value)
+        }
+        Some(uncertainty) => {
+            let factor = show_number(measured.coverage, None);
+            format!("{} ± {uncertainty} (k = {factor})", measured.value)
+        }
         None => measured.value.to_string(),
     };
     let value = match [&measured.low, &measured.high]
@@ -98,6 +109,17 @@ pub(super) fn measured(check: &Check) -> String {
             format!("{value} {} {}", if high.closed { "<=" } else { "<" }, high.at)
         }
         (None, None) => value,
+    }
+}
+
+/// How probable it is that the value conforms, where its uncertainty tells.
+pub(super) fn sureness(check: &Check) -> String {
+    let probability = check.measured.as_ref().and_then(|measured| measured.probability);
+    match probability {
+        None => String::new(),
+        Some(p) if p > 0.9999 => " (P > 99.99 %)".to_string(),
+        Some(p) if p < 0.0001 => " (P < 0.01 %)".to_string(),
+        Some(p) => format!(" (P = {:.2} %)", p * 100.0),
     }
 }
 

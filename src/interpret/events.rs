@@ -1,6 +1,6 @@
 //! What a running script tells the outside: notes, records, checks and progress.
 
-use crate::acceptance::decision::Outcome;
+use crate::acceptance::decision::{Outcome, Rule};
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::source::Span;
@@ -48,6 +48,8 @@ pub struct Check {
     pub label: String,
     /// The condition in the script's words.
     pub text: Rc<str>,
+    /// Its place in the plan of the program.
+    pub number: usize,
     /// The value and its limits, unless the condition is a plain flag.
     pub measured: Option<Measured>,
     /// What it came to.
@@ -63,6 +65,14 @@ pub struct Measured {
     pub value: Shown,
     /// Its expanded uncertainty, if one was stated.
     pub uncertainty: Option<Shown>,
+    /// The factor by which that is expanded.
+    pub coverage: f64,
+    /// By which rule it was decided.
+    pub rule: Rule,
+    /// From the value to the nearer limit, negative beyond it; none where the value is no number.
+    pub margin: Option<Shown>,
+    /// Probability that the true value conforms; none without an uncertainty.
+    pub probability: Option<f64>,
     /// The lower limit.
     pub low: Option<Bound>,
     /// The upper limit.

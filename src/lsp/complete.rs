@@ -2,6 +2,7 @@
 
 use crate::builtins::{self, Effect};
 use crate::check::codes;
+use crate::check::deciding::WORDS;
 use crate::check::index::Target;
 use crate::lsp::Workspace;
 use crate::lsp::analysis::Analysis;
@@ -49,6 +50,7 @@ pub fn complete(asked: &Asked<'_>, workspace: &mut dyn Workspace) -> Vec<Complet
         Wanted::Unit => units(),
         Wanted::Kind => kinds(&visible(place, workspace)),
         Wanted::Effect => effects(),
+        Wanted::Choice => choices(),
         Wanted::Code => allowed_codes(),
         Wanted::Statement | Wanted::Expression => names(asked, &cursor, workspace),
     };
@@ -249,6 +251,11 @@ fn effects() -> Vec<CompletionItem> {
     ];
     let all = all.into_iter();
     all.map(|(effect, what)| item(effect.text(), CompletionItemKind::ENUM_MEMBER, what)).collect()
+}
+
+fn choices() -> Vec<CompletionItem> {
+    let all = WORDS.into_iter();
+    all.map(|(word, what)| item(word, CompletionItemKind::ENUM_MEMBER, what)).collect()
 }
 
 fn allowed_codes() -> Vec<CompletionItem> {

@@ -18,6 +18,8 @@ pub enum Wanted {
     Kind,
     /// An effect, behind `may`.
     Effect,
+    /// How a check is decided, behind its label or `expect:`.
+    Choice,
     /// The code of a warning, behind `allow`.
     Code,
     /// The beginning of a statement.
@@ -156,6 +158,13 @@ impl Reader<'_> {
             .collect();
         if line.contains(&"routine") && line.contains(&"may") && !line.contains(&"{") {
             return Wanted::Effect;
+        }
+        if line.last() == Some(&"expect") && matches!(frame, None | Some(Frame::Brace)) {
+            let all = line.iter().rev().nth(1) == Some(&":");
+            let begun = self.is(0, &[","]) || (all && line.len() == 2);
+            if begun && (all || !line.contains(&":")) {
+                return Wanted::Choice;
+            }
         }
         let declares = |back: usize| self.is(back, &["let", "var", "param"]);
         if self.is(0, &["->", "of"])
@@ -390,6 +399,13 @@ mod tests {
             ("routine f(x: list of l", Wanted::Kind),
             ("routine f() may re", Wanted::Effect),
             ("routine f() may reads, s", Wanted::Effect),
+            ("expect \"speed\", gu", Wanted::Choice),
+            ("expect \"speed\", guard, ", Wanted::Choice),
+            ("expect: ", Wanted::Choice),
+            ("expect: guard, co", Wanted::Choice),
+            ("expect \"speed\": me", Wanted::Expression),
+            ("expect \"speed\", risk ", Wanted::Expression),
+            ("expect f(a, ", Wanted::Expression),
             ("allow W", Wanted::Code),
             ("let x = 4800 r", Wanted::Unit),
             ("let x = 1.5e-3 ", Wanted::Unit),

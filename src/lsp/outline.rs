@@ -52,7 +52,13 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
         StatementKind::WaitUntil { condition, within, every, .. } => {
             [condition, within].into_iter().chain(every).collect()
         }
-        StatementKind::Expect { label, condition } => vec![label, condition],
+        StatementKind::Expect { label, choices, condition } => {
+            let values = choices.iter().filter_map(|choice| choice.value.as_ref());
+            [label].into_iter().chain(values).chain([condition]).collect()
+        }
+        StatementKind::Deciding(choices) => {
+            choices.iter().filter_map(|choice| choice.value.as_ref()).collect()
+        }
         StatementKind::Record { label, value } => vec![label, value],
         _ => Vec::new(),
     }

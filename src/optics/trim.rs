@@ -136,6 +136,31 @@ fn mean(readings: &[Reading], of: impl Fn(&Reading) -> (f64, f64)) -> (f64, f64)
     (mean, (stated.max(scatter) / n).sqrt())
 }
 
+/// Gives the means of lines of one head, with the same gauge, the uncertainty of their common
+/// scatter.
+///
+/// A few readings of one line scatter too little by chance as often as too much, and what scatters
+/// beyond the gauge's statement (jitter, wobble) then stays hidden: with four readings that scatter
+/// by σ, (x̄ − μ)/(s/√n) has variance (n−1)/(n−3) = 3 instead of 1 (Student's distribution). But
+/// the scatter is that of head and gauge, alike for every line, so the variances of single
+/// readings, n·u², are averaged, each with the weight of its readings, and shared out again:
+/// u² = Σ n·(n·u²) / Σ n / n (pooled estimate, JCGM 100:2008 clause 4.2.4, from memory). Since n·u²
+/// is never below what the gauge states, neither is the average. A facet that scatters more than
+/// the others shares its scatter with them.
+pub fn pooled(means: &mut [Mean]) {
+    let readings: f64 = means.iter().map(|mean| mean.count as f64).sum();
+    let single = |of: fn(&Mean) -> f64| {
+        let square = |mean: &Mean| mean.count as f64 * of(mean);
+        means.iter().map(|mean| square(mean) * square(mean)).sum::<f64>() / readings
+    };
+    let (along, across) = (single(|mean| mean.in_scan_u), single(|mean| mean.cross_scan_u));
+    for mean in means {
+        let n = mean.count as f64;
+        mean.in_scan_u = (along / n).sqrt();
+        mean.cross_scan_u = (across / n).sqrt();
+    }
+}
+
 /// Change of the in-scan trim in s that cancels a shift of `shift` m at `velocity` m/s: −dx/v;
 /// a line late in +x gets a shorter delay (common practice, no source).
 pub fn in_scan_change(shift: f64, velocity: f64) -> f64 {
@@ -243,7 +268,7 @@ fn extremes(values: &[f64]) -> Option<(usize, f64, f64)> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Mean, Reading, Scale, Trim, TrimError, Worst, corrected};
+    use super::{Mean, Reading, Scale, Trim, TrimError, Worst, corrected, pooled};
     use crate::optics::Register;
 
     const TIME: Register = Register { step: 1e-9, range: 1e-6 };
@@ -267,6 +292,17 @@ mod tests {
         assert!((wide.in_scan_u - 2e-6).abs() < 1e-15);
         assert_eq!(Mean::of(&[]), Err(TrimError::NoReading));
         assert!(Mean::of(&[reading(f64::NAN, 0.0)]).is_err());
+    }
+
+    #[test]
+    fn scatter_is_shared_by_lines_of_one_head() {
+        let mean =
+            |count, u| Mean { count, in_scan: 0.0, cross_scan: 0.0, in_scan_u: u, cross_scan_u: u };
+        // Single readings: 4·1² = 4 and 1·4² = 16, so (4·4 + 1·16)/5 = 6.4: by hand.
+        let mut means = [mean(4, 1.0), mean(1, 4.0)];
+        pooled(&mut means);
+        assert!((means[0].in_scan_u - 1.6_f64.sqrt()).abs() < 1e-15);
+        assert!((means[1].cross_scan_u - 6.4_f64.sqrt()).abs() < 1e-15);
     }
 
     #[test]

@@ -92,7 +92,9 @@ impl Shower {
             return self.clone();
         };
         let large = |unit: &Rc<UnitText>| {
-            value == 0.0 || dimension.is_number() || unit.from_si(value).abs() >= 0.01
+            // A small value with a larger uncertainty stays in the unit of its limits.
+            let size = value.abs().max(uncertainty.unwrap_or(0.0));
+            value == 0.0 || dimension.is_number() || unit.from_si(size).abs() >= 0.01
         };
         let unit = unit.clone().filter(large).or_else(|| suited(value, *dimension).map(Rc::new));
         let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));

@@ -43,6 +43,8 @@ pub struct Program {
     pub words: usize,
     /// Size of the array of references.
     pub refs: usize,
+    /// Checks that it is to make; each says its place here.
+    pub checks: Vec<Planned>,
     /// The params, for the record.
     pub params: Vec<Param>,
 }
@@ -415,10 +417,62 @@ pub struct Expect {
     pub label: Ref,
     /// What is expected.
     pub condition: Expectation,
+    /// How it is decided.
+    pub deciding: Deciding,
+    /// Its place in [`Program::checks`].
+    pub number: usize,
     /// The condition in the script's words.
     pub text: Rc<str>,
     /// The place in the script.
     pub span: Span,
+}
+
+/// The factor that a stated uncertainty is taken to be expanded by where none is said: about 95 % of
+/// a normal distribution (JCGM 100:2008, 6.3.3, from memory).
+pub const COVERAGE: f64 = 2.0;
+
+/// How a check is decided.
+#[derive(Clone, Debug)]
+pub struct Deciding {
+    /// By which rule, where the value has an uncertainty.
+    pub rule: Rule,
+    /// By which factor the stated uncertainty is expanded.
+    pub coverage: Number,
+    /// The script fails unless it conforms.
+    pub needed: bool,
+}
+
+impl Deciding {
+    /// The numbers that are worked out for it.
+    pub fn numbers(&self) -> impl Iterator<Item = &Number> {
+        let risk = match &self.rule {
+            Rule::Risk(risk) => Some(risk),
+            Rule::Simple | Rule::Guard => None,
+        };
+        [&self.coverage].into_iter().chain(risk)
+    }
+}
+
+/// A rule of a check.
+#[derive(Clone, Debug)]
+pub enum Rule {
+    /// The value alone.
+    Simple,
+    /// The expanded uncertainty as guard band.
+    Guard,
+    /// A largest probability of a wrong decision.
+    Risk(Number),
+}
+
+/// A check that the script is to make, known before it runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Planned {
+    /// Its label, as it is or in the script's words.
+    pub label: Rc<str>,
+    /// The place in the script.
+    pub span: Span,
+    /// The script may end without it: it says so, or nothing calls the routine it stands in.
+    pub optional: bool,
 }
 
 /// What a check looks at.

@@ -2,6 +2,11 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret::{Bound, Check};
+use crate::program::tree::Planned;
+use crate::units::show_number;
+
+/// What a planned check came to that was not made.
+const UNREACHED: &str = "planned and not reached";
 
 /// A check as every format tells it.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,6 +29,8 @@ impl CheckRow {
             facts.push(("value", measured.value.to_string()));
             if let Some(uncertainty) = &measured.uncertainty {
                 facts.push(("uncertainty", uncertainty.to_string()));
+                facts.push(("coverage", show_number(measured.coverage, None)));
+                facts.push(("rule", measured.rule.text()));
             }
             let limit = |bound: &Bound, closed: &str, open: &str| {
                 format!("{} {}", if bound.closed { closed } else { open }, bound.at)
@@ -34,10 +41,29 @@ impl CheckRow {
             if let Some(high) = &measured.high {
                 facts.push(("high", limit(high, "<=", "<")));
             }
+            if let Some(margin) = &measured.margin {
+                facts.push(("margin", margin.to_string()));
+            }
+            if let Some(probability) = measured.probability {
+                // Of conformance; six digits say how rare a wrong decision is.
+                facts.push(("probability", format!("{:.6} %", probability * 100.0)));
+            }
         }
         facts.push(("outcome", check.outcome.text().to_string()));
         facts.push(("place", place));
         CheckRow { time, label: check.label.clone(), outcome: check.outcome, facts }
+    }
+
+    /// Of a check that was planned and not reached.
+    pub fn unreached(time: f64, check: &Planned, place: String) -> CheckRow {
+        let facts = vec![("outcome", UNREACHED.to_string()), ("place", place)];
+        let label = check.label.to_string();
+        CheckRow { time, label, outcome: Outcome::Undecided, facts }
+    }
+
+    /// What it came to, in words.
+    pub fn came_to(&self) -> &str {
+        self.fact("outcome").unwrap_or_else(|| self.outcome.text())
     }
 
     /// A fact by its name.
@@ -68,6 +94,9 @@ impl CheckRow {
         if !limits.is_empty() {
             text.push_str(&format!(", should be {limits}"));
         }
-        format!("{text}: {}", self.outcome.text())
+        if text.is_empty() {
+            return self.came_to().to_string();
+        }
+        format!("{text}: {}", self.came_to())
     }
 }

@@ -49,6 +49,19 @@ impl Collector {
         self.record.log.push(LogLine { time, text: short });
     }
 
+    fn check(&mut self, row: CheckRow) {
+        let (outcome, before) = (row.outcome, self.record.checks.left_out);
+        self.record.checks.push(row);
+        if self.record.checks.left_out > before {
+            let [conforming, failing, undecided] = &mut self.record.more;
+            *match outcome {
+                Outcome::Conforms => conforming,
+                Outcome::Fails => failing,
+                Outcome::Undecided => undecided,
+            } += 1;
+        }
+    }
+
     /// The script said something; `place` names places of the script.
     pub fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
         if !matches!(event, Event::Progress { .. }) {
@@ -69,16 +82,7 @@ impl Collector {
             Event::Check(check) => {
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
-                let before = self.record.checks.left_out;
-                self.record.checks.push(row);
-                if self.record.checks.left_out > before {
-                    let [conforming, failing, undecided] = &mut self.record.more;
-                    *match check.outcome {
-                        Outcome::Conforms => conforming,
-                        Outcome::Fails => failing,
-                        Outcome::Undecided => undecided,
-                    } += 1;
-                }
+                self.check(row);
             }
             Event::Progress { text, .. } => {
                 if self.waiting.as_ref() != Some(text) {
@@ -144,6 +148,10 @@ impl Collector {
             place: sources.place(failure.place),
             calls: failure.calls.iter().take(20).map(|call| sources.place(*call)).collect(),
         });
+        for check in &finished.unreached {
+            let place = sources.place(check.span);
+            self.check(CheckRow::unreached(finished.took, check, place));
+        }
         self.record.pages = pages;
         self.record.end = Some(End {
             verdict: finished.verdict(),
@@ -151,6 +159,7 @@ impl Collector {
             safe: finished.safe.clone(),
             took: finished.took,
             outcomes: [finished.conforming, finished.failing, finished.undecided],
+            unreached: finished.unreached.len(),
         });
     }
 }

@@ -8,7 +8,7 @@ use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
 use crate::program::tree::{Param, Program};
-use crate::session::SCRIPT;
+use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
@@ -313,7 +313,34 @@ impl Loader<'_> {
 
     /// Takes `NAME=VALUE` texts apart.
     fn settings(&mut self, settings: &[String]) -> Vec<Setting> {
-        settings.iter().filter_map(|text| self.setting(text)).collect()
+        let mut all = Vec::new();
+        for text in settings {
+            match text.strip_prefix('@') {
+                Some(path) => all.extend(self.sheet(path)),
+                None => all.extend(self.setting(text)),
+            }
+        }
+        all
+    }
+
+    /// Reads a data sheet.
+    fn sheet(&mut self, path: &str) -> Vec<Setting> {
+        match self.files.read(None, path) {
+            Ok(Text { name, text }) => {
+                let source = self.sources.add(name.as_str(), text.as_str());
+                let (settings, problems) = sheet::read(source, &text, &mut self.names);
+                self.diagnostics.extend(problems);
+                settings
+            }
+            Err(why) => {
+                let asked = format!("@{path}");
+                let source = self.sources.add("--set", asked.as_str());
+                let whole = Span::new(source, 0, asked.len());
+                let headline = format!("this data sheet cannot be read: {why}");
+                self.diagnostics.push(Diagnostic::error("E0519", headline, whole));
+                Vec::new()
+            }
+        }
     }
 
     fn setting(&mut self, text: &str) -> Option<Setting> {
@@ -337,6 +364,7 @@ impl Loader<'_> {
             name_span: Span::new(source, 0, name.len()),
             raw: raw.to_string(),
             value_span: Span::new(source, start, text.len()),
+            sheet: false,
             value,
             problems,
         })

@@ -3,6 +3,7 @@
 
 mod load;
 mod run;
+mod sheet;
 
 pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};

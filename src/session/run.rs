@@ -5,7 +5,7 @@ use crate::head::SafeState;
 use crate::head::station::Station;
 use crate::interpret::{self, Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::Program;
+use crate::program::tree::{Planned, Program};
 use crate::source::{SourceMap, Span};
 
 /// How a run ended.
@@ -19,6 +19,8 @@ pub struct Finished {
     pub failing: usize,
     /// Checks that cannot be decided.
     pub undecided: usize,
+    /// Planned checks that were not reached.
+    pub unreached: Vec<Planned>,
     /// Head time from start to safe, in s.
     pub took: f64,
     /// How the head was left.
@@ -30,8 +32,10 @@ pub struct Finished {
 pub enum Verdict {
     /// Ran to its end, and every check conforms.
     Passed,
-    /// A check does not conform or cannot be decided, or the script said `fail`.
+    /// A check does not conform, or the script said `fail`.
     Failed,
+    /// Nothing fails, but a check cannot be decided, or a planned one was not reached.
+    Undecided,
     /// A value of the script has no meaning.
     ScriptWrong,
     /// The head or its gauge failed, did not get there in time, or could not be made safe.
@@ -48,6 +52,7 @@ impl Verdict {
             Verdict::Failed => 1,
             Verdict::ScriptWrong => 2,
             Verdict::HeadFailed => 3,
+            Verdict::Undecided => 4,
             Verdict::Interrupted => 130,
         }
     }
@@ -57,6 +62,7 @@ impl Verdict {
         match self {
             Verdict::Passed => "PASSED",
             Verdict::Failed => "FAILED",
+            Verdict::Undecided => "UNDECIDED",
             Verdict::ScriptWrong => "SCRIPT WRONG",
             Verdict::HeadFailed => "HEAD FAILED",
             Verdict::Interrupted => "INTERRUPTED",
@@ -74,7 +80,8 @@ impl Finished {
             _ if unsafe_end => Verdict::HeadFailed,
             Some(FailureKind::Value | FailureKind::Limit) => Verdict::ScriptWrong,
             Some(FailureKind::Failed) => Verdict::Failed,
-            None if self.failing + self.undecided > 0 => Verdict::Failed,
+            None if self.failing > 0 => Verdict::Failed,
+            None if self.undecided > 0 || !self.unreached.is_empty() => Verdict::Undecided,
             None => Verdict::Passed,
         }
     }
@@ -88,23 +95,35 @@ pub fn run(
     observer: &mut dyn Observer,
 ) -> Finished {
     let started = station.now();
-    let mut counting = Counting { inner: observer, outcomes: [0; 3] };
+    let mut counting = Counting {
+        inner: observer,
+        outcomes: [0; 3],
+        reached: program.checks.iter().map(|check| check.optional).collect(),
+    };
     let place = |span: Span| sources.place(span);
     let failure = interpret::run(program, station, &mut counting, &place).err();
     let [conforming, failing, undecided] = counting.outcomes;
+    let plan = program.checks.iter().zip(&counting.reached);
+    let unreached = plan.filter(|(_, reached)| !**reached).map(|(check, _)| check.clone());
+    let unreached = unreached.collect();
     let safe = station.finish(failure.is_none());
     let took = station.now() - started;
-    Finished { failure, conforming, failing, undecided, took, safe }
+    Finished { failure, conforming, failing, undecided, unreached, took, safe }
 }
 
 struct Counting<'a> {
     inner: &'a mut dyn Observer,
     outcomes: [usize; 3],
+    /// By the plan's places: the check was made, or need not be.
+    reached: Vec<bool>,
 }
 
 impl Observer for Counting<'_> {
     fn event(&mut self, time: f64, event: Event) {
         if let Event::Check(check) = &event {
+            if let Some(reached) = self.reached.get_mut(check.number) {
+                *reached = true;
+            }
             let slot = match check.outcome {
                 Outcome::Conforms => 0,
                 Outcome::Fails => 1,

@@ -159,13 +159,17 @@ pub enum StatementKind {
     },
     /// `fail "no lock"`, or `fail problem` to pass a caught failure on.
     Fail(Expression),
-    /// `expect "label": value ± uncertainty <= limit`
+    /// `expect "label", risk 2 %: value ± uncertainty <= limit`
     Expect {
         /// The label.
         label: Expression,
+        /// How it is decided, where this check says so.
+        choices: Vec<Choice>,
         /// The condition; a comparison may have `±` on its left.
         condition: Expression,
     },
+    /// `expect: guard, coverage 2`: how checks are decided that do not say it themselves.
+    Deciding(Vec<Choice>),
     /// `record "name": value`
     Record {
         /// The label.
@@ -186,6 +190,15 @@ pub enum StatementKind {
     },
     /// A statement that could not be read; its report is made already.
     Broken,
+}
+
+/// One choice of how checks are decided: `guard`, `risk 2 %`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Choice {
+    /// Its word.
+    pub name: Name,
+    /// The value behind it.
+    pub value: Option<Expression>,
 }
 
 /// A routine.

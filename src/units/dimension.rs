@@ -68,7 +68,12 @@ impl Dimension {
 
     /// A power of the first open dimension, for signatures.
     pub const fn open_power(exponent: i8) -> Dimension {
-        Dimension { exponents: [0, 0, 0, 0, 0, 0, exponent, 0, 0, 0] }
+        Self::open_powers(exponent, 0)
+    }
+
+    /// A product of powers of the first two open dimensions, for signatures.
+    pub const fn open_powers(first: i8, second: i8) -> Dimension {
+        Dimension { exponents: [0, 0, 0, 0, 0, 0, first, second, 0, 0] }
     }
 
     /// Exponent of a base dimension.

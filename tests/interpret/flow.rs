@@ -11,8 +11,8 @@ use spintrue::interpret::Event;
 use spintrue::program::failure::FailureKind;
 use spintrue::program::show::Shower;
 use spintrue::program::tree::{
-    Call, Expect, Expectation, Expression, Flag, Over, Program, Ref, RefSlot, Routine, Slot,
-    Statement, WordSlot,
+    COVERAGE, Call, Deciding, Expect, Expectation, Expression, Flag, Over, Program, Ref, RefSlot,
+    Routine, Rule, Slot, Statement, WordSlot,
 };
 use spintrue::program::types::Layout;
 use std::rc::Rc;
@@ -115,6 +115,11 @@ fn failures_name_the_calls_that_led_there() {
     assert_eq!(calls, &[at(31), at(32)]);
 }
 
+/// The way of deciding where nothing is said.
+fn guarded() -> Deciding {
+    Deciding { rule: Rule::Guard, coverage: c(COVERAGE), needed: false }
+}
+
 #[test]
 fn checks_are_decided_and_the_script_goes_on() {
     let temperature = Shower::Temperature { unit: None, decimals: None };
@@ -128,6 +133,8 @@ fn checks_are_decided_and_the_script_goes_on() {
                 high: Some((c(300.15), true)),
                 shower,
             },
+            deciding: guarded(),
+            number: 0,
             text: Rc::from("t <= 27 degC"),
             span: at(80),
         }))
@@ -136,6 +143,8 @@ fn checks_are_decided_and_the_script_goes_on() {
         Statement::Expect(Box::new(Expect {
             label: text("holds"),
             condition: Expectation::Holds(Flag::Constant(flag)),
+            deciding: guarded(),
+            number: 1,
             text: Rc::from("locked()"),
             span: at(81),
         }))

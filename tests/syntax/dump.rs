@@ -2,7 +2,8 @@
 
 use spintrue::syntax::names::Names;
 use spintrue::syntax::tree::{
-    Block, Expression, ExpressionKind, File, Name, Piece, Statement, StatementKind, Type, TypeKind,
+    Block, Choice, Expression, ExpressionKind, File, Name, Piece, Statement, StatementKind, Type,
+    TypeKind,
 };
 use std::fmt::Write;
 
@@ -170,11 +171,15 @@ impl Dump<'_> {
                 }
             }
             StatementKind::Fail(value) => self.line(&format!("fail {}", self.expression(value))),
-            StatementKind::Expect { label, condition } => self.line(&format!(
-                "expect {}: {}",
+            StatementKind::Expect { label, choices, condition } => self.line(&format!(
+                "expect {}{}: {}",
                 self.expression(label),
+                self.choices(choices),
                 self.expression(condition)
             )),
+            StatementKind::Deciding(choices) => {
+                self.line(&format!("expect:{}", self.choices(choices)));
+            }
             StatementKind::Record { label, value } => {
                 self.line(&format!("record {}: {}", self.expression(label), self.expression(value)))
             }
@@ -184,6 +189,14 @@ impl Dump<'_> {
             StatementKind::Note(value) => self.line(&format!("note {}", self.expression(value))),
             StatementKind::Broken => self.line("BROKEN"),
         }
+    }
+
+    fn choices(&self, choices: &[Choice]) -> String {
+        let one = |choice: &Choice| {
+            let value = choice.value.as_ref().map(|value| format!(" {}", self.expression(value)));
+            format!(", {}{}", self.name(&choice.name), value.unwrap_or_default())
+        };
+        choices.iter().map(one).collect()
     }
 
     fn otherwise(&mut self, block: Option<&Block>) {

@@ -225,4 +225,44 @@ param speed = 4800 rpm
 spin(speed)
 "#,
     },
+    Code {
+        code: "E0518",
+        meaning: "a way of deciding that a check does not have",
+        why: "Behind its label a check says how it is decided: `simple` holds the value alone \
+              against its limits, `guard` keeps the expanded uncertainty as a guard band (so it is \
+              where nothing is said), `risk 2 %` allows a wrong decision with that probability; \
+              `coverage 2` says by which factor the stated uncertainty is expanded, `optional` that \
+              the script may end without this check, `needed` that it fails unless the check \
+              conforms. `expect: guard, coverage 2` says it for all checks that do not say it \
+              themselves, once, at the top level of the script that is run and before its first \
+              check. A rule other than `simple` needs an uncertainty to rest on.",
+        wrong: r#"
+expect "speed", risk 2 %: measured_speed() <= 100 rpm
+"#,
+        right: r#"
+expect "speed", risk 2 %: measured_speed() ± 1 rpm <= 100 rpm
+"#,
+    },
+    Code {
+        code: "E0519",
+        meaning: "a data sheet that cannot be used",
+        why: "`--set @FILE` gives params the values of a TOML file: a line `name = \"value unit\"` for \
+              each, where the value is written as in a script. The file cannot be read, is no TOML, \
+              or holds something that is no value of a param. Nothing is run.",
+        wrong: r#"
+// --set @sheet.toml
+param largest = 6 um
+expect "largest": largest <= 10 um
+// file sheet.toml
+[limits]
+largest = "5 um"
+"#,
+        right: r#"
+// --set @sheet.toml
+param largest = 6 um
+expect "largest": largest <= 10 um
+// file sheet.toml
+largest = "5 um"
+"#,
+    },
 ];

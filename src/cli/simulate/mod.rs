@@ -62,7 +62,7 @@ pub(super) struct Options {
     /// Description of the simulated heads
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
-    /// Gives a param a value, such as speed=5000rpm; may be repeated
+    /// Gives a param a value, such as speed=5000rpm, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
     /// Makes every head go wrong on purpose, such as lock_lost@12s; may be repeated

@@ -57,6 +57,8 @@ pub struct Moment {
 struct Node {
     at: Moment,
     acceleration: f64,
+    /// Rate of the integral in N·m/s.
+    growth: f64,
 }
 
 /// How the rotor moves from a command on.
@@ -122,8 +124,9 @@ impl Rotor {
         let start = [from.angle, from.speed, from.integral];
         let node = |time: f64, s: &[f64; 3]| {
             let [angle, speed, integral] = *s;
-            let [_, acceleration, _] = rate(s);
-            Node { at: Moment { time: from.time + time, angle, speed, integral }, acceleration }
+            let [_, acceleration, growth] = rate(s);
+            let at = Moment { time: from.time + time, angle, speed, integral };
+            Node { at, acceleration, growth }
         };
         let mut nodes = vec![node(0.0, &start)];
         let stops = matches!(drive, Drive::Brake | Drive::Coast);
@@ -213,7 +216,7 @@ impl Rotor {
         let [_, acceleration, _] = rate(&[angle, 0.0, 0.0]);
         *steady =
             Moment { time: last.time + h, angle: angle.max(last.angle), speed: 0.0, integral: 0.0 };
-        nodes.push(Node { at: *steady, acceleration });
+        nodes.push(Node { at: *steady, acceleration, growth: 0.0 });
     }
 }
 
@@ -312,8 +315,9 @@ impl Motion {
 fn between(a: &Node, b: &Node, time: f64) -> Moment {
     let h = b.at.time - a.at.time;
     let u = if h > 0.0 { (time - a.at.time) / h } else { 0.0 };
-    let straight = |a: f64, b: f64| a + u * (b - a);
     let angle = hermite((a.at.angle, a.at.speed), (b.at.angle, b.at.speed), h, u);
     let speed = hermite((a.at.speed, a.acceleration), (b.at.speed, b.acceleration), h, u);
-    Moment { time, angle, speed: speed.max(0.0), integral: straight(a.at.integral, b.at.integral) }
+    // A command on the way takes the motion over from here.
+    let integral = hermite((a.at.integral, a.growth), (b.at.integral, b.growth), h, u);
+    Moment { time, angle, speed: speed.max(0.0), integral }
 }

@@ -1,14 +1,16 @@
 //! What a script leaves behind: checks, records and notes.
 
-use crate::acceptance::decision::{Limit, Outcome, decide};
+use crate::acceptance::decision::{Limit, Measurement, Outcome, Rule, decide};
 use crate::interpret::events::{Bound, Check, Event, Measured};
 use crate::interpret::link::stores::done;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, StatementNode};
 use crate::interpret::machine::{Failed, Machine};
+use crate::program::failure::FailureKind;
 use crate::program::show::{Shower, Shown};
-use crate::program::tree::{Expect, Expectation, Expression, Ref};
+use crate::program::tree::{self, Deciding, Expect, Expectation, Expression, Ref};
 use crate::program::value::Datum;
 use crate::source::Span;
+use crate::units::show_number;
 
 /// A linked condition of a check.
 enum Condition {
@@ -22,6 +24,34 @@ struct Limits {
     low: Option<(NumberNode, bool)>,
     high: Option<(NumberNode, bool)>,
     shower: Shower,
+    coverage: NumberNode,
+    rule: LinkedRule,
+    span: Span,
+}
+
+/// By which rule a value is decided.
+enum LinkedRule {
+    Simple,
+    Guard,
+    Risk(NumberNode),
+}
+
+impl LinkedRule {
+    fn now(&self, machine: &mut Machine<'_>, span: Span) -> Result<Rule, Failed> {
+        match self {
+            LinkedRule::Simple => Ok(Rule::Simple),
+            LinkedRule::Guard => Ok(Rule::Guard),
+            LinkedRule::Risk(risk) => {
+                let risk = risk(machine)?;
+                if !(0.0..=0.5).contains(&risk) {
+                    let risk = show_number(risk * 100.0, None);
+                    let message = format!("the risk of a check is 0 % to 50 %, not {risk} %");
+                    return Err(machine.fail(FailureKind::Value, message, span));
+                }
+                Ok(Rule::Risk(risk))
+            }
+        }
+    }
 }
 
 impl Condition {
@@ -45,17 +75,36 @@ impl Limits {
         };
         let low = limit(machine, self.low.as_ref())?;
         let high = limit(machine, self.high.as_ref())?;
-        let outcome = decide(value, uncertainty.unwrap_or(0.0), low, high);
+        let coverage = (self.coverage)(machine)?;
+        if coverage.is_nan() || coverage <= 0.0 {
+            let coverage = show_number(coverage, None);
+            let message = format!("an uncertainty is expanded by a factor above 0, not {coverage}");
+            return Err(machine.fail(FailureKind::Value, message, self.span));
+        }
+        let rule = self.rule.now(machine, self.span)?;
+        let measured = Measurement { value, uncertainty: uncertainty.unwrap_or(0.0), coverage };
+        let decided = decide(rule, measured, low, high);
         let bound =
             |limit: Limit| Bound { at: shown(&self.shower, limit.at), closed: limit.closed };
         let tuned = self.shower.tuned(value, uncertainty);
         let measured = Measured {
             value: shown(&tuned, value),
             uncertainty: uncertainty.map(|u| shown(&tuned.difference(), u)),
+            coverage,
+            rule,
+            margin: decided.margin.map(|margin| shown(&tuned.difference(), margin)),
+            probability: decided.probability,
             low: low.map(bound),
             high: high.map(bound),
         };
-        Ok((outcome, Some(measured)))
+        Ok((decided.outcome, Some(measured)))
+    }
+}
+
+fn stopped(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Undecided => "is undecided",
+        Outcome::Conforms | Outcome::Fails => "does not conform",
     }
 }
 
@@ -77,6 +126,8 @@ impl Linker<'_> {
     /// Decides a check; the script goes on whatever comes of it.
     pub fn expect(&mut self, expect: &Expect) -> StatementNode {
         let label = self.reference(&expect.label);
+        let Deciding { rule, coverage, needed } = &expect.deciding;
+        let (needed, number) = (*needed, expect.number);
         let condition = match &expect.condition {
             Expectation::Holds(flag) => Condition::Holds(self.flag(flag)),
             Expectation::Limits { value, uncertainty, low, high, shower } => {
@@ -88,6 +139,13 @@ impl Linker<'_> {
                     low,
                     high,
                     shower: shower.clone(),
+                    coverage: self.number(coverage),
+                    rule: match rule {
+                        tree::Rule::Simple => LinkedRule::Simple,
+                        tree::Rule::Guard => LinkedRule::Guard,
+                        tree::Rule::Risk(risk) => LinkedRule::Risk(self.number(risk)),
+                    },
+                    span: expect.span,
                 }))
             }
         };
@@ -96,14 +154,21 @@ impl Linker<'_> {
             let work = |machine: &mut Machine<'_>| {
                 let label = label(machine)?.as_text().to_string();
                 let (outcome, measured) = condition.decide(machine)?;
+                let stops = needed && outcome != Outcome::Conforms;
+                let why = stops
+                    .then(|| format!("the check {label} is needed, and it {}", stopped(outcome)));
                 machine.tell(Event::Check(Box::new(Check {
                     label,
+                    number,
                     text: text.clone(),
                     measured,
                     outcome,
                     span,
                 })));
-                Ok(())
+                match why {
+                    Some(why) => Err(machine.fail(FailureKind::Failed, why, span)),
+                    None => Ok(()),
+                }
             };
             done(work(machine))
         })

@@ -74,7 +74,7 @@ pub fn page(record: &Record) -> String {
 fn style(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Passed => "verdict good",
-        Verdict::Interrupted => "verdict open",
+        Verdict::Interrupted | Verdict::Undecided => "verdict open",
         _ => "verdict bad",
     }
 }
@@ -93,13 +93,14 @@ fn verdict(record: &Record, end: &End) -> Markup {
     html! {
         div class=(style(end.verdict)) role="status" {
             strong { (end.verdict.text()) }
-            @if all == 0 {
+            @if all + end.unreached == 0 {
                 span { "Nothing was checked." }
             } @else {
                 span {
                     (conforming) " of " (all) (if conforming == 1 { " conforms" } else { " conform" })
                     @if failing > 0 { ", " (failing) (if failing == 1 { " does not" } else { " do not" }) }
                     @if undecided > 0 { ", " (undecided) " undecided" }
+                    @if end.unreached > 0 { ", " (end.unreached) " more planned and not reached" }
                     @if !bad.is_empty() { ": " (bad.join(", ")) }
                     "."
                 }
@@ -163,12 +164,13 @@ fn about(identity: &Identity) -> Markup {
 }
 
 /// Sign, words and style of an outcome; the sign and the words say it without colour.
-fn outcome(outcome: Outcome) -> (&'static str, &'static str) {
-    match outcome {
-        Outcome::Conforms => ("\u{2713} conforms", "outcome good"),
-        Outcome::Fails => ("\u{2717} does not conform", "outcome bad"),
-        Outcome::Undecided => ("? undecided", "outcome open"),
-    }
+fn outcome(check: &CheckRow) -> (String, &'static str) {
+    let (sign, style) = match check.outcome {
+        Outcome::Conforms => ("\u{2713}", "outcome good"),
+        Outcome::Fails => ("\u{2717}", "outcome bad"),
+        Outcome::Undecided => ("?", "outcome open"),
+    };
+    (format!("{sign} {}", check.came_to()), style)
 }
 
 fn checks(record: &Record) -> Markup {
@@ -186,11 +188,13 @@ fn checks(record: &Record) -> Markup {
                         th.number scope="col" { "value" }
                         th.number scope="col" { "uncertainty" }
                         th scope="col" { "limits" }
-                        th scope="col" { "condition" }
+                        th.number scope="col" { "margin" }
+                        th.number scope="col" { "probability" }
+                        th scope="col" { "condition and rule" }
                         th.number scope="col" { "head time in s" }
                     } }
                     tbody { @for check in shown { tr {
-                        @let (words, style) = outcome(check.outcome);
+                        @let (words, style) = outcome(check);
                         // A limit stays on one line.
                         @let limits = check.limits().replace(' ', "\u{a0}").replace("\u{a0}and\u{a0}", " and ");
                         th scope="row" { (check.label) }
@@ -198,10 +202,21 @@ fn checks(record: &Record) -> Markup {
                         td.number data-name="value" { (fact(check, "value")) }
                         td.number data-name="uncertainty" { (fact(check, "uncertainty")) }
                         td data-name="limits" { (limits) }
-                        td.code { (fact(check, "condition")) }
+                        td.number data-name="margin" { (fact(check, "margin")) }
+                        td.number data-name="probability" { (fact(check, "probability")) }
+                        td {
+                            span.code { (fact(check, "condition")) }
+                            @if let Some(rule) = check.fact("rule") {
+                                br; span.soft { (rule) ", k = " (fact(check, "coverage")) }
+                            }
+                        }
                         td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
                     } } }
                 } }
+            }
+            p.soft {
+                "The margin is how far the value lies inside its limits, the probability that of "
+                "conformance. Nothing counts as conforming that is undecided or was not reached."
             }
             @if hidden > 0 {
                 p.soft { (hidden) " further checks are not shown here; events.jsonl has them all." }

@@ -85,6 +85,38 @@ impl Formatter<'_> {
         self.out.partner(at) + 1
     }
 
+    /// A check with how it is decided, or how all are.
+    fn expect(&mut self, at: usize) -> usize {
+        self.out.put(at);
+        if self.out.token(at + 1) == Some(Token::Colon) {
+            return self.choices(at + 1);
+        }
+        self.out.space();
+        let colon = self.expression(at + 1, ON);
+        let colon =
+            if self.out.token(colon) == Some(Token::Comma) { self.choices(colon) } else { colon };
+        self.out.put(colon);
+        self.out.space();
+        self.expression(colon + 1, ON)
+    }
+
+    /// Words with values behind some of them, each behind a comma or, the first, a colon.
+    fn choices(&mut self, from: usize) -> usize {
+        let mut at = from;
+        while at == from || self.out.token(at) == Some(Token::Comma) {
+            self.out.put(at);
+            self.out.space();
+            self.out.put(at + 1);
+            at += 2;
+            let end = self.expression_end(at);
+            if end > at {
+                self.out.space();
+                at = self.expression(at, ON);
+            }
+        }
+        at
+    }
+
     /// A statement without a block.
     fn simple(&mut self, at: usize) -> usize {
         match self.out.token(at) {
@@ -94,7 +126,8 @@ impl Formatter<'_> {
                 let at = self.annotation(at + 1);
                 self.value(at)
             }
-            Some(Token::Keyword(Keyword::Expect | Keyword::Record)) => {
+            Some(Token::Keyword(Keyword::Expect)) => self.expect(at),
+            Some(Token::Keyword(Keyword::Record)) => {
                 let at = self.words(at, 1);
                 let colon = self.expression(at, ON);
                 self.out.put(colon);

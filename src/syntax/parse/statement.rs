@@ -10,7 +10,7 @@ use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule
 use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::{
-    Binary, Block, Expression, ExpressionKind, File, Statement, StatementKind,
+    Binary, Block, Choice, Expression, ExpressionKind, File, Statement, StatementKind,
 };
 use chumsky::input::InputRef;
 use chumsky::prelude::{IterParser, Parser, any, choice, custom, end, extra, just, recursive};
@@ -305,9 +305,7 @@ fn simple<'t, F: Failure<'t>>(
             .then(whole.clone())
             .boxed()
     };
-    let expect = labelled_value(Keyword::Expect)
-        .map(|(label, condition)| StatementKind::Expect { label, condition })
-        .boxed();
+    let expect = expect_rule(&whole);
     let record = labelled_value(Keyword::Record)
         .map(|(label, value)| StatementKind::Record { label, value })
         .boxed();
@@ -329,6 +327,39 @@ fn simple<'t, F: Failure<'t>>(
         _ => inp.parse(&plain),
     })
     .boxed()
+}
+
+/// `expect "what", risk 2 %: condition`, or `expect: guard` for all checks.
+fn expect_rule<'t, F: Failure<'t>>(whole: &Rule<'t, Expression, F>) -> Rule<'t, StatementKind, F> {
+    let colon = just(Token::Colon).labelled("`:`");
+    // `expect "locked", locked()`: a comma where a colon was meant.
+    let call = just([Token::ParenOpen, Token::ParenClose]).rewind().to(None);
+    let value = choice((call, whole.clone().or_not()));
+    let chosen = name()
+        .labelled("how it is decided")
+        .then(value)
+        .map(|(name, value)| Choice { name, value })
+        .boxed();
+    let comma = just(Token::Comma).labelled("`,`");
+    let more = comma.ignore_then(chosen.clone()).repeated().collect::<Vec<_>>();
+    let check = whole
+        .clone()
+        .then(more.clone())
+        .then_ignore(colon)
+        .then(whole.clone())
+        .map(|((label, choices), condition)| StatementKind::Expect { label, choices, condition })
+        .boxed();
+    let all = colon
+        .ignore_then(chosen)
+        .then(more)
+        .map(|(first, more)| StatementKind::Deciding([vec![first], more].concat()))
+        .boxed();
+    key(Keyword::Expect)
+        .ignore_then(custom(move |inp| match inp.peek() {
+            Some(Token::Colon) => inp.parse(&all),
+            _ => inp.parse(&check),
+        }))
+        .boxed()
 }
 
 /// An expression on its own, or a place, `=` and a value.

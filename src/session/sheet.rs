@@ -1,0 +1,78 @@
+//! A data sheet: a TOML file that gives params their values, as `--set @FILE` names it. Every value
+//! is checked like one of `--set`, with places in the file.
+
+use crate::check::Setting;
+use crate::diagnostics::Diagnostic;
+use crate::source::{SourceId, Span};
+use crate::syntax::names::Names;
+use crate::syntax::parse_expression;
+use core::ops::Range;
+use toml::de::{DeTable, DeValue};
+
+/// Params of a data sheet, and what is wrong with it.
+pub(super) fn read(
+    source: SourceId,
+    text: &str,
+    names: &mut Names,
+) -> (Vec<Setting>, Vec<Diagnostic>) {
+    let place = |range: Range<usize>| Span::new(source, range.start, range.end);
+    let mut problems = Vec::new();
+    let mut wrong = |range: Range<usize>, headline: String, help: &str| {
+        problems.push(Diagnostic::error("E0519", headline, place(range)).help(help.to_string()));
+    };
+    let (table, errors) = DeTable::parse_recoverable(text);
+    for error in &errors {
+        let help = "a data sheet is TOML: one `name = \"value unit\"` a line";
+        wrong(error.span().unwrap_or(0..0), error.message().to_string(), help);
+    }
+    let mut settings = Vec::new();
+    if !errors.is_empty() {
+        // What a broken file seems to hold is not worth a report.
+        return (settings, problems);
+    }
+    for (key, value) in table.get_ref() {
+        let written = value.span();
+        let raw = text.get(written.clone()).unwrap_or_default();
+        let range = match value.get_ref() {
+            DeValue::String(content) => {
+                let quotes =
+                    if raw.starts_with("\"\"\"") || raw.starts_with("'''") { 3 } else { 1 };
+                let inner = written.start + quotes..written.end.saturating_sub(quotes);
+                if text.get(inner.clone()) != Some(content) {
+                    let help = "write the value on one line and without backslashes";
+                    wrong(written, format!("param `{}` is escaped", key.get_ref()), help);
+                    continue;
+                }
+                inner
+            }
+            DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_) => written,
+            DeValue::Table(_) => {
+                let help = "a data sheet has no tables: write `name = \"value unit\"` at the top";
+                wrong(written, format!("`{}` is a table, not a param", key.get_ref()), help);
+                continue;
+            }
+            DeValue::Array(_) | DeValue::Datetime(_) => {
+                let help = "write it as a script would, in quotes: `name = \"[1 mm, 2 mm]\"`";
+                wrong(written, format!("param `{}` is no value of a script", key.get_ref()), help);
+                continue;
+            }
+        };
+        let raw = text.get(range.clone()).unwrap_or_default();
+        // Blanks in place of all that stands before keep every place right.
+        let blanked = format!("{}{raw}", " ".repeat(range.start));
+        let (value, problems) = match parse_expression(source, &blanked, names) {
+            Ok(value) => (Some(value), Vec::new()),
+            Err(problems) => (None, problems),
+        };
+        settings.push(Setting {
+            name: key.get_ref().to_string(),
+            name_span: place(key.span()),
+            raw: raw.to_string(),
+            value_span: place(range),
+            sheet: true,
+            value,
+            problems,
+        });
+    }
+    (settings, problems)
+}

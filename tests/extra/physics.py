@@ -1,0 +1,262 @@
+"""Compares the motion of random simulated heads with SciPy: `physics.py WORK SPINTRUE SEED COUNT`.
+
+A script sees the rotor through its index pulses: `turns` tells their times with every digit, and at
+the index of turn n the rotor stands at 2 pi n. It sees the galvanometer through `status()`. Nothing
+jitters here, so each pulse is a point of the motion.
+
+Tolerances. The head steps with errors of 1e-8 rad and 1e-11 of the speed each, and goes between its
+steps by a cubic; over up to some thousand steps that comes to about 6e-7 rad. ANGLE allows 5e-6 rad,
+a turn to 1 ppm; an integral handed over a little off from one command to the next showed as 2e-3.
+The galvanometer is a closed form, and only the times of `wait` are rounded: 1e-9 of a step.
+"""
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+from scipy import signal
+from scipy.integrate import solve_ivp
+
+ANGLE = 5e-6
+STEP = 1e-9
+TURN = 2 * math.pi
+REST = 2.0  # where the rotor stands at power-on, in rad
+RPM = math.pi / 30
+
+
+def description(r):
+    return f"""
+[rotor]
+inertia = '{r["J"]!r} kg*m^2'
+torque_most = '{r["T"]!r} N*m'
+bearing = '{r["b"]!r} N*m'
+viscous = '{r["c"]!r} N*m*s/rad'
+windage = '{r["k"]!r} N*m*s^2/rad^2'
+proportional = '{r["P"]!r} N*m*s/rad'
+integral = '{r["I"]!r} N*m/rad'
+speed_least = '1 rpm'
+speed_most = '{r["most"]!r} rad/s'
+ripple = '0 ppm'
+jitter = '0 ppm'
+[start_of_scan]
+jitter = '0 ns'
+rest_after = '60 s'
+[galvanometer]
+natural_frequency = '{r["f"]!r} Hz'
+damping = {r["z"]!r}
+step = '1e-12 rad'
+"""
+
+
+def draw(random):
+    log = lambda low, high: float(math.exp(random.uniform(math.log(low), math.log(high))))
+    r = {"J": log(1e-5, 1e-3), "most": log(150, 900)}
+    # Up to speed in 1 s to 8 s; half to a twentieth of the torque is drag.
+    r["T"] = r["J"] * r["most"] / log(1, 8)
+    drag = r["T"] * log(0.05, 0.5)
+    parts = random.dirichlet([1, 1, 1]) * drag
+    r["b"] = float(max(parts[0], 0.05 * drag))
+    r["c"], r["k"] = float(parts[1] / r["most"]), float(parts[2] / r["most"] ** 2)
+    quick = log(1, 8)
+    r["P"] = r["J"] * 2 * log(0.3, 1.5) * quick
+    r["I"] = r["J"] * quick**2
+    r["f"], r["z"] = log(20, 3000), log(0.1, 3)
+    return r
+
+
+def run(work, spintrue, r, lines):
+    """Recorded values of a script on a head, in their order."""
+    head, script = work / "head.toml", work / "physics.spt"
+    head.write_text(description(r))
+    script.write_text("\n".join(lines) + "\n")
+    command = [spintrue, "run", str(script), "--json", "--head", f"sim:{head}"]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, (done.stdout[-2000:], done.stderr, r)
+    events = map(json.loads, done.stdout.splitlines())
+    return [e["value"] for e in events if e["event"] == "recorded"]
+
+
+def passages(turns, end):
+    """Times of the index pulses that bound the turns; the last came when `turns` returned."""
+    periods = [t["period"]["value"] for t in turns]
+    return end["value"] - np.concatenate([np.cumsum(periods[::-1])[::-1], [0.0]])
+
+
+def watch(name, count):
+    # The pulse at which the last watch ended is over.
+    return ["wait 10 us", f'record "{name}": turns({count})', f'record "{name} end": now()']
+
+
+# The equations of docs/simulated-head.md.
+
+def drag(r, w):
+    return r["b"] + r["c"] * w + r["k"] * w * w
+
+
+def held(r, target):
+    """Rates of angle, speed and the torque of the integral while a speed is held."""
+    def rate(_, s):
+        _, w, integral = s
+        error = target - w
+        asked = r["P"] * error + integral
+        torque = min(max(asked, -r["T"]), r["T"])
+        pull = r["I"] * error
+        beyond = (asked if error > 0 else -asked) - r["T"]
+        share = min(max(beyond / (0.05 * r["T"] + 0.02 * abs(pull)), 0.0), 1.0)
+        return [w, (torque - drag(r, w)) / r["J"], pull * (1 - share)]
+    return rate
+
+
+def free(r, torque):
+    return lambda _, s: [s[1], (torque - drag(r, s[1])) / r["J"], 0.0]
+
+
+def solved(rate, state, start, times):
+    """States at times; the last of them is where the motion is taken over."""
+    scale = max(state[1], 100.0)
+    done = solve_ivp(rate, (start, times[-1]), state, method="DOP853", t_eval=times, rtol=1e-11,
+                     atol=[1e-9, 1e-12 * scale, 1e-14], max_step=0.02)
+    assert done.success, done.message
+    return done.y
+
+
+def on_index(angles, first):
+    """How far the angles are off the index of turns in a row, the first of them given."""
+    return float(np.abs(angles - TURN * (first + np.arange(len(angles)))).max())
+
+
+def rotors(random, work, spintrue, count):
+    """Spin-up, a change of speed on the way, another once held, braking or coasting."""
+    worst = 0.0
+    for i in range(count):
+        r = draw(random)
+        high, other = (r["most"] * random.uniform(0.5, 1.0) for _ in range(2))
+        first, second, third = (int(n) for n in random.integers(5, 200, 3))
+        down = "coast" if i % 2 else "brake"
+        # Fewer turns than the rotor has left: J w^2 / 2 over the largest drag, half of it.
+        low = min(high, other)
+        most = drag(r, r["most"]) + (0 if i % 2 else r["T"])
+        last = int(0.35 * r["J"] * low**2 / most / TURN)
+        assert last > 2, r
+        lines = [f"spin({high!r} rad/s)", *watch("up", first), f"spin({other!r} rad/s)",
+                 *watch("change", second), f"spin({high!r} rad/s)", *watch("back", third),
+                 f"{down}()", *watch("down", min(last, 3000))]
+        seen = run(work, spintrue, r, lines)
+        state, start, turn = [REST, 0.0, 0.0], 0.0, 1
+        rates = [held(r, high), held(r, other), held(r, high),
+                 free(r, 0.0 if i % 2 else -r["T"])]
+        for k, rate in enumerate(rates):
+            times = passages(seen[2 * k], seen[2 * k + 1])
+            if k == 3:
+                state[2] = 0.0
+            states = solved(rate, state, start, times)
+            # Each watch begins at the index after the one at which the last ended.
+            off = on_index(states[0], turn)
+            assert off < ANGLE, (i, k, off, r)
+            worst = max(worst, off)
+            start, state, turn = times[-1], list(states[:, -1]), turn + len(times)
+    return f"{count} rotors on solve_ivp within {worst:.1e} rad"
+
+
+def linear_rotors(random, work, spintrue, count):
+    """Without air drag a small change of speed is linear: (P s + I) / (J s^2 + (c + P) s + I)."""
+    worst = 0.0
+    for i in range(count):
+        r = draw(random) | {"k": 0.0}
+        before = 0.8 * r["most"]
+        # So small that the drive is never at its limit.
+        room = r["T"] - drag(r, r["most"])
+        change = float(random.choice([-1, 1]) * 0.2 * min(room / (r["P"] + r["I"] / 2), before))
+        # Wait until nothing is left of the spin-up.
+        lines = [f"spin({before!r} rad/s)", "wait 200 s", *watch("steady", 1),
+                 f"spin({before + change!r} rad/s)", *watch("step", 150)]
+        seen = run(work, spintrue, r, lines)
+        start = seen[1]["value"]
+        times = passages(seen[2], seen[3]) - start
+        # Angle beyond that of the old speed: the step response of G(s)/s.
+        residues, poles, _ = signal.residue(
+            [change * r["P"], change * r["I"]],
+            np.polymul([r["J"], r["c"] + r["P"], r["I"]], [1.0, 0.0, 0.0]), tol=1e-6)
+        beyond, before_pole, power = np.zeros(len(times), complex), None, 1
+        for residue, pole in zip(residues, poles):
+            power = power + 1 if before_pole is not None and abs(pole - before_pole) < 1e-6 else 1
+            before_pole = pole
+            beyond += residue * times ** (power - 1) / math.factorial(power - 1) * np.exp(pole * times)
+        angles = before * times + beyond.real
+        off = on_index(angles, 1)
+        assert off < ANGLE, (i, off, r)
+        worst = max(worst, off)
+    return f"{count} on transfer functions within {worst:.1e} rad"
+
+
+def closed_rotors(random, work, spintrue, count):
+    """Bearing and air drag alone, at the torque limit and coasting: derived closed forms.
+
+    With W = sqrt((T - b)/k) and tau = J/sqrt((T - b) k), w = W tanh(t/tau) and the angle is
+    W tau ln cosh(t/tau); coasting from w0 with p = atan(w0 sqrt(k/b)) and q = sqrt(b k)/J, the
+    angle is J/k ln(cos(p - q t)/cos p). Without air drag w = (T - b)/J t.
+    """
+    worst = 0.0
+    for i in range(count):
+        # So strong a loop that the drive stays at its limit.
+        r = draw(random) | {"c": 0.0}
+        r["k"] = max(r["k"], 0.02 * r["T"] / r["most"] ** 2) if i % 2 else 0.0
+        r["P"] = r["J"] * 50.0
+        reach = int(0.25 * r["J"] * r["most"] ** 2 / 2 / r["T"] / TURN)
+        back = max(2, int(0.1 * reach))
+        lines = [f"spin({r['most']!r} rad/s)", *watch("up", reach), "coast()", *watch("down", back)]
+        seen = run(work, spintrue, r, lines)
+        times, force = passages(seen[0], seen[1]), r["T"] - r["b"]
+        if r["k"]:
+            end, tau = math.sqrt(force / r["k"]), r["J"] / math.sqrt(force * r["k"])
+            angles, speed = end * tau * np.log(np.cosh(times / tau)), end * math.tanh(times[-1] / tau)
+        else:
+            angles, speed = force / r["J"] * times**2 / 2, force / r["J"] * times[-1]
+        off = on_index(REST + angles, 1)
+        start, turn = times[-1], 1 + len(times)
+        times = passages(seen[2], seen[3]) - start
+        if r["k"]:
+            p, q = math.atan(speed * math.sqrt(r["k"] / r["b"])), math.sqrt(r["b"] * r["k"]) / r["J"]
+            angles = r["J"] / r["k"] * np.log(np.cos(p - q * times) / math.cos(p))
+        else:
+            angles = speed * times - r["b"] / r["J"] * times**2 / 2
+        off = max(off, on_index((turn - 1) * TURN + angles, turn))
+        assert off < ANGLE, (i, off, r)
+        worst = max(worst, off)
+    return f"{count} on closed forms within {worst:.1e} rad"
+
+
+def galvanometers(random, work, spintrue, count):
+    """Steps against scipy.signal's step response of w^2/(s^2 + 2 z w s + w^2); the second is sent
+    while the first still rings, so the responses add up."""
+    worst = 0.0
+    for i in range(count):
+        r = draw(random)
+        w, z = TURN * r["f"], r["z"]
+        steps = [float(f"{a:.9f}") for a in random.uniform(-0.05, 0.05, 2)]
+        slowest = w * (z if z < 1 else z - math.sqrt(z * z - 1))
+        # Whole nanoseconds, so that the script's text holds them exactly.
+        each = max(1, round(6e9 / slowest / 60))
+        wait = f"wait {each} ns"
+        look = 'record "g": status()'
+        lines = [f"steer({steps[0]!r} rad)"] + [wait, look] * 20
+        lines += [f"steer({steps[1]!r} rad)"] + [wait, look] * 40
+        seen = [s["galvanometer"]["value"] for s in run(work, spintrue, r, lines)]
+        times = np.arange(61) * each * 1e-9
+        _, answer = signal.step(([w * w], [1, 2 * z * w, w * w]), T=times)
+        should = steps[0] * answer
+        should[20:] += (steps[1] - steps[0]) * answer[:41]
+        off = float(np.abs(seen - should[1:]).max() / max(map(abs, steps)))
+        assert off < STEP, (i, off, r)
+        worst = max(worst, off)
+    return f"{count} galvanometers within {worst:.1e} of a step"
+
+
+if __name__ == "__main__":
+    work, spintrue, seed, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4])
+    random = np.random.default_rng(seed)
+    for check in [rotors, linear_rotors, closed_rotors, galvanometers]:
+        print(check(random, work, spintrue, count))

@@ -1,0 +1,14 @@
+#!/usr/bin/env bash
+# Compares how rotor and galvanometer of random simulated heads move with SciPy: the equations of
+# docs/simulated-head.md by its solver of differential equations, the linear regimes by transfer
+# functions, and closed forms. Needs Python 3 with venv; installs its parts under target/. SEED=7
+# draws other heads, COUNT=200 more of them.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+work=target/extra/physics
+mkdir -p "$work"
+[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
+"$work/venv/bin/pip" install --quiet --disable-pip-version-check scipy==1.17.1 numpy==2.3.5
+cargo build --quiet
+"$work/venv/bin/python" tests/extra/physics.py "$work" \
+    "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}" "${COUNT:-40}"

@@ -1,0 +1,231 @@
+"""Compares the statistical built-ins with NumPy, SciPy and statsmodels.
+
+`statistics.py WORK SEED SPINTRUE` draws data, writes one script that records what each built-in makes
+of them, runs it, and compares value by value.
+"""
+
+import json
+import math
+import re
+import subprocess
+import sys
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pandas
+import statsmodels.api as sm
+from scipy import stats
+from statsmodels.formula.api import ols
+from statsmodels.tsa.stattools import acf
+
+TOPICS = ["Statistics", "Uncertainty", "Capability and gauge studies"]
+
+
+class Script:
+    """Lines to run, and what each record should be."""
+
+    def __init__(self):
+        self.lines = []
+        self.wanted = {}
+        self.used = set()
+
+    def ask(self, call, wanted, within=1e-9):
+        """`wanted` is a number, or a field by field; the tolerance is relative."""
+        name = f"{len(self.wanted)} {call[:40]}".replace('"', "").replace("{", "")
+        self.used.add(call.split("(")[0])
+        self.wanted[name] = (wanted, within)
+        self.lines.append(f'record "{name}": {call}')
+
+    def let(self, name, values, unit=""):
+        self.lines.append(f"let {name} = {listed(values, unit)}")
+
+
+def number(value):
+    return np.format_float_positional(value, trim="0") if value != 0 else "0"
+
+
+def listed(values, unit=""):
+    if hasattr(values[0], "__len__"):
+        return "[" + ", ".join(listed(inner, unit) for inner in values) + "]"
+    return "[" + ", ".join(f"{number(v)} {unit}".strip() for v in values) + "]"
+
+
+def describe(script, random):
+    for index, (count, centre, spread) in enumerate(
+        [(2, 0, 1), (3, 5, 1), (10, -3, 20), (101, 1e6, 1), (1000, 0, 1e-3), (64, 1e9, 1)]
+    ):
+        values = random.normal(centre, spread, count)
+        if index == 2:
+            values = np.round(values)  # with values that stand twice
+        name = f"xs_{index}"
+        script.let(name, values, "V")
+        loss = 1e-9 if abs(centre) < 1e9 else 1e-6
+        script.ask(f"mean({name})", np.mean(values))
+        script.ask(f"median({name})", np.median(values))
+        script.ask(f"deviation({name})", np.std(values, ddof=1), loss)
+        script.ask(f"standard_error({name})", stats.sem(values), loss)
+        mad = stats.median_abs_deviation(values)
+        script.ask(f"median_absolute_deviation({name})", mad, loss)
+        script.ask(f"robust_deviation({name})", stats.median_abs_deviation(values, scale="normal"), loss)
+        script.ask(f"rms({name})", math.sqrt(np.mean(np.square(values))))
+        script.ask(f"peak_to_peak({name})", np.ptp(values))
+        for share in [0, 0.05, 0.25, 1 / 3, 0.5, 0.9, 0.975, 1]:
+            wanted = np.quantile(values, share, method="weibull")
+            script.ask(f"percentile({name}, {share!r})", wanted)
+        if count > 2:
+            lags = [1, 2] if count < 10 else [1, 5]
+            for lag in lags:
+                wanted = acf(values, nlags=lag, fft=False, adjusted=False)[lag]
+                within = 1e-7 if abs(centre) < 1e9 else 1e-5
+                script.ask(f"autocorrelation({name}, lag: {lag})", wanted, within)
+            xs = random.uniform(-5, 50, count)
+            ys = 2.5 * xs + values
+            script.let(f"at_{index}", xs, "s")
+            script.let(f"ys_{index}", ys, "mm")
+            fit = sm.OLS(ys, sm.add_constant(xs)).fit()
+            wanted = {
+                "intercept": 1e-3 * fit.params[0],
+                "intercept_u": 1e-3 * fit.bse[0],
+                "residual": 1e-3 * math.sqrt(fit.mse_resid),
+                "slope": 1e-3 * fit.params[1],
+                "slope_u": 1e-3 * fit.bse[1],
+            }
+            script.ask(f"linear_fit(at_{index}, ys_{index})", wanted, 1e-7 if centre < 1e6 else 1e-5)
+
+
+def budgets(script, random):
+    for count in [1, 2, 5, 12]:
+        parts = random.uniform(0.1, 10, count)
+        degrees = random.uniform(1, 60, count)
+        script.ask(f"combined_uncertainty({listed(parts, 'V')})", np.linalg.norm(parts))
+        # The variance of the sum, matched: SciPy has it for two samples, so it is written out.
+        wanted = np.sum(parts**2) ** 2 / np.sum(parts**4 / degrees)
+        call = f"effective_degrees_of_freedom({listed(parts, 'V')}, {listed(degrees)})"
+        script.ask(call, wanted)
+    # Two samples: SciPy's own Welch-Satterthwaite.
+    a, b = random.normal(0, 1, 7), random.normal(0, 4, 12)
+    wanted = stats.ttest_ind(a, b, equal_var=False).df
+    script.ask(
+        f"effective_degrees_of_freedom([standard_error({listed(a, 'V')}), "
+        f"standard_error({listed(b, 'V')})], [6, 11])",
+        wanted,
+    )
+    for probability in [0.1, 0.5, 0.6827, 0.9, 0.95, 0.9545, 0.99, 0.9973, 0.999999]:
+        wanted = stats.norm.ppf(0.5 + probability / 2)
+        script.ask(f"coverage_factor({probability!r})", wanted)
+        for degrees in [1, 1.5, 2, 4.7, 16, 30, 1e3, 99999, 1e5, 1e7, 1e12]:
+            wanted = stats.t.isf((1 - probability) / 2, degrees)
+            script.ask(f"coverage_factor({probability!r}, {number(degrees)})", wanted)
+    wanted = 0.032 * stats.t.isf(0.005, 16.5)
+    script.ask("expanded_uncertainty(32 mV, 99 %, degrees_of_freedom: 16.5)", wanted)
+    script.ask("expanded_uncertainty(32 mV)", 0.032 * stats.norm.isf(0.025))
+
+
+def indices(script, random):
+    for index in range(5):
+        values = random.normal(10, 2, 30)
+        s, mean = np.std(values, ddof=1), np.mean(values)
+        name = f"process_{index}"
+        script.let(name, values, "V")
+        low, high = 10 - random.uniform(1, 9), 10 + random.uniform(1, 9)
+        both = f"low: {low!r} V, high: {high!r} V"
+        script.ask(f"cp({name}, {both})", (high - low) / 6 / s)
+        script.ask(f"cpk({name}, {both})", min(mean - low, high - mean) / 3 / s)
+        script.ask(f"cpk({name}, high: {high!r} V)", (high - mean) / 3 / s)
+
+
+def studies(script, random):
+    """Two-way analysis of variance with interaction, by statsmodels."""
+    pooled = 0
+    for operators, parts, trials, joint in [
+        (2, 2, 2, 0.0),
+        (3, 10, 3, 0.0),
+        (3, 10, 2, 0.8),
+        (4, 5, 6, 0.3),
+        (2, 12, 3, 0.0),
+        (5, 3, 2, 2.0),
+    ]:
+        of_operator = random.normal(0, 0.5, (operators, 1, 1))
+        of_part = random.normal(0, 3, (1, parts, 1))
+        of_both = random.normal(0, joint, (operators, parts, 1))
+        noise = random.normal(0, 0.4, (operators, parts, trials))
+        readings = 50 + of_operator + of_part + of_both + noise
+        operator, part, _ = np.indices(readings.shape)
+        frame = pandas.DataFrame(
+            {"y": readings.ravel(), "o": operator.ravel(), "p": part.ravel()}
+        )
+        table = sm.stats.anova_lm(ols("y ~ C(o) * C(p)", frame).fit())
+        square = table["mean_sq"]
+        error, base = square["Residual"], square["C(o):C(p)"]
+        chance = table["PR(>F)"]["C(o):C(p)"]
+        if chance > 0.25:
+            table = sm.stats.anova_lm(ols("y ~ C(o) + C(p)", frame).fit())
+            square = table["mean_sq"]
+            error = base = square["Residual"]
+            pooled += 1
+        interaction = max(0, (base - error) / trials)
+        between = max(0, (square["C(o)"] - base) / parts / trials)
+        of_parts = max(0, (square["C(p)"] - base) / operators / trials)
+        gauge = error + interaction + between
+        total = gauge + of_parts
+        variances = {
+            "repeatability": error,
+            "interaction": interaction,
+            "operators": between,
+            "reproducibility": between + interaction,
+            "gauge": gauge,
+            "parts": of_parts,
+        }
+        wanted = {name: math.sqrt(v) for name, v in variances.items()}
+        wanted |= {f"{name}_share": math.sqrt(v / total) for name, v in variances.items()}
+        wanted["total"] = math.sqrt(total)
+        wanted["interaction_p"] = chance
+        wanted["distinct_categories"] = math.floor(1.41 * math.sqrt(of_parts / gauge))
+        script.ask(f"gauge_study({listed(readings, 'V')})", wanted, 1e-7)
+    assert 0 < pooled < 6, "both ways are to be tried"
+
+
+def compare(name, seen, wanted, within):
+    if isinstance(wanted, dict):
+        assert seen.keys() == wanted.keys(), (name, seen.keys())
+        return max(compare(f"{name} {f}", seen[f], wanted[f], within) for f in wanted)
+    off = abs(seen["value"] - wanted)
+    relative = off / abs(wanted) if wanted else off
+    assert relative <= within, (name, seen["value"], wanted, relative)
+    return relative / within
+
+
+def names(spintrue):
+    """The built-ins under the headings of statistics."""
+    text = subprocess.run([spintrue, "builtins"], capture_output=True, text=True, check=True).stdout
+    found = set()
+    for block in text.split("\n\n"):
+        heading, *lines = block.splitlines()
+        if heading in TOPICS:
+            found |= {re.match(r"  (\w+)\(", line)[1] for line in lines}
+    assert len(found) > 15, found
+    return found
+
+
+def main(work, seed, spintrue):
+    random = np.random.default_rng(seed)
+    script = Script()
+    warnings.simplefilter("error")
+    for part in [describe, budgets, indices, studies]:
+        part(script, random)
+    missing = names(spintrue) - script.used
+    assert not missing, f"not compared: {missing}"
+    path = work / "statistics.spt"
+    path.write_text("\n".join(script.lines) + "\n")
+    done = subprocess.run([spintrue, "run", str(path), "--json"], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr + done.stdout[-2000:]
+    events = map(json.loads, done.stdout.splitlines())
+    seen = {e["name"]: e["value"] for e in events if e["event"] == "recorded"}
+    assert seen.keys() == script.wanted.keys()
+    worst = max(compare(name, seen[name], *script.wanted[name]) for name in seen)
+    print(f"{len(seen)} records of {len(script.used)} built-ins agree; {worst:.2f} of a tolerance used")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3])

@@ -1,0 +1,12 @@
+#!/usr/bin/env bash
+# Compares every unit, with every prefix, with pint, a general-purpose library of quantities; and
+# shows where the two differ on purpose: a turn is an angle here. Needs Python 3 with venv; installs
+# its parts under target/.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+work=target/extra/units
+mkdir -p "$work"
+[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
+"$work/venv/bin/pip" install --quiet --disable-pip-version-check pint==0.25.3
+cargo build --quiet
+"$work/venv/bin/python" tests/extra/units.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue"
