@@ -74,6 +74,12 @@ impl CheckRow {
     /// Its limits in words; empty where there are none.
     pub fn limits(&self) -> String {
         let limits = [self.fact("low"), self.fact("high")];
+        if let [Some(low), Some(high)] = limits
+            && let (Some(low), Some(high)) = (low.strip_prefix(">= "), high.strip_prefix("<= "))
+            && low == high
+        {
+            return low.to_string();
+        }
         limits.into_iter().flatten().collect::<Vec<_>>().join(" and ")
     }
 

@@ -4,7 +4,7 @@ use crate::acceptance::decision::Outcome;
 use crate::head::record::{Call, Heard, Reply};
 use crate::head::{Halt, Trim};
 use crate::interpret::Event;
-use crate::program::show::Shown;
+use crate::program::show::{Shown, number_text};
 use crate::record::{
     CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded, SpeedPoint,
 };
@@ -49,6 +49,19 @@ impl Collector {
         self.record.log.push(LogLine { time, text: short });
     }
 
+    fn check(&mut self, row: CheckRow) {
+        let (outcome, before) = (row.outcome, self.record.checks.left_out);
+        self.record.checks.push(row);
+        if self.record.checks.left_out > before {
+            let [conforming, failing, undecided] = &mut self.record.more;
+            *match outcome {
+                Outcome::Conforms => conforming,
+                Outcome::Fails => failing,
+                Outcome::Undecided => undecided,
+            } += 1;
+        }
+    }
+
     /// The script said something; `place` names places of the script.
     pub fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
         if !matches!(event, Event::Progress { .. }) {
@@ -69,16 +82,7 @@ impl Collector {
             Event::Check(check) => {
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
-                let before = self.record.checks.left_out;
-                self.record.checks.push(row);
-                if self.record.checks.left_out > before {
-                    let [conforming, failing, undecided] = &mut self.record.more;
-                    *match check.outcome {
-                        Outcome::Conforms => conforming,
-                        Outcome::Fails => failing,
-                        Outcome::Undecided => undecided,
-                    } += 1;
-                }
+                self.check(row);
             }
             Event::Progress { text, .. } => {
                 if self.waiting.as_ref() != Some(text) {
@@ -104,11 +108,7 @@ impl Collector {
                 self.trims = Some(trims.clone());
                 self.record.rounds.trimmed();
             }
-            (Call::Trims, Reply::Trims(trims)) => {
-                if self.trims.as_ref() != Some(trims) {
-                    self.trims = Some(trims.clone());
-                }
-            }
+            (Call::Trims, Reply::Trims(trims)) => self.trims = Some(trims.clone()),
             (Call::Expose { .. }, Reply::Exposed(exposed)) => self.drawn = Some(exposed.facet),
             (Call::Expose { .. } | Call::ExposePage { .. }, _) => self.drawn = None,
             (Call::Measure, Reply::Reading(reading)) => {
@@ -129,10 +129,8 @@ impl Collector {
                 self.log(time, &format!("the polygon was asked to {how}"));
             }
             (Call::Arm { power }, Reply::Done) => {
-                self.log(
-                    time,
-                    &format!("the laser was armed at {:.3} % of full power", power * 100.0),
-                );
+                let share = number_text(power * 100.0);
+                self.log(time, &format!("the laser was armed at {share} % of full power"));
             }
             (Call::Disarm, Reply::Done) => self.log(time, "the laser was disarmed"),
             (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),
@@ -152,7 +150,7 @@ impl Collector {
         });
         for check in &finished.unreached {
             let place = sources.place(check.span);
-            self.record.checks.push(CheckRow::unreached(finished.took, check, place));
+            self.check(CheckRow::unreached(finished.took, check, place));
         }
         self.record.pages = pages;
         self.record.end = Some(End {
@@ -161,6 +159,7 @@ impl Collector {
             safe: finished.safe.clone(),
             took: finished.took,
             outcomes: [finished.conforming, finished.failing, finished.undecided],
+            unreached: finished.unreached.len(),
         });
     }
 }

@@ -179,6 +179,8 @@ pub struct End {
     pub took: f64,
     /// Checks that conform, that do not, and that are undecided.
     pub outcomes: [usize; 3],
+    /// Checks that were planned and not reached.
+    pub unreached: usize,
 }
 
 /// A failure in words.

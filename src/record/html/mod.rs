@@ -45,13 +45,13 @@ pub fn page(record: &Record) -> String {
                     (notices(identity))
                     (about(identity))
                     (checks(record))
-                    @if let Some(values) = values::values(record) { (values) }
                     @if !plots.is_empty() {
                         section aria-labelledby="plots" {
                             h2 id="plots" { "What was measured" }
                             div.plots { @for plot in &plots { (plot) } }
                         }
                     }
+                    @if let Some(values) = values::values(record) { (values) }
                     @if !record.pages.is_empty() { (pages(&record.pages)) }
                     (log(record))
                     (head(identity))
@@ -74,7 +74,7 @@ pub fn page(record: &Record) -> String {
 fn style(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Passed => "verdict good",
-        Verdict::Interrupted => "verdict open",
+        Verdict::Interrupted | Verdict::Undecided => "verdict open",
         _ => "verdict bad",
     }
 }
@@ -93,13 +93,14 @@ fn verdict(record: &Record, end: &End) -> Markup {
     html! {
         div class=(style(end.verdict)) role="status" {
             strong { (end.verdict.text()) }
-            @if all == 0 {
+            @if all + end.unreached == 0 {
                 span { "Nothing was checked." }
             } @else {
                 span {
                     (conforming) " of " (all) (if conforming == 1 { " conforms" } else { " conform" })
                     @if failing > 0 { ", " (failing) (if failing == 1 { " does not" } else { " do not" }) }
                     @if undecided > 0 { ", " (undecided) " undecided" }
+                    @if end.unreached > 0 { ", " (end.unreached) " more planned and not reached" }
                     @if !bad.is_empty() { ": " (bad.join(", ")) }
                     "."
                 }
@@ -151,7 +152,7 @@ fn about(identity: &Identity) -> Markup {
                 @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
                 dt { "spintrue" } dd { (identity.spintrue) }
             }
-            div.wide { table {
+            div.wide tabindex="0" role="region" aria-label="table of files" { table {
                 thead { tr { th scope="col" { "file" } th scope="col" { "SHA-256" } } }
                 tbody { @for source in &identity.sources { tr {
                     th scope="row" { (source.name) }
@@ -163,12 +164,13 @@ fn about(identity: &Identity) -> Markup {
 }
 
 /// Sign, words and style of an outcome; the sign and the words say it without colour.
-fn outcome(outcome: Outcome) -> (&'static str, &'static str) {
-    match outcome {
-        Outcome::Conforms => ("\u{2713} conforms", "outcome good"),
-        Outcome::Fails => ("\u{2717} does not conform", "outcome bad"),
-        Outcome::Undecided => ("? undecided", "outcome open"),
-    }
+fn outcome(check: &CheckRow) -> (String, &'static str) {
+    let (sign, style) = match check.outcome {
+        Outcome::Conforms => ("\u{2713}", "outcome good"),
+        Outcome::Fails => ("\u{2717}", "outcome bad"),
+        Outcome::Undecided => ("?", "outcome open"),
+    };
+    (format!("{sign} {}", check.came_to()), style)
 }
 
 fn checks(record: &Record) -> Markup {
@@ -179,28 +181,42 @@ fn checks(record: &Record) -> Markup {
         section aria-labelledby="checks" {
             h2 id="checks" { "Checks" }
             @if all == 0 { p { "The script checked nothing." } } @else {
-                div.wide { table.checks {
+                div.wide tabindex="0" role="region" aria-label="table of checks" { table.checks {
                     thead { tr {
                         th scope="col" { "check" }
                         th scope="col" { "outcome" }
                         th.number scope="col" { "value" }
                         th.number scope="col" { "uncertainty" }
                         th scope="col" { "limits" }
-                        th scope="col" { "condition" }
+                        th.number scope="col" { "margin" }
+                        th.number scope="col" { "probability" }
+                        th scope="col" { "condition and rule" }
                         th.number scope="col" { "head time in s" }
                     } }
                     tbody { @for check in shown { tr {
-                        @let (words, style) = outcome(check.outcome);
-                        @let limits = check.limits();
+                        @let (words, style) = outcome(check);
+                        // A limit stays on one line.
+                        @let limits = check.limits().replace(' ', "\u{a0}").replace("\u{a0}and\u{a0}", " and ");
                         th scope="row" { (check.label) }
                         td class=(style) { (words) }
                         td.number data-name="value" { (fact(check, "value")) }
                         td.number data-name="uncertainty" { (fact(check, "uncertainty")) }
                         td data-name="limits" { (limits) }
-                        td.code { (fact(check, "condition")) }
+                        td.number data-name="margin" { (fact(check, "margin")) }
+                        td.number data-name="probability" { (fact(check, "probability")) }
+                        td {
+                            span.code { (fact(check, "condition")) }
+                            @if let Some(rule) = check.fact("rule") {
+                                br; span.soft { (rule) ", k = " (fact(check, "coverage")) }
+                            }
+                        }
                         td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
                     } } }
                 } }
+            }
+            p.soft {
+                "The margin is how far the value lies inside its limits, the probability that of "
+                "conformance. Nothing counts as conforming that is undecided or was not reached."
             }
             @if hidden > 0 {
                 p.soft { (hidden) " further checks are not shown here; events.jsonl has them all." }
@@ -248,7 +264,7 @@ fn log(record: &Record) -> Markup {
             @if let Some(end) = &record.end {
                 p { "Took " (time_text(end.took)) " of head time." }
             }
-            div.wide { table.log {
+            div.wide tabindex="0" role="region" aria-label="table of the log" { table.log {
                 thead { tr {
                     th.number scope="col" { "head time in s" }
                     th scope="col" { "what happened" }

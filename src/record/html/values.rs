@@ -27,7 +27,7 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
         section aria-labelledby="values" {
             h2 id="values" { "Recorded values" }
             @if !single.is_empty() {
-                div.wide { table {
+                div.wide tabindex="0" role="region" aria-label="table of single values" { table {
                     thead { tr {
                         th scope="col" { "name" }
                         th scope="col" { "value" }
@@ -40,9 +40,9 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
                     } } }
                 } }
             }
-            @for list in lists.iter().take(TABLES_MOST) {
+            div.tables { @for list in lists.iter().take(TABLES_MOST) {
                 @if let Some(rows) = records(&list.shown) { (table(&list.label, &rows)) }
-            }
+            } }
             @if hidden > 0 {
                 p.soft { (hidden) " further values are not shown here; events.jsonl has them all." }
             }
@@ -64,8 +64,10 @@ fn records(shown: &Shown) -> Option<Vec<&Fields>> {
 
 fn table(label: &str, rows: &[&Fields]) -> Markup {
     let names: Vec<&str> = rows.first().into_iter().flat_map(|r| r.iter()).map(|f| &*f.0).collect();
-    let key = names.contains(&"facet");
-    let names: Vec<&str> = names.into_iter().filter(|name| *name != "facet").collect();
+    let facets = names.contains(&"facet") || names == ["cross_scan", "in_scan"];
+    let mut names: Vec<&str> = names.into_iter().filter(|name| *name != "facet").collect();
+    // People read along the line before across it.
+    names.sort_by_key(|name| !name.starts_with("in_scan"));
     let field = |row: &Fields, name: &str| -> Option<Shown> {
         row.iter().find(|(known, _)| **known == *name).map(|(_, shown)| shown.clone())
     };
@@ -77,11 +79,11 @@ fn table(label: &str, rows: &[&Fields]) -> Markup {
         field(row, "facet").map_or_else(|| index.to_string(), |facet| facet.to_string())
     });
     let left_out = rows.len().saturating_sub(ROWS_MOST);
-    html! {
-        div.wide { table {
+    html! { div {
+        div.wide tabindex="0" role="region" aria-label=(format!("table {label}")) { table {
             caption { (label) }
             thead { tr {
-                th.number scope="col" { (if key { "facet" } else { "no." }) }
+                th.number scope="col" { (if facets { "facet" } else { "no." }) }
                 @for (head, _) in &columns { th.number scope="col" { (head) } }
             } }
             tbody { @for (index, key) in keys.enumerate() { tr {
@@ -94,7 +96,7 @@ fn table(label: &str, rows: &[&Fields]) -> Markup {
         @if left_out > 0 {
             p.soft { (left_out) " further rows are not shown here; values.toml has them all." }
         }
-    }
+    } }
 }
 
 /// Head and cells of a column, its quantities all in the unit that suits the largest.

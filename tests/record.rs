@@ -1,0 +1,431 @@
+//! Records of runs, through the program's own door: what is in one, what verifying finds, and that
+//! whatever cuts a run off leaves what was known.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "a test fails by panicking, and tries the product from outside"
+)]
+
+mod common;
+
+use common::Folder;
+use serde_json::Value;
+use std::fs;
+use std::process::{Command, Output, Stdio};
+
+const FILES: [&str; 7] = [
+    "events.jsonl",
+    "junit.xml",
+    "lines.csv",
+    "record.json",
+    "report.html",
+    "results.tap",
+    "values.toml",
+];
+
+/// A check of each outcome, values of each kind, and labels that every format must escape.
+const FAILING: &str = r#"
+expect "plain": 2 < 3
+expect "rail # 1 \\ & <b>": 5.1 V ± 0.2 V within 4.75 V .. 5.25 V
+expect "too large": 7 um <= 6 um
+record "count": 3
+record "count": 4
+record "list": [1.5 mm, 2 mm]
+record "room": 25 degC
+record "said": "a \"quoted\" text"
+record "good": 1 == 1
+fail "the end # of it"
+"#;
+
+fn program(arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+    command.args(arguments).current_dir(env!("CARGO_MANIFEST_DIR"));
+    command
+}
+
+fn spintrue(arguments: &[&str]) -> Output {
+    program(arguments).output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    format!(
+        "{}{}",
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    )
+}
+
+fn verify(folder: &str) -> (i32, String) {
+    let output = spintrue(&["record", "verify", folder]);
+    (output.status.code().unwrap(), said(&output))
+}
+
+fn read(folder: &str, name: &str) -> String {
+    fs::read_to_string(format!("{folder}/{name}")).unwrap()
+}
+
+fn names(folder: &str) -> Vec<String> {
+    let mut names: Vec<String> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+fn events(text: &str) -> Vec<Value> {
+    text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+#[test]
+fn a_passing_run_is_recorded_whole() {
+    let folder = Folder::new("record-whole");
+    let place = folder.path("new/record");
+    let run =
+        spintrue(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "shift 3"]);
+    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    assert_eq!(names(&place), FILES);
+    let (code, told) = verify(&place);
+    assert_eq!(code, 0, "{told}");
+    assert!(told.contains("verdict: passed"), "{told}");
+
+    let events = events(&read(&place, "events.jsonl"));
+    let count = |kind: &str| events.iter().filter(|event| event["event"] == kind).count();
+    assert_eq!(events[0]["event"], "start");
+    assert_eq!(events[events.len() - 1]["exit_code"], 0);
+    assert_eq!(count("check"), 7);
+    assert!(count("call") > 100 && count("waiting") > 0 && count("recorded") == 7);
+    let times = events.iter().filter_map(|event| event["time"].as_f64()).collect::<Vec<_>>();
+    assert!(times.is_sorted(), "head time goes back");
+
+    // As many rows as lines were measured, and what the gauge said stands in them.
+    let lines = read(&place, "lines.csv");
+    let rows: Vec<&str> = lines.split_terminator("\r\n").collect();
+    let readings: Vec<&Value> =
+        events.iter().filter(|event| event["reply"]["reading"].is_object()).collect();
+    assert_eq!(rows.len(), readings.len() + 1);
+    let first: Vec<&str> = rows[1].split(',').collect();
+    assert_eq!(first.len(), rows[0].split(',').count());
+    let in_scan: f64 = first[4].parse().unwrap();
+    assert_eq!(Some(in_scan), readings[0]["reply"]["reading"]["in_scan"].as_f64());
+
+    let manifest: Value = serde_json::from_str(&read(&place, "record.json")).unwrap();
+    assert_eq!(manifest["identity"]["operator"], "shift 3");
+    assert_eq!(manifest["identity"]["sources"].as_array().unwrap().len(), 3);
+    let report = read(&place, "report.html");
+    for wanted in ["PASSED", "Lasers and rotors", "Simulated", "shift 3", "lock 6.74 s", "<svg"] {
+        assert!(report.contains(wanted), "{wanted}");
+    }
+    for from_elsewhere in ["http://", "https://", "<script", "<link"] {
+        assert!(!report.contains(from_elsewhere), "{from_elsewhere}");
+    }
+}
+
+/// Same script and seed, same bytes: only what tells the time of day differs.
+#[test]
+fn the_same_run_gives_the_same_bytes() {
+    let folder = Folder::new("record-same");
+    let places = [folder.path("one"), folder.path("two")];
+    for place in &places {
+        let run = spintrue(&["run", "scripts/measure_only.spt", "--seed", "5", "--record", place]);
+        assert!(run.status.code().is_some_and(|code| code < 2), "{}", said(&run));
+    }
+    for name in ["events.jsonl", "lines.csv", "values.toml", "results.tap"] {
+        assert_eq!(read(&places[0], name), read(&places[1], name), "{name}");
+    }
+}
+
+#[test]
+fn recording_changes_nothing_of_a_run() {
+    let folder = Folder::new("record-nothing");
+    let plain = spintrue(&["run", "scripts/bring_up.spt"]);
+    let recorded = spintrue(&["run", "scripts/bring_up.spt", "--record", &folder.path("record")]);
+    assert_eq!(said(&plain), said(&recorded));
+}
+
+fn failing() -> (Folder, String) {
+    let folder = Folder::new(&format!("record-failing-{:?}", std::thread::current().id()));
+    folder.file("failing.spt", FAILING);
+    let place = folder.path("record");
+    let run = program(&["run", "failing.spt", "--record", &place]).current_dir(&folder.0).output();
+    let run = run.unwrap();
+    assert_eq!(run.status.code(), Some(1), "{}", said(&run));
+    (folder, place)
+}
+
+#[test]
+fn results_of_a_failing_run() {
+    let (_folder, place) = failing();
+    insta::assert_snapshot!("failing.tap", read(&place, "results.tap"));
+    insta::assert_snapshot!("failing.junit", redacted(&read(&place, "junit.xml")));
+    insta::assert_snapshot!("failing.values", read(&place, "values.toml"));
+    assert_eq!(verify(&place).0, 0);
+    let report = read(&place, "report.html");
+    assert!(report.contains("rail # 1 \\ &amp; &lt;b&gt;"), "labels are escaped");
+    assert!(!report.contains("id=\"plots\""), "there is nothing to plot");
+}
+
+#[test]
+fn results_of_a_passing_run() {
+    let folder = Folder::new("record-passing");
+    let place = folder.path("record");
+    let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
+    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    insta::assert_snapshot!("passing.tap", read(&place, "results.tap"));
+    insta::assert_snapshot!("passing.junit", redacted(&read(&place, "junit.xml")));
+}
+
+/// Without what differs from day to day and from version to version.
+fn redacted(junit: &str) -> String {
+    let mut text = String::new();
+    for line in junit.lines() {
+        if line.contains("name=\"started\"")
+            || line.contains("name=\"spintrue\" value")
+            || line.contains("name=\"sha256")
+        {
+            continue;
+        }
+        match line.split_once(" timestamp=\"") {
+            Some((before, after)) => {
+                let after = after.split_once('"').unwrap().1;
+                text.push_str(&format!("{before} timestamp=\"[time]\"{after}\n"));
+            }
+            None => text.push_str(&format!("{line}\n")),
+        }
+    }
+    text
+}
+
+/// Every recorded value reads back: a script is given each by `--set`.
+#[test]
+fn values_read_back() {
+    let folder = Folder::new("record-values");
+    folder.file(
+        "out.spt",
+        "record \"a\": 1 mm / 3\nrecord \"b\": -2.5e-9 s\nrecord \"c\": 21 degC\n",
+    );
+    folder.file("in.spt", "param value = 0 mm\nrecord \"a\": value\n");
+    let place = folder.path("record");
+    assert!(spintrue(&["run", &folder.path("out.spt"), "--record", &place]).status.success());
+    let values: toml::Table = read(&place, "values.toml").parse().unwrap();
+    let length = values["values"]["a"].as_str().unwrap().to_string();
+    assert_eq!(values["values"]["c"].as_str(), Some("21 degC"));
+    let again = folder.path("again");
+    let set = format!("value={length}");
+    let run = spintrue(&["run", &folder.path("in.spt"), "--set", &set, "--record", &again]);
+    assert!(run.status.success(), "{}", said(&run));
+    let read_back: toml::Table = read(&again, "values.toml").parse().unwrap();
+    assert_eq!(read_back["values"]["a"].as_str(), Some(length.as_str()));
+}
+
+#[test]
+fn verifying_names_what_was_changed_missing_or_added() {
+    let (_folder, place) = failing();
+    for name in FILES {
+        let path = format!("{place}/{name}");
+        let whole = fs::read(&path).unwrap();
+        let mut changed = whole.clone();
+        let middle = changed.len() / 2;
+        changed[middle] ^= 1;
+        fs::write(&path, &changed).unwrap();
+        let (code, told) = verify(&place);
+        assert_eq!(code, 1, "{name}: {told}");
+        assert!(told.contains(name), "{name}: {told}");
+        fs::remove_file(&path).unwrap();
+        let (code, told) = verify(&place);
+        assert!(code > 0 && told.contains(name), "{name}: {told}");
+        fs::write(&path, &whole).unwrap();
+        assert_eq!(verify(&place).0, 0, "{name}");
+    }
+    fs::write(format!("{place}/more.txt"), "").unwrap();
+    let (code, told) = verify(&place);
+    assert_eq!(code, 1);
+    assert!(told.contains("more.txt was added"), "{told}");
+    fs::remove_file(format!("{place}/more.txt")).unwrap();
+
+    fs::write(format!("{place}/record.json"), "{\n  \"format\": 7,\n  oops\n}\n").unwrap();
+    let (code, told) = verify(&place);
+    assert_eq!(code, 1);
+    assert!(told.contains("record.json:3:3"), "{told}");
+    assert_eq!(verify(&format!("{place}/nowhere")).0, 2);
+    assert_eq!(verify("src").0, 2);
+}
+
+#[test]
+fn a_folder_in_use_is_refused_before_anything_moves() {
+    let (folder, place) = failing();
+    let before = read(&place, "events.jsonl");
+    folder.file("other/notes.txt", "mine");
+    let cases = [
+        (place.clone(), "holds a record already"),
+        (folder.path("other"), "is not empty"),
+        (folder.path("failing.spt"), "is a file"),
+        (folder.path("failing.spt/record"), "cannot be written"),
+    ];
+    for (place, wanted) in cases {
+        let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
+        assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+        assert!(said(&run).contains(wanted), "{}", said(&run));
+        assert!(!said(&run).contains("locked"), "something moved: {}", said(&run));
+    }
+    assert_eq!(read(&place, "events.jsonl"), before);
+}
+
+/// A run that is refused for another reason leaves no folder.
+#[test]
+fn a_refused_run_leaves_no_folder() {
+    let folder = Folder::new("record-refused");
+    let place = folder.path("record");
+    let run = spintrue(&["run", "scripts/bring_up.spt", "--at-most", "1s", "--record", &place]);
+    assert_eq!(run.status.code(), Some(2));
+    assert!(folder.names().is_empty());
+}
+
+#[cfg(unix)]
+mod cut_off {
+    use super::{Folder, events, names, read, said, spintrue, verify};
+    use std::io::{BufRead, BufReader};
+    use std::os::unix::fs::PermissionsExt;
+    use std::process::{Command, Stdio};
+
+    /// The run has turned the polygon when it is killed; what was known until then is on the disk.
+    #[test]
+    fn a_killed_run_leaves_a_readable_part() {
+        let folder = Folder::new("record-killed");
+        let script = "spin(3000 rpm)\nwait 1 s\nnote \"so far\"\nvar x = 0\n\
+            while x < 1e12 at most 1000000000 times { x = x + 1 }\n";
+        folder.file("long.spt", script);
+        let place = folder.path("record");
+        let mut child = super::program(&["run", &folder.path("long.spt"), "--record", &place])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut out = BufReader::new(child.stdout.take().unwrap());
+        let mut line = String::new();
+        while !line.contains("so far") {
+            line.clear();
+            assert!(out.read_line(&mut line).unwrap() > 0, "it ended by itself");
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        assert_eq!(names(&place), ["UNFINISHED", "events.jsonl", "lines.csv"]);
+        let events = events(&read(&place, "events.jsonl"));
+        assert!(events.iter().any(|event| event["call"]["name"] == "spin"));
+        assert_eq!(events.last().unwrap()["text"], "so far");
+        let (code, told) = verify(&place);
+        assert_eq!(code, 1);
+        let lines = format!(
+            "UNFINISHED: the run goes on or was cut off; events.jsonl holds {}",
+            events.len()
+        );
+        assert!(told.contains(&lines), "{told}");
+    }
+
+    /// The disk takes 64 KiB of a file and no more: the head is made safe, the verdict is told, and
+    /// what was written stays.
+    #[test]
+    fn a_disk_that_fills_up_stops_the_run() {
+        let folder = Folder::new("record-full");
+        let place = folder.path("record");
+        let shell =
+            "trap '' XFSZ; ulimit -f 128; exec \"$0\" run scripts/bring_up.spt --record \"$1\"";
+        let run = Command::new("sh")
+            .args(["-c", shell, env!("CARGO_BIN_EXE_spintrue"), &place])
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .output()
+            .unwrap();
+        let told = said(&run);
+        assert_eq!(run.status.code(), Some(2), "{told}");
+        assert!(told.contains("events.jsonl cannot be written"), "{told}");
+        assert!(told.contains("INTERRUPTED") && told.contains("polygon at rest"), "{told}");
+        assert!(names(&place).contains(&"UNFINISHED".to_string()));
+        let written = read(&place, "events.jsonl");
+        let whole = &written[..=written.rfind('\n').unwrap()];
+        assert!(events(whole).len() > 100);
+        assert_eq!(verify(&place).0, 1);
+    }
+
+    #[test]
+    fn a_folder_that_may_not_be_written_is_refused() {
+        let folder = Folder::new("record-locked");
+        let locked = folder.file("locked/x", "");
+        let locked = locked.parent().unwrap();
+        std::fs::remove_file(locked.join("x")).unwrap();
+        std::fs::set_permissions(locked, std::fs::Permissions::from_mode(0o555)).unwrap();
+        // Whoever may do everything is not held back by this; then a place where nobody may write.
+        let place = if std::fs::write(locked.join("try"), "").is_ok() {
+            "/proc/record".to_string()
+        } else {
+            locked.display().to_string()
+        };
+        let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
+        assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+        assert!(said(&run).contains("so nothing is run"), "{}", said(&run));
+        std::fs::set_permissions(locked, std::fs::Permissions::from_mode(0o755)).unwrap();
+    }
+}
+
+/// What is past the caps is counted, and told: a failing check among it fails the last but one test.
+#[test]
+fn a_long_run_is_bounded_and_says_so() {
+    let folder = Folder::new("record-long");
+    let script = "for k in 0 .. 12000 {\n    expect \"check {k}\": k < 11999\n    record \"value {k}\": \
+        k\n    note \"step {k}\"\n}\n";
+    let path = folder.file("long.spt", script).display().to_string();
+    let place = folder.path("record");
+    let run = spintrue(&["run", &path, "--record", &place]);
+    assert_eq!(run.status.code(), Some(1), "{}", String::from_utf8_lossy(&run.stderr));
+    let tap = read(&place, "results.tap");
+    assert!(tap.starts_with("TAP version 14\n1..10002\n"));
+    assert!(tap.contains("not ok 10001 - 2000 further checks\n"));
+    assert!(tap.contains("\nok 10002 - the run"));
+    assert!(read(&place, "junit.xml").contains("1999 conform, 1 do not conform, 0 are undecided"));
+    assert!(
+        read(&place, "values.toml").contains("2000 further values stand in events.jsonl alone")
+    );
+    let report = read(&place, "report.html");
+    assert!(report.contains("10000 further checks are not shown here"));
+    assert!(report.contains("11999 of 12000 conform"));
+    let events = events(&read(&place, "events.jsonl"));
+    assert_eq!(events.iter().filter(|event| event["event"] == "check").count(), 12000);
+}
+
+/// A head that fails makes the last test fail, and those that were not reached.
+#[test]
+fn a_head_that_fails_is_seen_in_the_results() {
+    let folder = Folder::new("record-head");
+    let place = folder.path("record");
+    let run = program(&["run", "scripts/bring_up.spt", "--fault", "interlock_opened@9s"])
+        .args(["--record", &place])
+        .stdin(Stdio::null())
+        .output()
+        .unwrap();
+    assert_eq!(run.status.code(), Some(3), "{}", said(&run));
+    let tap = read(&place, "results.tap");
+    assert!(tap.contains("not ok 6 - in-scan residual"), "{tap}");
+    assert!(tap.contains("outcome: \"planned and not reached\""), "{tap}");
+    assert!(tap.contains("not ok 8 - the run reaches its end"), "{tap}");
+    assert!(tap.contains("# fails on purpose: interlock_opened"), "{tap}");
+    assert!(read(&place, "junit.xml").contains("errors=\"1\""));
+    let report = read(&place, "report.html");
+    assert!(report.contains("HEAD FAILED") && report.contains("made to fail on purpose"));
+}
+
+/// A page is shown by its picture and its banding, and told of by its digest.
+#[test]
+fn a_page_is_recorded_with_its_picture() {
+    let folder = Folder::new("record-page");
+    let place = folder.path("record");
+    let run = spintrue(&["run", "scripts/expose_page.spt", "--record", &place]);
+    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    let report = read(&place, "report.html");
+    assert!(report.contains("data:image/png;base64,iVBOR") && report.contains("Banding: page 1"));
+    let events = events(&read(&place, "events.jsonl"));
+    let page = events.iter().find(|event| event["call"]["name"] == "expose_page").unwrap();
+    assert_eq!(page["call"]["image"]["sha256"].as_str().unwrap().len(), 64);
+}
