@@ -56,6 +56,10 @@ pub(super) struct Options {
     /// Gives a param a value, such as speed=5000rpm, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
+    /// Gives each param `last_NAME` the value NAME that an earlier record of this head holds, such
+    /// as last_worst_in_scan that of "worst in-scan"
+    #[arg(long, value_name = "DIR")]
+    last: Option<PathBuf>,
     /// Seed of a simulated head: the same seed gives the same run [default: 1]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
@@ -117,7 +121,16 @@ pub(super) fn printer(about: &About<'_>, json: bool) -> Box<dyn Printer> {
 }
 
 pub(super) fn run(options: &Options) -> u8 {
-    let prepared = match prepare(&mut Disk, &options.script, &options.settings) {
+    let last = match options.last.as_deref().map(record::Last::read).transpose() {
+        Ok(last) => last,
+        Err(why) => {
+            complain(&format!("{why}\n"));
+            return WRONG;
+        }
+    };
+    let mut settings = options.settings.clone();
+    settings.extend(last.as_ref().map(|last| last.setting.clone()));
+    let prepared = match prepare(&mut Disk, &options.script, &settings) {
         Ok(prepared) => prepared,
         Err(why) => {
             complain(&format!("error: {why}\n"));
@@ -170,6 +183,10 @@ pub(super) fn run(options: &Options) -> u8 {
             return Verdict::HeadFailed.exit_code();
         }
     };
+    if let Some(Err(why)) = last.map(|last| last.is_of(&station.description().serial)) {
+        complain(&format!("{why}\n"));
+        return WRONG;
+    }
     station.supply(Box::new(Supply::new(Disk, &options.script)));
     station.rehearse(opened.provoker);
     let refused = prepared.unprovokable(&|fault| station.refused(fault));

@@ -32,6 +32,8 @@ pub struct Manifest {
     pub files: BTreeMap<String, FileDigest>,
     /// What the run came to.
     pub verdict: String,
+    /// Serial number of the head.
+    pub serial: String,
 }
 
 /// Why `record.json` is not as it was written.
@@ -147,7 +149,10 @@ impl Manifest {
         }
         let verdict = rest.get("verdict").and_then(Value::as_str);
         let verdict = verdict.ok_or_else(|| shape("`verdict` is no text"))?.to_string();
-        Ok(Manifest { files, verdict })
+        let serial = rest.get("identity").and_then(|identity| identity.get("serial"));
+        let serial = serial.and_then(Value::as_str);
+        let serial = serial.ok_or_else(|| shape("`identity.serial` is no text"))?.to_string();
+        Ok(Manifest { files, verdict, serial })
     }
 }
 

@@ -2,11 +2,13 @@
 
 mod folder;
 mod identity;
+mod last;
 mod pages;
 mod recorder;
 mod verify;
 
 pub(super) use identity::identity;
+pub(super) use last::Last;
 pub(super) use pages::pages;
 pub(super) use recorder::{Recorder, Recording};
 

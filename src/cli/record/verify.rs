@@ -29,12 +29,50 @@ pub(super) struct Options {
     folder: PathBuf,
 }
 
+/// What looking at a record comes to.
+pub(super) enum Looked {
+    /// There is none, and why.
+    NoRecord(String),
+    /// It was never finished, and how much of it there is.
+    Unfinished(String),
+    /// It is not as it was written.
+    Changed(Vec<String>),
+    /// It is whole.
+    Whole(Manifest),
+}
+
 pub(super) fn verify(options: &Options) -> u8 {
-    let folder = &options.folder;
+    let name = options.folder.display();
+    match looked(&options.folder) {
+        Looked::NoRecord(why) => {
+            complain(&format!("error: {why}\n"));
+            WRONG
+        }
+        Looked::Unfinished(why) => {
+            say(&format!("{name}: UNFINISHED: {why}\n"));
+            FAILED
+        }
+        Looked::Changed(lines) => {
+            say(&format!("{name}: NOT AS IT WAS WRITTEN\n"));
+            for line in lines {
+                say(&format!("  {line}\n"));
+            }
+            FAILED
+        }
+        Looked::Whole(manifest) => {
+            let (count, verdict) = (manifest.files.len() + 1, &manifest.verdict);
+            let said = format!("whole and as it was written, {count} files; verdict: {verdict}");
+            say(&format!("{name}: {said}\n"));
+            0
+        }
+    }
+}
+
+/// Holds every file of a record against its digest.
+pub(super) fn looked(folder: &Path) -> Looked {
     let name = folder.display();
     if !folder.is_dir() {
-        complain(&format!("error: there is no folder {name}\n"));
-        return WRONG;
+        return Looked::NoRecord(format!("there is no folder {name}"));
     }
     let unfinished = folder.join(MARK).exists();
     let manifest = folder.join(MANIFEST);
@@ -43,21 +81,16 @@ pub(super) fn verify(options: &Options) -> u8 {
         let events = events.map_or("no events.jsonl can be read".to_string(), |count| {
             format!("events.jsonl holds {count} whole lines")
         });
-        say(&format!("{name}: UNFINISHED: the run goes on or was cut off; {events}\n"));
-        return FAILED;
+        return Looked::Unfinished(format!("the run goes on or was cut off; {events}"));
     }
     if !manifest.exists() {
-        complain(&format!("error: {name} is no record: there is no {MANIFEST} in it\n"));
-        return WRONG;
+        return Looked::NoRecord(format!("{name} is no record: there is no {MANIFEST} in it"));
     }
     let manifest = match read_text(&manifest)
         .and_then(|text| Manifest::read(&text).map_err(|error| error.to_string()))
     {
         Ok(manifest) => manifest,
-        Err(why) => {
-            say(&format!("{name}: NOT AS IT WAS WRITTEN\n  {why}\n"));
-            return FAILED;
-        }
+        Err(why) => return Looked::Changed(vec![why]),
     };
     let mut wrong: Vec<String> = Vec::new();
     for (file, known) in &manifest.files {
@@ -70,17 +103,7 @@ pub(super) fn verify(options: &Options) -> u8 {
     if unfinished {
         wrong.push(format!("{MARK} is there: the record was never finished"));
     }
-    if wrong.is_empty() {
-        let count = manifest.files.len() + 1;
-        let verdict = &manifest.verdict;
-        say(&format!("{name}: whole and as it was written, {count} files; verdict: {verdict}\n"));
-        return 0;
-    }
-    say(&format!("{name}: NOT AS IT WAS WRITTEN\n"));
-    for line in wrong {
-        say(&format!("  {line}\n"));
-    }
-    FAILED
+    if wrong.is_empty() { Looked::Whole(manifest) } else { Looked::Changed(wrong) }
 }
 
 /// Why a file is not the one that was written; none where it is.
