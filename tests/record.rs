@@ -429,3 +429,39 @@ fn a_page_is_recorded_with_its_picture() {
     let page = events.iter().find(|event| event["call"]["name"] == "expose_page").unwrap();
     assert_eq!(page["call"]["image"]["sha256"].as_str().unwrap().len(), 64);
 }
+
+/// What an earlier record holds goes to the params that ask for it, if it is whole and of this head.
+#[test]
+fn a_head_is_compared_with_its_last_record() {
+    let folder = Folder::new("last-record");
+    let (accept, last) = (folder.path("accept.spt"), folder.path("last"));
+    folder.file(
+        "accept.spt",
+        "record \"worst in-scan\": 3 um\nrecord \"list\": [1 mm]\nrecord \"warm\": 30 degC\n",
+    );
+    let script = folder.file(
+        "again.spt",
+        "param last_worst_in_scan: length\nparam last_warm: temperature\n\
+         expect \"as it was\": 3.5 um - last_worst_in_scan <= 1 um\n\
+         expect \"warm\": last_warm == 30 degC\n",
+    );
+    let again = script.display().to_string();
+    let recorded = spintrue(&["run", &accept, "--record", &last]);
+    assert!(recorded.status.success(), "{}", said(&recorded));
+    let compared = spintrue(&["run", &again, "--last", &last]);
+    assert!(compared.status.success(), "{}", said(&compared));
+    let refused = |arguments: &[&str], why: &str| {
+        let output = spintrue(&[&["run", again.as_str()], arguments].concat());
+        assert_eq!(output.status.code(), Some(2), "{}", said(&output));
+        assert!(said(&output).contains(why), "{}", said(&output));
+    };
+    refused(&[], "param `last_worst_in_scan` has no value");
+    refused(&["--last", &folder.path("none")], "there is no folder");
+    folder.file("other.toml", "[head]\nserial = \"SIM-0002\"\n");
+    let other = format!("sim:{}", folder.path("other.toml"));
+    refused(&["--last", &last, "--head", &other], "is the record of head SIM-0001");
+    let values = format!("{last}/values.toml");
+    let text = fs::read_to_string(&values).unwrap();
+    fs::write(&values, text.replace("worst", "wurst")).unwrap();
+    refused(&["--last", &last], "it is not as it was written");
+}
