@@ -51,6 +51,8 @@ const ONLY: &[(&str, &[&str])] = &[
     ("indicatif::", &["cli"]),
     ("toml::", &["head"]),
     ("png::", &["cli"]),
+    ("rusqlite::", &["cli"]),
+    ("jiff::", &["cli"]),
     ("rustfft::", &["optics"]),
     ("statrs::", &["statistics"]),
     ("lsp_server::", &["lsp"]),
