@@ -58,7 +58,7 @@ fn individuals(trend: &Trend) -> String {
         lines.extend(limits.high.map(|at| (at, "most allowed", "allowed")));
     }
     let description = format!(
-        "Centre {}, limits {} and {}{unit}; {} signals.",
+        "Centre {}, limits {} and {}{unit}; signals: {}.",
         number(limits.centre),
         number(limits.low),
         number(limits.high),
@@ -78,7 +78,7 @@ fn ranges(trend: &Trend) -> String {
     let number = |value: f64| show_number(value, trend.decimals());
     let lines = vec![(limits.centre, "centre", "centre"), (limits.high, "upper limit", "limit")];
     let description = format!(
-        "Centre {}, limit {}{unit}; {} beyond it.",
+        "Centre {}, limit {}{unit}; beyond it: {}.",
         number(limits.centre),
         number(limits.high),
         trend.leaps.len()

@@ -109,14 +109,20 @@ pub(super) fn draw(chart: &Chart<'_>, id: &str) -> String {
         (TOP + low) / 2.0,
         escaped(chart.axis)
     );
-    for (value, name, class) in &chart.lines {
-        let at = y(*value);
+    let mut lines = chart.lines.clone();
+    lines.sort_by(|one, other| other.0.total_cmp(&one.0));
+    let mut below = 0.0;
+    for (value, name, class) in lines {
+        let at = y(value);
+        // Names of lines that lie close stand below each other.
+        let named = (at + 4.0).max(below);
+        below = named + 13.0;
         let _ = writeln!(
             out,
             "<line class=\"{class}\" x1=\"{LEFT}\" x2=\"{right}\" y1=\"{at:.1}\" y2=\"{at:.1}\"/>\
              <text x=\"{}\" y=\"{:.1}\">{}</text>",
             right + 6.0,
-            at + 4.0,
+            named,
             escaped(name)
         );
     }
