@@ -56,6 +56,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("toml::", &["head", "record", "session"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
+    ("rusqlite::", &["cli"]),
     ("maud::", &["record"]),
     ("quick_junit::", &["record"]),
     ("base64::", &["record"]),

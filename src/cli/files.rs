@@ -3,6 +3,7 @@
 use crate::head::Images;
 use crate::image::Bitmap;
 use crate::session::{Files, Text, read_image};
+use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::fs::File;
 use std::io::Read;
@@ -101,6 +102,16 @@ pub(super) fn read_text(path: &Path) -> Result<String, String> {
 /// The same for a file that this program wrote, which may be larger.
 pub(super) fn read_large(path: &Path) -> Result<String, String> {
     read_utf8(open_file(path)?, &path.display().to_string(), RESULTS_LARGEST)
+}
+
+/// SHA-256 over texts, each behind its length in eight bytes, the lowest first.
+pub(super) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
+    let mut hash = Sha256::new();
+    for text in texts {
+        hash.update((text.len() as u64).to_le_bytes());
+        hash.update(text.as_bytes());
+    }
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn open_file(path: &Path) -> Result<File, String> {

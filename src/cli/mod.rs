@@ -13,6 +13,7 @@ mod files;
 mod fmt;
 mod formats;
 mod head;
+mod history;
 mod json;
 mod lsp;
 mod pages;
@@ -72,6 +73,9 @@ enum Command {
     /// Runs a script on many simulated heads, and tells the yield
     #[command(after_help = simulate::AFTER_HELP)]
     Simulate(simulate::Options),
+    /// Lists the runs of an archive, draws how a value went, or exports them
+    #[command(after_help = history::AFTER_HELP)]
+    History(history::Options),
     /// Checks scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
@@ -104,6 +108,7 @@ pub fn main() -> ExitCode {
         Command::Check(options) => check::check(&options),
         Command::Record(options) => record::record(&options),
         Command::Head(options) => head::head(&options),
+        Command::History(options) => history::history(&options),
         Command::Lsp => lsp::lsp(),
         Command::Fmt(options) => fmt::fmt(&options),
         Command::Units => units::list(),

@@ -3,7 +3,8 @@
 use crate::bounds;
 use crate::cli::check::rendered;
 use crate::cli::console::Console;
-use crate::cli::files::{Disk, Supply};
+use crate::cli::files::{Disk, Supply, digest_of};
+use crate::cli::history::{Archive, Keeper};
 use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
@@ -88,6 +89,9 @@ pub(super) struct Options {
     /// Who runs it, for the record
     #[arg(long, value_name = "NAME", requires = "record")]
     operator: Option<String>,
+    /// Stores the run in an archive, which is made where there is none (see docs/history.md)
+    #[arg(long, value_name = "FILE.sqlite")]
+    archive: Option<PathBuf>,
     /// Refuses a script that could take longer than this, such as 5min, before anything moves
     #[arg(long, value_name = "TIME", value_parser = duration::limit)]
     at_most: Option<f64>,
@@ -162,6 +166,13 @@ pub(super) fn run(options: &Options) -> u8 {
             }
         },
         None => None,
+    };
+    let archive = match options.archive.as_deref().map(Archive::open).transpose() {
+        Ok(archive) => archive,
+        Err(why) => {
+            complain(&format!("error: {why}\n"));
+            return WRONG;
+        }
     };
     let medium = opened.medium;
     let stop = Arc::new(AtomicBool::new(false));
@@ -239,13 +250,20 @@ pub(super) fn run(options: &Options) -> u8 {
         let recorder = recorder.clone();
         printer = Box::new(Recording { inner: printer, recorder, sources: &prepared.sources });
     }
-    let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
+    let mut keeper = Keeper::new(&mut *printer, archive.is_some());
+    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let heard = keeper.heard();
     let sheets = medium.map(|medium| medium.take()).unwrap_or_default();
     let (told, trouble) = pictures(options, &sheets, place);
     printer.pages(&told);
     printer.finish(&finished, &prepared);
     let mut code = finished.verdict().exit_code();
-    if let Some(why) = trouble {
+    let stored = archive.map_or(Ok(()), |mut archive| {
+        let scripts = prepared.sources.iter().take(prepared.scripts);
+        let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
+        archive.store(&about, &digest, &heard, &finished)
+    });
+    for why in trouble.into_iter().chain(stored.err()) {
         complain(&format!("error: {why}\n"));
         code = if code == 0 { WRONG } else { code };
     }

@@ -51,6 +51,8 @@ pub struct Text {
 pub struct Prepared {
     /// All texts, for reports.
     pub sources: SourceMap,
+    /// How many of them are the script and the files that it uses; they come first.
+    pub scripts: usize,
     /// Errors and warnings.
     pub diagnostics: Vec<Diagnostic>,
     /// The program, where no error forbids it to run.
@@ -165,6 +167,7 @@ fn examined(
     let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
     let prepared = Prepared {
         sources,
+        scripts: modules.len(),
         diagnostics,
         program,
         effects: checked.effects,

@@ -87,7 +87,8 @@ pub enum Rule {
 }
 
 impl Rule {
-    const ALL: [Rule; 6] = [
+    /// All of them.
+    pub const ALL: [Rule; 6] = [
         Rule::BeyondThree,
         Rule::TwoBeyondTwo,
         Rule::FourBeyondOne,
@@ -95,6 +96,18 @@ impl Rule {
         Rule::SixInTrend,
         Rule::FourteenAlternating,
     ];
+
+    /// What the series does, for the reader.
+    pub fn text(self) -> &'static str {
+        match self {
+            Rule::BeyondThree => "one beyond 3 sigma",
+            Rule::TwoBeyondTwo => "two of three beyond 2 sigma on one side",
+            Rule::FourBeyondOne => "four of five beyond 1 sigma on one side",
+            Rule::EightOnOneSide => "eight in a row on one side of the centre",
+            Rule::SixInTrend => "six in a row rising or falling",
+            Rule::FourteenAlternating => "fourteen in a row alternating",
+        }
+    }
 
     /// The newest value completes the pattern.
     fn broken(self, seen: &[f64], centre: f64, deviation: f64) -> bool {

@@ -10,7 +10,7 @@ mod tried;
 
 use crate::cli::address::{self, Simulated};
 use crate::cli::check::rendered;
-use crate::cli::files::Disk;
+use crate::cli::files::{Disk, digest_of};
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::terminal::{complain, draws_progress, say};
@@ -19,7 +19,6 @@ use crate::session::{Prepared, Verdict, prepare};
 use crate::units::parse_quantity;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::Write;
 use std::sync::Arc;
@@ -299,11 +298,6 @@ fn bar(total: u64) -> ProgressBar {
 
 /// Digest of all texts that the results depend on.
 fn digest(prepared: &Prepared, heads: &Simulated) -> String {
-    let mut hash = Sha256::new();
     let texts = prepared.sources.iter().map(|(_, source)| source.text.as_ref());
-    for text in texts.chain(heads.description.as_ref().map(|(_, text)| text.as_str())) {
-        hash.update((text.len() as u64).to_le_bytes());
-        hash.update(text.as_bytes());
-    }
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    digest_of(texts.chain(heads.description.as_ref().map(|(_, text)| text.as_str())))
 }

@@ -1,0 +1,124 @@
+//! Which runs of an archive are meant.
+
+use crate::cli::history::store::moment;
+use clap::{Args, ValueEnum};
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan};
+
+#[derive(Args, Default)]
+pub(super) struct Filter {
+    /// Only runs on the head of this serial number
+    #[arg(long, value_name = "SERIAL")]
+    serial: Option<String>,
+    /// Only runs of this script, as `run` was given it
+    #[arg(long, value_name = "SCRIPT")]
+    script: Option<String>,
+    /// Only runs that came to this
+    #[arg(long, value_name = "VERDICT")]
+    verdict: Option<Came>,
+    /// Only runs from this day (UTC) or time on, such as 2026-03-31 or 2026-03-31T08:00:00+02:00
+    #[arg(long, value_name = "DATE", value_parser = since)]
+    since: Option<String>,
+    /// Only runs up to the end of this day (UTC), or before this time
+    #[arg(long, value_name = "DATE", value_parser = until)]
+    until: Option<String>,
+    /// Only the newest of them, so many
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    limit: Option<u32>,
+}
+
+/// What a run came to.
+#[derive(Clone, Copy, ValueEnum)]
+enum Came {
+    Passed,
+    Failed,
+    Undecided,
+    ScriptWrong,
+    HeadFailed,
+    Interrupted,
+}
+
+impl Came {
+    /// As the archive writes it.
+    fn text(self) -> &'static str {
+        match self {
+            Came::Passed => "passed",
+            Came::Failed => "failed",
+            Came::Undecided => "undecided",
+            Came::ScriptWrong => "script wrong",
+            Came::HeadFailed => "head failed",
+            Came::Interrupted => "interrupted",
+        }
+    }
+}
+
+impl Filter {
+    /// Conditions on the table of runs, and the values of their parameters in order.
+    pub(super) fn conditions(&self) -> (String, Vec<String>) {
+        let verdict = self.verdict.map(|verdict| verdict.text().to_string());
+        let parts = [
+            ("runs.serial = ?", &self.serial),
+            ("runs.script = ?", &self.script),
+            ("runs.verdict = ?", &verdict),
+            ("runs.started >= ?", &self.since),
+            ("runs.started < ?", &self.until),
+        ];
+        let mut text = "1".to_string();
+        let mut values = Vec::new();
+        for (condition, value) in parts {
+            if let Some(value) = value {
+                text.push_str(" AND ");
+                text.push_str(condition);
+                values.push(value.clone());
+            }
+        }
+        (text, values)
+    }
+
+    /// How many at most; SQLite takes -1 for all.
+    pub(super) fn most(&self) -> i64 {
+        self.limit.map_or(-1, i64::from)
+    }
+}
+
+fn since(text: &str) -> Result<String, String> {
+    time(text, 0)
+}
+
+fn until(text: &str) -> Result<String, String> {
+    time(text, 1)
+}
+
+/// A time as the archive writes it; a day counts from its beginning, so many days later.
+fn time(text: &str, days: i64) -> Result<String, String> {
+    if let Ok(date) = text.parse::<Date>()
+        && !text.contains(['T', 't', ' '])
+    {
+        let day = date.checked_add(days.days());
+        return day
+            .and_then(|day| TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0)))
+            .map(moment)
+            .map_err(|_| format!("`{text}` is too far away"));
+    }
+    text.parse::<Timestamp>().map(moment).map_err(|_| {
+        "give a day, such as 2026-03-31, or a time with its offset, such as \
+         2026-03-31T08:00:00Z"
+            .to_string()
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{since, until};
+
+    #[test]
+    fn a_day_is_whole_and_a_time_has_its_offset() {
+        assert_eq!(since("2026-03-31").unwrap(), "2026-03-31T00:00:00.000Z");
+        assert_eq!(until("2026-03-31").unwrap(), "2026-04-01T00:00:00.000Z");
+        assert_eq!(until("2026-03-31T08:00:00+02:00").unwrap(), "2026-03-31T06:00:00.000Z");
+        for wrong in ["yesterday", "2026-02-30", "2026-03-31T08:00:00", "31.3.2026", ""] {
+            assert!(since(wrong).is_err(), "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,205 @@
+//! A trend as text, 80 columns wide, and how texts from an archive are made fit for a terminal.
+
+use crate::cli::history::series::{Indices, LEAP, Trend};
+use crate::cli::terminal::{BOLD, DIM, RED, styled};
+use crate::statistics::control::Rule;
+use crate::units::show_number;
+
+/// Runs that are drawn, the newest ones.
+const DRAWN: usize = 30;
+/// Signals that are named, the newest ones.
+const NAMED: usize = 15;
+/// Blocks of capability that are told, the newest ones.
+const BLOCKS: usize = 12;
+/// Columns of a chart.
+const COLUMNS: usize = 34;
+
+/// Without what would move a cursor or reorder a line.
+pub(super) fn plain(text: &str) -> String {
+    let turns = |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    text.chars().map(|c| if c.is_control() || turns(c) { '\u{fffd}' } else { c }).collect()
+}
+
+/// At most so many characters; of a longer text the end, which tells more of a path.
+pub(super) fn cut(text: &str, most: usize) -> String {
+    let length = text.chars().count();
+    if length <= most {
+        return text.to_string();
+    }
+    let end: String = text.chars().skip(length - most.saturating_sub(1)).collect();
+    format!("…{end}")
+}
+
+/// Day and minute of a start.
+pub(super) fn day_and_minute(started: &str) -> String {
+    started.chars().take(16).map(|c| if c == 'T' { ' ' } else { c }).collect()
+}
+
+/// An index of capability.
+pub(super) fn index(value: f64) -> String {
+    if value.is_finite() { format!("{value:.2}") } else { "–".to_string() }
+}
+
+pub(super) fn trend(trend: &Trend, colour: bool) -> String {
+    let (series, charts) = (&trend.series, &trend.charts);
+    let decimals = trend.decimals();
+    let number = |value: f64| show_number(value, decimals);
+    let unit = if series.unit.is_empty() { String::new() } else { format!(" {}", series.unit) };
+    let mut text = format!("{}\n", styled(&title(trend), BOLD, colour));
+    text.push_str(&format!(
+        "  individuals   centre {}, limits {} .. {}{unit}\n",
+        number(charts.values.centre),
+        number(charts.values.low),
+        number(charts.values.high)
+    ));
+    text.push_str(&format!(
+        "  moving range  centre {}, limit {}{unit}; sigma {}{unit}\n",
+        number(charts.ranges.centre),
+        number(charts.ranges.high),
+        number(charts.deviation)
+    ));
+    if series.left_out > 0 {
+        text.push_str(&format!("  left out      {} without a number\n", series.left_out));
+    }
+    text.push_str(&capability(trend, colour));
+    let values: Vec<f64> = series.points.iter().map(|point| point.value).collect();
+    let marks = |at: usize| trend.rules_at(at).next().is_some();
+    let lines = [charts.values.low, charts.values.centre, charts.values.high];
+    text.push_str(&chart("Individuals", trend, &values, 0, lines, &marks, colour));
+    let lines = [charts.ranges.low, charts.ranges.centre, charts.ranges.high];
+    let marks = |at: usize| trend.leaps.binary_search(&at).is_ok();
+    text.push_str(&chart("Moving ranges", trend, &trend.ranges, 1, lines, &marks, colour));
+    text.push_str(&named(trend, colour));
+    text
+}
+
+/// Of what, in which unit, over which runs.
+pub(super) fn title(trend: &Trend) -> String {
+    let series = &trend.series;
+    let of = if series.unit.is_empty() { String::new() } else { format!(" in {}", series.unit) };
+    let day = |started: Option<&str>| -> String {
+        started.unwrap_or_default().chars().take(10).collect()
+    };
+    let heads = trend.heads();
+    format!(
+        "{}{of}: {} runs on {heads} {}, {} to {}",
+        plain(&series.label),
+        series.points.len(),
+        if heads == 1 { "head" } else { "heads" },
+        day(series.points.first().map(|point| point.started.as_str())),
+        day(series.points.last().map(|point| point.started.as_str())),
+    )
+}
+
+fn capability(trend: &Trend, colour: bool) -> String {
+    let Some(capability) = &trend.capability else { return String::new() };
+    let both = |indices: &Indices, names: [&str; 2]| {
+        let [width, nearer] = names;
+        let wide = indices.width.map(|value| format!("{width} {}, ", index(value)));
+        format!("{}{nearer} {}", wide.unwrap_or_default(), index(indices.nearer))
+    };
+    let mut text = format!(
+        "  capability    {}; {} over all\n",
+        both(&capability.short, ["Cp", "Cpk"]),
+        both(&capability.long, ["Pp", "Ppk"])
+    );
+    if capability.blocks.is_empty() {
+        return text;
+    }
+    let decimals = trend.decimals();
+    let head = "  from (UTC)        runs          mean         sigma      Pp     Ppk";
+    text.push_str(&format!("\n{}\n", styled("Capability over time", BOLD, colour)));
+    text.push_str(&format!("{}\n", styled(head, DIM, colour)));
+    let older = capability.blocks.len().saturating_sub(BLOCKS);
+    for block in capability.blocks.iter().skip(older) {
+        let started = trend.series.points.get(block.from).map_or("", |p| p.started.as_str());
+        text.push_str(&format!(
+            "  {}  {:>4}  {:>12}  {:>12}  {:>6}  {:>6}\n",
+            day_and_minute(started),
+            block.count,
+            show_number(block.mean, decimals),
+            show_number(block.deviation, decimals),
+            block.indices.width.map_or_else(|| "–".to_string(), index),
+            index(block.indices.nearer)
+        ));
+    }
+    text
+}
+
+/// A line for each of the newest values; `later` is the index of the run of the first value.
+fn chart(
+    title: &str,
+    trend: &Trend,
+    values: &[f64],
+    later: usize,
+    lines: [f64; 3],
+    marked: &dyn Fn(usize) -> bool,
+    colour: bool,
+) -> String {
+    let from = values.len().saturating_sub(DRAWN);
+    let drawn = values.get(from..).unwrap_or_default();
+    let ends = drawn.iter().chain(&lines);
+    let (least, most) = ends.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(*x), b.max(*x)));
+    let column = |value: f64| {
+        let share = if most > least { (value - least) / (most - least) } else { 0.5 };
+        (share * (COLUMNS - 1) as f64).round() as usize
+    };
+    let decimals = trend.decimals();
+    let mut text = format!("\n{}\n", styled(title, BOLD, colour));
+    for (at, value) in (from + later..).zip(drawn) {
+        let Some(point) = trend.series.points.get(at) else { continue };
+        let mark = marked(at);
+        let mut cells = [' '; COLUMNS];
+        for (line, sign) in lines.iter().zip(['|', ':', '|']) {
+            if let Some(cell) = cells.get_mut(column(*line)) {
+                *cell = sign;
+            }
+        }
+        if let Some(cell) = cells.get_mut(column(*value)) {
+            *cell = if mark { '#' } else { '*' };
+        }
+        let cells: String = cells.iter().collect();
+        let line = format!(
+            "  {}  {:<12} {:>11}  {}",
+            day_and_minute(&point.started),
+            cut(&plain(&point.serial), 12),
+            show_number(*value, decimals),
+            cells.trim_end(),
+        );
+        let style = if mark { RED } else { "0" };
+        text.push_str(&format!("{}\n", styled(&line, style, colour && mark)));
+    }
+    if from > 0 {
+        let said = format!("  and {from} older");
+        text.push_str(&format!("{}\n", styled(&said, DIM, colour)));
+    }
+    text
+}
+
+/// The signals by name: how often each, then the newest.
+fn named(trend: &Trend, colour: bool) -> String {
+    let mut text = format!("\n{}\n", styled("Signals", BOLD, colour));
+    let all = trend.named();
+    if all.is_empty() {
+        text.push_str("  none: the series is in control\n");
+        return text;
+    }
+    for name in Rule::ALL.iter().map(|rule| rule.text()).chain([LEAP]) {
+        let count = all.iter().filter(|(_, known)| *known == name).count();
+        if count > 0 {
+            text.push_str(&format!("  {count:>6} x {name}\n"));
+        }
+    }
+    for (at, name) in all.iter().rev().take(NAMED) {
+        if let Some(point) = trend.series.points.get(*at) {
+            let serial = cut(&plain(&point.serial), 12);
+            let started = day_and_minute(&point.started);
+            text.push_str(&format!("  {started}  {serial:<12}  {name}\n"));
+        }
+    }
+    let older = all.len().saturating_sub(NAMED);
+    if older > 0 {
+        text.push_str(&format!("{}\n", styled(&format!("  and {older} older"), DIM, colour)));
+    }
+    text
+}

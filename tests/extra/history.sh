@@ -1,0 +1,16 @@
+#!/usr/bin/env bash
+# Has Python's own sqlite3 read an archive that spintrue wrote, and compares: what is exported with
+# what is stored, and the limits of the charts with its own. Needs Python 3, installs nothing.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+work=target/extra/history
+rm -rf "$work"
+mkdir -p "$work"
+cargo build --quiet
+spintrue="${CARGO_TARGET_DIR:-target}/debug/spintrue"
+for seed in $(seq 1 30); do
+    "$spintrue" run scripts/bring_up.spt --seed "$seed" --archive "$work/archive.sqlite" >"$work/last.txt"
+done
+"$spintrue" history export "$work/archive.sqlite" --format jsonl >"$work/runs.jsonl"
+"$spintrue" history trend "$work/archive.sqlite" "worst in-scan" --high 6um >"$work/trend.txt"
+python3 tests/extra/history.py "$work"
