@@ -4,7 +4,7 @@ use crate::builtins;
 use crate::check::call::{DefaultValue, ParameterInfo, Signature};
 use crate::check::expression::Typed;
 use crate::check::scope::Role;
-use crate::check::{Checker, Inside, Module, ModuleNames, RoutineInfo, Setting, advice};
+use crate::check::{Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, advice};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree as program;
 use crate::program::types::Type;
@@ -44,6 +44,9 @@ impl Checker<'_> {
             }
         }
         for setting in settings.iter().filter(|s| !asked.contains(&s.name)) {
+            if setting.origin == Origin::Last {
+                continue;
+            }
             self.unknown_setting(setting);
         }
     }
@@ -323,9 +326,11 @@ impl Checker<'_> {
             && let Some(unit) = unit
         {
             let (name, unit) = (&setting.name, &unit.text);
-            let way = match setting.sheet {
-                true => format!("add a unit: `{name} = \"{words} {unit}\"`"),
-                false => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
+            let way = match setting.origin {
+                Origin::Sheet | Origin::Last => {
+                    format!("add a unit: `{name} = \"{words} {unit}\"`")
+                }
+                Origin::Option => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
             };
             report = report.help(way);
         } else if let Some(step) = advice::step(&words, &typed.kind, kind, None) {

@@ -50,6 +50,17 @@ pub struct Module<'a> {
     pub missing: bool,
 }
 
+/// Where the value of a param comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Origin {
+    /// `--set NAME=VALUE`
+    Option,
+    /// A data sheet.
+    Sheet,
+    /// An earlier record: what the script does not ask for is passed over.
+    Last,
+}
+
 /// A param set from outside: `--set speed=5000rpm`.
 pub struct Setting {
     /// The name before `=`.
@@ -60,8 +71,8 @@ pub struct Setting {
     pub raw: String,
     /// Where it stands.
     pub value_span: Span,
-    /// It stands in a data sheet, not behind `--set`.
-    pub sheet: bool,
+    /// Where it comes from.
+    pub origin: Origin,
     /// The same, parsed; none where it is not an expression.
     pub value: Option<Expression>,
     /// What the parser said of it; reported unless the param takes any text.

@@ -3,7 +3,7 @@
 use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check::{self, Module, Setting};
+use crate::check::{self, Module, Origin, Setting};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
@@ -323,12 +323,16 @@ impl Loader<'_> {
         all
     }
 
-    /// Reads a data sheet.
+    /// Reads a data sheet, or what an earlier record holds: `last:` and its path.
     fn sheet(&mut self, path: &str) -> Vec<Setting> {
+        let (path, origin) = match path.strip_prefix("last:") {
+            Some(path) => (path, Origin::Last),
+            None => (path, Origin::Sheet),
+        };
         match self.files.read(None, path) {
             Ok(Text { name, text }) => {
                 let source = self.sources.add(name.as_str(), text.as_str());
-                let (settings, problems) = sheet::read(source, &text, &mut self.names);
+                let (settings, problems) = sheet::read(source, &text, origin, &mut self.names);
                 self.diagnostics.extend(problems);
                 settings
             }
@@ -364,7 +368,7 @@ impl Loader<'_> {
             name_span: Span::new(source, 0, name.len()),
             raw: raw.to_string(),
             value_span: Span::new(source, start, text.len()),
-            sheet: false,
+            origin: Origin::Option,
             value,
             problems,
         })

@@ -1,7 +1,7 @@
 //! A data sheet: a TOML file that gives params their values, as `--set @FILE` names it. Every value
 //! is checked like one of `--set`, with places in the file.
 
-use crate::check::Setting;
+use crate::check::{Origin, Setting};
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
@@ -9,10 +9,17 @@ use crate::syntax::parse_expression;
 use core::ops::Range;
 use toml::de::{DeTable, DeValue};
 
+/// The param that takes a recorded value: `last_worst_in_scan` takes "worst in-scan".
+fn last_name(label: &str) -> String {
+    let word = |c: char| if c.is_alphanumeric() { c } else { '_' };
+    format!("last_{}", label.chars().map(word).collect::<String>())
+}
+
 /// Params of a data sheet, and what is wrong with it.
 pub(super) fn read(
     source: SourceId,
     text: &str,
+    origin: Origin,
     names: &mut Names,
 ) -> (Vec<Setting>, Vec<Diagnostic>) {
     let place = |range: Range<usize>| Span::new(source, range.start, range.end);
@@ -26,11 +33,23 @@ pub(super) fn read(
         wrong(error.span().unwrap_or(0..0), error.message().to_string(), help);
     }
     let mut settings = Vec::new();
+    let mut table = table.get_ref();
+    if origin == Origin::Last
+        && let Some(DeValue::Table(values)) = table.get("values").map(|values| values.get_ref())
+    {
+        table = values;
+    }
     if !errors.is_empty() {
         // What a broken file seems to hold is not worth a report.
         return (settings, problems);
     }
-    for (key, value) in table.get_ref() {
+    for (key, value) in table {
+        // Lists and records of an earlier run are no params.
+        if origin == Origin::Last
+            && matches!(value.get_ref(), DeValue::Table(_) | DeValue::Array(_))
+        {
+            continue;
+        }
         let written = value.span();
         let raw = text.get(written.clone()).unwrap_or_default();
         let range = match value.get_ref() {
@@ -65,11 +84,14 @@ pub(super) fn read(
             Err(problems) => (None, problems),
         };
         settings.push(Setting {
-            name: key.get_ref().to_string(),
+            name: match origin {
+                Origin::Last => last_name(key.get_ref()),
+                Origin::Option | Origin::Sheet => key.get_ref().to_string(),
+            },
             name_span: place(key.span()),
             raw: raw.to_string(),
             value_span: place(range),
-            sheet: true,
+            origin,
             value,
             problems,
         });
