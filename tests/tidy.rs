@@ -53,7 +53,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("logos::", &["syntax"]),
     ("clap::", &["cli"]),
     ("indicatif::", &["cli"]),
-    ("toml::", &["head", "record"]),
+    ("toml::", &["head", "record", "session"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
     ("maud::", &["record"]),
