@@ -190,26 +190,25 @@ fn checks(record: &Record) -> Markup {
                         th scope="col" { "limits" }
                         th.number scope="col" { "margin" }
                         th.number scope="col" { "probability" }
-                        th scope="col" { "condition and rule" }
                         th.number scope="col" { "head time in s" }
                     } }
                     tbody { @for check in shown { tr {
                         @let (words, style) = outcome(check);
                         // A limit stays on one line.
                         @let limits = check.limits().replace(' ', "\u{a0}").replace("\u{a0}and\u{a0}", " and ");
-                        th scope="row" { (check.label) }
+                        th scope="row" {
+                            (check.label)
+                            div.code.soft { (fact(check, "condition")) }
+                            @if let Some(rule) = check.fact("rule") {
+                                div.small.soft { (rule) ", k = " (fact(check, "coverage")) }
+                            }
+                        }
                         td class=(style) { (words) }
                         td.number data-name="value" { (fact(check, "value")) }
                         td.number data-name="uncertainty" { (fact(check, "uncertainty")) }
                         td data-name="limits" { (limits) }
                         td.number data-name="margin" { (fact(check, "margin")) }
                         td.number data-name="probability" { (fact(check, "probability")) }
-                        td {
-                            span.code { (fact(check, "condition")) }
-                            @if let Some(rule) = check.fact("rule") {
-                                br; span.soft { (rule) ", k = " (fact(check, "coverage")) }
-                            }
-                        }
                         td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
                     } } }
                 } }
