@@ -114,13 +114,11 @@ pub(super) fn measured(check: &Check) -> String {
 
 /// How probable it is that the value conforms, where its uncertainty tells.
 pub(super) fn sureness(check: &Check) -> String {
-    let probability = check.measured.as_ref().and_then(|measured| measured.probability);
-    match probability {
-        None => String::new(),
-        Some(p) if p > 0.9999 => " (P > 99.99 %)".to_string(),
-        Some(p) if p < 0.0001 => " (P < 0.01 %)".to_string(),
-        Some(p) => format!(" (P = {:.2} %)", p * 100.0),
-    }
+    let sure = check.measured.as_ref().and_then(|measured| measured.sureness());
+    sure.map_or_else(String::new, |sure| match sure.starts_with(['>', '<']) {
+        true => format!(" (P {sure})"),
+        false => format!(" (P = {sure})"),
+    })
 }
 
 /// By how much a value differs from a limit that looks the same.

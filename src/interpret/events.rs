@@ -79,6 +79,18 @@ pub struct Measured {
     pub high: Option<Bound>,
 }
 
+impl Measured {
+    /// The probability of conformance in words, `> 99.99 %` where more digits would say nothing;
+    /// none without an uncertainty.
+    pub fn sureness(&self) -> Option<String> {
+        self.probability.map(|p| match p {
+            p if p > 0.9999 => "> 99.99 %".to_string(),
+            p if p < 0.0001 => "< 0.01 %".to_string(),
+            p => format!("{:.2} %", p * 100.0),
+        })
+    }
+}
+
 /// A limit as shown.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Bound {

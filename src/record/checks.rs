@@ -44,9 +44,8 @@ impl CheckRow {
             if let Some(margin) = &measured.margin {
                 facts.push(("margin", margin.to_string()));
             }
-            if let Some(probability) = measured.probability {
-                // Of conformance; six digits say how rare a wrong decision is.
-                facts.push(("probability", format!("{:.6} %", probability * 100.0)));
+            if let Some(sure) = measured.sureness() {
+                facts.push(("probability", sure));
             }
         }
         facts.push(("outcome", check.outcome.text().to_string()));

@@ -92,7 +92,9 @@ impl Limits {
             uncertainty: uncertainty.map(|u| shown(&tuned.difference(), u)),
             coverage,
             rule,
-            margin: decided.margin.map(|margin| shown(&tuned.difference(), margin)),
+            margin: decided
+                .margin
+                .map(|margin| shown(&self.shower.tuned(margin, uncertainty).difference(), margin)),
             probability: decided.probability,
             low: low.map(bound),
             high: high.map(bound),
