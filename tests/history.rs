@@ -256,7 +256,7 @@ fn a_damaged_archive_is_refused() {
 fn a_run_that_cannot_be_stored_says_so_and_harms_no_other() {
     let folder = folder("end");
     stored(&folder, &[2.0]);
-    let sql = "CREATE TRIGGER full BEFORE INSERT ON quantities
+    let sql = "CREATE TRIGGER full BEFORE INSERT ON quantities WHEN new.label <> ''
         BEGIN SELECT RAISE(ABORT, 'no room'); END";
     open(&folder).execute_batch(sql).unwrap();
     let (code, out, error) = spintrue(&folder, &RUN);

@@ -16,7 +16,7 @@ use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
-use clap::Args;
+use clap::{ArgGroup, Args};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
@@ -48,6 +48,7 @@ Examples:
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
 #[derive(Args)]
+#[command(group(ArgGroup::new("kept").args(["record", "archive"]).multiple(true)))]
 pub(super) struct Options {
     /// The script; `-` reads it from the standard input
     script: String,
@@ -86,10 +87,11 @@ pub(super) struct Options {
     /// script said, test results, values, and a report for people
     #[arg(long, value_name = "DIR")]
     record: Option<PathBuf>,
-    /// Who runs it, for the record
-    #[arg(long, value_name = "NAME", requires = "record")]
+    /// Who runs it, for the record and the archive
+    #[arg(long, value_name = "NAME", requires = "kept")]
     operator: Option<String>,
-    /// Stores the run in an archive, which is made where there is none (see docs/history.md)
+    /// Stores the run in an archive, which is made where there is none: a file, or
+    /// postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see docs/history.md)
     #[arg(long, value_name = "FILE.sqlite")]
     archive: Option<PathBuf>,
     /// Refuses a script that could take longer than this, such as 5min, before anything moves
@@ -104,6 +106,8 @@ pub(super) struct About<'a> {
     pub seed: u64,
     /// What goes wrong with a simulated head by itself, and when.
     pub faults: Vec<String>,
+    /// Who runs it.
+    pub operator: Option<&'a str>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
     /// Longest head time in s that the run can take, where a bound is known.
@@ -229,6 +233,7 @@ pub(super) fn run(options: &Options) -> u8 {
         head: &head,
         seed,
         faults: opened.faults,
+        operator: options.operator.as_deref(),
         params,
         at_most: bound.most,
     };
@@ -239,7 +244,7 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     if let Some((folder, recorder)) = &recorder {
-        let identity = record::identity(&about, &prepared, options.operator.as_ref());
+        let identity = record::identity(&about, &prepared);
         if let Err(why) = recorder.borrow_mut().start(folder, identity, &about) {
             complain(&format!("error: no record can be kept, so nothing is run: {why}\n"));
             return WRONG;
@@ -258,15 +263,6 @@ pub(super) fn run(options: &Options) -> u8 {
     printer.pages(&told);
     printer.finish(&finished, &prepared);
     let mut code = finished.verdict().exit_code();
-    let stored = archive.map_or(Ok(()), |mut archive| {
-        let scripts = prepared.sources.iter().take(prepared.scripts);
-        let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
-        archive.store(&about, &digest, &heard, &finished)
-    });
-    for why in trouble.into_iter().chain(stored.err()) {
-        complain(&format!("error: {why}\n"));
-        code = if code == 0 { WRONG } else { code };
-    }
     if let Some((folder, recorder)) = &recorder {
         let pages = record::pages(&sheets, &options.look);
         if let Err(why) = recorder.borrow_mut().finish(&finished, &prepared, pages) {
@@ -275,6 +271,15 @@ pub(super) fn run(options: &Options) -> u8 {
             let passed = code == 0 || finished.verdict() == Verdict::Interrupted;
             code = if passed { WRONG } else { code };
         }
+    }
+    let stored = archive.map_or(Ok(()), |mut archive| {
+        let scripts = prepared.sources.iter().take(prepared.scripts);
+        let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
+        archive.store(&about, &digest, &heard, &finished)
+    });
+    for why in trouble.into_iter().chain(stored.err()) {
+        complain(&format!("error: {why}\n"));
+        code = if code == 0 { WRONG } else { code };
     }
     code
 }

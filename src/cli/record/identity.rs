@@ -8,11 +8,7 @@ use crate::session::Prepared;
 use sha2::{Digest, Sha256};
 
 /// Identity of a run that starts now.
-pub(crate) fn identity(
-    about: &About<'_>,
-    prepared: &Prepared,
-    operator: Option<&String>,
-) -> Identity {
+pub(crate) fn identity(about: &About<'_>, prepared: &Prepared) -> Identity {
     let head = about.head;
     let sources = prepared.sources.iter().filter(|(_, source)| !source.name.starts_with("--set"));
     let sources = sources.map(|(_, source)| SourceDigest {
@@ -29,7 +25,7 @@ pub(crate) fn identity(
         seed: head.simulated.then_some(about.seed),
         faults: about.faults.clone(),
         params: about.params.clone(),
-        operator: operator.cloned(),
+        operator: about.operator.map(str::to_string),
         // To the millisecond, which is as much as a person's clock is worth.
         started: format!("{:.3}", jiff::Timestamp::now()),
         at_most: about.at_most.map(duration::text),
