@@ -57,6 +57,8 @@ const ONLY: &[(&str, &[&str])] = &[
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
     ("rusqlite::", &["cli"]),
+    ("tokio_postgres::", &["cli"]),
+    ("tokio::", &["cli"]),
     ("maud::", &["record"]),
     ("quick_junit::", &["record"]),
     ("base64::", &["record"]),

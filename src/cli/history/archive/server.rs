@@ -98,17 +98,15 @@ impl Line {
         self.wait(self.client.batch_execute(statements))
     }
 
-    /// The one number that a statement finds, none where it is NULL or there is none.
+    /// The one number that a statement finds; none where it is NULL.
     fn number(&self, statement: &str) -> Result<Option<i64>, Trouble> {
-        let row = self.wait(self.client.query_opt(statement, &[]))?;
-        Ok(row.and_then(|row| row.try_get(0).ok().flatten()))
+        let row = self.wait(self.client.query_one(statement, &[]))?;
+        row.try_get(0).map_err(Trouble::Server)
     }
 
     /// What a database holds where its search path leads.
     fn state(&self) -> Result<State, Trouble> {
-        let there = |name: &str| {
-            self.number(&format!("SELECT CAST(to_regclass('{name}') IS NOT NULL AS bigint)"))
-        };
+        let there = |name: &str| self.number(&format!("SELECT count(to_regclass('{name}'))"));
         if there(VERSION)? == Some(1) {
             let version = self.number(&format!("SELECT max(version) FROM {VERSION}"))?;
             return Ok(State::Version(version.unwrap_or(0)));
@@ -121,14 +119,16 @@ impl Line {
         Ok(State::Empty)
     }
 
-    /// Brings the schema up to date; one station does it, while the others wait.
+    /// Brings the schema up to date; one station does it, while the others wait. Where that fails,
+    /// the line is given up, and the server takes it all back.
     fn prepare(&self, steps: &[&str]) -> Result<(), Trouble> {
         let newest = version_of(steps);
         if matches!(self.state()?, State::Version(version) if version == newest) {
             return Ok(());
         }
-        self.run(&format!("BEGIN; SELECT pg_advisory_xact_lock({MIGRATION})"))?;
-        // Asked again, for another station may have been here a moment ago.
+        // Outside of the transaction, which then sees what another station did a moment ago.
+        self.run(&format!("SELECT pg_advisory_lock({MIGRATION})"))?;
+        self.run("BEGIN")?;
         let version = match self.state()? {
             State::Empty => {
                 self.run(&format!(
@@ -144,7 +144,8 @@ impl Line {
         for step in steps.iter().skip(usize::try_from(version).unwrap_or(0)) {
             self.run(&for_server(step))?;
         }
-        self.run(&format!("UPDATE {VERSION} SET version = {newest}; COMMIT"))
+        self.run(&format!("UPDATE {VERSION} SET version = {newest}; COMMIT"))?;
+        self.run(&format!("SELECT pg_advisory_unlock({MIGRATION})"))
     }
 }
 
@@ -192,13 +193,19 @@ impl Server {
         told(&self.address, trouble)
     }
 
-    fn line(&self) -> Result<&Line, String> {
-        // A transaction is always begun first.
-        self.line.as_ref().ok_or_else(|| self.told(&Trouble::Silent(MARGIN)))
+    /// Has the line do something. One that fell silent is given up: the server takes back what was
+    /// not kept.
+    fn done<T>(&mut self, call: impl FnOnce(&Line) -> Result<T, Trouble>) -> Result<T, Trouble> {
+        let Some(line) = &self.line else { return Err(Trouble::Silent(MARGIN)) };
+        let done = call(line);
+        if matches!(done, Err(Trouble::Silent(_))) {
+            self.line = None;
+        }
+        done
     }
 
-    fn run(&self, statement: &str) -> Result<(), String> {
-        self.line()?.run(statement).map_err(|trouble| self.told(&trouble))
+    fn run(&mut self, statement: &str) -> Result<(), String> {
+        self.done(|line| line.run(statement)).map_err(|trouble| self.told(&trouble))
     }
 }
 
@@ -215,13 +222,10 @@ impl Store for Server {
     }
 
     fn keep(&mut self) -> Result<(), Lost> {
-        match self.line().map_err(Lost::Whole)?.run("COMMIT") {
-            Ok(()) => Ok(()),
-            Err(trouble) => Err(match trouble.answered() {
-                true => Lost::Whole(self.told(&trouble)),
-                false => Lost::Unknown(self.told(&trouble)),
-            }),
-        }
+        self.done(|line| line.run("COMMIT")).map_err(|trouble| match trouble.answered() {
+            true => Lost::Whole(self.told(&trouble)),
+            false => Lost::Unknown(self.told(&trouble)),
+        })
     }
 
     fn take_back(&mut self) -> Result<(), String> {
@@ -229,11 +233,10 @@ impl Store for Server {
     }
 
     fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), String> {
-        let line = self.line()?;
         for rows in rows.chunks(PARAMETERS_MOST / table.columns.len().max(1)) {
             let (statement, values) = insertion(table, rows);
             let values: Vec<_> = values.iter().filter_map(bound).collect();
-            let added = line.wait(line.client.execute(&statement, &values));
+            let added = self.done(|line| line.wait(line.client.execute(&statement, &values)));
             added.map_err(|trouble| self.told(&trouble))?;
         }
         Ok(())
@@ -245,9 +248,8 @@ impl Store for Server {
         values: &[Value<'_>],
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), String> {
-        let line = self.line()?;
         let values: Vec<_> = values.iter().filter_map(bound).collect();
-        let rows = line.wait(line.client.query(statement, &values));
+        let rows = self.done(|line| line.wait(line.client.query(statement, &values)));
         for row in rows.map_err(|trouble| self.told(&trouble))? {
             each(&row);
         }
