@@ -6,6 +6,8 @@ mod filter;
 mod html;
 mod list;
 mod series;
+#[cfg(test)]
+mod speed;
 mod store;
 mod svg;
 mod text;

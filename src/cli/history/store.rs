@@ -13,12 +13,12 @@ use std::path::Path;
 /// What is kept of a run while it goes on.
 pub(in crate::cli) struct Heard {
     started: String,
-    checks: Vec<(f64, Check)>,
-    quantities: Vec<Quantity>,
+    pub(super) checks: Vec<(f64, Check)>,
+    pub(super) quantities: Vec<Quantity>,
 }
 
 /// A recorded quantity, with the head time at which it was.
-struct Quantity {
+pub(super) struct Quantity {
     time: f64,
     label: String,
     value: f64,
@@ -85,7 +85,7 @@ fn quantity(shown: &Shown) -> Option<(f64, &str, String)> {
 
 /// An archive that proved usable before anything moved.
 pub(in crate::cli) struct Archive {
-    store: Box<dyn Store>,
+    pub(super) store: Box<dyn Store>,
 }
 
 impl Archive {
@@ -322,68 +322,4 @@ fn row_of(run: i64, place: i64, time: f64, check: &Check) -> Vec<Value<'_>> {
 
 fn si(shown: &Shown) -> Option<f64> {
     quantity(shown).map(|(value, ..)| value)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{Archive, Keeper};
-    use crate::cli::address;
-    use crate::cli::files::Disk;
-    use crate::cli::run::About;
-    use crate::head::station::Station;
-    use crate::interpret::{Event, Observer};
-    use crate::session::{self, prepare};
-    use std::time::Instant;
-
-    struct Deaf;
-
-    impl Observer for Deaf {
-        fn event(&mut self, _: f64, _: Event) {}
-    }
-
-    /// A measurement, not a check: how many runs a second one core stores, each in a transaction
-    /// of its own. `cargo test --release --lib -- --ignored --nocapture how_fast`
-    #[test]
-    #[ignore = "a measurement"]
-    fn how_fast_runs_are_stored() {
-        const RUNS: u32 = 2000;
-        let prepared = prepare(&mut Disk, "scripts/bring_up.spt", &[]).unwrap();
-        let program = prepared.program.as_ref().unwrap();
-        let opened = address::open("sim", None).unwrap();
-        let stop = std::sync::Arc::default();
-        let mut station = Station::open(opened.head, opened.gauge, stop).unwrap();
-        let head = station.description().clone();
-        let mut deaf = Deaf;
-        let mut keeper = Keeper::new(&mut deaf, true);
-        let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
-        let heard = keeper.heard();
-        assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
-        let script = "scripts/bring_up.spt";
-        let params: Vec<(String, String)> =
-            program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-        let about = About {
-            script,
-            head: &head,
-            seed: 1,
-            faults: Vec::new(),
-            operator: None,
-            params,
-            at_most: None,
-        };
-        let folder = std::env::temp_dir().join(format!("spintrue-speed-{}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        let mut archive = Archive::open(&folder.join("archive.sqlite")).unwrap();
-        let since = Instant::now();
-        for _ in 0..RUNS {
-            archive.store(&about, "digest", &heard, &finished).unwrap();
-        }
-        let rate = f64::from(RUNS) / since.elapsed().as_secs_f64();
-        println!("{rate:.0} runs a second");
-        let mut count = 0;
-        let sql = "SELECT count(*) FROM runs";
-        archive.store.query(sql, &[], &mut |row| count = row.value(0).whole()).unwrap();
-        assert_eq!(count, i64::from(RUNS));
-        drop(archive);
-        let _ = std::fs::remove_dir_all(folder);
-    }
 }

@@ -72,7 +72,7 @@ pub(super) fn trend(options: &Options) -> Result<(), String> {
 }
 
 /// A value as it was stored.
-struct Stored {
+pub(super) struct Stored {
     run: i64,
     started: String,
     serial: String,
@@ -83,7 +83,7 @@ struct Stored {
 }
 
 /// The last value of each run, newest run first.
-fn read(
+pub(super) fn read(
     archive: &mut dyn Store,
     table: &str,
     label: &str,
@@ -139,7 +139,10 @@ fn unknown(label: &str, near: &[String]) -> String {
 }
 
 /// The values oldest first, in the unit that the newest was shown in; none of plain numbers.
-fn series(label: &str, stored: Vec<Stored>) -> Result<(Series, Option<UnitText>), String> {
+pub(super) fn series(
+    label: &str,
+    stored: Vec<Stored>,
+) -> Result<(Series, Option<UnitText>), String> {
     let unit = stored.first().and_then(|newest| {
         parse_unit(&newest.shown_unit).or_else(|_| parse_unit(&newest.unit)).ok()
     });
