@@ -18,6 +18,7 @@ pub mod image;
 pub mod interpret;
 pub mod lsp;
 pub mod optics;
+pub mod paper;
 pub mod program;
 pub mod record;
 pub mod session;

@@ -9,7 +9,6 @@ mod series;
 #[cfg(test)]
 mod speed;
 mod store;
-mod svg;
 mod text;
 mod trend;
 
