@@ -349,7 +349,7 @@ fn what_is_no_archive_is_left_alone() {
     assert_eq!(place.sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'"), "1");
     // Beside it, in a schema of its own.
     place.sql("CREATE SCHEMA station");
-    let own = format!("{}?options=-csearch_path%3Dstation", place.url);
+    let own = format!("{}?options=-csearch_path=station", place.url);
     let (code, _, error) = place.spintrue(&["run", "s.spt", "--archive", &own]);
     assert_eq!((code, error.as_str()), (0, ""));
     assert_eq!((place.count("station.runs"), place.count("checks")), (1, 0));
