@@ -132,7 +132,7 @@ fn ranges(trend: &Trend) -> Markup {
         Across { at: limits.centre, name: "centre", class: "mark" },
         Across { at: limits.high, name: "upper control", class: "two thin dashed" },
     ];
-    let told = format!("From each run to the next; {} are beyond the limit.", trend.leaps.len());
+    let told = format!("From each run to the next; beyond the limit: {}.", trend.leaps.len());
     let words = format!("moving range{}", unit(trend));
     chart(trend, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps.binary_search(&at).is_ok().then(|| LEAP.to_string())
@@ -297,7 +297,7 @@ fn signals(trend: &Trend) -> Markup {
                             td.whole { (day_and_minute(&point.started)) }
                             td.whole { (plain(&point.serial)) }
                             td.number { (show_number(point.value, trend.decimals())) }
-                            td { (names.join("; ")) }
+                            td.wordy { (names.join("; ")) }
                         } }
                     } }
                 } }
