@@ -90,9 +90,9 @@ pub(super) struct Options {
     /// Who runs it, for the record and the archive
     #[arg(long, value_name = "NAME", requires = "kept")]
     operator: Option<String>,
-    /// Stores the run in an archive, which is made where there is none: a file, or
-    /// postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see docs/history.md)
-    #[arg(long, value_name = "FILE.sqlite")]
+    /// Stores the run in an archive, which is made where there is none: a file, such as
+    /// station.sqlite, or postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see docs/history.md)
+    #[arg(long, value_name = "ARCHIVE")]
     archive: Option<PathBuf>,
     /// Refuses a script that could take longer than this, such as 5min, before anything moves
     #[arg(long, value_name = "TIME", value_parser = duration::limit)]
