@@ -435,6 +435,23 @@ fn a_lock_is_given_up_in_time() {
     place.stored();
 }
 
+#[test]
+#[ignore = "needs a server"]
+fn whoever_reads_may_take_long() {
+    let place = Place::new("pager");
+    place.stored();
+    place.sql(
+        "INSERT INTO runs SELECT k, started, script, digest, version, serial, model, simulated, seed,
+            faults, verdict, exit_code, failure, not_reached, took FROM runs, generate_series(2, 2000) k",
+    );
+    let export = ["history", "export", &place.url, "--format", "jsonl"];
+    let export = place.command(&export).stdout(Stdio::piped()).spawn().unwrap();
+    sleep(Duration::from_secs(12));
+    let output = export.wait_with_output().unwrap();
+    assert!(output.status.success());
+    assert_eq!(output.stdout.split(|byte| *byte == b'\n').count(), 2001);
+}
+
 /// A run whose archive fails at the end: verdict and record are there, nothing of it is stored.
 #[track_caller]
 fn fails_at_the_end(place: &Place, record: &str, words: &str, meanwhile: impl FnOnce()) {

@@ -71,12 +71,14 @@ impl Line {
         // How it ended is told to the call that waits for it.
         runtime.spawn(async { drop(connection.await) });
         let line = Line { client, limit, runtime: Background(Some(runtime)) };
+        // Whoever reads holds nobody up, and may page through an export for long.
+        let idle = if purpose == Purpose::Read { Duration::ZERO } else { WRITING };
         let limits = format!(
             "SET statement_timeout = {}; SET lock_timeout = {};
             SET idle_in_transaction_session_timeout = {}; SET client_min_messages = warning",
             limit.as_millis(),
             PATIENCE.as_millis(),
-            WRITING.as_millis()
+            idle.as_millis()
         );
         line.run(&limits)?;
         Ok(line)
