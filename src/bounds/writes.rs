@@ -269,7 +269,7 @@ impl Writes<'_> {
 
     fn reference(&mut self, reference: &Ref) {
         match reference {
-            Ref::Local(_) | Ref::Text(_) => {}
+            Ref::Local(_) | Ref::Text(_) | Ref::Kept(_) => {}
             Ref::Interpolated(pieces, _) => {
                 for piece in pieces {
                     if let Piece::Value(value, _) = piece {

@@ -18,6 +18,7 @@ mod generic;
 mod head;
 pub mod index;
 pub mod limit;
+pub mod live;
 mod operator;
 mod place;
 mod promise;
@@ -93,16 +94,19 @@ pub struct Checked {
     pub images: Vec<(String, Span)>,
     /// Faults that are named by plain text, and where.
     pub faults: Vec<(String, Span)>,
+    /// What an entry leaves behind; nothing of a script.
+    pub left: live::Left,
 }
 
 /// Checks modules, each after those it uses; the last one is the script. With `index` it also
-/// tells what each name means.
+/// tells what each name means; `live` makes it an entry, over what earlier ones left behind.
 pub fn check(
     modules: &[Module<'_>],
     settings: &[Setting],
     names: &mut Names,
     sources: &SourceMap,
     index: bool,
+    live: Option<live::Live<'_>>,
 ) -> Checked {
     let builtins = builtins::table();
     // One that no file names needs no symbol.
@@ -131,6 +135,7 @@ pub fn check(
         found: Vec::new(),
         images: Vec::new(),
         faults: Vec::new(),
+        live: live.map(live::State::new),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
@@ -138,7 +143,7 @@ pub fn check(
     checker.program.checks = checker.planned();
     let effects = checker.flow();
     let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
-    if !failed && !modules.iter().any(|module| module.missing) {
+    if !failed && live.is_none() && !modules.iter().any(|module| module.missing) {
         // With errors about, what looks unused may only be misspelt elsewhere.
         checker.unused();
     }
@@ -148,7 +153,8 @@ pub fn check(
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let (images, faults) = (checker.images, checker.faults);
     let program = (!failed).then_some(checker.program);
-    Checked { program, diagnostics, effects, index, images, faults }
+    let left = checker.live.map(live::State::left).unwrap_or_default();
+    Checked { program, diagnostics, effects, index, images, faults, left }
 }
 
 /// A routine as callers see it.
@@ -232,6 +238,7 @@ struct Checker<'a> {
     found: Vec<deciding::Found>,
     images: Vec<(String, Span)>,
     faults: Vec<(String, Span)>,
+    live: Option<live::State<'a>>,
 }
 
 impl Checker<'_> {

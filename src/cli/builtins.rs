@@ -2,7 +2,7 @@
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records, table};
 use crate::cli::WRONG;
-use crate::cli::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
+use crate::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\

@@ -3,13 +3,13 @@
 use crate::check::flow::EffectsOf;
 use crate::cli::files::Disk;
 use crate::cli::formats::{self, Format};
-use crate::cli::terminal::{self, BOLD, DIM, complain, say, styled, wrapped};
 use crate::cli::{WRONG, address, duration};
-use crate::diagnostics::{Diagnostic, Severity, render};
+use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::{Description, Provoker};
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prepare};
-use crate::source::SourceMap;
+use crate::terminal::told::rendered;
+use crate::terminal::{self, BOLD, DIM, complain, say, styled, wrapped};
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -123,35 +123,6 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
     let may_run = unread.is_empty() && prepared.iter().all(|(_, one, _)| one.errors() == 0);
     if may_run { 0 } else { WRONG }
 }
-
-/// Reports as they are printed, with a closing count.
-pub(super) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
-    if diagnostics.is_empty() {
-        return String::new();
-    }
-    // Errors first in line for being shown, each in its place.
-    let errors = diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
-    let mut room = SHOWN_MOST.saturating_sub(errors);
-    let mut shown: Vec<Diagnostic> = Vec::new();
-    for diagnostic in diagnostics {
-        let error = diagnostic.severity == Severity::Error;
-        if shown.len() >= SHOWN_MOST || (!error && room == 0) {
-            continue;
-        }
-        room -= usize::from(!error);
-        shown.push(diagnostic.clone());
-    }
-    let colour = terminal::colour_errors();
-    let mut text = render::render(&shown, sources, colour, terminal::width());
-    if shown.len() < diagnostics.len() {
-        let more = diagnostics.len() - shown.len();
-        text.push_str(&format!("... and {more} more; mend these first\n"));
-    }
-    text
-}
-
-/// Most reports that are shown at once.
-const SHOWN_MOST: usize = 50;
 
 /// What a script comes to, and what it may do.
 fn report(script: &str, prepared: &Prepared) {

@@ -4,10 +4,11 @@ use crate::acceptance::decision::Outcome;
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
-use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
 use crate::interpret::{Check, Event, Observer};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
+use crate::terminal::told;
+use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -86,9 +87,9 @@ impl Console {
             Outcome::Fails => ("DOES NOT CONFORM", RED),
             Outcome::Undecided => ("UNDECIDED", YELLOW),
         };
-        let what = summary::measured(check);
+        let what = told::measured(check);
         let mark = styled(mark, style, self.colour);
-        let sure = summary::sureness(check);
+        let sure = told::sureness(check);
         self.line(time, &format!("check {}: {what}: {mark}{sure}", check.label));
     }
 

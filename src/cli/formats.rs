@@ -1,9 +1,9 @@
 //! What `check` says, for machines: JSON in a schema of our own, and SARIF.
 
-use crate::cli::terminal::say;
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
 use crate::session::{Prepared, topics};
+use crate::terminal::say;
 use clap::ValueEnum;
 use serde_json::{Value, json};
 

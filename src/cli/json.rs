@@ -2,12 +2,12 @@
 
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
-use crate::cli::terminal::say;
 use crate::interpret::{Bound, Check, Event, Observer};
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
+use crate::terminal::say;
 use serde_json::{Map, Value, json};
 
 /// Prints a run for machines.

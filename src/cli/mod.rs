@@ -20,11 +20,12 @@ mod pages;
 mod picture;
 mod record;
 mod run;
+mod shell;
 mod simulate;
 mod summary;
-mod terminal;
 mod units;
 
+use crate::terminal;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
@@ -70,6 +71,9 @@ enum Command {
     /// Checks a script and runs it on a head
     #[command(after_help = run::AFTER_HELP)]
     Run(run::Options),
+    /// Opens a prompt on a head: each entry is checked and run
+    #[command(after_help = shell::AFTER_HELP)]
+    Shell(shell::Options),
     /// Runs a script on many simulated heads, and tells the yield
     #[command(after_help = simulate::AFTER_HELP)]
     Simulate(simulate::Options),
@@ -104,6 +108,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
+        Command::Shell(options) => shell::shell(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Check(options) => check::check(&options),
         Command::Record(options) => record::record(&options),

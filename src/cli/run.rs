@@ -1,7 +1,6 @@
 //! `run`: checks a script and runs it on a head.
 
 use crate::bounds;
-use crate::cli::check::rendered;
 use crate::cli::console::Console;
 use crate::cli::files::{Disk, Supply, digest_of};
 use crate::cli::history::{Archive, Keeper};
@@ -9,13 +8,14 @@ use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::record::{self, Recorder, Recording};
-use crate::cli::terminal::complain;
 use crate::cli::{CAUTION, WRONG, address, allow, duration};
 use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
+use crate::terminal::complain;
+use crate::terminal::told::rendered;
 use clap::Args;
 use std::cell::RefCell;
 use std::path::PathBuf;

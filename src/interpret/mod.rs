@@ -12,4 +12,4 @@ mod memory;
 mod run;
 
 pub use events::{Bound, Check, Event, Measured, Observer};
-pub use run::{run, run_with};
+pub use run::{run, run_keeping, run_with};

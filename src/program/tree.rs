@@ -6,6 +6,7 @@
 
 use crate::program::show::Shower;
 use crate::program::types::Layout;
+use crate::program::value::Value;
 use crate::source::Span;
 use crate::units::Dimension;
 use std::rc::Rc;
@@ -232,6 +233,8 @@ pub enum Ref {
     Local(RefSlot),
     /// A constant text.
     Text(Rc<str>),
+    /// A value that was worked out earlier.
+    Kept(Value),
     /// Text with values in it.
     Interpolated(Vec<Piece>, Span),
     /// A list or record written out: the parts one behind the other.

@@ -1,6 +1,7 @@
 //! The facade: script text in, a checked program or diagnostics out; a program and a station
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
+pub mod live;
 mod load;
 mod run;
 mod sheet;

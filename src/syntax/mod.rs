@@ -15,6 +15,8 @@ mod parse;
 mod raw;
 mod reports;
 mod token;
+mod unfinished;
 
 pub use parse::{Parsed, parse, parse_expression};
 pub use token::KEYWORDS;
+pub use unfinished::unfinished;

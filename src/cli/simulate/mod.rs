@@ -9,13 +9,13 @@ mod spread;
 mod tried;
 
 use crate::cli::address::{self, Simulated};
-use crate::cli::check::rendered;
 use crate::cli::files::{Disk, digest_of};
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
-use crate::cli::terminal::{complain, draws_progress, say};
 use crate::cli::{FAILED, WRONG};
 use crate::session::{Prepared, Verdict, prepare};
+use crate::terminal::told::rendered;
+use crate::terminal::{complain, draws_progress, say};
 use crate::units::parse_quantity;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};

@@ -1,0 +1,64 @@
+//! What the line editor knows of the session while somebody types: names, kinds and values as they
+//! stood after the last entry.
+
+use crate::check::live::Kept;
+use crate::program::types::Type;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// A name that can be typed.
+#[derive(Clone, Debug)]
+pub struct Name {
+    /// Its kind, or its signature.
+    pub kind: String,
+    /// Its value, or what it does.
+    pub about: String,
+    /// Its fields with their kinds, where it is a record or a list of them.
+    pub fields: Vec<(String, String)>,
+}
+
+/// Everything that the line editor is told.
+#[derive(Clone, Debug, Default)]
+pub struct Known {
+    /// Values by name.
+    pub values: BTreeMap<String, Name>,
+    /// Routines by name.
+    pub routines: BTreeMap<String, Name>,
+    /// The folder from which `use` takes its paths; empty for the present one.
+    pub folder: String,
+}
+
+/// What is known, shared with the line editor.
+#[derive(Clone, Default)]
+pub struct Shared(Arc<Mutex<Known>>);
+
+impl Shared {
+    /// Tells the line editor.
+    pub fn set(&self, known: Known) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = known;
+    }
+
+    /// Looks at what is known.
+    pub fn with<T>(&self, look: impl FnOnce(&Known) -> T) -> T {
+        look(&self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+impl Name {
+    /// Of a value.
+    pub fn value(kept: &Kept) -> Name {
+        let text: String = kept.text().chars().take(120).collect();
+        Name { kind: kept.kind(), about: text, fields: fields(kept.kind_of()) }
+    }
+}
+
+/// The fields of a record, or of the records of a list, with their kinds.
+pub fn fields(kind: &Type) -> Vec<(String, String)> {
+    match kind {
+        Type::Record(record) => {
+            record.fields.iter().map(|(name, kind)| (name.to_string(), kind.name(&[]))).collect()
+        }
+        Type::List(item) => fields(item),
+        _ => Vec::new(),
+    }
+}

@@ -1,0 +1,105 @@
+//! The line editor's help: completion, hints, colours, and whether an entry goes on.
+
+use crate::shell::known::Shared;
+use crate::syntax::unfinished;
+use rustyline::completion::{Completer, Pair};
+use rustyline::highlight::{CmdKind, Highlighter};
+use rustyline::hint::Hinter;
+use rustyline::validate::{ValidationContext, ValidationResult, Validator};
+use rustyline::{Context, Result};
+use std::borrow::Cow;
+use std::cell::Cell;
+
+/// Helps whoever types.
+pub struct Helper {
+    known: Shared,
+    colour: bool,
+    /// An entry is typed, and not the answer to a question.
+    entry: bool,
+    /// Something stood in the line when it was looked at last.
+    typed: Cell<bool>,
+}
+
+impl Helper {
+    /// Over what is known of a session.
+    pub fn new(known: Shared, colour: bool) -> Helper {
+        Helper { known, colour, entry: true, typed: Cell::new(false) }
+    }
+
+    /// A new line begins.
+    pub fn begin(&mut self, entry: bool) {
+        self.entry = entry;
+        self.typed.set(false);
+    }
+
+    /// Something stood in the line that was dropped.
+    pub fn typed(&self) -> bool {
+        self.typed.get()
+    }
+}
+
+impl rustyline::Helper for Helper {}
+
+impl Completer for Helper {
+    type Candidate = Pair;
+
+    fn complete(&self, line: &str, at: usize, _: &Context<'_>) -> Result<(usize, Vec<Pair>)> {
+        if !self.entry {
+            return Ok((at, Vec::new()));
+        }
+        let (start, found) =
+            self.known.with(|known| crate::shell::complete::complete(known, line, at));
+        let pair = |(text, shown)| Pair { display: shown, replacement: text };
+        Ok((start, found.into_iter().map(pair).collect()))
+    }
+}
+
+impl Hinter for Helper {
+    type Hint = String;
+
+    fn hint(&self, line: &str, at: usize, _: &Context<'_>) -> Option<String> {
+        self.typed.set(!line.is_empty());
+        if !self.entry || at < line.len() {
+            return None;
+        }
+        self.known.with(|known| crate::shell::hint::hint(known, line))
+    }
+}
+
+impl Highlighter for Helper {
+    fn highlight<'l>(&self, line: &'l str, _: usize) -> Cow<'l, str> {
+        if !self.colour || !self.entry {
+            return Cow::Borrowed(line);
+        }
+        Cow::Owned(crate::shell::colour::coloured(line))
+    }
+
+    fn highlight_hint<'h>(&self, hint: &'h str) -> Cow<'h, str> {
+        if self.colour {
+            Cow::Owned(format!("\u{1b}[2m{hint}\u{1b}[0m"))
+        } else {
+            Cow::Borrowed(hint)
+        }
+    }
+
+    fn highlight_prompt<'b, 's: 'b, 'p: 'b>(&'s self, prompt: &'p str, _: bool) -> Cow<'b, str> {
+        if self.colour {
+            Cow::Owned(format!("\u{1b}[1m{prompt}\u{1b}[0m"))
+        } else {
+            Cow::Borrowed(prompt)
+        }
+    }
+
+    fn highlight_char(&self, _: &str, _: usize, _: CmdKind) -> bool {
+        self.colour && self.entry
+    }
+}
+
+impl Validator for Helper {
+    fn validate(&self, context: &mut ValidationContext<'_>) -> Result<ValidationResult> {
+        let text = context.input();
+        // An empty line is the way out of an entry that never closes.
+        let goes_on = self.entry && unfinished(text) && !text.ends_with('\n');
+        Ok(if goes_on { ValidationResult::Incomplete } else { ValidationResult::Valid(None) })
+    }
+}

@@ -1,0 +1,20 @@
+//! How values and reports look at the prompt.
+
+use crate::check::live::Answer;
+use crate::program::show::Shown;
+use crate::program::value::Datum;
+use crate::terminal::table::{fields_of, rows, tables};
+
+/// A value that stood alone in an entry.
+pub fn answer(answer: &Answer, datum: &Datum, colour: bool) -> String {
+    let shown = answer.shower.shown(datum);
+    match &shown {
+        Shown::Record(fields) => fields_of(fields).trim_start_matches('\n').to_string(),
+        Shown::Text(text) => format!("\"{text}\"\n"),
+        _ if rows(&shown).is_some() => {
+            let table = (answer.kind.clone(), shown);
+            tables(&[&table], colour)
+        }
+        other => format!("{other}\n"),
+    }
+}
