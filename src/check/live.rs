@@ -28,7 +28,7 @@ pub struct Live<'a> {
 }
 
 /// What a checked entry declares, and what of it is shown.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct Left {
     variables: Vec<Variable>,
     /// Values that stand alone, to be shown after the run.
@@ -36,6 +36,7 @@ pub struct Left {
 }
 
 /// A value that stands alone in an entry.
+#[derive(Clone)]
 pub struct Answer {
     /// Where the run leaves it.
     pub slot: Slot,

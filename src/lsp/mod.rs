@@ -7,8 +7,8 @@
 
 mod analysis;
 mod complete;
-mod cursor;
-mod describe;
+pub mod cursor;
+pub mod describe;
 mod documents;
 mod features;
 mod hover;

@@ -44,6 +44,18 @@ struct Item {
     module: Option<usize>,
 }
 
+/// A routine as callers see it.
+pub struct RoutineSeen {
+    /// Its name.
+    pub name: String,
+    /// The name of each parameter, and how it is declared.
+    pub parameters: Vec<(String, String)>,
+    /// The kind of what it gives.
+    pub gives: Option<String>,
+    /// Its documentation.
+    pub about: String,
+}
+
 /// A checked entry.
 pub struct Entry {
     /// Errors and warnings of its own, and of what it makes wrong elsewhere.
@@ -94,18 +106,27 @@ impl Session {
         &self.kept
     }
 
-    /// Every routine that entries may call: its name, its head in the script's words, and what its
-    /// documentation says.
-    pub fn routines(&self) -> impl Iterator<Item = (String, String, String)> {
+    /// Every routine that entries may call.
+    pub fn routines(&self) -> impl Iterator<Item = RoutineSeen> {
         let own = self.items.iter().map(|item| &item.statement);
         let modules = self.items.iter().filter_map(|item| self.used.get(item.module?));
         let used = modules.flat_map(|module| &module.borrowed().file.statements);
         own.chain(used).filter_map(|statement| {
             let StatementKind::Routine(routine) = &statement.kind else { return None };
-            let name = self.names.text(routine.name.symbol).to_string();
-            let head = self.sources.slice(routine.head).split_whitespace().collect::<Vec<_>>();
-            let head = head.join(" ").trim_start_matches("routine ").to_string();
-            Some((name, head, statement.doc.as_deref().unwrap_or_default().to_string()))
+            let words = |span: Span| {
+                self.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ")
+            };
+            let parameters = routine.parameters.iter().map(|parameter| {
+                let end = parameter.default.as_ref().map_or(parameter.annotation.span, |d| d.span);
+                let name = self.names.text(parameter.name.symbol).to_string();
+                (name, words(parameter.name.span.to(end)))
+            });
+            Some(RoutineSeen {
+                name: self.names.text(routine.name.symbol).to_string(),
+                parameters: parameters.collect(),
+                gives: routine.returns.as_ref().map(|kind| words(kind.span)),
+                about: statement.doc.as_deref().unwrap_or_default().to_string(),
+            })
         })
     }
 
@@ -145,6 +166,21 @@ impl Session {
         self.entries += 1;
         let name = format!("entry {}", self.entries);
         self.checked(files, &name, text, &[], false)
+    }
+
+    /// Runs a checked entry that leaves nothing behind, as often as somebody wants; gives what it
+    /// shows.
+    pub fn look(
+        &self,
+        entry: &Entry,
+        station: &mut Station,
+        observer: &mut dyn Observer,
+    ) -> Result<Vec<(Answer, Datum)>, Failure> {
+        let Some(ready) = &entry.ready else { return Ok(Vec::new()) };
+        let place = |span: Span| self.sources.place(span);
+        let slots = ready.left.slots();
+        let values = interpret::run_keeping(&ready.program, &slots, station, observer, &place)?;
+        Ok(ready.left.clone().filled(values).1)
     }
 
     /// Runs a checked entry. What it declares lives on only if it ends well; then gives what it

@@ -5,8 +5,9 @@ use crate::check::limit::beyond;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::station::{Station, StationError};
 use crate::head::{Fault, SafeState};
+use crate::lsp::describe::{Callable, Taken};
 use crate::program::failure::{Failure, FailureKind};
-use crate::session::live::{Entry, Session};
+use crate::session::live::{Entry, RoutineSeen, Session};
 use crate::session::{Files, Verdict};
 use crate::shell::known::{Known, Name, Shared};
 use crate::shell::prompt::{Stand, changes, prompt};
@@ -31,6 +32,18 @@ pub enum Came {
     Ill(u8),
     /// Enough.
     Leave,
+}
+
+/// A routine for the line editor.
+fn callable(seen: RoutineSeen) -> Callable {
+    let taken = seen.parameters.into_iter();
+    let taken = taken.map(|(name, label)| Taken { name, label, meaning: String::new() });
+    Callable {
+        name: seen.name,
+        parameters: taken.collect(),
+        gives: seen.gives.map(|kind| format!(" -> {kind}")).unwrap_or_default(),
+        meaning: seen.about,
+    }
 }
 
 /// One head and one session.
@@ -132,7 +145,7 @@ impl Bench {
         let came = match ran {
             Ok(answers) => {
                 for (answer, datum) in &answers {
-                    say(&view::answer(answer, datum, self.colour));
+                    say(&view::answer(self.session.sources(), answer, datum, self.colour));
                 }
                 Came::Well
             }
@@ -189,8 +202,7 @@ impl Bench {
             false => "nobody is at the terminal, so storing for good must be allowed: `--allow`"
                 .to_string(),
         };
-        let own = entry.effects.last().into_iter().cloned().collect::<Vec<_>>();
-        beyond(&own, &allowed, &way_out, self.session.sources())
+        beyond(&entry.effects, &allowed, &way_out, self.session.sources())
     }
 
     fn report(&self, diagnostics: &[Diagnostic]) {
@@ -252,9 +264,7 @@ impl Bench {
         let names = self.session.names();
         let values = self.session.values().iter().filter(|kept| !kept.name(names).is_empty());
         let values = values.map(|kept| (kept.name(names).to_string(), Name::value(kept)));
-        let routines = self.session.routines().map(|(name, signature, about)| {
-            (name, Name { kind: signature, about, fields: Vec::new() })
-        });
+        let routines = self.session.routines().map(|seen| (seen.name.clone(), callable(seen)));
         let folder = self.script.as_ref().and_then(|(path, _)| {
             let folder = std::path::Path::new(path).parent()?;
             Some(folder.to_string_lossy().into_owned())

@@ -2,17 +2,21 @@
 //! stood after the last entry.
 
 use crate::check::live::Kept;
+use crate::lsp::describe::Callable;
 use crate::program::types::Type;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// A name that can be typed.
+/// Longest part of a value that is shown beside its name.
+const SHOWN_MOST: usize = 120;
+
+/// A value that can be named.
 #[derive(Clone, Debug)]
 pub struct Name {
-    /// Its kind, or its signature.
+    /// Its kind.
     pub kind: String,
-    /// Its value, or what it does.
-    pub about: String,
+    /// Its value.
+    pub text: String,
     /// Its fields with their kinds, where it is a record or a list of them.
     pub fields: Vec<(String, String)>,
 }
@@ -23,7 +27,7 @@ pub struct Known {
     /// Values by name.
     pub values: BTreeMap<String, Name>,
     /// Routines by name.
-    pub routines: BTreeMap<String, Name>,
+    pub routines: BTreeMap<String, Callable>,
     /// The folder from which `use` takes its paths; empty for the present one.
     pub folder: String,
 }
@@ -47,8 +51,8 @@ impl Shared {
 impl Name {
     /// Of a value.
     pub fn value(kept: &Kept) -> Name {
-        let text: String = kept.text().chars().take(120).collect();
-        Name { kind: kept.kind(), about: text, fields: fields(kept.kind_of()) }
+        let text = kept.text().chars().take(SHOWN_MOST).collect();
+        Name { kind: kept.kind(), text, fields: fields(kept.kind_of()) }
     }
 }
 
@@ -56,7 +60,8 @@ impl Name {
 pub fn fields(kind: &Type) -> Vec<(String, String)> {
     match kind {
         Type::Record(record) => {
-            record.fields.iter().map(|(name, kind)| (name.to_string(), kind.name(&[]))).collect()
+            let fields = record.fields.iter();
+            fields.map(|(name, kind)| (name.to_string(), kind.name(&[]))).collect()
         }
         Type::List(item) => fields(item),
         _ => Vec::new(),

@@ -1,10 +1,13 @@
 //! The line editor's help: completion, hints, colours, and whether an entry goes on.
 
+use crate::shell::colour::coloured;
+use crate::shell::complete::complete;
+use crate::shell::hint::hint;
 use crate::shell::known::Shared;
 use crate::syntax::unfinished;
 use rustyline::completion::{Completer, Pair};
 use rustyline::highlight::{CmdKind, Highlighter};
-use rustyline::hint::Hinter;
+use rustyline::hint::{Hint, Hinter};
 use rustyline::validate::{ValidationContext, ValidationResult, Validator};
 use rustyline::{Context, Result};
 use std::borrow::Cow;
@@ -47,22 +50,34 @@ impl Completer for Helper {
         if !self.entry {
             return Ok((at, Vec::new()));
         }
-        let (start, found) =
-            self.known.with(|known| crate::shell::complete::complete(known, line, at));
+        let (start, found) = self.known.with(|known| complete(known, line, at));
         let pair = |(text, shown)| Pair { display: shown, replacement: text };
         Ok((start, found.into_iter().map(pair).collect()))
     }
 }
 
-impl Hinter for Helper {
-    type Hint = String;
+/// A hint that is only shown: no key takes it over.
+pub struct Dim(String);
 
-    fn hint(&self, line: &str, at: usize, _: &Context<'_>) -> Option<String> {
+impl Hint for Dim {
+    fn display(&self) -> &str {
+        &self.0
+    }
+
+    fn completion(&self) -> Option<&str> {
+        None
+    }
+}
+
+impl Hinter for Helper {
+    type Hint = Dim;
+
+    fn hint(&self, line: &str, at: usize, _: &Context<'_>) -> Option<Dim> {
         self.typed.set(!line.is_empty());
         if !self.entry || at < line.len() {
             return None;
         }
-        self.known.with(|known| crate::shell::hint::hint(known, line))
+        self.known.with(|known| hint(known, line)).map(Dim)
     }
 }
 
@@ -71,7 +86,7 @@ impl Highlighter for Helper {
         if !self.colour || !self.entry {
             return Cow::Borrowed(line);
         }
-        Cow::Owned(crate::shell::colour::coloured(line))
+        Cow::Owned(coloured(line))
     }
 
     fn highlight_hint<'h>(&self, hint: &'h str) -> Cow<'h, str> {

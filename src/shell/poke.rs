@@ -13,7 +13,7 @@ pub fn names(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
     }
     let width = known.values.keys().map(String::len).max().unwrap_or(0);
     for (name, value) in &known.values {
-        let about: String = value.about.chars().take(60).collect();
+        let about: String = value.text.chars().take(60).collect();
         say(&format!(
             "  {:<width$}  {about}  ({})\n",
             styled(name, BOLD, bench.colour),
@@ -21,7 +21,7 @@ pub fn names(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
         ));
     }
     for routine in known.routines.values() {
-        say(&format!("  {}\n", routine.kind));
+        say(&format!("  {}\n", routine.signature()));
     }
     Came::Well
 }

@@ -15,8 +15,8 @@ mod parse;
 mod raw;
 mod reports;
 mod token;
-mod unfinished;
+mod typing;
 
 pub use parse::{Parsed, parse, parse_expression};
 pub use token::KEYWORDS;
-pub use unfinished::unfinished;
+pub use typing::{Mark, marks, unfinished};
