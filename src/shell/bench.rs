@@ -60,6 +60,8 @@ pub struct Bench {
     pub script: Option<(String, Vec<String>)>,
     /// What may be done to the head; none leaves it to the kind of head.
     pub allowed: Option<Vec<Effect>>,
+    /// Time passes while nothing is done.
+    pub time_passes: bool,
     /// Somebody is at the terminal.
     pub attended: bool,
     /// Colours.
@@ -156,7 +158,7 @@ impl Bench {
     }
 
     /// Reports what is wrong with an entry before anything moves, and how long it may take.
-    fn may_run(&mut self, entry: &Entry) -> bool {
+    pub fn may_run(&mut self, entry: &Entry) -> bool {
         self.report(&entry.diagnostics);
         if !entry.is_sound() {
             return false;
@@ -227,6 +229,11 @@ impl Bench {
                 changed.join(", ")
             ));
         }
+        self.ill(failure)
+    }
+
+    /// The exit code of a failure; on request the head is made safe.
+    pub fn ill(&mut self, failure: &Failure) -> Came {
         match failure.kind {
             FailureKind::Interrupted => {
                 self.make_safe();

@@ -4,7 +4,7 @@
 
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
-use crate::shell::{help, poke};
+use crate::shell::{facets, help, poke, watch};
 
 /// A word of the shell.
 pub struct Word {
@@ -42,6 +42,27 @@ pub const WORDS: &[Word] = &[
         meaning: "tells how the head stands: speed, lock, interlock, rails, mirror",
         example: "stand",
         run: poke::stand,
+    },
+    Word {
+        name: "watch",
+        takes: "VALUE [every TIME] [for TIME]",
+        meaning: "reads a value again and again and draws how it goes",
+        example: "watch measured_speed() every 200 ms for 10 s",
+        run: watch::watch,
+    },
+    Word {
+        name: "trace",
+        takes: "ENTRY",
+        meaning: "runs an entry and draws the polygon's speed meanwhile, with the moment of lock",
+        example: "trace spin_up(4800 rpm)",
+        run: watch::trace,
+    },
+    Word {
+        name: "facets",
+        takes: "",
+        meaning: "draws the trims in force and what was measured with them, facet by facet",
+        example: "facets",
+        run: facets::facets,
     },
     Word {
         name: "safe",
