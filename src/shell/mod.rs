@@ -19,6 +19,7 @@ mod plot;
 mod poke;
 mod prompt;
 mod reader;
+mod save;
 mod tap;
 mod view;
 mod voice;
@@ -103,7 +104,8 @@ pub fn run(setup: Setup) -> u8 {
         colour: setup.colour,
         known,
         stand: Stand::Silent("it was not asked yet".to_string()),
-        kept: Vec::new(),
+        deeds: Vec::new(),
+        saved: Vec::new(),
         checks: (0, 0),
     };
     if setup.attended {

@@ -4,7 +4,7 @@
 
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
-use crate::shell::{facets, help, poke, watch};
+use crate::shell::{facets, help, poke, save, watch};
 
 /// A word of the shell.
 pub struct Word {
@@ -85,6 +85,14 @@ pub const WORDS: &[Word] = &[
                   they take the place of all before",
         example: "read scripts/bring_up.spt",
         run: poke::read,
+    },
+    Word {
+        name: "save",
+        takes: "FILE",
+        meaning: "writes what ran to its end as a script: what failed is left out, quantities that \
+                  repeat become params, and `check` is asked whether it passes",
+        example: "save mine.spt",
+        run: save::save,
     },
     Word {
         name: "leave",
