@@ -78,6 +78,8 @@ pub struct Bench {
     pub stand: Stand,
     /// What was done, for the saved script.
     pub deeds: Vec<Deed>,
+    /// What was said of the head when it was made safe, until something runs again.
+    pub left: Option<String>,
     /// Files that were saved.
     pub saved: Vec<PathBuf>,
     /// Checks that do not conform, and those that could not be decided.
@@ -158,6 +160,7 @@ impl Bench {
             return Came::Ill(2);
         }
         self.tap.borrow_mut().mark();
+        self.left = None;
         let mut voice = Voice::new(self.colour);
         let ran = self.session.run(entry, &mut self.station, &mut voice);
         voice.clear();
@@ -182,12 +185,7 @@ impl Bench {
         if !entry.is_sound() {
             return false;
         }
-        let unprovokable = entry.faults.iter().filter_map(|(fault, span)| {
-            let why = self.station.refused(fault)?;
-            let headline = format!("cannot provoke this fault: {why}");
-            Some(Diagnostic::error("E0904", headline, *span))
-        });
-        let unprovokable: Vec<Diagnostic> = unprovokable.collect();
+        let unprovokable = entry.unprovokable(&|fault| self.station.refused(fault));
         let refused = self.beyond_allowed(entry);
         self.report(&unprovokable);
         self.report(&refused);
@@ -281,7 +279,11 @@ impl Bench {
         self.station.stop_flag().store(false, Ordering::SeqCst);
         let calm = safe.laser_off && safe.at_rest && safe.troubles.is_empty();
         let style = if calm || safe.kept_spinning { BOLD } else { RED };
-        say(&format!("{}\n", styled(&format!("head: {}", left(&safe)), style, self.colour)));
+        let line = format!("head: {}", left(&safe));
+        if self.left.as_ref() != Some(&line) {
+            say(&format!("{}\n", styled(&line, style, self.colour)));
+        }
+        self.left = Some(line);
         for trouble in &safe.troubles {
             say(&format!("{}\n", styled(trouble, YELLOW, self.colour)));
         }

@@ -31,8 +31,8 @@ pub use tap::Tap;
 use crate::builtins::Effect;
 use crate::head::Fault;
 use crate::head::station::{Station, StationError};
-use crate::session::Files;
 use crate::session::live::Session;
+use crate::session::{Files, Verdict};
 use crate::shell::bench::{Bench, Came};
 use crate::shell::history::History;
 use crate::shell::known::Shared;
@@ -105,6 +105,7 @@ pub fn run(setup: Setup) -> u8 {
         known,
         stand: Stand::Silent("it was not asked yet".to_string()),
         deeds: Vec::new(),
+        left: None,
         saved: Vec::new(),
         checks: (0, 0),
     };
@@ -147,14 +148,19 @@ fn trims_unknown(fault: &Fault) -> String {
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
 fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u8 {
+    // Where nobody is there, a stop is told to whoever started the shell.
+    let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
         tell_all(bench, reader);
         reader.ask(&bench.roomy_prompt());
         let input = loop {
             if leave.load(Ordering::SeqCst) {
-                return 0;
+                return stopped;
             }
             if bench.station.is_stopped() {
+                if !bench.attended {
+                    return stopped;
+                }
                 // A signal, and no key: somebody wants the head safe.
                 tell(bench, reader, "stopped on request from outside");
                 bench.make_safe();
@@ -184,7 +190,7 @@ fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u
             _ => {}
         }
         if leave.load(Ordering::SeqCst) {
-            return 0;
+            return stopped;
         }
     }
 }
