@@ -130,6 +130,12 @@ impl Observer for Console {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
             Event::Check(check) => self.check(time, &check),
+            // Whoever asks shows the question where it is answered.
+            Event::Asked { .. } => self.clear(),
+            Event::Answered { question, shown, who, .. } => {
+                let who = styled(&format!("({who})"), DIM, self.colour);
+                self.line(time, &format!("{question}: {shown} {who}"));
+            }
             Event::Progress { text, elapsed, limit } => self.progress(time, &text, elapsed, limit),
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);

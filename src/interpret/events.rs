@@ -28,6 +28,28 @@ pub enum Event {
     },
     /// A check was decided.
     Check(Box<Check>),
+    /// The operator is asked.
+    Asked {
+        /// What.
+        question: String,
+        /// What the answer must be, in words.
+        wanted: String,
+        /// How long an answer is waited for, in s.
+        limit: f64,
+        /// Where it is asked.
+        span: Span,
+    },
+    /// The operator has answered.
+    Answered {
+        /// What was asked.
+        question: String,
+        /// The answer.
+        shown: Shown,
+        /// Who answered, in words: `at the terminal`.
+        who: String,
+        /// Where it was asked.
+        span: Span,
+    },
     /// A wait goes on; told at most once in 0.1 s of head time.
     Progress {
         /// What is waited for, in the script's words.

@@ -80,6 +80,8 @@ pub struct Record {
     pub more: [usize; 3],
     /// Recorded values in their order.
     pub recorded: Capped<Recorded>,
+    /// The operator's answers in their order.
+    pub answers: Capped<Answered>,
     /// What the script said.
     pub log: Capped<LogLine>,
     /// Speed of the polygon as it was measured.
@@ -131,6 +133,19 @@ pub struct Recorded {
     pub label: String,
     /// The value.
     pub shown: Shown,
+}
+
+/// An answer of the operator.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answered {
+    /// Head time in s.
+    pub time: f64,
+    /// What was asked.
+    pub question: String,
+    /// The answer.
+    pub shown: Shown,
+    /// Who answered, in words.
+    pub who: String,
 }
 
 /// A line of the log.

@@ -40,6 +40,8 @@ pub enum Verdict {
     ScriptWrong,
     /// The head or its gauge failed, did not get there in time, or could not be made safe.
     HeadFailed,
+    /// Nobody was there to answer a question.
+    Unanswered,
     /// Somebody stopped it.
     Interrupted,
 }
@@ -51,7 +53,7 @@ impl Verdict {
             Verdict::Passed => 0,
             Verdict::Failed => 1,
             Verdict::ScriptWrong => 2,
-            Verdict::HeadFailed => 3,
+            Verdict::HeadFailed | Verdict::Unanswered => 3,
             Verdict::Undecided => 4,
             Verdict::Interrupted => 130,
         }
@@ -65,6 +67,7 @@ impl Verdict {
             Verdict::Undecided => "UNDECIDED",
             Verdict::ScriptWrong => "SCRIPT WRONG",
             Verdict::HeadFailed => "HEAD FAILED",
+            Verdict::Unanswered => "UNANSWERED",
             Verdict::Interrupted => "INTERRUPTED",
         }
     }
@@ -78,6 +81,7 @@ impl Finished {
             Some(FailureKind::Interrupted) => Verdict::Interrupted,
             Some(FailureKind::Fault | FailureKind::Timeout) => Verdict::HeadFailed,
             _ if unsafe_end => Verdict::HeadFailed,
+            Some(FailureKind::Unanswered) => Verdict::Unanswered,
             Some(FailureKind::Value | FailureKind::Limit) => Verdict::ScriptWrong,
             Some(FailureKind::Failed) => Verdict::Failed,
             None if self.failing > 0 => Verdict::Failed,

@@ -74,7 +74,7 @@ pub fn page(record: &Record) -> String {
 fn style(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Passed => "verdict good",
-        Verdict::Interrupted | Verdict::Undecided => "verdict open",
+        Verdict::Interrupted | Verdict::Undecided | Verdict::Unanswered => "verdict open",
         _ => "verdict bad",
     }
 }
