@@ -197,6 +197,19 @@ impl Wanted {
         }
     }
 
+    /// An answer that would be taken, as it is written.
+    pub fn example(&self) -> String {
+        match self {
+            Wanted::Flag => "yes".to_string(),
+            Wanted::Text => "...".to_string(),
+            Wanted::Quantity(quantity) => match (quantity.range, quantity.unit_text()) {
+                (Some((low, _)), _) => quantity.shown(low),
+                (None, Some(unit)) => format!("12.5 {}", unit.text),
+                (None, None) => "12.5".to_string(),
+            },
+        }
+    }
+
     /// Reads an answer; or says what is wrong with it.
     ///
     /// A flag is `yes`, `no`, `y`, `n`, `true` or `false`. A quantity is written as in a script,

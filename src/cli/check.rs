@@ -171,6 +171,18 @@ fn report(script: &str, prepared: &Prepared) {
         say(&effects_line(one, prepared, colour));
     }
     say(&planned(prepared.program.as_ref().map_or(&[], |program| &program.checks)));
+    let questions: Vec<&str> = prepared.questions().map(|q| q.planned.label.as_ref()).collect();
+    say(&listed("may ask", "question", &questions));
+}
+
+/// Nothing where there are none of them.
+fn listed(what: &str, noun: &str, labels: &[&str]) -> String {
+    if labels.is_empty() {
+        return String::new();
+    }
+    let text = format!("{what} {}: {}", counted(labels.len(), noun), labels.join("; "));
+    let lines = wrapped(&text, "    ");
+    lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
 }
 
 /// The checks without which no run passes, and those that it may end without.
@@ -178,14 +190,7 @@ fn planned(checks: &[Planned]) -> String {
     let labels = |optional: bool| -> Vec<&str> {
         checks.iter().filter(|c| c.optional == optional).map(|c| c.label.as_ref()).collect()
     };
-    let line = |labels: Vec<&str>, what: &str| match labels.len() {
-        0 => String::new(),
-        n => {
-            let text = format!("{what} {}: {}", counted(n, "check"), labels.join("; "));
-            let lines = wrapped(&text, "    ");
-            lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
-        }
-    };
+    let line = |labels: Vec<&str>, what: &str| listed(what, "check", &labels);
     line(labels(false), "makes") + &line(labels(true), "may make")
 }
 

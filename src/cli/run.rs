@@ -10,7 +10,7 @@ use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::record::{self, Recorder, Recording};
 use crate::cli::terminal::complain;
-use crate::cli::{CAUTION, WRONG, address, allow, duration};
+use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
 use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
@@ -73,6 +73,10 @@ pub(super) struct Options {
     /// on a real head with nobody at the terminal nothing is stored for good
     #[arg(long, value_name = "EFFECTS")]
     allow: Option<String>,
+    /// Answers the questions of the script, from lines `"question" = "answer"`; without this they
+    /// are asked at the terminal
+    #[arg(long, value_name = "FILE.toml")]
+    answers: Option<String>,
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
@@ -134,7 +138,7 @@ pub(super) fn run(options: &Options) -> u8 {
     };
     let mut settings = options.settings.clone();
     settings.extend(last.as_ref().map(|last| last.setting.clone()));
-    let prepared = match prepare(&mut Disk, &options.script, &settings) {
+    let mut prepared = match prepare(&mut Disk, &options.script, &settings) {
         Ok(prepared) => prepared,
         Err(why) => {
             complain(&format!("error: {why}\n"));
@@ -142,6 +146,16 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
+    if prepared.program.is_none() {
+        return WRONG;
+    }
+    let answers = match operator::answers(&mut prepared, options.answers.as_deref()) {
+        Ok(answers) => answers,
+        Err(refused) => {
+            complain(&rendered(&refused, &prepared.sources));
+            return WRONG;
+        }
+    };
     let Some(program) = &prepared.program else { return WRONG };
     let opened = match address::open_with(&options.head, options.seed, &options.faults) {
         Ok(opened) => opened,
@@ -237,6 +251,9 @@ pub(super) fn run(options: &Options) -> u8 {
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
+    }
+    if let Some(operator) = operator::engaged(&prepared, answers) {
+        station.attend(operator);
     }
     if let Some((folder, recorder)) = &recorder {
         let identity = record::identity(&about, &prepared, options.operator.as_ref());
