@@ -132,11 +132,12 @@ impl Quantity {
 
     /// The unit of examples.
     fn unit_text(&self) -> Option<UnitText> {
-        let of_range = || self.range.map_or(1.0, |(low, high)| low.abs().max(high.abs()));
+        // What people measure at a head is millimetres rather than metres.
+        let size = || self.range.map_or(0.01, |(low, high)| low.abs().max(high.abs()));
         match &self.unit {
             Some(unit) => Some(unit.clone()),
             None if self.absolute => parse_unit("degC").ok(),
-            None => suited(of_range(), self.dimension),
+            None => suited(size(), self.dimension),
         }
     }
 
@@ -219,6 +220,10 @@ impl Wanted {
         if text.is_empty() {
             return Err(format!("an answer is needed: {}", self.words()));
         }
+        // Whoever reads the report of a wrong answer must not be steered by it.
+        if text.chars().any(char::is_control) {
+            return Err("an answer is one line without control characters".to_string());
+        }
         let answer = match self {
             Wanted::Flag => match text.to_lowercase().as_str() {
                 "yes" | "y" | "true" => Answer::Flag(true),
@@ -239,7 +244,7 @@ impl Wanted {
         match (self, answer) {
             (Wanted::Flag, Answer::Flag(_)) => None,
             (Wanted::Text, Answer::Text(text)) if text.chars().any(char::is_control) => {
-                Some("a text is one line without control characters".to_string())
+                Some("an answer is one line without control characters".to_string())
             }
             (Wanted::Text, Answer::Text(text)) if text.chars().count() > TEXT_MOST => {
                 Some(format!("a text has at most {TEXT_MOST} characters"))
@@ -356,7 +361,8 @@ mod tests {
         for (wanted, text, why) in [
             (&Wanted::Flag, "maybe", "`maybe` is neither yes nor no"),
             (&Wanted::Flag, "", "an answer is needed: yes or no"),
-            (&Wanted::Text, "a\u{7}b", "a text is one line without control characters"),
+            (&Wanted::Text, "a\u{7}b", "an answer is one line without control characters"),
+            (&gap, "1 \u{1b}[2Jmm", "an answer is one line without control characters"),
             (&Wanted::Text, long.as_str(), "a text has at most 1000 characters"),
             (&gap, "soon", "`soon` is no number with a unit: write it such as `12.5 mm`"),
             (&gap, "1.2", "`1.2` has no unit: write it such as `1.2 mm`"),

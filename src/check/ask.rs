@@ -9,7 +9,9 @@ use crate::check::scope::Role;
 use crate::diagnostics::Diagnostic;
 use crate::operator::{DEFAULT_LIMIT, Pattern, Quantity, Wanted};
 use crate::program::show::Shower;
-use crate::program::tree::{self as program, Number, Piece, Planned, Ref, Slot, Statement};
+use crate::program::tree::{
+    self as program, Arithmetic, Number, Piece, Planned, Ref, Slot, Statement,
+};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Ask, Expression, ExpressionKind, Kept};
@@ -20,6 +22,7 @@ use std::rc::Rc;
 #[derive(Clone, Debug)]
 pub(super) struct Found {
     asked: program::Asked,
+    ends: Option<(Number, Number)>,
     routine: Option<usize>,
 }
 
@@ -62,13 +65,14 @@ impl Checker<'_> {
             _ => Pattern::of(["", ""]),
         };
         let planned = Planned {
-            label: text.literal().map_or_else(|| Rc::from(self.words(ask.question.span)), Rc::from),
+            label: text.literal().map_or_else(|| self.label_of(&ask.question), Rc::from),
             span: ask.keyword.to(ask.question.span),
             optional: false,
         };
         let asked = program::Asked { planned, text, wanted: wanted.clone() };
-        self.questions.push(Found { asked, routine: self.inside.routine });
         let range = answer.ends.map(|(low, high)| (low.number(), high.number()));
+        let (ends, routine) = (range.clone(), self.inside.routine);
+        self.questions.push(Found { asked, ends, routine });
         let span = ask.keyword;
         let made = program::Ask { question, limit, wanted, range, into, shower, span };
         code.push(Statement::Ask(Box::new(made)));
@@ -89,6 +93,16 @@ impl Checker<'_> {
             return Ref::Text(Rc::from(""));
         }
         self.expect_kind(&ask.question, &Type::Text, "E0505", "a question").reference()
+    }
+
+    /// A question with values in it, in the script's words.
+    fn label_of(&self, question: &Expression) -> Rc<str> {
+        let words = self.words(question.span);
+        let inside = words.strip_prefix('"').and_then(|words| words.strip_suffix('"'));
+        match &question.kind {
+            ExpressionKind::Text(_) => Rc::from(inside.unwrap_or(&words)),
+            _ => Rc::from(words),
+        }
     }
 
     /// What the answer must be.
@@ -166,10 +180,17 @@ impl Checker<'_> {
         }
     }
 
-    /// Every question, with whether it can be asked at all.
+    /// Every question, with its range where params and constants tell it, and whether it can be
+    /// asked at all.
     pub(super) fn asked(&mut self) -> Vec<program::Asked> {
         let called = self.called();
-        let of = |found: Found| {
+        let setup = &self.program.setup;
+        let of = |mut found: Found| {
+            let ends = found.ends.as_ref();
+            let range = ends.and_then(|(low, high)| known(low, setup).zip(known(high, setup)));
+            if let Wanted::Quantity(quantity) = &mut found.asked.wanted {
+                quantity.range = range.filter(|(low, high)| low <= high);
+            }
             let reached =
                 found.routine.is_none_or(|routine| called.get(routine).copied().unwrap_or(false));
             let planned = Planned { optional: !reached, ..found.asked.planned };
@@ -201,6 +222,33 @@ impl Checker<'_> {
                     .help("call it before the block: nobody knows how long people take to answer"),
             );
         }
+    }
+}
+
+/// A number that is the same all through a run, by what sets params and constants.
+fn known(number: &Number, setup: &[Statement]) -> Option<f64> {
+    let known = |number: &Number| known(number, setup);
+    match number {
+        Number::Constant(value) => Some(*value),
+        Number::Local(slot) => setup.iter().enumerate().rev().find_map(|(at, set)| match set {
+            Statement::Set(Slot::Number(other), program::Expression::Number(number))
+                if other == slot =>
+            {
+                // Nothing is made of what is set behind it.
+                self::known(number, setup.get(..at)?)
+            }
+            _ => None,
+        }),
+        Number::Negate(a) => Some(-known(a)?),
+        Number::Arithmetic(operator, a, b) => {
+            let (a, b) = (known(a)?, known(b)?);
+            Some(match operator {
+                Arithmetic::Add => a + b,
+                Arithmetic::Subtract => a - b,
+                Arithmetic::Multiply => a * b,
+            })
+        }
+        _ => None,
     }
 }
 

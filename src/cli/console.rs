@@ -5,7 +5,7 @@ use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
 use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
-use crate::interpret::{Check, Event, Observer};
+use crate::interpret::{Check, Event, Observer, answer_line};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
 use crate::units::{Dimension, show};
@@ -133,8 +133,7 @@ impl Observer for Console {
             // Whoever asks shows the question where it is answered.
             Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {
-                let who = styled(&format!("({who})"), DIM, self.colour);
-                self.line(time, &format!("{question}: {shown} {who}"));
+                self.line(time, &answer_line(&question, &shown, &who));
             }
             Event::Progress { text, elapsed, limit } => self.progress(time, &text, elapsed, limit),
             Event::AlsoFailed(failure) => {

@@ -15,6 +15,9 @@ use std::time::{Duration, Instant};
 /// Time between two looks at the flag that asks to stop.
 const LOOK: Duration = Duration::from_millis(50);
 
+/// So long nothing may come before what comes counts as an answer.
+const SILENCE: Duration = Duration::from_millis(30);
+
 /// Longest line that is read, in bytes.
 const LINE_MOST: u64 = 64 * 1024;
 
@@ -33,8 +36,8 @@ pub(super) fn answers(
         Some(path) => prepared.answers(&mut Disk, path).map(Some),
         None if attended() => Ok(None),
         None => match prepared.unanswerable("; or run the script at a terminal") {
-            refused if refused.is_empty() => Ok(None),
-            refused => Err(refused),
+            None => Ok(None),
+            Some(refused) => Err(vec![refused]),
         },
     }
 }
@@ -115,7 +118,7 @@ impl Operator for AtTerminal {
         let limit = Duration::try_from_secs_f64(question.limit).unwrap_or(Duration::MAX);
         // What was typed before the question is no answer to it.
         let mut early = false;
-        while let Ok(Some(_)) = self.line(Duration::ZERO) {
+        while let Ok(Some(_)) = self.line(SILENCE) {
             early = true;
         }
         let text: String =

@@ -63,6 +63,21 @@ pub enum Event {
     AlsoFailed(Failure),
 }
 
+/// An answer of the operator on one line: `spacer fitted: yes (at the terminal)`.
+pub fn answer_line(question: &str, shown: &Shown, who: &str) -> String {
+    let colon = if question.ends_with('?') { "" } else { ":" };
+    format!("{question}{colon} {} ({who})", answer_text(shown))
+}
+
+/// An answer as people say it.
+pub fn answer_text(shown: &Shown) -> String {
+    match shown {
+        Shown::Flag(true) => "yes".to_string(),
+        Shown::Flag(false) => "no".to_string(),
+        other => other.to_string(),
+    }
+}
+
 /// A decided check.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Check {

@@ -3,7 +3,7 @@
 use crate::acceptance::decision::Outcome;
 use crate::head::record::{Call, Heard, Reply};
 use crate::head::{Halt, Trim};
-use crate::interpret::Event;
+use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
 use crate::record::{
     Answered, CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded, SpeedPoint,
@@ -94,7 +94,7 @@ impl Collector {
                 self.log(time, &format!("asked: {question} ({wanted})"));
             }
             Event::Answered { question, shown, who, .. } => {
-                self.log(time, &format!("answered {who}: {question}: {shown}"));
+                self.log(time, &answer_line(question, shown, who));
                 let (question, shown, who) = (question.clone(), shown.clone(), who.clone());
                 self.record.answers.push(Answered { time, question, shown, who });
             }

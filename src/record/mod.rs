@@ -1,6 +1,7 @@
 //! What is kept of a run: one plain [`Record`], collected from what script and head say, and each
 //! file made of it. Knows no files and no clocks.
 
+mod answers;
 mod checks;
 mod collect;
 mod curve;
@@ -12,6 +13,7 @@ mod rounds;
 mod tap;
 mod values;
 
+pub use answers::answers;
 pub use checks::CheckRow;
 pub use collect::Collector;
 pub use curve::{Curve, SpeedPoint};

@@ -9,7 +9,7 @@ use crate::source::{SourceId, Span};
 use toml::de::{DeTable, DeValue};
 
 /// Most questions that a report lists.
-const LISTED_MOST: usize = 5;
+const LISTED_MOST: usize = 8;
 
 impl Prepared {
     /// The questions that the script may ask.
@@ -18,13 +18,11 @@ impl Prepared {
         all.filter(|asked| !asked.planned.optional)
     }
 
-    /// Each question, reported as one that nobody is there to answer; `or` is a further way out.
-    pub fn unanswerable(&self, or: &str) -> Vec<Diagnostic> {
-        let report = |asked: &Asked| {
-            unanswered("nobody is there to answer this question", asked)
-                .help(format!("answer it in a file: {}{or}", way_out(asked)))
-        };
-        self.questions().map(report).collect()
+    /// What is to be reported where nobody is there to answer; `or` is a further way out.
+    pub fn unanswerable(&self, or: &str) -> Option<Diagnostic> {
+        let questions: Vec<&Asked> = self.questions().collect();
+        let way = |line: &str| format!("give `--answers FILE.toml` with lines such as {line}{or}");
+        unanswered("nobody is there to answer", &questions, &way)
     }
 
     /// Reads an answers file and holds it against the questions of the script. Fails with what is
@@ -45,27 +43,37 @@ impl Prepared {
         let (given, mut problems) = reader.read(name);
         if problems.is_empty() {
             let fits = |asked: &Asked| given.answers.keys().any(|key| asked.text.fits(key));
-            for asked in self.questions().filter(|asked| !fits(asked)) {
-                let headline = format!("{} does not answer this question", given.from);
-                let help = format!("add an answer: {}", way_out(asked));
-                problems.push(unanswered(&headline, asked).help(help));
-            }
+            let questions: Vec<&Asked> = self.questions().filter(|asked| !fits(asked)).collect();
+            let who = format!("{} does not answer", given.from);
+            problems.extend(unanswered(&who, &questions, &|line| format!("add it, such as {line}")));
         }
         if problems.is_empty() { Ok(given) } else { Err(problems) }
     }
 }
 
-fn unanswered(headline: &str, asked: &Asked) -> Diagnostic {
-    Diagnostic::error("E0905", headline, asked.planned.span).here(asked.wanted.words())
-}
-
-/// A line of an answers file that would answer a question.
-fn way_out(asked: &Asked) -> String {
-    let question = asked.text.literal().map_or_else(
-        || "the question as it is asked".to_string(),
-        |text| text.replace('\\', "\\\\").replace('"', "\\\""),
-    );
-    format!("`--answers FILE.toml` with `\"{question}\" = \"{}\"`", asked.wanted.example())
+/// One report on all questions without an answer.
+fn unanswered(
+    who: &str,
+    questions: &[&Asked],
+    way: &dyn Fn(&str) -> String,
+) -> Option<Diagnostic> {
+    let (first, rest) = questions.split_first()?;
+    let headline = match rest.len() {
+        0 => format!("{who} a question of the script"),
+        more => format!("{who} {} questions of the script", more + 1),
+    };
+    let report =
+        Diagnostic::error("E0905", headline, first.planned.span).here(first.wanted.words());
+    let rest = rest.iter().take(LISTED_MOST);
+    let report = rest.fold(report, |report, asked| {
+        report.label(asked.planned.span, asked.wanted.words())
+    });
+    let question = match first.text.literal() {
+        Some(text) => text.replace('\\', "\\\\").replace('"', "\\\""),
+        None => "the question as it is asked".to_string(),
+    };
+    let line = format!("`\"{question}\" = \"{}\"`", first.wanted.example());
+    Some(report.help(way(&line)))
 }
 
 struct Reader<'a> {

@@ -2,8 +2,8 @@
 
 use spintrue::syntax::names::Names;
 use spintrue::syntax::tree::{
-    Block, Choice, Expression, ExpressionKind, File, Name, Piece, Statement, StatementKind, Type,
-    TypeKind,
+    Block, Choice, Expression, ExpressionKind, File, Kept, Name, Piece, Statement, StatementKind,
+    Type, TypeKind,
 };
 use std::fmt::Write;
 

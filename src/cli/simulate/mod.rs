@@ -173,8 +173,8 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let given = match &options.answers {
         Some(path) => prepared.answers(&mut Disk, path),
         None => match prepared.unanswerable("") {
-            refused if refused.is_empty() => Ok(Given::default()),
-            refused => Err(refused),
+            None => Ok(Given::default()),
+            Some(refused) => Err(vec![refused]),
         },
     };
     let given = given.map_err(|refused| {

@@ -293,16 +293,21 @@ fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 .help("name the answer first: `let answer = ask \"...\": flag`"),
         );
     }
-    let (_, place) = stuck.clause().iter().find(|(token, _)| is_ask(*token))?;
+    let mut clause = stuck.clause().iter().skip_while(|(token, _)| !is_ask(*token));
+    let (_, place) = clause.next()?;
     if stuck.bracket().is_some() {
         return None;
     }
+    let says = clause.any(|(token, _)| *token == Token::Colon);
     let example = "such as `ask \"gap\" within 5 min: length within 0 mm .. 5 mm`";
-    let report = if stuck.expects("`..`") && !stuck.expects("an expression") {
+    let report = if says && stuck.found() == Some(Token::Keyword(Keyword::Within)) {
+        report("a question has one range of answers", stuck.span)
+            .help(format!("the time limit stands before the `:`, {example}"))
+    } else if says && stuck.expects("`..`") && !stuck.expects("an expression") {
         report("a range of answers has two ends", stuck.point())
             .here("`..` and the largest answer are missing here")
             .help(format!("the time limit stands before the `:`, {example}"))
-    } else if stuck.expects("`:`") {
+    } else if !says && stuck.expects("`:`") {
         report("this question does not say what its answer must be", stuck.point())
             .here("`:` and a kind belong here")
             .help(format!("`flag` is answered by yes or no, `text` by a text; {example}"))
