@@ -191,7 +191,9 @@ impl Wanted {
                     (Some((low, high)), _) => {
                         format!("{kind} from {} to {}", quantity.shown(low), quantity.shown(high))
                     }
-                    (None, Some(unit)) => format!("{kind} with its unit, such as 12.5 {}", unit.text),
+                    (None, Some(unit)) => {
+                        format!("{kind} with its unit, such as 12.5 {}", unit.text)
+                    }
                     (None, None) => kind,
                 }
             }

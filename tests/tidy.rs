@@ -31,10 +31,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("statistics", &[]),
     ("acceptance", &["statistics"]),
     ("builtins", &["units", "program", "optics", "head", "statistics"]),
-    (
-        "check",
-        &["source", "diagnostics", "syntax", "units", "operator", "program", "builtins"],
-    ),
+    ("check", &["source", "diagnostics", "syntax", "units", "operator", "program", "builtins"]),
     ("bounds", &["source", "units", "program", "head", "builtins"]),
     ("interpret", &["source", "operator", "program", "builtins", "head", "acceptance", "units"]),
     ("session", &[ABOVE]),

@@ -116,12 +116,10 @@ impl Checker<'_> {
         if !asked_for {
             let name = self.kind_name(&kind);
             let headline = format!("nobody can be asked for {}", with_article(&name));
-            self.report(
-                Diagnostic::error("E0520", headline, ask.answer.span).help(
-                    "ask for a `flag`, a `text`, a `temperature`, a `number`, or a quantity of \
+            self.report(Diagnostic::error("E0520", headline, ask.answer.span).help(
+                "ask for a `flag`, a `text`, a `temperature`, a `number`, or a quantity of \
                      one kind such as `length`; put together what you need from several answers",
-                ),
-            );
+            ));
             kind = Type::Unknown;
         }
         let ends = ask.range.as_ref().and_then(|range| self.ends(&kind, &range.0, &range.1));

@@ -2,7 +2,8 @@
 
 use crate::source::Span;
 use crate::syntax::tree::{
-    Ask, Block, Expression, ExpressionKind, File, Kept, Name, Piece, Routine, Statement, StatementKind,
+    Ask, Block, Expression, ExpressionKind, File, Kept, Name, Piece, Routine, Statement,
+    StatementKind,
 };
 
 /// The blocks of a statement.

@@ -6,7 +6,8 @@ use crate::head::{Halt, Trim};
 use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
 use crate::record::{
-    Answered, CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded, SpeedPoint,
+    Answered, CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded,
+    SpeedPoint,
 };
 use crate::session::Finished;
 use crate::source::{SourceMap, Span};

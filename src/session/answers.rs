@@ -45,18 +45,15 @@ impl Prepared {
             let fits = |asked: &Asked| given.answers.keys().any(|key| asked.text.fits(key));
             let questions: Vec<&Asked> = self.questions().filter(|asked| !fits(asked)).collect();
             let who = format!("{} does not answer", given.from);
-            problems.extend(unanswered(&who, &questions, &|line| format!("add it, such as {line}")));
+            problems
+                .extend(unanswered(&who, &questions, &|line| format!("add it, such as {line}")));
         }
         if problems.is_empty() { Ok(given) } else { Err(problems) }
     }
 }
 
 /// One report on all questions without an answer.
-fn unanswered(
-    who: &str,
-    questions: &[&Asked],
-    way: &dyn Fn(&str) -> String,
-) -> Option<Diagnostic> {
+fn unanswered(who: &str, questions: &[&Asked], way: &dyn Fn(&str) -> String) -> Option<Diagnostic> {
     let (first, rest) = questions.split_first()?;
     let headline = match rest.len() {
         0 => format!("{who} a question of the script"),
@@ -65,9 +62,8 @@ fn unanswered(
     let report =
         Diagnostic::error("E0905", headline, first.planned.span).here(first.wanted.words());
     let rest = rest.iter().take(LISTED_MOST);
-    let report = rest.fold(report, |report, asked| {
-        report.label(asked.planned.span, asked.wanted.words())
-    });
+    let report =
+        rest.fold(report, |report, asked| report.label(asked.planned.span, asked.wanted.words()));
     let question = match first.text.literal() {
         Some(text) => text.replace('\\', "\\\\").replace('"', "\\\""),
         None => "the question as it is asked".to_string(),
@@ -200,12 +196,7 @@ impl Reader<'_> {
         }
     }
 
-    fn refused(
-        &self,
-        why: String,
-        place: core::ops::Range<usize>,
-        asked: &[&Asked],
-    ) -> Diagnostic {
+    fn refused(&self, why: String, place: core::ops::Range<usize>, asked: &[&Asked]) -> Diagnostic {
         let report = self.wrong(place, why, "");
         match asked.first() {
             Some(asked) => {

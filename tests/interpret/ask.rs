@@ -72,7 +72,9 @@ fn answers_reach_their_variables() {
     let ran = answered(body, answers.map(Ok).to_vec());
     ran.says(&["0.25", "1", "far enough"]);
     let told = ran.events.iter().filter_map(|event| match event {
-        Event::Asked { question, wanted, limit, .. } => Some(format!("{question} {wanted} {limit}")),
+        Event::Asked { question, wanted, limit, .. } => {
+            Some(format!("{question} {wanted} {limit}"))
+        }
         Event::Answered { shown, who, .. } => Some(format!("{shown} {who}")),
         _ => None,
     });

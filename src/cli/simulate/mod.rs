@@ -251,12 +251,7 @@ struct Work<'a> {
 }
 
 /// Tries all heads on so many threads; gives them in any order.
-fn all(
-    threads: usize,
-    total: u64,
-    seeds: &Seeds,
-    work: &Work<'_>,
-) -> Result<Vec<Tried>, String> {
+fn all(threads: usize, total: u64, seeds: &Seeds, work: &Work<'_>) -> Result<Vec<Tried>, String> {
     let (send, receive) = channel();
     std::thread::scope(|scope| {
         for _ in 0..threads {
@@ -286,11 +281,7 @@ fn all(
 }
 
 /// Takes seed after seed. A program is not shared between threads, so each has its own.
-fn worker(
-    seeds: &Seeds,
-    work: &Work<'_>,
-    send: &Sender<Result<Tried, String>>,
-) {
+fn worker(seeds: &Seeds, work: &Work<'_>, send: &Sender<Result<Tried, String>>) {
     let prepared = match (work.load)() {
         Ok(prepared) => prepared,
         Err(why) => {
