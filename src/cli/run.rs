@@ -44,6 +44,7 @@ Examples:
   spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
   spintrue run scripts/bring_up.spt --at-most 10min
   spintrue run scripts/bring_up.spt --fault lock_lost@12s
+  spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
   spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 

@@ -37,7 +37,7 @@ impl Operator for Moody {
         match (self.0 % 7, question.wanted) {
             (3, _) => Err(NoAnswer::TimedOut),
             (5, _) => Err(NoAnswer::Nobody("gone".to_string())),
-            (_, Wanted::Flag) => Ok(Answer::Flag(self.0 % 2 == 0)),
+            (_, Wanted::Flag) => Ok(Answer::Flag(self.0.is_multiple_of(2))),
             (_, Wanted::Text) => Ok(Answer::Text("so it is".to_string())),
             (_, Wanted::Quantity(quantity)) => {
                 let most = quantity.range.map_or(1.0, |(_, high)| high);
