@@ -128,6 +128,9 @@ fn nonsense_is_asked_again_with_the_reason() {
     assert!(answers.contains("\"gap at the shim\" = \"0.0012 m\""), "{answers}");
     let report = fs::read_to_string(folder.join("kept/report.html")).unwrap();
     assert!(report.contains("Answers of the operator") && report.contains("at the terminal"));
+    let events = fs::read_to_string(folder.join("kept/events.jsonl")).unwrap();
+    assert_eq!(events.matches("\"event\":\"asked\"").count(), 1, "{events}");
+    assert_eq!(events.matches("\"event\":\"answered\"").count(), 1, "{events}");
     // The record answers the same questions again, with nobody there.
     let again = Command::new(env!("CARGO_BIN_EXE_spintrue"))
         .args(["run", "asking.spt", "--answers", "kept/answers.toml"])

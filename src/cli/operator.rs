@@ -18,6 +18,9 @@ const LOOK: Duration = Duration::from_millis(50);
 /// So long nothing may come before what comes counts as an answer.
 const SILENCE: Duration = Duration::from_millis(30);
 
+/// Longest question that is shown, in characters.
+const TEXT_MOST: usize = 1000;
+
 /// Longest line that is read, in bytes.
 const LINE_MOST: u64 = 64 * 1024;
 
@@ -108,6 +111,16 @@ fn listen(send: &Sender<Heard>) {
     }
 }
 
+/// A time in whole minutes or seconds.
+fn whole(time: Duration) -> String {
+    let seconds = time.as_secs_f64();
+    if seconds > 120.0 {
+        format!("{} min", (seconds / 60.0).ceil())
+    } else {
+        format!("{} s", seconds.ceil())
+    }
+}
+
 impl Operator for AtTerminal {
     fn who(&self) -> String {
         "at the terminal".to_string()
@@ -121,8 +134,8 @@ impl Operator for AtTerminal {
         while let Ok(Some(_)) = self.line(SILENCE) {
             early = true;
         }
-        let text: String =
-            question.text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+        let text = question.text.chars().take(TEXT_MOST);
+        let text: String = text.map(|c| if c.is_control() { ' ' } else { c }).collect();
         complain(&format!("{text}\n"));
         if early {
             complain("  (what was typed before this was asked is not taken)\n");
@@ -142,8 +155,7 @@ impl Operator for AtTerminal {
                 Ok(Some(line)) => match question.wanted.read(&line) {
                     Ok(answer) => return Ok(answer),
                     Err(why) => {
-                        let left = time_text(left.as_secs_f64().ceil());
-                        complain(&format!("  {why}\n  {wanted}, {left} left: "));
+                        complain(&format!("  {why}\n  {wanted}, {} left: ", whole(left)));
                     }
                 },
                 Err(nobody) => break Err(nobody),

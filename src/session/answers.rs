@@ -103,8 +103,7 @@ impl Reader<'_> {
         }
         for (key, value) in table.get_ref() {
             let question = key.get_ref().to_string();
-            let asked: Vec<&Asked> =
-                self.questions.iter().filter(|asked| asked.text.fits(&question)).collect();
+            let asked = self.asked(&question);
             if asked.is_empty() {
                 problems.push(self.unknown(&question, key.span()));
                 continue;
@@ -118,6 +117,14 @@ impl Reader<'_> {
         }
         problems.sort_by_key(|problem| problem.span().start);
         (given, problems)
+    }
+
+    /// Where a question is asked: where it stands as it is, or else where it can come about.
+    fn asked(&self, question: &str) -> Vec<&Asked> {
+        let fits = |asked: &&Asked| asked.text.fits(question);
+        let literal = |asked: &&Asked| asked.text.literal() == Some(question);
+        let all: Vec<&Asked> = self.questions.iter().filter(fits).collect();
+        if all.iter().any(literal) { all.into_iter().filter(literal).collect() } else { all }
     }
 
     fn unknown(&self, question: &str, place: core::ops::Range<usize>) -> Diagnostic {
