@@ -2,7 +2,7 @@
 //! standard error and heard on standard input.
 
 use crate::cli::files::Disk;
-use crate::cli::terminal::complain;
+use crate::cli::terminal::{BOLD, colour_errors, complain, styled};
 use crate::diagnostics::Diagnostic;
 use crate::operator::{Answer, Given, NoAnswer, Operator, Question};
 use crate::program::show::time_text;
@@ -136,7 +136,7 @@ impl Operator for AtTerminal {
         }
         let text = question.text.chars().take(TEXT_MOST);
         let text: String = text.map(|c| if c.is_control() { ' ' } else { c }).collect();
-        complain(&format!("{text}\n"));
+        complain(&format!("{}\n", styled(&text, BOLD, colour_errors())));
         if early {
             complain("  (what was typed before this was asked is not taken)\n");
         }
