@@ -18,6 +18,9 @@ const LOOK: Duration = Duration::from_millis(50);
 /// So long nothing may come before what comes counts as an answer.
 const SILENCE: Duration = Duration::from_millis(30);
 
+/// Where a terminal goes away, its input ends first, and the signal that asks to stop follows.
+const HANG_UP: Duration = Duration::from_millis(300);
+
 /// Longest question that is shown, in characters.
 const TEXT_MOST: usize = 1000;
 
@@ -111,6 +114,19 @@ fn listen(send: &Sender<Heard>) {
     }
 }
 
+/// The end of the input, or the request to stop that it belongs to: what comes later would count as
+/// a second one, upon which nobody waits any more for the polygon to rest.
+fn gone(nobody: NoAnswer, stop: &AtomicBool) -> NoAnswer {
+    let since = Instant::now();
+    while since.elapsed() < HANG_UP {
+        if stop.load(Ordering::SeqCst) {
+            return NoAnswer::Interrupted;
+        }
+        std::thread::sleep(LOOK / 5);
+    }
+    nobody
+}
+
 /// A time in whole minutes or seconds.
 fn whole(time: Duration) -> String {
     let seconds = time.as_secs_f64();
@@ -158,7 +174,7 @@ impl Operator for AtTerminal {
                         complain(&format!("  {why}\n  {wanted}, {} left: ", whole(left)));
                     }
                 },
-                Err(nobody) => break Err(nobody),
+                Err(nobody) => break Err(gone(nobody, stop)),
             }
         };
         // The line of the question is still open.
