@@ -18,6 +18,7 @@ mod line;
 mod plot;
 mod poke;
 mod prompt;
+mod questions;
 mod reader;
 mod save;
 mod tap;
@@ -37,6 +38,7 @@ use crate::shell::bench::{Bench, Came};
 use crate::shell::history::History;
 use crate::shell::known::Shared;
 use crate::shell::prompt::Stand;
+use crate::shell::questions::AtPrompt;
 use crate::shell::reader::{Input, Reader};
 use crate::terminal::{DIM, YELLOW, complain, say, styled};
 use std::cell::RefCell;
@@ -85,7 +87,7 @@ pub fn run(setup: Setup) -> u8 {
     } else {
         Ok(Reader::lines())
     };
-    let mut reader = match reader {
+    let reader = match reader {
         Ok(reader) => reader,
         Err(why) => {
             complain(&format!("error: the terminal cannot be used: {why}\n"));
@@ -109,6 +111,9 @@ pub fn run(setup: Setup) -> u8 {
         saved: Vec::new(),
         checks: (0, 0),
     };
+    let operator =
+        AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
+    bench.station.attend(Box::new(operator));
     if setup.attended {
         say(&setup.greeting);
     }
@@ -125,7 +130,7 @@ pub fn run(setup: Setup) -> u8 {
         code = ill;
     }
     if setup.attended || code == 0 {
-        let ended = entries(&mut bench, &mut reader, &setup.leave);
+        let ended = entries(&mut bench, &reader, &setup.leave);
         code = if setup.attended { 0 } else { ended };
     }
     drop(reader);
@@ -147,7 +152,7 @@ fn trims_unknown(fault: &Fault) -> String {
 
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
-fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u8 {
+fn entries(bench: &mut Bench, reader: &Reader, leave: &Arc<AtomicBool>) -> u8 {
     // Where nobody is there, a stop is told to whoever started the shell.
     let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
@@ -195,7 +200,7 @@ fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u
     }
 }
 
-fn entered(bench: &mut Bench, reader: &mut Reader, text: &str) -> Came {
+fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
     if text.trim().is_empty() {
         return Came::Well;
     }
@@ -213,14 +218,14 @@ fn dropped(typed: bool) {
 }
 
 /// Looks at the head and tells what has changed.
-fn tell_all(bench: &mut Bench, reader: &mut Reader) {
+fn tell_all(bench: &mut Bench, reader: &Reader) {
     for line in bench.look() {
         tell(bench, reader, &line);
     }
 }
 
 /// Prints a line, above the one that is typed where there is one.
-fn tell(bench: &Bench, reader: &mut Reader, line: &str) {
+fn tell(bench: &Bench, reader: &Reader, line: &str) {
     if bench.attended && reader.is_waiting() {
         let line = styled(&format!("-- {line}"), YELLOW, bench.colour);
         if reader.above(&line) {
