@@ -1,7 +1,6 @@
 //! `run`: checks a script and runs it on a head.
 
 use crate::bounds;
-use crate::cli::check::rendered;
 use crate::cli::console::Console;
 use crate::cli::files::{Disk, Supply, digest_of};
 use crate::cli::history::{Archive, Keeper};
@@ -9,13 +8,14 @@ use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::record::{self, Recorder, Recording};
-use crate::cli::terminal::complain;
-use crate::cli::{CAUTION, WRONG, address, allow, duration};
+use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
 use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
+use crate::terminal::complain;
+use crate::terminal::told::rendered;
 use clap::{ArgGroup, Args};
 use std::cell::RefCell;
 use std::path::PathBuf;
@@ -38,12 +38,14 @@ Head addresses:
   sim                      the built-in simulated head
   sim:FILE.toml            a simulated head of another description
   sim:FILE.toml?seed=7     the same with another seed
+  sim?memory=FILE.json     a simulated head that keeps its stored trims
 
 Examples:
   spintrue run scripts/bring_up.spt
   spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
   spintrue run scripts/bring_up.spt --at-most 10min
   spintrue run scripts/bring_up.spt --fault lock_lost@12s
+  spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
   spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
@@ -74,6 +76,10 @@ pub(super) struct Options {
     /// on a real head with nobody at the terminal nothing is stored for good
     #[arg(long, value_name = "EFFECTS")]
     allow: Option<String>,
+    /// Answers the questions of the script, from lines `"question" = "answer"`; without this they
+    /// are asked at the terminal
+    #[arg(long, value_name = "FILE.toml")]
+    answers: Option<String>,
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
@@ -138,7 +144,7 @@ pub(super) fn run(options: &Options) -> u8 {
     };
     let mut settings = options.settings.clone();
     settings.extend(last.as_ref().map(|last| last.setting.clone()));
-    let prepared = match prepare(&mut Disk, &options.script, &settings) {
+    let mut prepared = match prepare(&mut Disk, &options.script, &settings) {
         Ok(prepared) => prepared,
         Err(why) => {
             complain(&format!("error: {why}\n"));
@@ -146,6 +152,16 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
+    if prepared.program.is_none() {
+        return WRONG;
+    }
+    let answers = match operator::answers(&mut prepared, options.answers.as_deref()) {
+        Ok(answers) => answers,
+        Err(refused) => {
+            complain(&rendered(&refused, &prepared.sources));
+            return WRONG;
+        }
+    };
     let Some(program) = &prepared.program else { return WRONG };
     let opened = match address::open_with(&options.head, options.seed, &options.faults) {
         Ok(opened) => opened,
@@ -242,6 +258,9 @@ pub(super) fn run(options: &Options) -> u8 {
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
+    }
+    if let Some(operator) = operator::engaged(&prepared, answers) {
+        station.attend(operator);
     }
     if let Some((folder, recorder)) = &recorder {
         let identity = record::identity(&about, &prepared);

@@ -2,7 +2,7 @@
 
 use crate::cli::history::archive::{Purpose, Row, Store, Value as Cell, open_to_read};
 use crate::cli::history::filter::Filter;
-use crate::cli::terminal::say;
+use crate::terminal::say;
 use clap::{Args, ValueEnum};
 use serde_json::{Map, Value, json};
 use std::collections::HashMap;

@@ -40,6 +40,7 @@ enum Came {
     Undecided,
     ScriptWrong,
     HeadFailed,
+    Unanswered,
     Interrupted,
 }
 
@@ -52,6 +53,7 @@ impl Came {
             Came::Undecided => "undecided",
             Came::ScriptWrong => "script wrong",
             Came::HeadFailed => "head failed",
+            Came::Unanswered => "unanswered",
             Came::Interrupted => "interrupted",
         }
     }

@@ -1,7 +1,7 @@
 //! A trend as text, 80 columns wide, and how texts from an archive are made fit for a terminal.
 
 use crate::cli::history::series::{ASKED, Block, Indices, Trend};
-use crate::cli::terminal::{BOLD, DIM, RED, styled};
+use crate::terminal::{BOLD, DIM, RED, styled};
 use crate::units::show_number;
 
 /// Runs that are drawn, the newest ones.
