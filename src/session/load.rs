@@ -117,6 +117,30 @@ fn examined(
     settings: &[String],
     index: bool,
 ) -> Result<Examined, String> {
+    let Texts { sources, mut names, diagnostics, modules, settings } =
+        read(files, path, settings)?;
+    let (prepared, index) =
+        judged(files, sources, &mut names, &modules, &settings, diagnostics, index);
+    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names, index })
+}
+
+/// A script with all it uses and the settings that hold for it, read and parsed.
+pub(super) struct Texts {
+    pub sources: SourceMap,
+    pub names: Names,
+    pub diagnostics: Vec<Diagnostic>,
+    /// Each behind those it uses.
+    pub modules: Vec<Loaded>,
+    pub settings: Vec<Setting>,
+}
+
+/// Reads and parses. Fails only where the script itself cannot be read.
+pub(super) fn read(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Texts, String> {
     let script = files.read(None, path)?;
     let mut loader = Loader {
         files,
@@ -129,13 +153,26 @@ fn examined(
     };
     loader.module(script);
     let settings = loader.settings(settings);
-    let Loader { files, sources, mut names, mut diagnostics, modules, .. } = loader;
+    let Loader { sources, names, diagnostics, modules, .. } = loader;
+    Ok(Texts { sources, names, diagnostics, modules, settings })
+}
+
+/// Checks what was read; `diagnostics` are those of reading it.
+pub(super) fn judged(
+    files: &mut dyn Files,
+    sources: SourceMap,
+    names: &mut Names,
+    modules: &[Loaded],
+    settings: &[Setting],
+    mut diagnostics: Vec<Diagnostic>,
+    index: bool,
+) -> (Prepared, Index) {
     let mut unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
     let borrowed: Vec<Module<'_>> = modules
         .iter()
         .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
         .collect();
-    let checked = check::check(&borrowed, &settings, &mut names, &sources, index);
+    let checked = check::check(&borrowed, settings, names, &sources, index);
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
@@ -174,8 +211,7 @@ fn examined(
         params,
         faults: checked.faults,
     };
-    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
-    Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
+    (prepared, checked.index.unwrap_or_default())
 }
 
 /// Images that cannot be exposed, each reported where it is named.
@@ -225,7 +261,8 @@ fn placed(param: &Param) -> ParamAt {
     ParamAt { slot: param.slot, kind }
 }
 
-struct Loaded {
+/// A parsed file.
+pub(super) struct Loaded {
     source: SourceId,
     file: File,
     uses: Vec<(Span, usize)>,

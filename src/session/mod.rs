@@ -1,15 +1,19 @@
 //! The facade: script text in, a checked program or diagnostics out; a program and a station
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
+mod list;
 mod load;
 mod run;
+mod series;
 mod sheet;
 
+pub use list::{Cell, List, ROWS_MOST, Row};
 pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};
+pub use series::Series;
 
 use crate::check;
-use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, Topic};
+use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, LISTS, Topic};
 use crate::source::SourceId;
 use crate::syntax;
 
@@ -20,6 +24,7 @@ pub fn topics() -> impl Iterator<Item = &'static Topic> {
         &LIMITS,
         &IMAGES,
         &FAULTS,
+        &LISTS,
     ])
 }
 
