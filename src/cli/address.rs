@@ -28,6 +28,8 @@ pub(super) struct Simulated {
     pub seed: Option<u64>,
     /// Further faults, as `--fault` gives them.
     pub faults: Vec<String>,
+    /// The serial number of a head whose description names none of its own.
+    pub serial: Option<String>,
 }
 
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
@@ -71,7 +73,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
             ));
         }
     };
-    Ok(Simulated { description, seed, faults: faults.to_vec() })
+    Ok(Simulated { description, seed, faults: faults.to_vec(), serial: None })
 }
 
 impl Simulated {
@@ -79,13 +81,18 @@ impl Simulated {
     pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
         let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
-        let (head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+        let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
             let of = |option: &&String| errors.iter().any(|error| error.source == **option);
             let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
             let wrong: String = wrong.collect();
             let (name, text) = text.unwrap_or(("sim", ""));
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
+        if let Some(serial) = &self.serial
+            && !sim::names_its_serial(text.map_or("", |(_, text)| text))
+        {
+            head.is_called(serial);
+        }
         let medium = Some(head.medium());
         Ok(Opened {
             provoker: Some(Box::new(head.provoking())),

@@ -21,6 +21,13 @@ pub(super) struct Look {
     spot: Option<f64>,
 }
 
+impl Default for Look {
+    /// As without options.
+    fn default() -> Look {
+        Look { pixels_per_dot: 1, spot: None }
+    }
+}
+
 fn spot(text: &str) -> Result<f64, String> {
     let example = "give a length, such as `120um`";
     match parse_quantity(text) {

@@ -72,13 +72,8 @@ impl Folder {
         Ok(folder)
     }
 
-    /// Names of new files last only once their folder is on the disk too.
     fn sync(&self) -> Result<(), String> {
-        if cfg!(unix) {
-            let synced = File::open(&self.path).and_then(|folder| folder.sync_all());
-            synced.map_err(|error| failed(&self.path, &error))?;
-        }
-        Ok(())
+        sync(&self.path)
     }
 
     /// Begins a file that grows while the run goes on.
@@ -120,19 +115,37 @@ impl Folder {
         })
     }
 
+    /// Where it is.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Digests of the files written so far.
     pub(super) fn files(&self) -> &BTreeMap<String, FileDigest> {
         &self.files
     }
 
-    /// Writes the manifest, and takes the mark away.
-    pub(super) fn finish(self, manifest: &str) -> Result<(), String> {
+    /// Writes the manifest; all is there then, but for the mark that is still to go.
+    pub(super) fn seal(self, manifest: &str) -> Result<(), String> {
         self.write(MANIFEST, manifest)?;
-        self.sync()?;
-        let mark = self.path.join(MARK);
-        fs::remove_file(&mark).map_err(|error| failed(&mark, &error))?;
         self.sync()
     }
+}
+
+/// Names of new files last only once their folder is on the disk too.
+fn sync(path: &Path) -> Result<(), String> {
+    if cfg!(unix) {
+        let synced = File::open(path).and_then(|folder| folder.sync_all());
+        synced.map_err(|error| failed(path, &error))?;
+    }
+    Ok(())
+}
+
+/// Takes the mark away from a folder that is sealed.
+pub(in crate::cli) fn unmark(path: &Path) -> Result<(), String> {
+    let mark = path.join(MARK);
+    fs::remove_file(&mark).map_err(|error| failed(&mark, &error))?;
+    sync(path)
 }
 
 impl Stream {

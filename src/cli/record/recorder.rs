@@ -3,7 +3,7 @@
 
 use crate::cli::json;
 use crate::cli::pages::Told;
-use crate::cli::record::folder::{Folder, Stream};
+use crate::cli::record::folder::{Folder, Stream, unmark};
 use crate::cli::run::{About, Printer};
 use crate::head::record::{Heard, Listener};
 use crate::interpret::{Event, Observer};
@@ -13,7 +13,7 @@ use crate::source::SourceMap;
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::cell::RefCell;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -121,11 +121,25 @@ impl Recorder {
         prepared: &Prepared,
         pages: Vec<Page>,
     ) -> Result<(), String> {
+        match self.seal(finished, prepared, pages)? {
+            Some(path) => unmark(&path),
+            None => Ok(()),
+        }
+    }
+
+    /// Makes all files, and leaves the mark: whoever has something else to do before the record
+    /// counts as finished takes it away. Gives the folder, where one was begun.
+    pub(crate) fn seal(
+        &mut self,
+        finished: &Finished,
+        prepared: &Prepared,
+        pages: Vec<Page>,
+    ) -> Result<Option<PathBuf>, String> {
         self.line(&json::end(finished, prepared, self.at_most));
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
-        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(()) };
+        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
         self.collector.end(finished, &prepared.sources, pages);
         let record = self.collector.record();
         folder.end(events)?;
@@ -137,7 +151,9 @@ impl Recorder {
         let verdict = finished.verdict();
         let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
         let manifest = Manifest::written(&record.identity, &word, code, folder.files());
-        folder.finish(&manifest.map_err(|error| error.to_string())?)
+        let path = folder.path().to_path_buf();
+        folder.seal(&manifest.map_err(|error| error.to_string())?)?;
+        Ok(Some(path))
     }
 }
 

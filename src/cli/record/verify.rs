@@ -30,7 +30,7 @@ pub(super) struct Options {
 }
 
 /// What looking at a record comes to.
-pub(super) enum Looked {
+pub(in crate::cli) enum Looked {
     /// There is none, and why.
     NoRecord(String),
     /// It was never finished, and how much of it there is.
@@ -69,7 +69,7 @@ pub(super) fn verify(options: &Options) -> u8 {
 }
 
 /// Holds every file of a record against its digest.
-pub(super) fn looked(folder: &Path) -> Looked {
+pub(in crate::cli) fn looked(folder: &Path) -> Looked {
     let name = folder.display();
     if !folder.is_dir() {
         return Looked::NoRecord(format!("there is no folder {name}"));
@@ -86,12 +86,26 @@ pub(super) fn looked(folder: &Path) -> Looked {
     if !manifest.exists() {
         return Looked::NoRecord(format!("{name} is no record: there is no {MANIFEST} in it"));
     }
-    let manifest = match read_text(&manifest)
+    match held(folder) {
+        Ok(_) if unfinished => {
+            let why = format!("{MARK} is there: the record was never finished");
+            Looked::Changed(vec![why])
+        }
+        Ok(manifest) => Looked::Whole(manifest),
+        Err(mut wrong) => {
+            if unfinished {
+                wrong.push(format!("{MARK} is there: the record was never finished"));
+            }
+            Looked::Changed(wrong)
+        }
+    }
+}
+
+/// Holds every file against its digest, be the mark there or not; gives what is wrong.
+pub(in crate::cli) fn held(folder: &Path) -> Result<Manifest, Vec<String>> {
+    let manifest = read_text(&folder.join(MANIFEST))
         .and_then(|text| Manifest::read(&text).map_err(|error| error.to_string()))
-    {
-        Ok(manifest) => manifest,
-        Err(why) => return Looked::Changed(vec![why]),
-    };
+        .map_err(|why| vec![why])?;
     let mut wrong: Vec<String> = Vec::new();
     for (file, known) in &manifest.files {
         wrong.extend(differs(&folder.join(file), known).map(|why| format!("{file} {why}")));
@@ -100,10 +114,7 @@ pub(super) fn looked(folder: &Path) -> Looked {
         Ok(added) => wrong.extend(added),
         Err(error) => wrong.push(format!("the folder cannot be read: {error}")),
     }
-    if unfinished {
-        wrong.push(format!("{MARK} is there: the record was never finished"));
-    }
-    if wrong.is_empty() { Looked::Whole(manifest) } else { Looked::Changed(wrong) }
+    if wrong.is_empty() { Ok(manifest) } else { Err(wrong) }
 }
 
 /// Why a file is not the one that was written; none where it is.
