@@ -4,6 +4,7 @@
 
 mod address;
 mod allow;
+mod batch;
 mod builtins;
 mod check;
 mod console;
@@ -70,6 +71,9 @@ enum Command {
     /// Checks a script and runs it on a head
     #[command(after_help = run::AFTER_HELP)]
     Run(run::Options),
+    /// Runs a script on every head of a list, with a record of each
+    #[command(after_help = batch::AFTER_HELP)]
+    Batch(batch::Options),
     /// Runs a script on many simulated heads, and tells the yield
     #[command(after_help = simulate::AFTER_HELP)]
     Simulate(simulate::Options),
@@ -104,6 +108,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
+        Command::Batch(options) => batch::batch(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Check(options) => check::check(&options),
         Command::Record(options) => record::record(&options),

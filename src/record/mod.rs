@@ -4,6 +4,7 @@
 mod checks;
 mod collect;
 mod curve;
+mod heads;
 mod html;
 mod junit;
 mod lines;
@@ -15,6 +16,7 @@ mod values;
 pub use checks::CheckRow;
 pub use collect::Collector;
 pub use curve::{Curve, SpeedPoint};
+pub use heads::{HeadCase, heads_junit};
 pub use html::page;
 pub use junit::junit;
 pub use lines::{LINES_HEADER, LineRow};

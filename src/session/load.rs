@@ -117,8 +117,7 @@ fn examined(
     settings: &[String],
     index: bool,
 ) -> Result<Examined, String> {
-    let Texts { sources, mut names, diagnostics, modules, settings } =
-        read(files, path, settings)?;
+    let Texts { sources, mut names, diagnostics, modules, settings } = read(files, path, settings)?;
     let (prepared, index) =
         judged(files, sources, &mut names, &modules, &settings, diagnostics, index);
     let files = modules.into_iter().map(|m| (m.source, m.file)).collect();

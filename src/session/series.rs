@@ -43,9 +43,20 @@ impl Series {
         &self.list
     }
 
+    /// The name of the list.
+    pub fn list_name(&self) -> String {
+        self.texts.sources.get(self.source).map_or_else(String::new, |s| s.name.clone())
+    }
+
     /// All texts but those of single rows.
     pub fn sources(&self) -> &SourceMap {
         &self.texts.sources
+    }
+
+    /// The texts of the script and all it uses.
+    pub fn scripts(&self) -> impl Iterator<Item = &str> {
+        let sources = self.texts.sources.iter().take(self.texts.modules.len());
+        sources.map(|(_, source)| source.text.as_ref())
     }
 
     /// What was wrong before any row was looked at.
@@ -87,8 +98,7 @@ impl Series {
         let text = self.row_text(row);
         let (mut settings, problems) = self.settings(row);
         let mut sources = self.texts.sources.clone();
-        let name = sources.get(self.source).map_or_else(String::new, |s| s.name.clone());
-        sources.add(name, text);
+        sources.add(self.list_name(), text);
         let mut diagnostics = self.texts.diagnostics.clone();
         diagnostics.extend(problems);
         // A param that is also set by an option is told of at its column.
@@ -107,9 +117,11 @@ impl Series {
             let value_span = self.span(row, cell.range.clone());
             let name = &column.text;
             if cell.text.is_empty() {
-                let report = Diagnostic::error("E0905", format!("no value for `{name}`"), value_span)
-                    .help("every row gives every param: write the value, or a list of its own for \
-                           the heads that need none");
+                let report =
+                    Diagnostic::error("E0905", format!("no value for `{name}`"), value_span).help(
+                        "every row gives every param: write the value, or a list of its own for \
+                           the heads that need none",
+                    );
                 wrong.push(report);
             }
             if cell.doubled {
@@ -121,13 +133,13 @@ impl Series {
             // Blanks in place of all that stands before keep every place right.
             let blanked = format!("{}{}", " ".repeat(value_span.start as usize), cell.text);
             let source = value_span.source;
-            let (value, problems) =
-                match parse_expression(source, &blanked, &mut self.texts.names) {
-                    Ok(value) => (Some(value), Vec::new()),
-                    // What is missing or quoted has been told.
-                    Err(_) if cell.text.is_empty() || cell.doubled => (None, Vec::new()),
-                    Err(problems) => (None, problems),
-                };
+            let (value, problems) = match parse_expression(source, &blanked, &mut self.texts.names)
+            {
+                Ok(value) => (Some(value), Vec::new()),
+                // What is missing or quoted has been told.
+                Err(_) if cell.text.is_empty() || cell.doubled => (None, Vec::new()),
+                Err(problems) => (None, problems),
+            };
             settings.push(Setting {
                 name: name.clone(),
                 name_span: Span::new(self.source, column.range.start, column.range.end),
