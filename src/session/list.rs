@@ -54,8 +54,9 @@ pub(super) fn read(source: SourceId, text: &str) -> (List, Vec<Diagnostic>) {
         reading.wrong(0..0, "this list is empty", &help);
         return (list, reading.problems);
     };
+    let before = reading.problems.len();
     let columns = reading.columns(first);
-    if !reading.problems.is_empty() {
+    if reading.problems.len() > before {
         return (list, reading.problems);
     }
     for row in rows {

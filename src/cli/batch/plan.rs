@@ -149,7 +149,7 @@ impl Looking<'_> {
             Ok(made) => made,
             Err(why) => {
                 if self.printed.insert(why.clone()) {
-                    complain(&format!("{}\n", why.trim_end()));
+                    complain(&format!("{}\n\n", why.trim_end()));
                 }
                 let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
                 let place = series.cell_span(row, column);
