@@ -416,7 +416,7 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
 #[cfg(unix)]
 #[test]
 fn kills_at_any_moment_neither_repeat_nor_lose_a_head() {
-    const HEADS: usize = 20;
+    const HEADS: usize = 40;
     let list: String = (0..HEADS).map(|k| format!("SN-{k:02},1 um\n")).collect();
     let folder = folder("killed", &format!("serial,width\n{list}"));
     let all: Vec<String> = (0..HEADS).map(|k| format!("SN-{k:02}")).collect();
@@ -434,9 +434,9 @@ fn kills_at_any_moment_neither_repeat_nor_lose_a_head() {
             let whole = |head: &String| folder.0.join(format!("out/{head}/{name}")).exists();
             all.iter().filter(|head| whole(head)).count()
         };
-        // Half of the kills come right behind the moment at which a record is sealed.
+        // Most kills come right behind the moment at which a record is sealed.
         let (sealed, since) = (ready("record.json"), Instant::now());
-        let wait = match next(2) {
+        let wait = match next(3) {
             0 => Duration::from_millis(next(150)),
             _ => {
                 while ready("record.json") <= sealed && since.elapsed() < Duration::from_secs(5) {

@@ -255,6 +255,78 @@ fn verifying_names_what_was_changed_missing_or_added() {
     assert_eq!(verify("src").0, 2);
 }
 
+fn show(folder: &str, more: &[&str]) -> (i32, String) {
+    let output = spintrue(&[&["record", "show", folder], more].concat());
+    (output.status.code().unwrap(), said(&output))
+}
+
+/// A record is shown as its run was: each line of a check that the run printed stands there.
+#[test]
+fn a_record_is_shown_as_its_run_was() {
+    let folder = Folder::new("record-shown");
+    let place = folder.path("record");
+    let run = spintrue(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "me"]);
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 0, "{told}");
+    let run = said(&run);
+    let checks: Vec<&str> = run.lines().filter(|line| line.contains("  check ")).collect();
+    assert_eq!(checks.len(), 7);
+    for line in checks {
+        assert!(told.contains(line), "{line}\n{told}");
+    }
+    // The recorded values and their tables are the same, down to the blanks.
+    let from = run.find("  speed reached").unwrap();
+    let values = &run[from..run.find("\n\n  checks").unwrap()];
+    assert!(told.contains(values), "{told}");
+    for wanted in ["whole and as it was written", " by me", "simulated (seed 1)", "margin 5.27 um"]
+    {
+        assert!(told.contains(wanted), "{wanted}: {told}");
+    }
+    assert!(told.ends_with("PASSED\n"));
+    let (_, json) = show(&place, &["--json"]);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["state"], "whole");
+    assert_eq!(json["checks"].as_array().unwrap().len(), 7);
+    assert_eq!(json["end"]["verdict"], "passed");
+    assert_eq!(json["identity"]["operator"], "me");
+}
+
+#[test]
+fn a_record_that_is_changed_or_cut_off_is_shown_and_says_so() {
+    let (_folder, place) = failing();
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 0);
+    insta::assert_snapshot!("failing.shown", shown(&told, &place));
+    let events = read(&place, "events.jsonl");
+    fs::write(format!("{place}/events.jsonl"), events.replacen("too large", "too small", 1))
+        .unwrap();
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 1);
+    assert!(told.contains("NOT AS IT WAS WRITTEN") && told.contains("events.jsonl was changed"));
+    // Cut off in the middle of a line, and of a check that nobody can read.
+    for name in FILES.iter().filter(|name| **name != "events.jsonl") {
+        fs::remove_file(format!("{place}/{name}")).unwrap();
+    }
+    fs::write(format!("{place}/UNFINISHED"), "").unwrap();
+    let whole: Vec<&str> = events.split_inclusive('\n').take(7).collect();
+    let part = format!("{}{{\"event\":\"check\"}}\noops\n{{\"event\":\"no", whole.concat());
+    fs::write(format!("{place}/events.jsonl"), part).unwrap();
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 1);
+    insta::assert_snapshot!("cut_off.shown", shown(&told, &place));
+    fs::remove_file(format!("{place}/events.jsonl")).unwrap();
+    let (code, told) = show(&place, &[]);
+    assert!(code == 2 && told.contains("there is no "), "{told}");
+    assert_eq!(show(&format!("{place}/nowhere"), &[]).0, 2);
+}
+
+/// Without what differs from day to day and from place to place.
+fn shown(told: &str, place: &str) -> String {
+    let told = told.replace(place, "RECORD");
+    let kept = told.lines().filter(|line| !line.starts_with("  started"));
+    kept.map(|line| format!("{line}\n")).collect()
+}
+
 #[test]
 fn a_folder_in_use_is_refused_before_anything_moves() {
     let (folder, place) = failing();

@@ -4,11 +4,12 @@
 use crate::acceptance::decision::{Outcome, Rule};
 use crate::interpret::{Bound, Check, Measured};
 use crate::program::show::Shown;
+use crate::record::one_line;
 use crate::source::Span;
 use crate::units::parse_quantity;
 use serde_json::Value;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::Path;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -52,7 +53,10 @@ pub(in crate::cli) struct Kept {
 /// Reads what a record says; fails in plain words where that cannot be read.
 pub(in crate::cli) fn kept(folder: &Path) -> Result<Kept, String> {
     let path = folder.join(EVENTS);
-    let failed = |error: std::io::Error| format!("{} cannot be read: {error}", path.display());
+    let failed = |error: std::io::Error| match error.kind() {
+        ErrorKind::NotFound => format!("there is no {}", path.display()),
+        _ => format!("{} cannot be read: {error}", path.display()),
+    };
     // Anything but a plain file, such as a pipe, could have this wait for ever.
     if !path.metadata().map_err(failed)?.is_file() {
         return Err(format!("{} is no plain file", path.display()));
@@ -97,7 +101,7 @@ impl Kept {
                 let shown = value.get("value").and_then(shown);
                 match (value.get("name").and_then(Value::as_str), shown) {
                     (Some(name), Some(shown)) => {
-                        self.recorded.push((name.to_string(), shown));
+                        self.recorded.push((one_line(name), shown));
                         self.recorded_lines.push(value);
                     }
                     _ => self.strange += 1,
@@ -125,7 +129,7 @@ impl Kept {
     }
 }
 
-/// A text by its key; empty where there is none.
+/// A text by its key, as it stands; empty where there is none.
 pub(super) fn text<'a>(value: &'a Value, key: &str) -> &'a str {
     value.get(key).and_then(Value::as_str).unwrap_or("")
 }
@@ -147,8 +151,9 @@ fn check(value: &Value) -> Option<Check> {
         }),
     };
     Some(Check {
-        label: text(value, "label").to_string(),
-        text: Rc::from(text(value, "condition")),
+        // A file that somebody edited must not steer the terminal.
+        label: one_line(text(value, "label")),
+        text: Rc::from(one_line(text(value, "condition"))),
         number: 0,
         measured,
         outcome,
@@ -166,7 +171,7 @@ fn shown(value: &Value) -> Option<Shown> {
     Some(match value {
         Value::Null | Value::Number(_) => return None,
         Value::Bool(flag) => Shown::Flag(*flag),
-        Value::String(text) => Shown::Text(text.clone()),
+        Value::String(text) => Shown::Text(one_line(text)),
         Value::Array(items) => Shown::List(items.iter().map(shown).collect::<Option<Vec<_>>>()?),
         Value::Object(fields) => match (fields.get("unit"), fields.get("text")) {
             (Some(Value::String(unit)), Some(Value::String(text))) => Shown::Quantity {
@@ -174,7 +179,7 @@ fn shown(value: &Value) -> Option<Shown> {
                 value: fields.get("value").and_then(Value::as_f64).unwrap_or(f64::NAN),
                 unit: unit.clone(),
                 asked: parse_quantity(text).ok().and_then(|(_, unit)| unit).map(Rc::new),
-                text: text.clone(),
+                text: one_line(text),
             },
             _ => {
                 let named = |(name, field): (&String, &Value)| {

@@ -2,6 +2,7 @@
 //! written.
 
 use crate::acceptance::decision::Outcome;
+use crate::cli::check::counted;
 use crate::cli::record::folder::MANIFEST;
 use crate::cli::record::read::{Kept, kept, text};
 use crate::cli::record::verify::{Looked, looked};
@@ -32,6 +33,18 @@ pub(super) struct Options {
     /// Prints one JSON object for machines
     #[arg(long)]
     json: bool,
+}
+
+/// Stands for a blank at which no line is broken.
+const TOGETHER: char = '\u{1f}';
+
+/// Without what could steer the terminal.
+fn visible(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && c != TOGETHER { ' ' } else { c }).collect()
+}
+
+fn together(text: &str) -> String {
+    text.replace(' ', &TOGETHER.to_string())
 }
 
 /// A record with all that is known of it.
@@ -94,7 +107,7 @@ impl Shown {
         let mut out = format!("{}\n", styled(&name, BOLD, colour));
         let mut fact = |word: &str, what: String, style: &str| {
             if !what.is_empty() {
-                let lines = wrapped(&what, &" ".repeat(12));
+                let lines = wrapped(&visible(&what), &" ".repeat(12)).replace(TOGETHER, " ");
                 let lines = lines.trim().lines().map(|line| styled(line.trim(), style, colour));
                 let lines = lines.collect::<Vec<_>>().join(&format!("\n{}", " ".repeat(12)));
                 out.push_str(&format!("  {word:<8}  {lines}\n"));
@@ -119,8 +132,8 @@ impl Shown {
             }
         }
         if self.kept.strange > 0 {
-            let what = format!("{} lines of events.jsonl cannot be read", self.kept.strange);
-            fact("", what, RED);
+            let lines = counted(self.kept.strange as usize, "line");
+            fact("", format!("{lines} of events.jsonl cannot be read"), RED);
         }
         out.push('\n');
         out.push_str(&self.checks(colour));
@@ -134,7 +147,9 @@ impl Shown {
         let seed = head.get("seed").and_then(Value::as_u64);
         let (model, serial) = (text(head, "model"), text(head, "serial"));
         match (simulated, seed) {
-            (true, Some(seed)) => format!("{model} {serial}, simulated (seed {seed})"),
+            (true, Some(seed)) => {
+                format!("{model} {serial}, {}", together(&format!("simulated (seed {seed})")))
+            }
             (true, None) => format!("{model} {serial}, simulated"),
             _ => format!("{model} {serial}"),
         }
@@ -155,13 +170,22 @@ impl Shown {
         format!("{}{by}", text(&self.identity, "started"))
     }
 
+    /// In the order of the script, where `record.json` has it.
     fn params(&self) -> String {
-        let Some(Value::Object(params)) = self.kept.start.get("params") else {
-            return String::new();
+        let pair = |pair: &Value| {
+            let text = |at: usize| pair.get(at).and_then(Value::as_str);
+            Some(format!("{} = {}", text(0)?, text(1)?))
         };
-        let params = params.iter();
-        let said = params.map(|(name, value)| format!("{name} = {}", value.as_str().unwrap_or("")));
-        said.collect::<Vec<_>>().join(", ")
+        let ordered = self.identity.get("params").and_then(Value::as_array);
+        let params: Vec<String> = match (ordered, self.kept.start.get("params")) {
+            (Some(ordered), _) => ordered.iter().filter_map(pair).collect(),
+            (None, Some(Value::Object(params))) => params
+                .iter()
+                .map(|(name, value)| format!("{name} = {}", value.as_str().unwrap_or("")))
+                .collect(),
+            _ => Vec::new(),
+        };
+        params.iter().map(|param| together(param)).collect::<Vec<_>>().join(", ")
     }
 
     fn checks(&self, colour: bool) -> String {
@@ -183,7 +207,7 @@ impl Shown {
             }
         }
         for label in self.kept.not_reached() {
-            let said = format!("{:13}check {label}: not reached", "");
+            let said = format!("{:13}check {}: not reached", "", visible(&label));
             out.push_str(&format!("{}\n", styled(&said, YELLOW, colour)));
         }
         if self.kept.left_out > 0 {
@@ -200,8 +224,9 @@ impl Shown {
             out.push_str(&format!("\n{}\n", styled("Recorded", BOLD, colour)));
             out.push_str(&summary::values(&kept.recorded, colour));
         }
+        let gap = if out.ends_with("\n\n") { "" } else { "\n" };
         let end = &kept.end;
-        let verdict = text(end, "verdict").to_uppercase();
+        let verdict = visible(text(end, "verdict")).to_uppercase();
         if verdict.is_empty() {
             let reached = quantity(kept.reached, Dimension::TIME, None, None);
             let said = format!("NO VERDICT: nothing is known behind {reached} of head time");
@@ -209,13 +234,13 @@ impl Shown {
             return out;
         }
         if let Some(failure) = end.get("failure").filter(|failure| failure.is_object()) {
-            let (kind, what) = (text(failure, "kind"), text(failure, "message"));
-            out.push_str(&format!("\n{}: {what}\n", styled(kind, RED, colour)));
-            out.push_str(&format!("  at {}\n", text(failure, "place")));
+            let (kind, what) = (text(failure, "kind"), visible(text(failure, "message")));
+            out.push_str(&format!("\n{}: {what}\n", styled(&visible(kind), RED, colour)));
+            out.push_str(&format!("  at {}\n", visible(text(failure, "place"))));
         }
         if let Some(took) = end.pointer("/took/value").and_then(Value::as_f64) {
             let took = quantity(took, Dimension::TIME, None, None);
-            out.push_str(&format!("\n  took      {took} of head time\n"));
+            out.push_str(&format!("{gap}  took      {took} of head time\n"));
         }
         let style = match verdict.as_str() {
             "PASSED" => GREEN,
