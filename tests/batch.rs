@@ -254,6 +254,21 @@ fn a_folder_of_something_else_is_left_alone() {
     }
 }
 
+/// A batch that cannot begin leaves no folder, so that the next one is not refused.
+#[test]
+fn an_archive_that_cannot_be_used_leaves_no_folder() {
+    let folder = folder("archive", THREE);
+    let archive = Connection::open(folder.0.join("a.sqlite")).unwrap();
+    archive.execute_batch("CREATE TABLE other (x); PRAGMA user_version = 7;").unwrap();
+    drop(archive);
+    let (code, told) = batch(&folder, &["--archive", "a.sqlite"]);
+    assert!(code == 2 && told.contains("is a database of something else"), "{told}");
+    assert!(!folder.0.join("out").exists());
+    let (code, told) = batch(&folder, &["--archive", "no/such/a.sqlite"]);
+    assert!(code == 2 && told.contains("make it first"), "{told}");
+    assert!(!folder.0.join("out").exists());
+}
+
 #[test]
 fn a_batch_ends_early_where_that_is_asked_for() {
     let folder = folder("stop", THREE);
@@ -416,7 +431,7 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
 #[cfg(unix)]
 #[test]
 fn kills_at_any_moment_neither_repeat_nor_lose_a_head() {
-    const HEADS: usize = 40;
+    const HEADS: usize = 24;
     let list: String = (0..HEADS).map(|k| format!("SN-{k:02},1 um\n")).collect();
     let folder = folder("killed", &format!("serial,width\n{list}"));
     let all: Vec<String> = (0..HEADS).map(|k| format!("SN-{k:02}")).collect();

@@ -237,7 +237,7 @@ fn verifying_names_what_was_changed_missing_or_added() {
         assert!(told.contains(name), "{name}: {told}");
         fs::remove_file(&path).unwrap();
         let (code, told) = verify(&place);
-        assert!(code > 0 && told.contains(name), "{name}: {told}");
+        assert!(code == 1 && told.contains(&format!("{name} is missing")), "{name}: {told}");
         fs::write(&path, &whole).unwrap();
         assert_eq!(verify(&place).0, 0, "{name}");
     }
@@ -250,9 +250,42 @@ fn verifying_names_what_was_changed_missing_or_added() {
     fs::write(format!("{place}/record.json"), "{\n  \"format\": 7,\n  oops\n}\n").unwrap();
     let (code, told) = verify(&place);
     assert_eq!(code, 1);
-    assert!(told.contains("record.json:3:3"), "{told}");
+    assert!(told.contains("record.json:3:3: key must be a string\n"), "{told}");
     assert_eq!(verify(&format!("{place}/nowhere")).0, 2);
     assert_eq!(verify("src").0, 2);
+}
+
+/// A file under another name is one that is missing and one that was added; a shorter one is changed.
+#[test]
+fn verifying_tells_renamed_and_shortened_files() {
+    let (_folder, place) = failing();
+    for name in FILES {
+        let (path, other) = (format!("{place}/{name}"), format!("{place}/x-{name}"));
+        let whole = fs::read(&path).unwrap();
+        fs::rename(&path, &other).unwrap();
+        let (code, told) = verify(&place);
+        assert_eq!(code, 1, "{name}: {told}");
+        assert!(told.contains(&format!("{name} is missing")), "{name}: {told}");
+        fs::rename(&other, &path).unwrap();
+        fs::write(&path, &whole[..whole.len() / 2]).unwrap();
+        let (code, told) = verify(&place);
+        assert!(code == 1 && told.contains(name), "{name}: {told}");
+        fs::write(&path, &whole).unwrap();
+    }
+    assert_eq!(verify(&place).0, 0);
+}
+
+#[test]
+fn what_is_no_record_of_this_program_is_told_apart() {
+    let (folder, place) = failing();
+    let path = format!("{place}/record.json");
+    let manifest = fs::read_to_string(&path).unwrap();
+    fs::write(&path, manifest.replace("\"version\": 1", "\"version\": 2")).unwrap();
+    let (code, told) = verify(&place);
+    assert!(code == 2 && told.contains("version 2 of the format"), "{told}");
+    assert!(told.contains("use a newer spintrue"), "{told}");
+    let (code, told) = verify(&folder.path("failing.spt"));
+    assert!(code == 2 && told.contains("is a file: name the folder of a record"), "{told}");
 }
 
 fn show(folder: &str, more: &[&str]) -> (i32, String) {
@@ -420,6 +453,60 @@ mod cut_off {
         let whole = &written[..=written.rfind('\n').unwrap()];
         assert!(events(whole).len() > 100);
         assert_eq!(verify(&place).0, 1);
+    }
+
+    /// A link or a pipe in place of a file is no part of a record, and nobody waits for a pipe.
+    #[test]
+    fn a_link_or_a_pipe_is_no_part_of_a_record() {
+        let (folder, place) = super::failing();
+        for name in super::FILES {
+            let (path, aside) = (format!("{place}/{name}"), folder.path("aside"));
+            std::fs::rename(&path, &aside).unwrap();
+            std::os::unix::fs::symlink(&aside, &path).unwrap();
+            let (code, told) = verify(&place);
+            assert!(code == 1 && told.contains(&format!("{name} is no plain file")), "{told}");
+            std::fs::remove_file(&path).unwrap();
+            assert!(Command::new("mkfifo").arg(&path).status().unwrap().success());
+            let (code, told) = verify(&place);
+            assert!(code == 1 && told.contains(&format!("{name} is no plain file")), "{told}");
+            let (code, told) = super::show(&place, &[]);
+            assert!(code > 0, "{told}");
+            std::fs::rename(&aside, &path).unwrap();
+        }
+        assert_eq!(verify(&place).0, 0);
+    }
+
+    #[test]
+    fn links_that_lead_nowhere_are_told() {
+        let folder = Folder::new("record-links");
+        let (round, gone) = (folder.path("round"), folder.path("gone"));
+        std::os::unix::fs::symlink("round", &round).unwrap();
+        std::os::unix::fs::symlink("nowhere", &gone).unwrap();
+        for place in [round, gone] {
+            let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
+            assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+            assert!(said(&run).contains("it is a link that leads nowhere"), "{}", said(&run));
+            assert_eq!(verify(&place).0, 2);
+        }
+    }
+
+    /// Any name that the disk takes is a name for a record; only a data sheet cannot be read there.
+    #[test]
+    fn a_path_need_not_be_text() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = Folder::new("record-bytes");
+        let script = folder.file("script.spt", "record \"width\": 1 mm\n");
+        let place = folder.0.join(std::ffi::OsStr::from_bytes(b"no\xffutf"));
+        let run = |option: &str| {
+            let mut command = super::program(&["run", &script.display().to_string()]);
+            command.arg(option).arg(&place).output().unwrap()
+        };
+        assert_eq!(run("--record").status.code(), Some(0));
+        let mut command = super::program(&["record", "verify"]);
+        assert_eq!(command.arg(&place).output().unwrap().status.code(), Some(0));
+        let output = run("--last");
+        assert_eq!(output.status.code(), Some(2));
+        assert!(said(&output).contains("give the folder another name"), "{}", said(&output));
     }
 
     #[test]

@@ -1,10 +1,11 @@
 //! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that whatever
 //! cuts it off leaves what is finished. A last line that was cut short counts as not written.
 
+use crate::cli::files::unwritten;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io::{self, Read, Write};
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 /// The journal.
@@ -150,16 +151,6 @@ pub(super) fn now() -> String {
     format!("{:.3}", jiff::Timestamp::now())
 }
 
-fn failed(path: &Path, error: &io::Error) -> String {
-    let why = match error.kind() {
-        io::ErrorKind::StorageFull => "the disk is full: make room".to_string(),
-        io::ErrorKind::PermissionDenied => "that may not be written".to_string(),
-        io::ErrorKind::ReadOnlyFilesystem => "that disk may only be read".to_string(),
-        _ => error.to_string(),
-    };
-    format!("{} cannot be written: {why}", path.display())
-}
-
 impl Journal {
     /// Takes the folder of a batch, new or begun before. Writes nothing into it but the lock.
     pub(super) fn take(folder: &Path) -> Result<(Journal, Known), String> {
@@ -167,7 +158,7 @@ impl Journal {
         if folder.exists() && !folder.is_dir() {
             return Err(format!("{name} is a file: name a folder for the records"));
         }
-        fs::create_dir_all(folder).map_err(|error| failed(folder, &error))?;
+        fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))?;
         let path = folder.join(JOURNAL);
         let entries = fs::read_dir(folder).map_err(|error| format!("{name}: {error}"))?;
         let mut others = entries.flatten().filter(|entry| entry.file_name() != LOCK);
@@ -178,7 +169,7 @@ impl Journal {
         }
         let lock = folder.join(LOCK);
         let file = OpenOptions::new().create(true).append(true).open(&lock);
-        let held = file.map_err(|error| failed(&lock, &error))?;
+        let held = file.map_err(|error| unwritten(&lock, &error))?;
         match held.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
@@ -198,7 +189,7 @@ impl Journal {
             .read(true)
             .append(true)
             .open(&path)
-            .map_err(|error| failed(&path, &error))?;
+            .map_err(|error| unwritten(&path, &error))?;
         let mut bytes = Vec::new();
         (&mut file)
             .take(LARGEST)
@@ -210,14 +201,25 @@ impl Journal {
         let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
         let known = known(&path, bytes.get(..whole).unwrap_or(&[]))?;
         if whole < bytes.len() {
-            file.set_len(whole as u64).map_err(|error| failed(&path, &error))?;
+            file.set_len(whole as u64).map_err(|error| unwritten(&path, &error))?;
         }
         // A new name lasts only once its folder is on the disk too.
         if cfg!(unix) {
             let synced = File::open(folder).and_then(|folder| folder.sync_all());
-            synced.map_err(|error| failed(folder, &error))?;
+            synced.map_err(|error| unwritten(folder, &error))?;
         }
         Ok((Journal { path, file, _lock: held }, known))
+    }
+
+    /// Leaves no trace of a batch that did not begin.
+    pub(super) fn abandon(self, folder: &Path) {
+        let Journal { path, file, _lock } = self;
+        drop(file);
+        // What cannot be taken away does no harm: it holds nothing.
+        let _ = fs::remove_file(path);
+        drop(_lock);
+        let _ = fs::remove_file(folder.join(LOCK));
+        let _ = fs::remove_dir(folder);
     }
 
     /// Writes a line, and comes back once it is on the disk.
@@ -225,7 +227,7 @@ impl Journal {
         let mut text = serde_json::to_string(line).map_err(|error| error.to_string())?;
         text.push('\n');
         let written = self.file.write_all(text.as_bytes()).and_then(|()| self.file.sync_data());
-        written.map_err(|error| failed(&self.path, &error))
+        written.map_err(|error| unwritten(&self.path, &error))
     }
 }
 

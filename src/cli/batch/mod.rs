@@ -137,15 +137,25 @@ fn begun(options: &Options) -> Result<u8, String> {
             options.record.display()
         ));
     }
-    let mut archive = options.archive.as_deref().map(Archive::open).transpose().map_err(said)?;
+    let fresh = known.batch.is_none();
+    let archive = options.archive.as_deref().map(Archive::open).transpose();
+    let written = match &archive {
+        Ok(_) if fresh || !changes.is_empty() => journal.write(&Line::Batch(batch)),
+        Ok(_) => Ok(()),
+        Err(why) => Err(why.clone()),
+    };
+    if let Err(why) = written {
+        if fresh {
+            journal.abandon(&options.record);
+        }
+        return Err(said(why));
+    }
+    let mut archive = archive.map_err(said)?;
     let digest = digest_of(series.scripts());
     let (stop, asked) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
     let flags = [stop.clone(), asked.clone()];
     ctrlc::set_handler(move || flags.iter().for_each(|flag| flag.store(true, Ordering::SeqCst)))
         .map_err(|error| said(format!("Ctrl-C cannot be watched for: {error}")))?;
-    if known.batch.is_none() || !changes.is_empty() {
-        journal.write(&Line::Batch(batch)).map_err(said)?;
-    }
     let folders = folders(&heads, &known);
     let common =
         Common { script: &options.script, digest, operator: options.operator.as_ref(), stop };
@@ -290,10 +300,12 @@ fn finished(
         code = summary::worse(code, WRONG);
     }
     summary.tell(code);
-    if let Err(why) = written {
-        complain(&format!("error: {why}\n"));
-    }
-    if let Some(Early::Stopped(why, _)) = early {
+    // Where nothing can be written any more, once is enough.
+    let why = match (early, written) {
+        (Some(Early::Stopped(why, _)), _) => Some(why),
+        (_, written) => written.err(),
+    };
+    if let Some(why) = why {
         complain(&format!("error: {why}\n"));
     }
     if summary.open() > 0 {

@@ -4,6 +4,7 @@
 use crate::cli::batch::Options;
 use crate::cli::batch::journal::Done;
 use crate::cli::batch::plan::Planned;
+use crate::cli::files::unwritten;
 use crate::cli::terminal::{self, BOLD, GREEN, RED, YELLOW, complain, say, styled, wrapped};
 use crate::cli::{CAUTION, duration};
 use crate::record::{HeadCase, heads_junit};
@@ -399,6 +400,6 @@ fn whole(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), String> {
     });
     written.map_err(|error| {
         let _ = fs::remove_file(&part);
-        format!("{} cannot be written: {error}", path.display())
+        unwritten(&path, &error)
     })
 }

@@ -1,11 +1,12 @@
 //! The folder of a record: taken while it is empty, marked until it is whole, each file on the disk
 //! before it has its name.
 
+use crate::cli::files::unwritten;
 use crate::record::{FileDigest, hexadecimal};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// The file that is there until the record is whole.
@@ -33,16 +34,6 @@ pub(super) struct Stream {
     bytes: u64,
 }
 
-fn failed(path: &Path, error: &io::Error) -> String {
-    let why = match error.kind() {
-        io::ErrorKind::StorageFull => "the disk is full".to_string(),
-        io::ErrorKind::PermissionDenied => "that may not be written".to_string(),
-        io::ErrorKind::ReadOnlyFilesystem => "that disk may only be read".to_string(),
-        _ => error.to_string(),
-    };
-    format!("{} cannot be written: {why}", path.display())
-}
-
 impl Folder {
     /// Takes a folder that is empty or not there yet.
     pub(super) fn take(path: &Path) -> Result<Folder, String> {
@@ -50,8 +41,8 @@ impl Folder {
         if path.exists() && !path.is_dir() {
             return Err(format!("{name} is a file: name a folder for the record"));
         }
-        fs::create_dir_all(path).map_err(|error| failed(path, &error))?;
-        let mut entries = fs::read_dir(path).map_err(|error| failed(path, &error))?;
+        fs::create_dir_all(path).map_err(|error| unwritten(path, &error))?;
+        let mut entries = fs::read_dir(path).map_err(|error| unwritten(path, &error))?;
         if entries.next().is_some() {
             let more = if path.join(MANIFEST).exists() || path.join(MARK).exists() {
                 "holds a record already"
@@ -66,7 +57,7 @@ impl Folder {
                 f.write_all(MARK_TEXT.as_bytes())?;
                 f.sync_all()
             });
-        written.map_err(|error| failed(&mark, &error))?;
+        written.map_err(|error| unwritten(&mark, &error))?;
         let folder = Folder { path: path.to_path_buf(), files: BTreeMap::new() };
         folder.sync()?;
         Ok(folder)
@@ -80,14 +71,14 @@ impl Folder {
     pub(super) fn stream(&self, name: &'static str) -> Result<Stream, String> {
         let path = self.path.join(name);
         let file = OpenOptions::new().write(true).create_new(true).open(&path);
-        let file = file.map_err(|error| failed(&path, &error))?;
+        let file = file.map_err(|error| unwritten(&path, &error))?;
         Ok(Stream { name, file, hash: Sha256::new(), bytes: 0 })
     }
 
     /// Ends such a file.
     pub(super) fn end(&mut self, stream: Stream) -> Result<(), String> {
         let path = self.path.join(stream.name);
-        stream.file.sync_all().map_err(|error| failed(&path, &error))?;
+        stream.file.sync_all().map_err(|error| unwritten(&path, &error))?;
         let sha256 = hexadecimal(&stream.hash.finalize());
         self.files.insert(stream.name.to_string(), FileDigest { bytes: stream.bytes, sha256 });
         Ok(())
@@ -111,7 +102,7 @@ impl Folder {
         written.map_err(|error| {
             // Half a file helps nobody; the mark says that one is missing.
             let _ = fs::remove_file(&part);
-            failed(&path, &error)
+            unwritten(&path, &error)
         })
     }
 
@@ -136,7 +127,7 @@ impl Folder {
 fn sync(path: &Path) -> Result<(), String> {
     if cfg!(unix) {
         let synced = File::open(path).and_then(|folder| folder.sync_all());
-        synced.map_err(|error| failed(path, &error))?;
+        synced.map_err(|error| unwritten(path, &error))?;
     }
     Ok(())
 }
@@ -144,7 +135,7 @@ fn sync(path: &Path) -> Result<(), String> {
 /// Takes the mark away from a folder that is sealed.
 pub(in crate::cli) fn unmark(path: &Path) -> Result<(), String> {
     let mark = path.join(MARK);
-    fs::remove_file(&mark).map_err(|error| failed(&mark, &error))?;
+    fs::remove_file(&mark).map_err(|error| unwritten(&mark, &error))?;
     sync(path)
 }
 
@@ -152,7 +143,7 @@ impl Stream {
     /// Writes on; what came before stays as it is.
     pub(super) fn write(&mut self, bytes: &[u8]) -> Result<(), String> {
         let written = self.file.write_all(bytes);
-        written.map_err(|error| failed(Path::new(self.name), &error))?;
+        written.map_err(|error| unwritten(Path::new(self.name), &error))?;
         self.hash.update(bytes);
         self.bytes += bytes.len() as u64;
         Ok(())

@@ -76,7 +76,9 @@ pub(super) fn show(options: &Options) -> u8 {
             return WRONG;
         }
     };
-    let manifest = files::read_text(&options.folder.join(MANIFEST)).unwrap_or_default();
+    let path = options.folder.join(MANIFEST);
+    let plain = path.metadata().is_ok_and(|data| data.is_file());
+    let manifest = plain.then(|| files::read_text(&path).unwrap_or_default()).unwrap_or_default();
     let manifest = serde_json::from_str::<Value>(&manifest).unwrap_or_default();
     let identity = manifest.get("identity").cloned().unwrap_or_default();
     let shown = Shown { kept, identity, state, problems };
