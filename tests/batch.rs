@@ -117,6 +117,20 @@ fn every_head_has_its_record_and_the_summary_names_them_all() {
     assert!(junit.contains("tests=\"3\" failures=\"1\""), "{junit}");
 }
 
+/// The list that is shipped, as docs/batch.md runs it.
+#[test]
+fn the_list_that_is_shipped() {
+    let folder = Folder::new("batch-shipped");
+    let list = "scripts/lists/demo_heads.csv";
+    let out = folder.path("out");
+    let mut command =
+        program(&folder, &["batch", "scripts/bring_up.spt", "--list", list, "--record", &out]);
+    let output = command.current_dir(env!("CARGO_MANIFEST_DIR")).output().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(told.contains("4 heads: 2 passed, 1 undecided, 1 failed"), "{told}");
+}
+
 #[test]
 fn all_mistakes_are_told_before_any_head_moves() {
     let list = "serial,head,fault,speed,widht\n\

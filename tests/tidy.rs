@@ -54,6 +54,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("clap::", &["cli"]),
     ("indicatif::", &["cli"]),
     ("toml::", &["head", "record", "session"]),
+    ("csv::", &["session", "cli"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
     ("rusqlite::", &["cli"]),

@@ -2,6 +2,7 @@
 //! cuts it off leaves what is finished. A last line that was cut short counts as not written.
 
 use crate::cli::files::unwritten;
+use crate::cli::record::sync;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -203,11 +204,7 @@ impl Journal {
         if whole < bytes.len() {
             file.set_len(whole as u64).map_err(|error| unwritten(&path, &error))?;
         }
-        // A new name lasts only once its folder is on the disk too.
-        if cfg!(unix) {
-            let synced = File::open(folder).and_then(|folder| folder.sync_all());
-            synced.map_err(|error| unwritten(folder, &error))?;
-        }
+        sync(folder)?;
         Ok((Journal { path, file, _lock: held }, known))
     }
 

@@ -3,7 +3,7 @@
 use crate::cli::batch::journal::{Begun, Done, now};
 use crate::cli::batch::stored::stored;
 use crate::cli::files::read_text;
-use crate::cli::record::{held, kept, unmark};
+use crate::cli::record::{held, kept, sync, unmark};
 use crate::record::{Manifest, hexadecimal};
 use crate::session::Verdict;
 use serde_json::Value;
@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 /// The folder that records of cut off runs are kept in.
 pub(super) const ASIDE: &str = "unfinished";
 
+/// The file that a record has until it is finished.
 const MARK: &str = "UNFINISHED";
 
 /// What is to be done about such a head.
@@ -92,6 +93,8 @@ fn aside(batch: &Path, name: &str) -> Result<PathBuf, String> {
     let place = places.into_iter().find(|place| !place.exists());
     let place = place.unwrap_or_else(|| folder.join(name));
     fs::rename(batch.join(name), &place).map_err(failed)?;
+    sync(&folder)?;
+    sync(batch)?;
     Ok(place)
 }
 

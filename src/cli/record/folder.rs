@@ -60,6 +60,9 @@ impl Folder {
         written.map_err(|error| unwritten(&mark, &error))?;
         let folder = Folder { path: path.to_path_buf(), files: BTreeMap::new() };
         folder.sync()?;
+        if let Some(parent) = path.parent() {
+            sync(if parent.as_os_str().is_empty() { Path::new(".") } else { parent })?;
+        }
         Ok(folder)
     }
 
@@ -124,7 +127,7 @@ impl Folder {
 }
 
 /// Names of new files last only once their folder is on the disk too.
-fn sync(path: &Path) -> Result<(), String> {
+pub(in crate::cli) fn sync(path: &Path) -> Result<(), String> {
     if cfg!(unix) {
         let synced = File::open(path).and_then(|folder| folder.sync_all());
         synced.map_err(|error| unwritten(path, &error))?;

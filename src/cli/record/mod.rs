@@ -9,7 +9,7 @@ mod recorder;
 mod show;
 mod verify;
 
-pub(super) use folder::unmark;
+pub(super) use folder::{sync, unmark};
 pub(super) use identity::identity;
 pub(super) use last::Last;
 pub(super) use pages::pages;
