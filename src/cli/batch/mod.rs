@@ -335,9 +335,9 @@ fn sources(series: &Series) -> Vec<(String, String)> {
 fn changes(options: &Options, batch: &Batch, known: &Known, heads: &[Planned]) -> Vec<String> {
     let mut changes = known.batch.as_ref().map_or_else(Vec::new, |before| batch.differs(before));
     let mut rows: Vec<String> = Vec::new();
+    let heads: HashMap<&str, &Planned> = heads.iter().map(|h| (h.serial.as_str(), h)).collect();
     for (begun, done) in known.heads.values() {
-        let head = heads.iter().find(|head| head.serial == begun.serial);
-        match (head, done) {
+        match (heads.get(begun.serial.as_str()), done) {
             (None, _) => rows.push(format!("{} is not in the list any more", begun.serial)),
             (Some(head), _) if head.digest != begun.row => {
                 rows.push(format!("the row of {} or its head has changed", begun.serial));

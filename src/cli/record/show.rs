@@ -77,9 +77,10 @@ pub(super) fn show(options: &Options) -> u8 {
         }
     };
     let path = options.folder.join(MANIFEST);
+    // Anything but a plain file, such as a pipe, could have this wait for ever.
     let plain = path.metadata().is_ok_and(|data| data.is_file());
-    let manifest = plain.then(|| files::read_text(&path).unwrap_or_default()).unwrap_or_default();
-    let manifest = serde_json::from_str::<Value>(&manifest).unwrap_or_default();
+    let text = if plain { files::read_text(&path).unwrap_or_default() } else { String::new() };
+    let manifest = serde_json::from_str::<Value>(&text).unwrap_or_default();
     let identity = manifest.get("identity").cloned().unwrap_or_default();
     let shown = Shown { kept, identity, state, problems };
     say(&if options.json { shown.json() } else { shown.text(options) });
