@@ -124,6 +124,9 @@ pub(super) fn run(
     let verdict = finished.verdict();
     // An interrupted run is made again; the archive holds none twice.
     if let Some(archive) = archive.filter(|_| verdict != Verdict::Interrupted) {
+        if let Some(path) = &sealed {
+            record::sync(path).map_err(Trouble::Lost)?;
+        }
         let stored = archive.store(&about, &common.digest, &heard, &finished);
         stored.map_err(Trouble::Lost)?;
     }

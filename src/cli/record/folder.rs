@@ -6,8 +6,9 @@ use crate::record::{FileDigest, hexadecimal};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::thread;
 
 /// The file that is there until the record is whole.
 pub(super) const MARK: &str = "UNFINISHED";
@@ -24,6 +25,9 @@ pub(super) const MANIFEST: &str = "record.json";
 pub(super) struct Folder {
     path: PathBuf,
     files: BTreeMap<String, FileDigest>,
+    /// Files that are written and not yet known to be on the disk: where each lies, and the name
+    /// that it then gets.
+    written: Vec<(File, PathBuf, Option<PathBuf>)>,
 }
 
 /// A file that is written line by line.
@@ -52,22 +56,19 @@ impl Folder {
             return Err(format!("the folder {name} {more}: name one that is not there yet"));
         }
         let mark = path.join(MARK);
-        let written =
-            OpenOptions::new().write(true).create_new(true).open(&mark).and_then(|mut f| {
-                f.write_all(MARK_TEXT.as_bytes())?;
-                f.sync_all()
-            });
+        let written = OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .open(&mark)
+            .and_then(|mut f| f.write_all(MARK_TEXT.as_bytes()));
         written.map_err(|error| unwritten(&mark, &error))?;
-        let folder = Folder { path: path.to_path_buf(), files: BTreeMap::new() };
-        folder.sync()?;
+        let folder =
+            Folder { path: path.to_path_buf(), files: BTreeMap::new(), written: Vec::new() };
+        sync(path)?;
         if let Some(parent) = path.parent() {
             sync(if parent.as_os_str().is_empty() { Path::new(".") } else { parent })?;
         }
         Ok(folder)
-    }
-
-    fn sync(&self) -> Result<(), String> {
-        sync(&self.path)
     }
 
     /// Begins a file that grows while the run goes on.
@@ -79,15 +80,14 @@ impl Folder {
     }
 
     /// Ends such a file.
-    pub(super) fn end(&mut self, stream: Stream) -> Result<(), String> {
+    pub(super) fn end(&mut self, stream: Stream) {
         let path = self.path.join(stream.name);
-        stream.file.sync_all().map_err(|error| unwritten(&path, &error))?;
         let sha256 = hexadecimal(&stream.hash.finalize());
         self.files.insert(stream.name.to_string(), FileDigest { bytes: stream.bytes, sha256 });
-        Ok(())
+        self.written.push((stream.file, path, None));
     }
 
-    /// Writes a whole file: under another name first, then by its own.
+    /// Writes a whole file under another name, until it is on the disk.
     pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), String> {
         self.write(name, text)?;
         let sha256 = hexadecimal(&Sha256::digest(text.as_bytes()));
@@ -95,18 +95,24 @@ impl Folder {
         Ok(())
     }
 
-    fn write(&self, name: &str, text: &str) -> Result<(), String> {
+    fn write(&mut self, name: &str, text: &str) -> Result<(), String> {
         let (path, part) = (self.path.join(name), self.path.join(format!("{name}.part")));
-        let written = File::create(&part).and_then(|mut file| {
+        let file = File::create(&part).and_then(|mut file| {
             file.write_all(text.as_bytes())?;
-            file.sync_all()?;
-            fs::rename(&part, &path)
+            Ok(file)
         });
-        written.map_err(|error| {
-            // Half a file helps nobody; the mark says that one is missing.
-            let _ = fs::remove_file(&part);
-            unwritten(&path, &error)
-        })
+        match file {
+            Ok(file) => {
+                self.written.push((file, part, Some(path)));
+                Ok(())
+            }
+            Err(error) => {
+                // Half a file helps nobody; the mark says that one is missing. What is whole stays.
+                let _ = fs::remove_file(&part);
+                let _ = self.settle();
+                Err(unwritten(&path, &error))
+            }
+        }
     }
 
     /// Where it is.
@@ -119,10 +125,42 @@ impl Folder {
         &self.files
     }
 
-    /// Writes the manifest; all is there then, but for the mark that is still to go.
-    pub(super) fn seal(self, manifest: &str) -> Result<(), String> {
+    /// Writes the manifest, waits until everything is on the disk, and gives each file its name,
+    /// the manifest last. All is there then, but for the mark that is still to go.
+    pub(super) fn seal(mut self, manifest: &str) -> Result<(), String> {
         self.write(MANIFEST, manifest)?;
-        self.sync()
+        self.settle()
+    }
+
+    /// Waits until all that was written is on the disk, and gives it its names; the last one only if
+    /// all before it came so far.
+    fn settle(&mut self) -> Result<(), String> {
+        // All at once, for a disk is asked for its promise once for all of them then.
+        let synced: Vec<io::Result<()>> = thread::scope(|scope| {
+            let files = self.written.iter();
+            let waiting: Vec<_> =
+                files.map(|(file, ..)| scope.spawn(move || file.sync_all())).collect();
+            let lost = |_| Err(io::Error::other("the system did not answer"));
+            waiting.into_iter().map(|one| one.join().unwrap_or_else(lost)).collect()
+        });
+        let mut trouble = Ok(());
+        let last = synced.len().saturating_sub(1);
+        let written = std::mem::take(&mut self.written);
+        for (at, ((file, path, name), synced)) in written.into_iter().zip(synced).enumerate() {
+            // Some systems rename no file that is open.
+            drop(file);
+            let named = synced.and_then(|()| match &name {
+                Some(_) if at == last && trouble.is_err() => fs::remove_file(&path),
+                Some(name) => fs::rename(&path, name),
+                None => Ok(()),
+            });
+            if let Err(error) = named
+                && trouble.is_ok()
+            {
+                trouble = Err(unwritten(&name.unwrap_or(path), &error));
+            }
+        }
+        trouble
     }
 }
 

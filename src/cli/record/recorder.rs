@@ -26,6 +26,8 @@ pub(crate) struct Recorder {
     files: Option<Files>,
     /// The first thing that could not be written.
     trouble: Option<String>,
+    /// The line that is being written.
+    buffer: Vec<u8>,
     /// Asks the run to stop.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
@@ -53,6 +55,7 @@ impl Recorder {
             early: Vec::new(),
             files: None,
             trouble: None,
+            buffer: Vec::new(),
             stop,
             at_most: None,
         }
@@ -142,8 +145,8 @@ impl Recorder {
         let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
         self.collector.end(finished, &prepared.sources, pages);
         let record = self.collector.record();
-        folder.end(events)?;
-        folder.end(lines)?;
+        folder.end(events);
+        folder.end(lines);
         folder.put("values.toml", &values(record).map_err(|e| e.to_string())?)?;
         folder.put("junit.xml", &junit(record).map_err(|e| e.to_string())?)?;
         folder.put("results.tap", &tap(record))?;
@@ -164,15 +167,19 @@ impl Listener for Recorder {
             return;
         }
         let row = self.collector.heard(heard);
-        let line = serde_json::to_string(&CallLine { event: "call", heard });
+        let mut line = std::mem::take(&mut self.buffer);
+        line.clear();
+        let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
+        line.push(b'\n');
         self.with(|files| {
-            let line = line.map_err(|error| error.to_string())?;
-            files.events.write(format!("{line}\n").as_bytes())?;
+            written.map_err(|error| error.to_string())?;
+            files.events.write(&line)?;
             match row {
                 Some(row) => files.lines.write(row.text().as_bytes()),
                 None => Ok(()),
             }
         });
+        self.buffer = line;
     }
 }
 
