@@ -401,8 +401,8 @@ expect \"end\": x >= turns
 ";
 
 /// Starts a batch, and comes back when the script of a head has got so far.
-fn started(folder: &Folder, head: &str) -> Child {
-    let mut command = program(folder, &BATCH);
+fn started(folder: &Folder, head: &str, more: &[&str]) -> Child {
+    let mut command = program(folder, &[&BATCH[..], more].concat());
     let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let since = Instant::now();
     let events = folder.0.join(format!("out/{head}/events.jsonl"));
@@ -419,7 +419,7 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
     let list = |turns: &str| format!("serial,turns\nSN-1,1\nSN-2,{turns}\nSN-3,1\n");
     let folder = folder("interrupted", &list("1e12"));
     folder.file("script.spt", ENDLESS);
-    let child = started(&folder, "SN-2");
+    let child = started(&folder, "SN-2", &[]);
     let (code, told) = batch(&folder, &[]);
     assert!(code == 2 && told.contains("another batch is going on in out"), "{told}");
     let id = child.id().to_string();
@@ -437,6 +437,34 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
     let (code, told) = batch(&folder, &["--despite-changes"]);
     assert_eq!(code, 0, "{told}");
     assert_eq!(serials(&folder, "done"), ["SN-1", "SN-2", "SN-3"]);
+    assert_eq!(names(&folder, "out/unfinished"), ["SN-2.1"]);
+}
+
+/// Another program keeps the archive to itself just when a run is to be stored: the batch stops, and
+/// goes on with that head; neither run nor record is there twice.
+#[test]
+fn an_archive_that_is_locked_in_the_middle_stops_the_batch() {
+    let folder = folder("locked", "serial,turns\nSN-1,1\nSN-2,3e5\n");
+    folder.file("script.spt", ENDLESS);
+    let archive = ["--archive", "a.sqlite"];
+    let child = started(&folder, "SN-2", &archive);
+    let other = Connection::open(folder.0.join("a.sqlite")).unwrap();
+    other.busy_timeout(Duration::from_secs(5)).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let output = child.wait_with_output().unwrap();
+    let told = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2), "{told}");
+    assert!(told.contains("SN-2 is not finished: this run is not in the archive"), "{told}");
+    assert!(told.contains("locked by another program"), "{told}");
+    other.execute_batch("ROLLBACK").unwrap();
+    assert_eq!(
+        (stored(&folder), serials(&folder, "done")),
+        (vec!["SN-1".into()], vec!["SN-1".into()])
+    );
+    let (code, told) = batch(&folder, &archive);
+    assert_eq!(code, 0, "{told}");
+    assert_eq!(stored(&folder), ["SN-1", "SN-2"]);
+    assert_eq!(serials(&folder, "done"), ["SN-1", "SN-2"]);
     assert_eq!(names(&folder, "out/unfinished"), ["SN-2.1"]);
 }
 

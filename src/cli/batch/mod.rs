@@ -28,10 +28,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 pub(super) const AFTER_HELP: &str = "\
-The list is a CSV file whose first row names the columns: `serial`, where wanted `head` with an
-address for each head and `fault` with what is to go wrong with a simulated one, and params of the
-script with values as the script writes them, such as 4800 rpm. All of it is checked before the
-first head moves. docs/batch.md tells more.
+The list is a CSV file whose first row names the columns: `serial`, where
+wanted `head` with an address for each head and `fault` with what is to go wrong
+with a simulated one, and params of the script with values as the script writes
+them, such as 4800 rpm. All of it is checked before the first head moves.
+docs/batch.md tells more.
 
 The same command again goes on where a batch was cut off, however that happened.
 
@@ -46,7 +47,8 @@ Exit codes, the worst of all heads, from good to bad:
 Examples:
   spintrue batch scripts/bring_up.spt --list heads.csv --record records/week-12
   spintrue batch scripts/accept.spt --list heads.csv --record records/week-12 \\
-      --set @scripts/datasheets/small_format.toml --archive station.sqlite --operator night-shift";
+      --set @scripts/datasheets/ten_facet.toml --archive station.sqlite \\
+      --operator night-shift";
 
 /// Which outcome ends a batch early.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]

@@ -14,8 +14,8 @@ use serde_json::{Value, json};
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-A record that was never finished, or that was changed since, is shown as far as it can be read, and
-that is said of it.
+A record that was never finished, or that was changed since, is shown as far as
+it can be read, and that is said of it.
 
 Exit codes:
   0    the record is whole and as it was written
