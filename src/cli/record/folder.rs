@@ -36,7 +36,12 @@ pub(super) struct Stream {
     file: File,
     hash: Sha256,
     bytes: u64,
+    /// What is still to be written.
+    waiting: Vec<u8>,
 }
+
+/// So much waits at most, in bytes.
+const WAITING_MOST: usize = 16 << 10;
 
 impl Folder {
     /// Takes a folder that is empty or not there yet.
@@ -76,15 +81,17 @@ impl Folder {
         let path = self.path.join(name);
         let file = OpenOptions::new().write(true).create_new(true).open(&path);
         let file = file.map_err(|error| unwritten(&path, &error))?;
-        Ok(Stream { name, file, hash: Sha256::new(), bytes: 0 })
+        Ok(Stream { name, file, hash: Sha256::new(), bytes: 0, waiting: Vec::new() })
     }
 
     /// Ends such a file.
-    pub(super) fn end(&mut self, stream: Stream) {
+    pub(super) fn end(&mut self, mut stream: Stream) -> Result<(), String> {
+        stream.flush()?;
         let path = self.path.join(stream.name);
         let sha256 = hexadecimal(&stream.hash.finalize());
         self.files.insert(stream.name.to_string(), FileDigest { bytes: stream.bytes, sha256 });
         self.written.push((stream.file, path, None));
+        Ok(())
     }
 
     /// Writes a whole file under another name, until it is on the disk.
@@ -181,12 +188,22 @@ pub(in crate::cli) fn unmark(path: &Path) -> Result<(), String> {
 }
 
 impl Stream {
-    /// Writes on; what came before stays as it is.
+    /// Adds to the file, which is to be flushed once that may not be lost any more.
     pub(super) fn write(&mut self, bytes: &[u8]) -> Result<(), String> {
-        let written = self.file.write_all(bytes);
+        self.waiting.extend_from_slice(bytes);
+        if self.waiting.len() < WAITING_MOST { Ok(()) } else { self.flush() }
+    }
+
+    /// Hands what waits to the operating system; what came before stays as it is.
+    pub(super) fn flush(&mut self) -> Result<(), String> {
+        if self.waiting.is_empty() {
+            return Ok(());
+        }
+        let written = self.file.write_all(&self.waiting);
         written.map_err(|error| unwritten(Path::new(self.name), &error))?;
-        self.hash.update(bytes);
-        self.bytes += bytes.len() as u64;
+        self.hash.update(&self.waiting);
+        self.bytes += self.waiting.len() as u64;
+        self.waiting.clear();
         Ok(())
     }
 }

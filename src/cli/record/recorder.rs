@@ -28,6 +28,8 @@ pub(crate) struct Recorder {
     trouble: Option<String>,
     /// The line that is being written.
     buffer: Vec<u8>,
+    /// Every call goes to the disk at once: what a real head said cannot be had again.
+    eager: bool,
     /// Asks the run to stop.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
@@ -37,6 +39,13 @@ struct Files {
     folder: Folder,
     events: Stream,
     lines: Stream,
+}
+
+impl Files {
+    fn flush(&mut self) -> Result<(), String> {
+        self.events.flush()?;
+        self.lines.flush()
+    }
 }
 
 /// A call as a line of events.jsonl.
@@ -56,6 +65,7 @@ impl Recorder {
             files: None,
             trouble: None,
             buffer: Vec::new(),
+            eager: true,
             stop,
             at_most: None,
         }
@@ -74,6 +84,7 @@ impl Recorder {
         lines.write(LINES_HEADER.as_bytes())?;
         self.files = Some(Files { folder, events, lines });
         self.at_most = about.at_most;
+        self.eager = !about.head.simulated;
         self.collector.start(identity);
         self.line(&json::start(about));
         for heard in std::mem::take(&mut self.early) {
@@ -99,7 +110,10 @@ impl Recorder {
     }
 
     fn line(&mut self, value: &Value) {
-        self.with(|files| files.events.write(format!("{value}\n").as_bytes()));
+        self.with(|files| {
+            files.events.write(format!("{value}\n").as_bytes())?;
+            files.flush()
+        });
     }
 
     fn event(&mut self, time: f64, event: &Event, sources: &SourceMap) {
@@ -145,8 +159,8 @@ impl Recorder {
         let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
         self.collector.end(finished, &prepared.sources, pages);
         let record = self.collector.record();
-        folder.end(events);
-        folder.end(lines);
+        folder.end(events)?;
+        folder.end(lines)?;
         folder.put("values.toml", &values(record).map_err(|e| e.to_string())?)?;
         folder.put("junit.xml", &junit(record).map_err(|e| e.to_string())?)?;
         folder.put("results.tap", &tap(record))?;
@@ -171,13 +185,14 @@ impl Listener for Recorder {
         line.clear();
         let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
         line.push(b'\n');
+        let eager = self.eager;
         self.with(|files| {
             written.map_err(|error| error.to_string())?;
             files.events.write(&line)?;
-            match row {
-                Some(row) => files.lines.write(row.text().as_bytes()),
-                None => Ok(()),
+            if let Some(row) = row {
+                files.lines.write(row.text().as_bytes())?;
             }
+            if eager { files.flush() } else { Ok(()) }
         });
         self.buffer = line;
     }
