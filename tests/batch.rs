@@ -117,6 +117,32 @@ fn every_head_has_its_record_and_the_summary_names_them_all() {
     assert!(junit.contains("tests=\"3\" failures=\"1\""), "{junit}");
 }
 
+/// Questions are answered by a file, the same for every head; a batch asks nobody at the terminal.
+#[test]
+fn questions_are_answered_by_a_file() {
+    let folder = folder("answers", "serial\nSN-1\nSN-2\n");
+    folder.file(
+        "script.spt",
+        "let shut = ask \"is the cover closed?\": flag\nexpect \"asked\": shut\n",
+    );
+    folder.file("yes.toml", "\"is the cover closed?\" = \"yes\"\n");
+    folder.file("wrong.toml", "\"is the cover closed?\" = 7\n\"is it blue?\" = true\n");
+    let (code, told) = batch(&folder, &[]);
+    assert!(code == 2 && told.contains("--answers"), "{told}");
+    assert_eq!(told.matches("Error:").count(), 1, "each thing once: {told}");
+    let (code, told) = batch(&folder, &["--answers", "wrong.toml"]);
+    assert!(
+        code == 2 && told.contains("wrong.toml:1:") && told.contains("wrong.toml:2:"),
+        "{told}"
+    );
+    assert!(!folder.0.join("out").exists());
+    let (code, told) = batch(&folder, &["--answers", "yes.toml"]);
+    assert_eq!(code, 0, "{told}");
+    folder.file("yes.toml", "# changed\n\"is the cover closed?\" = \"yes\"\n");
+    let (code, told) = batch(&folder, &["--answers", "yes.toml"]);
+    assert!(code == 2 && told.contains("yes.toml has changed"), "{told}");
+}
+
 /// The list that is shipped, as docs/batch.md runs it.
 #[test]
 fn the_list_that_is_shipped() {

@@ -4,6 +4,7 @@
 use crate::bounds::form::Form;
 use crate::builtins::Range;
 use crate::program::types::Layout;
+use crate::program::value::Value;
 use crate::source::Span;
 use std::rc::Rc;
 
@@ -94,6 +95,17 @@ impl Num {
 }
 
 impl Shape {
+    /// Of a value: every part, unless it is very long.
+    pub fn of(value: &Value) -> Shape {
+        let Value::Object(object) = value else { return Shape::Unknown(None) };
+        if object.words.len().max(object.refs.len()) > EXACT_MOST {
+            return Shape::Unknown(None);
+        }
+        let words = object.words.iter().map(|word| Num::only(*word)).collect();
+        let refs = object.refs.iter().map(|inner| Rc::new(Shape::of(inner))).collect();
+        Shape::Exact(words, refs)
+    }
+
     /// What is known of its parts is forgotten, but not how many they are.
     #[must_use]
     pub fn blurred(&self) -> Shape {

@@ -217,6 +217,7 @@ impl Walk<'_> {
         }
         let shape = match reference {
             Ref::Local(_) | Ref::Text(_) => unknown(),
+            Ref::Kept(value) => Rc::new(Shape::of(value)),
             Ref::Interpolated(pieces, _) => {
                 for piece in pieces {
                     if let Piece::Value(value, _) = piece {

@@ -183,6 +183,12 @@ impl Writes<'_> {
                 self.reference(label);
                 self.expression(value);
             }
+            Statement::Ask(ask) => {
+                self.reference(&ask.question);
+                let ends = ask.range.iter().flat_map(|(low, high)| [low, high]);
+                [&ask.limit].into_iter().chain(ends).for_each(|number| self.number(number));
+                self.found.extend(ask.into.map(Key::from));
+            }
         }
     }
 
@@ -269,7 +275,7 @@ impl Writes<'_> {
 
     fn reference(&mut self, reference: &Ref) {
         match reference {
-            Ref::Local(_) | Ref::Text(_) => {}
+            Ref::Local(_) | Ref::Text(_) | Ref::Kept(_) => {}
             Ref::Interpolated(pieces, _) => {
                 for piece in pieces {
                     if let Piece::Value(value, _) = piece {

@@ -10,7 +10,9 @@ use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{Expression, ExpressionKind, Piece, Routine, Statement, StatementKind};
+use crate::syntax::tree::{
+    Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind,
+};
 use std::collections::HashSet;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -23,6 +25,9 @@ impl Checker<'_> {
             self.inside = Inside { module: index, constant: true, ..Inside::default() };
             self.modules.push(ModuleNames { missing: module.missing, ..ModuleNames::default() });
             self.imports(module);
+            if script {
+                self.revive();
+            }
             let exported = !script || is_library(module);
             // Routines first: a constant's place in the file does not matter to them.
             for statement in &module.file.statements {
@@ -191,7 +196,13 @@ impl Checker<'_> {
                 self.param(statement, settings);
             }
             StatementKind::Let { name, .. } if script => {
+                self.supersede(name.symbol);
                 self.top_level.insert(name.symbol, name.span);
+            }
+            StatementKind::Ask(ask) if script => {
+                if let Kept::Named { name, .. } = &ask.kept {
+                    self.top_level.insert(name.symbol, name.span);
+                }
             }
             StatementKind::Use { .. }
             | StatementKind::Routine(_)
@@ -462,11 +473,13 @@ impl Checker<'_> {
         };
         self.inside = Inside { module: last, ..Inside::default() };
         self.scope.enter();
+        self.bind_kept();
         let running: Vec<&Statement> = script
             .file
             .statements
             .iter()
             .filter(|s| match &s.kind {
+                _ if self.declares_only() => false,
                 StatementKind::Use { .. }
                 | StatementKind::Param { .. }
                 | StatementKind::Deciding(_)
@@ -477,6 +490,7 @@ impl Checker<'_> {
             })
             .collect();
         let (code, _) = self.statements(running);
+        self.leave_behind();
         self.scope.leave();
         self.program.body = code;
     }

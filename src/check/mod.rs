@@ -8,6 +8,7 @@ mod advice;
 mod allow;
 mod always;
 mod annotation;
+mod ask;
 mod call;
 pub mod codes;
 mod collect;
@@ -18,6 +19,7 @@ mod generic;
 mod head;
 pub mod index;
 pub mod limit;
+pub mod live;
 mod operator;
 mod place;
 mod promise;
@@ -96,16 +98,19 @@ pub struct Checked {
     pub images: Vec<(String, Span)>,
     /// Faults that are named by plain text, and where.
     pub faults: Vec<(String, Span)>,
+    /// What an entry leaves behind; nothing of a script.
+    pub left: live::Left,
 }
 
 /// Checks modules, each after those it uses; the last one is the script. With `index` it also
-/// tells what each name means.
+/// tells what each name means; `live` makes it an entry, over what earlier ones left behind.
 pub fn check(
     modules: &[Module<'_>],
     settings: &[Setting],
     names: &mut Names,
     sources: &SourceMap,
     index: bool,
+    live: Option<live::Live<'_>>,
 ) -> Checked {
     let builtins = builtins::table();
     // One that no file names needs no symbol.
@@ -132,16 +137,19 @@ pub fn check(
         index: index.then(index::Index::default),
         decides: deciding::Chosen::default(),
         found: Vec::new(),
+        questions: Vec::new(),
         images: Vec::new(),
         faults: Vec::new(),
+        live: live.map(live::State::new),
     };
     checker.collect(modules, settings);
     checker.bodies(modules);
     checker.tell_valueless();
     checker.program.checks = checker.planned();
+    checker.program.questions = checker.asked();
     let effects = checker.flow();
     let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
-    if !failed && !modules.iter().any(|module| module.missing) {
+    if !failed && live.is_none() && !modules.iter().any(|module| module.missing) {
         // With errors about, what looks unused may only be misspelt elsewhere.
         checker.unused();
     }
@@ -151,7 +159,8 @@ pub fn check(
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let (images, faults) = (checker.images, checker.faults);
     let program = (!failed).then_some(checker.program);
-    Checked { program, diagnostics, effects, index, images, faults }
+    let left = checker.live.map(live::State::left).unwrap_or_default();
+    Checked { program, diagnostics, effects, index, images, faults, left }
 }
 
 /// A routine as callers see it.
@@ -233,8 +242,11 @@ struct Checker<'a> {
     decides: deciding::Chosen,
     /// Checks that the script plans, so far.
     found: Vec<deciding::Found>,
+    /// Questions that the script may ask, so far.
+    questions: Vec<ask::Found>,
     images: Vec<(String, Span)>,
     faults: Vec<(String, Span)>,
+    live: Option<live::State<'a>>,
 }
 
 impl Checker<'_> {

@@ -76,6 +76,8 @@ pub(super) struct Variable {
     pub used: bool,
     /// Not to be reported as unused.
     pub quiet: bool,
+    /// Left behind by an earlier entry, so that its name may be given again.
+    pub kept: bool,
 }
 
 /// A loop around the statement being checked.
@@ -137,6 +139,11 @@ impl Scope {
         self.bound.get(&symbol).map(|bound| bound.variable)
     }
 
+    /// In no block but the outermost.
+    pub(super) fn at_top(&self) -> bool {
+        self.marks.len() == 1
+    }
+
     pub(super) fn symbols(&self) -> impl Iterator<Item = Symbol> + '_ {
         self.bound.keys().copied()
     }
@@ -176,8 +183,12 @@ impl Checker<'_> {
     ) -> usize {
         let module = self.modules.get(self.inside.module);
         let fixed = module.and_then(|m| m.values.get(&name.symbol)).copied();
-        let top = self.inside.routine.is_none() && self.scope.marks.len() == 1;
-        if self.scope.in_this_scope(name.symbol) {
+        let top = self.inside.routine.is_none() && self.scope.at_top();
+        let found = self.scope.find(name.symbol).or(fixed);
+        let kept = found.and_then(|v| self.variables.get(v)).is_some_and(|v| v.kept);
+        if kept {
+            // An entry may give the name of an earlier value again.
+        } else if self.scope.in_this_scope(name.symbol) {
             self.twice(name, self.scope.find(name.symbol));
         } else if let (true, Some(before)) = (top, fixed) {
             self.twice(name, Some(before));
@@ -211,9 +222,10 @@ impl Checker<'_> {
         let slot = self.slot(&kind);
         let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
         let module = self.inside.module;
-        let (range, used) = (None, false);
+        let (range, used, kept) = (None, false, false);
+        let fields = None;
         let made =
-            Variable { name, kind, unit, fields: None, role, slot, module, range, used, quiet };
+            Variable { name, kind, unit, fields, role, slot, module, range, used, quiet, kept };
         self.variables.push(made);
         self.saw_variable(self.variables.len() - 1);
         self.variables.len() - 1

@@ -67,9 +67,12 @@ impl Checker<'_> {
                 *slot = passage;
             }
         }
-        let start = Passage { lock: Lock::Unknown, trims: Trims::Measured, ..ENTRY };
+        // What earlier entries did is known to the head alone.
+        let lock = if self.live.is_some() { Lock::Sought } else { Lock::Unknown };
+        let start = Passage { lock, trims: Trims::Measured, ..ENTRY };
         let end = self.passage(graph, None, start, &passages);
         if let Trims::Loaded(span) = end.trims
+            && self.live.is_none()
             && !self.fails_at(span)
         {
             self.report(
@@ -116,6 +119,7 @@ impl Checker<'_> {
                 }
                 Callee::Builtin(index) => (meaning_of(index), None),
                 Callee::Arm { .. } => (Meaning { needs_lock: true, ..Meaning::default() }, None),
+                Callee::Ask => continue,
             };
             let place = inner.and_then(|inner| inner.needs_lock);
             if meaning.needs_lock {

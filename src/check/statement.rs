@@ -151,7 +151,7 @@ impl Checker<'_> {
     fn alone(&mut self, e: &Expression, code: &mut Vec<program::Statement>) {
         let ExpressionKind::Call { name, arguments } = &e.kind else {
             let typed = self.expression(e, None);
-            if typed.kind == Type::Unknown {
+            if typed.kind == Type::Unknown || self.answers(&typed, code) {
                 return;
             }
             let set = match &e.kind {
@@ -175,6 +175,9 @@ impl Checker<'_> {
             return;
         };
         let typed = self.call(*name, arguments, e.span);
+        if !matches!(typed.kind, Type::Unknown | Type::Nothing) && self.answers(&typed, code) {
+            return;
+        }
         match (typed.kind.clone(), typed.code) {
             (Type::Unknown, _) => {}
             (Type::Nothing, program::Expression::Number(Number::Call(call))) => {

@@ -147,5 +147,5 @@ fn config_report(name: &str, text: &str, errors: &[sim::ConfigError]) -> String 
             }
         })
         .collect();
-    crate::cli::check::rendered(&reports, &sources)
+    crate::terminal::told::rendered(&reports, &sources)
 }

@@ -4,10 +4,11 @@ use crate::acceptance::decision::Outcome;
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
-use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
-use crate::interpret::{Check, Event, Observer};
+use crate::interpret::{Check, Event, Observer, answer_line};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
+use crate::terminal::told;
+use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -86,9 +87,9 @@ impl Console {
             Outcome::Fails => ("DOES NOT CONFORM", RED),
             Outcome::Undecided => ("UNDECIDED", YELLOW),
         };
-        let what = summary::measured(check);
+        let what = told::measured(check);
         let mark = styled(mark, style, self.colour);
-        let sure = summary::sureness(check);
+        let sure = told::sureness(check);
         self.line(time, &format!("check {}: {what}: {mark}{sure}", check.label));
     }
 
@@ -130,6 +131,11 @@ impl Observer for Console {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
             Event::Check(check) => self.check(time, &check),
+            // Whoever asks shows the question where it is answered.
+            Event::Asked { .. } => self.clear(),
+            Event::Answered { question, shown, who, .. } => {
+                self.line(time, &answer_line(&question, &shown, &who));
+            }
             Event::Progress { text, elapsed, limit } => self.progress(time, &text, elapsed, limit),
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);

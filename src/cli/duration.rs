@@ -2,10 +2,10 @@
 //! params, and the limit that somebody sets.
 
 use crate::bounds::{Bound, Formula, ParamKind, Term, Unknown, What};
-use crate::cli::terminal::{DIM, styled};
 use crate::diagnostics::Diagnostic;
 use crate::session::Prepared;
 use crate::source::{SourceMap, Span};
+use crate::terminal::{DIM, styled};
 use crate::units::{Dimension, parse_quantity, show_number};
 
 /// Places that are named.

@@ -1,9 +1,9 @@
 //! `explain`: what a code means, why, and how to mend it; or all codes by topic.
 
 use crate::cli::WRONG;
-use crate::cli::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
 use crate::diagnostics::codes::Code;
 use crate::session::topics;
+use crate::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\

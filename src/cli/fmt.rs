@@ -1,11 +1,11 @@
 //! `fmt`: writes scripts in the house style.
 
-use crate::cli::check::rendered;
 use crate::cli::files::read_text;
-use crate::cli::terminal::{complain, say};
 use crate::cli::{FAILED, WRONG};
 use crate::source::SourceMap;
 use crate::syntax::format::{NotFormatted, format};
+use crate::terminal::told::rendered;
+use crate::terminal::{complain, say};
 use clap::Args;
 use std::fs::{self, OpenOptions};
 use std::io::{ErrorKind, Read, Write, stdin};

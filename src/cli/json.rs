@@ -2,12 +2,12 @@
 
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
-use crate::cli::terminal::say;
 use crate::interpret::{Bound, Check, Event, Observer};
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
+use crate::terminal::say;
 use serde_json::{Map, Value, json};
 
 /// Prints a run for machines.
@@ -62,6 +62,14 @@ pub(super) fn event(time: f64, event: &Event) -> Option<Value> {
             json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})
         }
         Event::Check(check) => check_value(time, check),
+        Event::Asked { question, wanted, limit, .. } => json!({
+            "event": "asked", "time": time, "question": question, "wanted": wanted,
+            "limit": {"value": limit, "unit": "s"},
+        }),
+        Event::Answered { question, shown, who, .. } => json!({
+            "event": "answered", "time": time, "question": question, "answer": value(shown),
+            "who": who,
+        }),
         Event::Progress { .. } => return None,
         Event::AlsoFailed(failure) => {
             json!({"event": "also_failed", "time": time, "message": failure.message})

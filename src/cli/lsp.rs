@@ -2,9 +2,9 @@
 
 use crate::cli::WRONG;
 use crate::cli::files::{Disk, tidy};
-use crate::cli::terminal::complain;
 use crate::lsp::{Workspace, serve, transport};
 use crate::session::{Files, Text};
+use crate::terminal::complain;
 use std::fs;
 use std::io;
 use std::path::Path;

@@ -17,15 +17,17 @@ mod head;
 mod history;
 mod json;
 mod lsp;
+mod operator;
 mod pages;
 mod picture;
 mod record;
 mod run;
+mod shell;
 mod simulate;
 mod summary;
-mod terminal;
 mod units;
 
+use crate::terminal;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
@@ -51,7 +53,8 @@ Exit codes:
   0    passed
   1    a check does not conform, or the script said `fail`
   2    the script, an option or a file is wrong
-  3    the head failed, did not get there in time, or could not be made safe
+  3    the head failed, did not get there in time, or could not be made safe; or nobody was there to
+       answer a question of the script
   4    nothing fails, but a check is undecided or a planned one was not reached
   130  interrupted
 
@@ -74,6 +77,9 @@ enum Command {
     /// Runs a script on every head of a list, with a record of each
     #[command(after_help = batch::AFTER_HELP)]
     Batch(batch::Options),
+    /// Opens a prompt on a head: each entry is checked and run
+    #[command(after_help = shell::AFTER_HELP)]
+    Shell(shell::Options),
     /// Runs a script on many simulated heads, and tells the yield
     #[command(after_help = simulate::AFTER_HELP)]
     Simulate(simulate::Options),
@@ -109,6 +115,7 @@ pub fn main() -> ExitCode {
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
         Command::Batch(options) => batch::batch(&options),
+        Command::Shell(options) => shell::shell(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Check(options) => check::check(&options),
         Command::Record(options) => record::record(&options),

@@ -1,9 +1,9 @@
 //! Exposed pages for whoever reads a run: the banding of their lines, and their pictures.
 
-use crate::cli::terminal::{BOLD, DIM, styled};
 use crate::head::sim::medium::Sheet;
 use crate::head::sim::render::Picture;
 use crate::optics::{Banding, banding};
+use crate::terminal::{BOLD, DIM, styled};
 use serde_json::{Value, json};
 use std::path::Path;
 

@@ -1,6 +1,6 @@
 //! `units`: lists the unit table.
 
-use crate::cli::terminal::{BOLD, colour_output, say, styled};
+use crate::terminal::{BOLD, colour_output, say, styled};
 use crate::units::{KINDS, TABLE, Unit, exact};
 
 pub(super) fn list() -> u8 {

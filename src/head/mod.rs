@@ -9,6 +9,7 @@ pub mod fault;
 pub mod gauge;
 pub mod images;
 pub mod provoker;
+pub mod realtime;
 pub mod record;
 pub mod safe;
 pub mod sim;

@@ -7,7 +7,8 @@ use crate::interpret::events::{Event, Observer};
 use crate::interpret::memory::Memory;
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::show::number_text;
-use crate::program::value::{Object, Value};
+use crate::program::tree::Slot;
+use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -98,6 +99,8 @@ impl Machine<'_> {
                 self.fail(kind, fault.to_string(), place)
             }
             StationError::Interrupted => self.interrupted(place),
+            // Only `ask` asks, which says more of it.
+            StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
         }
     }
 
@@ -134,6 +137,15 @@ impl Machine<'_> {
     pub fn set_word(&mut self, slot: usize, value: f64) {
         if let Some(word) = self.words.get_mut(slot) {
             *word = value;
+        }
+    }
+
+    /// What stands in a slot.
+    pub fn datum(&self, slot: Slot) -> Datum {
+        match slot {
+            Slot::Number(word) => Datum::Number(self.word(word.0)),
+            Slot::Flag(word) => Datum::Flag(self.word(word.0) != 0.0),
+            Slot::Ref(reference) => Datum::Value(self.reference(reference.0)),
         }
     }
 

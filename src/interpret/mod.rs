@@ -11,5 +11,5 @@ mod machine;
 mod memory;
 mod run;
 
-pub use events::{Bound, Check, Event, Measured, Observer};
-pub use run::{run, run_with};
+pub use events::{Bound, Check, Event, Measured, Observer, answer_line, answer_text};
+pub use run::{run, run_keeping, run_with};

@@ -4,12 +4,12 @@ use crate::builtins::{Builtin, table};
 use crate::head::safe::broken;
 use crate::head::station::Station;
 use crate::interpret::events::Observer;
-use crate::interpret::link::link;
+use crate::interpret::link::{Linked, link};
 use crate::interpret::machine::{Flow, Machine};
 use crate::interpret::memory::Memory;
 use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::Program;
-use crate::program::value::Value;
+use crate::program::tree::{Program, Slot};
+use crate::program::value::{Datum, Value};
 use crate::source::Span;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
@@ -28,6 +28,20 @@ pub fn run(
     run_with(table(), program, station, observer, place_text)
 }
 
+/// As [`run`], and gives what stands in these slots at the end.
+pub fn run_keeping(
+    program: &Program,
+    slots: &[Slot],
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: &dyn Fn(Span) -> String,
+) -> Result<Vec<Datum>, Failure> {
+    let linked = link(program, table())?;
+    let mut machine = machine(&linked, station, observer, place_text);
+    execute(&linked, &mut machine)?;
+    Ok(slots.iter().map(|slot| machine.datum(*slot)).collect())
+}
+
 /// As [`run`], with another table of built-ins, which the program's calls index.
 pub fn run_with(
     builtins: &'static [&'static Builtin],
@@ -37,8 +51,17 @@ pub fn run_with(
     place_text: &dyn Fn(Span) -> String,
 ) -> Result<(), Failure> {
     let linked = link(program, builtins)?;
+    execute(&linked, &mut machine(&linked, station, observer, place_text))
+}
+
+fn machine<'a>(
+    linked: &Linked,
+    station: &'a mut Station,
+    observer: &'a mut dyn Observer,
+    place_text: &'a dyn Fn(Span) -> String,
+) -> Machine<'a> {
     let stop = station.stop_flag().clone();
-    let mut machine = Machine {
+    Machine {
         words: vec![0.0; linked.words],
         refs: vec![Value::Nothing; linked.refs],
         held: Vec::new(),
@@ -51,9 +74,12 @@ pub fn run_with(
         station,
         observer,
         place_text,
-    };
-    let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(&mut machine) {
-        Flow::Next => linked.body.run(&mut machine),
+    }
+}
+
+fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
+    let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine) {
+        Flow::Next => linked.body.run(machine),
         flow => flow,
     }));
     match ran {

@@ -10,6 +10,7 @@ use crate::source::Span;
 use crate::units::{KINDS, parse_unit, show_number, table};
 
 /// A routine or built-in as callers see it.
+#[derive(Clone, Debug)]
 pub struct Callable {
     /// Its name.
     pub name: String,
@@ -22,6 +23,7 @@ pub struct Callable {
 }
 
 /// A parameter.
+#[derive(Clone, Debug)]
 pub struct Taken {
     /// Its name.
     pub name: String,

@@ -7,13 +7,13 @@
 
 mod analysis;
 mod complete;
-mod cursor;
-mod describe;
+pub mod cursor;
+pub mod describe;
 mod documents;
 mod features;
 mod hover;
 mod navigate;
-mod outline;
+pub mod outline;
 mod place;
 mod position;
 mod publish;

@@ -3,7 +3,7 @@
 use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check::{self, Module, Origin, Setting};
+use crate::check::{self, Checked, Module, Origin, Setting};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
@@ -81,12 +81,7 @@ impl Prepared {
     /// Faults that the script would provoke and that cannot strike the head, each reported where
     /// it is named; `refused` says why one cannot.
     pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        let refused = self.faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
-        let report = |(why, span): (String, &Span)| {
-            Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
-                .help("docs/simulated-head.md lists the faults of a simulated head")
-        };
-        refused.map(report).collect()
+        unprovokable(&self.faults, refused)
     }
 
     /// How long the script takes at most on a head; none where it may not run at all.
@@ -98,6 +93,20 @@ impl Prepared {
     pub fn errors(&self) -> usize {
         self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
     }
+}
+
+/// Faults that are provoked by plain text and cannot strike the head, each reported where it is
+/// named.
+pub(super) fn unprovokable(
+    faults: &[(String, Span)],
+    refused: &dyn Fn(&str) -> Option<String>,
+) -> Vec<Diagnostic> {
+    let refused = faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
+    let report = |(why, span): (String, &Span)| {
+        Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
+            .help("docs/simulated-head.md lists the faults of a simulated head")
+    };
+    refused.map(report).collect()
 }
 
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
@@ -163,43 +172,13 @@ pub(super) fn judged(
     names: &mut Names,
     modules: &[Loaded],
     settings: &[Setting],
-    mut diagnostics: Vec<Diagnostic>,
+    diagnostics: Vec<Diagnostic>,
     index: bool,
 ) -> (Prepared, Index) {
-    let mut unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
-    let borrowed: Vec<Module<'_>> = modules
-        .iter()
-        .map(|m| Module { file: &m.file, uses: m.uses.clone(), missing: m.missing })
-        .collect();
-    let checked = check::check(&borrowed, settings, names, &sources, index);
-    // What could not be read makes what stands beside it look wrong.
-    let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
-    let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
-    // What a broken line would have declared, every word of it, is missed below; so is a routine
-    // that stands where none may.
-    let misplaced = checked.diagnostics.iter().filter(|d| d.code == "E0405");
-    let lost: HashSet<&str> = diagnostics
-        .iter()
-        .chain(misplaced)
-        .flat_map(|d| words(&sources, Span { end: d.span().start, ..d.span() }))
-        .collect();
-    let sound = |d: &Diagnostic| {
-        let of_broken = broken.contains(&line(d.span())) && d.code != "E0405";
-        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
-        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
-        !(of_broken || of_heads || of_names)
-    };
-    let checked_soundly: Vec<Diagnostic> =
-        checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
-    diagnostics.extend(checked_soundly);
-    if !index {
-        // An editor asks at every key; images are looked at before a run.
-        let bad = unusable(files, &sources, &checked.images);
-        unread |= !bad.is_empty();
-        diagnostics.extend(bad);
-    }
-    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let program = checked.program.filter(|_| !unread);
+    let borrowed: Vec<Module<'_>> = modules.iter().map(Loaded::borrowed).collect();
+    let mut checked = check::check(&borrowed, settings, names, &sources, index, None);
+    // An editor asks at every key; images are looked at before a run.
+    let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, !index);
     let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
     let prepared = Prepared {
         sources,
@@ -211,6 +190,46 @@ pub(super) fn judged(
         faults: checked.faults,
     };
     (prepared, checked.index.unwrap_or_default())
+}
+
+/// What reading and checking came to together: every report that is sound, in order, and the
+/// program where nothing forbids it to run.
+pub(super) fn settled(
+    files: &mut dyn Files,
+    sources: &SourceMap,
+    mut diagnostics: Vec<Diagnostic>,
+    checked: &mut Checked,
+    images: bool,
+) -> (Vec<Diagnostic>, Option<Program>) {
+    let mut unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
+    // What could not be read makes what stands beside it look wrong.
+    let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
+    let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
+    // What a broken line would have declared, every word of it, is missed below; so is a routine
+    // that stands where none may.
+    let misplaced = checked.diagnostics.iter().filter(|d| d.code == "E0405");
+    let lost: HashSet<&str> = diagnostics
+        .iter()
+        .chain(misplaced)
+        .flat_map(|d| words(sources, Span { end: d.span().start, ..d.span() }))
+        .collect();
+    let sound = |d: &Diagnostic| {
+        let of_broken = broken.contains(&line(d.span())) && d.code != "E0405";
+        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
+        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
+        !(of_broken || of_heads || of_names)
+    };
+    let checked_soundly: Vec<Diagnostic> =
+        checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
+    diagnostics.extend(checked_soundly);
+    if images {
+        let bad = unusable(files, sources, &checked.images);
+        unread |= !bad.is_empty();
+        diagnostics.extend(bad);
+    }
+    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
+    let program = checked.program.take().filter(|_| !unread);
+    (diagnostics, program)
 }
 
 /// Images that cannot be exposed, each reported where it is named.
@@ -269,16 +288,22 @@ pub(super) struct Loaded {
     missing: bool,
 }
 
-struct Loader<'a> {
-    files: &'a mut dyn Files,
-    sources: SourceMap,
-    names: Names,
-    diagnostics: Vec<Diagnostic>,
+pub(super) struct Loader<'a> {
+    pub files: &'a mut dyn Files,
+    pub sources: SourceMap,
+    pub names: Names,
+    pub diagnostics: Vec<Diagnostic>,
     /// Each behind those it uses.
-    modules: Vec<Loaded>,
-    known: HashMap<String, usize>,
+    pub modules: Vec<Loaded>,
+    pub known: HashMap<String, usize>,
     /// Files being read now, outermost first.
-    open: Vec<String>,
+    pub open: Vec<String>,
+}
+
+impl Loaded {
+    pub(super) fn borrowed(&self) -> Module<'_> {
+        Module { file: &self.file, uses: self.uses.clone(), missing: self.missing }
+    }
 }
 
 impl Loader<'_> {
@@ -304,7 +329,7 @@ impl Loader<'_> {
         self.modules.len() - 1
     }
 
-    fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
+    pub(super) fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
         let within = |place: Span| span.source == place.source && span.to(place) == span;
         if self.diagnostics.iter().any(|d| within(d.span())) {
             // A path that was not understood is reported already.
@@ -351,7 +376,7 @@ impl Loader<'_> {
     }
 
     /// Takes `NAME=VALUE` texts apart.
-    fn settings(&mut self, settings: &[String]) -> Vec<Setting> {
+    pub(super) fn settings(&mut self, settings: &[String]) -> Vec<Setting> {
         let mut all = Vec::new();
         for text in settings {
             match text.strip_prefix('@') {

@@ -1,7 +1,9 @@
 //! The facade: script text in, a checked program or diagnostics out; a program and a station
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
+mod answers;
 mod list;
+pub mod live;
 mod load;
 mod run;
 mod series;
@@ -13,7 +15,9 @@ pub use run::{Finished, Verdict, run};
 pub use series::Series;
 
 use crate::check;
-use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, LISTS, Topic};
+use crate::diagnostics::codes::{
+    FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, LISTS, QUESTIONS, Topic,
+};
 use crate::source::SourceId;
 use crate::syntax;
 
@@ -24,6 +28,7 @@ pub fn topics() -> impl Iterator<Item = &'static Topic> {
         &LIMITS,
         &IMAGES,
         &FAULTS,
+        &QUESTIONS,
         &LISTS,
     ])
 }

@@ -118,7 +118,7 @@ impl Series {
             let name = &column.text;
             if cell.text.is_empty() {
                 let report =
-                    Diagnostic::error("E0905", format!("no value for `{name}`"), value_span).help(
+                    Diagnostic::error("E0907", format!("no value for `{name}`"), value_span).help(
                         "every row gives every param: write the value, or a list of its own for \
                            the heads that need none",
                     );
@@ -126,7 +126,7 @@ impl Series {
             }
             if cell.doubled {
                 let headline = format!("the value of `{name}` has a quote in it");
-                let report = Diagnostic::error("E0905", headline, value_span)
+                let report = Diagnostic::error("E0907", headline, value_span)
                     .help("a list gives values without quotes; write the text without them");
                 wrong.push(report);
             }

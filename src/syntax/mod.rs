@@ -15,6 +15,8 @@ mod parse;
 mod raw;
 mod reports;
 mod token;
+mod typing;
 
 pub use parse::{Parsed, parse, parse_expression};
 pub use token::KEYWORDS;
+pub use typing::{Mark, marks, unfinished};

@@ -11,19 +11,19 @@ mod summary;
 
 use crate::cli::batch::journal::{Batch, Begun, Done, JOURNAL, Journal, Known, LOCK, Line, now};
 use crate::cli::batch::one::{Common, Ran, Trouble};
-use crate::cli::batch::plan::{Plan, Planned, plan};
+use crate::cli::batch::plan::{Plan, Planned, answers, plan};
 use crate::cli::batch::resume::{ASIDE, Left};
 use crate::cli::batch::summary::Summary;
-use crate::cli::files::{Disk, digest_of};
+use crate::cli::files::{Disk, digest_of, read_text};
 use crate::cli::history::Archive;
-use crate::cli::terminal::complain;
 use crate::cli::{WRONG, duration};
 use crate::record::hexadecimal;
 use crate::session::{Series, Verdict};
+use crate::terminal::complain;
 use clap::{Args, ValueEnum};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -78,6 +78,10 @@ pub(super) struct Options {
     /// Gives a param a value on all heads, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
+    /// Answers the questions of the script, the same for every head, from lines
+    /// `"question" = "answer"`
+    #[arg(long, value_name = "FILE.toml")]
+    answers: Option<String>,
     /// Stores every run in an archive, which is made where there is none (see docs/history.md)
     #[arg(long, value_name = "FILE.sqlite")]
     archive: Option<PathBuf>,
@@ -128,7 +132,7 @@ fn begun(options: &Options) -> Result<u8, String> {
     let Plan { mut series, heads } = plan(options)?;
     let (mut journal, known) = Journal::take(&options.record).map_err(said)?;
     let archive = options.archive.as_ref().map(|path| path.display().to_string());
-    let batch = Batch::new(&options.script, sources(&series), &options.settings, archive);
+    let batch = Batch::new(&options.script, sources(options, &series)?, &options.settings, archive);
     let changes = changes(options, &batch, &known, &heads);
     if !changes.is_empty() && !options.despite_changes {
         let lines: String = changes.iter().map(|change| format!("  {change}\n")).collect();
@@ -195,7 +199,11 @@ fn begun(options: &Options) -> Result<u8, String> {
             break;
         }
         let Some(row) = rows.get(head.row) else { continue };
-        let prepared = series.prepared(&mut Disk, row);
+        let mut prepared = series.prepared(&mut Disk, row);
+        let Ok(given) = answers(&mut prepared, options) else {
+            early = Some(Early::Stopped("the answers file has changed".to_string(), WRONG));
+            break;
+        };
         let begun = Begun {
             serial: head.serial.clone(),
             folder: folder.clone(),
@@ -207,7 +215,7 @@ fn begun(options: &Options) -> Result<u8, String> {
             break;
         }
         let place = options.record.join(folder);
-        let ended = match one::run(&common, head, &prepared, &place, archive.as_mut()) {
+        let ended = match one::run(&common, head, (&prepared, given), &place, archive.as_mut()) {
             Ok(ran) => ended(options, &mut journal, &mut summary, head, folder, ran),
             Err(Trouble::NoAnswer(why)) => {
                 summary.no_answer(&head.serial, &why);
@@ -275,9 +283,7 @@ fn stops(options: &Options, verdict: Verdict) -> bool {
     match options.stop_at {
         None => false,
         Some(StopAt::Undecided) => verdict != Verdict::Passed,
-        Some(StopAt::Failed) => {
-            matches!(verdict, Verdict::Failed | Verdict::ScriptWrong | Verdict::HeadFailed)
-        }
+        Some(StopAt::Failed) => !matches!(verdict, Verdict::Passed | Verdict::Undecided),
         Some(StopAt::HeadFailed) => verdict == Verdict::HeadFailed,
     }
 }
@@ -320,17 +326,19 @@ fn finished(
     Ok(code)
 }
 
-/// Name and SHA-256 of the script, what it uses and data sheets.
-fn sources(series: &Series) -> Vec<(String, String)> {
+/// Name and SHA-256 of the script, what it uses, data sheets and answers.
+fn sources(options: &Options, series: &Series) -> Result<Vec<(String, String)>, String> {
     let list = series.list_name();
     let sources = series.sources().iter().map(|(_, source)| source);
     let sources = sources.filter(|source| !source.name.starts_with("--set") && source.name != list);
-    sources
-        .map(|source| {
-            let digest = hexadecimal(&Sha256::digest(source.text.as_bytes()));
-            (source.name.clone(), digest)
-        })
-        .collect()
+    let sha256 = |text: &str| hexadecimal(&Sha256::digest(text.as_bytes()));
+    let mut sources: Vec<(String, String)> =
+        sources.map(|source| (source.name.clone(), sha256(&source.text))).collect();
+    if let Some(path) = &options.answers {
+        let text = read_text(Path::new(path)).map_err(|why| format!("error: {why}\n"))?;
+        sources.push((path.clone(), sha256(&text)));
+    }
+    Ok(sources)
 }
 
 /// What is not as it was when the batch was begun.

@@ -13,6 +13,7 @@ use crate::cli::run::{About, Printer};
 use crate::head::record::recorded;
 use crate::head::station::Station;
 use crate::interpret::{Event, Observer};
+use crate::operator::Given;
 use crate::session::{self, Finished, Prepared, Verdict};
 use std::cell::RefCell;
 use std::path::Path;
@@ -75,7 +76,7 @@ impl Printer for Unmet {
 pub(super) fn run(
     common: &Common<'_>,
     planned: &Planned,
-    prepared: &Prepared,
+    (prepared, given): (&Prepared, Given),
     folder: &Path,
     archive: Option<&mut Archive>,
 ) -> Result<Ran, Trouble> {
@@ -92,6 +93,7 @@ pub(super) fn run(
         .map_err(|fault| Trouble::NoAnswer(format!("the head does not answer: {fault}")))?;
     station.supply(Box::new(Supply::new(Disk, common.script)));
     station.rehearse(opened.provoker);
+    station.attend(Box::new(given));
     let description = station.description().clone();
     if description.serial != planned.serial {
         let other = &description.serial;

@@ -5,15 +5,17 @@ use crate::bounds::bound;
 use crate::builtins::Effect;
 use crate::cli::address::{self, Simulated};
 use crate::cli::batch::Options;
-use crate::cli::check::rendered;
 use crate::cli::files::{Disk, digest_of};
-use crate::cli::terminal::complain;
 use crate::cli::{allow, duration};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
+use crate::operator::Given;
 use crate::session::{Prepared, Row, Series};
 use crate::source::{SourceId, SourceMap, Span};
+use crate::terminal::complain;
+use crate::terminal::told::rendered;
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 /// Columns of a list that are no params.
 const OWN: &[&str] = &["serial", "head", "fault"];
@@ -46,35 +48,57 @@ struct Reports {
     sources: SourceMap,
     diagnostics: Vec<Diagnostic>,
     seen: HashSet<(&'static str, Span, String)>,
+    answers: Option<SourceId>,
 }
 
 impl Reports {
     /// Takes what was found in a row, whose text has an id that every row uses.
-    fn take(&mut self, found: Vec<Diagnostic>, series: &Series, row: &Row) {
+    fn take(&mut self, found: Vec<Diagnostic>, series: &Series, sources: &SourceMap) {
         let row_source = series.row_source();
         let mut own: Option<SourceId> = None;
         for mut diagnostic in found {
-            if diagnostic.labels.iter().any(|label| label.span.source == row_source) {
-                let name = series.list_name();
-                let text = || series.row_text(row);
-                let id = *own.get_or_insert_with(|| self.sources.add(name, text()));
-                for label in &mut diagnostic.labels {
-                    if label.span.source == row_source {
-                        label.span.source = id;
-                    }
-                }
-            } else {
-                let key = (diagnostic.code, diagnostic.span(), diagnostic.headline.clone());
-                if !self.seen.insert(key) {
-                    continue;
+            let of_row = diagnostic.labels.iter().any(|label| label.span.source == row_source);
+            for label in &mut diagnostic.labels {
+                let Some(source) = sources.get(label.span.source) else { continue };
+                let add = || (source.name.clone(), Arc::clone(&source.text));
+                if label.span.source == row_source {
+                    label.span.source = *own.get_or_insert_with(|| {
+                        let (name, text) = add();
+                        self.sources.add(name, text)
+                    });
+                } else if label.span.source > row_source {
+                    // The answers file is read for each row behind the row itself.
+                    let known = self.answers.get_or_insert_with(|| {
+                        let (name, text) = add();
+                        self.sources.add(name, text)
+                    });
+                    label.span.source = *known;
                 }
             }
-            self.diagnostics.push(diagnostic);
+            let key = (diagnostic.code, diagnostic.span(), diagnostic.headline.clone());
+            if of_row || self.seen.insert(key) {
+                self.diagnostics.push(diagnostic);
+            }
         }
     }
 
     fn wrong(&self) -> bool {
         self.diagnostics.iter().any(|d| d.severity == Severity::Error)
+    }
+}
+
+/// The answers to the questions of the script, the same for every head. Nobody is asked at the
+/// terminal, for nobody is to answer for a head that is not the next one.
+pub(super) fn answers(
+    prepared: &mut Prepared,
+    options: &Options,
+) -> Result<Given, Vec<Diagnostic>> {
+    match &options.answers {
+        Some(path) => prepared.answers(&mut Disk, path),
+        None => match prepared.unanswerable("") {
+            None => Ok(Given::default()),
+            Some(refused) => Err(vec![refused]),
+        },
     }
 }
 
@@ -102,8 +126,9 @@ pub(super) fn plan(options: &Options) -> Result<Plan, String> {
     let rows = series.list().rows.clone();
     let mut heads = Vec::new();
     for (number, row) in rows.iter().enumerate() {
-        let (planned, found) = looking.row(&mut series, number, row)?;
-        reports.take(found, &series, row);
+        let mut prepared = series.prepared(&mut Disk, row);
+        let (planned, found) = looking.row(&series, number, row, &mut prepared)?;
+        reports.take(found, &series, &prepared.sources);
         heads.extend(planned);
     }
     let told = rendered(&reports.diagnostics, &reports.sources);
@@ -129,12 +154,15 @@ impl Looking<'_> {
     /// Looks at a row. Fails where the same would be said of every row.
     fn row(
         &mut self,
-        series: &mut Series,
+        series: &Series,
         number: usize,
         row: &Row,
+        prepared: &mut Prepared,
     ) -> Result<(Option<Planned>, Vec<Diagnostic>), String> {
-        let prepared = series.prepared(&mut Disk, row);
         let mut found = prepared.diagnostics.clone();
+        if let Err(refused) = answers(prepared, self.options) {
+            found.extend(refused);
+        }
         let serial = self.serial(series, row, &mut found);
         let head = self.head(series, row, &mut found)?;
         let Some(mut head) = head else { return Ok((None, found)) };
@@ -154,7 +182,7 @@ impl Looking<'_> {
                 let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
                 let place = series.cell_span(row, column);
                 let what = "the head of this row cannot be made";
-                let report = Diagnostic::error("E0905", what, place);
+                let report = Diagnostic::error("E0907", what, place);
                 found.push(report.help("the report above says why"));
                 return Ok((None, found));
             }
@@ -162,7 +190,7 @@ impl Looking<'_> {
         if let Some(provoker) = provoker {
             found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
         }
-        let most = self.limits(series, row, &prepared, &description, &serial, &mut found);
+        let most = self.limits(series, row, prepared, &description, &serial, &mut found);
         if found.iter().any(|d| d.severity == Severity::Error) {
             return Ok((None, found));
         }
@@ -174,7 +202,7 @@ impl Looking<'_> {
         let serial = series.cell(row, "serial").map_or("", |cell| cell.text.as_str());
         let place = series.cell_span(row, "serial");
         let mut wrong = |what: &str, help: &str| {
-            found.push(Diagnostic::error("E0905", what, place).help(help.to_string()));
+            found.push(Diagnostic::error("E0907", what, place).help(help.to_string()));
         };
         if serial.is_empty() {
             wrong("this row has no serial number", "write the serial number of its head");
@@ -201,7 +229,7 @@ impl Looking<'_> {
         let cell = series.cell(row, "head").map(|cell| cell.text.clone());
         let place = series.cell_span(row, "head");
         if cell.as_ref().is_some_and(String::is_empty) {
-            let report = Diagnostic::error("E0905", "this row has no address", place);
+            let report = Diagnostic::error("E0907", "this row has no address", place);
             found.push(report.help("write the address of its head, such as `sim:FILE.toml`"));
             return Ok(None);
         }
@@ -225,7 +253,7 @@ impl Looking<'_> {
             (Err(why), Some(_)) => {
                 let why = why.trim_end().trim_start_matches("error: ").to_string();
                 found.push(
-                    Diagnostic::error("E0905", why, place)
+                    Diagnostic::error("E0907", why, place)
                         .help("an address is `sim`, or `sim:FILE.toml` with the path from here"),
                 );
                 Ok(None)
@@ -246,7 +274,7 @@ impl Looking<'_> {
         if head.serial != serial && !serial.is_empty() {
             let what = format!("the head of this row says that it is {}", head.serial);
             found.push(
-                Diagnostic::error("E0905", what, series.cell_span(row, "serial"))
+                Diagnostic::error("E0907", what, series.cell_span(row, "serial"))
                     .here("this is another serial number")
                     .help("correct the serial number or the address"),
             );

@@ -1,10 +1,10 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
-use crate::cli::terminal::{BOLD, colour_output, complain, say, styled};
 use crate::cli::{WRONG, address};
 use crate::head::{Description, Head};
 use crate::optics::{ClockKind, StartOfScan};
 use crate::session::Verdict;
+use crate::terminal::{BOLD, colour_output, complain, say, styled};
 use crate::units::{Dimension, parse_unit, show};
 use clap::Args;
 use serde_json::{Map, Value, json};

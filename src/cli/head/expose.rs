@@ -2,17 +2,17 @@
 //! script of its own through the same door as any other.
 
 use crate::bounds;
-use crate::cli::check::rendered;
 use crate::cli::files::{Disk, Supply};
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place};
 use crate::cli::run::{About, printer};
-use crate::cli::terminal::complain;
 use crate::cli::{WRONG, address};
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::image::Bitmap;
 use crate::session::{self, Files, Text, Verdict, prepare, read_image};
+use crate::terminal::complain;
+use crate::terminal::told::rendered;
 use crate::units::{Dimension, parse_quantity};
 use clap::Args;
 use std::path::{Path, PathBuf};

@@ -1,8 +1,8 @@
 //! `head new`: writes a commented description of a simulated head to start from.
 
 use crate::cli::WRONG;
-use crate::cli::terminal::{complain, say};
 use crate::head::sim::BUILT_IN;
+use crate::terminal::{complain, say};
 use clap::Args;
 use std::fs::OpenOptions;
 use std::io::Write;

@@ -2,7 +2,7 @@
 
 use crate::cli::history::filter::Filter;
 use crate::cli::history::schema::{open_to_read, trouble};
-use crate::cli::terminal::say;
+use crate::terminal::say;
 use clap::{Args, ValueEnum};
 use rusqlite::{Connection, Error, Row, params_from_iter};
 use serde_json::{Map, Value, json};

@@ -3,7 +3,7 @@
 use crate::cli::history::filter::Filter;
 use crate::cli::history::schema::{open_to_read, trouble};
 use crate::cli::history::text::{cut, day_and_minute, plain};
-use crate::cli::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled};
+use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled};
 use rusqlite::{Connection, Error, params_from_iter};
 use std::path::Path;
 
@@ -63,7 +63,7 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
     for row in rows {
         let style = match row.verdict.as_str() {
             "passed" => GREEN,
-            "undecided" | "interrupted" => YELLOW,
+            "undecided" | "unanswered" | "interrupted" => YELLOW,
             _ => RED,
         };
         let verdict = format!("{:<12}", plain(&row.verdict));

@@ -15,7 +15,7 @@ pub(super) use store::{Archive, Keeper};
 
 use crate::cli::WRONG;
 use crate::cli::history::filter::Filter;
-use crate::cli::terminal::complain;
+use crate::terminal::complain;
 use clap::{Args, Subcommand};
 use std::path::PathBuf;
 

@@ -1,8 +1,8 @@
 //! A trend as text, 80 columns wide, and how texts from an archive are made fit for a terminal.
 
 use crate::cli::history::series::{Indices, LEAP, Trend};
-use crate::cli::terminal::{BOLD, DIM, RED, styled};
 use crate::statistics::control::Rule;
+use crate::terminal::{BOLD, DIM, RED, styled};
 use crate::units::show_number;
 
 /// Runs that are drawn, the newest ones.

@@ -5,7 +5,7 @@ use crate::cli::history::schema::{open_to_read, trouble};
 use crate::cli::history::series::{Limits, Point, Series, trend as worked_out};
 use crate::cli::history::text::plain;
 use crate::cli::history::{html, text};
-use crate::cli::terminal::{colour_output, say};
+use crate::terminal::{colour_output, say};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
 use clap::Args;
 use rusqlite::{Connection, Error, params_from_iter};

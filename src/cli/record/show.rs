@@ -6,8 +6,9 @@ use crate::cli::check::counted;
 use crate::cli::record::folder::MANIFEST;
 use crate::cli::record::read::{Kept, kept, text};
 use crate::cli::record::verify::{Looked, looked};
-use crate::cli::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, say, styled, wrapped};
 use crate::cli::{FAILED, WRONG, files, summary};
+use crate::terminal::told::{measured, sureness};
+use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, say, styled, wrapped};
 use crate::units::{Dimension, show as quantity};
 use clap::Args;
 use serde_json::{Value, json};
@@ -200,7 +201,7 @@ impl Shown {
                 Outcome::Undecided => ("UNDECIDED", YELLOW),
             };
             let stamp = styled(&format!("{time:9.3} s"), DIM, colour);
-            let (what, sure) = (summary::measured(check), summary::sureness(check));
+            let (what, sure) = (measured(check), sureness(check));
             let mark = styled(mark, style, colour);
             out.push_str(&format!("{stamp}  check {}: {what}: {mark}{sure}\n", check.label));
             let margin = check.measured.as_ref().and_then(|measured| measured.margin.as_ref());

@@ -2,9 +2,9 @@
 
 use crate::cli::files::read_text;
 use crate::cli::record::folder::{MANIFEST, MARK};
-use crate::cli::terminal::{complain, say};
 use crate::cli::{FAILED, WRONG};
 use crate::record::{FileDigest, Manifest, ManifestError, hexadecimal};
+use crate::terminal::{complain, say};
 use clap::Args;
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};

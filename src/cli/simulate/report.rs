@@ -3,7 +3,7 @@
 use crate::cli::simulate::results::{Results, Row};
 use crate::cli::simulate::spread::{Spread, bars, share, spread};
 use crate::cli::simulate::tried::in_unit;
-use crate::cli::terminal::{BOLD, DIM, GREEN, RED, colour_output, styled, wrapped};
+use crate::terminal::{BOLD, DIM, GREEN, RED, colour_output, styled, wrapped};
 use crate::units::{Dimension, parse_unit, show_number};
 use serde_json::json;
 

@@ -21,6 +21,10 @@ impl Linker<'_> {
                 let text = text.clone();
                 Box::new(move |_| Ok(Value::Text(text.clone())))
             }
+            Ref::Kept(value) => {
+                let value = value.clone();
+                Box::new(move |_| Ok(value.clone()))
+            }
             Ref::Interpolated(pieces, span) => self.interpolated(pieces, *span),
             Ref::Made(parts, span) => self.made(parts, *span),
             Ref::Range(first, last, span) => self.range(first, last, *span),

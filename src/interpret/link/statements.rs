@@ -92,6 +92,7 @@ impl Linker<'_> {
                 self.record(label, value, shower, *span)
             }
             Statement::Note(text) => self.note(text),
+            Statement::Ask(ask) => self.ask(ask),
         }
     }
 

@@ -1,4 +1,11 @@
-//! Printing: colour only where it helps, and no harm where the reader is gone.
+//! Printing: colour only where it helps, and no harm where the reader is gone. How values, checks
+//! and failures are put to people.
+
+#![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
+
+pub mod reference;
+pub mod table;
+pub mod told;
 
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -7,7 +14,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 static LOST: AtomicBool = AtomicBool::new(false);
 
 /// Prints to standard output; a reader that is gone is no reason to leave a head moving.
-pub(super) fn say(text: &str) {
+pub fn say(text: &str) {
     let mut out = stdout().lock();
     let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     if written.is_err_and(|error| error.kind() != ErrorKind::BrokenPipe) {
@@ -16,24 +23,24 @@ pub(super) fn say(text: &str) {
 }
 
 /// Whether output was lost for another reason than that its reader went away.
-pub(super) fn output_lost() -> bool {
+pub fn output_lost() -> bool {
     LOST.load(Ordering::Relaxed)
 }
 
 /// Prints to standard error.
-pub(super) fn complain(text: &str) {
+pub fn complain(text: &str) {
     let mut out = stderr().lock();
     let _ = out.write_all(text.as_bytes());
     let _ = out.flush();
 }
 
 /// Whether standard error is a terminal that may be coloured (<https://no-color.org>).
-pub(super) fn colour_errors() -> bool {
+pub fn colour_errors() -> bool {
     colours(stderr().is_terminal())
 }
 
 /// Whether standard output is a terminal that may be coloured.
-pub(super) fn colour_output() -> bool {
+pub fn colour_output() -> bool {
     colours(stdout().is_terminal())
 }
 
@@ -44,39 +51,46 @@ fn colours(terminal: bool) -> bool {
 }
 
 /// Whether progress can be drawn.
-pub(super) fn draws_progress() -> bool {
+pub fn draws_progress() -> bool {
     let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
     stderr().is_terminal() && !dumb
 }
 
 /// Text in a style, where colours are on. The styles carry no meaning of their own.
-pub(super) fn styled(text: &str, style: &str, on: bool) -> String {
+pub fn styled(text: &str, style: &str, on: bool) -> String {
     if on { format!("\u{1b}[{style}m{text}\u{1b}[0m") } else { text.to_string() }
 }
 
 /// Bold.
-pub(super) const BOLD: &str = "1";
+pub const BOLD: &str = "1";
 /// Less prominent.
-pub(super) const DIM: &str = "2";
+pub const DIM: &str = "2";
 /// Good.
-pub(super) const GREEN: &str = "32";
+pub const GREEN: &str = "32";
 /// Bad.
-pub(super) const RED: &str = "31";
+pub const RED: &str = "31";
 /// In between.
-pub(super) const YELLOW: &str = "33";
+pub const YELLOW: &str = "33";
 
 /// Columns that reports may take.
-pub(super) fn width() -> usize {
+pub fn width() -> usize {
     let columns = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
-    columns.unwrap_or(100).clamp(40, 200)
+    let screen = || terminal_size::terminal_size_of(stderr()).map(|(width, _)| width.0.into());
+    columns.or_else(screen).unwrap_or(100).clamp(40, 200)
 }
 
-/// Breaks a text at 80 columns.
-pub(super) fn wrapped(text: &str, indent: &str) -> String {
+/// Columns that the terminal has, as far as is known.
+pub fn columns() -> usize {
+    terminal_size::terminal_size_of(stdout()).map_or(80, |(width, _)| usize::from(width.0))
+}
+
+/// Breaks a text at 80 columns, or where the terminal ends.
+pub fn wrapped(text: &str, indent: &str) -> String {
+    let width = columns().clamp(30, 80);
     let mut lines = String::new();
     let mut line = indent.to_string();
     for word in text.split_whitespace() {
-        if line.chars().count() + word.chars().count() >= 80 && line.trim() != "" {
+        if line.chars().count() + word.chars().count() >= width && line.trim() != "" {
             lines.push_str(line.trim_end());
             lines.push('\n');
             line = indent.to_string();

@@ -1,0 +1,161 @@
+//! `shell`: an interactive prompt on a head.
+
+use crate::cli::files::{Disk, Supply};
+use crate::cli::{CAUTION, WRONG, address, allow};
+use crate::head::realtime::realtime;
+use crate::head::record::recorded;
+use crate::head::station::Station;
+use crate::session::Verdict;
+use crate::shell::{self, Setup, Tap};
+use crate::terminal::{BOLD, colour_output, complain, styled, wrapped};
+use clap::Args;
+use std::cell::RefCell;
+use std::io::{IsTerminal, stdin, stdout};
+use std::path::PathBuf;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+pub(super) const AFTER_HELP: &str = "\
+Every entry is a piece of the language: it is checked before it runs, and what it declares is there
+for the next one. A value that stands alone is shown. `help` lists the words that the shell adds.
+The words before the entry tell how the head stands. Ctrl-C stops what runs and makes the head
+safe; `leave`, Ctrl-D or a closed terminal do so and end the shell. Light is possible only inside
+an `arm` block, as everywhere, so no shell waits with the laser armed.
+
+Lines that come from a pipe are run one by one up to the first error.
+
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
+
+Examples:
+  spintrue shell
+  spintrue shell scripts/bring_up.spt --set speed=3000rpm
+  spintrue shell --head sim:my_head.toml --realtime
+  echo 'rail(0)' | spintrue shell";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// A script whose routines, params and constants are there from the start; nothing of it runs
+    script: Option<String>,
+    /// Which head
+    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
+    head: String,
+    /// Gives a param of the script a value, or many from a data sheet: @FILE.toml; may be repeated
+    #[arg(long = "set", value_name = "NAME=VALUE")]
+    settings: Vec<String>,
+    /// Seed of a simulated head [default: 1]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// Has a simulated head fail, as `run` does; may be repeated
+    #[arg(long = "fault", value_name = "KIND@TIME")]
+    faults: Vec<String>,
+    /// All that entries may do to the head, such as reads,spins
+    #[arg(long, value_name = "EFFECTS")]
+    allow: Option<String>,
+    /// A simulated head's time passes as on a bench
+    #[arg(long)]
+    realtime: bool,
+    /// Keeps nothing of what is typed
+    #[arg(long)]
+    no_history: bool,
+}
+
+pub(super) fn shell(options: &Options) -> u8 {
+    let opened = match address::open_with(&options.head, options.seed, &options.faults) {
+        Ok(opened) => opened,
+        Err(why) => {
+            complain(&format!("{}\n", why.trim_end()));
+            return WRONG;
+        }
+    };
+    let allowed = match options.allow.as_deref().map(allow::parse).transpose() {
+        Ok(allowed) => allowed,
+        Err(why) => {
+            complain(&why);
+            return WRONG;
+        }
+    };
+    let stop = Arc::new(AtomicBool::new(false));
+    let leave = Arc::new(AtomicBool::new(false));
+    if let Err(error) = watch(&stop, &leave) {
+        complain(&format!("error: signals cannot be watched for, so nothing is run: {error}\n"));
+        return WRONG;
+    }
+    let (head, gauge) = if options.realtime {
+        realtime(opened.head, opened.gauge, stop.clone())
+    } else {
+        (opened.head, opened.gauge)
+    };
+    let tap = Rc::new(RefCell::new(Tap::default()));
+    let (head, gauge) = recorded(head, gauge, tap.clone());
+    let mut station = match Station::open(head, gauge, stop) {
+        Ok(station) => station,
+        Err(fault) => {
+            complain(&format!("error: the head does not answer: {fault}\n"));
+            return Verdict::HeadFailed.exit_code();
+        }
+    };
+    let from = options.script.clone().unwrap_or_default();
+    station.supply(Box::new(Supply::new(Disk, &from)));
+    station.rehearse(opened.provoker);
+    let attended = stdin().is_terminal() && stdout().is_terminal();
+    let colour = colour_output();
+    let greeting = greeting(&station, opened.seed, colour);
+    let time_passes = options.realtime || !station.description().simulated;
+    shell::run(Setup {
+        station,
+        tap,
+        files: Box::new(Disk),
+        script: options.script.clone(),
+        settings: options.settings.clone(),
+        allowed,
+        leave,
+        history: if options.no_history { None } else { history() },
+        attended,
+        time_passes,
+        colour,
+        greeting,
+    })
+}
+
+/// Has Ctrl-C stop what runs, and a request to end or a closed terminal end the shell as well.
+fn watch(stop: &Arc<AtomicBool>, leave: &Arc<AtomicBool>) -> std::io::Result<()> {
+    use signal_hook::consts::{SIGINT, SIGTERM};
+    use signal_hook::flag::register;
+    register(SIGINT, stop.clone())?;
+    register(SIGTERM, stop.clone())?;
+    register(SIGTERM, leave.clone())?;
+    #[cfg(unix)]
+    {
+        use signal_hook::consts::SIGHUP;
+        register(SIGHUP, stop.clone())?;
+        register(SIGHUP, leave.clone())?;
+    }
+    Ok(())
+}
+
+fn greeting(station: &Station, seed: u64, colour: bool) -> String {
+    let head = station.description();
+    let kind = if head.simulated {
+        format!("simulated head {} {} (seed {seed})", head.model, head.serial)
+    } else {
+        format!("head {} {}", head.model, head.serial)
+    };
+    let caution = wrapped(CAUTION, "");
+    let title = wrapped(&format!("spintrue shell on {kind}"), "");
+    format!(
+        "{}{}\n\n`help` lists what can be typed; Ctrl-D leaves.\n",
+        title.replacen("spintrue shell", &styled("spintrue shell", BOLD, colour), 1),
+        styled(caution.trim_end(), crate::terminal::DIM, colour)
+    )
+}
+
+/// Where what is typed is kept: for this user alone, where data of programs belong (XDG Base
+/// Directory Specification).
+fn history() -> Option<PathBuf> {
+    let set = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty());
+    let data = set("XDG_DATA_HOME").map(PathBuf::from);
+    let data = data.or_else(|| Some(PathBuf::from(set("HOME")?).join(".local/share")));
+    Some(data?.join("spintrue").join("shell_history"))
+}

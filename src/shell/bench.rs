@@ -1,0 +1,307 @@
+//! The bench: one head, one session of the language, and what an entry comes to on both.
+
+use crate::builtins::Effect;
+use crate::check::limit::beyond;
+use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::station::{Station, StationError};
+use crate::head::{Fault, SafeState};
+use crate::lsp::describe::{Callable, Taken};
+use crate::program::failure::{Failure, FailureKind};
+use crate::session::live::{Entry, RoutineSeen, Session};
+use crate::session::{Files, Verdict};
+use crate::shell::known::{Known, Name, Shared};
+use crate::shell::prompt::{Stand, changes, prompt};
+use crate::shell::save::Deed;
+use crate::shell::tap::Tap;
+use crate::shell::view;
+use crate::shell::voice::Voice;
+use crate::terminal::told::{failed, left, rendered};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, columns, complain, say, styled};
+use crate::units::{Dimension, show};
+use std::cell::RefCell;
+use std::path::PathBuf;
+use std::rc::Rc;
+use std::sync::atomic::Ordering;
+
+/// An entry that may take longer than this, in s of head time, says so before it runs.
+const LONG: f64 = 30.0;
+
+/// Columns of the words before an entry where they may change while somebody types.
+const PROMPT: usize = 20;
+
+/// What an entry came to, for whoever has no terminal to read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Came {
+    /// It ran to its end.
+    Well,
+    /// It was refused, or stopped by a failure, and the exit code that says so.
+    Ill(u8),
+    /// Enough.
+    Leave,
+}
+
+/// A routine for the line editor.
+fn callable(seen: RoutineSeen) -> Callable {
+    let taken = seen.parameters.into_iter();
+    let taken = taken.map(|(name, label)| Taken { name, label, meaning: String::new() });
+    Callable {
+        name: seen.name,
+        parameters: taken.collect(),
+        gives: seen.gives.map(|kind| format!(" -> {kind}")).unwrap_or_default(),
+        meaning: seen.about,
+    }
+}
+
+/// One head and one session.
+pub struct Bench {
+    /// The head with its gauge.
+    pub station: Station,
+    /// What the head was told.
+    pub tap: Rc<RefCell<Tap>>,
+    /// The language's side.
+    pub session: Session,
+    /// Where scripts come from.
+    pub files: Box<dyn Files>,
+    /// The script that was read, and how its params were set.
+    pub script: Option<(String, Vec<String>)>,
+    /// What may be done to the head; none leaves it to the kind of head.
+    pub allowed: Option<Vec<Effect>>,
+    /// Time passes while nothing is done.
+    pub time_passes: bool,
+    /// Somebody is at the terminal.
+    pub attended: bool,
+    /// Colours.
+    pub colour: bool,
+    /// Told to the line editor.
+    pub known: Shared,
+    /// How the head stood last.
+    pub stand: Stand,
+    /// What was done, for the saved script.
+    pub deeds: Vec<Deed>,
+    /// What was said of the head when it was made safe, until something runs again.
+    pub left: Option<String>,
+    /// Files that were saved.
+    pub saved: Vec<PathBuf>,
+    /// Checks that do not conform, and those that could not be decided.
+    pub checks: (usize, usize),
+}
+
+impl Bench {
+    /// The words before the next entry.
+    pub fn prompt(&self) -> String {
+        prompt(&self.stand, self.station.description())
+    }
+
+    /// The same with room for how the head may stand before the entry is finished.
+    pub fn roomy_prompt(&self) -> String {
+        let prompt = self.prompt();
+        if self.time_passes && columns() >= 60 { format!("{prompt:<PROMPT$}") } else { prompt }
+    }
+
+    /// Looks how the head stands; gives what has changed.
+    pub fn look(&mut self) -> Vec<String> {
+        if self.station.is_stopped() {
+            // Whoever asked to stop is answered first.
+            return Vec::new();
+        }
+        let answer = self.station.status().map_err(|error| match error {
+            StationError::Fault(fault) => fault,
+            StationError::NoAnswer(_) | StationError::Interrupted => {
+                Fault::Refused("somebody asked to stop".to_string())
+            }
+        });
+        let now = Stand::of(answer);
+        let lines = changes(&self.stand, &now, self.station.description());
+        self.stand = now;
+        self.known.set_prompt(self.prompt());
+        lines
+    }
+
+    /// Reads a script anew: its routines, params and constants take the place of all before.
+    pub fn read(&mut self, path: &str, settings: &[String]) -> Came {
+        match self.session.load(&mut *self.files, path, settings) {
+            Ok(entry) => {
+                let came = self.run(entry);
+                if came == Came::Well {
+                    self.script = Some((path.to_string(), settings.to_vec()));
+                    self.deeds.clear();
+                    let (values, routines) =
+                        (self.session.values().len(), self.session.routines().count());
+                    let many = |n: usize, what: &str| match n {
+                        1 => format!("1 {what}"),
+                        n => format!("{n} {what}s"),
+                    };
+                    say(&format!(
+                        "read {path}: {}, {}; nothing of it was run\n",
+                        many(routines, "routine"),
+                        many(values, "value")
+                    ));
+                }
+                came
+            }
+            Err(why) => {
+                complain(&format!("error: {why}\n"));
+                Came::Ill(2)
+            }
+        }
+    }
+
+    /// Checks an entry and runs it.
+    pub fn enter(&mut self, text: &str) -> Came {
+        let entry = self.session.enter(&mut *self.files, text);
+        let came = self.run(entry);
+        if came == Came::Well {
+            self.deeds.push(Deed::Entry);
+        }
+        came
+    }
+
+    /// Runs a checked entry, if it may run.
+    pub fn run(&mut self, entry: Entry) -> Came {
+        if !self.may_run(&entry) {
+            return Came::Ill(2);
+        }
+        self.tap.borrow_mut().mark();
+        self.left = None;
+        let mut voice = Voice::new(self.colour);
+        let ran = self.session.run(entry, &mut self.station, &mut voice);
+        voice.clear();
+        self.checks.0 += voice.failing;
+        self.checks.1 += voice.undecided;
+        let came = match ran {
+            Ok(answers) => {
+                for (answer, datum) in &answers {
+                    say(&view::answer(self.session.sources(), answer, datum, self.colour));
+                }
+                Came::Well
+            }
+            Err(failure) => self.stopped(&failure),
+        };
+        self.tell();
+        came
+    }
+
+    /// Reports what is wrong with an entry before anything moves, and how long it may take.
+    pub fn may_run(&mut self, entry: &Entry) -> bool {
+        self.report(&entry.diagnostics);
+        if !entry.is_sound() {
+            return false;
+        }
+        let unprovokable = entry.unprovokable(&|fault| self.station.refused(fault));
+        let refused = self.beyond_allowed(entry);
+        self.report(&unprovokable);
+        self.report(&refused);
+        if !(unprovokable.is_empty() && refused.is_empty()) {
+            return false;
+        }
+        if let Some(bound) = entry.bound(self.station.description())
+            && self.attended
+        {
+            let line = match bound.most {
+                Some(most) if most < LONG => return true,
+                Some(most) => {
+                    format!("takes at most {}", show(most, Dimension::TIME, None, Some(0)))
+                }
+                None => "no bound on its time is known".to_string(),
+            };
+            let line = format!("{line}; Ctrl-C stops it and makes the head safe");
+            complain(&format!("{}\n", styled(&line, DIM, self.colour)));
+        }
+        true
+    }
+
+    fn beyond_allowed(&self, entry: &Entry) -> Vec<Diagnostic> {
+        let simulated = self.station.description().simulated;
+        let usual = |effect: &Effect| *effect != Effect::Stores || simulated || self.attended;
+        let allowed: Vec<Effect> = match &self.allowed {
+            Some(allowed) => allowed.clone(),
+            None => Effect::ALL.into_iter().filter(usual).collect(),
+        };
+        let named = self.allowed.is_some();
+        let way_out = |effect: Effect| match named {
+            true => format!("start the shell with `--allow ...,{}`", effect.text()),
+            false => "nobody is at the terminal, so storing for good must be allowed: `--allow`"
+                .to_string(),
+        };
+        beyond(&entry.effects, &allowed, &way_out, self.session.sources())
+    }
+
+    fn report(&self, diagnostics: &[Diagnostic]) {
+        let errors = diagnostics.iter().any(|d| d.severity == Severity::Error);
+        if !diagnostics.is_empty() {
+            complain(&rendered(diagnostics, self.session.sources()));
+        }
+        if errors && self.attended {
+            complain("nothing was run\n");
+        }
+    }
+
+    /// Says what stopped an entry and what it may have changed; on request makes the head safe.
+    fn stopped(&mut self, failure: &Failure) -> Came {
+        complain(&failed(failure, self.session.sources(), self.colour));
+        let changed = self.tap.borrow().changed();
+        if changed.is_empty() {
+            complain("nothing was changed on the head; no name of the entry was kept\n");
+        } else {
+            complain(&format!(
+                "until then {}; no name of the entry was kept\n",
+                changed.join(", ")
+            ));
+        }
+        self.ill(failure)
+    }
+
+    /// The exit code of a failure; on request the head is made safe.
+    pub fn ill(&mut self, failure: &Failure) -> Came {
+        if failure.kind == FailureKind::Interrupted {
+            self.make_safe();
+        }
+        Came::Ill(Verdict::of(failure.kind).exit_code())
+    }
+
+    /// Laser off, mirror parked, polygon down, and says what was measured then.
+    pub fn make_safe(&mut self) -> SafeState {
+        self.safe(false)
+    }
+
+    /// The end of the shell; `well` keeps the polygon spinning where an entry asked for it.
+    pub fn safe(&mut self, well: bool) -> SafeState {
+        if self.time_passes && self.attended {
+            let hint =
+                "making the head safe; waiting until the polygon rests, unless Ctrl-C says not to";
+            complain(&format!("{}\n", styled(hint, DIM, self.colour)));
+        }
+        let safe = self.station.finish(well);
+        // It was heard: the wait for rest is over.
+        self.station.stop_flag().store(false, Ordering::SeqCst);
+        let calm = safe.laser_off && safe.at_rest && safe.troubles.is_empty();
+        let style = if calm || safe.kept_spinning { BOLD } else { RED };
+        let line = format!("head: {}", left(&safe));
+        if self.left.as_ref() != Some(&line) {
+            say(&format!("{}\n", styled(&line, style, self.colour)));
+        }
+        self.left = Some(line);
+        for trouble in &safe.troubles {
+            say(&format!("{}\n", styled(trouble, YELLOW, self.colour)));
+        }
+        self.look();
+        safe
+    }
+
+    /// Tells the line editor what is known now.
+    pub fn tell(&self) {
+        let names = self.session.names();
+        let values = self.session.values().iter().filter(|kept| !kept.name(names).is_empty());
+        let values = values.map(|kept| (kept.name(names).to_string(), Name::value(kept)));
+        let routines = self.session.routines().map(|seen| (seen.name.clone(), callable(seen)));
+        let folder = self.script.as_ref().and_then(|(path, _)| {
+            let folder = std::path::Path::new(path).parent()?;
+            Some(folder.to_string_lossy().into_owned())
+        });
+        self.known.set(Known {
+            values: values.collect(),
+            routines: routines.collect(),
+            folder: folder.unwrap_or_default(),
+        });
+    }
+}

@@ -1,0 +1,55 @@
+//! Colours of an entry while it is typed. They carry no meaning of their own.
+
+use crate::shell::words;
+use crate::syntax::{Mark, marks};
+
+/// An entry with colours.
+pub fn coloured(line: &str) -> String {
+    let mut text = String::with_capacity(line.len() * 2);
+    let mut at = 0;
+    let skipped = words::of(line).map_or(0, |(word, rest)| {
+        let start = line.find(word.name).unwrap_or(0);
+        text.push_str(line.get(..start).unwrap_or(""));
+        text.push_str(&format!("\u{1b}[1m{}\u{1b}[0m", word.name));
+        at = start + word.name.len();
+        line.len() - rest.len()
+    });
+    for (mark, range) in marks(line) {
+        if range.start < at.max(skipped) {
+            continue;
+        }
+        let style = match mark {
+            Mark::Keyword => "1",
+            Mark::Called => "36",
+            Mark::Quantity => "35",
+            Mark::Text => "32",
+            Mark::Comment => "2",
+        };
+        text.push_str(line.get(at..range.start).unwrap_or(""));
+        let piece = line.get(range.clone()).unwrap_or("");
+        text.push_str(&format!("\u{1b}[{style}m{piece}\u{1b}[0m"));
+        at = range.end;
+    }
+    text.push_str(line.get(at..).unwrap_or(""));
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::coloured;
+
+    #[test]
+    fn nothing_is_lost() {
+        for line in ["spin(4800 rpm) // x", "help spin", "note \"a {b} c", "  leave  ", "µ ° \u{1}"]
+        {
+            let mut plain = String::new();
+            let mut rest = coloured(line);
+            while let Some(start) = rest.find('\u{1b}') {
+                plain.push_str(&rest[..start]);
+                rest = rest[start..].split_once('m').unwrap().1.to_string();
+            }
+            plain.push_str(&rest);
+            assert_eq!(plain, line);
+        }
+    }
+}

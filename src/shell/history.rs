@@ -1,0 +1,47 @@
+//! What was typed before, kept for the user alone.
+
+use crate::shell::line::Helper;
+use rustyline::Editor;
+use rustyline::history::{FileHistory, History as _};
+use std::path::PathBuf;
+
+/// The file that keeps what was typed; none keeps nothing.
+pub struct History(pub Option<PathBuf>);
+
+impl History {
+    /// What was typed before; nothing where that cannot be read.
+    pub fn open(&self) -> FileHistory {
+        let mut history = FileHistory::new();
+        if let Some(path) = &self.0 {
+            let _ = history.load(path);
+        }
+        history
+    }
+
+    /// Writes what was typed since.
+    pub fn append(&self, editor: &mut Editor<Helper, FileHistory>) {
+        if let Some(path) = &self.0
+            && private(path).is_ok()
+        {
+            let _ = editor.append_history(path);
+        }
+    }
+}
+
+/// Makes the file, and sees to it that nobody else reads it.
+fn private(path: &std::path::Path) -> std::io::Result<()> {
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    let mut options = std::fs::OpenOptions::new();
+    options.append(true).create(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+        let file = options.mode(0o600).open(path)?;
+        file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
+    }
+    #[cfg(not(unix))]
+    options.open(path)?;
+    Ok(())
+}

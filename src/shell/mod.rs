@@ -1,0 +1,236 @@
+//! The interactive shell: a prompt in which a technician spins, looks, trims and traces a head.
+//! Every entry is checked before it runs. Uses the session, the station and the terminal.
+//!
+//! The head stays on the thread that runs the shell; entries are read on another one, so that the
+//! head is watched while somebody types, and a reader that breaks down leaves it in good hands.
+
+#![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
+
+mod bench;
+mod colour;
+mod complete;
+mod facets;
+mod help;
+mod hint;
+mod history;
+mod known;
+mod line;
+mod plot;
+mod poke;
+mod prompt;
+mod questions;
+mod reader;
+mod save;
+mod tap;
+mod view;
+mod voice;
+mod watch;
+mod words;
+
+pub use tap::Tap;
+
+use crate::builtins::Effect;
+use crate::head::Fault;
+use crate::head::station::{Station, StationError};
+use crate::session::live::Session;
+use crate::session::{Files, Verdict};
+use crate::shell::bench::{Bench, Came};
+use crate::shell::history::History;
+use crate::shell::known::Shared;
+use crate::shell::prompt::Stand;
+use crate::shell::questions::AtPrompt;
+use crate::shell::reader::{Input, Reader};
+use crate::terminal::{DIM, YELLOW, complain, say, styled};
+use std::cell::RefCell;
+use std::path::PathBuf;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+/// Time between two looks at the head while somebody types.
+const LOOK_EVERY: Duration = Duration::from_millis(200);
+
+/// What a shell works with.
+pub struct Setup {
+    /// The head, its calls told to `tap`; its stop flag is set by Ctrl-C.
+    pub station: Station,
+    /// Hears every call of the head.
+    pub tap: Rc<RefCell<Tap>>,
+    /// Where scripts come from.
+    pub files: Box<dyn Files>,
+    /// A script whose routines, params and constants are there from the start.
+    pub script: Option<String>,
+    /// How its params are set.
+    pub settings: Vec<String>,
+    /// What may be done to the head; none leaves it to the kind of head.
+    pub allowed: Option<Vec<Effect>>,
+    /// Set from outside to end the shell, such as when the terminal is closed.
+    pub leave: Arc<AtomicBool>,
+    /// Keeps what was typed; none keeps nothing.
+    pub history: Option<PathBuf>,
+    /// Somebody is at the terminal; else plain lines are read.
+    pub attended: bool,
+    /// Time passes while nothing is done, so that the head is watched.
+    pub time_passes: bool,
+    /// Colours on standard output.
+    pub colour: bool,
+    /// Said at the beginning.
+    pub greeting: String,
+}
+
+/// Runs a shell to its end and makes the head safe; gives the exit code.
+pub fn run(setup: Setup) -> u8 {
+    let known = Shared::default();
+    let reader = if setup.attended {
+        Reader::terminal(known.clone(), History(setup.history), setup.colour)
+    } else {
+        Ok(Reader::lines())
+    };
+    let reader = match reader {
+        Ok(reader) => reader,
+        Err(why) => {
+            complain(&format!("error: the terminal cannot be used: {why}\n"));
+            return 2;
+        }
+    };
+    let mut bench = Bench {
+        station: setup.station,
+        tap: setup.tap,
+        session: Session::default(),
+        files: setup.files,
+        script: None,
+        allowed: setup.allowed,
+        time_passes: setup.time_passes,
+        attended: setup.attended,
+        colour: setup.colour,
+        known,
+        stand: Stand::Silent("it was not asked yet".to_string()),
+        deeds: Vec::new(),
+        left: None,
+        saved: Vec::new(),
+        checks: (0, 0),
+    };
+    let operator =
+        AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
+    bench.station.attend(Box::new(operator));
+    if setup.attended {
+        say(&setup.greeting);
+    }
+    // The trims in force are those that the first `undo` may lead back to.
+    if let Err(StationError::Fault(fault)) = bench.station.trims() {
+        complain(&trims_unknown(&fault));
+    }
+    bench.look();
+    bench.tell();
+    let mut code = 0;
+    if let Some(script) = &setup.script
+        && let Came::Ill(ill) = bench.read(script, &setup.settings)
+    {
+        code = ill;
+    }
+    if setup.attended || code == 0 {
+        let ended = entries(&mut bench, &reader, &setup.leave);
+        code = if setup.attended { 0 } else { ended };
+    }
+    drop(reader);
+    let safe = bench.safe(code == 0 && !setup.leave.load(Ordering::SeqCst));
+    if !safe.laser_off || !safe.troubles.is_empty() {
+        return 3;
+    }
+    match bench.checks {
+        _ if code != 0 || setup.attended => code,
+        (0, 0) => 0,
+        (0, _) => 4,
+        _ => 1,
+    }
+}
+
+fn trims_unknown(fault: &Fault) -> String {
+    format!("the trims in force cannot be read, so `undo` begins with the first load: {fault}\n")
+}
+
+/// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
+/// where nobody is there to go on.
+fn entries(bench: &mut Bench, reader: &Reader, leave: &Arc<AtomicBool>) -> u8 {
+    // Where nobody is there, a stop is told to whoever started the shell.
+    let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
+    loop {
+        tell_all(bench, reader);
+        reader.ask(&bench.roomy_prompt());
+        let input = loop {
+            if leave.load(Ordering::SeqCst) {
+                return stopped;
+            }
+            if bench.station.is_stopped() {
+                if !bench.attended {
+                    return stopped;
+                }
+                // A signal, and no key: somebody wants the head safe.
+                tell(bench, reader, "stopped on request from outside");
+                bench.make_safe();
+            }
+            if let Some(input) = reader.look(LOOK_EVERY) {
+                break input;
+            }
+            if bench.time_passes {
+                tell_all(bench, reader);
+            }
+        };
+        let came = match input {
+            Input::Entry(text) => entered(bench, reader, &text),
+            Input::Dropped(typed) => {
+                dropped(typed);
+                Came::Well
+            }
+            Input::End => return 0,
+            Input::Broken(why) => {
+                complain(&format!("error: nothing more can be read: {why}\n"));
+                return 2;
+            }
+        };
+        match came {
+            Came::Leave => return 0,
+            Came::Ill(code) if !bench.attended => return code,
+            _ => {}
+        }
+        if leave.load(Ordering::SeqCst) {
+            return stopped;
+        }
+    }
+}
+
+fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
+    if text.trim().is_empty() {
+        return Came::Well;
+    }
+    match words::of(text) {
+        Some((word, rest)) => (word.run)(bench, reader, rest),
+        None => bench.enter(text),
+    }
+}
+
+/// Ctrl-C at the prompt.
+fn dropped(typed: bool) {
+    if !typed {
+        complain("nothing runs. `safe` makes the head safe, `leave` or Ctrl-D ends the shell\n");
+    }
+}
+
+/// Looks at the head and tells what has changed.
+fn tell_all(bench: &mut Bench, reader: &Reader) {
+    for line in bench.look() {
+        tell(bench, reader, &line);
+    }
+}
+
+/// Prints a line, above the one that is typed where there is one.
+fn tell(bench: &Bench, reader: &Reader, line: &str) {
+    if bench.attended && reader.is_waiting() {
+        let line = styled(&format!("-- {line}"), YELLOW, bench.colour);
+        if reader.above(&line) {
+            return;
+        }
+    }
+    complain(&format!("{}\n", styled(&format!("-- {line}"), DIM, bench.colour)));
+}

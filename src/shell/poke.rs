@@ -1,0 +1,100 @@
+//! Small words: what is known, how the head stands, back to safety, trims taken back, files read.
+
+use crate::head::Trim;
+use crate::shell::bench::{Bench, Came};
+use crate::shell::prompt;
+use crate::shell::reader::Reader;
+use crate::shell::save::Deed;
+use crate::terminal::{BOLD, complain, say, styled};
+
+/// `names`
+pub fn names(bench: &mut Bench, _: &Reader, _: &str) -> Came {
+    let known = bench.known.with(Clone::clone);
+    if known.values.is_empty() && known.routines.is_empty() {
+        say("no names yet: `let x = 3 mm` makes one, `read FILE` reads a script\n");
+    }
+    let width = known.values.keys().map(String::len).max().unwrap_or(0);
+    for (name, value) in &known.values {
+        let about: String = value.text.chars().take(60).collect();
+        say(&format!(
+            "  {:<width$}  {about}  ({})\n",
+            styled(name, BOLD, bench.colour),
+            value.kind
+        ));
+    }
+    for routine in known.routines.values() {
+        say(&format!("  {}\n", routine.signature()));
+    }
+    Came::Well
+}
+
+/// `stand`
+pub fn stand(bench: &mut Bench, _: &Reader, _: &str) -> Came {
+    bench.look();
+    say(&prompt::told(&bench.stand, bench.station.description()));
+    Came::Well
+}
+
+/// `safe`
+pub fn safe(bench: &mut Bench, _: &Reader, _: &str) -> Came {
+    let safe = bench.make_safe();
+    bench.deeds.push(Deed::Line("park()".to_string()));
+    bench.deeds.push(Deed::Line("brake()".to_string()));
+    let rest = "wait until at_rest() within 60 s";
+    bench.deeds.push(Deed::Line(rest.to_string()));
+    if safe.laser_off && safe.troubles.is_empty() { Came::Well } else { Came::Ill(3) }
+}
+
+/// `undo`
+pub fn undo(bench: &mut Bench, _: &Reader, _: &str) -> Came {
+    let Some(trims) = bench.tap.borrow_mut().take_back() else {
+        complain("there is nothing to take back: no trims were loaded here\n");
+        return Came::Ill(2);
+    };
+    let loaded = bench.station.load_trims(&trims);
+    match loaded {
+        Ok(()) => {
+            // Loading them was noted as another load.
+            bench.tap.borrow_mut().take_back();
+            bench.deeds.push(Deed::Line(loading(&trims)));
+            say("the trims before the last load are in force again; nothing was stored\n");
+            Came::Well
+        }
+        Err(error) => {
+            bench.tap.borrow_mut().offer(trims);
+            complain(&format!("the trims could not be loaded: {error}\n"));
+            Came::Ill(3)
+        }
+    }
+}
+
+/// Loading trims as the language says it.
+fn loading(trims: &[Trim]) -> String {
+    let each = trims.iter().map(|trim| {
+        format!(
+            "{{cross_scan: {} rad, in_scan: {} s}}",
+            number(trim.cross_scan),
+            number(trim.in_scan)
+        )
+    });
+    format!("load([{}])", each.collect::<Vec<_>>().join(", "))
+}
+
+/// A number that reads back as the same double.
+fn number(value: f64) -> String {
+    format!("{value:?}")
+}
+
+/// `read`
+pub fn read(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
+    let path = rest.trim_matches('"');
+    let (path, settings) = match (&bench.script, path) {
+        (Some((path, settings)), "") => (path.clone(), settings.clone()),
+        (None, "") => {
+            complain("no script was read yet: `read FILE`\n");
+            return Came::Ill(2);
+        }
+        (_, path) => (path.to_string(), Vec::new()),
+    };
+    bench.read(&path, &settings)
+}

@@ -1,0 +1,144 @@
+//! How the head stands: in a few words before the entry that is typed, and what has changed since
+//! somebody looked last.
+
+use crate::head::{Description, Fault, Laser, Status};
+use crate::units::{Dimension, show};
+
+/// How the head stood when it was looked at last.
+#[derive(Clone, Debug)]
+pub enum Stand {
+    /// It answered.
+    Known(Box<Status>),
+    /// It did not.
+    Silent(String),
+}
+
+impl Stand {
+    /// From an answer.
+    pub fn of(answer: Result<Status, Fault>) -> Stand {
+        match answer {
+            Ok(status) => Stand::Known(Box::new(status)),
+            Err(fault) => Stand::Silent(fault.to_string()),
+        }
+    }
+}
+
+fn speed(status: &Status) -> String {
+    show(status.speed, Dimension::ROTATION, None, Some(0))
+}
+
+/// Rails beyond their tolerance, by name.
+fn bad_rails(status: &Status, head: &Description) -> Vec<String> {
+    let rails = head.rails.iter().zip(&status.rails);
+    let bad = rails.filter(|(rail, volts)| {
+        (**volts - rail.nominal).abs() > rail.tolerance * rail.nominal.abs()
+    });
+    bad.map(|(rail, _)| rail.name.clone()).collect()
+}
+
+/// What the polygon does.
+fn polygon(status: &Status) -> String {
+    if status.locked {
+        return format!("locked {}", speed(status));
+    }
+    if status.at_rest {
+        return "at rest".to_string();
+    }
+    match status.target {
+        Some(_) => format!("no lock {}", speed(status)),
+        None => format!("coasting {}", speed(status)),
+    }
+}
+
+/// The words before an entry.
+pub fn prompt(stand: &Stand, head: &Description) -> String {
+    let status = match stand {
+        Stand::Known(status) => status,
+        Stand::Silent(_) => return "no answer> ".to_string(),
+    };
+    let mut words = Vec::new();
+    if status.laser != Laser::Off {
+        words.push("ARMED".to_string());
+    }
+    if !status.interlock_closed {
+        words.push("interlock open".to_string());
+    }
+    if !bad_rails(status, head).is_empty() {
+        words.push("rail bad".to_string());
+    }
+    words.push(polygon(status));
+    format!("{}> ", words.join(", "))
+}
+
+/// What has happened between two looks, a line for each thing.
+pub fn changes(before: &Stand, now: &Stand, head: &Description) -> Vec<String> {
+    let (before, now) = match (before, now) {
+        (Stand::Known(before), Stand::Known(now)) => (before, now),
+        (Stand::Known(_), Stand::Silent(why)) => {
+            return vec![format!(
+                "the head does not answer: {why}; take it as armed and turning until it does"
+            )];
+        }
+        (Stand::Silent(_), Stand::Known(now)) => {
+            return vec![format!("the head answers again: {}", polygon(now))];
+        }
+        (Stand::Silent(_), Stand::Silent(_)) => return Vec::new(),
+    };
+    let mut lines = Vec::new();
+    if before.interlock_closed != now.interlock_closed {
+        let how = if now.interlock_closed { "closed again" } else { "opened" };
+        lines.push(format!("the interlock was {how}"));
+    }
+    if before.locked && !now.locked {
+        match now.target {
+            Some(_) => lines.push(format!("lock was lost, at {}", speed(now))),
+            None => lines.push(format!("the polygon is no longer driven, at {}", speed(now))),
+        }
+    }
+    if !before.locked && now.locked {
+        lines.push(format!("locked at {}", speed(now)));
+    }
+    if !before.at_rest && now.at_rest {
+        lines.push("the polygon is at rest".to_string());
+    }
+    let was = bad_rails(before, head);
+    for rail in bad_rails(now, head).iter().filter(|rail| !was.contains(rail)) {
+        lines.push(format!("rail {rail} is out of its tolerance"));
+    }
+    if before.laser == Laser::Off && now.laser != Laser::Off {
+        lines.push("THE LASER IS ARMED, and not by an entry".to_string());
+    }
+    lines
+}
+
+/// Everything that the head says of itself, for whoever asks.
+pub fn told(stand: &Stand, head: &Description) -> String {
+    let status = match stand {
+        Stand::Known(status) => status,
+        Stand::Silent(why) => return format!("the head does not answer: {why}\n"),
+    };
+    let degrees = |angle: f64| show(angle, Dimension::ANGLE, None, None);
+    let mut rows = vec![
+        ("head", format!("{} {}, {} facets", head.model, head.serial, head.facets)),
+        ("polygon", polygon(status)),
+        ("interlock", if status.interlock_closed { "closed" } else { "OPEN" }.to_string()),
+        ("laser", if status.laser == Laser::Off { "off" } else { "ARMED" }.to_string()),
+        ("mirror", if status.parked { "parked".to_string() } else { degrees(status.galvanometer) }),
+        ("temperature", format!("{:.1} degC", status.temperature - 273.15)),
+    ];
+    if let Some(target) = status.target {
+        rows.push(("asked for", show(target, Dimension::ROTATION, None, None)));
+    }
+    if let Some(facet) = status.facet {
+        rows.push(("next facet", facet.to_string()));
+    }
+    let bad = bad_rails(status, head);
+    let rails = head.rails.iter().zip(&status.rails).map(|(rail, volts)| {
+        let mark = if bad.contains(&rail.name) { " BAD" } else { "" };
+        format!("{} {volts:.2} V{mark}", rail.name)
+    });
+    rows.push(("rails", rails.collect::<Vec<_>>().join(", ")));
+    let time = show(status.time, Dimension::TIME, None, None);
+    rows.push(("head time", time));
+    rows.iter().map(|(name, value)| format!("  {name:<12} {value}\n")).collect()
+}

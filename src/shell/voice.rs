@@ -1,0 +1,92 @@
+//! What an entry says while it runs.
+
+use crate::acceptance::decision::Outcome;
+use crate::interpret::{Check, Event, Observer, answer_line};
+use crate::terminal::told::{measured, sureness};
+use crate::terminal::{self, DIM, GREEN, RED, YELLOW, complain, say, styled};
+use crate::units::{Dimension, show};
+use std::time::{Duration, Instant};
+
+/// Time between two drawings of one wait.
+const DRAWN_EVERY: Duration = Duration::from_millis(80);
+
+/// Prints what an entry says.
+pub struct Voice {
+    colour: bool,
+    drawn: Option<Instant>,
+    /// Checks that do not conform.
+    pub failing: usize,
+    /// Checks that could not be decided.
+    pub undecided: usize,
+}
+
+impl Voice {
+    /// With or without colour.
+    pub fn new(colour: bool) -> Voice {
+        Voice { colour, drawn: None, failing: 0, undecided: 0 }
+    }
+
+    /// Takes away what was drawn of a wait.
+    pub fn clear(&mut self) {
+        if self.drawn.take().is_some() {
+            complain("\r\u{1b}[K");
+        }
+    }
+
+    fn line(&mut self, time: f64, text: &str) {
+        self.clear();
+        for (index, line) in text.split('\n').enumerate() {
+            let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
+            say(&format!("{}  {line}\n", styled(&stamp, DIM, self.colour)));
+        }
+    }
+
+    fn check(&mut self, time: f64, check: &Check) {
+        let (mark, style) = match check.outcome {
+            Outcome::Conforms => ("conforms", GREEN),
+            Outcome::Fails => ("DOES NOT CONFORM", RED),
+            Outcome::Undecided => ("UNDECIDED", YELLOW),
+        };
+        match check.outcome {
+            Outcome::Conforms => {}
+            Outcome::Fails => self.failing += 1,
+            Outcome::Undecided => self.undecided += 1,
+        }
+        let mark = styled(mark, style, self.colour);
+        let what = measured(check);
+        self.line(time, &format!("check {}: {what}: {mark}{}", check.label, sureness(check)));
+    }
+
+    fn progress(&mut self, text: &str, elapsed: f64, limit: f64) {
+        if !terminal::draws_progress()
+            || self.drawn.is_some_and(|drawn| drawn.elapsed() < DRAWN_EVERY)
+        {
+            return;
+        }
+        self.drawn = Some(Instant::now());
+        let limit = show(limit, Dimension::TIME, None, None);
+        let line = format!("waiting until {text} ({elapsed:.1} s of {limit})");
+        let room = terminal::columns().saturating_sub(1);
+        let line: String = line.chars().take(room).collect();
+        complain(&format!("\r{}\u{1b}[K", styled(&line, DIM, self.colour)));
+    }
+}
+
+impl Observer for Voice {
+    fn event(&mut self, time: f64, event: Event) {
+        match event {
+            Event::Note(text) => self.line(time, &text),
+            Event::Recorded { label, shown, .. } => self.line(time, &format!("{label}: {shown}")),
+            Event::Check(check) => self.check(time, &check),
+            Event::Asked { .. } => self.clear(),
+            Event::Answered { question, shown, who, .. } => {
+                self.line(time, &answer_line(&question, &shown, &who));
+            }
+            Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
+            Event::AlsoFailed(failure) => {
+                let line = format!("also failed on the way out: {}", failure.message);
+                self.line(time, &styled(&line, RED, self.colour));
+            }
+        }
+    }
+}

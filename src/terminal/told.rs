@@ -1,0 +1,159 @@
+//! What was decided, how a head was left, and what stopped a run, in words.
+
+use crate::diagnostics::{Diagnostic, Severity, render};
+use crate::head::SafeState;
+use crate::interpret::Check;
+use crate::program::failure::Failure;
+use crate::program::show::Shown;
+use crate::program::tree::COVERAGE;
+use crate::source::SourceMap;
+use crate::terminal::{BOLD, RED, colour_errors, styled, width};
+use crate::units::{Dimension, parse_unit, show, show_number};
+
+/// Most reports that are shown at once.
+const SHOWN_MOST: usize = 50;
+
+/// Reports as they are printed, with a closing count.
+pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
+    if diagnostics.is_empty() {
+        return String::new();
+    }
+    // Errors first in line for being shown, each in its place.
+    let errors = diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
+    let mut room = SHOWN_MOST.saturating_sub(errors);
+    let mut shown: Vec<Diagnostic> = Vec::new();
+    for diagnostic in diagnostics {
+        let error = diagnostic.severity == Severity::Error;
+        if shown.len() >= SHOWN_MOST || (!error && room == 0) {
+            continue;
+        }
+        room -= usize::from(!error);
+        shown.push(diagnostic.clone());
+    }
+    let colour = colour_errors();
+    let mut text = render::render(&shown, sources, colour, width());
+    if shown.len() < diagnostics.len() {
+        let more = diagnostics.len() - shown.len();
+        text.push_str(&format!("... and {more} more; mend these first\n"));
+    }
+    text
+}
+
+/// Value, uncertainty and limits of a check, or its condition.
+pub fn measured(check: &Check) -> String {
+    let Some(measured) = &check.measured else { return check.text.to_string() };
+    let value = match &measured.uncertainty {
+        Some(uncertainty) if measured.coverage == COVERAGE => {
+            format!("{} ± {uncertainty}", measured.value)
+        }
+        Some(uncertainty) => {
+            let factor = show_number(measured.coverage, None);
+            format!("{} ± {uncertainty} (k = {factor})", measured.value)
+        }
+        None => measured.value.to_string(),
+    };
+    let value = match [&measured.low, &measured.high]
+        .into_iter()
+        .flatten()
+        .find_map(|limit| hidden_difference(&measured.value, &limit.at))
+    {
+        Some(difference) => format!("{value} ({difference})"),
+        None => value,
+    };
+    match (&measured.low, &measured.high) {
+        (Some(low), Some(high)) if low.at == high.at => format!("{value}, should be {}", low.at),
+        (Some(low), Some(high)) => format!("{value} within {} .. {}", low.at, high.at),
+        (Some(low), None) => format!("{value} {} {}", if low.closed { ">=" } else { ">" }, low.at),
+        (None, Some(high)) => {
+            format!("{value} {} {}", if high.closed { "<=" } else { "<" }, high.at)
+        }
+        (None, None) => value,
+    }
+}
+
+/// How probable it is that the value conforms, where its uncertainty tells.
+pub fn sureness(check: &Check) -> String {
+    let sure = check.measured.as_ref().and_then(|measured| measured.sureness());
+    sure.map_or_else(String::new, |sure| match sure.starts_with(['>', '<']) {
+        true => format!(" (P {sure})"),
+        false => format!(" (P = {sure})"),
+    })
+}
+
+/// By how much a value differs from a limit that looks the same.
+fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
+    let (Shown::Quantity { value, unit, text, .. }, Shown::Quantity { value: at, text: same, .. }) =
+        (value, limit)
+    else {
+        return None;
+    };
+    let difference = value - at;
+    (text == same && difference != 0.0).then(|| {
+        let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
+        let side = if difference > 0.0 { "more" } else { "less" };
+        format!("{} {side}", show(difference.abs(), dimension, None, None))
+    })
+}
+
+/// How the head was left. Whatever is not measured at rest is said to turn, or to be taken so.
+pub fn left(safe: &SafeState) -> String {
+    let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
+    let mirror = if safe.parked { "mirror parked" } else { "mirror not parked" };
+    let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
+    let polygon = if !safe.speed.is_finite() {
+        "POLYGON SPEED NOT KNOWN: take it as turning".to_string()
+    } else if safe.at_rest {
+        "polygon at rest".to_string()
+    } else if safe.kept_spinning {
+        format!("polygon kept spinning at {speed}")
+    } else if safe.speed == 0.0 {
+        "POLYGON NOT YET SEEN AT REST: take it as turning".to_string()
+    } else {
+        format!("POLYGON STILL TURNS at {speed}")
+    };
+    format!("{light}, {mirror}, {polygon} (measured)")
+}
+
+/// What stopped the run, where, and by which calls.
+pub fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
+    let kind = styled(failure.kind.text(), &format!("{BOLD};{RED}"), colour);
+    let mut text = format!("{kind}: {}\n", failure.message);
+    let line = |place| {
+        let words = sources.slice(place).split_whitespace().collect::<Vec<_>>().join(" ");
+        let more = if words.chars().count() > 60 { "…" } else { "" };
+        let words: String = words.chars().take(60).chain(more.chars()).collect();
+        format!("{}  {words}", sources.place(place))
+    };
+    text.push_str(&format!("  at {}\n", line(failure.place)));
+    for call in failure.calls.iter().take(20) {
+        text.push_str(&format!("  called at {}\n", line(*call)));
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::left;
+    use crate::head::SafeState;
+
+    fn said(speed: f64, at_rest: bool) -> String {
+        let safe = SafeState {
+            laser_off: true,
+            parked: true,
+            speed,
+            at_rest,
+            kept_spinning: false,
+            troubles: Vec::new(),
+        };
+        left(&safe)
+    }
+
+    #[test]
+    fn only_what_is_measured_at_rest_is_said_to_rest() {
+        assert!(said(0.0, true).contains("polygon at rest"));
+        assert!(said(10.0, false).contains("POLYGON STILL TURNS at 95 rpm"));
+        // Pushed a moment ago, and no pulse has come yet.
+        assert!(said(0.0, false).contains("NOT YET SEEN AT REST: take it as turning"));
+        assert!(said(f64::NAN, false).contains("SPEED NOT KNOWN: take it as turning"));
+    }
+}
