@@ -143,6 +143,17 @@ fn questions_are_answered_by_a_file() {
     assert!(code == 2 && told.contains("yes.toml has changed"), "{told}");
 }
 
+/// What one head keeps is not another's.
+#[test]
+fn two_heads_share_no_memory() {
+    let list = "serial,head\nSN-1,sim?memory=m.json\nSN-2,sim?memory=m.json\n";
+    let folder = folder("memory", list);
+    let (code, told) = batch(&folder, &[]);
+    assert_eq!(code, 2, "{told}");
+    assert!(told.contains("heads.csv:3:6") && told.contains("a memory of its own"), "{told}");
+    assert!(!folder.0.join("m.json").exists() && !folder.0.join("out").exists());
+}
+
 /// The list that is shipped, as docs/batch.md runs it.
 #[test]
 fn the_list_that_is_shipped() {

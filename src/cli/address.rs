@@ -1,10 +1,11 @@
 //! Head addresses: which head a run uses.
 
 use crate::cli::files::read_text;
+use crate::cli::memory;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::{Gauge, Head, Provoker};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
@@ -30,6 +31,8 @@ pub(super) struct Simulated {
     pub faults: Vec<String>,
     /// The serial number of a head whose description names none of its own.
     pub serial: Option<String>,
+    /// The file that keeps what it stores, if there is one.
+    pub memory: Option<PathBuf>,
 }
 
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
@@ -39,7 +42,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
     };
-    let mut seed = None;
+    let (mut seed, mut memory) = (None, None);
     for pair in query.into_iter().flat_map(|query| query.split('&')) {
         match pair.split_once('=') {
             Some(("seed", value)) => {
@@ -50,9 +53,11 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
                 })?;
                 seed = Some(read);
             }
+            Some(("memory", file)) if !file.is_empty() => memory = Some(PathBuf::from(file)),
             _ => {
                 return Err(format!(
-                    "error: `{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`"
+                    "error: `{address}`: a simulated head takes `seed=NUMBER` and `memory=FILE`, \
+                     not `{pair}`"
                 ));
             }
         }
@@ -73,7 +78,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
             ));
         }
     };
-    Ok(Simulated { description, seed, faults: faults.to_vec(), serial: None })
+    Ok(Simulated { description, seed, faults: faults.to_vec(), memory, serial: None })
 }
 
 impl Simulated {
@@ -92,6 +97,9 @@ impl Simulated {
             && !sim::names_its_serial(text.map_or("", |(_, text)| text))
         {
             head.is_called(serial);
+        }
+        if let Some(path) = &self.memory {
+            memory::remember(&mut head, path)?;
         }
         let medium = Some(head.medium());
         Ok(Opened {

@@ -15,6 +15,7 @@ use crate::source::{SourceId, SourceMap, Span};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use std::collections::{HashMap, HashSet};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Columns of a list that are no params.
@@ -121,6 +122,7 @@ pub(super) fn plan(options: &Options) -> Result<Plan, String> {
         allowed,
         opened: HashMap::new(),
         serials: HashMap::new(),
+        memories: HashMap::new(),
         printed: HashSet::new(),
     };
     let rows = series.list().rows.clone();
@@ -146,6 +148,8 @@ struct Looking<'a> {
     opened: HashMap<String, Result<Simulated, String>>,
     /// The line of each serial number.
     serials: HashMap<String, usize>,
+    /// The line of each memory of a simulated head.
+    memories: HashMap<PathBuf, usize>,
     /// Reports on descriptions of heads, which have places of their own.
     printed: HashSet<String>,
 }
@@ -242,8 +246,16 @@ impl Looking<'_> {
                     description: known.description.clone(),
                     seed: known.seed,
                     faults: self.options.faults.clone(),
+                    memory: known.memory.clone(),
                     serial: None,
                 };
+                if let Some(memory) = &head.memory
+                    && let Some(first) = self.memories.insert(memory.clone(), row.line)
+                {
+                    let what = format!("the head on line {first} keeps its trims in that memory");
+                    let report = Diagnostic::error("E0907", what, place);
+                    found.push(report.help("give each head a memory of its own"));
+                }
                 let faults = series.cell(row, "fault").map_or("", |cell| cell.text.as_str());
                 let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
                 head.faults.extend(faults.map(str::to_string));
