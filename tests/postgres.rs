@@ -552,3 +552,35 @@ fn a_server_that_is_killed_keeps_whole_runs_only() {
     place.stored();
     assert_eq!((place.count("runs"), place.count("quantities")), (before + 1, 3 * before + 3));
 }
+
+#[test]
+#[ignore = "needs a server: tests/extra/postgres.sh"]
+fn a_batch_that_is_gone_on_with_stores_no_head_twice() {
+    let place = Place::new("batch");
+    place.folder.file("heads.csv", "serial,seen\nA-1,2 um\nA-2,1.5 um\n");
+    let secret = place.url.replace("admin@", &format!("admin:{}@", ADMIN.replace(' ', "%20")));
+    let batch = ["batch", "s.spt", "--list", "heads.csv", "--record", "kept", "--archive", &secret];
+    let (code, out, error) = place.spintrue(&batch);
+    assert_eq!(code, 0, "{out}{error}");
+    assert_eq!(place.count("runs"), 2);
+    let journal = place.folder.0.join("kept/journal.jsonl");
+    let lines = fs::read_to_string(&journal).unwrap();
+    assert!(!lines.contains(&ADMIN.replace(' ', "%20")), "{lines}");
+    // Cut off after the run was stored and before the journal said so.
+    let (before, _) = lines.trim_end().rsplit_once('\n').unwrap();
+    fs::write(&journal, format!("{before}\n")).unwrap();
+    fs::write(place.folder.0.join("kept/A-2/UNFINISHED"), "").unwrap();
+    let (code, out, error) = place.spintrue(&batch);
+    assert_eq!(code, 0, "{out}{error}");
+    assert_eq!(place.count("runs"), 2);
+    // Where the archive lost the run, the head is run again.
+    fs::write(&journal, format!("{before}\n")).unwrap();
+    fs::write(place.folder.0.join("kept/A-2/UNFINISHED"), "").unwrap();
+    for table in ["quantities", "checks", "params"] {
+        place.sql(&format!("DELETE FROM {table}"));
+    }
+    place.sql("DELETE FROM runs WHERE serial = 'A-2'");
+    let (code, out, error) = place.spintrue(&batch);
+    assert_eq!(code, 0, "{out}{error}");
+    assert_eq!(place.count("runs"), 2);
+}

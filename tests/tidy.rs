@@ -83,6 +83,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("signal_hook::", &["cli"]),
     ("terminal_size::", &["terminal"]),
     ("toml::", &["head", "record", "session"]),
+    ("csv::", &["session", "cli"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
     ("rusqlite::", &["cli"]),

@@ -59,11 +59,14 @@ pub enum Origin {
     Option,
     /// A data sheet.
     Sheet,
+    /// A cell of a list of heads.
+    List,
     /// An earlier record: what the script does not ask for is passed over.
     Last,
 }
 
 /// A param set from outside: `--set speed=5000rpm`.
+#[derive(Clone)]
 pub struct Setting {
     /// The name before `=`.
     pub name: String,

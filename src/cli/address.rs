@@ -29,6 +29,8 @@ pub(super) struct Simulated {
     pub seed: Option<u64>,
     /// Further faults, as `--fault` gives them.
     pub faults: Vec<String>,
+    /// The serial number of a head whose description names none of its own.
+    pub serial: Option<String>,
     /// The file that keeps what it stores, if there is one.
     pub memory: Option<PathBuf>,
 }
@@ -76,7 +78,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
             ));
         }
     };
-    Ok(Simulated { description, seed, faults: faults.to_vec(), memory })
+    Ok(Simulated { description, seed, faults: faults.to_vec(), memory, serial: None })
 }
 
 impl Simulated {
@@ -84,14 +86,18 @@ impl Simulated {
     pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
         let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
-        let (head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+        let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
             let of = |option: &&String| errors.iter().any(|error| error.source == **option);
             let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
             let wrong: String = wrong.collect();
             let (name, text) = text.unwrap_or(("sim", ""));
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
-        let mut head = head;
+        if let Some(serial) = &self.serial
+            && !sim::names_its_serial(text.map_or("", |(_, text)| text))
+        {
+            head.is_called(serial);
+        }
         if let Some(path) = &self.memory {
             memory::remember(&mut head, path)?;
         }

@@ -1,11 +1,11 @@
 #!/usr/bin/env bash
-# Has the files of records read by others: junit.xml by the schema that build servers publish and by
-# junitparser, results.tap by tap.py, lines.csv by Python's csv and by pandas, values.toml by
-# tomllib, the digests of record.json made anew, and report.html opened in Chromium in both colour
-# schemes, at two widths and as PDF, as is the page of a trend, with axe-core looking for what shuts
-# people out. Needs Python 3.11 with venv, Node 18 and Chromium (installed from Debian's packages
-# where there is none and root asks); installs the rest under target/. SPINTRUE_SHOTS=FOLDER is
-# where pictures of the pages go.
+# Has the files of records and of a batch read by others: junit.xml by the schema that build servers
+# publish and by junitparser, results.tap by tap.py, lines.csv by Python's csv and by pandas,
+# values.toml by tomllib, the digests of record.json made anew, and report.html opened in Chromium in
+# both colour schemes, at two widths and as PDF, as is the page of a trend, with axe-core looking for
+# what shuts people out. Needs Python 3.11 with venv, Node 18 and Chromium (installed from Debian's
+# packages where there is none and root asks); installs the rest under target/. SPINTRUE_SHOTS=FOLDER
+# is where pictures of the pages go.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/records

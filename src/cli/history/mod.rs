@@ -12,6 +12,7 @@ mod store;
 mod text;
 mod trend;
 
+pub(super) use archive::name as archive_name;
 pub(super) use store::{Archive, Keeper};
 
 use crate::cli::WRONG;

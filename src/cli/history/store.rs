@@ -1,6 +1,8 @@
 //! What is kept of a run, and how it gets into an archive: in one transaction, or not at all.
 
-use crate::cli::history::archive::{Lost, Purpose, Store, Table, Value, insertion, open_to_write};
+use crate::cli::history::archive::{
+    Lost, Purpose, Store, Table, Value, insertion, open_to_read, open_to_write,
+};
 use crate::cli::run::About;
 use crate::interpret::{Bound, Check, Event, Measured, Observer};
 use crate::program::show::Shown;
@@ -114,6 +116,24 @@ impl Archive {
             self.store.add(&table, &[row.collect()])?;
         }
         self.store.take_back()
+    }
+
+    /// Whether an archive has a run of this head and these scripts since a time of day, as it
+    /// writes them.
+    pub(in crate::cli) fn holds(
+        place: &Path,
+        serial: &str,
+        digest: &str,
+        since: &str,
+    ) -> Result<bool, String> {
+        let mut store = open_to_read(place)?;
+        store.begin(Purpose::Read)?;
+        let asked = "SELECT COUNT(*) FROM runs WHERE serial = $1 AND digest = $2 AND started >= $3";
+        let mut count = 0;
+        let values = [serial, digest, since].map(Value::from);
+        store.query(asked, &values, &mut |row| count = row.value(0).whole())?;
+        store.take_back()?;
+        Ok(count > 0)
     }
 
     /// Stores a run; `digest` is that of the script and what it uses.

@@ -6,11 +6,16 @@ use crate::cli::run::About;
 use crate::record::{Identity, SourceDigest, hexadecimal};
 use crate::session::Prepared;
 use sha2::{Digest, Sha256};
+use std::collections::HashSet;
 
 /// Identity of a run that starts now.
 pub(crate) fn identity(about: &About<'_>, prepared: &Prepared) -> Identity {
     let head = about.head;
-    let sources = prepared.sources.iter().filter(|(_, source)| !source.name.starts_with("--set"));
+    let mut known = HashSet::new();
+    // The row of a list stands behind the whole list, under the same name.
+    let sources = prepared.sources.iter().filter(|(_, source)| {
+        !source.name.starts_with("--set") && known.insert(source.name.as_str())
+    });
     let sources = sources.map(|(_, source)| SourceDigest {
         name: source.name.to_string(),
         sha256: hexadecimal(&Sha256::digest(source.text.as_bytes())),

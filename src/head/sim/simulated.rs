@@ -35,6 +35,11 @@ pub struct SimHead {
 }
 
 impl SimHead {
+    /// Gives it another serial number.
+    pub fn is_called(&mut self, serial: &str) {
+        self.world.borrow_mut().description.serial = serial.to_string();
+    }
+
     /// The world, unless the link to it is silent.
     fn world(&self) -> Result<RefMut<'_, World>, Fault> {
         let mut world = self.world.borrow_mut();

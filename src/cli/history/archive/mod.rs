@@ -162,6 +162,11 @@ pub(super) trait Store {
     fn rest(&mut self) {}
 }
 
+/// What people are told of where an archive is: no password is in it.
+pub(in crate::cli) fn name(place: &Path) -> Result<String, String> {
+    Ok(Address::of(place)?.map_or_else(|| place.display().to_string(), |address| address.name))
+}
+
 /// Opens an archive to add runs to, and makes it where there is none.
 pub(super) fn open_to_write(place: &Path) -> Result<Box<dyn Store>, String> {
     Ok(match Address::of(place)? {
