@@ -25,6 +25,8 @@ pub struct Live<'a> {
     pub kept: &'a [Kept],
     /// Only what it declares is wanted: routines, params and constants; nothing of it runs.
     pub declares_only: bool,
+    /// It is to be stepped through.
+    pub steps: bool,
 }
 
 /// What a checked entry declares, and what of it is shown.
@@ -67,6 +69,10 @@ impl<'a> State<'a> {
 }
 
 impl Kept {
+    pub(super) fn new(variable: Variable, value: Datum) -> Kept {
+        Kept { variable, value }
+    }
+
     /// Its name.
     pub fn name<'n>(&self, names: &'n Names) -> &'n str {
         names.text(self.variable.name.symbol)

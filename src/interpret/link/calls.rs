@@ -89,7 +89,10 @@ impl Linker<'_> {
                     Some(Slot::Ref(slot)) => slot.0,
                     None => 0,
                 };
-                Work::Block(self.block(body), result)
+                let block = self.block(body);
+                // Only who steps asks how deep calls are.
+                let steps = matches!(body.first(), Some(Statement::Step(..)));
+                Work::Block(if steps { block.counted() } else { block }, result)
             }
         };
         RoutineNode { work, refs: routine.refs.clone() }

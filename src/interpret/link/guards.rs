@@ -142,7 +142,9 @@ impl Linker<'_> {
                 return Flow::Failed;
             }
             // A panic in the body must not leave the laser armed either.
+            machine.arms += 1;
             let flow = catch_unwind(AssertUnwindSafe(|| body.run(machine)));
+            machine.arms -= 1;
             let first = machine.failure.take();
             let disarmed = disarm(machine, span);
             match (flow, first) {
