@@ -13,7 +13,7 @@ mod documents;
 mod features;
 mod hover;
 mod navigate;
-mod outline;
+pub mod outline;
 mod place;
 mod position;
 mod publish;

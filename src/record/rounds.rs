@@ -52,6 +52,11 @@ impl Rounds {
         self.fresh = true;
     }
 
+    /// What was measured since other trims were loaded; none where nothing was.
+    pub fn fresh(&self) -> Option<&Round> {
+        self.list.last().filter(|_| !self.fresh)
+    }
+
     /// Takes a measured line; gives the number of its round, from 1.
     pub fn push(&mut self, time: f64, facet: u32, in_scan: f64, cross_scan: f64) -> usize {
         if self.fresh || self.list.is_empty() {

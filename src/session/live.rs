@@ -3,6 +3,7 @@
 
 use crate::bounds::{self, Bound};
 use crate::check::flow::EffectsOf;
+use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::{self, Module};
 use crate::diagnostics::{Diagnostic, Severity};
@@ -34,6 +35,20 @@ pub struct Session {
     /// The file whose folder paths are taken from; the present folder without one.
     from: Option<String>,
     entries: usize,
+    /// What ran to its end, the script that was read first.
+    done: Vec<Done>,
+}
+
+/// An entry that ran to its end, or what was read of a script.
+pub struct Done {
+    /// Its statements; of a script, those that declare something.
+    pub statements: Vec<Statement>,
+    /// What the names in it mean.
+    pub occurrences: Vec<Occurrence>,
+    /// Values that stood alone in it.
+    pub shown: Vec<Span>,
+    /// It is a script.
+    pub is_script: bool,
 }
 
 /// A statement that goes on to hold for later entries.
@@ -73,6 +88,7 @@ struct Ready {
     program: Program,
     left: Left,
     items: Vec<Item>,
+    done: Done,
     /// A script takes the place of all before it: its name, and the files that it uses.
     script: Option<Script>,
 }
@@ -128,6 +144,16 @@ impl Session {
                 about: statement.doc.as_deref().unwrap_or_default().to_string(),
             })
         })
+    }
+
+    /// What ran to its end, in its order.
+    pub fn done(&self) -> &[Done] {
+        &self.done
+    }
+
+    /// The file from whose folder paths are taken, if one was read.
+    pub fn from(&self) -> Option<&str> {
+        self.from.as_deref()
     }
 
     /// The texts of names.
@@ -192,18 +218,32 @@ impl Session {
         observer: &mut dyn Observer,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
         let Some(ready) = entry.ready else { return Ok(Vec::new()) };
-        let Ready { program, left, items, script } = ready;
+        let Ready { program, left, items, mut done, script } = ready;
         let sources = &self.sources;
         let place = |span: Span| sources.place(span);
         let slots = left.slots();
         let values = interpret::run_keeping(&program, &slots, station, observer, &place)?;
         let (kept, shown) = left.filled(values);
         self.kept = kept;
+        done.shown = shown.iter().map(|(answer, _)| answer.span).collect();
         if let Some(script) = script {
             self.items.clear();
+            self.done.clear();
+            done.is_script = true;
+            // What would run of it did not.
+            let kept = |span: Span| self.kept.iter().any(|kept| kept.span() == span);
+            done.statements.retain(|statement| match &statement.kind {
+                StatementKind::Let { name, .. } => kept(name.span),
+                StatementKind::Use { .. }
+                | StatementKind::Param { .. }
+                | StatementKind::Routine(_)
+                | StatementKind::Deciding(_) => true,
+                _ => false,
+            });
             self.from = Some(script.name);
             (self.used, self.known) = (script.used, script.known);
         }
+        self.done.push(done);
         for item in items {
             if let Some(name) = routine_name(&item.statement) {
                 self.items.retain(|old| routine_name(&old.statement) != Some(name));
@@ -257,6 +297,7 @@ impl Session {
         let earlier: Vec<&Item> =
             earlier.filter(|item| !routine_name(&item.statement).is_some_and(again)).collect();
         let own = parsed.file.statements;
+        let statements_done = own.clone();
         let statements = earlier.iter().map(|item| item.statement.clone()).chain(own).collect();
         let file = File { statements };
         let uses = earlier.into_iter().chain(&items).filter_map(|item| {
@@ -268,14 +309,18 @@ impl Session {
         let modules: Vec<Module<'_>> = modules.collect();
         let live = Live { kept: if whole { &[] } else { &self.kept }, declares_only: whole };
         let (sources, names) = (&loader.sources, &mut loader.names);
-        let mut checked = check::check(&modules, &settings, names, sources, false, Some(live));
+        let mut checked = check::check(&modules, &settings, names, sources, true, Some(live));
         let problems = std::mem::take(&mut loader.diagnostics);
         let (mut diagnostics, program) =
             settled(loader.files, sources, problems, &mut checked, true);
         // Earlier entries were warned of when they were entered.
         diagnostics.retain(|d| d.severity == Severity::Error || fresh(d));
         let left = checked.left;
-        let ready = program.map(|program| Ready { program, left, items, script: None });
+        let mut occurrences = checked.index.map(|index| index.occurrences).unwrap_or_default();
+        occurrences.retain(|occurrence| occurrence.span.source == source);
+        let statements = statements_done;
+        let done = Done { statements, occurrences, shown: Vec::new(), is_script: false };
+        let ready = program.map(|program| Ready { program, left, items, done, script: None });
         let Loader { sources, names, modules, known: read, .. } = loader;
         (self.sources, self.names, self.used, self.known) = (sources, names, modules, read);
         if ready.is_none() {

@@ -11,6 +11,7 @@ use crate::session::live::{Entry, RoutineSeen, Session};
 use crate::session::{Files, Verdict};
 use crate::shell::known::{Known, Name, Shared};
 use crate::shell::prompt::{Stand, changes, prompt};
+use crate::shell::save::Deed;
 use crate::shell::tap::Tap;
 use crate::shell::view;
 use crate::shell::voice::Voice;
@@ -18,6 +19,7 @@ use crate::terminal::told::{failed, left, rendered};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled};
 use crate::units::{Dimension, show};
 use std::cell::RefCell;
+use std::path::PathBuf;
 use std::rc::Rc;
 
 /// An entry that may take longer than this, in s of head time, says so before it runs.
@@ -60,6 +62,8 @@ pub struct Bench {
     pub script: Option<(String, Vec<String>)>,
     /// What may be done to the head; none leaves it to the kind of head.
     pub allowed: Option<Vec<Effect>>,
+    /// Time passes while nothing is done.
+    pub time_passes: bool,
     /// Somebody is at the terminal.
     pub attended: bool,
     /// Colours.
@@ -68,8 +72,10 @@ pub struct Bench {
     pub known: Shared,
     /// How the head stood last.
     pub stand: Stand,
-    /// Entries that ran to their end, in their words.
-    pub kept: Vec<String>,
+    /// What was done, for the saved script.
+    pub deeds: Vec<Deed>,
+    /// Files that were saved.
+    pub saved: Vec<PathBuf>,
     /// Checks that do not conform, and those that could not be decided.
     pub checks: (usize, usize),
 }
@@ -99,7 +105,7 @@ impl Bench {
                 let came = self.run(entry);
                 if came == Came::Well {
                     self.script = Some((path.to_string(), settings.to_vec()));
-                    self.kept.clear();
+                    self.deeds.clear();
                     let (values, routines) =
                         (self.session.values().len(), self.session.routines().count());
                     let many = |n: usize, what: &str| match n {
@@ -126,7 +132,7 @@ impl Bench {
         let entry = self.session.enter(&mut *self.files, text);
         let came = self.run(entry);
         if came == Came::Well {
-            self.kept.push(text.trim_end().to_string());
+            self.deeds.push(Deed::Entry);
         }
         came
     }
@@ -156,7 +162,7 @@ impl Bench {
     }
 
     /// Reports what is wrong with an entry before anything moves, and how long it may take.
-    fn may_run(&mut self, entry: &Entry) -> bool {
+    pub fn may_run(&mut self, entry: &Entry) -> bool {
         self.report(&entry.diagnostics);
         if !entry.is_sound() {
             return false;
@@ -227,6 +233,11 @@ impl Bench {
                 changed.join(", ")
             ));
         }
+        self.ill(failure)
+    }
+
+    /// The exit code of a failure; on request the head is made safe.
+    pub fn ill(&mut self, failure: &Failure) -> Came {
         match failure.kind {
             FailureKind::Interrupted => {
                 self.make_safe();

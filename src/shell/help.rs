@@ -1,14 +1,119 @@
-//! `help`: what a name means.
+//! `help`: what a name means, from the tables of the language and from what was typed.
 
+use crate::builtins::{TOPICS, records, table};
+use crate::lsp::describe;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
-use crate::shell::words::WORDS;
-use crate::terminal::say;
+use crate::shell::words::{WORDS, Word};
+use crate::syntax::KEYWORDS;
+use crate::terminal::reference::{explained, fields};
+use crate::terminal::{BOLD, complain, say, styled, wrapped};
+
+/// Nearer than this, a name may have been meant (Jaro-Winkler).
+const NEAR: f64 = 0.8;
 
 /// `help`
-pub fn help(_: &mut Bench, _: &mut Reader, _: &str) -> Came {
-    for word in WORDS {
-        say(&format!("  {:<16} {}\n", format!("{} {}", word.name, word.takes), word.meaning));
+pub fn help(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+    let name = rest.trim().trim_end_matches("()");
+    if name.is_empty() {
+        say(&overview(bench.colour));
+        return Came::Well;
     }
-    Came::Well
+    match about(bench, name) {
+        Some(text) => {
+            say(&text);
+            Came::Well
+        }
+        None => {
+            let way = match near(bench, name) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "`help` alone lists what there is".to_string(),
+            };
+            complain(&format!("nothing is known of `{name}`; {way}\n"));
+            Came::Ill(2)
+        }
+    }
+}
+
+/// Everything that is known of a name; a name may be more than one thing.
+fn about(bench: &Bench, name: &str) -> Option<String> {
+    let colour = bench.colour;
+    let mut parts = Vec::new();
+    if let Some(word) = WORDS.iter().find(|word| word.name == name) {
+        parts.push(word_text(word, colour));
+    }
+    bench.known.with(|known| {
+        if let Some(value) = known.values.get(name) {
+            let line = format!("{name}: {}", value.kind);
+            parts.push(format!("{}\n  {}\n", styled(&line, BOLD, colour), value.text));
+        }
+        if let Some(routine) = known.routines.get(name) {
+            let line = format!("routine {}", routine.signature());
+            let meaning = wrapped(&describe::words(&routine.meaning), "  ");
+            parts.push(format!("{}\n{meaning}", styled(&line, BOLD, colour)));
+        }
+    });
+    let builtin = table().iter().find(|builtin| builtin.name == name);
+    parts.extend(builtin.map(|builtin| explained(builtin, colour)));
+    let record = records().iter().find(|record| record.name == name);
+    match record {
+        Some(record) => parts.push(fields(record, colour)),
+        None => parts.extend(describe::kind(name).map(|text| titled("kind", name, &text, colour))),
+    }
+    parts.extend(describe::unit(name).map(|text| titled("unit", name, &text, colour)));
+    if parts.is_empty() && KEYWORDS.contains(&name) {
+        parts.push(format!("`{name}` is a word of the language: see docs/language.md\n"));
+    }
+    (!parts.is_empty()).then(|| parts.join("\n"))
+}
+
+fn titled(what: &str, name: &str, text: &str, colour: bool) -> String {
+    let text = text.replace('`', "").replace("\n\n", "\n");
+    let lines: String = text.lines().map(|line| wrapped(line, "  ")).collect();
+    format!("{}\n{lines}", styled(&format!("{what} {name}"), BOLD, colour))
+}
+
+fn word_text(word: &Word, colour: bool) -> String {
+    let head = format!("{} {}", word.name, word.takes);
+    let meaning = wrapped(word.meaning, "  ");
+    format!("{}\n{meaning}  such as: {}\n", styled(head.trim_end(), BOLD, colour), word.example)
+}
+
+fn overview(colour: bool) -> String {
+    let mut text = wrapped(
+        "What is typed is the language: `spin(4800 rpm)`, `let p = plan_line(...)`, `arm at 35 % \
+         { ... }`. A value that stands alone is shown. An entry goes on while a bracket is open; \
+         an empty line ends it.",
+        "",
+    );
+    text.push_str(&format!("\n{}\n", styled("Words of the shell", BOLD, colour)));
+    for word in WORDS {
+        let head = format!("{} {}", word.name, word.takes);
+        let head = head.trim_end();
+        text.push_str(&format!("  {}\n", styled(head, BOLD, colour)));
+        text.push_str(&wrapped(word.meaning, "      "));
+    }
+    text.push_str(&format!("\n{}\n", styled("Built-ins", BOLD, colour)));
+    for topic in TOPICS {
+        let names: Vec<&str> = topic.builtins.iter().map(|builtin| builtin.name).collect();
+        text.push_str(&wrapped(&format!("{}: {}", topic.title, names.join(", ")), "  "));
+    }
+    text.push_str(
+        "\n`help NAME` explains one of them, a record, a kind, a unit or a name of yours.\n\
+         Ctrl-C stops what runs and makes the head safe. Ctrl-D leaves.\n",
+    );
+    text
+}
+
+/// The known name that comes nearest.
+fn near(bench: &Bench, name: &str) -> Option<String> {
+    let mut all: Vec<String> = bench
+        .known
+        .with(|known| known.values.keys().chain(known.routines.keys()).cloned().collect());
+    all.extend(table().iter().map(|builtin| builtin.name.to_string()));
+    all.extend(records().iter().map(|record| record.name.to_string()));
+    all.extend(WORDS.iter().map(|word| word.name.to_string()));
+    let scored = all.into_iter().map(|known| (strsim::jaro_winkler(&known, name), known));
+    let best = scored.filter(|(score, _)| *score > NEAR).max_by(|a, b| a.0.total_cmp(&b.0));
+    best.map(|(_, known)| known)
 }

@@ -9,17 +9,21 @@
 mod bench;
 mod colour;
 mod complete;
+mod facets;
 mod help;
 mod hint;
 mod history;
 mod known;
 mod line;
+mod plot;
 mod poke;
 mod prompt;
 mod reader;
+mod save;
 mod tap;
 mod view;
 mod voice;
+mod watch;
 mod words;
 
 pub use tap::Tap;
@@ -95,11 +99,13 @@ pub fn run(setup: Setup) -> u8 {
         files: setup.files,
         script: None,
         allowed: setup.allowed,
+        time_passes: setup.time_passes,
         attended: setup.attended,
         colour: setup.colour,
         known,
         stand: Stand::Silent("it was not asked yet".to_string()),
-        kept: Vec::new(),
+        deeds: Vec::new(),
+        saved: Vec::new(),
         checks: (0, 0),
     };
     if setup.attended {
@@ -118,7 +124,7 @@ pub fn run(setup: Setup) -> u8 {
         code = ill;
     }
     if setup.attended || code == 0 {
-        let ended = entries(&mut bench, &mut reader, &setup.leave, setup.time_passes);
+        let ended = entries(&mut bench, &mut reader, &setup.leave);
         code = if setup.attended { 0 } else { ended };
     }
     drop(reader);
@@ -140,12 +146,7 @@ fn trims_unknown(fault: &Fault) -> String {
 
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
-fn entries(
-    bench: &mut Bench,
-    reader: &mut Reader,
-    leave: &Arc<AtomicBool>,
-    time_passes: bool,
-) -> u8 {
+fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u8 {
     loop {
         tell_all(bench, reader);
         reader.ask(&bench.prompt());
@@ -161,7 +162,7 @@ fn entries(
             if let Some(input) = reader.look(LOOK_EVERY) {
                 break input;
             }
-            if time_passes {
+            if bench.time_passes {
                 tell_all(bench, reader);
             }
         };

@@ -1,8 +1,10 @@
 //! Small words: what is known, how the head stands, back to safety, trims taken back, files read.
 
+use crate::head::Trim;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::prompt;
 use crate::shell::reader::Reader;
+use crate::shell::save::Deed;
 use crate::terminal::{BOLD, complain, say, styled};
 
 /// `names`
@@ -36,6 +38,10 @@ pub fn stand(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
 /// `safe`
 pub fn safe(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
     let safe = bench.make_safe();
+    bench.deeds.push(Deed::Line("park()".to_string()));
+    bench.deeds.push(Deed::Line("brake()".to_string()));
+    let rest = "wait until at_rest() within 60 s";
+    bench.deeds.push(Deed::Line(rest.to_string()));
     if safe.laser_off && safe.troubles.is_empty() { Came::Well } else { Came::Ill(3) }
 }
 
@@ -50,6 +56,7 @@ pub fn undo(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
         Ok(()) => {
             // Loading them was noted as another load.
             bench.tap.borrow_mut().take_back();
+            bench.deeds.push(Deed::Line(loading(&trims)));
             say("the trims before the last load are in force again; nothing was stored\n");
             Came::Well
         }
@@ -59,6 +66,23 @@ pub fn undo(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
             Came::Ill(3)
         }
     }
+}
+
+/// Loading trims as the language says it.
+fn loading(trims: &[Trim]) -> String {
+    let each = trims.iter().map(|trim| {
+        format!(
+            "{{cross_scan: {} rad, in_scan: {} s}}",
+            number(trim.cross_scan),
+            number(trim.in_scan)
+        )
+    });
+    format!("load([{}])", each.collect::<Vec<_>>().join(", "))
+}
+
+/// A number that reads back as the same double.
+fn number(value: f64) -> String {
+    format!("{value:?}")
 }
 
 /// `read`

@@ -1,11 +1,9 @@
-//! What the head was told and said since a moment: which commands moved it, how fast it turned,
-//! and which trims were in force before the last ones.
+//! What the head was told and said: which commands moved it since a moment and how fast it turned
+//! then, what was measured of each facet, and which trims were in force before the last ones.
 
 use crate::head::record::{Call, Heard, Listener, Reply};
 use crate::head::{Status, Trim};
-
-/// Most samples of the speed that are kept of one entry.
-const SAMPLES_MOST: usize = 20_000;
+use crate::record::{Curve, Rounds, SpeedPoint};
 
 /// Most loads of trims that can be taken back.
 const UNDO_MOST: usize = 100;
@@ -17,10 +15,12 @@ pub struct Tap {
     trims: Option<Vec<Trim>>,
     /// Trims that were in force before, the last ones at the end.
     before: Vec<Vec<Trim>>,
-    /// Measured speeds in rad/s by head time in s, since the mark.
-    pub speeds: Vec<(f64, f64)>,
-    /// When lock was first seen since the mark.
-    pub locked: Option<f64>,
+    /// The measured speed since the mark.
+    pub curve: Curve,
+    /// What was measured of each facet, a round for each load of trims.
+    pub rounds: Rounds,
+    /// The facet that was exposed last.
+    exposed: Option<u32>,
     done: Done,
 }
 
@@ -40,8 +40,7 @@ struct Done {
 impl Tap {
     /// Forgets what happened so far, but not the trims.
     pub fn mark(&mut self) {
-        self.speeds.clear();
-        self.locked = None;
+        self.curve = Curve::default();
         self.done = Done::default();
     }
 
@@ -81,12 +80,8 @@ impl Tap {
     }
 
     fn status(&mut self, status: &Status) {
-        if self.speeds.len() < SAMPLES_MOST {
-            self.speeds.push((status.time, status.speed));
-        }
-        if status.locked {
-            self.locked.get_or_insert(status.time);
-        }
+        let Status { time, speed, locked, .. } = *status;
+        self.curve.push(SpeedPoint { time, speed, locked });
     }
 }
 
@@ -95,6 +90,13 @@ impl Listener for Tap {
         match &heard.reply {
             Reply::Status(status) => self.status(status),
             Reply::Trims(trims) => self.trims = Some(trims.clone()),
+            Reply::Exposed(exposed) => self.exposed = Some(exposed.facet),
+            Reply::Reading(reading) => {
+                if let Some(facet) = self.exposed {
+                    let (along, across) = (reading.in_scan, reading.cross_scan);
+                    self.rounds.push(heard.time, facet, along, across);
+                }
+            }
             _ => {}
         }
         // A command whose answer was lost may have been carried out all the same.
@@ -109,6 +111,7 @@ impl Listener for Tap {
             Call::ExposePage { .. } => done.pages += 1,
             Call::LoadTrims { trims } => {
                 done.loaded = true;
+                self.rounds.trimmed();
                 let replaced = self.trims.replace(trims.clone());
                 if let Some(replaced) = replaced
                     && replaced != *trims

@@ -4,7 +4,7 @@
 
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
-use crate::shell::{help, poke};
+use crate::shell::{facets, help, poke, save, watch};
 
 /// A word of the shell.
 pub struct Word {
@@ -44,6 +44,27 @@ pub const WORDS: &[Word] = &[
         run: poke::stand,
     },
     Word {
+        name: "watch",
+        takes: "VALUE [every TIME] [for TIME]",
+        meaning: "reads a value again and again and draws how it goes",
+        example: "watch measured_speed() every 200 ms for 10 s",
+        run: watch::watch,
+    },
+    Word {
+        name: "trace",
+        takes: "ENTRY",
+        meaning: "runs an entry and draws the polygon's speed meanwhile, with the moment of lock",
+        example: "trace spin_up(4800 rpm)",
+        run: watch::trace,
+    },
+    Word {
+        name: "facets",
+        takes: "",
+        meaning: "draws the trims in force and what was measured with them, facet by facet",
+        example: "facets",
+        run: facets::facets,
+    },
+    Word {
         name: "safe",
         takes: "",
         meaning: "laser off, mirror parked, polygon down, and tells what was measured then",
@@ -64,6 +85,14 @@ pub const WORDS: &[Word] = &[
                   they take the place of all before",
         example: "read scripts/bring_up.spt",
         run: poke::read,
+    },
+    Word {
+        name: "save",
+        takes: "FILE",
+        meaning: "writes what ran to its end as a script: what failed is left out, quantities that \
+                  repeat become params, and `check` is asked whether it passes",
+        example: "save mine.spt",
+        run: save::save,
     },
     Word {
         name: "leave",

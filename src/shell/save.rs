@@ -1,0 +1,439 @@
+//! `save`: what was typed, as a script. Entries that failed are left out, quantities that repeat
+//! become params, names that were given twice are told apart.
+
+use crate::check::index::{Occurrence, Target};
+use crate::lsp::outline::{each_expression, each_statement, expressions};
+use crate::session::live::{Done, Session};
+use crate::session::{Files, Text, prepare};
+use crate::shell::bench::{Bench, Came};
+use crate::shell::reader::Reader;
+use crate::source::{SourceId, Span};
+use crate::syntax::KEYWORDS;
+use crate::syntax::format::format;
+use crate::syntax::tree::{ExpressionKind, File, Statement, StatementKind};
+use crate::terminal::told::rendered;
+use crate::terminal::{complain, say};
+use crate::units::{Dimension, parse_unit};
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::io::Write;
+use std::path::{Component, Path, PathBuf};
+
+/// Something that was done, in the order in which it was.
+#[derive(Clone, Debug)]
+pub enum Deed {
+    /// The next entry that ran to its end.
+    Entry,
+    /// A word of the shell that did something to the head, as the language says it.
+    Line(String),
+}
+
+/// `save`
+pub fn save(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+    let path = rest.trim().trim_matches('"');
+    if path.is_empty() {
+        complain("say where to: `save FILE.spt`\n");
+        return Came::Ill(2);
+    }
+    let path = PathBuf::from(path);
+    let head = bench.station.description();
+    let about = format!("// Typed at the prompt on head {}.\n\n", head.serial);
+    let text = about + &script(&bench.session, &bench.deeds, &path);
+    let text = match format(SourceId(0), &text) {
+        Ok(text) => text,
+        Err(error) => {
+            complain(&format!("nothing was saved: {error}\n"));
+            return Came::Ill(2);
+        }
+    };
+    if let Err(why) = write(bench, &path, &text) {
+        complain(&format!("nothing was saved: {why}\n"));
+        return Came::Ill(2);
+    }
+    let name = path.to_string_lossy().into_owned();
+    let mut files = Saved { name: &name, text: &text, files: &mut *bench.files };
+    match prepare(&mut files, &name, &[]) {
+        Ok(prepared) if prepared.errors() == 0 => {
+            say(&format!("saved {name}; `spintrue check {name}` passes\n"));
+            Came::Well
+        }
+        Ok(prepared) => {
+            complain(&rendered(&prepared.diagnostics, &prepared.sources));
+            complain(&format!("saved {name}, which is not whole yet: mend what is told above\n"));
+            Came::Ill(2)
+        }
+        Err(why) => {
+            complain(&format!("saved {name}, but it cannot be read: {why}\n"));
+            Came::Ill(2)
+        }
+    }
+}
+
+/// Writes a file that is new, or that this shell has written before.
+fn write(bench: &mut Bench, path: &Path, text: &str) -> Result<(), String> {
+    let said = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => {
+            format!("{} is there already; give another name", path.display())
+        }
+        _ => format!("{}: {error}", path.display()),
+    };
+    if bench.saved.iter().any(|saved| saved == path) {
+        // The old text stays until the new one is whole.
+        let beside = path.with_extension("spt.part");
+        std::fs::write(&beside, text).map_err(said)?;
+        return std::fs::rename(&beside, path).map_err(said);
+    }
+    let mut options = std::fs::OpenOptions::new();
+    let mut file = options.write(true).create_new(true).open(path).map_err(said)?;
+    file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(said)?;
+    bench.saved.push(path.to_path_buf());
+    Ok(())
+}
+
+/// The saved text before all other files.
+struct Saved<'a> {
+    name: &'a str,
+    text: &'a str,
+    files: &'a mut dyn Files,
+}
+
+impl Files for Saved<'_> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+        if from.is_none() && path == self.name {
+            return Ok(Text { name: self.name.to_string(), text: self.text.to_string() });
+        }
+        self.files.read(from, path)
+    }
+
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+        self.files.bytes(from, path)
+    }
+}
+
+/// A piece of a text that something else stands for.
+struct Edit {
+    span: Span,
+    text: String,
+}
+
+/// Everything that was typed as one script, not laid out yet.
+fn script(session: &Session, deeds: &[Deed], target: &Path) -> String {
+    let mut writer = Writer::new(session, target);
+    writer.name_all();
+    writer.lift();
+    let (mut first, mut rest) = (String::new(), String::new());
+    let mut entries = session.done().iter();
+    let mut later = Vec::new();
+    for done in session.done().iter().take_while(|done| done.is_script) {
+        entries.next();
+        writer.entry(done, &mut first, &mut first_only());
+        first.push('\n');
+    }
+    for deed in deeds {
+        match deed {
+            Deed::Line(line) => rest.push_str(&format!("{line}\n")),
+            Deed::Entry => {
+                if let Some(done) = entries.next() {
+                    writer.entry(done, &mut rest, &mut later);
+                }
+            }
+        }
+    }
+    // How checks are decided is said once, before the first; the last word holds.
+    if let Some(deciding) = later.pop() {
+        rest = format!("{deciding}\n{rest}");
+    }
+    let lifted: String = writer.params.iter().map(|line| format!("{line}\n")).collect();
+    let uses = writer.uses.join("");
+    format!("{uses}\n{first}\n{lifted}\n{rest}")
+}
+
+/// A script says in its own place how its checks are decided.
+fn first_only() -> Vec<String> {
+    Vec::new()
+}
+
+struct Writer<'a> {
+    session: &'a Session,
+    target: &'a Path,
+    /// What each declaration is called, by its name where it is declared.
+    names: HashMap<Span, String>,
+    /// Every word that stands anywhere.
+    taken: HashSet<String>,
+    /// What stands for a quantity that repeats, by its text.
+    lifted: HashMap<String, String>,
+    /// Declarations that became params.
+    moved: HashSet<Span>,
+    params: Vec<String>,
+    uses: Vec<String>,
+}
+
+impl<'a> Writer<'a> {
+    fn new(session: &'a Session, target: &'a Path) -> Self {
+        let words = session.done().iter().flat_map(|done| {
+            done.occurrences.iter().map(|occurrence| session.sources().slice(occurrence.span))
+        });
+        let keywords = KEYWORDS.iter().map(|word| (*word).to_string());
+        Writer {
+            session,
+            target,
+            names: HashMap::new(),
+            taken: words.map(str::to_string).chain(keywords).collect(),
+            lifted: HashMap::new(),
+            moved: HashSet::new(),
+            params: Vec::new(),
+            uses: Vec::new(),
+        }
+    }
+
+    fn slice(&self, span: Span) -> &'a str {
+        self.session.sources().slice(span)
+    }
+
+    /// A name that nobody has.
+    fn fresh(&mut self, like: &str) -> String {
+        let numbered = (2..).map(|number| format!("{like}_{number}"));
+        let mut all = std::iter::once(like.to_string()).chain(numbered);
+        let name = all.find(|name| !self.taken.contains(name)).unwrap_or_default();
+        self.taken.insert(name.clone());
+        name
+    }
+
+    /// Tells names apart that were given more than once.
+    fn name_all(&mut self) {
+        let mut given: HashSet<(bool, String)> = HashSet::new();
+        for done in self.session.done() {
+            for statement in &done.statements {
+                let (routine, name) = match &statement.kind {
+                    StatementKind::Let { name, .. } | StatementKind::Param { name, .. } => {
+                        (false, name.span)
+                    }
+                    StatementKind::Routine(routine) => (true, routine.name.span),
+                    _ => continue,
+                };
+                let text = self.slice(name).to_string();
+                if !given.insert((routine, text.clone())) {
+                    let other = self.fresh(&text);
+                    self.names.insert(name, other);
+                }
+            }
+        }
+    }
+
+    /// Makes a param of every quantity that was typed more than once.
+    fn lift(&mut self) {
+        let mut found: BTreeMap<String, (usize, Span, Dimension)> = BTreeMap::new();
+        let mut order: Vec<String> = Vec::new();
+        for done in self.entries() {
+            for (span, unit) in quantities(done) {
+                let Ok(unit) = parse_unit(self.slice(unit)) else { continue };
+                if unit.is_absolute() {
+                    continue;
+                }
+                let text = words(self.slice(span));
+                let seen = found.entry(text.clone()).or_insert((0, span, unit.dimension));
+                seen.0 += 1;
+                if seen.0 == 2 {
+                    order.push(text);
+                }
+            }
+        }
+        for text in order {
+            let Some((_, _, dimension)) = found.get(&text).copied() else { continue };
+            let name = match self.declares(&text) {
+                Some(declared) => {
+                    self.moved.insert(declared);
+                    let own = self.slice(declared).to_string();
+                    self.names.get(&declared).cloned().unwrap_or(own)
+                }
+                None => self.fresh(usual_name(dimension)),
+            };
+            self.params.push(format!("param {name} = {text}"));
+            self.lifted.insert(text, name);
+        }
+    }
+
+    fn entries(&self) -> impl Iterator<Item = &'a Done> + use<'a> {
+        self.session.done().iter().filter(|done| !done.is_script)
+    }
+
+    /// The name of a `let` that holds just this quantity.
+    fn declares(&self, text: &str) -> Option<Span> {
+        self.entries().flat_map(|done| &done.statements).find_map(|statement| {
+            match &statement.kind {
+                StatementKind::Let { mutable: false, name, value, annotation: None }
+                    if words(self.slice(value.span)) == text =>
+                {
+                    Some(name.span)
+                }
+                _ => None,
+            }
+        })
+    }
+
+    /// Writes the statements of an entry; how checks are decided goes to `deciding`.
+    fn entry(&mut self, done: &Done, into: &mut String, deciding: &mut Vec<String>) {
+        for statement in &done.statements {
+            match &statement.kind {
+                StatementKind::Use { path, .. } => {
+                    let line = format!("use \"{}\"\n", self.path(path));
+                    if !self.uses.contains(&line) {
+                        self.uses.push(line);
+                    }
+                    continue;
+                }
+                StatementKind::Let { name, .. } if self.moved.contains(&name.span) => continue,
+                StatementKind::Broken => continue,
+                _ => {}
+            }
+            let text = self.statement(done, statement);
+            match &statement.kind {
+                StatementKind::Deciding(_) if !done.is_script => deciding.push(text),
+                _ => {
+                    for line in statement.doc.iter().flat_map(|doc| doc.lines()) {
+                        into.push_str(&format!("/// {line}\n"));
+                    }
+                    into.push_str(&format!("{text}\n"));
+                }
+            }
+        }
+    }
+
+    fn statement(&self, done: &Done, statement: &Statement) -> String {
+        let mut edits: Vec<Edit> = Vec::new();
+        let inside = |span: Span| {
+            span.source == statement.span.source
+                && span.start >= statement.span.start
+                && span.end <= statement.span.end
+        };
+        for Occurrence { span, target } in done.occurrences.iter().filter(|o| inside(o.span)) {
+            let (Target::Value(declared) | Target::Routine(declared)) = target else { continue };
+            if let Some(name) = self.names.get(declared) {
+                edits.push(Edit { span: *span, text: name.clone() });
+            }
+        }
+        if !done.is_script {
+            for (span, _) in quantities(done).into_iter().filter(|(span, _)| inside(*span)) {
+                if let Some(name) = self.lifted.get(&words(self.slice(span))) {
+                    edits.push(Edit { span, text: name.clone() });
+                }
+            }
+        }
+        let text = edited(self.slice(statement.span), statement.span.start, edits);
+        if done.shown.contains(&statement.span) {
+            // A value that stood alone was looked at.
+            return format!("note \"{} = {{{text}}}\"", escaped(&text));
+        }
+        text
+    }
+
+    /// A path as it is written in the saved file.
+    fn path(&self, path: &str) -> String {
+        let from = self.session.from().map(Path::new).and_then(Path::parent);
+        let whole = from.unwrap_or(Path::new("")).join(path);
+        let folder = self.target.parent().unwrap_or(Path::new(""));
+        between(folder, &whole).to_string_lossy().replace('\\', "/")
+    }
+}
+
+/// Quantities with a unit in the statements of an entry, each with its unit; params and what
+/// routines take by default keep theirs.
+fn quantities(done: &Done) -> Vec<(Span, Span)> {
+    let file = File { statements: done.statements.clone() };
+    let mut found = Vec::new();
+    each_statement(&file, &mut |statement| {
+        if matches!(statement.kind, StatementKind::Param { .. } | StatementKind::Routine(_)) {
+            return;
+        }
+        for expression in expressions(statement) {
+            each_expression(expression, &mut |e| {
+                if let ExpressionKind::Number { unit: Some(unit), .. } = &e.kind {
+                    found.push((e.span, unit.span));
+                }
+            });
+        }
+    });
+    found
+}
+
+fn words(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// What a quantity of a kind is mostly called.
+fn usual_name(dimension: Dimension) -> &'static str {
+    match dimension.kind().map(|kind| kind.name) {
+        Some("number") => "share",
+        Some("rotation") => "speed",
+        Some("time") => "patience",
+        Some(name) => name,
+        None => "value",
+    }
+}
+
+/// Text as it stands inside a text.
+fn escaped(text: &str) -> String {
+    let mut out = String::new();
+    for c in words(text).chars() {
+        if matches!(c, '"' | '\\' | '{' | '}') {
+            out.push('\\');
+        }
+        out.push(c);
+    }
+    out
+}
+
+/// A text that begins at `start` of its source, with pieces replaced.
+fn edited(text: &str, start: u32, mut edits: Vec<Edit>) -> String {
+    edits.sort_by_key(|edit| edit.span.start);
+    edits.dedup_by_key(|edit| edit.span.start);
+    let mut out = String::new();
+    let mut at = 0;
+    for edit in edits {
+        let (from, to) = ((edit.span.start - start) as usize, (edit.span.end - start) as usize);
+        if from < at {
+            continue;
+        }
+        out.push_str(text.get(at..from).unwrap_or(""));
+        out.push_str(&edit.text);
+        at = to;
+    }
+    out.push_str(text.get(at..).unwrap_or(""));
+    out
+}
+
+/// The way from a folder to a file.
+fn between(folder: &Path, file: &Path) -> PathBuf {
+    let here = std::env::current_dir().unwrap_or_default();
+    let whole = |path: &Path| {
+        let mut parts: Vec<Component<'_>> = Vec::new();
+        let joined = here.join(path);
+        for part in joined.components() {
+            match part {
+                Component::ParentDir => {
+                    parts.pop();
+                }
+                Component::CurDir => {}
+                part => parts.push(part),
+            }
+        }
+        parts.iter().collect::<PathBuf>()
+    };
+    let (folder, file) = (whole(folder), whole(file));
+    let shared = folder.components().zip(file.components()).take_while(|(a, b)| a == b).count();
+    let up = folder.components().skip(shared).map(|_| Component::ParentDir);
+    up.chain(file.components().skip(shared)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::between;
+    use std::path::Path;
+
+    #[test]
+    fn paths_lead_from_the_saved_file() {
+        let way = |folder: &str, file: &str| between(Path::new(folder), Path::new(file));
+        assert_eq!(way("", "lib/a.spt"), Path::new("lib/a.spt"));
+        assert_eq!(way("out", "lib/a.spt"), Path::new("../lib/a.spt"));
+        assert_eq!(way("lib", "lib/./b/../a.spt"), Path::new("a.spt"));
+    }
+}
