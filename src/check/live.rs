@@ -93,6 +93,11 @@ impl Kept {
         &self.variable.kind
     }
 
+    /// Its value can be shown: its unit is known.
+    pub fn can_be_shown(&self) -> bool {
+        Shower::of(&self.variable.kind, None, None).is_some()
+    }
+
     /// Its value as it is shown.
     pub fn text(&self) -> String {
         let shower = Shower::of(&self.variable.kind, self.variable.unit.clone(), None);

@@ -5,6 +5,7 @@ pub mod live;
 mod load;
 mod run;
 mod sheet;
+pub mod step;
 
 pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};
