@@ -16,14 +16,18 @@ use crate::shell::tap::Tap;
 use crate::shell::view;
 use crate::shell::voice::Voice;
 use crate::terminal::told::{failed, left, rendered};
-use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, columns, complain, say, styled};
 use crate::units::{Dimension, show};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
+use std::sync::atomic::Ordering;
 
 /// An entry that may take longer than this, in s of head time, says so before it runs.
 const LONG: f64 = 30.0;
+
+/// Columns of the words before an entry where they may change while somebody types.
+const PROMPT: usize = 20;
 
 /// What an entry came to, for whoever has no terminal to read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -86,8 +90,18 @@ impl Bench {
         prompt(&self.stand, self.station.description())
     }
 
+    /// The same with room for how the head may stand before the entry is finished.
+    pub fn roomy_prompt(&self) -> String {
+        let prompt = self.prompt();
+        if self.time_passes && columns() >= 60 { format!("{prompt:<PROMPT$}") } else { prompt }
+    }
+
     /// Looks how the head stands; gives what has changed.
     pub fn look(&mut self) -> Vec<String> {
+        if self.station.is_stopped() {
+            // Whoever asked to stop is answered first.
+            return Vec::new();
+        }
         let answer = self.station.status().map_err(|error| match error {
             StationError::Fault(fault) => fault,
             StationError::Interrupted => Fault::Refused("somebody asked to stop".to_string()),
@@ -95,6 +109,7 @@ impl Bench {
         let now = Stand::of(answer);
         let lines = changes(&self.stand, &now, self.station.description());
         self.stand = now;
+        self.known.set_prompt(self.prompt());
         lines
     }
 
@@ -256,10 +271,14 @@ impl Bench {
 
     /// The end of the shell; `well` keeps the polygon spinning where an entry asked for it.
     pub fn safe(&mut self, well: bool) -> SafeState {
-        if !self.station.description().simulated {
-            complain("making the head safe ...\n");
+        if self.time_passes && self.attended {
+            let hint =
+                "making the head safe; waiting until the polygon rests, unless Ctrl-C says not to";
+            complain(&format!("{}\n", styled(hint, DIM, self.colour)));
         }
         let safe = self.station.finish(well);
+        // It was heard: the wait for rest is over.
+        self.station.stop_flag().store(false, Ordering::SeqCst);
         let calm = safe.laser_off && safe.at_rest && safe.troubles.is_empty();
         let style = if calm || safe.kept_spinning { BOLD } else { RED };
         say(&format!("{}\n", styled(&format!("head: {}", left(&safe)), style, self.colour)));

@@ -97,7 +97,11 @@ fn names(known: &Known, code: &str, cursor: &Cursor, words: bool) -> Vec<(String
     found.extend(plain(KEYWORDS.iter().copied()));
     if words {
         found.extend(WORDS.iter().map(|word| {
-            (word.name.to_string(), format!("{} {}", word.name, word.takes).trim_end().to_string())
+            let end = if word.takes.is_empty() { "" } else { " " };
+            (
+                format!("{}{end}", word.name),
+                format!("{} {}", word.name, word.takes).trim_end().to_string(),
+            )
         }));
     }
     found
@@ -245,8 +249,8 @@ mod tests {
         assert_eq!(offered("spin(4800 rp"), ["rpm"]);
         assert!(offered("plan_line(speed: 1 rpm, le").contains(&"length: ".to_string()));
         assert!(offered("wait until locked() wi").contains(&"within".to_string()));
-        assert!(offered("he").contains(&"help".to_string()));
-        assert!(!offered("1 + he").contains(&"help".to_string()));
+        assert!(offered("he").contains(&"help ".to_string()));
+        assert!(!offered("1 + he").contains(&"help ".to_string()));
         assert!(offered("help test_l").contains(&"test_line(".to_string()));
         assert!(offered("note \"sp").is_empty());
     }

@@ -34,17 +34,30 @@ pub struct Known {
 
 /// What is known, shared with the line editor.
 #[derive(Clone, Default)]
-pub struct Shared(Arc<Mutex<Known>>);
+pub struct Shared {
+    known: Arc<Mutex<Known>>,
+    prompt: Arc<Mutex<String>>,
+}
 
 impl Shared {
     /// Tells the line editor.
     pub fn set(&self, known: Known) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = known;
+        *self.known.lock().unwrap_or_else(PoisonError::into_inner) = known;
     }
 
     /// Looks at what is known.
     pub fn with<T>(&self, look: impl FnOnce(&Known) -> T) -> T {
-        look(&self.0.lock().unwrap_or_else(PoisonError::into_inner))
+        look(&self.known.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// How the head stands now, as it stands before an entry.
+    pub fn set_prompt(&self, prompt: String) {
+        *self.prompt.lock().unwrap_or_else(PoisonError::into_inner) = prompt;
+    }
+
+    /// The words before the entry as they should be now.
+    pub fn prompt(&self) -> String {
+        self.prompt.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }
 

@@ -5,6 +5,7 @@ use crate::shell::complete::complete;
 use crate::shell::hint::hint;
 use crate::shell::known::Shared;
 use crate::syntax::unfinished;
+use crate::terminal::columns;
 use rustyline::completion::{Completer, Pair};
 use rustyline::highlight::{CmdKind, Highlighter};
 use rustyline::hint::{Hint, Hinter};
@@ -19,6 +20,8 @@ pub struct Helper {
     colour: bool,
     /// An entry is typed, and not the answer to a question.
     entry: bool,
+    /// Columns that stand before what is typed.
+    before: usize,
     /// Something stood in the line when it was looked at last.
     typed: Cell<bool>,
 }
@@ -26,12 +29,13 @@ pub struct Helper {
 impl Helper {
     /// Over what is known of a session.
     pub fn new(known: Shared, colour: bool) -> Helper {
-        Helper { known, colour, entry: true, typed: Cell::new(false) }
+        Helper { known, colour, entry: true, before: 0, typed: Cell::new(false) }
     }
 
     /// A new line begins.
-    pub fn begin(&mut self, entry: bool) {
+    pub fn begin(&mut self, entry: bool, prompt: &str) {
         self.entry = entry;
+        self.before = prompt.chars().count();
         self.typed.set(false);
     }
 
@@ -77,7 +81,16 @@ impl Hinter for Helper {
         if !self.entry || at < line.len() {
             return None;
         }
-        self.known.with(|known| hint(known, line)).map(Dim)
+        let hint = self.known.with(|known| hint(known, line))?;
+        // A hint that took another line would make the screen jump.
+        let typed = line.rsplit('\n').next().unwrap_or(line).chars().count();
+        let room = columns().saturating_sub(self.before + typed + 1);
+        let shown = if hint.chars().count() <= room {
+            hint
+        } else {
+            hint.chars().take(room.saturating_sub(1)).chain(['\u{2026}']).collect()
+        };
+        (room > 3).then_some(Dim(shown))
     }
 }
 
@@ -98,11 +111,18 @@ impl Highlighter for Helper {
     }
 
     fn highlight_prompt<'b, 's: 'b, 'p: 'b>(&'s self, prompt: &'p str, _: bool) -> Cow<'b, str> {
-        if self.colour {
-            Cow::Owned(format!("\u{1b}[1m{prompt}\u{1b}[0m"))
-        } else {
-            Cow::Borrowed(prompt)
+        let mut text = prompt.to_string();
+        if self.entry {
+            // The head goes on while somebody types; the room for its words stays the same.
+            let now = self.known.prompt();
+            let width = prompt.chars().count();
+            text = if now.chars().count() <= width {
+                format!("{now:<width$}")
+            } else {
+                now.chars().take(width.saturating_sub(2)).chain("> ".chars()).collect()
+            };
         }
+        Cow::Owned(if self.colour { format!("\u{1b}[1m{text}\u{1b}[0m") } else { text })
     }
 
     fn highlight_char(&self, _: &str, _: usize, _: CmdKind) -> bool {

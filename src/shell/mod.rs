@@ -149,7 +149,7 @@ fn trims_unknown(fault: &Fault) -> String {
 fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u8 {
     loop {
         tell_all(bench, reader);
-        reader.ask(&bench.prompt());
+        reader.ask(&bench.roomy_prompt());
         let input = loop {
             if leave.load(Ordering::SeqCst) {
                 return 0;

@@ -64,9 +64,9 @@ pub fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
     }
     let time = |at: f64| show(at, Dimension::TIME, None, Some(2));
     lines.push(format!("{:>MARGIN$} +{}", "", "-".repeat(width)));
-    let (left, right) = (time(begin), time(end));
+    let (left, right) = (time(begin), format!("{} of head time", time(end)));
     let gap = width.saturating_sub(left.chars().count() + right.chars().count()).max(1);
-    lines.push(format!("{:>MARGIN$}  {left}{}{right} of head time", "", " ".repeat(gap)));
+    lines.push(format!("{:>MARGIN$}  {left}{}{right}", "", " ".repeat(gap)));
     if let Some((at, what)) = marked {
         lines.push(format!("{:>MARGIN$}  : {what} at {}", "", time(at)));
     }

@@ -83,7 +83,7 @@ impl Reader {
                     Wish::Answer(prompt) => (prompt, false),
                 };
                 if let Some(helper) = editor.helper_mut() {
-                    helper.begin(keep);
+                    helper.begin(keep, prompt);
                 }
                 let input = match editor.readline(prompt) {
                     Ok(text) if text.len() > ENTRY_MOST => {

@@ -81,15 +81,16 @@ pub fn width() -> usize {
 
 /// Columns that the terminal has, as far as is known.
 pub fn columns() -> usize {
-    terminal_size::terminal_size().map_or(80, |(width, _)| usize::from(width.0))
+    terminal_size::terminal_size_of(stdout()).map_or(80, |(width, _)| usize::from(width.0))
 }
 
-/// Breaks a text at 80 columns.
+/// Breaks a text at 80 columns, or where the terminal ends.
 pub fn wrapped(text: &str, indent: &str) -> String {
+    let width = columns().clamp(30, 80);
     let mut lines = String::new();
     let mut line = indent.to_string();
     for word in text.split_whitespace() {
-        if line.chars().count() + word.chars().count() >= 80 && line.trim() != "" {
+        if line.chars().count() + word.chars().count() >= width && line.trim() != "" {
             lines.push_str(line.trim_end());
             lines.push('\n');
             line = indent.to_string();
