@@ -65,8 +65,8 @@ pub struct Machine<'a> {
     pub place_text: &'a dyn Fn(Span) -> String,
     /// Is asked before each statement, where the program has steps.
     pub stepper: Option<&'a mut dyn Stepper>,
-    /// `arm` blocks around.
-    pub arms: usize,
+    /// Blocks around in which nothing pauses: `arm`, and `finally` once somebody asked to stop.
+    pub unbroken: usize,
     /// Calls around, where the program has steps.
     pub depth: usize,
 }

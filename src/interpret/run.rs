@@ -79,7 +79,7 @@ fn machine<'a>(
         observer,
         place_text,
         stepper: None,
-        arms: 0,
+        unbroken: 0,
         depth: 0,
     }
 }

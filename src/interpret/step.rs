@@ -1,5 +1,5 @@
 //! Pausing before a statement: who is asked, and what can be seen then. Nothing pauses from the
-//! arming of the laser to its disarming.
+//! arming of the laser to its disarming, nor on the way out once somebody asked to stop.
 
 use crate::head::station::Station;
 use crate::interpret::machine::{Flow, Machine};
@@ -50,7 +50,7 @@ impl Machine<'_> {
     #[inline(never)]
     pub fn pause(&mut self, step: usize, span: Span) -> Flow {
         // An armed laser waits for nobody; a routine may be called inside and outside of `arm`.
-        if self.arms > 0 || self.station.is_armed() {
+        if self.unbroken > 0 || self.station.is_armed() {
             return Flow::Next;
         }
         let Some(stepper) = &mut self.stepper else { return Flow::Next };

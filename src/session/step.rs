@@ -45,6 +45,11 @@ impl Pause<'_, '_> {
         self.steps.places().get(self.moment.step)
     }
 
+    /// Every place at which the run may pause.
+    pub fn steps(&self) -> &Steps {
+        self.steps
+    }
+
     /// All that is known of the session, for reports.
     pub fn session(&self) -> &Session {
         self.session

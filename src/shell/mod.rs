@@ -15,14 +15,17 @@ mod hint;
 mod history;
 mod known;
 mod line;
+mod pauses;
 mod plot;
 mod poke;
 mod prompt;
 mod reader;
 mod save;
+mod step;
 mod tap;
 mod view;
 mod voice;
+mod wait;
 mod watch;
 mod words;
 
@@ -38,16 +41,14 @@ use crate::shell::history::History;
 use crate::shell::known::Shared;
 use crate::shell::prompt::Stand;
 use crate::shell::reader::{Input, Reader};
-use crate::terminal::{DIM, YELLOW, complain, say, styled};
+use crate::shell::wait::Heard;
+use crate::terminal::{complain, say};
 use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
-
-/// Time between two looks at the head while somebody types.
-const LOOK_EVERY: Duration = Duration::from_millis(200);
 
 /// What a shell works with.
 pub struct Setup {
@@ -107,6 +108,8 @@ pub fn run(setup: Setup) -> u8 {
         deeds: Vec::new(),
         saved: Vec::new(),
         checks: (0, 0),
+        marks: BTreeSet::new(),
+        leave: setup.leave,
     };
     if setup.attended {
         say(&setup.greeting);
@@ -124,11 +127,11 @@ pub fn run(setup: Setup) -> u8 {
         code = ill;
     }
     if setup.attended || code == 0 {
-        let ended = entries(&mut bench, &mut reader, &setup.leave);
+        let ended = entries(&mut bench, &mut reader);
         code = if setup.attended { 0 } else { ended };
     }
     drop(reader);
-    let safe = bench.safe(code == 0 && !setup.leave.load(Ordering::SeqCst));
+    let safe = bench.safe(code == 0 && !bench.leave.load(Ordering::SeqCst));
     if !safe.laser_off || !safe.troubles.is_empty() {
         return 3;
     }
@@ -146,24 +149,17 @@ fn trims_unknown(fault: &Fault) -> String {
 
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
-fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u8 {
+fn entries(bench: &mut Bench, reader: &mut Reader) -> u8 {
     loop {
-        tell_all(bench, reader);
+        bench.watch().tell_all(reader);
         reader.ask(&bench.roomy_prompt());
         let input = loop {
-            if leave.load(Ordering::SeqCst) {
-                return 0;
-            }
-            if bench.station.is_stopped() {
-                // A signal, and no key: somebody wants the head safe.
-                tell(bench, reader, "stopped on request from outside");
-                bench.make_safe();
-            }
-            if let Some(input) = reader.look(LOOK_EVERY) {
-                break input;
-            }
-            if bench.time_passes {
-                tell_all(bench, reader);
+            match bench.watch().hear(reader) {
+                Heard::Input(input) => break input,
+                Heard::Leave => return 0,
+                Heard::Stop => {
+                    bench.make_safe();
+                }
             }
         };
         let came = match input {
@@ -183,7 +179,7 @@ fn entries(bench: &mut Bench, reader: &mut Reader, leave: &Arc<AtomicBool>) -> u
             Came::Ill(code) if !bench.attended => return code,
             _ => {}
         }
-        if leave.load(Ordering::SeqCst) {
+        if bench.leave.load(Ordering::SeqCst) {
             return 0;
         }
     }
@@ -204,22 +200,4 @@ fn dropped(typed: bool) {
     if !typed {
         complain("nothing runs. `safe` makes the head safe, `leave` or Ctrl-D ends the shell\n");
     }
-}
-
-/// Looks at the head and tells what has changed.
-fn tell_all(bench: &mut Bench, reader: &mut Reader) {
-    for line in bench.look() {
-        tell(bench, reader, &line);
-    }
-}
-
-/// Prints a line, above the one that is typed where there is one.
-fn tell(bench: &Bench, reader: &mut Reader, line: &str) {
-    if bench.attended && reader.is_waiting() {
-        let line = styled(&format!("-- {line}"), YELLOW, bench.colour);
-        if reader.above(&line) {
-            return;
-        }
-    }
-    complain(&format!("{}\n", styled(&format!("-- {line}"), DIM, bench.colour)));
 }
