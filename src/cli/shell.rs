@@ -143,9 +143,10 @@ fn greeting(station: &Station, seed: u64, colour: bool) -> String {
         format!("head {} {}", head.model, head.serial)
     };
     let caution = wrapped(CAUTION, "");
+    let title = wrapped(&format!("spintrue shell on {kind}"), "");
     format!(
-        "{} on {kind}\n{}\n\n`help` lists what can be typed; Ctrl-D leaves.\n",
-        styled("spintrue shell", BOLD, colour),
+        "{}{}\n\n`help` lists what can be typed; Ctrl-D leaves.\n",
+        title.replacen("spintrue shell", &styled("spintrue shell", BOLD, colour), 1),
         styled(caution.trim_end(), crate::terminal::DIM, colour)
     )
 }

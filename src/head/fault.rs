@@ -55,6 +55,16 @@ pub enum Fault {
     Broken(String),
 }
 
+impl Fault {
+    /// The command was not carried out, and the head says so.
+    pub fn is_refusal(&self) -> bool {
+        matches!(
+            self,
+            Fault::NotArmed | Fault::Armed { .. } | Fault::Refused(_) | Fault::OutOfRange { .. }
+        )
+    }
+}
+
 /// One of [`KNOWN`]; by a name of its own, since serde would borrow a plain `&str` for good.
 type Known = &'static str;
 

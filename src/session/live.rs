@@ -15,7 +15,7 @@ use crate::program::failure::Failure;
 use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::Files;
-use crate::session::load::{Loaded, Loader, settled};
+use crate::session::load::{Loaded, Loader, settled, unprovokable};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::parse;
@@ -81,7 +81,7 @@ pub struct Entry {
     /// What each routine and last the entry itself may do to the head.
     pub effects: Vec<EffectsOf>,
     /// Faults that it provokes by plain text, and where.
-    pub faults: Vec<(String, Span)>,
+    faults: Vec<(String, Span)>,
     /// The text of the entry among the sources.
     pub source: SourceId,
     /// Where its run may pause; nothing unless that was asked for.
@@ -126,6 +126,12 @@ impl Entry {
     /// It may run.
     pub fn is_sound(&self) -> bool {
         self.ready.is_some()
+    }
+
+    /// Faults that it would provoke and that cannot strike the head, each reported where it is
+    /// named; `refused` says why one cannot.
+    pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
+        unprovokable(&self.faults, refused)
     }
 
     /// How long it takes at most on a head; none where it may not run.

@@ -81,12 +81,7 @@ impl Prepared {
     /// Faults that the script would provoke and that cannot strike the head, each reported where
     /// it is named; `refused` says why one cannot.
     pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        let refused = self.faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
-        let report = |(why, span): (String, &Span)| {
-            Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
-                .help("docs/simulated-head.md lists the faults of a simulated head")
-        };
-        refused.map(report).collect()
+        unprovokable(&self.faults, refused)
     }
 
     /// How long the script takes at most on a head; none where it may not run at all.
@@ -98,6 +93,20 @@ impl Prepared {
     pub fn errors(&self) -> usize {
         self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
     }
+}
+
+/// Faults that are provoked by plain text and cannot strike the head, each reported where it is
+/// named.
+pub(super) fn unprovokable(
+    faults: &[(String, Span)],
+    refused: &dyn Fn(&str) -> Option<String>,
+) -> Vec<Diagnostic> {
+    let refused = faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
+    let report = |(why, span): (String, &Span)| {
+        Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
+            .help("docs/simulated-head.md lists the faults of a simulated head")
+    };
+    refused.map(report).collect()
 }
 
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.

@@ -84,6 +84,8 @@ pub struct Bench {
     pub stand: Stand,
     /// What was done, for the saved script.
     pub deeds: Vec<Deed>,
+    /// What was said of the head when it was made safe, until something runs again.
+    pub left: Option<String>,
     /// Files that were saved.
     pub saved: Vec<PathBuf>,
     /// Checks that do not conform, and those that could not be decided.
@@ -176,6 +178,7 @@ impl Bench {
     /// Something is about to run; gives who tells of it.
     pub fn begin(&mut self) -> Voice {
         self.tap.borrow_mut().mark();
+        self.left = None;
         Voice::new(self.colour)
     }
 
@@ -203,12 +206,7 @@ impl Bench {
         if !entry.is_sound() {
             return false;
         }
-        let unprovokable = entry.faults.iter().filter_map(|(fault, span)| {
-            let why = self.station.refused(fault)?;
-            let headline = format!("cannot provoke this fault: {why}");
-            Some(Diagnostic::error("E0904", headline, *span))
-        });
-        let unprovokable: Vec<Diagnostic> = unprovokable.collect();
+        let unprovokable = entry.unprovokable(&|fault| self.station.refused(fault));
         let refused = self.beyond_allowed(entry);
         self.report(&unprovokable);
         self.report(&refused);
@@ -302,7 +300,11 @@ impl Bench {
         self.station.stop_flag().store(false, Ordering::SeqCst);
         let calm = safe.laser_off && safe.at_rest && safe.troubles.is_empty();
         let style = if calm || safe.kept_spinning { BOLD } else { RED };
-        say(&format!("{}\n", styled(&format!("head: {}", left(&safe)), style, self.colour)));
+        let line = format!("head: {}", left(&safe));
+        if self.left.as_ref() != Some(&line) {
+            say(&format!("{}\n", styled(&line, style, self.colour)));
+        }
+        self.left = Some(line);
         for trouble in &safe.troubles {
             say(&format!("{}\n", styled(trouble, YELLOW, self.colour)));
         }

@@ -34,8 +34,8 @@ pub use tap::Tap;
 use crate::builtins::Effect;
 use crate::head::Fault;
 use crate::head::station::{Station, StationError};
-use crate::session::Files;
 use crate::session::live::Session;
+use crate::session::{Files, Verdict};
 use crate::shell::bench::{Bench, Came};
 use crate::shell::history::History;
 use crate::shell::known::Shared;
@@ -106,6 +106,7 @@ pub fn run(setup: Setup) -> u8 {
         known,
         stand: Stand::Silent("it was not asked yet".to_string()),
         deeds: Vec::new(),
+        left: None,
         saved: Vec::new(),
         checks: (0, 0),
         marks: BTreeSet::new(),
@@ -150,13 +151,16 @@ fn trims_unknown(fault: &Fault) -> String {
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
 fn entries(bench: &mut Bench, reader: &mut Reader) -> u8 {
+    // Where nobody is there, a stop is told to whoever started the shell.
+    let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
         bench.watch().tell_all(reader);
         reader.ask(&bench.roomy_prompt());
         let input = loop {
             match bench.watch().hear(reader) {
                 Heard::Input(input) => break input,
-                Heard::Leave => return 0,
+                Heard::Leave => return stopped,
+                Heard::Stop if !bench.attended => return stopped,
                 Heard::Stop => {
                     bench.make_safe();
                 }
@@ -180,7 +184,7 @@ fn entries(bench: &mut Bench, reader: &mut Reader) -> u8 {
             _ => {}
         }
         if bench.leave.load(Ordering::SeqCst) {
-            return 0;
+            return stopped;
         }
     }
 }

@@ -99,6 +99,11 @@ impl Listener for Tap {
             }
             _ => {}
         }
+        if let Reply::Fault(fault) = &heard.reply
+            && fault.is_refusal()
+        {
+            return;
+        }
         // A command whose answer was lost may have been carried out all the same.
         let done = &mut self.done;
         match &heard.call {

@@ -46,7 +46,8 @@ pub fn marks(text: &str) -> Vec<(Mark, Range<usize>)> {
     found
 }
 
-/// A bracket is open, or the last line ends where an operand must follow.
+/// A bracket is open, or the last line ends where an operand must follow, or documents what comes
+/// next.
 pub fn unfinished(text: &str) -> bool {
     let lexemes = scan(SourceId(0), text, &mut Reports::default());
     let mut open = 0_i64;
@@ -79,7 +80,12 @@ pub fn unfinished(text: &str) -> bool {
                 | Raw::Over
         )
     });
-    open > 0 || waits
+    let documents = lexemes.iter().rev().find(|lexeme| lexeme.raw != Raw::Newline);
+    let documents = documents.is_some_and(|lexeme| {
+        let text = text.get(lexeme.start as usize..).unwrap_or("");
+        lexeme.raw == Raw::Comment && text.starts_with("///")
+    });
+    open > 0 || waits || documents
 }
 
 #[cfg(test)]
@@ -88,7 +94,9 @@ mod tests {
 
     #[test]
     fn goes_on_while_something_is_open() {
-        for text in ["arm at 35 % {", "let x = [1,", "1 +", "let x =", "spin(", "if a {\n  b()"] {
+        for text in
+            ["arm at 35 % {", "let x = [1,", "1 +", "let x =", "spin(", "if a {\n  b()", "/// x\n"]
+        {
             assert!(unfinished(text), "{text}");
         }
     }

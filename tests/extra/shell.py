@@ -1,0 +1,328 @@
+"""Drives the shell in tmux as somebody at a terminal would, and looks at the screen."""
+
+import json
+import os
+import re
+import shutil
+import signal
+import stat
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+WORK = ROOT / "target" / "extra" / "shell"
+PAGE = ROOT / "docs" / "shell.md"
+WALK = ROOT / "tests" / "data" / "shell_walk.txt"
+PATIENCE = 60.0
+
+
+def binary():
+    found = subprocess.run(
+        ["cargo", "metadata", "--format-version", "1", "--no-deps"],
+        cwd=ROOT, check=True, capture_output=True, text=True,
+    )
+    return str(Path(json.loads(found.stdout)["target_directory"]) / "debug" / "spintrue")
+
+
+class Screen:
+    """One shell on one terminal."""
+
+    number = 0
+
+    def __init__(self, arguments="", columns=80, rows=50, **variables):
+        Screen.number += 1
+        self.name = f"s{Screen.number}"
+        self.home = WORK / f"home{Screen.number}"
+        shutil.rmtree(self.home, ignore_errors=True)
+        self.home.mkdir(parents=True)
+        variables = {"HOME": str(self.home), "XDG_DATA_HOME": "", **variables}
+        given = " ".join(f"{key}={value}" for key, value in variables.items())
+        command = f"env {given} {BINARY} shell {arguments}; echo left with $?; sleep 600"
+        self.tmux("new-session", "-d", "-s", self.name, "-x", str(columns), "-y", str(rows),
+                  "-c", str(ROOT), command)
+
+    @staticmethod
+    def tmux(*arguments):
+        return subprocess.run(["tmux", "-L", SOCKET, "-f", "/dev/null", *arguments],
+                              check=True, capture_output=True, text=True).stdout
+
+    def keys(self, *keys):
+        self.tmux("send-keys", "-t", self.name, *keys)
+
+    def type(self, text):
+        self.tmux("send-keys", "-t", self.name, "-l", text)
+
+    def text(self, *options):
+        seen = self.tmux("capture-pane", "-p", *options, "-t", self.name)
+        return "\n".join(line.rstrip() for line in seen.rstrip().split("\n"))
+
+    def until(self, wanted, what="", **options):
+        """Waits until the screen shows something, a text or what a function says."""
+        end = time.monotonic() + PATIENCE
+        shown = wanted if callable(wanted) else lambda text: wanted in text
+        while True:
+            seen = self.text(**options)
+            if shown(seen):
+                return seen
+            if time.monotonic() > end:
+                sys.exit(f"{what or wanted!r} never came:\n{seen}")
+            time.sleep(0.03)
+
+    def last(self):
+        return self.text().split("\n")[-1]
+
+    def resize(self, columns, rows):
+        self.tmux("resize-window", "-t", self.name, "-x", str(columns), "-y", str(rows))
+
+    def process(self):
+        pane = self.tmux("display-message", "-p", "-t", self.name, "#{pane_pid}").strip()
+        found = subprocess.run(["pgrep", "-P", pane, "-f", "spintrue shell"],
+                               capture_output=True, text=True)
+        return int(found.stdout.split()[0])
+
+    def close(self):
+        self.tmux("kill-session", "-t", self.name)
+
+
+def ready(screen, prompt="> "):
+    return screen.until(lambda text: text.split("\n")[-1].rstrip().endswith(prompt.rstrip()), "a prompt")
+
+
+def completion():
+    screen = Screen()
+    ready(screen)
+    screen.type("plan_l")
+    screen.keys("Tab")
+    screen.until("plan_line(")
+    # Dim behind it stands what is still to be given.
+    screen.until("speed: rotation")
+    screen.type("3000 r")
+    screen.keys("Tab")
+    screen.until("3000 r")
+    screen.keys("C-u")
+    screen.type("let x = status()")
+    screen.keys("Enter")
+    screen.until(lambda text: text.count("> ") >= 1 and "let x = status()" in text)
+    screen.type("x.")
+    screen.keys("Tab")
+    screen.until("interlock_closed: flag")
+    screen.keys("C-u")
+    screen.type("read scripts/lib/mo")
+    screen.keys("Tab")
+    screen.until("read scripts/lib/motion.spt")
+    screen.close()
+
+
+def several_lines():
+    screen = Screen()
+    ready(screen)
+    screen.type("for k in 0..2 {")
+    screen.keys("Enter")
+    screen.type('note "turn {k}"')
+    screen.keys("Enter")
+    time.sleep(0.2)
+    assert "turn 0" not in screen.text(), "it ran before its block was closed"
+    screen.type("}")
+    screen.keys("Enter")
+    screen.until(lambda text: "turn 0" in text and "turn 1" in text)
+    # What was typed comes back as it was.
+    screen.keys("Up")
+    screen.until(lambda text: text.count("for k in 0..2 {") == 2)
+    screen.keys("C-c")
+    # An empty line is the way out of an entry that never closes.
+    screen.type("spin((")
+    screen.keys("Enter")
+    screen.keys("Enter")
+    screen.until("Error")
+    screen.close()
+
+
+def stopped():
+    screen = Screen("--realtime")
+    ready(screen)
+    screen.type("spin(600 rpm)")
+    screen.keys("Enter")
+    screen.until("no lock")
+    screen.type("wait 50 s")
+    screen.keys("Enter")
+    screen.until("Ctrl-C stops it")
+    time.sleep(0.5)
+    screen.keys("C-c")
+    screen.until("stopped on request")
+    screen.until("polygon at rest (measured)")
+    ready(screen)
+    screen.keys("C-c")
+    screen.until("nothing runs")
+    screen.type("1 + 1")
+    screen.keys("Enter")
+    screen.until("\n2\n")
+    screen.keys("C-d")
+    screen.until("left with 0")
+    screen.close()
+
+
+def events():
+    screen = Screen("--realtime --fault interlock_opened@4s")
+    ready(screen)
+    screen.type("let half_typed = 3")
+    screen.until("the interlock was opened")
+    # The line goes on below, whole, and the words before it tell how the head stands now.
+    screen.until(lambda text: text.split("\n")[-1].endswith("let half_typed = 3"))
+    screen.until(lambda text: text.split("\n")[-1].startswith("interlock open"))
+    screen.type(" mm")
+    screen.keys("Enter")
+    screen.type("half_typed")
+    screen.keys("Enter")
+    screen.until("\n3 mm\n")
+    screen.close()
+
+
+def sizes():
+    screen = Screen()
+    ready(screen)
+    screen.type("let a_long_name_for_a_value = 304.8 mm + 0.2 mm")
+    screen.resize(40, 30)
+    screen.until(lambda text: "".join(text.split("\n")[-2:]).endswith("304.8 mm + 0.2 mm"), "both parts")
+    screen.keys("Enter")
+    screen.type("a_long_name_for_a_value")
+    screen.keys("Enter")
+    screen.until("305 mm")
+    screen.type("help spin")
+    screen.keys("Enter")
+    seen = screen.until("Takes at most")
+    assert all(len(line) <= 40 for line in seen.split("\n"))
+    # Words are not cut in the middle.
+    assert re.search(r"Returns\s+at\s+once:", seen), seen
+    screen.close()
+
+
+def colours():
+    screen = Screen()
+    ready(screen)
+    screen.type("spin(4800 rpm)")
+    screen.until("4800 rpm")
+    assert "\x1b[3" in screen.text("-e"), "an entry has no colours"
+    screen.close()
+    for variables in [{"NO_COLOR": "1"}, {"TERM": "dumb"}]:
+        screen = Screen(**variables)
+        ready(screen)
+        screen.type("spin(4800 rpm)")
+        screen.until("4800 rpm")
+        assert "\x1b[3" not in screen.text("-e"), f"colours in spite of {variables}"
+        screen.keys("Enter")
+        screen.type("measured_speed()")
+        screen.keys("Enter")
+        screen.until(lambda text: re.search(r"^0 rpm$", text, re.M))
+        screen.keys("C-d")
+        screen.until("left with 0")
+        screen.close()
+
+
+def ends():
+    for how in ["HUP", "TERM"]:
+        screen = Screen("--realtime")
+        ready(screen)
+        screen.type("spin(600 rpm)")
+        screen.keys("Enter")
+        screen.until("no lock")
+        process = screen.process()
+        if how == "HUP":
+            screen.close()
+        else:
+            os.kill(process, signal.SIGTERM)
+            screen.until("laser off, mirror parked, polygon at rest (measured)")
+            screen.until("left with 0")
+            # The terminal is as it was: what is typed is seen.
+            screen.close()
+        end = time.monotonic() + PATIENCE
+        while Path(f"/proc/{process}").exists():
+            if time.monotonic() > end:
+                sys.exit(f"it goes on after SIG{how}")
+            time.sleep(0.05)
+
+
+def history():
+    screen = Screen()
+    ready(screen)
+    screen.type("let remembered = 1")
+    screen.keys("Enter")
+    time.sleep(0.2)
+    screen.keys("C-d")
+    screen.until("left with 0")
+    kept = screen.home / ".local/share/spintrue/shell_history"
+    assert "let remembered = 1" in kept.read_text(), "what was typed is not kept"
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600, "others may read it"
+    screen.close()
+
+
+def watched():
+    screen = Screen("--realtime", rows=30)
+    ready(screen)
+    screen.type("spin(600 rpm)")
+    screen.keys("Enter")
+    screen.until("no lock")
+    screen.type("watch measured_speed() every 50 ms for 30 s")
+    screen.keys("Enter")
+    screen.until(lambda text: text.count("*") > 10, "a plot")
+    assert screen.text().count("of head time") == 1, "it is not drawn in place"
+    screen.keys("Enter")
+    ready(screen)
+    screen.close()
+
+
+def walk():
+    """Types the walk and gives the transcript."""
+    entries = []
+    for line in WALK.read_text().split("\n"):
+        if entries and entries[-1] and (line.startswith((" ", "}", "routine")) and (entries[-1].startswith("///"))):
+            entries[-1] += "\n" + line
+        elif line:
+            entries.append(line)
+    (WORK / "typed.spt").unlink(missing_ok=True)
+    screen = Screen("--no-history", rows=400, NO_COLOR="1")
+    ready(screen)
+    for entry in entries:
+        before = screen.text()
+        for line in entry.split("\n"):
+            screen.type(line)
+            screen.keys("Enter")
+        screen.until(lambda text: text != before and text.split("\n")[-1].rstrip().endswith(">")
+                     and text.count("\n") > before.count("\n"), entry)
+        # A hint may still be drawn away.
+        time.sleep(0.15)
+    screen.keys("C-d")
+    seen = screen.until("left with 0").replace("\nleft with 0", "")
+    screen.close()
+    return re.sub(r"\n{3,}", "\n\n", seen)
+
+
+def page(write):
+    text = PAGE.read_text()
+    begin, end = "<!-- typed -->\n```text\n", "\n```\n<!-- end -->"
+    before, rest = text.split(begin)
+    _, after = rest.split(end)
+    fresh = before + begin + walk() + end + after
+    if write:
+        PAGE.write_text(fresh)
+    elif fresh != text:
+        (WORK / "shell.md").write_text(fresh)
+        sys.exit("docs/shell.md does not show what happens: see target/extra/shell/shell.md, "
+                 "and `tests/extra/shell.sh --write`")
+
+
+BINARY = binary()
+SOCKET = f"spintrue-{os.getpid()}"
+WORK.mkdir(parents=True, exist_ok=True)
+try:
+    # The server ends with its last session.
+    Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
+    if "--write" not in sys.argv:
+        for check in [completion, several_lines, stopped, events, sizes, colours, ends, history, watched]:
+            check()
+            print(f"  {check.__name__}: well")
+    page("--write" in sys.argv)
+    print("the shell on a terminal does as its page says")
+finally:
+    subprocess.run(["tmux", "-L", SOCKET, "kill-server"], capture_output=True)
