@@ -42,6 +42,20 @@ const ROOMS: &[(&str, &[&str])] = &[
         "lsp",
         &["source", "diagnostics", "syntax", "units", "program", "builtins", "check", "session"],
     ),
+    (
+        "terminal",
+        &[
+            "source",
+            "units",
+            "diagnostics",
+            "program",
+            "head",
+            "acceptance",
+            "builtins",
+            "interpret",
+        ],
+    ),
+    ("shell", &[ABOVE]),
     ("cli", &[ABOVE]),
 ];
 
@@ -53,6 +67,9 @@ const ONLY: &[(&str, &[&str])] = &[
     ("logos::", &["syntax"]),
     ("clap::", &["cli"]),
     ("indicatif::", &["cli"]),
+    ("rustyline::", &["shell"]),
+    ("signal_hook::", &["cli"]),
+    ("terminal_size::", &["terminal"]),
     ("toml::", &["head", "record", "session"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),

@@ -187,7 +187,7 @@ impl Gauge for PacedGauge {
 #[cfg(test)]
 mod tests {
     use super::realtime;
-    use crate::head::{Head, sim};
+    use crate::head::sim;
     use std::sync::Arc;
     use std::sync::atomic::{AtomicBool, Ordering};
     use std::time::{Duration, Instant};

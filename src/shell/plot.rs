@@ -33,7 +33,7 @@ pub fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
     let unit = series.unit.or(chosen.as_ref());
     let counted = |value: f64| unit.map_or(value, |unit| unit.from_si(value));
     let (low, high) = roomy(counted(low), counted(high));
-    let width = columns.saturating_sub(MARGIN + 2).clamp(10, 100);
+    let width = columns.saturating_sub(MARGIN + 3).clamp(10, 100);
     let column = |time: f64| scaled(time, begin, end, width);
     let mut rows = vec![vec![' '; width]; ROWS];
     let marked = series.mark.filter(|(time, _)| (begin..=end).contains(time));

@@ -59,7 +59,7 @@ pub fn unfinished(text: &str) -> bool {
         }
     }
     let passed = |raw: &Raw| !matches!(raw, Raw::Newline | Raw::Comment | Raw::BlockComment);
-    let last = lexemes.iter().map(|lexeme| lexeme.raw).filter(passed).next_back();
+    let last = lexemes.iter().map(|lexeme| lexeme.raw).rfind(passed);
     let waits = last.is_some_and(|raw| {
         matches!(
             raw,

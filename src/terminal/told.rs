@@ -134,7 +134,6 @@ pub fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
 #[cfg(test)]
 mod tests {
     use super::left;
-    use crate::diagnostics::{Diagnostic, Severity, render};
     use crate::head::SafeState;
 
     fn said(speed: f64, at_rest: bool) -> String {

@@ -214,7 +214,7 @@ def colours():
         screen.keys("Enter")
         screen.type("measured_speed()")
         screen.keys("Enter")
-        screen.until(lambda text: re.search(r"^0 rpm$", text, re.M))
+        screen.until(lambda text: re.search(r"(^|> )0 rpm$", text, re.M), "the value")
         screen.keys("C-d")
         screen.until("left with 0")
         screen.close()
