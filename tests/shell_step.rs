@@ -12,7 +12,7 @@
 
 mod common;
 
-use common::{shell, typed, until};
+use common::{Folder, shell, typed, until};
 use insta::{Settings, assert_snapshot, glob};
 use spintrue::head::station::Station;
 use spintrue::head::{Laser, sim};
@@ -54,6 +54,22 @@ fn steps_yield_what_they_should() {
             });
         });
     });
+}
+
+/// What was run goes into a saved script like what was typed.
+#[test]
+fn a_script_that_was_run_is_saved() {
+    let folder = Folder::new("shell-step");
+    for name in ["script.spt", "motion.spt"] {
+        let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus/step").join(name);
+        folder.file(name, fs::read(from).unwrap());
+    }
+    let mut command = shell();
+    command.current_dir(&folder.0).arg("script.spt");
+    let (said, code) = typed(command, b"run\nstep note \"own\"\ngo\nsave saved.spt\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains("`spintrue check saved.spt` passes"), "{said}");
+    assert_snapshot!("saved_after_run", fs::read_to_string(folder.0.join("saved.spt")).unwrap());
 }
 
 /// Files as they lie below the repository.

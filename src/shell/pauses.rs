@@ -4,7 +4,7 @@ use crate::check::steps::{Dark, Place, Steps};
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::source::{SourceMap, Span};
-use crate::terminal::{complain, say};
+use crate::terminal::{complain, say, wrapped};
 use std::collections::{BTreeSet, HashSet};
 
 /// A line at which stepping pauses: the file's name, and the line from 1.
@@ -30,7 +30,7 @@ pub fn pause(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
             Came::Well
         }
         Err(why) => {
-            complain(&format!("{why}\n"));
+            complain(&wrapped(&why, ""));
             Came::Ill(2)
         }
     }

@@ -16,7 +16,7 @@ use crate::shell::view;
 use crate::shell::wait::{Heard, Watch};
 use crate::source::{SourceMap, Span};
 use crate::terminal::told::{failed, rendered};
-use crate::terminal::{BOLD, DIM, complain, draws_progress, say, styled};
+use crate::terminal::{BOLD, DIM, complain, draws_progress, say, styled, wrapped};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::atomic::AtomicBool;
 
@@ -262,7 +262,7 @@ impl Guide<'_> {
                 Answered::Stay
             }
             Err(why) => {
-                complain(&format!("{why}\n"));
+                complain(&wrapped(&why, ""));
                 Answered::Ill
             }
         }
@@ -367,8 +367,8 @@ enum Answered {
 fn said(sources: &SourceMap, span: Span, routine: &str, colour: bool) -> String {
     let name = sources.get(span.source).map_or("", |source| source.name.as_str());
     let (line, _) = sources.line_column(span.source, span.start);
-    let text: String = sources.slice(span).lines().next().unwrap_or("").chars().collect();
-    let text: String = text.trim_end().chars().take(LINE_MOST).collect();
+    let text = sources.slice(span).lines().next().unwrap_or("").trim_end();
+    let text: String = text.chars().take(LINE_MOST).collect();
     let place = styled(&format!("{name}:{line}{routine}"), DIM, colour);
     format!("{place}  {}\n", styled(&text, BOLD, colour))
 }
@@ -376,5 +376,5 @@ fn said(sources: &SourceMap, span: Span, routine: &str, colour: bool) -> String 
 fn help() -> String {
     let rows = ANSWERS.iter().map(|(word, does)| format!("  {word:<12} {does}\n"));
     let rows: String = rows.collect();
-    format!("{rows}  anything else  a value, such as `speed`, `plan.dots` or `measured_speed()`\n")
+    format!("{rows}  a value      shows it, such as `speed`, `plan.dots` or `measured_speed()`\n")
 }
