@@ -79,7 +79,8 @@ pub fn step(bench: &mut Bench, reader: &mut Reader, rest: &str) -> Came {
     let ground =
         Ground { steps: &entry.steps, sources: bench.session.sources(), here: here.as_deref() };
     let (marked, lost) = ground.marked(&bench.marks);
-    for (name, line) in lost {
+    // A line of the script is none of an entry.
+    for (name, line) in lost.into_iter().filter(|_| rest.is_empty()) {
         complain(&format!(
             "nothing pauses at {name}:{line}: no statement of this run begins there\n"
         ));
@@ -286,7 +287,11 @@ impl Guide<'_> {
             Unseen::Failed(failure) => failed(&failure, sources, self.colour),
             Unseen::Does(effect, by) => {
                 let (by, does) = (sources.slice(by), effect.text());
-                format!("`{by}` {does}, and at a pause values are looked at and nothing else\n")
+                let why = match effect {
+                    Effect::Reads => "which is not allowed in this shell",
+                    _ => "and at a pause values are looked at and nothing else",
+                };
+                format!("`{by}` {does}, {why}\n")
             }
             Unseen::NoValue => {
                 "at a pause values are looked at and nothing else; `help` lists the words\n"
