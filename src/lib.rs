@@ -17,6 +17,7 @@ pub mod head;
 pub mod image;
 pub mod interpret;
 pub mod lsp;
+pub mod operator;
 pub mod optics;
 pub mod program;
 pub mod record;

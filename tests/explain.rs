@@ -19,13 +19,14 @@ struct Example {
     files: Vec<(String, String)>,
     settings: Vec<String>,
     allowed: Option<Vec<Effect>>,
+    answers: Option<String>,
 }
 
 impl Example {
     fn new(text: &str) -> Example {
         let mut files = vec![("example.spt".to_string(), String::new())];
         let mut settings = Vec::new();
-        let mut allowed = None;
+        let (mut allowed, mut answers) = (None, None);
         let mut times = 1;
         for line in text.trim_matches('\n').lines() {
             if let Some(name) = line.strip_prefix("// file ") {
@@ -34,6 +35,8 @@ impl Example {
                 settings.push(setting.to_string());
             } else if let Some(list) = line.strip_prefix("// --allow ") {
                 allowed = Some(list.split(',').map(|word| Effect::named(word).unwrap()).collect());
+            } else if let Some(file) = line.strip_prefix("// --answers ") {
+                answers = Some(file.to_string());
             } else if let Some(count) = line.strip_prefix("// ").and_then(repeated) {
                 times = count;
             } else {
@@ -42,15 +45,18 @@ impl Example {
                 times = 1;
             }
         }
-        Example { files, settings, allowed }
+        Example { files, settings, allowed, answers }
     }
 
     /// Everything that is said of it, first what the check says.
     fn said(mut self) -> (Vec<Diagnostic>, Prepared) {
         let settings = std::mem::take(&mut self.settings);
-        let allowed = self.allowed.take();
-        let prepared = prepare(&mut self, "example.spt", &settings).unwrap();
+        let (allowed, answers) = (self.allowed.take(), self.answers.take());
+        let mut prepared = prepare(&mut self, "example.spt", &settings).unwrap();
         let mut said = prepared.diagnostics.clone();
+        if let Some(answers) = answers {
+            said.extend(prepared.answers(&mut self, &answers).err().into_iter().flatten());
+        }
         let (head, _) = sim::open(None, 1).unwrap();
         let provoking = head.provoking();
         said.extend(prepared.unprovokable(&|fault| provoking.refused(fault)));

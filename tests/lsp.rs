@@ -294,6 +294,30 @@ fn completion_offers_what_fits() {
     ends_well(client);
 }
 
+/// An answer is a value like any other, and what it must be is a type.
+#[test]
+fn questions_are_understood() {
+    let mut client = Client::new();
+    let script = "let gap = ask \"gap\" within 5 min: length within 0 mm .. 5 mm\n\
+                  var far = gap\nfar = ask \"gap {gap}\": length\nnote \"{far} {}\"\nask \"x\": \n";
+    client.open("asks.spt", script);
+    assert!(client.hover("asks.spt", "note \"{fa|r").contains("var far: length"));
+    assert!(client.hover("asks.spt", "gap {g|ap").contains("let gap: length"));
+    assert!(client.hover("asks.spt", "min: len|gth").contains("length"));
+    let kinds = client.offered("asks.spt", "ask \"x\": |\n");
+    assert!(kinds.iter().any(|o| o == "flag") && kinds.iter().any(|o| o == "length"), "{kinds:?}");
+    assert!(!kinds.iter().any(|o| o == "spin"), "{kinds:?}");
+    let kinds = client.offered("asks.spt", "within 5 min: |length");
+    assert!(kinds.iter().any(|o| o == "length"), "{kinds:?}");
+    let values = client.offered("asks.spt", "{far} {|}");
+    assert!(values.iter().any(|o| o == "gap") && values.iter().any(|o| o == "far"), "{values:?}");
+    let document = json!({"textDocument": {"uri": client.uri("asks.spt")}});
+    let symbols = client.request("textDocument/documentSymbol", document).unwrap();
+    assert_eq!(symbols[0]["name"], "gap");
+    assert_eq!(symbols[0]["detail"], "length");
+    ends_well(client);
+}
+
 #[test]
 fn completion_works_before_anything_is_typed() {
     let mut client = Client::new();

@@ -98,6 +98,41 @@ fn what_people_see() {
     assert_snapshot!(text);
 }
 
+/// Every head is answered from the first answer on; without a file nobody is asked, terminal or not.
+#[test]
+fn every_head_gets_the_same_answers() {
+    let folder = Folder::new("simulate-answers");
+    let path = |name: &str, text: &str| folder.file(name, text).display().to_string();
+    let script = "\
+repeat 2 times {
+    let gap = ask \"gap\": length within 0 mm .. 5 mm
+    record \"gap\": gap
+}
+";
+    let script = path("asks.spt", script);
+    let answers = path("answers.toml", "gap = [\"1 mm\", \"2 mm\"]\n");
+    let few = path("few.toml", "gap = [\"1 mm\"]\n");
+    let wrong = path("wrong.toml", "gap = [\"1 s\"]\n");
+    let run = |answers: &str| {
+        simulate(&[&script, "--heads", "5", "--threads", "2", "--json", "--answers", answers])
+    };
+    let results = |output: &Output| -> serde_json::Value {
+        assert_eq!(output.status.code(), Some(0), "{}", seen(output));
+        serde_json::from_str(&out(output)).unwrap()
+    };
+    let all = results(&run(&answers));
+    assert_eq!(all["passed"], 5, "{all}");
+    assert_eq!(results(&run(&few))["passed"], 0);
+    for (arguments, code) in [
+        (&[script.as_str(), "--heads", "2"][..], "E0905"),
+        (&[&script, "--heads", "2", "--answers", &wrong], "E0906"),
+    ] {
+        let output = simulate(arguments);
+        assert_eq!(output.status.code(), Some(2), "{}", seen(&output));
+        assert!(seen(&output).contains(code), "{}", seen(&output));
+    }
+}
+
 #[test]
 fn mistakes_are_told_before_any_head_is_run() {
     let folder = Folder::new("simulate-mistakes");

@@ -9,7 +9,7 @@ use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::head::Description;
 use crate::head::station::SLEEP_MOST;
-use crate::program::tree::{Expectation, Flag, Number, Program, Statement};
+use crate::program::tree::{Ask, Expectation, Flag, Number, Program, Slot, Statement};
 use crate::source::Span;
 use std::collections::HashMap;
 use std::rc::Rc;
@@ -271,6 +271,7 @@ impl<'a> Walk<'a> {
             }
             // How long somebody thinks is no time of the script: the bound is that of a run.
             Statement::Step(..) => {}
+            Statement::Ask(ask) => self.ask(ask),
         }
         Flow::Next
     }
@@ -355,6 +356,27 @@ impl<'a> Walk<'a> {
         };
         let ended = self.nodes.sum([waited, look]);
         self.spend(Cost { ended, failing: lost });
+    }
+
+    /// The answer comes by the limit, and lies within its range.
+    fn ask(&mut self, ask: &Ask) {
+        self.reference(&ask.question);
+        let limit = self.number(&ask.limit);
+        self.wait(&limit, f64::INFINITY, ask.span);
+        let ends = ask.range.as_ref();
+        let ends = ends.map(|(low, high)| (self.number(low), self.number(high)));
+        let answer = match (ask.into, ends) {
+            (Some(Slot::Flag(_)), _) => Num::flag(None),
+            (_, Some((low, high))) => {
+                Num::of(Range { low: low.range.low, high: high.range.high }).after(&[&low, &high])
+            }
+            _ => Num::any(Some(ask.span)),
+        };
+        match ask.into {
+            Some(slot @ Slot::Ref(_)) => self.state.forget(slot.into()),
+            Some(slot) => self.state.set(slot.into(), Val::Num(answer)),
+            None => {}
+        }
     }
 
     /// The last look begins by the limit and one look more: `within + 2 looks`.

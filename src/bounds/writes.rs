@@ -186,6 +186,12 @@ impl Writes<'_> {
                 self.reference(label);
                 self.expression(value);
             }
+            Statement::Ask(ask) => {
+                self.reference(&ask.question);
+                let ends = ask.range.iter().flat_map(|(low, high)| [low, high]);
+                [&ask.limit].into_iter().chain(ends).for_each(|number| self.number(number));
+                self.found.extend(ask.into.map(Key::from));
+            }
         }
     }
 

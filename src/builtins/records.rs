@@ -22,7 +22,7 @@ pub const FAILURE: RecordSpec = RecordSpec {
     name: "failure",
     meaning: "A failure as `catch` gives it.",
     fields: &[
-        ("kind", Spec::Text, "timeout, fault, failed, value or limit"),
+        ("kind", Spec::Text, "timeout, fault, failed, value, limit or unanswered"),
         ("message", Spec::Text, "what went wrong"),
         ("place", Spec::Text, "where, as file:line:column"),
     ],

@@ -460,8 +460,8 @@ impl Checker<'_> {
         span: Span,
     ) -> Typed {
         match callee {
-            // An `arm` statement is no expression.
-            Callee::Arm { .. } => Typed::unknown(span),
+            // These statements are no expressions.
+            Callee::Arm { .. } | Callee::Ask => Typed::unknown(span),
             Callee::Routine(routine) => {
                 let values = values.into_iter().zip(&signature.parameters);
                 let arguments = values.filter_map(|(value, parameter)| match value {

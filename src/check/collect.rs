@@ -10,7 +10,9 @@ use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{Expression, ExpressionKind, Piece, Routine, Statement, StatementKind};
+use crate::syntax::tree::{
+    Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind,
+};
 use std::collections::HashSet;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -196,6 +198,11 @@ impl Checker<'_> {
             StatementKind::Let { name, .. } if script => {
                 self.supersede(name.symbol);
                 self.top_level.insert(name.symbol, name.span);
+            }
+            StatementKind::Ask(ask) if script => {
+                if let Kept::Named { name, .. } = &ask.kept {
+                    self.top_level.insert(name.symbol, name.span);
+                }
             }
             StatementKind::Use { .. }
             | StatementKind::Routine(_)

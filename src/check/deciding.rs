@@ -221,8 +221,8 @@ impl Checker<'_> {
         self.found.len() - 1
     }
 
-    /// The plan: a check in a routine that nothing calls need not be made.
-    pub(super) fn planned(&mut self) -> Vec<Planned> {
+    /// For each routine, whether the script calls it, itself or by way of others.
+    pub(super) fn called(&self) -> Vec<bool> {
         let mut called = vec![false; self.routines.len()];
         let mut open: Vec<Option<usize>> = vec![None];
         while let Some(caller) = open.pop() {
@@ -235,6 +235,12 @@ impl Checker<'_> {
                 }
             }
         }
+        called
+    }
+
+    /// The plan: a check in a routine that nothing calls need not be made.
+    pub(super) fn planned(&mut self) -> Vec<Planned> {
+        let called = self.called();
         let of = |found: Found| {
             let is_called = |r: usize| called.get(r).copied().unwrap_or(false);
             let optional = found.planned.optional || !found.routine.is_none_or(is_called);

@@ -17,6 +17,8 @@ pub(super) enum Callee {
     Builtin(usize),
     /// An `arm` statement; the calls of its block are `first..last` of all calls.
     Arm { first: usize, last: usize, repeated: bool },
+    /// A question to the operator.
+    Ask,
 }
 
 /// A call in the script or in a routine.
@@ -72,6 +74,7 @@ impl Graph {
                 self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
             }
             Callee::Arm { .. } => vec![Effect::Emits],
+            Callee::Ask => vec![Effect::Asks],
         }
     }
 
@@ -101,7 +104,7 @@ impl Reaching {
         match callee {
             Callee::Builtin(index) => (self.sort)(index),
             Callee::Routine(index) => self.routines.get(index).copied().unwrap_or(false),
-            Callee::Arm { .. } => false,
+            Callee::Arm { .. } | Callee::Ask => false,
         }
     }
 }
@@ -128,6 +131,7 @@ impl Checker<'_> {
         let script = self.effects_in(&graph, None);
         self.armed_twice(&graph);
         self.speed_under_light(&graph);
+        self.asked_under_light(&graph);
         self.armed_for_nothing(&graph);
         self.promises(&graph);
         self.sequence(&graph);

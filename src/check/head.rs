@@ -1,5 +1,5 @@
 //! Statements that deal with the head, the clock and the verdict: `wait`, `arm`, `fail`,
-//! `expect`, `record`, `note`.
+//! `expect`, `record`, `note`. `ask` has a file of its own.
 
 use crate::check::Checker;
 use crate::check::advice::with_article;
@@ -77,6 +77,7 @@ impl Checker<'_> {
                 let text = self.expect_kind(text, &Type::Text, "E0505", "a note").reference();
                 code.push(program::Statement::Note(text));
             }
+            StatementKind::Ask(ask) => self.ask(ask, span, code),
             _ => {}
         }
         false
@@ -92,7 +93,7 @@ impl Checker<'_> {
         );
     }
 
-    fn time(&mut self, e: &Expression, what: &str) -> Number {
+    pub(super) fn time(&mut self, e: &Expression, what: &str) -> Number {
         let typed = self.expect_kind(e, &TIME, "E0710", what);
         if typed.constant().is_some_and(|time| time < 0.0) {
             let headline = format!("{what} cannot be negative");

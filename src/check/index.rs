@@ -226,7 +226,7 @@ impl Checker<'_> {
                 }
             }
             Callee::Builtin(builtin) => index.saw(name.span, Target::Builtin(builtin)),
-            Callee::Arm { .. } => {}
+            Callee::Arm { .. } | Callee::Ask => {}
         }
     }
 

@@ -8,6 +8,7 @@ mod advice;
 mod allow;
 mod always;
 mod annotation;
+mod ask;
 mod call;
 pub mod codes;
 mod collect;
@@ -136,6 +137,7 @@ pub fn check(
         index: index.then(index::Index::default),
         decides: deciding::Chosen::default(),
         found: Vec::new(),
+        questions: Vec::new(),
         images: Vec::new(),
         faults: Vec::new(),
         found_steps: steps::Found::default(),
@@ -146,6 +148,7 @@ pub fn check(
     checker.bodies(modules);
     checker.tell_valueless();
     checker.program.checks = checker.planned();
+    checker.program.questions = checker.asked();
     let effects = checker.flow();
     let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
     if !failed && live.is_none() && !modules.iter().any(|module| module.missing) {
@@ -242,6 +245,8 @@ struct Checker<'a> {
     decides: deciding::Chosen,
     /// Checks that the script plans, so far.
     found: Vec<deciding::Found>,
+    /// Questions that the script may ask, so far.
+    questions: Vec<ask::Found>,
     images: Vec<(String, Span)>,
     faults: Vec<(String, Span)>,
     /// Where a run may pause, so far.

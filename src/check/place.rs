@@ -161,6 +161,44 @@ impl Checker<'_> {
         into.push(Statement::Set(slot, typed.code));
     }
 
+    /// Puts what was worked out already into a place.
+    pub(super) fn assign_typed(
+        &mut self,
+        place: &Expression,
+        value: Typed,
+        into: &mut Vec<Statement>,
+    ) {
+        let Some(target) = self.target(place) else { return self.stands_in(place, value) };
+        let what = format!("`{}`", self.words(place.span));
+        let Some(slot) = self.variables.get(target.variable).map(|v| v.slot) else { return };
+        if !self.fits(&value, &target.kind, &what) {
+            return;
+        }
+        match slot {
+            _ if target.hops.is_empty() => into.push(Statement::Set(slot, value.code)),
+            Slot::Ref(root) => {
+                into.push(Statement::Store { root, hops: target.hops, value: value.part() });
+            }
+            _ => {}
+        }
+    }
+
+    /// Reports a value of another kind than wanted; tells whether it can be taken.
+    pub(super) fn fits(&mut self, value: &Typed, wanted: &Type, what: &str) -> bool {
+        if value.kind == Type::Unknown || *wanted == Type::Unknown {
+            return false;
+        }
+        if value.kind == *wanted {
+            return true;
+        }
+        let [is, should] = [&value.kind, wanted].map(|kind| with_article(&self.kind_name(kind)));
+        self.report(
+            Diagnostic::error("E0505", format!("{what} must be {should}, not {is}"), value.span)
+                .here(format!("this is {is}")),
+        );
+        false
+    }
+
     fn target(&mut self, place: &Expression) -> Option<Target> {
         match &place.kind {
             ExpressionKind::Name(symbol) => {

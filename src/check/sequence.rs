@@ -119,6 +119,7 @@ impl Checker<'_> {
                 }
                 Callee::Builtin(index) => (meaning_of(index), None),
                 Callee::Arm { .. } => (Meaning { needs_lock: true, ..Meaning::default() }, None),
+                Callee::Ask => continue,
             };
             let place = inner.and_then(|inner| inner.needs_lock);
             if meaning.needs_lock {

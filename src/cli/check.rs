@@ -24,6 +24,7 @@ Examples:
   spintrue check scripts/bring_up.spt
   spintrue check scripts/*.spt
   spintrue check scripts/bring_up.spt --set speed=5000rpm
+  spintrue check scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
   spintrue check scripts/*.spt --format sarif > check.sarif
   spintrue check scripts/bring_up.spt --head sim:my_head.toml --at-most 10min";
 
@@ -35,6 +36,9 @@ pub(super) struct Options {
     /// Gives a param a value, or many from a data sheet: @FILE.toml
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
+    /// Looks at an answers file as well: whether it answers every question of each script
+    #[arg(long, value_name = "FILE.toml")]
+    answers: Option<String>,
     /// How to say what was found
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
@@ -84,6 +88,7 @@ pub(super) fn check(options: &Options) -> u8 {
             }
             Ok(mut prepared) => {
                 prepared.diagnostics.extend(heads.unprovokable(&prepared));
+                answered(options, &mut prepared);
                 complain(&rendered(&prepared.diagnostics, &prepared.sources));
                 if prepared.errors() > 0 {
                     code = WRONG;
@@ -101,6 +106,13 @@ pub(super) fn check(options: &Options) -> u8 {
     code
 }
 
+/// What is wrong with the answers file, where one is given.
+fn answered(options: &Options, prepared: &mut Prepared) {
+    let (Some(path), true) = (&options.answers, prepared.program.is_some()) else { return };
+    let wrong = prepared.answers(&mut Disk, path).err();
+    prepared.diagnostics.extend(wrong.into_iter().flatten());
+}
+
 /// Checks all scripts and prints one object.
 fn for_machines(options: &Options, heads: &Heads) -> u8 {
     let mut prepared = Vec::new();
@@ -114,6 +126,7 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
                     .as_ref()
                     .and_then(|bound| duration::refused(bound, options.at_most, &checked.sources));
                 checked.diagnostics.extend(heads.unprovokable(&checked));
+                answered(options, &mut checked);
                 checked.diagnostics.extend(refused);
                 prepared.push((script.as_str(), checked, bound.and_then(|bound| bound.most)));
             }
@@ -142,6 +155,18 @@ fn report(script: &str, prepared: &Prepared) {
         say(&effects_line(one, prepared, colour));
     }
     say(&planned(prepared.program.as_ref().map_or(&[], |program| &program.checks)));
+    let questions: Vec<&str> = prepared.questions().map(|q| q.planned.label.as_ref()).collect();
+    say(&listed("may ask", "question", &questions));
+}
+
+/// Nothing where there are none of them.
+fn listed(what: &str, noun: &str, labels: &[&str]) -> String {
+    if labels.is_empty() {
+        return String::new();
+    }
+    let text = format!("{what} {}: {}", counted(labels.len(), noun), labels.join("; "));
+    let lines = wrapped(&text, "    ");
+    lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
 }
 
 /// The checks without which no run passes, and those that it may end without.
@@ -149,14 +174,7 @@ fn planned(checks: &[Planned]) -> String {
     let labels = |optional: bool| -> Vec<&str> {
         checks.iter().filter(|c| c.optional == optional).map(|c| c.label.as_ref()).collect()
     };
-    let line = |labels: Vec<&str>, what: &str| match labels.len() {
-        0 => String::new(),
-        n => {
-            let text = format!("{what} {}: {}", counted(n, "check"), labels.join("; "));
-            let lines = wrapped(&text, "    ");
-            lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
-        }
-    };
+    let line = |labels: Vec<&str>, what: &str| listed(what, "check", &labels);
     line(labels(false), "makes") + &line(labels(true), "may make")
 }
 

@@ -4,7 +4,7 @@ use crate::acceptance::decision::Outcome;
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
-use crate::interpret::{Check, Event, Observer};
+use crate::interpret::{Check, Event, Observer, answer_line};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
 use crate::terminal::told;
@@ -131,6 +131,11 @@ impl Observer for Console {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
             Event::Check(check) => self.check(time, &check),
+            // Whoever asks shows the question where it is answered.
+            Event::Asked { .. } => self.clear(),
+            Event::Answered { question, shown, who, .. } => {
+                self.line(time, &answer_line(&question, &shown, &who));
+            }
             Event::Progress { text, elapsed, limit } => self.progress(time, &text, elapsed, limit),
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);

@@ -35,6 +35,7 @@ pub(super) fn print(
             more: json!({
                 "effects": effects(prepared),
                 "checks": checks(prepared),
+                "questions": questions(prepared),
                 "longest": longest.map(|seconds| json!({"value": seconds, "unit": "s"})),
             }),
         })
@@ -58,6 +59,18 @@ fn checks(prepared: &Prepared) -> Value {
         })
     });
     planned.collect()
+}
+
+/// The questions that it may ask, in the order of the text.
+fn questions(prepared: &Prepared) -> Value {
+    let questions = prepared.questions().map(|asked| {
+        json!({
+            "question": asked.planned.label.as_ref(),
+            "wanted": asked.wanted.words(),
+            "at": place(asked.planned.span, &prepared.sources),
+        })
+    });
+    questions.collect()
 }
 
 /// What the script and then each of its routines may do to the head, with the calls that do it.

@@ -62,6 +62,14 @@ pub(super) fn event(time: f64, event: &Event) -> Option<Value> {
             json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})
         }
         Event::Check(check) => check_value(time, check),
+        Event::Asked { question, wanted, limit, .. } => json!({
+            "event": "asked", "time": time, "question": question, "wanted": wanted,
+            "limit": {"value": limit, "unit": "s"},
+        }),
+        Event::Answered { question, shown, who, .. } => json!({
+            "event": "answered", "time": time, "question": question, "answer": value(shown),
+            "who": who,
+        }),
         Event::Progress { .. } => return None,
         Event::AlsoFailed(failure) => {
             json!({"event": "also_failed", "time": time, "message": failure.message})

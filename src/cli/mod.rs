@@ -16,6 +16,7 @@ mod head;
 mod history;
 mod json;
 mod lsp;
+mod operator;
 mod pages;
 mod picture;
 mod record;
@@ -51,7 +52,8 @@ Exit codes:
   0    passed
   1    a check does not conform, or the script said `fail`
   2    the script, an option or a file is wrong
-  3    the head failed, did not get there in time, or could not be made safe
+  3    the head failed, did not get there in time, or could not be made safe; or nobody was there to
+       answer a question of the script
   4    nothing fails, but a check is undecided or a planned one was not reached
   130  interrupted
 

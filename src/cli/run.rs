@@ -8,7 +8,7 @@ use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::record::{self, Recorder, Recording};
-use crate::cli::{CAUTION, WRONG, address, allow, duration};
+use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
 use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
@@ -44,6 +44,7 @@ Examples:
   spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
   spintrue run scripts/bring_up.spt --at-most 10min
   spintrue run scripts/bring_up.spt --fault lock_lost@12s
+  spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
   spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
@@ -73,6 +74,10 @@ pub(super) struct Options {
     /// on a real head with nobody at the terminal nothing is stored for good
     #[arg(long, value_name = "EFFECTS")]
     allow: Option<String>,
+    /// Answers the questions of the script, from lines `"question" = "answer"`; without this they
+    /// are asked at the terminal
+    #[arg(long, value_name = "FILE.toml")]
+    answers: Option<String>,
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
@@ -134,7 +139,7 @@ pub(super) fn run(options: &Options) -> u8 {
     };
     let mut settings = options.settings.clone();
     settings.extend(last.as_ref().map(|last| last.setting.clone()));
-    let prepared = match prepare(&mut Disk, &options.script, &settings) {
+    let mut prepared = match prepare(&mut Disk, &options.script, &settings) {
         Ok(prepared) => prepared,
         Err(why) => {
             complain(&format!("error: {why}\n"));
@@ -142,6 +147,16 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
+    if prepared.program.is_none() {
+        return WRONG;
+    }
+    let answers = match operator::answers(&mut prepared, options.answers.as_deref()) {
+        Ok(answers) => answers,
+        Err(refused) => {
+            complain(&rendered(&refused, &prepared.sources));
+            return WRONG;
+        }
+    };
     let Some(program) = &prepared.program else { return WRONG };
     let opened = match address::open_with(&options.head, options.seed, &options.faults) {
         Ok(opened) => opened,
@@ -237,6 +252,9 @@ pub(super) fn run(options: &Options) -> u8 {
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
+    }
+    if let Some(operator) = operator::engaged(&prepared, answers) {
+        station.attend(operator);
     }
     if let Some((folder, recorder)) = &recorder {
         let identity = record::identity(&about, &prepared, options.operator.as_ref());

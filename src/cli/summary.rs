@@ -50,7 +50,7 @@ pub(super) fn summary(
     let verdict = finished.verdict();
     let style = match verdict {
         Verdict::Passed => GREEN,
-        Verdict::Interrupted | Verdict::Undecided => YELLOW,
+        Verdict::Interrupted | Verdict::Undecided | Verdict::Unanswered => YELLOW,
         _ => RED,
     };
     let checked = finished.conforming + finished.failing + finished.undecided > 0;

@@ -1,8 +1,8 @@
 //! What a code is: its meaning, why it is refused, a wrong and a right example. Each stage fills
 //! tables of them; here stands the one of files that are no scripts. Uses nothing.
 //!
-//! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS` and `// --at-most TIME` at
-//! their head stand for options, a line `// file PATH` begins a further file, and a line `// 65 times:` stands for
+//! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS`, `// --answers FILE` and
+//! `// --at-most TIME` at their head stand for options, a line `// file PATH` begins a further file, and a line `// 65 times:` stands for
 //! the line below it, written so often. The tests run every example.
 
 /// A code with its explanation.
@@ -91,6 +91,57 @@ provoke("rail_low(rail=drive)")
 expect "rails": rails()[0].good
 "#,
     }],
+};
+
+/// Questions to the operator.
+pub const QUESTIONS: Topic = Topic {
+    title: "Questions to the operator",
+    codes: &[
+        Code {
+            code: "E0905",
+            meaning: "a question that nobody is there to answer",
+            why: "The script may ask the operator, and nobody sits at a terminal, or the answers \
+                  file has no answer to this question. Every question is looked at before anything \
+                  moves, also one that is asked in some runs only. Answer it in a file, `--answers \
+                  FILE.toml`, with a line `\"question\" = \"answer\"` for each.",
+            wrong: r#"
+// --answers answers.toml
+let gap = ask "gap at the shim": length within 0 mm .. 5 mm
+expect "gap": gap <= 3 mm
+// file answers.toml
+"#,
+            right: r#"
+// --answers answers.toml
+let gap = ask "gap at the shim": length within 0 mm .. 5 mm
+expect "gap": gap <= 3 mm
+// file answers.toml
+"gap at the shim" = "1.2 mm"
+"#,
+        },
+        Code {
+            code: "E0906",
+            meaning: "an answers file that cannot be used",
+            why: "`--answers FILE` answers the questions of a script from a TOML file: a line \
+                  `\"question\" = \"answer\"` for each, where the answer is written as at the \
+                  terminal, or a list of answers, taken in order. The file cannot be read, is no \
+                  TOML, answers what is not asked, or an answer is of the wrong kind or outside the \
+                  range that the script allows. Nothing moves.",
+            wrong: r#"
+// --answers answers.toml
+let gap = ask "gap at the shim": length within 0 mm .. 5 mm
+expect "gap": gap <= 3 mm
+// file answers.toml
+"gap at the shim" = "7 mm"
+"#,
+            right: r#"
+// --answers answers.toml
+let gap = ask "gap at the shim": length within 0 mm .. 5 mm
+expect "gap": gap <= 3 mm
+// file answers.toml
+"gap at the shim" = "1.2 mm"
+"#,
+        },
+    ],
 };
 
 /// Images that scripts expose.

@@ -8,6 +8,7 @@ use crate::head::{
     PageOrder, Provoker, Reading, SafeState, Status, Trim, Turn,
 };
 use crate::image::Bitmap;
+use crate::operator::{Answer, NoAnswer, Operator, Question};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -36,6 +37,9 @@ pub enum StationError {
     /// Somebody asked to stop.
     #[error("interrupted")]
     Interrupted,
+    /// A question has no answer.
+    #[error("no answer")]
+    NoAnswer(NoAnswer),
 }
 
 type Outcome<T> = Result<T, StationError>;
@@ -52,6 +56,7 @@ pub struct Station {
     gauge: Option<Box<dyn Gauge>>,
     images: Option<Box<dyn Images>>,
     provoker: Option<Box<dyn Provoker>>,
+    operator: Option<Box<dyn Operator>>,
     description: Description,
     stop: Arc<AtomicBool>,
     armed: bool,
@@ -81,6 +86,7 @@ impl Station {
             gauge,
             images: None,
             provoker: None,
+            operator: None,
             description,
             stop,
             armed: false,
@@ -123,6 +129,35 @@ impl Station {
     pub fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
         let none = || format!("{name} cannot be read: there are no images here");
         self.images.as_mut().ok_or_else(none)?.image(name)
+    }
+
+    /// Says who answers questions; without this nobody does.
+    pub fn attend(&mut self, operator: Box<dyn Operator>) {
+        self.operator = Some(operator);
+    }
+
+    /// Asks the operator; gives the answer and who gave it. Refused while armed, since nobody knows
+    /// how long people take.
+    pub fn ask(&mut self, question: &Question<'_>) -> Outcome<(Answer, String)> {
+        self.go_on()?;
+        if self.armed {
+            return Err(Fault::Armed { what: "asking the operator" }.into());
+        }
+        let Some(operator) = &mut self.operator else {
+            let why = "nobody is there to answer".to_string();
+            return Err(StationError::NoAnswer(NoAnswer::Nobody(why)));
+        };
+        let answered = operator.ask(question, &self.stop);
+        let who = operator.who();
+        self.go_on()?;
+        match answered {
+            Ok(answer) => match question.wanted.refuses(&answer) {
+                Some(why) => Err(StationError::NoAnswer(NoAnswer::Wrong(why))),
+                None => Ok((answer, who)),
+            },
+            Err(NoAnswer::Interrupted) => Err(StationError::Interrupted),
+            Err(why) => Err(StationError::NoAnswer(why)),
+        }
     }
 
     /// What the head is, as it said when the station was opened.

@@ -28,6 +28,28 @@ pub enum Event {
     },
     /// A check was decided.
     Check(Box<Check>),
+    /// The operator is asked.
+    Asked {
+        /// What.
+        question: String,
+        /// What the answer must be, in words.
+        wanted: String,
+        /// How long an answer is waited for, in s.
+        limit: f64,
+        /// Where it is asked.
+        span: Span,
+    },
+    /// The operator has answered.
+    Answered {
+        /// What was asked.
+        question: String,
+        /// The answer.
+        shown: Shown,
+        /// Who answered, in words: `at the terminal`.
+        who: String,
+        /// Where it was asked.
+        span: Span,
+    },
     /// A wait goes on; told at most once in 0.1 s of head time.
     Progress {
         /// What is waited for, in the script's words.
@@ -39,6 +61,21 @@ pub enum Event {
     },
     /// Something failed on the way out of another failure, which stays the one reported.
     AlsoFailed(Failure),
+}
+
+/// An answer of the operator on one line: `spacer fitted: yes (at the terminal)`.
+pub fn answer_line(question: &str, shown: &Shown, who: &str) -> String {
+    let colon = if question.ends_with('?') { "" } else { ":" };
+    format!("{question}{colon} {} ({who})", answer_text(shown))
+}
+
+/// An answer as people say it.
+pub fn answer_text(shown: &Shown) -> String {
+    match shown {
+        Shown::Flag(true) => "yes".to_string(),
+        Shown::Flag(false) => "no".to_string(),
+        other => other.to_string(),
+    }
 }
 
 /// A decided check.

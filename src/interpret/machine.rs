@@ -106,6 +106,8 @@ impl Machine<'_> {
                 self.fail(kind, fault.to_string(), place)
             }
             StationError::Interrupted => self.interrupted(place),
+            // Only `ask` asks, which says more of it.
+            StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
         }
     }
 

@@ -84,7 +84,7 @@ enum Frame {
 /// Words that begin a statement and so end what was left open before them.
 const BEGINNINGS: &[&str] = &[
     "use", "param", "routine", "let", "var", "repeat", "while", "break", "continue", "return",
-    "wait", "arm", "try", "fail", "expect", "record", "note", "allow",
+    "wait", "arm", "try", "fail", "expect", "record", "note", "ask", "allow",
 ];
 
 /// Looks at a place.
@@ -167,7 +167,9 @@ impl Reader<'_> {
             }
         }
         let declares = |back: usize| self.is(back, &["let", "var", "param"]);
+        let asks = line.contains(&"ask") && matches!(frame, None | Some(Frame::Brace));
         if self.is(0, &["->", "of"])
+            || (self.is(0, &[":"]) && asks)
             || (self.is(0, &[":"]) && (matches!(frame, Some(Frame::Parameters)) || declares(2)))
         {
             return Wanted::Kind;

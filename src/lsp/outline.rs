@@ -2,7 +2,8 @@
 
 use crate::source::Span;
 use crate::syntax::tree::{
-    Block, Expression, ExpressionKind, File, Name, Piece, Routine, Statement, StatementKind,
+    Ask, Block, Expression, ExpressionKind, File, Kept, Name, Piece, Routine, Statement,
+    StatementKind,
 };
 
 /// The blocks of a statement.
@@ -60,6 +61,14 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
             choices.iter().filter_map(|choice| choice.value.as_ref()).collect()
         }
         StatementKind::Record { label, value } => vec![label, value],
+        StatementKind::Ask(ask) => {
+            let place = match &ask.kept {
+                Kept::Assigned(place) => Some(place),
+                Kept::Recorded | Kept::Named { .. } => None,
+            };
+            let ends = ask.range.iter().flat_map(|ends| [&ends.0, &ends.1]);
+            place.into_iter().chain([&ask.question]).chain(&ask.within).chain(ends).collect()
+        }
         _ => Vec::new(),
     }
 }
@@ -125,7 +134,16 @@ pub fn declared(statement: &Statement) -> Option<Name> {
     match &statement.kind {
         StatementKind::Param { name, .. } | StatementKind::Let { name, .. } => Some(*name),
         StatementKind::Routine(routine) => Some(routine.name),
+        StatementKind::Ask(ask) => answer(ask),
         _ => None,
+    }
+}
+
+/// The name that an answer is given.
+pub fn answer(ask: &Ask) -> Option<Name> {
+    match &ask.kept {
+        Kept::Named { name, .. } => Some(*name),
+        Kept::Recorded | Kept::Assigned(_) => None,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use crate::lsp::Workspace;
 use crate::lsp::analysis::Analysis;
-use crate::lsp::outline::{blocks, each_expression, expressions};
+use crate::lsp::outline::{answer, blocks, each_expression, expressions};
 use crate::lsp::place::Place;
 use crate::source::{SourceId, Span};
 use crate::syntax::tree::{ExpressionKind, Statement, StatementKind};
@@ -67,7 +67,12 @@ fn inside(place: Place<'_>, statements: &[Statement], found: &mut Visible) {
         found.values.insert(place.analysis.slice(name).to_string(), name);
     };
     for statement in statements {
-        if let StatementKind::Let { name, .. } = &statement.kind
+        let named = match &statement.kind {
+            StatementKind::Let { name, .. } => Some(*name),
+            StatementKind::Ask(ask) => answer(ask),
+            _ => None,
+        };
+        if let Some(name) = named
             && (statement.span.end as usize) < place.offset
         {
             add(name.span);

@@ -2,6 +2,7 @@
 
 use crate::lsp::analysis::Analysis;
 use crate::lsp::describe::{self, Callable};
+use crate::lsp::outline;
 use crate::source::SourceId;
 use crate::syntax::tree::{Name, Statement, StatementKind};
 use lsp_types::{DocumentSymbol, SymbolKind};
@@ -41,6 +42,11 @@ fn symbol(analysis: &Analysis, statement: &Statement) -> Option<DocumentSymbol> 
             };
             let detail = info.map_or(String::new(), |info| info.kind_name.clone());
             named(analysis, *name, statement, kind, detail)
+        }
+        StatementKind::Ask(ask) => {
+            let name = outline::answer(ask)?;
+            let detail = noun(name).map_or(String::new(), |info| info.kind_name.clone());
+            named(analysis, name, statement, SymbolKind::VARIABLE, detail)
         }
         StatementKind::Use { path, path_span } => {
             let range = analysis.range(statement.span);

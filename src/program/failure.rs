@@ -15,6 +15,8 @@ pub enum FailureKind {
     Value,
     /// A list, a text or a loop grew past what is allowed.
     Limit,
+    /// Nobody was there to answer a question.
+    Unanswered,
     /// Somebody asked to stop. It cannot be caught.
     Interrupted,
 }
@@ -28,6 +30,7 @@ impl FailureKind {
             FailureKind::Failed => "failed",
             FailureKind::Value => "value",
             FailureKind::Limit => "limit",
+            FailureKind::Unanswered => "unanswered",
             FailureKind::Interrupted => "interrupted",
         }
     }
@@ -39,6 +42,7 @@ impl FailureKind {
             FailureKind::Fault,
             FailureKind::Value,
             FailureKind::Limit,
+            FailureKind::Unanswered,
             FailureKind::Interrupted,
         ];
         all.into_iter().find(|kind| kind.text() == text).unwrap_or(FailureKind::Failed)

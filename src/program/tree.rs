@@ -4,6 +4,7 @@
 //! good: there are no stack frames. Numbers and flags live in one array of doubles (a flag is
 //! 0 or 1), references in another.
 
+use crate::operator::{Pattern, Wanted};
 use crate::program::show::Shower;
 use crate::program::types::Layout;
 use crate::program::value::Value;
@@ -48,6 +49,8 @@ pub struct Program {
     pub checks: Vec<Planned>,
     /// The params, for the record.
     pub params: Vec<Param>,
+    /// Questions that it may ask the operator.
+    pub questions: Vec<Asked>,
 }
 
 /// A param and where it lives.
@@ -414,6 +417,39 @@ pub enum Statement {
     /// Where a run may pause before the next statement, by number, and that statement. Stands only
     /// in a program that was checked for stepping, and never where light is possible.
     Step(usize, Span),
+    /// Asks the operator.
+    Ask(Box<Ask>),
+}
+
+/// A question to the operator.
+#[derive(Clone, Debug)]
+pub struct Ask {
+    /// What is asked.
+    pub question: Ref,
+    /// How long an answer is waited for, in s.
+    pub limit: Number,
+    /// What the answer must be, with its range where that is known beforehand.
+    pub wanted: Wanted,
+    /// The smallest and the largest answer.
+    pub range: Option<(Number, Number)>,
+    /// Where the answer is put.
+    pub into: Option<Slot>,
+    /// How it is shown.
+    pub shower: Shower,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A question that the script may ask, known before it runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Asked {
+    /// Its text, as it is or in the script's words, and its place. It is optional where nothing
+    /// calls the routine it stands in.
+    pub planned: Planned,
+    /// Its text, as far as it is known.
+    pub text: Pattern,
+    /// What the answer must be, with its range where that is known.
+    pub wanted: Wanted,
 }
 
 /// A check.

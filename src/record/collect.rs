@@ -3,10 +3,11 @@
 use crate::acceptance::decision::Outcome;
 use crate::head::record::{Call, Heard, Reply};
 use crate::head::{Halt, Trim};
-use crate::interpret::Event;
+use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
 use crate::record::{
-    CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded, SpeedPoint,
+    Answered, CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded,
+    SpeedPoint,
 };
 use crate::session::Finished;
 use crate::source::{SourceMap, Span};
@@ -89,6 +90,14 @@ impl Collector {
                     self.waiting = Some(Rc::clone(text));
                     self.log(time, &format!("waiting until {text}"));
                 }
+            }
+            Event::Asked { question, wanted, .. } => {
+                self.log(time, &format!("asked: {question} ({wanted})"));
+            }
+            Event::Answered { question, shown, who, .. } => {
+                self.log(time, &answer_line(question, shown, who));
+                let (question, shown, who) = (question.clone(), shown.clone(), who.clone());
+                self.record.answers.push(Answered { time, question, shown, who });
             }
             Event::AlsoFailed(failure) => {
                 self.log(time, &format!("also failed on the way out: {}", failure.message));

@@ -1,6 +1,7 @@
 //! What is kept of a run: one plain [`Record`], collected from what script and head say, and each
 //! file made of it. Knows no files and no clocks.
 
+mod answers;
 mod checks;
 mod collect;
 mod curve;
@@ -12,6 +13,7 @@ mod rounds;
 mod tap;
 mod values;
 
+pub use answers::answers;
 pub use checks::CheckRow;
 pub use collect::Collector;
 pub use curve::{Curve, SpeedPoint};
@@ -80,6 +82,8 @@ pub struct Record {
     pub more: [usize; 3],
     /// Recorded values in their order.
     pub recorded: Capped<Recorded>,
+    /// The operator's answers in their order.
+    pub answers: Capped<Answered>,
     /// What the script said.
     pub log: Capped<LogLine>,
     /// Speed of the polygon as it was measured.
@@ -131,6 +135,19 @@ pub struct Recorded {
     pub label: String,
     /// The value.
     pub shown: Shown,
+}
+
+/// An answer of the operator.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answered {
+    /// Head time in s.
+    pub time: f64,
+    /// What was asked.
+    pub question: String,
+    /// The answer.
+    pub shown: Shown,
+    /// Who answered, in words.
+    pub who: String,
 }
 
 /// A line of the log.

@@ -28,7 +28,8 @@ pub fn values(record: &Record) -> Result<String, toml::ser::Error> {
     Ok(text)
 }
 
-fn value(shown: &Shown) -> Value {
+/// A value as exact text, which scripts read.
+pub(super) fn value(shown: &Shown) -> Value {
     match shown {
         // A temperature in K would be read as a difference of temperatures.
         Shown::Quantity { value, asked: Some(asked), .. } if asked.is_absolute() => {

@@ -1,6 +1,7 @@
 //! The facade: script text in, a checked program or diagnostics out; a program and a station
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
+mod answers;
 pub mod live;
 mod load;
 mod run;
@@ -11,7 +12,7 @@ pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};
 
 use crate::check;
-use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, Topic};
+use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, QUESTIONS, Topic};
 use crate::source::SourceId;
 use crate::syntax;
 
@@ -22,6 +23,7 @@ pub fn topics() -> impl Iterator<Item = &'static Topic> {
         &LIMITS,
         &IMAGES,
         &FAULTS,
+        &QUESTIONS,
     ])
 }
 

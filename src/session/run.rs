@@ -40,18 +40,31 @@ pub enum Verdict {
     ScriptWrong,
     /// The head or its gauge failed, did not get there in time, or could not be made safe.
     HeadFailed,
+    /// Nobody was there to answer a question.
+    Unanswered,
     /// Somebody stopped it.
     Interrupted,
 }
 
 impl Verdict {
+    /// Of a failure that nobody caught.
+    pub fn of(failure: FailureKind) -> Verdict {
+        match failure {
+            FailureKind::Interrupted => Verdict::Interrupted,
+            FailureKind::Fault | FailureKind::Timeout => Verdict::HeadFailed,
+            FailureKind::Unanswered => Verdict::Unanswered,
+            FailureKind::Value | FailureKind::Limit => Verdict::ScriptWrong,
+            FailureKind::Failed => Verdict::Failed,
+        }
+    }
+
     /// The exit code that says so.
     pub fn exit_code(self) -> u8 {
         match self {
             Verdict::Passed => 0,
             Verdict::Failed => 1,
             Verdict::ScriptWrong => 2,
-            Verdict::HeadFailed => 3,
+            Verdict::HeadFailed | Verdict::Unanswered => 3,
             Verdict::Undecided => 4,
             Verdict::Interrupted => 130,
         }
@@ -65,6 +78,7 @@ impl Verdict {
             Verdict::Undecided => "UNDECIDED",
             Verdict::ScriptWrong => "SCRIPT WRONG",
             Verdict::HeadFailed => "HEAD FAILED",
+            Verdict::Unanswered => "UNANSWERED",
             Verdict::Interrupted => "INTERRUPTED",
         }
     }
@@ -74,12 +88,10 @@ impl Finished {
     /// What it comes to.
     pub fn verdict(&self) -> Verdict {
         let unsafe_end = !self.safe.laser_off || !self.safe.troubles.is_empty();
-        match self.failure.as_ref().map(|failure| failure.kind) {
-            Some(FailureKind::Interrupted) => Verdict::Interrupted,
-            Some(FailureKind::Fault | FailureKind::Timeout) => Verdict::HeadFailed,
+        match self.failure.as_ref().map(|failure| Verdict::of(failure.kind)) {
+            Some(Verdict::Interrupted) => Verdict::Interrupted,
             _ if unsafe_end => Verdict::HeadFailed,
-            Some(FailureKind::Value | FailureKind::Limit) => Verdict::ScriptWrong,
-            Some(FailureKind::Failed) => Verdict::Failed,
+            Some(verdict) => verdict,
             None if self.failing > 0 => Verdict::Failed,
             None if self.undecided > 0 || !self.unreached.is_empty() => Verdict::Undecided,
             None => Verdict::Passed,

@@ -272,15 +272,10 @@ impl Bench {
 
     /// The exit code of a failure; on request the head is made safe.
     pub fn ill(&mut self, failure: &Failure) -> Came {
-        match failure.kind {
-            FailureKind::Interrupted => {
-                self.make_safe();
-                Came::Ill(Verdict::Interrupted.exit_code())
-            }
-            FailureKind::Fault | FailureKind::Timeout => Came::Ill(Verdict::HeadFailed.exit_code()),
-            FailureKind::Value | FailureKind::Limit => Came::Ill(Verdict::ScriptWrong.exit_code()),
-            FailureKind::Failed => Came::Ill(Verdict::Failed.exit_code()),
+        if failure.kind == FailureKind::Interrupted {
+            self.make_safe();
         }
+        Came::Ill(Verdict::of(failure.kind).exit_code())
     }
 
     /// Laser off, mirror parked, polygon down, and says what was measured then.

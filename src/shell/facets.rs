@@ -10,7 +10,7 @@ use crate::units::{Dimension, show_number, suited};
 const BARS: (usize, usize) = (16, 8);
 
 /// `facets`
-pub fn facets(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
+pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     let trims = match bench.station.trims() {
         Ok(trims) => trims,
         Err(error) => {

@@ -13,7 +13,7 @@ use crate::terminal::{BOLD, complain, say, styled, wrapped};
 const NEAR: f64 = 0.8;
 
 /// `help`
-pub fn help(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+pub fn help(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     let name = rest.trim().trim_end_matches("()");
     if name.is_empty() {
         say(&overview(bench.colour));

@@ -19,6 +19,7 @@ mod pauses;
 mod plot;
 mod poke;
 mod prompt;
+mod questions;
 mod reader;
 mod save;
 mod step;
@@ -40,6 +41,7 @@ use crate::shell::bench::{Bench, Came};
 use crate::shell::history::History;
 use crate::shell::known::Shared;
 use crate::shell::prompt::Stand;
+use crate::shell::questions::AtPrompt;
 use crate::shell::reader::{Input, Reader};
 use crate::shell::wait::Heard;
 use crate::terminal::{complain, say};
@@ -86,7 +88,7 @@ pub fn run(setup: Setup) -> u8 {
     } else {
         Ok(Reader::lines())
     };
-    let mut reader = match reader {
+    let reader = match reader {
         Ok(reader) => reader,
         Err(why) => {
             complain(&format!("error: the terminal cannot be used: {why}\n"));
@@ -112,6 +114,9 @@ pub fn run(setup: Setup) -> u8 {
         marks: BTreeSet::new(),
         leave: setup.leave,
     };
+    let operator =
+        AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
+    bench.station.attend(Box::new(operator));
     if setup.attended {
         say(&setup.greeting);
     }
@@ -128,7 +133,7 @@ pub fn run(setup: Setup) -> u8 {
         code = ill;
     }
     if setup.attended || code == 0 {
-        let ended = entries(&mut bench, &mut reader);
+        let ended = entries(&mut bench, &reader);
         code = if setup.attended { 0 } else { ended };
     }
     drop(reader);
@@ -150,7 +155,7 @@ fn trims_unknown(fault: &Fault) -> String {
 
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
-fn entries(bench: &mut Bench, reader: &mut Reader) -> u8 {
+fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
     // Where nobody is there, a stop is told to whoever started the shell.
     let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
@@ -189,7 +194,7 @@ fn entries(bench: &mut Bench, reader: &mut Reader) -> u8 {
     }
 }
 
-fn entered(bench: &mut Bench, reader: &mut Reader, text: &str) -> Came {
+fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
     if text.trim().is_empty() {
         return Came::Well;
     }

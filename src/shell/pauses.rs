@@ -15,7 +15,7 @@ const HOW: &str = "say where: `pause at 12` for a line of the script, `pause at 
                    a file that it uses; `pause off` takes away";
 
 /// `pause`
-pub fn pause(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+pub fn pause(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     let entry = bench.session.steps(&mut *bench.files);
     if rest.starts_with("at") && !entry.is_sound() {
         bench.report(&entry.diagnostics);
@@ -37,7 +37,7 @@ pub fn pause(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
 }
 
 /// `pauses`
-pub fn pauses(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
+pub fn pauses(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     say(&listed(&bench.marks, bench.session.sources()));
     Came::Well
 }

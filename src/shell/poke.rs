@@ -8,7 +8,7 @@ use crate::shell::save::Deed;
 use crate::terminal::{BOLD, complain, say, styled};
 
 /// `names`
-pub fn names(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
+pub fn names(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     let known = bench.known.with(Clone::clone);
     if known.values.is_empty() && known.routines.is_empty() {
         say("no names yet: `let x = 3 mm` makes one, `read FILE` reads a script\n");
@@ -29,14 +29,14 @@ pub fn names(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
 }
 
 /// `stand`
-pub fn stand(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
+pub fn stand(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     bench.look();
     say(&prompt::told(&bench.stand, bench.station.description()));
     Came::Well
 }
 
 /// `safe`
-pub fn safe(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
+pub fn safe(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     let safe = bench.make_safe();
     bench.deeds.push(Deed::Line("park()".to_string()));
     bench.deeds.push(Deed::Line("brake()".to_string()));
@@ -46,7 +46,7 @@ pub fn safe(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
 }
 
 /// `undo`
-pub fn undo(bench: &mut Bench, _: &mut Reader, _: &str) -> Came {
+pub fn undo(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     let Some(trims) = bench.tap.borrow_mut().take_back() else {
         complain("there is nothing to take back: no trims were loaded here\n");
         return Came::Ill(2);
@@ -86,7 +86,7 @@ fn number(value: f64) -> String {
 }
 
 /// `read`
-pub fn read(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+pub fn read(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     let path = rest.trim_matches('"');
     let (path, settings) = match (&bench.script, path) {
         (Some((path, settings)), "") => (path.clone(), settings.clone()),

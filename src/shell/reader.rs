@@ -8,7 +8,9 @@ use crate::syntax::unfinished;
 use rustyline::config::{BellStyle, CompletionType, Config};
 use rustyline::error::ReadlineError;
 use rustyline::{Editor, ExternalPrinter};
+use std::cell::RefCell;
 use std::io::BufRead;
+use std::rc::Rc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -39,15 +41,21 @@ enum Wish {
 
 type Printer = Box<dyn ExternalPrinter + Send>;
 
-/// Reads entries.
-pub struct Reader {
+/// Reads entries; all copies share one place that they come from.
+#[derive(Clone)]
+pub struct Reader(Rc<RefCell<Place>>);
+
+/// Where entries come from.
+struct Place {
     wishes: Option<Sender<Wish>>,
     inputs: Receiver<Input>,
     /// Prints above the line that is typed, where that can be.
     printer: Option<Printer>,
     thread: Option<JoinHandle<()>>,
-    /// An entry was asked for and has not come yet.
+    /// Something was asked for and has not come yet.
     waiting: bool,
+    /// What is to be asked for once that has come, which nobody wants any more.
+    next: Option<Wish>,
 }
 
 impl Reader {
@@ -110,13 +118,7 @@ impl Reader {
             }
         });
         match is_ready.recv() {
-            Ok(Ok(printer)) => Ok(Reader {
-                wishes: Some(wishes),
-                inputs,
-                printer,
-                thread: Some(thread),
-                waiting: false,
-            }),
+            Ok(Ok(printer)) => Ok(Reader::new(wishes, inputs, printer, thread)),
             Ok(Err(why)) => Err(why),
             Err(_) => Err("the line editor broke down".to_string()),
         }
@@ -135,31 +137,72 @@ impl Reader {
                 }
             }
         });
-        let thread = Some(thread);
-        Reader { wishes: Some(wishes), inputs, printer: None, thread, waiting: false }
+        Reader::new(wishes, inputs, None, thread)
+    }
+
+    fn new(
+        wishes: Sender<Wish>,
+        inputs: Receiver<Input>,
+        printer: Option<Printer>,
+        thread: JoinHandle<()>,
+    ) -> Reader {
+        let (wishes, thread) = (Some(wishes), Some(thread));
+        let place = Place { wishes, inputs, printer, thread, waiting: false, next: None };
+        Reader(Rc::new(RefCell::new(place)))
     }
 
     /// Asks for an entry; [`Reader::look`] gives it.
-    pub fn ask(&mut self, prompt: &str) {
-        self.wish(Wish::Entry(prompt.to_string()));
+    pub fn ask(&self, prompt: &str) {
+        self.0.borrow_mut().wish(Wish::Entry(prompt.to_string()));
     }
 
     /// Asks a question; [`Reader::look`] gives the answer.
-    pub fn question(&mut self, prompt: &str) {
-        self.wish(Wish::Answer(prompt.to_string()));
+    pub fn question(&self, prompt: &str) {
+        self.0.borrow_mut().wish(Wish::Answer(prompt.to_string()));
     }
 
+    /// Waits for what was asked for last, at most so long.
+    pub fn look(&self, patience: Duration) -> Option<Input> {
+        self.0.borrow_mut().look(patience)
+    }
+
+    /// Prints a line above the one that is typed; false where that cannot be.
+    pub fn above(&self, line: &str) -> bool {
+        let mut place = self.0.borrow_mut();
+        let waiting = place.waiting;
+        match &mut place.printer {
+            Some(printer) if waiting => printer.print(format!("{line}\n")).is_ok(),
+            _ => false,
+        }
+    }
+
+    /// Somebody is typing, or could be.
+    pub fn is_waiting(&self) -> bool {
+        self.0.borrow().waiting
+    }
+}
+
+impl Place {
     fn wish(&mut self, wish: Wish) {
+        if self.waiting {
+            self.next = Some(wish);
+            return;
+        }
         let sent = self.wishes.as_ref().map(|wishes| wishes.send(wish));
         self.waiting = matches!(sent, Some(Ok(())));
     }
 
-    /// Waits for what was asked for, at most so long.
-    pub fn look(&mut self, patience: Duration) -> Option<Input> {
+    fn look(&mut self, patience: Duration) -> Option<Input> {
         match self.inputs.recv_timeout(patience) {
             Ok(input) => {
                 self.waiting = false;
-                Some(input)
+                let Some(next) = self.next.take() else { return Some(input) };
+                // An end is an end, whoever waits.
+                if matches!(input, Input::End | Input::Broken(_)) {
+                    return Some(input);
+                }
+                self.wish(next);
+                None
             }
             Err(RecvTimeoutError::Timeout) => None,
             Err(RecvTimeoutError::Disconnected) => {
@@ -168,22 +211,9 @@ impl Reader {
             }
         }
     }
-
-    /// Prints a line above the one that is typed; false where that cannot be.
-    pub fn above(&mut self, line: &str) -> bool {
-        match &mut self.printer {
-            Some(printer) if self.waiting => printer.print(format!("{line}\n")).is_ok(),
-            _ => false,
-        }
-    }
-
-    /// Somebody is typing, or could be.
-    pub fn is_waiting(&self) -> bool {
-        self.waiting
-    }
 }
 
-impl Drop for Reader {
+impl Drop for Place {
     fn drop(&mut self) {
         self.wishes = None;
         // A thread that still waits for a key ends with the process.

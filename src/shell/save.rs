@@ -28,7 +28,7 @@ pub enum Deed {
 }
 
 /// `save`
-pub fn save(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+pub fn save(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     let path = rest.trim().trim_matches('"');
     if path.is_empty() {
         complain("say where to: `save FILE.spt`\n");

@@ -53,7 +53,7 @@ enum Going {
 }
 
 /// `run`
-pub fn run(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+pub fn run(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     if !rest.is_empty() {
         complain("`run` alone runs what was read; `read FILE` reads a script before\n");
         return Came::Ill(2);
@@ -64,7 +64,7 @@ pub fn run(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
 }
 
 /// `step`
-pub fn step(bench: &mut Bench, reader: &mut Reader, rest: &str) -> Came {
+pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
     let entry = match rest {
         "" => match body(bench, true) {
             Some(entry) => entry,
@@ -101,6 +101,7 @@ pub fn step(bench: &mut Bench, reader: &mut Reader, rest: &str) -> Came {
         colour: bench.colour,
         going: Going::Into,
         calls: Vec::new(),
+        met: false,
         came: None,
     };
     let ran = session.step(entry, station, &mut voice, &mut guide);
@@ -128,7 +129,7 @@ fn ended(bench: &mut Bench, came: Came) -> Came {
 
 /// Goes through a run with whoever types.
 struct Guide<'a> {
-    reader: &'a mut Reader,
+    reader: &'a Reader,
     files: &'a mut dyn Files,
     stand: &'a mut Stand,
     known: &'a Shared,
@@ -144,6 +145,8 @@ struct Guide<'a> {
     going: Going,
     /// The statement that runs at each depth of calls.
     calls: Vec<Span>,
+    /// Somebody was told how to go on.
+    met: bool,
     /// What the run comes to where it was not stopped on request.
     came: Option<Came>,
 }
@@ -169,8 +172,8 @@ impl Pauses for Guide<'_> {
 }
 
 impl Guide<'_> {
-    fn watch<'w>(&'w mut self, pause: &'w mut Pause<'_, '_>) -> (Watch<'w>, &'w mut Reader) {
-        let watch = Watch {
+    fn watch<'w>(&'w mut self, pause: &'w mut Pause<'_, '_>) -> Watch<'w> {
+        Watch {
             station: &mut *pause.moment.station,
             stand: &mut *self.stand,
             known: self.known,
@@ -178,8 +181,7 @@ impl Guide<'_> {
             time_passes: self.time_passes,
             attended: self.attended,
             colour: self.colour,
-        };
-        (watch, &mut *self.reader)
+        }
     }
 
     /// Asks how to go on; none stops the run.
@@ -188,14 +190,17 @@ impl Guide<'_> {
             // A wait may still be drawn.
             complain("\r\u{1b}[K");
         }
-        let (mut watch, reader) = self.watch(pause);
-        watch.tell_all(reader);
+        let reader = self.reader;
+        self.watch(pause).tell_all(reader);
         say(&self.here(pause));
+        if self.attended && !std::mem::replace(&mut self.met, true) {
+            let how = "Enter does this and pauses again; `help` lists what else can be typed";
+            complain(&format!("{}\n", styled(how, DIM, self.colour)));
+        }
         loop {
             let words = prompt::prompt(self.stand, pause.moment.station.description());
-            self.reader.question(&format!("paused, {words}"));
-            let (mut watch, reader) = self.watch(pause);
-            let text = match watch.hear(reader) {
+            reader.question(&format!("paused, {words}"));
+            let text = match self.watch(pause).hear(reader) {
                 Heard::Input(Input::Entry(text)) => text,
                 Heard::Input(Input::Dropped(_)) | Heard::Stop | Heard::Leave => return None,
                 Heard::Input(Input::End) => {
@@ -238,8 +243,8 @@ impl Guide<'_> {
             "where" => say(&self.around(pause)),
             "pauses" => say(&listed(self.marks, pause.session().sources())),
             "stand" => {
-                let (mut watch, reader) = self.watch(pause);
-                watch.tell_all(reader);
+                let reader = self.reader;
+                self.watch(pause).tell_all(reader);
                 say(&prompt::told(self.stand, pause.moment.station.description()));
             }
             text => match text.split_once(char::is_whitespace) {

@@ -1,7 +1,7 @@
 //! What an entry says while it runs.
 
 use crate::acceptance::decision::Outcome;
-use crate::interpret::{Check, Event, Observer};
+use crate::interpret::{Check, Event, Observer, answer_line};
 use crate::terminal::told::{measured, sureness};
 use crate::terminal::{self, DIM, GREEN, RED, YELLOW, complain, say, styled};
 use crate::units::{Dimension, show};
@@ -78,6 +78,10 @@ impl Observer for Voice {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.line(time, &format!("{label}: {shown}")),
             Event::Check(check) => self.check(time, &check),
+            Event::Asked { .. } => self.clear(),
+            Event::Answered { question, shown, who, .. } => {
+                self.line(time, &answer_line(&question, &shown, &who));
+            }
             Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);

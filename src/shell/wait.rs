@@ -49,7 +49,9 @@ impl Watch<'_> {
         }
         let answer = self.station.status().map_err(|error| match error {
             StationError::Fault(fault) => fault,
-            StationError::Interrupted => Fault::Refused("somebody asked to stop".to_string()),
+            StationError::NoAnswer(_) | StationError::Interrupted => {
+                Fault::Refused("somebody asked to stop".to_string())
+            }
         });
         let now = Stand::of(answer);
         let lines = changes(self.stand, &now, self.station.description());
@@ -59,14 +61,14 @@ impl Watch<'_> {
     }
 
     /// Looks at the head and tells what has changed.
-    pub fn tell_all(&mut self, reader: &mut Reader) {
+    pub fn tell_all(&mut self, reader: &Reader) {
         for line in self.look() {
             self.tell(reader, &line);
         }
     }
 
     /// Prints a line, above the one that is typed where there is one.
-    pub fn tell(&self, reader: &mut Reader, line: &str) {
+    pub fn tell(&self, reader: &Reader, line: &str) {
         if self.attended && reader.is_waiting() {
             let line = styled(&format!("-- {line}"), YELLOW, self.colour);
             if reader.above(&line) {
@@ -77,7 +79,7 @@ impl Watch<'_> {
     }
 
     /// Waits for what the reader was asked for, or for a request from outside.
-    pub fn hear(&mut self, reader: &mut Reader) -> Heard {
+    pub fn hear(&mut self, reader: &Reader) -> Heard {
         loop {
             if self.leave.load(Ordering::SeqCst) {
                 return Heard::Leave;

@@ -66,7 +66,7 @@ fn asked(text: &str) -> Result<Asked<'_>, String> {
 }
 
 /// `watch`
-pub fn watch(bench: &mut Bench, reader: &mut Reader, rest: &str) -> Came {
+pub fn watch(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
     let asked = match asked(rest) {
         Ok(asked) => asked,
         Err(why) => {
@@ -202,7 +202,7 @@ fn redraw(lines: &[String], drawn: usize) {
 }
 
 /// `trace`
-pub fn trace(bench: &mut Bench, _: &mut Reader, rest: &str) -> Came {
+pub fn trace(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     if rest.trim().is_empty() {
         complain("say what to run: `trace spin(4800 rpm); wait until locked() within 20 s`\n");
         return Came::Ill(2);

@@ -17,7 +17,7 @@ pub struct Word {
     /// How it is used.
     pub example: &'static str,
     /// Does it.
-    pub run: fn(&mut Bench, &mut Reader, &str) -> Came,
+    pub run: fn(&mut Bench, &Reader, &str) -> Came,
 }
 
 /// Every word, in the order that help lists them.

@@ -179,6 +179,8 @@ pub enum StatementKind {
     },
     /// `note "text"`
     Note(Expression),
+    /// `let gap = ask "gap" within 5 min: length within 0 mm .. 5 mm`
+    Ask(Box<Ask>),
     /// `allow W0803 "only wakes the head up"`: one warning about the next statement is meant.
     Allow {
         /// The code of the warning.
@@ -199,6 +201,41 @@ pub struct Choice {
     pub name: Name,
     /// The value behind it.
     pub value: Option<Expression>,
+}
+
+/// A question to the operator.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ask {
+    /// The word `ask`.
+    pub keyword: Span,
+    /// What becomes of the answer.
+    pub kept: Kept,
+    /// What is asked.
+    pub question: Expression,
+    /// The time limit.
+    pub within: Option<Expression>,
+    /// What the answer must be.
+    pub answer: Type,
+    /// The smallest and the largest answer.
+    pub range: Option<Box<(Expression, Expression)>>,
+}
+
+/// What becomes of an answer; the record has it in any case.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Kept {
+    /// `ask …` on its own.
+    Recorded,
+    /// `let gap = ask …`, and `var gap = ask …` when `mutable`.
+    Named {
+        /// `var`
+        mutable: bool,
+        /// Its name.
+        name: Name,
+        /// The annotation.
+        annotation: Option<Type>,
+    },
+    /// `gaps[k] = ask …`
+    Assigned(Expression),
 }
 
 /// A routine.

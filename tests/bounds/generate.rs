@@ -5,7 +5,9 @@ use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use spintrue::head::Images;
 use spintrue::image::Bitmap;
+use spintrue::operator::{Answer, NoAnswer, Operator, Question, Wanted};
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 /// The image that generated scripts expose, as many dots wide as their plans have.
 pub fn stripes() -> Vec<u8> {
@@ -18,6 +20,30 @@ pub struct Stripes;
 impl Images for Stripes {
     fn image(&mut self, _: &str) -> Result<Arc<Bitmap>, String> {
         Bitmap::read(&stripes()).map(Arc::new).map_err(|error| error.to_string())
+    }
+}
+
+/// Answers what generated scripts ask, with what makes them take longest, and at times not at all.
+#[derive(Default)]
+pub struct Moody(u64);
+
+impl Operator for Moody {
+    fn who(&self) -> String {
+        "in a mood".to_string()
+    }
+
+    fn ask(&mut self, question: &Question<'_>, _: &AtomicBool) -> Result<Answer, NoAnswer> {
+        self.0 += 1;
+        match (self.0 % 7, question.wanted) {
+            (3, _) => Err(NoAnswer::TimedOut),
+            (5, _) => Err(NoAnswer::Nobody("gone".to_string())),
+            (_, Wanted::Flag) => Ok(Answer::Flag(self.0.is_multiple_of(2))),
+            (_, Wanted::Text) => Ok(Answer::Text("so it is".to_string())),
+            (_, Wanted::Quantity(quantity)) => {
+                let most = quantity.range.map_or(1.0, |(_, high)| high);
+                Ok(Answer::Quantity(most))
+            }
+        }
     }
 }
 
@@ -382,6 +408,22 @@ impl Generator {
             8 => format!("let {} = turns({})\n", self.name(), 1 + self.below(40)),
             9 => format!("let {} = counted_facets()\n", self.name()),
             10 => "load(no_trims())\n".to_string(),
+            11 if !place.armed && self.chance(40) => {
+                let (name, limit, inner) = (self.name(), self.time(place), self.name());
+                match self.below(4) {
+                    0 => format!("ask \"all well?\" within {limit}: text\n"),
+                    1 => {
+                        format!("let {name} = ask \"go on?\": flag\nif {name} {{ wait {limit} }}\n")
+                    }
+                    2 => format!(
+                        "let {name} = ask \"how long\": time within 0 s .. 2 s\nwait {name}\n"
+                    ),
+                    _ => format!(
+                        "let {name} = ask \"how often\": number within 0 .. rounds + 1\n\
+                         for {inner} in 0..{name} {{ wait {inner} * 10 ms }}\n"
+                    ),
+                }
+            }
             11 => "note \"{measured_speed() in rpm} {status().armed} {count(loaded_trims())}\"\n"
                 .to_string(),
             12 if place.armed && self.chance(30) => {

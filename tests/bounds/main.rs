@@ -12,7 +12,7 @@
 mod cli;
 mod generate;
 
-use generate::{Generator, Stripes, stripes};
+use generate::{Generator, Moody, Stripes, stripes};
 use spintrue::bounds::{Bound, What, finish_most};
 use spintrue::diagnostics::Severity;
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
@@ -128,6 +128,24 @@ fn waits_and_branches() {
     takes("if locked() { wait 2 s } else { wait 5 s }\n", 5.0);
     takes("if 1 < 2 { wait 2 s } else { wait 5 s }\n", 2.0);
     takes("if locked() { wait 9 s\n fail \"no\" }\nwait 4 s\n", 13.0);
+}
+
+#[test]
+fn questions() {
+    takes("ask \"ready\": flag\n", 600.0);
+    takes("ask \"ready\" within 20 s: flag\n", 20.0);
+    takes("let go = ask \"go\" within 20 s: flag\nif go { wait 2 s } else { wait 5 s }\n", 25.0);
+    takes("let t = ask \"t\" within 1 s: time within 1 s .. 3 s\nwait t\n", 4.0);
+    takes("let n = ask \"n\" within 1 s: number within 0 .. 3\nrepeat n times { wait 2 s }\n", 7.0);
+    takes(
+        "var n = 9\nn = ask \"n\" within 1 s: number within 0 .. 3\nrepeat n times { wait 2 s }\n",
+        7.0,
+    );
+    takes("try { ask \"ready\" within 20 s: flag } catch problem { wait 3 s }\n", 23.0);
+    takes("repeat 3 times { ask \"ready\" within 20 s: flag }\n", 60.0);
+    // What nobody limits can be anything.
+    let endless = "let t = ask \"t\": time\nwait t\n";
+    unknown(endless, What::Wait, "wait t", Some("ask"));
 }
 
 #[test]
@@ -312,6 +330,7 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     // Nothing is run where the link is silent from the start.
     let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).ok()?;
     station.supply(Box::new(Stripes));
+    station.attend(Box::new(Moody::default()));
     let bound = prepared.bound(station.description()).unwrap();
     let safe_most = finish_most(station.description(), script.contains("keep_spinning()"));
     let program = prepared.program.as_ref().unwrap();

@@ -222,8 +222,8 @@ def first_words(rule):
     return {word for word in first(RULES[rule], rule) if word in KEYWORDS}
 
 
-# "not", "true" and "false" begin expressions, not statements; "ask" is kept for later.
-BEGIN_STATEMENT = (first_words("statement") - first_words("expression")) | {"ask"}
+# "not", "true" and "false" begin expressions, not statements.
+BEGIN_STATEMENT = first_words("statement") - first_words("expression")
 # After these keywords no operand and no type can follow.
 NO_OPERAND = {"else", "try", "finally", "times", "arm", "true", "false", "break", "continue",
               "use", "param", "routine", "let", "var", "for", "catch", "any", "may", "allow"}

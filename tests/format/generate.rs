@@ -629,12 +629,36 @@ impl Program {
     fn value(&mut self) {
         self.wrap(false);
         self.word("=");
+        if self.choices.sometimes() {
+            // `ask` begins a statement where it begins a line.
+            self.blank();
+            return self.ask();
+        }
         self.wrap(true);
         self.expression();
     }
 
+    fn ask(&mut self) {
+        self.word("ask");
+        self.blank();
+        self.expression();
+        if self.choices.sometimes() {
+            self.infix("within");
+            self.expression();
+        }
+        self.colon();
+        self.type_();
+        if self.choices.sometimes() {
+            self.infix("within");
+            self.sum();
+            self.infix("..");
+            self.sum();
+        }
+    }
+
     fn simple(&mut self) {
-        match self.choices.below(10) {
+        match self.choices.below(11) {
+            9 => self.ask(),
             1 => {
                 let word = self.choices.one(&["let", "var"]);
                 self.word(word);

@@ -3,6 +3,7 @@
 // Tests may panic: that is how they fail.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+mod ask;
 mod bounds;
 mod flow;
 mod guards;

@@ -3,6 +3,7 @@
 use crate::head::{BUILTINS, Bench, Logged};
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer, run_with};
+use spintrue::operator::Operator;
 use spintrue::program::failure::{Failure, FailureKind};
 use spintrue::program::tree::{Program, Statement};
 use spintrue::source::Span;
@@ -26,10 +27,17 @@ impl Observer for Events {
 }
 
 pub fn run_on(bench: Bench, program: &Program) -> Ran {
+    run_asking(bench, program, None)
+}
+
+pub fn run_asking(bench: Bench, program: &Program, operator: Option<Box<dyn Operator>>) -> Ran {
     let stop = Arc::new(AtomicBool::new(false));
     let bench = Rc::new(RefCell::new(bench));
     let head = Logged { bench: bench.clone(), stop: stop.clone() };
     let mut station = Station::open(Box::new(head), None, stop).unwrap();
+    if let Some(operator) = operator {
+        station.attend(operator);
+    }
     bench.borrow_mut().log.clear();
     let mut events = Events(Vec::new());
     let place = |span: Span| format!("place {}", span.start);

@@ -16,7 +16,7 @@
 mod generate;
 mod watched;
 
-use generate::{Generator, Stripes, stripes};
+use generate::{Generator, Moody, Stripes, stripes};
 use spintrue::head::Images;
 use spintrue::head::sim;
 use spintrue::head::sim::faults::{KINDS, Kind};
@@ -108,6 +108,7 @@ fn run(
     // Where the link is silent from the start there is no run.
     let mut station = Station::open(head.clone(), Some(head), stop).ok()?;
     station.rehearse(Some(Box::new(provoking)));
+    station.attend(Box::new(Moody::default()));
     station.supply(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
     let program = prepared.program.as_ref()?;

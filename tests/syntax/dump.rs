@@ -2,8 +2,8 @@
 
 use spintrue::syntax::names::Names;
 use spintrue::syntax::tree::{
-    Block, Choice, Expression, ExpressionKind, File, Name, Piece, Statement, StatementKind, Type,
-    TypeKind,
+    Block, Choice, Expression, ExpressionKind, File, Kept, Name, Piece, Statement, StatementKind,
+    Type, TypeKind,
 };
 use std::fmt::Write;
 
@@ -187,6 +187,27 @@ impl Dump<'_> {
                 self.line(&format!("allow {} {reason:?}", self.name(code)));
             }
             StatementKind::Note(value) => self.line(&format!("note {}", self.expression(value))),
+            StatementKind::Ask(ask) => {
+                let mut text = match &ask.kept {
+                    Kept::Recorded => String::new(),
+                    Kept::Named { mutable, name, annotation } => {
+                        let word = if *mutable { "var" } else { "let" };
+                        let kind = annotation.as_ref().map(|kind| format!(": {}", self.kind(kind)));
+                        format!("{word} {}{} = ", self.name(name), kind.unwrap_or_default())
+                    }
+                    Kept::Assigned(place) => format!("set {} = ", self.expression(place)),
+                };
+                text += &format!("ask {}", self.expression(&ask.question));
+                if let Some(within) = &ask.within {
+                    text += &format!(" within {}", self.expression(within));
+                }
+                text += &format!(": {}", self.kind(&ask.answer));
+                if let Some(range) = &ask.range {
+                    let (low, high) = range.as_ref();
+                    text += &format!(" [{} to {}]", self.expression(low), self.expression(high));
+                }
+                self.line(&text);
+            }
             StatementKind::Broken => self.line("BROKEN"),
         }
     }

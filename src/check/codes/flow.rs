@@ -313,4 +313,29 @@ arm at 35 % {
 brake()
 "#,
     },
+    Code {
+        code: "E0720",
+        meaning: "a question under light",
+        why: "Nobody knows how long people take to answer, or what they do at the head meanwhile. \
+              The laser is not armed for that long: ask before the block, also where a routine on \
+              the way asks.",
+        wrong: r#"
+spin(4800 rpm)
+wait until locked() within 20 s
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+arm at 35 % {
+    let ready = ask "gauge in place": flag
+    if ready { record "line": test_line(0, plan) }
+}
+"#,
+        right: r#"
+let ready = ask "gauge in place": flag
+spin(4800 rpm)
+wait until locked() within 20 s
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+if ready {
+    arm at 35 % { record "line": test_line(0, plan) }
+}
+"#,
+    },
 ];

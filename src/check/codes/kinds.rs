@@ -265,4 +265,20 @@ expect "largest": largest <= 10 um
 largest = "5 um"
 "#,
     },
+    Code {
+        code: "E0520",
+        meaning: "an answer that cannot be asked for",
+        why: "The operator answers with yes or no (`flag`), a line of text, a temperature, a plain \
+              number, or a quantity of one kind. Numbers may have a range, which stands behind the \
+              kind: the smallest and the largest answer are both allowed. In front of the `:` \
+              stands nothing but a time limit.",
+        wrong: r#"
+let gap = ask "gap at the shim" within 0 mm .. 5 mm: length
+expect "gap": gap <= 3 mm
+"#,
+        right: r#"
+let gap = ask "gap at the shim": length within 0 mm .. 5 mm
+expect "gap": gap <= 3 mm
+"#,
+    },
 ];

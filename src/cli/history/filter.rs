@@ -36,6 +36,7 @@ enum Came {
     Undecided,
     ScriptWrong,
     HeadFailed,
+    Unanswered,
     Interrupted,
 }
 
@@ -48,6 +49,7 @@ impl Came {
             Came::Undecided => "undecided",
             Came::ScriptWrong => "script wrong",
             Came::HeadFailed => "head failed",
+            Came::Unanswered => "unanswered",
             Came::Interrupted => "interrupted",
         }
     }

@@ -63,7 +63,7 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
     for row in rows {
         let style = match row.verdict.as_str() {
             "passed" => GREEN,
-            "undecided" | "interrupted" => YELLOW,
+            "undecided" | "unanswered" | "interrupted" => YELLOW,
             _ => RED,
         };
         let verdict = format!("{:<12}", plain(&row.verdict));

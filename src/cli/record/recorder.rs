@@ -7,7 +7,9 @@ use crate::cli::record::folder::{Folder, Stream};
 use crate::cli::run::{About, Printer};
 use crate::head::record::{Heard, Listener};
 use crate::interpret::{Event, Observer};
-use crate::record::{Collector, Identity, LINES_HEADER, Manifest, Page, junit, page, tap, values};
+use crate::record::{
+    Collector, Identity, LINES_HEADER, Manifest, Page, answers, junit, page, tap, values,
+};
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
 use serde::Serialize;
@@ -131,6 +133,9 @@ impl Recorder {
         folder.end(events)?;
         folder.end(lines)?;
         folder.put("values.toml", &values(record).map_err(|e| e.to_string())?)?;
+        if let Some(answers) = answers(record).map_err(|e| e.to_string())? {
+            folder.put("answers.toml", &answers)?;
+        }
         folder.put("junit.xml", &junit(record).map_err(|e| e.to_string())?)?;
         folder.put("results.tap", &tap(record))?;
         folder.put("report.html", &page(record))?;

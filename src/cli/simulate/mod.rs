@@ -13,6 +13,7 @@ use crate::cli::files::{Disk, digest_of};
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::{FAILED, WRONG};
+use crate::operator::Given;
 use crate::session::{Prepared, Verdict, prepare};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, draws_progress, say};
@@ -64,6 +65,10 @@ pub(super) struct Options {
     /// Gives a param a value, such as speed=5000rpm, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
+    /// Answers the questions of the script, the same for every head, from lines
+    /// `"question" = "answer"`
+    #[arg(long, value_name = "FILE.toml")]
+    answers: Option<String>,
     /// Makes every head go wrong on purpose, such as lock_lost@12s; may be repeated
     #[arg(long = "fault", value_name = "KIND@TIME")]
     faults: Vec<String>,
@@ -159,11 +164,23 @@ fn merged(paths: &[String]) -> Result<(Results, bool), String> {
 fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let script = options.script.as_deref().unwrap_or_default();
     let load = || prepare(&mut Disk, script, &options.settings);
-    let prepared = load().map_err(|why| format!("error: {why}"))?;
+    let mut prepared = load().map_err(|why| format!("error: {why}"))?;
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
+    let no = || "error: the script does not run, so no head was tried".to_string();
     if prepared.program.is_none() {
-        return Err("error: the script does not run, so no head was tried".to_string());
+        return Err(no());
     }
+    let given = match &options.answers {
+        Some(path) => prepared.answers(&mut Disk, path),
+        None => match prepared.unanswerable("") {
+            None => Ok(Given::default()),
+            Some(refused) => Err(vec![refused]),
+        },
+    };
+    let given = given.map_err(|refused| {
+        complain(&rendered(&refused, &prepared.sources));
+        no()
+    })?;
     let heads = address::simulated(&options.head, &options.faults)?;
     if heads.seed.is_some() {
         return Err("error: the seeds of a campaign are given by --seed and --heads".to_string());
@@ -177,7 +194,7 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         let refused = prepared.unprovokable(&|fault| provoker.refused(fault));
         if !refused.is_empty() {
             complain(&rendered(&refused, &prepared.sources));
-            return Err("error: the script does not run, so no head was tried".to_string());
+            return Err(no());
         }
     }
     if let Some(path) = &options.out {
@@ -203,7 +220,8 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let threads = options.threads.map_or(cores, usize::from);
     let total = heads_of(options.heads, part, shards);
-    let done = all(threads, total, &seeds, &heads, &stop, &load)?;
+    let work = Work { heads: &heads, given: &given, stop: &stop, load: &load };
+    let done = all(threads, total, &seeds, &work)?;
     let interrupted = stop.load(Ordering::SeqCst);
     Ok((Results::new(campaign, part, done), interrupted))
 }
@@ -224,20 +242,21 @@ impl Seeds {
     }
 }
 
+/// What all threads work with.
+struct Work<'a> {
+    heads: &'a Simulated,
+    given: &'a Given,
+    stop: &'a AtomicBool,
+    load: &'a (dyn Fn() -> Result<Prepared, String> + Sync),
+}
+
 /// Tries all heads on so many threads; gives them in any order.
-fn all(
-    threads: usize,
-    total: u64,
-    seeds: &Seeds,
-    heads: &Simulated,
-    stop: &Arc<AtomicBool>,
-    load: &(dyn Fn() -> Result<Prepared, String> + Sync),
-) -> Result<Vec<Tried>, String> {
+fn all(threads: usize, total: u64, seeds: &Seeds, work: &Work<'_>) -> Result<Vec<Tried>, String> {
     let (send, receive) = channel();
     std::thread::scope(|scope| {
         for _ in 0..threads {
             let send = send.clone();
-            scope.spawn(move || worker(seeds, heads, stop, load, &send));
+            scope.spawn(move || worker(seeds, work, &send));
         }
         drop(send);
         let bar = draws_progress().then(|| bar(total));
@@ -246,7 +265,7 @@ fn all(
             match answer {
                 Ok(tried) => done.push(tried),
                 Err(why) => {
-                    stop.store(true, Ordering::SeqCst);
+                    work.stop.store(true, Ordering::SeqCst);
                     return Err(why);
                 }
             }
@@ -262,14 +281,8 @@ fn all(
 }
 
 /// Takes seed after seed. A program is not shared between threads, so each has its own.
-fn worker(
-    seeds: &Seeds,
-    heads: &Simulated,
-    stop: &Arc<AtomicBool>,
-    load: &(dyn Fn() -> Result<Prepared, String> + Sync),
-    send: &Sender<Result<Tried, String>>,
-) {
-    let prepared = match load() {
+fn worker(seeds: &Seeds, work: &Work<'_>, send: &Sender<Result<Tried, String>>) {
+    let prepared = match (work.load)() {
         Ok(prepared) => prepared,
         Err(why) => {
             // Nobody listens any more where another thread failed first.
@@ -278,11 +291,11 @@ fn worker(
         }
     };
     // The flag of a station is set back when its head is made safe, so each has one of its own.
-    while !stop.load(Ordering::SeqCst)
+    while !work.stop.load(Ordering::SeqCst)
         && let Some(seed) = seeds.take()
     {
         let own = Arc::new(AtomicBool::new(false));
-        let answer = tried(&prepared, heads, seed, &own);
+        let answer = tried(&prepared, work.heads, work.given, seed, &own);
         if send.send(answer).is_err() {
             return;
         }

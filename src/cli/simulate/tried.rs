@@ -5,6 +5,7 @@ use crate::cli::address::Simulated;
 use crate::cli::files::{Disk, Supply};
 use crate::head::station::Station;
 use crate::interpret::{Event, Observer};
+use crate::operator::Given;
 use crate::program::show::Shown;
 use crate::session::{self, Prepared, Verdict};
 use crate::units::{parse_unit, suited};
@@ -65,6 +66,7 @@ fn usual(value: f64, si: String) -> String {
 pub(super) fn tried(
     prepared: &Prepared,
     heads: &Simulated,
+    given: &Given,
     seed: u64,
     stop: &Arc<AtomicBool>,
 ) -> Result<Tried, String> {
@@ -76,6 +78,8 @@ pub(super) fn tried(
             let script = prepared.sources.get(session::SCRIPT).map_or("", |s| s.name.as_ref());
             station.supply(Box::new(Supply::new(Disk, script)));
             station.rehearse(opened.provoker);
+            // Every head is asked from the first answer on.
+            station.attend(Box::new(given.clone()));
             let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
             (finished.verdict(), finished.failure.map(|failure| failure.message))
         }

@@ -172,7 +172,7 @@ fn order() -> LineOrder {
 fn fault<T: core::fmt::Debug>(result: Result<T, StationError>) -> Fault {
     match result.unwrap_err() {
         StationError::Fault(fault) => fault,
-        StationError::Interrupted => panic!("interrupted"),
+        other => panic!("{other}"),
     }
 }
 

@@ -20,7 +20,7 @@ const SHORTEST: f64 = 1e-6;
 const PROGRESS: f64 = 0.1;
 
 /// A time that can be waited for.
-fn duration(machine: &mut Machine<'_>, time: &NumberNode, span: Span) -> Result<f64, Failed> {
+pub fn duration(machine: &mut Machine<'_>, time: &NumberNode, span: Span) -> Result<f64, Failed> {
     let seconds = time(machine)?;
     if seconds >= 0.0 && seconds.is_finite() {
         return Ok(seconds);

@@ -1,5 +1,6 @@
 //! Links the checked tree into closures, once, before anything runs.
 
+mod ask;
 mod builtins;
 mod calls;
 mod checks;

@@ -96,6 +96,7 @@ impl Linker<'_> {
                 let (number, span) = (*number, *span);
                 Box::new(move |machine| machine.pause(number, span))
             }
+            Statement::Ask(ask) => self.ask(ask),
         }
     }
 

@@ -1,5 +1,6 @@
 //! `report.html`: the record in one file for people, which needs nothing from elsewhere.
 
+mod answers;
 mod plot;
 mod plots;
 mod values;
@@ -52,6 +53,7 @@ pub fn page(record: &Record) -> String {
                         }
                     }
                     @if let Some(values) = values::values(record) { (values) }
+                    @if let Some(answers) = answers::answers(record) { (answers) }
                     @if !record.pages.is_empty() { (pages(&record.pages)) }
                     (log(record))
                     (head(identity))
@@ -74,7 +76,7 @@ pub fn page(record: &Record) -> String {
 fn style(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Passed => "verdict good",
-        Verdict::Interrupted | Verdict::Undecided => "verdict open",
+        Verdict::Interrupted | Verdict::Undecided | Verdict::Unanswered => "verdict open",
         _ => "verdict bad",
     }
 }

@@ -136,15 +136,16 @@ wait until locked() within 20 s
     },
     Code {
         code: "E0311",
-        meaning: "a word kept for later",
-        why: "The word is a keyword, so that scripts need not be changed once it gets its meaning, \
-              and it has none yet. What the operator is to say can be given as a param.",
+        meaning: "a question that is not complete, or stands inside a value",
+        why: "`ask` is a statement: the question, perhaps `within` a time limit, a `:`, and what the \
+              answer must be, perhaps `within` a smallest and a largest one. Its answer is named by \
+              `let` or `var`, put into a variable, or only recorded.",
         wrong: r#"
-let serial = ask "serial number?"
+let serial = ask "serial number"
+note "head {serial}"
 "#,
         right: r#"
-// --set serial=A17
-param serial: text
+let serial = ask "serial number": text
 note "head {serial}"
 "#,
     },

@@ -127,6 +127,7 @@ impl Formatter<'_> {
                 self.value(at)
             }
             Some(Token::Keyword(Keyword::Expect)) => self.expect(at),
+            Some(Token::Keyword(Keyword::Ask)) => self.ask(at),
             Some(Token::Keyword(Keyword::Record)) => {
                 let at = self.words(at, 1);
                 let colon = self.expression(at, ON);
@@ -174,7 +175,25 @@ impl Formatter<'_> {
         self.out.space();
         self.out.put(at);
         self.out.space();
+        if self.is(at + 1, Keyword::Ask) {
+            return self.ask(at + 1);
+        }
         self.expression(at + 1, ON)
+    }
+
+    /// A question with its time limit, and what its answer must be.
+    fn ask(&mut self, at: usize) -> usize {
+        let at = self.words(at, 1);
+        let mut at = self.expression(at, ON);
+        if self.is(at, Keyword::Within) {
+            self.out.enter(ON);
+            self.out.fill();
+            at = self.words(at, 1);
+            at = self.expression(at, ON);
+            self.out.out(ON);
+        }
+        let at = self.annotation(at);
+        self.within(at)
     }
 
     fn param(&mut self, at: usize) -> usize {
@@ -182,6 +201,11 @@ impl Formatter<'_> {
         self.out.put(at);
         let at = self.annotation(at + 1);
         let at = self.value(at);
+        self.within(at)
+    }
+
+    /// `within low .. high`, where there is one.
+    fn within(&mut self, at: usize) -> usize {
         if !self.is(at, Keyword::Within) {
             return at;
         }

@@ -375,6 +375,7 @@ impl<'s> Layout<'s> {
                             | Keyword::Expect
                             | Keyword::Record
                             | Keyword::Note
+                            | Keyword::Ask
                     )
             )
         )

@@ -5,15 +5,15 @@ use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use crate::syntax::parse::habits::habit;
 use crate::syntax::parse::report::Stuck;
-use crate::syntax::parse::words::{foreign_word, kept_for_later, keyword_as_name, missing_name};
+use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::Binary;
 use crate::units::parse_unit;
 
 /// The report for one place.
 pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
-    kept_for_later(stuck)
-        .or_else(|| keyword_as_name(stuck))
+    keyword_as_name(stuck)
+        .or_else(|| question(stuck))
         .or_else(|| missing_name(stuck))
         .or_else(|| habit(stuck))
         .or_else(|| foreign_word(stuck))
@@ -280,6 +280,41 @@ fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         .label(place, "a label, `:` and a value follow")
         .help(format!("write `{shape}`")),
     )
+}
+
+/// `note ask "who?"`, `ask "who?"`, `ask "gap": length within 5 min`
+fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let report = |headline: &str, place: Span| Diagnostic::error("E0311", headline, place);
+    let is_ask = |token: Token| token == Token::Keyword(Keyword::Ask);
+    if stuck.found().is_some_and(is_ask) {
+        let headline = "`ask` is a statement of its own, no part of a value";
+        return Some(
+            report(headline, stuck.span)
+                .help("name the answer first: `let answer = ask \"...\": flag`"),
+        );
+    }
+    let mut clause = stuck.clause().iter().skip_while(|(token, _)| !is_ask(*token));
+    let (_, place) = clause.next()?;
+    if stuck.bracket().is_some() {
+        return None;
+    }
+    let says = clause.any(|(token, _)| *token == Token::Colon);
+    let example = "such as `ask \"gap\" within 5 min: length within 0 mm .. 5 mm`";
+    let report = if says && stuck.found() == Some(Token::Keyword(Keyword::Within)) {
+        report("a question has one range of answers", stuck.span)
+            .help(format!("the time limit stands before the `:`, {example}"))
+    } else if says && stuck.expects("`..`") && !stuck.expects("an expression") {
+        report("a range of answers has two ends", stuck.point())
+            .here("`..` and the largest answer are missing here")
+            .help(format!("the time limit stands before the `:`, {example}"))
+    } else if !says && stuck.expects("`:`") {
+        report("this question does not say what its answer must be", stuck.point())
+            .here("`:` and a kind belong here")
+            .help(format!("`flag` is answered by yes or no, `text` by a text; {example}"))
+    } else {
+        return None;
+    };
+    Some(report.label(*place, "the question"))
 }
 
 /// `x within 3 mm`

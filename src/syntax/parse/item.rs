@@ -113,6 +113,19 @@ pub fn allow_rule<'t, F: Failure<'t>>(
         .boxed()
 }
 
+/// `within 1000 rpm .. 9000 rpm`
+pub fn range_rule<'t, F: Failure<'t>>(
+    expressions: &Expressions<'t, F>,
+) -> Rule<'t, Box<(Expression, Expression)>, F> {
+    just(Token::Keyword(Keyword::Within))
+        .labelled("`within`")
+        .ignore_then(expressions.sum.clone())
+        .then_ignore(just(Token::Operator(Binary::Range)).labelled("`..`"))
+        .then(expressions.sum.clone())
+        .map(Box::new)
+        .boxed()
+}
+
 /// `param speed: rotation = 4800 rpm within 1000 rpm .. 9000 rpm`
 pub fn param_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
@@ -122,12 +135,7 @@ pub fn param_rule<'t, F: Failure<'t>>(
     let value = just(Token::Assign)
         .labelled("`=`")
         .ignore_then(until_end(shared, expressions.whole.clone()));
-    let range = just(Token::Keyword(Keyword::Within))
-        .labelled("`within`")
-        .ignore_then(expressions.sum.clone())
-        .then_ignore(just(Token::Operator(Binary::Range)).labelled("`..`"))
-        .then(expressions.sum.clone())
-        .map(Box::new);
+    let range = range_rule(expressions);
     just(Token::Keyword(Keyword::Param))
         .ignore_then(name())
         .then(annotation.or_not())

@@ -2,6 +2,7 @@
 //! error type; only one that fails is parsed again with errors worth reading.
 //! Nothing outside this folder knows chumsky.
 
+mod ask;
 mod compound;
 mod explain;
 mod expression;

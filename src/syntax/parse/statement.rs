@@ -2,6 +2,7 @@
 
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
+use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
 use crate::syntax::parse::compound::{
     action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
 };
@@ -10,7 +11,7 @@ use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule
 use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::{
-    Binary, Block, Choice, Expression, ExpressionKind, File, Statement, StatementKind,
+    Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind,
 };
 use chumsky::input::InputRef;
 use chumsky::prelude::{IterParser, Parser, any, choice, custom, end, extra, just, recursive};
@@ -275,17 +276,16 @@ fn simple<'t, F: Failure<'t>>(
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, StatementKind, F> {
     let whole = expressions.whole.clone();
+    let ask = ask_rule(expressions);
     let binding = |keyword: Keyword, mutable: bool| {
         key(keyword)
             .ignore_then(name())
             .then(just(Token::Colon).labelled("`:`").ignore_then(type_rule()).or_not())
             .then_ignore(just(Token::Assign).labelled("`=`"))
-            .then(until_end(shared.clone(), whole.clone()))
-            .map(move |((name, annotation), value)| StatementKind::Let {
-                mutable,
-                name,
-                annotation,
-                value,
+            .then(given(ask.clone(), until_end(shared.clone(), whole.clone())))
+            .map(move |((name, annotation), value)| match value {
+                Given::Value(value) => StatementKind::Let { mutable, name, annotation, value },
+                Given::Ask(ask) => kept(ask, Kept::Named { mutable, name, annotation }),
             })
             .boxed()
     };
@@ -309,7 +309,8 @@ fn simple<'t, F: Failure<'t>>(
     let record = labelled_value(Keyword::Record)
         .map(|(label, value)| StatementKind::Record { label, value })
         .boxed();
-    let plain = assignment(shared, whole);
+    let plain = assignment(shared, whole, ask.clone());
+    let ask = ask.map(StatementKind::Ask).boxed();
     custom(move |inp| match inp.peek() {
         Some(Token::Keyword(keyword)) => match keyword {
             Keyword::Let => inp.parse(&let_),
@@ -322,6 +323,7 @@ fn simple<'t, F: Failure<'t>>(
             Keyword::Note => inp.parse(&note),
             Keyword::Expect => inp.parse(&expect),
             Keyword::Record => inp.parse(&record),
+            Keyword::Ask => inp.parse(&ask),
             _ => inp.parse(&plain),
         },
         _ => inp.parse(&plain),
@@ -366,9 +368,10 @@ fn expect_rule<'t, F: Failure<'t>>(whole: &Rule<'t, Expression, F>) -> Rule<'t, 
 fn assignment<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     whole: Rule<'t, Expression, F>,
+    ask: Rule<'t, Box<Ask>, F>,
 ) -> Rule<'t, StatementKind, F> {
     let assign = just(Token::Assign).map_with(|_, e| -> Span { e.span() });
-    let value = until_end(shared.clone(), whole.clone());
+    let value = given(ask, until_end(shared.clone(), whole.clone()));
     whole
         .labelled("a statement")
         .then(assign.then(value).or_not())
@@ -394,7 +397,10 @@ fn assignment<'t, F: Failure<'t>>(
                         .help(help),
                 );
             }
-            StatementKind::Assign { place: left, value }
+            match value {
+                Given::Value(value) => StatementKind::Assign { place: left, value },
+                Given::Ask(ask) => kept(ask, Kept::Assigned(left)),
+            }
         })
         .boxed()
 }

@@ -6,15 +6,6 @@ use crate::syntax::parse::report::Stuck;
 use crate::syntax::token::{Keyword, Token};
 use crate::syntax::tree::Binary;
 
-/// `ask`
-pub fn kept_for_later(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    (stuck.found() == Some(Token::Keyword(Keyword::Ask))).then(|| {
-        Diagnostic::error("E0311", "`ask` is not available yet", stuck.span)
-            .here("the word is kept for a later version")
-            .help("take the answer from outside, with a `param`")
-    })
-}
-
 /// `let = 3`, `for in facets()`
 pub fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let Some(Token::Keyword(keyword)) = stuck.token(-1) else {
