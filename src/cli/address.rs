@@ -1,10 +1,11 @@
 //! Head addresses: which head a run uses.
 
 use crate::cli::files::read_text;
+use crate::cli::memory;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::{Gauge, Head, Provoker};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
@@ -28,6 +29,8 @@ pub(super) struct Simulated {
     pub seed: Option<u64>,
     /// Further faults, as `--fault` gives them.
     pub faults: Vec<String>,
+    /// The file that keeps what it stores, if there is one.
+    pub memory: Option<PathBuf>,
 }
 
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
@@ -37,7 +40,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
     };
-    let mut seed = None;
+    let (mut seed, mut memory) = (None, None);
     for pair in query.into_iter().flat_map(|query| query.split('&')) {
         match pair.split_once('=') {
             Some(("seed", value)) => {
@@ -48,9 +51,11 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
                 })?;
                 seed = Some(read);
             }
+            Some(("memory", file)) if !file.is_empty() => memory = Some(PathBuf::from(file)),
             _ => {
                 return Err(format!(
-                    "error: `{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`"
+                    "error: `{address}`: a simulated head takes `seed=NUMBER` and `memory=FILE`, \
+                     not `{pair}`"
                 ));
             }
         }
@@ -71,7 +76,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
             ));
         }
     };
-    Ok(Simulated { description, seed, faults: faults.to_vec() })
+    Ok(Simulated { description, seed, faults: faults.to_vec(), memory })
 }
 
 impl Simulated {
@@ -86,6 +91,10 @@ impl Simulated {
             let (name, text) = text.unwrap_or(("sim", ""));
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
+        let mut head = head;
+        if let Some(path) = &self.memory {
+            memory::remember(&mut head, path)?;
+        }
         let medium = Some(head.medium());
         Ok(Opened {
             provoker: Some(Box::new(head.provoking())),

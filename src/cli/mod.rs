@@ -16,6 +16,7 @@ mod head;
 mod history;
 mod json;
 mod lsp;
+mod memory;
 mod operator;
 mod pages;
 mod picture;

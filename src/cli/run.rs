@@ -38,6 +38,7 @@ Head addresses:
   sim                      the built-in simulated head
   sim:FILE.toml            a simulated head of another description
   sim:FILE.toml?seed=7     the same with another seed
+  sim?memory=FILE.json     a simulated head that keeps its stored trims
 
 Examples:
   spintrue run scripts/bring_up.spt

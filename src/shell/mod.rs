@@ -200,7 +200,15 @@ fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
     }
     match words::of(text) {
         Some((word, rest)) => (word.run)(bench, reader, rest),
-        None => bench.enter(text),
+        None => {
+            let came = bench.enter(text);
+            if came == Came::Ill(Verdict::ScriptWrong.exit_code())
+                && let Some(meant) = words::meant(text)
+            {
+                complain(&format!("did you mean the shell's word `{meant}`?\n"));
+            }
+            came
+        }
     }
 }
 

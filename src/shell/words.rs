@@ -147,9 +147,33 @@ pub fn of(line: &str) -> Option<(&'static Word, &str)> {
         .then_some((word, next))
 }
 
+/// What people of other shells type to leave.
+const FAREWELLS: [&str; 4] = ["exit", "quit", "bye", "logout"];
+
+/// Nearer than this, a word may have been meant (Jaro-Winkler).
+const NEAR: f64 = 0.85;
+
+/// The word that was meant by a line that is no statement.
+pub fn meant(line: &str) -> Option<&'static str> {
+    let first = line.split_whitespace().next()?;
+    if FAREWELLS.contains(&first.trim_end_matches("()")) {
+        return Some("leave");
+    }
+    let scored = WORDS.iter().map(|word| (strsim::jaro_winkler(word.name, first), word.name));
+    let best = scored.max_by(|a, b| a.0.total_cmp(&b.0));
+    best.filter(|(score, _)| *score > NEAR).map(|(_, name)| name)
+}
+
 #[cfg(test)]
 mod tests {
-    use super::of;
+    use super::{meant, of};
+
+    #[test]
+    fn a_word_that_is_misspelt_is_found() {
+        assert_eq!(meant("wacth measured_speed()"), Some("watch"));
+        assert_eq!(meant("quit"), Some("leave"));
+        assert_eq!(meant("spin(3000 rpm)"), None);
+    }
 
     #[test]
     fn the_language_comes_first() {

@@ -179,6 +179,25 @@ def events():
     screen.close()
 
 
+def lost_link():
+    screen = Screen("--realtime")
+    ready(screen)
+    screen.type('provoke("link_silent", after: 500 ms)')
+    screen.keys("Enter")
+    screen.until("the head does not answer")
+    screen.until(lambda text: text.split("\n")[-1].startswith("no answer"))
+    screen.type("measured_speed()")
+    screen.keys("Enter")
+    screen.until("fault: the link is silent")
+    screen.type("mend()")
+    screen.keys("Enter")
+    screen.until("the head answers again: at rest")
+    screen.type("measured_speed()")
+    screen.keys("Enter")
+    screen.until(lambda text: re.search(r"^0 rpm$", text, re.M), "the value")
+    screen.close()
+
+
 def sizes():
     screen = Screen()
     ready(screen)
@@ -350,8 +369,8 @@ try:
     # The server ends with its last session.
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
-        for check in [completion, several_lines, stopped, events, sizes, colours, ends, history, watched,
-                      stepped]:
+        for check in [completion, several_lines, stopped, events, lost_link, sizes, colours, ends, history,
+                      watched, stepped]:
             check()
             print(f"  {check.__name__}: well")
     page("--write" in sys.argv)

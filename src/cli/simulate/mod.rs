@@ -182,6 +182,10 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         no()
     })?;
     let heads = address::simulated(&options.head, &options.faults)?;
+    if heads.memory.is_some() {
+        let why = "error: many heads cannot share one memory: leave `memory=` out of the address";
+        return Err(why.to_string());
+    }
     if heads.seed.is_some() {
         return Err("error: the seeds of a campaign are given by --seed and --heads".to_string());
     }

@@ -80,6 +80,6 @@ pub fn open_with(
         return Err(wrong);
     }
     let world = Rc::new(RefCell::new(world::World::new(config, seed)));
-    let head = SimHead { world: Rc::clone(&world) };
+    let head = SimHead { world: Rc::clone(&world), keeper: None };
     Ok((head, SimGauge { world }))
 }

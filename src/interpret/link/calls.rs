@@ -89,10 +89,12 @@ impl Linker<'_> {
                     Some(Slot::Ref(slot)) => slot.0,
                     None => 0,
                 };
-                let block = self.block(body);
                 // Only who steps asks how deep calls are.
-                let steps = matches!(body.first(), Some(Statement::Step(..)));
-                Work::Block(if steps { block.counted() } else { block }, result)
+                let work = match body.first() {
+                    Some(Statement::Step(..)) => self.deeper(|linker| linker.block(body)).counted(),
+                    _ => self.block(body),
+                };
+                Work::Block(work, result)
             }
         };
         RoutineNode { work, refs: routine.refs.clone() }
