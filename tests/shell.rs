@@ -49,6 +49,35 @@ fn entries_yield_what_they_should() {
     });
 }
 
+fn scripts(folder: &Path, found: &mut Vec<std::path::PathBuf>) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            scripts(&path, found);
+        } else if path.extension().is_some_and(|e| e == "spt") {
+            found.push(path);
+        }
+    }
+}
+
+/// Right and wrong scripts of all sorts, line by line: the shell never breaks, and the head is safe.
+#[test]
+fn whatever_is_typed_the_head_ends_safe() {
+    let mut found = Vec::new();
+    for folder in ["tests/corpus", "scripts"] {
+        scripts(&Path::new(env!("CARGO_MANIFEST_DIR")).join(folder), &mut found);
+    }
+    assert!(found.len() > 200, "{}", found.len());
+    for path in found {
+        let mut command = shell();
+        command.current_dir(path.parent().unwrap());
+        let (said, code) = typed(command, &fs::read(&path).unwrap());
+        assert!(said.contains("head: laser off"), "{}: {said}", path.display());
+        assert!(!said.contains("panicked"), "{}: {said}", path.display());
+        assert!(matches!(code, Some(0..=4)), "{}: {code:?}", path.display());
+    }
+}
+
 fn folder(name: &str) -> std::path::PathBuf {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("shell-{name}"));
     let _ = fs::remove_dir_all(&folder);
