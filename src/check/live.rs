@@ -93,6 +93,17 @@ impl Kept {
         &self.variable.kind
     }
 
+    /// Routines see it.
+    pub fn is_for_routines(&self) -> bool {
+        matches!(self.variable.role, Role::Constant | Role::Param)
+    }
+
+    /// The same, as a value that no routine sees.
+    #[must_use]
+    pub fn own(self) -> Kept {
+        Kept { variable: Variable { role: Role::Let, ..self.variable }, ..self }
+    }
+
     /// Its value can be shown: its unit is known.
     pub fn can_be_shown(&self) -> bool {
         Shower::of(&self.variable.kind, None, None).is_some()
@@ -179,7 +190,9 @@ impl Checker<'_> {
         let Some(state) = &self.live else { return };
         let values = self.modules.get(self.inside.module).map(|names| &names.values);
         for (symbol, index) in state.bound.clone() {
-            if values.is_none_or(|values| !values.contains_key(&symbol)) {
+            let known = values.and_then(|values| self.variables.get(*values.get(&symbol)?));
+            // A constant of its own takes the place of what had its name.
+            if known.is_none_or(|known| known.kept) {
                 self.scope.bind(symbol, index);
             }
         }

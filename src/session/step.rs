@@ -12,6 +12,7 @@ use crate::program::value::Datum;
 use crate::session::Files;
 use crate::session::live::{Entry, Given, Session};
 use crate::source::Span;
+use std::collections::HashSet;
 
 /// Is asked before each statement of what is stepped through.
 pub trait Pauses {
@@ -35,6 +36,8 @@ pub enum Unseen {
     Does(Effect, Span),
     /// It is no value.
     NoValue,
+    /// It is of an open dimension, whose unit only the caller knows.
+    Open,
     /// Working it out failed.
     Failed(Failure),
 }
@@ -68,7 +71,17 @@ impl Pause<'_, '_> {
         text: &str,
         reads: bool,
     ) -> Result<Vec<(Answer, Datum)>, Unseen> {
-        let seen = self.seen().into_iter().filter(Kept::can_be_shown).collect();
+        // Routines go on to see what they saw, and the value what can be seen here.
+        let mut seen = self.session.kept.clone();
+        seen.retain(Kept::is_for_routines);
+        let routines: HashSet<Span> = seen.iter().map(Kept::span).collect();
+        let (here, open): (Vec<Kept>, Vec<Kept>) =
+            self.seen().into_iter().partition(Kept::can_be_shown);
+        if open.iter().any(|kept| kept.name(self.session.names()) == text) {
+            return Err(Unseen::Open);
+        }
+        let here = here.into_iter().filter(|kept| !routines.contains(&kept.span()));
+        seen.extend(here.map(Kept::own));
         let kept = std::mem::replace(&mut self.session.kept, seen);
         let entry = self.session.checked(files, Given::Entry("pause", text), false);
         self.session.kept = kept;

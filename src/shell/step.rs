@@ -298,6 +298,9 @@ impl Guide<'_> {
                 };
                 format!("`{by}` {does}, {why}\n")
             }
+            Unseen::Open => {
+                format!("the unit of `{text}` is known only to the caller: `out` goes there\n")
+            }
             Unseen::NoValue => {
                 "at a pause values are looked at and nothing else; `help` lists the words\n"
                     .to_string()
@@ -328,12 +331,15 @@ impl Guide<'_> {
         }
         let width = seen.iter().map(|kept| kept.name(names).chars().count()).max().unwrap_or(0);
         let row = |kept: &Kept| {
-            let text: String = match kept.can_be_shown() {
-                true => kept.text().chars().take(60).collect(),
-                false => "its unit is known only to the caller".to_string(),
+            let text = match kept.can_be_shown() {
+                true => {
+                    let text: String = kept.text().chars().take(60).collect();
+                    format!("{text}  ({})", kept.kind())
+                }
+                false => "(its unit is known only to the caller)".to_string(),
             };
             let name = format!("{:<width$}", kept.name(names));
-            format!("  {}  {text}  ({})\n", styled(&name, BOLD, self.colour), kept.kind())
+            format!("  {}  {text}\n", styled(&name, BOLD, self.colour))
         };
         seen.iter().map(row).collect()
     }
