@@ -11,37 +11,15 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+mod common;
+
+use common::{shell, typed, until};
 use insta::{Settings, assert_snapshot, glob};
 use std::fs;
 use std::io::{Read, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
-
-fn shell() -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.arg("shell").env("COLUMNS", "80");
-    command
-}
-
-/// Everything that is printed, in its order, and the exit code.
-fn typed(mut command: Command, input: &[u8]) -> (String, Option<i32>) {
-    let (mut output, both) = std::io::pipe().unwrap();
-    command.stdin(Stdio::piped()).stdout(both.try_clone().unwrap()).stderr(both);
-    let mut child = command.spawn().unwrap();
-    drop(command);
-    let mut stdin = child.stdin.take().unwrap();
-    let input = input.to_vec();
-    // A shell that ended at an error reads no further.
-    let writer = std::thread::spawn(move || {
-        let _ = stdin.write_all(&input);
-    });
-    let mut said = Vec::new();
-    output.read_to_end(&mut said).unwrap();
-    let code = child.wait().unwrap().code();
-    writer.join().unwrap();
-    (String::from_utf8_lossy(&said).into_owned(), code)
-}
 
 #[test]
 fn entries_yield_what_they_should() {
@@ -191,14 +169,6 @@ fn an_edited_script_is_read_again() {
     );
     assert!(said.contains("a.spt:2:"), "{said}");
     assert_eq!(child.wait().unwrap().code(), Some(2), "{said}");
-}
-
-fn until(output: &mut impl Read, said: &mut Vec<u8>, text: &str) {
-    let mut byte = [0];
-    while !String::from_utf8_lossy(said).contains(text) {
-        assert_eq!(output.read(&mut byte).unwrap(), 1, "{}", String::from_utf8_lossy(said));
-        said.push(byte[0]);
-    }
 }
 
 #[test]

@@ -8,6 +8,7 @@ mod load;
 mod run;
 mod series;
 mod sheet;
+pub mod step;
 
 pub use list::{Cell, List, ROWS_MOST, Row};
 pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};

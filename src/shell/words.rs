@@ -4,7 +4,7 @@
 
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
-use crate::shell::{facets, help, poke, save, watch};
+use crate::shell::{facets, help, pauses, poke, save, step, watch};
 
 /// A word of the shell.
 pub struct Word {
@@ -85,6 +85,35 @@ pub const WORDS: &[Word] = &[
                   they take the place of all before",
         example: "read scripts/bring_up.spt",
         run: poke::read,
+    },
+    Word {
+        name: "run",
+        takes: "",
+        meaning: "runs what the script that was read does, its params and routines as they stand",
+        example: "run",
+        run: step::run,
+    },
+    Word {
+        name: "step",
+        takes: "[ENTRY]",
+        meaning: "goes through the script that was read, or through an entry, statement by \
+                  statement; `help` at a pause lists how to go on. Nothing pauses inside `arm`",
+        example: "step spin_up(4800 rpm)",
+        run: step::step,
+    },
+    Word {
+        name: "pause",
+        takes: "at|off [FILE:]LINE",
+        meaning: "sets a line at which stepping pauses, or takes it away; `pause off` takes all",
+        example: "pause at motion.spt:20",
+        run: pauses::pause,
+    },
+    Word {
+        name: "pauses",
+        takes: "",
+        meaning: "lists the lines at which stepping pauses",
+        example: "pauses",
+        run: pauses::pauses,
     },
     Word {
         name: "save",
