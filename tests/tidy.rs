@@ -82,6 +82,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("rustyline::", &["shell"]),
     ("signal_hook::", &["cli"]),
     ("terminal_size::", &["terminal"]),
+    ("rustix::", &["terminal"]),
     ("toml::", &["head", "record", "session"]),
     ("csv::", &["session", "cli"]),
     ("png::", &["cli"]),

@@ -24,6 +24,7 @@ mod picture;
 mod record;
 mod run;
 mod shell;
+mod signals;
 mod simulate;
 mod summary;
 mod units;

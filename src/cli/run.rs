@@ -8,6 +8,7 @@ use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::record::{self, Recorder, Recording};
+use crate::cli::signals::stop_on_request;
 use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
 use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
@@ -21,7 +22,7 @@ use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 pub(super) const AFTER_HELP: &str = "\
 Nothing moves until the whole script is proved. Light is possible only inside an `arm` block, and
@@ -254,7 +255,7 @@ pub(super) fn run(options: &Options) -> u8 {
         at_most: bound.most,
     };
     // Late, for it starts a thread; nothing has moved yet.
-    let handler = ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst));
+    let handler = stop_on_request(&[stop]);
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;

@@ -1,6 +1,7 @@
 //! `shell`: an interactive prompt on a head.
 
 use crate::cli::files::{Disk, Supply};
+use crate::cli::signals::{end_on_request, stop_on_request};
 use crate::cli::{CAUTION, WRONG, address, allow};
 use crate::head::realtime::realtime;
 use crate::head::record::recorded;
@@ -78,7 +79,9 @@ pub(super) fn shell(options: &Options) -> u8 {
     };
     let stop = Arc::new(AtomicBool::new(false));
     let leave = Arc::new(AtomicBool::new(false));
-    if let Err(error) = watch(&stop, &leave) {
+    // Ctrl-C stops what runs; a request to end and a closed terminal end the shell as well.
+    let watched = stop_on_request(&[stop.clone()]).and_then(|()| end_on_request(&[leave.clone()]));
+    if let Err(error) = watched {
         complain(&format!("error: signals cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
     }
@@ -117,22 +120,6 @@ pub(super) fn shell(options: &Options) -> u8 {
         colour,
         greeting,
     })
-}
-
-/// Has Ctrl-C stop what runs, and a request to end or a closed terminal end the shell as well.
-fn watch(stop: &Arc<AtomicBool>, leave: &Arc<AtomicBool>) -> std::io::Result<()> {
-    use signal_hook::consts::{SIGINT, SIGTERM};
-    use signal_hook::flag::register;
-    register(SIGINT, stop.clone())?;
-    register(SIGTERM, stop.clone())?;
-    register(SIGTERM, leave.clone())?;
-    #[cfg(unix)]
-    {
-        use signal_hook::consts::SIGHUP;
-        register(SIGHUP, stop.clone())?;
-        register(SIGHUP, leave.clone())?;
-    }
-    Ok(())
 }
 
 fn greeting(station: &Station, seed: u64, colour: bool) -> String {

@@ -63,6 +63,8 @@ pub struct Station {
     commanded: bool,
     keep_spinning: bool,
     last_now: f64,
+    /// Longest time in s between two looks while time is let pass.
+    sampled: Option<f64>,
 }
 
 fn finite(what: &str, value: f64) -> Result<(), Fault> {
@@ -93,6 +95,7 @@ impl Station {
             commanded: false,
             keep_spinning: false,
             last_now: 0.0,
+            sampled: None,
         })
     }
 
@@ -318,6 +321,12 @@ impl Station {
         self.last_now
     }
 
+    /// Has the head looked at every so many s while time is let pass, for whoever listens to its
+    /// calls.
+    pub fn sample(&mut self, every: Option<f64>) {
+        self.sampled = every.filter(|every| *every > 0.0);
+    }
+
     /// Lets `seconds` pass; while armed with a look at lock and interlock every
     /// [`ARMED_SLICE`], on a real head with a look at the stop flag every [`STOP_SLICE`].
     pub fn sleep(&mut self, seconds: f64) -> Outcome<()> {
@@ -341,9 +350,13 @@ impl Station {
             } else {
                 STOP_SLICE
             };
-            let slice = slice.min(left);
+            let slice = slice.min(self.sampled.unwrap_or(SLEEP_MOST)).min(left);
             self.head.sleep(slice);
             self.watch()?;
+            if self.sampled.is_some() {
+                // Whoever listens hears it; a fault is told by the next call that needs an answer.
+                let _ = self.head.status();
+            }
             self.go_on()?;
             // Looking takes time of its own on a real head; a clock that stands still must not
             // keep us here for ever.

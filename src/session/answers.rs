@@ -37,8 +37,12 @@ impl Prepared {
                 return Err(vec![Diagnostic::error("E0906", headline, whole)]);
             }
         };
+        let Some(program) = &self.program else {
+            // What a script asks that may not run is not known.
+            return Ok(Given::default());
+        };
         let source = self.sources.add(name.as_str(), text.as_str());
-        let questions: &[Asked] = self.program.as_ref().map_or(&[], |program| &program.questions);
+        let questions: &[Asked] = &program.questions;
         let reader = Reader { source, text: &text, questions };
         let (given, mut problems) = reader.read(name);
         if problems.is_empty() {

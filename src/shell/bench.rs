@@ -19,6 +19,8 @@ use crate::shell::tap::Tap;
 use crate::shell::view;
 use crate::shell::voice::Voice;
 use crate::shell::wait::Watch;
+use crate::terminal::draws_progress;
+use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left, rendered};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, columns, complain, say, styled};
 use crate::units::{Dimension, show};
@@ -33,7 +35,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 const LONG: f64 = 30.0;
 
 /// Columns of the words before an entry where they may change while somebody types.
-const PROMPT: usize = 20;
+const PROMPT: usize = 24;
 
 /// What an entry came to, for whoever has no terminal to read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,6 +78,8 @@ pub struct Bench {
     pub time_passes: bool,
     /// Somebody is at the terminal.
     pub attended: bool,
+    /// How the terminal is while no line is edited.
+    pub mode: Mode,
     /// Colours.
     pub colour: bool,
     /// Told to the line editor.
@@ -177,7 +181,10 @@ impl Bench {
 
     /// Something is about to run; gives who tells of it.
     pub fn begin(&mut self) -> Voice {
+        // Whatever the terminal was left like before, Ctrl-C must be heard.
+        self.mode.set();
         self.tap.borrow_mut().mark();
+        self.tap.borrow_mut().shows_armed = self.attended && self.time_passes && draws_progress();
         self.left = None;
         Voice::new(self.colour)
     }
@@ -185,6 +192,7 @@ impl Bench {
     /// Says what a run came to.
     pub fn finish(&mut self, mut voice: Voice, ran: Result<Vec<(Answer, Datum)>, Failure>) -> Came {
         voice.clear();
+        self.tap.borrow_mut().shows_armed = false;
         self.checks.0 += voice.failing;
         self.checks.1 += voice.undecided;
         let came = match ran {
@@ -260,7 +268,9 @@ impl Bench {
         complain(&failed(failure, self.session.sources(), self.colour));
         let changed = self.tap.borrow().changed();
         if changed.is_empty() {
-            complain("nothing was changed on the head; no name of the entry was kept\n");
+            let interrupted = failure.kind == FailureKind::Interrupted;
+            let head = if interrupted { "" } else { "nothing was changed on the head; " };
+            complain(&format!("{head}no name of the entry was kept\n"));
         } else {
             complain(&format!(
                 "until then {}; no name of the entry was kept\n",
@@ -286,10 +296,10 @@ impl Bench {
     /// The end of the shell; `well` keeps the polygon spinning where an entry asked for it.
     pub fn safe(&mut self, well: bool) -> SafeState {
         if self.time_passes && self.attended {
-            let hint =
-                "making the head safe; waiting until the polygon rests, unless Ctrl-C says not to";
+            let hint = "making the head safe; Ctrl-C ends the wait until the polygon rests";
             complain(&format!("{}\n", styled(hint, DIM, self.colour)));
         }
+        self.mode.set();
         let safe = self.station.finish(well);
         // It was heard: the wait for rest is over.
         self.station.stop_flag().store(false, Ordering::SeqCst);

@@ -49,7 +49,9 @@ pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
             let readings: u32 = round.facets.values().map(|mean| mean.count).sum();
             say(&format!("errors: the mean of {readings} readings with the trims in force\n"));
         }
-        None => say("no line was measured with these trims yet: `test_line` inside `arm` does\n"),
+        None => {
+            say("no line was measured since these trims were loaded: `test_line` in `arm` does\n")
+        }
     }
     Came::Well
 }

@@ -13,6 +13,10 @@ use rustyline::validate::{ValidationContext, ValidationResult, Validator};
 use rustyline::{Context, Result};
 use std::borrow::Cow;
 use std::cell::Cell;
+use std::time::{Duration, Instant};
+
+/// Less than this between two lines, and nobody typed them.
+const PASTED: Duration = Duration::from_millis(5);
 
 /// Helps whoever types.
 pub struct Helper {
@@ -24,12 +28,21 @@ pub struct Helper {
     before: usize,
     /// Something stood in the line when it was looked at last.
     typed: Cell<bool>,
+    /// When Enter came last.
+    entered: Cell<Option<Instant>>,
 }
 
 impl Helper {
     /// Over what is known of a session.
     pub fn new(known: Shared, colour: bool) -> Helper {
-        Helper { known, colour, entry: true, before: 0, typed: Cell::new(false) }
+        Helper {
+            known,
+            colour,
+            entry: true,
+            before: 0,
+            typed: Cell::new(false),
+            entered: Cell::new(None),
+        }
     }
 
     /// A new line begins.
@@ -119,7 +132,7 @@ impl Highlighter for Helper {
             text = if now.chars().count() <= width {
                 format!("{now:<width$}")
             } else {
-                now.chars().take(width.saturating_sub(2)).chain("> ".chars()).collect()
+                now.chars().take(width.saturating_sub(3)).chain("\u{2026}> ".chars()).collect()
             };
         }
         Cow::Owned(if self.colour { format!("\u{1b}[1m{text}\u{1b}[0m") } else { text })
@@ -134,7 +147,10 @@ impl Validator for Helper {
     fn validate(&self, context: &mut ValidationContext<'_>) -> Result<ValidationResult> {
         let text = context.input();
         // An empty line is the way out of an entry that never closes.
-        let goes_on = self.entry && unfinished(text) && !text.ends_with('\n');
+        // Lines that come faster than anybody types are pasted, empty ones among them.
+        let pasted = self.entered.replace(Some(Instant::now()));
+        let pasted = pasted.is_some_and(|last| last.elapsed() < PASTED);
+        let goes_on = self.entry && unfinished(text) && (pasted || !text.ends_with('\n'));
         Ok(if goes_on { ValidationResult::Incomplete } else { ValidationResult::Valid(None) })
     }
 }

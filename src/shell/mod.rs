@@ -44,6 +44,7 @@ use crate::shell::prompt::Stand;
 use crate::shell::questions::AtPrompt;
 use crate::shell::reader::{Input, Reader};
 use crate::shell::wait::Heard;
+use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -82,6 +83,7 @@ pub struct Setup {
 
 /// Runs a shell to its end and makes the head safe; gives the exit code.
 pub fn run(setup: Setup) -> u8 {
+    let mode = Mode::take();
     let known = Shared::default();
     let reader = if setup.attended {
         Reader::terminal(known.clone(), History(setup.history), setup.colour)
@@ -104,6 +106,7 @@ pub fn run(setup: Setup) -> u8 {
         allowed: setup.allowed,
         time_passes: setup.time_passes,
         attended: setup.attended,
+        mode,
         colour: setup.colour,
         known,
         stand: Stand::Silent("it was not asked yet".to_string()),
@@ -199,6 +202,10 @@ fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
         return Came::Well;
     }
     match words::of(text) {
+        Some((word, rest)) if word.takes.is_empty() && !rest.is_empty() => {
+            complain(&format!("`{}` takes nothing, so nothing was done\n", word.name));
+            Came::Ill(Verdict::ScriptWrong.exit_code())
+        }
         Some((word, rest)) => (word.run)(bench, reader, rest),
         None => {
             let came = bench.enter(text);

@@ -48,7 +48,7 @@ pub fn safe(bench: &mut Bench, _: &Reader, _: &str) -> Came {
 /// `undo`
 pub fn undo(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     let Some(trims) = bench.tap.borrow_mut().take_back() else {
-        complain("there is nothing to take back: no trims were loaded here\n");
+        complain("there is nothing to take back: no load has changed the trims\n");
         return Came::Ill(2);
     };
     let loaded = bench.station.load_trims(&trims);

@@ -46,7 +46,7 @@ fn polygon(status: &Status) -> String {
     }
     match status.target {
         Some(_) => format!("no lock {}", speed(status)),
-        None => format!("coasting {}", speed(status)),
+        None => format!("slowing {}", speed(status)),
     }
 }
 
@@ -56,9 +56,9 @@ pub fn prompt(stand: &Stand, head: &Description) -> String {
         Stand::Known(status) => status,
         Stand::Silent(_) => return "no answer> ".to_string(),
     };
-    let mut words = Vec::new();
+    let mut words = vec![polygon(status)];
     if status.laser != Laser::Off {
-        words.push("ARMED".to_string());
+        words.insert(0, "ARMED".to_string());
     }
     if !status.interlock_closed {
         words.push("interlock open".to_string());
@@ -66,7 +66,6 @@ pub fn prompt(stand: &Stand, head: &Description) -> String {
     if !bad_rails(status, head).is_empty() {
         words.push("rail bad".to_string());
     }
-    words.push(polygon(status));
     format!("{}> ", words.join(", "))
 }
 
@@ -92,7 +91,7 @@ pub fn changes(before: &Stand, now: &Stand, head: &Description) -> Vec<String> {
     if before.locked && !now.locked {
         match now.target {
             Some(_) => lines.push(format!("lock was lost, at {}", speed(now))),
-            None => lines.push(format!("the polygon is no longer driven, at {}", speed(now))),
+            None => lines.push(format!("the polygon is on its way down, at {}", speed(now))),
         }
     }
     if !before.locked && now.locked {

@@ -40,7 +40,7 @@ impl Operator for AtPrompt {
         loop {
             if started.elapsed() >= limit {
                 if self.attended {
-                    complain("\n(too late: Enter goes on)\n");
+                    complain("\n(too late: what is typed from here on is an entry)\n");
                 }
                 return Err(NoAnswer::TimedOut);
             }

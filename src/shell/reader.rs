@@ -197,8 +197,12 @@ impl Place {
             Ok(input) => {
                 self.waiting = false;
                 let Some(next) = self.next.take() else { return Some(input) };
-                // An end is an end, whoever waits.
-                if matches!(input, Input::End | Input::Broken(_)) {
+                // An end is an end, whoever waits; and what came too late for a question is an entry.
+                let late = match (&input, &next) {
+                    (Input::Entry(text), Wish::Entry(_)) => !text.trim().is_empty(),
+                    _ => false,
+                };
+                if late || matches!(input, Input::End | Input::Broken(_)) {
                     return Some(input);
                 }
                 self.wish(next);

@@ -4,6 +4,13 @@
 use crate::head::record::{Call, Heard, Listener, Reply};
 use crate::head::{Status, Trim};
 use crate::record::{Curve, Rounds, SpeedPoint};
+use crate::terminal::complain;
+
+/// Stands on the last line while the laser is armed.
+const ARMED: &str = "\r\u{1b}[KLASER ARMED";
+
+/// Clears the last line.
+const CLEARED: &str = "\r\u{1b}[K";
 
 /// Most loads of trims that can be taken back.
 const UNDO_MOST: usize = 100;
@@ -22,6 +29,8 @@ pub struct Tap {
     /// The facet that was exposed last.
     exposed: Option<u32>,
     done: Done,
+    /// A light is told of while it may come out.
+    pub shows_armed: bool,
 }
 
 /// Commands since the mark.
@@ -103,6 +112,13 @@ impl Listener for Tap {
             && fault.is_refusal()
         {
             return;
+        }
+        if self.shows_armed {
+            match &heard.call {
+                Call::Arm { .. } => complain(ARMED),
+                Call::Disarm | Call::MakeSafe { .. } if self.done.armed => complain(CLEARED),
+                _ => {}
+            }
         }
         // A command whose answer was lost may have been carried out all the same.
         let done = &mut self.done;

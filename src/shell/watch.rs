@@ -12,13 +12,16 @@ use crate::shell::reader::{Input, Reader};
 use crate::shell::voice::Voice;
 use crate::terminal::told::failed;
 use crate::terminal::{columns, complain, draws_progress, say};
-use crate::units::{Dimension, parse_quantity};
+use crate::units::{Dimension, parse_quantity, parse_unit};
+use std::rc::Rc;
 use std::time::Duration;
 
 /// Time between two looks where none is said, in s.
 const EVERY: f64 = 0.2;
 /// How long it goes on where nothing is said, in s.
 const FOR: f64 = 10.0;
+/// Time between two looks at the speed of what is traced, in s.
+const TRACED: f64 = 0.05;
 /// Most looks of one watch.
 const LOOKS_MOST: usize = 100_000;
 
@@ -33,14 +36,17 @@ struct Asked<'a> {
 /// Takes `VALUE [every TIME] [for TIME]` apart.
 fn asked(text: &str) -> Result<Asked<'_>, String> {
     let mut asked = Asked { value: text.trim(), every: EVERY, lasts: FOR };
-    for word in ["for", "every"] {
-        let marked = format!(" {word} ");
-        let Some((before, time)) = asked.value.rsplit_once(marked.as_str()) else { continue };
+    // In either order, the last one first.
+    for _ in 0..2 {
+        let last = |word: &'static str| Some((asked.value.rfind(&format!(" {word} "))?, word));
+        let Some((at, word)) = last("for").into_iter().chain(last("every")).max() else { break };
+        let (before, marked) = asked.value.split_at(at);
         // `[x for x in xs]` is a list.
         if word == "for" && before.matches('[').count() > before.matches(']').count() {
-            continue;
+            break;
         }
-        let seconds = parse_quantity(time.trim())
+        let time = marked.get(word.len() + 2..).unwrap_or("").trim();
+        let seconds = parse_quantity(time)
             .ok()
             .and_then(|(value, unit)| {
                 Some((value, unit.filter(|u| u.dimension == Dimension::TIME)?))
@@ -48,10 +54,7 @@ fn asked(text: &str) -> Result<Asked<'_>, String> {
             .map(|(value, _)| value)
             .filter(|seconds| *seconds > 0.0 && *seconds <= 86_400.0);
         let Some(seconds) = seconds else {
-            return Err(format!(
-                "`{word} {}` is no time: write `{word} 200 ms`, at most 24 h",
-                time.trim()
-            ));
+            return Err(format!("`{word} {time}` is no time: write `{word} 200 ms`, at most 24 h"));
         };
         match word {
             "for" => asked.lasts = seconds,
@@ -173,11 +176,16 @@ fn picture(answers: &[(Answer, Datum)], seen: &[(f64, f64)]) -> Vec<String> {
             other => lines.push(format!("  {other}")),
         }
     }
-    if let Some((Answer { shower: Shower::Quantity { dimension, unit, .. }, .. }, _)) =
-        answers.first()
-    {
-        let unit = unit.as_deref();
-        let series = Series { points: seen, dimension: *dimension, unit, mark: None };
+    let drawn = match answers.first().map(|(answer, _)| &answer.shower) {
+        Some(Shower::Quantity { dimension, unit, .. }) => Some((*dimension, unit.clone())),
+        Some(Shower::Temperature { unit, .. }) => {
+            let usual = || parse_unit("degC").ok().map(Rc::new);
+            Some((Dimension::TEMPERATURE, unit.clone().or_else(usual)))
+        }
+        _ => None,
+    };
+    if let Some((dimension, unit)) = drawn {
+        let series = Series { points: seen, dimension, unit: unit.as_deref(), mark: None };
         lines.extend(plot(&series, columns()));
     }
     lines
@@ -207,7 +215,9 @@ pub fn trace(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
         complain("say what to run: `trace spin(4800 rpm); wait until locked() within 20 s`\n");
         return Came::Ill(2);
     }
+    bench.station.sample(Some(TRACED));
     let came = bench.enter(rest);
+    bench.station.sample(None);
     if came != Came::Ill(2) {
         let tap = bench.tap.borrow();
         let points: Vec<(f64, f64)> =
@@ -215,8 +225,8 @@ pub fn trace(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
         let mark = tap.curve.lock().map(|lock| (lock.time, "lock"));
         let series = Series { points: &points, dimension: Dimension::ROTATION, unit: None, mark };
         let lines = plot(&series, columns());
-        if lines.is_empty() {
-            say("the speed was never read while it ran, so there is nothing to draw\n");
+        if points.len() < 2 {
+            say("it was over at once, so there is nothing to draw: trace what waits\n");
         }
         for line in lines {
             say(&format!("{line}\n"));
@@ -234,6 +244,7 @@ mod tests {
         let of = |value, every, lasts| Ok(Asked { value, every, lasts });
         assert_eq!(asked("measured_speed()"), of("measured_speed()", EVERY, FOR));
         assert_eq!(asked("x every 50 ms for 2 s"), of("x", 0.05, 2.0));
+        assert_eq!(asked("x for 2 s every 50 ms"), of("x", 0.05, 2.0));
         assert_eq!(asked("[a for a in b]"), of("[a for a in b]", EVERY, FOR));
         assert!(asked("x every 3 mm").is_err());
         assert!(asked("x for 0 s").is_err());

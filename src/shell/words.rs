@@ -153,11 +153,17 @@ const FAREWELLS: [&str; 4] = ["exit", "quit", "bye", "logout"];
 /// Nearer than this, a word may have been meant (Jaro-Winkler).
 const NEAR: f64 = 0.85;
 
+/// What people type who want everything to stand still.
+const STOPS: [&str; 4] = ["stop", "halt", "abort", "off"];
+
 /// The word that was meant by a line that is no statement.
 pub fn meant(line: &str) -> Option<&'static str> {
     let first = line.split_whitespace().next()?;
     if FAREWELLS.contains(&first.trim_end_matches("()")) {
         return Some("leave");
+    }
+    if STOPS.contains(&first.trim_end_matches("()")) {
+        return Some("safe");
     }
     let scored = WORDS.iter().map(|word| (strsim::jaro_winkler(word.name, first), word.name));
     let best = scored.max_by(|a, b| a.0.total_cmp(&b.0));
@@ -172,6 +178,7 @@ mod tests {
     fn a_word_that_is_misspelt_is_found() {
         assert_eq!(meant("wacth measured_speed()"), Some("watch"));
         assert_eq!(meant("quit"), Some("leave"));
+        assert_eq!(meant("stop"), Some("safe"));
         assert_eq!(meant("spin(3000 rpm)"), None);
     }
 

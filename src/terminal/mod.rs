@@ -3,6 +3,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
 
+pub mod mode;
 pub mod reference;
 pub mod table;
 pub mod told;

@@ -31,7 +31,7 @@ class Screen:
 
     number = 0
 
-    def __init__(self, arguments="", columns=80, rows=50, **variables):
+    def __init__(self, arguments="", columns=80, rows=50, before="true", **variables):
         Screen.number += 1
         self.name = f"s{Screen.number}"
         self.home = WORK / f"home{Screen.number}"
@@ -39,7 +39,8 @@ class Screen:
         self.home.mkdir(parents=True)
         variables = {"HOME": str(self.home), "XDG_DATA_HOME": "", **variables}
         given = " ".join(f"{key}={value}" for key, value in variables.items())
-        command = f"env {given} {BINARY} shell {arguments}; echo left with $?; sleep 600"
+        command = (f"{before}; env {given} {BINARY} shell {arguments}; echo left with $?; "
+                   "stty -a | grep -o -- '[-]*isig'; sleep 600")
         self.tmux("new-session", "-d", "-s", self.name, "-x", str(columns), "-y", str(rows),
                   "-c", str(ROOT), command)
 
@@ -163,6 +164,42 @@ def stopped():
     screen.close()
 
 
+def keys_that_stop():
+    # Another program may have left the terminal without signals.
+    screen = Screen("--realtime", before="stty -isig -icanon -echo")
+    ready(screen)
+    screen.type("wait 50 s")
+    screen.keys("Enter")
+    screen.until("Ctrl-C stops it")
+    time.sleep(0.3)
+    screen.keys("C-z")
+    time.sleep(0.3)
+    screen.keys("C-c")
+    screen.until("stopped on request")
+    ready(screen)
+    screen.type("wait 50 s")
+    screen.keys("Enter")
+    time.sleep(0.5)
+    screen.keys("C-\\")
+    screen.until("left with 0")
+    assert "laser off, mirror parked, polygon at rest (measured)" in screen.text()
+    screen.close()
+
+
+def late():
+    screen = Screen("--realtime")
+    ready(screen)
+    screen.type('ask "fitted" within 500 ms: flag')
+    screen.keys("Enter")
+    screen.until("too late")
+    screen.until("timeout")
+    screen.type("safe")
+    screen.keys("Enter")
+    screen.until("head: laser off")
+    ready(screen)
+    screen.close()
+
+
 def events():
     screen = Screen("--realtime --fault interlock_opened@4s")
     ready(screen)
@@ -170,7 +207,7 @@ def events():
     screen.until("the interlock was opened")
     # The line goes on below, whole, and the words before it tell how the head stands now.
     screen.until(lambda text: text.split("\n")[-1].endswith("let half_typed = 3"))
-    screen.until(lambda text: text.split("\n")[-1].startswith("interlock open"))
+    screen.until(lambda text: text.split("\n")[-1].startswith("at rest, interlock open"))
     screen.type(" mm")
     screen.keys("Enter")
     screen.type("half_typed")
@@ -252,8 +289,8 @@ def ends():
         else:
             os.kill(process, signal.SIGTERM)
             screen.until("laser off, mirror parked, polygon at rest (measured)")
-            screen.until("left with 0")
-            # The terminal is as it was: what is typed is seen.
+            # The terminal is as it was: the next program is stopped by its keys.
+            screen.until(lambda text: text.endswith("\nisig"), "a terminal set back")
             screen.close()
         end = time.monotonic() + PATIENCE
         while Path(f"/proc/{process}").exists():
@@ -343,7 +380,7 @@ def walk():
         # A hint may still be drawn away.
         time.sleep(0.15)
     screen.keys("C-d")
-    seen = screen.until("left with 0").replace("\nleft with 0", "")
+    seen = screen.until("\nisig").replace("\nleft with 0", "").replace("\nisig", "")
     screen.close()
     return re.sub(r"\n{3,}", "\n\n", seen)
 
@@ -369,7 +406,7 @@ try:
     # The server ends with its last session.
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
-        for check in [completion, several_lines, stopped, events, lost_link, sizes, colours, ends, history,
+        for check in [completion, several_lines, stopped, keys_that_stop, late, events, lost_link, sizes, colours, ends, history,
                       watched, stepped]:
             check()
             print(f"  {check.__name__}: well")

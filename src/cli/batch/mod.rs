@@ -15,6 +15,7 @@ use crate::cli::batch::resume::{ASIDE, Left};
 use crate::cli::batch::summary::Summary;
 use crate::cli::files::{Disk, digest_of, read_text};
 use crate::cli::history::{Archive, archive_name};
+use crate::cli::signals::stop_on_request;
 use crate::cli::{WRONG, duration};
 use crate::record::hexadecimal;
 use crate::session::{Series, Verdict};
@@ -159,7 +160,7 @@ fn begun(options: &Options) -> Result<u8, String> {
     let digest = digest_of(series.scripts());
     let (stop, asked) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
     let flags = [stop.clone(), asked.clone()];
-    ctrlc::set_handler(move || flags.iter().for_each(|flag| flag.store(true, Ordering::SeqCst)))
+    stop_on_request(&flags)
         .map_err(|error| said(format!("Ctrl-C cannot be watched for: {error}")))?;
     let folders = folders(&heads, &known);
     let common =

@@ -6,6 +6,7 @@ use crate::cli::files::{Disk, Supply};
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place};
 use crate::cli::run::{About, printer};
+use crate::cli::signals::stop_on_request;
 use crate::cli::{WRONG, address};
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
@@ -17,7 +18,7 @@ use crate::units::{Dimension, parse_quantity};
 use clap::Args;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 
 pub(super) const AFTER_HELP: &str = "\
 The image is a Netpbm P4 file: one bit a dot, black is where light falls. Line k is drawn by facet
@@ -152,7 +153,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         at_most: bound.most,
     };
     let mut printer = printer(&about, options.json);
-    ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst))
+    stop_on_request(&[stop])
         .map_err(|error| wrong(format!("Ctrl-C cannot be watched for: {error}")))?;
     let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
     let told = pictures(options, &medium.take(), out, before);

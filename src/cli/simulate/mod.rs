@@ -10,6 +10,7 @@ mod tried;
 
 use crate::cli::address::{self, Simulated};
 use crate::cli::files::{Disk, digest_of, unwritten};
+use crate::cli::signals::stop_on_request;
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::{FAILED, WRONG};
@@ -220,7 +221,7 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let seeds = Seeds { next: AtomicU64::new(part - 1), step: shards, first: options.seed, last };
     let stop = Arc::new(AtomicBool::new(false));
     let asked = stop.clone();
-    ctrlc::set_handler(move || asked.store(true, Ordering::SeqCst))
+    stop_on_request(&[asked])
         .map_err(|error| format!("error: Ctrl-C cannot be watched for: {error}"))?;
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let threads = options.threads.map_or(cores, usize::from);
