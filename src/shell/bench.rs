@@ -35,7 +35,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 const LONG: f64 = 30.0;
 
 /// Columns of the words before an entry where they may change while somebody types.
-const PROMPT: usize = 24;
+const PROMPT: usize = 26;
 
 /// What an entry came to, for whoever has no terminal to read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -45,6 +45,7 @@ use crate::shell::questions::AtPrompt;
 use crate::shell::reader::{Input, Reader};
 use crate::shell::wait::Heard;
 use crate::terminal::mode::Mode;
+use crate::terminal::wrapped;
 use crate::terminal::{complain, say};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -203,7 +204,11 @@ fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
     }
     match words::of(text) {
         Some((word, rest)) if word.takes.is_empty() && !rest.is_empty() => {
-            complain(&format!("`{}` takes nothing, so nothing was done\n", word.name));
+            let said = format!(
+                "`{0}` takes nothing, so nothing was done ({0}: {1})",
+                word.name, word.meaning
+            );
+            complain(&wrapped(&said, ""));
             Came::Ill(Verdict::ScriptWrong.exit_code())
         }
         Some((word, rest)) => (word.run)(bench, reader, rest),

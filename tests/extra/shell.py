@@ -135,6 +135,8 @@ def several_lines():
     # An empty line is the way out of an entry that never closes.
     screen.type("spin((")
     screen.keys("Enter")
+    # Faster than anybody types it would be a paste.
+    time.sleep(0.3)
     screen.keys("Enter")
     screen.until("Error")
     screen.close()
