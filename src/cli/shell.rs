@@ -80,7 +80,8 @@ pub(super) fn shell(options: &Options) -> u8 {
     let stop = Arc::new(AtomicBool::new(false));
     let leave = Arc::new(AtomicBool::new(false));
     // Ctrl-C stops what runs; a request to end and a closed terminal end the shell as well.
-    let watched = stop_on_request(&[stop.clone()]).and_then(|()| end_on_request(&[leave.clone()]));
+    let watched = stop_on_request(std::slice::from_ref(&stop))
+        .and_then(|()| end_on_request(std::slice::from_ref(&leave)));
     if let Err(error) = watched {
         complain(&format!("error: signals cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;

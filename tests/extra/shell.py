@@ -348,10 +348,10 @@ def stepped():
     screen.keys("C-c")
     screen.until("stopped on request")
     screen.until("polygon at rest (measured)")
-    screen.until(lambda text: text.split("\n")[-1].startswith("interlock open, at rest>"))
+    screen.until(lambda text: text.split("\n")[-1].startswith("at rest, interlock open>"))
     screen.type("step wait 10 s")
     screen.keys("Enter")
-    screen.until("paused, interlock open, at rest>")
+    screen.until("paused, at rest, interlock open>")
     process = screen.process()
     screen.close()
     end = time.monotonic() + PATIENCE
