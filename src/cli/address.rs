@@ -1,6 +1,7 @@
 //! Head addresses: which head a run uses.
 
 use crate::cli::files::read_text;
+use crate::cli::trace::{self, Replaying};
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::{Gauge, Head, Provoker};
@@ -18,6 +19,8 @@ pub(super) struct Opened {
     pub medium: Option<Medium>,
     /// Seed of a simulated head.
     pub seed: u64,
+    /// What is replayed, where it is a recording.
+    pub replay: Option<Replaying>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -67,7 +70,8 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         }
         _ => {
             return Err(format!(
-                "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
+                "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` or \
+                 `replay:FILE`"
             ));
         }
     };
@@ -94,6 +98,7 @@ impl Simulated {
             gauge: Some(Box::new(gauge)),
             medium,
             seed,
+            replay: None,
         })
     }
 }
@@ -109,6 +114,15 @@ pub(super) fn open_with(
     seed: Option<u64>,
     faults: &[String],
 ) -> Result<Opened, String> {
+    if let Some(file) = address.strip_prefix("replay:") {
+        if let Some(option) = seed.map(|_| "--seed").or((!faults.is_empty()).then_some("--fault")) {
+            return Err(format!(
+                "error: `{option}` needs a simulated head, and `{address}` plays a recording: what \
+                 happened then is in it; leave `{option}` out"
+            ));
+        }
+        return trace::open(file);
+    }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other

@@ -114,7 +114,7 @@ pub(super) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
     hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-fn open_file(path: &Path) -> Result<File, String> {
+pub(super) fn open_file(path: &Path) -> Result<File, String> {
     let name = path.display();
     let file = File::open(path).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => format!("there is no file {name}"),

@@ -24,6 +24,7 @@ mod run;
 mod shell;
 mod simulate;
 mod summary;
+mod trace;
 mod units;
 
 use crate::terminal;

@@ -149,6 +149,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         faults: opened.faults,
         params,
         at_most: bound.most,
+        replay: false,
     };
     let mut printer = printer(&about, options.json);
     ctrlc::set_handler(move || stop.store(true, Ordering::SeqCst))

@@ -3,6 +3,7 @@
 mod describe;
 mod expose;
 mod new;
+mod trace;
 
 pub(super) use describe::facts;
 
@@ -25,6 +26,9 @@ enum Command {
     /// Writes a description of a simulated head to start from
     #[command(after_help = new::AFTER_HELP)]
     New(new::Options),
+    /// Looks into a recording, a call a line
+    #[command(after_help = trace::AFTER_HELP)]
+    Trace(trace::Options),
 }
 
 pub(super) fn head(options: &Options) -> u8 {
@@ -32,5 +36,6 @@ pub(super) fn head(options: &Options) -> u8 {
         Command::Describe(options) => describe::describe(options),
         Command::Expose(options) => expose::expose(options),
         Command::New(options) => new::new(options),
+        Command::Trace(options) => trace::trace(options),
     }
 }

@@ -23,7 +23,10 @@ pub(crate) fn identity(
         spintrue: env!("CARGO_PKG_VERSION").to_string(),
         script: about.script.to_string(),
         sources: sources.collect(),
-        model: head.model.clone(),
+        model: match about.replay {
+            true => format!("replay of {}", head.model),
+            false => head.model.clone(),
+        },
         serial: head.serial.clone(),
         simulated: head.simulated,
         seed: head.simulated.then_some(about.seed),
