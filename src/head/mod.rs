@@ -4,6 +4,7 @@
 //! Every quantity is a plain `f64` in SI units: m, s, rad, rad/s, Hz, V, K. A head owns its
 //! clock, so that a simulated head can let time pass without anyone waiting.
 
+pub mod contract;
 pub mod description;
 pub mod fault;
 pub mod gauge;

@@ -93,7 +93,9 @@ impl State {
     /// The recorded reply to a call.
     fn answer(&mut self, asked: &Call) -> Result<Reply, Fault> {
         if let Some(departure) = &self.departure {
-            return Err(Fault::Broken(departure.to_string()));
+            // Said in full once; a way out asks many times.
+            let why = format!("the replay left its recording at call {}", departure.call);
+            return Err(Fault::Broken(why));
         }
         let due = self.due();
         let making_safe = matches!(asked, Call::Disarm | Call::MakeSafe { .. });

@@ -277,8 +277,15 @@ mod tests {
         let script = "scripts/bring_up.spt";
         let params: Vec<(String, String)> =
             program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-        let about =
-            About { script, head: &head, seed: 1, faults: Vec::new(), params, at_most: None };
+        let about = About {
+            script,
+            head: &head,
+            seed: 1,
+            faults: Vec::new(),
+            params,
+            at_most: None,
+            replay: false,
+        };
         let folder = std::env::temp_dir().join(format!("spintrue-speed-{}", std::process::id()));
         std::fs::create_dir_all(&folder).unwrap();
         let mut archive = Archive::open(&folder.join("archive.sqlite")).unwrap();
