@@ -238,7 +238,8 @@ pub trait Head {
     fn disarm(&mut self) -> Result<(), Fault>;
 
     /// Draws one line with the facet asked for. Refused unless armed and locked; gives up with a
-    /// fault after [`Description::expose_most`].
+    /// fault after [`Description::expose_most`], or once no pulse came for as long as
+    /// [`Times::pulse_silence_most`].
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault>;
 
     /// Draws a page. Refused unless armed and locked; gives up with a fault after

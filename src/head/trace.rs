@@ -283,6 +283,12 @@ pub struct TraceReader<R: Read> {
     ended: bool,
 }
 
+/// What is wrong with a line, without the place inside it, which nobody counts.
+fn plain(error: &serde_json::Error) -> String {
+    let text = error.to_string();
+    text.split(" at line ").next().unwrap_or_default().to_string()
+}
+
 /// What there is to read.
 enum Next {
     Line,
@@ -320,7 +326,7 @@ impl<R: Read> TraceReader<R> {
             return Err(TraceError::Newer { version: mark.version, spintrue: mark.spintrue });
         }
         let header = serde_json::from_slice(&line)
-            .map_err(|error| TraceError::Damaged { line: 1, why: error.to_string() })?;
+            .map_err(|error| TraceError::Damaged { line: 1, why: plain(&error) })?;
         let mut digest = Sha256::new();
         digest.update(&line);
         let bytes = line.len() as u64;
@@ -361,7 +367,7 @@ impl<R: Read> TraceReader<R> {
             self.cut = true;
             return Ok(None);
         }
-        let entry = serde_json::from_slice(&self.line).map_err(|e| damaged(e.to_string()))?;
+        let entry = serde_json::from_slice(&self.line).map_err(|e| damaged(plain(&e)))?;
         if let Entry::End { sha256, .. } = &entry {
             self.ended = true;
             if *sha256 != hexadecimal(&self.digest.finalize_reset()) {

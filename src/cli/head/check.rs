@@ -154,7 +154,8 @@ fn told(contract: &Contract, found: &Found, colour: bool) -> String {
             format!("{}   {name}\n{holds}{seen}", styled("BROKEN", RED, colour))
         }
         Found::Skipped(why) => {
-            wrapped(&format!("{}  {name}: {why}", styled("skipped", YELLOW, colour)), "         ")
+            let rest = wrapped(&format!("{name}: {why}"), "         ");
+            format!("{}  {}", styled("skipped", YELLOW, colour), rest.trim_start())
         }
     }
 }

@@ -89,21 +89,27 @@ impl Bench {
         &self.late
     }
 
-    /// A call that takes `good` s at most where it succeeds, and `bad` s where it fails.
+    /// A call that takes `good` s at most where it succeeds, and `silence` s more where it fails.
     fn timed<T>(
         &mut self,
         what: &str,
-        (good, bad): (f64, f64),
+        (good, silence): (f64, f64),
         call: impl FnOnce(&mut Bench) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
         let before = self.head.now();
         let answer = call(self);
         let took = self.head.now() - before;
-        let most = if answer.is_ok() { good } else { good.max(bad) };
+        let most = if answer.is_ok() { good } else { good + silence };
         if took > most + SLACK && self.late.len() < LATE_MOST {
             self.late.push(format!("{what} took {took:.6} s instead of at most {most:.6} s"));
         }
         answer
+    }
+
+    /// After this time without an answer or a pulse a call is given up.
+    fn silence(&self) -> f64 {
+        let times = self.description.as_ref().map(|d| d.times);
+        times.map_or(f64::INFINITY, |times| times.silence_most.max(times.pulse_silence_most))
     }
 
     fn plain<T>(
@@ -169,7 +175,7 @@ impl Bench {
         let most = self.description.as_ref().map_or(f64::INFINITY, |d| {
             d.turns_most(f64::from(count), self.speed.unwrap_or(d.speed_least)) + d.times.reply_most
         });
-        self.timed("turns", (most, most), |bench| bench.head.turns(count))
+        self.timed("turns", (most, self.silence()), |bench| bench.head.turns(count))
     }
 
     pub(super) fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
@@ -179,7 +185,7 @@ impl Bench {
             let most = d.expose_most(self.speed.unwrap_or(d.speed_least));
             ready + most + d.times.reply_most
         });
-        self.timed("expose", (most, most), |bench| bench.head.expose(line))
+        self.timed("expose", (most, self.silence()), |bench| bench.head.expose(line))
     }
 
     pub(super) fn measure(&mut self) -> Checked<Result<Reading, Fault>> {
@@ -264,14 +270,16 @@ impl Bench {
             facets: head.facets,
             speed: self.usual_speed()?,
             decides: Decides::FocalLength(head.focal_length),
-            length: 0.5 * head.line_most,
+            length: 0.9 * head.line_most,
             resolution: 300.0 / 0.0254,
             hardware: Some(head.hardware()),
         };
         let coarser = LineRequest { resolution: request.resolution / 4.0, ..request };
         let plans = [request, coarser].into_iter().filter_map(|request| plan_line(&request).ok());
         plans.into_iter().find(|plan| plan.feasible).ok_or_else(|| {
-            Found::Skipped("no line of half the longest length can be planned".to_string())
+            Found::Skipped(
+                "no line of nine tenths of the longest length can be planned".to_string(),
+            )
         })
     }
 }
