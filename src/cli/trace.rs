@@ -1,7 +1,7 @@
 //! Recordings on the disk: one that is written while a run goes on, and one that is replayed.
 
 use crate::cli::address::Opened;
-use crate::cli::files::open_file;
+use crate::cli::files::{open_file, unwritten};
 use crate::cli::run::About;
 use crate::head::record::{Heard, Listener, recorded};
 use crate::head::replay::{Course, replay};
@@ -66,9 +66,7 @@ impl Tracer {
             ErrorKind::AlreadyExists => {
                 format!("there is a file {name} already: name one that is not there yet")
             }
-            ErrorKind::NotFound => format!("there is no folder for {name}: make it first"),
-            ErrorKind::PermissionDenied => format!("{name} may not be written"),
-            _ => format!("{name} cannot be written: {error}"),
+            _ => unwritten(&self.path, &error),
         })?;
         let writer = TraceWriter::new(file, &header).map_err(|e| format!("{name} {e}"))?;
         self.writer = Some(writer);
