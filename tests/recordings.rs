@@ -432,6 +432,14 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
     // The look behind the last command had not gone out.
     let second = looks(&mut again.head);
     assert_eq!(second[..second.len() - 1], first[..first.len() - 1]);
+    // Whoever listens looks at the clock too, and changes nothing.
+    let listened = played(written.0.borrow().clone());
+    listened.course.listened_by(1);
+    let deaf = TraceWriter::new(Written::default(), &header).unwrap();
+    let deaf = Rc::new(RefCell::new(Tap(deaf)));
+    let (mut head, _) = recorded(Box::new(listened.head), None, deaf);
+    let third = looks(&mut *head);
+    assert_eq!(third[..third.len() - 1], first[..first.len() - 1]);
     assert_eq!(again.course.departure(), None);
     assert_eq!(again.course.calls(), 11);
 }

@@ -84,6 +84,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("terminal_size::", &["terminal"]),
     ("toml::", &["head", "record", "session"]),
     ("csv::", &["session", "cli"]),
+    ("flate2::", &["head"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
     ("rusqlite::", &["cli"]),

@@ -83,8 +83,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         }
         _ => {
             return Err(format!(
-                "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` or \
-                 `replay:FILE`"
+                "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
             ));
         }
     };
@@ -143,6 +142,12 @@ pub(super) fn open_with(
             ));
         }
         return trace::open(file);
+    }
+    if address.split([':', '?']).next() != Some("sim") {
+        return Err(format!(
+            "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` or \
+             `replay:FILE`"
+        ));
     }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)

@@ -231,6 +231,9 @@ pub(super) fn run(options: &Options) -> u8 {
         }
         None => (None, (head, gauge)),
     };
+    if let Some(replay) = &opened.replay {
+        replay.listened_by(u64::from(recorder.is_some()) + u64::from(tracer.is_some()));
+    }
     let mut station = match Station::open(head, gauge, stop.clone()) {
         Ok(station) => station,
         Err(fault) => {

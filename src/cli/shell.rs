@@ -82,6 +82,16 @@ pub(super) fn shell(options: &Options) -> u8 {
         complain(&format!("error: signals cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
     }
+    if let Some(replay) = &opened.replay {
+        if options.realtime {
+            complain(
+                "error: nothing is waited for in a replay, whose times are recorded: leave \
+                 `--realtime` out\n",
+            );
+            return WRONG;
+        }
+        replay.listened_by(1);
+    }
     let (head, gauge) = if options.realtime {
         realtime(opened.head, opened.gauge, stop.clone())
     } else {
@@ -102,7 +112,12 @@ pub(super) fn shell(options: &Options) -> u8 {
     let attended = stdin().is_terminal() && stdout().is_terminal();
     let colour = colour_output();
     let greeting = greeting(&station, opened.seed, colour);
-    let time_passes = options.realtime || !station.description().simulated;
+    let greeting = match opened.replay {
+        Some(_) => greeting.replacen(" on ", " on replay of ", 1),
+        None => greeting,
+    };
+    let moves = !station.description().simulated && opened.replay.is_none();
+    let time_passes = options.realtime || moves;
     shell::run(Setup {
         station,
         tap,

@@ -177,6 +177,11 @@ pub(super) struct Replaying {
 }
 
 impl Replaying {
+    /// So many listeners stand between it and the station.
+    pub(super) fn listened_by(&self, listeners: u64) {
+        self.course.listened_by(listeners);
+    }
+
     /// What should be known before it is replayed, one line each: where the recording was cut off,
     /// and what is not as it was then.
     pub(super) fn notes(&self, now: &Header) -> String {

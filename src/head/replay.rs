@@ -50,6 +50,12 @@ impl Course {
         self.0.borrow().departure.clone()
     }
 
+    /// So many listeners stand between the replay and whoever calls it; each looks at the clock
+    /// once behind every call, which is not recorded.
+    pub fn listened_by(&self, listeners: u64) {
+        self.0.borrow_mut().listeners = listeners;
+    }
+
     /// Calls that were as recorded.
     pub fn calls(&self) -> u64 {
         self.0.borrow().calls
@@ -64,6 +70,10 @@ struct State {
     /// Looks at the clock since, that found the same.
     unchanged: u64,
     calls: u64,
+    /// Listeners that look at the clock behind every call.
+    listeners: u64,
+    /// Their looks that are still to come.
+    owed: u64,
     departure: Option<Departure>,
 }
 
@@ -106,6 +116,7 @@ impl State {
             if same(&heard.call, asked) {
                 self.calls += 1;
                 self.time = heard.time;
+                self.owed = self.listeners;
                 return Ok(heard.reply);
             }
             let (recorded, asked) = words::apart(&heard.call, asked);
@@ -116,6 +127,10 @@ impl State {
 
     fn now(&mut self) -> f64 {
         if self.departure.is_some() {
+            return self.time;
+        }
+        if self.owed > 0 {
+            self.owed -= 1;
             return self.time;
         }
         if let Some(Ok(Entry::Now { time, after })) = self.next {
@@ -181,7 +196,16 @@ pub fn replay(
     let mut entries = entries;
     let next = entries.next();
     let entries = Box::new(entries);
-    let state = State { entries, next, time: started, unchanged: 0, calls: 0, departure: None };
+    let state = State {
+        entries,
+        next,
+        time: started,
+        unchanged: 0,
+        calls: 0,
+        listeners: 0,
+        owed: 0,
+        departure: None,
+    };
     let state = Rc::new(RefCell::new(state));
     Replayed {
         head: ReplayHead(Rc::clone(&state)),
