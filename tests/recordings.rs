@@ -29,7 +29,7 @@ use std::cell::RefCell;
 use std::fs;
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 use std::rc::Rc;
 
 fn root() -> &'static Path {
@@ -149,6 +149,33 @@ fn a_changed_script_is_told_where_it_departs() {
     let idle = folder.file("idle.spt", "note \"nothing\"\n");
     let output = spintrue(root(), &["run", idle.to_str().unwrap(), "--head", &head]);
     assert_ne!(output.status.code(), Some(0), "{}", text(&output.stdout));
+}
+
+/// The prompt's own looks at the head are no part of what is replayed.
+#[test]
+fn a_recording_can_be_stepped_through_in_the_shell() {
+    let folder = Folder::new("steps");
+    let path = bring_up(&folder);
+    let head = format!("replay:{}", path.display());
+    let through = |typed: &str| {
+        let mut shell = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        shell.args(["shell", "scripts/bring_up.spt", "--no-history", "--head", &head]);
+        shell.current_dir(root()).stdin(Stdio::piped());
+        let mut shell = shell.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        shell.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
+        shell.wait_with_output().unwrap()
+    };
+    for typed in ["run\n", "step\n\n\n\ngo\n"] {
+        let output = through(typed);
+        let said = text(&output.stdout);
+        assert_eq!(output.status.code(), Some(0), "{said}{}", text(&output.stderr));
+        assert!(said.contains("check in-scan residual: 0.73 um ± 0.59 um"), "{said}");
+        assert!(said.contains("head: laser off, mirror parked, polygon at rest (measured)"));
+    }
+    // Whatever else is asked of the head leaves the recording, and says so.
+    let output = through("status()\nstatus()\nstatus()\n");
+    let said = text(&output.stdout) + &text(&output.stderr);
+    assert!(said.contains("the replay leaves its recording at call 4"), "{said}");
 }
 
 #[test]

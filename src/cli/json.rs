@@ -41,7 +41,8 @@ pub(super) fn start(about: &About<'_>) -> Value {
         "params": params,
     });
     if about.replay {
-        start["head"]["replay"] = json!(true);
+        let head = start.get_mut("head").and_then(Value::as_object_mut);
+        head.map(|head| head.insert("replay".to_string(), json!(true)));
     }
     start
 }

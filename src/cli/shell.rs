@@ -112,7 +112,7 @@ pub(super) fn shell(options: &Options) -> u8 {
     let attended = stdin().is_terminal() && stdout().is_terminal();
     let colour = colour_output();
     let greeting = greeting(&station, opened.seed, colour);
-    let greeting = match opened.replay {
+    let greeting = match &opened.replay {
         Some(_) => greeting.replacen(" on ", " on replay of ", 1),
         None => greeting,
     };
@@ -126,6 +126,7 @@ pub(super) fn shell(options: &Options) -> u8 {
         settings: options.settings.clone(),
         allowed,
         leave,
+        replay: opened.replay.map(|replay| replay.course()),
         history: if options.no_history { None } else { history() },
         attended,
         time_passes,

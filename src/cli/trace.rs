@@ -177,6 +177,11 @@ pub(super) struct Replaying {
 }
 
 impl Replaying {
+    /// How far it is.
+    pub(super) fn course(&self) -> Course {
+        self.course.clone()
+    }
+
     /// So many listeners stand between it and the station.
     pub(super) fn listened_by(&self, listeners: u64) {
         self.course.listened_by(listeners);

@@ -50,6 +50,12 @@ impl Course {
         self.0.borrow().departure.clone()
     }
 
+    /// While set, looks at status and clock are no part of the run: they find what was found last,
+    /// and the recording does not go on.
+    pub fn aside(&self, aside: bool) {
+        self.0.borrow_mut().aside = aside;
+    }
+
     /// So many listeners stand between the replay and whoever calls it; each looks at the clock
     /// once behind every call, which is not recorded.
     pub fn listened_by(&self, listeners: u64) {
@@ -74,6 +80,10 @@ struct State {
     listeners: u64,
     /// Their looks that are still to come.
     owed: u64,
+    /// Looks are no part of the run.
+    aside: bool,
+    /// The last recorded status that was given.
+    status: Option<Status>,
     departure: Option<Departure>,
 }
 
@@ -126,7 +136,7 @@ impl State {
     }
 
     fn now(&mut self) -> f64 {
-        if self.departure.is_some() {
+        if self.departure.is_some() || self.aside {
             return self.time;
         }
         if self.owed > 0 {
@@ -204,6 +214,8 @@ pub fn replay(
         calls: 0,
         listeners: 0,
         owed: 0,
+        aside: false,
+        status: None,
         departure: None,
     };
     let state = Rc::new(RefCell::new(state));
@@ -251,7 +263,13 @@ impl Head for ReplayHead {
     }
 
     fn status(&mut self) -> Result<Status, Fault> {
-        asked(&self.0, &Call::Status, reply!(Status)).map(|boxed| *boxed)
+        if self.0.borrow().aside {
+            let none = || Fault::Refused("nothing is recorded of that yet".to_string());
+            return self.0.borrow().status.clone().ok_or_else(none);
+        }
+        let status = asked(&self.0, &Call::Status, reply!(Status)).map(|boxed| *boxed)?;
+        self.0.borrow_mut().status = Some(status.clone());
+        Ok(status)
     }
 
     fn spin(&mut self, speed: f64) -> Result<(), Fault> {

@@ -114,15 +114,17 @@ fn differing(one: &Value, other: &Value, path: String) -> Option<(String, String
             let mut pairs = a.iter().zip(b).enumerate();
             pairs.find_map(|(index, (x, y))| differing(x, y, format!("{path}[{index}]")))
         }
-        _ if one.to_string() == other.to_string() => None,
-        _ => Some((path, short(one), short(other))),
+        _ => {
+            // Texts tell the two zeros apart, which are equal as numbers.
+            let (a, b) = (one.to_string(), other.to_string());
+            (a != b).then(|| (path, short(&a), short(&b)))
+        }
     }
 }
 
-fn short(value: &Value) -> String {
-    let text = value.to_string();
+fn short(text: &str) -> String {
     if text.chars().count() <= MOST {
-        return text;
+        return text.to_string();
     }
     text.chars().take(MOST).chain(['…']).collect()
 }

@@ -313,7 +313,7 @@ fn faults_break_what_they_should() {
         // A bump does nothing to a polygon at rest, so it comes while it spins.
         let when = if kind.name == "lock_lost" { "line 2" } else { "0s" };
         let fault = format!("{}{key}@{when}", kind.name);
-        let (head, gauge) = open_with(None, 1, &[fault.clone()]).unwrap();
+        let (head, gauge) = open_with(None, 1, std::slice::from_ref(&fault)).unwrap();
         let told = run(Box::new(head), Some(Box::new(gauge)), ALL);
         seen.push_str(&format!("{fault}: {}\n", broken(&told).join(", ")));
         assert!(told.safe.laser_off || fault.starts_with("l"), "{fault}");
