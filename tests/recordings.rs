@@ -86,8 +86,8 @@ fn repeats(folder: &Folder, at: &Path, script: &str, both: &[&str], first: &[&st
 fn every_shipped_script_and_every_fault_replays_byte_for_byte() {
     let folder = Folder::new("replays");
     let before = folder.path("before");
-    let arguments = ["run", "scripts/measure_only.spt", "--record", &before];
-    let _ = spintrue(root(), &arguments);
+    let arguments = ["run", "scripts/bring_up.spt", "--seed", "3", "--record", &before];
+    assert_eq!(spintrue(root(), &arguments).status.code(), Some(0));
     let mut count = 0;
     for entry in fs::read_dir(root().join("scripts")).unwrap() {
         let path = entry.unwrap().path();
@@ -98,7 +98,7 @@ fn every_shipped_script_and_every_fault_replays_byte_for_byte() {
         let more: Vec<&str> = match name {
             "accept.spt" => vec!["--set", "@scripts/datasheets/ten_facet.toml"],
             "fit_spacer.spt" => vec!["--answers", "scripts/answers/fit_spacer.toml"],
-            "requalify.spt" => continue,
+            "requalify.spt" => vec!["--last", &before],
             _ => vec![],
         };
         repeats(&folder, root(), &format!("scripts/{name}"), &more, &["--seed", "3"]);
