@@ -86,7 +86,9 @@ fn repeats(folder: &Folder, at: &Path, script: &str, both: &[&str], first: &[&st
 fn every_shipped_script_and_every_fault_replays_byte_for_byte() {
     let folder = Folder::new("replays");
     let before = folder.path("before");
-    let arguments = ["run", "scripts/bring_up.spt", "--seed", "3", "--record", &before];
+    let sheet = "@scripts/datasheets/ten_facet.toml";
+    let arguments =
+        ["run", "scripts/accept.spt", "--seed", "3", "--set", sheet, "--record", &before];
     assert_eq!(spintrue(root(), &arguments).status.code(), Some(0));
     let mut count = 0;
     for entry in fs::read_dir(root().join("scripts")).unwrap() {
@@ -96,7 +98,7 @@ fn every_shipped_script_and_every_fault_replays_byte_for_byte() {
         }
         let name = path.file_name().unwrap().to_str().unwrap();
         let more: Vec<&str> = match name {
-            "accept.spt" => vec!["--set", "@scripts/datasheets/ten_facet.toml"],
+            "accept.spt" => vec!["--set", sheet],
             "fit_spacer.spt" => vec!["--answers", "scripts/answers/fit_spacer.toml"],
             "requalify.spt" => vec!["--last", &before],
             _ => vec![],
