@@ -142,3 +142,27 @@ fn the_page_of_keys_names_every_key() {
         }
     }
 }
+
+/// The page of heads tells the one table of contracts. With `INSTA_UPDATE=always` it is written
+/// anew.
+#[test]
+fn the_page_of_contracts_is_the_table() {
+    let _one_at_a_time = PAGES.lock().unwrap_or_else(|lock| lock.into_inner());
+    let renew = std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always");
+    let path = root().join("docs/heads.md");
+    let page = fs::read_to_string(&path).unwrap();
+    let (start, end) = ("<!-- contracts -->\n", "<!-- end of contracts -->");
+    let (before, rest) = page.split_once(start).unwrap();
+    let (told, after) = rest.split_once(end).unwrap();
+    let mut table = String::from("\n| contract | what holds | does |\n| --- | --- | --- |\n");
+    for contract in spintrue::head::contract::TABLE {
+        let does = format!("{:?}", contract.does).to_lowercase();
+        table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds));
+    }
+    table.push('\n');
+    if renew {
+        fs::write(&path, format!("{before}{start}{table}{end}{after}")).unwrap();
+    } else {
+        assert_eq!(told, table);
+    }
+}

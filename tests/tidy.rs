@@ -85,6 +85,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("rustix::", &["terminal"]),
     ("toml::", &["head", "record", "session"]),
     ("csv::", &["session", "cli"]),
+    ("flate2::", &["head"]),
     ("png::", &["cli"]),
     ("jiff::", &["cli"]),
     ("rusqlite::", &["cli"]),

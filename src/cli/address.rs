@@ -2,6 +2,7 @@
 
 use crate::cli::files::read_text;
 use crate::cli::memory;
+use crate::cli::trace::{self, Replaying};
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::{Gauge, Head, Provoker};
@@ -19,6 +20,8 @@ pub(super) struct Opened {
     pub medium: Option<Medium>,
     /// Seed of a simulated head.
     pub seed: u64,
+    /// What is replayed, where it is a recording.
+    pub replay: Option<Replaying>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -72,6 +75,12 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
             let text = read_text(Path::new(file)).map_err(|why| format!("error: {why}"))?;
             Some((file.to_string(), text))
         }
+        ("replay", _) => {
+            return Err(format!(
+                "error: `{address}` plays one recording, and simulated heads are asked for here: \
+                 replay it with `spintrue run SCRIPT --head {address}`"
+            ));
+        }
         _ => {
             return Err(format!(
                 "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
@@ -109,6 +118,7 @@ impl Simulated {
             gauge: Some(Box::new(gauge)),
             medium,
             seed,
+            replay: None,
         })
     }
 }
@@ -124,6 +134,21 @@ pub(super) fn open_with(
     seed: Option<u64>,
     faults: &[String],
 ) -> Result<Opened, String> {
+    if let Some(file) = address.strip_prefix("replay:") {
+        if let Some(option) = seed.map(|_| "--seed").or((!faults.is_empty()).then_some("--fault")) {
+            return Err(format!(
+                "error: `{option}` needs a simulated head, and `{address}` plays a recording: what \
+                 happened then is in it; leave `{option}` out"
+            ));
+        }
+        return trace::open(file);
+    }
+    if address.split([':', '?']).next() != Some("sim") {
+        return Err(format!(
+            "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` or \
+             `replay:FILE`"
+        ));
+    }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other

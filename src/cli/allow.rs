@@ -1,7 +1,8 @@
 //! `--allow`: what a run may do to the head.
 //!
 //! Without it everything is allowed but one thing: on a real head, trims are stored for good
-//! only where somebody sits at the terminal or has said so. A simulated head has nothing to lose.
+//! only where somebody sits at the terminal or has said so. A simulated head has nothing to lose, a replayed one
+//! neither.
 
 use crate::builtins::Effect;
 use crate::check::limit::beyond;
@@ -26,8 +27,9 @@ pub(super) fn refused(
     prepared: &Prepared,
     allowed: Option<&[Effect]>,
     simulated: bool,
+    replayed: bool,
 ) -> Vec<Diagnostic> {
-    let unattended = !simulated && !stdin().is_terminal();
+    let unattended = !simulated && !replayed && !stdin().is_terminal();
     let usual: Vec<Effect> =
         Effect::ALL.into_iter().filter(|e| *e != Effect::Stores || !unattended).collect();
     let allowed_here: Vec<Effect> = allowed

@@ -38,6 +38,7 @@ impl Console {
         } else {
             format!("head {} {}", head.model, head.serial)
         };
+        let kind = if about.replay { format!("replay of {kind}") } else { kind };
         let mut text = format!("{} on {kind}\n", styled(about.script, BOLD, colour));
         if !about.params.is_empty() {
             let params: Vec<String> =

@@ -135,7 +135,7 @@ pub(super) fn unwritten(path: &Path, error: &Error) -> String {
     format!("{} cannot be written: {why}", path.display())
 }
 
-fn open_file(path: &Path) -> Result<File, String> {
+pub(super) fn open_file(path: &Path) -> Result<File, String> {
     let name = path.display();
     let file = File::open(path).map_err(|error| match error.kind() {
         ErrorKind::NotFound => format!("there is no file {name}"),

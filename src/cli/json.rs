@@ -27,7 +27,7 @@ impl Json {
 pub(super) fn start(about: &About<'_>) -> Value {
     let params: Map<String, Value> =
         about.params.iter().map(|(name, value)| (name.clone(), json!(value))).collect();
-    json!({
+    let mut start = json!({
         "event": "start",
         "spintrue": env!("CARGO_PKG_VERSION"),
         "script": about.script,
@@ -39,7 +39,12 @@ pub(super) fn start(about: &About<'_>) -> Value {
             "faults": about.faults,
         },
         "params": params,
-    })
+    });
+    if about.replay {
+        let head = start.get_mut("head").and_then(Value::as_object_mut);
+        head.map(|head| head.insert("replay".to_string(), json!(true)));
+    }
+    start
 }
 
 fn line(value: &Value) {

@@ -27,6 +27,7 @@ mod shell;
 mod signals;
 mod simulate;
 mod summary;
+mod trace;
 mod units;
 
 use crate::terminal;

@@ -9,6 +9,7 @@ use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
 use crate::cli::record::{self, Recorder, Recording};
 use crate::cli::signals::stop_on_request;
+use crate::cli::trace::{self, Replaying, TracedProvoker, Tracer};
 use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
 use crate::head::record::recorded;
 use crate::head::sim::medium::Sheet;
@@ -40,6 +41,7 @@ Head addresses:
   sim:FILE.toml            a simulated head of another description
   sim:FILE.toml?seed=7     the same with another seed
   sim?memory=FILE.json     a simulated head that keeps its stored trims
+  replay:FILE              what `--trace FILE` has recorded; it says where a run leaves it
 
 Examples:
   spintrue run scripts/bring_up.spt
@@ -48,7 +50,9 @@ Examples:
   spintrue run scripts/bring_up.spt --fault lock_lost@12s
   spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
   spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
-  spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
+  spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl
+  spintrue run scripts/bring_up.spt --trace run.trace
+  spintrue run scripts/bring_up.spt --head replay:run.trace";
 
 #[derive(Args)]
 #[command(group(ArgGroup::new("kept").args(["record", "archive"]).multiple(true)))]
@@ -94,6 +98,10 @@ pub(super) struct Options {
     /// script said, test results, values, and a report for people
     #[arg(long, value_name = "DIR")]
     record: Option<PathBuf>,
+    /// Records every call of the head and its reply in a file that must not be there yet;
+    /// `--head replay:FILE` plays it back (see docs/recordings.md)
+    #[arg(long, value_name = "FILE")]
+    trace: Option<PathBuf>,
     /// Who runs it, for the record and the archive
     #[arg(long, value_name = "NAME", requires = "kept")]
     operator: Option<String>,
@@ -119,6 +127,8 @@ pub(super) struct About<'a> {
     pub params: Vec<(String, String)>,
     /// Longest head time in s that the run can take, where a bound is known.
     pub at_most: Option<f64>,
+    /// The head is a recording that is played back.
+    pub replay: bool,
 }
 
 /// Somebody who prints a run.
@@ -188,6 +198,13 @@ pub(super) fn run(options: &Options) -> u8 {
         },
         None => None,
     };
+    if opened.replay.is_some() && options.archive.is_some() {
+        complain(
+            "error: a replay is no run of a head, and an archive holds runs only: leave `--archive` \
+             out\n",
+        );
+        return WRONG;
+    }
     let archive = match options.archive.as_deref().map(Archive::open).transpose() {
         Ok(archive) => archive,
         Err(why) => {
@@ -208,6 +225,16 @@ pub(super) fn run(options: &Options) -> u8 {
         Some((_, recorder)) => recorded(opened.head, opened.gauge, recorder.clone()),
         None => (opened.head, opened.gauge),
     };
+    let (tracer, (head, gauge)) = match &options.trace {
+        Some(path) => {
+            let (tracer, heads) = Tracer::listening(path, stop.clone(), (head, gauge));
+            (Some(tracer), heads)
+        }
+        None => (None, (head, gauge)),
+    };
+    if let Some(replay) = &opened.replay {
+        replay.listened_by(u64::from(recorder.is_some()) + u64::from(tracer.is_some()));
+    }
     let mut station = match Station::open(head, gauge, stop.clone()) {
         Ok(station) => station,
         Err(fault) => {
@@ -220,7 +247,12 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     station.supply(Box::new(Supply::new(Disk, &options.script)));
-    station.rehearse(opened.provoker);
+    station.rehearse(match (opened.provoker, &tracer) {
+        (Some(inner), Some(tracer)) => {
+            Some(Box::new(TracedProvoker { inner, tracer: tracer.clone() }))
+        }
+        (provoker, _) => provoker,
+    });
     let refused = prepared.unprovokable(&|fault| station.refused(fault));
     if !refused.is_empty() {
         complain(&rendered(&refused, &prepared.sources));
@@ -239,7 +271,8 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let head = station.description().clone();
-    let refused = allow::refused(&prepared, allowed.as_deref(), head.simulated);
+    let refused =
+        allow::refused(&prepared, allowed.as_deref(), head.simulated, opened.replay.is_some());
     if !refused.is_empty() {
         complain(&rendered(&refused, &prepared.sources));
         return WRONG;
@@ -253,8 +286,13 @@ pub(super) fn run(options: &Options) -> u8 {
         operator: options.operator.as_deref(),
         params,
         at_most: bound.most,
+        replay: opened.replay.is_some(),
     };
-    // Late, for it starts a thread; nothing has moved yet.
+    let header = trace::header(&about, &prepared);
+    if let Some(replay) = &opened.replay {
+        complain(&replay.notes(&header));
+    }
+    // Nothing has moved yet.
     let handler = stop_on_request(&[stop]);
     if let Err(error) = handler {
         complain(&format!("error: Ctrl-C cannot be watched for, so nothing is run: {error}\n"));
@@ -269,6 +307,12 @@ pub(super) fn run(options: &Options) -> u8 {
             complain(&format!("error: no record can be kept, so nothing is run: {why}\n"));
             return WRONG;
         }
+    }
+    if let Some(tracer) = &tracer
+        && let Err(why) = tracer.borrow_mut().start(&header)
+    {
+        complain(&format!("error: nothing can be recorded, so nothing is run: {why}\n"));
+        return WRONG;
     }
     let mut printer: Box<dyn Printer + '_> = printer(&about, options.json);
     if let Some((_, recorder)) = &recorder {
@@ -300,6 +344,19 @@ pub(super) fn run(options: &Options) -> u8 {
     for why in trouble.into_iter().chain(stored.err()) {
         complain(&format!("error: {why}\n"));
         code = if code == 0 { WRONG } else { code };
+    }
+    if let Some(Err(why)) = tracer.map(|tracer| {
+        let verdict = finished.verdict().text().to_lowercase();
+        tracer.borrow_mut().finish(&verdict)
+    }) {
+        complain(&format!("error: the run is not recorded, so nothing passed: {why}\n"));
+        let passed = code == 0 || finished.verdict() == Verdict::Interrupted;
+        code = if passed { WRONG } else { code };
+    }
+    if let Some(told) = opened.replay.as_ref().and_then(Replaying::outcome) {
+        complain(&told);
+        // A script that left the recording proves nothing, however it took that.
+        code = if code == 0 { Verdict::HeadFailed.exit_code() } else { code };
     }
     code
 }

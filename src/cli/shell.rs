@@ -86,6 +86,16 @@ pub(super) fn shell(options: &Options) -> u8 {
         complain(&format!("error: signals cannot be watched for, so nothing is run: {error}\n"));
         return WRONG;
     }
+    if let Some(replay) = &opened.replay {
+        if options.realtime {
+            complain(
+                "error: nothing is waited for in a replay, whose times are recorded: leave \
+                 `--realtime` out\n",
+            );
+            return WRONG;
+        }
+        replay.listened_by(1);
+    }
     let (head, gauge) = if options.realtime {
         realtime(opened.head, opened.gauge, stop.clone())
     } else {
@@ -106,7 +116,12 @@ pub(super) fn shell(options: &Options) -> u8 {
     let attended = stdin().is_terminal() && stdout().is_terminal();
     let colour = colour_output();
     let greeting = greeting(&station, opened.seed, colour);
-    let time_passes = options.realtime || !station.description().simulated;
+    let greeting = match &opened.replay {
+        Some(_) => greeting.replacen(" on ", " on replay of ", 1),
+        None => greeting,
+    };
+    let moves = !station.description().simulated && opened.replay.is_none();
+    let time_passes = options.realtime || moves;
     shell::run(Setup {
         station,
         tap,
@@ -115,6 +130,7 @@ pub(super) fn shell(options: &Options) -> u8 {
         settings: options.settings.clone(),
         allowed,
         leave,
+        replay: opened.replay.map(|replay| replay.course()),
         history: if options.no_history { None } else { history() },
         attended,
         time_passes,

@@ -1,6 +1,7 @@
 //! What a head or a gauge can answer instead of doing as asked. No places: the caller adds them.
 
 use serde::{Deserialize, Serialize};
+use std::sync::Mutex;
 use thiserror::Error;
 
 /// A refusal or a failure of the head or the gauge, in words for the person at the bench.
@@ -68,16 +69,65 @@ impl Fault {
 /// One of [`KNOWN`]; by a name of its own, since serde would borrow a plain `&str` for good.
 type Known = &'static str;
 
-/// What the two faults with a fixed wording can say.
-const KNOWN: [&str; 5] = [
+/// What the two faults with a fixed wording can say here.
+const KNOWN: [&str; 7] = [
     "index",
     "start-of-scan",
     "changing the polygon speed",
     "stopping the polygon",
     "storing trims",
+    "arming",
+    "asking the operator",
 ];
+
+/// What heads of others have said beyond that, kept for good since faults hold it so. Few and short:
+/// what comes from a file or a wire must not fill the memory.
+static HEARD: Mutex<Vec<&'static str>> = Mutex::new(Vec::new());
+
+/// Most texts that are kept so.
+const HEARD_MOST: usize = 64;
+
+/// Most bytes of one.
+const TEXT_MOST: usize = 200;
 
 fn known_text<'de, D: serde::Deserializer<'de>>(from: D) -> Result<&'static str, D::Error> {
     let text = String::deserialize(from)?;
-    Ok(KNOWN.into_iter().find(|known| *known == text).unwrap_or("what was asked"))
+    if let Some(known) = KNOWN.into_iter().find(|known| *known == text) {
+        return Ok(known);
+    }
+    let mut heard = HEARD.lock().unwrap_or_else(|lock| lock.into_inner());
+    if let Some(known) = heard.iter().find(|known| **known == text) {
+        return Ok(known);
+    }
+    if heard.len() >= HEARD_MOST || text.len() > TEXT_MOST {
+        return Ok("what was asked");
+    }
+    let kept: &'static str = text.leak();
+    heard.push(kept);
+    Ok(kept)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Fault;
+
+    #[test]
+    fn what_others_say_reads_back_and_stays_bounded() {
+        let back = |what: &str| {
+            let text = format!("{{\"armed\":{{\"what\":\"{what}\"}}}}");
+            match serde_json::from_str::<Fault>(&text).unwrap() {
+                Fault::Armed { what } => what,
+                other => panic!("{other:?}"),
+            }
+        };
+        for what in ["arming", "cleaning the lens", "cleaning the lens"] {
+            assert_eq!(back(what), what);
+        }
+        assert_eq!(back(&"x".repeat(201)), "what was asked");
+        for number in 0..1000 {
+            back(&format!("thing {number}"));
+        }
+        assert_eq!(back("thing 999"), "what was asked");
+        assert_eq!(back("cleaning the lens"), "cleaning the lens");
+    }
 }

@@ -4,6 +4,7 @@
 //! Every quantity is a plain `f64` in SI units: m, s, rad, rad/s, Hz, V, K. A head owns its
 //! clock, so that a simulated head can let time pass without anyone waiting.
 
+pub mod contract;
 pub mod description;
 pub mod fault;
 pub mod gauge;
@@ -11,13 +12,17 @@ pub mod images;
 pub mod provoker;
 pub mod realtime;
 pub mod record;
+pub mod replay;
 pub mod safe;
 pub mod sim;
 pub mod station;
+pub mod trace;
+pub mod words;
 
 use crate::image::Bitmap;
 use crate::optics::LinePlan;
 pub use crate::optics::Trim;
+use crate::units::number;
 pub use description::{Description, Times};
 pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
@@ -40,16 +45,20 @@ pub enum Laser {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Status {
     /// Head time in s.
+    #[serde(with = "number")]
     pub time: f64,
     /// Measured polygon speed in rad/s.
+    #[serde(with = "number")]
     pub speed: f64,
     /// The speed asked for in rad/s, or none while stopped or coasting.
+    #[serde(with = "number::option", default)]
     pub target: Option<f64>,
     /// The lock detector's word: the speed has stayed in its window.
     pub locked: bool,
     /// The facet that will draw the next line, where the index has been seen.
     pub facet: Option<u32>,
     /// Voltage of each rail in V, in the order of the description.
+    #[serde(with = "number::list")]
     pub rails: Vec<f64>,
     /// Whether the interlock chain is closed.
     pub interlock_closed: bool,
@@ -58,10 +67,12 @@ pub struct Status {
     /// Measured at rest: no pulse came for longer than the slowest turn that can be told.
     pub at_rest: bool,
     /// Galvanometer angle (mechanical) in rad.
+    #[serde(with = "number")]
     pub galvanometer: f64,
     /// Whether the galvanometer stands at its parked angle.
     pub parked: bool,
     /// Temperature of the head in K.
+    #[serde(with = "number")]
     pub temperature: f64,
 }
 
@@ -69,6 +80,7 @@ pub struct Status {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Turn {
     /// Time of the turn in s.
+    #[serde(with = "number")]
     pub period: f64,
     /// Start-of-scan pulses inside it.
     pub start_of_scan: u32,
@@ -127,6 +139,7 @@ impl LineOrder {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Exposed {
     /// Head time of its first dot in s.
+    #[serde(with = "number")]
     pub time: f64,
     /// The facet that drew it.
     pub facet: u32,
@@ -155,12 +168,14 @@ pub struct PageOrder {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ExposedPage {
     /// Head time of its first dot in s.
+    #[serde(with = "number")]
     pub time: f64,
     /// Lines that were drawn.
     pub lines: u32,
     /// Lines left out because their start-of-scan pulse did not come.
     pub missed: u32,
     /// From the first dot to the last in s.
+    #[serde(with = "number")]
     pub took: f64,
 }
 
@@ -172,6 +187,7 @@ pub struct SafeState {
     /// The galvanometer is parked.
     pub parked: bool,
     /// Measured polygon speed in rad/s when this was read.
+    #[serde(with = "number")]
     pub speed: f64,
     /// Measured at rest.
     pub at_rest: bool,
@@ -222,7 +238,8 @@ pub trait Head {
     fn disarm(&mut self) -> Result<(), Fault>;
 
     /// Draws one line with the facet asked for. Refused unless armed and locked; gives up with a
-    /// fault after [`Description::expose_most`].
+    /// fault after [`Description::expose_most`], or once no pulse came for as long as
+    /// [`Times::pulse_silence_most`].
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault>;
 
     /// Draws a page. Refused unless armed and locked; gives up with a fault after

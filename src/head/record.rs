@@ -8,6 +8,7 @@ use crate::head::{
     SafeState, Status, Trim, Turn,
 };
 use crate::image::Bitmap;
+use crate::units::number;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::cell::RefCell;
@@ -17,12 +18,18 @@ use std::rc::Rc;
 pub trait Listener {
     /// A call was answered.
     fn heard(&mut self, heard: &Heard);
+
+    /// Somebody looked at the head's clock, which said so many s.
+    fn clock(&mut self, time: f64) {
+        let _ = time;
+    }
 }
 
 /// A call with what came of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// Head time in s when the answer came.
+    #[serde(with = "number")]
     pub time: f64,
     /// What was asked.
     pub call: Call,
@@ -271,7 +278,9 @@ impl Head for RecordedHead {
     }
 
     fn now(&mut self) -> f64 {
-        self.head.borrow_mut().now()
+        let time = self.head.borrow_mut().now();
+        self.listener.borrow_mut().clock(time);
+        time
     }
 
     fn sleep(&mut self, seconds: f64) {

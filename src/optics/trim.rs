@@ -3,7 +3,7 @@
 //! Both corrections are first order and meant to be repeated: load, look again, correct again.
 
 use crate::optics::{OutOfRegister, Register};
-use crate::units::{Dimension, show};
+use crate::units::{Dimension, number, show};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -11,12 +11,16 @@ use thiserror::Error;
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Reading {
     /// Shift along the line in m, + in the direction of the scan.
+    #[serde(with = "number")]
     pub in_scan: f64,
     /// Shift across the line in m, + in the direction of a larger galvanometer angle.
+    #[serde(with = "number")]
     pub cross_scan: f64,
     /// Standard uncertainty of a single reading along the line in m, as the gauge states it.
+    #[serde(with = "number")]
     pub in_scan_u: f64,
     /// Standard uncertainty of a single reading across the line in m, as the gauge states it.
+    #[serde(with = "number")]
     pub cross_scan_u: f64,
 }
 
@@ -24,8 +28,10 @@ pub struct Reading {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Trim {
     /// Added to the start delay, in s. Positive draws the line later, so further in +x.
+    #[serde(with = "number")]
     pub in_scan: f64,
     /// Added to the galvanometer's mechanical angle while this facet draws, in rad.
+    #[serde(with = "number")]
     pub cross_scan: f64,
 }
 

@@ -5,6 +5,7 @@ use crate::check::limit::beyond;
 use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
+use crate::head::replay::Course;
 use crate::head::station::Station;
 use crate::lsp::describe::{Callable, Taken};
 use crate::program::failure::{Failure, FailureKind};
@@ -98,6 +99,8 @@ pub struct Bench {
     pub marks: BTreeSet<Mark>,
     /// Set from outside to end the shell.
     pub leave: Arc<AtomicBool>,
+    /// The recording that is played back, where the head is one.
+    pub replay: Option<Course>,
 }
 
 impl Bench {
@@ -124,6 +127,7 @@ impl Bench {
             stand: &mut self.stand,
             known: &self.known,
             leave: &self.leave,
+            replay: self.replay.as_ref(),
             time_passes: self.time_passes,
             attended: self.attended,
             colour: self.colour,

@@ -34,6 +34,7 @@ pub use tap::Tap;
 
 use crate::builtins::Effect;
 use crate::head::Fault;
+use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
 use crate::session::live::Session;
 use crate::session::{Files, Verdict};
@@ -70,6 +71,8 @@ pub struct Setup {
     pub allowed: Option<Vec<Effect>>,
     /// Set from outside to end the shell, such as when the terminal is closed.
     pub leave: Arc<AtomicBool>,
+    /// The recording that is played back, where the head is one.
+    pub replay: Option<Course>,
     /// Keeps what was typed; none keeps nothing.
     pub history: Option<PathBuf>,
     /// Somebody is at the terminal; else plain lines are read.
@@ -117,6 +120,7 @@ pub fn run(setup: Setup) -> u8 {
         checks: (0, 0),
         marks: BTreeSet::new(),
         leave: setup.leave,
+        replay: setup.replay,
     };
     let operator =
         AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
@@ -125,7 +129,9 @@ pub fn run(setup: Setup) -> u8 {
         say(&setup.greeting);
     }
     // The trims in force are those that the first `undo` may lead back to.
-    if let Err(StationError::Fault(fault)) = bench.station.trims() {
+    if bench.replay.is_none()
+        && let Err(StationError::Fault(fault)) = bench.station.trims()
+    {
         complain(&trims_unknown(&fault));
     }
     bench.look();

@@ -3,6 +3,7 @@
 
 use crate::builtins::Effect;
 use crate::check::live::Kept;
+use crate::head::replay::Course;
 use crate::session::Files;
 use crate::session::live::Entry;
 use crate::session::step::{Pause, Pauses, Unseen};
@@ -86,13 +87,14 @@ pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         ));
     }
     let mut voice = bench.begin();
-    let Bench { station, session, files, stand, known, leave, marks, .. } = bench;
+    let Bench { station, session, files, stand, known, leave, marks, replay, .. } = bench;
     let mut guide = Guide {
         reader,
         files: &mut **files,
         stand,
         known,
         leave,
+        replay: replay.as_ref(),
         marks,
         marked,
         reads: bench.allowed.as_ref().is_none_or(|allowed| allowed.contains(&Effect::Reads)),
@@ -134,6 +136,7 @@ struct Guide<'a> {
     stand: &'a mut Stand,
     known: &'a Shared,
     leave: &'a AtomicBool,
+    replay: Option<&'a Course>,
     marks: &'a mut BTreeSet<Mark>,
     /// The steps at which the marks pause.
     marked: HashSet<usize>,
@@ -178,6 +181,7 @@ impl Guide<'_> {
             stand: &mut *self.stand,
             known: self.known,
             leave: self.leave,
+            replay: self.replay,
             time_passes: self.time_passes,
             attended: self.attended,
             colour: self.colour,

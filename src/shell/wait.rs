@@ -1,6 +1,7 @@
 //! Waiting for what somebody types, with an eye on the head and on requests from outside.
 
 use crate::head::Fault;
+use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
 use crate::shell::known::Shared;
 use crate::shell::prompt::{Stand, changes, prompt};
@@ -22,6 +23,8 @@ pub struct Watch<'a> {
     pub known: &'a Shared,
     /// Set from outside to end the shell.
     pub leave: &'a AtomicBool,
+    /// The recording that is played back, where the head is one.
+    pub replay: Option<&'a Course>,
     /// Time passes while nothing is done.
     pub time_passes: bool,
     /// Somebody is at the terminal.
@@ -47,7 +50,12 @@ impl Watch<'_> {
             // Whoever asked to stop is answered first.
             return Vec::new();
         }
-        let answer = self.station.status().map_err(|error| match error {
+        // What the shell looks at was not asked when the recording was made.
+        let aside = |aside| self.replay.iter().for_each(|replay| replay.aside(aside));
+        aside(true);
+        let answer = self.station.status();
+        aside(false);
+        let answer = answer.map_err(|error| match error {
             StationError::Fault(fault) => fault,
             StationError::NoAnswer(_) | StationError::Interrupted => {
                 Fault::Refused("somebody asked to stop".to_string())

@@ -1,9 +1,11 @@
-//! Physical dimensions, the one unit table, and quantity text in and out. Uses nothing else.
+//! Physical dimensions, the one unit table, quantity text in and out, and
+//! numbers in files. Uses nothing else.
 //!
 //! Values are plain `f64` in SI with one addition: a plane angle is a base dimension, counted
 //! in radians, so that rpm (an angle per time) and Hz (a count per time) never mix by accident.
 
 pub mod dimension;
+pub mod number;
 pub mod show;
 pub mod table;
 pub mod text;

@@ -108,6 +108,7 @@ pub(super) fn run(
         params,
         operator: common.operator.map(String::as_str),
         at_most: bound(program, &prepared.params, &description).most,
+        replay: false,
     };
     let identity = record::identity(&about, prepared);
     recorder.borrow_mut().start(folder, identity, &about).map_err(Trouble::Lost)?;

@@ -294,7 +294,7 @@ impl Looking<'_> {
         let program = prepared.program.as_ref()?;
         let bound = bound(program, &prepared.params, head);
         found.extend(duration::refused(&bound, self.options.at_most, &prepared.sources));
-        found.extend(allow::refused(prepared, self.allowed.as_deref(), head.simulated));
+        found.extend(allow::refused(prepared, self.allowed.as_deref(), head.simulated, false));
         bound.most
     }
 }

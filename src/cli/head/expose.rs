@@ -151,6 +151,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         operator: None,
         params,
         at_most: bound.most,
+        replay: false,
     };
     let mut printer = printer(&about, options.json);
     stop_on_request(&[stop])

@@ -56,6 +56,7 @@ impl Run {
             operator: Some("night-shift"),
             params: self.params.clone(),
             at_most: None,
+            replay: false,
         };
         archive.store(&about, "digest", &self.heard, &self.finished).unwrap();
     }

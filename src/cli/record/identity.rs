@@ -24,7 +24,10 @@ pub(crate) fn identity(about: &About<'_>, prepared: &Prepared) -> Identity {
         spintrue: env!("CARGO_PKG_VERSION").to_string(),
         script: about.script.to_string(),
         sources: sources.collect(),
-        model: head.model.clone(),
+        model: match about.replay {
+            true => format!("replay of {}", head.model),
+            false => head.model.clone(),
+        },
         serial: head.serial.clone(),
         simulated: head.simulated,
         seed: head.simulated.then_some(about.seed),

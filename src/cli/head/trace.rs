@@ -1,0 +1,199 @@
+//! `head trace`: looks into a recording, a call a line.
+
+use crate::cli::duration;
+use crate::cli::trace::{reader, surveyed};
+use crate::cli::{FAILED, WRONG};
+use crate::head::record::{Heard, Reply};
+use crate::head::trace::{Entry, Header, Survey};
+use crate::head::words;
+use crate::terminal::{DIM, RED, colour_output, complain, say, styled};
+use clap::Args;
+use serde_json::{Map, Value, json};
+
+pub(crate) const AFTER_HELP: &str = "\
+A line tells the number of a call, the head time of its answer, what was asked and what came of it,
+in SI units. A replay that leaves its recording names the number. docs/recordings.md says what a
+recording holds. Exit code 1 where the recording was cut off.
+
+Examples:
+  spintrue head trace run.trace
+  spintrue head trace run.trace --only arm,expose,disarm
+  spintrue head trace run.trace --faults --json
+  spintrue head trace run.trace --from 12s --to 14.5s";
+
+#[derive(Args)]
+pub(crate) struct Options {
+    /// The recording
+    file: String,
+    /// Shows these calls only, such as spin,load_trims
+    #[arg(long, value_name = "CALLS", value_delimiter = ',')]
+    only: Vec<String>,
+    /// Shows calls only that were refused or failed
+    #[arg(long)]
+    faults: bool,
+    /// Shows calls from this head time on
+    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    from: Option<f64>,
+    /// Shows calls up to this head time
+    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    to: Option<f64>,
+    /// Prints JSON Lines for machines, with every value
+    #[arg(long)]
+    json: bool,
+}
+
+/// Calls by the names that recordings give them.
+const CALLS: [&str; 16] = [
+    "describe",
+    "status",
+    "spin",
+    "halt",
+    "steer",
+    "turns",
+    "trims",
+    "load_trims",
+    "store_trims",
+    "arm",
+    "disarm",
+    "expose",
+    "expose_page",
+    "sleep",
+    "make_safe",
+    "measure",
+];
+
+pub(super) fn trace(options: &Options) -> u8 {
+    if let Some(wrong) = options.only.iter().find(|name| !CALLS.contains(&name.as_str())) {
+        complain(&format!(
+            "error: `--only` knows no call `{wrong}`; it knows {}\n",
+            CALLS.join(", ")
+        ));
+        return WRONG;
+    }
+    match shown(options) {
+        Ok(cut) => {
+            if cut {
+                FAILED
+            } else {
+                0
+            }
+        }
+        Err(why) => {
+            complain(&format!("{why}\n"));
+            WRONG
+        }
+    }
+}
+
+/// Prints the recording; gives whether it was cut off.
+fn shown(options: &Options) -> Result<bool, String> {
+    // The whole first, so that nothing is shown of what was changed.
+    let survey = surveyed(&options.file)?;
+    say(&if options.json { header_json(&survey) } else { header_text(&survey) });
+    let colour = colour_output();
+    let mut number = 0_u64;
+    for entry in reader(&options.file)? {
+        match entry.map_err(|why| format!("error: {} {why}", options.file))? {
+            Entry::Heard(heard) => {
+                number += 1;
+                let name = name(&heard);
+                if !wanted(options, &heard, &name) {
+                    continue;
+                }
+                say(&if options.json {
+                    format!("{}\n", call_json(number, &heard))
+                } else {
+                    call_text(number, &heard, colour)
+                });
+            }
+            Entry::Provoked { fault, after, refused } if bare(options) => say(&if options.json {
+                let line = json!({"event": "provoked", "fault": fault, "after": after, "refused": refused});
+                format!("{line}\n")
+            } else {
+                format!("{:>24}provoke {fault} after {after} s\n", "")
+            }),
+            Entry::Mended if bare(options) => say(&if options.json {
+                format!("{}\n", json!({"event": "mended"}))
+            } else {
+                format!("{:>24}mend\n", "")
+            }),
+            Entry::Provoked { .. } | Entry::Mended | Entry::Now { .. } | Entry::End { .. } => {}
+        }
+    }
+    if options.json {
+        say(&format!("{}\n", json!({"event": "end", "verdict": survey.verdict})));
+    }
+    Ok(survey.verdict.is_none())
+}
+
+/// Nothing is left out.
+fn bare(options: &Options) -> bool {
+    options.only.is_empty() && !options.faults
+}
+
+fn name(heard: &Heard) -> String {
+    let value = serde_json::to_value(&heard.call).unwrap_or_default();
+    value.get("name").and_then(Value::as_str).unwrap_or_default().to_string()
+}
+
+fn wanted(options: &Options, heard: &Heard, name: &str) -> bool {
+    (options.only.is_empty() || options.only.iter().any(|only| only == name))
+        && (!options.faults || matches!(heard.reply, Reply::Fault(_)))
+        && options.from.is_none_or(|from| heard.time >= from)
+        && options.to.is_none_or(|to| heard.time <= to)
+}
+
+fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
+    let reply = words::reply(&heard.reply);
+    let fault = matches!(heard.reply, Reply::Fault(_));
+    let reply = if fault { styled(&reply, RED, colour) } else { reply };
+    let stamp = format!("{number:>7}  {:>11.6} s", heard.time);
+    format!("{}  {}: {reply}\n", styled(&stamp, DIM, colour), words::call(&heard.call))
+}
+
+fn call_json(number: u64, heard: &Heard) -> Value {
+    let mut line = Map::new();
+    line.insert("event".to_string(), json!("call"));
+    line.insert("number".to_string(), json!(number));
+    if let Ok(Value::Object(fields)) = serde_json::to_value(heard) {
+        line.extend(fields);
+    }
+    Value::Object(line)
+}
+
+fn header_text(survey: &Survey) -> String {
+    let Header { spintrue, head, gauge, seed, faults, scripts, params, .. } = &survey.header;
+    let kind = if head.simulated { "simulated head" } else { "head" };
+    let seed = seed.map_or_else(String::new, |seed| format!(" (seed {seed})"));
+    let gauge = if *gauge { "" } else { ", without a gauge" };
+    let mut text = format!("{kind} {} {}{seed}{gauge}\n", head.model, head.serial);
+    let mut row = |what: &str, said: String| text.push_str(&format!("{what:<9}  {said}\n"));
+    row("written", format!("by spintrue {spintrue}"));
+    for fault in faults {
+        row("fault", fault.clone());
+    }
+    for script in scripts {
+        let digest: String = script.sha256.chars().take(12).collect();
+        row("script", format!("{} (SHA-256 {digest}…)", script.name));
+    }
+    for (name, value) in params {
+        row("param", format!("{name} = {value}"));
+    }
+    row("calls", survey.calls.to_string());
+    match &survey.verdict {
+        Some(verdict) => row("ended", verdict.clone()),
+        None => {
+            row("ended", "NOT: the recording was cut off, and holds what was known".to_string())
+        }
+    }
+    text.push('\n');
+    text
+}
+
+fn header_json(survey: &Survey) -> String {
+    let header = serde_json::to_value(&survey.header).unwrap_or_default();
+    let line = json!({
+        "event": "recording", "header": header, "calls": survey.calls, "verdict": survey.verdict,
+    });
+    format!("{line}\n")
+}

@@ -1,0 +1,285 @@
+//! The head under trial: calls that are timed against what the head states, and ways to a state.
+
+use crate::head::contract::Found;
+use crate::head::safe::unbroken;
+use crate::head::{
+    Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, Status, Trim, Turn,
+};
+use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Time in s between two looks at something that is waited for.
+pub(super) const LOOK: f64 = 0.05;
+
+/// What clocks may be off by in s, rounding of doubles included.
+const SLACK: f64 = 1e-6;
+
+/// Late calls that are told of.
+const LATE_MOST: usize = 3;
+
+/// A check ends early: with what was seen, or why it cannot go on.
+pub(super) type Checked<T> = Result<T, Found>;
+
+/// A head that is tried.
+pub struct Bench {
+    pub(super) head: Box<dyn Head>,
+    pub(super) gauge: Option<Box<dyn Gauge>>,
+    description: Option<Description>,
+    stop: Arc<AtomicBool>,
+    /// Calls that took longer than the head states.
+    late: Vec<String>,
+    /// The speed that was asked for last, in rad/s.
+    speed: Option<f64>,
+    /// Armed, and nothing exposed since.
+    fresh: bool,
+}
+
+/// The contract is broken by what was seen.
+pub(super) fn broken(seen: impl Into<String>) -> Found {
+    Found::Broken(seen.into())
+}
+
+/// What a check comes to.
+pub(super) fn found(checked: Checked<()>) -> Found {
+    checked.err().unwrap_or(Found::Kept)
+}
+
+/// Holds, or is broken by what was seen.
+pub(super) fn holds(kept: bool, seen: impl FnOnce() -> String) -> Checked<()> {
+    if kept { Ok(()) } else { Err(broken(seen())) }
+}
+
+/// A command must be refused; what it is, for the report.
+pub(super) fn refused<T>(what: &str, answer: Result<T, Fault>) -> Checked<Fault> {
+    match answer {
+        Ok(_) => Err(broken(format!("{what} was taken instead of refused"))),
+        Err(Fault::Broken(why)) => Err(broken(format!("{what} was not refused but failed: {why}"))),
+        Err(why) => Ok(why),
+    }
+}
+
+impl Bench {
+    pub(super) fn new(
+        head: Box<dyn Head>,
+        gauge: Option<Box<dyn Gauge>>,
+        stop: Arc<AtomicBool>,
+    ) -> Bench {
+        let mut head = head;
+        let description = unbroken(|| head.describe()).ok();
+        let (late, speed, fresh) = (Vec::new(), None, false);
+        Bench { head, gauge, description, stop, late, speed, fresh }
+    }
+
+    pub(super) fn described(&self) -> Option<&Description> {
+        self.description.as_ref()
+    }
+
+    /// What the head is; without that, nothing can be judged.
+    pub(super) fn description(&self) -> Checked<Description> {
+        let none = || Found::Skipped("the head does not say what it is".to_string());
+        self.description.clone().ok_or_else(none)
+    }
+
+    pub(super) fn stopped(&self) -> bool {
+        self.stop.load(Ordering::SeqCst)
+    }
+
+    pub(super) fn late(&self) -> &[String] {
+        &self.late
+    }
+
+    /// A call that takes `good` s at most where it succeeds, and `silence` s more where it fails.
+    fn timed<T>(
+        &mut self,
+        what: &str,
+        (good, silence): (f64, f64),
+        call: impl FnOnce(&mut Bench) -> Result<T, Fault>,
+    ) -> Result<T, Fault> {
+        let before = self.head.now();
+        let answer = call(self);
+        let took = self.head.now() - before;
+        let most = if answer.is_ok() { good } else { good + silence };
+        if took > most + SLACK && self.late.len() < LATE_MOST {
+            self.late.push(format!("{what} took {took:.6} s instead of at most {most:.6} s"));
+        }
+        answer
+    }
+
+    /// After this time without an answer or a pulse a call is given up.
+    fn silence(&self) -> f64 {
+        let times = self.description.as_ref().map(|d| d.times);
+        times.map_or(f64::INFINITY, |times| times.silence_most.max(times.pulse_silence_most))
+    }
+
+    fn plain<T>(
+        &mut self,
+        what: &str,
+        call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>,
+    ) -> Result<T, Fault> {
+        let times = self.description.as_ref().map(|d| (d.times.reply_most, d.times.silence_most));
+        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
+        self.timed(what, times, |bench| call(&mut *bench.head))
+    }
+
+    pub(super) fn describe(&mut self) -> Result<Description, Fault> {
+        self.plain("describe", |head| head.describe())
+    }
+
+    /// How the head stands, which it must say.
+    pub(super) fn status(&mut self) -> Checked<Status> {
+        let status = self.plain("status", |head| head.status());
+        status.map_err(|fault| broken(format!("the status cannot be read: {fault}")))
+    }
+
+    pub(super) fn trims(&mut self) -> Checked<Vec<Trim>> {
+        let trims = self.plain("trims", |head| head.trims());
+        trims.map_err(|fault| broken(format!("the trims cannot be read: {fault}")))
+    }
+
+    pub(super) fn load(&mut self, trims: &[Trim]) -> Result<(), Fault> {
+        self.plain("load_trims", |head| head.load_trims(trims))
+    }
+
+    pub(super) fn store(&mut self) -> Result<(), Fault> {
+        self.plain("store_trims", |head| head.store_trims())
+    }
+
+    pub(super) fn spin(&mut self, speed: f64) -> Result<(), Fault> {
+        let answer = self.plain("spin", |head| head.spin(speed));
+        if answer.is_ok() {
+            self.speed = Some(speed);
+        }
+        answer
+    }
+
+    pub(super) fn halt(&mut self, how: Halt) -> Result<(), Fault> {
+        self.plain("halt", |head| head.halt(how))
+    }
+
+    pub(super) fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
+        self.plain("steer", |head| head.steer(angle))
+    }
+
+    pub(super) fn arm(&mut self, power: f64) -> Result<(), Fault> {
+        self.fresh = true;
+        self.plain("arm", |head| head.arm(power))
+    }
+
+    pub(super) fn disarm(&mut self) -> Checked<()> {
+        let answer = self.plain("disarm", |head| head.disarm());
+        answer.map_err(|fault| broken(format!("the laser cannot be disarmed: {fault}")))
+    }
+
+    pub(super) fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
+        let most = self.description.as_ref().map_or(f64::INFINITY, |d| {
+            d.turns_most(f64::from(count), self.speed.unwrap_or(d.speed_least)) + d.times.reply_most
+        });
+        self.timed("turns", (most, self.silence()), |bench| bench.head.turns(count))
+    }
+
+    pub(super) fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
+        let arming = std::mem::take(&mut self.fresh);
+        let most = self.description.as_ref().map_or(f64::INFINITY, |d| {
+            let ready = if arming { d.times.arming_most } else { 0.0 };
+            let most = d.expose_most(self.speed.unwrap_or(d.speed_least));
+            ready + most + d.times.reply_most
+        });
+        self.timed("expose", (most, self.silence()), |bench| bench.head.expose(line))
+    }
+
+    pub(super) fn measure(&mut self) -> Checked<Result<Reading, Fault>> {
+        if self.gauge.is_none() {
+            return Err(Found::Skipped("there is no gauge".to_string()));
+        }
+        let times = self.description.as_ref().map(|d| d.times);
+        let times = times.map(|t| (t.reading_most, t.gauge_silence_most));
+        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
+        Ok(self.timed("measure", times, |bench| match &mut bench.gauge {
+            Some(gauge) => gauge.measure(),
+            None => Err(Fault::NoGauge),
+        }))
+    }
+
+    /// Looks until `there`, at most for `patience` s; gives the last look, and whether it came.
+    pub(super) fn until(
+        &mut self,
+        patience: f64,
+        there: impl Fn(&Status) -> bool,
+    ) -> Checked<(Status, bool)> {
+        let start = self.head.now();
+        // Counted as well, for a clock that stands still must not keep us here.
+        let mut waited = 0.0;
+        loop {
+            let status = self.status()?;
+            if there(&status) {
+                return Ok((status, true));
+            }
+            if self.stopped() {
+                return Err(Found::Skipped("stopped".to_string()));
+            }
+            if waited > patience || self.head.now() - start > patience {
+                return Ok((status, false));
+            }
+            self.head.sleep(LOOK);
+            waited += LOOK;
+        }
+    }
+
+    /// A speed well inside what the head can do, in rad/s.
+    pub(super) fn usual_speed(&self) -> Checked<f64> {
+        let head = self.description()?;
+        Ok(head.speed_least + 0.7 * (head.speed_most - head.speed_least))
+    }
+
+    /// Runs and locks at the usual speed, where that can be had: another contract says it must.
+    pub(super) fn locked(&mut self) -> Checked<Status> {
+        let patience = self.description()?.spin_up_most;
+        let speed = self.usual_speed()?;
+        let status = self.status()?;
+        if status.locked && self.speed == Some(speed) {
+            return Ok(status);
+        }
+        let skip = |why: String| Found::Skipped(why);
+        self.spin(speed).map_err(|fault| skip(format!("the polygon does not spin: {fault}")))?;
+        match self.until(patience, |status| status.locked)? {
+            (status, true) => Ok(status),
+            (_, false) => Err(skip("the polygon does not lock".to_string())),
+        }
+    }
+
+    /// Brings the polygon to rest, where that can be had.
+    pub(super) fn rest(&mut self) -> Checked<Status> {
+        let patience = self.description()?.coast_most;
+        let status = self.status()?;
+        if status.at_rest {
+            return Ok(status);
+        }
+        let skip = |why: String| Found::Skipped(why);
+        self.halt(Halt::Brake).map_err(|f| skip(format!("the polygon does not stop: {f}")))?;
+        match self.until(patience, |status| status.at_rest)? {
+            (status, true) => Ok(status),
+            (_, false) => Err(skip("the polygon does not come to rest".to_string())),
+        }
+    }
+
+    /// A test line that the head can draw at the usual speed.
+    pub(super) fn plan(&self) -> Checked<LinePlan> {
+        let head = self.description()?;
+        let request = LineRequest {
+            facets: head.facets,
+            speed: self.usual_speed()?,
+            decides: Decides::FocalLength(head.focal_length),
+            length: 0.9 * head.line_most,
+            resolution: 300.0 / 0.0254,
+            hardware: Some(head.hardware()),
+        };
+        let coarser = LineRequest { resolution: request.resolution / 4.0, ..request };
+        let plans = [request, coarser].into_iter().filter_map(|request| plan_line(&request).ok());
+        plans.into_iter().find(|plan| plan.feasible).ok_or_else(|| {
+            Found::Skipped(
+                "no line of nine tenths of the longest length can be planned".to_string(),
+            )
+        })
+    }
+}

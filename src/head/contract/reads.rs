@@ -1,0 +1,212 @@
+//! Contracts that only read, disarm and make safe.
+
+use crate::head::contract::Found;
+use crate::head::contract::bench::{Bench, Checked, broken, found, holds};
+use crate::head::{Description, Laser};
+
+/// Most facets that a polygon is believed to have.
+const FACETS_MOST: u32 = 1024;
+
+/// Looks at a clock.
+const LOOKS: usize = 50;
+
+/// Time in s that is let pass.
+const PAUSE: f64 = 0.05;
+
+pub(super) fn description(bench: &mut Bench) -> Found {
+    found((|| {
+        let told = |fault| broken(format!("the head does not say what it is: {fault}"));
+        let first = bench.describe().map_err(told)?;
+        let again = bench.describe().map_err(told)?;
+        holds(first == again, || "two descriptions in a row differ".to_string())?;
+        sane(&first)
+    })())
+}
+
+/// Every value of a description lies where a head can have it.
+fn sane(head: &Description) -> Checked<()> {
+    let named =
+        |what: &str, text: &str| holds(!text.trim().is_empty(), || format!("the {what} is blank"));
+    named("model", &head.model)?;
+    named("serial number", &head.serial)?;
+    holds((2..=FACETS_MOST).contains(&head.facets), || format!("{} facets", head.facets))?;
+    let times = &head.times;
+    let positive = [
+        ("lowest speed", head.speed_least),
+        ("lock window", head.lock_window),
+        ("longest spin-up", head.spin_up_most),
+        ("longest coasting", head.coast_most),
+        ("focal length", head.focal_length),
+        ("longest line", head.line_most),
+        ("largest active fraction", head.active_most),
+        ("master clock", head.clock.master),
+        ("in-scan step", head.in_scan_trim.step),
+        ("in-scan range", head.in_scan_trim.range),
+        ("cross-scan step", head.cross_scan_trim.step),
+        ("cross-scan range", head.cross_scan_trim.range),
+        ("galvanometer range", head.galvanometer_range),
+        ("longest silence", times.silence_most),
+        ("longest silence of pulses", times.pulse_silence_most),
+        ("longest braking", times.brake_most),
+    ];
+    for (what, value) in positive {
+        holds(value > 0.0 && value.is_finite(), || format!("the {what} is {value}"))?;
+    }
+    let not_negative = [
+        ("shortest dot", head.dot_least),
+        ("time to serve a word", head.word_service),
+        ("galvanometer settling", head.galvanometer_settling),
+        ("laser power", head.laser_power),
+        ("longest reply", times.reply_most),
+        ("longest arming", times.arming_most),
+        ("longest filling", times.fill_most),
+        ("longest reading", times.reading_most),
+        ("longest silence of the gauge", times.gauge_silence_most),
+    ];
+    for (what, value) in not_negative {
+        holds(value >= 0.0 && value.is_finite(), || format!("the {what} is {value}"))?;
+    }
+    for (what, share) in [("lock window", head.lock_window), ("active fraction", head.active_most)]
+    {
+        holds(share <= 1.0, || format!("the {what} is {share}, more than all"))?;
+    }
+    let (least, most) = (head.speed_least, head.speed_most);
+    holds(most >= least && most.is_finite(), || format!("speeds go from {least} to {most} rad/s"))?;
+    for rail in &head.rails {
+        named("name of a rail", &rail.name)?;
+        let good = rail.nominal.is_finite() && rail.tolerance > 0.0 && rail.tolerance.is_finite();
+        holds(good, || format!("rail {} is {} V ± {}", rail.name, rail.nominal, rail.tolerance))?;
+    }
+    Ok(())
+}
+
+pub(super) fn status(bench: &mut Bench) -> Found {
+    found((|| {
+        let head = bench.description()?;
+        let status = bench.status()?;
+        let (rails, wanted) = (status.rails.len(), head.rails.len());
+        holds(rails == wanted, || format!("{rails} voltages for {wanted} rails"))?;
+        if let Some(facet) = status.facet {
+            holds(facet < head.facets, || format!("facet {facet} of {}", head.facets))?;
+        }
+        let values = [status.time, status.speed, status.galvanometer, status.temperature];
+        let values = values.iter().chain(&status.rails).chain(&status.target);
+        for value in values {
+            holds(value.is_finite(), || format!("{value} among its numbers"))?;
+        }
+        holds(status.temperature > 0.0, || format!("{} K", status.temperature))?;
+        holds(!(status.at_rest && status.locked), || "at rest and locked at once".to_string())
+    })())
+}
+
+pub(super) fn clock(bench: &mut Bench) -> Found {
+    found((|| {
+        let mut last = bench.head.now();
+        for _ in 0..LOOKS {
+            let status = bench.status()?.time;
+            let now = bench.head.now();
+            holds(now.is_finite(), || format!("the clock says {now}"))?;
+            holds(now >= last, || format!("the clock went from {last} s back to {now} s"))?;
+            // The status was read between the two looks, in whole digits of some wire.
+            let between = status >= last - 1e-3 && status <= now + 1e-3;
+            holds(between, || format!("a status of {status} s between {last} s and {now} s"))?;
+            last = now;
+        }
+        Ok(())
+    })())
+}
+
+pub(super) fn sleep(bench: &mut Bench) -> Found {
+    found((|| {
+        let before = bench.head.now();
+        bench.head.sleep(PAUSE);
+        let passed = bench.head.now() - before;
+        holds(passed >= PAUSE - 1e-9, || format!("{passed} s passed in a sleep of {PAUSE} s"))?;
+        let before = bench.head.now();
+        bench.head.sleep(0.0);
+        bench.head.sleep(-1.0);
+        let passed = bench.head.now() - before;
+        holds(passed >= 0.0, || format!("{passed} s passed in no sleep at all"))
+    })())
+}
+
+pub(super) fn disarmed(bench: &mut Bench) -> Found {
+    found((|| {
+        let status = bench.status()?;
+        holds(status.laser == Laser::Off, || "the laser was armed by nobody".to_string())
+    })())
+}
+
+pub(super) fn disarm(bench: &mut Bench) -> Found {
+    found((|| {
+        bench.disarm()?;
+        bench.disarm()?;
+        let off = bench.status()?.laser == Laser::Off;
+        holds(off, || "the laser is armed behind disarming".to_string())
+    })())
+}
+
+pub(super) fn trims(bench: &mut Bench) -> Found {
+    found((|| {
+        let head = bench.description()?;
+        let trims = bench.trims()?;
+        let (count, facets) = (trims.len(), head.facets);
+        holds(u32::try_from(count) == Ok(facets), || format!("{count} trims, {facets} facets"))?;
+        for (k, trim) in trims.iter().enumerate() {
+            let registers =
+                [(trim.in_scan, head.in_scan_trim), (trim.cross_scan, head.cross_scan_trim)];
+            for (value, register) in registers {
+                let held = register.hold(value).unwrap_or(f64::NAN);
+                let same = (held - value).abs() <= 1e-6 * register.step;
+                holds(same, || format!("facet {k} has a trim of {value}, which is no step"))?;
+            }
+        }
+        Ok(())
+    })())
+}
+
+pub(super) fn no_turns(bench: &mut Bench) -> Found {
+    found((|| {
+        if !bench.status()?.at_rest {
+            return Err(Found::Skipped("the polygon turns".to_string()));
+        }
+        match bench.turns(1) {
+            Err(_) => Ok(()),
+            Ok(turns) => Err(broken(format!("{} turns at rest", turns.len()))),
+        }
+    })())
+}
+
+pub(super) fn gauge(bench: &mut Bench) -> Found {
+    found((|| match bench.measure()? {
+        Err(crate::head::Fault::Broken(why)) => Err(broken(format!("the gauge: {why}"))),
+        Err(_) => Ok(()),
+        Ok(reading) => {
+            let values = [reading.in_scan, reading.cross_scan];
+            holds(values.iter().all(|value| value.is_finite()), || format!("{reading:?}"))
+        }
+    })())
+}
+
+pub(super) fn safe(bench: &mut Bench) -> Found {
+    found((|| {
+        for _ in 0..2 {
+            let safe = bench.head.make_safe(false);
+            holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
+            holds(safe.parked, || "the mirror is not parked".to_string())?;
+            holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
+            let status = bench.status()?;
+            holds(status.laser == Laser::Off, || "the laser is armed behind it".to_string())?;
+            holds(status.target.is_none(), || "a speed is still asked for".to_string())?;
+        }
+        Ok(())
+    })())
+}
+
+pub(super) fn times(bench: &mut Bench) -> Found {
+    found((|| {
+        bench.status()?;
+        bench.trims()?;
+        holds(bench.late().is_empty(), || bench.late().join("; "))
+    })())
+}

@@ -1,0 +1,322 @@
+//! Each contract is seen kept by the simulated head and broken by one that is bent for it.
+
+use super::{Allowed, Found, TABLE, Told, run, run_with};
+use crate::head::sim::{SimGauge, SimHead, faults, open_with};
+use crate::head::{
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
+    Trim, Turn,
+};
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+const ALL: Allowed = Allowed { trims: true, motion: true, light: true };
+
+/// A head that breaks the one contract that it is named after.
+struct Bent {
+    inner: SimHead,
+    breaks: &'static str,
+    looks: f64,
+    raw: Option<Vec<Trim>>,
+}
+
+impl Bent {
+    /// Taken where the head should refuse.
+    fn lax<T>(&self, breaks: &str, answer: Result<T, Fault>, instead: T) -> Result<T, Fault> {
+        if self.breaks == breaks { Ok(answer.unwrap_or(instead)) } else { answer }
+    }
+}
+
+impl Head for Bent {
+    fn describe(&mut self) -> Result<Description, Fault> {
+        let mut description = self.inner.describe()?;
+        if self.breaks == "description" {
+            description.lock_window = f64::NAN;
+        }
+        Ok(description)
+    }
+
+    fn status(&mut self) -> Result<Status, Fault> {
+        if self.breaks == "answers_in_time" {
+            self.inner.sleep(0.1);
+        }
+        let mut status = self.inner.status()?;
+        match self.breaks {
+            "status" => {
+                status.rails.pop();
+            }
+            "disarmed_first" => status.laser = Laser::Armed,
+            "lock_in_time" => status.locked = false,
+            "facet_known" => status.facet = None,
+            _ => {}
+        }
+        Ok(status)
+    }
+
+    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
+        let answer = self.inner.spin(speed);
+        if answer.is_err() && self.breaks == "refusal_harmless" {
+            self.inner.halt(Halt::Brake)?;
+        }
+        self.lax("speed_in_range", answer, ())
+    }
+
+    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
+        if self.breaks == "brake_in_time" {
+            return Ok(());
+        }
+        let answer = self.inner.halt(how);
+        self.lax("armed_guards", answer, ())
+    }
+
+    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
+        if self.breaks == "mirror_arrives" {
+            return Ok(());
+        }
+        let answer = self.inner.steer(angle);
+        self.lax("angle_in_range", answer, ())
+    }
+
+    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
+        let turns = self.inner.turns(count);
+        let mut turns = self.lax("no_turns_at_rest", turns, Vec::new())?;
+        if self.breaks == "turns_counted" {
+            turns.pop();
+        }
+        Ok(turns)
+    }
+
+    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
+        let mut trims = self.inner.trims()?;
+        match self.breaks {
+            "trims_read" => {
+                trims.pop();
+            }
+            "trims_rounded" => trims = self.raw.clone().unwrap_or(trims),
+            _ => {}
+        }
+        Ok(trims)
+    }
+
+    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
+        let answer = self.inner.load_trims(trims);
+        if answer.is_ok() {
+            self.raw = Some(trims.to_vec());
+        }
+        let answer = self.lax("trims_counted", answer, ());
+        self.lax("trims_in_range", answer, ())
+    }
+
+    fn store_trims(&mut self) -> Result<(), Fault> {
+        if self.breaks == "trims_stored" {
+            return Err(Fault::Refused("no memory".to_string()));
+        }
+        self.inner.store_trims()
+    }
+
+    fn arm(&mut self, power: f64) -> Result<(), Fault> {
+        let power = if self.breaks == "power_in_range" { power.clamp(0.0, 1.0) } else { power };
+        let answer = self.inner.arm(power);
+        let answer = self.lax("arm_needs_interlock", answer, ());
+        self.lax("arm_needs_lock", answer, ())
+    }
+
+    fn disarm(&mut self) -> Result<(), Fault> {
+        self.inner.disarm()?;
+        if self.breaks == "disarm_always" {
+            return Err(Fault::Refused("why should I?".to_string()));
+        }
+        Ok(())
+    }
+
+    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
+        let answer = self.inner.expose(line);
+        let instead = Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false };
+        let mut exposed = self.lax("line_needs_arming", answer, instead)?;
+        if self.breaks == "line_drawn" {
+            exposed.facet += 1;
+        }
+        Ok(exposed)
+    }
+
+    fn now(&mut self) -> f64 {
+        if self.breaks == "clock" {
+            self.looks += 1e-4;
+        }
+        self.inner.now() - self.looks
+    }
+
+    fn sleep(&mut self, seconds: f64) {
+        self.inner.sleep(if self.breaks == "sleep" { seconds / 2.0 } else { seconds });
+    }
+
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        let armed = self.inner.status().is_ok_and(|status| status.laser == Laser::Armed);
+        let mut safe = self.inner.make_safe(keep_spinning);
+        match self.breaks {
+            "safe_any_time" => safe.parked = false,
+            "safe_spinning" => safe.kept_spinning = false,
+            "safe_armed" => safe.laser_off = !armed,
+            _ => {}
+        }
+        safe
+    }
+}
+
+struct BentGauge {
+    inner: SimGauge,
+    breaks: &'static str,
+}
+
+impl Gauge for BentGauge {
+    fn measure(&mut self) -> Result<Reading, Fault> {
+        let reading = self.inner.measure();
+        match self.breaks {
+            "gauge_answers" => Err(Fault::Broken("no answer".to_string())),
+            "line_measured" => reading.map(|reading| Reading { in_scan_u: 0.0, ..reading }),
+            _ => reading,
+        }
+    }
+}
+
+fn bent(breaks: &'static str) -> Told {
+    let open = breaks == "arm_needs_interlock";
+    let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
+    let (inner, gauge) = open_with(None, 1, &faults).unwrap();
+    let head = Bent { inner, breaks, looks: 0.0, raw: None };
+    run(Box::new(head), Some(Box::new(BentGauge { inner: gauge, breaks })), ALL)
+}
+
+fn broken(told: &Told) -> Vec<&'static str> {
+    let broken = told.found.iter().filter(|(_, found)| matches!(found, Found::Broken(_)));
+    broken.map(|(contract, _)| contract.name).collect()
+}
+
+#[test]
+fn a_straight_head_keeps_every_contract() {
+    let told = bent("none");
+    assert_eq!(broken(&told), Vec::<&str>::new());
+    let skipped: Vec<_> =
+        told.found.iter().filter(|(_, found)| *found != Found::Kept).map(|(c, _)| c.name).collect();
+    assert_eq!(skipped, ["arm_needs_interlock"], "an interlock that is closed cannot be tried");
+    assert!(told.safe.laser_off && told.safe.at_rest && told.safe.troubles.is_empty());
+}
+
+#[test]
+fn every_contract_is_broken_by_the_head_that_breaks_it() {
+    for contract in TABLE {
+        let told = bent(contract.name);
+        let all = broken(&told);
+        assert!(all.contains(&contract.name), "{} is not seen, but {all:?}", contract.name);
+    }
+}
+
+#[test]
+fn names_are_unique_and_what_is_harmless_comes_first() {
+    let names: BTreeSet<&str> = TABLE.iter().map(|contract| contract.name).collect();
+    assert_eq!(names.len(), TABLE.len());
+    let (_, before) = TABLE.split_last().unwrap();
+    assert!(before.is_sorted_by_key(|contract| contract.does));
+}
+
+/// Calls that were made, by their names.
+struct Spied(SimHead, Arc<AtomicBool>);
+
+impl Head for Spied {
+    fn describe(&mut self) -> Result<Description, Fault> {
+        self.0.describe()
+    }
+    fn status(&mut self) -> Result<Status, Fault> {
+        self.0.status()
+    }
+    fn spin(&mut self, _: f64) -> Result<(), Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Ok(())
+    }
+    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
+        self.0.halt(how)
+    }
+    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
+        self.1.fetch_or(angle.is_some(), Ordering::SeqCst);
+        self.0.steer(angle)
+    }
+    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
+        self.0.turns(count)
+    }
+    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
+        self.0.trims()
+    }
+    fn load_trims(&mut self, _: &[Trim]) -> Result<(), Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Ok(())
+    }
+    fn store_trims(&mut self) -> Result<(), Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Ok(())
+    }
+    fn arm(&mut self, _: f64) -> Result<(), Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Ok(())
+    }
+    fn disarm(&mut self) -> Result<(), Fault> {
+        self.0.disarm()
+    }
+    fn expose(&mut self, _: &LineOrder) -> Result<Exposed, Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Err(Fault::NotArmed)
+    }
+    fn now(&mut self) -> f64 {
+        self.0.now()
+    }
+    fn sleep(&mut self, seconds: f64) {
+        self.0.sleep(seconds);
+    }
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        self.0.make_safe(keep_spinning)
+    }
+}
+
+#[test]
+fn nothing_is_commanded_that_was_not_allowed() {
+    let (head, gauge) = open_with(None, 1, &[]).unwrap();
+    let commanded = Arc::new(AtomicBool::new(false));
+    let head = Spied(head, commanded.clone());
+    let told = run(Box::new(head), Some(Box::new(gauge)), Allowed::default());
+    assert!(!commanded.load(Ordering::SeqCst));
+    assert_eq!(broken(&told), Vec::<&str>::new());
+    assert!(told.counts()[0] >= 10);
+}
+
+#[test]
+fn a_stop_skips_what_is_left_and_leaves_the_head_safe() {
+    let (head, gauge) = open_with(None, 1, &[]).unwrap();
+    let stop = Arc::new(AtomicBool::new(false));
+    let asked = stop.clone();
+    let told = run_with(Box::new(head), Some(Box::new(gauge)), ALL, stop, &mut |contract, _| {
+        if contract.name == "lock_in_time" {
+            asked.store(true, Ordering::SeqCst);
+        }
+    });
+    let after = told.found.iter().skip_while(|(c, _)| c.name != "lock_in_time").skip(1);
+    let stopped = Found::Skipped("stopped".to_string());
+    assert!(after.clone().count() > 5 && after.clone().all(|(_, found)| *found == stopped));
+    assert!(told.safe.laser_off && told.safe.at_rest);
+}
+
+/// What each fault of the simulated head breaks.
+#[test]
+fn faults_break_what_they_should() {
+    let mut seen = String::new();
+    for kind in faults::KINDS {
+        let key = kind.key.replace(['"', ' '], "");
+        let key = if key.is_empty() { key } else { format!("({key})") };
+        // A bump does nothing to a polygon at rest, so it comes while it spins.
+        let when = if kind.name == "lock_lost" { "line 2" } else { "0s" };
+        let fault = format!("{}{key}@{when}", kind.name);
+        let (head, gauge) = open_with(None, 1, std::slice::from_ref(&fault)).unwrap();
+        let told = run(Box::new(head), Some(Box::new(gauge)), ALL);
+        seen.push_str(&format!("{fault}: {}\n", broken(&told).join(", ")));
+        assert!(told.safe.laser_off || fault.starts_with("l"), "{fault}");
+    }
+    insta::assert_snapshot!(seen);
+}

@@ -1,0 +1,440 @@
+//! A recording of head calls as bytes: JSON Lines, gzip-compressed (RFC 1952), written and read line
+//! by line in bounded memory. Whoever uses it opens the files.
+//!
+//! The first line is the [`Header`], each other one an [`Entry`], the last one [`Entry::End`] with a
+//! digest over all lines before. A recording without that line was cut off, and is good up to there.
+
+use crate::head::Description;
+use crate::head::record::{Call, Heard, Reply};
+use crate::units::number;
+use flate2::Compression;
+use flate2::read::GzDecoder;
+use flate2::write::GzEncoder;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::io::{self, BufRead, BufReader, Read, Write};
+use thiserror::Error;
+
+/// What the first line of every recording calls itself.
+pub const FORMAT: &str = "spintrue recording";
+
+/// The version that is written, and the newest that is read.
+pub const VERSION: u32 = 1;
+
+/// Longest line in bytes.
+pub const LINE_MOST: usize = 32 << 20;
+
+/// Most bytes of all lines together.
+pub const ALL_MOST: u64 = 4 << 30;
+
+/// Head time in s after which what was written goes out, even where nothing is commanded.
+const OUT_EVERY: f64 = 1.0;
+
+/// A script by its file name and digest.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Script {
+    /// Its file name, without folders.
+    pub name: String,
+    /// SHA-256 of its text in hexadecimal.
+    pub sha256: String,
+}
+
+/// What stands behind a recording.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// [`FORMAT`]
+    pub format: String,
+    /// [`VERSION`]
+    pub version: u32,
+    /// Version of the program that wrote it.
+    pub spintrue: String,
+    /// What the head said of itself.
+    pub head: Description,
+    /// There was a gauge.
+    pub gauge: bool,
+    /// Seed of a simulated head.
+    pub seed: Option<u64>,
+    /// What went wrong with a simulated head on purpose, and when.
+    pub faults: Vec<String>,
+    /// The script first, then what it used; none where no script ran.
+    pub scripts: Vec<Script>,
+    /// Name and value of each param.
+    pub params: Vec<(String, String)>,
+}
+
+/// A line behind the first.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Entry {
+    /// A call was answered.
+    Heard(Heard),
+    /// The clock of the head said another time than that of the last entry.
+    Now {
+        /// In s.
+        #[serde(with = "number")]
+        time: f64,
+        /// So many looks at the clock before this one found the time of the last entry.
+        after: u64,
+    },
+    /// A simulated head was made to fail.
+    Provoked {
+        /// The fault.
+        fault: String,
+        /// After how many s of head time.
+        after: f64,
+        /// Why it could not be.
+        refused: Option<String>,
+    },
+    /// All faults of a simulated head were taken away.
+    Mended,
+    /// Nothing comes behind this.
+    End {
+        /// How it ended, in a word such as `passed`.
+        verdict: String,
+        /// SHA-256 in hexadecimal over all lines before, line feeds included.
+        sha256: String,
+    },
+}
+
+/// Why a recording cannot be written or read. The caller names the file.
+#[derive(Debug, Error)]
+pub enum TraceError {
+    /// Another kind of file.
+    #[error("is no recording: `spintrue run SCRIPT --trace FILE` makes one")]
+    Foreign,
+    /// Of a later program.
+    #[error(
+        "is a recording of version {version}, written by spintrue {spintrue}, and this one reads \
+         versions up to {VERSION}: replay it with a spintrue as new as that"
+    )]
+    Newer {
+        /// Of the recording.
+        version: u32,
+        /// What wrote it.
+        spintrue: String,
+    },
+    /// A line that no recording has.
+    #[error("is damaged on line {line}: {why}; have it sent again")]
+    Damaged {
+        /// Counted from 1.
+        line: u64,
+        /// In words.
+        why: String,
+    },
+    /// Whole, but not as it was written.
+    #[error(
+        "was changed after it was written: the digest on its last line is another; have it sent again"
+    )]
+    Changed,
+    /// A line, or all of them, beyond what is read.
+    #[error("is no recording that can be read: line {line} goes beyond {most}")]
+    TooLarge {
+        /// Counted from 1.
+        line: u64,
+        /// In words.
+        most: &'static str,
+    },
+    /// The disk says no.
+    #[error("cannot be read or written: {0}")]
+    Disk(#[from] io::Error),
+    /// A reply that no line can hold.
+    #[error("cannot hold what the head said: {0}")]
+    Unwritable(String),
+}
+
+const LONGEST_LINE: &str = "32 MiB in one line";
+const LARGEST: &str = "4 GiB in all";
+
+/// Writes a recording as it comes.
+pub struct TraceWriter<W: Write> {
+    to: GzEncoder<W>,
+    digest: Sha256,
+    line: Vec<u8>,
+    lines: u64,
+    bytes: u64,
+    /// Time of the last entry, in s.
+    time: f64,
+    /// Looks at the clock since, that found the same.
+    unchanged: u64,
+    /// Head time when all had gone out.
+    out: f64,
+}
+
+impl<W: Write> TraceWriter<W> {
+    /// Begins a recording.
+    pub fn new(to: W, header: &Header) -> Result<TraceWriter<W>, TraceError> {
+        let mut writer = TraceWriter {
+            to: GzEncoder::new(to, Compression::default()),
+            digest: Sha256::new(),
+            line: Vec::new(),
+            lines: 0,
+            bytes: 0,
+            time: f64::NAN,
+            unchanged: 0,
+            out: f64::NEG_INFINITY,
+        };
+        writer.put(header)?;
+        writer.to.flush()?;
+        Ok(writer)
+    }
+
+    fn put(&mut self, what: &impl Serialize) -> Result<(), TraceError> {
+        self.line.clear();
+        serde_json::to_writer(&mut self.line, what)
+            .map_err(|error| TraceError::Unwritable(error.to_string()))?;
+        self.line.push(b'\n');
+        self.lines += 1;
+        self.bytes += self.line.len() as u64;
+        check_size(self.lines, self.line.len(), self.bytes)?;
+        self.digest.update(&self.line);
+        self.to.write_all(&self.line)?;
+        Ok(())
+    }
+
+    /// A call was answered. What was written so far goes out behind each command, each fault, and
+    /// each second of head time, so that little is lost where the program is cut off.
+    pub fn heard(&mut self, heard: &Heard) -> Result<(), TraceError> {
+        /// The same line without a copy of the call.
+        #[derive(Serialize)]
+        struct Line<'a> {
+            heard: &'a Heard,
+        }
+        if let Reply::Description(description) = &heard.reply
+            && let Ok(text) = serde_json::to_string(description)
+            && serde_json::from_str::<Description>(&text).is_err()
+        {
+            let why = "its description holds a number that is not finite".to_string();
+            return Err(TraceError::Unwritable(why));
+        }
+        self.put(&Line { heard })?;
+        self.time = heard.time;
+        self.unchanged = 0;
+        let looks = matches!(
+            heard.call,
+            Call::Describe | Call::Status | Call::Sleep { .. } | Call::Trims | Call::Measure
+        );
+        let late = heard.time - self.out >= OUT_EVERY || !heard.time.is_finite();
+        if late || !looks || matches!(heard.reply, Reply::Fault(_)) {
+            self.out = heard.time;
+            self.to.flush()?;
+        }
+        Ok(())
+    }
+
+    /// Somebody looked at the clock.
+    pub fn clock(&mut self, time: f64) -> Result<(), TraceError> {
+        if time.to_bits() == self.time.to_bits() {
+            self.unchanged += 1;
+            return Ok(());
+        }
+        let after = std::mem::take(&mut self.unchanged);
+        self.time = time;
+        self.put(&Entry::Now { time, after })
+    }
+
+    /// A simulated head was made to fail.
+    pub fn provoked(
+        &mut self,
+        fault: &str,
+        after: f64,
+        refused: Option<String>,
+    ) -> Result<(), TraceError> {
+        self.unchanged = 0;
+        self.put(&Entry::Provoked { fault: fault.to_string(), after, refused })
+    }
+
+    /// All faults were taken away.
+    pub fn mended(&mut self) -> Result<(), TraceError> {
+        self.unchanged = 0;
+        self.put(&Entry::Mended)
+    }
+
+    /// Ends the recording, `verdict` being how the run ended; gives back where it went.
+    pub fn finish(mut self, verdict: &str) -> Result<W, TraceError> {
+        let sha256 = hexadecimal(&self.digest.finalize_reset());
+        self.put(&Entry::End { verdict: verdict.to_string(), sha256 })?;
+        Ok(self.to.finish()?)
+    }
+}
+
+fn check_size(line: u64, length: usize, all: u64) -> Result<(), TraceError> {
+    if length > LINE_MOST {
+        return Err(TraceError::TooLarge { line, most: LONGEST_LINE });
+    }
+    if all > ALL_MOST {
+        return Err(TraceError::TooLarge { line, most: LARGEST });
+    }
+    Ok(())
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Reads a recording line by line.
+pub struct TraceReader<R: Read> {
+    from: BufReader<GzDecoder<R>>,
+    header: Header,
+    digest: Sha256,
+    line: Vec<u8>,
+    lines: u64,
+    bytes: u64,
+    cut: bool,
+    ended: bool,
+}
+
+/// What is wrong with a line, without the place inside it, which nobody counts.
+fn plain(error: &serde_json::Error) -> String {
+    let text = error.to_string();
+    text.split(" at line ").next().unwrap_or_default().to_string()
+}
+
+/// What there is to read.
+enum Next {
+    Line,
+    End,
+    Cut,
+}
+
+impl<R: Read> TraceReader<R> {
+    /// Reads the first line.
+    pub fn new(from: R) -> Result<TraceReader<R>, TraceError> {
+        /// What is known of any version.
+        #[derive(Deserialize)]
+        struct Mark {
+            format: String,
+            version: u32,
+            #[serde(default)]
+            spintrue: String,
+        }
+        let mut from = BufReader::new(GzDecoder::new(from));
+        let mut line = Vec::new();
+        match next_line(&mut from, &mut line) {
+            Ok(Next::Line) => {}
+            Ok(Next::End | Next::Cut) => return Err(TraceError::Foreign),
+            Err(error) if error.kind() == io::ErrorKind::InvalidInput => {
+                return Err(TraceError::Foreign);
+            }
+            Err(error) => return Err(error.into()),
+        }
+        check_size(1, line.len(), 0)?;
+        let mark: Mark = serde_json::from_slice(&line).map_err(|_| TraceError::Foreign)?;
+        if mark.format != FORMAT {
+            return Err(TraceError::Foreign);
+        }
+        if mark.version > VERSION {
+            return Err(TraceError::Newer { version: mark.version, spintrue: mark.spintrue });
+        }
+        let header = serde_json::from_slice(&line)
+            .map_err(|error| TraceError::Damaged { line: 1, why: plain(&error) })?;
+        let mut digest = Sha256::new();
+        digest.update(&line);
+        let bytes = line.len() as u64;
+        Ok(TraceReader { from, header, digest, line, lines: 1, bytes, cut: false, ended: false })
+    }
+
+    /// What stands behind it.
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// Lines that were read so far.
+    pub fn lines(&self) -> u64 {
+        self.lines
+    }
+
+    /// It ended without its last line.
+    pub fn is_cut(&self) -> bool {
+        self.cut
+    }
+
+    fn read(&mut self) -> Result<Option<Entry>, TraceError> {
+        if self.ended {
+            return Ok(None);
+        }
+        let number = self.lines + 1;
+        let damaged = |why: String| TraceError::Damaged { line: number, why };
+        let next =
+            next_line(&mut self.from, &mut self.line).map_err(|error| match error.kind() {
+                io::ErrorKind::InvalidInput | io::ErrorKind::InvalidData => {
+                    damaged("its compressed bytes are none".to_string())
+                }
+                _ => TraceError::Disk(error),
+            })?;
+        check_size(number, self.line.len(), self.bytes)?;
+        if !matches!(next, Next::Line) {
+            self.ended = true;
+            self.cut = true;
+            return Ok(None);
+        }
+        let entry = serde_json::from_slice(&self.line).map_err(|e| damaged(plain(&e)))?;
+        if let Entry::End { sha256, .. } = &entry {
+            self.ended = true;
+            if *sha256 != hexadecimal(&self.digest.finalize_reset()) {
+                return Err(TraceError::Changed);
+            }
+            // Reading on to the end of the stream has its checksum looked at.
+            let mut rest = Vec::new();
+            match next_line(&mut self.from, &mut rest) {
+                Ok(Next::End) => {}
+                _ => return Err(damaged("something comes behind its end".to_string())),
+            }
+        }
+        self.digest.update(&self.line);
+        self.lines = number;
+        self.bytes += self.line.len() as u64;
+        Ok(Some(entry))
+    }
+}
+
+impl<R: Read> Iterator for TraceReader<R> {
+    type Item = Result<Entry, TraceError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let read = self.read().transpose();
+        self.ended |= matches!(read, Some(Err(_)));
+        read
+    }
+}
+
+/// Reads a line with its line feed, up to one byte more than a line may have.
+fn next_line(from: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Next> {
+    line.clear();
+    match from.take(LINE_MOST as u64 + 1).read_until(b'\n', line) {
+        Ok(0) => Ok(Next::End),
+        Ok(_) if line.last() == Some(&b'\n') || line.len() > LINE_MOST => Ok(Next::Line),
+        Ok(_) => Ok(Next::Cut),
+        Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => Ok(Next::Cut),
+        Err(error) => Err(error),
+    }
+}
+
+/// What a look through a whole recording finds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Survey {
+    /// What stands behind it.
+    pub header: Header,
+    /// Calls in it.
+    pub calls: u64,
+    /// Head time of the first and the last call, in s.
+    pub span: Option<(f64, f64)>,
+    /// How the run ended; none where the recording was cut off.
+    pub verdict: Option<String>,
+}
+
+/// Reads a recording from end to end, and finds whether it is as it was written.
+pub fn survey(from: impl Read) -> Result<Survey, TraceError> {
+    let mut reader = TraceReader::new(from)?;
+    let (mut calls, mut span, mut verdict) = (0, None, None);
+    while let Some(entry) = reader.next().transpose()? {
+        match entry {
+            Entry::Heard(heard) => {
+                calls += 1;
+                span = Some((span.map_or(heard.time, |(first, _)| first), heard.time));
+            }
+            Entry::End { verdict: said, .. } => verdict = Some(said),
+            Entry::Now { .. } | Entry::Provoked { .. } | Entry::Mended => {}
+        }
+    }
+    Ok(Survey { header: reader.header, calls, span, verdict })
+}
