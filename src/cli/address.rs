@@ -3,8 +3,11 @@
 use crate::cli::files::read_text;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
+use crate::head::wire::driver::{self, Target};
 use crate::head::{Gauge, Head, Provoker};
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
@@ -18,6 +21,10 @@ pub(super) struct Opened {
     pub medium: Option<Medium>,
     /// Seed of a simulated head.
     pub seed: u64,
+    /// Ends waits of a head at the other end of a wire early.
+    pub stop: Arc<AtomicBool>,
+    /// Closes the link to such a head while a reply is waited for.
+    pub cut: Arc<AtomicBool>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -67,7 +74,8 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         }
         _ => {
             return Err(format!(
-                "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
+                "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` \
+                 or `tcp://HOST:PORT`"
             ));
         }
     };
@@ -94,6 +102,8 @@ impl Simulated {
             gauge: Some(Box::new(gauge)),
             medium,
             seed,
+            stop: Arc::default(),
+            cut: Arc::default(),
         })
     }
 }
@@ -109,6 +119,9 @@ pub(super) fn open_with(
     seed: Option<u64>,
     faults: &[String],
 ) -> Result<Opened, String> {
+    if let Some(place) = address.strip_prefix("tcp://") {
+        return wired(address, place, seed, faults);
+    }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other
@@ -116,6 +129,69 @@ pub(super) fn open_with(
         return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
     }
     simulated.make(seed.or(simulated.seed).unwrap_or(1))
+}
+
+/// Opens the head behind a server: `tcp://HOST:PORT`, with `?secret-file=FILE` where it wants one.
+fn wired(
+    address: &str,
+    place: &str,
+    seed: Option<u64>,
+    faults: &[String],
+) -> Result<Opened, String> {
+    let (place, query) = match place.split_once('?') {
+        Some((place, query)) => (place, Some(query)),
+        None => (place, None),
+    };
+    let port = place.rsplit_once(':').and_then(|(_, port)| port.parse::<u16>().ok());
+    if port.is_none() {
+        return Err(format!(
+            "error: `{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"
+        ));
+    }
+    let secret = match query.map(|query| query.split_once('=')) {
+        None => None,
+        Some(Some(("secret-file", file))) => {
+            Some(secret_in(Path::new(file)).map_err(|why| format!("error: {why}"))?)
+        }
+        Some(_) => {
+            return Err(format!("error: `{address}`: behind `?` stands `secret-file=FILE`"));
+        }
+    };
+    if seed.is_some() || !faults.is_empty() {
+        return Err(format!(
+            "error: the head at `{address}` belongs to its server: give `--seed` and `--fault` to \
+             `spintrue serve`"
+        ));
+    }
+    let (stop, cut) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
+    let target =
+        Target { place: place.to_string(), secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
+    let (head, gauge, seed) = driver::open(target)
+        .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
+    Ok(Opened {
+        head: Box::new(head),
+        gauge: Some(Box::new(gauge)),
+        provoker: None,
+        faults: Vec::new(),
+        medium: None,
+        seed: seed.unwrap_or(1),
+        stop,
+        cut,
+    })
+}
+
+/// The secret on the first line of a file. Whatever is wrong is told without it.
+pub(super) fn secret_in(file: &Path) -> Result<String, String> {
+    let text = read_text(file)?;
+    let secret = text.lines().next().unwrap_or("").trim();
+    let shown = file.display();
+    if secret.is_empty() {
+        return Err(format!("{shown}: the first line must hold the secret"));
+    }
+    if secret.chars().any(char::is_control) || secret.len() > 200 {
+        return Err(format!("{shown}: a secret has at most 200 bytes and no control characters"));
+    }
+    Ok(secret.to_string())
 }
 
 /// The errors of one `--fault` as reports that point into it.

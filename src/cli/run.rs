@@ -20,8 +20,7 @@ use clap::Args;
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 
 pub(super) const AFTER_HELP: &str = "\
 Nothing moves until the whole script is proved. Light is possible only inside an `arm` block, and
@@ -38,6 +37,8 @@ Head addresses:
   sim                      the built-in simulated head
   sim:FILE.toml            a simulated head of another description
   sim:FILE.toml?seed=7     the same with another seed
+  tcp://HOST:PORT          the head that `spintrue serve`, or whatever else speaks as
+                           docs/wire.md says, offers there; ?secret-file=FILE where it wants one
 
 Examples:
   spintrue run scripts/bring_up.spt
@@ -190,7 +191,7 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let medium = opened.medium;
-    let stop = Arc::new(AtomicBool::new(false));
+    let stop = opened.stop;
     let seed = opened.seed;
     let recorder = options.record.as_ref().map(|folder| {
         if let Some(medium) = &medium {

@@ -76,7 +76,7 @@ pub(super) fn shell(options: &Options) -> u8 {
             return WRONG;
         }
     };
-    let stop = Arc::new(AtomicBool::new(false));
+    let stop = Arc::clone(&opened.stop);
     let leave = Arc::new(AtomicBool::new(false));
     if let Err(error) = watch(&stop, &leave) {
         complain(&format!("error: signals cannot be watched for, so nothing is run: {error}\n"));

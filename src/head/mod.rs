@@ -14,6 +14,7 @@ pub mod record;
 pub mod safe;
 pub mod sim;
 pub mod station;
+pub mod wire;
 
 use crate::image::Bitmap;
 use crate::optics::LinePlan;
