@@ -286,7 +286,7 @@ impl Given<'_> {
         if self.at >= self.arguments.len() {
             Ok(())
         } else {
-            Err(WireError::new(-108, format!("{} are taken here", self.at)))
+            Err(WireError::new(-108, format!("no more than {} here", self.at)))
         }
     }
 }

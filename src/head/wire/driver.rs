@@ -67,6 +67,8 @@ struct Wire {
     linked: Option<Linked>,
     /// Why the last link was lost; nothing moves before the head was made safe over a new one.
     lost: Option<String>,
+    /// What befell a call that gives no result; the next one tells it.
+    untold: Option<Fault>,
     description: Option<Description>,
     /// Speed asked for last.
     speed: Option<f64>,
@@ -80,6 +82,7 @@ pub fn open(target: Target) -> Result<(WireHead, WireGauge, Option<u64>), Fault>
         target,
         linked: None,
         lost: None,
+        untold: None,
         description: None,
         speed: None,
         kept_spinning: false,
@@ -112,6 +115,10 @@ impl Wire {
                 | Order::Disarm
                 | Order::Safe(_)
         );
+        let untold = self.untold.take();
+        if let (Some(fault), false) = (untold, matches!(order, Order::Disarm | Order::Safe(_))) {
+            return Err(fault);
+        }
         if let (true, Some(why)) = (moves, &self.lost) {
             return Err(Fault::Broken(format!(
                 "the link was lost before ({why}): nothing moves until the head was made safe"
@@ -260,7 +267,10 @@ impl Wire {
             }
             _ => match self.call(&Order::Now) {
                 Ok(Answer::Time(time)) => Some(time),
-                _ => None,
+                other => {
+                    self.untold = other.err();
+                    None
+                }
             },
         };
         self.now = known.map_or(self.now, |time| self.now.max(time));
@@ -270,8 +280,7 @@ impl Wire {
     fn sleep(&mut self, seconds: f64) {
         match &self.linked {
             Some(linked) if linked.is_virtual => {
-                // A sleep gives no result; what is wrong shows in the next call.
-                let _ = self.call(&Order::Sleep(seconds));
+                self.untold = self.call(&Order::Sleep(seconds)).err();
             }
             linked => {
                 let busy = |is: bool| {

@@ -203,7 +203,7 @@ pub const TABLE: &[Entry] = &[
     row(
         "FAULt?",
         Verb::Fault,
-        Look,
+        Nothing,
         "",
         "kind[,text...]",
         "what came of the unit before it: \"none\", a fault of the head, or \"error\",number,words",
