@@ -63,6 +63,7 @@ const ROOMS: &[(&str, &[&str])] = &[
 /// What only some rooms may touch, and those rooms.
 const ONLY: &[(&str, &[&str])] = &[
     ("head::sim", &["head", "cli"]),
+    ("head::wire", &["head", "cli"]),
     ("ariadne::", &["diagnostics"]),
     ("chumsky::", &["syntax"]),
     ("logos::", &["syntax"]),

@@ -1,15 +1,13 @@
 //! `serve`: offers a head on the wire.
 
-#![allow(clippy::disallowed_types, reason = "opens the socket that head/wire serves")]
-
 use crate::cli::{CAUTION, WRONG, address, duration};
 use crate::head::realtime::realtime;
 use crate::head::wire::floor::{Secret, Served};
-use crate::head::wire::server::serve as run;
+use crate::head::wire::server::{self, Door};
 use crate::session::Verdict;
 use crate::terminal::{complain, say, wrapped};
 use clap::Args;
-use std::net::{SocketAddr, TcpListener, ToSocketAddrs};
+use std::net::{SocketAddr, ToSocketAddrs};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -98,9 +96,9 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
         let why = format!("error: the head does not answer: {fault}");
         (Verdict::HeadFailed.exit_code(), why)
     })?;
-    let listener = TcpListener::bind(address)
-        .map_err(|why| wrong(format!("cannot listen on {address}: {why}")))?;
-    let at = listener.local_addr().map_err(|why| wrong(why.to_string()))?;
+    let door =
+        Door::open(address).map_err(|why| wrong(format!("cannot listen on {address}: {why}")))?;
+    let at = door.at().map_err(|why| wrong(why.to_string()))?;
     let real_time = options.realtime || !described.simulated;
     let kind = if described.simulated { "simulated head" } else { "head" };
     let time = if real_time { "" } else { "; its time passes by what it is asked for only" };
@@ -121,7 +119,7 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
         cut,
     };
     let mut log = |line: &str| say(&wrapped(line, "  "));
-    run(served, listener, &end, &end_now, &mut log)
+    server::serve(served, door, &end, &end_now, &mut log)
         .map_err(|why| wrong(format!("cannot serve on {at}: {why}")))?;
     say("ended\n");
     Ok(())

@@ -75,7 +75,10 @@ pub fn perform(
         Order::Expose(line) => Answer::Exposed(head.expose(line)?),
         Order::Page(page) => Answer::Page(head.expose_page(page)?),
         Order::Now => Answer::Time(head.now()),
-        Order::Sleep(seconds) => done(head.sleep(*seconds)),
+        Order::Sleep(seconds) => {
+            head.sleep(*seconds);
+            Answer::Done
+        }
         Order::Safe(keep) => Answer::Safe(head.make_safe(*keep)),
         Order::Measure => Answer::Reading(gauge.ok_or(Fault::NoGauge)?.measure()?),
     })

@@ -8,6 +8,7 @@
 
 use crate::head::wire::codec::{Answer, Order, answer, message};
 use crate::head::wire::link::{Link, Pulse};
+use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
 use crate::head::wire::reply::{answers, text};
 use crate::head::{
@@ -164,7 +165,7 @@ impl Wire {
         &mut self,
         message: &[u8],
         most: f64,
-    ) -> Result<(Option<Vec<crate::head::wire::message::Argument>>, Option<Failure>), Fault> {
+    ) -> Result<(Option<Vec<Argument>>, Option<Failure>), Fault> {
         let cut = Arc::clone(&self.target.cut);
         let linked = self.linked()?;
         let mut whole = message.to_vec();

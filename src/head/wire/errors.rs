@@ -118,7 +118,7 @@ impl Queue {
     }
 
     /// The oldest entry, which leaves; `0,"No error"` where there is none.
-    pub fn next(&mut self) -> String {
+    pub fn oldest(&mut self) -> String {
         self.0.pop_front().map_or_else(|| "0,\"No error\"".to_string(), |error| error.to_string())
     }
 
@@ -148,10 +148,10 @@ mod tests {
         for n in 0..QUEUE_MOST + 5 {
             queue.push(WireError::new(-102, format!("{n}")));
         }
-        let all: Vec<String> = (0..QUEUE_MOST).map(|_| queue.next()).collect();
+        let all: Vec<String> = (0..QUEUE_MOST).map(|_| queue.oldest()).collect();
         assert_eq!(all[0], "-102,\"Syntax error;0\"");
         assert_eq!(all[QUEUE_MOST - 1], "-350,\"Queue overflow\"");
-        assert_eq!(queue.next(), "0,\"No error\"");
+        assert_eq!(queue.oldest(), "0,\"No error\"");
     }
 
     /// Bits by class: IEEE 488.2 section 11.5.1.

@@ -9,6 +9,7 @@ use crate::head::{Description, Fault, Gauge, Head, Laser, SafeState};
 use sha2::{Digest, Sha256};
 use std::rc::Rc;
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 /// Longest sleep in s of the head between two looks whether the client is still there.
@@ -29,7 +30,7 @@ pub struct Served {
     /// Silence of the controlling client by whose end the head is made safe.
     pub limit: Duration,
     /// Set while what a client waits for is to be cut short; whoever made the head looks at it.
-    pub cut: Arc<std::sync::atomic::AtomicBool>,
+    pub cut: Arc<AtomicBool>,
 }
 
 /// What clients must know. Kept as a digest and never shown.
@@ -149,7 +150,7 @@ impl Floor {
     pub fn release(&mut self, id: u64, keep_spinning: bool) {
         if self.control_of(id) == Control::Own {
             if self.watch.is_moving() {
-                self.to_safety(keep_spinning);
+                self.bring_down(keep_spinning);
             }
             self.watch.give(0);
         }
@@ -167,7 +168,7 @@ impl Floor {
                     let why = "another client made the head safe";
                     self.revoke(WireError::new(-221, why));
                 }
-                let state = self.to_safety(*keep);
+                let state = self.bring_down(*keep);
                 return Ok(Answer::Safe(state));
             }
             Order::Sleep(seconds) => {
@@ -199,7 +200,7 @@ impl Floor {
         }
     }
 
-    fn to_safety(&mut self, keep_spinning: bool) -> SafeState {
+    fn bring_down(&mut self, keep_spinning: bool) -> SafeState {
         let made = unbroken(|| Ok(self.served.head.make_safe(keep_spinning)));
         let state = made.unwrap_or_else(|fault| SafeState {
             laser_off: false,
@@ -216,7 +217,7 @@ impl Floor {
 
     /// Makes the head safe where it was moved since the last time.
     pub fn make_safe(&mut self) -> Option<SafeState> {
-        self.watch.is_moving().then(|| self.to_safety(false))
+        self.watch.is_moving().then(|| self.bring_down(false))
     }
 
     /// Nothing moves and no light is possible, as the head says.

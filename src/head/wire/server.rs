@@ -10,15 +10,16 @@
     reason = "the wire is made of sockets"
 )]
 
+use crate::head::SafeState;
 use crate::head::safe::unbroken;
 use crate::head::wire::errors::WireError;
-use crate::head::wire::floor::{Floor, Served};
+use crate::head::wire::floor::{Control, Floor, Served};
 use crate::head::wire::frame::{BLOCK_LOOKING, BLOCK_MOST, Frame, Framer, LINE_MOST};
 use crate::head::wire::session::Session;
 use crate::head::wire::watch::Watch;
 use std::collections::BTreeMap;
 use std::io::{ErrorKind, Read, Write};
-use std::net::{Shutdown, TcpListener, TcpStream};
+use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -50,6 +51,22 @@ const TAKE_ALL: Duration = Duration::from_millis(500);
 /// Bytes read at once.
 const CHUNK: usize = 64 * 1024;
 
+/// Where clients come in.
+#[derive(Debug)]
+pub struct Door(TcpListener);
+
+impl Door {
+    /// Opens a door at an address; port 0 takes a free one.
+    pub fn open(address: SocketAddr) -> std::io::Result<Door> {
+        TcpListener::bind(address).map(Door)
+    }
+
+    /// Where it is.
+    pub fn at(&self) -> std::io::Result<SocketAddr> {
+        self.0.local_addr()
+    }
+}
+
 /// What the thread of the head hears of.
 enum Event {
     Came { id: u64, stream: TcpStream, gone: Arc<AtomicBool> },
@@ -68,11 +85,12 @@ struct Client {
 /// `log` what people should know of.
 pub fn serve(
     served: Served,
-    listener: TcpListener,
+    door: Door,
     end: &Arc<AtomicBool>,
     end_now: &AtomicBool,
     log: &mut dyn FnMut(&str),
 ) -> std::io::Result<()> {
+    let listener = door.0;
     listener.set_nonblocking(true)?;
     let watch = Arc::new(Watch::new(served.limit, Arc::clone(&served.cut)));
     let open = served.secret.is_none();
@@ -175,7 +193,7 @@ fn lost(
 }
 
 /// What people are told of a head that was made safe.
-fn told(why: &str, state: &crate::head::SafeState) -> String {
+fn told(why: &str, state: &SafeState) -> String {
     let laser = if state.laser_off { "laser off" } else { "THE LASER MAY BE ON" };
     let mirror = if state.parked { "mirror parked" } else { "mirror NOT PARKED" };
     let polygon = if state.at_rest { "polygon at rest" } else { "polygon on its way down" };
@@ -193,7 +211,7 @@ fn leave(
     if let Some(client) = clients.remove(&id) {
         let _ = client.stream.shutdown(Shutdown::Both);
     }
-    if floor.control_of(id) == crate::head::wire::floor::Control::Own {
+    if floor.control_of(id) == Control::Own {
         if let Some(state) = floor.make_safe() {
             log(&told("the client in control hung up", &state));
         }

@@ -266,7 +266,7 @@ impl Session {
                 self.registers.byte(!self.errors.is_empty()).to_string()
             }
             Verb::SelfTest => return self.test(floor),
-            Verb::NextError => self.errors.next(),
+            Verb::NextError => self.errors.oldest(),
             Verb::ErrorCount => self.errors.len().to_string(),
             Verb::Version => "1999.0".to_string(),
             Verb::Protocol => PROTOCOL.to_string(),
