@@ -22,7 +22,7 @@ use std::io::{ErrorKind, Read, Write};
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, sync_channel};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
@@ -37,6 +37,10 @@ const LOOK: Duration = Duration::from_millis(5);
 
 /// Between two looks of the thread of the head where nothing is asked.
 const IDLE: Duration = Duration::from_millis(20);
+
+/// How long the thread of the head stays awake after a message: whoever asks again at once is spared
+/// the time in which a thread wakes up.
+const ATTENTIVE: Duration = Duration::from_micros(200);
 
 /// Pause after which a begun block is given up.
 const PAUSE: Duration = Duration::from_secs(2);
@@ -131,12 +135,14 @@ fn hear(
     open: bool,
     log: &mut dyn FnMut(&str),
 ) {
+    let mut attentive = false;
     loop {
-        let event = match heard.recv_timeout(IDLE) {
+        let event = match next(heard, attentive) {
             Ok(event) => Some(event),
             Err(RecvTimeoutError::Timeout) => None,
             Err(RecvTimeoutError::Disconnected) => return,
         };
+        attentive = matches!(event, Some(Event::Said { .. }));
         if watch.was_lost() {
             lost(floor, watch, clients, log);
         }
@@ -165,6 +171,19 @@ fn hear(
             return;
         }
     }
+}
+
+/// The next event; comes back without one now and then.
+fn next(heard: &Receiver<Event>, attentive: bool) -> Result<Event, RecvTimeoutError> {
+    let from = Instant::now();
+    while attentive && from.elapsed() < ATTENTIVE {
+        match heard.try_recv() {
+            Ok(event) => return Ok(event),
+            Err(TryRecvError::Empty) => thread::yield_now(),
+            Err(TryRecvError::Disconnected) => return Err(RecvTimeoutError::Disconnected),
+        }
+    }
+    heard.recv_timeout(IDLE)
 }
 
 /// The client in control hung up, or was silent for too long.
