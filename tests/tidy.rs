@@ -83,6 +83,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("statrs::", &["statistics"]),
     ("lsp_server::", &["lsp"]),
     ("lsp_types::", &["lsp"]),
+    ("serialport::", &["head"]),
 ];
 
 /// Lines that a file may have.

@@ -4,10 +4,14 @@ use crate::cli::files::read_text;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::wire::driver::{self, Target};
+use crate::head::wire::link::Place;
 use crate::head::{Gauge, Head, Provoker};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+
+/// Bits per second of a serial line where nothing else is said.
+const BAUD: u32 = 115_200;
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
@@ -40,6 +44,11 @@ pub(super) struct Simulated {
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
 /// printed. `faults` are further ones, as `--fault` gives them.
 pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, String> {
+    if address.starts_with("tcp:") || address.starts_with("serial:") {
+        return Err(format!(
+            "error: `{address}`: simulated heads are made here: write `sim` or `sim:FILE.toml`"
+        ));
+    }
     let (place, query) = match address.split_once('?') {
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
@@ -75,7 +84,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         _ => {
             return Err(format!(
                 "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` \
-                 or `tcp://HOST:PORT`"
+                 `tcp://HOST:PORT` or `serial://DEVICE`"
             ));
         }
     };
@@ -119,8 +128,15 @@ pub(super) fn open_with(
     seed: Option<u64>,
     faults: &[String],
 ) -> Result<Opened, String> {
-    if let Some(place) = address.strip_prefix("tcp://") {
-        return wired(address, place, seed, faults);
+    if let Some(place) = wired(address) {
+        let (place, secret) = place?;
+        if seed.is_some() || !faults.is_empty() {
+            return Err(format!(
+                "error: the head at `{address}` belongs to its server: give `--seed` and `--fault` \
+                 to `spintrue serve`"
+            ));
+        }
+        return open_wired(place, secret);
     }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
@@ -131,41 +147,51 @@ pub(super) fn open_with(
     simulated.make(seed.or(simulated.seed).unwrap_or(1))
 }
 
-/// Opens the head behind a server: `tcp://HOST:PORT`, with `?secret-file=FILE` where it wants one.
-fn wired(
-    address: &str,
-    place: &str,
-    seed: Option<u64>,
-    faults: &[String],
-) -> Result<Opened, String> {
-    let (place, query) = match place.split_once('?') {
-        Some((place, query)) => (place, Some(query)),
-        None => (place, None),
+/// A place on a wire: `tcp://HOST:PORT` or `serial:///dev/…?baud=…`, either with
+/// `secret-file=FILE` behind the question mark; none where the address is another kind of head.
+fn wired(address: &str) -> Option<Result<(Place, Option<String>), String>> {
+    let (is_serial, rest) = match address.split_once("://")? {
+        ("tcp", rest) => (false, rest),
+        ("serial", rest) => (true, rest),
+        _ => return None,
     };
+    let (place, query) = rest.split_once('?').unwrap_or((rest, ""));
+    let (mut secret, mut baud) = (None, BAUD);
+    for pair in query.split('&').filter(|pair| !pair.is_empty()) {
+        match pair.split_once('=') {
+            Some(("secret-file", file)) => match secret_in(Path::new(file)) {
+                Ok(own) => secret = Some(own),
+                Err(why) => return Some(Err(format!("error: {why}"))),
+            },
+            Some(("baud", rate)) if is_serial && rate.parse::<u32>().is_ok_and(|rate| rate > 0) => {
+                baud = rate.parse().unwrap_or(BAUD);
+            }
+            _ => {
+                let known =
+                    if is_serial { "baud=RATE or secret-file=FILE" } else { "secret-file=FILE" };
+                return Some(Err(format!(
+                    "error: `{address}`: behind `?` stands {known}, not `{pair}`"
+                )));
+            }
+        }
+    }
     let port = place.rsplit_once(':').and_then(|(_, port)| port.parse::<u16>().ok());
-    if port.is_none() {
-        return Err(format!(
+    Some(match (is_serial, port) {
+        (true, _) if place.is_empty() => Err(format!(
+            "error: `{address}`: write `serial://DEVICE`, such as serial:///dev/ttyUSB0?baud=115200"
+        )),
+        (true, _) => Ok((Place::Serial { device: place.to_string(), baud }, secret)),
+        (false, Some(_)) => Ok((Place::Socket(place.to_string()), secret)),
+        (false, None) => Err(format!(
             "error: `{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"
-        ));
-    }
-    let secret = match query.map(|query| query.split_once('=')) {
-        None => None,
-        Some(Some(("secret-file", file))) => {
-            Some(secret_in(Path::new(file)).map_err(|why| format!("error: {why}"))?)
-        }
-        Some(_) => {
-            return Err(format!("error: `{address}`: behind `?` stands `secret-file=FILE`"));
-        }
-    };
-    if seed.is_some() || !faults.is_empty() {
-        return Err(format!(
-            "error: the head at `{address}` belongs to its server: give `--seed` and `--fault` to \
-             `spintrue serve`"
-        ));
-    }
+        )),
+    })
+}
+
+/// Opens the head at the other end of a wire.
+fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
     let (stop, cut) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
-    let target =
-        Target { place: place.to_string(), secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
+    let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
     let (head, gauge, seed) = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
     Ok(Opened {

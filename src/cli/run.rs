@@ -39,6 +39,8 @@ Head addresses:
   sim:FILE.toml?seed=7     the same with another seed
   tcp://HOST:PORT          the head that `spintrue serve`, or whatever else speaks as
                            docs/wire.md says, offers there; ?secret-file=FILE where it wants one
+  serial:///dev/ttyUSB0?baud=115200
+                           the same over a serial line
 
 Examples:
   spintrue run scripts/bring_up.spt

@@ -15,5 +15,7 @@ mod bench;
 mod bounded;
 mod links;
 mod safety;
+#[cfg(unix)]
+mod serial;
 mod session;
 mod speed;

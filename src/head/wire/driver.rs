@@ -7,7 +7,7 @@
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
 use crate::head::wire::codec::{Answer, Order, answer, message};
-use crate::head::wire::link::{Link, Pulse};
+use crate::head::wire::link::{Link, Place, Pulse};
 use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
 use crate::head::wire::reply::{answers, text};
@@ -41,8 +41,8 @@ const SLICE: Duration = Duration::from_millis(20);
 /// Where the head is, and what else is needed to speak to it.
 #[derive(Clone)]
 pub struct Target {
-    /// `HOST:PORT`.
-    pub place: String,
+    /// The socket or the serial line.
+    pub place: Place,
     /// What the server wants to know; never shown.
     pub secret: Option<String>,
     /// Ends waits early.
@@ -191,16 +191,18 @@ impl Wire {
         self.lost = Some(why.to_string());
         Fault::Broken(format!(
             "{} does not answer as it should: {why}; what was asked may have been done or not, and \
-             the link was closed, on which its server makes the head safe",
+             the link was given up, on which its server makes the head safe",
             self.target.place
         ))
     }
 
     /// Longest time in s that a call may take.
     fn most(&self, order: &Order) -> f64 {
-        let Some(head) = &self.description else { return REPLY_LEAST + LINK_MOST };
+        let Some(head) = &self.description else {
+            return REPLY_LEAST + LINK_MOST + self.carrying(order);
+        };
         if self.linked.as_ref().is_some_and(|linked| linked.is_virtual) {
-            return VIRTUAL_MOST;
+            return VIRTUAL_MOST + self.carrying(order);
         }
         let speed = self.speed.unwrap_or(head.speed_least).max(head.speed_least);
         let own = match order {
@@ -216,7 +218,19 @@ impl Wire {
             Order::Safe(_) => head.galvanometer_settling + head.times.silence_most * 4.0,
             _ => head.times.reply_most,
         };
-        own + head.times.silence_most.max(REPLY_LEAST)
+        own + head.times.silence_most.max(REPLY_LEAST) + self.carrying(order)
+    }
+
+    /// Longest time in s in which a serial line carries the longest reply to a call.
+    fn carrying(&self, order: &Order) -> f64 {
+        let Place::Serial { baud, .. } = &self.target.place else { return 0.0 };
+        let bytes = match order {
+            Order::Describe => 16e3,
+            Order::Turns(count) => 40.0 * f64::from(*count) + 1e3,
+            _ => 4e3,
+        };
+        // Ten bits a byte.
+        10.0 * bytes / f64::from(*baud)
     }
 
     /// Keeps in mind what a call means for those that follow.
@@ -249,10 +263,11 @@ impl Wire {
     fn described(&mut self) -> Result<Description, Fault> {
         let answered = self.call(&Order::Describe)?;
         let Answer::Description(mut head) = answered else { return Err(mixed()) };
+        let carrying = self.carrying(&Order::Status);
         if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
             // The wire adds to what its head promises.
             let times = &mut head.times;
-            times.reply_most += REPLY_LEAST;
+            times.reply_most += REPLY_LEAST + carrying;
             times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + LINK_MOST;
             times.gauge_silence_most += times.silence_most;
         }

@@ -8,7 +8,8 @@
 )]
 
 use crate::head::wire::frame::{Frame, Framer};
-use std::io::{ErrorKind, Read, Write};
+use std::fmt;
+use std::io::{self, ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream, ToSocketAddrs};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -20,6 +21,9 @@ const CONNECT_MOST: Duration = Duration::from_secs(2);
 
 /// Longest wait until the other end takes some bytes.
 const WRITE_MOST: Duration = Duration::from_secs(2);
+
+/// Longest time in which a serial line is emptied before it is used.
+const SETTLING: Duration = Duration::from_millis(500);
 
 /// Between two looks at the clock and at whether to go on, while a reply is waited for.
 const LOOK: Duration = Duration::from_millis(50);
@@ -37,10 +41,37 @@ pub struct Pulse {
     over: AtomicBool,
 }
 
+/// Where a server is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// `HOST:PORT`.
+    Socket(String),
+    /// A serial line.
+    Serial {
+        /// Such as `/dev/ttyUSB0`.
+        device: String,
+        /// Bits per second; 8 data bits, no parity, 1 stop bit.
+        baud: u32,
+    },
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Place::Socket(place) => f.write_str(place),
+            Place::Serial { device, .. } => f.write_str(device),
+        }
+    }
+}
+
+type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
+
 /// A link that stands.
 pub struct Link {
-    reader: TcpStream,
-    writer: Arc<Mutex<TcpStream>>,
+    reader: Box<dyn Read + Send>,
+    writer: Writer,
+    /// What hangs up; a serial line cannot.
+    socket: Option<TcpStream>,
     framer: Framer,
     pulse: Arc<Pulse>,
     beat: Option<Thread>,
@@ -48,9 +79,15 @@ pub struct Link {
 
 impl Link {
     /// Connects; says why it cannot.
-    pub fn open(place: &str, pulse: Arc<Pulse>) -> Result<Link, String> {
-        let why = |error: &dyn std::fmt::Display| format!("cannot connect to {place}: {error}");
-        let found = place.to_socket_addrs().map_err(|error| why(&error))?;
+    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, String> {
+        let why = |error: &dyn fmt::Display| format!("cannot connect to {place}: {error}");
+        let address = match place {
+            Place::Socket(address) => address,
+            Place::Serial { device, baud } => {
+                return serial(device, *baud, pulse).map_err(|error| why(&error));
+            }
+        };
+        let found = address.to_socket_addrs().map_err(|error| why(&error))?;
         let mut last = why(&"the name has no address");
         for address in found.take(4) {
             match TcpStream::connect_timeout(&address, CONNECT_MOST) {
@@ -61,17 +98,26 @@ impl Link {
         Err(last)
     }
 
-    fn over(stream: TcpStream, pulse: Arc<Pulse>) -> std::io::Result<Link> {
+    fn over(stream: TcpStream, pulse: Arc<Pulse>) -> io::Result<Link> {
         stream.set_nodelay(true)?;
         stream.set_read_timeout(Some(LOOK))?;
         stream.set_write_timeout(Some(WRITE_MOST))?;
-        let writer = Arc::new(Mutex::new(stream.try_clone()?));
-        let framer = Framer::new(REPLY_MOST);
-        Ok(Link { reader: stream, writer, framer, pulse, beat: None })
+        let (reader, writer) = (Box::new(stream.try_clone()?), Box::new(stream.try_clone()?));
+        Ok(Link::of(reader, writer, Some(stream), pulse))
+    }
+
+    fn of(
+        reader: Box<dyn Read + Send>,
+        writer: Box<dyn Write + Send>,
+        socket: Option<TcpStream>,
+        pulse: Arc<Pulse>,
+    ) -> Link {
+        let writer = Arc::new(Mutex::new(writer));
+        Link { reader, writer, socket, framer: Framer::new(REPLY_MOST), pulse, beat: None }
     }
 
     /// From here on says every `every` that somebody is there.
-    pub fn keep_alive(&mut self, every: Duration) -> std::io::Result<()> {
+    pub fn keep_alive(&mut self, every: Duration) -> io::Result<()> {
         let (pulse, writer) = (Arc::clone(&self.pulse), Arc::clone(&self.writer));
         let beating = thread::Builder::new().name("keep-alive".to_string()).spawn(move || {
             while !pulse.over.load(Ordering::SeqCst) {
@@ -79,9 +125,8 @@ impl Link {
                 let armed = pulse.armed.load(Ordering::SeqCst);
                 let over = pulse.over.load(Ordering::SeqCst);
                 if !over && (!armed || pulse.busy.load(Ordering::SeqCst)) {
-                    let mut writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
                     // A link that broke is found out by the next call.
-                    let _ = writer.write_all(b"\n");
+                    let _ = sent(&writer, b"\n");
                 }
             }
         })?;
@@ -97,13 +142,10 @@ impl Link {
         most: Duration,
         cut: &AtomicBool,
     ) -> Result<Vec<u8>, String> {
-        let deadline = Instant::now() + most;
         let mut whole = message.to_vec();
         whole.push(b'\n');
-        {
-            let mut writer = self.writer.lock().unwrap_or_else(PoisonError::into_inner);
-            writer.write_all(&whole).map_err(|error| format!("the link broke: {error}"))?;
-        }
+        sent(&self.writer, &whole).map_err(|error| format!("the link broke: {error}"))?;
+        let deadline = Instant::now() + most;
         let mut frames: Vec<Frame> = Vec::new();
         let mut chunk = [0; 8192];
         let mut some = 0;
@@ -150,7 +192,43 @@ impl Drop for Link {
         if let Some(beat) = &self.beat {
             beat.unpark();
         }
-        // The other end may have hung up before.
-        let _ = self.reader.shutdown(Shutdown::Both);
+        if let Some(socket) = &self.socket {
+            // The other end may have hung up before.
+            let _ = socket.shutdown(Shutdown::Both);
+        }
     }
+}
+
+/// Opens a serial line, and forgets what stood in it.
+fn serial(device: &str, baud: u32, pulse: Arc<Pulse>) -> Result<Link, serialport::Error> {
+    let mut port = serialport::new(device, baud).timeout(LOOK).open()?;
+    let mut writer = port.try_clone()?;
+    // Ends whatever was begun by somebody before; then what that gave is thrown away.
+    writer.write_all(b"\n")?;
+    let mut junk = [0; 4096];
+    let until = Instant::now() + SETTLING;
+    while Instant::now() < until && port.read(&mut junk).is_ok_and(|count| count > 0) {}
+    Ok(Link::of(port, Box::new(writer), None, pulse))
+}
+
+/// Sends bytes as long as the other end takes some now and then.
+fn sent(writer: &Writer, mut bytes: &[u8]) -> io::Result<()> {
+    let mut writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut last = Instant::now();
+    while !bytes.is_empty() {
+        match writer.write(bytes) {
+            Ok(0) => return Err(ErrorKind::WriteZero.into()),
+            Ok(count) => {
+                bytes = bytes.get(count..).unwrap_or_default();
+                last = Instant::now();
+            }
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            // A serial line may take nothing for a while.
+            Err(error)
+                if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
+                    && last.elapsed() < WRITE_MOST => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
 }
