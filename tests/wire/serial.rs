@@ -72,7 +72,7 @@ fn a_head_at_a_serial_line_is_the_head() {
 #[test]
 fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
     for kill in [true, false] {
-        let server = Server::with(&["--realtime", "--dead-man", "600ms"]);
+        let server = Server::with(&["--realtime", "--dead-man", "1s"]);
         let cable = laid(&server);
         let child = program(&["run", "scripts/spin_only.spt", "--head", &cable.address])
             .stdout(Stdio::piped())
@@ -84,7 +84,7 @@ fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
         while looking.is_safe() {
             assert!(from.elapsed() < PATIENCE);
         }
-        thread::sleep(Duration::from_millis(900));
+        thread::sleep(Duration::from_millis(1500));
         assert!(!looking.is_safe(), "the keep-alive keeps it");
         if kill {
             signal(&child, "-KILL");
@@ -93,7 +93,7 @@ fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
         }
         let from = Instant::now();
         looking.until_safe();
-        assert!(from.elapsed() <= Duration::from_millis(600), "{:?}", from.elapsed());
+        assert!(from.elapsed() <= Duration::from_secs(1), "{:?}", from.elapsed());
         let ended = child.wait_with_output().unwrap();
         if !kill {
             assert_eq!(ended.status.code(), Some(3), "{}", said(&ended));

@@ -63,6 +63,13 @@ struct Linked {
     synchronised: (Instant, f64),
 }
 
+impl Linked {
+    /// The moment and its head time, where that passes by itself.
+    fn clock(&self) -> Option<(Instant, f64)> {
+        (!self.is_virtual).then_some(self.synchronised)
+    }
+}
+
 struct Wire {
     target: Target,
     linked: Option<Linked>,
@@ -74,6 +81,8 @@ struct Wire {
     /// Speed asked for last.
     speed: Option<f64>,
     kept_spinning: bool,
+    /// Head time in s at a moment here, where it passes by itself; goes on without a link.
+    clock: Option<(Instant, f64)>,
     now: f64,
 }
 
@@ -87,6 +96,7 @@ pub fn open(target: Target) -> Result<(WireHead, WireGauge, Option<u64>), Fault>
         description: None,
         speed: None,
         kept_spinning: false,
+        clock: None,
         now: 0.0,
     };
     let seed = wire.linked()?.seed;
@@ -100,6 +110,7 @@ impl Wire {
     fn linked(&mut self) -> Result<&mut Linked, Fault> {
         if self.linked.is_none() {
             let new = greet(&self.target).map_err(Fault::Broken)?;
+            self.clock = new.clock();
             self.linked = Some(new);
         }
         self.linked.as_mut().ok_or_else(|| Fault::Broken("there is no link".to_string()))
@@ -276,12 +287,10 @@ impl Wire {
 
     /// Head time; from the clock here where it passes by itself.
     fn time(&mut self) -> f64 {
-        let known = match &self.linked {
-            Some(linked) if !linked.is_virtual => {
-                let (at, time) = linked.synchronised;
-                Some(time + at.elapsed().as_secs_f64())
-            }
-            _ => match self.call(&Order::Now) {
+        let known = match (self.clock, &self.linked) {
+            (Some((at, time)), _) => Some(time + at.elapsed().as_secs_f64()),
+            (None, None) => None,
+            (None, Some(_)) => match self.call(&Order::Now) {
                 Ok(Answer::Time(time)) => Some(time),
                 other => {
                     self.untold = other.err();
@@ -294,28 +303,27 @@ impl Wire {
     }
 
     fn sleep(&mut self, seconds: f64) {
-        match &self.linked {
-            Some(linked) if linked.is_virtual => {
+        if self.clock.is_none() {
+            if self.linked.is_some() {
                 self.untold = self.call(&Order::Sleep(seconds)).err();
             }
-            linked => {
-                let busy = |is: bool| {
-                    if let Some(linked) = linked {
-                        linked.pulse.busy.store(is, Ordering::SeqCst);
-                    }
-                };
-                busy(true);
-                let end = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.0, 1e6));
-                while !self.target.stop.load(Ordering::SeqCst) {
-                    let left = end.saturating_duration_since(Instant::now());
-                    if left.is_zero() {
-                        break;
-                    }
-                    thread::sleep(left.min(SLICE));
-                }
-                busy(false);
-            }
+            return;
         }
+        let busy = |is: bool| {
+            if let Some(linked) = &self.linked {
+                linked.pulse.busy.store(is, Ordering::SeqCst);
+            }
+        };
+        busy(true);
+        let end = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.0, 1e6));
+        while !self.target.stop.load(Ordering::SeqCst) {
+            let left = end.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                break;
+            }
+            thread::sleep(left.min(SLICE));
+        }
+        busy(false);
     }
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {

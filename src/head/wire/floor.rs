@@ -149,10 +149,10 @@ impl Floor {
     /// Makes the head safe where it was moved, and takes control from a client that has it.
     pub fn release(&mut self, id: u64, keep_spinning: bool) {
         if self.control_of(id) == Control::Own {
+            self.watch.give(0);
             if self.watch.is_moving() {
                 self.bring_down(keep_spinning);
             }
-            self.watch.give(0);
         }
     }
 
@@ -210,14 +210,21 @@ impl Floor {
             kept_spinning: false,
             troubles: vec![fault.to_string()],
         });
-        // A rotor that runs out needs nobody; what could not be made safe is tried again.
-        self.watch.moves(!state.laser_off || keep_spinning);
+        // A rotor that runs out, or is kept on purpose by nobody, needs nobody; what could not be
+        // made safe is tried again.
+        let watched = keep_spinning && self.watch.controller() != 0;
+        self.watch.moves(!state.laser_off || watched);
         state
     }
 
     /// Makes the head safe where it was moved since the last time.
     pub fn make_safe(&mut self) -> Option<SafeState> {
         self.watch.is_moving().then(|| self.bring_down(false))
+    }
+
+    /// Tries again to make a head safe that nobody controls any more and that would not be.
+    pub fn try_again(&mut self) -> Option<SafeState> {
+        if self.watch.controller() == 0 { self.make_safe() } else { None }
     }
 
     /// Nothing moves and no light is possible, as the head says.

@@ -42,6 +42,9 @@ const IDLE: Duration = Duration::from_millis(20);
 /// the time in which a thread wakes up.
 const ATTENTIVE: Duration = Duration::from_micros(200);
 
+/// Between two attempts to make a head safe that would not be.
+const AGAIN: Duration = Duration::from_secs(1);
+
 /// Pause after which a begun block is given up.
 const PAUSE: Duration = Duration::from_secs(2);
 
@@ -135,7 +138,7 @@ fn hear(
     open: bool,
     log: &mut dyn FnMut(&str),
 ) {
-    let mut attentive = false;
+    let (mut attentive, mut tried) = (false, Instant::now());
     loop {
         let event = match next(heard, attentive) {
             Ok(event) => Some(event),
@@ -158,6 +161,12 @@ fn hear(
             }
             Some(Event::Left { id }) => leave(id, clients, floor, log),
             None => {}
+        }
+        if tried.elapsed() > AGAIN {
+            tried = Instant::now();
+            if let Some(state) = floor.try_again().filter(|state| state.laser_off) {
+                log(&told("tried again", &state));
+            }
         }
         for (id, why) in floor.revoked() {
             if let Some(client) = clients.get_mut(&id) {

@@ -7,8 +7,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-/// What is done early, so that the head is safe when the limit is over: a tenth of it, at most this.
-const EARLY_MOST: Duration = Duration::from_millis(300);
+/// What is done early, so that the head is safe when the limit is over: a fifth of it, at most this.
+const EARLY_MOST: Duration = Duration::from_millis(500);
 
 /// Shared by the threads of a server.
 #[derive(Debug)]
@@ -87,7 +87,7 @@ impl Watch {
 
     /// Looks at the clock: a client that moved the head and is silent loses it.
     pub fn look(&self) {
-        let early = (self.limit / 10).min(EARLY_MOST);
+        let early = (self.limit / 5).min(EARLY_MOST);
         let silent = self.now().saturating_sub(self.heard.load(Ordering::SeqCst));
         let over = u128::from(silent) >= (self.limit - early).as_micros();
         if over && self.controller() != 0 && self.is_moving() {
