@@ -19,6 +19,7 @@ pub mod interpret;
 pub mod lsp;
 pub mod operator;
 pub mod optics;
+pub mod paper;
 pub mod program;
 pub mod record;
 pub mod session;

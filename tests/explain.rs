@@ -7,7 +7,7 @@
 use spintrue::builtins::Effect;
 use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
-use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS};
+use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS, LISTS};
 use spintrue::diagnostics::render::render;
 use spintrue::head::{Provoker, sim};
 use spintrue::session::{Files, Prepared, Text, prepare, topics};
@@ -94,7 +94,7 @@ fn codes() -> impl Iterator<Item = &'static Code> {
 
 /// Codes whose examples are scripts that a check alone decides.
 fn of_scripts() -> impl Iterator<Item = &'static Code> {
-    let others = [HEAD_DESCRIPTIONS, LIMITS].into_iter().flat_map(|topic| topic.codes);
+    let others = [HEAD_DESCRIPTIONS, LIMITS, LISTS].into_iter().flat_map(|topic| topic.codes);
     let others: BTreeSet<&str> = others.map(|code| code.code).collect();
     codes().filter(move |code| !others.contains(code.code))
 }
@@ -198,6 +198,26 @@ fn unknown_codes_offer_near_ones() {
         let text = String::from_utf8(output.stderr).unwrap();
         assert!(text.contains(offer), "{asked}: {text}");
     }
+}
+
+/// Examples of lists, as the heads of a batch.
+#[test]
+fn examples_of_lists() {
+    let folder = std::env::temp_dir().join(format!("spintrue-lists-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let path = |name: &str| folder.join(name).display().to_string();
+    std::fs::write(path("empty.spt"), "").unwrap();
+    for code in LISTS.codes {
+        for (example, status) in [(code.wrong, 2), (code.right, 0)] {
+            std::fs::write(path("heads.csv"), example.trim_start()).unwrap();
+            let (script, list, out) = (path("empty.spt"), path("heads.csv"), path("out"));
+            let output = spintrue(&["batch", &script, "--list", &list, "--record", &out]);
+            let said = String::from_utf8(output.stderr).unwrap();
+            assert_eq!(output.status.code(), Some(status), "{said}");
+            assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
+        }
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
 }
 
 /// Examples of head descriptions, opened as a head.

@@ -237,7 +237,7 @@ fn verifying_names_what_was_changed_missing_or_added() {
         assert!(told.contains(name), "{name}: {told}");
         fs::remove_file(&path).unwrap();
         let (code, told) = verify(&place);
-        assert!(code > 0 && told.contains(name), "{name}: {told}");
+        assert!(code == 1 && told.contains(&format!("{name} is missing")), "{name}: {told}");
         fs::write(&path, &whole).unwrap();
         assert_eq!(verify(&place).0, 0, "{name}");
     }
@@ -250,9 +250,114 @@ fn verifying_names_what_was_changed_missing_or_added() {
     fs::write(format!("{place}/record.json"), "{\n  \"format\": 7,\n  oops\n}\n").unwrap();
     let (code, told) = verify(&place);
     assert_eq!(code, 1);
-    assert!(told.contains("record.json:3:3"), "{told}");
+    assert!(told.contains("record.json:3:3: key must be a string\n"), "{told}");
     assert_eq!(verify(&format!("{place}/nowhere")).0, 2);
     assert_eq!(verify("src").0, 2);
+}
+
+/// A file under another name is one that is missing and one that was added; a shorter one is changed.
+#[test]
+fn verifying_tells_renamed_and_shortened_files() {
+    let (_folder, place) = failing();
+    for name in FILES {
+        let (path, other) = (format!("{place}/{name}"), format!("{place}/x-{name}"));
+        let whole = fs::read(&path).unwrap();
+        fs::rename(&path, &other).unwrap();
+        let (code, told) = verify(&place);
+        assert_eq!(code, 1, "{name}: {told}");
+        assert!(told.contains(&format!("{name} is missing")), "{name}: {told}");
+        fs::rename(&other, &path).unwrap();
+        fs::write(&path, &whole[..whole.len() / 2]).unwrap();
+        let (code, told) = verify(&place);
+        assert!(code == 1 && told.contains(name), "{name}: {told}");
+        fs::write(&path, &whole).unwrap();
+    }
+    assert_eq!(verify(&place).0, 0);
+}
+
+#[test]
+fn what_is_no_record_of_this_program_is_told_apart() {
+    let (folder, place) = failing();
+    let path = format!("{place}/record.json");
+    let manifest = fs::read_to_string(&path).unwrap();
+    fs::write(&path, manifest.replace("\"version\": 1", "\"version\": 2")).unwrap();
+    let (code, told) = verify(&place);
+    assert!(code == 2 && told.contains("version 2 of the format"), "{told}");
+    assert!(told.contains("use a newer spintrue"), "{told}");
+    let (code, told) = verify(&folder.path("failing.spt"));
+    assert!(code == 2 && told.contains("is a file: name the folder of a record"), "{told}");
+}
+
+fn show(folder: &str, more: &[&str]) -> (i32, String) {
+    let output = spintrue(&[&["record", "show", folder], more].concat());
+    (output.status.code().unwrap(), said(&output))
+}
+
+/// A record is shown as its run was: each line of a check that the run printed stands there.
+#[test]
+fn a_record_is_shown_as_its_run_was() {
+    let folder = Folder::new("record-shown");
+    let place = folder.path("record");
+    let run = spintrue(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "me"]);
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 0, "{told}");
+    let run = said(&run);
+    let checks: Vec<&str> = run.lines().filter(|line| line.contains("  check ")).collect();
+    assert_eq!(checks.len(), 7);
+    for line in checks {
+        assert!(told.contains(line), "{line}\n{told}");
+    }
+    // The recorded values and their tables are the same, down to the blanks.
+    let from = run.find("  speed reached").unwrap();
+    let values = &run[from..run.find("\n\n  checks").unwrap()];
+    assert!(told.contains(values), "{told}");
+    for wanted in ["whole and as it was written", " by me", "simulated (seed 1)", "margin 5.27 um"]
+    {
+        assert!(told.contains(wanted), "{wanted}: {told}");
+    }
+    assert!(told.ends_with("PASSED\n"));
+    let (_, json) = show(&place, &["--json"]);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["state"], "whole");
+    assert_eq!(json["checks"].as_array().unwrap().len(), 7);
+    assert_eq!(json["end"]["verdict"], "passed");
+    assert_eq!(json["identity"]["operator"], "me");
+}
+
+#[test]
+fn a_record_that_is_changed_or_cut_off_is_shown_and_says_so() {
+    let (_folder, place) = failing();
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 0);
+    insta::assert_snapshot!("failing.shown", shown(&told, &place));
+    let events = read(&place, "events.jsonl");
+    fs::write(format!("{place}/events.jsonl"), events.replacen("too large", "too small", 1))
+        .unwrap();
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 1);
+    assert!(told.contains("NOT AS IT WAS WRITTEN") && told.contains("events.jsonl was changed"));
+    // Cut off in the middle of a line, and of a check that nobody can read.
+    for name in FILES.iter().filter(|name| **name != "events.jsonl") {
+        fs::remove_file(format!("{place}/{name}")).unwrap();
+    }
+    fs::write(format!("{place}/UNFINISHED"), "").unwrap();
+    let whole: Vec<&str> = events.split_inclusive('\n').take(7).collect();
+    let part = format!("{}{{\"event\":\"check\"}}\noops\n{{\"event\":\"no", whole.concat());
+    fs::write(format!("{place}/events.jsonl"), part).unwrap();
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 1);
+    insta::assert_snapshot!("cut_off.shown", shown(&told, &place));
+    fs::remove_file(format!("{place}/events.jsonl")).unwrap();
+    let (code, told) = show(&place, &[]);
+    assert!(code == 2 && told.contains("there is no "), "{told}");
+    assert_eq!(show(&format!("{place}/nowhere"), &[]).0, 2);
+}
+
+/// Without what differs from day to day and from place to place.
+fn shown(told: &str, place: &str) -> String {
+    let told = told.replace(place, "RECORD");
+    let kept = told.lines().filter(|line| !line.starts_with("  started"));
+    kept.map(|line| format!("{line}\n")).collect()
 }
 
 #[test]
@@ -348,6 +453,60 @@ mod cut_off {
         let whole = &written[..=written.rfind('\n').unwrap()];
         assert!(events(whole).len() > 100);
         assert_eq!(verify(&place).0, 1);
+    }
+
+    /// A link or a pipe in place of a file is no part of a record, and nobody waits for a pipe.
+    #[test]
+    fn a_link_or_a_pipe_is_no_part_of_a_record() {
+        let (folder, place) = super::failing();
+        for name in super::FILES {
+            let (path, aside) = (format!("{place}/{name}"), folder.path("aside"));
+            std::fs::rename(&path, &aside).unwrap();
+            std::os::unix::fs::symlink(&aside, &path).unwrap();
+            let (code, told) = verify(&place);
+            assert!(code == 1 && told.contains(&format!("{name} is no plain file")), "{told}");
+            std::fs::remove_file(&path).unwrap();
+            assert!(Command::new("mkfifo").arg(&path).status().unwrap().success());
+            let (code, told) = verify(&place);
+            assert!(code == 1 && told.contains(&format!("{name} is no plain file")), "{told}");
+            let (code, told) = super::show(&place, &[]);
+            assert!(code > 0, "{told}");
+            std::fs::rename(&aside, &path).unwrap();
+        }
+        assert_eq!(verify(&place).0, 0);
+    }
+
+    #[test]
+    fn links_that_lead_nowhere_are_told() {
+        let folder = Folder::new("record-links");
+        let (round, gone) = (folder.path("round"), folder.path("gone"));
+        std::os::unix::fs::symlink("round", &round).unwrap();
+        std::os::unix::fs::symlink("nowhere", &gone).unwrap();
+        for place in [round, gone] {
+            let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
+            assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+            assert!(said(&run).contains("it is a link that leads nowhere"), "{}", said(&run));
+            assert_eq!(verify(&place).0, 2);
+        }
+    }
+
+    /// Any name that the disk takes is a name for a record; only a data sheet cannot be read there.
+    #[test]
+    fn a_path_need_not_be_text() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = Folder::new("record-bytes");
+        let script = folder.file("script.spt", "record \"width\": 1 mm\n");
+        let place = folder.0.join(std::ffi::OsStr::from_bytes(b"no\xffutf"));
+        let run = |option: &str| {
+            let mut command = super::program(&["run", &script.display().to_string()]);
+            command.arg(option).arg(&place).output().unwrap()
+        };
+        assert_eq!(run("--record").status.code(), Some(0));
+        let mut command = super::program(&["record", "verify"]);
+        assert_eq!(command.arg(&place).output().unwrap().status.code(), Some(0));
+        let output = run("--last");
+        assert_eq!(output.status.code(), Some(2));
+        assert!(said(&output).contains("give the folder another name"), "{}", said(&output));
     }
 
     #[test]

@@ -11,37 +11,15 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
+mod common;
+
+use common::{shell, typed, until};
 use insta::{Settings, assert_snapshot, glob};
 use std::fs;
 use std::io::{Read, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
-
-fn shell() -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.arg("shell").env("COLUMNS", "80");
-    command
-}
-
-/// Everything that is printed, in its order, and the exit code.
-fn typed(mut command: Command, input: &[u8]) -> (String, Option<i32>) {
-    let (mut output, both) = std::io::pipe().unwrap();
-    command.stdin(Stdio::piped()).stdout(both.try_clone().unwrap()).stderr(both);
-    let mut child = command.spawn().unwrap();
-    drop(command);
-    let mut stdin = child.stdin.take().unwrap();
-    let input = input.to_vec();
-    // A shell that ended at an error reads no further.
-    let writer = std::thread::spawn(move || {
-        let _ = stdin.write_all(&input);
-    });
-    let mut said = Vec::new();
-    output.read_to_end(&mut said).unwrap();
-    let code = child.wait().unwrap().code();
-    writer.join().unwrap();
-    (String::from_utf8_lossy(&said).into_owned(), code)
-}
 
 #[test]
 fn entries_yield_what_they_should() {
@@ -69,6 +47,35 @@ fn entries_yield_what_they_should() {
             });
         });
     });
+}
+
+fn scripts(folder: &Path, found: &mut Vec<std::path::PathBuf>) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            scripts(&path, found);
+        } else if path.extension().is_some_and(|e| e == "spt") {
+            found.push(path);
+        }
+    }
+}
+
+/// Right and wrong scripts of all sorts, line by line: the shell never breaks, and the head is safe.
+#[test]
+fn whatever_is_typed_the_head_ends_safe() {
+    let mut found = Vec::new();
+    for folder in ["tests/corpus", "scripts"] {
+        scripts(&Path::new(env!("CARGO_MANIFEST_DIR")).join(folder), &mut found);
+    }
+    assert!(found.len() > 200, "{}", found.len());
+    for path in found {
+        let mut command = shell();
+        command.current_dir(path.parent().unwrap());
+        let (said, code) = typed(command, &fs::read(&path).unwrap());
+        assert!(said.contains("head: laser off"), "{}: {said}", path.display());
+        assert!(!said.contains("panicked"), "{}: {said}", path.display());
+        assert!(matches!(code, Some(0..=4)), "{}: {code:?}", path.display());
+    }
 }
 
 fn folder(name: &str) -> std::path::PathBuf {
@@ -162,14 +169,6 @@ fn an_edited_script_is_read_again() {
     );
     assert!(said.contains("a.spt:2:"), "{said}");
     assert_eq!(child.wait().unwrap().code(), Some(2), "{said}");
-}
-
-fn until(output: &mut impl Read, said: &mut Vec<u8>, text: &str) {
-    let mut byte = [0];
-    while !String::from_utf8_lossy(said).contains(text) {
-        assert_eq!(output.read(&mut byte).unwrap(), 1, "{}", String::from_utf8_lossy(said));
-        said.push(byte[0]);
-    }
 }
 
 #[test]

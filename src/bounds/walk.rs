@@ -156,7 +156,7 @@ impl<'a> Walk<'a> {
         let mut flow = Flow::Next;
         if !statements.is_empty() && self.enter() {
             for statement in statements {
-                if self.unrolling > 0 {
+                if self.unrolling > 0 && !matches!(statement, Statement::Step(..)) {
                     self.fuel = self.fuel.saturating_sub(1);
                 }
                 flow = self.statement(statement);
@@ -269,6 +269,8 @@ impl<'a> Walk<'a> {
             Statement::Note(text) => {
                 self.reference(text);
             }
+            // How long somebody thinks is no time of the script: the bound is that of a run.
+            Statement::Step(..) => {}
             Statement::Ask(ask) => self.ask(ask),
         }
         Flow::Next

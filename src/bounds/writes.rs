@@ -140,7 +140,10 @@ impl Writes<'_> {
                 self.block(body);
                 self.block(otherwise);
             }
-            Statement::Break | Statement::Continue | Statement::Return(None) => {}
+            Statement::Break
+            | Statement::Continue
+            | Statement::Return(None)
+            | Statement::Step(..) => {}
             Statement::Wait(time, _) => self.number(time),
             Statement::WaitUntil { condition, within, every, otherwise, .. } => {
                 self.flag(condition);

@@ -63,9 +63,9 @@ impl Checker<'_> {
         let before = self.diagnostics.len();
         self.diagnostics
             .retain(|d| d.severity != Severity::Warning || d.code != code || !inside(d));
-        // With errors about, some warnings are not looked for.
+        // With errors about, some warnings are not looked for, nor are they in an entry.
         let failed = self.diagnostics.iter().any(|d| d.severity == Severity::Error);
-        if self.diagnostics.len() == before && !failed {
+        if self.diagnostics.len() == before && !failed && self.live.is_none() {
             let report = Diagnostic::warning(
                 "W0807",
                 format!("the statement after this gives no warning `{code}`"),

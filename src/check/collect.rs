@@ -341,6 +341,7 @@ impl Checker<'_> {
                 Origin::Sheet | Origin::Last => {
                     format!("add a unit: `{name} = \"{words} {unit}\"`")
                 }
+                Origin::List => format!("add a unit: `{words} {unit}`"),
                 Origin::Option => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
             };
             report = report.help(way);

@@ -25,6 +25,8 @@ pub struct Live<'a> {
     pub kept: &'a [Kept],
     /// Only what it declares is wanted: routines, params and constants; nothing of it runs.
     pub declares_only: bool,
+    /// It is to be stepped through.
+    pub steps: bool,
 }
 
 /// What a checked entry declares, and what of it is shown.
@@ -67,6 +69,10 @@ impl<'a> State<'a> {
 }
 
 impl Kept {
+    pub(super) fn new(variable: Variable, value: Datum) -> Kept {
+        Kept { variable, value }
+    }
+
     /// Its name.
     pub fn name<'n>(&self, names: &'n Names) -> &'n str {
         names.text(self.variable.name.symbol)
@@ -85,6 +91,22 @@ impl Kept {
     /// Its kind.
     pub fn kind_of(&self) -> &Type {
         &self.variable.kind
+    }
+
+    /// Routines see it.
+    pub fn is_for_routines(&self) -> bool {
+        matches!(self.variable.role, Role::Constant | Role::Param)
+    }
+
+    /// The same, as a value that no routine sees.
+    #[must_use]
+    pub fn own(self) -> Kept {
+        Kept { variable: Variable { role: Role::Let, ..self.variable }, ..self }
+    }
+
+    /// Its value can be shown: its unit is known.
+    pub fn can_be_shown(&self) -> bool {
+        Shower::of(&self.variable.kind, None, None).is_some()
     }
 
     /// Its value as it is shown.
@@ -168,7 +190,9 @@ impl Checker<'_> {
         let Some(state) = &self.live else { return };
         let values = self.modules.get(self.inside.module).map(|names| &names.values);
         for (symbol, index) in state.bound.clone() {
-            if values.is_none_or(|values| !values.contains_key(&symbol)) {
+            let known = values.and_then(|values| self.variables.get(*values.get(&symbol)?));
+            // A constant of its own takes the place of what had its name.
+            if known.is_none_or(|known| known.kept) {
                 self.scope.bind(symbol, index);
             }
         }

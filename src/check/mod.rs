@@ -26,6 +26,7 @@ mod promise;
 mod scope;
 mod sequence;
 mod statement;
+pub mod steps;
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Severity};
@@ -59,11 +60,14 @@ pub enum Origin {
     Option,
     /// A data sheet.
     Sheet,
+    /// A cell of a list of heads.
+    List,
     /// An earlier record: what the script does not ask for is passed over.
     Last,
 }
 
 /// A param set from outside: `--set speed=5000rpm`.
+#[derive(Clone)]
 pub struct Setting {
     /// The name before `=`.
     pub name: String,
@@ -97,6 +101,8 @@ pub struct Checked {
     pub faults: Vec<(String, Span)>,
     /// What an entry leaves behind; nothing of a script.
     pub left: live::Left,
+    /// Where a run may pause; nothing unless an entry is stepped through.
+    pub steps: steps::Steps,
 }
 
 /// Checks modules, each after those it uses; the last one is the script. With `index` it also
@@ -137,8 +143,10 @@ pub fn check(
         questions: Vec::new(),
         images: Vec::new(),
         faults: Vec::new(),
+        found_steps: steps::Found::default(),
         live: live.map(live::State::new),
     };
+    checker.scope.lives = live.filter(|live| live.steps).map(|_| steps::Lives::default());
     checker.collect(modules, settings);
     checker.bodies(modules);
     checker.tell_valueless();
@@ -152,12 +160,13 @@ pub fn check(
     }
     checker.allowed(modules);
     let index = checker.indexed(modules);
+    let steps = checker.steps();
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let (images, faults) = (checker.images, checker.faults);
     let program = (!failed).then_some(checker.program);
     let left = checker.live.map(live::State::left).unwrap_or_default();
-    Checked { program, diagnostics, effects, index, images, faults, left }
+    Checked { program, diagnostics, effects, index, images, faults, left, steps }
 }
 
 /// A routine as callers see it.
@@ -243,6 +252,8 @@ struct Checker<'a> {
     questions: Vec<ask::Found>,
     images: Vec<(String, Span)>,
     faults: Vec<(String, Span)>,
+    /// Where a run may pause, so far.
+    found_steps: steps::Found,
     live: Option<live::State<'a>>,
 }
 

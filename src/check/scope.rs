@@ -2,6 +2,7 @@
 
 use crate::check::Checker;
 use crate::check::expression::{Fields, Typed};
+use crate::check::steps::Lives;
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{RefSlot, Slot, WordSlot};
 use crate::program::types::Type;
@@ -103,6 +104,8 @@ pub(super) struct Scope {
     marks: Vec<usize>,
     /// Names whose block has ended.
     gone: HashMap<Symbol, usize>,
+    /// When each variable can be seen, where somebody steps.
+    pub(super) lives: Option<Lives>,
 }
 
 impl Scope {
@@ -117,6 +120,9 @@ impl Scope {
                 Some(bound) => self.bound.insert(symbol, bound),
                 None => self.bound.remove(&symbol),
             };
+            if let (Some(lives), Some(bound)) = (&mut self.lives, ended) {
+                lives.end(bound.variable);
+            }
             self.gone.extend(ended.map(|bound| (symbol, bound.variable)));
         }
         if self.marks.is_empty() {
@@ -130,6 +136,9 @@ impl Scope {
     }
 
     pub(super) fn bind(&mut self, symbol: Symbol, variable: usize) {
+        if let Some(lives) = &mut self.lives {
+            lives.begin(variable);
+        }
         let depth = self.marks.len();
         let before = self.bound.insert(symbol, Bound { variable, depth });
         self.undo.push((symbol, before));

@@ -39,6 +39,7 @@ impl Checker<'_> {
                     .help("what stands before it always leaves the block");
                 self.report(report);
             }
+            self.step(statement, &mut code);
             leaves |= self.statement(statement, &mut code);
         }
         (code, leaves)

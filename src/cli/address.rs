@@ -1,12 +1,13 @@
 //! Head addresses: which head a run uses.
 
 use crate::cli::files::read_text;
+use crate::cli::memory;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::wire::driver::{self, Target};
 use crate::head::wire::link::Place;
 use crate::head::{Gauge, Head, Provoker};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -39,6 +40,10 @@ pub(super) struct Simulated {
     pub seed: Option<u64>,
     /// Further faults, as `--fault` gives them.
     pub faults: Vec<String>,
+    /// The serial number of a head whose description names none of its own.
+    pub serial: Option<String>,
+    /// The file that keeps what it stores, if there is one.
+    pub memory: Option<PathBuf>,
 }
 
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
@@ -53,7 +58,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
     };
-    let mut seed = None;
+    let (mut seed, mut memory) = (None, None);
     for pair in query.into_iter().flat_map(|query| query.split('&')) {
         match pair.split_once('=') {
             Some(("seed", value)) => {
@@ -64,9 +69,11 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
                 })?;
                 seed = Some(read);
             }
+            Some(("memory", file)) if !file.is_empty() => memory = Some(PathBuf::from(file)),
             _ => {
                 return Err(format!(
-                    "error: `{address}`: a simulated head takes `seed=NUMBER`, not `{pair}`"
+                    "error: `{address}`: a simulated head takes `seed=NUMBER` and `memory=FILE`, \
+                     not `{pair}`"
                 ));
             }
         }
@@ -88,7 +95,7 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
             ));
         }
     };
-    Ok(Simulated { description, seed, faults: faults.to_vec() })
+    Ok(Simulated { description, seed, faults: faults.to_vec(), memory, serial: None })
 }
 
 impl Simulated {
@@ -96,13 +103,21 @@ impl Simulated {
     pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
         let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
-        let (head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+        let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
             let of = |option: &&String| errors.iter().any(|error| error.source == **option);
             let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
             let wrong: String = wrong.collect();
             let (name, text) = text.unwrap_or(("sim", ""));
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
+        if let Some(serial) = &self.serial
+            && !sim::names_its_serial(text.map_or("", |(_, text)| text))
+        {
+            head.is_called(serial);
+        }
+        if let Some(path) = &self.memory {
+            memory::remember(&mut head, path)?;
+        }
         let medium = Some(head.medium());
         Ok(Opened {
             provoker: Some(Box::new(head.provoking())),

@@ -6,7 +6,7 @@ use crate::session::{Files, Text, read_image};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::fs::File;
-use std::io::Read;
+use std::io::{Error, ErrorKind, Read};
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
@@ -114,11 +114,32 @@ pub(super) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
     hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
+/// Why a file or folder cannot be written, and a way out where one is known.
+pub(super) fn unwritten(path: &Path, error: &Error) -> String {
+    let leads_nowhere = path.is_symlink() && !path.exists();
+    let why = match error.kind() {
+        _ if leads_nowhere => "it is a link that leads nowhere".to_string(),
+        ErrorKind::StorageFull => "the disk is full: make room".to_string(),
+        ErrorKind::FileTooLarge => "the file may not grow any more: make room".to_string(),
+        ErrorKind::PermissionDenied => "that may not be written: choose another place".to_string(),
+        ErrorKind::ReadOnlyFilesystem => {
+            "that disk may only be read: choose another place".to_string()
+        }
+        ErrorKind::NotADirectory => "a file stands where a folder should be".to_string(),
+        ErrorKind::NotFound => "there is no folder for it: make it first".to_string(),
+        ErrorKind::InvalidFilename => {
+            "no file can have this name: choose a shorter one".to_string()
+        }
+        _ => error.to_string(),
+    };
+    format!("{} cannot be written: {why}", path.display())
+}
+
 fn open_file(path: &Path) -> Result<File, String> {
     let name = path.display();
     let file = File::open(path).map_err(|error| match error.kind() {
-        std::io::ErrorKind::NotFound => format!("there is no file {name}"),
-        std::io::ErrorKind::PermissionDenied => format!("{name} may not be read"),
+        ErrorKind::NotFound => format!("there is no file {name}"),
+        ErrorKind::PermissionDenied => format!("{name} may not be read"),
         _ => format!("{name} cannot be opened: {error}"),
     })?;
     if file.metadata().is_ok_and(|data| data.is_dir()) {

@@ -4,6 +4,7 @@
 
 mod address;
 mod allow;
+mod batch;
 mod builtins;
 mod check;
 mod console;
@@ -16,6 +17,7 @@ mod head;
 mod history;
 mod json;
 mod lsp;
+mod memory;
 mod operator;
 mod pages;
 mod picture;
@@ -74,6 +76,9 @@ enum Command {
     /// Checks a script and runs it on a head
     #[command(after_help = run::AFTER_HELP)]
     Run(run::Options),
+    /// Runs a script on every head of a list, with a record of each
+    #[command(after_help = batch::AFTER_HELP)]
+    Batch(batch::Options),
     /// Opens a prompt on a head: each entry is checked and run
     #[command(after_help = shell::AFTER_HELP)]
     Shell(shell::Options),
@@ -114,6 +119,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let code = match arguments.command {
         Command::Run(options) => run::run(&options),
+        Command::Batch(options) => batch::batch(&options),
         Command::Shell(options) => shell::shell(&options),
         Command::Simulate(options) => simulate::simulate(&options),
         Command::Serve(options) => serve::serve(&options),

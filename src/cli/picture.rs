@@ -1,6 +1,7 @@
 //! Pictures of exposed pages as PNG files. The place is taken before the head's time starts, and
 //! the file gets its name only when it is whole.
 
+use crate::cli::files::unwritten;
 use crate::head::sim::medium::Sheet;
 use crate::head::sim::render::{Picture, SCALE_MOST, Showing, picture};
 use crate::units::{Dimension, parse_quantity};
@@ -19,6 +20,13 @@ pub(super) struct Look {
     /// 1/e² diameter of the spot, such as 120um [default: one and a half times the pitch]
     #[arg(long, value_name = "LENGTH", value_parser = spot)]
     spot: Option<f64>,
+}
+
+impl Default for Look {
+    /// As without options.
+    fn default() -> Look {
+        Look { pixels_per_dot: 1, spot: None }
+    }
 }
 
 fn spot(text: &str) -> Result<f64, String> {
@@ -68,9 +76,8 @@ impl Place {
         part.push(format!(".{}.part", std::process::id()));
         let part = PathBuf::from(part);
         let file = File::create(&part).map_err(|error| {
-            format!(
-                "the picture {name} cannot be written: {error}; choose a place that may be written"
-            )
+            let why = unwritten(path, &error);
+            format!("the picture {why}")
         })?;
         Ok(Place { path: path.to_path_buf(), part, file: Some(file) })
     }

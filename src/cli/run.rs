@@ -16,7 +16,7 @@ use crate::interpret::Observer;
 use crate::session::{self, Finished, Prepared, Verdict, prepare};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
-use clap::Args;
+use clap::{ArgGroup, Args};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
@@ -37,6 +37,7 @@ Head addresses:
   sim                      the built-in simulated head
   sim:FILE.toml            a simulated head of another description
   sim:FILE.toml?seed=7     the same with another seed
+  sim?memory=FILE.json     a simulated head that keeps its stored trims
   tcp://HOST:PORT          the head that `spintrue serve`, or whatever else speaks as
                            docs/wire.md says, offers there; ?secret-file=FILE where it wants one
   serial:///dev/ttyUSB0?baud=115200
@@ -52,6 +53,7 @@ Examples:
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl";
 
 #[derive(Args)]
+#[command(group(ArgGroup::new("kept").args(["record", "archive"]).multiple(true)))]
 pub(super) struct Options {
     /// The script; `-` reads it from the standard input
     script: String,
@@ -94,11 +96,12 @@ pub(super) struct Options {
     /// script said, test results, values, and a report for people
     #[arg(long, value_name = "DIR")]
     record: Option<PathBuf>,
-    /// Who runs it, for the record
-    #[arg(long, value_name = "NAME", requires = "record")]
+    /// Who runs it, for the record and the archive
+    #[arg(long, value_name = "NAME", requires = "kept")]
     operator: Option<String>,
-    /// Stores the run in an archive, which is made where there is none (see docs/history.md)
-    #[arg(long, value_name = "FILE.sqlite")]
+    /// Stores the run in an archive, which is made where there is none: a file, such as
+    /// station.sqlite, or postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see docs/history.md)
+    #[arg(long, value_name = "ARCHIVE")]
     archive: Option<PathBuf>,
     /// Refuses a script that could take longer than this, such as 5min, before anything moves
     #[arg(long, value_name = "TIME", value_parser = duration::limit)]
@@ -112,6 +115,8 @@ pub(super) struct About<'a> {
     pub seed: u64,
     /// What goes wrong with a simulated head by itself, and when.
     pub faults: Vec<String>,
+    /// Who runs it.
+    pub operator: Option<&'a str>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
     /// Longest head time in s that the run can take, where a bound is known.
@@ -247,6 +252,7 @@ pub(super) fn run(options: &Options) -> u8 {
         head: &head,
         seed,
         faults: opened.faults,
+        operator: options.operator.as_deref(),
         params,
         at_most: bound.most,
     };
@@ -260,7 +266,7 @@ pub(super) fn run(options: &Options) -> u8 {
         station.attend(operator);
     }
     if let Some((folder, recorder)) = &recorder {
-        let identity = record::identity(&about, &prepared, options.operator.as_ref());
+        let identity = record::identity(&about, &prepared);
         if let Err(why) = recorder.borrow_mut().start(folder, identity, &about) {
             complain(&format!("error: no record can be kept, so nothing is run: {why}\n"));
             return WRONG;
@@ -279,15 +285,6 @@ pub(super) fn run(options: &Options) -> u8 {
     printer.pages(&told);
     printer.finish(&finished, &prepared);
     let mut code = finished.verdict().exit_code();
-    let stored = archive.map_or(Ok(()), |mut archive| {
-        let scripts = prepared.sources.iter().take(prepared.scripts);
-        let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
-        archive.store(&about, &digest, &heard, &finished)
-    });
-    for why in trouble.into_iter().chain(stored.err()) {
-        complain(&format!("error: {why}\n"));
-        code = if code == 0 { WRONG } else { code };
-    }
     if let Some((folder, recorder)) = &recorder {
         let pages = record::pages(&sheets, &options.look);
         if let Err(why) = recorder.borrow_mut().finish(&finished, &prepared, pages) {
@@ -296,6 +293,15 @@ pub(super) fn run(options: &Options) -> u8 {
             let passed = code == 0 || finished.verdict() == Verdict::Interrupted;
             code = if passed { WRONG } else { code };
         }
+    }
+    let stored = archive.map_or(Ok(()), |mut archive| {
+        let scripts = prepared.sources.iter().take(prepared.scripts);
+        let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
+        archive.store(&about, &digest, &heard, &finished)
+    });
+    for why in trouble.into_iter().chain(stored.err()) {
+        complain(&format!("error: {why}\n"));
+        code = if code == 0 { WRONG } else { code };
     }
     code
 }

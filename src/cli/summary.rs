@@ -17,22 +17,8 @@ pub(super) fn summary(
     colour: bool,
 ) -> String {
     let mut text = format!("{}\n", styled("Summary", BOLD, colour));
-    let (lists, single): (Vec<_>, Vec<_>) =
-        recorded.iter().partition(|(_, shown)| rows(shown).is_some());
-    let labels = single.iter().map(|(label, _)| label.chars().count());
-    let width = labels.filter(|length| *length <= LABEL_MOST).max().unwrap_or(0).max(8);
-    for (label, shown) in single {
-        text.push_str(&format!("  {label:<width$}  "));
-        match shown {
-            Shown::Record(fields) => text.push_str(&fields_of(fields)),
-            other => text.push_str(&format!("{other}\n")),
-        }
-    }
-    let lists = tables(&lists, colour);
-    if !lists.is_empty() {
-        text.push_str(&lists);
-        text.push('\n');
-    }
+    text.push_str(&values(recorded, colour));
+    let width = label_width(recorded);
     text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
     for check in &finished.unreached {
         let said = format!("not reached: {} ({})", check.label, prepared.sources.place(check.span));
@@ -58,6 +44,34 @@ pub(super) fn summary(
     let said = styled(verdict.text(), &format!("{BOLD};{style}"), colour);
     text.push_str(&format!("\n{said}{remark}\n"));
     text
+}
+
+/// Recorded values, single ones first, then lists as tables.
+pub(super) fn values(recorded: &[(String, Shown)], colour: bool) -> String {
+    let mut text = String::new();
+    let (lists, single): (Vec<_>, Vec<_>) =
+        recorded.iter().partition(|(_, shown)| rows(shown).is_some());
+    let width = label_width(recorded);
+    for (label, shown) in single {
+        text.push_str(&format!("  {label:<width$}  "));
+        match shown {
+            Shown::Record(fields) => text.push_str(&fields_of(fields)),
+            other => text.push_str(&format!("{other}\n")),
+        }
+    }
+    let lists = tables(&lists, colour);
+    if !lists.is_empty() {
+        text.push_str(&lists);
+        text.push('\n');
+    }
+    text
+}
+
+/// Columns that the labels of single values take.
+fn label_width(recorded: &[(String, Shown)]) -> usize {
+    let single = recorded.iter().filter(|(_, shown)| rows(shown).is_none());
+    let labels = single.map(|(label, _)| label.chars().count());
+    labels.filter(|length| *length <= LABEL_MOST).max().unwrap_or(0).max(8)
 }
 
 /// Longest label that the others are lined up with.

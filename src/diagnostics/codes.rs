@@ -50,6 +50,30 @@ count = 8
     }],
 };
 
+/// Lists of heads; their examples are such files and not scripts.
+pub const LISTS: Topic = Topic {
+    title: "Lists of heads",
+    codes: &[Code {
+        code: "E0907",
+        meaning: "a list of heads that cannot be used",
+        why: "The list of a batch is a CSV file by RFC 4180 whose first row names the columns: \
+              `serial`, and where wanted `head` for the address of each head, `fault` for what is to \
+              go wrong with a simulated one, and params of the script. Every row has a cell for \
+              every column, and no serial number stands there twice. Everything in the list is \
+              looked at before the first head moves.",
+        wrong: r#"
+serial
+SIM-0001
+SIM-0001
+"#,
+        right: r#"
+serial
+SIM-0001
+SIM-0002
+"#,
+    }],
+};
+
 /// What options of the command line limit.
 pub const LIMITS: Topic = Topic {
     title: "Limits of a run",

@@ -5,6 +5,7 @@ use crate::head::Fault;
 use crate::head::station::{Station, StationError};
 use crate::interpret::events::{Event, Observer};
 use crate::interpret::memory::Memory;
+use crate::interpret::step::{Stepper, datum};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::show::number_text;
 use crate::program::tree::Slot;
@@ -62,6 +63,12 @@ pub struct Machine<'a> {
     pub observer: &'a mut dyn Observer,
     /// Names a place for the reader.
     pub place_text: &'a dyn Fn(Span) -> String,
+    /// Is asked before each statement, where the program has steps.
+    pub stepper: Option<&'a mut dyn Stepper>,
+    /// Blocks around in which nothing pauses: `arm`, and `finally` once somebody asked to stop.
+    pub unbroken: usize,
+    /// Calls around, where the program has steps.
+    pub depth: usize,
 }
 
 impl Machine<'_> {
@@ -142,11 +149,7 @@ impl Machine<'_> {
 
     /// What stands in a slot.
     pub fn datum(&self, slot: Slot) -> Datum {
-        match slot {
-            Slot::Number(word) => Datum::Number(self.word(word.0)),
-            Slot::Flag(word) => Datum::Flag(self.word(word.0) != 0.0),
-            Slot::Ref(reference) => Datum::Value(self.reference(reference.0)),
-        }
+        datum(&self.words, &self.refs, slot)
     }
 
     /// A copy of a reference slot.

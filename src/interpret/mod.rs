@@ -10,6 +10,8 @@ mod link;
 mod machine;
 mod memory;
 mod run;
+mod step;
 
 pub use events::{Bound, Check, Event, Measured, Observer, answer_line, answer_text};
 pub use run::{run, run_keeping, run_with};
+pub use step::{Moment, Stepper};

@@ -7,6 +7,7 @@ use crate::interpret::events::Observer;
 use crate::interpret::link::{Linked, link};
 use crate::interpret::machine::{Flow, Machine};
 use crate::interpret::memory::Memory;
+use crate::interpret::step::Stepper;
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::{Program, Slot};
 use crate::program::value::{Datum, Value};
@@ -28,16 +29,19 @@ pub fn run(
     run_with(table(), program, station, observer, place_text)
 }
 
-/// As [`run`], and gives what stands in these slots at the end.
+/// As [`run`], and gives what stands in these slots at the end. `stepper` is asked before each
+/// statement of a program that was checked for stepping.
 pub fn run_keeping(
     program: &Program,
     slots: &[Slot],
     station: &mut Station,
     observer: &mut dyn Observer,
     place_text: &dyn Fn(Span) -> String,
+    stepper: Option<&mut dyn Stepper>,
 ) -> Result<Vec<Datum>, Failure> {
     let linked = link(program, table())?;
     let mut machine = machine(&linked, station, observer, place_text);
+    machine.stepper = stepper.map(|stepper| stepper as &mut dyn Stepper);
     execute(&linked, &mut machine)?;
     Ok(slots.iter().map(|slot| machine.datum(*slot)).collect())
 }
@@ -74,6 +78,9 @@ fn machine<'a>(
         station,
         observer,
         place_text,
+        stepper: None,
+        unbroken: 0,
+        depth: 0,
     }
 }
 

@@ -414,6 +414,9 @@ pub enum Statement {
     },
     /// Prints a line.
     Note(Ref),
+    /// Where a run may pause before the next statement, by number, and that statement. Stands only
+    /// in a program that was checked for stepping, and never where light is possible.
+    Step(usize, Span),
     /// Asks the operator.
     Ask(Box<Ask>),
 }

@@ -84,14 +84,14 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
     Ok(report.to_string()?.replacen(" skipped=\"0\"", "", 1))
 }
 
-fn failed(kind: &str, message: String) -> TestCaseStatus {
+pub(super) fn failed(kind: &str, message: String) -> TestCaseStatus {
     let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
     status.set_type(kind).set_message(one_line(&message));
     status
 }
 
 /// A length of head time; nothing where a head's clock went astray.
-fn seconds(time: f64) -> Duration {
+pub(super) fn seconds(time: f64) -> Duration {
     Duration::try_from_secs_f64(time.max(0.0)).unwrap_or_default()
 }
 

@@ -118,7 +118,8 @@ impl Manifest {
         let value: Value = serde_json::from_str(written).map_err(|error| ManifestError::Json {
             line: error.line(),
             column: error.column(),
-            message: error.to_string(),
+            // Line and column stand before it already.
+            message: error.to_string().split(" at line ").next().unwrap_or_default().to_string(),
         })?;
         let shape = |what: &str| ManifestError::Shape(what.to_string());
         if value.get("format").and_then(Value::as_str) != Some(FORMAT) {

@@ -5,7 +5,8 @@ use crate::bounds::{self, Bound};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
-use crate::check::{self, Module};
+use crate::check::steps::Steps;
+use crate::check::{self, Checked, Module};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::head::station::Station;
@@ -24,14 +25,16 @@ use std::collections::HashMap;
 /// The language's side of a session.
 #[derive(Default)]
 pub struct Session {
-    sources: SourceMap,
+    pub(super) sources: SourceMap,
     names: Names,
     /// Files that entries use.
     used: Vec<Loaded>,
     known: HashMap<String, usize>,
     /// Routines and the like of earlier entries.
     items: Vec<Item>,
-    kept: Vec<Kept>,
+    pub(super) kept: Vec<Kept>,
+    /// What the script that was read does.
+    pub(super) body: Option<Body>,
     /// The file whose folder paths are taken from; the present folder without one.
     from: Option<String>,
     entries: usize,
@@ -81,12 +84,31 @@ pub struct Entry {
     faults: Vec<(String, Span)>,
     /// The text of the entry among the sources.
     pub source: SourceId,
-    ready: Option<Ready>,
+    /// Where its run may pause; nothing unless that was asked for.
+    pub steps: Steps,
+    pub(super) ready: Option<Ready>,
 }
 
-struct Ready {
-    program: Program,
-    left: Left,
+/// What is to be checked.
+pub(super) enum Given<'t> {
+    /// The declarations of a script, its params set by `NAME=VALUE` texts.
+    Script(&'t str, &'t str, &'t [String]),
+    /// An entry: its name and its text.
+    Entry(&'t str, &'t str),
+    /// The statements of a script whose declarations were read.
+    Body(Body),
+}
+
+/// What a script does, apart from what it declares.
+#[derive(Clone)]
+pub(super) struct Body {
+    source: SourceId,
+    statements: Vec<Statement>,
+}
+
+pub(super) struct Ready {
+    pub(super) program: Program,
+    pub(super) left: Left,
     items: Vec<Item>,
     done: Done,
     /// A script takes the place of all before it: its name, and the files that it uses.
@@ -95,6 +117,7 @@ struct Ready {
 
 struct Script {
     name: String,
+    source: SourceId,
     used: Vec<Loaded>,
     known: HashMap<String, usize>,
 }
@@ -184,20 +207,31 @@ impl Session {
             ..Session::default()
         };
         let kept = std::mem::replace(self, fresh);
-        let mut entry = self.checked(files, &text.name, &text.text, settings, true);
+        let given = Given::Script(&text.name, &text.text, settings);
+        let mut entry = self.checked(files, given, false);
         let Session { used, known, sources, names, .. } = std::mem::replace(self, kept);
         (self.sources, self.names) = (sources, names);
         if let Some(ready) = &mut entry.ready {
-            ready.script = Some(Script { name: text.name, used, known });
+            ready.script = Some(Script { name: text.name, source: entry.source, used, known });
         }
         Ok(entry)
     }
 
     /// Checks an entry.
     pub fn enter(&mut self, files: &mut dyn Files, text: &str) -> Entry {
+        let name = self.next_entry();
+        self.checked(files, Given::Entry(&name, text), false)
+    }
+
+    /// The name of the next entry.
+    pub(super) fn next_entry(&mut self) -> String {
         self.entries += 1;
-        let name = format!("entry {}", self.entries);
-        self.checked(files, &name, text, &[], false)
+        format!("entry {}", self.entries)
+    }
+
+    /// The name of the script that was read.
+    pub fn script(&self) -> Option<&str> {
+        self.body.as_ref().and(self.from.as_deref())
     }
 
     /// Runs a checked entry that leaves nothing behind, as often as somebody wants; gives what it
@@ -211,7 +245,8 @@ impl Session {
         let Some(ready) = &entry.ready else { return Ok(Vec::new()) };
         let place = |span: Span| self.sources.place(span);
         let slots = ready.left.slots();
-        let values = interpret::run_keeping(&ready.program, &slots, station, observer, &place)?;
+        let program = &ready.program;
+        let values = interpret::run_keeping(program, &slots, station, observer, &place, None)?;
         Ok(ready.left.clone().filled(values).1)
     }
 
@@ -224,11 +259,16 @@ impl Session {
         observer: &mut dyn Observer,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
         let Some(ready) = entry.ready else { return Ok(Vec::new()) };
-        let Ready { program, left, items, mut done, script } = ready;
         let sources = &self.sources;
         let place = |span: Span| sources.place(span);
-        let slots = left.slots();
-        let values = interpret::run_keeping(&program, &slots, station, observer, &place)?;
+        let (program, slots) = (&ready.program, ready.left.slots());
+        let values = interpret::run_keeping(program, &slots, station, observer, &place, None)?;
+        Ok(self.keep(ready, values))
+    }
+
+    /// Keeps what an entry declared, now that it ended well; gives what it shows.
+    pub(super) fn keep(&mut self, ready: Ready, values: Vec<Datum>) -> Vec<(Answer, Datum)> {
+        let Ready { left, items, mut done, script, .. } = ready;
         let (kept, shown) = left.filled(values);
         self.kept = kept;
         done.shown = shown.iter().map(|(answer, _)| answer.span).collect();
@@ -237,15 +277,8 @@ impl Session {
             self.done.clear();
             done.is_script = true;
             // What would run of it did not.
-            let kept = |span: Span| self.kept.iter().any(|kept| kept.span() == span);
-            done.statements.retain(|statement| match &statement.kind {
-                StatementKind::Let { name, .. } => kept(name.span),
-                StatementKind::Use { .. }
-                | StatementKind::Param { .. }
-                | StatementKind::Routine(_)
-                | StatementKind::Deciding(_) => true,
-                _ => false,
-            });
+            let body = doing(&mut done.statements, &self.kept);
+            self.body = Some(Body { source: script.source, statements: body });
             self.from = Some(script.name);
             (self.used, self.known) = (script.used, script.known);
         }
@@ -256,16 +289,14 @@ impl Session {
             }
             self.items.push(item);
         }
-        Ok(shown)
+        shown
     }
 
-    fn checked(
+    pub(super) fn checked(
         &mut self,
         files: &mut dyn Files,
-        name: &str,
-        text: &str,
-        settings: &[String],
-        whole: bool,
+        given: Given<'_>,
+        steps: bool,
     ) -> Entry {
         let (used, known) = (self.used.len(), self.known.clone());
         let mut loader = Loader {
@@ -277,15 +308,29 @@ impl Session {
             known: std::mem::take(&mut self.known),
             open: Vec::new(),
         };
-        let source = loader.sources.add(name, text);
-        let fresh = |d: &Diagnostic| d.span().source >= source;
-        let parsed = parse(source, text, &mut loader.names);
-        loader.diagnostics.extend(parsed.diagnostics);
+        let (open, settings) = match given {
+            Given::Script(name, _, settings) => (name, settings),
+            Given::Entry(..) | Given::Body(_) => ("", &[][..]),
+        };
+        loader.open.push(open.to_string());
+        let (whole, read) = (!open.is_empty(), matches!(given, Given::Body(_)));
+        let Body { source, statements: own } = match given {
+            Given::Script(name, text, _) | Given::Entry(name, text) => {
+                let source = loader.sources.add(name, text);
+                let parsed = parse(source, text, &mut loader.names);
+                loader.diagnostics.extend(parsed.diagnostics);
+                Body { source, statements: parsed.file.statements }
+            }
+            Given::Body(body) => body,
+        };
+        let fresh = |d: &Diagnostic, done: &[Statement]| match read {
+            true => done.iter().any(|statement| statement.span.to(d.span()) == statement.span),
+            false => d.span().source >= source,
+        };
         let mut missing = false;
         let from = self.from.clone().unwrap_or_default();
-        loader.open.push(if whole { name.to_string() } else { String::new() });
         let mut items = Vec::new();
-        for statement in &parsed.file.statements {
+        for statement in &own {
             let module = match &statement.kind {
                 StatementKind::Use { path, path_span } => {
                     let module = loader.used(&from, path, *path_span);
@@ -302,7 +347,6 @@ impl Session {
         let earlier = self.items.iter().filter(|_| !whole);
         let earlier: Vec<&Item> =
             earlier.filter(|item| !routine_name(&item.statement).is_some_and(again)).collect();
-        let own = parsed.file.statements;
         let statements_done = own.clone();
         let statements = earlier.iter().map(|item| item.statement.clone()).chain(own).collect();
         let file = File { statements };
@@ -313,14 +357,15 @@ impl Session {
         let script = Module { file: &file, uses: uses.collect(), missing };
         let modules = loader.modules.iter().map(Loaded::borrowed).chain([script]);
         let modules: Vec<Module<'_>> = modules.collect();
-        let live = Live { kept: if whole { &[] } else { &self.kept }, declares_only: whole };
+        let kept = if whole { &[] } else { &self.kept[..] };
+        let live = Live { kept, declares_only: whole, steps };
         let (sources, names) = (&loader.sources, &mut loader.names);
         let mut checked = check::check(&modules, &settings, names, sources, true, Some(live));
         let problems = std::mem::take(&mut loader.diagnostics);
         let (mut diagnostics, program) =
             settled(loader.files, sources, problems, &mut checked, true);
         // Earlier entries were warned of when they were entered.
-        diagnostics.retain(|d| d.severity == Severity::Error || fresh(d));
+        diagnostics.retain(|d| d.severity == Severity::Error || fresh(d, &statements_done));
         let left = checked.left;
         let mut occurrences = checked.index.map(|index| index.occurrences).unwrap_or_default();
         occurrences.retain(|occurrence| occurrence.span.source == source);
@@ -334,8 +379,35 @@ impl Session {
             self.used.truncate(used);
             self.known = known;
         }
-        Entry { diagnostics, effects: checked.effects, faults: checked.faults, source, ready }
+        let Checked { effects, faults, steps, .. } = checked;
+        Entry { diagnostics, effects, faults, source, steps, ready }
     }
+}
+
+/// Takes out of a script's statements what does something and declares nothing that is kept.
+fn doing(statements: &mut Vec<Statement>, kept: &[Kept]) -> Vec<Statement> {
+    let (mut done, mut marks) = (Vec::new(), Vec::new());
+    statements.retain(|statement| {
+        let declares = match &statement.kind {
+            StatementKind::Let { name, .. } => kept.iter().any(|kept| kept.span() == name.span),
+            StatementKind::Use { .. }
+            | StatementKind::Param { .. }
+            | StatementKind::Routine(_)
+            | StatementKind::Deciding(_) => true,
+            _ => false,
+        };
+        match &statement.kind {
+            // A mark stays with the statement that it is about.
+            StatementKind::Allow { .. } => marks.push(statement.clone()),
+            _ if declares => marks.clear(),
+            _ => {
+                done.append(&mut marks);
+                done.push(statement.clone());
+            }
+        }
+        declares
+    });
+    done
 }
 
 fn routine_name(statement: &Statement) -> Option<crate::syntax::names::Symbol> {

@@ -126,6 +126,29 @@ fn examined(
     settings: &[String],
     index: bool,
 ) -> Result<Examined, String> {
+    let Texts { sources, mut names, diagnostics, modules, settings } = read(files, path, settings)?;
+    let (prepared, index) =
+        judged(files, sources, &mut names, &modules, &settings, diagnostics, index);
+    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names, index })
+}
+
+/// A script with all it uses and the settings that hold for it, read and parsed.
+pub(super) struct Texts {
+    pub sources: SourceMap,
+    pub names: Names,
+    pub diagnostics: Vec<Diagnostic>,
+    /// Each behind those it uses.
+    pub modules: Vec<Loaded>,
+    pub settings: Vec<Setting>,
+}
+
+/// Reads and parses. Fails only where the script itself cannot be read.
+pub(super) fn read(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Texts, String> {
     let script = files.read(None, path)?;
     let mut loader = Loader {
         files,
@@ -138,14 +161,25 @@ fn examined(
     };
     loader.module(script);
     let settings = loader.settings(settings);
-    let borrowed: Vec<Module<'_>> = loader.modules.iter().map(Loaded::borrowed).collect();
-    let (sources, names) = (&loader.sources, &mut loader.names);
-    let mut checked = check::check(&borrowed, &settings, names, sources, index, None);
-    let diagnostics = std::mem::take(&mut loader.diagnostics);
+    let Loader { sources, names, diagnostics, modules, .. } = loader;
+    Ok(Texts { sources, names, diagnostics, modules, settings })
+}
+
+/// Checks what was read; `diagnostics` are those of reading it.
+pub(super) fn judged(
+    files: &mut dyn Files,
+    sources: SourceMap,
+    names: &mut Names,
+    modules: &[Loaded],
+    settings: &[Setting],
+    diagnostics: Vec<Diagnostic>,
+    index: bool,
+) -> (Prepared, Index) {
+    let borrowed: Vec<Module<'_>> = modules.iter().map(Loaded::borrowed).collect();
+    let mut checked = check::check(&borrowed, settings, names, &sources, index, None);
     // An editor asks at every key; images are looked at before a run.
-    let (diagnostics, program) = settled(loader.files, sources, diagnostics, &mut checked, !index);
+    let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, !index);
     let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
-    let Loader { sources, names, modules, .. } = loader;
     let prepared = Prepared {
         sources,
         scripts: modules.len(),
@@ -155,8 +189,7 @@ fn examined(
         params,
         faults: checked.faults,
     };
-    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
-    Ok(Examined { prepared, files, names, index: checked.index.unwrap_or_default() })
+    (prepared, checked.index.unwrap_or_default())
 }
 
 /// What reading and checking came to together: every report that is sound, in order, and the
@@ -246,6 +279,7 @@ fn placed(param: &Param) -> ParamAt {
     ParamAt { slot: param.slot, kind }
 }
 
+/// A parsed file.
 pub(super) struct Loaded {
     source: SourceId,
     file: File,

@@ -2,16 +2,23 @@
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
 mod answers;
+mod list;
 pub mod live;
 mod load;
 mod run;
+mod series;
 mod sheet;
+pub mod step;
 
+pub use list::{Cell, List, ROWS_MOST, Row};
 pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
 pub use run::{Finished, Verdict, run};
+pub use series::Series;
 
 use crate::check;
-use crate::diagnostics::codes::{FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, QUESTIONS, Topic};
+use crate::diagnostics::codes::{
+    FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, LISTS, QUESTIONS, Topic,
+};
 use crate::source::SourceId;
 use crate::syntax;
 
@@ -23,6 +30,7 @@ pub fn topics() -> impl Iterator<Item = &'static Topic> {
         &IMAGES,
         &FAULTS,
         &QUESTIONS,
+        &LISTS,
     ])
 }
 

@@ -86,7 +86,7 @@ pub(super) fn read(
         settings.push(Setting {
             name: match origin {
                 Origin::Last => last_name(key.get_ref()),
-                Origin::Option | Origin::Sheet => key.get_ref().to_string(),
+                Origin::Option | Origin::Sheet | Origin::List => key.get_ref().to_string(),
             },
             name_span: place(key.span()),
             raw: raw.to_string(),

@@ -2,26 +2,32 @@
 
 use crate::builtins::Effect;
 use crate::check::limit::beyond;
+use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::station::{Station, StationError};
-use crate::head::{Fault, SafeState};
+use crate::head::SafeState;
+use crate::head::station::Station;
 use crate::lsp::describe::{Callable, Taken};
 use crate::program::failure::{Failure, FailureKind};
+use crate::program::value::Datum;
 use crate::session::live::{Entry, RoutineSeen, Session};
 use crate::session::{Files, Verdict};
 use crate::shell::known::{Known, Name, Shared};
-use crate::shell::prompt::{Stand, changes, prompt};
+use crate::shell::pauses::Mark;
+use crate::shell::prompt::{Stand, prompt};
 use crate::shell::save::Deed;
 use crate::shell::tap::Tap;
 use crate::shell::view;
 use crate::shell::voice::Voice;
+use crate::shell::wait::Watch;
 use crate::terminal::told::{failed, left, rendered};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, columns, complain, say, styled};
 use crate::units::{Dimension, show};
 use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::rc::Rc;
-use std::sync::atomic::Ordering;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// An entry that may take longer than this, in s of head time, says so before it runs.
 const LONG: f64 = 30.0;
@@ -84,6 +90,10 @@ pub struct Bench {
     pub saved: Vec<PathBuf>,
     /// Checks that do not conform, and those that could not be decided.
     pub checks: (usize, usize),
+    /// Lines at which stepping pauses.
+    pub marks: BTreeSet<Mark>,
+    /// Set from outside to end the shell.
+    pub leave: Arc<AtomicBool>,
 }
 
 impl Bench {
@@ -100,21 +110,20 @@ impl Bench {
 
     /// Looks how the head stands; gives what has changed.
     pub fn look(&mut self) -> Vec<String> {
-        if self.station.is_stopped() {
-            // Whoever asked to stop is answered first.
-            return Vec::new();
+        self.watch().look()
+    }
+
+    /// The head while somebody types.
+    pub fn watch(&mut self) -> Watch<'_> {
+        Watch {
+            station: &mut self.station,
+            stand: &mut self.stand,
+            known: &self.known,
+            leave: &self.leave,
+            time_passes: self.time_passes,
+            attended: self.attended,
+            colour: self.colour,
         }
-        let answer = self.station.status().map_err(|error| match error {
-            StationError::Fault(fault) => fault,
-            StationError::NoAnswer(_) | StationError::Interrupted => {
-                Fault::Refused("somebody asked to stop".to_string())
-            }
-        });
-        let now = Stand::of(answer);
-        let lines = changes(&self.stand, &now, self.station.description());
-        self.stand = now;
-        self.known.set_prompt(self.prompt());
-        lines
     }
 
     /// Reads a script anew: its routines, params and constants take the place of all before.
@@ -161,10 +170,20 @@ impl Bench {
         if !self.may_run(&entry) {
             return Came::Ill(2);
         }
+        let mut voice = self.begin();
+        let ran = self.session.run(entry, &mut self.station, &mut voice);
+        self.finish(voice, ran)
+    }
+
+    /// Something is about to run; gives who tells of it.
+    pub fn begin(&mut self) -> Voice {
         self.tap.borrow_mut().mark();
         self.left = None;
-        let mut voice = Voice::new(self.colour);
-        let ran = self.session.run(entry, &mut self.station, &mut voice);
+        Voice::new(self.colour)
+    }
+
+    /// Says what a run came to.
+    pub fn finish(&mut self, mut voice: Voice, ran: Result<Vec<(Answer, Datum)>, Failure>) -> Came {
         voice.clear();
         self.checks.0 += voice.failing;
         self.checks.1 += voice.undecided;
@@ -226,7 +245,7 @@ impl Bench {
         beyond(&entry.effects, &allowed, &way_out, self.session.sources())
     }
 
-    fn report(&self, diagnostics: &[Diagnostic]) {
+    pub fn report(&self, diagnostics: &[Diagnostic]) {
         let errors = diagnostics.iter().any(|d| d.severity == Severity::Error);
         if !diagnostics.is_empty() {
             complain(&rendered(diagnostics, self.session.sources()));

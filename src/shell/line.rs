@@ -138,3 +138,46 @@ impl Validator for Helper {
         Ok(if goes_on { ValidationResult::Incomplete } else { ValidationResult::Valid(None) })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Helper;
+    use crate::shell::known::{Known, Name, Shared};
+    use rustyline::Context;
+    use rustyline::completion::Completer;
+    use rustyline::highlight::Highlighter;
+    use rustyline::hint::Hinter;
+    use rustyline::history::FileHistory;
+    use std::time::Instant;
+
+    /// What a key press costs with 2,000 names: run by hand, `cargo test --release --lib -- --ignored
+    /// --nocapture key_press`.
+    #[test]
+    #[ignore = "measures, and tests nothing"]
+    fn key_press() {
+        let known = Shared::default();
+        let mut all = Known::default();
+        for number in 0..2000 {
+            let fields = vec![("in_scan".to_string(), "length".to_string())];
+            let name = Name { kind: "length".into(), text: "3 mm".into(), fields };
+            all.values.insert(format!("value_{number}"), name);
+        }
+        known.set(all);
+        let helper = Helper::new(known, true);
+        let history = FileHistory::new();
+        let context = Context::new(&history);
+        let line = "let found = plan_line(value_1999, length: 304.8 mm, resolution: val";
+        let mut times: Vec<f64> = (0..1000)
+            .map(|_| {
+                let started = Instant::now();
+                let hinted = helper.hint(line, line.len(), &context).is_some();
+                let coloured = helper.highlight(line, line.len()).len();
+                let offered = helper.complete(line, line.len(), &context).unwrap().1.len();
+                assert!(coloured > line.len() && offered > 0, "{hinted}");
+                started.elapsed().as_secs_f64() * 1e6
+            })
+            .collect();
+        times.sort_by(f64::total_cmp);
+        println!("a key press with a Tab: {:.0} us median, {:.0} us worst", times[500], times[999]);
+    }
+}

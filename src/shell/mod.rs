@@ -15,15 +15,18 @@ mod hint;
 mod history;
 mod known;
 mod line;
+mod pauses;
 mod plot;
 mod poke;
 mod prompt;
 mod questions;
 mod reader;
 mod save;
+mod step;
 mod tap;
 mod view;
 mod voice;
+mod wait;
 mod watch;
 mod words;
 
@@ -40,16 +43,14 @@ use crate::shell::known::Shared;
 use crate::shell::prompt::Stand;
 use crate::shell::questions::AtPrompt;
 use crate::shell::reader::{Input, Reader};
-use crate::terminal::{DIM, YELLOW, complain, say, styled};
+use crate::shell::wait::Heard;
+use crate::terminal::{complain, say};
 use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
-
-/// Time between two looks at the head while somebody types.
-const LOOK_EVERY: Duration = Duration::from_millis(200);
 
 /// What a shell works with.
 pub struct Setup {
@@ -110,6 +111,8 @@ pub fn run(setup: Setup) -> u8 {
         left: None,
         saved: Vec::new(),
         checks: (0, 0),
+        marks: BTreeSet::new(),
+        leave: setup.leave,
     };
     let operator =
         AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
@@ -130,11 +133,11 @@ pub fn run(setup: Setup) -> u8 {
         code = ill;
     }
     if setup.attended || code == 0 {
-        let ended = entries(&mut bench, &reader, &setup.leave);
+        let ended = entries(&mut bench, &reader);
         code = if setup.attended { 0 } else { ended };
     }
     drop(reader);
-    let safe = bench.safe(code == 0 && !setup.leave.load(Ordering::SeqCst));
+    let safe = bench.safe(code == 0 && !bench.leave.load(Ordering::SeqCst));
     if !safe.laser_off || !safe.troubles.is_empty() {
         return 3;
     }
@@ -152,29 +155,20 @@ fn trims_unknown(fault: &Fault) -> String {
 
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
-fn entries(bench: &mut Bench, reader: &Reader, leave: &Arc<AtomicBool>) -> u8 {
+fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
     // Where nobody is there, a stop is told to whoever started the shell.
     let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
-        tell_all(bench, reader);
+        bench.watch().tell_all(reader);
         reader.ask(&bench.roomy_prompt());
         let input = loop {
-            if leave.load(Ordering::SeqCst) {
-                return stopped;
-            }
-            if bench.station.is_stopped() {
-                if !bench.attended {
-                    return stopped;
+            match bench.watch().hear(reader) {
+                Heard::Input(input) => break input,
+                Heard::Leave => return stopped,
+                Heard::Stop if !bench.attended => return stopped,
+                Heard::Stop => {
+                    bench.make_safe();
                 }
-                // A signal, and no key: somebody wants the head safe.
-                tell(bench, reader, "stopped on request from outside");
-                bench.make_safe();
-            }
-            if let Some(input) = reader.look(LOOK_EVERY) {
-                break input;
-            }
-            if bench.time_passes {
-                tell_all(bench, reader);
             }
         };
         let came = match input {
@@ -194,7 +188,7 @@ fn entries(bench: &mut Bench, reader: &Reader, leave: &Arc<AtomicBool>) -> u8 {
             Came::Ill(code) if !bench.attended => return code,
             _ => {}
         }
-        if leave.load(Ordering::SeqCst) {
+        if bench.leave.load(Ordering::SeqCst) {
             return stopped;
         }
     }
@@ -206,7 +200,15 @@ fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
     }
     match words::of(text) {
         Some((word, rest)) => (word.run)(bench, reader, rest),
-        None => bench.enter(text),
+        None => {
+            let came = bench.enter(text);
+            if came == Came::Ill(Verdict::ScriptWrong.exit_code())
+                && let Some(meant) = words::meant(text)
+            {
+                complain(&format!("did you mean the shell's word `{meant}`?\n"));
+            }
+            came
+        }
     }
 }
 
@@ -215,22 +217,4 @@ fn dropped(typed: bool) {
     if !typed {
         complain("nothing runs. `safe` makes the head safe, `leave` or Ctrl-D ends the shell\n");
     }
-}
-
-/// Looks at the head and tells what has changed.
-fn tell_all(bench: &mut Bench, reader: &Reader) {
-    for line in bench.look() {
-        tell(bench, reader, &line);
-    }
-}
-
-/// Prints a line, above the one that is typed where there is one.
-fn tell(bench: &Bench, reader: &Reader, line: &str) {
-    if bench.attended && reader.is_waiting() {
-        let line = styled(&format!("-- {line}"), YELLOW, bench.colour);
-        if reader.above(&line) {
-            return;
-        }
-    }
-    complain(&format!("{}\n", styled(&format!("-- {line}"), DIM, bench.colour)));
 }

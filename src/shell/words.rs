@@ -4,7 +4,7 @@
 
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
-use crate::shell::{facets, help, poke, save, watch};
+use crate::shell::{facets, help, pauses, poke, save, step, watch};
 
 /// A word of the shell.
 pub struct Word {
@@ -87,6 +87,35 @@ pub const WORDS: &[Word] = &[
         run: poke::read,
     },
     Word {
+        name: "run",
+        takes: "",
+        meaning: "runs what the script that was read does, its params and routines as they stand",
+        example: "run",
+        run: step::run,
+    },
+    Word {
+        name: "step",
+        takes: "[ENTRY]",
+        meaning: "goes through the script that was read, or through an entry, statement by \
+                  statement; `help` at a pause lists how to go on. Nothing pauses inside `arm`",
+        example: "step spin_up(4800 rpm)",
+        run: step::step,
+    },
+    Word {
+        name: "pause",
+        takes: "at|off [FILE:]LINE",
+        meaning: "sets a line at which stepping pauses, or takes it away; `pause off` takes all",
+        example: "pause at motion.spt:20",
+        run: pauses::pause,
+    },
+    Word {
+        name: "pauses",
+        takes: "",
+        meaning: "lists the lines at which stepping pauses",
+        example: "pauses",
+        run: pauses::pauses,
+    },
+    Word {
         name: "save",
         takes: "FILE",
         meaning: "writes what ran to its end as a script: what failed is left out, quantities that \
@@ -118,9 +147,33 @@ pub fn of(line: &str) -> Option<(&'static Word, &str)> {
         .then_some((word, next))
 }
 
+/// What people of other shells type to leave.
+const FAREWELLS: [&str; 4] = ["exit", "quit", "bye", "logout"];
+
+/// Nearer than this, a word may have been meant (Jaro-Winkler).
+const NEAR: f64 = 0.85;
+
+/// The word that was meant by a line that is no statement.
+pub fn meant(line: &str) -> Option<&'static str> {
+    let first = line.split_whitespace().next()?;
+    if FAREWELLS.contains(&first.trim_end_matches("()")) {
+        return Some("leave");
+    }
+    let scored = WORDS.iter().map(|word| (strsim::jaro_winkler(word.name, first), word.name));
+    let best = scored.max_by(|a, b| a.0.total_cmp(&b.0));
+    best.filter(|(score, _)| *score > NEAR).map(|(_, name)| name)
+}
+
 #[cfg(test)]
 mod tests {
-    use super::of;
+    use super::{meant, of};
+
+    #[test]
+    fn a_word_that_is_misspelt_is_found() {
+        assert_eq!(meant("wacth measured_speed()"), Some("watch"));
+        assert_eq!(meant("quit"), Some("leave"));
+        assert_eq!(meant("spin(3000 rpm)"), None);
+    }
 
     #[test]
     fn the_language_comes_first() {

@@ -1,9 +1,12 @@
-//! A folder for one test, shared by those that try the program with files.
+//! A folder for one test and a shell with plain lines, shared by those that try the program from
+//! outside.
 
 #![allow(dead_code, reason = "no test uses all of it")]
 
 use std::fs;
+use std::io::{Read, Write};
 use std::path::PathBuf;
+use std::process::{Command, Stdio};
 
 /// A folder that is gone when the test is over.
 pub struct Folder(pub PathBuf);
@@ -41,5 +44,40 @@ impl Folder {
 impl Drop for Folder {
     fn drop(&mut self) {
         let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+/// A shell on the simulated head.
+pub fn shell() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+    command.arg("shell").env("COLUMNS", "80");
+    command
+}
+
+/// Everything that is printed, in its order, and the exit code.
+pub fn typed(mut command: Command, input: &[u8]) -> (String, Option<i32>) {
+    let (mut output, both) = std::io::pipe().unwrap();
+    command.stdin(Stdio::piped()).stdout(both.try_clone().unwrap()).stderr(both);
+    let mut child = command.spawn().unwrap();
+    drop(command);
+    let mut stdin = child.stdin.take().unwrap();
+    let input = input.to_vec();
+    // A shell that ended at an error reads no further.
+    let writer = std::thread::spawn(move || {
+        let _ = stdin.write_all(&input);
+    });
+    let mut said = Vec::new();
+    output.read_to_end(&mut said).unwrap();
+    let code = child.wait().unwrap().code();
+    writer.join().unwrap();
+    (String::from_utf8_lossy(&said).into_owned(), code)
+}
+
+/// Reads what is printed until a text stands there.
+pub fn until(output: &mut impl Read, said: &mut Vec<u8>, text: &str) {
+    let mut byte = [0];
+    while !String::from_utf8_lossy(said).contains(text) {
+        assert_eq!(output.read(&mut byte).unwrap(), 1, "{}", String::from_utf8_lossy(said));
+        said.push(byte[0]);
     }
 }

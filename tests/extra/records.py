@@ -1,4 +1,4 @@
-"""Runs scripts with --record and reads what they leave with other people's libraries."""
+"""Runs scripts with --record, and a batch, and reads what they leave with other people's libraries."""
 
 import csv
 import hashlib
@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 import tomllib
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import junitparser
@@ -104,6 +105,18 @@ def tap(folder, checks, code):
         plain = test.description.removeprefix("- ")
         held(plain == label, f"{plain!r} is {label!r}")
     held((code == 0) == all(test.ok for test in tests), "all good where the run passes")
+    # What the reader forgives: version 14 asks for these (TAP 14 specification).
+    lines = (folder / "results.tap").read_text("utf-8").splitlines()
+    held(lines[0] == "TAP version 14" and lines[1] == f"1..{len(tests)}", "version, then plan")
+    held(lines.count("  ---") == lines.count("  ...") == len(tests), "YAML indented by two")
+
+
+def moment(text):
+    """A time of day by RFC 3339, in UTC."""
+    held(text.endswith("Z") and "T" in text, text)
+    at = datetime.fromisoformat(text)
+    held(at.utcoffset() == timedelta(0), text)
+    return at
 
 
 def table(folder, events):
@@ -132,6 +145,7 @@ for name, (arguments, wanted) in CASES.items():
     events = lines_of(folder)
     checks = [event for event in events if event["event"] == "check"]
     whole = manifest(folder)
+    moment(whole["identity"]["started"])
     held(whole["exit_code"] == ran.returncode == events[-1]["exit_code"], "the exit code")
     unreached = "planned and not reached"
     for label in events[-1]["checks"]["not_reached"]:
@@ -145,4 +159,45 @@ for name, (arguments, wanted) in CASES.items():
     verified = subprocess.run([program, "record", "verify", str(folder)], capture_output=True)
     held(verified.returncode == 0, "verified")
     print(f"{name}: {len(events)} events, {len(checks)} checks, {rows} lines, {len(values)} values")
+
+
+def batch():
+    """A batch of heads with names that every format must take."""
+    serials = ["SN-1", "SN,2", 'say "3"', "\u00e9\u20ac/<b>", "SN-5"]
+    faults = ["", "", "", "", "no_lock"]
+    with (runs / "heads.csv").open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([["serial", "fault"], *zip(serials, faults)])
+    folder = runs / "batch"
+    command = [program, "batch", "scripts/spin_only.spt", "--list", str(runs / "heads.csv"),
+               "--record", str(folder)]
+    ran = subprocess.run(command, capture_output=True, text=True)
+    with (folder / "summary.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file, strict=True))
+    held([row["serial"] for row in rows] == serials, f"{ran.stdout}{ran.stderr}")
+    held((folder / "summary.csv").read_bytes().count(b"\r\n") == len(rows) + 1, "CRLF")
+    worst = [0, 4, 1, 2, 3, 130]
+    codes = [worst.index(int(row["exit_code"])) for row in rows]
+    held(worst[max(codes)] == ran.returncode, "the worst outcome")
+    for row in rows:
+        moment(row["finished"])
+        shown = [program, "record", "show", "--json", str(folder / row["record"])]
+        shown = json.loads(subprocess.run(shown, capture_output=True, text=True).stdout)
+        held(shown["identity"]["serial"] == row["serial"], row["serial"])
+        held(shown["state"] == "whole" and shown["end"]["verdict"] == row["verdict"], row["serial"])
+    path = folder / "junit.xml"
+    etree.XMLSchema(etree.parse(schema)).assertValid(etree.parse(path))
+    cases = [case for suite in junitparser.JUnitXml.fromfile(str(path)) for case in suite]
+    held([case.name for case in cases] == serials, "a test case for each head")
+    good = [not case.result for case in cases]
+    held(good == [row["verdict"] == "passed" for row in rows], "only what passed is good")
+    journal = (folder / "journal.jsonl").read_bytes()
+    held(journal.endswith(b"\n") and b"\r" not in journal, "JSON Lines")
+    events = [json.loads(line) for line in journal.decode("utf-8").splitlines()]
+    held([e["serial"] for e in events if e["event"] == "done"] == serials, "done in their order")
+    for event in events:
+        moment(event["at"])
+    print(f"batch: {len(rows)} heads, exit code {ran.returncode}")
+
+
+batch()
 print(f"records read by others: {GOOD} statements hold (YAML by PyYAML {yaml.__version__})")

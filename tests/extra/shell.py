@@ -179,6 +179,25 @@ def events():
     screen.close()
 
 
+def lost_link():
+    screen = Screen("--realtime")
+    ready(screen)
+    screen.type('provoke("link_silent", after: 500 ms)')
+    screen.keys("Enter")
+    screen.until("the head does not answer")
+    screen.until(lambda text: text.split("\n")[-1].startswith("no answer"))
+    screen.type("measured_speed()")
+    screen.keys("Enter")
+    screen.until("fault: the link is silent")
+    screen.type("mend()")
+    screen.keys("Enter")
+    screen.until("the head answers again: at rest")
+    screen.type("measured_speed()")
+    screen.keys("Enter")
+    screen.until(lambda text: re.search(r"^0 rpm$", text, re.M), "the value")
+    screen.close()
+
+
 def sizes():
     screen = Screen()
     ready(screen)
@@ -272,6 +291,37 @@ def watched():
     screen.close()
 
 
+def stepped():
+    screen = Screen("tests/corpus/step/script.spt --realtime --fault interlock_opened@9s")
+    ready(screen)
+    screen.type("step")
+    screen.keys("Enter")
+    screen.until("script.spt:21  spin_up(speed)")
+    screen.until(lambda text: text.split("\n")[-1].startswith("paused, at rest>"))
+    screen.keys("Enter")
+    screen.until("script.spt:22  let plan")
+    # The head is watched at a pause, too.
+    screen.type("spe")
+    screen.until("the interlock was opened")
+    screen.type("ed")
+    screen.keys("Enter")
+    screen.until("\n3000 rpm\n")
+    screen.keys("C-c")
+    screen.until("stopped on request")
+    screen.until("polygon at rest (measured)")
+    screen.until(lambda text: text.split("\n")[-1].startswith("interlock open, at rest>"))
+    screen.type("step wait 10 s")
+    screen.keys("Enter")
+    screen.until("paused, interlock open, at rest>")
+    process = screen.process()
+    screen.close()
+    end = time.monotonic() + PATIENCE
+    while Path(f"/proc/{process}").exists():
+        if time.monotonic() > end:
+            sys.exit("it goes on at a pause without a terminal")
+        time.sleep(0.05)
+
+
 def walk():
     """Types the walk and gives the transcript."""
     entries = []
@@ -319,7 +369,8 @@ try:
     # The server ends with its last session.
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
-        for check in [completion, several_lines, stopped, events, sizes, colours, ends, history, watched]:
+        for check in [completion, several_lines, stopped, events, lost_link, sizes, colours, ends, history,
+                      watched, stepped]:
             check()
             print(f"  {check.__name__}: well")
     page("--write" in sys.argv)

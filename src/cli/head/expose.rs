@@ -147,6 +147,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         head: &head,
         seed,
         faults: opened.faults,
+        operator: None,
         params,
         at_most: bound.most,
     };

@@ -1,11 +1,11 @@
 //! `history export`: runs with all that was stored of them, for other programs.
 
+use crate::cli::history::archive::{Purpose, Row, Store, Value as Cell, open_to_read};
 use crate::cli::history::filter::Filter;
-use crate::cli::history::schema::{open_to_read, trouble};
 use crate::terminal::say;
 use clap::{Args, ValueEnum};
-use rusqlite::{Connection, Error, Row, params_from_iter};
 use serde_json::{Map, Value, json};
+use std::collections::HashMap;
 use std::path::PathBuf;
 
 /// Bytes that are gathered before they are written.
@@ -13,7 +13,8 @@ const GATHERED: usize = 1 << 16;
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// The archive
+    /// The archive: a file, or postgres://USER@HOST/DATABASE
+    #[arg(value_name = "ARCHIVE")]
     file: PathBuf,
     /// `jsonl`: an object a line for each run; `csv`: a line for each run, param, check and value
     #[arg(long, value_name = "FORMAT")]
@@ -29,9 +30,9 @@ enum Format {
 }
 
 pub(super) fn export(options: &Options) -> Result<(), String> {
-    let archive = open_to_read(&options.file)?;
+    let mut archive = open_to_read(&options.file)?;
     let mut out = Out { text: String::new() };
-    written(&archive, options, &mut out).map_err(|error| trouble(&options.file, &error))?;
+    written(&mut *archive, options, &mut out)?;
     say(&out.text);
     Ok(())
 }
@@ -50,86 +51,141 @@ impl Out {
     }
 }
 
-/// Columns of a run; the others hang on its number.
-const RUN: &str = "id, started, script, digest, version, serial, model, simulated, seed, faults,
-    verdict, exit_code, failure, not_reached, took";
-const CHECK: &str = "SELECT time, label, condition, value, unit, uncertainty, coverage, rule, low,
-    low_conforms, high, high_conforms, margin, probability, outcome
-    FROM checks WHERE run = ? ORDER BY place";
-const QUANTITY: &str = "SELECT time, label, value, unit, shown_unit
-    FROM quantities WHERE run = ? ORDER BY place";
-const PARAM: &str = "SELECT name, value FROM params WHERE run = ? ORDER BY place";
+/// Runs that are read at once.
+const AT_ONCE: usize = 200;
 
-fn written(archive: &Connection, options: &Options, out: &mut Out) -> Result<(), Error> {
+const RUN: [&str; 16] = [
+    "id",
+    "started",
+    "script",
+    "digest",
+    "version",
+    "serial",
+    "model",
+    "simulated",
+    "seed",
+    "faults",
+    "operator",
+    "verdict",
+    "exit_code",
+    "failure",
+    "not_reached",
+    "took",
+];
+
+/// Tables that hang on a run, and what is told of each row.
+const PARTS: [(&str, &[&str]); 3] = [
+    ("params", &["name", "value"]),
+    (
+        "checks",
+        &[
+            "time",
+            "label",
+            "condition",
+            "value",
+            "unit",
+            "uncertainty",
+            "coverage",
+            "rule",
+            "low",
+            "low_conforms",
+            "high",
+            "high_conforms",
+            "margin",
+            "probability",
+            "outcome",
+        ],
+    ),
+    ("quantities", &["time", "label", "value", "unit", "shown_unit"]),
+];
+
+fn written(archive: &mut dyn Store, options: &Options, out: &mut Out) -> Result<(), String> {
     // Of one moment, whatever is stored meanwhile.
-    let archive = archive.unchecked_transaction()?;
-    let (conditions, values) = options.filter.conditions();
-    let most = options.filter.most();
-    let sql = format!(
-        "SELECT {RUN} FROM (SELECT * FROM runs WHERE {conditions}
-            ORDER BY started DESC, id DESC LIMIT {most}) ORDER BY started, id"
-    );
-    let mut runs = archive.prepare(&sql)?;
-    let mut parts = [
-        ("params", archive.prepare(PARAM)?),
-        ("checks", archive.prepare(CHECK)?),
-        ("quantities", archive.prepare(QUANTITY)?),
-    ];
-    let mut rows = runs.query(params_from_iter(&values))?;
+    archive.begin(Purpose::Read)?;
+    let (conditions, values) = options.filter.conditions(0);
+    let most = options.filter.most().map(|most| format!(" LIMIT {most}")).unwrap_or_default();
+    let sql =
+        format!("SELECT id FROM runs WHERE {conditions} ORDER BY started DESC, id DESC{most}");
+    let mut ids = Vec::new();
+    archive.query(&sql, &values, &mut |row| ids.push(row.value(0).whole()))?;
+    ids.reverse();
     if options.format == Format::Csv {
         out.line(&format!("{}\r\n", COLUMNS.join(",")));
     }
-    while let Some(row) = rows.next()? {
-        let mut run = object(row)?;
-        let id: i64 = row.get(0)?;
-        for name in ["faults", "not_reached"] {
-            let text = run.get(name).and_then(Value::as_str).unwrap_or("[]");
-            let list = serde_json::from_str(text).unwrap_or_else(|_| json!(text));
-            run.insert(name.to_string(), list);
-        }
-        run.insert("simulated".to_string(), json!(row.get::<_, bool>(7)?));
-        for (name, query) in &mut parts {
-            let mut rows = query.query([id])?;
-            let mut list = Vec::new();
-            while let Some(row) = rows.next()? {
-                list.push(Value::Object(object(row)?));
+    for ids in ids.chunks(AT_ONCE) {
+        let mut runs = read(archive, ids)?;
+        for run in ids.iter().filter_map(|id| runs.remove(id)) {
+            match options.format {
+                Format::Jsonl => out.line(&format!("{}\n", Value::Object(run))),
+                Format::Csv => out.line(&csv(&run)),
             }
-            run.insert(name.to_string(), Value::Array(list));
-        }
-        match options.format {
-            Format::Jsonl => out.line(&format!("{}\n", Value::Object(run))),
-            Format::Csv => out.line(&csv(&run)),
         }
     }
     Ok(())
 }
 
-/// A row by the names of its columns.
-fn object(row: &Row<'_>) -> Result<Map<String, Value>, Error> {
-    let names = row.as_ref().column_names();
-    let cells = names.enumerate().map(|(at, name)| {
-        let value = match row.get_ref(at)? {
-            rusqlite::types::ValueRef::Integer(number) => match name.ends_with("_conforms") {
-                true => json!(number != 0),
-                false => json!(number),
-            },
-            rusqlite::types::ValueRef::Real(number) => json!(number),
-            rusqlite::types::ValueRef::Text(text) => json!(String::from_utf8_lossy(text)),
-            _ => Value::Null,
+type Object = Map<String, Value>;
+
+/// Runs with all that hangs on them, by their numbers.
+fn read(archive: &mut dyn Store, ids: &[i64]) -> Result<HashMap<i64, Object>, String> {
+    let among = ids.iter().map(i64::to_string).collect::<Vec<_>>().join(", ");
+    let mut runs = HashMap::new();
+    let sql = format!("SELECT {} FROM runs WHERE id IN ({among})", RUN.join(", "));
+    archive.query(&sql, &[], &mut |row| {
+        let mut run = object(row, 0, &RUN);
+        for name in ["faults", "not_reached"] {
+            let text = run.get(name).and_then(Value::as_str).unwrap_or("[]");
+            let list = serde_json::from_str(text).unwrap_or_else(|_| json!(text));
+            run.insert(name.to_string(), list);
+        }
+        for (name, _) in PARTS {
+            run.insert(name.to_string(), json!([]));
+        }
+        runs.insert(row.value(0).whole(), run);
+    })?;
+    for (name, columns) in PARTS {
+        let sql = format!(
+            "SELECT run, {} FROM {name} WHERE run IN ({among}) ORDER BY run, place",
+            columns.join(", ")
+        );
+        archive.query(&sql, &[], &mut |row| {
+            let run = runs.get_mut(&row.value(0).whole());
+            if let Some(list) = run.and_then(|run| run.get_mut(name)?.as_array_mut()) {
+                list.push(Value::Object(object(row, 1, columns)));
+            }
+        })?;
+    }
+    Ok(runs)
+}
+
+/// A row by the names of its columns, from one on.
+fn object(row: &dyn Row, from: usize, names: &[&str]) -> Object {
+    let cells = (from..).zip(names).map(|(at, name)| {
+        let value = match row.value(at) {
+            Cell::Whole(number) if is_flag(name) => json!(number != 0),
+            Cell::Whole(number) => json!(number),
+            Cell::Real(number) => json!(number),
+            Cell::Text(text) => json!(text),
+            Cell::Nothing => Value::Null,
         };
-        Ok((name.to_string(), value))
+        ((*name).to_string(), value)
     });
     cells.collect()
 }
 
+fn is_flag(column: &str) -> bool {
+    column == "simulated" || column.ends_with("_conforms")
+}
+
 /// Columns of the table: those of the run, then those of what hangs on it.
-const COLUMNS: [&str; 21] = [
+const COLUMNS: [&str; 22] = [
     "run",
     "started",
     "script",
     "version",
     "serial",
     "model",
+    "operator",
     "verdict",
     "kind",
     "label",
@@ -154,7 +210,7 @@ fn csv(run: &Map<String, Value>) -> String {
         let cells = COLUMNS.map(|column| match column {
             "run" => cell(run.get("id")),
             "kind" => kind.to_string(),
-            "started" | "script" | "version" | "serial" | "model" | "verdict" => {
+            "started" | "script" | "version" | "serial" | "model" | "operator" | "verdict" => {
                 cell(run.get(column))
             }
             _ => cell(of.get(column)),

@@ -1,5 +1,6 @@
 //! Which runs of an archive are meant.
 
+use crate::cli::history::archive::Value;
 use crate::cli::history::store::moment;
 use clap::{Args, ValueEnum};
 use jiff::civil::Date;
@@ -14,6 +15,9 @@ pub(super) struct Filter {
     /// Only runs of this script, as `run` was given it
     #[arg(long, value_name = "SCRIPT")]
     script: Option<String>,
+    /// Only runs of this operator, as `run --operator` named them
+    #[arg(long, value_name = "NAME")]
+    operator: Option<String>,
     /// Only runs that came to this
     #[arg(long, value_name = "VERDICT")]
     verdict: Option<Came>,
@@ -56,31 +60,31 @@ impl Came {
 }
 
 impl Filter {
-    /// Conditions on the table of runs, and the values of their parameters in order.
-    pub(super) fn conditions(&self) -> (String, Vec<String>) {
-        let verdict = self.verdict.map(|verdict| verdict.text().to_string());
+    /// Conditions on the table of runs, with parameters after so many others, and their values.
+    pub(super) fn conditions(&self, others: usize) -> (String, Vec<Value<'_>>) {
+        let verdict = self.verdict.map(Came::text);
         let parts = [
-            ("runs.serial = ?", &self.serial),
-            ("runs.script = ?", &self.script),
-            ("runs.verdict = ?", &verdict),
-            ("runs.started >= ?", &self.since),
-            ("runs.started < ?", &self.until),
+            ("runs.serial =", self.serial.as_deref()),
+            ("runs.script =", self.script.as_deref()),
+            ("runs.operator =", self.operator.as_deref()),
+            ("runs.verdict =", verdict),
+            ("runs.started >=", self.since.as_deref()),
+            ("runs.started <", self.until.as_deref()),
         ];
-        let mut text = "1".to_string();
+        let mut text = "TRUE".to_string();
         let mut values = Vec::new();
         for (condition, value) in parts {
             if let Some(value) = value {
-                text.push_str(" AND ");
-                text.push_str(condition);
-                values.push(value.clone());
+                values.push(Value::from(value));
+                text.push_str(&format!(" AND {condition} ${}", others + values.len()));
             }
         }
         (text, values)
     }
 
-    /// How many at most; SQLite takes -1 for all.
-    pub(super) fn most(&self) -> i64 {
-        self.limit.map_or(-1, i64::from)
+    /// How many at most, where that is limited.
+    pub(super) fn most(&self) -> Option<u32> {
+        self.limit
     }
 }
 

@@ -1,41 +1,57 @@
 //! A trend as a page of its own: charts inside, light and dark, nothing to be fetched.
 
-use crate::cli::history::series::{Capability, LEAP, Trend};
-use crate::cli::history::svg::{Chart, Dot, draw, escaped};
-use crate::cli::history::text::{day_and_minute, index, title};
+use crate::cli::history::series::{ASKED, Block, Capability, LEAP, Trend};
+use crate::cli::history::text::{day_and_minute, index, plain, title};
+use crate::paper;
+use crate::paper::plot::{Across, Axis, Plot, WIDE};
 use crate::units::show_number;
-use std::fmt::Write;
+use maud::{Markup, html};
 
 /// Runs that are drawn, the newest ones.
 const DRAWN: usize = 500;
-/// Signals and blocks that are listed, the newest ones.
-const LISTED: usize = 200;
-
-const STYLE: &str = include_str!("page.css");
+/// Runs with signals, and blocks of capability, that are listed, the newest ones.
+const LISTED: usize = 60;
+/// Fewer runs than this make control limits rough (common practice, no source).
+const FEW: usize = 25;
 
 pub(super) fn page(trend: &Trend) -> String {
-    let name = escaped(&title(trend));
-    let mut out = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width\">\n\
-         <meta name=\"color-scheme\" content=\"light dark\">\n\
-         <title>{name}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<h1>{name}</h1>\n"
-    );
+    let name = title(trend);
     let count = trend.series.points.len();
-    if count > DRAWN {
-        let _ = writeln!(
-            out,
-            "<p>The limits are those of all {count} runs; the newest {DRAWN} are drawn.</p>"
-        );
-    }
-    out.push_str(&individuals(trend));
-    out.push_str(&ranges(trend));
-    out.push_str(&signals(trend));
-    if let Some(capability) = &trend.capability {
-        out.push_str(&blocks(trend, capability));
-    }
-    out.push_str("</body>\n</html>\n");
-    out
+    let body = html! {
+        header {
+            h1 { (name) }
+            (summary(trend))
+        }
+        main {
+            section aria-labelledby="charts" {
+                h2 id="charts" { "Control charts" }
+                @if count > DRAWN {
+                    p.soft { "The limits are those of all " (count) " runs; the newest " (DRAWN) " are drawn." }
+                }
+                (individuals(trend))
+                (ranges(trend))
+            }
+            @if let Some(capability) = &trend.capability { (over_time(trend, capability)) }
+            (signals(trend))
+        }
+        footer {
+            h2 { "How to read this" }
+            p {
+                "The centre is the mean of all runs, the control limits lie three sigma beside it, with "
+                "sigma from the mean moving range of two over d2 = 1.128. A signal says where to look; "
+                "whether a head conforms is the script's to say."
+            }
+            @if trend.capability.is_some() {
+                p {
+                    "Cp is the width between the limits over six standard deviations, Cpk the distance "
+                    "from the mean to the nearer limit over three. The doubt of a Cpk is 1.96 times the "
+                    "root of 1/(9 n) + Cpk\u{b2}/(2 (n - 1)), for 25 runs or more that are normally "
+                    "distributed (NIST/SEMATECH e-Handbook 6.1.6)."
+                }
+            }
+        }
+    };
+    paper::page(&name, &body)
 }
 
 fn unit(trend: &Trend) -> String {
@@ -45,146 +61,248 @@ fn unit(trend: &Trend) -> String {
     }
 }
 
-fn individuals(trend: &Trend) -> String {
-    let (limits, unit) = (&trend.charts.values, unit(trend));
+/// What it comes to, in a box at the top.
+fn summary(trend: &Trend) -> Markup {
+    let counted = trend.counted();
     let number = |value: f64| show_number(value, trend.decimals());
+    let unit = if trend.series.unit.is_empty() { "" } else { trend.series.unit.as_str() };
+    let charts = &trend.charts;
+    let fits = trend.capability.as_ref().is_none_or(|of| of.short.nearer >= 1.0);
+    html! {
+        div class=(if counted.is_empty() && fits { "verdict good" } else { "verdict open" }) role="status" {
+            strong { (if counted.is_empty() { "IN CONTROL" } else { "SIGNALS" }) }
+            @if counted.is_empty() { span { "No run gave a signal." } }
+            @for (count, name) in &counted { span { (count) " \u{d7} " (name) } }
+            @if !fits { span { "The values do not fit between the limits: Cpk is below 1.00." } }
+            @if trend.series.points.len() < FEW {
+                span { "Control limits from fewer than " (FEW) " runs are rough." }
+            }
+        }
+        dl {
+            dt { "centre" } dd { (number(charts.values.centre)) " " (unit) }
+            dt { "control limits" }
+            dd { (number(charts.values.low)) " .. " (number(charts.values.high)) " " (unit) }
+            dt { "sigma" } dd { (number(charts.deviation)) " " (unit) }
+            @if let Some(Capability { limits, short, long, .. }) = &trend.capability {
+                dt { "allowed" }
+                dd {
+                    @if let Some(low) = limits.low { "at least " (show_number(low, None)) " " (unit) }
+                    @if limits.low.is_some() && limits.high.is_some() { ", " }
+                    @if let Some(high) = limits.high { "at most " (show_number(high, None)) " " (unit) }
+                }
+                dt { "capability" }
+                dd {
+                    @if let Some(width) = short.width { "Cp " (index(width)) ", " }
+                    "Cpk " (index(short.nearer)) " with sigma; "
+                    @if let Some(width) = long.width { "Pp " (index(width)) ", " }
+                    "Ppk " (index(long.nearer)) " with the standard deviation of all runs"
+                }
+            }
+            @if trend.series.left_out > 0 {
+                dt { "left out" } dd { (trend.series.left_out) " runs without a number" }
+            }
+        }
+    }
+}
+
+fn individuals(trend: &Trend) -> Markup {
+    let limits = &trend.charts.values;
     let mut lines = vec![
-        (limits.low, "lower limit", "limit"),
-        (limits.centre, "centre", "centre"),
-        (limits.high, "upper limit", "limit"),
+        Across { at: limits.low, name: "lower control", class: "two thin dashed" },
+        Across { at: limits.centre, name: "centre", class: "mark" },
+        Across { at: limits.high, name: "upper control", class: "two thin dashed" },
     ];
     if let Some(Capability { limits, .. }) = &trend.capability {
-        lines.extend(limits.low.map(|at| (at, "least allowed", "allowed")));
-        lines.extend(limits.high.map(|at| (at, "most allowed", "allowed")));
+        let allowed = |at, name| Across { at, name, class: "allowed" };
+        lines.extend(limits.low.map(|at| allowed(at, "least allowed")));
+        lines.extend(limits.high.map(|at| allowed(at, "most allowed")));
     }
-    let description = format!(
-        "Centre {}, limits {} and {}{unit}; signals: {}.",
-        number(limits.centre),
-        number(limits.low),
-        number(limits.high),
-        trend.signals.len()
-    );
     let values: Vec<f64> = trend.series.points.iter().map(|point| point.value).collect();
-    let points = dots(trend, &values, 0, &|at| {
+    let told = "Runs with signals are diamonds.";
+    let words = format!("{}{}", plain(&trend.series.label), unit(trend));
+    chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).map(|rule| rule.text()).collect();
         (!names.is_empty()).then(|| names.join("; "))
-    });
-    let axis = format!("{}{unit}", trend.series.label);
-    section("Individuals", &description, &axis, (values.len(), 1), points, lines, "values")
+    })
 }
 
-fn ranges(trend: &Trend) -> String {
-    let (limits, unit) = (&trend.charts.ranges, unit(trend));
-    let number = |value: f64| show_number(value, trend.decimals());
-    let lines = vec![(limits.centre, "centre", "centre"), (limits.high, "upper limit", "limit")];
-    let description = format!(
-        "Centre {}, limit {}{unit}; beyond it: {}.",
-        number(limits.centre),
-        number(limits.high),
-        trend.leaps.len()
-    );
-    let points = dots(trend, &trend.ranges, 1, &|at| {
+fn ranges(trend: &Trend) -> Markup {
+    let limits = &trend.charts.ranges;
+    let lines = vec![
+        Across { at: limits.centre, name: "centre", class: "mark" },
+        Across { at: limits.high, name: "upper control", class: "two thin dashed" },
+    ];
+    let told = format!("From each run to the next; beyond the limit: {}.", trend.leaps.len());
+    let words = format!("moving range{}", unit(trend));
+    chart(trend, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps.binary_search(&at).is_ok().then(|| LEAP.to_string())
-    });
-    let axis = format!("moving range{unit}");
-    let count = (trend.ranges.len(), 2);
-    section("Moving ranges", &description, &axis, count, points, lines, "ranges")
+    })
 }
 
-/// The newest values as points; `later` is the index of the run of the first value.
-fn dots(
+/// A chart of the newest values; `later` is the index of the run of the first value.
+fn chart(
     trend: &Trend,
+    [id, title, told]: [&str; 3],
+    words: &str,
     values: &[f64],
     later: usize,
+    lines: Vec<Across>,
     remark: &dyn Fn(usize) -> Option<String>,
-) -> Vec<Dot> {
+) -> Markup {
     let from = values.len().saturating_sub(DRAWN);
-    let told = |(at, value): (usize, &f64)| {
-        let remark = remark(at).map(|remark| match trend.series.points.get(at) {
-            Some(point) => {
-                format!("{} {}: {remark}", day_and_minute(&point.started), point.serial)
-            }
-            None => remark,
-        });
-        Dot { value: *value, remark }
+    let drawn = values.get(from..).unwrap_or_default();
+    let first = from + later;
+    // Ranges begin at nothing.
+    let least = (later > 0).then_some(0.0);
+    let values = drawn.iter().copied().chain(lines.iter().map(|line| line.at)).chain(least);
+    let (one, last) = ((first + 1) as f64, (first + drawn.len()) as f64);
+    let plot = Plot {
+        size: WIDE,
+        id: id.to_string(),
+        title: title.to_string(),
+        told: told.to_string(),
+        x: Axis::whole(one, last, "run"),
+        y: Axis::around(values, words),
     };
-    (from + later..).zip(values.iter().skip(from)).map(told).collect()
-}
-
-/// A chart under its heading; `counted` says how many values there are, and which run is the first.
-fn section(
-    title: &str,
-    description: &str,
-    axis: &str,
-    counted: (usize, usize),
-    points: Vec<Dot>,
-    lines: Vec<(f64, &str, &str)>,
-    id: &str,
-) -> String {
-    let (count, first) = counted;
-    let first = first + count - points.len();
-    let chart = draw(&Chart { title, description, axis, first, points, lines }, id);
-    let (title, description) = (escaped(title), escaped(description));
-    format!("<section>\n<h2>{title}</h2>\n<p>{description}</p>\n{chart}</section>\n")
-}
-
-fn signals(trend: &Trend) -> String {
-    let mut out = "<section>\n<h2>Signals</h2>\n".to_string();
-    let all = trend.named();
-    if all.is_empty() {
-        out.push_str("<p>None: the series is in control.</p>\n</section>\n");
-        return out;
-    }
-    out.push_str(
-        "<table>\n<tr><th>run</th><th>started (UTC)</th><th>head</th><th>signal</th></tr>\n",
-    );
-    for (at, name) in all.iter().rev().take(LISTED) {
-        if let Some(point) = trend.series.points.get(*at) {
-            let _ = writeln!(
-                out,
-                "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
-                at + 1,
-                escaped(&day_and_minute(&point.started)),
-                escaped(&point.serial),
-                escaped(name)
-            );
+    let points = || (first..).zip(drawn).map(|(at, value)| (at, (at + 1) as f64, *value));
+    let marks = html! {
+        (plot.across(lines))
+        (plot.line(points().map(|(_, x, value)| (x, value)), "one thin"))
+        @for (at, x, value) in points() {
+            @match remark(at) {
+                Some(remark) => {
+                    @let point = trend.series.points.get(at);
+                    @let of = point.map(|p| format!("{} {}: ", day_and_minute(&p.started), plain(&p.serial)));
+                    (plot.flag(x, value, &format!("run {}, {}{remark}", at + 1, of.unwrap_or_default())))
+                }
+                None => (plot.point(x, value)),
+            }
         }
-    }
-    out.push_str("</table>\n");
-    let older = all.len().saturating_sub(LISTED);
-    if older > 0 {
-        let _ = writeln!(out, "<p>and {older} older</p>");
-    }
-    out.push_str("</section>\n");
-    out
+    };
+    framed(&plot, &plot.drawn(marks, html! { (told) }))
 }
 
-fn blocks(trend: &Trend, capability: &Capability) -> String {
-    let mut out = "<section>\n<h2>Capability over time</h2>\n<table>\n<tr><th>from (UTC)</th>\
-        <th class=\"number\">runs</th><th class=\"number\">mean</th><th class=\"number\">sigma</th>\
-        <th class=\"number\">Pp</th><th class=\"number\">Ppk</th></tr>\n"
-        .to_string();
-    let number = |value: f64| show_number(value, trend.decimals());
+/// A chart that can be moved under a narrow window.
+fn framed(plot: &Plot, drawn: &Markup) -> Markup {
+    html! {
+        div.wide tabindex="0" role="region" aria-label=(format!("chart: {}", plot.title)) { (drawn) }
+    }
+}
+
+/// Capability of each block, drawn and as a table.
+fn over_time(trend: &Trend, capability: &Capability) -> Markup {
     let older = capability.blocks.len().saturating_sub(LISTED);
-    for block in capability.blocks.iter().skip(older) {
-        let started = trend.series.points.get(block.from).map_or("", |p| p.started.as_str());
-        let cells = [
-            block.count.to_string(),
-            number(block.mean),
-            number(block.deviation),
-            block.indices.width.map_or_else(|| "–".to_string(), index),
-            index(block.indices.nearer),
-        ];
-        let _ = write!(out, "<tr><td>{}</td>", escaped(&day_and_minute(started)));
-        for cell in cells {
-            let _ = write!(out, "<td class=\"number\">{}</td>", escaped(&cell));
+    let blocks = capability.blocks.get(older..).unwrap_or_default();
+    let number = |value: f64| show_number(value, trend.decimals());
+    html! {
+        section aria-labelledby="capability" {
+            h2 id="capability" { "Capability over time" }
+            @if let (Some(first), Some(last)) = (blocks.first(), blocks.last()) {
+                (indices(blocks, first, last))
+                div.wide tabindex="0" role="region" aria-label="table of capability" { table {
+                    thead { tr {
+                        th scope="col" { "from (UTC)" }
+                        th.number scope="col" { "runs" }
+                        th.number scope="col" { "mean" (unit(trend)) }
+                        th.number scope="col" { "sigma" (unit(trend)) }
+                        th.number scope="col" { "Cp" }
+                        th.number scope="col" { "Cpk" }
+                        th.number scope="col" { "doubt of Cpk, 95 %" }
+                    } }
+                    tbody { @for block in blocks { tr {
+                        @let point = trend.series.points.get(block.from);
+                        th.whole scope="row" { (point.map_or(String::new(), |p| day_and_minute(&p.started))) }
+                        td.number { (block.from + 1) " to " (block.from + block.count) }
+                        td.number { (number(block.mean)) }
+                        td.number { (number(block.deviation)) }
+                        td.number { (block.indices.width.map_or("–".to_string(), index)) }
+                        td.number { (index(block.indices.nearer)) }
+                        td.number { "± " (index(block.doubt)) }
+                    } } }
+                } }
+                @if older > 0 { p.soft { "and " (older) " older" } }
+            } @else {
+                p { "There are too few runs for a block of them." }
+            }
         }
-        out.push_str("</tr>\n");
     }
-    out.push_str("</table>\n");
-    if older > 0 {
-        let _ = writeln!(out, "<p>and {older} older blocks</p>");
+}
+
+fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
+    let ends = blocks.iter().flat_map(|block| {
+        let (nearer, doubt) = (block.indices.nearer, block.doubt);
+        [nearer - doubt, nearer + doubt, block.indices.width.unwrap_or(nearer)]
+    });
+    let told = format!(
+        "From {} in the first of {} blocks to {} in the last.",
+        index(first.indices.nearer),
+        blocks.len(),
+        index(last.indices.nearer)
+    );
+    let plot = Plot {
+        size: WIDE,
+        id: "indices".to_string(),
+        title: "Cp and Cpk of each block of runs".to_string(),
+        told: told.clone(),
+        x: Axis::whole((first.from + 1) as f64, (last.from + last.count) as f64, "run"),
+        y: Axis::around(ends.chain(ASKED.map(|(asked, _)| asked)).chain([0.0]), "index"),
+    };
+    let asked = ASKED.map(|(at, name)| Across { at, name, class: "mark" });
+    let middle = |block: &Block| block.from as f64 + (block.count + 1) as f64 / 2.0;
+    let drawn = || blocks.iter().filter(|block| block.indices.nearer.is_finite());
+    let marks = html! {
+        (plot.across(asked.to_vec()))
+        (plot.line(drawn().map(|block| (middle(block), block.indices.nearer)), "one thin"))
+        @for block in drawn() {
+            @let (x, nearer) = (middle(block), block.indices.nearer);
+            (plot.whisker(x, [nearer - block.doubt, nearer + block.doubt], "one", 0.0))
+            @if let Some(width) = block.indices.width { (plot.dot(x, width, true, 0.0)) }
+            (plot.dot(x, nearer, false, 0.0))
+        }
+    };
+    let caption = html! {
+        "Circle: Cpk, with how far the true one may lie at 95 %. "
+        @if first.indices.width.is_some() { "Square: Cp. " }
+        (told)
+        " A process whose Cpk is 1.00 just fits; 1.33 is what is commonly asked for."
+    };
+    framed(&plot, &plot.drawn(marks, caption))
+}
+
+/// The runs with signals, newest first.
+fn signals(trend: &Trend) -> Markup {
+    let mut runs: Vec<(usize, Vec<&str>)> = Vec::new();
+    for (at, name) in trend.named().into_iter().rev() {
+        match runs.last_mut().filter(|(last, _)| *last == at) {
+            Some((_, names)) => names.push(name),
+            None => runs.push((at, vec![name])),
+        }
     }
-    out.push_str("</section>\n");
-    out
+    let older = runs.len().saturating_sub(LISTED);
+    html! {
+        section aria-labelledby="signals" {
+            h2 id="signals" { "Runs with signals" }
+            @if runs.is_empty() { p { "None: the series is in control." } } @else {
+                div.wide tabindex="0" role="region" aria-label="table of signals" { table {
+                    thead { tr {
+                        th.number scope="col" { "run" }
+                        th scope="col" { "started (UTC)" }
+                        th scope="col" { "head" }
+                        th.number scope="col" { "value" (unit(trend)) }
+                        th scope="col" { "signals" }
+                    } }
+                    tbody { @for (at, names) in runs.iter().take(LISTED) {
+                        @if let Some(point) = trend.series.points.get(*at) { tr {
+                            th.number scope="row" { (at + 1) }
+                            td.whole { (day_and_minute(&point.started)) }
+                            td.whole { (plain(&point.serial)) }
+                            td.number { (show_number(point.value, trend.decimals())) }
+                            td.wordy { (names.join("; ")) }
+                        } }
+                    } }
+                } }
+                @if older > 0 { p.soft { "and " (older) " older" } }
+            }
+        }
+    }
 }

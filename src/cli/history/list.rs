@@ -1,14 +1,13 @@
 //! The runs of an archive, newest first, 80 columns wide.
 
+use crate::cli::history::archive::{Purpose, Store, open_to_read};
 use crate::cli::history::filter::Filter;
-use crate::cli::history::schema::{open_to_read, trouble};
 use crate::cli::history::text::{cut, day_and_minute, plain};
 use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled};
-use rusqlite::{Connection, Error, params_from_iter};
 use std::path::Path;
 
 /// Runs that are listed where no number was asked for.
-const USUAL: i64 = 50;
+const USUAL: u32 = 50;
 
 /// A run as it is listed.
 struct Row {
@@ -20,38 +19,41 @@ struct Row {
     script: String,
 }
 
-pub(super) fn list(path: &Path, filter: &Filter) -> Result<(), String> {
-    let archive = open_to_read(path)?;
-    let most = if filter.most() < 0 { USUAL } else { filter.most() };
-    let (rows, of) = read(&archive, filter, most).map_err(|error| trouble(path, &error))?;
+pub(super) fn list(place: &Path, filter: &Filter) -> Result<(), String> {
+    let mut archive = open_to_read(place)?;
+    archive.begin(Purpose::Read)?;
+    let (rows, of) = read(&mut *archive, filter, filter.most().unwrap_or(USUAL))?;
     say(&table(&rows, of, colour_output()));
     Ok(())
 }
 
 /// The newest runs that a filter lets through, and how many it does in all.
-fn read(archive: &Connection, filter: &Filter, most: i64) -> Result<(Vec<Row>, i64), Error> {
-    let (conditions, values) = filter.conditions();
+fn read(archive: &mut dyn Store, filter: &Filter, most: u32) -> Result<(Vec<Row>, i64), String> {
+    let (conditions, values) = filter.conditions(0);
     let count = format!("SELECT count(*) FROM runs WHERE {conditions}");
-    let of = archive.query_row(&count, params_from_iter(&values), |row| row.get(0))?;
+    let mut of = 0;
+    archive.query(&count, &values, &mut |row| of = row.value(0).whole())?;
     let sql = format!(
         "SELECT started, verdict,
             (SELECT count(*) FROM checks WHERE run = runs.id AND outcome = 'conforms'),
-            (SELECT count(*) FROM checks WHERE run = runs.id) + json_array_length(not_reached),
+            (SELECT count(*) FROM checks WHERE run = runs.id), not_reached,
             serial, script
         FROM runs WHERE {conditions} ORDER BY started DESC, id DESC LIMIT {most}"
     );
-    let mut query = archive.prepare(&sql)?;
-    let rows = query.query_map(params_from_iter(&values), |row| {
-        Ok(Row {
-            started: row.get(0)?,
-            verdict: row.get(1)?,
-            conforming: row.get(2)?,
-            checks: row.get(3)?,
-            serial: row.get(4)?,
-            script: row.get(5)?,
-        })
+    let mut rows = Vec::new();
+    archive.query(&sql, &values, &mut |row| {
+        let text = |at: usize| row.value(at).text().to_string();
+        let not_reached: Vec<String> = serde_json::from_str(&text(4)).unwrap_or_default();
+        rows.push(Row {
+            started: text(0),
+            verdict: text(1),
+            conforming: row.value(2).whole(),
+            checks: row.value(3).whole() + not_reached.len() as i64,
+            serial: text(5),
+            script: text(6),
+        });
     })?;
-    Ok((rows.collect::<Result<_, _>>()?, of))
+    Ok((rows, of))
 }
 
 fn table(rows: &[Row], of: i64, colour: bool) -> String {

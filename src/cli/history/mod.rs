@@ -1,16 +1,18 @@
 //! `history`: an archive of runs: what `run --archive` stores, and what is read from it.
 
+mod archive;
 mod export;
 mod filter;
 mod html;
 mod list;
-mod schema;
 mod series;
+#[cfg(test)]
+mod speed;
 mod store;
-mod svg;
 mod text;
 mod trend;
 
+pub(super) use archive::name as archive_name;
 pub(super) use store::{Archive, Keeper};
 
 use crate::cli::WRONG;
@@ -21,11 +23,14 @@ use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
 `spintrue run SCRIPT --archive FILE.sqlite` stores each run in an archive, an SQLite file that any
-number of stations on one machine may write to at once. docs/history.md has its tables.
+number of stations on one machine may write to at once. Stations on several machines share one on a
+PostgreSQL server, postgres://USER@HOST/DATABASE with the password in PGPASSWORD. docs/history.md
+has the tables of both.
 
 Examples:
   spintrue history station.sqlite
   spintrue history station.sqlite --serial SIM-0001 --verdict failed --since 2026-03-01
+  spintrue history postgres://station@archive.example/runs --operator night-shift
   spintrue history trend station.sqlite \"worst in-scan\" --high 6um --html trend.html
   spintrue history export station.sqlite --format csv > runs.csv";
 
@@ -34,8 +39,8 @@ Examples:
 pub(super) struct Options {
     #[command(subcommand)]
     command: Option<Command>,
-    /// The archive whose runs are listed
-    #[arg(required = true)]
+    /// The archive whose runs are listed: a file, or postgres://USER@HOST/DATABASE
+    #[arg(required = true, value_name = "ARCHIVE")]
     file: Option<PathBuf>,
     #[command(flatten)]
     filter: Filter,

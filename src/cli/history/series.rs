@@ -1,8 +1,12 @@
 //! A value over the runs: control charts, signals and capability. Plain data, no files.
 
-use crate::statistics::capability::{cp, cpk};
+use crate::statistics::capability::{cp, cpk, cpk_doubt};
 use crate::statistics::control::{Individuals, Rule, individuals, signals};
 use crate::statistics::describe::{deviation, mean};
+
+/// What an index of capability is held against: what just fits, and what is asked for more often
+/// than not (common practice, no source).
+pub(super) const ASKED: [(f64, &str); 2] = [(1.0, "1.00"), (1.33, "1.33")];
 
 /// A moving range beyond its limit.
 pub(super) const LEAP: &str = "moving range beyond its limit";
@@ -71,6 +75,8 @@ pub(super) struct Block {
     pub mean: f64,
     pub deviation: f64,
     pub indices: Indices,
+    /// How far the true index to the nearer limit may lie to either side, at 95 %.
+    pub doubt: f64,
 }
 
 impl Limits {
@@ -112,7 +118,8 @@ fn blocks(values: &[f64], limits: Limits, size: usize) -> Vec<Block> {
         if block.len() > 1 {
             let (mean, deviation) = (mean(block), deviation(block));
             let indices = limits.indices(mean, deviation);
-            blocks.push(Block { from: end, count: block.len(), mean, deviation, indices });
+            let doubt = cpk_doubt(indices.nearer, block.len());
+            blocks.push(Block { from: end, count: block.len(), mean, deviation, indices, doubt });
         }
     }
     blocks.reverse();
@@ -136,6 +143,15 @@ impl Trend {
         let from = self.signals.partition_point(|(index, _)| *index < at);
         let of = self.signals.iter().skip(from).take_while(move |(index, _)| *index == at);
         of.map(|(_, rule)| *rule)
+    }
+
+    /// How often each signal was given, of those that were.
+    pub(super) fn counted(&self) -> Vec<(usize, &'static str)> {
+        let all = self.named();
+        let names = Rule::ALL.iter().map(|rule| rule.text()).chain([LEAP]);
+        let counts =
+            names.map(|name| (all.iter().filter(|(_, known)| *known == name).count(), name));
+        counts.filter(|(count, _)| *count > 0).collect()
     }
 
     /// All signals of both charts by name, oldest first.

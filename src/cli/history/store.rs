@@ -1,25 +1,26 @@
 //! What is kept of a run, and how it gets into an archive: in one transaction, or not at all.
 
-use crate::cli::history::schema::{open_to_write, trouble};
+use crate::cli::history::archive::{
+    Lost, Purpose, Store, Table, Value, insertion, open_to_read, open_to_write,
+};
 use crate::cli::run::About;
 use crate::interpret::{Bound, Check, Event, Measured, Observer};
 use crate::program::show::Shown;
 use crate::session::Finished;
 use crate::units::{parse_unit, suited};
 use jiff::Timestamp;
-use rusqlite::{Connection, Error, Transaction, TransactionBehavior, params};
 use serde_json::json;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// What is kept of a run while it goes on.
 pub(in crate::cli) struct Heard {
     started: String,
-    checks: Vec<(f64, Check)>,
-    quantities: Vec<Quantity>,
+    pub(super) checks: Vec<(f64, Check)>,
+    pub(super) quantities: Vec<Quantity>,
 }
 
 /// A recorded quantity, with the head time at which it was.
-struct Quantity {
+pub(super) struct Quantity {
     time: f64,
     label: String,
     value: f64,
@@ -86,45 +87,53 @@ fn quantity(shown: &Shown) -> Option<(f64, &str, String)> {
 
 /// An archive that proved usable before anything moved.
 pub(in crate::cli) struct Archive {
-    path: PathBuf,
-    file: Connection,
+    pub(super) store: Box<dyn Store>,
 }
 
 impl Archive {
     /// Opens an archive, and tries a run in it that it then takes back.
-    pub(in crate::cli) fn open(path: &Path) -> Result<Archive, String> {
-        let mut archive = Archive { path: path.to_path_buf(), file: open_to_write(path)? };
-        archive.tried().map_err(|error| trouble(path, &error))?;
+    pub(in crate::cli) fn open(place: &Path) -> Result<Archive, String> {
+        let mut archive = Archive { store: open_to_write(place)? };
+        archive.tried()?;
+        archive.store.rest();
         Ok(archive)
     }
 
-    fn tried(&mut self) -> Result<(), Error> {
-        let transaction = self.file.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        for table in ["runs", "params", "checks", "quantities"] {
+    fn tried(&mut self) -> Result<(), String> {
+        self.store.begin(Purpose::Write)?;
+        // Numbers of runs are not used up, and hardly another that tries has this one.
+        let run = -1 - i64::from(std::process::id());
+        for table in TRIED {
             // The last row lies where the next would be written.
-            let last = format!("SELECT * FROM {table} ORDER BY 1 DESC LIMIT 1");
-            transaction.prepare(&last)?.query([])?.next()?;
+            let last = format!("SELECT * FROM {} ORDER BY 1 DESC LIMIT 1", table.name);
+            self.store.query(&last, &[], &mut |_| ())?;
+            let row = table.columns.iter().map(|column| match *column {
+                "id" | "run" => Value::from(run),
+                "place" | "simulated" | "exit_code" => Value::from(0_i64),
+                "time" => Value::from(0.0),
+                _ => Value::from(""),
+            });
+            self.store.add(&table, &[row.collect()])?;
         }
-        transaction.execute(
-            RUN,
-            params![
-                "",
-                "",
-                "",
-                "",
-                "",
-                "",
-                false,
-                None::<String>,
-                "[]",
-                "",
-                0,
-                None::<String>,
-                "[]",
-                0.0
-            ],
-        )?;
-        transaction.rollback()
+        self.store.take_back()
+    }
+
+    /// Whether an archive has a run of this head and these scripts since a time of day, as it
+    /// writes them.
+    pub(in crate::cli) fn holds(
+        place: &Path,
+        serial: &str,
+        digest: &str,
+        since: &str,
+    ) -> Result<bool, String> {
+        let mut store = open_to_read(place)?;
+        store.begin(Purpose::Read)?;
+        let asked = "SELECT COUNT(*) FROM runs WHERE serial = $1 AND digest = $2 AND started >= $3";
+        let mut count = 0;
+        let values = [serial, digest, since].map(Value::from);
+        store.query(asked, &values, &mut |row| count = row.value(0).whole())?;
+        store.take_back()?;
+        Ok(count > 0)
     }
 
     /// Stores a run; `digest` is that of the script and what it uses.
@@ -135,162 +144,202 @@ impl Archive {
         heard: &Heard,
         finished: &Finished,
     ) -> Result<(), String> {
-        self.stored(about, digest, heard, finished).map_err(|error| {
-            let why = trouble(&self.path, &error);
-            format!("this run is not in the archive, whose other runs stay: {why}")
-        })
+        let written = self.written(about, digest, heard, finished);
+        let lost = match written {
+            Ok(()) => self.store.keep().err(),
+            Err(why) => {
+                // Where this fails too, the store takes it back by itself.
+                let _ = self.store.take_back();
+                Some(Lost::Whole(why))
+            }
+        };
+        match lost {
+            None => Ok(()),
+            Some(Lost::Whole(why)) => {
+                Err(format!("this run is not in the archive, whose other runs stay: {why}"))
+            }
+            Some(Lost::Unknown(why)) => Err(format!(
+                "whether this run is in the archive is not known, look with `spintrue history`; \
+                 its other runs stay: {why}"
+            )),
+        }
     }
 
-    fn stored(
+    fn written(
         &mut self,
         about: &About<'_>,
         digest: &str,
         heard: &Heard,
         finished: &Finished,
-    ) -> Result<(), Error> {
-        let transaction = self.file.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        insert(&transaction, about, digest, heard, finished)?;
-        transaction.commit()
+    ) -> Result<(), String> {
+        self.store.begin(Purpose::Write)?;
+        let row = [run(about, digest, heard, finished)];
+        let (statement, values) = insertion(&RUNS, &row);
+        let mut number = 0;
+        let statement = format!("{statement} RETURNING id");
+        self.store.query(&statement, &values, &mut |row| number = row.value(0).whole())?;
+        let params = (0_i64..).zip(&about.params).map(|(place, (name, value))| {
+            vec![number.into(), place.into(), name.as_str().into(), value.as_str().into()]
+        });
+        self.store.add(&PARAMS, &params.collect::<Vec<_>>())?;
+        let checks = (0_i64..).zip(&heard.checks);
+        let checks = checks.map(|(place, (time, check))| row_of(number, place, *time, check));
+        self.store.add(&CHECKS, &checks.collect::<Vec<_>>())?;
+        let quantities = (0_i64..).zip(&heard.quantities).map(|(place, quantity)| {
+            let Quantity { time, label, value, unit, shown_unit } = quantity;
+            vec![
+                number.into(),
+                place.into(),
+                (*time).into(),
+                label.as_str().into(),
+                (*value).into(),
+                unit.as_str().into(),
+                shown_unit.as_str().into(),
+            ]
+        });
+        self.store.add(&QUANTITIES, &quantities.collect::<Vec<_>>())
     }
 }
 
-const RUN: &str = "INSERT INTO runs (started, script, digest, version, serial, model, simulated,
-    seed, faults, verdict, exit_code, failure, not_reached, took)
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)";
+const RUNS: Table<'_> = Table {
+    name: "runs",
+    columns: &[
+        "started",
+        "script",
+        "digest",
+        "version",
+        "serial",
+        "model",
+        "simulated",
+        "seed",
+        "faults",
+        "operator",
+        "verdict",
+        "exit_code",
+        "failure",
+        "not_reached",
+        "took",
+    ],
+};
 
-const PARAM: &str = "INSERT INTO params (run, place, name, value) VALUES (?1, ?2, ?3, ?4)";
+const PARAMS: Table<'_> = Table { name: "params", columns: &["run", "place", "name", "value"] };
 
-const CHECK: &str = "INSERT INTO checks (run, place, time, label, condition, value, unit,
-    shown_unit, uncertainty, coverage, rule, low, low_conforms, high, high_conforms, margin,
-    probability, outcome)
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)";
+const CHECKS: Table<'_> = Table {
+    name: "checks",
+    columns: &[
+        "run",
+        "place",
+        "time",
+        "label",
+        "condition",
+        "value",
+        "unit",
+        "shown_unit",
+        "uncertainty",
+        "coverage",
+        "rule",
+        "low",
+        "low_conforms",
+        "high",
+        "high_conforms",
+        "margin",
+        "probability",
+        "outcome",
+    ],
+};
 
-const QUANTITY: &str = "INSERT INTO quantities (run, place, time, label, value, unit, shown_unit)
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+const QUANTITIES: Table<'_> = Table {
+    name: "quantities",
+    columns: &["run", "place", "time", "label", "value", "unit", "shown_unit"],
+};
 
-fn insert(
-    transaction: &Transaction<'_>,
-    about: &About<'_>,
-    digest: &str,
-    heard: &Heard,
-    finished: &Finished,
-) -> Result<(), Error> {
+/// What is tried: all that may not be NULL.
+const TRIED: [Table<'_>; 4] = [
+    Table {
+        name: "runs",
+        columns: &[
+            "id",
+            "started",
+            "script",
+            "digest",
+            "version",
+            "serial",
+            "model",
+            "simulated",
+            "faults",
+            "operator",
+            "verdict",
+            "exit_code",
+            "not_reached",
+        ],
+    },
+    PARAMS,
+    Table { name: "checks", columns: &["run", "place", "time", "label", "condition", "outcome"] },
+    Table { name: "quantities", columns: &["run", "place", "time", "label", "unit", "shown_unit"] },
+];
+
+/// The row of a run.
+fn run<'a>(
+    about: &'a About<'_>,
+    digest: &'a str,
+    heard: &'a Heard,
+    finished: &'a Finished,
+) -> Vec<Value<'a>> {
     let head = about.head;
     let verdict = finished.verdict();
     let unreached: Vec<&str> = finished.unreached.iter().map(|c| c.label.as_ref()).collect();
-    transaction.prepare(RUN)?.execute(params![
-        heard.started,
-        about.script,
-        digest,
-        env!("CARGO_PKG_VERSION"),
-        head.serial,
-        head.model,
-        head.simulated,
-        // A seed may be larger than any whole number of SQLite.
-        head.simulated.then(|| about.seed.to_string()),
-        json!(about.faults).to_string(),
-        verdict.text().to_lowercase(),
-        verdict.exit_code(),
-        finished.failure.as_ref().map(|failure| &failure.message),
-        json!(unreached).to_string(),
-        finished.took,
-    ])?;
-    let run = transaction.last_insert_rowid();
-    let mut insert = transaction.prepare(PARAM)?;
-    for (place, (name, value)) in (0_i64..).zip(&about.params) {
-        insert.execute(params![run, place, name, value])?;
-    }
-    let mut insert = transaction.prepare(CHECK)?;
-    for (place, (time, check)) in (0_i64..).zip(&heard.checks) {
-        let measured = check.measured.as_ref();
-        let value = measured.and_then(|m| quantity(&m.value));
-        let sure = measured.filter(|m| m.uncertainty.is_some());
-        let limit = |of: fn(&Measured) -> Option<&Bound>| measured.and_then(of);
-        let (low, high) = (limit(|m| m.low.as_ref()), limit(|m| m.high.as_ref()));
-        insert.execute(params![
-            run,
-            place,
-            time,
-            check.label,
-            check.text.as_ref(),
-            value.as_ref().map(|(value, ..)| value),
-            value.as_ref().map(|(_, unit, _)| unit),
-            value.as_ref().map(|(.., shown)| shown),
-            sure.and_then(|m| si(m.uncertainty.as_ref()?)),
-            sure.map(|m| m.coverage),
-            sure.map(|m| m.rule.text()),
-            low.and_then(|low| si(&low.at)),
-            low.map(|low| low.closed),
-            high.and_then(|high| si(&high.at)),
-            high.map(|high| high.closed),
-            measured.and_then(|m| si(m.margin.as_ref()?)),
-            measured.and_then(|m| m.probability),
-            check.outcome.text(),
-        ])?;
-    }
-    let mut insert = transaction.prepare(QUANTITY)?;
-    for (place, quantity) in (0_i64..).zip(&heard.quantities) {
-        let Quantity { time, label, value, unit, shown_unit } = quantity;
-        insert.execute(params![run, place, time, label, value, unit, shown_unit])?;
-    }
-    Ok(())
+    vec![
+        heard.started.as_str().into(),
+        about.script.into(),
+        digest.into(),
+        env!("CARGO_PKG_VERSION").into(),
+        head.serial.as_str().into(),
+        head.model.as_str().into(),
+        head.simulated.into(),
+        // A seed may be larger than any whole number of a store.
+        head.simulated.then(|| about.seed.to_string()).into(),
+        json!(about.faults).to_string().into(),
+        about.operator.into(),
+        verdict.text().to_lowercase().into(),
+        i64::from(verdict.exit_code()).into(),
+        finished.failure.as_ref().map(|failure| failure.message.as_str()).into(),
+        json!(unreached).to_string().into(),
+        finished.took.into(),
+    ]
+}
+
+/// The row of a check.
+fn row_of(run: i64, place: i64, time: f64, check: &Check) -> Vec<Value<'_>> {
+    let measured = check.measured.as_ref();
+    let (value, unit, shown_unit) = match measured.and_then(|m| quantity(&m.value)) {
+        Some((value, unit, shown)) => (value.into(), unit.into(), shown.into()),
+        None => (Value::Nothing, Value::Nothing, Value::Nothing),
+    };
+    let sure = measured.filter(|m| m.uncertainty.is_some());
+    let limit = |of: fn(&Measured) -> Option<&Bound>| measured.and_then(of);
+    let (low, high) = (limit(|m| m.low.as_ref()), limit(|m| m.high.as_ref()));
+    vec![
+        run.into(),
+        place.into(),
+        time.into(),
+        check.label.as_str().into(),
+        check.text.as_ref().into(),
+        value,
+        unit,
+        shown_unit,
+        sure.and_then(|m| si(m.uncertainty.as_ref()?)).into(),
+        sure.map(|m| m.coverage).into(),
+        sure.map(|m| m.rule.text()).into(),
+        low.and_then(|low| si(&low.at)).into(),
+        low.map(|low| low.closed).into(),
+        high.and_then(|high| si(&high.at)).into(),
+        high.map(|high| high.closed).into(),
+        measured.and_then(|m| si(m.margin.as_ref()?)).into(),
+        measured.and_then(|m| m.probability).into(),
+        check.outcome.text().into(),
+    ]
 }
 
 fn si(shown: &Shown) -> Option<f64> {
     quantity(shown).map(|(value, ..)| value)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{Archive, Keeper};
-    use crate::cli::address;
-    use crate::cli::files::Disk;
-    use crate::cli::run::About;
-    use crate::head::station::Station;
-    use crate::interpret::{Event, Observer};
-    use crate::session::{self, prepare};
-    use std::time::Instant;
-
-    struct Deaf;
-
-    impl Observer for Deaf {
-        fn event(&mut self, _: f64, _: Event) {}
-    }
-
-    /// A measurement, not a check: how many runs a second one core stores, each in a transaction
-    /// of its own. `cargo test --release --lib -- --ignored --nocapture how_fast`
-    #[test]
-    #[ignore = "a measurement"]
-    fn how_fast_runs_are_stored() {
-        const RUNS: u32 = 2000;
-        let prepared = prepare(&mut Disk, "scripts/bring_up.spt", &[]).unwrap();
-        let program = prepared.program.as_ref().unwrap();
-        let opened = address::open("sim", None).unwrap();
-        let stop = std::sync::Arc::default();
-        let mut station = Station::open(opened.head, opened.gauge, stop).unwrap();
-        let head = station.description().clone();
-        let mut deaf = Deaf;
-        let mut keeper = Keeper::new(&mut deaf, true);
-        let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
-        let heard = keeper.heard();
-        assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
-        let script = "scripts/bring_up.spt";
-        let params: Vec<(String, String)> =
-            program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-        let about =
-            About { script, head: &head, seed: 1, faults: Vec::new(), params, at_most: None };
-        let folder = std::env::temp_dir().join(format!("spintrue-speed-{}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        let mut archive = Archive::open(&folder.join("archive.sqlite")).unwrap();
-        let since = Instant::now();
-        for _ in 0..RUNS {
-            archive.store(&about, "digest", &heard, &finished).unwrap();
-        }
-        let rate = f64::from(RUNS) / since.elapsed().as_secs_f64();
-        println!("{rate:.0} runs a second");
-        let count = archive.file.query_row("SELECT count(*) FROM runs", [], |row| row.get(0));
-        assert_eq!(count, Ok(RUNS));
-        drop(archive);
-        let _ = std::fs::remove_dir_all(folder);
-    }
 }

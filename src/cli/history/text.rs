@@ -1,7 +1,6 @@
 //! A trend as text, 80 columns wide, and how texts from an archive are made fit for a terminal.
 
-use crate::cli::history::series::{Indices, LEAP, Trend};
-use crate::statistics::control::Rule;
+use crate::cli::history::series::{ASKED, Block, Indices, Trend};
 use crate::terminal::{BOLD, DIM, RED, styled};
 use crate::units::show_number;
 
@@ -35,9 +34,14 @@ pub(super) fn day_and_minute(started: &str) -> String {
     started.chars().take(16).map(|c| if c == 'T' { ' ' } else { c }).collect()
 }
 
-/// An index of capability.
+/// An index of capability; a larger one tells no more.
 pub(super) fn index(value: f64) -> String {
-    if value.is_finite() { format!("{value:.2}") } else { "–".to_string() }
+    match value {
+        value if !value.is_finite() => "–".to_string(),
+        value if value >= 999.995 => "> 999".to_string(),
+        value if value <= -999.995 => "< -999".to_string(),
+        value => format!("{value:.2}"),
+    }
 }
 
 pub(super) fn trend(trend: &Trend, colour: bool) -> String {
@@ -107,23 +111,92 @@ fn capability(trend: &Trend, colour: bool) -> String {
         return text;
     }
     let decimals = trend.decimals();
-    let head = "  from (UTC)        runs          mean         sigma      Pp     Ppk";
+    let head = "  from (UTC)        runs          mean         sigma     Cp    Cpk  +/- 95 %";
     text.push_str(&format!("\n{}\n", styled("Capability over time", BOLD, colour)));
     text.push_str(&format!("{}\n", styled(head, DIM, colour)));
     let older = capability.blocks.len().saturating_sub(BLOCKS);
-    for block in capability.blocks.iter().skip(older) {
-        let started = trend.series.points.get(block.from).map_or("", |p| p.started.as_str());
+    let blocks = capability.blocks.get(older..).unwrap_or_default();
+    let started = |block: &Block| {
+        let point = trend.series.points.get(block.from);
+        day_and_minute(point.map_or("", |point| point.started.as_str()))
+    };
+    for block in blocks {
         text.push_str(&format!(
-            "  {}  {:>4}  {:>12}  {:>12}  {:>6}  {:>6}\n",
-            day_and_minute(started),
+            "  {}  {:>4}  {:>12}  {:>12}  {:>5}  {:>5}  {:>8}\n",
+            started(block),
             block.count,
             show_number(block.mean, decimals),
             show_number(block.deviation, decimals),
             block.indices.width.map_or_else(|| "–".to_string(), index),
-            index(block.indices.nearer)
+            index(block.indices.nearer),
+            index(block.doubt)
         ));
     }
+    let ends = |block: &Block| {
+        let Indices { width, nearer } = block.indices;
+        [nearer - block.doubt, nearer + block.doubt, width.unwrap_or(nearer)]
+    };
+    let drawn = blocks.iter().flat_map(ends).filter(|end| end.is_finite());
+    let scale = Scale::of(drawn.chain(ASKED.map(|(asked, _)| asked)));
+    let head = "  from (UTC)                       Cpk  * with its 95 %, o Cp, | 1.00 and 1.33";
+    text.push_str(&format!("\n{}\n", styled(head, DIM, colour)));
+    for block in blocks {
+        let Indices { width, nearer } = block.indices;
+        let mut cells = [' '; COLUMNS];
+        if nearer.is_finite() {
+            let (from, to) = (nearer - block.doubt, nearer + block.doubt);
+            let (from, to) = (scale.column(from), scale.column(to));
+            for cell in cells.iter_mut().take(to + 1).skip(from) {
+                *cell = '-';
+            }
+        }
+        for (asked, _) in ASKED {
+            scale.set(&mut cells, asked, '|');
+        }
+        for (value, sign) in [(width.unwrap_or(f64::NAN), 'o'), (nearer, '*')] {
+            if value.is_finite() {
+                scale.set(&mut cells, value, sign);
+            }
+        }
+        let cells: String = cells.iter().collect();
+        text.push_str(&format!(
+            "  {}  {:<12} {:>11}  {}\n",
+            started(block),
+            format!("{} runs", block.count),
+            index(nearer),
+            cells.trim_end()
+        ));
+    }
+    if older > 0 {
+        let said = format!("  and {older} older");
+        text.push_str(&format!("{}\n", styled(&said, DIM, colour)));
+    }
     text
+}
+
+/// Where values lie in a chart of so many columns.
+struct Scale {
+    least: f64,
+    most: f64,
+}
+
+impl Scale {
+    fn of(values: impl Iterator<Item = f64>) -> Scale {
+        let (least, most) = values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+        Scale { least, most }
+    }
+
+    fn column(&self, value: f64) -> usize {
+        let Scale { least, most } = *self;
+        let share = if most > least { (value - least) / (most - least) } else { 0.5 };
+        (share * (COLUMNS - 1) as f64).round() as usize
+    }
+
+    fn set(&self, cells: &mut [char; COLUMNS], value: f64, sign: char) {
+        if let Some(cell) = cells.get_mut(self.column(value)) {
+            *cell = sign;
+        }
+    }
 }
 
 /// A line for each of the newest values; `later` is the index of the run of the first value.
@@ -138,12 +211,7 @@ fn chart(
 ) -> String {
     let from = values.len().saturating_sub(DRAWN);
     let drawn = values.get(from..).unwrap_or_default();
-    let ends = drawn.iter().chain(&lines);
-    let (least, most) = ends.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(*x), b.max(*x)));
-    let column = |value: f64| {
-        let share = if most > least { (value - least) / (most - least) } else { 0.5 };
-        (share * (COLUMNS - 1) as f64).round() as usize
-    };
+    let scale = Scale::of(drawn.iter().chain(&lines).copied());
     let decimals = trend.decimals();
     let mut text = format!("\n{}\n", styled(title, BOLD, colour));
     for (at, value) in (from + later..).zip(drawn) {
@@ -151,13 +219,9 @@ fn chart(
         let mark = marked(at);
         let mut cells = [' '; COLUMNS];
         for (line, sign) in lines.iter().zip(['|', ':', '|']) {
-            if let Some(cell) = cells.get_mut(column(*line)) {
-                *cell = sign;
-            }
+            scale.set(&mut cells, *line, sign);
         }
-        if let Some(cell) = cells.get_mut(column(*value)) {
-            *cell = if mark { '#' } else { '*' };
-        }
+        scale.set(&mut cells, *value, if mark { '#' } else { '*' });
         let cells: String = cells.iter().collect();
         let line = format!(
             "  {}  {:<12} {:>11}  {}",
@@ -184,11 +248,8 @@ fn named(trend: &Trend, colour: bool) -> String {
         text.push_str("  none: the series is in control\n");
         return text;
     }
-    for name in Rule::ALL.iter().map(|rule| rule.text()).chain([LEAP]) {
-        let count = all.iter().filter(|(_, known)| *known == name).count();
-        if count > 0 {
-            text.push_str(&format!("  {count:>6} x {name}\n"));
-        }
+    for (count, name) in trend.counted() {
+        text.push_str(&format!("  {count:>6} x {name}\n"));
     }
     for (at, name) in all.iter().rev().take(NAMED) {
         if let Some(point) = trend.series.points.get(*at) {

@@ -1,14 +1,13 @@
 //! `history trend`: reads a value of each run from an archive, and has it drawn.
 
+use crate::cli::history::archive::{Purpose, Store, Value, open_to_read};
 use crate::cli::history::filter::Filter;
-use crate::cli::history::schema::{open_to_read, trouble};
 use crate::cli::history::series::{Limits, Point, Series, trend as worked_out};
 use crate::cli::history::text::plain;
 use crate::cli::history::{html, text};
 use crate::terminal::{colour_output, say};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
 use clap::Args;
-use rusqlite::{Connection, Error, params_from_iter};
 use std::path::PathBuf;
 
 /// Labels that are offered where one is unknown.
@@ -16,7 +15,8 @@ const OFFERED: usize = 5;
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// The archive
+    /// The archive: a file, or postgres://USER@HOST/DATABASE
+    #[arg(value_name = "ARCHIVE")]
     file: PathBuf,
     /// Label of a recorded quantity, or else of a check with a value
     value: String,
@@ -38,19 +38,19 @@ pub(super) struct Options {
 }
 
 pub(super) fn trend(options: &Options) -> Result<(), String> {
-    let archive = open_to_read(&options.file)?;
-    let wrong = |error: Error| trouble(&options.file, &error);
+    let mut archive = open_to_read(&options.file)?;
+    archive.begin(Purpose::Read)?;
     let mut found = None;
     // A quantity comes first: a check of the same label decides on it.
     for table in ["quantities", "checks"] {
-        let values = read(&archive, table, &options.value, &options.filter).map_err(wrong)?;
+        let values = read(&mut *archive, table, &options.value, &options.filter)?;
         if !values.is_empty() {
             found = Some(values);
             break;
         }
     }
     let Some(values) = found else {
-        let near = near(&archive, &options.value).map_err(wrong)?;
+        let near = near(&mut *archive, &options.value)?;
         return Err(unknown(&options.value, &near));
     };
     let (series, unit) = series(&options.value, values)?;
@@ -72,61 +72,60 @@ pub(super) fn trend(options: &Options) -> Result<(), String> {
 }
 
 /// A value as it was stored.
-struct Stored {
+pub(super) struct Stored {
+    run: i64,
     started: String,
     serial: String,
+    place: i64,
     value: Option<f64>,
     unit: String,
     shown_unit: String,
 }
 
 /// The last value of each run, newest run first.
-fn read(
-    archive: &Connection,
+pub(super) fn read(
+    archive: &mut dyn Store,
     table: &str,
     label: &str,
     filter: &Filter,
-) -> Result<Vec<Stored>, Error> {
-    let (conditions, values) = filter.conditions();
-    // The pluses have the label's own index used, which holds all that is read of the table.
+) -> Result<Vec<Stored>, String> {
+    let (conditions, mut more) = filter.conditions(1);
+    let mut values = vec![Value::from(label)];
+    values.append(&mut more);
+    // The label's own index holds all that is read of the table.
     let sql = format!(
-        "SELECT runs.id, runs.started, runs.serial, of.value, of.unit, of.shown_unit
+        "SELECT runs.id, runs.started, runs.serial, of.place, of.value, of.unit, of.shown_unit
         FROM {table} AS of JOIN runs ON runs.id = of.run
-        WHERE of.label = ? AND of.unit IS NOT NULL AND {conditions}
-        ORDER BY +runs.started DESC, +runs.id DESC, of.place DESC"
+        WHERE of.label = $1 AND of.unit IS NOT NULL AND {conditions}"
     );
-    let mut query = archive.prepare(&sql)?;
-    let bound = std::iter::once(label).chain(values.iter().map(String::as_str));
-    let mut rows = query.query(params_from_iter(bound))?;
-    let most = usize::try_from(filter.most()).unwrap_or(usize::MAX);
-    let (mut found, mut last) = (Vec::new(), None);
-    while let Some(row) = rows.next()? {
-        let run: i64 = row.get(0)?;
-        if last == Some(run) {
-            continue;
-        }
-        if found.len() == most {
-            break;
-        }
-        last = Some(run);
+    let mut found = Vec::new();
+    archive.query(&sql, &values, &mut |row| {
+        let text = |at: usize| row.value(at).text().to_string();
         found.push(Stored {
-            started: row.get(1)?,
-            serial: row.get(2)?,
-            value: row.get(3)?,
-            unit: row.get(4)?,
-            shown_unit: row.get(5)?,
+            run: row.value(0).whole(),
+            started: text(1),
+            serial: text(2),
+            place: row.value(3).whole(),
+            value: row.value(4).real(),
+            unit: text(5),
+            shown_unit: text(6),
         });
-    }
+    })?;
+    found.sort_by(|one, other| {
+        let key = |stored: &Stored| (stored.run, stored.place);
+        other.started.cmp(&one.started).then(key(other).cmp(&key(one)))
+    });
+    found.dedup_by_key(|stored| stored.run);
+    found.truncate(filter.most().map_or(usize::MAX, |most| most as usize));
     Ok(found)
 }
 
 /// Labels that look like one, the nearest first.
-fn near(archive: &Connection, label: &str) -> Result<Vec<String>, Error> {
+fn near(archive: &mut dyn Store, label: &str) -> Result<Vec<String>, String> {
     let sql = "SELECT label FROM quantities UNION SELECT label FROM checks WHERE unit IS NOT NULL";
-    let mut query = archive.prepare(sql)?;
-    let labels = query.query_map([], |row| row.get(0))?;
-    let mut labels: Vec<String> = labels.collect::<Result<_, _>>()?;
-    labels.sort_by_cached_key(|known| strsim::osa_distance(known, label));
+    let mut labels = Vec::new();
+    archive.query(sql, &[], &mut |row| labels.push(row.value(0).text().to_string()))?;
+    labels.sort_by_cached_key(|known| (strsim::osa_distance(known, label), known.clone()));
     labels.truncate(OFFERED);
     Ok(labels)
 }
@@ -140,7 +139,10 @@ fn unknown(label: &str, near: &[String]) -> String {
 }
 
 /// The values oldest first, in the unit that the newest was shown in; none of plain numbers.
-fn series(label: &str, stored: Vec<Stored>) -> Result<(Series, Option<UnitText>), String> {
+pub(super) fn series(
+    label: &str,
+    stored: Vec<Stored>,
+) -> Result<(Series, Option<UnitText>), String> {
     let unit = stored.first().and_then(|newest| {
         parse_unit(&newest.shown_unit).or_else(|_| parse_unit(&newest.unit)).ok()
     });
@@ -198,7 +200,7 @@ mod tests {
     fn stored(value: f64, unit: &str, shown_unit: &str) -> Stored {
         let (unit, shown_unit) = (unit.to_string(), shown_unit.to_string());
         let (started, serial) = (String::new(), String::new());
-        Stored { started, serial, value: Some(value), unit, shown_unit }
+        Stored { run: 0, started, serial, place: 0, value: Some(value), unit, shown_unit }
     }
 
     #[test]

@@ -1,12 +1,14 @@
 //! The folder of a record: taken while it is empty, marked until it is whole, each file on the disk
 //! before it has its name.
 
+use crate::cli::files::unwritten;
 use crate::record::{FileDigest, hexadecimal};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::thread;
 
 /// The file that is there until the record is whole.
 pub(super) const MARK: &str = "UNFINISHED";
@@ -23,6 +25,9 @@ pub(super) const MANIFEST: &str = "record.json";
 pub(super) struct Folder {
     path: PathBuf,
     files: BTreeMap<String, FileDigest>,
+    /// Files that are written and not yet known to be on the disk: where each lies, and the name
+    /// that it then gets.
+    written: Vec<(File, PathBuf, Option<PathBuf>)>,
 }
 
 /// A file that is written line by line.
@@ -31,17 +36,12 @@ pub(super) struct Stream {
     file: File,
     hash: Sha256,
     bytes: u64,
+    /// What is still to be written.
+    waiting: Vec<u8>,
 }
 
-fn failed(path: &Path, error: &io::Error) -> String {
-    let why = match error.kind() {
-        io::ErrorKind::StorageFull => "the disk is full".to_string(),
-        io::ErrorKind::PermissionDenied => "that may not be written".to_string(),
-        io::ErrorKind::ReadOnlyFilesystem => "that disk may only be read".to_string(),
-        _ => error.to_string(),
-    };
-    format!("{} cannot be written: {why}", path.display())
-}
+/// So much waits at most, in bytes.
+const WAITING_MOST: usize = 16 << 10;
 
 impl Folder {
     /// Takes a folder that is empty or not there yet.
@@ -50,8 +50,8 @@ impl Folder {
         if path.exists() && !path.is_dir() {
             return Err(format!("{name} is a file: name a folder for the record"));
         }
-        fs::create_dir_all(path).map_err(|error| failed(path, &error))?;
-        let mut entries = fs::read_dir(path).map_err(|error| failed(path, &error))?;
+        fs::create_dir_all(path).map_err(|error| unwritten(path, &error))?;
+        let mut entries = fs::read_dir(path).map_err(|error| unwritten(path, &error))?;
         if entries.next().is_some() {
             let more = if path.join(MANIFEST).exists() || path.join(MARK).exists() {
                 "holds a record already"
@@ -61,44 +61,40 @@ impl Folder {
             return Err(format!("the folder {name} {more}: name one that is not there yet"));
         }
         let mark = path.join(MARK);
-        let written =
-            OpenOptions::new().write(true).create_new(true).open(&mark).and_then(|mut f| {
-                f.write_all(MARK_TEXT.as_bytes())?;
-                f.sync_all()
-            });
-        written.map_err(|error| failed(&mark, &error))?;
-        let folder = Folder { path: path.to_path_buf(), files: BTreeMap::new() };
-        folder.sync()?;
-        Ok(folder)
-    }
-
-    /// Names of new files last only once their folder is on the disk too.
-    fn sync(&self) -> Result<(), String> {
-        if cfg!(unix) {
-            let synced = File::open(&self.path).and_then(|folder| folder.sync_all());
-            synced.map_err(|error| failed(&self.path, &error))?;
+        let written = OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .open(&mark)
+            .and_then(|mut f| f.write_all(MARK_TEXT.as_bytes()));
+        written.map_err(|error| unwritten(&mark, &error))?;
+        let folder =
+            Folder { path: path.to_path_buf(), files: BTreeMap::new(), written: Vec::new() };
+        sync(path)?;
+        if let Some(parent) = path.parent() {
+            sync(if parent.as_os_str().is_empty() { Path::new(".") } else { parent })?;
         }
-        Ok(())
+        Ok(folder)
     }
 
     /// Begins a file that grows while the run goes on.
     pub(super) fn stream(&self, name: &'static str) -> Result<Stream, String> {
         let path = self.path.join(name);
         let file = OpenOptions::new().write(true).create_new(true).open(&path);
-        let file = file.map_err(|error| failed(&path, &error))?;
-        Ok(Stream { name, file, hash: Sha256::new(), bytes: 0 })
+        let file = file.map_err(|error| unwritten(&path, &error))?;
+        Ok(Stream { name, file, hash: Sha256::new(), bytes: 0, waiting: Vec::new() })
     }
 
     /// Ends such a file.
-    pub(super) fn end(&mut self, stream: Stream) -> Result<(), String> {
+    pub(super) fn end(&mut self, mut stream: Stream) -> Result<(), String> {
+        stream.flush()?;
         let path = self.path.join(stream.name);
-        stream.file.sync_all().map_err(|error| failed(&path, &error))?;
         let sha256 = hexadecimal(&stream.hash.finalize());
         self.files.insert(stream.name.to_string(), FileDigest { bytes: stream.bytes, sha256 });
+        self.written.push((stream.file, path, None));
         Ok(())
     }
 
-    /// Writes a whole file: under another name first, then by its own.
+    /// Writes a whole file under another name, until it is on the disk.
     pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), String> {
         self.write(name, text)?;
         let sha256 = hexadecimal(&Sha256::digest(text.as_bytes()));
@@ -106,18 +102,29 @@ impl Folder {
         Ok(())
     }
 
-    fn write(&self, name: &str, text: &str) -> Result<(), String> {
+    fn write(&mut self, name: &str, text: &str) -> Result<(), String> {
         let (path, part) = (self.path.join(name), self.path.join(format!("{name}.part")));
-        let written = File::create(&part).and_then(|mut file| {
+        let file = File::create(&part).and_then(|mut file| {
             file.write_all(text.as_bytes())?;
-            file.sync_all()?;
-            fs::rename(&part, &path)
+            Ok(file)
         });
-        written.map_err(|error| {
-            // Half a file helps nobody; the mark says that one is missing.
-            let _ = fs::remove_file(&part);
-            failed(&path, &error)
-        })
+        match file {
+            Ok(file) => {
+                self.written.push((file, part, Some(path)));
+                Ok(())
+            }
+            Err(error) => {
+                // Half a file helps nobody; the mark says that one is missing. What is whole stays.
+                let _ = fs::remove_file(&part);
+                let _ = self.settle();
+                Err(unwritten(&path, &error))
+            }
+        }
+    }
+
+    /// Where it is.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
     }
 
     /// Digests of the files written so far.
@@ -125,23 +132,78 @@ impl Folder {
         &self.files
     }
 
-    /// Writes the manifest, and takes the mark away.
-    pub(super) fn finish(self, manifest: &str) -> Result<(), String> {
+    /// Writes the manifest, waits until everything is on the disk, and gives each file its name,
+    /// the manifest last. All is there then, but for the mark that is still to go.
+    pub(super) fn seal(mut self, manifest: &str) -> Result<(), String> {
         self.write(MANIFEST, manifest)?;
-        self.sync()?;
-        let mark = self.path.join(MARK);
-        fs::remove_file(&mark).map_err(|error| failed(&mark, &error))?;
-        self.sync()
+        self.settle()
+    }
+
+    /// Waits until all that was written is on the disk, and gives it its names; the last one only if
+    /// all before it came so far.
+    fn settle(&mut self) -> Result<(), String> {
+        // All at once, for a disk is asked for its promise once for all of them then.
+        let synced: Vec<io::Result<()>> = thread::scope(|scope| {
+            let files = self.written.iter();
+            let waiting: Vec<_> =
+                files.map(|(file, ..)| scope.spawn(move || file.sync_all())).collect();
+            let lost = |_| Err(io::Error::other("the system did not answer"));
+            waiting.into_iter().map(|one| one.join().unwrap_or_else(lost)).collect()
+        });
+        let mut trouble = Ok(());
+        let last = synced.len().saturating_sub(1);
+        let written = std::mem::take(&mut self.written);
+        for (at, ((file, path, name), synced)) in written.into_iter().zip(synced).enumerate() {
+            // Some systems rename no file that is open.
+            drop(file);
+            let named = synced.and_then(|()| match &name {
+                Some(_) if at == last && trouble.is_err() => fs::remove_file(&path),
+                Some(name) => fs::rename(&path, name),
+                None => Ok(()),
+            });
+            if let Err(error) = named
+                && trouble.is_ok()
+            {
+                trouble = Err(unwritten(&name.unwrap_or(path), &error));
+            }
+        }
+        trouble
     }
 }
 
+/// Names of new files last only once their folder is on the disk too.
+pub(in crate::cli) fn sync(path: &Path) -> Result<(), String> {
+    if cfg!(unix) {
+        let synced = File::open(path).and_then(|folder| folder.sync_all());
+        synced.map_err(|error| unwritten(path, &error))?;
+    }
+    Ok(())
+}
+
+/// Takes the mark away from a folder that is sealed.
+pub(in crate::cli) fn unmark(path: &Path) -> Result<(), String> {
+    let mark = path.join(MARK);
+    fs::remove_file(&mark).map_err(|error| unwritten(&mark, &error))?;
+    sync(path)
+}
+
 impl Stream {
-    /// Writes on; what came before stays as it is.
+    /// Adds to the file, which is to be flushed once that may not be lost any more.
     pub(super) fn write(&mut self, bytes: &[u8]) -> Result<(), String> {
-        let written = self.file.write_all(bytes);
-        written.map_err(|error| failed(Path::new(self.name), &error))?;
-        self.hash.update(bytes);
-        self.bytes += bytes.len() as u64;
+        self.waiting.extend_from_slice(bytes);
+        if self.waiting.len() < WAITING_MOST { Ok(()) } else { self.flush() }
+    }
+
+    /// Hands what waits to the operating system; what came before stays as it is.
+    pub(super) fn flush(&mut self) -> Result<(), String> {
+        if self.waiting.is_empty() {
+            return Ok(());
+        }
+        let written = self.file.write_all(&self.waiting);
+        written.map_err(|error| unwritten(Path::new(self.name), &error))?;
+        self.hash.update(&self.waiting);
+        self.bytes += self.waiting.len() as u64;
+        self.waiting.clear();
         Ok(())
     }
 }

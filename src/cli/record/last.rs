@@ -21,6 +21,12 @@ impl Last {
                 "error: nothing is compared with {name}: {why}\n`spintrue record verify` tells more"
             )
         };
+        if folder.to_str().is_none() {
+            return Err(format!(
+                "error: the path {name} is not UTF-8 text, so no data sheet can be read there: give \
+                 the folder another name"
+            ));
+        }
         match looked(folder) {
             Looked::Whole(manifest) => {
                 let values = folder.join("values.toml");

@@ -3,7 +3,7 @@
 
 use crate::cli::json;
 use crate::cli::pages::Told;
-use crate::cli::record::folder::{Folder, Stream};
+use crate::cli::record::folder::{Folder, Stream, unmark};
 use crate::cli::run::{About, Printer};
 use crate::head::record::{Heard, Listener};
 use crate::interpret::{Event, Observer};
@@ -15,7 +15,7 @@ use crate::source::SourceMap;
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::cell::RefCell;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -28,6 +28,10 @@ pub(crate) struct Recorder {
     files: Option<Files>,
     /// The first thing that could not be written.
     trouble: Option<String>,
+    /// The line that is being written.
+    buffer: Vec<u8>,
+    /// Every call goes to the disk at once: what a real head said cannot be had again.
+    eager: bool,
     /// Asks the run to stop.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
@@ -37,6 +41,13 @@ struct Files {
     folder: Folder,
     events: Stream,
     lines: Stream,
+}
+
+impl Files {
+    fn flush(&mut self) -> Result<(), String> {
+        self.events.flush()?;
+        self.lines.flush()
+    }
 }
 
 /// A call as a line of events.jsonl.
@@ -55,6 +66,8 @@ impl Recorder {
             early: Vec::new(),
             files: None,
             trouble: None,
+            buffer: Vec::new(),
+            eager: true,
             stop,
             at_most: None,
         }
@@ -73,6 +86,7 @@ impl Recorder {
         lines.write(LINES_HEADER.as_bytes())?;
         self.files = Some(Files { folder, events, lines });
         self.at_most = about.at_most;
+        self.eager = !about.head.simulated;
         self.collector.start(identity);
         self.line(&json::start(about));
         for heard in std::mem::take(&mut self.early) {
@@ -98,7 +112,10 @@ impl Recorder {
     }
 
     fn line(&mut self, value: &Value) {
-        self.with(|files| files.events.write(format!("{value}\n").as_bytes()));
+        self.with(|files| {
+            files.events.write(format!("{value}\n").as_bytes())?;
+            files.flush()
+        });
     }
 
     fn event(&mut self, time: f64, event: &Event, sources: &SourceMap) {
@@ -123,11 +140,25 @@ impl Recorder {
         prepared: &Prepared,
         pages: Vec<Page>,
     ) -> Result<(), String> {
+        match self.seal(finished, prepared, pages)? {
+            Some(path) => unmark(&path),
+            None => Ok(()),
+        }
+    }
+
+    /// Makes all files, and leaves the mark: whoever has something else to do before the record
+    /// counts as finished takes it away. Gives the folder, where one was begun.
+    pub(crate) fn seal(
+        &mut self,
+        finished: &Finished,
+        prepared: &Prepared,
+        pages: Vec<Page>,
+    ) -> Result<Option<PathBuf>, String> {
         self.line(&json::end(finished, prepared, self.at_most));
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
-        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(()) };
+        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
         self.collector.end(finished, &prepared.sources, pages);
         let record = self.collector.record();
         folder.end(events)?;
@@ -142,7 +173,9 @@ impl Recorder {
         let verdict = finished.verdict();
         let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
         let manifest = Manifest::written(&record.identity, &word, code, folder.files());
-        folder.finish(&manifest.map_err(|error| error.to_string())?)
+        let path = folder.path().to_path_buf();
+        folder.seal(&manifest.map_err(|error| error.to_string())?)?;
+        Ok(Some(path))
     }
 }
 
@@ -153,15 +186,20 @@ impl Listener for Recorder {
             return;
         }
         let row = self.collector.heard(heard);
-        let line = serde_json::to_string(&CallLine { event: "call", heard });
+        let mut line = std::mem::take(&mut self.buffer);
+        line.clear();
+        let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
+        line.push(b'\n');
+        let eager = self.eager;
         self.with(|files| {
-            let line = line.map_err(|error| error.to_string())?;
-            files.events.write(format!("{line}\n").as_bytes())?;
-            match row {
-                Some(row) => files.lines.write(row.text().as_bytes()),
-                None => Ok(()),
+            written.map_err(|error| error.to_string())?;
+            files.events.write(&line)?;
+            if let Some(row) = row {
+                files.lines.write(row.text().as_bytes())?;
             }
+            if eager { files.flush() } else { Ok(()) }
         });
+        self.buffer = line;
     }
 }
 

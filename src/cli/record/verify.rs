@@ -3,7 +3,7 @@
 use crate::cli::files::read_text;
 use crate::cli::record::folder::{MANIFEST, MARK};
 use crate::cli::{FAILED, WRONG};
-use crate::record::{FileDigest, Manifest, hexadecimal};
+use crate::record::{FileDigest, Manifest, ManifestError, hexadecimal};
 use crate::terminal::{complain, say};
 use clap::Args;
 use sha2::{Digest, Sha256};
@@ -30,7 +30,7 @@ pub(super) struct Options {
 }
 
 /// What looking at a record comes to.
-pub(super) enum Looked {
+pub(in crate::cli) enum Looked {
     /// There is none, and why.
     NoRecord(String),
     /// It was never finished, and how much of it there is.
@@ -69,10 +69,14 @@ pub(super) fn verify(options: &Options) -> u8 {
 }
 
 /// Holds every file of a record against its digest.
-pub(super) fn looked(folder: &Path) -> Looked {
+pub(in crate::cli) fn looked(folder: &Path) -> Looked {
     let name = folder.display();
     if !folder.is_dir() {
-        return Looked::NoRecord(format!("there is no folder {name}"));
+        return Looked::NoRecord(if folder.exists() {
+            format!("{name} is a file: name the folder of a record")
+        } else {
+            format!("there is no folder {name}")
+        });
     }
     let unfinished = folder.join(MARK).exists();
     let manifest = folder.join(MANIFEST);
@@ -83,15 +87,50 @@ pub(super) fn looked(folder: &Path) -> Looked {
         });
         return Looked::Unfinished(format!("the run goes on or was cut off; {events}"));
     }
+    if !manifest.exists() && folder.join("events.jsonl").exists() {
+        return Looked::Changed(vec![format!("{MANIFEST} is missing")]);
+    }
     if !manifest.exists() {
         return Looked::NoRecord(format!("{name} is no record: there is no {MANIFEST} in it"));
     }
-    let manifest = match read_text(&manifest)
-        .and_then(|text| Manifest::read(&text).map_err(|error| error.to_string()))
-    {
-        Ok(manifest) => manifest,
-        Err(why) => return Looked::Changed(vec![why]),
-    };
+    match held(folder) {
+        Ok(_) if unfinished => {
+            let why = format!("{MARK} is there: the record was never finished");
+            Looked::Changed(vec![why])
+        }
+        Ok(manifest) => Looked::Whole(manifest),
+        Err(Broken::Newer(why)) => {
+            Looked::NoRecord(format!("{name} cannot be verified: {why}; use a newer spintrue"))
+        }
+        Err(Broken::Changed(mut wrong)) => {
+            if unfinished {
+                wrong.push(format!("{MARK} is there: the record was never finished"));
+            }
+            Looked::Changed(wrong)
+        }
+    }
+}
+
+/// Why files and digests do not fit.
+pub(in crate::cli) enum Broken {
+    /// The record is of a format that is not known here.
+    Newer(String),
+    /// What is not as it was written.
+    Changed(Vec<String>),
+}
+
+/// Holds every file against its digest, be the mark there or not; gives what is wrong.
+pub(in crate::cli) fn held(folder: &Path) -> Result<Manifest, Broken> {
+    let path = folder.join(MANIFEST);
+    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    if !fs::symlink_metadata(&path).is_ok_and(|data| data.is_file()) {
+        return Err(Broken::Changed(vec![format!("{MANIFEST} is no plain file any more")]));
+    }
+    let text = read_text(&path).map_err(|why| Broken::Changed(vec![why]))?;
+    let manifest = Manifest::read(&text).map_err(|error| match error {
+        ManifestError::Version(_) => Broken::Newer(error.to_string()),
+        other => Broken::Changed(vec![other.to_string()]),
+    })?;
     let mut wrong: Vec<String> = Vec::new();
     for (file, known) in &manifest.files {
         wrong.extend(differs(&folder.join(file), known).map(|why| format!("{file} {why}")));
@@ -100,10 +139,7 @@ pub(super) fn looked(folder: &Path) -> Looked {
         Ok(added) => wrong.extend(added),
         Err(error) => wrong.push(format!("the folder cannot be read: {error}")),
     }
-    if unfinished {
-        wrong.push(format!("{MARK} is there: the record was never finished"));
-    }
-    if wrong.is_empty() { Looked::Whole(manifest) } else { Looked::Changed(wrong) }
+    if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
 }
 
 /// Why a file is not the one that was written; none where it is.

@@ -9,7 +9,7 @@ mod spread;
 mod tried;
 
 use crate::cli::address::{self, Simulated};
-use crate::cli::files::{Disk, digest_of};
+use crate::cli::files::{Disk, digest_of, unwritten};
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::{FAILED, WRONG};
@@ -22,6 +22,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::fs::File;
 use std::io::Write;
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Sender, channel};
@@ -123,7 +124,7 @@ pub(super) fn simulate(options: &Options) -> u8 {
         // The file was opened before anything was run.
         let written = File::create(path).and_then(|mut f| f.write_all(results.text().as_bytes()));
         if let Err(error) = written {
-            complain(&format!("error: {path} cannot be written: {error}\n"));
+            complain(&format!("error: {}\n", unwritten(Path::new(path), &error)));
             return WRONG;
         }
     }
@@ -182,6 +183,10 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         no()
     })?;
     let heads = address::simulated(&options.head, &options.faults)?;
+    if heads.memory.is_some() {
+        let why = "error: many heads cannot share one memory: leave `memory=` out of the address";
+        return Err(why.to_string());
+    }
     if heads.seed.is_some() {
         return Err("error: the seeds of a campaign are given by --seed and --heads".to_string());
     }
@@ -199,7 +204,7 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     }
     if let Some(path) = &options.out {
         let file = File::options().create(true).append(true).open(path);
-        file.map_err(|error| format!("error: {path} cannot be written: {error}"))?;
+        file.map_err(|error| format!("error: {}", unwritten(Path::new(path), &error)))?;
     }
     let (part, shards) = options.shard;
     let campaign = Campaign {

@@ -55,6 +55,12 @@ pub fn open(
     open_with(text, seed, &[])
 }
 
+/// Whether a description gives its head a serial number, so that it has not that of the built-in one.
+pub fn names_its_serial(text: &str) -> bool {
+    let table = text.parse::<toml::Table>().unwrap_or_default();
+    table.get("head").and_then(|head| head.get("serial")).is_some()
+}
+
 /// The same with further faults, each an option such as `lock_lost@12s` or
 /// `stuck_trim(facet=3)@0s`. A mistake in one names the option as its source, and points into it.
 pub fn open_with(
@@ -80,6 +86,6 @@ pub fn open_with(
         return Err(wrong);
     }
     let world = Rc::new(RefCell::new(world::World::new(config, seed)));
-    let head = SimHead { world: Rc::clone(&world) };
+    let head = SimHead { world: Rc::clone(&world), keeper: None };
     Ok((head, SimGauge { world }))
 }

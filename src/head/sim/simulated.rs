@@ -25,13 +25,21 @@ const SLEEP_MOST: f64 = 1e6;
 /// Most turns that one call watches.
 const TURNS_MOST: u32 = 100_000;
 
+/// Keeps stored trims beyond the head's own life, or says why it could not.
+type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), String>>;
+
 /// A head that runs on its own virtual clock.
-#[derive(Debug)]
 pub struct SimHead {
     pub(crate) world: Rc<RefCell<World>>,
+    pub(crate) keeper: Option<Keeper>,
 }
 
 impl SimHead {
+    /// Gives it another serial number.
+    pub fn is_called(&mut self, serial: &str) {
+        self.world.borrow_mut().description.serial = serial.to_string();
+    }
+
     /// The world, unless the link to it is silent.
     fn world(&self) -> Result<RefMut<'_, World>, Fault> {
         let mut world = self.world.borrow_mut();
@@ -43,6 +51,58 @@ impl SimHead {
             ));
         }
         Ok(world)
+    }
+
+    /// Its serial number.
+    pub fn serial(&self) -> String {
+        self.world.borrow().description.serial.clone()
+    }
+
+    /// Begins with trims that were stored in an earlier life; `keeper` hears of every new store.
+    /// Fails where they do not fit the registers.
+    pub fn remember(
+        &mut self,
+        stored: Option<&[Trim]>,
+        keeper: impl FnMut(&[Trim]) -> Result<(), String> + 'static,
+    ) -> Result<(), Fault> {
+        if let Some(stored) = stored {
+            let mut world = self.world.borrow_mut();
+            let stored = held(&world, stored)?;
+            world.trims.clone_from(&stored);
+            world.stored = stored;
+        }
+        self.keeper = Some(Box::new(keeper));
+        Ok(())
+    }
+
+    fn store(&mut self) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if world.arming.is_some() {
+            return Err(Fault::Armed { what: "storing trims" });
+        }
+        if world.has(&Injected::StoreInterrupted) {
+            world.lose_power_storing();
+            let until = world.now + SILENCE;
+            world.advance(until);
+            return Err(Fault::Broken(
+                "the power failed while trims were stored: the head did not answer within 1 s"
+                    .to_string(),
+            ));
+        }
+        // One move of the whole set: power loss finds the old one or the new one.
+        world.stored = world.trims.clone();
+        Ok(())
+    }
+
+    /// Tells the keeper of trims that were stored.
+    fn keep(&mut self, before: &[Trim]) -> Result<(), Fault> {
+        let stored = self.world.borrow().stored.clone();
+        match &mut self.keeper {
+            Some(keeper) if stored != before => keeper(&stored).map_err(|why| {
+                Fault::Broken(format!("the stored trims of the simulated head are not kept: {why}"))
+            }),
+            _ => Ok(()),
+        }
     }
 
     /// The medium under the head.
@@ -96,6 +156,34 @@ pub(crate) fn within(
     } else {
         Err(outside(what, value, low, high, dimension))
     }
+}
+
+/// Trims as the registers hold them.
+fn held(world: &World, trims: &[Trim]) -> Result<Vec<Trim>, Fault> {
+    if trims.len() != world.config.facets.len() {
+        return Err(Fault::Refused(format!(
+            "the head has {} facets, but {} trims were given",
+            world.config.facets.len(),
+            trims.len()
+        )));
+    }
+    let (time, angle) = (world.config.in_scan_trim, world.config.cross_scan_trim);
+    let mut held = Vec::with_capacity(trims.len());
+    for (k, trim) in trims.iter().enumerate() {
+        let refuse = |which, dimension| {
+            move |e: crate::optics::OutOfRegister| {
+                let what = format!("{which} trim of facet {k}");
+                outside(&what, e.value, e.low, e.high, dimension)
+            }
+        };
+        held.push(Trim {
+            in_scan: time.hold(trim.in_scan).map_err(refuse("in-scan", Dimension::TIME))?,
+            cross_scan: angle
+                .hold(trim.cross_scan)
+                .map_err(refuse("cross-scan", Dimension::ANGLE))?,
+        });
+    }
+    Ok(held)
 }
 
 impl Head for SimHead {
@@ -196,29 +284,7 @@ impl Head for SimHead {
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
         let mut world = self.world()?;
-        if trims.len() != world.config.facets.len() {
-            return Err(Fault::Refused(format!(
-                "the head has {} facets, but {} trims were given",
-                world.config.facets.len(),
-                trims.len()
-            )));
-        }
-        let (time, angle) = (world.config.in_scan_trim, world.config.cross_scan_trim);
-        let mut held = Vec::with_capacity(trims.len());
-        for (k, trim) in trims.iter().enumerate() {
-            let refuse = |which, dimension| {
-                move |e: crate::optics::OutOfRegister| {
-                    let what = format!("{which} trim of facet {k}");
-                    outside(&what, e.value, e.low, e.high, dimension)
-                }
-            };
-            held.push(Trim {
-                in_scan: time.hold(trim.in_scan).map_err(refuse("in-scan", Dimension::TIME))?,
-                cross_scan: angle
-                    .hold(trim.cross_scan)
-                    .map_err(refuse("cross-scan", Dimension::ANGLE))?,
-            });
-        }
+        let mut held = held(&world, trims)?;
         for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
             let stuck = |f: &Injected| matches!(f, Injected::StuckTrim(s) if *s as usize == k);
             if world.faults.iter().any(stuck) {
@@ -230,22 +296,11 @@ impl Head for SimHead {
     }
 
     fn store_trims(&mut self) -> Result<(), Fault> {
-        let mut world = self.world()?;
-        if world.arming.is_some() {
-            return Err(Fault::Armed { what: "storing trims" });
-        }
-        if world.has(&Injected::StoreInterrupted) {
-            world.lose_power_storing();
-            let until = world.now + SILENCE;
-            world.advance(until);
-            return Err(Fault::Broken(
-                "the power failed while trims were stored: the head did not answer within 1 s"
-                    .to_string(),
-            ));
-        }
-        // One move of the whole set: power loss finds the old one or the new one.
-        world.stored = world.trims.clone();
-        Ok(())
+        let before = self.world.borrow().stored.clone();
+        let stored = self.store();
+        // Trims may have been stored although the power failed.
+        let kept = self.keep(&before);
+        stored.and(kept)
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {

@@ -89,7 +89,12 @@ impl Linker<'_> {
                     Some(Slot::Ref(slot)) => slot.0,
                     None => 0,
                 };
-                Work::Block(self.block(body), result)
+                // Only who steps asks how deep calls are.
+                let work = match body.first() {
+                    Some(Statement::Step(..)) => self.deeper(|linker| linker.block(body)).counted(),
+                    _ => self.block(body),
+                };
+                Work::Block(work, result)
             }
         };
         RoutineNode { work, refs: routine.refs.clone() }

@@ -68,6 +68,17 @@ impl Block {
         }
         Flow::Next
     }
+
+    /// The same, counted as a call while it runs.
+    fn counted(self) -> Block {
+        let count: StatementNode = Box::new(move |machine| {
+            machine.depth += 1;
+            let flow = self.run(machine);
+            machine.depth -= 1;
+            flow
+        });
+        Block(Box::new([count]))
+    }
 }
 
 /// Turns tree into closures.

@@ -92,6 +92,10 @@ impl Linker<'_> {
                 self.record(label, value, shower, *span)
             }
             Statement::Note(text) => self.note(text),
+            Statement::Step(number, span) => {
+                let (number, span) = (*number, *span);
+                Box::new(move |machine| machine.pause(number, span))
+            }
             Statement::Ask(ask) => self.ask(ask),
         }
     }

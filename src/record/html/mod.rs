@@ -1,19 +1,17 @@
 //! `report.html`: the record in one file for people, which needs nothing from elsewhere.
 
 mod answers;
-mod plot;
 mod plots;
 mod values;
 
 use crate::acceptance::decision::Outcome;
+use crate::paper;
 use crate::program::show::time_text;
 use crate::record::{CheckRow, End, Identity, Page, Record};
 use crate::session::Verdict;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
-
-const STYLE: &str = include_str!("style.css");
+use maud::{Markup, html};
 
 /// Most checks and lines of the log that are shown.
 const ROWS_MOST: usize = 2_000;
@@ -26,51 +24,38 @@ pub fn page(record: &Record) -> String {
         Some(end) => format!("{}: {} {}", end.verdict.text(), identity.model, identity.serial),
         None => format!("unfinished: {} {}", identity.model, identity.serial),
     };
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy"
-                    content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
+    let body = html! {
+        header {
+            h1 { "Record of a run: " (identity.model) ", serial " (identity.serial) }
+            @if let Some(end) = &record.end { (verdict(record, end)) }
+        }
+        main {
+            (notices(identity))
+            (about(identity))
+            (checks(record))
+            @if !plots.is_empty() {
+                section aria-labelledby="plots" {
+                    h2 id="plots" { "What was measured" }
+                    div.plots { @for plot in &plots { (plot) } }
+                }
             }
-            body {
-                header {
-                    h1 { "Record of a run: " (identity.model) ", serial " (identity.serial) }
-                    @if let Some(end) = &record.end { (verdict(record, end)) }
-                }
-                main {
-                    (notices(identity))
-                    (about(identity))
-                    (checks(record))
-                    @if !plots.is_empty() {
-                        section aria-labelledby="plots" {
-                            h2 id="plots" { "What was measured" }
-                            div.plots { @for plot in &plots { (plot) } }
-                        }
-                    }
-                    @if let Some(values) = values::values(record) { (values) }
-                    @if let Some(answers) = answers::answers(record) { (answers) }
-                    @if !record.pages.is_empty() { (pages(&record.pages)) }
-                    (log(record))
-                    (head(identity))
-                }
-                footer {
-                    h2 { "About this record" }
-                    p {
-                        "Written by spintrue " (identity.spintrue) ". "
-                        "spintrue record verify finds out whether any file of the record was changed "
-                        "after it was written. It cannot find out whether somebody wrote the whole "
-                        "record anew: the digests have no key."
-                    }
-                }
+            @if let Some(values) = values::values(record) { (values) }
+            @if let Some(answers) = answers::answers(record) { (answers) }
+            @if !record.pages.is_empty() { (pages(&record.pages)) }
+            (log(record))
+            (head(identity))
+        }
+        footer {
+            h2 { "About this record" }
+            p {
+                "Written by spintrue " (identity.spintrue) ". "
+                "spintrue record verify finds out whether any file of the record was changed "
+                "after it was written. It cannot find out whether somebody wrote the whole "
+                "record anew: the digests have no key."
             }
         }
-    }
-    .into_string()
+    };
+    paper::page(&title, &body)
 }
 
 fn style(verdict: Verdict) -> &'static str {

@@ -1,7 +1,7 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
+use crate::paper::plot::{Axis, Plot, SMALL};
 use crate::program::show::Shown;
-use crate::record::html::plot::{Axis, Plot};
 use crate::record::{FacetMean, Record};
 use maud::{Markup, html};
 use std::f64::consts::PI;
@@ -51,6 +51,7 @@ fn speed(record: &Record) -> Option<Markup> {
         None => format!("The polygon reached {fastest:.0} rpm; lock was never seen."),
     };
     let plot = Plot {
+        size: SMALL,
         id: "speed".to_string(),
         title: "Speed of the polygon".to_string(),
         told: told.clone(),
@@ -103,6 +104,7 @@ fn facets(
         format!("The largest mean {what} shift is {:.2} um.", worst(first))
     };
     let plot = Plot {
+        size: SMALL,
         id: format!("facets-{what}"),
         title: format!("Facets {what}{}", if two { ", before and after" } else { "" }),
         told: told.clone(),
@@ -150,6 +152,7 @@ fn rounds(record: &Record) -> Option<Markup> {
         last.0, last.1[0], last.1[1]
     );
     let plot = Plot {
+        size: SMALL,
         id: "rounds".to_string(),
         title: "Residual by round of trimming".to_string(),
         told: told.clone(),
@@ -203,6 +206,7 @@ fn banding(number: usize, label: &str, peaks: &[(f64, f64)], most: f64) -> Marku
     });
     let highest = peaks.iter().map(|peak| peak.0);
     let plot = Plot {
+        size: SMALL,
         id: format!("banding-{number}"),
         title: format!("Banding: {label}"),
         told: told.clone(),

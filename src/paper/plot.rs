@@ -1,24 +1,38 @@
-//! One plot as SVG: a frame with axes in units and ticks at 1, 2 and 5, and marks inside it.
+//! A plot as SVG: a frame with axes in units and ticks at 1, 2 and 5, and marks inside it.
 
 use maud::{Markup, html};
 
-/// Size of a plot, and what is left around its frame.
-const WIDTH: f64 = 480.0;
-const HEIGHT: f64 = 270.0;
-const LEFT: f64 = 58.0;
-const RIGHT: f64 = 14.0;
+/// Size of a plot, and what is left beside its frame.
+#[derive(Clone, Copy, Debug)]
+pub struct Size {
+    width: f64,
+    height: f64,
+    left: f64,
+    right: f64,
+}
+
+/// One of several beside each other.
+pub const SMALL: Size = Size { width: 480.0, height: 270.0, left: 58.0, right: 14.0 };
+
+/// One over the whole page, with room for the names of lines across.
+pub const WIDE: Size = Size { width: 900.0, height: 300.0, left: 78.0, right: 104.0 };
+
+/// What is left above and below the frame.
 const TOP: f64 = 14.0;
 const BOTTOM: f64 = 46.0;
+
+/// From one name of a line to the next below it.
+const LINE: f64 = 14.0;
 
 /// Ticks that an axis has at most, about.
 const TICKS: f64 = 6.0;
 
 /// An axis: its range, its words with the unit, and where its ticks stand.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Axis {
+pub struct Axis {
     low: f64,
     high: f64,
-    words: &'static str,
+    words: String,
     step: f64,
 }
 
@@ -32,7 +46,7 @@ fn step(span: f64, most: f64) -> f64 {
 
 impl Axis {
     /// From tick to tick around all values.
-    pub(super) fn around(values: impl Iterator<Item = f64>, words: &'static str) -> Axis {
+    pub fn around(values: impl Iterator<Item = f64>, words: impl Into<String>) -> Axis {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for value in values.filter(|value| value.is_finite()) {
             (low, high) = (low.min(value), high.max(value));
@@ -46,13 +60,13 @@ impl Axis {
         }
         let step = step(high - low, TICKS);
         let (low, high) = ((low / step).floor() * step, (high / step).ceil() * step);
-        Axis { low, high, words, step }
+        Axis { low, high, words: words.into(), step }
     }
 
     /// For the whole numbers between two.
-    pub(super) fn whole(low: f64, high: f64, words: &'static str) -> Axis {
+    pub fn whole(low: f64, high: f64, words: impl Into<String>) -> Axis {
         let step = step((high - low).max(1.0), 12.0).max(1.0);
-        Axis { low: low - 0.5, high: high + 0.5, words, step }
+        Axis { low: low - 0.5, high: high + 0.5, words: words.into(), step }
     }
 
     fn ticks(&self) -> impl Iterator<Item = f64> {
@@ -75,7 +89,9 @@ impl Axis {
 }
 
 /// A plot.
-pub(super) struct Plot {
+pub struct Plot {
+    /// How much room it has.
+    pub size: Size,
     /// Unique in the page.
     pub id: String,
     /// What it shows, in a few words.
@@ -92,42 +108,63 @@ fn round(value: f64) -> f64 {
     (value * 10.0).round() / 10.0
 }
 
+/// A line across a plot.
+#[derive(Clone, Debug)]
+pub struct Across {
+    /// Where it lies.
+    pub at: f64,
+    /// Its name, beside the frame.
+    pub name: &'static str,
+    /// How it is drawn.
+    pub class: &'static str,
+}
+
 impl Plot {
+    fn right(&self) -> f64 {
+        self.size.width - self.size.right
+    }
+
+    fn bottom(&self) -> f64 {
+        self.size.height - BOTTOM
+    }
+
     /// Where a value along lies.
-    pub(super) fn at_x(&self, value: f64) -> f64 {
-        round(LEFT + self.x.share(value) * (WIDTH - LEFT - RIGHT))
+    pub fn at_x(&self, value: f64) -> f64 {
+        let left = self.size.left;
+        round(left + self.x.share(value) * (self.right() - left))
     }
 
     /// Where a value upwards lies.
-    pub(super) fn at_y(&self, value: f64) -> f64 {
-        round(HEIGHT - BOTTOM - self.y.share(value) * (HEIGHT - TOP - BOTTOM))
+    pub fn at_y(&self, value: f64) -> f64 {
+        let bottom = self.bottom();
+        round(bottom - self.y.share(value) * (bottom - TOP))
     }
 
     /// Where zero lies, or the bottom.
-    pub(super) fn floor(&self) -> f64 {
+    pub fn floor(&self) -> f64 {
         self.at_y(0.0_f64.clamp(self.y.low, self.y.high))
     }
 
     /// A line through points.
-    pub(super) fn line(&self, points: impl Iterator<Item = (f64, f64)>, class: &str) -> Markup {
+    pub fn line(&self, points: impl Iterator<Item = (f64, f64)>, class: &str) -> Markup {
         let points = points.map(|(x, y)| format!("{},{}", self.at_x(x), self.at_y(y)));
         let points = points.collect::<Vec<_>>().join(" ");
         html! { polyline points=(points) class=(class) {} }
     }
 
     /// A line upwards through the whole frame, with words at its top.
-    pub(super) fn upright(&self, x: f64, words: &str) -> Markup {
+    pub fn upright(&self, x: f64, words: &str) -> Markup {
         let at = self.at_x(x);
         let (beside, anchor) =
             if self.x.share(x) > 0.6 { (at - 6.0, "end") } else { (at + 6.0, "start") };
         html! {
-            line x1=(at) x2=(at) y1=(TOP) y2=(HEIGHT - BOTTOM) class="mark" {}
-            text x=(beside) y=(HEIGHT - BOTTOM - 10.0) text-anchor=(anchor) { (words) }
+            line x1=(at) x2=(at) y1=(TOP) y2=(self.bottom()) class="mark" {}
+            text x=(beside) y=(self.bottom() - 10.0) text-anchor=(anchor) { (words) }
         }
     }
 
     /// A hollow circle (`full`: a filled square) at a point.
-    pub(super) fn dot(&self, x: f64, y: f64, full: bool, aside: f64) -> Markup {
+    pub fn dot(&self, x: f64, y: f64, full: bool, aside: f64) -> Markup {
         let (x, y) = (self.at_x(x) + aside, self.at_y(y));
         html! {
             @if full { rect x=(x - 4.0) y=(y - 4.0) width="8" height="8" class="two full" {} }
@@ -135,38 +172,72 @@ impl Plot {
         }
     }
 
+    /// Lines across the whole frame, with their names beside it.
+    pub fn across(&self, mut lines: Vec<Across>) -> Markup {
+        lines.sort_by(|one, other| other.at.total_cmp(&one.at));
+        let right = self.right();
+        // Names of lines that lie close stand below each other.
+        let named = lines.iter().scan(0.0_f64, |free, line| {
+            let at = (self.at_y(line.at) + 4.5).max(*free);
+            *free = at + LINE;
+            Some(round(at))
+        });
+        html! {
+            @for (line, named) in lines.iter().zip(named) {
+                @let y = self.at_y(line.at);
+                line x1=(self.size.left) x2=(right) y1=(y) y2=(y) class=(line.class) {}
+                text x=(right + 6.0) y=(named) { (line.name) }
+            }
+        }
+    }
+
+    /// A small point.
+    pub fn point(&self, x: f64, y: f64) -> Markup {
+        html! { circle cx=(self.at_x(x)) cy=(self.at_y(y)) r="1.8" class="one thin full" {} }
+    }
+
+    /// A point that stands out by its shape and size, not by its colour alone; the remark is told
+    /// to who points at it.
+    pub fn flag(&self, x: f64, y: f64, remark: &str) -> Markup {
+        let (x, y) = (self.at_x(x), self.at_y(y));
+        html! { path d=(format!("M{x} {}l5 5l-5 5l-5 -5z", round(y - 5.0))) class="flag" {
+            title { (remark) }
+        } }
+    }
+
     /// A thin line upwards between two values.
-    pub(super) fn whisker(&self, x: f64, [low, high]: [f64; 2], class: &str, aside: f64) -> Markup {
+    pub fn whisker(&self, x: f64, [low, high]: [f64; 2], class: &str, aside: f64) -> Markup {
         let at = self.at_x(x) + aside;
         html! { line x1=(at) x2=(at) y1=(self.at_y(low)) y2=(self.at_y(high)) class=(class) {} }
     }
 
     /// The plot with its marks and a caption.
-    pub(super) fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
+    pub fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
         let (title, told) = (format!("{}-title", self.id), format!("{}-told", self.id));
         let labelled = format!("{title} {told}");
-        let (right, bottom) = (WIDTH - RIGHT, HEIGHT - BOTTOM);
+        let Size { width, height, left, .. } = self.size;
+        let (right, bottom) = (self.right(), self.bottom());
         let middle = (TOP + bottom) / 2.0;
         html! {
             figure {
                 figcaption { b { (self.title) } }
-                svg viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-labelledby=(labelled) {
+                svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-labelledby=(labelled) {
                     title id=(title) { (self.title) }
                     desc id=(told) { (self.told) }
                     @for tick in self.y.ticks() {
                         @let class = if tick == 0.0 { "zero" } else { "grid" };
                         @let y = self.at_y(tick);
-                        line x1=(LEFT) x2=(right) y1=(y) y2=(y) class=(class) {}
-                        text x=(LEFT - 7.0) y=(y + 4.5) text-anchor="end" { (self.y.text(tick)) }
+                        line x1=(left) x2=(right) y1=(y) y2=(y) class=(class) {}
+                        text x=(left - 7.0) y=(y + 4.5) text-anchor="end" { (self.y.text(tick)) }
                     }
                     @for tick in self.x.ticks() {
                         @let x = self.at_x(tick);
                         line x1=(x) x2=(x) y1=(bottom) y2=(bottom + 5.0) class="axis" {}
                         text x=(x) y=(bottom + 19.0) text-anchor="middle" { (self.x.text(tick)) }
                     }
-                    polyline points=(format!("{LEFT},{TOP} {LEFT},{bottom} {right},{bottom}"))
+                    polyline points=(format!("{left},{TOP} {left},{bottom} {right},{bottom}"))
                         class="axis" {}
-                    text x=(f64::midpoint(LEFT, right)) y=(HEIGHT - 8.0) text-anchor="middle" {
+                    text x=(f64::midpoint(left, right)) y=(height - 8.0) text-anchor="middle" {
                         (self.x.words)
                     }
                     text x="14" y=(middle) text-anchor="middle"
@@ -181,11 +252,30 @@ impl Plot {
 
 #[cfg(test)]
 mod tests {
-    use super::Axis;
+    use super::{Across, Axis, LINE, Plot, WIDE};
 
     fn ticks(low: f64, high: f64) -> Vec<String> {
         let axis = Axis::around([low, high].into_iter(), "");
         axis.ticks().map(|tick| axis.text(tick)).collect()
+    }
+
+    #[test]
+    fn names_of_lines_that_lie_close_stand_below_each_other() {
+        let y = Axis::around([0.0, 10.0].into_iter(), "y");
+        let (id, title, told) = (String::new(), String::new(), String::new());
+        let plot = Plot { size: WIDE, id, title, told, x: Axis::whole(1.0, 9.0, "x"), y };
+        let across = |at, name| Across { at, name, class: "mark" };
+        let drawn = plot.across(vec![across(5.0, "low"), across(5.1, "high"), across(9.0, "far")]);
+        let drawn = drawn.into_string();
+        let places: Vec<f64> = ["far", "high", "low"]
+            .iter()
+            .map(|name| {
+                let before = drawn.split(&format!("\">{name}<")).next().unwrap();
+                before.rsplit("y=\"").next().unwrap().parse().unwrap()
+            })
+            .collect();
+        assert!(places[1] - places[0] > LINE, "{places:?}");
+        assert!((places[2] - places[1] - LINE).abs() < 0.11, "{places:?}");
     }
 
     #[test]

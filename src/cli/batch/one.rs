@@ -1,0 +1,150 @@
+//! One head of a batch: a run with its record, stored in the archive before the record counts as
+//! finished, so that neither is ever there twice.
+
+use crate::acceptance::decision::Outcome;
+use crate::bounds::bound;
+use crate::cli::batch::plan::Planned;
+use crate::cli::files::{Disk, Supply};
+use crate::cli::history::{Archive, Keeper};
+use crate::cli::pages::Told;
+use crate::cli::picture::Look;
+use crate::cli::record::{self, Recorder, Recording};
+use crate::cli::run::{About, Printer};
+use crate::head::record::recorded;
+use crate::head::station::Station;
+use crate::interpret::{Event, Observer};
+use crate::operator::Given;
+use crate::session::{self, Finished, Prepared, Verdict};
+use std::cell::RefCell;
+use std::path::Path;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// What stands behind every run of the batch.
+pub(super) struct Common<'a> {
+    pub script: &'a str,
+    /// Of the script and what it uses.
+    pub digest: String,
+    pub operator: Option<&'a String>,
+    /// Asks the run that goes on to stop.
+    pub stop: Arc<AtomicBool>,
+}
+
+/// What a run came to.
+pub(super) struct Ran {
+    pub verdict: Verdict,
+    pub unmet: Vec<String>,
+    pub failure: Option<String>,
+    pub took: f64,
+    /// Whether the head was left safe.
+    pub safe: bool,
+}
+
+/// Why no run came to its end, or nothing of it was kept.
+pub(super) enum Trouble {
+    /// The head did not answer at all; nothing was begun.
+    NoAnswer(String),
+    /// Record or archive cannot be written, so that the batch cannot go on.
+    Lost(String),
+}
+
+/// Hears which checks are not met.
+#[derive(Default)]
+struct Unmet {
+    labels: Rc<RefCell<Vec<String>>>,
+}
+
+impl Observer for Unmet {
+    fn event(&mut self, _: f64, event: Event) {
+        if let Event::Check(check) = event
+            && check.outcome != Outcome::Conforms
+            && !self.labels.borrow().contains(&check.label)
+        {
+            self.labels.borrow_mut().push(check.label);
+        }
+    }
+}
+
+impl Printer for Unmet {
+    fn pages(&mut self, _: &[Told]) {}
+
+    fn finish(&mut self, _: &Finished, _: &Prepared) {}
+}
+
+/// Runs the script on a head and keeps all of it.
+pub(super) fn run(
+    common: &Common<'_>,
+    planned: &Planned,
+    (prepared, given): (&Prepared, Given),
+    folder: &Path,
+    archive: Option<&mut Archive>,
+) -> Result<Ran, Trouble> {
+    let Some(program) = &prepared.program else {
+        return Err(Trouble::NoAnswer("the script does not run".to_string()));
+    };
+    let opened = planned.head.make(planned.seed).map_err(Trouble::NoAnswer)?;
+    if let Some(medium) = &opened.medium {
+        medium.keep();
+    }
+    let recorder = Rc::new(RefCell::new(Recorder::new(common.stop.clone())));
+    let (head, gauge) = recorded(opened.head, opened.gauge, recorder.clone());
+    let mut station = Station::open(head, gauge, common.stop.clone())
+        .map_err(|fault| Trouble::NoAnswer(format!("the head does not answer: {fault}")))?;
+    station.supply(Box::new(Supply::new(Disk, common.script)));
+    station.rehearse(opened.provoker);
+    station.attend(Box::new(given));
+    let description = station.description().clone();
+    if description.serial != planned.serial {
+        let other = &description.serial;
+        return Err(Trouble::NoAnswer(format!("the head says that it is {other}")));
+    }
+    let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
+    let about = About {
+        script: common.script,
+        head: &description,
+        seed: planned.seed,
+        faults: opened.faults,
+        params,
+        operator: common.operator.map(String::as_str),
+        at_most: bound(program, &prepared.params, &description).most,
+    };
+    let identity = record::identity(&about, prepared);
+    recorder.borrow_mut().start(folder, identity, &about).map_err(Trouble::Lost)?;
+    let unmet = Unmet::default();
+    let labels = unmet.labels.clone();
+    let mut recording = Recording {
+        inner: Box::new(unmet),
+        recorder: recorder.clone(),
+        sources: &prepared.sources,
+    };
+    let mut keeper = Keeper::new(&mut recording, archive.is_some());
+    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let heard = keeper.heard();
+    let sheets = opened.medium.map(|medium| medium.take()).unwrap_or_default();
+    let pages = record::pages(&sheets, &Look::default());
+    let sealed = recorder.borrow_mut().seal(&finished, prepared, pages).map_err(Trouble::Lost)?;
+    let verdict = finished.verdict();
+    // An interrupted run is made again; the archive holds none twice.
+    if let Some(archive) = archive.filter(|_| verdict != Verdict::Interrupted) {
+        if let Some(path) = &sealed {
+            record::sync(path).map_err(Trouble::Lost)?;
+        }
+        let stored = archive.store(&about, &common.digest, &heard, &finished);
+        stored.map_err(Trouble::Lost)?;
+    }
+    if let Some(path) = sealed {
+        record::unmark(&path).map_err(Trouble::Lost)?;
+    }
+    let mut unmet = labels.take();
+    let more = finished.unreached.iter().map(|check| check.label.to_string());
+    let more: Vec<String> = more.filter(|label| !unmet.contains(label)).collect();
+    unmet.extend(more);
+    Ok(Ran {
+        verdict,
+        unmet,
+        failure: finished.failure.map(|failure| failure.message),
+        took: finished.took,
+        safe: finished.safe.laser_off && finished.safe.troubles.is_empty(),
+    })
+}

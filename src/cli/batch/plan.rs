@@ -1,0 +1,312 @@
+//! The heads of a batch: every row of the list with its head and its params, all looked at before
+//! anything moves.
+
+use crate::bounds::bound;
+use crate::builtins::Effect;
+use crate::cli::address::{self, Simulated};
+use crate::cli::batch::Options;
+use crate::cli::files::{Disk, digest_of};
+use crate::cli::{allow, duration};
+use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::Description;
+use crate::operator::Given;
+use crate::session::{Prepared, Row, Series};
+use crate::source::{SourceId, SourceMap, Span};
+use crate::terminal::complain;
+use crate::terminal::told::rendered;
+use std::collections::{HashMap, HashSet};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Columns of a list that are no params.
+const OWN: &[&str] = &["serial", "head", "fault"];
+
+/// Longest serial number in characters.
+const SERIAL_MOST: usize = 200;
+
+/// A head of the list that may be run.
+pub(super) struct Planned {
+    /// Which row it is.
+    pub row: usize,
+    pub serial: String,
+    pub head: Simulated,
+    pub seed: u64,
+    /// Of its row and of the description of the head.
+    pub digest: String,
+    /// The longest head time in s that its run can take, where a bound is known.
+    pub most: Option<f64>,
+}
+
+/// A batch of which everything was looked at.
+pub(super) struct Plan {
+    pub series: Series,
+    pub heads: Vec<Planned>,
+}
+
+/// What is to be told, each thing once however many rows it comes from.
+#[derive(Default)]
+struct Reports {
+    sources: SourceMap,
+    diagnostics: Vec<Diagnostic>,
+    seen: HashSet<(&'static str, Span, String)>,
+    answers: Option<SourceId>,
+}
+
+impl Reports {
+    /// Takes what was found in a row, whose text has an id that every row uses.
+    fn take(&mut self, found: Vec<Diagnostic>, series: &Series, sources: &SourceMap) {
+        let row_source = series.row_source();
+        let mut own: Option<SourceId> = None;
+        for mut diagnostic in found {
+            let of_row = diagnostic.labels.iter().any(|label| label.span.source == row_source);
+            for label in &mut diagnostic.labels {
+                let Some(source) = sources.get(label.span.source) else { continue };
+                let add = || (source.name.clone(), Arc::clone(&source.text));
+                if label.span.source == row_source {
+                    label.span.source = *own.get_or_insert_with(|| {
+                        let (name, text) = add();
+                        self.sources.add(name, text)
+                    });
+                } else if label.span.source > row_source {
+                    // The answers file is read for each row behind the row itself.
+                    let known = self.answers.get_or_insert_with(|| {
+                        let (name, text) = add();
+                        self.sources.add(name, text)
+                    });
+                    label.span.source = *known;
+                }
+            }
+            let key = (diagnostic.code, diagnostic.span(), diagnostic.headline.clone());
+            if of_row || self.seen.insert(key) {
+                self.diagnostics.push(diagnostic);
+            }
+        }
+    }
+
+    fn wrong(&self) -> bool {
+        self.diagnostics.iter().any(|d| d.severity == Severity::Error)
+    }
+}
+
+/// The answers to the questions of the script, the same for every head. Nobody is asked at the
+/// terminal, for nobody is to answer for a head that is not the next one.
+pub(super) fn answers(
+    prepared: &mut Prepared,
+    options: &Options,
+) -> Result<Given, Vec<Diagnostic>> {
+    match &options.answers {
+        Some(path) => prepared.answers(&mut Disk, path),
+        None => match prepared.unanswerable("") {
+            None => Ok(Given::default()),
+            Some(refused) => Err(vec![refused]),
+        },
+    }
+}
+
+/// Looks at everything; fails with what is to be printed.
+pub(super) fn plan(options: &Options) -> Result<Plan, String> {
+    let allowed = options.allow.as_deref().map(allow::parse).transpose()?;
+
+    let (mut series, mut problems) =
+        Series::read(&mut Disk, &options.script, &options.settings, &options.list, OWN)
+            .map_err(|why| format!("error: {why}\n"))?;
+    let mut reports = Reports { sources: series.sources().clone(), ..Reports::default() };
+    if series.list().columns.is_empty() {
+        // Nothing can be said of rows whose columns are not known.
+        problems.extend(series.diagnostics().iter().cloned());
+        return Err(rendered(&problems, &reports.sources));
+    }
+    reports.diagnostics = problems;
+    let mut looking = Looking {
+        options,
+        allowed,
+        opened: HashMap::new(),
+        serials: HashMap::new(),
+        memories: HashMap::new(),
+        printed: HashSet::new(),
+    };
+    let rows = series.list().rows.clone();
+    let mut heads = Vec::new();
+    for (number, row) in rows.iter().enumerate() {
+        let mut prepared = series.prepared(&mut Disk, row);
+        let (planned, found) = looking.row(&series, number, row, &mut prepared)?;
+        reports.take(found, &series, &prepared.sources);
+        heads.extend(planned);
+    }
+    let told = rendered(&reports.diagnostics, &reports.sources);
+    if reports.wrong() {
+        return Err(format!("{told}error: nothing was run: every row of the list must be right\n"));
+    }
+    complain(&told);
+    Ok(Plan { series, heads })
+}
+
+struct Looking<'a> {
+    options: &'a Options,
+    allowed: Option<Vec<Effect>>,
+    /// Heads by their addresses.
+    opened: HashMap<String, Result<Simulated, String>>,
+    /// The line of each serial number.
+    serials: HashMap<String, usize>,
+    /// The line of each memory of a simulated head.
+    memories: HashMap<PathBuf, usize>,
+    /// Reports on descriptions of heads, which have places of their own.
+    printed: HashSet<String>,
+}
+
+impl Looking<'_> {
+    /// Looks at a row. Fails where the same would be said of every row.
+    fn row(
+        &mut self,
+        series: &Series,
+        number: usize,
+        row: &Row,
+        prepared: &mut Prepared,
+    ) -> Result<(Option<Planned>, Vec<Diagnostic>), String> {
+        let mut found = prepared.diagnostics.clone();
+        if let Err(refused) = answers(prepared, self.options) {
+            found.extend(refused);
+        }
+        let serial = self.serial(series, row, &mut found);
+        let head = self.head(series, row, &mut found)?;
+        let Some(mut head) = head else { return Ok((None, found)) };
+        head.serial = Some(serial.clone());
+        let seed = head.seed.unwrap_or(1);
+        let made = head.make(seed).and_then(|mut opened| {
+            let described = opened.head.describe();
+            let described = described.map_err(|fault| format!("error: {fault}"))?;
+            Ok((described, opened.provoker))
+        });
+        let (description, provoker) = match made {
+            Ok(made) => made,
+            Err(why) => {
+                if self.printed.insert(why.clone()) {
+                    complain(&format!("{}\n\n", why.trim_end()));
+                }
+                let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
+                let place = series.cell_span(row, column);
+                let what = "the head of this row cannot be made";
+                let report = Diagnostic::error("E0907", what, place);
+                found.push(report.help("the report above says why"));
+                return Ok((None, found));
+            }
+        };
+        if let Some(provoker) = provoker {
+            found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
+        }
+        let most = self.limits(series, row, prepared, &description, &serial, &mut found);
+        if found.iter().any(|d| d.severity == Severity::Error) {
+            return Ok((None, found));
+        }
+        let digest = digest(series, row, &head);
+        Ok((Some(Planned { row: number, serial, head, seed, digest, most }), found))
+    }
+
+    fn serial(&mut self, series: &Series, row: &Row, found: &mut Vec<Diagnostic>) -> String {
+        let serial = series.cell(row, "serial").map_or("", |cell| cell.text.as_str());
+        let place = series.cell_span(row, "serial");
+        let mut wrong = |what: &str, help: &str| {
+            found.push(Diagnostic::error("E0907", what, place).help(help.to_string()));
+        };
+        if serial.is_empty() {
+            wrong("this row has no serial number", "write the serial number of its head");
+        } else if serial.chars().count() > SERIAL_MOST {
+            let what = format!("a serial number of more than {SERIAL_MOST} characters");
+            wrong(&what, "look whether quotes are missing");
+        } else if serial.chars().any(char::is_control) || serial.trim() != serial {
+            let what = "this serial number has blanks around it, or signs that nobody sees";
+            wrong(what, "write it as it stands on the head");
+        } else if let Some(first) = self.serials.insert(serial.to_string(), row.line) {
+            let what = format!("the serial number {serial} stands on line {first} already");
+            wrong(&what, "each head is run once: take one of the rows out");
+        }
+        serial.to_string()
+    }
+
+    /// The head that a row names. Fails where the one of `--head` cannot be opened.
+    fn head(
+        &mut self,
+        series: &Series,
+        row: &Row,
+        found: &mut Vec<Diagnostic>,
+    ) -> Result<Option<Simulated>, String> {
+        let cell = series.cell(row, "head").map(|cell| cell.text.clone());
+        let place = series.cell_span(row, "head");
+        if cell.as_ref().is_some_and(String::is_empty) {
+            let report = Diagnostic::error("E0907", "this row has no address", place);
+            found.push(report.help("write the address of its head, such as `sim:FILE.toml`"));
+            return Ok(None);
+        }
+        let address = cell.as_ref().unwrap_or(&self.options.head);
+        let opened = self.opened.entry(address.clone());
+        let opened = opened.or_insert_with(|| address::simulated(address, &[]));
+        match (opened, &cell) {
+            (Ok(known), _) => {
+                let mut head = Simulated {
+                    description: known.description.clone(),
+                    seed: known.seed,
+                    faults: self.options.faults.clone(),
+                    memory: known.memory.clone(),
+                    serial: None,
+                };
+                if let Some(memory) = &head.memory
+                    && let Some(first) = self.memories.insert(memory.clone(), row.line)
+                {
+                    let what = format!("the head on line {first} keeps its trims in that memory");
+                    let report = Diagnostic::error("E0907", what, place);
+                    found.push(report.help("give each head a memory of its own"));
+                }
+                let faults = series.cell(row, "fault").map_or("", |cell| cell.text.as_str());
+                let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
+                head.faults.extend(faults.map(str::to_string));
+                Ok(Some(head))
+            }
+            (Err(why), None) => Err(format!("{}\n", why.trim_end())),
+            (Err(why), Some(_)) => {
+                let why = why.trim_end().trim_start_matches("error: ").to_string();
+                found.push(
+                    Diagnostic::error("E0907", why, place)
+                        .help("an address is `sim`, or `sim:FILE.toml` with the path from here"),
+                );
+                Ok(None)
+            }
+        }
+    }
+
+    /// What the head itself, `--at-most` and `--allow` say; gives the longest time of the run.
+    fn limits(
+        &self,
+        series: &Series,
+        row: &Row,
+        prepared: &Prepared,
+        head: &Description,
+        serial: &str,
+        found: &mut Vec<Diagnostic>,
+    ) -> Option<f64> {
+        if head.serial != serial && !serial.is_empty() {
+            let what = format!("the head of this row says that it is {}", head.serial);
+            found.push(
+                Diagnostic::error("E0907", what, series.cell_span(row, "serial"))
+                    .here("this is another serial number")
+                    .help("correct the serial number or the address"),
+            );
+        }
+        let program = prepared.program.as_ref()?;
+        let bound = bound(program, &prepared.params, head);
+        found.extend(duration::refused(&bound, self.options.at_most, &prepared.sources));
+        found.extend(allow::refused(prepared, self.allowed.as_deref(), head.simulated));
+        bound.most
+    }
+}
+
+/// Digest of all that makes a head of the list what it is.
+fn digest(series: &Series, row: &Row, head: &Simulated) -> String {
+    let seed = head.seed.map_or(String::new(), |seed| seed.to_string());
+    let description = head.description.as_ref().map_or("", |(_, text)| text.as_str());
+    let mut parts = vec![description, seed.as_str()];
+    parts.extend(head.faults.iter().map(String::as_str));
+    for (column, cell) in series.list().columns.iter().zip(&row.cells) {
+        parts.extend([column.text.as_str(), cell.text.as_str()]);
+    }
+    digest_of(parts.into_iter())
+}

@@ -1,0 +1,111 @@
+//! What is left of a head whose turn began and was not written down as finished.
+
+use crate::cli::batch::journal::{Begun, Done, now};
+use crate::cli::files::read_text;
+use crate::cli::history::Archive;
+use crate::cli::record::{held, kept, sync, unmark};
+use crate::record::{Manifest, hexadecimal};
+use crate::session::Verdict;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// The folder that records of cut off runs are kept in.
+pub(super) const ASIDE: &str = "unfinished";
+
+/// The file that a record has until it is finished.
+const MARK: &str = "UNFINISHED";
+
+/// What is to be done about such a head.
+pub(super) enum Left {
+    /// Its record was whole, and only the journal did not say so.
+    Finished(Done),
+    /// It is run again; where there was a record, that lies there now.
+    Again(Option<PathBuf>),
+}
+
+/// SHA-256 of a file; none where it cannot be read.
+pub(super) fn sha256(path: &Path) -> Option<String> {
+    fs::read(path).ok().map(|bytes| hexadecimal(&Sha256::digest(&bytes)))
+}
+
+/// Looks at what a head's run left behind, and puts an unfinished record aside. Where the archive is
+/// given, a record counts as finished only if the archive has the run too.
+pub(super) fn left(
+    batch: &Path,
+    begun: &Begun,
+    archive: Option<&Path>,
+    digest: &str,
+) -> Result<Left, String> {
+    let folder = batch.join(&begun.folder);
+    if !folder.exists() {
+        return Ok(Left::Again(None));
+    }
+    if let Ok(manifest) = held(&folder)
+        && manifest.verdict != Verdict::Interrupted.text().to_lowercase()
+    {
+        let marked = folder.join(MARK).exists();
+        // The run was stored before the mark was taken away.
+        let counts = match archive.filter(|_| marked) {
+            Some(archive) => Archive::holds(archive, &begun.serial, digest, &begun.at)?,
+            None => true,
+        };
+        if counts {
+            if marked {
+                unmark(&folder)?;
+            }
+            return Ok(Left::Finished(done(&folder, &begun.serial, &manifest)?));
+        }
+    }
+    let empty = fs::read_dir(&folder).is_ok_and(|mut entries| entries.next().is_none());
+    if empty {
+        return Ok(Left::Again(None));
+    }
+    aside(batch, &begun.folder).map(|place| Left::Again(Some(place)))
+}
+
+fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, String> {
+    let kept = kept(folder)?;
+    let code = kept.end.get("exit_code").and_then(Value::as_u64);
+    let failure = kept.end.pointer("/failure/message").and_then(Value::as_str);
+    Ok(Done {
+        serial: serial.to_string(),
+        verdict: manifest.verdict.clone(),
+        exit_code: code.and_then(|code| u8::try_from(code).ok()).unwrap_or(2),
+        unmet: kept.unmet(),
+        failure: failure.map(str::to_string),
+        took: kept.end.pointer("/took/value").and_then(Value::as_f64).unwrap_or(0.0),
+        record: sha256(&folder.join("record.json")).unwrap_or_default(),
+        at: now(),
+    })
+}
+
+/// Puts an unfinished record where nothing else is.
+fn aside(batch: &Path, name: &str) -> Result<PathBuf, String> {
+    let folder = batch.join(ASIDE);
+    let failed = |error: std::io::Error| {
+        let from = batch.join(name);
+        format!("{} cannot be put into {}: {error}", from.display(), folder.display())
+    };
+    fs::create_dir_all(&folder).map_err(failed)?;
+    let places = (1_u32..).map(|number| folder.join(format!("{name}.{number}")));
+    let place = places.into_iter().find(|place| !place.exists());
+    let place = place.unwrap_or_else(|| folder.join(name));
+    fs::rename(batch.join(name), &place).map_err(failed)?;
+    sync(&folder)?;
+    sync(batch)?;
+    Ok(place)
+}
+
+/// Why the record of a finished head cannot be relied on; none where it is there as it was.
+pub(super) fn gone(batch: &Path, begun: &Begun, done: &Done) -> Option<String> {
+    let path = batch.join(&begun.folder).join("record.json");
+    match read_text(&path) {
+        Err(why) => Some(format!("{} is finished, but {why}", begun.serial)),
+        Ok(_) if sha256(&path).as_ref() != Some(&done.record) => {
+            Some(format!("{} is finished, but {} was changed", begun.serial, path.display()))
+        }
+        Ok(_) => None,
+    }
+}

@@ -1,0 +1,405 @@
+//! What a batch came to: a line for each head as it ends, a table at the end, and the same as files
+//! for spreadsheets and build servers.
+
+use crate::cli::batch::Options;
+use crate::cli::batch::journal::Done;
+use crate::cli::batch::plan::Planned;
+use crate::cli::files::unwritten;
+use crate::cli::{CAUTION, duration};
+use crate::record::{HeadCase, heads_junit};
+use crate::terminal::{self, BOLD, GREEN, RED, YELLOW, complain, say, styled, wrapped};
+use crate::units::{Dimension, show};
+use serde_json::json;
+use std::collections::HashMap;
+use std::fs::{self, File};
+use std::io::Write;
+use std::path::Path;
+
+/// The table for spreadsheets.
+pub(super) const TABLE: &str = "summary.csv";
+/// The results for build servers.
+pub(super) const RESULTS: &str = "junit.xml";
+
+/// Rows of the table that is printed.
+const SHOWN_MOST: usize = 60;
+
+/// Exit codes from good to bad.
+const ORDER: [u8; 6] = [0, 4, 1, 2, 3, 130];
+
+/// The worse of two exit codes.
+pub(super) fn worse(one: u8, other: u8) -> u8 {
+    let rank = |code: u8| ORDER.iter().position(|known| *known == code).unwrap_or(ORDER.len());
+    if rank(other) > rank(one) { other } else { one }
+}
+
+/// How far a head came.
+enum Came {
+    /// Its turn did not come yet.
+    NotYet,
+    /// It was interrupted, or did not answer: why, and the exit code of that.
+    Open(String, u8),
+    /// It is finished.
+    Done(Done),
+}
+
+struct Row {
+    serial: String,
+    folder: String,
+    came: Came,
+}
+
+pub(super) struct Summary {
+    script: String,
+    list: String,
+    record: String,
+    json: bool,
+    colour: bool,
+    rows: Vec<Row>,
+    places: HashMap<String, usize>,
+    /// Heads told of so far.
+    told: usize,
+    earlier: usize,
+}
+
+impl Summary {
+    pub(super) fn new(options: &Options, heads: &[Planned], folders: &[String]) -> Summary {
+        let rows = heads.iter().zip(folders).map(|(head, folder)| Row {
+            serial: head.serial.clone(),
+            folder: folder.clone(),
+            came: Came::NotYet,
+        });
+        let places = heads.iter().enumerate().map(|(at, head)| (head.serial.clone(), at));
+        Summary {
+            script: options.script.clone(),
+            list: options.list.clone(),
+            record: options.record.display().to_string(),
+            json: options.json,
+            colour: terminal::colour_output(),
+            rows: rows.collect(),
+            places: places.collect(),
+            told: 0,
+            earlier: 0,
+        }
+    }
+
+    fn set(&mut self, serial: &str, came: Came) {
+        if let Some(row) = self.places.get(serial).and_then(|at| self.rows.get_mut(*at)) {
+            row.came = came;
+        }
+    }
+
+    /// A head that was finished before.
+    pub(super) fn known(&mut self, done: &Done) {
+        self.earlier += 1;
+        self.set(&done.serial, Came::Done(done.clone()));
+        if self.json {
+            self.line(done, true);
+        }
+    }
+
+    /// A head whose run was cut off.
+    pub(super) fn again(&mut self, serial: &str, aside: Option<&Path>) {
+        let kept = match aside {
+            Some(place) => format!("; its unfinished record is kept in {}", place.display()),
+            None => String::new(),
+        };
+        complain(&wrapped(&format!("{serial} was cut off and is run again{kept}"), ""));
+    }
+
+    /// All that is known before the first head moves; `most` are the longest times.
+    pub(super) fn begin(&mut self, most: &[Option<f64>]) {
+        if self.json {
+            return;
+        }
+        let all = self.rows.len();
+        let (script, list, record) = (&self.script, &self.list, &self.record);
+        let heads = if all == 1 { "1 head" } else { &format!("{all} heads") };
+        let mut text = format!("{script} on {heads} of {list}, records in {record}.");
+        if self.earlier > 0 {
+            let (earlier, open) = (self.earlier, most.len());
+            text.push_str(&format!(" {earlier} finished before, {open} to go."));
+        }
+        let sum: Option<f64> = most.iter().copied().sum();
+        match sum {
+            Some(sum) if sum > 0.0 => {
+                text.push_str(&format!(" At most {} of head time.", duration::text(sum)));
+            }
+            _ => {}
+        }
+        let caution = match most {
+            [] => String::new(),
+            _ => format!("{}\n", wrapped(CAUTION, "")),
+        };
+        say(&format!("{}{caution}", wrapped(&text, "")));
+        self.told = self.earlier;
+    }
+
+    /// A head that has come to its end.
+    pub(super) fn came(&mut self, done: &Done) {
+        self.set(&done.serial, Came::Done(done.clone()));
+        self.line(done, false);
+    }
+
+    fn line(&mut self, done: &Done, before: bool) {
+        self.told += 1;
+        if self.json {
+            let folder = self.folder(&done.serial);
+            let value = json!({
+                "event": "head",
+                "serial": done.serial,
+                "verdict": done.verdict,
+                "exit_code": done.exit_code,
+                "unmet": done.unmet,
+                "failure": done.failure,
+                "took": {"value": done.took, "unit": "s"},
+                "record": folder,
+                "finished_before": before,
+            });
+            say(&format!("{value}\n"));
+            return;
+        }
+        let took = show(done.took, Dimension::TIME, None, None);
+        let what = format!("{}, {took} of head time", self.verdict(&done.verdict));
+        self.progress(&done.serial, &what);
+        let said = said(done);
+        if !said.is_empty() {
+            say(&wrapped(&said, &" ".repeat(8)));
+        }
+    }
+
+    fn progress(&self, serial: &str, what: &str) {
+        let all = self.rows.len();
+        let width = all.to_string().len();
+        say(&format!("  {:>width$} of {all}  {serial}: {what}\n", self.told));
+    }
+
+    fn verdict(&self, verdict: &str) -> String {
+        styled(&verdict.to_uppercase(), style(verdict), self.colour)
+    }
+
+    fn folder(&self, serial: &str) -> String {
+        let row = self.places.get(serial).and_then(|at| self.rows.get(*at));
+        row.map_or_else(String::new, |row| format!("{}/{}", self.record, row.folder))
+    }
+
+    fn opened(&mut self, serial: &str, what: &str, code: u8) {
+        self.set(serial, Came::Open(what.to_string(), code));
+        self.told += 1;
+        if self.json {
+            let value = json!({"event": "open", "serial": serial, "why": what});
+            say(&format!("{value}\n"));
+        } else {
+            self.progress(serial, what);
+        }
+    }
+
+    /// A head that was stopped by Ctrl-C.
+    pub(super) fn interrupted(&mut self, serial: &str) {
+        self.opened(serial, "interrupted", 130);
+    }
+
+    /// A head that could not be begun with.
+    pub(super) fn no_answer(&mut self, serial: &str, why: &str) {
+        self.opened(serial, why, 3);
+    }
+
+    /// How many heads there are.
+    pub(super) fn all(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// How many are not finished.
+    pub(super) fn open(&self) -> usize {
+        self.rows.iter().filter(|row| !matches!(row.came, Came::Done(_))).count()
+    }
+
+    /// The worst of all outcomes.
+    pub(super) fn code(&self) -> u8 {
+        self.rows.iter().fold(0, |code, row| match &row.came {
+            Came::NotYet => code,
+            Came::Open(_, other) => worse(code, *other),
+            Came::Done(done) => worse(code, done.exit_code),
+        })
+    }
+
+    /// The end of it.
+    pub(super) fn tell(&self, code: u8) {
+        let counts = self.counts();
+        if self.json {
+            let counted: serde_json::Map<String, serde_json::Value> =
+                counts.iter().map(|(what, count)| (what.clone(), json!(count))).collect();
+            let value = json!({
+                "event": "end", "heads": self.rows.len(), "verdicts": counted, "exit_code": code,
+            });
+            say(&format!("{value}\n"));
+            return;
+        }
+        let mut text = format!("\n{}\n", styled("Summary", BOLD, self.colour));
+        text.push_str(&self.table());
+        let counted: Vec<String> =
+            counts.iter().map(|(what, count)| format!("{count} {what}")).collect();
+        let all = self.rows.len();
+        let heads = if all == 1 { "1 head".to_string() } else { format!("{all} heads") };
+        text.push_str(&format!("\n  {heads}: {}\n", counted.join(", ")));
+        say(&text);
+    }
+
+    /// How many came to what, in the order of verdicts.
+    fn counts(&self) -> Vec<(String, usize)> {
+        let mut counts: Vec<(String, u8, usize)> = Vec::new();
+        for row in &self.rows {
+            let (what, code) = row.came.word();
+            match counts.iter_mut().find(|(known, ..)| *known == what) {
+                Some((.., count)) => *count += 1,
+                None => counts.push((what.to_string(), code, 1)),
+            }
+        }
+        counts.sort_by_key(|(_, code, _)| ORDER.iter().position(|known| known == code));
+        counts.into_iter().map(|(what, _, count)| (what, count)).collect()
+    }
+
+    /// A line for each head; where there are many, for those that did not pass.
+    fn table(&self) -> String {
+        let many = self.rows.len() > SHOWN_MOST;
+        let chosen: Vec<&Row> =
+            self.rows.iter().filter(|row| !many || row.came.word().1 != 0).collect();
+        let length = |row: &&Row| row.serial.chars().count();
+        let width = chosen.iter().map(length).max().unwrap_or(0).clamp(6, 24);
+        let folder = |row: &&Row| row.folder.chars().count();
+        let names = chosen.iter().map(folder).max().unwrap_or(0).clamp(6, 21);
+        let indent = 2 + width + 2 + 12 + 2 + names + 2;
+        let head = format!(
+            "  {:<width$}  {:<12}  {:<names$}  checks that are not met\n",
+            "serial", "verdict", "record"
+        );
+        let mut text = head;
+        for row in chosen.iter().take(SHOWN_MOST) {
+            let (word, _) = row.came.word();
+            let verdict = styled(&format!("{:<12}", word.to_uppercase()), style(word), self.colour);
+            let said = match &row.came {
+                Came::NotYet => String::new(),
+                Came::Open(why, _) => why.clone(),
+                Came::Done(done) => said(done),
+            };
+            let record = if matches!(row.came, Came::Done(_)) { row.folder.as_str() } else { "" };
+            let lead = format!(
+                "  {:<width$}  {verdict}  {:<names$}  ",
+                cut(&row.serial, width),
+                cut(record, names)
+            );
+            let lines = wrapped(&said, &" ".repeat(indent));
+            text.push_str(format!("{lead}{}", lines.trim_start()).trim_end());
+            text.push('\n');
+        }
+        let more = chosen.len().saturating_sub(SHOWN_MOST);
+        if more > 0 {
+            text.push_str(&format!("  ... and {more} more in {}/{TABLE}\n", self.record));
+        } else if many {
+            text.push_str(&format!("  All heads stand in {}/{TABLE}\n", self.record));
+        }
+        text
+    }
+
+    /// Writes the files of the summary.
+    pub(super) fn write(&self, folder: &Path) -> Result<(), String> {
+        let table = self.csv().map_err(|error| format!("{TABLE}: {error}"))?;
+        whole(folder, TABLE, &table)?;
+        let cases: Vec<HeadCase> = self.rows.iter().map(Row::case).collect();
+        let results = heads_junit(&self.script, &cases).map_err(|error| error.to_string())?;
+        whole(folder, RESULTS, results.as_bytes())
+    }
+
+    fn csv(&self) -> Result<Vec<u8>, csv::Error> {
+        let mut out =
+            csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+        let head =
+            ["serial", "verdict", "exit_code", "unmet", "failure", "took_s", "finished", "record"];
+        out.write_record(head)?;
+        for row in &self.rows {
+            let (word, code) = row.came.word();
+            match &row.came {
+                Came::Done(done) => out.write_record([
+                    row.serial.as_str(),
+                    word,
+                    &code.to_string(),
+                    &done.unmet.join("; "),
+                    done.failure.as_deref().unwrap_or(""),
+                    &done.took.to_string(),
+                    &done.at,
+                    &row.folder,
+                ])?,
+                Came::Open(why, _) => {
+                    out.write_record([row.serial.as_str(), word, "", "", why, "", "", ""])?;
+                }
+                Came::NotYet => {
+                    out.write_record([row.serial.as_str(), word, "", "", "", "", "", ""])?;
+                }
+            }
+        }
+        out.into_inner().map_err(|error| error.into_error().into())
+    }
+}
+
+impl Row {
+    fn case(&self) -> HeadCase {
+        let (verdict, code) = self.came.word();
+        let (message, took) = match &self.came {
+            Came::NotYet => (String::new(), 0.0),
+            Came::Open(why, _) => (why.clone(), 0.0),
+            Came::Done(done) => (said(done), done.took),
+        };
+        let verdict = verdict.to_string();
+        HeadCase { serial: self.serial.clone(), verdict, passed: code == 0, message, took }
+    }
+}
+
+impl Came {
+    /// In a word or two, with its exit code.
+    fn word(&self) -> (&str, u8) {
+        match self {
+            Came::NotYet => ("not run", 130),
+            Came::Open(_, 130) => ("interrupted", 130),
+            Came::Open(..) => ("no answer", 3),
+            Came::Done(done) => (&done.verdict, done.exit_code),
+        }
+    }
+}
+
+/// What speaks against a head.
+fn said(done: &Done) -> String {
+    let unmet = done.unmet.join("; ");
+    match &done.failure {
+        Some(failure) if unmet.is_empty() => failure.clone(),
+        Some(failure) => format!("{failure}; not met: {unmet}"),
+        None => unmet,
+    }
+}
+
+fn style(verdict: &str) -> &'static str {
+    match verdict {
+        "passed" => GREEN,
+        "undecided" | "interrupted" | "not run" => YELLOW,
+        _ => RED,
+    }
+}
+
+fn cut(text: &str, most: usize) -> String {
+    if text.chars().count() <= most {
+        return text.to_string();
+    }
+    text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
+}
+
+/// Writes a file under another name first; the old one stays until the new one is on the disk.
+fn whole(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), String> {
+    let (path, part) = (folder.join(name), folder.join(format!("{name}.part")));
+    let written = File::create(&part).and_then(|mut file| {
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        fs::rename(&part, &path)
+    });
+    written.map_err(|error| {
+        let _ = fs::remove_file(&part);
+        unwritten(&path, &error)
+    })
+}

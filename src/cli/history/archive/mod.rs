@@ -1,0 +1,198 @@
+//! Where runs are stored: one interface to an SQLite file and to a PostgreSQL server, which take the
+//! same statements. Whatever goes wrong is told in words that name the store and the way out.
+
+mod address;
+mod file;
+mod schema;
+mod server;
+mod trouble;
+
+use crate::cli::history::archive::address::Address;
+use crate::cli::history::archive::file::File;
+use crate::cli::history::archive::server::Server;
+use std::borrow::Cow;
+use std::path::Path;
+use std::time::Duration;
+
+/// How long a store that others have locked is waited for.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// A value in a store. A text holds no NUL, which PostgreSQL cannot store; a number that is none is
+/// nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) enum Value<'a> {
+    Nothing,
+    Whole(i64),
+    Real(f64),
+    Text(Cow<'a, str>),
+}
+
+impl Value<'_> {
+    /// The whole number in a column that always holds one.
+    pub(super) fn whole(&self) -> i64 {
+        if let Value::Whole(number) = self { *number } else { 0 }
+    }
+
+    pub(super) fn real(&self) -> Option<f64> {
+        if let Value::Real(number) = self { Some(*number) } else { None }
+    }
+
+    /// The text, empty where there is none.
+    pub(super) fn text(&self) -> &str {
+        if let Value::Text(text) = self { text } else { "" }
+    }
+}
+
+impl<'a> From<&'a str> for Value<'a> {
+    fn from(text: &'a str) -> Self {
+        match text.contains('\0') {
+            true => Value::Text(Cow::Owned(text.replace('\0', "\u{fffd}"))),
+            false => Value::Text(Cow::Borrowed(text)),
+        }
+    }
+}
+
+impl From<String> for Value<'_> {
+    fn from(text: String) -> Self {
+        let text = if text.contains('\0') { text.replace('\0', "\u{fffd}") } else { text };
+        Value::Text(Cow::Owned(text))
+    }
+}
+
+impl From<f64> for Value<'_> {
+    fn from(number: f64) -> Self {
+        if number.is_nan() { Value::Nothing } else { Value::Real(number) }
+    }
+}
+
+impl From<i64> for Value<'_> {
+    fn from(number: i64) -> Self {
+        Value::Whole(number)
+    }
+}
+
+impl From<bool> for Value<'_> {
+    fn from(flag: bool) -> Self {
+        Value::Whole(i64::from(flag))
+    }
+}
+
+impl<'a, T: Into<Value<'a>>> From<Option<T>> for Value<'a> {
+    fn from(value: Option<T>) -> Self {
+        value.map_or(Value::Nothing, Into::into)
+    }
+}
+
+/// What a transaction is for.
+#[derive(Clone, Copy, PartialEq)]
+pub(super) enum Purpose {
+    /// To see one moment, whatever is stored meanwhile.
+    Read,
+    Write,
+}
+
+/// A row that a query found.
+pub(super) trait Row {
+    /// What stands in a column, counted from 0.
+    fn value(&self, at: usize) -> Value<'_>;
+}
+
+/// A table that rows are added to, with the columns that they fill.
+pub(super) struct Table<'a> {
+    pub name: &'a str,
+    pub columns: &'a [&'a str],
+}
+
+/// The statement that adds rows to a table, and its parameters. What is nothing stands in the
+/// statement itself, for a parameter must have a type.
+pub(super) fn insertion<'a>(
+    table: &Table<'_>,
+    rows: &'a [Vec<Value<'_>>],
+) -> (String, Vec<Value<'a>>) {
+    let mut values = Vec::new();
+    let mut cell = |value: &'a Value<'_>| {
+        let value = match value {
+            Value::Nothing => return "NULL".to_string(),
+            Value::Whole(number) => Value::Whole(*number),
+            Value::Real(number) => Value::Real(*number),
+            Value::Text(text) => Value::Text(Cow::Borrowed(text)),
+        };
+        values.push(value);
+        format!("${}", values.len())
+    };
+    let row = |row: &'a Vec<Value<'_>>| {
+        format!("({})", row.iter().map(&mut cell).collect::<Vec<_>>().join(", "))
+    };
+    let rows = rows.iter().map(row).collect::<Vec<_>>().join(", ");
+    let columns = table.columns.join(", ");
+    (format!("INSERT INTO {} ({columns}) VALUES {rows}", table.name), values)
+}
+
+/// A run that could not be stored.
+#[derive(Debug)]
+pub(super) enum Lost {
+    /// Nothing of it is in the store.
+    Whole(String),
+    /// The store fell silent when it was to confirm: all of it is there, or nothing.
+    Unknown(String),
+}
+
+/// A store of runs. Statements are written so that both kinds read them: parameters are `$1`, `$2`
+/// and so on, in the order in which they appear.
+pub(super) trait Store {
+    fn begin(&mut self, purpose: Purpose) -> Result<(), String>;
+
+    /// Ends a transaction and keeps what it wrote.
+    fn keep(&mut self) -> Result<(), Lost>;
+
+    /// Ends a transaction and takes back what it wrote.
+    fn take_back(&mut self) -> Result<(), String>;
+
+    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), String>;
+
+    /// Hands over each row that a statement finds.
+    fn query(
+        &mut self,
+        statement: &str,
+        values: &[Value<'_>],
+        each: &mut dyn FnMut(&dyn Row),
+    ) -> Result<(), String>;
+
+    /// Lets go of what would not outlast a long wait; the next transaction takes it up again.
+    fn rest(&mut self) {}
+}
+
+/// What people are told of where an archive is: no password is in it.
+pub(in crate::cli) fn name(place: &Path) -> Result<String, String> {
+    Ok(Address::of(place)?.map_or_else(|| place.display().to_string(), |address| address.name))
+}
+
+/// Opens an archive to add runs to, and makes it where there is none.
+pub(super) fn open_to_write(place: &Path) -> Result<Box<dyn Store>, String> {
+    Ok(match Address::of(place)? {
+        Some(address) => Box::new(Server::open_to_write(address)?),
+        None => Box::new(File::open_to_write(place)?),
+    })
+}
+
+/// Opens an archive that is there, to read only.
+pub(super) fn open_to_read(place: &Path) -> Result<Box<dyn Store>, String> {
+    Ok(match Address::of(place)? {
+        Some(address) => Box::new(Server::open_to_read(address)?),
+        None => Box::new(File::open_to_read(place)?),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Value;
+
+    #[test]
+    fn what_a_store_cannot_hold_is_made_fit() {
+        assert_eq!(Value::from("a\0b"), Value::from("a\u{fffd}b".to_string()));
+        assert_eq!(Value::from("a\0b".to_string()).text(), "a\u{fffd}b");
+        assert_eq!(Value::from(f64::NAN), Value::Nothing);
+        assert_eq!(Value::from(f64::INFINITY), Value::Real(f64::INFINITY));
+        assert_eq!(Value::from(None::<f64>), Value::Nothing);
+    }
+}

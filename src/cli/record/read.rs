@@ -1,0 +1,192 @@
+//! What `events.jsonl` of a record says, be the record finished or cut off: read line by line, and
+//! bounded like what is kept of a run.
+
+use crate::acceptance::decision::{Outcome, Rule};
+use crate::interpret::{Bound, Check, Measured};
+use crate::program::show::Shown;
+use crate::record::one_line;
+use crate::source::Span;
+use crate::units::parse_quantity;
+use serde_json::Value;
+use std::fs::File;
+use std::io::{BufRead, BufReader, ErrorKind, Read};
+use std::path::Path;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// The file that is read.
+const EVENTS: &str = "events.jsonl";
+
+/// Most checks and values that are kept.
+const ITEMS_MOST: usize = 10_000;
+
+/// Longest line in bytes.
+const LINE_MOST: u64 = 64 << 20;
+
+/// What a run said, as far as it was written.
+#[derive(Default)]
+pub(in crate::cli) struct Kept {
+    /// Script, head and params.
+    pub start: Value,
+    /// Head time in s and what was decided then.
+    pub checks: Vec<(f64, Check)>,
+    /// The same as they stand in the file.
+    pub check_lines: Vec<Value>,
+    /// Recorded values by their labels.
+    pub recorded: Vec<(String, Shown)>,
+    /// The same as they stand in the file.
+    pub recorded_lines: Vec<Value>,
+    /// How the run ended; nothing where it did not.
+    pub end: Value,
+    /// Head time of the last line in s.
+    pub reached: f64,
+    /// Lines that have their end.
+    pub lines: u64,
+    /// What stands behind them: a line that was cut short.
+    pub cut_short: bool,
+    /// Lines that are none of this program.
+    pub strange: u64,
+    /// Checks and values beyond the most.
+    pub left_out: u64,
+}
+
+/// Reads what a record says; fails in plain words where that cannot be read.
+pub(in crate::cli) fn kept(folder: &Path) -> Result<Kept, String> {
+    let path = folder.join(EVENTS);
+    let failed = |error: std::io::Error| match error.kind() {
+        ErrorKind::NotFound => format!("there is no {}", path.display()),
+        _ => format!("{} cannot be read: {error}", path.display()),
+    };
+    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    if !path.metadata().map_err(failed)?.is_file() {
+        return Err(format!("{} is no plain file", path.display()));
+    }
+    let mut file = BufReader::with_capacity(1 << 16, File::open(&path).map_err(failed)?);
+    let mut kept = Kept::default();
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        let read = file.by_ref().take(LINE_MOST).read_until(b'\n', &mut line).map_err(failed)?;
+        if read == 0 {
+            return Ok(kept);
+        }
+        if line.last() != Some(&b'\n') {
+            kept.cut_short = true;
+            return Ok(kept);
+        }
+        kept.lines += 1;
+        kept.line(&line);
+    }
+}
+
+impl Kept {
+    fn line(&mut self, line: &[u8]) {
+        let Ok(value) = serde_json::from_slice::<Value>(line) else {
+            self.strange += 1;
+            return;
+        };
+        let time = value.get("time").and_then(Value::as_f64);
+        self.reached = time.unwrap_or(self.reached);
+        match text(&value, "event") {
+            "start" => self.start = value,
+            "end" => self.end = value,
+            "check" if self.checks.len() < ITEMS_MOST => match check(&value) {
+                Some(check) => {
+                    self.checks.push((time.unwrap_or(0.0), check));
+                    self.check_lines.push(value);
+                }
+                None => self.strange += 1,
+            },
+            "recorded" if self.recorded.len() < ITEMS_MOST => {
+                let shown = value.get("value").and_then(shown);
+                match (value.get("name").and_then(Value::as_str), shown) {
+                    (Some(name), Some(shown)) => {
+                        self.recorded.push((one_line(name), shown));
+                        self.recorded_lines.push(value);
+                    }
+                    _ => self.strange += 1,
+                }
+            }
+            "check" | "recorded" => self.left_out += 1,
+            _ => {}
+        }
+    }
+
+    /// The labels of checks that do not conform, are undecided, or were not reached.
+    pub(in crate::cli) fn unmet(&self) -> Vec<String> {
+        let unmet = self.checks.iter().filter(|(_, check)| check.outcome != Outcome::Conforms);
+        let mut labels: Vec<String> = unmet.map(|(_, check)| check.label.clone()).collect();
+        labels.extend(self.not_reached());
+        labels.dedup();
+        labels
+    }
+
+    /// The labels of checks that were planned and not reached.
+    pub(in crate::cli) fn not_reached(&self) -> Vec<String> {
+        let listed = self.end.pointer("/checks/not_reached").and_then(Value::as_array);
+        let labels = listed.into_iter().flatten().filter_map(Value::as_str);
+        labels.map(str::to_string).collect()
+    }
+}
+
+/// A text by its key, as it stands; empty where there is none.
+pub(super) fn text<'a>(value: &'a Value, key: &str) -> &'a str {
+    value.get(key).and_then(Value::as_str).unwrap_or("")
+}
+
+fn check(value: &Value) -> Option<Check> {
+    let outcomes = [Outcome::Conforms, Outcome::Fails, Outcome::Undecided];
+    let outcome = outcomes.into_iter().find(|known| known.text() == text(value, "outcome"))?;
+    let measured = match value.get("measured") {
+        None | Some(Value::Null) => None,
+        Some(measured) => Some(Measured {
+            value: measured.get("value").and_then(shown)?,
+            uncertainty: measured.get("uncertainty").and_then(shown),
+            coverage: measured.get("coverage").and_then(Value::as_f64).unwrap_or(2.0),
+            rule: Rule::Simple,
+            margin: measured.get("margin").and_then(shown),
+            probability: measured.get("probability").and_then(Value::as_f64),
+            low: measured.get("low").and_then(bound),
+            high: measured.get("high").and_then(bound),
+        }),
+    };
+    Some(Check {
+        // A file that somebody edited must not steer the terminal.
+        label: one_line(text(value, "label")),
+        text: Rc::from(one_line(text(value, "condition"))),
+        number: 0,
+        measured,
+        outcome,
+        span: Span::default(),
+    })
+}
+
+fn bound(value: &Value) -> Option<Bound> {
+    let at = value.get("at").and_then(shown)?;
+    let closed = value.get("conforms_at_limit").and_then(Value::as_bool)?;
+    Some(Bound { at, closed })
+}
+
+fn shown(value: &Value) -> Option<Shown> {
+    Some(match value {
+        Value::Null | Value::Number(_) => return None,
+        Value::Bool(flag) => Shown::Flag(*flag),
+        Value::String(text) => Shown::Text(one_line(text)),
+        Value::Array(items) => Shown::List(items.iter().map(shown).collect::<Option<Vec<_>>>()?),
+        Value::Object(fields) => match (fields.get("unit"), fields.get("text")) {
+            (Some(Value::String(unit)), Some(Value::String(text))) => Shown::Quantity {
+                // What is not finite has no number in JSON.
+                value: fields.get("value").and_then(Value::as_f64).unwrap_or(f64::NAN),
+                unit: unit.clone(),
+                asked: parse_quantity(text).ok().and_then(|(_, unit)| unit).map(Rc::new),
+                text: one_line(text),
+            },
+            _ => {
+                let named = |(name, field): (&String, &Value)| {
+                    Some((Arc::from(name.as_str()), shown(field)?))
+                };
+                Shown::Record(fields.iter().map(named).collect::<Option<Vec<_>>>()?)
+            }
+        },
+    })
+}

@@ -1,0 +1,257 @@
+//! `record show`: prints what a record holds, be it finished or cut off, and whether it is as it was
+//! written.
+
+use crate::acceptance::decision::Outcome;
+use crate::cli::check::counted;
+use crate::cli::record::folder::MANIFEST;
+use crate::cli::record::read::{Kept, kept, text};
+use crate::cli::record::verify::{Looked, looked};
+use crate::cli::{FAILED, WRONG, files, summary};
+use crate::terminal::told::{measured, sureness};
+use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, say, styled, wrapped};
+use crate::units::{Dimension, show as quantity};
+use clap::Args;
+use serde_json::{Value, json};
+use std::path::PathBuf;
+
+pub(super) const AFTER_HELP: &str = "\
+A record that was never finished, or that was changed since, is shown as far as
+it can be read, and that is said of it.
+
+Exit codes:
+  0    the record is whole and as it was written
+  1    it is not, or it was never finished
+  2    there is no record, or it cannot be read
+
+Examples:
+  spintrue record show records/SIM-0001
+  spintrue record show records/SIM-0001 --json";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// The folder of the record
+    folder: PathBuf,
+    /// Prints one JSON object for machines
+    #[arg(long)]
+    json: bool,
+}
+
+/// Stands for a blank at which no line is broken.
+const TOGETHER: char = '\u{1f}';
+
+/// Without what could steer the terminal.
+fn visible(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && c != TOGETHER { ' ' } else { c }).collect()
+}
+
+fn together(text: &str) -> String {
+    text.replace(' ', &TOGETHER.to_string())
+}
+
+/// A record with all that is known of it.
+struct Shown {
+    kept: Kept,
+    /// What `record.json` says that it is; nothing where there is none.
+    identity: Value,
+    /// `whole`, `unfinished` or `changed`.
+    state: &'static str,
+    /// Why it is not whole.
+    problems: Vec<String>,
+}
+
+pub(super) fn show(options: &Options) -> u8 {
+    let (state, problems, code) = match looked(&options.folder) {
+        Looked::NoRecord(why) => {
+            complain(&format!("error: {why}\n"));
+            return WRONG;
+        }
+        Looked::Unfinished(why) => ("unfinished", vec![why], FAILED),
+        Looked::Changed(lines) => ("changed", lines, FAILED),
+        Looked::Whole(_) => ("whole", Vec::new(), 0),
+    };
+    let kept = match kept(&options.folder) {
+        Ok(kept) => kept,
+        Err(why) => {
+            let more = "; `spintrue record verify` tells what is left of the record";
+            complain(&format!("error: {why}{more}\n"));
+            return WRONG;
+        }
+    };
+    let path = options.folder.join(MANIFEST);
+    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    let plain = path.metadata().is_ok_and(|data| data.is_file());
+    let text = if plain { files::read_text(&path).unwrap_or_default() } else { String::new() };
+    let manifest = serde_json::from_str::<Value>(&text).unwrap_or_default();
+    let identity = manifest.get("identity").cloned().unwrap_or_default();
+    let shown = Shown { kept, identity, state, problems };
+    say(&if options.json { shown.json() } else { shown.text(options) });
+    code
+}
+
+impl Shown {
+    fn json(&self) -> String {
+        let kept = &self.kept;
+        let value = json!({
+            "state": self.state,
+            "problems": self.problems,
+            "identity": self.identity,
+            "start": kept.start,
+            "checks": kept.check_lines,
+            "recorded": kept.recorded_lines,
+            "left_out": kept.left_out,
+            "reached": {"value": kept.reached, "unit": "s"},
+            "end": kept.end,
+        });
+        format!("{value}\n")
+    }
+
+    fn text(&self, options: &Options) -> String {
+        let colour = terminal::colour_output();
+        let name = options.folder.display().to_string();
+        let mut out = format!("{}\n", styled(&name, BOLD, colour));
+        let mut fact = |word: &str, what: String, style: &str| {
+            if !what.is_empty() {
+                let lines = wrapped(&visible(&what), &" ".repeat(12)).replace(TOGETHER, " ");
+                let lines = lines.trim().lines().map(|line| styled(line.trim(), style, colour));
+                let lines = lines.collect::<Vec<_>>().join(&format!("\n{}", " ".repeat(12)));
+                out.push_str(&format!("  {word:<8}  {lines}\n"));
+            }
+        };
+        let start = &self.kept.start;
+        fact("script", text(start, "script").to_string(), "");
+        fact("head", self.head(), "");
+        fact("faults", self.faults(), YELLOW);
+        fact("started", self.started(), "");
+        fact("params", self.params(), "");
+        match self.state {
+            "whole" => fact("record", "whole and as it was written".to_string(), ""),
+            "unfinished" => {
+                fact("record", format!("UNFINISHED: {}", self.problems.join("; ")), YELLOW);
+            }
+            _ => fact("record", "NOT AS IT WAS WRITTEN".to_string(), RED),
+        }
+        if self.state == "changed" {
+            for problem in &self.problems {
+                fact("", problem.clone(), RED);
+            }
+        }
+        if self.kept.strange > 0 {
+            let lines = counted(self.kept.strange as usize, "line");
+            fact("", format!("{lines} of events.jsonl cannot be read"), RED);
+        }
+        out.push('\n');
+        out.push_str(&self.checks(colour));
+        out.push_str(&self.ending(colour));
+        out
+    }
+
+    fn head(&self) -> String {
+        let Some(head) = self.kept.start.get("head") else { return String::new() };
+        let simulated = head.get("simulated").and_then(Value::as_bool).unwrap_or(false);
+        let seed = head.get("seed").and_then(Value::as_u64);
+        let (model, serial) = (text(head, "model"), text(head, "serial"));
+        match (simulated, seed) {
+            (true, Some(seed)) => {
+                format!("{model} {serial}, {}", together(&format!("simulated (seed {seed})")))
+            }
+            (true, None) => format!("{model} {serial}, simulated"),
+            _ => format!("{model} {serial}"),
+        }
+    }
+
+    fn faults(&self) -> String {
+        let listed = self.kept.start.pointer("/head/faults").and_then(Value::as_array);
+        let faults: Vec<&str> = listed.into_iter().flatten().filter_map(Value::as_str).collect();
+        let said = if faults.is_empty() { "" } else { "fails on purpose: " };
+        format!("{said}{}", faults.join(", "))
+    }
+
+    fn started(&self) -> String {
+        let by = match self.identity.get("operator").and_then(Value::as_str) {
+            Some(operator) => format!(" by {operator}"),
+            None => String::new(),
+        };
+        format!("{}{by}", text(&self.identity, "started"))
+    }
+
+    /// In the order of the script, where `record.json` has it.
+    fn params(&self) -> String {
+        let pair = |pair: &Value| {
+            let text = |at: usize| pair.get(at).and_then(Value::as_str);
+            Some(format!("{} = {}", text(0)?, text(1)?))
+        };
+        let ordered = self.identity.get("params").and_then(Value::as_array);
+        let params: Vec<String> = match (ordered, self.kept.start.get("params")) {
+            (Some(ordered), _) => ordered.iter().filter_map(pair).collect(),
+            (None, Some(Value::Object(params))) => params
+                .iter()
+                .map(|(name, value)| format!("{name} = {}", value.as_str().unwrap_or("")))
+                .collect(),
+            _ => Vec::new(),
+        };
+        params.iter().map(|param| together(param)).collect::<Vec<_>>().join(", ")
+    }
+
+    fn checks(&self, colour: bool) -> String {
+        let mut out = String::new();
+        for (time, check) in &self.kept.checks {
+            let (mark, style) = match check.outcome {
+                Outcome::Conforms => ("conforms", GREEN),
+                Outcome::Fails => ("DOES NOT CONFORM", RED),
+                Outcome::Undecided => ("UNDECIDED", YELLOW),
+            };
+            let stamp = styled(&format!("{time:9.3} s"), DIM, colour);
+            let (what, sure) = (measured(check), sureness(check));
+            let mark = styled(mark, style, colour);
+            out.push_str(&format!("{stamp}  check {}: {what}: {mark}{sure}\n", check.label));
+            let margin = check.measured.as_ref().and_then(|measured| measured.margin.as_ref());
+            if let Some(margin) = margin {
+                let line = format!("{:13}margin {margin}", "");
+                out.push_str(&format!("{}\n", styled(&line, DIM, colour)));
+            }
+        }
+        for label in self.kept.not_reached() {
+            let said = format!("{:13}check {}: not reached", "", visible(&label));
+            out.push_str(&format!("{}\n", styled(&said, YELLOW, colour)));
+        }
+        if self.kept.left_out > 0 {
+            let more = self.kept.left_out;
+            out.push_str(&format!("  ... and {more} more checks and values in events.jsonl\n"));
+        }
+        out
+    }
+
+    fn ending(&self, colour: bool) -> String {
+        let kept = &self.kept;
+        let mut out = String::new();
+        if !kept.recorded.is_empty() {
+            out.push_str(&format!("\n{}\n", styled("Recorded", BOLD, colour)));
+            out.push_str(&summary::values(&kept.recorded, colour));
+        }
+        let gap = if out.ends_with("\n\n") { "" } else { "\n" };
+        let end = &kept.end;
+        let verdict = visible(text(end, "verdict")).to_uppercase();
+        if verdict.is_empty() {
+            let reached = quantity(kept.reached, Dimension::TIME, None, None);
+            let said = format!("NO VERDICT: nothing is known behind {reached} of head time");
+            out.push_str(&format!("\n{}\n", styled(&said, YELLOW, colour)));
+            return out;
+        }
+        if let Some(failure) = end.get("failure").filter(|failure| failure.is_object()) {
+            let (kind, what) = (text(failure, "kind"), visible(text(failure, "message")));
+            out.push_str(&format!("\n{}: {what}\n", styled(&visible(kind), RED, colour)));
+            out.push_str(&format!("  at {}\n", visible(text(failure, "place"))));
+        }
+        if let Some(took) = end.pointer("/took/value").and_then(Value::as_f64) {
+            let took = quantity(took, Dimension::TIME, None, None);
+            out.push_str(&format!("{gap}  took      {took} of head time\n"));
+        }
+        let style = match verdict.as_str() {
+            "PASSED" => GREEN,
+            "INTERRUPTED" | "UNDECIDED" => YELLOW,
+            _ => RED,
+        };
+        out.push_str(&format!("\n{}\n", styled(&verdict, &format!("{BOLD};{style}"), colour)));
+        out
+    }
+}

@@ -1,0 +1,59 @@
+#!/usr/bin/env bash
+# Starts a PostgreSQL server of its own in a temporary folder and has tests/postgres.rs try archives
+# on it: that they tell the same as files do, several stations at once, and whatever can go wrong. The
+# server ends with the script, on every way out. Needs PostgreSQL, which is installed from Debian's
+# packages where there is none and root asks.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+
+# Debian keeps the server's programs off the search path.
+programs() {
+    local initdb
+    initdb=$(command -v initdb || find /usr/lib/postgresql /usr/local/pgsql /opt -name initdb -path '*/bin/*' \
+        2>/dev/null | sort -V | tail -n 1)
+    [ -n "$initdb" ] && dirname "$(readlink -f "$initdb")"
+}
+if ! programs >/dev/null; then
+    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
+        echo "postgres.sh: there is no PostgreSQL server here: install one (initdb, pg_ctl, psql)" >&2
+        exit 1
+    fi
+    apt-get update -qq
+    apt-get install -y -qq postgresql-common >/dev/null
+    # No server but the one below.
+    echo 'create_main_cluster = false' >>/etc/postgresql-common/createcluster.conf
+    apt-get install -y -qq postgresql >/dev/null
+fi
+programs=$(programs)
+cargo test --quiet --test postgres --no-run
+
+work=$(mktemp -d)
+# PostgreSQL refuses to run as root.
+as=()
+if [ "$(id -u)" = 0 ]; then
+    as=(runuser -u nobody --)
+    chown nobody "$work"
+fi
+for mode in immediate fast; do
+    printf '#!/bin/sh\ncd %q && exec %s %q/pg_ctl -D data -m %s -w stop\n' \
+        "$work" "${as[*]}" "$programs" "$mode" >"$work/stop-$mode"
+done
+trap 'cd /; "$work/stop-immediate" >/dev/null 2>&1 || true; rm -rf "$work"' EXIT
+trap 'exit 1' HUP INT TERM
+echo 'secret of admin' >"$work/password"
+chmod 755 "$work"/stop-* "$work"
+(cd "$work" && "${as[@]}" "$programs/initdb" -D data -U admin --auth=scram-sha-256 \
+    --pwfile=password --encoding=UTF8 --locale=C >initdb.log)
+for try in $(seq 1 20); do
+    port=$((20000 + RANDOM % 20000))
+    printf '#!/bin/sh\ncd %q && exec %s %q/pg_ctl -D data -l log -w -o "%s" start\n' \
+        "$work" "${as[*]}" "$programs" \
+        "-p $port -k $work -c listen_addresses=127.0.0.1 -c max_connections=60" >"$work/start"
+    chmod 755 "$work/start"
+    "$work/start" >"$work/start.log" 2>&1 && break
+    # Another program may have the port.
+    [ "$try" != 20 ] || { cat "$work/start.log" "$work/log" >&2; exit 1; }
+done
+SPINTRUE_POSTGRES="$work" SPINTRUE_POSTGRES_PORT="$port" SPINTRUE_PSQL="$programs/psql" \
+    cargo test --quiet --test postgres -- --ignored --test-threads=1
+"$work/stop-fast" >/dev/null
