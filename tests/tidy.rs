@@ -74,6 +74,7 @@ const ROOMS: &[(&str, &[&str])] = &[
 /// What only some rooms may touch, and those rooms.
 const ONLY: &[(&str, &[&str])] = &[
     ("head::sim", &["head", "cli"]),
+    ("head::wire", &["head", "cli"]),
     ("ariadne::", &["diagnostics"]),
     ("chumsky::", &["syntax"]),
     ("logos::", &["syntax"]),
@@ -98,6 +99,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("statrs::", &["statistics"]),
     ("lsp_server::", &["lsp"]),
     ("lsp_types::", &["lsp"]),
+    ("serialport::", &["head"]),
 ];
 
 /// Lines that a file may have.

@@ -5,8 +5,15 @@ use crate::cli::memory;
 use crate::cli::trace::{self, Replaying};
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
+use crate::head::wire::driver::{self, Target};
+use crate::head::wire::link::Place;
 use crate::head::{Gauge, Head, Provoker};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// Bits per second of a serial line where nothing else is said.
+const BAUD: u32 = 115_200;
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
@@ -22,6 +29,10 @@ pub(super) struct Opened {
     pub seed: u64,
     /// What is replayed, where it is a recording.
     pub replay: Option<Replaying>,
+    /// Ends waits of a head at the other end of a wire early.
+    pub stop: Arc<AtomicBool>,
+    /// Closes the link to such a head while a reply is waited for.
+    pub cut: Arc<AtomicBool>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -41,6 +52,11 @@ pub(super) struct Simulated {
 /// Reads an address: `sim`, `sim:FILE.toml`, either with `?seed=7`. Fails with what is to be
 /// printed. `faults` are further ones, as `--fault` gives them.
 pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, String> {
+    if address.starts_with("tcp:") || address.starts_with("serial:") {
+        return Err(format!(
+            "error: `{address}`: simulated heads are made here: write `sim` or `sim:FILE.toml`"
+        ));
+    }
     let (place, query) = match address.split_once('?') {
         Some((place, query)) => (place, Some(query)),
         None => (address, None),
@@ -83,7 +99,8 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         }
         _ => {
             return Err(format!(
-                "error: `{address}` is no head this version knows: write `sim` or `sim:FILE.toml`"
+                "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` \
+                 `tcp://HOST:PORT` or `serial://DEVICE`"
             ));
         }
     };
@@ -119,6 +136,8 @@ impl Simulated {
             medium,
             seed,
             replay: None,
+            stop: Arc::default(),
+            cut: Arc::default(),
         })
     }
 }
@@ -143,11 +162,15 @@ pub(super) fn open_with(
         }
         return trace::open(file);
     }
-    if address.split([':', '?']).next() != Some("sim") {
-        return Err(format!(
-            "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` or \
-             `replay:FILE`"
-        ));
+    if let Some(place) = wired(address) {
+        let (place, secret) = place?;
+        if seed.is_some() || !faults.is_empty() {
+            return Err(format!(
+                "error: the head at `{address}` belongs to its server: give `--seed` and `--fault` \
+                 to `spintrue serve`"
+            ));
+        }
+        return open_wired(place, secret);
     }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
@@ -156,6 +179,80 @@ pub(super) fn open_with(
         return Err(format!("error: `--seed {one}` and the address `{address}` ask for two seeds"));
     }
     simulated.make(seed.or(simulated.seed).unwrap_or(1))
+}
+
+/// A place on a wire: `tcp://HOST:PORT` or `serial:///dev/…?baud=…`, either with
+/// `secret-file=FILE` behind the question mark; none where the address is another kind of head.
+fn wired(address: &str) -> Option<Result<(Place, Option<String>), String>> {
+    let (is_serial, rest) = match address.split_once("://")? {
+        ("tcp", rest) => (false, rest),
+        ("serial", rest) => (true, rest),
+        _ => return None,
+    };
+    let (place, query) = rest.split_once('?').unwrap_or((rest, ""));
+    let (mut secret, mut baud) = (None, BAUD);
+    for pair in query.split('&').filter(|pair| !pair.is_empty()) {
+        match pair.split_once('=') {
+            Some(("secret-file", file)) => match secret_in(Path::new(file)) {
+                Ok(own) => secret = Some(own),
+                Err(why) => return Some(Err(format!("error: {why}"))),
+            },
+            Some(("baud", rate)) if is_serial && rate.parse::<u32>().is_ok_and(|rate| rate > 0) => {
+                baud = rate.parse().unwrap_or(BAUD);
+            }
+            _ => {
+                let known =
+                    if is_serial { "baud=RATE or secret-file=FILE" } else { "secret-file=FILE" };
+                return Some(Err(format!(
+                    "error: `{address}`: behind `?` stands {known}, not `{pair}`"
+                )));
+            }
+        }
+    }
+    let port = place.rsplit_once(':').and_then(|(_, port)| port.parse::<u16>().ok());
+    Some(match (is_serial, port) {
+        (true, _) if place.is_empty() => Err(format!(
+            "error: `{address}`: write `serial://DEVICE`, such as serial:///dev/ttyUSB0?baud=115200"
+        )),
+        (true, _) => Ok((Place::Serial { device: place.to_string(), baud }, secret)),
+        (false, Some(_)) => Ok((Place::Socket(place.to_string()), secret)),
+        (false, None) => Err(format!(
+            "error: `{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"
+        )),
+    })
+}
+
+/// Opens the head at the other end of a wire.
+fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
+    let (stop, cut) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
+    let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
+    let (head, gauge, seed) = driver::open(target)
+        .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
+    Ok(Opened {
+        head: Box::new(head),
+        gauge: Some(Box::new(gauge)),
+        provoker: None,
+        faults: Vec::new(),
+        medium: None,
+        seed: seed.unwrap_or(1),
+        replay: None,
+        stop,
+        cut,
+    })
+}
+
+/// The secret on the first line of a file. Whatever is wrong is told without it.
+pub(super) fn secret_in(file: &Path) -> Result<String, String> {
+    let text = read_text(file)?;
+    let secret = text.lines().next().unwrap_or("").trim();
+    let shown = file.display();
+    if secret.is_empty() {
+        return Err(format!("{shown}: the first line must hold the secret"));
+    }
+    if secret.chars().any(char::is_control) || secret.len() > 200 {
+        return Err(format!("{shown}: a secret has at most 200 bytes and no control characters"));
+    }
+    Ok(secret.to_string())
 }
 
 /// The errors of one `--fault` as reports that point into it.

@@ -23,6 +23,7 @@ mod pages;
 mod picture;
 mod record;
 mod run;
+mod serve;
 mod shell;
 mod signals;
 mod simulate;
@@ -86,6 +87,9 @@ enum Command {
     /// Runs a script on many simulated heads, and tells the yield
     #[command(after_help = simulate::AFTER_HELP)]
     Simulate(simulate::Options),
+    /// Offers a head to other programs and machines (SCPI over TCP)
+    #[command(after_help = serve::AFTER_HELP)]
+    Serve(serve::Options),
     /// Lists the runs of an archive, draws how a value went, or exports them
     #[command(after_help = history::AFTER_HELP)]
     History(history::Options),
@@ -120,6 +124,7 @@ pub fn main() -> ExitCode {
         Command::Batch(options) => batch::batch(&options),
         Command::Shell(options) => shell::shell(&options),
         Command::Simulate(options) => simulate::simulate(&options),
+        Command::Serve(options) => serve::serve(&options),
         Command::Check(options) => check::check(&options),
         Command::Record(options) => record::record(&options),
         Command::Head(options) => head::head(&options),

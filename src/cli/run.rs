@@ -22,8 +22,6 @@ use clap::{ArgGroup, Args};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 pub(super) const AFTER_HELP: &str = "\
 Nothing moves until the whole script is proved. Light is possible only inside an `arm` block, and
@@ -42,6 +40,10 @@ Head addresses:
   sim:FILE.toml?seed=7     the same with another seed
   sim?memory=FILE.json     a simulated head that keeps its stored trims
   replay:FILE              what `--trace FILE` has recorded; it says where a run leaves it
+  tcp://HOST:PORT          the head that `spintrue serve`, or whatever else speaks as
+                           docs/wire.md says, offers there; ?secret-file=FILE where it wants one
+  serial:///dev/ttyUSB0?baud=115200
+                           the same over a serial line
 
 Examples:
   spintrue run scripts/bring_up.spt
@@ -213,7 +215,7 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let medium = opened.medium;
-    let stop = Arc::new(AtomicBool::new(false));
+    let stop = opened.stop;
     let seed = opened.seed;
     let recorder = options.record.as_ref().map(|folder| {
         if let Some(medium) = &medium {

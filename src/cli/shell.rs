@@ -77,7 +77,7 @@ pub(super) fn shell(options: &Options) -> u8 {
             return WRONG;
         }
     };
-    let stop = Arc::new(AtomicBool::new(false));
+    let stop = Arc::clone(&opened.stop);
     let leave = Arc::new(AtomicBool::new(false));
     // Ctrl-C stops what runs; a request to end and a closed terminal end the shell as well.
     let watched = stop_on_request(std::slice::from_ref(&stop))

@@ -30,3 +30,29 @@ pub(super) fn end_on_request(flags: &[Arc<AtomicBool>]) -> Result<()> {
     register(signal_hook::consts::SIGTSTP, Arc::new(AtomicBool::new(false)))?;
     Ok(())
 }
+
+/// Calls this at each such request, on a thread of its own.
+#[cfg(unix)]
+pub(super) fn each_request(heard: impl Fn() + Send + 'static) -> Result<()> {
+    use signal_hook::consts::{SIGHUP, SIGQUIT};
+    let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM, SIGHUP, SIGQUIT])?;
+    std::thread::spawn(move || signals.forever().for_each(|_| heard()));
+    register(signal_hook::consts::SIGTSTP, Arc::new(AtomicBool::new(false)))?;
+    Ok(())
+}
+
+/// Calls this at each such request, on a thread of its own.
+#[cfg(not(unix))]
+pub(super) fn each_request(heard: impl Fn() + Send + 'static) -> Result<()> {
+    let asked = Arc::new(AtomicBool::new(false));
+    stop_on_request(std::slice::from_ref(&asked))?;
+    std::thread::spawn(move || {
+        loop {
+            if asked.swap(false, std::sync::atomic::Ordering::SeqCst) {
+                heard();
+            }
+            std::thread::sleep(std::time::Duration::from_millis(50));
+        }
+    });
+    Ok(())
+}

@@ -281,6 +281,8 @@ pub(super) fn open(name: &str) -> Result<Opened, String> {
         faults: header.faults.clone(),
         medium: None,
         seed: header.seed.unwrap_or(0),
+        stop: Arc::default(),
+        cut: Arc::default(),
         replay: Some(Replaying { name: name.to_string(), survey, course: played.course }),
     })
 }

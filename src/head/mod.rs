@@ -17,6 +17,7 @@ pub mod safe;
 pub mod sim;
 pub mod station;
 pub mod trace;
+pub mod wire;
 pub mod words;
 
 use crate::image::Bitmap;

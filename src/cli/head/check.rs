@@ -75,7 +75,7 @@ pub(super) fn check(options: &Options) -> u8 {
 
 fn checked(options: &Options) -> Result<u8, String> {
     let opened = address::open_with(&options.address, options.seed, &options.faults)?;
-    let stop = Arc::new(AtomicBool::new(false));
+    let stop = Arc::clone(&opened.stop);
     let (mut head, gauge) = (opened.head, opened.gauge);
     let header = match &options.trace {
         // Asked before the recording is begun, so that it holds what the contracts see alone.

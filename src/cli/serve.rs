@@ -1,0 +1,169 @@
+//! `serve`: offers a head on the wire.
+
+use crate::cli::signals::each_request;
+use crate::cli::{CAUTION, WRONG, address, duration};
+use crate::head::realtime::realtime;
+use crate::head::wire::floor::{Secret, Served};
+use crate::head::wire::server::{self, Door};
+use crate::session::Verdict;
+use crate::terminal::{complain, say, wrapped};
+use clap::Args;
+use std::net::{SocketAddr, ToSocketAddrs};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+pub(super) const AFTER_HELP: &str = "\
+Offers a head, its gauge included, to one client that controls it and to others that look, as
+docs/wire.md describes. A client that moved the head and then hangs up, or is silent for longer than
+the dead-man limit, loses control, and the head is made safe. Ctrl-C makes the head safe and ends
+the server; a second one does not wait for the polygon to come to rest.
+
+Whoever can reach the address can move the head. So it listens on this machine only, unless
+`--open` and a secret, or the reason why none is needed, say otherwise. Nothing is encrypted: use a
+tunnel where others can listen.
+
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
+
+Examples:
+  spintrue serve
+  spintrue serve --head sim:my_head.toml --listen 127.0.0.1:5026 --realtime
+  spintrue serve --listen 0.0.0.0:5025 --open --secret-file bench.secret";
+
+#[derive(Args)]
+pub(super) struct Options {
+    /// Which head
+    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
+    head: String,
+    /// Where to listen; port 0 takes a free one
+    #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:5025")]
+    listen: String,
+    /// Seed of a simulated head [default: 1]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// Has a simulated head fail, as `run` does; may be repeated
+    #[arg(long = "fault", value_name = "KIND@TIME")]
+    faults: Vec<String>,
+    /// A simulated head's time passes as on a bench
+    #[arg(long)]
+    realtime: bool,
+    /// Silence of the client in control by whose end the head is safe
+    #[arg(long, value_name = "TIME", default_value = "3s", value_parser = duration::limit)]
+    dead_man: f64,
+    /// Listens where other machines can reach it
+    #[arg(long)]
+    open: bool,
+    /// A file with the secret that clients must know, on its first line
+    #[arg(long, value_name = "FILE")]
+    secret_file: Option<PathBuf>,
+    /// Why no secret is needed although other machines can reach it; it is printed
+    #[arg(long, value_name = "REASON", conflicts_with = "secret_file")]
+    no_secret: Option<String>,
+}
+
+/// Dead-man limits in s that make sense.
+const LIMITS: core::ops::RangeInclusive<f64> = 0.2..=60.0;
+
+pub(super) fn serve(options: &Options) -> u8 {
+    match started(options) {
+        Ok(()) => 0,
+        Err((code, why)) => {
+            complain(&format!("{}\n", why.trim_end()));
+            code
+        }
+    }
+}
+
+fn started(options: &Options) -> Result<(), (u8, String)> {
+    let wrong = |why: String| (WRONG, format!("error: {why}"));
+    if !LIMITS.contains(&options.dead_man) {
+        let (low, high) = (LIMITS.start(), LIMITS.end());
+        return Err(wrong(format!("the dead-man limit must be {low} s to {high} s")));
+    }
+    let address = place(options).map_err(wrong)?;
+    let secret = options.secret_file.as_deref().map(secret_in).transpose().map_err(wrong)?;
+    let (end, end_now) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
+    watch(&end, &end_now).map_err(|why| wrong(format!("signals cannot be watched for: {why}")))?;
+    let opened = address::open_with(&options.head, options.seed, &options.faults)
+        .map_err(|why| (WRONG, why))?;
+    let cut = Arc::clone(&opened.cut);
+    let (mut head, gauge) = match options.realtime {
+        true => realtime(opened.head, opened.gauge, cut.clone()),
+        false => (opened.head, opened.gauge),
+    };
+    let described = head.describe().map_err(|fault| {
+        let why = format!("error: the head does not answer: {fault}");
+        (Verdict::HeadFailed.exit_code(), why)
+    })?;
+    let door =
+        Door::open(address).map_err(|why| wrong(format!("cannot listen on {address}: {why}")))?;
+    let at = door.at().map_err(|why| wrong(why.to_string()))?;
+    let real_time = options.realtime || !described.simulated;
+    let kind = if described.simulated { "simulated head" } else { "head" };
+    let time = if real_time { "" } else { "; its time passes by what it is asked for only" };
+    let title =
+        format!("serving {kind} {} {} on tcp://{at}{time}", described.model, described.serial);
+    say(&wrapped(&title, ""));
+    if let Some(reason) = &options.no_secret {
+        say(&wrapped(&format!("no secret is asked for: {reason}"), ""));
+    }
+    say(&wrapped(CAUTION, ""));
+    let served = Served {
+        head,
+        gauge,
+        real_time,
+        seed: described.simulated.then_some(opened.seed),
+        secret,
+        limit: Duration::from_secs_f64(options.dead_man),
+        cut,
+    };
+    let mut log = |line: &str| say(&wrapped(line, "  "));
+    server::serve(served, door, &end, &end_now, &mut log)
+        .map_err(|why| wrong(format!("cannot serve on {at}: {why}")))?;
+    say("ended\n");
+    Ok(())
+}
+
+/// Where to listen, if the options allow it.
+fn place(options: &Options) -> Result<SocketAddr, String> {
+    let listen = &options.listen;
+    let found = listen.to_socket_addrs().ok().and_then(|mut found| found.next());
+    let address = found.ok_or_else(|| {
+        format!("`{listen}` is no address to listen on: write HOST:PORT, such as 127.0.0.1:5025")
+    })?;
+    if address.ip().is_loopback() {
+        return Ok(address);
+    }
+    if !options.open {
+        return Err(format!(
+            "other machines could reach the head on {address}: say so by --open, with \
+             --secret-file FILE, or listen on 127.0.0.1"
+        ));
+    }
+    let reason = options.no_secret.as_ref().is_some_and(|reason| !reason.trim().is_empty());
+    if options.secret_file.is_none() && !reason {
+        return Err(format!(
+            "whoever reaches {address} could move the head: give --secret-file FILE, or say by \
+             --no-secret REASON why none is needed"
+        ));
+    }
+    Ok(address)
+}
+
+/// The secret on the first line of a file.
+fn secret_in(file: &Path) -> Result<Secret, String> {
+    address::secret_in(file).map(|secret| Secret::new(&secret))
+}
+
+/// The first request to end makes the head safe and waits for rest; the second does not wait.
+fn watch(end: &Arc<AtomicBool>, end_now: &Arc<AtomicBool>) -> Result<(), String> {
+    let (end, end_now) = (Arc::clone(end), Arc::clone(end_now));
+    each_request(move || {
+        if end.swap(true, Ordering::SeqCst) {
+            end_now.store(true, Ordering::SeqCst);
+        }
+    })
+    .map_err(|why| why.to_string())
+}

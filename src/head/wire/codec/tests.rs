@@ -1,0 +1,229 @@
+//! Every call and every answer there and back, and every fault.
+
+use super::{Answer, Order, answer, message, order, perform, response};
+use crate::head::wire::errors::WireError;
+use crate::head::wire::message::{Argument, units};
+use crate::head::wire::outcome::{Failure, read, told};
+use crate::head::wire::reply::answers;
+use crate::head::wire::tree::{TABLE, find};
+use crate::head::{
+    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, PageOrder, Pattern, Reading,
+    SafeState, Status, Trim, Turn, sim,
+};
+use crate::image::Bitmap;
+use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
+use proptest::{collection, option};
+use std::sync::Arc;
+
+fn finite() -> impl Strategy<Value = f64> {
+    any::<f64>().prop_filter("finite", |value| value.is_finite() && value.abs() < 1e37)
+}
+
+fn image() -> impl Strategy<Value = Arc<Bitmap>> {
+    (1_u32..100, 1_u32..5, collection::vec(any::<u8>(), 60)).prop_map(|(width, height, bytes)| {
+        let mut file = format!("P4 {width} {height}\n").into_bytes();
+        file.extend(&bytes[..(width.div_ceil(8) * height) as usize]);
+        Arc::new(Bitmap::read(&file).unwrap())
+    })
+}
+
+fn trims() -> impl Strategy<Value = Vec<Trim>> {
+    let trim = (finite(), finite()).prop_map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan });
+    collection::vec(trim, 0..20)
+}
+
+fn any_order() -> impl Strategy<Value = Order> {
+    let pattern = prop_oneof![
+        Just(Pattern::TestMarks),
+        collection::vec(any::<u32>(), 0..9).prop_map(Pattern::Words)
+    ];
+    let line = (any::<u32>(), any::<u32>(), finite(), finite(), pattern).prop_map(
+        |(facet, dots, dot_period, delay, pattern)| {
+            Order::Expose(LineOrder { facet, dots, dot_period, delay, pattern })
+        },
+    );
+    let page =
+        (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
+            Order::Page(PageOrder { dot_period, delay, pitch, image })
+        });
+    let plain = prop_oneof![
+        Just(Order::Describe),
+        Just(Order::Status),
+        Just(Order::Trims),
+        Just(Order::StoreTrims),
+        Just(Order::Disarm),
+        Just(Order::Now),
+        Just(Order::Measure),
+        Just(Order::Halt(Halt::Brake)),
+        Just(Order::Halt(Halt::Coast)),
+    ];
+    prop_oneof![
+        plain,
+        line,
+        page,
+        finite().prop_map(Order::Spin),
+        option::of(finite()).prop_map(Order::Steer),
+        any::<u32>().prop_map(Order::Turns),
+        trims().prop_map(Order::LoadTrims),
+        finite().prop_map(Order::Arm),
+        (0.0..1e6).prop_map(Order::Sleep),
+        any::<bool>().prop_map(Order::Safe),
+    ]
+}
+
+fn heard(message: &[u8]) -> Result<Option<Order>, WireError> {
+    let units = units(message).unwrap();
+    let [unit] = units.as_slice() else { panic!("{units:?}") };
+    let parts: Vec<&str> = unit.header.split(':').collect();
+    order(find(&parts, unit.query).unwrap().verb, &unit.arguments)
+}
+
+proptest! {
+    #[test]
+    fn every_call_is_heard_as_it_was_said(said in any_order()) {
+        assert_eq!(heard(&message(&said)), Ok(Some(said)));
+    }
+
+    #[test]
+    fn lists_read_back(trims in trims(), periods in collection::vec((finite(), any::<u32>()), 1..9)) {
+        let turns = periods.into_iter().map(|(period, start_of_scan)| Turn { period, start_of_scan });
+        there_and_back(&Order::Turns(1), Answer::Turns(turns.collect()));
+        there_and_back(&Order::Trims, Answer::Trims(trims));
+    }
+
+    #[test]
+    fn texts_of_a_safe_state_read_back(troubles in collection::vec(any::<String>(), 0..4)) {
+        let (laser_off, parked, speed, at_rest) = (true, false, 2.5, false);
+        let state = SafeState { laser_off, parked, speed, at_rest, kept_spinning: true, troubles };
+        there_and_back(&Order::Safe(false), Answer::Safe(state));
+    }
+
+    #[test]
+    fn faults_lose_nothing(words in any::<[String; 4]>(), which in 0_usize..4) {
+        let [what, value, low, high] = words;
+        let fault = match which {
+            0 => Fault::Refused(what),
+            1 => Fault::Broken(what),
+            _ => Fault::OutOfRange { what, value, low, high },
+        };
+        whole(fault);
+    }
+
+    #[test]
+    fn no_reply_panics(bytes in any::<Vec<u8>>(), said in any_order()) {
+        for values in answers(&bytes).unwrap_or_default() {
+            let _ = answer(&said, &values);
+            let _ = read(&values);
+        }
+    }
+}
+
+fn there_and_back(order: &Order, said: Answer) {
+    let reply = response(&said);
+    let values = answers(&reply).unwrap().into_iter().next().unwrap_or_default();
+    assert_eq!(answer(order, &values), Ok(said), "{}", reply.escape_ascii());
+}
+
+fn whole(fault: Fault) {
+    let failure = Failure::Head(fault);
+    let values = answers(&told(Some(&failure))).unwrap();
+    assert_eq!(read(&values[0]), Ok(Some(failure)));
+}
+
+#[test]
+fn faults_with_a_fixed_wording_lose_nothing() {
+    for fault in [
+        Fault::InterlockOpen,
+        Fault::NotLocked,
+        Fault::NotArmed,
+        Fault::Armed { what: "storing trims" },
+        Fault::NoPulse("index"),
+        Fault::NoPulse("start-of-scan"),
+        Fault::Underrun,
+        Fault::LostReading,
+        Fault::NoGauge,
+    ] {
+        whole(fault);
+    }
+    let values = answers(&told(None)).unwrap();
+    assert_eq!(read(&values[0]), Ok(None));
+    let error = Failure::Wire(WireError::new(-113, "X"));
+    let values = answers(&told(Some(&error))).unwrap();
+    let Ok(Some(Failure::Wire(heard))) = read(&values[0]) else { panic!("{values:?}") };
+    assert_eq!((heard.code, heard.detail.as_str()), (-113, "Undefined header;X"));
+}
+
+#[test]
+fn a_newer_fault_is_a_broken_head_with_all_its_words() {
+    let values =
+        [Argument::Text("mirror_lost".into()), Argument::Text("glass on the floor".into())];
+    let Ok(Some(Failure::Head(Fault::Broken(words)))) = read(&values) else { panic!() };
+    let wanted =
+        "the head reports `mirror_lost`, which this version does not know: glass on the floor";
+    assert_eq!(words, wanted);
+}
+
+#[test]
+fn answers_read_back() {
+    let status = Status {
+        time: 1.5,
+        speed: 502.0,
+        target: None,
+        locked: true,
+        facet: None,
+        rails: vec![5.0, 24.1],
+        interlock_closed: true,
+        laser: Laser::Armed,
+        at_rest: false,
+        galvanometer: -1e-3,
+        parked: false,
+        temperature: 295.15,
+    };
+    there_and_back(&Order::Status, Answer::Status(Box::new(status.clone())));
+    let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
+    there_and_back(&Order::Status, Answer::Status(Box::new(other)));
+    let (mut head, _) = sim::open_with(None, 1, &[]).unwrap();
+    let described = perform(&mut head, None, &Order::Describe).unwrap();
+    there_and_back(&Order::Describe, described);
+    let line =
+        LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
+    let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
+    there_and_back(&Order::Expose(line), Answer::Exposed(exposed));
+    let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
+    let page = PageOrder { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
+    let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
+    there_and_back(&Order::Page(page), Answer::Page(exposed));
+    there_and_back(&Order::Now, Answer::Time(0.1 + 0.2));
+    let reading = Reading { in_scan: 1e-6, cross_scan: -2e-6, in_scan_u: 1e-7, cross_scan_u: 2e-7 };
+    there_and_back(&Order::Measure, Answer::Reading(reading));
+    let _ = head.now();
+}
+
+/// Every row of the table that asks for a call refuses what it does not take.
+#[test]
+fn parameters_are_told_apart() {
+    for (said, code) in [
+        ("ROT:SPE", -109),
+        ("ROT:SPE 1,2", -108),
+        ("ROT:SPE FAST", -104),
+        ("ROT:SPE 1 V", -131),
+        ("ROT:TURN? 1.5", -222),
+        ("ROT:TURN? 1 S", -138),
+        ("ROT:HALT SLOWLY", -224),
+        ("TRIM:LOAD 1", -109),
+        ("CLOC:SLE -1", -222),
+        ("LINE:EXP? 0,1,1E-6,0,#13abc", -161),
+        ("PAGE:EXP? 1,1,1,#12P5", -161),
+        ("*IDN? 1", -108),
+    ] {
+        let found = heard(said.as_bytes());
+        if said.starts_with('*') {
+            assert_eq!(found, Ok(None));
+        } else {
+            assert_eq!(found.unwrap_err().code, code, "{said}");
+        }
+    }
+    assert!(
+        TABLE.iter().filter(|entry| order(entry.verb, &[]).is_ok_and(|o| o.is_some())).count() > 9
+    );
+}

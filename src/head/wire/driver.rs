@@ -1,0 +1,554 @@
+//! The driver: a head and its gauge at the other end of a wire. Uses the codec and the link.
+//!
+//! A call that came to nothing because of the link is never made again: whether it acted is not
+//! known. The link is closed then, on which the server makes the head safe. A new link is made by
+//! what looks, disarms or makes safe; all else waits until the head was made safe over it.
+
+#![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
+
+use crate::head::wire::codec::{Answer, Order, answer, message};
+use crate::head::wire::link::{Link, Place, Pulse};
+use crate::head::wire::message::Argument;
+use crate::head::wire::outcome::{Failure, read};
+use crate::head::wire::reply::{answers, text};
+use crate::head::{
+    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Reading,
+    SafeState, Status, Trim, Turn,
+};
+use std::cell::RefCell;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// The first number of the protocol that is spoken.
+const PROTOCOL: &str = "1.";
+
+/// Longest wait for an answer that waits for no motion, at least.
+const REPLY_LEAST: f64 = 1.0;
+
+/// Longest wait for an answer of a head whose time passes by calls only: it computes as long as it
+/// takes.
+const VIRTUAL_MOST: f64 = 60.0;
+
+/// Time in s that a new link takes at most.
+const LINK_MOST: f64 = 4.0;
+
+/// Slice of a wait, between two looks at the stop flag.
+const SLICE: Duration = Duration::from_millis(20);
+
+/// Where the head is, and what else is needed to speak to it.
+#[derive(Clone)]
+pub struct Target {
+    /// The socket or the serial line.
+    pub place: Place,
+    /// What the server wants to know; never shown.
+    pub secret: Option<String>,
+    /// Ends waits early.
+    pub stop: Arc<AtomicBool>,
+    /// Closes the link while a reply is waited for.
+    pub cut: Arc<AtomicBool>,
+}
+
+/// What stands while there is a link.
+struct Linked {
+    link: Link,
+    pulse: Arc<Pulse>,
+    controls: bool,
+    /// Its time passes by calls only.
+    is_virtual: bool,
+    seed: Option<u64>,
+    /// Head time in s at a moment here.
+    synchronised: (Instant, f64),
+}
+
+impl Linked {
+    /// The moment and its head time, where that passes by itself.
+    fn clock(&self) -> Option<(Instant, f64)> {
+        (!self.is_virtual).then_some(self.synchronised)
+    }
+}
+
+struct Wire {
+    target: Target,
+    linked: Option<Linked>,
+    /// Why the last link was lost; nothing moves before the head was made safe over a new one.
+    lost: Option<String>,
+    /// What befell a call that gives no result; the next one tells it.
+    untold: Option<Fault>,
+    description: Option<Description>,
+    /// Speed asked for last.
+    speed: Option<f64>,
+    kept_spinning: bool,
+    /// Head time in s at a moment here, where it passes by itself; goes on without a link.
+    clock: Option<(Instant, f64)>,
+    now: f64,
+}
+
+/// Opens the head and its gauge behind a server, with the seed of a simulated one.
+pub fn open(target: Target) -> Result<(WireHead, WireGauge, Option<u64>), Fault> {
+    let mut wire = Wire {
+        target,
+        linked: None,
+        lost: None,
+        untold: None,
+        description: None,
+        speed: None,
+        kept_spinning: false,
+        clock: None,
+        now: 0.0,
+    };
+    let seed = wire.linked()?.seed;
+    wire.call(&Order::Describe)?;
+    let wire = Rc::new(RefCell::new(wire));
+    Ok((WireHead(Rc::clone(&wire)), WireGauge(wire), seed))
+}
+
+impl Wire {
+    /// The link, which is made where there is none.
+    fn linked(&mut self) -> Result<&mut Linked, Fault> {
+        if self.linked.is_none() {
+            let new = greet(&self.target).map_err(Fault::Broken)?;
+            self.clock = new.clock();
+            self.linked = Some(new);
+        }
+        self.linked.as_mut().ok_or_else(|| Fault::Broken("there is no link".to_string()))
+    }
+
+    /// Makes a call.
+    fn call(&mut self, order: &Order) -> Result<Answer, Fault> {
+        let moves = !matches!(
+            order,
+            Order::Describe
+                | Order::Status
+                | Order::Trims
+                | Order::Now
+                | Order::Disarm
+                | Order::Safe(_)
+        );
+        let untold = self.untold.take();
+        if let (Some(fault), false) = (untold, matches!(order, Order::Disarm | Order::Safe(_))) {
+            return Err(fault);
+        }
+        if let (true, Some(why)) = (moves, &self.lost) {
+            return Err(Fault::Broken(format!(
+                "the link was lost before ({why}): nothing moves until the head was made safe"
+            )));
+        }
+        let most = self.most(order);
+        if moves && !self.linked()?.controls {
+            let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST)?;
+            if let (_, Some(failure)) = taken {
+                return Err(refused(failure));
+            }
+            self.linked()?.controls = true;
+        }
+        let linked = self.linked()?;
+        if matches!(order, Order::Arm(_)) {
+            linked.pulse.armed.store(true, Ordering::SeqCst);
+        }
+        let (values, failure) = self.exchange(&message(order), most)?;
+        if let Some(failure) = failure {
+            if let (Failure::Wire(error), Some(linked)) = (&failure, &mut self.linked) {
+                linked.controls &= error.code != -203;
+            }
+            return Err(refused(failure));
+        }
+        let answered = match (values, gives(order)) {
+            (Some(values), true) => answer(order, &values).map_err(|error| error.to_string()),
+            (None, false) => Ok(Answer::Done),
+            (_, gives) => {
+                Err(if gives { "no answer" } else { "an answer to a command" }.to_string())
+            }
+        };
+        match answered {
+            Ok(answer) => {
+                self.learn(order, &answer);
+                Ok(answer)
+            }
+            Err(why) => Err(self.lose(&format!("the reply makes no sense: {why}"))),
+        }
+    }
+
+    /// Sends a message and asks what came of it: its values, if it has any, and its failure.
+    fn exchange(
+        &mut self,
+        message: &[u8],
+        most: f64,
+    ) -> Result<(Option<Vec<Argument>>, Option<Failure>), Fault> {
+        let cut = Arc::clone(&self.target.cut);
+        let linked = self.linked()?;
+        let mut whole = message.to_vec();
+        whole.extend_from_slice(b";:FAUL?");
+        linked.pulse.busy.store(true, Ordering::SeqCst);
+        let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &cut);
+        linked.pulse.busy.store(false, Ordering::SeqCst);
+        let parted = reply.and_then(|reply| {
+            let mut parts =
+                answers(&reply).map_err(|why| format!("the reply makes no sense: {why}"))?;
+            let outcome = parts.pop().ok_or("the reply is empty")?;
+            let failure =
+                read(&outcome).map_err(|error| format!("the reply makes no sense: {error}"))?;
+            let values = parts.pop();
+            if parts.is_empty() { Ok((values, failure)) } else { Err("too many answers".into()) }
+        });
+        parted.map_err(|why| self.lose(&why))
+    }
+
+    /// The link is of no use any more.
+    fn lose(&mut self, why: &str) -> Fault {
+        self.linked = None;
+        self.lost = Some(why.to_string());
+        Fault::Broken(format!(
+            "{} does not answer as it should: {why}; what was asked may have been done or not, and \
+             the link was given up, on which its server makes the head safe",
+            self.target.place
+        ))
+    }
+
+    /// Longest time in s that a call may take.
+    fn most(&self, order: &Order) -> f64 {
+        let Some(head) = &self.description else {
+            return REPLY_LEAST + LINK_MOST + self.carrying(order);
+        };
+        if self.linked.as_ref().is_some_and(|linked| linked.is_virtual) {
+            return VIRTUAL_MOST + self.carrying(order);
+        }
+        let speed = self.speed.unwrap_or(head.speed_least).max(head.speed_least);
+        let own = match order {
+            Order::Turns(count) => head.turns_most(f64::from(*count), speed),
+            Order::Expose(_) => head.times.arming_most + head.expose_most(speed),
+            Order::Page(page) => {
+                let lines = page.image.height();
+                // As many bytes as a page has take their time as well.
+                let sending = f64::from(lines) * f64::from(page.image.width()) / 8.0 / 1e6;
+                head.times.arming_most + head.page_most(f64::from(lines), speed) + sending
+            }
+            Order::Measure => head.times.reading_most + head.times.gauge_silence_most,
+            Order::Safe(_) => head.galvanometer_settling + head.times.silence_most * 4.0,
+            _ => head.times.reply_most,
+        };
+        own + head.times.silence_most.max(REPLY_LEAST) + self.carrying(order)
+    }
+
+    /// Longest time in s in which a serial line carries the longest reply to a call.
+    fn carrying(&self, order: &Order) -> f64 {
+        let Place::Serial { baud, .. } = &self.target.place else { return 0.0 };
+        let bytes = match order {
+            Order::Describe => 16e3,
+            Order::Turns(count) => 40.0 * f64::from(*count) + 1e3,
+            _ => 4e3,
+        };
+        // Ten bits a byte.
+        10.0 * bytes / f64::from(*baud)
+    }
+
+    /// Keeps in mind what a call means for those that follow.
+    fn learn(&mut self, order: &Order, answer: &Answer) {
+        let Some(linked) = &self.linked else { return };
+        let armed = &linked.pulse.armed;
+        match (order, answer) {
+            (Order::Describe, Answer::Description(head)) => {
+                self.description = Some((**head).clone());
+            }
+            (Order::Spin(speed), _) => self.speed = Some(*speed),
+            (Order::Disarm, _) => armed.store(false, Ordering::SeqCst),
+            (Order::Safe(_), Answer::Safe(state)) => {
+                armed.store(!state.laser_off, Ordering::SeqCst);
+                self.kept_spinning = state.kept_spinning;
+                self.lost = None;
+            }
+            _ => {}
+        }
+    }
+
+    /// The same once more over a new link, for calls that do no harm when they are made twice.
+    fn call_surely(&mut self, order: &Order) -> Result<Answer, Fault> {
+        match self.call(order) {
+            Err(Fault::Broken(_)) if self.linked.is_none() => self.call(order),
+            other => other,
+        }
+    }
+
+    fn described(&mut self) -> Result<Description, Fault> {
+        let answered = self.call(&Order::Describe)?;
+        let Answer::Description(mut head) = answered else { return Err(mixed()) };
+        let carrying = self.carrying(&Order::Status);
+        if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
+            // The wire adds to what its head promises.
+            let times = &mut head.times;
+            times.reply_most += REPLY_LEAST + carrying;
+            times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + LINK_MOST;
+            times.gauge_silence_most += times.silence_most;
+        }
+        Ok(*head)
+    }
+
+    /// Head time; from the clock here where it passes by itself.
+    fn time(&mut self) -> f64 {
+        let known = match (self.clock, &self.linked) {
+            (Some((at, time)), _) => Some(time + at.elapsed().as_secs_f64()),
+            (None, None) => None,
+            (None, Some(_)) => match self.call(&Order::Now) {
+                Ok(Answer::Time(time)) => Some(time),
+                other => {
+                    self.untold = other.err();
+                    None
+                }
+            },
+        };
+        self.now = known.map_or(self.now, |time| self.now.max(time));
+        self.now
+    }
+
+    fn sleep(&mut self, seconds: f64) {
+        if self.clock.is_none() {
+            if self.linked.is_some() {
+                self.untold = self.call(&Order::Sleep(seconds)).err();
+            }
+            return;
+        }
+        let busy = |is: bool| {
+            if let Some(linked) = &self.linked {
+                linked.pulse.busy.store(is, Ordering::SeqCst);
+            }
+        };
+        busy(true);
+        let end = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.0, 1e6));
+        while !self.target.stop.load(Ordering::SeqCst) {
+            let left = end.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                break;
+            }
+            thread::sleep(left.min(SLICE));
+        }
+        busy(false);
+    }
+
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        let before = self.lost.clone();
+        match self.call_surely(&Order::Safe(keep_spinning)) {
+            Ok(Answer::Safe(mut state)) => {
+                let words =
+                    |why| format!("the link was lost on the way ({why}); a new one was made");
+                state.troubles.splice(0..0, before.map(words));
+                state
+            }
+            other => {
+                let why = other.err().unwrap_or_else(mixed);
+                SafeState {
+                    laser_off: false,
+                    parked: false,
+                    speed: f64::NAN,
+                    at_rest: false,
+                    kept_spinning: false,
+                    troubles: vec![
+                        format!("the head could not be told to make itself safe: {why}"),
+                        "its server makes it safe when it hears nothing; nobody has seen that, so \
+                         look at the head itself"
+                            .to_string(),
+                    ],
+                }
+            }
+        }
+    }
+}
+
+impl Drop for Wire {
+    fn drop(&mut self) {
+        if self.kept_spinning {
+            // Otherwise hanging up brings the polygon down.
+            let _ = self.exchange(b"CONT:REL KEEP", REPLY_LEAST);
+        }
+    }
+}
+
+/// The reply to a call has values.
+fn gives(order: &Order) -> bool {
+    !matches!(
+        order,
+        Order::Spin(_)
+            | Order::Halt(_)
+            | Order::Steer(_)
+            | Order::LoadTrims(_)
+            | Order::StoreTrims
+            | Order::Arm(_)
+            | Order::Disarm
+            | Order::Sleep(_)
+    )
+}
+
+/// The fault that a failure at the other end is.
+fn refused(failure: Failure) -> Fault {
+    match failure {
+        Failure::Head(fault) => fault,
+        Failure::Wire(error) if error.code == -113 => Fault::Refused(format!(
+            "the server of the head is older and does not know this: {}; bring it up to date",
+            error.detail
+        )),
+        Failure::Wire(error) => {
+            Fault::Broken(format!("the server of the head says: {}", error.detail))
+        }
+    }
+}
+
+fn mixed() -> Fault {
+    Fault::Broken("the head answered something else than it was asked".to_string())
+}
+
+/// Makes a link and finds out who is there.
+fn greet(target: &Target) -> Result<Linked, String> {
+    let place = &target.place;
+    let pulse = Arc::new(Pulse::default());
+    let mut link = Link::open(place, Arc::clone(&pulse))?;
+    let most = Duration::from_secs_f64(REPLY_LEAST);
+    let mut ask = |message: &[u8]| {
+        let reply =
+            link.ask(message, most, &target.cut).map_err(|why| format!("{place}: {why}"))?;
+        Ok::<String, String>(String::from_utf8_lossy(&reply).trim().to_string())
+    };
+    let identity = ask(b"*IDN?")?;
+    let shown: String = identity.chars().take(60).collect();
+    if identity.starts_with('-') {
+        return Err(format!("{place} refuses: {shown}"));
+    }
+    if identity.split(',').count() != 4 {
+        return Err(format!(
+            "what answers at {place} is no instrument: `{}`",
+            shown.escape_debug()
+        ));
+    }
+    let protocol = ask(b"SYST:PROT?")?;
+    if !protocol.starts_with(PROTOCOL) {
+        let shown: String = protocol.chars().take(20).collect();
+        return Err(format!(
+            "{place} speaks edition `{}` of the protocol, and this version knows {PROTOCOL}x: bring \
+             the older one up to date",
+            shown.escape_debug()
+        ));
+    }
+    if let Some(secret) = &target.secret {
+        let mut message = b"SYST:SECR ".to_vec();
+        message.extend(text(secret));
+        message.extend(b";:FAUL?");
+        if ask(&message)? != "\"none\"" {
+            return Err(format!("{place} does not take the secret"));
+        }
+    }
+    let pace = ask(b"CLOC:PACE?;:FAUL?")?;
+    if pace.contains("SYSTem:SECRet") {
+        return Err(format!("{place} wants a secret: write ?secret-file=FILE behind the address"));
+    }
+    let is_virtual = pace.starts_with("VIRT");
+    let number = |text: String| text.parse::<f64>().map_err(|_| format!("{place} said `{text}`"));
+    let limit = number(ask(b"CONT:LIM?")?)?.clamp(0.1, 3600.0);
+    let seed = ask(b"HEAD:SEED?")?.parse().ok();
+    let time = number(ask(b"CLOC:TIME?")?)?;
+    let synchronised = (Instant::now(), time);
+    let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
+    beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
+    Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
+}
+
+/// The head at the other end.
+pub struct WireHead(Rc<RefCell<Wire>>);
+
+impl WireHead {
+    fn done(&mut self, order: &Order) -> Result<(), Fault> {
+        self.0.borrow_mut().call(order).map(|_| ())
+    }
+}
+
+impl Head for WireHead {
+    fn describe(&mut self) -> Result<Description, Fault> {
+        self.0.borrow_mut().described()
+    }
+
+    fn status(&mut self) -> Result<Status, Fault> {
+        match self.0.borrow_mut().call(&Order::Status)? {
+            Answer::Status(status) => Ok(*status),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
+        self.done(&Order::Spin(speed))
+    }
+
+    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
+        self.done(&Order::Halt(how))
+    }
+
+    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
+        self.done(&Order::Steer(angle))
+    }
+
+    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
+        match self.0.borrow_mut().call(&Order::Turns(count))? {
+            Answer::Turns(turns) => Ok(turns),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
+        match self.0.borrow_mut().call(&Order::Trims)? {
+            Answer::Trims(trims) => Ok(trims),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
+        self.done(&Order::LoadTrims(trims.to_vec()))
+    }
+
+    fn store_trims(&mut self) -> Result<(), Fault> {
+        self.done(&Order::StoreTrims)
+    }
+
+    fn arm(&mut self, power: f64) -> Result<(), Fault> {
+        self.done(&Order::Arm(power))
+    }
+
+    fn disarm(&mut self) -> Result<(), Fault> {
+        self.0.borrow_mut().call_surely(&Order::Disarm).map(|_| ())
+    }
+
+    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
+        match self.0.borrow_mut().call(&Order::Expose(line.clone()))? {
+            Answer::Exposed(exposed) => Ok(exposed),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
+        match self.0.borrow_mut().call(&Order::Page(page.clone()))? {
+            Answer::Page(page) => Ok(page),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn now(&mut self) -> f64 {
+        self.0.borrow_mut().time()
+    }
+
+    fn sleep(&mut self, seconds: f64) {
+        self.0.borrow_mut().sleep(seconds);
+    }
+
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        self.0.borrow_mut().make_safe(keep_spinning)
+    }
+}
+
+/// The gauge at the other end.
+pub struct WireGauge(Rc<RefCell<Wire>>);
+
+impl Gauge for WireGauge {
+    fn measure(&mut self) -> Result<Reading, Fault> {
+        match self.0.borrow_mut().call(&Order::Measure)? {
+            Answer::Reading(reading) => Ok(reading),
+            _ => Err(mixed()),
+        }
+    }
+}

@@ -1,0 +1,270 @@
+//! The head behind a server, and who controls it. Lives on the thread of the head. Uses the codec
+//! and the head trait.
+
+use crate::head::safe::unbroken;
+use crate::head::wire::codec::{Answer, Order, perform};
+use crate::head::wire::errors::WireError;
+use crate::head::wire::watch::Watch;
+use crate::head::{Description, Fault, Gauge, Head, Laser, SafeState};
+use sha2::{Digest, Sha256};
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::time::Duration;
+
+/// Longest sleep in s of the head between two looks whether the client is still there.
+const SLICE: f64 = 0.02;
+
+/// What is served, and how.
+pub struct Served {
+    /// The head.
+    pub head: Box<dyn Head>,
+    /// Its gauge.
+    pub gauge: Option<Box<dyn Gauge>>,
+    /// Time passes by itself, and not by what the head is asked for.
+    pub real_time: bool,
+    /// Seed of a simulated head.
+    pub seed: Option<u64>,
+    /// What clients must know; none where all are welcome.
+    pub secret: Option<Secret>,
+    /// Silence of the controlling client by whose end the head is made safe.
+    pub limit: Duration,
+    /// Set while what a client waits for is to be cut short; whoever made the head looks at it.
+    pub cut: Arc<AtomicBool>,
+}
+
+/// What clients must know. Kept as a digest and never shown.
+#[derive(Clone)]
+pub struct Secret([u8; 32]);
+
+impl Secret {
+    /// Of a text.
+    pub fn new(secret: &str) -> Secret {
+        Secret(Sha256::digest(secret.as_bytes()).into())
+    }
+
+    /// Whether it is this, in a time that does not tell how much of it is.
+    fn is(&self, other: &str) -> bool {
+        let other = Secret::new(other);
+        self.0.iter().zip(other.0).fold(0, |apart, (own, other)| apart | (own ^ other)) == 0
+    }
+}
+
+impl core::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str("Secret")
+    }
+}
+
+/// Who controls the head, seen by one client.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Control {
+    /// That client.
+    Own,
+    /// Another one.
+    Others,
+    /// None.
+    Nobody,
+}
+
+/// The head and who controls it.
+pub struct Floor {
+    served: Served,
+    description: Option<Rc<Description>>,
+    watch: Arc<Watch>,
+    /// Clients that lost control through others, and why.
+    revoked: Vec<(u64, WireError)>,
+}
+
+impl Floor {
+    /// Takes what is served.
+    pub fn new(served: Served, watch: Arc<Watch>) -> Floor {
+        Floor { served, description: None, watch, revoked: Vec::new() }
+    }
+
+    /// What the head is, as it said first.
+    pub fn description(&mut self) -> Result<Rc<Description>, Fault> {
+        if let Some(known) = &self.description {
+            return Ok(known.clone());
+        }
+        let described = Rc::new(unbroken(|| self.served.head.describe())?);
+        self.description = Some(described.clone());
+        Ok(described)
+    }
+
+    /// Answer to `*IDN?`: four fields, without commas of their own.
+    pub fn identity(&mut self) -> String {
+        let plain = |text: &str| text.replace([',', ';'], " ");
+        let (model, serial) = match self.description() {
+            Ok(head) => (plain(&head.model), plain(&head.serial)),
+            Err(_) => ("a head that does not answer".to_string(), "0".to_string()),
+        };
+        format!("spintrue,{model},{serial},{}", env!("CARGO_PKG_VERSION"))
+    }
+
+    /// How time passes, as the wire says it.
+    pub fn pace(&self) -> &'static str {
+        if self.served.real_time { "REAL" } else { "VIRTual" }
+    }
+
+    /// Seed of a simulated head.
+    pub fn seed(&self) -> Option<u64> {
+        self.served.seed
+    }
+
+    /// The dead-man limit.
+    pub fn limit(&self) -> Duration {
+        self.served.limit
+    }
+
+    /// Whether that is the secret; where there is none, any is.
+    pub fn is_secret(&self, secret: &str) -> bool {
+        self.served.secret.as_ref().is_none_or(|own| own.is(secret))
+    }
+
+    /// Who controls the head, seen by a client.
+    pub fn control_of(&self, id: u64) -> Control {
+        match self.watch.controller() {
+            0 => Control::Nobody,
+            own if own == id => Control::Own,
+            _ => Control::Others,
+        }
+    }
+
+    /// Gives control to a client, unless another one has it.
+    pub fn take(&mut self, id: u64) -> Result<(), WireError> {
+        match self.control_of(id) {
+            Control::Others => {
+                let why = "another client controls the head: wait until it says CONTrol:RELease";
+                Err(WireError::new(-203, why))
+            }
+            Control::Own => Ok(()),
+            Control::Nobody => {
+                self.watch.give(id);
+                Ok(())
+            }
+        }
+    }
+
+    /// Makes the head safe where it was moved, and takes control from a client that has it.
+    pub fn release(&mut self, id: u64, keep_spinning: bool) {
+        if self.control_of(id) == Control::Own {
+            self.watch.give(0);
+            if self.watch.is_moving() {
+                self.bring_down(keep_spinning);
+            }
+        }
+    }
+
+    /// Makes a call for a client.
+    pub fn perform(&mut self, id: u64, order: &Order) -> Result<Answer, Fault> {
+        let looks = matches!(
+            order,
+            Order::Describe | Order::Status | Order::Trims | Order::Now | Order::Disarm
+        );
+        match order {
+            Order::Safe(keep) => {
+                if self.control_of(id) == Control::Others {
+                    let why = "another client made the head safe";
+                    self.revoke(WireError::new(-221, why));
+                }
+                let state = self.bring_down(*keep);
+                return Ok(Answer::Safe(state));
+            }
+            Order::Sleep(seconds) => {
+                self.sleep(*seconds);
+                return Ok(Answer::Done);
+            }
+            _ => {}
+        }
+        if !looks {
+            self.watch.moves(true);
+        }
+        let served = &mut self.served;
+        unbroken(|| perform(&mut *served.head, served.gauge.as_mut(), order))
+    }
+
+    /// Lets time pass, in slices where it is real.
+    fn sleep(&mut self, seconds: f64) {
+        let mut left = seconds;
+        while left > 0.0 && !self.watch.is_cut() {
+            let slice = if self.served.real_time { left.min(SLICE) } else { left };
+            let slept = unbroken(|| {
+                self.served.head.sleep(slice);
+                Ok(())
+            });
+            if slept.is_err() {
+                return;
+            }
+            left -= slice;
+        }
+    }
+
+    fn bring_down(&mut self, keep_spinning: bool) -> SafeState {
+        let made = unbroken(|| Ok(self.served.head.make_safe(keep_spinning)));
+        let state = made.unwrap_or_else(|fault| SafeState {
+            laser_off: false,
+            parked: false,
+            speed: f64::NAN,
+            at_rest: false,
+            kept_spinning: false,
+            troubles: vec![fault.to_string()],
+        });
+        // A rotor that runs out, or is kept on purpose by nobody, needs nobody; what could not be
+        // made safe is tried again.
+        let watched = keep_spinning && self.watch.controller() != 0;
+        self.watch.moves(!state.laser_off || watched);
+        state
+    }
+
+    /// Makes the head safe where it was moved since the last time.
+    pub fn make_safe(&mut self) -> Option<SafeState> {
+        self.watch.is_moving().then(|| self.bring_down(false))
+    }
+
+    /// Tries again to make a head safe that nobody controls any more and that would not be.
+    pub fn try_again(&mut self) -> Option<SafeState> {
+        if self.watch.controller() == 0 { self.make_safe() } else { None }
+    }
+
+    /// Nothing moves and no light is possible, as the head says.
+    pub fn is_still(&mut self) -> bool {
+        let status = unbroken(|| self.served.head.status());
+        let still = status.is_ok_and(|s| s.at_rest && s.target.is_none() && s.laser == Laser::Off);
+        if still {
+            self.watch.moves(false);
+        }
+        still
+    }
+
+    /// Takes control from whoever has it; it is told why.
+    pub fn revoke(&mut self, why: WireError) {
+        let controller = self.watch.controller();
+        if controller != 0 {
+            self.revoked.push((controller, why));
+            self.watch.give(0);
+        }
+    }
+
+    /// Clients that are to be told that they lost control.
+    pub fn revoked(&mut self) -> Vec<(u64, WireError)> {
+        core::mem::take(&mut self.revoked)
+    }
+
+    /// Waits until the polygon rests, as long as the head says that it may take at most, and as
+    /// long as `patient`.
+    pub fn see_to_rest(&mut self, patient: impl Fn() -> bool) {
+        let most = self.description().map_or(0.0, |head| head.coast_most);
+        let mut waited = 0.0;
+        while waited < most && patient() && !self.is_still() {
+            let slept = unbroken(|| {
+                self.served.head.sleep(SLICE);
+                Ok(())
+            });
+            if slept.is_err() {
+                return;
+            }
+            waited += SLICE;
+        }
+    }
+}

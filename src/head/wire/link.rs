@@ -1,0 +1,234 @@
+//! A link to a server: messages out, whole replies in, both within time limits; and a word now and
+//! then from a thread of its own, so that the server knows that somebody is there. Uses the framer.
+
+#![allow(
+    clippy::disallowed_types,
+    clippy::disallowed_methods,
+    reason = "the wire is made of sockets"
+)]
+
+use crate::head::wire::frame::{Frame, Framer};
+use std::fmt;
+use std::io::{self, ErrorKind, Read, Write};
+use std::net::{Shutdown, TcpStream, ToSocketAddrs};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::{self, Thread};
+use std::time::{Duration, Instant};
+
+/// Longest wait for a connection, for each address of a host.
+const CONNECT_MOST: Duration = Duration::from_secs(2);
+
+/// Longest wait until the other end takes some bytes.
+const WRITE_MOST: Duration = Duration::from_secs(2);
+
+/// Longest time in which a serial line is emptied before it is used.
+const SETTLING: Duration = Duration::from_millis(500);
+
+/// Between two looks at the clock and at whether to go on, while a reply is waited for.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// Bytes that a reply may have, in its blocks and outside.
+const REPLY_MOST: usize = 16 * 1024 * 1024;
+
+/// When the server may be told that somebody is there.
+#[derive(Debug, Default)]
+pub struct Pulse {
+    /// A call is under way, or somebody waits on purpose.
+    pub busy: AtomicBool,
+    /// The laser is armed: then only calls count, so that a program that hangs loses control.
+    pub armed: AtomicBool,
+    over: AtomicBool,
+}
+
+/// Where a server is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// `HOST:PORT`.
+    Socket(String),
+    /// A serial line.
+    Serial {
+        /// Such as `/dev/ttyUSB0`.
+        device: String,
+        /// Bits per second; 8 data bits, no parity, 1 stop bit.
+        baud: u32,
+    },
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Place::Socket(place) => f.write_str(place),
+            Place::Serial { device, .. } => f.write_str(device),
+        }
+    }
+}
+
+type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
+
+/// A link that stands.
+pub struct Link {
+    reader: Box<dyn Read + Send>,
+    writer: Writer,
+    /// What hangs up; a serial line cannot.
+    socket: Option<TcpStream>,
+    framer: Framer,
+    pulse: Arc<Pulse>,
+    beat: Option<Thread>,
+}
+
+impl Link {
+    /// Connects; says why it cannot.
+    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, String> {
+        let why = |error: &dyn fmt::Display| format!("cannot connect to {place}: {error}");
+        let address = match place {
+            Place::Socket(address) => address,
+            Place::Serial { device, baud } => {
+                return serial(device, *baud, pulse).map_err(|error| why(&error));
+            }
+        };
+        let found = address.to_socket_addrs().map_err(|error| why(&error))?;
+        let mut last = why(&"the name has no address");
+        for address in found.take(4) {
+            match TcpStream::connect_timeout(&address, CONNECT_MOST) {
+                Ok(stream) => return Link::over(stream, pulse).map_err(|error| why(&error)),
+                Err(error) => last = why(&error),
+            }
+        }
+        Err(last)
+    }
+
+    fn over(stream: TcpStream, pulse: Arc<Pulse>) -> io::Result<Link> {
+        stream.set_nodelay(true)?;
+        stream.set_read_timeout(Some(LOOK))?;
+        stream.set_write_timeout(Some(WRITE_MOST))?;
+        let (reader, writer) = (Box::new(stream.try_clone()?), Box::new(stream.try_clone()?));
+        Ok(Link::of(reader, writer, Some(stream), pulse))
+    }
+
+    fn of(
+        reader: Box<dyn Read + Send>,
+        writer: Box<dyn Write + Send>,
+        socket: Option<TcpStream>,
+        pulse: Arc<Pulse>,
+    ) -> Link {
+        let writer = Arc::new(Mutex::new(writer));
+        Link { reader, writer, socket, framer: Framer::new(REPLY_MOST), pulse, beat: None }
+    }
+
+    /// From here on says every `every` that somebody is there.
+    pub fn keep_alive(&mut self, every: Duration) -> io::Result<()> {
+        let (pulse, writer) = (Arc::clone(&self.pulse), Arc::clone(&self.writer));
+        let beating = thread::Builder::new().name("keep-alive".to_string()).spawn(move || {
+            while !pulse.over.load(Ordering::SeqCst) {
+                thread::park_timeout(every);
+                let armed = pulse.armed.load(Ordering::SeqCst);
+                let over = pulse.over.load(Ordering::SeqCst);
+                if !over && (!armed || pulse.busy.load(Ordering::SeqCst)) {
+                    // A link that broke is found out by the next call.
+                    let _ = sent(&writer, b"\n");
+                }
+            }
+        })?;
+        self.beat = Some(beating.thread().clone());
+        Ok(())
+    }
+
+    /// Sends a message without its newline and gives the reply without its own; or says why there
+    /// is none, after which the link is of no use. Looks at `cut` whether to go on waiting.
+    pub fn ask(
+        &mut self,
+        message: &[u8],
+        most: Duration,
+        cut: &AtomicBool,
+    ) -> Result<Vec<u8>, String> {
+        let mut whole = message.to_vec();
+        whole.push(b'\n');
+        sent(&self.writer, &whole).map_err(|error| format!("the link broke: {error}"))?;
+        let deadline = Instant::now() + most;
+        let mut frames: Vec<Frame> = Vec::new();
+        let mut chunk = [0; 8192];
+        let mut some = 0;
+        loop {
+            match self.reader.read(&mut chunk) {
+                Ok(0) => {
+                    let where_ = if some > 0 { " inside its reply" } else { "" };
+                    return Err(format!("the other end hung up{where_}"));
+                }
+                Ok(count) => {
+                    some += count;
+                    let bytes = chunk.get(..count).unwrap_or_default();
+                    self.framer.feed(bytes, REPLY_MOST, &mut frames);
+                }
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(error)
+                    if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
+                Err(error) => return Err(format!("the link broke: {error}")),
+            }
+            let mut come = frames.drain(..);
+            match (come.next(), come.next()) {
+                (None, _) => {}
+                (Some(Ok(reply)), None) => return Ok(reply),
+                (Some(Err(error)), _) => return Err(format!("the reply makes no sense: {error}")),
+                (Some(Ok(_)), Some(_)) => {
+                    return Err("more came back than was asked for".to_string());
+                }
+            }
+            drop(come);
+            if Instant::now() >= deadline {
+                let part = if some > 0 { "the reply did not end" } else { "no reply came" };
+                return Err(format!("{part} within {} s", most.as_secs_f64()));
+            }
+            if cut.load(Ordering::SeqCst) {
+                return Err("it was cut short".to_string());
+            }
+        }
+    }
+}
+
+impl Drop for Link {
+    fn drop(&mut self) {
+        self.pulse.over.store(true, Ordering::SeqCst);
+        if let Some(beat) = &self.beat {
+            beat.unpark();
+        }
+        if let Some(socket) = &self.socket {
+            // The other end may have hung up before.
+            let _ = socket.shutdown(Shutdown::Both);
+        }
+    }
+}
+
+/// Opens a serial line, and forgets what stood in it.
+fn serial(device: &str, baud: u32, pulse: Arc<Pulse>) -> Result<Link, serialport::Error> {
+    let mut port = serialport::new(device, baud).timeout(LOOK).open()?;
+    let mut writer = port.try_clone()?;
+    // Ends whatever was begun by somebody before; then what that gave is thrown away.
+    writer.write_all(b"\n")?;
+    let mut junk = [0; 4096];
+    let until = Instant::now() + SETTLING;
+    while Instant::now() < until && port.read(&mut junk).is_ok_and(|count| count > 0) {}
+    Ok(Link::of(port, Box::new(writer), None, pulse))
+}
+
+/// Sends bytes as long as the other end takes some now and then.
+fn sent(writer: &Writer, mut bytes: &[u8]) -> io::Result<()> {
+    let mut writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut last = Instant::now();
+    while !bytes.is_empty() {
+        match writer.write(bytes) {
+            Ok(0) => return Err(ErrorKind::WriteZero.into()),
+            Ok(count) => {
+                bytes = bytes.get(count..).unwrap_or_default();
+                last = Instant::now();
+            }
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            // A serial line may take nothing for a while.
+            Err(error)
+                if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
+                    && last.elapsed() < WRITE_MOST => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
+}

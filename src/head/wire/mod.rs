@@ -1,0 +1,19 @@
+//! The wire: heads spoken to over sockets, after IEEE 488.2 and SCPI-1999, with a tree of commands of
+//! our own. docs/wire.md describes it for whoever speaks it in another language. Uses the head
+//! trait.
+
+pub mod codec;
+pub mod driver;
+pub mod errors;
+pub mod floor;
+pub mod frame;
+pub mod link;
+pub mod message;
+pub mod outcome;
+pub mod reply;
+pub mod server;
+pub mod session;
+pub mod status;
+pub mod suffix;
+pub mod tree;
+pub mod watch;

@@ -1,0 +1,98 @@
+//! What came of the unit before, as `FAULt?` tells it: every fault of the head with its kind and
+//! its words, so that none is lost on the way. Pure; uses faults.
+
+use crate::head::Fault;
+use crate::head::wire::codec::Given;
+use crate::head::wire::errors::WireError;
+use crate::head::wire::message::Argument;
+use crate::head::wire::reply::{joined, text};
+
+/// Why a unit came to nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Failure {
+    /// The head or the gauge said so.
+    Head(Fault),
+    /// It never reached the head.
+    Wire(WireError),
+}
+
+impl From<Fault> for Failure {
+    fn from(fault: Fault) -> Failure {
+        Failure::Head(fault)
+    }
+}
+
+impl From<WireError> for Failure {
+    fn from(error: WireError) -> Failure {
+        Failure::Wire(error)
+    }
+}
+
+/// What `FAULt?` answers.
+pub fn told(outcome: Option<&Failure>) -> Vec<u8> {
+    let parts = |kind: &str, texts: &[&str]| {
+        joined(core::iter::once(text(kind)).chain(texts.iter().map(|said| text(said))))
+    };
+    match outcome {
+        None => parts("none", &[]),
+        Some(Failure::Wire(error)) => {
+            let code = error.code.to_string().into_bytes();
+            joined([text("error"), code, text(&error.words())])
+        }
+        Some(Failure::Head(fault)) => match fault {
+            Fault::InterlockOpen => parts("interlock_open", &[]),
+            Fault::NotLocked => parts("not_locked", &[]),
+            Fault::NotArmed => parts("not_armed", &[]),
+            Fault::Armed { what } => parts("armed", &[what]),
+            Fault::Refused(why) => parts("refused", &[why]),
+            Fault::OutOfRange { what, value, low, high } => {
+                parts("out_of_range", &[what, value, low, high])
+            }
+            Fault::NoPulse(which) => parts("no_pulse", &[which]),
+            Fault::Underrun => parts("underrun", &[]),
+            Fault::LostReading => parts("lost_reading", &[]),
+            Fault::NoGauge => parts("no_gauge", &[]),
+            Fault::Broken(why) => parts("broken", &[why]),
+        },
+    }
+}
+
+/// Reads that; a kind that is not known yet is a failure of the head, with all its words.
+pub fn read(values: &[Argument]) -> Result<Option<Failure>, WireError> {
+    let mut given = Given { arguments: values, at: 0 };
+    let kind = given.text()?;
+    if kind == "error" {
+        let code = values.get(1).and_then(|code| match code {
+            Argument::Number { value, .. } => Some(*value as i16),
+            _ => None,
+        });
+        given.at += 1;
+        let code = code.ok_or_else(|| WireError::new(-104, "an error without its number"))?;
+        return Ok(Some(Failure::Wire(WireError::new(code, given.text()?))));
+    }
+    let mut texts = Vec::new();
+    while given.at < values.len() {
+        texts.push(given.text()?);
+    }
+    // The derived reader knows each kind and which words it takes.
+    let whole = |index: usize| texts.get(index).cloned().unwrap_or_default();
+    let value = match kind.as_str() {
+        "none" => return Ok(None),
+        "interlock_open" | "not_locked" | "not_armed" | "underrun" | "lost_reading"
+        | "no_gauge" => serde_json::Value::String(kind.clone()),
+        "armed" => serde_json::json!({ "armed": { "what": whole(0) } }),
+        "out_of_range" => serde_json::json!({ "out_of_range": {
+            "what": whole(0), "value": whole(1), "low": whole(2), "high": whole(3),
+        } }),
+        "no_pulse" | "refused" | "broken" => serde_json::json!({ kind.clone(): whole(0) }),
+        unknown => {
+            let why = format!("the head reports `{unknown}`, which this version does not know");
+            let words = core::iter::once(why).chain(texts).collect::<Vec<_>>().join(": ");
+            return Ok(Some(Failure::Head(Fault::Broken(words))));
+        }
+    };
+    let fault = serde_json::from_value(value);
+    fault
+        .map(|fault| Some(Failure::Head(fault)))
+        .map_err(|why| WireError::new(-104, why.to_string()))
+}

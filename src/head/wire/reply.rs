@@ -1,0 +1,176 @@
+//! How values stand in messages and replies, and how replies are taken apart: NR1 and NR3 numbers
+//! that read back to the same bits, strings, definite-length blocks (IEEE 488.2 section 8, from
+//! memory). Pure; uses the messages.
+
+use crate::head::wire::message::{Argument, units};
+
+/// What stands for no number (SCPI-1999 volume 1 section 7.2.1.4).
+pub const NAN: f64 = 9.91e37;
+
+/// What stands for an infinite one.
+const INFINITY: f64 = 9.9e37;
+
+/// A number as NR3: with a point and a signed exponent, and as many digits as it takes.
+pub fn number(value: f64) -> String {
+    let value = if value.is_nan() {
+        NAN
+    } else if value.is_infinite() {
+        INFINITY.copysign(value)
+    } else {
+        value
+    };
+    let text = format!("{value:E}");
+    let (mantissa, exponent) = text.split_once('E').unwrap_or((&text, "0"));
+    let point = if mantissa.contains('.') { "" } else { ".0" };
+    let sign = if exponent.starts_with('-') { "" } else { "+" };
+    format!("{mantissa}{point}E{sign}{exponent}")
+}
+
+/// A flag.
+pub fn flag(value: bool) -> String {
+    u8::from(value).to_string()
+}
+
+/// A definite-length block.
+pub fn block(bytes: &[u8]) -> Vec<u8> {
+    let length = bytes.len().to_string();
+    let mut block = format!("#{}{length}", length.len()).into_bytes();
+    block.extend_from_slice(bytes);
+    block
+}
+
+/// Text as a string; as a block where characters stand in it that could end the line.
+pub fn text(text: &str) -> Vec<u8> {
+    if text.chars().any(char::is_control) {
+        block(text.as_bytes())
+    } else {
+        format!("\"{}\"", text.replace('"', "\"\"")).into_bytes()
+    }
+}
+
+/// Parts with commas between them.
+pub fn joined(parts: impl IntoIterator<Item = Vec<u8>>) -> Vec<u8> {
+    let mut all = Vec::new();
+    for (index, part) in parts.into_iter().enumerate() {
+        if index > 0 {
+            all.push(b',');
+        }
+        all.extend_from_slice(&part);
+    }
+    all
+}
+
+/// The answers in a reply, each as its values. A reply has no headers, so that one is put before
+/// each to have the same reader read it.
+pub fn answers(reply: &[u8]) -> Result<Vec<Vec<Argument>>, String> {
+    // Answers are apart by semicolons outside strings and blocks, which only the reader knows: it
+    // reads one answer, and tells how far it came.
+    let mut answers = Vec::new();
+    let mut rest = reply;
+    while !rest.is_empty() {
+        let end = answer_end(rest);
+        let (own, behind) = rest.split_at(end.min(rest.len()));
+        let mut message = b"A ".to_vec();
+        message.extend_from_slice(own);
+        let read = units(&message).map_err(|error| error.to_string())?;
+        answers.push(read.into_iter().next().map(|unit| unit.arguments).unwrap_or_default());
+        rest = behind.get(1..).unwrap_or_default();
+    }
+    Ok(answers)
+}
+
+/// Where the first answer ends: at a semicolon, or with the reply.
+fn answer_end(reply: &[u8]) -> usize {
+    let mut at = 0;
+    let mut quote = None;
+    while let Some(byte) = reply.get(at).copied() {
+        match (quote, byte) {
+            (Some(open), byte) if open == byte => quote = None,
+            (Some(_), _) => {}
+            (None, b'"' | b'\'') => quote = Some(byte),
+            (None, b';') => return at,
+            (None, b'#') => at += block_length(reply.get(at..).unwrap_or_default()),
+            (None, _) => {}
+        }
+        at += 1;
+    }
+    at
+}
+
+/// Bytes behind the `#` that belong to the block.
+fn block_length(block: &[u8]) -> usize {
+    let digits = match block.get(1) {
+        Some(digit @ b'1'..=b'9') => usize::from(digit - b'0'),
+        _ => return 0,
+    };
+    let length = block.get(2..2 + digits).and_then(|text| core::str::from_utf8(text).ok());
+    let length: usize = length.and_then(|text| text.parse().ok()).unwrap_or(0);
+    1 + digits + length
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{answers, block, number, text};
+    use crate::head::wire::message::Argument;
+    use proptest::prelude::{any, proptest};
+
+    #[test]
+    fn numbers_as_nr3() {
+        for (value, wanted) in [
+            (0.0, "0.0E+0"),
+            (-1.5, "-1.5E+0"),
+            (500.0, "5.0E+2"),
+            (2.5e-9, "2.5E-9"),
+            (f64::NAN, "9.91E+37"),
+            (f64::INFINITY, "9.9E+37"),
+            (f64::NEG_INFINITY, "-9.9E+37"),
+        ] {
+            assert_eq!(number(value), wanted);
+        }
+    }
+
+    /// The example of IEEE 488.2 section 8.7.9.
+    #[test]
+    fn blocks_say_their_length() {
+        assert_eq!(block(b"ABCD"), b"#14ABCD");
+        assert_eq!(block(&[0; 12])[..4], *b"#212");
+    }
+
+    #[test]
+    fn answers_are_apart_by_semicolons_outside_strings_and_blocks() {
+        let read = answers(b"1;\"a;b\",#13;;;;2").unwrap();
+        let wanted = [
+            vec![Argument::Number { value: 1.0, suffix: String::new() }],
+            vec![Argument::Text("a;b".into()), Argument::Block(b";;;".to_vec())],
+            vec![Argument::Number { value: 2.0, suffix: String::new() }],
+        ];
+        assert_eq!(read, wanted);
+    }
+
+    proptest! {
+        #[test]
+        fn numbers_read_back_to_the_same_bits(value in any::<f64>()) {
+            if value.is_finite() {
+                let read = answers(number(value).as_bytes()).unwrap();
+                let wanted = Argument::Number { value, suffix: String::new() };
+                assert_eq!(read, [vec![wanted]]);
+            }
+        }
+
+        #[test]
+        fn texts_read_back(said in any::<String>()) {
+            let read = answers(&text(&said)).unwrap();
+            let wanted = said.into_bytes();
+            match &read[0][0] {
+                Argument::Text(text) => assert_eq!(text.as_bytes(), wanted),
+                Argument::Block(bytes) => assert_eq!(*bytes, wanted),
+                other => panic!("{other:?}"),
+            }
+        }
+
+        #[test]
+        fn nothing_panics(bytes in any::<Vec<u8>>()) {
+            let _ = answers(&bytes);
+        }
+    }
+}

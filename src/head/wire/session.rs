@@ -1,0 +1,366 @@
+//! What a message does: looks each unit up, sees whether this client may say it, has the head do it,
+//! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
+
+use crate::head::Fault;
+use crate::head::wire::codec::{self, Answer, Given, Order, response};
+use crate::head::wire::errors::{Queue, WireError};
+use crate::head::wire::floor::{Control, Floor};
+use crate::head::wire::frame::Frame;
+use crate::head::wire::message::{Argument, Unit, units};
+use crate::head::wire::outcome::{Failure, told};
+use crate::head::wire::reply::{block, flag, number};
+use crate::head::wire::status::{Registers, rails_good};
+use crate::head::wire::suffix::Kind;
+use crate::head::wire::tree::{Entry, Needs, TABLE, Verb, find, short};
+use crate::head::{Laser, Status};
+
+/// The edition of this protocol: a newer second number only adds.
+pub const PROTOCOL: &str = "1.0";
+
+/// Wrong secrets after which a client is sent away.
+const TRIES_MOST: u32 = 3;
+
+/// A client's side of things.
+#[derive(Debug)]
+pub struct Session {
+    /// Which client; 0 is none.
+    pub id: u64,
+    errors: Queue,
+    registers: Registers,
+    outcome: Option<Failure>,
+    admitted: bool,
+    tries: u32,
+    /// It hung up: whatever it said before moves nothing any more.
+    pub gone: bool,
+}
+
+type Said = Result<Vec<u8>, Failure>;
+
+impl Session {
+    /// A client that just came; `admitted` where no secret is asked for.
+    pub fn new(id: u64, admitted: bool) -> Session {
+        Session {
+            id,
+            errors: Queue::default(),
+            registers: Registers::default(),
+            outcome: None,
+            admitted,
+            tries: 0,
+            gone: false,
+        }
+    }
+
+    /// Too many wrong secrets.
+    pub fn is_unwelcome(&self) -> bool {
+        self.tries >= TRIES_MOST
+    }
+
+    /// Puts an error into the queue, such as one that another client caused.
+    pub fn tell(&mut self, error: WireError) {
+        self.registers.events |= error.event();
+        self.errors.push(error);
+    }
+
+    /// Carries out a message and gives the reply without its newline; none where nothing was asked.
+    pub fn hear(&mut self, frame: Frame, floor: &mut Floor) -> Option<Vec<u8>> {
+        let units = match frame.and_then(|message| units(&message)) {
+            Ok(units) => units,
+            Err(error) => {
+                self.outcome = Some(Failure::Wire(error.clone()));
+                self.tell(error);
+                return None;
+            }
+        };
+        let mut reply: Option<Vec<u8>> = None;
+        let mut path: Vec<String> = Vec::new();
+        let (mut failed, mut identified) = (false, false);
+        for unit in &units {
+            let said = match self.entry(unit, &mut path) {
+                Ok(entry) if identified && unit.query => {
+                    Err(WireError::new(-440, format!("{} behind *IDN?", entry.header)).into())
+                }
+                Ok(entry) => {
+                    identified |= entry.verb == Verb::Identity;
+                    self.admitted(entry, failed, floor)
+                        .and_then(|()| self.unit(entry.verb, &unit.arguments, floor))
+                }
+                Err(error) => Err(error.into()),
+            };
+            match said {
+                Ok(part) if unit.query => match &mut reply {
+                    Some(all) => {
+                        all.push(b';');
+                        all.extend(part);
+                    }
+                    None => reply = Some(part),
+                },
+                Ok(_) => {}
+                Err(failure) => {
+                    failed = true;
+                    self.tell(match &failure {
+                        Failure::Head(fault) => fault.into(),
+                        Failure::Wire(error) => error.clone(),
+                    });
+                    self.outcome = Some(failure);
+                }
+            }
+        }
+        reply
+    }
+
+    /// The entry that a unit names; `path` is what the unit before it stood under.
+    fn entry(&self, unit: &Unit, path: &mut Vec<String>) -> Result<&'static Entry, WireError> {
+        let undefined = || {
+            let mark = if unit.query { "?" } else { "" };
+            let shown: String = unit.header.chars().take(60).collect();
+            WireError::new(-113, format!("{shown}{mark}"))
+        };
+        if unit.header.starts_with('*') {
+            return find(&[&unit.header], unit.query).ok_or_else(undefined);
+        }
+        let (rooted, header) = match unit.header.strip_prefix(':') {
+            Some(rest) => (true, rest),
+            None => (false, unit.header.as_str()),
+        };
+        let mut parts = if rooted { Vec::new() } else { path.clone() };
+        parts.extend(header.split(':').map(str::to_string));
+        let names: Vec<&str> = parts.iter().map(String::as_str).collect();
+        let entry = find(&names, unit.query).ok_or_else(undefined)?;
+        parts.pop();
+        *path = parts;
+        Ok(entry)
+    }
+
+    /// Whether this client may say it now.
+    fn admitted(&self, entry: &Entry, failed: bool, floor: &Floor) -> Result<(), Failure> {
+        let protected = |why: &str| Err(WireError::new(-203, why).into());
+        match entry.needs {
+            Needs::Nothing => Ok(()),
+            _ if !self.admitted => protected("say SYSTem:SECRet first"),
+            Needs::Admission => Ok(()),
+            Needs::Control if failed => {
+                let why = "left out behind an error in the same message";
+                Err(WireError::new(-221, why).into())
+            }
+            Needs::Control => match floor.control_of(self.id) {
+                Control::Own if self.gone => protected("this client hung up"),
+                Control::Own => Ok(()),
+                Control::Others => protected("another client controls the head"),
+                Control::Nobody => protected("say CONTrol:TAKE first"),
+            },
+        }
+    }
+
+    /// What a unit answers; empty for a command.
+    fn unit(&mut self, verb: Verb, arguments: &[Argument], floor: &mut Floor) -> Said {
+        if verb == Verb::Fault {
+            Given { arguments, at: 0 }.end()?;
+            return Ok(told(self.outcome.as_ref()));
+        }
+        let said = match codec::order(verb, arguments)? {
+            Some(order) => self.call(&order, floor).map(|answer| response(&answer)),
+            None => self.other(verb, arguments, floor),
+        };
+        if said.is_ok() && verb != Verb::NextError && verb != Verb::ErrorCount {
+            self.outcome = None;
+        }
+        said
+    }
+
+    fn call(&mut self, order: &Order, floor: &mut Floor) -> Result<Answer, Failure> {
+        let answer = floor.perform(self.id, order);
+        match &answer {
+            Ok(Answer::Status(status)) => {
+                if let Ok(head) = floor.description() {
+                    self.registers.update(status, &head);
+                }
+            }
+            Err(Fault::Broken(_)) => self.registers.silent(),
+            _ => {}
+        }
+        Ok(answer?)
+    }
+
+    fn status(&mut self, floor: &mut Floor) -> Result<Status, Failure> {
+        match self.call(&Order::Status, floor)? {
+            Answer::Status(status) => Ok(*status),
+            _ => Err(Fault::Broken("the head told something else".to_string()).into()),
+        }
+    }
+
+    /// Refreshes the conditions; a head that does not answer is a condition as well.
+    fn look(&mut self, floor: &mut Floor) {
+        let looked = self.status(floor);
+        // What went wrong stands in the questionable register now.
+        drop(looked);
+    }
+
+    /// Whatever is no call of the head.
+    fn other(&mut self, verb: Verb, arguments: &[Argument], floor: &mut Floor) -> Said {
+        let mut given = Given { arguments, at: 0 };
+        match verb {
+            Verb::EventEnable => {
+                self.registers.event_enable = mask(&mut given)?;
+                return Ok(Vec::new());
+            }
+            Verb::ServiceEnable => {
+                // Bit 6 is the summary itself.
+                self.registers.service_enable = mask::<u8>(&mut given)? & !64;
+                return Ok(Vec::new());
+            }
+            Verb::OperationEnable => {
+                self.registers.operation.enable = mask::<u16>(&mut given)? & 0x7fff;
+                return Ok(Vec::new());
+            }
+            Verb::QuestionableEnable => {
+                self.registers.questionable.enable = mask::<u16>(&mut given)? & 0x7fff;
+                return Ok(Vec::new());
+            }
+            Verb::Secret => {
+                let secret = given.text()?;
+                given.end()?;
+                return self.secret(&secret, floor);
+            }
+            Verb::Release => {
+                let keep = given.keep()?;
+                given.end()?;
+                floor.release(self.id, keep);
+                return Ok(Vec::new());
+            }
+            _ => given.end()?,
+        }
+        let text = match verb {
+            Verb::ClearStatus => {
+                self.errors.clear();
+                self.registers.clear();
+                String::new()
+            }
+            Verb::Complete => {
+                self.registers.events |= 1;
+                String::new()
+            }
+            Verb::Preset => {
+                self.registers.operation.enable = 0;
+                self.registers.questionable.enable = 0;
+                String::new()
+            }
+            Verb::Reset => {
+                self.call(&Order::Safe(false), floor)?;
+                String::new()
+            }
+            Verb::Take => {
+                if self.gone {
+                    return Err(WireError::new(-203, "this client hung up").into());
+                }
+                floor.take(self.id)?;
+                String::new()
+            }
+            Verb::Wait => String::new(),
+            Verb::EventEnableIs => self.registers.event_enable.to_string(),
+            Verb::ServiceEnableIs => self.registers.service_enable.to_string(),
+            Verb::Events => core::mem::take(&mut self.registers.events).to_string(),
+            Verb::Identity => floor.identity(),
+            Verb::CompleteIs => "1".to_string(),
+            Verb::StatusByte => {
+                self.look(floor);
+                self.registers.byte(!self.errors.is_empty()).to_string()
+            }
+            Verb::SelfTest => return self.test(floor),
+            Verb::NextError => self.errors.oldest(),
+            Verb::ErrorCount => self.errors.len().to_string(),
+            Verb::Version => "1999.0".to_string(),
+            Verb::Protocol => PROTOCOL.to_string(),
+            Verb::Headers => return Ok(block(headers().as_bytes())),
+            Verb::OperationEvent => {
+                self.look(floor);
+                self.registers.operation.read().to_string()
+            }
+            Verb::OperationCondition => {
+                self.look(floor);
+                self.registers.operation.condition.to_string()
+            }
+            Verb::OperationEnableIs => self.registers.operation.enable.to_string(),
+            Verb::QuestionableEvent => {
+                self.look(floor);
+                self.registers.questionable.read().to_string()
+            }
+            Verb::QuestionableCondition => {
+                self.look(floor);
+                self.registers.questionable.condition.to_string()
+            }
+            Verb::QuestionableEnableIs => self.registers.questionable.enable.to_string(),
+            Verb::Owner => match floor.control_of(self.id) {
+                Control::Own => "SELF".to_string(),
+                Control::Others => "OTH".to_string(),
+                Control::Nobody => "NONE".to_string(),
+            },
+            Verb::Limit => number(floor.limit().as_secs_f64()),
+            Verb::Pace => short(floor.pace()).to_string(),
+            Verb::Seed => floor.seed().map_or_else(|| number(f64::NAN), |seed| seed.to_string()),
+            Verb::Facets => floor.description()?.facets.to_string(),
+            Verb::Simulated => flag(floor.description()?.simulated),
+            other => self.of_status(other, floor)?,
+        };
+        Ok(text.into_bytes())
+    }
+
+    /// One value of the head's status.
+    fn of_status(&mut self, verb: Verb, floor: &mut Floor) -> Result<String, Failure> {
+        let status = self.status(floor)?;
+        Ok(match verb {
+            Verb::Temperature => number(status.temperature),
+            Verb::Rails => {
+                let volts: Vec<String> = status.rails.iter().map(|v| number(*v)).collect();
+                volts.join(",")
+            }
+            Verb::Interlock => flag(status.interlock_closed),
+            Verb::Speed => number(status.speed),
+            Verb::Target => number(status.target.unwrap_or(f64::NAN)),
+            Verb::Lock => flag(status.locked),
+            Verb::Rest => flag(status.at_rest),
+            Verb::Facet => status.facet.map_or_else(|| "-1".to_string(), |facet| facet.to_string()),
+            Verb::Angle => number(status.galvanometer),
+            Verb::Parked => flag(status.parked),
+            _ => flag(status.laser == Laser::Armed),
+        })
+    }
+
+    /// Looks at the head without moving it.
+    fn test(&mut self, floor: &mut Floor) -> Said {
+        let good = match (self.status(floor), floor.description()) {
+            (Ok(status), Ok(head)) => rails_good(&status, &head),
+            _ => false,
+        };
+        if !good {
+            let why = "the head does not answer, or a rail is out of its tolerance";
+            self.tell(WireError::new(-330, why));
+        }
+        Ok(flag(!good).into_bytes())
+    }
+
+    fn secret(&mut self, secret: &str, floor: &Floor) -> Said {
+        if floor.is_secret(secret) {
+            self.admitted = true;
+            return Ok(Vec::new());
+        }
+        self.tries += 1;
+        Err(WireError::new(-203, "that is not the secret").into())
+    }
+}
+
+/// A mask of as many bits as fit.
+fn mask<T: TryFrom<u32>>(given: &mut Given<'_>) -> Result<T, WireError> {
+    let value = given.number(Kind::Plain)?.round();
+    given.end()?;
+    // A cast saturates, so that what is negative or too large does not fit.
+    let whole = if value < 0.0 { u32::MAX } else { value as u32 };
+    T::try_from(whole).map_err(|_| WireError::new(-222, format!("{value} is no mask of this size")))
+}
+
+/// The table for whoever asks: header, parameters, answer, meaning.
+fn headers() -> String {
+    let row = |entry: &Entry| {
+        format!("{}\t{}\t{}\t{}\n", entry.header, entry.takes, entry.gives, entry.meaning)
+    };
+    TABLE.iter().map(row).collect()
+}

@@ -1,0 +1,134 @@
+//! The status registers of a client: standard events, operation and questionable status, and the
+//! byte that sums them up (IEEE 488.2 section 11, SCPI-1999 volume 1 section 9, from memory).
+//! Uses the head's status.
+
+use crate::head::{Description, Laser, Status};
+
+/// Operation status: the polygon turns.
+pub const TURNING: u16 = 1 << 8;
+/// Operation status: the polygon is locked.
+pub const LOCKED: u16 = 1 << 9;
+/// Operation status: the laser is armed.
+pub const ARMED: u16 = 1 << 10;
+/// Operation status: the galvanometer is away from its parked angle.
+pub const STEERED: u16 = 1 << 11;
+/// Questionable status: a rail is out of its tolerance (the bit for voltage).
+pub const RAILS: u16 = 1;
+/// Questionable status: the interlock chain is open.
+pub const INTERLOCK: u16 = 1 << 9;
+/// Questionable status: the head did not answer.
+pub const SILENT: u16 = 1 << 10;
+
+/// A condition with what began since it was read, and what of it counts.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Group {
+    /// What is so.
+    pub condition: u16,
+    /// What began since this was read.
+    pub event: u16,
+    /// What of it is summed up.
+    pub enable: u16,
+}
+
+impl Group {
+    /// The condition is this now.
+    pub fn update(&mut self, condition: u16) {
+        self.event |= condition & !self.condition;
+        self.condition = condition;
+    }
+
+    /// What began, which is forgotten.
+    pub fn read(&mut self) -> u16 {
+        core::mem::take(&mut self.event)
+    }
+
+    fn summary(self) -> bool {
+        self.event & self.enable != 0
+    }
+}
+
+/// All registers of a client.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Registers {
+    /// Standard events.
+    pub events: u8,
+    /// Which of them are summed up.
+    pub event_enable: u8,
+    /// Which bits of the status byte are summed up.
+    pub service_enable: u8,
+    /// Operation status.
+    pub operation: Group,
+    /// Questionable status.
+    pub questionable: Group,
+}
+
+impl Registers {
+    /// The head stands like this.
+    pub fn update(&mut self, status: &Status, head: &Description) {
+        let bit = |so: bool, bit: u16| if so { bit } else { 0 };
+        self.operation.update(
+            bit(!status.at_rest, TURNING)
+                | bit(status.locked, LOCKED)
+                | bit(status.laser == Laser::Armed, ARMED)
+                | bit(!status.parked, STEERED),
+        );
+        self.questionable.update(
+            bit(!rails_good(status, head), RAILS) | bit(!status.interlock_closed, INTERLOCK),
+        );
+    }
+
+    /// The head does not answer.
+    pub fn silent(&mut self) {
+        self.questionable.update(self.questionable.condition | SILENT);
+    }
+
+    /// The status byte; `errors` stand in the queue.
+    pub fn byte(&self, errors: bool) -> u8 {
+        let bit = |so: bool, bit: u8| if so { bit } else { 0 };
+        let byte = bit(errors, 4)
+            | bit(self.questionable.summary(), 8)
+            | bit(self.events & self.event_enable != 0, 32)
+            | bit(self.operation.summary(), 128);
+        byte | bit(byte & self.service_enable != 0, 64)
+    }
+
+    /// Forgets events, keeps masks.
+    pub fn clear(&mut self) {
+        self.events = 0;
+        self.operation.event = 0;
+        self.questionable.event = 0;
+    }
+}
+
+/// Whether every rail is within its tolerance.
+pub fn rails_good(status: &Status, head: &Description) -> bool {
+    head.rails.len() == status.rails.len()
+        && head.rails.iter().zip(&status.rails).all(|(rail, volts)| {
+            (volts - rail.nominal).abs() <= rail.tolerance * rail.nominal.abs()
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{ARMED, Group, Registers};
+
+    #[test]
+    fn events_latch_until_they_are_read() {
+        let mut group = Group::default();
+        group.update(ARMED);
+        group.update(0);
+        assert_eq!((group.condition, group.read(), group.read()), (0, ARMED, 0));
+    }
+
+    #[test]
+    fn the_byte_sums_up_what_is_enabled() {
+        let mut registers = Registers { events: 32, ..Registers::default() };
+        assert_eq!(registers.byte(true), 4);
+        registers.event_enable = 32;
+        assert_eq!(registers.byte(false), 32);
+        registers.service_enable = 32;
+        assert_eq!(registers.byte(false), 32 | 64);
+        registers.operation = Group { event: ARMED, enable: ARMED, condition: 0 };
+        assert_eq!(registers.byte(true), 32 | 64 | 128 | 4);
+    }
+}

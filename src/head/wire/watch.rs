@@ -1,0 +1,163 @@
+//! Who controls the head and when it was last heard, shared by the threads of a server; and the rule
+//! when it has been silent for too long. Uses nothing.
+
+#![allow(clippy::disallowed_methods, reason = "silence is measured on the clock of the wall")]
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+/// What is done early, so that the head is safe when the limit is over: a fifth of it, at most this.
+const EARLY_MOST: Duration = Duration::from_millis(500);
+
+/// Shared by the threads of a server.
+#[derive(Debug)]
+pub struct Watch {
+    started: Instant,
+    limit: Duration,
+    /// The client in control; 0 is none.
+    controller: AtomicU64,
+    /// When it was last heard, in us since the start.
+    heard: AtomicU64,
+    /// The head was moved or armed and not made safe since.
+    moving: AtomicBool,
+    /// Its time is over, or it hung up.
+    lost: AtomicBool,
+    /// What the head does is to be cut short.
+    cut: Arc<AtomicBool>,
+    /// The server is to end.
+    ending: AtomicBool,
+}
+
+impl Watch {
+    /// A watch over nobody. `cut` is set while what the head does is to be cut short.
+    pub fn new(limit: Duration, cut: Arc<AtomicBool>) -> Watch {
+        Watch {
+            started: Instant::now(),
+            limit,
+            controller: AtomicU64::new(0),
+            heard: AtomicU64::new(0),
+            moving: AtomicBool::new(false),
+            lost: AtomicBool::new(false),
+            cut,
+            ending: AtomicBool::new(false),
+        }
+    }
+
+    fn now(&self) -> u64 {
+        u64::try_from(self.started.elapsed().as_micros()).unwrap_or(u64::MAX)
+    }
+
+    /// The client in control; 0 is none.
+    pub fn controller(&self) -> u64 {
+        self.controller.load(Ordering::SeqCst)
+    }
+
+    /// Gives control to a client, or to nobody.
+    pub fn give(&self, id: u64) {
+        self.lost.store(false, Ordering::SeqCst);
+        self.heard.store(self.now(), Ordering::SeqCst);
+        self.controller.store(id, Ordering::SeqCst);
+    }
+
+    /// Bytes came from a client.
+    pub fn heard(&self, id: u64) {
+        if self.controller() == id {
+            self.heard.store(self.now(), Ordering::SeqCst);
+        }
+    }
+
+    /// A client hung up.
+    pub fn left(&self, id: u64) {
+        if self.controller() == id {
+            self.lost.store(true, Ordering::SeqCst);
+            self.cut.store(true, Ordering::SeqCst);
+        }
+    }
+
+    /// The head was moved, or made safe.
+    pub fn moves(&self, moving: bool) {
+        self.moving.store(moving, Ordering::SeqCst);
+    }
+
+    /// The head was moved or armed and not made safe since.
+    pub fn is_moving(&self) -> bool {
+        self.moving.load(Ordering::SeqCst)
+    }
+
+    /// Looks at the clock: a client that moved the head and is silent loses it.
+    pub fn look(&self) {
+        let early = (self.limit / 5).min(EARLY_MOST);
+        let silent = self.now().saturating_sub(self.heard.load(Ordering::SeqCst));
+        let over = u128::from(silent) >= (self.limit - early).as_micros();
+        if over && self.controller() != 0 && self.is_moving() {
+            self.lost.store(true, Ordering::SeqCst);
+            self.cut.store(true, Ordering::SeqCst);
+        }
+    }
+
+    /// What the head does is to be cut short.
+    pub fn is_cut(&self) -> bool {
+        self.cut.load(Ordering::SeqCst)
+    }
+
+    /// The server is to end; what the head does is cut short.
+    pub fn end(&self) {
+        self.ending.store(true, Ordering::SeqCst);
+        self.cut.store(true, Ordering::SeqCst);
+    }
+
+    /// The server is to end.
+    pub fn is_ending(&self) -> bool {
+        self.ending.load(Ordering::SeqCst)
+    }
+
+    /// From here on nothing is cut short any more.
+    pub fn settle(&self) {
+        self.cut.store(false, Ordering::SeqCst);
+    }
+
+    /// Whether the client in control was lost since this was asked; what follows is not cut short.
+    pub fn was_lost(&self) -> bool {
+        let lost = self.lost.swap(false, Ordering::SeqCst);
+        if lost {
+            self.cut.store(false, Ordering::SeqCst);
+        }
+        lost
+    }
+
+    /// It was heard within the limit after all, or nothing moved.
+    pub fn again(&self) {
+        self.heard.store(self.now(), Ordering::SeqCst);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Watch;
+    use std::sync::Arc;
+    use std::time::Duration;
+
+    #[test]
+    fn only_a_silent_client_that_moved_the_head_is_lost() {
+        let cut = Arc::default();
+        let watch = Watch::new(Duration::from_millis(50), Arc::clone(&cut));
+        let silence = || std::thread::sleep(Duration::from_millis(60));
+        watch.moves(true);
+        silence();
+        watch.look();
+        assert!(!watch.was_lost(), "nobody is in control");
+        watch.give(7);
+        watch.look();
+        assert!(!watch.was_lost(), "it was heard");
+        watch.moves(false);
+        silence();
+        watch.look();
+        assert!(!watch.was_lost(), "nothing moves");
+        watch.moves(true);
+        watch.heard(8);
+        watch.look();
+        assert!(watch.is_cut() && watch.was_lost(), "another client counts for nothing");
+        assert!(!watch.is_cut());
+    }
+}

@@ -1,0 +1,182 @@
+//! A server of its own for each test, lines to it, and runs of the program over it.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::process::{Child, ChildStdout, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+const PROGRAM: &str = env!("CARGO_BIN_EXE_spintrue");
+
+/// Long enough for anything, and short enough to fail.
+pub const PATIENCE: Duration = Duration::from_secs(30);
+
+/// The program as a server.
+pub struct Server {
+    pub child: Child,
+    out: Option<BufReader<ChildStdout>>,
+    /// `HOST:PORT`.
+    pub place: String,
+    /// What it said before it was asked anything.
+    pub said: String,
+}
+
+impl Server {
+    pub fn with(options: &[&str]) -> Server {
+        let mut child = Command::new(PROGRAM)
+            .args(["serve", "--listen", "127.0.0.1:0"])
+            .args(options)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut out = BufReader::new(child.stdout.take().unwrap());
+        let mut said = String::new();
+        while !said.contains("officer decide") {
+            assert!(out.read_line(&mut said).unwrap() > 0, "the server ended: {said}");
+        }
+        let place = said.split("tcp://").nth(1).unwrap();
+        let place = place.split([';', '\n', ' ']).next().unwrap().to_string();
+        Server { child, out: Some(out), place, said }
+    }
+
+    pub fn new() -> Server {
+        Server::with(&[])
+    }
+
+    pub fn line(&self) -> Line {
+        Line::new(&self.place)
+    }
+
+    /// A line that controls the head.
+    pub fn controller(&self) -> Line {
+        let mut line = self.line();
+        assert_eq!(line.ask("CONT:TAKE;:CONT:OWN?"), "SELF");
+        line
+    }
+
+    pub fn address(&self) -> String {
+        format!("tcp://{}", self.place)
+    }
+
+    pub fn signal(&self, name: &str) {
+        signal(&self.child, name);
+    }
+
+    /// Ends it by a signal; gives all that it said since it began.
+    pub fn end(mut self, name: &str) -> (Option<i32>, String) {
+        self.signal(name);
+        let mut rest = String::new();
+        self.out.take().unwrap().read_to_string(&mut rest).unwrap();
+        (self.child.wait().unwrap().code(), rest)
+    }
+
+    /// Entries of a folder of the process under /proc.
+    pub fn counted(&self, what: &str) -> usize {
+        std::fs::read_dir(format!("/proc/{}/{what}", self.child.id())).unwrap().count()
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+pub fn signal(child: &Child, name: &str) {
+    let id = child.id().to_string();
+    assert!(Command::new("kill").args([name, &id]).status().unwrap().success());
+}
+
+/// A plain client.
+pub struct Line {
+    pub stream: TcpStream,
+    reader: BufReader<TcpStream>,
+}
+
+impl Line {
+    pub fn new(place: &str) -> Line {
+        let stream = TcpStream::connect(place).unwrap();
+        stream.set_nodelay(true).unwrap();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        let reader = BufReader::new(stream.try_clone().unwrap());
+        Line { stream, reader }
+    }
+
+    pub fn say(&mut self, bytes: impl AsRef<[u8]>) {
+        let mut message = bytes.as_ref().to_vec();
+        message.push(b'\n');
+        self.stream.write_all(&message).unwrap();
+    }
+
+    pub fn hear(&mut self) -> String {
+        let mut reply = Vec::new();
+        self.reader.read_until(b'\n', &mut reply).unwrap();
+        assert_eq!(reply.pop(), Some(b'\n'), "it hung up");
+        String::from_utf8_lossy(&reply).into_owned()
+    }
+
+    pub fn ask(&mut self, message: &str) -> String {
+        self.say(message);
+        self.hear()
+    }
+
+    /// The entries of the error queue.
+    pub fn errors(&mut self) -> Vec<String> {
+        let mut errors = Vec::new();
+        loop {
+            let error = self.ask("SYST:ERR?");
+            if error.starts_with("0,") {
+                return errors;
+            }
+            errors.push(error);
+        }
+    }
+
+    /// The head has no speed to hold and no armed laser.
+    pub fn is_safe(&mut self) -> bool {
+        self.ask("ROT:TARG?;:LAS:ARM?") == "9.91E+37;0"
+    }
+
+    /// How long it takes until it is safe.
+    pub fn until_safe(&mut self) -> Duration {
+        let from = Instant::now();
+        while !self.is_safe() {
+            assert!(from.elapsed() < PATIENCE, "it never became safe");
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        from.elapsed()
+    }
+}
+
+pub fn program(arguments: &[&str]) -> Command {
+    let mut command = Command::new(PROGRAM);
+    command.args(arguments).current_dir(env!("CARGO_MANIFEST_DIR"));
+    command
+}
+
+pub fn run(arguments: &[&str]) -> Output {
+    program(arguments).output().unwrap()
+}
+
+/// All that a run said.
+pub fn said(output: &Output) -> String {
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    format!("{}{}", text(&output.stdout), text(&output.stderr))
+}
+
+/// Whole numbers that look random and are the same each time.
+pub struct Dice(u64);
+
+impl Dice {
+    pub fn new(seed: u64) -> Dice {
+        Dice(seed)
+    }
+
+    /// A number below `most` (an xorshift generator).
+    pub fn below(&mut self, most: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % most
+    }
+}
