@@ -99,8 +99,8 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
         }
         _ => {
             return Err(format!(
-                "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml` \
-                 `tcp://HOST:PORT` or `serial://DEVICE`"
+                "error: `{address}` is no head this version knows: write `sim`, `sim:FILE.toml`, \
+                 `replay:FILE`, `tcp://HOST:PORT` or `serial://DEVICE`"
             ));
         }
     };

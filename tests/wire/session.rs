@@ -220,6 +220,16 @@ fn a_head_over_the_wire_is_the_head() {
     assert!(Line::new(&server.place).is_safe());
 }
 
+/// The suite of contracts that every head must hold to, over the wire.
+#[test]
+fn a_head_over_the_wire_keeps_every_contract() {
+    let server = Server::new();
+    let options = ["--trims", "--spin", "--allow-light"];
+    let checked = run(&[&["head", "check", &server.address()], &options[..]].concat());
+    assert!(checked.status.success(), "{}", said(&checked));
+    assert!(!said(&checked).contains("BROKEN"), "{}", said(&checked));
+}
+
 #[test]
 fn a_page_goes_over_the_wire() {
     let server = Server::new();

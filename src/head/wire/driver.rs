@@ -38,6 +38,9 @@ const LINK_MOST: f64 = 4.0;
 /// Slice of a wait, between two looks at the stop flag.
 const SLICE: Duration = Duration::from_millis(20);
 
+/// Longest sleep of one call, in s.
+const SLEEP_MOST: f64 = 1e6;
+
 /// Where the head is, and what else is needed to speak to it.
 #[derive(Clone)]
 pub struct Target {
@@ -303,6 +306,8 @@ impl Wire {
     }
 
     fn sleep(&mut self, seconds: f64) {
+        // What is no time to come is none.
+        let seconds = if seconds > 0.0 { seconds.min(SLEEP_MOST) } else { 0.0 };
         if self.clock.is_none() {
             if self.linked.is_some() {
                 self.untold = self.call(&Order::Sleep(seconds)).err();
@@ -315,7 +320,7 @@ impl Wire {
             }
         };
         busy(true);
-        let end = Instant::now() + Duration::from_secs_f64(seconds.clamp(0.0, 1e6));
+        let end = Instant::now() + Duration::from_secs_f64(seconds);
         while !self.target.stop.load(Ordering::SeqCst) {
             let left = end.saturating_duration_since(Instant::now());
             if left.is_zero() {
