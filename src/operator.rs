@@ -7,7 +7,7 @@ use crate::units::{
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Longest answer that is a text, in characters.
+/// Longest answer that is a text, and longest question that is shown, in characters.
 pub const TEXT_MOST: usize = 1000;
 
 /// How long a question stands that does not say, in s.
@@ -57,6 +57,14 @@ pub struct Question<'a> {
     pub wanted: &'a Wanted,
     /// How long an answer is waited for, in s.
     pub limit: f64,
+}
+
+impl Question<'_> {
+    /// What is asked, as it is put to people: on one line, and not endless.
+    pub fn shown(&self) -> String {
+        let text = self.text.chars().take(TEXT_MOST);
+        text.map(|c| if c.is_control() { ' ' } else { c }).collect()
+    }
 }
 
 /// The text of a question as far as it is known before it is asked: what stands between its values.

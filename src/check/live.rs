@@ -7,9 +7,13 @@ use crate::check::scope::{Role, Variable};
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Flag, Number, Ref, Slot, Statement};
 use crate::program::types::Type;
-use crate::program::value::{Datum, Value};
+use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
 use crate::syntax::names::{Names, Symbol};
+use std::rc::Rc;
+
+/// Characters of a value that whoever lists values can count on.
+pub const BRIEF: usize = 120;
 
 /// A value that an entry left behind.
 #[derive(Clone)]
@@ -109,14 +113,16 @@ impl Kept {
         Shower::of(&self.variable.kind, None, None).is_some()
     }
 
-    /// Its value as it is shown.
+    /// The beginning of its value as it is shown, at least [`BRIEF`] characters where it has them.
     pub fn text(&self) -> String {
         let shower = Shower::of(&self.variable.kind, self.variable.unit.clone(), None);
         let shower = match (&self.variable.fields, shower) {
             (Some(fields), Some(shower)) => Some(shower.with_fields(fields)),
             (_, shower) => shower,
         };
-        shower.map_or_else(String::new, |shower| shower.text(&self.value))
+        shower.map_or_else(String::new, |shower| {
+            shower.text(&beginning(&self.variable.kind, &self.value))
+        })
     }
 
     /// Where it was declared.
@@ -234,6 +240,17 @@ impl Checker<'_> {
         }
         true
     }
+}
+
+/// The first items of a list, each of which takes a character at least; any other value whole.
+fn beginning(kind: &Type, value: &Datum) -> Datum {
+    let (Type::List(item), Datum::Value(Value::Object(object))) = (kind, value) else {
+        return value.clone();
+    };
+    let layout = item.layout();
+    let words = object.words.iter().take(BRIEF * layout.words).copied().collect();
+    let refs = object.refs.iter().take(BRIEF * layout.refs).cloned().collect();
+    Datum::Value(Value::Object(Rc::new(Object { words, refs })))
 }
 
 /// A value as an expression.

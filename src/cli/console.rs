@@ -1,14 +1,13 @@
 //! A run as people read it: a line per stage while it goes on, then the summary.
 
-use crate::acceptance::decision::Outcome;
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::cli::summary;
-use crate::interpret::{Check, Event, Observer, answer_line};
+use crate::interpret::{Event, Observer, answer_line};
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
 use crate::terminal::told;
-use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, say, styled, wrapped};
+use crate::terminal::{self, BOLD, DIM, RED, YELLOW, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -69,10 +68,7 @@ impl Console {
     fn line(&mut self, time: f64, text: &str) {
         self.clear();
         self.spoke = true;
-        for (index, line) in text.split('\n').enumerate() {
-            let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
-            say(&format!("{}  {line}\n", styled(&stamp, DIM, self.colour)));
-        }
+        say(&told::stamped(time, text, self.colour));
     }
 
     fn clear(&mut self) {
@@ -80,18 +76,6 @@ impl Console {
             bar.finish_and_clear();
         }
         self.waiting = None;
-    }
-
-    fn check(&mut self, time: f64, check: &Check) {
-        let (mark, style) = match check.outcome {
-            Outcome::Conforms => ("conforms", GREEN),
-            Outcome::Fails => ("DOES NOT CONFORM", RED),
-            Outcome::Undecided => ("UNDECIDED", YELLOW),
-        };
-        let what = told::measured(check);
-        let mark = styled(mark, style, self.colour);
-        let sure = told::sureness(check);
-        self.line(time, &format!("check {}: {what}: {mark}{sure}", check.label));
     }
 
     fn progress(&mut self, time: f64, text: &str, elapsed: f64, limit: f64) {
@@ -131,7 +115,7 @@ impl Observer for Console {
         match event {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
-            Event::Check(check) => self.check(time, &check),
+            Event::Check(check) => self.line(time, &told::check_line(&check, self.colour)),
             // Whoever asks shows the question where it is answered.
             Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {

@@ -21,9 +21,6 @@ const SILENCE: Duration = Duration::from_millis(30);
 /// Where a terminal goes away, its input ends first, and the signal that asks to stop follows.
 const HANG_UP: Duration = Duration::from_millis(300);
 
-/// Longest question that is shown, in characters.
-const TEXT_MOST: usize = 1000;
-
 /// Longest line that is read, in bytes.
 const LINE_MOST: u64 = 64 * 1024;
 
@@ -150,9 +147,7 @@ impl Operator for AtTerminal {
         while let Ok(Some(_)) = self.line(SILENCE) {
             early = true;
         }
-        let text = question.text.chars().take(TEXT_MOST);
-        let text: String = text.map(|c| if c.is_control() { ' ' } else { c }).collect();
-        complain(&format!("{}\n", styled(&text, BOLD, colour_errors())));
+        complain(&format!("{}\n", styled(&question.shown(), BOLD, colour_errors())));
         if early {
             complain("  (what was typed before this was asked is not taken)\n");
         }

@@ -1,14 +1,11 @@
 //! What the line editor knows of the session while somebody types: names, kinds and values as they
 //! stood after the last entry.
 
-use crate::check::live::Kept;
+use crate::check::live::{BRIEF, Kept};
 use crate::lsp::describe::Callable;
 use crate::program::types::Type;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
-
-/// Longest part of a value that is shown beside its name.
-const SHOWN_MOST: usize = 120;
 
 /// A value that can be named.
 #[derive(Clone, Debug)]
@@ -64,7 +61,7 @@ impl Shared {
 impl Name {
     /// Of a value.
     pub fn value(kept: &Kept) -> Name {
-        let text = kept.text().chars().take(SHOWN_MOST).collect();
+        let text = kept.text().chars().take(BRIEF).collect();
         Name { kind: kept.kind(), text, fields: fields(kept.kind_of()) }
     }
 }

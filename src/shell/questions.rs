@@ -10,9 +10,6 @@ use std::time::{Duration, Instant};
 /// Time between two looks at the flag that asks to stop.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// Longest question that is shown, in characters.
-const TEXT_MOST: usize = 1000;
-
 /// Whoever types at the shell.
 pub struct AtPrompt {
     /// Where answers come from.
@@ -31,9 +28,7 @@ impl Operator for AtPrompt {
     fn ask(&mut self, question: &Question<'_>, stop: &AtomicBool) -> Result<Answer, NoAnswer> {
         let started = Instant::now();
         let limit = Duration::try_from_secs_f64(question.limit).unwrap_or(Duration::MAX);
-        let text = question.text.chars().take(TEXT_MOST);
-        let text: String = text.map(|c| if c.is_control() { ' ' } else { c }).collect();
-        complain(&format!("{}\n", styled(&text, BOLD, self.colour)));
+        complain(&format!("{}\n", styled(&question.shown(), BOLD, self.colour)));
         let wanted = question.wanted.words();
         let prompt = format!("  {wanted}, within {}: ", time_text(question.limit));
         self.reader.question(&prompt);

@@ -2,8 +2,8 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret::{Check, Event, Observer, answer_line};
-use crate::terminal::told::{measured, sureness};
-use crate::terminal::{self, DIM, GREEN, RED, YELLOW, complain, say, styled};
+use crate::terminal::told::{check_line, stamped};
+use crate::terminal::{self, DIM, RED, complain, say, styled};
 use crate::units::{Dimension, show};
 use std::time::{Duration, Instant};
 
@@ -35,26 +35,16 @@ impl Voice {
 
     fn line(&mut self, time: f64, text: &str) {
         self.clear();
-        for (index, line) in text.split('\n').enumerate() {
-            let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
-            say(&format!("{}  {line}\n", styled(&stamp, DIM, self.colour)));
-        }
+        say(&stamped(time, text, self.colour));
     }
 
     fn check(&mut self, time: f64, check: &Check) {
-        let (mark, style) = match check.outcome {
-            Outcome::Conforms => ("conforms", GREEN),
-            Outcome::Fails => ("DOES NOT CONFORM", RED),
-            Outcome::Undecided => ("UNDECIDED", YELLOW),
-        };
         match check.outcome {
             Outcome::Conforms => {}
             Outcome::Fails => self.failing += 1,
             Outcome::Undecided => self.undecided += 1,
         }
-        let mark = styled(mark, style, self.colour);
-        let what = measured(check);
-        self.line(time, &format!("check {}: {what}: {mark}{}", check.label, sureness(check)));
+        self.line(time, &check_line(check, self.colour));
     }
 
     fn progress(&mut self, text: &str, elapsed: f64, limit: f64) {

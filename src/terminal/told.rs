@@ -1,5 +1,6 @@
 //! What was decided, how a head was left, and what stopped a run, in words.
 
+use crate::acceptance::decision::Outcome;
 use crate::diagnostics::{Diagnostic, Severity, render};
 use crate::head::SafeState;
 use crate::interpret::Check;
@@ -7,7 +8,7 @@ use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::program::tree::COVERAGE;
 use crate::source::SourceMap;
-use crate::terminal::{BOLD, RED, colour_errors, styled, width};
+use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width};
 use crate::units::{Dimension, parse_unit, show, show_number};
 
 /// Most reports that are shown at once.
@@ -37,6 +38,26 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
         text.push_str(&format!("... and {more} more; mend these first\n"));
     }
     text
+}
+
+/// A decided check on one line.
+pub fn check_line(check: &Check, colour: bool) -> String {
+    let (mark, style) = match check.outcome {
+        Outcome::Conforms => ("conforms", GREEN),
+        Outcome::Fails => ("DOES NOT CONFORM", RED),
+        Outcome::Undecided => ("UNDECIDED", YELLOW),
+    };
+    let mark = styled(mark, style, colour);
+    format!("check {}: {}: {mark}{}", check.label, measured(check), sureness(check))
+}
+
+/// What was said at a head time, the time before its first line.
+pub fn stamped(time: f64, text: &str, colour: bool) -> String {
+    let lines = text.split('\n').enumerate().map(|(index, line)| {
+        let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
+        format!("{}  {line}\n", styled(&stamp, DIM, colour))
+    });
+    lines.collect()
 }
 
 /// Value, uncertainty and limits of a check, or its condition.

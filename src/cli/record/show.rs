@@ -1,13 +1,12 @@
 //! `record show`: prints what a record holds, be it finished or cut off, and whether it is as it was
 //! written.
 
-use crate::acceptance::decision::Outcome;
 use crate::cli::check::counted;
 use crate::cli::record::folder::MANIFEST;
 use crate::cli::record::read::{Kept, kept, text};
 use crate::cli::record::verify::{Looked, looked};
 use crate::cli::{FAILED, WRONG, files, summary};
-use crate::terminal::told::{measured, sureness};
+use crate::terminal::told::{check_line, stamped};
 use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, say, styled, wrapped};
 use crate::units::{Dimension, show as quantity};
 use clap::Args;
@@ -195,15 +194,7 @@ impl Shown {
     fn checks(&self, colour: bool) -> String {
         let mut out = String::new();
         for (time, check) in &self.kept.checks {
-            let (mark, style) = match check.outcome {
-                Outcome::Conforms => ("conforms", GREEN),
-                Outcome::Fails => ("DOES NOT CONFORM", RED),
-                Outcome::Undecided => ("UNDECIDED", YELLOW),
-            };
-            let stamp = styled(&format!("{time:9.3} s"), DIM, colour);
-            let (what, sure) = (measured(check), sureness(check));
-            let mark = styled(mark, style, colour);
-            out.push_str(&format!("{stamp}  check {}: {what}: {mark}{sure}\n", check.label));
+            out.push_str(&stamped(*time, &check_line(check, colour), colour));
             let margin = check.measured.as_ref().and_then(|measured| measured.margin.as_ref());
             if let Some(margin) = margin {
                 let line = format!("{:13}margin {margin}", "");
