@@ -1,5 +1,6 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
+pub use crate::head::signals::{Channel, Signal};
 use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
 use core::f64::consts::TAU;
@@ -69,6 +70,12 @@ pub struct Description {
     pub laser_power: f64,
     /// How long calls may take.
     pub times: Times,
+    /// Digital lines by name, each name once among signals and channels.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub signals: Vec<Signal>,
+    /// Numeric lines by name.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub channels: Vec<Channel>,
 }
 
 /// How long the calls of a head and its gauge may take, in s of head time. Together with

@@ -14,6 +14,7 @@ pub mod realtime;
 pub mod record;
 pub mod replay;
 pub mod safe;
+pub mod signals;
 pub mod sim;
 pub mod station;
 pub mod trace;
@@ -251,13 +252,37 @@ pub trait Head {
         Err(Fault::Refused("this head draws single lines and no pages".to_string()))
     }
 
+    /// Whether a signal of [`Description::signals`] is active, whichever level that is.
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        Err(signals::unknown("signal", name))
+    }
+
+    /// Makes an output of [`Description::signals`] active or not. Refused for inputs, and while armed
+    /// unless the output may be switched under light.
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let _ = on;
+        Err(signals::unknown("signal", name))
+    }
+
+    /// What a channel of [`Description::channels`] reads, in SI.
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        Err(signals::unknown("channel", name))
+    }
+
+    /// Sets an output of [`Description::channels`], in SI. Refused for inputs, beyond its range, and
+    /// while armed unless it may be set under light.
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let _ = value;
+        Err(signals::unknown("channel", name))
+    }
+
     /// Head time in s; never goes back.
     fn now(&mut self) -> f64;
 
     /// Lets `seconds` pass; a real head waits, a simulated one moves its clock.
     fn sleep(&mut self, seconds: f64);
 
-    /// Laser off first, then the mirror parked, then the polygon down (or kept), whatever
-    /// fails on the way; returns what was measured then.
+    /// Laser off first, then the mirror parked, then the polygon down (or kept), then outputs as
+    /// their [`signals::AtSafe`] says, whatever fails on the way; returns what was measured then.
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState;
 }

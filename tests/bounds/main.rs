@@ -82,6 +82,8 @@ fn round() -> Description {
             gauge_silence_most: 0.0,
             brake_most: 4.0,
         },
+        signals: Vec::new(),
+        channels: Vec::new(),
     }
 }
 

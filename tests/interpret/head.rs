@@ -62,6 +62,8 @@ impl Head for Logged {
             start_of_scan: StartOfScan::EveryFacet,
             laser_power: 1e-3,
             times: Times::default(),
+            signals: Vec::new(),
+            channels: Vec::new(),
         })
     }
     fn status(&mut self) -> Result<Status, Fault> {
