@@ -180,6 +180,31 @@ fn a_recording_can_be_stepped_through_in_the_shell() {
     assert!(said.contains("the replay leaves its recording at call 4"), "{said}");
 }
 
+/// Trims are stored again in a replay with nobody at the terminal, also where the head was a real one.
+#[test]
+fn storing_in_a_replay_needs_no_leave() {
+    let folder = Folder::new("stores");
+    folder.file("keep.spt", "store_trims()\nnote \"kept\"\n");
+    let output = spintrue(&folder.0, &["run", "keep.spt", "--trace", "run.trace"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let lines = unpacked(&fs::read(folder.path("run.trace")).unwrap());
+    let real = lines.replace("\"simulated\":true", "\"simulated\":false");
+    let (real, _) = real.trim_end().rsplit_once('\n').unwrap();
+    assert!(real.contains("\"simulated\":false"));
+    folder.file("real.trace", packed(&format!("{real}\n")));
+    for what in ["run", "shell"] {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        program.args([what, "keep.spt", "--head", "replay:real.trace"]).current_dir(&folder.0);
+        program.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut program = program.spawn().unwrap();
+        program.stdin.take().unwrap().write_all(b"run\n").unwrap();
+        let output = program.wait_with_output().unwrap();
+        let said = text(&output.stdout) + &text(&output.stderr);
+        assert!(said.contains("kept"), "{said}");
+        assert!(!said.contains("E0718"), "{said}");
+    }
+}
+
 #[test]
 fn a_recording_can_be_looked_into() {
     let folder = Folder::new("looks");

@@ -1,7 +1,7 @@
 //! The bench: one head, one session of the language, and what an entry comes to on both.
 
 use crate::builtins::Effect;
-use crate::check::limit::beyond;
+use crate::check::limit::{beyond, leave, way_out};
 use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
@@ -242,19 +242,10 @@ impl Bench {
     }
 
     fn beyond_allowed(&self, entry: &Entry) -> Vec<Diagnostic> {
-        let simulated = self.station.description().simulated;
-        let usual = |effect: &Effect| *effect != Effect::Stores || simulated || self.attended;
-        let allowed: Vec<Effect> = match &self.allowed {
-            Some(allowed) => allowed.clone(),
-            None => Effect::ALL.into_iter().filter(usual).collect(),
-        };
-        let named = self.allowed.is_some();
-        let way_out = |effect: Effect| match named {
-            true => format!("start the shell with `--allow ...,{}`", effect.text()),
-            false => "nobody is at the terminal, so storing for good must be allowed: `--allow`"
-                .to_string(),
-        };
-        beyond(&entry.effects, &allowed, &way_out, self.session.sources())
+        let harmless = self.station.description().simulated || self.replay.is_some();
+        let allowed = leave(self.allowed.as_deref(), harmless, self.attended);
+        let out = |effect: Effect| way_out(self.allowed.is_some(), effect);
+        beyond(&entry.effects, &allowed, &out, self.session.sources())
     }
 
     pub fn report(&self, diagnostics: &[Diagnostic]) {
