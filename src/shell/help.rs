@@ -105,11 +105,13 @@ fn overview(colour: bool) -> String {
         let names: Vec<&str> = topic.builtins.iter().map(|builtin| builtin.name).collect();
         text.push_str(&wrapped(&format!("{}: {}", topic.title, names.join(", ")), "  "));
     }
-    text.push_str(
-        "\n`help NAME` explains one of them, a record, a kind, a unit, the code of a report or a name of\n\
-         yours; `help units` lists all units.\n\
-         Ctrl-C stops what runs and makes the head safe. Ctrl-D leaves.\n",
-    );
+    text.push('\n');
+    text.push_str(&wrapped(
+        "`help NAME` explains one of them, a record, a kind, a unit, the code of a report or a \
+         name of yours; `help units` lists all units.",
+        "",
+    ));
+    text.push_str("Ctrl-C stops what runs and makes the head safe. Ctrl-D leaves.\n");
     text
 }
 
