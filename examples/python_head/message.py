@@ -80,10 +80,11 @@ class Framer:
             self.at, byte = found.end(), found.group()
             if byte == b"\n":
                 message, lost = bytes(self.bytes[:found.start()]), self.lost
+                too_long = len(message) - self.blocks > LINE_MOST
                 del self.bytes[:self.at]
                 self.restart()
                 self.lost = False
-                if len(message) > LINE_MOST + BLOCK_MOST:
+                if too_long and not lost:
                     return WireError(-363, f"a message may have {LINE_MOST} bytes")
                 if not lost:
                     return message
@@ -161,7 +162,7 @@ def argument(message, at):
     """A number, a word, a string or a block, and where it ends."""
     byte = message[at:at + 1]
     if number := NUMBER.match(message, at):
-        if WORD.match(message, number.end()):
+        if WORD.match(message, BLANK.match(message, number.end()).end()):
             raise WireError(-131, "numbers have no suffix here: write them in SI")
         value = float(number.group())
         if value in (float("inf"), float("-inf")):

@@ -154,6 +154,7 @@ class Twin:
         now = self.clock.now()
         while self.time < now:
             self.step(min(now - self.time, 0.0005 if self.line else 0.01))
+        self.guard()
 
     def step(self, dt):
         control = self.words[c.CONTROL]
