@@ -92,6 +92,7 @@ pub struct Imaginary {
     now: f64,
     speed: f64,
     angle: f64,
+    passages: u64,
     mirror: f64,
     index_at: Option<f64>,
     turns: VecDeque<u32>,
@@ -112,6 +113,7 @@ impl Imaginary {
             now: 0.0,
             speed: 0.0,
             angle: 0.0,
+            passages: 0,
             mirror: 0.0,
             index_at: None,
             turns: VecDeque::new(),
@@ -153,15 +155,16 @@ impl Imaginary {
         let sent = f64::from(self.word(Word::Mirror).cast_signed()) * 1e-8;
         self.mirror += (sent - self.mirror) * -f64::exp_m1(-dt / 0.4e-3);
         let pitch = TAU / f64::from(FACETS);
+        // Counted in whole passages, so that none is seen twice.
         let passed = self.angle + mean * dt;
-        while passed >= pitch * ((self.angle / pitch).floor() + 1.0) {
-            let at = pitch * ((self.angle / pitch).floor() + 1.0);
-            self.now += (at - self.angle) / mean;
-            self.angle = at;
-            self.passes((at / pitch).round() as u32 % FACETS, target);
+        let begun = self.now;
+        while passed >= pitch * (self.passages + 1) as f64 {
+            self.passages += 1;
+            self.now = begun + (pitch * self.passages as f64 - self.angle) / mean;
+            self.passes((self.passages % u64::from(FACETS)) as u32, target);
         }
-        self.now += if mean > 0.0 { (passed - self.angle) / mean } else { dt };
-        self.angle = if passed > 1e3 * TAU { passed - 1e3 * TAU } else { passed };
+        self.now = begun + dt;
+        self.angle = passed;
         if self.speed > 0.0 {
             self.still_since = self.now;
         } else if self.now - self.still_since > 0.5 {
@@ -203,7 +206,7 @@ impl Board for Imaginary {
                     | bit(self.drawn, DRAWN)
             }
             Word::Measured => (self.speed * 1e3).round() as u32,
-            Word::Facet => (self.angle / TAU * f64::from(FACETS) + 1.0) as u32 % FACETS,
+            Word::Facet => (self.passages + 1) as u32 % FACETS,
             Word::Turn => self.turns.pop_front().unwrap_or(0),
             Word::MirrorAt => ((self.mirror / 1e-8).round() as i32).cast_unsigned(),
             Word::Rail(0) => 5_010,

@@ -49,7 +49,7 @@ fn described() -> Description {
         lock_turns: 32,
         spin_up_most: 12.0,
         coast_most: 41.0,
-        focal_length: 0.5,
+        focal_length: 0.404_253_6,
         line_most: 0.33,
         active_most: 0.7,
         clock: Clock { master: 480e6, kind: ClockKind::Divider { least: 16, most: 4095 } },
