@@ -9,6 +9,7 @@ import contextlib
 import json
 import pathlib
 import random
+import re
 import signal
 import socket
 import struct
@@ -315,6 +316,61 @@ def dot_words(bend):
         assert [server.written(controller.WORDS + 4 * k) for k in range(3)] == words
 
 
+# The guide, docs/heads.md.
+
+def marked(page, mark):
+    """What stands behind a mark of the guide, up to the end of its table or block."""
+    behind = page.split(f"<!-- {mark} -->\n", 1)[1]
+    return behind.split(f"<!-- end of {mark} -->", 1)[0] if f"<!-- end of {mark} -->" in behind else (
+        behind.split("```sh\n", 1)[1].split("```", 1)[0])
+
+
+def guide(bend):
+    """Each step finds nothing broken while later ones are not written; each command does what it says."""
+    page = (ROOT / "docs/heads.md").read_text()
+    rows = [row.split("|")[1:4] for row in marked(page, "steps").splitlines()[2:]]
+    words = [[re.findall("`([^`]*)`", cell) for cell in row] for row in rows]
+    assert len(words) == 4, words
+    for step, (_, _, options) in enumerate(words):
+        later = ",".join(name for row in words[step + 1:] for name in row[1])
+        with served(f"without:{later}" if later else bend) as server:
+            found, skipped = checked(server, *(options[0].split() if options else []))
+            odd = [why for name, (_, why) in found.items() if name in skipped and "allowed" not in why]
+            assert all("interlock is closed" in why for why in odd), odd
+    for command in marked(page, "against the server").splitlines():
+        with served(bend) as server:
+            program, *rest = command.replace("tcp://127.0.0.1:5025", server.address).split()
+            assert program == "spintrue" and server.address in rest, command
+            done = subprocess.run([PROGRAM, *rest], cwd=ROOT, capture_output=True, text=True)
+            assert done.returncode == 0, (command, done.stdout, done.stderr)
+
+
+def guide_in_rust(bend):
+    page = (ROOT / "docs/heads.md").read_text()
+    *commands, serve = marked(page, "by the example").splitlines()
+    start = "cargo run --example own_head -- "
+    own = pathlib.Path(PROGRAM).parent / "examples/own_head"
+    for command in commands:
+        done = subprocess.run([own, *command.removeprefix(start).split()], cwd=ROOT, capture_output=True, text=True)
+        assert command.startswith(start) and done.returncode == 0, (command, done.stdout, done.stderr)
+    serving = subprocess.Popen(
+        [own, *serve.removeprefix(start).split(), "--listen", "127.0.0.1:0"], stdout=subprocess.PIPE, text=True
+    )
+    said = ""
+    while "officer decide" not in said:
+        line = serving.stdout.readline()
+        assert line, said
+        said += line
+    address = re.search(r"tcp://[\d.]+:\d+", said).group()
+    done = subprocess.run([PROGRAM, "head", "check", address, *ALL], capture_output=True, text=True)
+    assert done.returncode == 0 and ", 0 broken, " in done.stdout, done.stdout + done.stderr
+    serving.terminate()
+    assert serving.wait(PATIENCE) == 0
+    for address, why in (("own:shut", "behind `own:` stands"), ("own --seed 3", "leave it out"), ("owl", "no head")):
+        done = subprocess.run([own, "head", "check", *address.split()], capture_output=True, text=True)
+        assert done.returncode == 2 and why in " ".join(done.stderr.split()), (address, done.stderr)
+
+
 # Parts of it, without a server.
 
 def watchdog():
@@ -372,7 +428,8 @@ def numbers():
 
 
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
-         bring_up, killed, long_call, silent, one_controls, ended, nonsense, long_lines, dot_words]
+         bring_up, killed, long_call, silent, one_controls, ended, nonsense, long_lines, dot_words, guide,
+         guide_in_rust]
 
 # What is bent, and the test that must see it.
 BENT = [("deaf", silent), ("blind", killed), ("uncut", long_call), ("generous", one_controls),

@@ -4,5 +4,5 @@
 # each of these must see. Needs Python 3, and nothing else.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-cargo build --quiet
+cargo build --quiet --bins --example own_head
 python3 -B tests/extra/heads.py "${CARGO_TARGET_DIR:-target}/debug/spintrue"
