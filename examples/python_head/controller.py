@@ -34,6 +34,7 @@ The register map is invented, and describes no product. All words have 32 bits.
 
 import mmap
 import os
+import time
 
 CONTROL, STATUS, SPEED, MEASURED, FACET = 0x00, 0x04, 0x08, 0x0C, 0x10
 TURNS, TURN_TIME, TURN_PULSES = 0x14, 0x18, 0x1C
@@ -99,6 +100,19 @@ class Fault(Exception):
     def __init__(self, kind, *words):
         super().__init__(kind, *words)
         self.kind, self.words = kind, words
+
+
+class Real:
+    """Time of the wall."""
+
+    def __init__(self):
+        self.started = time.monotonic()
+
+    def now(self):
+        return time.monotonic() - self.started
+
+    def wait(self, seconds):
+        time.sleep(max(seconds, 0.0))
 
 
 class Mapped:

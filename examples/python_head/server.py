@@ -1,28 +1,21 @@
 """A head on the wire that docs/wire.md describes, in Python and nothing else: one client controls, others
-look. Keep this file as it is; what is yours goes into `controller.py`.
+look. Keep this file as it is; what is yours goes into `controller.py` and `main.py`.
 
 Lasers and rotors hurt people. No software is a safety function: the interlock chain of the hardware stands
 on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 There is one thread. While a call waits, `look` is asked again and again: it hears whoever speaks, and
 raises `Cut` where the client in control hung up or fell silent, or the server is to end.
-
-  python3 examples/python_head/server.py --port 5025
-  spintrue head check tcp://127.0.0.1:5025 --trims --spin --allow-light
 """
 
-import argparse
 import collections
 import itertools
 import json
 import selectors
-import signal
 import socket
 import struct
 import time
 
-import controller
-import twin
 from controller import Fault
 from message import Framer, WireError, Word, block, flag, number, text, units
 
@@ -69,6 +62,10 @@ class Server:
         self.door.setblocking(False)
         self.selector = selectors.DefaultSelector()
         self.selector.register(self.door, selectors.EVENT_READ)
+
+    def end(self):
+        """Asks it to end; a call under way is cut short."""
+        self.ending = True
 
     # Control, and what ends it.
 
@@ -512,34 +509,3 @@ def headers():
 
 
 HEADERS = headers()
-
-
-def main():
-    parser = argparse.ArgumentParser(description="Serves the invented controller on the wire of docs/wire.md.")
-    parser.add_argument("--port", type=int, default=5025, help="where to listen on this machine; 0 takes a free one")
-    parser.add_argument("--real", action="store_true", help="time passes as on a bench")
-    parser.add_argument("--dead-man", type=float, default=3.0, metavar="S", help="limit in s [0.2 to 60]")
-    parser.add_argument("--no-gauge", action="store_true", help="there is nothing to measure lines with")
-    parser.add_argument("--interlock-open", action="store_true", help="the interlock chain is open")
-    options = parser.parse_args()
-    if not 0.2 <= options.dead_man <= 60:
-        parser.error("the dead-man limit must be 0.2 s to 60 s")
-    clock = twin.Real() if options.real else twin.Virtual()
-    # Your hardware instead: bus = controller.Mapped("/dev/uio0"), on twin.Real(), and your gauge.
-    bus = twin.Twin(clock, interlock_closed=not options.interlock_open)
-    gauge = None if options.no_gauge else twin.Gauge(bus)
-    head = controller.Controller(bus, clock, gauge)
-    server = Server(head, "REAL" if options.real else "VIRT", options.dead_man, options.port)
-
-    def end(*_):
-        server.ending = True
-
-    signal.signal(signal.SIGINT, end)
-    signal.signal(signal.SIGTERM, end)
-    host, port = server.door.getsockname()
-    print(f"serving {head.describe()['model']} on tcp://{host}:{port}", flush=True)
-    server.run()
-
-
-if __name__ == "__main__":
-    main()

@@ -9,7 +9,6 @@ brake where nobody has written WATCHDOG for a second.
 import collections
 import math
 import random
-import time
 
 import controller as c
 
@@ -33,19 +32,6 @@ class Virtual:
 
     def wait(self, seconds):
         self.time += max(seconds, 0.0)
-
-
-class Real:
-    """Time of the wall."""
-
-    def __init__(self):
-        self.started = time.monotonic()
-
-    def now(self):
-        return time.monotonic() - self.started
-
-    def wait(self, seconds):
-        time.sleep(max(seconds, 0.0))
 
 
 class Twin:

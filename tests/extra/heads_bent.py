@@ -8,6 +8,7 @@ import sys
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2] / "examples/python_head"))
 
 import controller
+import main
 import server
 import twin
 
@@ -119,4 +120,4 @@ if __name__ == "__main__":
         without(bend.removeprefix("without:"))
     elif bend != "none":
         BENDS[bend]()
-    server.main()
+    main.main()
