@@ -17,12 +17,13 @@ mod head;
 
 use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
+use spintrue::cli::HeadAndGauge;
 use spintrue::diagnostics::render::render;
+use spintrue::head::Fault;
 use spintrue::head::contract::{self, Allowed, Found};
 use spintrue::head::station::Station;
 use spintrue::head::wire::floor::Served;
 use spintrue::head::wire::server::{Door, serve};
-use spintrue::head::{Fault, Gauge, Head};
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{self, Files, Text, Verdict, prepare};
 use std::cell::RefCell;
@@ -34,20 +35,20 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 const EVERYTHING: Allowed = Allowed { trims: true, motion: true, light: true };
 
-fn made(interlock: bool) -> (Shared<Imaginary>, Box<dyn Head>, Option<Box<dyn Gauge>>) {
+fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
     let mut board = Imaginary::new();
     board.interlock = interlock;
     let board = Rc::new(RefCell::new(board));
     let head = Box::new(OwnHead::new(Rc::clone(&board)));
     let gauge = Box::new(OwnGauge { board: Rc::clone(&board) });
-    (board, head, Some(gauge))
+    (board, (head, Some(gauge)))
 }
 
 /// Closed or open, nothing is broken, and each contract is kept at least once.
 #[test]
 fn every_contract_is_kept() {
     let told = [true, false].map(|interlock| {
-        let (_, head, gauge) = made(interlock);
+        let (_, (head, gauge)) = made(interlock);
         contract::run(head, gauge, EVERYTHING).found
     });
     for (closed, open) in told[0].iter().zip(&told[1]) {
@@ -122,7 +123,7 @@ impl Observer for Notes {
 fn a_script_runs_on_it_through_the_library() {
     let prepared = prepare(&mut Disk(None), "bring_up.spt", &[]).unwrap();
     let program = prepared.program.unwrap();
-    let (board, head, gauge) = made(true);
+    let (board, (head, gauge)) = made(true);
     let mut station = Station::open(head, gauge, Arc::default()).unwrap();
     let mut notes = Notes::default();
     let ended = session::run(&program, &prepared.sources, &mut station, &mut notes);
@@ -141,7 +142,7 @@ fn what_is_wrong_is_told() {
     let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
     assert!(prepared.program.is_none() && said.contains("wrong.spt:1:6"), "{said}");
 
-    let (_, head, gauge) = made(false);
+    let (_, (head, gauge)) = made(false);
     let mut station = Station::open(head, gauge, Arc::default()).unwrap();
     let said = station.spin(700.0).unwrap_err().to_string();
     assert_eq!(said, "polygon speed 700 rad/s is outside 60 rad/s to 630 rad/s");
@@ -158,7 +159,7 @@ fn the_program_brings_it_up_over_the_wire() {
         let end = Arc::clone(&end);
         std::thread::spawn(move || {
             // A head stays on the thread that made it.
-            let (board, head, gauge) = made(true);
+            let (board, (head, gauge)) = made(true);
             let mut said = Vec::new();
             let mut log = |line: &str| said.push(line.to_string());
             let served = Served::new(head, gauge, false);

@@ -280,7 +280,8 @@ class Controller:
         in_range("dots", dots, 1, 32 * DESCRIPTION["queue_words"], "dots")
         clock = DESCRIPTION["clock"]
         least, most = (clock["kind"]["divider"][end] for end in ("least", "most"))
-        in_range("divisor of the dot clock", round(dot_period * clock["master"]), least, most, "of the master clock")
+        divisor = round(dot_period * clock["master"])
+        in_range("divisor of the dot clock", divisor, least, most, "of the master clock")
         in_range("pre-scan delay", delay, 0.0, 1.0, "s")
         count = -(-dots // 32)
         if words is not None and len(words) != count:
@@ -289,12 +290,13 @@ class Controller:
             self.bus.write(WORDS + 4 * k, word)
         self.bus.write(LINE_FACET, facet)
         self.bus.write(LINE_DOTS, dots)
-        self.bus.write(LINE_CLOCK, round(dot_period * clock["master"]))
+        self.bus.write(LINE_CLOCK, divisor)
         self.bus.write(LINE_DELAY, round(delay * clock["master"]))
         times = DESCRIPTION["times"]
         self.until(READY, times["arming_most"], lambda: Fault("broken", "the laser is not ready in time"))
         self.bus.write(LINE_START, 1 if words is None else 2)
-        turns = (times["waiting_turns_most"] + 1) * TURN / max(self.asked or 0.0, DESCRIPTION["speed_least"])
+        speed = max(self.asked or 0.0, DESCRIPTION["speed_least"])
+        turns = (times["waiting_turns_most"] + 1) * TURN / speed
         try:
             self.until(DRAWN, turns, lambda: Fault("no_pulse", "start-of-scan"))
         except BaseException:

@@ -28,8 +28,8 @@ def opened(options):
 
 
 def main():
-    parser = argparse.ArgumentParser(description="Serves the invented controller on the wire of docs/wire.md.")
-    parser.add_argument("--port", type=int, default=5025, help="where to listen on this machine; 0 takes a free one")
+    parser = argparse.ArgumentParser(description="Serves the invented controller as docs/wire.md says.")
+    parser.add_argument("--port", type=int, default=5025, help="on this machine; 0 takes a free one")
     parser.add_argument("--real", action="store_true", help="time passes as on a bench")
     parser.add_argument("--dead-man", type=float, default=3.0, metavar="S", help="limit in s [0.2 to 60]")
     parser.add_argument("--no-gauge", action="store_true", help="there is nothing to measure lines with")

@@ -150,7 +150,8 @@ class Twin:
         self.speed += max(-rate * dt, min(rate * dt, target - self.speed))
         mean = (before + self.speed) / 2
         began, self.time = self.time, self.time + dt
-        self.mirror += (c.signed(self.words[c.MIRROR]) * c.MIRROR_STEP - self.mirror) * -math.expm1(-dt / MIRROR_TIME)
+        sent = c.signed(self.words[c.MIRROR]) * c.MIRROR_STEP
+        self.mirror += (sent - self.mirror) * -math.expm1(-dt / MIRROR_TIME)
         if self.speed > 0:
             self.still_since = self.time
         elif self.time - self.still_since > REST_AFTER:

@@ -261,6 +261,10 @@ def nonsense(bend):
             line.say(b"*CLS\n" + said)
             told = line.ask("SYST:ERR?")
             assert told.startswith(f"{code},\""), (said[:40], told)
+        line.say(b"*CLS\nLINE:EXP? 0,32,1e-7,1e-4,#14ab")
+        time.sleep(2.3)
+        told = line.ask("SYST:ERR?")
+        assert told.startswith("-161,"), f"a block that does not end: {told}"
         line.say("ROT:SPE 1e9;:MIRR:ANGL 0.01;:LAS:DIS")
         assert float(line.ask("MIRR:ANGL?")) == 0.0, "something moved behind an error"
         for _ in range(50):
@@ -326,7 +330,7 @@ def marked(page, mark):
 
 
 def guide(bend):
-    """Each step finds nothing broken while later ones are not written; each command does what it says."""
+    """Each step finds nothing broken while later ones are not written; each command works."""
     page = (ROOT / "docs/heads.md").read_text()
     rows = [row.split("|")[1:4] for row in marked(page, "steps").splitlines()[2:]]
     words = [[re.findall("`([^`]*)`", cell) for cell in row] for row in rows]
@@ -351,7 +355,8 @@ def guide_in_rust(bend):
     start = "cargo run --example own_head -- "
     own = pathlib.Path(PROGRAM).parent / "examples/own_head"
     for command in commands:
-        done = subprocess.run([own, *command.removeprefix(start).split()], cwd=ROOT, capture_output=True, text=True)
+        given = command.removeprefix(start).split()
+        done = subprocess.run([own, *given], cwd=ROOT, capture_output=True, text=True)
         assert command.startswith(start) and done.returncode == 0, (command, done.stdout, done.stderr)
     serving = subprocess.Popen(
         [own, *serve.removeprefix(start).split(), "--listen", "127.0.0.1:0"], stdout=subprocess.PIPE, text=True
@@ -366,7 +371,9 @@ def guide_in_rust(bend):
     assert done.returncode == 0 and ", 0 broken, " in done.stdout, done.stdout + done.stderr
     serving.terminate()
     assert serving.wait(PATIENCE) == 0
-    for address, why in (("own:shut", "behind `own:` stands"), ("own --seed 3", "leave it out"), ("owl", "no head")):
+    for address, why in (
+        ("own:shut", "behind `own:` stands"), ("own --seed 3", "leave it out"), ("owl", "no head"),
+    ):
         done = subprocess.run([own, "head", "check", *address.split()], capture_output=True, text=True)
         assert done.returncode == 2 and why in " ".join(done.stderr.split()), (address, done.stderr)
 
@@ -427,6 +434,24 @@ def numbers():
             assert float(written) == value and "." in written and "E" in written, written
 
 
+def messages():
+    """Where pieces end makes no difference, and whatever makes no sense is an error of the wire."""
+    draw = random.Random(11)
+    parts = [b"ROT:SPE", b"?", b" ", b"1.5E-3", b",", b";", b"#13a\nc", b"#9", b"#", b"'", b'"x""y"',
+             b"\xff", b":", b"MARK"]
+    for _ in range(20_000):
+        data = b"".join(draw.choice(parts) for _ in range(draw.randrange(12))) + b"\n"
+        at = draw.randrange(len(data) + 1)
+        whole, pieces = message.Framer(), message.Framer()
+        said = list(whole.feed(data))
+        fed = [*pieces.feed(data[:at]), *pieces.feed(data[at:])]
+        assert list(map(str, fed)) == list(map(str, said)), data
+        for one in said:
+            if isinstance(one, bytes):
+                with contextlib.suppress(message.WireError):
+                    message.units(one)
+
+
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
          bring_up, killed, long_call, silent, one_controls, ended, nonsense, long_lines, dot_words, guide,
          guide_in_rust]
@@ -436,7 +461,7 @@ BENT = [("deaf", silent), ("blind", killed), ("uncut", long_call), ("generous", 
         ("eager", contracts), ("lying", contracts), ("careless", ended), ("asleep", contracts),
         ("unbounded", long_lines)]
 
-for part in (watchdog, interlock, mapped, numbers):
+for part in (watchdog, interlock, mapped, numbers, messages):
     part()
 for test in WHOLE:
     began = time.monotonic()
