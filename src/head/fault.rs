@@ -57,6 +57,13 @@ pub enum Fault {
 }
 
 impl Fault {
+    /// A value outside what the head can do, all in `unit`: `speed`, `rad/s`, 700 of 60 to 630.
+    pub fn outside(what: &str, unit: &str, value: f64, low: f64, high: f64) -> Fault {
+        let shown = |value: f64| format!("{value} {unit}");
+        let (value, low, high) = (shown(value), shown(low), shown(high));
+        Fault::OutOfRange { what: what.to_string(), value, low, high }
+    }
+
     /// The command was not carried out, and the head says so.
     pub fn is_refusal(&self) -> bool {
         matches!(

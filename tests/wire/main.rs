@@ -14,6 +14,7 @@
 mod bench;
 mod bounded;
 mod links;
+mod page;
 mod safety;
 #[cfg(unix)]
 mod serial;

@@ -180,6 +180,7 @@ pub(super) fn no_turns(bench: &mut Bench) -> Found {
 pub(super) fn gauge(bench: &mut Bench) -> Found {
     found((|| match bench.measure()? {
         Err(crate::head::Fault::Broken(why)) => Err(broken(format!("the gauge: {why}"))),
+        Err(none @ crate::head::Fault::NoGauge) => Err(Found::Skipped(none.to_string())),
         Err(_) => Ok(()),
         Ok(reading) => {
             let values = [reading.in_scan, reading.cross_scan];

@@ -35,6 +35,9 @@ const VIRTUAL_MOST: f64 = 60.0;
 /// Time in s that a new link takes at most.
 const LINK_MOST: f64 = 4.0;
 
+/// Looks at the clock of a new link to a head whose time passes by itself.
+const CLOCK_LOOKS: u32 = 5;
+
 /// Slice of a wait, between two looks at the stop flag.
 const SLICE: Duration = Duration::from_millis(20);
 
@@ -449,8 +452,13 @@ fn greet(target: &Target) -> Result<Linked, String> {
     let number = |text: String| text.parse::<f64>().map_err(|_| format!("{place} said `{text}`"));
     let limit = number(ask(b"CONT:LIM?")?)?.clamp(0.1, 3600.0);
     let seed = ask(b"HEAD:SEED?")?.parse().ok();
-    let time = number(ask(b"CLOC:TIME?")?)?;
-    let synchronised = (Instant::now(), time);
+    let asked = Instant::now();
+    let mut synchronised = (asked, f64::NEG_INFINITY);
+    for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
+        let time = number(ask(b"CLOC:TIME?")?)?;
+        // The reply that took least on its way tells the latest time for this moment.
+        synchronised.1 = synchronised.1.max(time - asked.elapsed().as_secs_f64());
+    }
     let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
     Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
