@@ -77,6 +77,8 @@ fn described() -> Description {
             gauge_silence_most: 1.0,
             brake_most: 9.0,
         },
+        signals: Vec::new(),
+        channels: Vec::new(),
     }
 }
 
