@@ -1,5 +1,7 @@
 //! Digital signals and numeric channels that a head, or a station around it, names: what a door, a
-//! clamp, a lamp or a vacuum gauge is wired to. Plain data. Uses fault.
+//! clamp, a lamp or a vacuum gauge is wired to. Plain data; `read` reads them. Uses fault.
+
+pub(crate) mod read;
 
 use crate::head::fault::Fault;
 use serde::{Deserialize, Serialize};

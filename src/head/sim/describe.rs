@@ -1,12 +1,12 @@
 //! Reads what a simulated head is made of from a TOML description laid over the built-in one.
 
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
+use crate::head::read::{ConfigError, Mistakes, Root};
 use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
 use crate::head::sim::faults;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::limits;
 use crate::head::sim::noise::{Noise, Stream};
-use crate::head::sim::read::{ConfigError, Mistakes, Root};
 use crate::head::sim::rotor::Rotor;
 use crate::units::Dimension;
 use core::f64::consts::TAU;

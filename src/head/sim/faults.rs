@@ -1,7 +1,7 @@
 //! Faults on demand: one table of kinds, and how one is read from a description or an option.
 
+use crate::head::read::{ConfigError, Mistakes, Section};
 use crate::head::sim::config::Config;
-use crate::head::sim::read::{ConfigError, Mistakes, Section};
 use crate::units::{Dimension, parse_quantity, show, show_number};
 use core::ops::Range;
 use std::fmt;

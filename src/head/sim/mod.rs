@@ -22,7 +22,6 @@ pub mod ode;
 mod page;
 mod provoking;
 pub mod pulses;
-mod read;
 pub mod render;
 pub mod rotor;
 mod simulated;
@@ -32,10 +31,10 @@ mod world;
 #[cfg(test)]
 mod tests;
 
+pub use crate::head::read::ConfigError;
 pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
 pub use provoking::Provoking;
-pub use read::ConfigError;
 pub use simulated::SimHead;
 pub use truth::Truth;
 
