@@ -147,8 +147,9 @@ fn report(script: &str, prepared: &Prepared) {
     let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
     let name = styled(script, BOLD, colour);
     let verdict = match (prepared.program.is_some(), prepared.errors(), warnings) {
-        (true, _, 0) => "no problems".to_string(),
-        (true, _, n) => format!("may run, with {}", counted(n, "warning")),
+        (true, 0, 0) => "no problems".to_string(),
+        (true, 0, n) => format!("may run, with {}", counted(n, "warning")),
+        (true, errors, _) => format!("does not run like this: {}", counted(errors, "error")),
         (false, errors, _) => format!("does not run: {}", counted(errors, "error")),
     };
     say(&format!("{name}: {verdict}\n"));

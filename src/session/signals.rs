@@ -6,9 +6,37 @@ use crate::diagnostics::Diagnostic;
 use crate::head::Description;
 use crate::head::signals::{Channel, Direction, Signal};
 
+/// Most names in one report.
+const NAMES_MOST: usize = 8;
+
 /// What is wrong with each of them, where something is.
 pub(super) fn misused(all: &[Used], head: &Description) -> Vec<Diagnostic> {
+    let bare = head.signals.is_empty() && head.channels.is_empty();
+    if let (Some(first), true) = (all.first(), bare) {
+        return vec![wrong_head(first, all)];
+    }
     all.iter().filter_map(|used| misuse(used, head)).collect()
+}
+
+/// One report for all of a script that is for another head.
+fn wrong_head(first: &Used, all: &[Used]) -> Diagnostic {
+    let mut names: Vec<String> = Vec::new();
+    for used in all {
+        let name = format!("`{}`", used.name);
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    let count = names.len();
+    names.truncate(NAMES_MOST);
+    if count > names.len() {
+        names.push("…".to_string());
+    }
+    let headline = "this head has no signals and no channels";
+    Diagnostic::error("E0908", headline, first.span).here("the first that is named").help(format!(
+        "the script uses {}: name the head that it is for with `--head`",
+        names.join(", ")
+    ))
 }
 
 fn misuse(used: &Used, head: &Description) -> Option<Diagnostic> {
@@ -95,9 +123,7 @@ fn unknown(used: &Used, what: &str, known: &[&str], other: Option<String>) -> Di
     report.help(match (other, near(&used.name, known.iter().copied())) {
         (Some(other), _) => other,
         (None, Some(near)) => format!("did you mean `{near}`?"),
-        (None, None) if known.is_empty() => format!(
-            "it describes no {what}s at all: name the head that the script is for with `--head`"
-        ),
+        (None, None) if known.is_empty() => format!("it has no {what}s at all"),
         (None, None) => format!("it has {}", known.join(", ")),
     })
 }
