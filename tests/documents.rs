@@ -164,7 +164,8 @@ fn the_page_of_heads_names_every_key() {
             told.push(last.clone());
         }
     }
-    let (mut head, _) = spintrue::head::sim::open(None, 1).unwrap();
+    let station = fs::read_to_string(root().join("scripts/heads/ten_with_station.toml")).unwrap();
+    let (mut head, _) = spintrue::head::sim::open(Some(("station", &station)), 1).unwrap();
     let description = serde_json::to_value(head.describe().unwrap()).unwrap();
     let mut keys = Vec::new();
     for (key, value) in description.as_object().unwrap() {

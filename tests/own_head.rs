@@ -33,7 +33,7 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-const EVERYTHING: Allowed = Allowed { trims: true, motion: true, light: true };
+const EVERYTHING: Allowed = Allowed { trims: true, motion: true, light: true, switches: true };
 
 fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
     let mut board = Imaginary::new();

@@ -319,8 +319,8 @@ impl<B: Board> Head for OwnHead<B> {
     }
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let settling = self.description.galvanometer_settling;
-        step_by_step(self, settling, keep_spinning)
+        let known = self.description.clone();
+        step_by_step(self, Some(&known), keep_spinning)
     }
 }
 

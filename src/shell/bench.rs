@@ -218,11 +218,12 @@ impl Bench {
         if !entry.is_sound() {
             return false;
         }
-        let unprovokable = entry.unprovokable(&|fault| self.station.refused(fault));
+        let mut impossible = entry.unprovokable(&|fault| self.station.refused(fault));
+        impossible.extend(entry.misused(self.station.description()));
         let refused = self.beyond_allowed(entry);
-        self.report(&unprovokable);
+        self.report(&impossible);
         self.report(&refused);
-        if !(unprovokable.is_empty() && refused.is_empty()) {
+        if !(impossible.is_empty() && refused.is_empty()) {
             return false;
         }
         if let Some(bound) = entry.bound(self.station.description())
@@ -322,10 +323,13 @@ impl Bench {
             let folder = std::path::Path::new(path).parent()?;
             Some(folder.to_string_lossy().into_owned())
         });
+        let head = self.station.description();
         self.known.set(Known {
             values: values.collect(),
             routines: routines.collect(),
             folder: folder.unwrap_or_default(),
+            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
+            channels: head.channels.iter().map(|channel| channel.name.clone()).collect(),
         });
     }
 }

@@ -20,3 +20,4 @@ mod safety;
 mod serial;
 mod session;
 mod speed;
+mod station;
