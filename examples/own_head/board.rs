@@ -46,7 +46,20 @@ pub enum Word {
     Dots,
     /// A facet plus 1 has it draw the line; 0 gives up waiting for it.
     Draw,
+    /// Levels of the input lines: bit [`DOOR`]; read only.
+    Inputs,
+    /// Levels of the output lines: bits [`CLAMP`], [`LAMP`].
+    Outputs,
+    /// Fan that blows dust off the medium, 65535 is full speed.
+    Blower,
 }
+
+/// Low while the door stands open; a broken wire is pulled up.
+pub const DOOR: u32 = 1;
+/// High closes the clamp.
+pub const CLAMP: u32 = 1;
+/// High lights the lamp.
+pub const LAMP: u32 = 2;
 
 /// The drive is enabled.
 pub const DRIVE: u32 = 1;
@@ -89,6 +102,8 @@ pub struct Imaginary {
     words: BTreeMap<Word, u32>,
     /// The interlock chain is closed.
     pub interlock: bool,
+    /// The door stands open.
+    pub door_open: bool,
     now: f64,
     speed: f64,
     angle: f64,
@@ -110,6 +125,7 @@ impl Imaginary {
         Imaginary {
             words: BTreeMap::new(),
             interlock: true,
+            door_open: false,
             now: 0.0,
             speed: 0.0,
             angle: 0.0,
@@ -209,6 +225,7 @@ impl Board for Imaginary {
             Word::Facet => (self.passages + 1) as u32 % FACETS,
             Word::Turn => self.turns.pop_front().unwrap_or(0),
             Word::MirrorAt => ((self.mirror / 1e-8).round() as i32).cast_unsigned(),
+            Word::Inputs => bit(!self.door_open, DOOR),
             Word::Rail(0) => 5_010,
             Word::Rail(_) => 23_900,
             other => self.word(other),

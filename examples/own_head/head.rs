@@ -2,11 +2,12 @@
 //! spintrue only.
 
 use crate::board::{
-    AT_REST, BRAKE, Board, DRAWN, DRIVE, FACETS, INDEX, INTERLOCK, Imaginary, LASER, LOCKED, READY,
-    Word,
+    AT_REST, BRAKE, Board, CLAMP, DOOR, DRAWN, DRIVE, FACETS, INDEX, INTERLOCK, Imaginary, LAMP,
+    LASER, LOCKED, READY, Word,
 };
 use spintrue::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
 use spintrue::head::safe::step_by_step;
+use spintrue::head::signals::{self, Active, AtSafe, Channel, Direction, Pull, Signal};
 use spintrue::head::{
     Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState,
     Status, Times, Trim, Turn,
@@ -77,8 +78,43 @@ fn described() -> Description {
             gauge_silence_most: 1.0,
             brake_most: 9.0,
         },
-        signals: Vec::new(),
-        channels: Vec::new(),
+        signals: vec![
+            Signal {
+                name: "door_open".to_string(),
+                direction: Direction::Input,
+                active: Active::Low,
+                pull: Pull::Up,
+                at_safe: None,
+                under_light: false,
+            },
+            output("clamp", AtSafe::Keep, false),
+            output("lamp", AtSafe::Off, true),
+        ],
+        channels: vec![Channel {
+            name: "blower".to_string(),
+            direction: Direction::Output,
+            unit: "%".to_string(),
+            least: 0.0,
+            most: 1.0,
+            at_safe: Some(0.0),
+            under_light: true,
+        }],
+    }
+}
+
+fn output(name: &str, at_safe: AtSafe, under_light: bool) -> Signal {
+    let name = name.to_string();
+    let (active, pull) = (Active::High, Pull::None);
+    let direction = Direction::Output;
+    Signal { name, direction, active, pull, at_safe: Some(at_safe), under_light }
+}
+
+/// Where a signal is wired to.
+fn wired(name: &str) -> (Word, u32) {
+    match name {
+        "door_open" => (Word::Inputs, DOOR),
+        "clamp" => (Word::Outputs, CLAMP),
+        _ => (Word::Outputs, LAMP),
     }
 }
 
@@ -308,6 +344,36 @@ impl<B: Board> Head for OwnHead<B> {
         drawn?;
         let words = line.dots.div_ceil(32);
         Ok(Exposed { time: self.now(), facet: line.facet, words, underrun: false })
+    }
+
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        let active = signals::signal(&self.description.signals, name)?.active;
+        let (word, bit) = wired(name);
+        let high = self.read(word) & bit != 0;
+        Ok(high == (active == Active::High))
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let armed = self.is_armed();
+        let active = signals::switchable(&self.description.signals, name, armed)?.active;
+        let (word, bit) = wired(name);
+        let others = self.read(word) & !bit;
+        let high = on == (active == Active::High);
+        self.write(word, others | if high { bit } else { 0 });
+        Ok(())
+    }
+
+    // There is one channel.
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        signals::channel(&self.description.channels, name)?;
+        Ok(f64::from(self.read(Word::Blower)) / 65535.0)
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let armed = self.is_armed();
+        signals::settable(&self.description.channels, name, value, armed)?;
+        self.write(Word::Blower, (value * 65535.0).round() as u32);
+        Ok(())
     }
 
     fn now(&mut self) -> f64 {
