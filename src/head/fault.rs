@@ -1,5 +1,6 @@
 //! What a head or a gauge can answer instead of doing as asked. No places: the caller adds them.
 
+use crate::head::signals::{SETTING, SWITCHING};
 use serde::{Deserialize, Serialize};
 use std::sync::Mutex;
 use thiserror::Error;
@@ -70,7 +71,7 @@ impl Fault {
 type Known = &'static str;
 
 /// What the two faults with a fixed wording can say here.
-const KNOWN: [&str; 7] = [
+const KNOWN: [&str; 9] = [
     "index",
     "start-of-scan",
     "changing the polygon speed",
@@ -78,6 +79,8 @@ const KNOWN: [&str; 7] = [
     "storing trims",
     "arming",
     "asking the operator",
+    SWITCHING,
+    SETTING,
 ];
 
 /// What heads of others have said beyond that, kept for good since faults hold it so. Few and short:
