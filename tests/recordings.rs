@@ -473,10 +473,11 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
     assert_eq!(again.course.calls(), 11);
 }
 
-const ALL: Allowed = Allowed { trims: true, motion: true, light: true };
+const ALL: Allowed = Allowed { trims: true, switches: true, motion: true, light: true };
 
 fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Found>) {
-    let (mut head, gauge) = sim::open_with(None, 1, faults).unwrap();
+    let station = include_str!("../scripts/heads/ten_with_station.toml");
+    let (mut head, gauge) = sim::open_with(Some(("station", station)), 1, faults).unwrap();
     let written = Written::default();
     let described = head.describe().ok();
     let described = described.unwrap_or_else(|| {

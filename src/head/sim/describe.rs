@@ -3,7 +3,8 @@
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
 use crate::head::read::{ConfigError, Mistakes, Root, parse};
 use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
-use crate::head::sim::faults;
+use crate::head::sim::faults::{self, Known};
+use crate::head::sim::fixtures;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::limits;
 use crate::head::sim::noise::{Noise, Stream};
@@ -38,6 +39,8 @@ const TABLES: &[&str] = &[
     "gauge",
     "thermal",
     "rail",
+    "signal",
+    "channel",
     "fault",
 ];
 
@@ -274,13 +277,13 @@ impl Config {
             });
             s.finish();
         }
-        let names: Vec<String> = rails.iter().map(|r| r.name.clone()).collect();
-        let count = u32::try_from(facets.len()).unwrap_or(u32::MAX);
+        let fixtures = fixtures::read(root);
+        let known = Known::new(facets.len(), &rails, &fixtures);
         let complain = |span, message| root.mistakes.add(span, message, None);
         let faults = root
             .list("fault")
             .into_iter()
-            .filter_map(|s| faults::read(s, count, &complain, &names))
+            .filter_map(|s| faults::read(s, &known, &complain))
             .collect();
         Config {
             model,
@@ -321,6 +324,7 @@ impl Config {
             thermal_time,
             delay_drift,
             rails,
+            fixtures,
             faults,
             spin_up_most: 0.0,
             coast_most: 0.0,

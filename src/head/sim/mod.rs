@@ -12,6 +12,7 @@ pub mod config;
 mod describe;
 mod expose;
 pub mod faults;
+mod fixtures;
 pub mod galvanometer;
 mod gauge;
 mod limits;

@@ -35,6 +35,10 @@ pub enum Order {
     /// To a safe state; the polygon goes on where asked.
     Safe(bool),
     Measure,
+    Signal(String),
+    Switch(String, bool),
+    Channel(String),
+    SetChannel(String, f64),
 }
 
 /// What comes of a call.
@@ -51,6 +55,8 @@ pub enum Answer {
     Time(f64),
     Safe(SafeState),
     Reading(Reading),
+    Flag(bool),
+    Value(f64),
 }
 
 /// Makes the call.
@@ -80,6 +86,10 @@ pub fn perform(
             Answer::Done
         }
         Order::Safe(keep) => Answer::Safe(head.make_safe(*keep)),
+        Order::Signal(name) => Answer::Flag(head.signal(name)?),
+        Order::Switch(name, on) => done(head.switch(name, *on)?),
+        Order::Channel(name) => Answer::Value(head.channel(name)?),
+        Order::SetChannel(name, value) => done(head.set_channel(name, *value)?),
         Order::Measure => Answer::Reading(gauge.ok_or(Fault::NoGauge)?.measure()?),
     })
 }
@@ -130,6 +140,10 @@ pub fn message(order: &Order) -> Vec<u8> {
         Order::Safe(false) => plain("SAFE?"),
         Order::Safe(true) => plain("SAFE? KEEP"),
         Order::Measure => plain("GAUG:MEAS?"),
+        Order::Signal(name) => with("SIGN:STAT?", vec![text(name)]),
+        Order::Switch(name, on) => with("SIGN:SWIT", vec![text(name), flag(*on).into_bytes()]),
+        Order::Channel(name) => with("CHAN:VAL?", vec![text(name)]),
+        Order::SetChannel(name, value) => with("CHAN:VAL", vec![text(name), n(*value)]),
     }
 }
 
@@ -176,6 +190,10 @@ pub fn order(verb: Verb, arguments: &[Argument]) -> Result<Option<Order>, WireEr
         Verb::Sleep => Order::Sleep(given.seconds()?),
         Verb::Safe => Order::Safe(given.keep()?),
         Verb::Measure => Order::Measure,
+        Verb::Signal => Order::Signal(given.text()?),
+        Verb::Switch => Order::Switch(given.text()?, given.flag()?),
+        Verb::Channel => Order::Channel(given.text()?),
+        Verb::SetChannel => Order::SetChannel(given.text()?, given.number(Kind::Plain)?),
         _ => return Ok(None),
     };
     given.end()?;
@@ -217,6 +235,14 @@ impl Given<'_> {
         } else {
             let why = format!("parameter {}: {value} is no whole number from 0", self.at);
             Err(WireError::new(-222, why))
+        }
+    }
+
+    fn flag(&mut self) -> Result<bool, WireError> {
+        match self.whole()? {
+            0 => Ok(false),
+            1 => Ok(true),
+            other => Err(WireError::new(-224, format!("{other} is neither 0 nor 1"))),
         }
     }
 
@@ -334,6 +360,8 @@ pub fn response(answer: &Answer) -> Vec<u8> {
         }
         Answer::Page(page) => joined([n(page.time), w(page.lines), w(page.missed), n(page.took)]),
         Answer::Time(time) => n(*time),
+        Answer::Flag(on) => f(*on),
+        Answer::Value(value) => n(*value),
         Answer::Safe(state) => {
             let parts = [
                 f(state.laser_off),
@@ -393,6 +421,8 @@ pub fn answer(order: &Order, values: &[Argument]) -> Result<Answer, WireError> {
             took: values.number()?,
         }),
         Order::Now => Answer::Time(values.number()?),
+        Order::Signal(_) => Answer::Flag(values.flag()?),
+        Order::Channel(_) => Answer::Value(values.number()?),
         Order::Safe(_) => Answer::Safe(values.safe()?),
         Order::Measure => Answer::Reading(Reading {
             in_scan: values.number()?,
@@ -426,11 +456,7 @@ impl Values<'_> {
     }
 
     fn flag(&mut self) -> Result<bool, WireError> {
-        match self.0.whole()? {
-            0 => Ok(false),
-            1 => Ok(true),
-            other => Err(WireError::new(-224, format!("{other} is neither 0 nor 1"))),
-        }
+        self.0.flag()
     }
 
     fn status(&mut self) -> Result<Status, WireError> {

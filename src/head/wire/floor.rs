@@ -160,7 +160,13 @@ impl Floor {
     pub fn perform(&mut self, id: u64, order: &Order) -> Result<Answer, Fault> {
         let looks = matches!(
             order,
-            Order::Describe | Order::Status | Order::Trims | Order::Now | Order::Disarm
+            Order::Describe
+                | Order::Status
+                | Order::Trims
+                | Order::Now
+                | Order::Disarm
+                | Order::Signal(_)
+                | Order::Channel(_)
         );
         match order {
             Order::Safe(keep) => {

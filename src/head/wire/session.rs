@@ -15,7 +15,7 @@ use crate::head::wire::tree::{Entry, Needs, TABLE, Verb, find, short};
 use crate::head::{Laser, Status};
 
 /// The edition of this protocol: a newer second number only adds.
-pub const PROTOCOL: &str = "1.0";
+pub const PROTOCOL: &str = "1.1";
 
 /// Wrong secrets after which a client is sent away.
 const TRIES_MOST: u32 = 3;
