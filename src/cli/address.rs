@@ -33,6 +33,8 @@ pub(super) struct Opened {
     pub stop: Arc<AtomicBool>,
     /// Closes the link to such a head while a reply is waited for.
     pub cut: Arc<AtomicBool>,
+    /// Its time passes by what it is asked for only, not by itself.
+    pub virtual_time: bool,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -138,6 +140,7 @@ impl Simulated {
             replay: None,
             stop: Arc::default(),
             cut: Arc::default(),
+            virtual_time: true,
         })
     }
 }
@@ -229,6 +232,7 @@ fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
     let (head, gauge, seed) = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
     Ok(Opened {
+        virtual_time: head.is_virtual(),
         head: Box::new(head),
         gauge: Some(Box::new(gauge)),
         provoker: None,
@@ -262,7 +266,7 @@ fn fault_report(option: &str, errors: &[sim::ConfigError]) -> String {
 }
 
 /// The errors of a head's description as reports that point into its file.
-fn config_report(name: &str, text: &str, errors: &[sim::ConfigError]) -> String {
+pub(super) fn config_report(name: &str, text: &str, errors: &[sim::ConfigError]) -> String {
     let mut sources = crate::source::SourceMap::new();
     let source = sources.add(name, text);
     let reports: Vec<crate::diagnostics::Diagnostic> = errors

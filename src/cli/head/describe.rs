@@ -1,8 +1,9 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
+use crate::cli::fixture::Fixtures;
 use crate::cli::{WRONG, address};
+use crate::head::Description;
 use crate::head::signals::{Active, AtSafe, Direction, Pull};
-use crate::head::{Description, Head};
 use crate::optics::{ClockKind, StartOfScan};
 use crate::session::Verdict;
 use crate::terminal::{BOLD, colour_output, complain, say, styled};
@@ -21,6 +22,8 @@ pub(crate) struct Options {
     /// Which head, such as sim or sim:FILE.toml
     #[arg(default_value = "sim")]
     address: String,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Prints one JSON object for machines, in SI units
     #[arg(long)]
     json: bool,
@@ -40,9 +43,9 @@ enum Content {
 struct Row(&'static str, &'static str, Content);
 
 pub(super) fn describe(options: &Options) -> u8 {
-    let described = address::open(&options.address, None).map(|opened| {
-        let mut head: Box<dyn Head> = opened.head;
-        head.describe()
+    let described = options.fixtures.read().and_then(|fixtures| {
+        let mut opened = fixtures.described(address::open(&options.address, None)?)?;
+        Ok(opened.head.describe())
     });
     let description = match described {
         Ok(Ok(description)) => description,

@@ -467,6 +467,13 @@ impl WireHead {
     }
 }
 
+impl WireHead {
+    /// The head's time passes by what it is asked for only.
+    pub fn is_virtual(&self) -> bool {
+        self.0.borrow().linked.as_ref().is_some_and(|linked| linked.is_virtual)
+    }
+}
+
 impl Head for WireHead {
     fn describe(&mut self) -> Result<Description, Fault> {
         self.0.borrow_mut().described()
