@@ -218,11 +218,12 @@ impl Bench {
         if !entry.is_sound() {
             return false;
         }
-        let unprovokable = entry.unprovokable(&|fault| self.station.refused(fault));
+        let mut impossible = entry.unprovokable(&|fault| self.station.refused(fault));
+        impossible.extend(entry.misused(self.station.description()));
         let refused = self.beyond_allowed(entry);
-        self.report(&unprovokable);
+        self.report(&impossible);
         self.report(&refused);
-        if !(unprovokable.is_empty() && refused.is_empty()) {
+        if !(impossible.is_empty() && refused.is_empty()) {
             return false;
         }
         if let Some(bound) = entry.bound(self.station.description())

@@ -278,7 +278,7 @@ pub const KINDS: &[Kind] = &[
     },
     Kind {
         name: "signal_broken",
-        key: "signal = \"door\"",
+        key: "signal = \"door_open\"",
         does: "The wire of this input breaks: it reads the level that its `pull` makes, and without one anything.",
         symptom: "`signal(...)` of it no longer follows what it is wired to; without a pull it flickers.",
         read: |section, known, complain| {
