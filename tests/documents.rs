@@ -143,6 +143,21 @@ fn the_page_of_keys_names_every_key() {
     }
 }
 
+/// Descriptions of fixtures, in their page and among the scripts, are right.
+#[test]
+fn descriptions_of_fixtures_are_right() {
+    let page = fs::read_to_string(root().join("docs/fixtures.md")).unwrap();
+    let mut all = blocks(&page, "toml");
+    for entry in fs::read_dir(root().join("scripts/fixtures")).unwrap() {
+        all.push(fs::read_to_string(entry.unwrap().path()).unwrap());
+    }
+    assert!(all.len() > 1);
+    for text in all {
+        let wrong = spintrue::head::fixture::modbus::Device::read(&text).err();
+        assert_eq!(wrong, None, "{text}");
+    }
+}
+
 /// The page of heads tells the one table of contracts. With `INSTA_UPDATE=always` it is written
 /// anew.
 #[test]
