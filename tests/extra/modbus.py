@@ -5,6 +5,7 @@ come from another hand; what the program writes is read back by a pymodbus clien
 """
 
 import asyncio
+import atexit
 import re
 import signal
 import socket
@@ -17,13 +18,14 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+HELD = ModbusTcpClient.DATATYPE
 # Kind, pymodbus's name of it, smallest and largest value, and what its input register holds.
 KINDS = [
-    ("u16", DataType.UINT16, 0, 65535, 65534),
-    ("i16", DataType.INT16, -32768, 32767, -12345),
-    ("u32", DataType.UINT32, 0, 4294967295, 4000000001),
-    ("i32", DataType.INT32, -2147483648, 2147483647, -2000000003),
-    ("f32", DataType.FLOAT32, -1e6, 1e6, -1234.5625),
+    ("u16", HELD.UINT16, 0, 65535, 65534),
+    ("i16", HELD.INT16, -32768, 32767, -12345),
+    ("u32", HELD.UINT32, 0, 4294967295, 4000000001),
+    ("i32", HELD.INT32, -2147483648, 2147483647, -2000000003),
+    ("f32", HELD.FLOAT32, -1e6, 1e6, -1234.5625),
 ]
 # Name, kind, low word first, address in both tables of registers, held value.
 CHANNELS = []
@@ -128,6 +130,7 @@ def run(text, code, *options, verb="run"):
 def started():
     """The server, once it takes connections."""
     server = subprocess.Popen([sys.executable, __file__, "serve", str(port)])
+    atexit.register(server.kill)
     for _ in range(100):
         try:
             socket.create_connection(("127.0.0.1", port), 1).close()
@@ -143,7 +146,7 @@ def holds(said, *parts):
 
 
 # Nobody is there: files and names are looked at all the same, and a call says what is wrong.
-holds(run('note "{signal(\\"door\\")}"\n', 0, verb="check"), "no problems")
+holds(run('let _door = signal("door")\n', 0, verb="check"), "no problems")
 holds(run('switch_on("lid")\n', 2, verb="check"), "lid")
 holds(run('expect "door": signal("door")\n', 3), "`door` (discrete input 3)", "nothing listens there")
 
@@ -189,8 +192,8 @@ assert client.read_coils(1).bits[0] is True
 
 # What the device refuses, and what is no value.
 holds(run('expect "x": signal("beyond")\n', 3), "`beyond` (coil 5000)", "exception 02, illegal data address")
-holds(run('note "{channel(\\"odd\\", like: 1 mm)}"\n', 3), "7fc0 0000", "is no number", "input registers 11 and 12")
-holds(run('set_channel("out_u16", to: 65536 mm)\n', 3), "outside 0 mm to 65535 mm")
+holds(run('let _odd = channel("odd", like: 1 mm)\n', 3), "7fc0 0000", "is no number", "input registers 11 and 12")
+holds(run('set_channel("out_u16", to: 65536 mm)\n', 2), "beyond the channel `out_u16`")
 
 # The calls are in the recording, which needs no fixture to be played.
 trace = folder / "run.trace"
@@ -223,7 +226,7 @@ def killed_after(word, text, *then):
 
 
 # The server dies inside a run, under a polygon that turns: told, and the head is safe.
-text = 'spin(600 rpm)\nswitch_on("clamp")\nnote "on its way"\nwait 2 s\nnote "{signal(\\"door\\")}"\n'
+text = 'spin(600 rpm)\nswitch_on("clamp")\nnote "on its way"\nwait 2 s\nlet _door = signal("door")\n'
 said, code = killed_after("on its way", text)
 assert code == 3, said
 holds(said, "nothing listens there", "`lamp` could not be switched off", "laser off, mirror parked")
@@ -246,9 +249,9 @@ note "on its way"
 repeat at most 200 times {
     try {
         door = signal("door")
-    } catch problem {
+    } catch _problem {
         door = false
-        failed += 1
+        failed = failed + 1
     }
     wait 0.05 s
 } until failed > 0 and door
