@@ -4,7 +4,8 @@ use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
-use crate::head::signals::Channel;
+use crate::head::Fault;
+use crate::head::signals::{self, Channel};
 use crate::program::types::Type;
 use crate::program::value::Datum;
 
@@ -37,6 +38,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         gives: Gives::Anything,
         function: Function::General(|context, arguments| {
             let name = arguments.first().map_or("", Datum::text);
+            possible(signals::signal(&context.station.description().signals, name))?;
             Ok(Datum::Flag(context.station.signal(name)?))
         }),
     },
@@ -104,19 +106,20 @@ pub(super) const BUILTINS: &[Builtin] = &[
 
 fn switch(context: &mut Context<'_>, arguments: &[Datum], on: bool) -> Result<Datum, Trouble> {
     let name = arguments.first().map_or("", Datum::text);
+    possible(signals::switchable(&context.station.description().signals, name, false))?;
     context.station.switch(name, on)?;
     Ok(Datum::Nothing)
 }
 
 fn channel(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
     let name = arguments.first().map_or("", Datum::text);
-    is_like(context.station.channel_named(name)?, context.like)?;
+    is_like(context, name)?;
     Ok(Datum::Number(context.station.channel(name)?))
 }
 
 fn set_channel(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
     let name = arguments.first().map_or("", Datum::text);
-    is_like(context.station.channel_named(name)?, context.like)?;
+    is_like(context, name)?;
     let value = arguments.get(1).and_then(Datum::given).unwrap_or(f64::NAN);
     context.station.set_channel(name, value)?;
     Ok(Datum::Nothing)
@@ -138,12 +141,18 @@ pub fn unlike(channel: &Channel, like: &Type) -> Option<String> {
     Some(match kind {
         Some(kind) => {
             let kind = kind.name(&[]);
-            format!("the channel `{name}` is a {kind}, in {unit}, and a {asked} is asked for")
+            format!("the channel `{name}` is {kind}, in {unit}, and this is {asked}")
         }
         None => format!("the channel `{name}` has the unit `{unit}`, which is not known here"),
     })
 }
 
-fn is_like(channel: &Channel, like: &Type) -> Result<(), Trouble> {
-    unlike(channel, like).map_or(Ok(()), |why| Err(Trouble::Value(why)))
+fn is_like(context: &Context<'_>, name: &str) -> Result<(), Trouble> {
+    let channel = possible(signals::channel(&context.station.description().channels, name))?;
+    unlike(channel, context.like).map_or(Ok(()), |why| Err(Trouble::Value(why)))
+}
+
+/// What the description of the head rules out is a mistake of the script.
+fn possible<T>(found: Result<T, Fault>) -> Result<T, Trouble> {
+    found.map_err(|why| Trouble::Value(why.to_string()))
 }

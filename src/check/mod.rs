@@ -30,7 +30,7 @@ mod statement;
 pub mod steps;
 
 pub(crate) use advice::near;
-pub use named::{Named, Use, Used};
+pub use named::{Like, Named, Use, Used};
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Severity};

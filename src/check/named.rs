@@ -18,10 +18,19 @@ pub enum Use {
     Signal,
     /// A signal is switched.
     Switch,
-    /// A channel is read as a value of this kind.
-    Channel(Type),
-    /// A channel is set to a value of this kind; where the value is known, it and its place.
-    Set(Type, Option<(f64, Span)>),
+    /// A channel is read.
+    Channel(Like),
+    /// A channel is set; the value, where it is known.
+    Set(Like, Option<f64>),
+}
+
+/// The kind of what is asked of a channel, and where that is said.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Like {
+    /// The kind.
+    pub kind: Type,
+    /// The place.
+    pub span: Span,
 }
 
 /// A signal or a channel that is named by plain text.
@@ -68,8 +77,11 @@ impl Checker<'_> {
             let (name, span) = (name.clone(), argument.value.span);
             let commands = builtin.effects.contains(&Effect::Switches);
             let like = values.get(1).and_then(Option::as_ref);
-            let kind = || like.map_or(Type::Unknown, |typed| typed.kind.clone());
-            let known = || like.and_then(|typed| Some((typed.constant()?, typed.span)));
+            let known = || like.and_then(Typed::constant);
+            let like = || Like {
+                kind: like.map_or(Type::Unknown, |typed| typed.kind.clone()),
+                span: like.map_or(span, |typed| typed.span),
+            };
             let what = match parameter.spec {
                 Spec::Image => {
                     self.named.images.push((name, span));
@@ -81,8 +93,8 @@ impl Checker<'_> {
                 }
                 Spec::Signal if commands => Use::Switch,
                 Spec::Signal => Use::Signal,
-                Spec::Channel if commands => Use::Set(kind(), known()),
-                Spec::Channel => Use::Channel(kind()),
+                Spec::Channel if commands => Use::Set(like(), known()),
+                Spec::Channel => Use::Channel(like()),
                 _ => continue,
             };
             let (armed, routine) = (self.inside.armed, self.inside.routine);

@@ -283,6 +283,17 @@ impl Section<'_, '_> {
         self.needed(key, value, 1.0)
     }
 
+    /// A quantity in SI within limits; none where it is missing or wrong, which is noted.
+    pub(crate) fn some_quantity(
+        &mut self,
+        key: &'static str,
+        dimension: Dimension,
+        limits: RangeInclusive<f64>,
+    ) -> Option<f64> {
+        let value = self.maybe_quantity(key, dimension, limits);
+        self.needed(key, value.map(Some), None)
+    }
+
     /// A quantity that may be left out.
     pub(crate) fn maybe_quantity(
         &mut self,

@@ -54,31 +54,32 @@ fn misuse(used: &Used, head: &Description) -> Option<Diagnostic> {
                 Some(unknown(used, "signal", &known.collect::<Vec<_>>(), other))
             }
         },
-        Use::Channel(kind) => match channel {
+        Use::Channel(like) => match channel {
             Some(channel) => {
-                let why = builtins::unlike(channel, kind)?;
-                Some(unfit(used, why).help(reading(channel)))
+                let why = builtins::unlike(channel, &like.kind)?;
+                let report = Diagnostic::error("E0909", why, like.span);
+                Some(report.help(format!("write {}", reading(channel))))
             }
             None => Some(no_channel(used, head, signal)),
         },
-        Use::Set(kind, value) => {
+        Use::Set(like, value) => {
             let Some(channel) = channel else { return Some(no_channel(used, head, signal)) };
             let (least, most) = (channel.shown(channel.least), channel.shown(channel.most));
             if channel.direction == Direction::Input {
                 let why = format!("the channel `{}` is an input", used.name);
                 return Some(unfit(used, why).help(format!("it is read: {}", reading(channel))));
             }
-            if let Some(why) = builtins::unlike(channel, kind) {
-                return Some(unfit(used, why).help(format!("it takes {least} to {most}")));
+            let takes = format!("it takes {least} to {most}");
+            if let Some(why) = builtins::unlike(channel, &like.kind) {
+                return Some(Diagnostic::error("E0909", why, like.span).help(takes));
             }
             match value {
-                Some((value, place)) if !channel.takes(*value) => {
+                Some(value) if !channel.takes(*value) => {
                     let value = channel.shown(*value);
                     let why = format!("{value} is beyond the channel `{}`", used.name);
-                    let report = Diagnostic::error("E0909", why, *place);
-                    Some(report.help(format!("it takes {least} to {most}")))
+                    Some(Diagnostic::error("E0909", why, like.span).help(takes))
                 }
-                _ if !channel.under_light => under_light(used, "channel", "set"),
+                _ if !channel.under_light => under_light(used, "a channel", "set"),
                 _ => None,
             }
         }
@@ -91,14 +92,14 @@ fn switched(used: &Used, signal: &Signal) -> Option<Diagnostic> {
         let help = format!("it is read, as in `signal(\"{}\")`; outputs are switched", used.name);
         return Some(unfit(used, why).help(help));
     }
-    if signal.under_light { None } else { under_light(used, "output", "switched") }
+    if signal.under_light { None } else { under_light(used, "an output", "switched") }
 }
 
 fn under_light(used: &Used, what: &str, done: &str) -> Option<Diagnostic> {
     let arm = used.armed?;
-    let why = format!("the {what} `{}` is {done} while the laser is armed", used.name);
+    let why = format!("`{}` is {done} while the laser is armed", used.name);
     Some(unfit(used, why).label(arm, "armed from here").help(format!(
-        "do it before or behind the light; a head can describe a {what} as one for `under_light`"
+        "do it before or behind the light; a head can describe {what} as one for `under_light`"
     )))
 }
 

@@ -332,10 +332,13 @@ impl Bench {
             let folder = std::path::Path::new(path).parent()?;
             Some(folder.to_string_lossy().into_owned())
         });
+        let head = self.station.description();
         self.known.set(Known {
             values: values.collect(),
             routines: routines.collect(),
             folder: folder.unwrap_or_default(),
+            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
+            channels: head.channels.iter().map(|channel| channel.name.clone()).collect(),
         });
     }
 }

@@ -19,3 +19,4 @@ mod safety;
 mod serial;
 mod session;
 mod speed;
+mod station;

@@ -145,14 +145,18 @@ pub(crate) fn channel(section: &mut Section<'_, '_>, names: &mut Names) -> Optio
     let unit = unit?;
     let dimension = unit.dimension;
     let believed = -VALUE_MOST..=VALUE_MOST;
-    let least = section.quantity("least", dimension, believed.clone());
-    let most = section.quantity("most", dimension, believed);
-    let both = section.has("least") && section.has("most");
-    if both && least >= most {
-        let message = "`channel.least` must be below `most`".to_string();
-        section.complain("least", message, None);
-    }
-    let range = if least < most { least..=most } else { -VALUE_MOST..=VALUE_MOST };
+    let least = section.some_quantity("least", dimension, believed.clone());
+    let most = section.some_quantity("most", dimension, believed.clone());
+    let range = match (least, most) {
+        (Some(least), Some(most)) if least < most => least..=most,
+        (Some(_), Some(_)) => {
+            let message = "`channel.least` must be below `most`".to_string();
+            section.complain("least", message, None);
+            believed
+        }
+        _ => believed,
+    };
+    let (least, most) = (*range.start(), *range.end());
     let kept = section.is_text("at_safe", "keep");
     let at_safe = if kept {
         section.know("at_safe");

@@ -496,6 +496,54 @@ mod tests {
         }
     }
 
+    /// A line of a station that lacks something, or says what cannot be.
+    #[test]
+    fn stations_are_refused_in_their_place() {
+        let clamp = "[[signal]]\nname = 'clamp'\ndirection = 'output'\nat_safe = 'off'\n";
+        let pump = "[[channel]]\nname = 'pump'\ndirection = 'output'\nunit = 'kPa'\nleast = '-9 kPa'\n\
+                    most = '0 kPa'\nat_safe = '0 kPa'\n";
+        Config::read(Some(&format!("{clamp}{pump}")), 1).unwrap();
+        let input = "direction = 'input'";
+        let rows = [
+            ("[[signal]]\nname = 'door'\n".to_string(), "needs the key `direction`"),
+            (format!("[[signal]]\nname = '2nd'\n{input}\n"), "`2nd` is no name"),
+            (format!("[[signal]]\nname = 'a b'\n{input}\n"), "`a b` is no name"),
+            (format!("{clamp}[[signal]]\nname = 'clamp'\n{input}\n"), "another signal `clamp`"),
+            (format!("{pump}[[signal]]\nname = 'pump'\n{input}\n"), "another signal `pump`"),
+            (
+                clamp.replace("at_safe = 'off'\n", ""),
+                "write `at_safe = \"off\"`, `\"on\"` or `\"keep\"`",
+            ),
+            (clamp.replace("'off'", "'of'"), "did you mean `off`?"),
+            (format!("{clamp}pull = 'up'\n"), "an output has no `pull`"),
+            (format!("{clamp}under_light = 'yes'\n"), "must be true or false, not a text"),
+            (
+                format!("[[signal]]\nname = 'door'\n{input}\nat_safe = 'off'\n"),
+                "an input has no `at_safe`",
+            ),
+            (format!("[[signal]]\nname = 'd'\n{input}\nfollows = 'clamp'\n"), "no output `clamp`"),
+            (format!("[[signal]]\nname = 'd'\n{input}\nafter = '1 s'\n"), "follows nothing"),
+            (format!("{clamp}follows = 'clamp'\n"), "an output follows nothing"),
+            (pump.replace("unit = 'kPa'\n", ""), "needs the key `unit`"),
+            (pump.replace("unit = 'kPa'", "unit = 'kpa'"), "did you mean `kPa`?"),
+            (pump.replace("'-9 kPa'", "'1 kPa'"), "`channel.least` must be below `most`"),
+            (pump.replace("'-9 kPa'", "'-9 V'"), "must be pressure, not voltage"),
+            (pump.replace("at_safe = '0 kPa'", "at_safe = '1 kPa'"), "must be from -9 kPa to 0 Pa"),
+            (pump.replace("at_safe = '0 kPa'\n", ""), "write `at_safe = \"0 kPa\"`, or `\"keep\"`"),
+            (
+                format!(
+                    "{pump}[[channel]]\nname = 'v'\n{input}\nunit = 'V'\nleast = '0 V'\nmost = '1 V'\nfollows = 'pump'\n"
+                ),
+                "a unit of another kind",
+            ),
+        ];
+        for (text, words) in rows {
+            let (_, message, at) = only(&text);
+            assert!(message.contains(words), "{text}: {message}");
+            assert!(!at.is_empty(), "{text}: {message}");
+        }
+    }
+
     #[test]
     fn all_mistakes_are_told_at_once() {
         let text = "[gauge]\nnoise = 3\nlots = 2\n[lock]\nturns = 0\n";

@@ -1,7 +1,7 @@
 //! Signals and channels of a station: looked up in its description before anything is asked of the
 //! head, and refused under light where they are not made for it.
 
-use crate::head::signals::{self, Channel, settable, switchable};
+use crate::head::signals::{self, settable, switchable};
 use crate::head::station::{Outcome, Station, finite};
 
 impl Station {
@@ -23,11 +23,6 @@ impl Station {
         let value = self.guarded(|head| head.channel(name))?;
         finite("reading of the channel", value)?;
         Ok(value)
-    }
-
-    /// The channel of a name.
-    pub fn channel_named(&self, name: &str) -> Outcome<&Channel> {
-        Ok(signals::channel(&self.description.channels, name)?)
     }
 
     /// Sets an output channel, in SI; refused while armed unless it may be set under light.
