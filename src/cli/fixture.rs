@@ -57,15 +57,53 @@ impl Fixtures {
 }
 
 impl Ready {
-    /// Fits all of them to a head that is only asked what it is: nothing is connected, and no time
-    /// passes.
-    pub(super) fn described(self, mut opened: Opened) -> Result<Opened, String> {
+    /// Fits all of them to a head that is only asked what it is: nothing is connected, and nobody
+    /// waits.
+    pub(super) fn described(self, opened: Opened) -> Result<Opened, String> {
+        let paced = self.are_waited_for(&opened);
+        self.fitted(opened, paced, &Arc::default())
+    }
+
+    /// Fits all of them to a head that is to be used. With fixtures, or where `real` asks for it, the
+    /// time of a simulated head passes as on the wall, until `stop` ends a wait.
+    pub(super) fn fit(
+        self,
+        opened: Opened,
+        real: bool,
+        stop: &Arc<AtomicBool>,
+    ) -> Result<Opened, String> {
+        let by_fixture = self.are_waited_for(&opened);
+        let fitted = self.fitted(opened, real || by_fixture, stop)?;
+        if by_fixture && !real {
+            let note =
+                "a fixture is real, so that the time of this simulated head passes as on a bench";
+            complain(&wrapped(note, ""));
+        }
+        Ok(fitted)
+    }
+
+    /// There are some, and they would not keep pace with the head.
+    fn are_waited_for(&self, opened: &Opened) -> bool {
+        !self.0.is_empty() && opened.virtual_time
+    }
+
+    fn fitted(
+        self,
+        mut opened: Opened,
+        paced: bool,
+        stop: &Arc<AtomicBool>,
+    ) -> Result<Opened, String> {
         if let (Some((path, _)), Some(_)) = (self.0.first(), &opened.replay) {
             return Err(format!(
                 "error: a recording holds what the fixtures said then, so that none can be fitted to \
                  its replay: leave `--fixture {}` out",
                 path.display()
             ));
+        }
+        if paced {
+            let (head, gauge) = realtime(opened.head, opened.gauge, Arc::clone(stop));
+            (opened.head, opened.gauge) = (head, gauge);
+            opened.virtual_time = false;
         }
         for (path, device) in self.0 {
             let fixture = Box::new(Modbus::new(device));
@@ -74,28 +112,5 @@ impl Ready {
             opened.head = Box::new(fitted) as Box<dyn Head>;
         }
         Ok(opened)
-    }
-
-    /// Fits all of them to a head that is to be used. With fixtures, or where `real` asks for it, the
-    /// time of a simulated head passes as on the wall, until `stop` ends a wait.
-    pub(super) fn fit(
-        self,
-        mut opened: Opened,
-        real: bool,
-        stop: &Arc<AtomicBool>,
-    ) -> Result<Opened, String> {
-        let by_fixture = !self.0.is_empty() && opened.virtual_time && opened.replay.is_none();
-        if real || by_fixture {
-            let (head, gauge) = realtime(opened.head, opened.gauge, Arc::clone(stop));
-            (opened.head, opened.gauge) = (head, gauge);
-            opened.virtual_time = false;
-        }
-        let fitted = self.described(opened)?;
-        if by_fixture && !real {
-            let note =
-                "a fixture is real, so that the time of this simulated head passes as on a bench";
-            complain(&wrapped(note, ""));
-        }
-        Ok(fitted)
     }
 }

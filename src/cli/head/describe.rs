@@ -97,6 +97,24 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
         StartOfScan::IndexOnly => "index_only",
     };
     let times = &head.times;
+    let mut longest = vec![
+        time("spin_up_most", "from rest to lock", head.spin_up_most),
+        time("brake_most", "to rest when braked", times.brake_most),
+        time("coast_most", "to rest when coasting", head.coast_most),
+        time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
+        time("arming_most", "arming", times.arming_most),
+        time("fill_most", "filling the word queue", times.fill_most),
+        count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
+        time("reading_most", "reading of the gauge", times.reading_most),
+        time("reply_most", "answer to any other call", times.reply_most),
+        time("silence_most", "silence of the head", times.silence_most),
+        time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
+        time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
+    ];
+    if times.station_most > 0.0 {
+        let most = times.station_reply_most();
+        longest.push(time("station_reply_most", "answer of a signal or a channel", most));
+    }
     vec![
         (
             "polygon",
@@ -148,23 +166,7 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
                 ),
             ],
         ),
-        (
-            "longest times",
-            vec![
-                time("spin_up_most", "from rest to lock", head.spin_up_most),
-                time("brake_most", "to rest when braked", times.brake_most),
-                time("coast_most", "to rest when coasting", head.coast_most),
-                time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
-                time("arming_most", "arming", times.arming_most),
-                time("fill_most", "filling the word queue", times.fill_most),
-                count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
-                time("reading_most", "reading of the gauge", times.reading_most),
-                time("reply_most", "answer to any other call", times.reply_most),
-                time("silence_most", "silence of the head", times.silence_most),
-                time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
-                time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
-            ],
-        ),
+        ("longest times", longest),
     ]
 }
 

@@ -281,6 +281,9 @@ impl Wire {
         if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
             // The wire adds to what its head promises.
             let times = &mut head.times;
+            if times.station_most > 0.0 {
+                times.station_most += REPLY_LEAST + carrying;
+            }
             times.reply_most += REPLY_LEAST + carrying;
             times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + LINK_MOST;
             times.gauge_silence_most += times.silence_most;
