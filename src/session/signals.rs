@@ -15,7 +15,9 @@ pub(super) fn misused(all: &[Used], head: &Description) -> Vec<Diagnostic> {
     if let (Some(first), true) = (all.first(), bare) {
         return vec![wrong_head(first, all)];
     }
-    all.iter().filter_map(|used| misuse(used, head)).collect()
+    let mut found: Vec<Diagnostic> = all.iter().filter_map(|used| misuse(used, head)).collect();
+    found.sort_by_key(|report| (report.span().source, report.span().start));
+    found
 }
 
 /// One report for all of a script that is for another head.

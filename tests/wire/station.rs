@@ -21,7 +21,7 @@ fn lines_are_read_and_switched() {
         ("SIGN:SWIT \"door_open\",1", "is an input"),
         ("SIGN:SWIT \"dor\",1", "has no signal `dor`"),
         ("SIGN:SWIT \"clamp\",2", "2 is neither 0 nor 1"),
-        ("CHAN:VAL \"pump\",5", "is outside -90 kPa to 0 kPa"),
+        ("CHAN:VAL \"pump\",5", "\"0.005 kPa\",\"-90 kPa\",\"0 kPa\""),
         ("CHAN:VAL \"vacuum\",5", "is an input"),
     ] {
         let fault = line.ask(&format!("{message};:FAUL?"));
