@@ -91,3 +91,28 @@ fn a_device_that_is_not_there_is_told_and_the_head_is_safe() {
     let events = std::fs::read_to_string(folder.0.join("record/events.jsonl")).unwrap();
     assert!(events.contains("door_open"), "the record has the call");
 }
+
+/// A device that takes connections and says nothing keeps nobody for longer than is stated beforehand.
+#[test]
+fn a_silent_device_is_given_up_within_the_bound() {
+    let folder = Folder::new("fixture-silent");
+    let silent = TcpListener::bind("127.0.0.1:0").unwrap();
+    let text = std::fs::read_to_string(STATION).unwrap();
+    let text = text.replace("192.0.2.10:502", &silent.local_addr().unwrap().to_string());
+    let station = folder.file("station.toml", text.replace("500 ms", "200 ms"));
+    let script = folder.file("clamp.spt", "switch_on(\"clamp\")\n").display().to_string();
+    let station = station.display().to_string();
+    let output = Command::new(env!("CARGO_BIN_EXE_spintrue"))
+        .args(["run", &script, "--fixture", &station, "--json"])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(3));
+    let lines = String::from_utf8(output.stdout).unwrap();
+    let end: serde_json::Value = serde_json::from_str(lines.lines().last().unwrap()).unwrap();
+    let time =
+        |key: &str| end.get(key).and_then(|time| time.get("value")).unwrap().as_f64().unwrap();
+    let (most, took) = (time("at_most"), time("took"));
+    // One write, and both outputs that have a safe state, twice each.
+    assert!(took > 0.9 && took < most, "{took} s, at most {most} s\n{lines}");
+    assert!(lines.contains("no reply came within 0.2 s; whether it was carried out is not known"));
+}
