@@ -30,6 +30,7 @@ pub(crate) struct Options {
 }
 
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+const PRESSURE: Dimension = Dimension::of([-1, -2, 1, 0, 0, 0]);
 
 /// A value of a head.
 enum Content {
@@ -263,6 +264,7 @@ fn si(dimension: Dimension) -> String {
     match dimension {
         Dimension::FREQUENCY => "Hz".to_string(),
         POWER => "W".to_string(),
+        PRESSURE => "Pa".to_string(),
         other => other.si(),
     }
 }
