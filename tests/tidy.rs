@@ -75,6 +75,7 @@ const ROOMS: &[(&str, &[&str])] = &[
 const ONLY: &[(&str, &[&str])] = &[
     ("head::sim", &["head", "cli"]),
     ("head::wire", &["head", "cli"]),
+    ("head::fixture", &["head", "cli"]),
     ("ariadne::", &["diagnostics"]),
     ("chumsky::", &["syntax"]),
     ("logos::", &["syntax"]),
@@ -100,6 +101,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("lsp_server::", &["lsp"]),
     ("lsp_types::", &["lsp"]),
     ("serialport::", &["head"]),
+    ("rmodbus::", &["head"]),
 ];
 
 /// Lines that a file may have.

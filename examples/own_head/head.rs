@@ -77,6 +77,7 @@ fn described() -> Description {
             reading_most: 0.02,
             gauge_silence_most: 1.0,
             brake_most: 9.0,
+            station_most: 0.0,
         },
         signals: vec![
             Signal {

@@ -109,6 +109,8 @@ pub enum Longest {
     Nothing,
     /// One answer of the head.
     Answer,
+    /// One answer of a signal or a channel.
+    Station,
     /// One answer; from then on the polygon is asked to turn at the first argument.
     Spin,
     /// One answer; from then on the polygon is asked for no speed.
@@ -137,12 +139,20 @@ pub fn answer(head: &Description, armed: bool) -> Effort {
     Effort { answered: calls * times.reply_most, failing: silent * times.silence_most }
 }
 
+/// The same of a signal or a channel, which may be behind a device of its own.
+pub fn station(head: &Description, armed: bool) -> Effort {
+    let Effort { answered, failing } = answer(head, armed);
+    let more = head.times.station_reply_most() - head.times.reply_most;
+    Effort { answered: answered + more, failing }
+}
+
 impl Longest {
     /// The effort of a call.
     pub fn effort(self, asked: &Asked<'_>) -> Effort {
         match self {
             Longest::Nothing | Longest::Keep => Effort { answered: 0.0, failing: 0.0 },
             Longest::Answer | Longest::Spin | Longest::Halt => answer(asked.head, asked.armed),
+            Longest::Station => station(asked.head, asked.armed),
             Longest::Work(_, effort) => effort(asked),
         }
     }
@@ -154,7 +164,7 @@ impl Longest {
             Longest::Keep => {
                 "no head time; at the end of the script, as long as the polygon coasts where it is not kept"
             }
-            Longest::Answer | Longest::Spin | Longest::Halt => {
+            Longest::Answer | Longest::Station | Longest::Spin | Longest::Halt => {
                 "one answer of the head, which is given up where it is silent"
             }
             Longest::Work(text, _) => text,

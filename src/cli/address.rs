@@ -34,6 +34,8 @@ pub(super) struct Opened {
     pub stop: Arc<AtomicBool>,
     /// Closes the link to such a head while a reply is waited for.
     pub cut: Arc<AtomicBool>,
+    /// Its time passes by what it is asked for only, not by itself.
+    pub virtual_time: bool,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -139,6 +141,7 @@ impl Simulated {
             replay: None,
             stop: Arc::default(),
             cut: Arc::default(),
+            virtual_time: true,
         })
     }
 }
@@ -181,7 +184,10 @@ pub(super) fn open_with(
             ));
         }
         let (head, gauge) = kind.opened(address)?;
-        return Ok(plain(head, gauge));
+        let mut head = head;
+        // Whoever says that nothing real moves need not wait for real either.
+        let virtual_time = head.describe().is_ok_and(|head| head.simulated);
+        return Ok(plain(head, gauge, virtual_time));
     }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
@@ -239,13 +245,15 @@ fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
     let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
     let (head, gauge, seed) = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let opened = plain(Box::new(head), Some(Box::new(gauge)));
+    let virtual_time = head.is_virtual();
+    let opened = plain(Box::new(head), Some(Box::new(gauge)), virtual_time);
     Ok(Opened { seed: seed.unwrap_or(1), stop, cut, ..opened })
 }
 
 /// A head of which no more is known.
-fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>) -> Opened {
+fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool) -> Opened {
     Opened {
+        virtual_time,
         head,
         gauge,
         provoker: None,
@@ -279,7 +287,7 @@ fn fault_report(option: &str, errors: &[sim::ConfigError]) -> String {
 }
 
 /// The errors of a head's description as reports that point into its file.
-fn config_report(name: &str, text: &str, errors: &[sim::ConfigError]) -> String {
+pub(super) fn config_report(name: &str, text: &str, errors: &[sim::ConfigError]) -> String {
     let mut sources = crate::source::SourceMap::new();
     let source = sources.add(name, text);
     let reports: Vec<crate::diagnostics::Diagnostic> = errors

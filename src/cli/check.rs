@@ -2,6 +2,7 @@
 
 use crate::check::flow::EffectsOf;
 use crate::cli::files::Disk;
+use crate::cli::fixture::Fixtures;
 use crate::cli::formats::{self, Format};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity};
@@ -45,6 +46,8 @@ pub(super) struct Options {
     /// The head that the longest time is worked out for
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Refuses a script that could take longer than this, such as 5min
     #[arg(long, value_name = "TIME", value_parser = duration::limit)]
     at_most: Option<f64>,
@@ -68,7 +71,8 @@ impl Heads {
 }
 
 pub(super) fn check(options: &Options) -> u8 {
-    let opened = address::open(&options.head, None).and_then(|mut opened| {
+    let opened = options.fixtures.read().and_then(|fixtures| {
+        let mut opened = fixtures.described(address::open(&options.head, None)?)?;
         let head = opened.head.describe();
         let head = head.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
         Ok(Heads { head, provoker: opened.provoker })

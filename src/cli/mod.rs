@@ -11,6 +11,7 @@ mod console;
 mod duration;
 mod explain;
 mod files;
+mod fixture;
 mod fmt;
 mod formats;
 mod head;

@@ -3,6 +3,7 @@
 use crate::bounds;
 use crate::cli::console::Console;
 use crate::cli::files::{Disk, Supply, digest_of};
+use crate::cli::fixture::Fixtures;
 use crate::cli::history::{Archive, Keeper};
 use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
@@ -22,6 +23,7 @@ use clap::{ArgGroup, Args};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::rc::Rc;
+use std::sync::Arc;
 
 pub(super) const AFTER_HELP: &str = "\
 Nothing moves until the whole script is proved. Light is possible only inside an `arm` block, and
@@ -53,6 +55,7 @@ Examples:
   spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
   spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl
+  spintrue run scripts/bring_up.spt --fixture station.toml
   spintrue run scripts/bring_up.spt --trace run.trace
   spintrue run scripts/bring_up.spt --head replay:run.trace";
 
@@ -71,6 +74,8 @@ pub(super) struct Options {
     /// as last_worst_in_scan that of "worst in-scan"
     #[arg(long, value_name = "DIR")]
     last: Option<PathBuf>,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Seed of a simulated head: the same seed gives the same run [default: 1]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
@@ -176,7 +181,12 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let Some(program) = &prepared.program else { return WRONG };
-    let opened = match address::open_with(&options.head, options.seed, &options.faults) {
+    let opened = options.fixtures.read().and_then(|fixtures| {
+        let opened = address::open_with(&options.head, options.seed, &options.faults)?;
+        let stop = Arc::clone(&opened.stop);
+        fixtures.fit(opened, false, &stop)
+    });
+    let opened = match opened {
         Ok(opened) => opened,
         Err(why) => {
             complain(&format!("{}\n", why.trim_end()));

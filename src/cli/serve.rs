@@ -1,8 +1,8 @@
 //! `serve`: offers a head on the wire.
 
+use crate::cli::fixture::Fixtures;
 use crate::cli::signals::each_request;
 use crate::cli::{CAUTION, WRONG, address, duration};
-use crate::head::realtime::realtime;
 use crate::head::wire::floor::{Secret, Served};
 use crate::head::wire::server::{self, Door};
 use crate::session::Verdict;
@@ -37,6 +37,8 @@ pub(super) struct Options {
     /// Which head
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Where to listen; port 0 takes a free one
     #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:5025")]
     listen: String,
@@ -86,13 +88,12 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
     let secret = options.secret_file.as_deref().map(secret_in).transpose().map_err(wrong)?;
     let (end, end_now) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
     watch(&end, &end_now).map_err(|why| wrong(format!("signals cannot be watched for: {why}")))?;
+    let fixtures = options.fixtures.read().map_err(|why| (WRONG, why))?;
     let opened = address::open_with(&options.head, options.seed, &options.faults)
         .map_err(|why| (WRONG, why))?;
     let cut = Arc::clone(&opened.cut);
-    let (mut head, gauge) = match options.realtime {
-        true => realtime(opened.head, opened.gauge, cut.clone()),
-        false => (opened.head, opened.gauge),
-    };
+    let opened = fixtures.fit(opened, options.realtime, &cut).map_err(|why| (WRONG, why))?;
+    let (mut head, gauge) = (opened.head, opened.gauge);
     let described = head.describe().map_err(|fault| {
         let why = format!("error: the head does not answer: {fault}");
         (Verdict::HeadFailed.exit_code(), why)
@@ -100,7 +101,7 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
     let door =
         Door::open(address).map_err(|why| wrong(format!("cannot listen on {address}: {why}")))?;
     let at = door.at().map_err(|why| wrong(why.to_string()))?;
-    let real_time = options.realtime || !described.simulated;
+    let real_time = !opened.virtual_time || !described.simulated;
     let kind = if described.simulated { "simulated head" } else { "head" };
     let time = if real_time { "" } else { "; its time passes by what it is asked for only" };
     let title =

@@ -1,9 +1,9 @@
 //! `shell`: an interactive prompt on a head.
 
 use crate::cli::files::{Disk, Supply};
+use crate::cli::fixture::Fixtures;
 use crate::cli::signals::{end_on_request, stop_on_request};
 use crate::cli::{CAUTION, WRONG, address, allow};
-use crate::head::realtime::realtime;
 use crate::head::record::recorded;
 use crate::head::station::Station;
 use crate::session::Verdict;
@@ -42,6 +42,8 @@ pub(super) struct Options {
     /// Which head
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Gives a param of the script a value, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
@@ -63,7 +65,19 @@ pub(super) struct Options {
 }
 
 pub(super) fn shell(options: &Options) -> u8 {
-    let opened = match address::open_with(&options.head, options.seed, &options.faults) {
+    let opened = options.fixtures.read().and_then(|fixtures| {
+        let opened = address::open_with(&options.head, options.seed, &options.faults)?;
+        if options.realtime && opened.replay.is_some() {
+            return Err(
+                "error: nothing is waited for in a replay, whose times are recorded: leave \
+                        `--realtime` out"
+                    .to_string(),
+            );
+        }
+        let stop = Arc::clone(&opened.stop);
+        fixtures.fit(opened, options.realtime, &stop)
+    });
+    let opened = match opened {
         Ok(opened) => opened,
         Err(why) => {
             complain(&format!("{}\n", why.trim_end()));
@@ -87,22 +101,10 @@ pub(super) fn shell(options: &Options) -> u8 {
         return WRONG;
     }
     if let Some(replay) = &opened.replay {
-        if options.realtime {
-            complain(
-                "error: nothing is waited for in a replay, whose times are recorded: leave \
-                 `--realtime` out\n",
-            );
-            return WRONG;
-        }
         replay.listened_by(1);
     }
-    let (head, gauge) = if options.realtime {
-        realtime(opened.head, opened.gauge, stop.clone())
-    } else {
-        (opened.head, opened.gauge)
-    };
     let tap = Rc::new(RefCell::new(Tap::default()));
-    let (head, gauge) = recorded(head, gauge, tap.clone());
+    let (head, gauge) = recorded(opened.head, opened.gauge, tap.clone());
     let mut station = match Station::open(head, gauge, stop) {
         Ok(station) => station,
         Err(fault) => {
@@ -116,8 +118,6 @@ pub(super) fn shell(options: &Options) -> u8 {
     let attended = stdin().is_terminal() && stdout().is_terminal();
     let colour = colour_output();
     let greeting = greeting(&station, opened.seed, opened.replay.is_some(), colour);
-    let moves = !station.description().simulated && opened.replay.is_none();
-    let time_passes = options.realtime || moves;
     shell::run(Setup {
         station,
         tap,
@@ -129,7 +129,7 @@ pub(super) fn shell(options: &Options) -> u8 {
         replay: opened.replay.map(|replay| replay.course()),
         history: if options.no_history { None } else { history() },
         attended,
-        time_passes,
+        time_passes: !opened.virtual_time,
         colour,
         greeting,
     })

@@ -283,6 +283,7 @@ pub(super) fn open(name: &str) -> Result<Opened, String> {
         seed: header.seed.unwrap_or(0),
         stop: Arc::default(),
         cut: Arc::default(),
+        virtual_time: true,
         replay: Some(Replaying { name: name.to_string(), survey, course: played.course }),
     })
 }

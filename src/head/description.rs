@@ -101,6 +101,21 @@ pub struct Times {
     pub gauge_silence_most: f64,
     /// Longest time from any speed to measured rest when braked.
     pub brake_most: f64,
+    /// Longest time that the answer of a signal or a channel takes where that is longer than
+    /// `reply_most`, as of a device of its own; else 0.
+    #[serde(default, skip_serializing_if = "is_nothing")]
+    pub station_most: f64,
+}
+
+fn is_nothing(time: &f64) -> bool {
+    *time == 0.0
+}
+
+impl Times {
+    /// Longest time in s that the answer of a signal or a channel takes.
+    pub fn station_reply_most(&self) -> f64 {
+        self.reply_most.max(self.station_most)
+    }
 }
 
 impl Description {

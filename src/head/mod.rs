@@ -7,6 +7,7 @@
 pub mod contract;
 pub mod description;
 pub mod fault;
+pub mod fixture;
 pub mod gauge;
 pub mod images;
 pub mod provoker;

@@ -73,6 +73,28 @@ impl<'t> Mistakes<'t> {
     }
 }
 
+/// Largest description that is read, in bytes.
+const TEXT_MOST: usize = 1 << 20;
+
+/// Reads a description as TOML; or every place where it is none.
+pub(crate) fn parse(text: &str) -> Result<Spanned<DeTable<'_>>, Vec<ConfigError>> {
+    let mistakes = Mistakes::new(text);
+    if text.len() > TEXT_MOST {
+        let message = "the description is larger than 1 MiB".to_string();
+        mistakes.add(0..0, message, None);
+        return Err(mistakes.take());
+    }
+    let (table, errors) = DeTable::parse_recoverable(text);
+    if errors.is_empty() {
+        return Ok(table);
+    }
+    for error in errors {
+        let message = format!("this is not TOML: {}", error.message());
+        mistakes.add(error.span().unwrap_or(0..0), message, None);
+    }
+    Err(mistakes.take())
+}
+
 /// One table of the description, over the built-in one.
 pub(crate) struct Section<'a, 't> {
     name: &'static str,

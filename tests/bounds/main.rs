@@ -81,6 +81,7 @@ fn round() -> Description {
             reading_most: 0.2,
             gauge_silence_most: 0.0,
             brake_most: 4.0,
+            station_most: 0.0,
         },
         signals: Vec::new(),
         channels: Vec::new(),

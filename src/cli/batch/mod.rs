@@ -14,6 +14,7 @@ use crate::cli::batch::plan::{Plan, Planned, answers, plan};
 use crate::cli::batch::resume::{ASIDE, Left};
 use crate::cli::batch::summary::Summary;
 use crate::cli::files::{Disk, digest_of, read_text};
+use crate::cli::fixture::NoFixtures;
 use crate::cli::history::{Archive, archive_name};
 use crate::cli::signals::stop_on_request;
 use crate::cli::{WRONG, duration};
@@ -75,6 +76,8 @@ pub(super) struct Options {
     /// Which head, where the list has no column `head`
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
+    #[command(flatten)]
+    fixtures: NoFixtures,
     /// Gives a param a value on all heads, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
@@ -129,6 +132,7 @@ enum Early {
 /// Looks at everything, and goes on with the heads; fails with what is to be printed.
 fn begun(options: &Options) -> Result<u8, String> {
     let said = |why: String| format!("error: {why}\n");
+    options.fixtures.refuse()?;
     let Plan { mut series, heads } = plan(options)?;
     let (mut journal, known) = Journal::take(&options.record).map_err(said)?;
     let archive = options.archive.as_deref().map(archive_name).transpose().map_err(said)?;

@@ -1,5 +1,6 @@
 //! `head check`: tries on a head what every head must hold to.
 
+use crate::cli::fixture::Fixtures;
 use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{Tracer, bare};
 use crate::cli::{CAUTION, FAILED, WRONG, address};
@@ -42,6 +43,8 @@ pub(crate) struct Options {
     /// Which head, such as sim or sim:FILE.toml
     #[arg(default_value = "sim")]
     address: String,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Loads trims and puts the former ones back; stores those in force
     #[arg(long)]
     trims: bool,
@@ -79,8 +82,10 @@ pub(super) fn check(options: &Options) -> u8 {
 }
 
 fn checked(options: &Options) -> Result<u8, String> {
+    let fixtures = options.fixtures.read()?;
     let opened = address::open_with(&options.address, options.seed, &options.faults)?;
     let stop = Arc::clone(&opened.stop);
+    let opened = fixtures.fit(opened, false, &stop)?;
     let (mut head, gauge) = (opened.head, opened.gauge);
     let header = match &options.trace {
         // Asked before the recording is begun, so that it holds what the contracts see alone.

@@ -1,8 +1,9 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
+use crate::cli::fixture::Fixtures;
 use crate::cli::{WRONG, address};
+use crate::head::Description;
 use crate::head::signals::{Active, AtSafe, Direction, Pull};
-use crate::head::{Description, Head};
 use crate::optics::{ClockKind, StartOfScan};
 use crate::session::Verdict;
 use crate::terminal::{BOLD, colour_output, complain, say, styled};
@@ -21,6 +22,8 @@ pub(crate) struct Options {
     /// Which head, such as sim or sim:FILE.toml
     #[arg(default_value = "sim")]
     address: String,
+    #[command(flatten)]
+    fixtures: Fixtures,
     /// Prints one JSON object for machines, in SI units
     #[arg(long)]
     json: bool,
@@ -41,9 +44,9 @@ enum Content {
 struct Row(&'static str, &'static str, Content);
 
 pub(super) fn describe(options: &Options) -> u8 {
-    let described = address::open(&options.address, None).map(|opened| {
-        let mut head: Box<dyn Head> = opened.head;
-        head.describe()
+    let described = options.fixtures.read().and_then(|fixtures| {
+        let mut opened = fixtures.described(address::open(&options.address, None)?)?;
+        Ok(opened.head.describe())
     });
     let description = match described {
         Ok(Ok(description)) => description,
@@ -95,6 +98,24 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
         StartOfScan::IndexOnly => "index_only",
     };
     let times = &head.times;
+    let mut longest = vec![
+        time("spin_up_most", "from rest to lock", head.spin_up_most),
+        time("brake_most", "to rest when braked", times.brake_most),
+        time("coast_most", "to rest when coasting", head.coast_most),
+        time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
+        time("arming_most", "arming", times.arming_most),
+        time("fill_most", "filling the word queue", times.fill_most),
+        count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
+        time("reading_most", "reading of the gauge", times.reading_most),
+        time("reply_most", "answer to any other call", times.reply_most),
+        time("silence_most", "silence of the head", times.silence_most),
+        time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
+        time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
+    ];
+    if times.station_most > 0.0 {
+        let most = times.station_reply_most();
+        longest.push(time("station_reply_most", "answer of a signal or a channel", most));
+    }
     vec![
         (
             "polygon",
@@ -146,23 +167,7 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
                 ),
             ],
         ),
-        (
-            "longest times",
-            vec![
-                time("spin_up_most", "from rest to lock", head.spin_up_most),
-                time("brake_most", "to rest when braked", times.brake_most),
-                time("coast_most", "to rest when coasting", head.coast_most),
-                time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
-                time("arming_most", "arming", times.arming_most),
-                time("fill_most", "filling the word queue", times.fill_most),
-                count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
-                time("reading_most", "reading of the gauge", times.reading_most),
-                time("reply_most", "answer to any other call", times.reply_most),
-                time("silence_most", "silence of the head", times.silence_most),
-                time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
-                time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
-            ],
-        ),
+        ("longest times", longest),
     ]
 }
 

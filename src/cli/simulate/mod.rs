@@ -10,6 +10,7 @@ mod tried;
 
 use crate::cli::address::{self, Simulated};
 use crate::cli::files::{Disk, digest_of, unwritten};
+use crate::cli::fixture::NoFixtures;
 use crate::cli::signals::stop_on_request;
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
@@ -64,6 +65,8 @@ pub(super) struct Options {
     /// Description of the simulated heads
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
+    #[command(flatten)]
+    fixtures: NoFixtures,
     /// Gives a param a value, such as speed=5000rpm, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
@@ -164,6 +167,7 @@ fn merged(paths: &[String]) -> Result<(Results, bool), String> {
 }
 
 fn campaign(options: &Options) -> Result<(Results, bool), String> {
+    options.fixtures.refuse()?;
     let script = options.script.as_deref().unwrap_or_default();
     let load = || prepare(&mut Disk, script, &options.settings);
     let mut prepared = load().map_err(|why| format!("error: {why}"))?;

@@ -129,6 +129,18 @@ impl Bench {
         self.timed(what, times, |bench| call(&mut *bench.head))
     }
 
+    /// The same of a signal or a channel.
+    fn line<T>(
+        &mut self,
+        what: &str,
+        call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>,
+    ) -> Result<T, Fault> {
+        let times = self.description.as_ref().map(|d| d.times);
+        let times = times.map(|times| (times.station_reply_most(), times.silence_most));
+        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
+        self.timed(what, times, |bench| call(&mut *bench.head))
+    }
+
     pub(super) fn describe(&mut self) -> Result<Description, Fault> {
         self.plain("describe", |head| head.describe())
     }
@@ -179,19 +191,19 @@ impl Bench {
     }
 
     pub(super) fn signal(&mut self, name: &str) -> Result<bool, Fault> {
-        self.plain("signal", |head| head.signal(name))
+        self.line("signal", |head| head.signal(name))
     }
 
     pub(super) fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
-        self.plain("switch", |head| head.switch(name, on))
+        self.line("switch", |head| head.switch(name, on))
     }
 
     pub(super) fn channel(&mut self, name: &str) -> Result<f64, Fault> {
-        self.plain("channel", |head| head.channel(name))
+        self.line("channel", |head| head.channel(name))
     }
 
     pub(super) fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
-        self.plain("set_channel", |head| head.set_channel(name, value))
+        self.line("set_channel", |head| head.set_channel(name, value))
     }
 
     pub(super) fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {

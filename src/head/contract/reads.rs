@@ -60,6 +60,7 @@ fn sane(head: &Description) -> Checked<()> {
         ("galvanometer settling", head.galvanometer_settling),
         ("laser power", head.laser_power),
         ("longest reply", times.reply_most),
+        ("longest reply of a signal or a channel", times.station_most),
         ("longest arming", times.arming_most),
         ("longest filling", times.fill_most),
         ("longest reading", times.reading_most),

@@ -1,7 +1,7 @@
 //! Reads what a simulated head is made of from a TOML description laid over the built-in one.
 
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
-use crate::head::read::{ConfigError, Mistakes, Root};
+use crate::head::read::{ConfigError, Mistakes, Root, parse};
 use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
 use crate::head::sim::faults::{self, Known};
 use crate::head::sim::fixtures;
@@ -11,8 +11,6 @@ use crate::head::sim::noise::{Noise, Stream};
 use crate::head::sim::rotor::Rotor;
 use crate::units::Dimension;
 use core::f64::consts::TAU;
-use toml::Spanned;
-use toml::de::DeTable;
 
 const TORQUE: Dimension = Dimension::of([2, -2, 1, 0, 0, 0]);
 const INERTIA: Dimension = Dimension::of([2, 0, 1, 0, 0, 0]);
@@ -45,27 +43,6 @@ const TABLES: &[&str] = &[
     "channel",
     "fault",
 ];
-
-/// Largest description that is read, in bytes.
-const TEXT_MOST: usize = 1 << 20;
-
-fn parse(text: &str) -> Result<Spanned<DeTable<'_>>, Vec<ConfigError>> {
-    let mistakes = Mistakes::new(text);
-    if text.len() > TEXT_MOST {
-        let message = "the description is larger than 1 MiB".to_string();
-        mistakes.add(0..0, message, None);
-        return Err(mistakes.take());
-    }
-    let (table, errors) = DeTable::parse_recoverable(text);
-    if errors.is_empty() {
-        return Ok(table);
-    }
-    for error in errors {
-        let message = format!("this is not TOML: {}", error.message());
-        mistakes.add(error.span().unwrap_or(0..0), message, None);
-    }
-    Err(mistakes.take())
-}
 
 impl Config {
     /// Reads a description laid over the built-in one; `seed` draws what it gives as a spread.

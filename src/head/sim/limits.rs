@@ -75,6 +75,7 @@ fn times(config: &Config) -> Times {
         reading_most: config.gauge.time,
         gauge_silence_most: SILENCE,
         brake_most: ROOM * brake_most(config),
+        station_most: 0.0,
     }
 }
 

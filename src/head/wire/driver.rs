@@ -284,6 +284,9 @@ impl Wire {
         if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
             // The wire adds to what its head promises.
             let times = &mut head.times;
+            if times.station_most > 0.0 {
+                times.station_most += REPLY_LEAST + carrying;
+            }
             times.reply_most += REPLY_LEAST + carrying;
             times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + LINK_MOST;
             times.gauge_silence_most += times.silence_most;
@@ -472,6 +475,13 @@ pub struct WireHead(Rc<RefCell<Wire>>);
 impl WireHead {
     fn done(&mut self, order: &Order) -> Result<(), Fault> {
         self.0.borrow_mut().call(order).map(|_| ())
+    }
+}
+
+impl WireHead {
+    /// The head's time passes by what it is asked for only.
+    pub fn is_virtual(&self) -> bool {
+        self.0.borrow().linked.as_ref().is_some_and(|linked| linked.is_virtual)
     }
 }
 
