@@ -59,6 +59,28 @@ fn every_contract_is_kept() {
     }
 }
 
+/// The lines of the station are the ones of the board, whichever level is active.
+#[test]
+fn a_script_reads_and_switches_lines() {
+    let script = "switch_on(\"clamp\")\nset_channel(\"blower\", to: 50 %)\nswitch_on(\"lamp\")\n\
+                  expect \"door\": not signal(\"door_open\")\n\
+                  expect \"blower\": abs(channel(\"blower\", like: 1 %) - 50 %) < 0.01 %\n";
+    let prepared = prepare(&mut Disk(Some(script)), "lines.spt", &[]).unwrap();
+    let program = prepared.program.unwrap();
+    for door_open in [false, true] {
+        let (board, (head, gauge)) = made(true);
+        board.borrow_mut().door_open = door_open;
+        let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+        let mut notes = Notes::default();
+        let ended = session::run(&program, &prepared.sources, &mut station, &mut notes);
+        let wanted = if door_open { Verdict::Failed } else { Verdict::Passed };
+        assert_eq!(ended.verdict(), wanted, "{ended:?}");
+        // Made safe: the clamp holds, the lamp is dark, the blower stands.
+        assert_eq!(board.borrow().word(Word::Outputs), board::CLAMP);
+        assert_eq!(board.borrow().word(Word::Blower), 0);
+    }
+}
+
 /// A board that is not what the head takes it for is found out.
 #[test]
 fn a_wrong_line_is_seen() {

@@ -28,6 +28,9 @@ The register map is invented, and describes no product. All words have 32 bits.
   0x50  LINE_START  w       1 draws test marks, 2 what stands in WORDS, 0 gives up waiting for the facet
   0x58  STORE       w       anything written keeps the trims over power loss
   0x5C  WATCHDOG    w       whatever is written: brakes and disables the laser 1 s after the last time
+  0x60  INPUTS      r       levels of the input lines: bit 0 low while the door stands open, pulled up
+  0x64  OUTPUTS     rw      levels of the output lines: bit 0 closes the clamp, 1 lights the lamp
+  0x68  BLOWER      rw      fan that blows dust off the medium, 65535 is full speed
   0x80  TRIM        rw      two words a facet: in-scan in ns, cross-scan in 0.25 urad, both signed
   0x1000  WORDS     w       4096 words of 32 dots, highest bit first
 """
@@ -41,6 +44,7 @@ TURNS, TURN_TIME, TURN_PULSES = 0x14, 0x18, 0x1C
 POWER, MIRROR, MIRROR_AT, TEMPERATURE, RAIL = 0x20, 0x24, 0x28, 0x2C, 0x30
 LINE_FACET, LINE_DOTS, LINE_CLOCK, LINE_DELAY, LINE_START = 0x40, 0x44, 0x48, 0x4C, 0x50
 STORE, WATCHDOG, TRIM, WORDS = 0x58, 0x5C, 0x80, 0x1000
+INPUTS, OUTPUTS, BLOWER = 0x60, 0x64, 0x68
 DRIVE, BRAKE, LASER = 1, 2, 4
 LOCKED, INTERLOCK, READY, INDEX, AT_REST, DRAWN, UNDERRUN = 1, 2, 4, 8, 16, 32, 64
 
@@ -85,7 +89,19 @@ DESCRIPTION = {
         "gauge_silence_most": 1.0,
         "brake_most": 15.0,
     },
+    "signals": [
+        {"name": "door_open", "direction": "input", "active": "low", "pull": "up"},
+        {"name": "clamp", "direction": "output", "active": "high", "at_safe": "keep"},
+        {"name": "lamp", "direction": "output", "active": "high", "at_safe": "off", "under_light": True},
+    ],
+    "channels": [
+        {"name": "blower", "direction": "output", "unit": "%", "least": 0.0, "most": 1.0, "at_safe": 0.0,
+         "under_light": True},
+    ],
 }
+
+# Where each signal is wired to: a word and a bit; a GPIO line in your case, perhaps.
+WIRED = {"door_open": (INPUTS, 1), "clamp": (OUTPUTS, 1), "lamp": (OUTPUTS, 2)}
 
 TURN = 6.283185307179586
 MIRROR_STEP = 1e-8
@@ -138,6 +154,14 @@ def signed(word):
 def in_range(what, value, low, high, unit):
     if not low <= value <= high:
         raise Fault("out_of_range", what, f"{value:g} {unit}", f"{low:g} {unit}", f"{high:g} {unit}")
+
+
+def named(kind, name):
+    """The signal or the channel of a name."""
+    for line in DESCRIPTION[kind]:
+        if line["name"] == name:
+            return line
+    raise Fault("refused", f"this head has no {kind[:-1]} `{name[:60]}`")
 
 
 class Controller:
@@ -321,6 +345,36 @@ class Controller:
             raise Fault("no_gauge")
         return self.gauge.measure()
 
+    # What stands around the head: digital lines by name, and a channel.
+
+    def signal(self, name):
+        active = named("signals", name)["active"]
+        word, bit = WIRED[name]
+        return bool(self.bus.read(word) & bit) == (active == "high")
+
+    def switch(self, name, on):
+        active = self.output("signals", name, "switching this output")["active"]
+        word, bit = WIRED[name]
+        others = self.bus.read(word) & ~bit
+        self.bus.write(word, others | (bit if on == (active == "high") else 0))
+
+    def channel(self, name):
+        named("channels", name)
+        return self.bus.read(BLOWER) / 65535
+
+    def set_channel(self, name, value):
+        line = self.output("channels", name, "setting this channel")
+        in_range(f"channel `{name}`", value, line["least"], line["most"], "(SI)")
+        self.bus.write(BLOWER, round(value * 65535))
+
+    def output(self, kind, name, what):
+        line = named(kind, name)
+        if line["direction"] == "input":
+            raise Fault("refused", f"the {kind[:-1]} `{name}` is an input: it can only be read")
+        if not line.get("under_light"):
+            self.not_armed(what)
+        return line
+
     # Time, and the way to a safe state.
 
     def sleep(self, seconds):
@@ -355,6 +409,14 @@ class Controller:
         step("the mirror could not be parked", lambda: self.steer(None))
         if not keep_spinning:
             step("the polygon could not be stopped", down)
+        for line in DESCRIPTION["signals"]:
+            if line.get("at_safe") in ("on", "off"):
+                name, on = line["name"], line["at_safe"] == "on"
+                step(f"the output `{name}` could not be switched", lambda: self.switch(name, on))
+        for line in DESCRIPTION["channels"]:
+            if "at_safe" in line:
+                name, value = line["name"], line["at_safe"]
+                step(f"the channel `{name}` could not be set back", lambda: self.set_channel(name, value))
         # Not cut short by anybody.
         step("the mirror was not waited for", lambda: self.clock.wait(DESCRIPTION["galvanometer_settling"]))
         try:

@@ -322,6 +322,15 @@ class Given:
                 return meaning
         raise WireError(-224, f"`{value[:60]}`: write {' or '.join(known)}")
 
+    def string(self):
+        return self.next(str, "a string")
+
+    def flag(self):
+        value = self.number()
+        if value not in (0, 1):
+            raise WireError(-224, f"parameter {self.at} must be 0 or 1")
+        return value == 1
+
     def keep(self):
         return self.word(STOP=False, KEEP=True) if self.values else False
 
@@ -461,7 +470,7 @@ TABLE = [
     ("SYSTem:ERRor:NEXT?", LOOK, 0, next_error),
     ("SYSTem:ERRor:COUNt?", LOOK, 0, lambda s, c, g: str(len(c.errors))),
     ("SYSTem:VERSion?", LOOK, 0, lambda s, c, g: "1999.0"),
-    ("SYSTem:PROTocol?", LOOK, 0, lambda s, c, g: "1.0"),
+    ("SYSTem:PROTocol?", LOOK, 0, lambda s, c, g: "1.1"),
     ("FAULt?", LOOK, 0, fault),
     ("CONTrol:TAKE", LOOK, 0, take),
     ("CONTrol:RELease", LOOK, 1, release),
@@ -493,6 +502,10 @@ TABLE = [
     ("LASer:ARM?", LOOK, 0, of_status("laser", flag)),
     ("LINE:EXPose?", CONTROL, 5, does(expose)),
     ("GAUGe:MEASure?", CONTROL, 0, does(lambda s, c, g: joined(*map(number, s.head.measure())))),
+    ("SIGNal:STATe?", LOOK, 1, lambda s, c, g: flag(s.head.signal(g.string()))),
+    ("SIGNal:SWITch", CONTROL, 2, does(lambda s, c, g: s.head.switch(g.string(), g.flag()))),
+    ("CHANnel:VALue?", LOOK, 1, lambda s, c, g: number(s.head.channel(g.string()))),
+    ("CHANnel:VALue", CONTROL, 2, does(lambda s, c, g: s.head.set_channel(g.string(), g.number()))),
     ("SAFE?", LOOK, 1, safe),
 ]
 

@@ -75,6 +75,7 @@ class Twin:
         values = {
             c.MEASURED: round(self.speed * 1000),
             c.MIRROR_AT: round(self.mirror / c.MIRROR_STEP) & 0xFFFFFFFF,
+            c.INPUTS: 1,  # the door is closed
             c.TEMPERATURE: 297_000,
             c.RAIL: 5_010,
             c.RAIL + 4: 23_900,

@@ -29,7 +29,7 @@ import twin
 PROGRAM = sys.argv[1]
 LIMIT = 1.0
 PATIENCE = 6.0
-ALL = ("--trims", "--spin", "--allow-light")
+ALL = ("--trims", "--switch", "--spin", "--allow-light")
 
 
 class Line:
@@ -129,7 +129,7 @@ def checked(server, *options):
 def contracts(bend):
     with served(bend) as server:
         found, skipped = checked(server, *ALL)
-        assert len(found) >= 32 and skipped == {"arm_needs_interlock"}, skipped
+        assert len(found) >= 39 and skipped == {"arm_needs_interlock"}, skipped
 
 
 def contracts_with_the_interlock_open(bend):
@@ -458,7 +458,8 @@ WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge
 
 # What is bent, and the test that must see it.
 BENT = [("deaf", silent), ("blind", killed), ("uncut", long_call), ("generous", one_controls),
-        ("eager", contracts), ("lying", contracts), ("careless", ended), ("asleep", contracts),
+        ("eager", contracts), ("lying", contracts), ("clinging", contracts), ("careless", ended),
+        ("asleep", contracts),
         ("unbounded", long_lines)]
 
 for part in (watchdog, interlock, mapped, numbers, messages):

@@ -72,6 +72,19 @@ def lying():
     controller.Controller.make_safe = make_safe
 
 
+def clinging():
+    """Leaves outputs as they are when it makes itself safe."""
+    whole = controller.Controller.make_safe
+
+    def make_safe(self, keep):
+        self.switch = lambda *_: None
+        state = whole(self, keep)
+        del self.switch
+        return state
+
+    controller.Controller.make_safe = make_safe
+
+
 def careless():
     """Ends without making anything safe."""
     whole = server.Server.make_safe
@@ -102,7 +115,7 @@ def without(methods):
 
 
 BENDS = {bend.__name__: bend for bend in (
-    deaf, blind, uncut, generous, eager, lying, careless, asleep, unbounded)}
+    deaf, blind, uncut, generous, eager, lying, clinging, careless, asleep, unbounded)}
 
 if __name__ == "__main__":
     bend, log = sys.argv[1:3]
