@@ -459,8 +459,7 @@ WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge
 # What is bent, and the test that must see it.
 BENT = [("deaf", silent), ("blind", killed), ("uncut", long_call), ("generous", one_controls),
         ("eager", contracts), ("lying", contracts), ("clinging", contracts), ("careless", ended),
-        ("asleep", contracts),
-        ("unbounded", long_lines)]
+        ("asleep", contracts), ("unbounded", long_lines)]
 
 for part in (watchdog, interlock, mapped, numbers, messages):
     part()
