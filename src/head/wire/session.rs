@@ -15,7 +15,7 @@ use crate::head::wire::tree::{Entry, Needs, TABLE, Verb, find, short};
 use crate::head::{Laser, Status};
 
 /// The edition of this protocol: a newer second number only adds.
-pub const PROTOCOL: &str = "1.0";
+pub const PROTOCOL: &str = "1.1";
 
 /// Wrong secrets after which a client is sent away.
 const TRIES_MOST: u32 = 3;
@@ -48,6 +48,22 @@ impl Session {
             tries: 0,
             gone: false,
         }
+    }
+
+    /// As a client that just came, but for its wrong secrets.
+    pub fn begin_anew(&mut self, admitted: bool) {
+        let new = Session::new(self.id, admitted);
+        *self = Session { tries: self.tries, gone: self.gone, ..new };
+    }
+
+    /// No secret is asked for, or it was said.
+    pub fn is_admitted(&self) -> bool {
+        self.admitted
+    }
+
+    /// Wrong secrets so far.
+    pub fn wrong(&self) -> u32 {
+        self.tries
     }
 
     /// Too many wrong secrets.
@@ -135,6 +151,10 @@ impl Session {
     fn admitted(&self, entry: &Entry, failed: bool, floor: &Floor) -> Result<(), Failure> {
         let protected = |why: &str| Err(WireError::new(-203, why).into());
         match entry.needs {
+            Needs::Nothing if failed && entry.verb == Verb::Secret => {
+                let why = "left out behind an error in the same message";
+                Err(WireError::new(-221, why).into())
+            }
             Needs::Nothing => Ok(()),
             _ if !self.admitted => protected("say SYSTem:SECRet first"),
             Needs::Admission => Ok(()),
@@ -253,6 +273,11 @@ impl Session {
                     return Err(WireError::new(-203, "this client hung up").into());
                 }
                 floor.take(self.id)?;
+                String::new()
+            }
+            Verb::Begin => {
+                floor.release(self.id, false);
+                self.begin_anew(floor.is_open());
                 String::new()
             }
             Verb::Wait => String::new(),

@@ -60,7 +60,13 @@ impl Watch {
         self.controller.store(id, Ordering::SeqCst);
     }
 
-    /// Bytes came from a client.
+    /// How long the client in control has been silent.
+    pub fn silence(&self) -> Duration {
+        let heard = self.heard.load(Ordering::SeqCst);
+        Duration::from_micros(self.now().saturating_sub(heard))
+    }
+
+    /// A client was heard.
     pub fn heard(&self, id: u64) {
         if self.controller() == id {
             self.heard.store(self.now(), Ordering::SeqCst);
@@ -88,8 +94,7 @@ impl Watch {
     /// Looks at the clock: a client that moved the head and is silent loses it.
     pub fn look(&self) {
         let early = (self.limit / 5).min(EARLY_MOST);
-        let silent = self.now().saturating_sub(self.heard.load(Ordering::SeqCst));
-        let over = u128::from(silent) >= (self.limit - early).as_micros();
+        let over = self.silence() >= self.limit - early;
         if over && self.controller() != 0 && self.is_moving() {
             self.lost.store(true, Ordering::SeqCst);
             self.cut.store(true, Ordering::SeqCst);

@@ -1,0 +1,164 @@
+//! The way back to a client: replies that go out without holding up the thread of the head. Uses
+//! the lines.
+
+#![allow(
+    clippy::disallowed_types,
+    clippy::disallowed_methods,
+    reason = "the wire is made of sockets"
+)]
+
+use std::io::{ErrorKind, Write};
+use std::net::{Shutdown, TcpStream};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::time::{Duration, Instant};
+
+/// Time in which a client at a socket must take some of its reply, and all of it.
+pub const TAKE_SOME: Duration = Duration::from_millis(200);
+const TAKE_ALL: Duration = Duration::from_millis(500);
+
+/// Between two looks of a carrier whether it is to go on.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// Bytes of replies that wait for a serial line.
+const WAITING_MOST: usize = 256 * 1024;
+
+/// What came of a reply.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sent {
+    /// It went out, or will.
+    Yes,
+    /// The client does not take it, and is to be sent away.
+    Never,
+    /// It was thrown away: too much waits for the line already.
+    TooMuch,
+}
+
+/// The way back to a client.
+pub enum Peer {
+    /// Its socket.
+    Socket(TcpStream),
+    /// Its serial line, which is slow: somebody else writes to it.
+    Line(Outbox),
+}
+
+impl Peer {
+    /// It hangs up by itself only at a socket.
+    pub fn is_line(&self) -> bool {
+        matches!(self, Peer::Line(_))
+    }
+
+    /// Sends a reply.
+    pub fn send(&self, reply: Vec<u8>) -> Sent {
+        match self {
+            Peer::Socket(stream) if sent(stream, &reply) => Sent::Yes,
+            Peer::Socket(_) => Sent::Never,
+            Peer::Line(outbox) => outbox.put(reply),
+        }
+    }
+
+    /// Hangs up, where that can be done.
+    pub fn hang_up(&self) {
+        if let Peer::Socket(stream) = self {
+            // It may have hung up before.
+            let _ = stream.shutdown(Shutdown::Both);
+        }
+    }
+}
+
+/// Sends a reply to a socket; false where the client does not take it in time.
+pub fn sent(mut stream: &TcpStream, mut bytes: &[u8]) -> bool {
+    let started = Instant::now();
+    while !bytes.is_empty() {
+        match stream.write(bytes) {
+            Ok(0) => return false,
+            Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            Err(_) => return false,
+        }
+        if !bytes.is_empty() && started.elapsed() > TAKE_ALL {
+            return false;
+        }
+    }
+    true
+}
+
+/// Replies that wait for a serial line.
+pub struct Outbox {
+    waiting: Arc<AtomicUsize>,
+    replies: Sender<Vec<u8>>,
+}
+
+impl Outbox {
+    /// An outbox and the carrier that empties it.
+    pub fn new() -> (Outbox, Carrier) {
+        let waiting = Arc::new(AtomicUsize::new(0));
+        let (replies, take) = channel();
+        (Outbox { waiting: Arc::clone(&waiting), replies }, Carrier { waiting, take })
+    }
+
+    fn put(&self, reply: Vec<u8>) -> Sent {
+        let waiting = self.waiting.load(Ordering::SeqCst);
+        // One that is long by itself may go.
+        if waiting > 0 && waiting + reply.len() > WAITING_MOST {
+            return Sent::TooMuch;
+        }
+        self.waiting.fetch_add(reply.len(), Ordering::SeqCst);
+        // Where nobody carries any more, the line is gone, which its reader tells.
+        let _ = self.replies.send(reply);
+        Sent::Yes
+    }
+}
+
+/// Carries what is in an outbox to a line.
+pub struct Carrier {
+    waiting: Arc<AtomicUsize>,
+    take: Receiver<Vec<u8>>,
+}
+
+impl Carrier {
+    /// Until nobody puts anything in any more, the line breaks, or `over`.
+    pub fn run(self, writer: &mut dyn Write, over: &AtomicBool) {
+        while !over.load(Ordering::SeqCst) {
+            let reply = match self.take.recv_timeout(LOOK) {
+                Ok(reply) => reply,
+                Err(RecvTimeoutError::Timeout) => continue,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            let mut bytes = reply.as_slice();
+            while !bytes.is_empty() && !over.load(Ordering::SeqCst) {
+                match writer.write(bytes) {
+                    Ok(0) => return,
+                    Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
+                    Err(error)
+                        if matches!(
+                            error.kind(),
+                            ErrorKind::Interrupted | ErrorKind::WouldBlock | ErrorKind::TimedOut
+                        ) => {}
+                    Err(_) => return,
+                }
+            }
+            self.waiting.fetch_sub(reply.len(), Ordering::SeqCst);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Outbox, Sent, WAITING_MOST};
+    use std::sync::atomic::AtomicBool;
+
+    #[test]
+    fn what_nobody_carries_is_bounded() {
+        let (outbox, carrier) = Outbox::new();
+        let reply = vec![b'x'; WAITING_MOST / 2];
+        assert_eq!(outbox.put(reply.clone()), Sent::Yes);
+        assert_eq!(outbox.put(reply.clone()), Sent::Yes);
+        assert_eq!(outbox.put(vec![b'x']), Sent::TooMuch);
+        drop(outbox);
+        let mut all = Vec::new();
+        carrier.run(&mut all, &AtomicBool::new(false));
+        assert_eq!(all.len(), WAITING_MOST);
+    }
+}
