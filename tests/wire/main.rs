@@ -13,6 +13,8 @@
 
 mod bench;
 mod bounded;
+#[cfg(unix)]
+mod cable;
 mod links;
 mod safety;
 #[cfg(unix)]

@@ -44,6 +44,8 @@ const SLEEP_MOST: f64 = 1e6;
 struct Wire {
     target: Target,
     linked: Option<Linked>,
+    /// The last link that was tried came about.
+    answers: bool,
     /// Why the last link was lost; nothing moves before the head was made safe over a new one.
     lost: Option<String>,
     /// What befell a call that gives no result; the next one tells it.
@@ -74,6 +76,7 @@ pub fn open(target: Target) -> Result<Opened, Fault> {
     let mut wire = Wire {
         target,
         linked: None,
+        answers: true,
         lost: None,
         untold: None,
         description: None,
@@ -96,7 +99,9 @@ impl Wire {
     /// The link, which is made where there is none.
     fn linked(&mut self) -> Result<&mut Linked, Fault> {
         if self.linked.is_none() {
-            let new = greet(&self.target).map_err(Fault::Broken)?;
+            let greeted = greet(&self.target, self.answers);
+            self.answers = greeted.is_ok();
+            let new = greeted.map_err(Fault::Broken)?;
             self.clock = new.clock();
             self.linked = Some(new);
         }

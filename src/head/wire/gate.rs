@@ -1,6 +1,6 @@
-//! How fast secrets may be guessed. Where a wrong one came from a while ago, all from there take
-//! turns, one a second, however many connections they make; a right one waits for its turn and is
-//! never refused for what others guessed. Uses nothing.
+//! How fast secrets may be guessed. Where a wrong one came from a while ago, or one that nobody has
+//! looked at yet, all from there take turns, one a second, however many connections they make; a
+//! right one waits for its turn and is never refused for what others guessed. Uses nothing.
 
 #![allow(clippy::disallowed_methods, reason = "turns are taken on the clock of the wall")]
 
@@ -11,6 +11,9 @@ use std::time::{Duration, Instant};
 
 /// From one turn to the next.
 const TURN: Duration = Duration::from_secs(1);
+
+/// Longest wait for a turn: as many as can wait at a time.
+const WAIT_MOST: Duration = Duration::from_secs(8);
 
 /// How long a wrong secret is kept in mind.
 const KEPT: Duration = Duration::from_secs(600);
@@ -42,7 +45,11 @@ impl Origin {
 
 #[derive(Clone, Copy, Debug)]
 struct Place {
-    wrong: Instant,
+    /// A wrong one came from there.
+    wrong: bool,
+    /// When one came last.
+    last: Instant,
+    /// When the next may come.
     next: Instant,
 }
 
@@ -55,23 +62,28 @@ impl Gate {
     pub fn turn(&self, origin: Origin) -> Duration {
         let mut places = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let now = Instant::now();
-        places.retain(|_, place| now.duration_since(place.wrong) < KEPT);
-        let Some(place) = places.get_mut(&origin) else { return Duration::ZERO };
-        let turn = place.next.max(now);
-        place.next = turn + TURN;
+        places.retain(|_, place| now.duration_since(place.last) < KEPT);
+        if places.len() >= PLACES_MOST && !places.contains_key(&origin) {
+            let oldest = places.iter().min_by_key(|(_, place)| place.last);
+            if let Some(oldest) = oldest.map(|(origin, _)| *origin) {
+                places.remove(&oldest);
+            }
+        }
+        let new = Place { wrong: false, last: now, next: now };
+        let place = places.entry(origin).or_insert(new);
+        // Whoever was sent away while it waited had no turn, so that turns pile up no higher.
+        let turn = place.next.clamp(now, now + WAIT_MOST);
+        (place.last, place.next) = (now, turn + TURN);
         turn - now
     }
 
-    /// A wrong secret came from there.
-    pub fn wrong(&self, origin: Origin) {
+    /// What came from there was the secret, or was not.
+    pub fn known(&self, origin: Origin, right: bool) {
         let mut places = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let now = Instant::now();
-        let place = places.entry(origin).or_insert(Place { wrong: now, next: now + TURN });
-        place.wrong = now;
-        if places.len() > PLACES_MOST {
-            let oldest = places.iter().min_by_key(|(_, place)| place.wrong);
-            if let Some(oldest) = oldest.map(|(origin, _)| *origin) {
-                places.remove(&oldest);
+        if let Some(place) = places.get_mut(&origin) {
+            place.wrong |= !right;
+            if !place.wrong {
+                places.remove(&origin);
             }
         }
     }
@@ -79,7 +91,7 @@ impl Gate {
 
 #[cfg(test)]
 mod tests {
-    use super::{Gate, Origin, PLACES_MOST, TURN};
+    use super::{Gate, Origin, PLACES_MOST, TURN, WAIT_MOST};
     use std::time::Duration;
 
     #[test]
@@ -87,13 +99,21 @@ mod tests {
         let gate = Gate::default();
         let guesser = Origin::of("10.0.0.7".parse().unwrap());
         let other = Origin::of("10.0.0.8".parse().unwrap());
-        assert_eq!(gate.turn(guesser), Duration::ZERO, "the first mistake may be one");
-        gate.wrong(guesser);
+        assert_eq!(gate.turn(guesser), Duration::ZERO);
         let waits: Vec<Duration> = (0..3).map(|_| gate.turn(guesser)).collect();
         assert!(waits[0] > TURN / 2 && waits[1] - waits[0] > TURN / 2, "{waits:?}");
-        assert!(waits[2] <= TURN * 3);
-        assert_eq!(gate.turn(other), Duration::ZERO);
-        assert_eq!(gate.turn(Origin::Line(0)), Duration::ZERO);
+        gate.known(guesser, false);
+        gate.known(guesser, true);
+        assert!(gate.turn(guesser) > TURN * 2, "one that was right excuses none that were not");
+        for _ in 0..100 {
+            assert!(gate.turn(guesser) <= WAIT_MOST);
+        }
+        for right in [other, Origin::Line(0)] {
+            for _ in 0..3 {
+                assert_eq!(gate.turn(right), Duration::ZERO);
+                gate.known(right, true);
+            }
+        }
     }
 
     #[test]
@@ -104,7 +124,7 @@ mod tests {
         assert_eq!(of("::ffff:10.0.0.7"), of("10.0.0.7"));
         let gate = Gate::default();
         for number in 0..2 * PLACES_MOST {
-            gate.wrong(Origin::Line(number));
+            gate.turn(Origin::Line(number));
         }
         assert_eq!(gate.0.lock().unwrap().len(), PLACES_MOST);
         assert_eq!(gate.turn(Origin::Line(0)), Duration::ZERO);

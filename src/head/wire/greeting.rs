@@ -19,9 +19,6 @@ pub const REPLY_LEAST: f64 = 1.0;
 /// Longest wait until a secret has its turn.
 const TURN_MOST: Duration = Duration::from_secs(12);
 
-/// How often somebody at a serial line is asked who it is.
-const LINE_TRIES: u32 = 2;
-
 /// Silence after which a server gives up a block that was begun, and a little more.
 const BLOCK_PAUSE: Duration = Duration::from_millis(2200);
 
@@ -61,13 +58,14 @@ impl Linked {
     }
 }
 
-/// Makes a link and finds out who is there.
-pub fn greet(target: &Target) -> Result<Linked, String> {
+/// Makes a link and finds out who is there. Whoever is `patient` asks twice at a serial line, where
+/// something may have to end first.
+pub fn greet(target: &Target, patient: bool) -> Result<Linked, String> {
     let place = &target.place;
     let pulse = Arc::new(Pulse::default());
     let mut link = Link::open(place, Arc::clone(&pulse))?;
     let most = Duration::from_secs_f64(REPLY_LEAST);
-    identified(&mut link, target)?;
+    identified(&mut link, target, patient)?;
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let protocol = ask(b"SYST:PROT?")?;
     if !protocol.starts_with(PROTOCOL) {
@@ -104,11 +102,11 @@ pub fn greet(target: &Target) -> Result<Linked, String> {
 }
 
 /// Sees that an instrument answers. A serial line may hold what others left there.
-fn identified(link: &mut Link, target: &Target) -> Result<(), String> {
+fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), String> {
     let place = &target.place;
     let most = Duration::from_secs_f64(REPLY_LEAST);
     let is_line = matches!(place, Place::Serial(_));
-    let mut tries = if is_line { LINE_TRIES } else { 1 };
+    let mut tries = if is_line && patient { 2 } else { 1 };
     loop {
         tries -= 1;
         let identity = asked(link, target, b"*IDN?", most);

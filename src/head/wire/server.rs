@@ -223,9 +223,11 @@ impl Server<'_> {
             session.tell(WireError::new(-310, fault.to_string()));
             None
         });
-        guest.admitted.store(session.is_admitted(), Ordering::SeqCst);
+        let was = guest.admitted.swap(session.is_admitted(), Ordering::SeqCst);
         if session.wrong() > wrong {
-            self.gate.wrong(guest.origin);
+            self.gate.known(guest.origin, false);
+        } else if !was && session.is_admitted() {
+            self.gate.known(guest.origin, true);
         }
         if session.is_unwelcome() {
             return false;
