@@ -15,9 +15,13 @@ mod bench;
 mod bounded;
 #[cfg(unix)]
 mod cable;
+#[cfg(unix)]
+mod guess;
 mod links;
+mod rehearse;
 mod safety;
 #[cfg(unix)]
 mod serial;
 mod session;
 mod speed;
+mod stop;
