@@ -47,6 +47,13 @@ fn what_cannot_strike_is_told_and_only_the_controller_provokes() {
     line.say("REH:PROV 'interlock_opened',2;:CLOC:SLE 1");
     assert_eq!(line.ask("INT:CLOS?;:CLOC:SLE 1.5;:INT:CLOS?"), "1;0");
     assert_eq!(line.ask("REH:MEND;:INT:CLOS?"), "1");
+    // However many are asked for, memory has its bound.
+    for _ in 0..1000 {
+        line.say("REH:PROV 'gauge_dead',1000");
+    }
+    assert!(line.errors().is_empty());
+    assert!(line.ask("REH:PROV 'gauge_dead',0;:FAUL?").contains("1000 faults"));
+    assert_eq!(line.ask("REH:MEND;:REH:PROV 'gauge_dead',0;:FAUL?"), "\"none\"");
     let script = std::env::temp_dir().join(format!("spintrue-provoke-{}.spt", std::process::id()));
     std::fs::write(&script, "provoke(\"stuck_trim(facet=99)\")\n").unwrap();
     let refused = run(&["run", &script.display().to_string(), "--head", &server.address()]);

@@ -59,7 +59,7 @@ pub(crate) struct World {
     pub(crate) sheets: Option<Vec<Sheet>>,
     heat: (f64, f64, f64),
     /// Faults still to come, the next one last.
-    planned: Vec<(f64, Injected)>,
+    pub(crate) planned: Vec<(f64, Injected)>,
     pub(crate) faults: Vec<Injected>,
 }
 

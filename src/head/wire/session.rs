@@ -389,3 +389,6 @@ fn headers() -> String {
     };
     TABLE.iter().map(row).collect()
 }
+
+#[cfg(test)]
+mod tests;
