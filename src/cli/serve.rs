@@ -15,6 +15,8 @@ use std::net::{SocketAddr, ToSocketAddrs};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -134,11 +136,58 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
         limit: Duration::from_secs_f64(options.dead_man),
         cut,
     };
-    let mut log = |line: &str| say(&wrapped(line, "  "));
-    server::serve(served, doors, &end, &end_now, &mut log)
+    let mut log = Log::new();
+    server::serve(served, doors, &end, &end_now, &mut |line| log.tell(line))
         .map_err(|why| wrong(format!("cannot serve on {at}: {why}")))?;
+    log.end();
     say("ended\n");
     Ok(())
+}
+
+/// Lines that wait to be told.
+const LINES_MOST: usize = 256;
+
+/// Tells what people should know of, from a thread of its own: a terminal that was stopped, or a pipe
+/// that nobody reads, must not hold up whoever makes the head safe.
+struct Log {
+    lines: SyncSender<String>,
+    teller: JoinHandle<()>,
+    /// Lines that were not told.
+    lost: u64,
+}
+
+impl Log {
+    fn new() -> Log {
+        let (lines, take) = sync_channel::<String>(LINES_MOST);
+        let teller = thread::spawn(move || {
+            for line in take {
+                say(&wrapped(&line, "  "));
+            }
+        });
+        Log { lines, teller, lost: 0 }
+    }
+
+    fn tell(&mut self, line: &str) {
+        if self.lost > 0 {
+            let told = format!("{} lines were not told: nobody took them", self.lost);
+            if self.lines.try_send(told).is_ok() {
+                self.lost = 0;
+            }
+        }
+        if self.lines.try_send(line.to_string()).is_err() {
+            self.lost += 1;
+        }
+    }
+
+    /// Waits until all is told.
+    fn end(self) {
+        drop(self.lines);
+        // What could not be told is of no use any more.
+        let _ = self.teller.join();
+        if self.lost > 0 {
+            say(&wrapped(&format!("{} lines were not told: nobody took them", self.lost), "  "));
+        }
+    }
 }
 
 /// Where to listen.

@@ -18,6 +18,7 @@ mod cable;
 #[cfg(unix)]
 mod guess;
 mod links;
+mod load;
 mod rehearse;
 mod safety;
 #[cfg(unix)]
