@@ -299,7 +299,7 @@ impl Storm {
 }
 
 fn from_outside(name: &str, otherwise: u64) -> u64 {
-    std::env::var(name).map_or(otherwise, |text| text.parse().expect("a whole number"))
+    std::env::var(name).map_or(otherwise, |text| text.parse().unwrap())
 }
 
 #[test]

@@ -14,9 +14,15 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
-/// Time in which a client at a socket must take some of its reply, and all of it.
-pub const TAKE_SOME: Duration = Duration::from_millis(200);
+/// Longest wait of the thread of the head until a socket takes some of a reply. What it does not take
+/// at once goes out later: whoever reads nothing must not keep the head from being made safe.
+pub const TAKE_SOME: Duration = Duration::from_millis(1);
+
+/// Time in which a client at a socket must take its reply.
 const TAKE_ALL: Duration = Duration::from_millis(500);
+
+/// Bytes of replies that wait for a socket, but for a single one that is longer.
+const PENDING_MOST: usize = 1024 * 1024;
 
 /// Between two looks of a carrier whether it is to go on.
 const LOOK: Duration = Duration::from_millis(50);
@@ -38,7 +44,7 @@ pub enum Sent {
 /// The way back to a client.
 pub enum Peer {
     /// Its socket.
-    Socket(TcpStream),
+    Socket(Socket),
     /// Its serial line, which is slow: somebody else writes to it.
     Line(Outbox),
 }
@@ -50,38 +56,74 @@ impl Peer {
     }
 
     /// Sends a reply.
-    pub fn send(&self, reply: Vec<u8>) -> Sent {
+    pub fn send(&mut self, reply: Vec<u8>) -> Sent {
         match self {
-            Peer::Socket(stream) if sent(stream, &reply) => Sent::Yes,
-            Peer::Socket(_) => Sent::Never,
+            Peer::Socket(socket) => socket.send(reply),
             Peer::Line(outbox) => outbox.put(reply),
+        }
+    }
+
+    /// Sends more of what could not be sent at once.
+    pub fn send_more(&mut self) -> Sent {
+        match self {
+            Peer::Socket(socket) if !socket.pending.is_empty() => socket.send(Vec::new()),
+            _ => Sent::Yes,
         }
     }
 
     /// Hangs up, where that can be done.
     pub fn hang_up(&self) {
-        if let Peer::Socket(stream) = self {
+        if let Peer::Socket(socket) = self {
             // It may have hung up before.
-            let _ = stream.shutdown(Shutdown::Both);
+            let _ = socket.stream.shutdown(Shutdown::Both);
         }
     }
 }
 
-/// Sends a reply to a socket; false where the client does not take it in time.
-pub fn sent(mut stream: &TcpStream, mut bytes: &[u8]) -> bool {
-    let started = Instant::now();
-    while !bytes.is_empty() {
-        match stream.write(bytes) {
-            Ok(0) => return false,
-            Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
-            Err(error) if error.kind() == ErrorKind::Interrupted => {}
-            Err(_) => return false,
+/// A socket, and what it has not taken yet.
+pub struct Socket {
+    stream: TcpStream,
+    pending: Vec<u8>,
+    /// When it last took all.
+    since: Instant,
+}
+
+impl Socket {
+    /// Of a stream that waits for [`TAKE_SOME`] when it is written to.
+    pub fn new(stream: TcpStream) -> Socket {
+        Socket { stream, pending: Vec::new(), since: Instant::now() }
+    }
+
+    fn send(&mut self, reply: Vec<u8>) -> Sent {
+        if self.pending.is_empty() {
+            self.since = Instant::now();
+            self.pending = reply;
+        } else if self.pending.len() + reply.len() > PENDING_MOST && !reply.is_empty() {
+            return Sent::Never;
+        } else {
+            self.pending.extend(reply);
         }
-        if !bytes.is_empty() && started.elapsed() > TAKE_ALL {
-            return false;
+        let mut taken = 0;
+        while let Some(rest) = self.pending.get(taken..).filter(|rest| !rest.is_empty()) {
+            match self.stream.write(rest) {
+                Ok(0) => return Sent::Never,
+                Ok(count) => taken += count,
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(error)
+                    if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) =>
+                {
+                    break;
+                }
+                Err(_) => return Sent::Never,
+            }
+        }
+        self.pending.drain(..taken);
+        if self.pending.is_empty() || self.since.elapsed() < TAKE_ALL {
+            Sent::Yes
+        } else {
+            Sent::Never
         }
     }
-    true
 }
 
 /// Replies that wait for a serial line.

@@ -13,8 +13,9 @@
 use crate::head::wire::errors::WireError;
 use crate::head::wire::gate::Origin;
 use crate::head::wire::line::{Ends, Line};
-use crate::head::wire::peer::{Outbox, Peer, TAKE_SOME, sent};
+use crate::head::wire::peer::{Outbox, Peer, Socket, TAKE_SOME};
 use crate::head::wire::reader::{Event, Guest, Hall, PAUSE, Reader};
+use std::io::Write;
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -152,8 +153,7 @@ impl Porter {
         stream.set_read_timeout(Some(PAUSE))?;
         if self.inside.len() >= CLIENTS_MOST && !self.makes_room() {
             let why = WireError::new(-310, format!("{CLIENTS_MOST} clients are here already"));
-            sent(&stream, format!("{why}\n").as_bytes());
-            return Ok(());
+            return (&stream).write_all(format!("{why}\n").as_bytes());
         }
         let client = guest(&self.last, origin, self.open);
         let (writer, socket) = (stream.try_clone()?, stream.try_clone()?);
@@ -162,7 +162,7 @@ impl Porter {
         let name = format!("client {}", client.id);
         let reader = thread::Builder::new().name(name).spawn(move || {
             // It hung up, and that is all.
-            let _ = reader.run(Peer::Socket(writer));
+            let _ = reader.run(Peer::Socket(Socket::new(writer)));
         })?;
         self.inside.push(Inside { client, socket, reader });
         Ok(())

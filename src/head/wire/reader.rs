@@ -25,6 +25,9 @@ const LOOKING_MOST: Duration = Duration::from_secs(600);
 /// Between two looks of whoever waits for its turn to say a secret.
 const LOOK: Duration = Duration::from_millis(20);
 
+/// What a read gives in less was there already.
+const AT_ONCE: Duration = Duration::from_millis(1);
+
 /// Bytes read at once.
 const CHUNK: usize = 64 * 1024;
 
@@ -32,8 +35,8 @@ const CHUNK: usize = 64 * 1024;
 pub enum Event {
     /// A client.
     Came(Guest, Peer),
-    /// What it said.
-    Said(u64, Frame),
+    /// What it said, and when that came at the earliest.
+    Said(u64, Frame, Instant),
     /// It is silent for so long that whoever speaks next is taken for somebody else.
     Fresh(u64),
     /// It left.
@@ -99,16 +102,25 @@ impl Reader {
         let mut chunk = vec![0; CHUNK];
         let mut frames = Vec::new();
         let mut last = Instant::now();
+        // Nothing that is still unread came before.
+        let mut since = last;
+        let mut came = last;
         loop {
+            let asked = Instant::now();
             match self.stream.read(&mut chunk) {
                 Ok(0) => return "it ended".to_string(),
                 Ok(count) => {
                     last = Instant::now();
+                    // What waited while the head was busy is as old as it can be.
+                    came = if last - asked > AT_ONCE { last } else { since };
                     let most = if watch.controller() == id { BLOCK_MOST } else { BLOCK_LOOKING };
                     framer.feed(chunk.get(..count).unwrap_or_default(), most, &mut frames);
                     // The noise of a cut line is nobody.
                     if !is_line || framer.in_block() || frames.iter().any(is_somebody) {
-                        watch.heard(id);
+                        watch.heard(id, came);
+                    }
+                    if count < chunk.len() || frames.is_empty() {
+                        since = last;
                     }
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
@@ -137,7 +149,7 @@ impl Reader {
                     continue;
                 }
                 let over = !self.has_turn(&frame)
-                    || self.hall.events.send(Event::Said(id, frame)).is_err();
+                    || self.hall.events.send(Event::Said(id, frame, came)).is_err();
                 if over {
                     return "it was sent away".to_string();
                 }

@@ -34,6 +34,9 @@ const IDLE: Duration = Duration::from_millis(20);
 /// the time in which a thread wakes up.
 const ATTENTIVE: Duration = Duration::from_micros(200);
 
+/// Between two attempts to send what clients did not take at once.
+const MORE: Duration = Duration::from_millis(10);
+
 /// Between two attempts to make a head safe that would not be.
 const AGAIN: Duration = Duration::from_secs(1);
 
@@ -95,7 +98,7 @@ pub fn serve(
 impl Server<'_> {
     /// Until the porter is gone, which is when the server is to end.
     fn hear(&mut self, heard: &Receiver<Event>) {
-        let (mut attentive, mut tried) = (false, Instant::now());
+        let (mut attentive, mut tried, mut sent) = (false, Instant::now(), Instant::now());
         loop {
             let event = match next(heard, attentive) {
                 Ok(event) => Some(event),
@@ -106,6 +109,10 @@ impl Server<'_> {
             self.look();
             if let Some(event) = event {
                 self.event(event);
+            }
+            if sent.elapsed() > MORE {
+                self.send_more();
+                sent = Instant::now();
             }
             if tried.elapsed() > AGAIN {
                 tried = Instant::now();
@@ -134,8 +141,14 @@ impl Server<'_> {
                 }
                 self.clients.insert(guest.id, Client { session, guest, peer });
             }
-            Event::Said(id, frame) => {
-                if !self.said(id, frame) {
+            Event::Said(id, frame, came) => {
+                let controlled = self.watch.controller() == id;
+                let keep = self.said(id, frame);
+                if !controlled {
+                    // Where it took control: what waited for the head is as old as it is.
+                    self.watch.heard_at(id, came);
+                }
+                if !keep {
                     self.dismiss(id);
                 }
             }
@@ -208,6 +221,16 @@ impl Server<'_> {
         if let Some(client) = self.clients.get_mut(&id) {
             client.session = Session::new(id, self.open);
             client.guest.admitted.store(self.open, Ordering::SeqCst);
+        }
+    }
+
+    /// Sends what clients did not take at once.
+    fn send_more(&mut self) {
+        let sent = self.clients.iter_mut().map(|(id, client)| (*id, client.peer.send_more()));
+        let gone: Vec<u64> =
+            sent.filter(|(_, sent)| *sent == Sent::Never).map(|(id, _)| id).collect();
+        for id in gone {
+            self.dismiss(id);
         }
     }
 
