@@ -192,3 +192,54 @@ fn says_secret(frame: &Frame) -> bool {
     let units = frame.as_ref().ok().and_then(|message| units(message).ok());
     units.is_some_and(|units| units.iter().any(|unit| last(&unit.header)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Event, Guest, Hall, Reader};
+    use crate::head::wire::gate::Origin;
+    use crate::head::wire::peer::{Outbox, Peer};
+    use crate::head::wire::watch::Watch;
+    use std::io::Read;
+    use std::sync::Arc;
+    use std::sync::mpsc::sync_channel;
+    use std::thread;
+    use std::time::Duration;
+
+    /// What came long ago, in pieces.
+    struct Pieces(Vec<&'static [u8]>);
+
+    impl Read for Pieces {
+        fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+            let Some(piece) = self.0.pop() else { return Ok(0) };
+            into[..piece.len()].copy_from_slice(piece);
+            Ok(piece.len())
+        }
+    }
+
+    /// Bytes that waited while the head was busy prove no more than that somebody was there.
+    #[test]
+    fn what_waits_unread_is_no_younger_for_it() {
+        let (events, heard) = sync_channel(0);
+        let watch = Arc::new(Watch::new(Duration::from_secs(60), Arc::default()));
+        watch.give(1);
+        let client = Guest {
+            id: 1,
+            origin: Origin::of("10.0.0.7".parse().unwrap()),
+            gone: Arc::default(),
+            admitted: Arc::default(),
+        };
+        let hall = Hall { watch: Arc::clone(&watch), events, gate: Arc::default() };
+        let reader = Reader { client, stream: Box::new(Pieces(vec![b"B\n", b"A\n"])), hall };
+        let reading = thread::spawn(move || reader.run(Peer::Line(Outbox::new().0)));
+        assert!(matches!(heard.recv(), Ok(Event::Came(..))));
+        let busy = Duration::from_millis(200);
+        thread::sleep(busy);
+        for wanted in [b"A", b"B"] {
+            let Ok(Event::Said(1, Ok(said), _)) = heard.recv() else { panic!() };
+            assert_eq!(said, wanted);
+        }
+        assert!(watch.silence() >= busy, "{:?}", watch.silence());
+        assert!(matches!(heard.recv(), Ok(Event::Left(1))));
+        reading.join().unwrap();
+    }
+}
