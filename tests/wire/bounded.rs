@@ -110,7 +110,7 @@ fn a_client_that_reads_nothing_holds_nobody_up() {
 #[test]
 fn clients_that_read_nothing_do_not_delay_the_dead_man() {
     let server = Server::with(&["--dead-man", "1s"]);
-    let mut line = server.controller();
+    let (mut line, mut looking) = (server.controller(), server.line());
     line.say("ROT:SPE 4800 RPM");
     assert_eq!(line.ask("*OPC?"), "1");
     let silent = Instant::now();
@@ -124,9 +124,9 @@ fn clients_that_read_nothing_do_not_delay_the_dead_man() {
             })
         })
         .collect();
-    greedy.into_iter().for_each(|one| one.join().unwrap());
-    let mut looking = server.line();
     looking.until_safe();
     assert!(silent.elapsed() <= Duration::from_secs(1), "{:?}", silent.elapsed());
     assert!(line.ask("SYST:ERR?").contains("silent for 1 s"));
+    drop(server);
+    greedy.into_iter().for_each(|one| one.join().unwrap());
 }

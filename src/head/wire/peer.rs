@@ -66,7 +66,7 @@ impl Peer {
     /// Sends more of what could not be sent at once.
     pub fn send_more(&mut self) -> Sent {
         match self {
-            Peer::Socket(socket) if !socket.pending.is_empty() => socket.send(Vec::new()),
+            Peer::Socket(socket) if !socket.pending.is_empty() => socket.push(),
             _ => Sent::Yes,
         }
     }
@@ -98,11 +98,17 @@ impl Socket {
         if self.pending.is_empty() {
             self.since = Instant::now();
             self.pending = reply;
-        } else if self.pending.len() + reply.len() > PENDING_MOST && !reply.is_empty() {
-            return Sent::Never;
-        } else {
-            self.pending.extend(reply);
+            return self.push();
         }
+        // Another try would be another wait.
+        if self.pending.len() + reply.len() > PENDING_MOST {
+            return Sent::Never;
+        }
+        self.pending.extend(reply);
+        Sent::Yes
+    }
+
+    fn push(&mut self) -> Sent {
         let mut taken = 0;
         while let Some(rest) = self.pending.get(taken..).filter(|rest| !rest.is_empty()) {
             match self.stream.write(rest) {

@@ -34,8 +34,8 @@ const IDLE: Duration = Duration::from_millis(20);
 /// the time in which a thread wakes up.
 const ATTENTIVE: Duration = Duration::from_micros(200);
 
-/// Between two attempts to send what clients did not take at once.
-const MORE: Duration = Duration::from_millis(10);
+/// Between two attempts to send what clients did not take at once, each of which may be a short wait.
+const MORE: Duration = Duration::from_millis(50);
 
 /// Between two attempts to make a head safe that would not be.
 const AGAIN: Duration = Duration::from_secs(1);
