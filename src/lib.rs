@@ -29,3 +29,8 @@ pub mod statistics;
 pub mod syntax;
 pub mod terminal;
 pub mod units;
+
+/// The Rust of the guide is tried as well.
+#[cfg(doctest)]
+#[doc = include_str!("../docs/heads.md")]
+struct Guide;

@@ -357,10 +357,17 @@ fn a_head_that_is_not_left_safe_ends_the_batch() {
     assert_eq!(code, 3, "{told}");
     assert!(told.contains("SN-1 was not left safe, so the batch ends here"), "{told}");
     assert_eq!(serials(&folder, "begun"), ["SN-1"]);
+    let table = || fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    assert!(table().lines().any(|row| row.starts_with("SN-1,") && row.ends_with(",no")));
+    assert!(told.contains("NOT LEFT SAFE;"), "{told}");
+    // The same where the journal was cut off and the record has to tell.
+    forget(&folder, 1, "");
     // It was told of; whoever goes on has looked at it.
     let (code, told) = batch(&folder, &[]);
     assert_eq!(code, 3, "{told}");
     assert_eq!(serials(&folder, "done"), ["SN-1", "SN-2"]);
+    assert!(told.contains("NOT LEFT SAFE;"), "{told}");
+    assert!(table().lines().any(|row| row.starts_with("SN-2,") && row.ends_with(",yes")));
 }
 
 /// Takes the last lines of the journal away, as if they had never been written.

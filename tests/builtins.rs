@@ -10,11 +10,10 @@
     reason = "a test fails by panicking, and tries the product from outside"
 )]
 
-use spintrue::builtins::{Default, TOPICS, records, table};
+use spintrue::builtins::{Default, Spec, TOPICS, records, table};
 use spintrue::diagnostics::render::render;
-use spintrue::head::Images;
-use spintrue::head::sim;
 use spintrue::head::station::Station;
+use spintrue::head::{Head, Images, sim};
 use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{Files, Text, Verdict, prepare, read_image, run};
@@ -59,7 +58,12 @@ fn every_example_passes() {
         let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
         assert!(prepared.errors() == 0, "{name}:\n{said}");
         assert!(builtin.example.contains(name), "the example of {name} does not use it");
-        let (head, gauge) = sim::open(None, 1).unwrap();
+        // Of a head alone there is nothing to switch.
+        let named = builtin.parameters.first().map(|parameter| &parameter.spec);
+        let around = matches!(named, Some(Spec::Signal | Spec::Channel));
+        let station = include_str!("../scripts/heads/ten_with_station.toml");
+        let (mut head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
+        assert!(prepared.misused(&head.describe().unwrap()).is_empty(), "{name}");
         let stop = Arc::new(AtomicBool::new(false));
         let provoking = head.provoking();
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();

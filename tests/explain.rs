@@ -9,7 +9,7 @@ use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
 use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS, LISTS};
 use spintrue::diagnostics::render::render;
-use spintrue::head::{Provoker, sim};
+use spintrue::head::{Head, Provoker, sim};
 use spintrue::session::{Files, Prepared, Text, prepare, topics};
 use std::collections::BTreeSet;
 use std::process::{Command, Output};
@@ -20,13 +20,14 @@ struct Example {
     settings: Vec<String>,
     allowed: Option<Vec<Effect>>,
     answers: Option<String>,
+    head: Option<String>,
 }
 
 impl Example {
     fn new(text: &str) -> Example {
         let mut files = vec![("example.spt".to_string(), String::new())];
         let mut settings = Vec::new();
-        let (mut allowed, mut answers) = (None, None);
+        let (mut allowed, mut answers, mut head) = (None, None, None);
         let mut times = 1;
         for line in text.trim_matches('\n').lines() {
             if let Some(name) = line.strip_prefix("// file ") {
@@ -37,6 +38,8 @@ impl Example {
                 allowed = Some(list.split(',').map(|word| Effect::named(word).unwrap()).collect());
             } else if let Some(file) = line.strip_prefix("// --answers ") {
                 answers = Some(file.to_string());
+            } else if let Some(file) = line.strip_prefix("// --head ") {
+                head = Some(file.to_string());
             } else if let Some(count) = line.strip_prefix("// ").and_then(repeated) {
                 times = count;
             } else {
@@ -45,7 +48,7 @@ impl Example {
                 times = 1;
             }
         }
-        Example { files, settings, allowed, answers }
+        Example { files, settings, allowed, answers, head }
     }
 
     /// Everything that is said of it, first what the check says.
@@ -57,7 +60,10 @@ impl Example {
         if let Some(answers) = answers {
             said.extend(prepared.answers(&mut self, &answers).err().into_iter().flatten());
         }
-        let (head, _) = sim::open(None, 1).unwrap();
+        let file = self.head.take().map(|file| self.read(None, &file).unwrap());
+        let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
+        let (mut head, _) = sim::open(file, 1).unwrap();
+        said.extend(prepared.misused(&head.describe().unwrap()));
         let provoking = head.provoking();
         said.extend(prepared.unprovokable(&|fault| provoking.refused(fault)));
         if let Some(allowed) = allowed {

@@ -324,6 +324,26 @@ fn a_record_is_shown_as_its_run_was() {
     assert_eq!(json["identity"]["operator"], "me");
 }
 
+/// Questions and answers stand between the checks, in the order and the words of the run.
+#[test]
+fn what_was_answered_is_shown_as_its_run_was() {
+    let folder = Folder::new("record-answers");
+    let place = folder.path("record");
+    let answers = ["--answers", "scripts/answers/fit_spacer.toml", "--record", &place];
+    let run = spintrue(&[&["run", "scripts/fit_spacer.spt"], &answers[..]].concat());
+    let (code, told) = show(&place, &[]);
+    assert_eq!(code, 0, "{told}");
+    let stamped = |text: &str| {
+        let lines = text.lines().filter(|line| line.starts_with("    0.00"));
+        lines.map(str::to_string).collect::<Vec<_>>()
+    };
+    assert_eq!(stamped(&told), stamped(&said(&run)));
+    assert_eq!(stamped(&told).len(), 7, "{told}");
+    let (_, json) = show(&place, &["--json"]);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["answers"].as_array().unwrap().len(), 5);
+}
+
 #[test]
 fn a_record_that_is_changed_or_cut_off_is_shown_and_says_so() {
     let (_folder, place) = failing();

@@ -196,6 +196,25 @@ fn libraries_stay_in_their_rooms() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// The worked examples, in whatever language, by their files.
+fn examples() -> Vec<(PathBuf, String)> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples");
+    let folders = fs::read_dir(root).unwrap().map(|entry| entry.unwrap().path());
+    let files = folders.flat_map(|folder| fs::read_dir(folder).unwrap());
+    let files = files.map(|entry| entry.unwrap().path()).filter(|path| path.is_file());
+    files.map(|path| (path.clone(), fs::read_to_string(path).unwrap())).collect()
+}
+
+#[test]
+fn every_example_says_what_it_holds_and_stays_readable() {
+    for (path, text) in examples() {
+        let opens = if path.extension().is_some_and(|e| e == "py") { "\"\"\"" } else { "//! " };
+        assert!(text.starts_with(opens), "{}: no header", path.display());
+        let lines = text.lines().count();
+        assert!(lines <= LINES_MOST, "{}: {lines} lines, split it", path.display());
+    }
+}
+
 #[test]
 fn every_file_says_what_it_holds_and_stays_readable() {
     let mut wrong = Vec::new();

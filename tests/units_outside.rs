@@ -13,12 +13,13 @@
 use spintrue::units::{Dimension, parse_quantity, parse_unit, show};
 use uom::si::f64::{
     Acceleration, Angle, AngularVelocity, ElectricPotential, ElectricalResistance, Energy, Force,
-    Frequency, Length, Mass, Power, TemperatureInterval, ThermodynamicTemperature, Time, Velocity,
+    Frequency, Length, Mass, Power, Pressure, TemperatureInterval, ThermodynamicTemperature, Time,
+    Velocity,
 };
 use uom::si::{
     acceleration, angle, angular_velocity, electric_potential, electrical_resistance, energy,
-    force, frequency, length, mass, power, temperature_interval, thermodynamic_temperature, time,
-    velocity,
+    force, frequency, length, mass, power, pressure, temperature_interval,
+    thermodynamic_temperature, time, velocity,
 };
 
 fn ours(text: &str) -> f64 {
@@ -64,6 +65,8 @@ fn conversions_agree_with_uom() {
     close("9.8 m/s^2", Acceleration::new::<acceleration::meter_per_second_squared>(9.8).value);
     close("25 g", Mass::new::<mass::gram>(25.0).value);
     close("3 mN", Force::new::<force::millinewton>(3.0).value);
+    close("80 kPa", Pressure::new::<pressure::kilopascal>(80.0).value);
+    close("950 mbar", Pressure::new::<pressure::millibar>(950.0).value);
     close("5 kJ", Energy::new::<energy::kilojoule>(5.0).value);
     close("5 mW", Power::new::<power::milliwatt>(5.0).value);
     close("24 V", ElectricPotential::new::<electric_potential::volt>(24.0).value);

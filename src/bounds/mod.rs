@@ -27,6 +27,7 @@ use crate::bounds::known::{Num, Val};
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
 use crate::head::Description;
+use crate::head::signals::AtSafe;
 use crate::head::station::REST_SLICE;
 use crate::program::tree::{Program, Slot, Statement};
 
@@ -90,7 +91,10 @@ pub struct Bound {
 /// script that may keep its polygon spinning lets it run out where it coasts already.
 pub fn finish_most(head: &Description, keeps: bool) -> f64 {
     let times = head.times;
-    let calls = SAFE_CALLS * times.reply_most.max(times.silence_most);
+    let outputs =
+        head.signals.iter().filter(|s| s.at_safe.is_some_and(|safe| safe != AtSafe::Keep));
+    let outputs = outputs.count() + head.channels.iter().filter(|c| c.at_safe.is_some()).count();
+    let calls = (SAFE_CALLS + outputs as f64) * times.reply_most.max(times.silence_most);
     let down = if keeps { times.brake_most.max(head.coast_most) } else { times.brake_most };
     calls + head.galvanometer_settling + down + REST_SLICE
 }

@@ -247,6 +247,11 @@ pub(super) fn per_turn(asked: &Asked<'_>) -> Extent {
     Extent::List { count, values: Range::ANY }
 }
 
+/// A number of which nothing is known.
+pub(super) fn any_number(_: &Asked<'_>) -> Extent {
+    Extent::Number(Range::ANY)
+}
+
 /// How many elements.
 pub(super) fn count(asked: &Asked<'_>) -> Extent {
     match asked.arguments.first() {

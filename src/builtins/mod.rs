@@ -12,6 +12,7 @@ mod numbers;
 mod pulses;
 mod records;
 mod rehearsal;
+mod signals;
 pub mod signature;
 mod statistics;
 mod supply;
@@ -21,6 +22,7 @@ mod uncertainty;
 
 pub use bound::{Asked, Extent, Gives, Longest, Range};
 pub use records::{FAILURE, records};
+pub use signals::{kind_of, unlike};
 pub use signature::{
     Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trouble,
 };
@@ -45,6 +47,7 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Test lines", builtins: testing::BUILTINS },
     Topic { title: "Pages", builtins: exposure::BUILTINS },
     Topic { title: "Trims", builtins: trims::BUILTINS },
+    Topic { title: "Signals of the station", builtins: signals::BUILTINS },
     Topic { title: "Rehearsal, on a simulated head", builtins: rehearsal::BUILTINS },
     Topic { title: "Failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },

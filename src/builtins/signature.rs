@@ -17,6 +17,8 @@ pub enum Effect {
     Spins,
     /// Moves the galvanometer.
     Steers,
+    /// Switches outputs of the station and sets its channels.
+    Switches,
     /// Lets light out.
     Emits,
     /// Changes the trims in force.
@@ -31,10 +33,11 @@ pub enum Effect {
 
 impl Effect {
     /// Every effect.
-    pub const ALL: [Effect; 8] = [
+    pub const ALL: [Effect; 9] = [
         Effect::Reads,
         Effect::Spins,
         Effect::Steers,
+        Effect::Switches,
         Effect::Emits,
         Effect::Trims,
         Effect::Stores,
@@ -42,11 +45,12 @@ impl Effect {
         Effect::Provokes,
     ];
 
-    /// The effect behind a word: `spins`, or `spin` as options say it.
+    /// The effect behind a word: `spins`, or `spin` as options say it, or `switch`.
     pub fn named(word: &str) -> Option<Effect> {
         Effect::ALL.into_iter().find(|e| {
             let text = e.text();
-            text == word || text.strip_suffix('s') == Some(word)
+            let short = [text.strip_suffix('s'), text.strip_suffix("es")];
+            text == word || short.contains(&Some(word))
         })
     }
 
@@ -56,6 +60,7 @@ impl Effect {
             Effect::Reads => "reads",
             Effect::Spins => "spins",
             Effect::Steers => "steers",
+            Effect::Switches => "switches",
             Effect::Emits => "emits",
             Effect::Trims => "trims",
             Effect::Stores => "stores",
@@ -78,6 +83,12 @@ pub enum Spec {
     Image,
     /// Text that names a fault; where it stands as plain text, it is looked at beforehand.
     Fault,
+    /// Text that names a signal; where it stands as plain text, it is looked up beforehand.
+    Signal,
+    /// Text that names a channel, likewise.
+    Channel,
+    /// A quantity or a temperature whose kind is what a channel must have.
+    Like,
     /// Text.
     Text,
     /// No result.
@@ -129,6 +140,8 @@ pub struct Context<'a> {
     pub station: &'a mut Station,
     /// For built-ins over lists of anything: how one item of the first list lies.
     pub item: Layout,
+    /// For built-ins that must know of which kind a number is.
+    pub like: &'a Type,
 }
 
 /// Why a built-in failed; the interpreter adds the place.
@@ -187,9 +200,9 @@ impl Spec {
             Spec::Quantity(dimension) => Type::Quantity(*dimension),
             Spec::Temperature => Type::Temperature,
             Spec::Flag => Type::Flag,
-            Spec::Text | Spec::Image | Spec::Fault => Type::Text,
+            Spec::Text | Spec::Image | Spec::Fault | Spec::Signal | Spec::Channel => Type::Text,
             Spec::Nothing => Type::Nothing,
-            Spec::Any => Type::Any,
+            Spec::Any | Spec::Like => Type::Any,
             Spec::List(item) => item.to_type().list(),
             Spec::Record(record) => Type::Record(Rc::new(record.to_type())),
         }

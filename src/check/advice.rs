@@ -4,7 +4,7 @@ use crate::program::types::Type;
 use crate::units::{Dimension, suited};
 
 /// The candidate nearest to a misspelt name, if one is near enough to be meant.
-pub(super) fn near<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn near<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let lower = wrong.to_lowercase();
     let enough = |candidate: &&str| {
         let distance = strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());

@@ -1,6 +1,6 @@
 //! Calls of routines and built-ins: arguments to parameters, open kinds, results.
 
-use crate::builtins::{self, Effect, Spec};
+use crate::builtins::{self, Effect};
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
@@ -10,7 +10,7 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name, Piece};
+use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name};
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -69,33 +69,15 @@ impl Checker<'_> {
             }
             return Typed::unknown(span);
         };
-        self.named(callee, arguments, &slots);
         let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
             return Typed::unknown(span);
         };
+        self.named(callee, arguments, &slots, &values);
+        let Some(like) = self.like(callee, &values) else { return Typed::unknown(span) };
         if !allowed {
             return Typed::unknown(span);
         }
-        self.coded(callee, &signature, values, returns, span)
-    }
-
-    /// Remembers images and faults that are named by plain text, so that they can be looked at
-    /// beforehand.
-    fn named(&mut self, callee: Callee, arguments: &[Argument], slots: &[Option<usize>]) {
-        let Callee::Builtin(index) = callee else { return };
-        let Some(builtin) = builtins::table().get(index) else { return };
-        for (parameter, slot) in builtin.parameters.iter().zip(slots) {
-            let kept = match parameter.spec {
-                Spec::Image => &mut self.images,
-                Spec::Fault => &mut self.faults,
-                _ => continue,
-            };
-            let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
-            let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
-            if let [Piece::Plain(name)] = pieces.as_slice() {
-                kept.push((name.clone(), argument.value.span));
-            }
-        }
+        self.coded(callee, &signature, values, (returns, like), span)
     }
 
     /// The routine that a name means here.
@@ -456,7 +438,7 @@ impl Checker<'_> {
         callee: Callee,
         signature: &Signature,
         values: Vec<Option<Typed>>,
-        returns: Type,
+        (returns, like): (Type, Type),
         span: Span,
     ) -> Typed {
         match callee {
@@ -495,7 +477,7 @@ impl Checker<'_> {
                     }
                 }
                 let arguments = values.into_iter().map(|v| v.map(|typed| typed.code)).collect();
-                let call = Box::new(program::BuiltinCall { builtin, arguments, item, span });
+                let call = Box::new(program::BuiltinCall { builtin, arguments, item, like, span });
                 let code = by_type(&returns, call, Number::Builtin, Flag::Builtin, Ref::Builtin);
                 Typed::new(returns, code, span).with_unit(unit)
             }

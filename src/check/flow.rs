@@ -129,6 +129,7 @@ impl Checker<'_> {
             }
         }
         let script = self.effects_in(&graph, None);
+        self.used_under_light(&graph);
         self.armed_twice(&graph);
         self.speed_under_light(&graph);
         self.asked_under_light(&graph);

@@ -8,6 +8,24 @@ use crate::source::SourceMap;
 /// Longest chain of calls that is shown.
 const CALLS_MOST: usize = 8;
 
+/// What may be done to a head: what was allowed by name; where nothing was, everything, but that
+/// nothing is stored for good unless that is `harmless`, on a simulated or replayed head, or
+/// somebody is there.
+pub fn leave(named: Option<&[Effect]>, harmless: bool, attended: bool) -> Vec<Effect> {
+    let usual = |effect: &Effect| *effect != Effect::Stores || harmless || attended;
+    named.map_or_else(|| Effect::ALL.into_iter().filter(usual).collect(), <[Effect]>::to_vec)
+}
+
+/// How `effect`, which is beyond [`leave`], could be allowed; `named` where a list said what is.
+pub fn way_out(named: bool, effect: Effect) -> String {
+    if named {
+        return format!("add it to the list: `--allow ...,{}`", effect.text());
+    }
+    let all = Effect::ALL.into_iter().filter(|e| *e != Effect::Provokes).map(Effect::text);
+    let all = all.collect::<Vec<_>>().join(",");
+    format!("nobody is at the terminal, so storing for good must be allowed: `--allow {all}`")
+}
+
 /// Reports what the script may do beyond `allowed`; `way_out` says how it could be allowed.
 pub fn beyond(
     effects: &[EffectsOf],

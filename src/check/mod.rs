@@ -20,6 +20,7 @@ mod head;
 pub mod index;
 pub mod limit;
 pub mod live;
+mod named;
 mod operator;
 mod place;
 mod promise;
@@ -27,6 +28,9 @@ mod scope;
 mod sequence;
 mod statement;
 pub mod steps;
+
+pub(crate) use advice::near;
+pub use named::{Like, Named, Use, Used};
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Severity};
@@ -95,10 +99,8 @@ pub struct Checked {
     pub effects: Vec<flow::EffectsOf>,
     /// What each name means, where that was asked for.
     pub index: Option<index::Index>,
-    /// Images that are named by plain text, and where.
-    pub images: Vec<(String, Span)>,
-    /// Faults that are named by plain text, and where.
-    pub faults: Vec<(String, Span)>,
+    /// What is named by plain text.
+    pub named: Named,
     /// What an entry leaves behind; nothing of a script.
     pub left: live::Left,
     /// Where a run may pause; nothing unless an entry is stepped through.
@@ -141,8 +143,7 @@ pub fn check(
         decides: deciding::Chosen::default(),
         found: Vec::new(),
         questions: Vec::new(),
-        images: Vec::new(),
-        faults: Vec::new(),
+        named: Named::default(),
         found_steps: steps::Found::default(),
         live: live.map(live::State::new),
     };
@@ -163,10 +164,10 @@ pub fn check(
     let steps = checker.steps();
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let (images, faults) = (checker.images, checker.faults);
+    let named = checker.named;
     let program = (!failed).then_some(checker.program);
     let left = checker.live.map(live::State::left).unwrap_or_default();
-    Checked { program, diagnostics, effects, index, images, faults, left, steps }
+    Checked { program, diagnostics, effects, index, named, left, steps }
 }
 
 /// A routine as callers see it.
@@ -250,8 +251,7 @@ struct Checker<'a> {
     found: Vec<deciding::Found>,
     /// Questions that the script may ask, so far.
     questions: Vec<ask::Found>,
-    images: Vec<(String, Span)>,
-    faults: Vec<(String, Span)>,
+    named: Named,
     /// Where a run may pause, so far.
     found_steps: steps::Found,
     live: Option<live::State<'a>>,

@@ -2,6 +2,7 @@
 
 use crate::cli::files::read_text;
 use crate::cli::memory;
+use crate::cli::own;
 use crate::cli::trace::{self, Replaying};
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
@@ -171,6 +172,16 @@ pub(super) fn open_with(
         }
         return open_wired(place, secret);
     }
+    if let Some(kind) = own::find(address) {
+        if let Some(option) = seed.map(|_| "--seed").or((!faults.is_empty()).then_some("--fault")) {
+            return Err(format!(
+                "error: `{option}` needs a simulated head of spintrue's own, which `{address}` is \
+                 not: leave it out"
+            ));
+        }
+        let (head, gauge) = kind.opened(address)?;
+        return Ok(plain(head, gauge));
+    }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other
@@ -227,17 +238,25 @@ fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
     let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
     let opened = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    Ok(Opened {
-        head: Box::new(opened.head),
-        gauge: Some(Box::new(opened.gauge)),
-        provoker: opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>),
+    let seed = opened.seed.unwrap_or(1);
+    let provoker = opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>);
+    let known = plain(Box::new(opened.head), Some(Box::new(opened.gauge)));
+    Ok(Opened { seed, provoker, stop, cut, ..known })
+}
+
+/// A head of which no more is known.
+fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>) -> Opened {
+    Opened {
+        head,
+        gauge,
+        provoker: None,
         faults: Vec::new(),
         medium: None,
-        seed: opened.seed.unwrap_or(1),
+        seed: 1,
         replay: None,
-        stop,
-        cut,
-    })
+        stop: Arc::default(),
+        cut: Arc::default(),
+    }
 }
 
 /// The secret on the first line of a file. Whatever is wrong is told without it.

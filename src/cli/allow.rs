@@ -5,7 +5,7 @@
 //! neither.
 
 use crate::builtins::Effect;
-use crate::check::limit::beyond;
+use crate::check::limit::{beyond, leave, way_out};
 use crate::diagnostics::Diagnostic;
 use crate::session::Prepared;
 use std::io::{IsTerminal, stdin};
@@ -29,23 +29,13 @@ pub(super) fn refused(
     simulated: bool,
     replayed: bool,
 ) -> Vec<Diagnostic> {
-    let unattended = !simulated && !replayed && !stdin().is_terminal();
-    let usual: Vec<Effect> =
-        Effect::ALL.into_iter().filter(|e| *e != Effect::Stores || !unattended).collect();
-    let allowed_here: Vec<Effect> = allowed
-        .unwrap_or(&usual)
-        .iter()
-        .copied()
-        .filter(|effect| *effect != Effect::Provokes || simulated)
-        .collect();
-    let way_out = |effect: Effect| match allowed {
-        _ if effect == Effect::Provokes && !simulated => {
+    let mut here = leave(allowed, simulated || replayed, stdin().is_terminal());
+    here.retain(|effect| *effect != Effect::Provokes || simulated);
+    let out = |effect: Effect| match effect {
+        Effect::Provokes if !simulated => {
             "faults are provoked on simulated heads only: run it with `--head sim`".to_string()
         }
-        Some(_) => format!("add it to the list: `--allow ...,{}`", effect.text()),
-        None => "nobody is at the terminal, so storing for good must be allowed: \
-                 `--allow reads,spins,steers,emits,trims,stores`"
-            .to_string(),
+        _ => way_out(allowed.is_some(), effect),
     };
-    beyond(&prepared.effects, &allowed_here, &way_out, &prepared.sources)
+    beyond(&prepared.effects, &here, &out, &prepared.sources)
 }

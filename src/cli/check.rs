@@ -57,9 +57,13 @@ struct Heads {
 }
 
 impl Heads {
-    fn unprovokable(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let Some(provoker) = &self.provoker else { return Vec::new() };
-        prepared.unprovokable(&|fault| provoker.refused(fault))
+    /// What a script names by plain text and this head does not have.
+    fn impossible(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        let mut found = prepared.misused(&self.head);
+        if let Some(provoker) = &self.provoker {
+            found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
+        }
+        found
     }
 }
 
@@ -87,7 +91,7 @@ pub(super) fn check(options: &Options) -> u8 {
                 code = WRONG;
             }
             Ok(mut prepared) => {
-                prepared.diagnostics.extend(heads.unprovokable(&prepared));
+                prepared.diagnostics.extend(heads.impossible(&prepared));
                 answered(options, &mut prepared);
                 complain(&rendered(&prepared.diagnostics, &prepared.sources));
                 if prepared.errors() > 0 {
@@ -125,7 +129,7 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
                 let refused = bound
                     .as_ref()
                     .and_then(|bound| duration::refused(bound, options.at_most, &checked.sources));
-                checked.diagnostics.extend(heads.unprovokable(&checked));
+                checked.diagnostics.extend(heads.impossible(&checked));
                 answered(options, &mut checked);
                 checked.diagnostics.extend(refused);
                 prepared.push((script.as_str(), checked, bound.and_then(|bound| bound.most)));
@@ -143,8 +147,9 @@ fn report(script: &str, prepared: &Prepared) {
     let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
     let name = styled(script, BOLD, colour);
     let verdict = match (prepared.program.is_some(), prepared.errors(), warnings) {
-        (true, _, 0) => "no problems".to_string(),
-        (true, _, n) => format!("may run, with {}", counted(n, "warning")),
+        (true, 0, 0) => "no problems".to_string(),
+        (true, 0, n) => format!("may run, with {}", counted(n, "warning")),
+        (true, errors, _) => format!("does not run like this: {}", counted(errors, "error")),
         (false, errors, _) => format!("does not run: {}", counted(errors, "error")),
     };
     say(&format!("{name}: {verdict}\n"));

@@ -31,14 +31,9 @@ pub(super) struct Console {
 impl Console {
     pub(super) fn new(about: &About<'_>, caution: &str) -> Self {
         let colour = terminal::colour_output();
-        let head = about.head;
-        let kind = if head.simulated {
-            format!("simulated head {} {} (seed {})", head.model, head.serial, about.seed)
-        } else {
-            format!("head {} {}", head.model, head.serial)
-        };
-        let kind = if about.replay { format!("replay of {kind}") } else { kind };
-        let mut text = format!("{} on {kind}\n", styled(about.script, BOLD, colour));
+        let on = told::head(about.head, about.seed, about.replay);
+        let title = wrapped(&format!("{} on {on}", about.script), "");
+        let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
         if !about.params.is_empty() {
             let params: Vec<String> =
                 about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();

@@ -1,9 +1,8 @@
 //! `explain`: what a code means, why, and how to mend it; or all codes by topic.
 
 use crate::cli::WRONG;
-use crate::diagnostics::codes::Code;
 use crate::session::topics;
-use crate::terminal::{BOLD, colour_output, complain, say, styled, wrapped};
+use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -30,7 +29,7 @@ pub(super) fn explain(options: &Options) -> u8 {
     let codes = || topics().flat_map(|topic| topic.codes);
     match codes().find(|known| known.code == wanted) {
         Some(code) => {
-            say(&explained(code, colour));
+            say(&reference::code(code, colour));
             0
         }
         None => {
@@ -69,30 +68,10 @@ fn overview(colour: bool) -> String {
     for topic in topics() {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
         for code in topic.codes {
-            text.push_str(&format!("  {}  {}\n", code.code, code.meaning));
+            text.push_str(&beside(&format!("  {} ", code.code), code.meaning));
         }
         text.push('\n');
     }
     text.push_str("`spintrue explain CODE` explains one, with a wrong and a right example.\n");
     text
-}
-
-fn explained(code: &Code, colour: bool) -> String {
-    let heading = format!("{}: {}", code.code, code.meaning);
-    let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
-    text.push_str(&wrapped(code.why, ""));
-    for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
-        text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
-        for line in example.trim_matches('\n').lines() {
-            text.push_str(&format!("  {}\n", visible(line)));
-        }
-    }
-    text
-}
-
-/// Control characters as escapes: an example of one must not play with the terminal.
-fn visible(line: &str) -> String {
-    let show =
-        |c: char| if c.is_control() { c.escape_unicode().to_string() } else { c.to_string() };
-    line.chars().map(show).collect()
 }

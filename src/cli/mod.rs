@@ -19,6 +19,7 @@ mod json;
 mod lsp;
 mod memory;
 mod operator;
+mod own;
 mod pages;
 mod picture;
 mod record;
@@ -30,6 +31,8 @@ mod simulate;
 mod summary;
 mod trace;
 mod units;
+
+pub use own::{HeadAndGauge, OwnHead};
 
 use crate::terminal;
 use clap::{Parser, Subcommand};
@@ -114,6 +117,34 @@ enum Command {
     /// Explains a code of a report, or lists them all
     #[command(after_help = explain::AFTER_HELP)]
     Explain(explain::Options),
+}
+
+/// Runs the command that the arguments ask for, with heads of one's own beside those known here:
+/// each has the address of its name, and whatever takes a head takes it.
+///
+/// ```no_run
+/// use spintrue::cli::{OwnHead, main_with};
+/// use spintrue::head::sim;
+///
+/// // In place of a simulated head, one of your own.
+/// let bench = OwnHead {
+///     name: "bench",
+///     open: |_| {
+///         let (head, gauge) = sim::open(None, 1).map_err(|why| format!("{why:?}"))?;
+///         Ok((Box::new(head), Some(Box::new(gauge))))
+///     },
+/// };
+/// // What `main` returns: `run script.spt --head bench` and all else work.
+/// let code = main_with(&[bench]);
+/// ```
+pub fn main_with(heads: &[OwnHead]) -> ExitCode {
+    match own::know(heads) {
+        Ok(()) => main(),
+        Err(why) => {
+            terminal::complain(&format!("{why}\n"));
+            ExitCode::from(WRONG)
+        }
+    }
 }
 
 /// Runs the command that the arguments ask for.

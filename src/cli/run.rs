@@ -255,7 +255,8 @@ pub(super) fn run(options: &Options) -> u8 {
         }
         (provoker, _) => provoker,
     });
-    let refused = prepared.unprovokable(&|fault| station.refused(fault));
+    let mut refused = prepared.unprovokable(&|fault| station.refused(fault));
+    refused.extend(prepared.misused(station.description()));
     if !refused.is_empty() {
         complain(&rendered(&refused, &prepared.sources));
         return WRONG;

@@ -8,7 +8,7 @@ use crate::head::record::recorded;
 use crate::head::station::Station;
 use crate::session::Verdict;
 use crate::shell::{self, Setup, Tap};
-use crate::terminal::{BOLD, colour_output, complain, styled, wrapped};
+use crate::terminal::{BOLD, colour_output, complain, styled, told, wrapped};
 use clap::Args;
 use std::cell::RefCell;
 use std::io::{IsTerminal, stdin, stdout};
@@ -115,11 +115,7 @@ pub(super) fn shell(options: &Options) -> u8 {
     station.rehearse(opened.provoker);
     let attended = stdin().is_terminal() && stdout().is_terminal();
     let colour = colour_output();
-    let greeting = greeting(&station, opened.seed, colour);
-    let greeting = match &opened.replay {
-        Some(_) => greeting.replacen(" on ", " on replay of ", 1),
-        None => greeting,
-    };
+    let greeting = greeting(&station, opened.seed, opened.replay.is_some(), colour);
     let moves = !station.description().simulated && opened.replay.is_none();
     let time_passes = options.realtime || moves;
     shell::run(Setup {
@@ -139,13 +135,8 @@ pub(super) fn shell(options: &Options) -> u8 {
     })
 }
 
-fn greeting(station: &Station, seed: u64, colour: bool) -> String {
-    let head = station.description();
-    let kind = if head.simulated {
-        format!("simulated head {} {} (seed {seed})", head.model, head.serial)
-    } else {
-        format!("head {} {}", head.model, head.serial)
-    };
+fn greeting(station: &Station, seed: u64, replayed: bool, colour: bool) -> String {
+    let kind = told::head(station.description(), seed, replayed);
     let caution = wrapped(CAUTION, "");
     let title = wrapped(&format!("spintrue shell on {kind}"), "");
     format!(

@@ -1,9 +1,10 @@
 //! What a code is: its meaning, why it is refused, a wrong and a right example. Each stage fills
 //! tables of them; here stands the one of files that are no scripts. Uses nothing.
 //!
-//! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS`, `// --answers FILE` and
-//! `// --at-most TIME` at their head stand for options, a line `// file PATH` begins a further file, and a line `// 65 times:` stands for
-//! the line below it, written so often. The tests run every example.
+//! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS`, `// --answers FILE`,
+//! `// --head FILE` and `// --at-most TIME` at their head stand for options, a line `// file PATH`
+//! begins a further file, and a line `// 65 times:` stands for the line below it, written so often.
+//! The tests run every example.
 
 /// A code with its explanation.
 #[derive(Clone, Copy, Debug)]
@@ -72,6 +73,62 @@ SIM-0001
 SIM-0002
 "#,
     }],
+};
+
+/// Signals and channels that scripts name.
+pub const SIGNALS: Topic = Topic {
+    title: "Signals and channels of a station",
+    codes: &[
+        Code {
+            code: "E0908",
+            meaning: "a signal or a channel that this head does not have",
+            why: "Signals and channels are what the station around a head is wired to: a door, a \
+                  clamp, a vacuum gauge. The description of the head names them, and `spintrue head \
+                  describe` lists them. One that a script names by a plain text is looked up before \
+                  anything moves, and this head has none of that name. Mend the name, or name the \
+                  head that the script is for with `--head`.",
+            wrong: r#"
+// --head station.toml
+expect "door shut": not signal("dor_open")
+// file station.toml
+[[signal]]
+name = "door_open"
+direction = "input"
+"#,
+            right: r#"
+// --head station.toml
+expect "door shut": not signal("door_open")
+// file station.toml
+[[signal]]
+name = "door_open"
+direction = "input"
+"#,
+        },
+        Code {
+            code: "E0909",
+            meaning: "a signal or a channel that cannot be used like this",
+            why: "The signal or channel is there, but is an input and cannot be switched or set, or \
+                  is of another kind than is asked for, or would be set beyond its range, or is \
+                  switched while the laser is armed and not described as one for `under_light`. \
+                  Where it is named by a plain text, this is looked at before anything moves.",
+            wrong: r#"
+// --head station.toml
+switch_on("door_open")
+// file station.toml
+[[signal]]
+name = "door_open"
+direction = "input"
+"#,
+            right: r#"
+// --head station.toml
+expect "door shut": not signal("door_open")
+// file station.toml
+[[signal]]
+name = "door_open"
+direction = "input"
+"#,
+        },
+    ],
 };
 
 /// What options of the command line limit.

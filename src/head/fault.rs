@@ -1,5 +1,6 @@
 //! What a head or a gauge can answer instead of doing as asked. No places: the caller adds them.
 
+use crate::head::signals::{SETTING, SWITCHING};
 use serde::{Deserialize, Serialize};
 use std::sync::Mutex;
 use thiserror::Error;
@@ -57,6 +58,13 @@ pub enum Fault {
 }
 
 impl Fault {
+    /// A value outside what the head can do, all in `unit`: `speed`, `rad/s`, 700 of 60 to 630.
+    pub fn outside(what: &str, unit: &str, value: f64, low: f64, high: f64) -> Fault {
+        let shown = |value: f64| format!("{value} {unit}");
+        let (value, low, high) = (shown(value), shown(low), shown(high));
+        Fault::OutOfRange { what: what.to_string(), value, low, high }
+    }
+
     /// The command was not carried out, and the head says so.
     pub fn is_refusal(&self) -> bool {
         matches!(
@@ -70,7 +78,7 @@ impl Fault {
 type Known = &'static str;
 
 /// What the two faults with a fixed wording can say here.
-const KNOWN: [&str; 7] = [
+const KNOWN: [&str; 9] = [
     "index",
     "start-of-scan",
     "changing the polygon speed",
@@ -78,6 +86,8 @@ const KNOWN: [&str; 7] = [
     "storing trims",
     "arming",
     "asking the operator",
+    SWITCHING,
+    SETTING,
 ];
 
 /// What heads of others have said beyond that, kept for good since faults hold it so. Few and short:

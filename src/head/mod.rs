@@ -10,6 +10,7 @@ pub mod fault;
 pub mod gauge;
 pub mod images;
 pub mod provoker;
+mod read;
 pub mod realtime;
 pub mod record;
 pub mod replay;
@@ -30,6 +31,7 @@ pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
 pub use images::Images;
 pub use provoker::Provoker;
+pub use read::ConfigError;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 

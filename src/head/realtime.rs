@@ -155,6 +155,22 @@ impl Head for PacedHead {
         self.during(|head| head.expose_page(page))
     }
 
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        self.during(|head| head.signal(name))
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        self.during(|head| head.switch(name, on))
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        self.during(|head| head.channel(name))
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        self.during(|head| head.set_channel(name, value))
+    }
+
     fn now(&mut self) -> f64 {
         let mut paced = self.0.borrow_mut();
         paced.catch_up();

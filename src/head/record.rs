@@ -98,6 +98,30 @@ pub enum Call {
         /// What is written.
         image: ImageDigest,
     },
+    /// [`Head::signal`]
+    Signal {
+        /// Its name.
+        signal: String,
+    },
+    /// [`Head::switch`]
+    Switch {
+        /// Its name.
+        signal: String,
+        /// Active or not.
+        on: bool,
+    },
+    /// [`Head::channel`]
+    Channel {
+        /// Its name.
+        channel: String,
+    },
+    /// [`Head::set_channel`]
+    SetChannel {
+        /// Its name.
+        channel: String,
+        /// In SI.
+        value: f64,
+    },
     /// [`Head::sleep`]
     Sleep {
         /// In s.
@@ -160,6 +184,10 @@ pub enum Reply {
     Safe(SafeState),
     /// A line was measured.
     Reading(Reading),
+    /// A signal was read.
+    Flag(bool),
+    /// A channel was read, in SI.
+    Value(#[serde(with = "number")] f64),
 }
 
 type Shared<T> = Rc<RefCell<T>>;
@@ -275,6 +303,26 @@ impl Head for RecordedHead {
             image: ImageDigest::of(&page.image),
         };
         self.told(call, |head| head.expose_page(page), |exposed| Reply::ExposedPage(*exposed))
+    }
+
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        let call = Call::Signal { signal: name.to_string() };
+        self.told(call, |head| head.signal(name), |on| Reply::Flag(*on))
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let call = Call::Switch { signal: name.to_string(), on };
+        self.done(call, |head| head.switch(name, on))
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        let call = Call::Channel { channel: name.to_string() };
+        self.told(call, |head| head.channel(name), |value| Reply::Value(*value))
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let call = Call::SetChannel { channel: name.to_string(), value };
+        self.done(call, |head| head.set_channel(name, value))
     }
 
     fn now(&mut self) -> f64 {

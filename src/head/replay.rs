@@ -323,6 +323,22 @@ impl Head for ReplayHead {
         asked(&self.0, &call, reply!(ExposedPage))
     }
 
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        asked(&self.0, &Call::Signal { signal: name.to_string() }, reply!(Flag))
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        asked(&self.0, &Call::Switch { signal: name.to_string(), on }, done)
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        asked(&self.0, &Call::Channel { channel: name.to_string() }, reply!(Value))
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        asked(&self.0, &Call::SetChannel { channel: name.to_string(), value }, done)
+    }
+
     fn now(&mut self) -> f64 {
         self.0.borrow_mut().now()
     }

@@ -1,13 +1,22 @@
 //! The way to a safe state step by step, for heads that have no better one of their own, and what
 //! a driver that panics comes to. Uses the head trait.
 
-use crate::head::{Fault, Halt, Head, Laser, SafeState};
+use crate::head::signals::AtSafe;
+use crate::head::{Description, Fault, Halt, Head, Laser, SafeState};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-/// Laser off first, then the mirror parked, then the polygon down (or kept), whatever fails on the
-/// way; then, `settling` s later, what the head says of itself.
-pub fn step_by_step(head: &mut dyn Head, settling: f64, keep_spinning: bool) -> SafeState {
+/// Time in s in which a mirror settles of which nothing is known.
+const SETTLING: f64 = 1.0;
+
+/// Laser off first, then the mirror parked, then the polygon down (or kept), then outputs as
+/// `known` has them, whatever fails on the way; then, once the mirror has settled, what the head
+/// says of itself.
+pub fn step_by_step(
+    head: &mut dyn Head,
+    known: Option<&Description>,
+    keep_spinning: bool,
+) -> SafeState {
     let mut troubles = Vec::new();
     let mut note = |what: &str, result: Result<(), Fault>| {
         if let Err(fault) = result {
@@ -19,8 +28,22 @@ pub fn step_by_step(head: &mut dyn Head, settling: f64, keep_spinning: bool) -> 
     if !keep_spinning {
         note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
     }
+    for signal in known.iter().flat_map(|known| &known.signals) {
+        let (on, word) = match signal.at_safe {
+            Some(AtSafe::On) => (true, "on"),
+            Some(AtSafe::Off) => (false, "off"),
+            Some(AtSafe::Keep) | None => continue,
+        };
+        let what = format!("the output `{}` could not be switched {word}", signal.name);
+        note(&what, unbroken(|| head.switch(&signal.name, on)));
+    }
+    for channel in known.iter().flat_map(|known| &known.channels) {
+        let Some(value) = channel.at_safe else { continue };
+        let what = format!("the channel `{}` could not be set back", channel.name);
+        note(&what, unbroken(|| head.set_channel(&channel.name, value)));
+    }
     let waited = unbroken(|| {
-        head.sleep(settling);
+        head.sleep(known.map_or(SETTLING, |known| known.galvanometer_settling));
         Ok(())
     });
     note("the galvanometer was not waited for", waited);
@@ -49,4 +72,35 @@ pub fn broken(panic: &(dyn Any + Send)) -> Fault {
     let text = panic.downcast_ref::<&str>().copied();
     let text = text.or_else(|| panic.downcast_ref::<String>().map(String::as_str));
     Fault::Broken(format!("internal error: {}", text.unwrap_or("a panic without words")))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::head::{Head, sim};
+
+    /// Each output is tried, and one that cannot be switched is told of.
+    #[test]
+    fn outputs_follow_and_troubles_are_told() {
+        let text = "[[signal]]\nname = 'lamp'\ndirection = 'output'\nat_safe = 'off'\n\
+                    [[signal]]\nname = 'brake'\ndirection = 'output'\nat_safe = 'on'\nunder_light = true\n\
+                    [[channel]]\nname = 'pump'\ndirection = 'output'\nunit = 'kPa'\nleast = '-9 kPa'\n\
+                    most = '0 kPa'\nat_safe = '-1 kPa'\nunder_light = true\n";
+        for (fault, troubles) in [("lock_lost@1000s", 0), ("laser_stays_armed@0s", 3)] {
+            let faults = [fault.to_string()];
+            let (mut head, _) = sim::open_with(Some(("text", text)), 1, &faults).unwrap();
+            head.switch("lamp", true).unwrap();
+            head.spin(500.0).unwrap();
+            head.sleep(12.0);
+            head.arm(0.5).unwrap();
+            let safe = head.make_safe(false);
+            let told = safe.troubles.join("\n");
+            assert_eq!(safe.troubles.len(), troubles, "{told}");
+            assert_eq!(head.signal("lamp"), Ok(troubles > 0), "{told}");
+            assert_eq!(head.signal("brake"), Ok(true));
+            assert_eq!(head.channel("pump"), Ok(-1000.0));
+            let why =
+                "the output `lamp` could not be switched off: switching this output is refused";
+            assert_eq!(told.contains(why), troubles > 0, "{told}");
+        }
+    }
 }

@@ -1,7 +1,11 @@
 //! Digital signals and numeric channels that a head, or a station around it, names: what a door, a
-//! clamp, a lamp or a vacuum gauge is wired to. Plain data. Uses fault.
+//! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them. Plain data; `read`
+//! reads them. Uses fault and units.
+
+pub(crate) mod read;
 
 use crate::head::fault::Fault;
+use crate::units::{UnitText, parse_unit, show};
 use serde::{Deserialize, Serialize};
 
 /// Which way a signal or a channel goes, as seen from whoever runs scripts.
@@ -93,8 +97,110 @@ pub struct Channel {
     pub under_light: bool,
 }
 
+impl Channel {
+    /// Its unit; none where the description of a foreign head holds one that is not known here.
+    pub fn unit(&self) -> Option<UnitText> {
+        parse_unit(&self.unit).ok()
+    }
+
+    /// A value of it in words, in its own unit.
+    pub fn shown(&self, value: f64) -> String {
+        match self.unit() {
+            Some(unit) => show(value, unit.dimension, Some(&unit), None),
+            None => format!("{value} (SI)"),
+        }
+    }
+}
+
+/// The last digit of a converted unit is nobody's fault.
+const SLACK: f64 = 1e-9;
+
+impl Channel {
+    /// The value lies in its range.
+    pub fn takes(&self, value: f64) -> bool {
+        let slack = SLACK * self.least.abs().max(self.most.abs());
+        value >= self.least - slack && value <= self.most + slack
+    }
+}
+
 /// What a head without signals and channels answers.
 pub fn unknown(what: &str, name: &str) -> Fault {
     let name: String = name.chars().take(60).collect();
     Fault::Refused(format!("this head has no {what} `{name}`"))
 }
+
+/// Names that are told to whoever asks for another.
+const TOLD_MOST: usize = 12;
+
+/// The same of a head that has some, which are told.
+fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>) -> Fault {
+    let mut known: Vec<&str> = known.map(String::as_str).collect();
+    if known.is_empty() {
+        return unknown(what, name);
+    }
+    if known.len() > TOLD_MOST {
+        known.truncate(TOLD_MOST);
+        known.push("…");
+    }
+    let name: String = name.chars().take(60).collect();
+    Fault::Refused(format!("this head has no {what} `{name}`; it has {}", known.join(", ")))
+}
+
+/// The signal of a name, or that there is none.
+pub fn signal<'s>(signals: &'s [Signal], name: &str) -> Result<&'s Signal, Fault> {
+    let found = signals.iter().find(|signal| signal.name == name);
+    found.ok_or_else(|| unlisted("signal", name, signals.iter().map(|signal| &signal.name)))
+}
+
+/// The channel of a name, or that there is none.
+pub fn channel<'s>(channels: &'s [Channel], name: &str) -> Result<&'s Channel, Fault> {
+    let found = channels.iter().find(|channel| channel.name == name);
+    found.ok_or_else(|| unlisted("channel", name, channels.iter().map(|channel| &channel.name)))
+}
+
+/// The signal that is to be switched, or why it cannot be.
+pub fn switchable<'s>(signals: &'s [Signal], name: &str, armed: bool) -> Result<&'s Signal, Fault> {
+    let signal = signal(signals, name)?;
+    if signal.direction == Direction::Input {
+        return Err(Fault::Refused(format!(
+            "the signal `{name}` is an input: it can only be read"
+        )));
+    }
+    if armed && !signal.under_light {
+        return Err(Fault::Armed { what: SWITCHING });
+    }
+    Ok(signal)
+}
+
+/// The channel that is to be set to `value`, or why it cannot be.
+pub fn settable<'s>(
+    channels: &'s [Channel],
+    name: &str,
+    value: f64,
+    armed: bool,
+) -> Result<&'s Channel, Fault> {
+    let channel = channel(channels, name)?;
+    if channel.direction == Direction::Input {
+        return Err(Fault::Refused(format!(
+            "the channel `{name}` is an input: it can only be read"
+        )));
+    }
+    if !channel.takes(value) {
+        return Err(Fault::OutOfRange {
+            what: format!("channel `{name}`:"),
+            value: channel.shown(value),
+            low: channel.shown(channel.least),
+            high: channel.shown(channel.most),
+        });
+    }
+    if armed && !channel.under_light {
+        return Err(Fault::Armed { what: SETTING });
+    }
+    Ok(channel)
+}
+
+/// What is refused under light, in words.
+pub const SWITCHING: &str = "switching this output";
+
+/// The same of a channel.
+pub const SETTING: &str = "setting this channel";

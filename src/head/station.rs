@@ -42,7 +42,7 @@ pub enum StationError {
     NoAnswer(NoAnswer),
 }
 
-type Outcome<T> = Result<T, StationError>;
+pub(crate) type Outcome<T> = Result<T, StationError>;
 
 /// A head, its gauge if it has one, and the guard over both.
 ///
@@ -380,8 +380,8 @@ impl Station {
         let mut state = match made {
             Ok(state) => state,
             Err(fault) => {
-                let settling = self.description.galvanometer_settling;
-                let mut state = step_by_step(&mut *self.head, settling, keep_spinning);
+                let known = Some(&self.description);
+                let mut state = step_by_step(&mut *self.head, known, keep_spinning);
                 let trouble = format!("the head's own way to a safe state failed: {fault}");
                 state.troubles.insert(0, trouble);
                 state
@@ -541,6 +541,8 @@ impl core::fmt::Debug for Station {
             .finish_non_exhaustive()
     }
 }
+
+mod signals;
 
 #[cfg(test)]
 mod tests;

@@ -19,7 +19,7 @@ use thiserror::Error;
 pub const FORMAT: &str = "spintrue recording";
 
 /// The version that is written, and the newest that is read.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 
 /// Longest line in bytes.
 pub const LINE_MOST: usize = 32 << 20;
@@ -211,7 +211,13 @@ impl<W: Write> TraceWriter<W> {
         self.unchanged = 0;
         let looks = matches!(
             heard.call,
-            Call::Describe | Call::Status | Call::Sleep { .. } | Call::Trims | Call::Measure
+            Call::Describe
+                | Call::Status
+                | Call::Sleep { .. }
+                | Call::Trims
+                | Call::Measure
+                | Call::Signal { .. }
+                | Call::Channel { .. }
         );
         let late = heard.time - self.out >= OUT_EVERY || !heard.time.is_finite();
         if late || !looks || matches!(heard.reply, Reply::Fault(_)) {

@@ -33,6 +33,11 @@ pub fn call(call: &Call) -> String {
         Call::ExposePage { image, .. } => {
             format!("expose a page of {} lines, {} dots wide", image.height, image.width)
         }
+        Call::Signal { signal } => format!("read signal {signal}"),
+        Call::Switch { signal, on: true } => format!("switch on {signal}"),
+        Call::Switch { signal, on: false } => format!("switch off {signal}"),
+        Call::Channel { channel } => format!("read channel {channel}"),
+        Call::SetChannel { channel, value } => format!("set channel {channel} to {value} (SI)"),
         Call::Sleep { seconds } => format!("sleep {seconds} s"),
         Call::MakeSafe { keep_spinning: false } => "make safe".to_string(),
         Call::MakeSafe { keep_spinning: true } => "make safe, spinning on".to_string(),
@@ -68,6 +73,9 @@ pub fn reply(reply: &Reply) -> String {
             format!("{} turns in {all:.6} s", turns.len())
         }
         Reply::Trims(trims) => format!("{} trims", trims.len()),
+        Reply::Flag(true) => "on".to_string(),
+        Reply::Flag(false) => "off".to_string(),
+        Reply::Value(value) => format!("{value} (SI)"),
         Reply::Exposed(exposed) => {
             let ran = if exposed.underrun { ", the queue ran empty" } else { "" };
             format!("drawn with facet {}{ran}", exposed.facet)

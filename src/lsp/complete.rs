@@ -243,6 +243,7 @@ fn effects() -> Vec<CompletionItem> {
         (Effect::Reads, "reads the state of the head"),
         (Effect::Spins, "turns the polygon or stops it"),
         (Effect::Steers, "moves the galvanometer"),
+        (Effect::Switches, "switches outputs of the station"),
         (Effect::Emits, "lets light out"),
         (Effect::Trims, "changes the trims in force"),
         (Effect::Stores, "writes what survives power loss"),

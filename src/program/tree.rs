@@ -6,7 +6,7 @@
 
 use crate::operator::{Pattern, Wanted};
 use crate::program::show::Shower;
-use crate::program::types::Layout;
+use crate::program::types::{Layout, Type};
 use crate::program::value::Value;
 use crate::source::Span;
 use crate::units::Dimension;
@@ -112,6 +112,8 @@ pub struct BuiltinCall {
     pub arguments: Vec<Option<Expression>>,
     /// For built-ins that work on lists of anything: how one item of the first list lies.
     pub item: Layout,
+    /// For built-ins that must know of which kind a number is; otherwise nothing.
+    pub like: Type,
     /// The call in the script.
     pub span: Span,
 }

@@ -2,7 +2,7 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::head::record::{Call, Heard, Reply};
-use crate::head::{Halt, Trim};
+use crate::head::{Halt, Trim, words};
 use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
 use crate::record::{
@@ -142,6 +142,9 @@ impl Collector {
                 self.log(time, &format!("the laser was armed at {share} % of full power"));
             }
             (Call::Disarm, Reply::Done) => self.log(time, "the laser was disarmed"),
+            (Call::Switch { .. } | Call::SetChannel { .. }, Reply::Done) => {
+                self.log(time, &words::call(&heard.call));
+            }
             (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),
             (_, Reply::Fault(fault)) => self.log(time, &format!("the head says: {fault}")),
             _ => {}

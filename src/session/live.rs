@@ -6,7 +6,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
-use crate::check::{self, Checked, Module};
+use crate::check::{self, Checked, Module, Named};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::head::station::Station;
@@ -16,6 +16,7 @@ use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::Files;
 use crate::session::load::{Loaded, Loader, settled, unprovokable};
+use crate::session::signals::misused;
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::parse;
@@ -80,8 +81,8 @@ pub struct Entry {
     pub diagnostics: Vec<Diagnostic>,
     /// What each routine and last the entry itself may do to the head.
     pub effects: Vec<EffectsOf>,
-    /// Faults that it provokes by plain text, and where.
-    faults: Vec<(String, Span)>,
+    /// What it names by plain text.
+    named: Named,
     /// The text of the entry among the sources.
     pub source: SourceId,
     /// Where its run may pause; nothing unless that was asked for.
@@ -131,7 +132,13 @@ impl Entry {
     /// Faults that it would provoke and that cannot strike the head, each reported where it is
     /// named; `refused` says why one cannot.
     pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        unprovokable(&self.faults, refused)
+        unprovokable(&self.named.faults, refused)
+    }
+
+    /// Signals and channels that it names and that `head` does not have, or that cannot be used as
+    /// it does, each reported where it is named.
+    pub fn misused(&self, head: &Description) -> Vec<Diagnostic> {
+        misused(&self.named.signals, head)
     }
 
     /// How long it takes at most on a head; none where it may not run.
@@ -379,8 +386,8 @@ impl Session {
             self.used.truncate(used);
             self.known = known;
         }
-        let Checked { effects, faults, steps, .. } = checked;
-        Entry { diagnostics, effects, faults, source, steps, ready }
+        let Checked { effects, named, steps, .. } = checked;
+        Entry { diagnostics, effects, named, source, steps, ready }
     }
 }
 

@@ -3,11 +3,12 @@
 use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check::{self, Checked, Module, Origin, Setting};
+use crate::check::{self, Checked, Module, Named, Origin, Setting};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
 use crate::program::tree::{Param, Program};
+use crate::session::signals::misused;
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
@@ -61,8 +62,8 @@ pub struct Prepared {
     pub effects: Vec<EffectsOf>,
     /// Where the params of the program live; empty where that cannot be told.
     pub params: Vec<ParamAt>,
-    /// Faults that the script provokes by plain text, and where.
-    faults: Vec<(String, Span)>,
+    /// What the script names by plain text.
+    named: Named,
 }
 
 /// A checked script with all that was learned of it.
@@ -81,7 +82,13 @@ impl Prepared {
     /// Faults that the script would provoke and that cannot strike the head, each reported where
     /// it is named; `refused` says why one cannot.
     pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        unprovokable(&self.faults, refused)
+        unprovokable(&self.named.faults, refused)
+    }
+
+    /// Signals and channels that the script names and that `head` does not have, or that cannot be
+    /// used as the script does, each reported where it is named.
+    pub fn misused(&self, head: &Description) -> Vec<Diagnostic> {
+        misused(&self.named.signals, head)
     }
 
     /// How long the script takes at most on a head; none where it may not run at all.
@@ -187,7 +194,7 @@ pub(super) fn judged(
         program,
         effects: checked.effects,
         params,
-        faults: checked.faults,
+        named: checked.named,
     };
     (prepared, checked.index.unwrap_or_default())
 }
@@ -223,7 +230,7 @@ pub(super) fn settled(
         checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
     diagnostics.extend(checked_soundly);
     if images {
-        let bad = unusable(files, sources, &checked.images);
+        let bad = unusable(files, sources, &checked.named.images);
         unread |= !bad.is_empty();
         diagnostics.extend(bad);
     }

@@ -8,6 +8,7 @@ mod load;
 mod run;
 mod series;
 mod sheet;
+mod signals;
 pub mod step;
 
 pub use list::{Cell, List, ROWS_MOST, Row};
@@ -17,7 +18,7 @@ pub use series::Series;
 
 use crate::check;
 use crate::diagnostics::codes::{
-    FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, LISTS, QUESTIONS, Topic,
+    FAULTS, HEAD_DESCRIPTIONS, IMAGES, LIMITS, LISTS, QUESTIONS, SIGNALS, Topic,
 };
 use crate::source::SourceId;
 use crate::syntax;
@@ -31,6 +32,7 @@ pub fn topics() -> impl Iterator<Item = &'static Topic> {
         &FAULTS,
         &QUESTIONS,
         &LISTS,
+        &SIGNALS,
     ])
 }
 

@@ -1,7 +1,7 @@
 //! The bench: one head, one session of the language, and what an entry comes to on both.
 
 use crate::builtins::Effect;
-use crate::check::limit::beyond;
+use crate::check::limit::{beyond, leave, way_out};
 use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
@@ -218,11 +218,12 @@ impl Bench {
         if !entry.is_sound() {
             return false;
         }
-        let unprovokable = entry.unprovokable(&|fault| self.station.refused(fault));
+        let mut impossible = entry.unprovokable(&|fault| self.station.refused(fault));
+        impossible.extend(entry.misused(self.station.description()));
         let refused = self.beyond_allowed(entry);
-        self.report(&unprovokable);
+        self.report(&impossible);
         self.report(&refused);
-        if !(unprovokable.is_empty() && refused.is_empty()) {
+        if !(impossible.is_empty() && refused.is_empty()) {
             return false;
         }
         if let Some(bound) = entry.bound(self.station.description())
@@ -242,19 +243,10 @@ impl Bench {
     }
 
     fn beyond_allowed(&self, entry: &Entry) -> Vec<Diagnostic> {
-        let simulated = self.station.description().simulated;
-        let usual = |effect: &Effect| *effect != Effect::Stores || simulated || self.attended;
-        let allowed: Vec<Effect> = match &self.allowed {
-            Some(allowed) => allowed.clone(),
-            None => Effect::ALL.into_iter().filter(usual).collect(),
-        };
-        let named = self.allowed.is_some();
-        let way_out = |effect: Effect| match named {
-            true => format!("start the shell with `--allow ...,{}`", effect.text()),
-            false => "nobody is at the terminal, so storing for good must be allowed: `--allow`"
-                .to_string(),
-        };
-        beyond(&entry.effects, &allowed, &way_out, self.session.sources())
+        let harmless = self.station.description().simulated || self.replay.is_some();
+        let allowed = leave(self.allowed.as_deref(), harmless, self.attended);
+        let out = |effect: Effect| way_out(self.allowed.is_some(), effect);
+        beyond(&entry.effects, &allowed, &out, self.session.sources())
     }
 
     pub fn report(&self, diagnostics: &[Diagnostic]) {
@@ -331,10 +323,13 @@ impl Bench {
             let folder = std::path::Path::new(path).parent()?;
             Some(folder.to_string_lossy().into_owned())
         });
+        let head = self.station.description();
         self.known.set(Known {
             values: values.collect(),
             routines: routines.collect(),
             folder: folder.unwrap_or_default(),
+            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
+            channels: head.channels.iter().map(|channel| channel.name.clone()).collect(),
         });
     }
 }

@@ -1,7 +1,7 @@
 //! Completion: what can be typed at a place, by the tables of the language and by what the session
 //! knows.
 
-use crate::builtins::{self, Effect};
+use crate::builtins::{self, Effect, Spec};
 use crate::check::deciding;
 use crate::lsp::cursor::{Cursor, Wanted, at};
 use crate::lsp::describe::Callable;
@@ -25,6 +25,9 @@ pub fn complete(known: &Known, line: &str, place: usize) -> (usize, Vec<(String,
     {
         let start = rest.trim_start_matches('"');
         return paths(Path::new(""), start, before.len() - start.len());
+    }
+    if let Some(named) = of_station(known, before) {
+        return named;
     }
     // `help` takes any name; what follows another word is the language's.
     let (skipped, help) = match words::of(before) {
@@ -59,6 +62,21 @@ pub fn complete(known: &Known, line: &str, place: usize) -> (usize, Vec<(String,
     found.dedup_by(|a, b| a.0 == b.0);
     found.truncate(OFFERED_MOST);
     (start, found)
+}
+
+/// Signals or channels, where the text begins that names one.
+fn of_station(known: &Known, before: &str) -> Option<(usize, Vec<(String, String)>)> {
+    let (call, typed) = before.rsplit_once('"')?;
+    let call = call.trim_end().strip_suffix('(')?;
+    let name = call.rsplit(|c: char| !(c.is_alphanumeric() || c == '_')).next()?;
+    let builtin = builtins::table().iter().find(|builtin| builtin.name == name)?;
+    let names = match builtin.parameters.first()?.spec {
+        Spec::Signal => &known.signals,
+        Spec::Channel => &known.channels,
+        _ => return None,
+    };
+    let fitting = names.iter().map(String::as_str).filter(|name| name.starts_with(typed));
+    Some((before.len() - typed.len(), plain(fitting.take(OFFERED_MOST))))
 }
 
 fn plain<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<(String, String)> {
@@ -236,6 +254,8 @@ mod tests {
         let fields = vec![("speed".to_string(), "rotation".to_string())];
         let name = Name { kind: "plan".to_string(), text: String::new(), fields };
         known.values.insert("plan_a".to_string(), name);
+        known.signals = ["clamp", "clamped", "door"].map(str::to_string).to_vec();
+        known.channels = vec!["vacuum".to_string()];
         complete(&known, line, line.len()).1.into_iter().map(|(text, _)| text).collect()
     }
 
@@ -253,5 +273,9 @@ mod tests {
         assert!(!offered("1 + he").contains(&"help ".to_string()));
         assert!(offered("help test_l").contains(&"test_line(".to_string()));
         assert!(offered("note \"sp").is_empty());
+        assert_eq!(offered("switch_on(\"cl"), ["clamp", "clamped"]);
+        assert_eq!(offered("wait until signal(\"d"), ["door"]);
+        assert_eq!(offered("let v = 2 * channel(\""), ["vacuum"]);
+        assert!(offered("provoke(\"c").is_empty());
     }
 }

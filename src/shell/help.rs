@@ -2,12 +2,13 @@
 
 use crate::builtins::{TOPICS, records, table};
 use crate::lsp::describe;
+use crate::session::topics;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::shell::words::{WORDS, Word};
 use crate::syntax::KEYWORDS;
-use crate::terminal::reference::{explained, fields};
-use crate::terminal::{BOLD, complain, say, styled, wrapped};
+use crate::terminal::reference::{code as code_text, explained, fields};
+use crate::terminal::{BOLD, complain, say, styled, units, wrapped};
 
 /// Nearer than this, a name may have been meant (Jaro-Winkler).
 const NEAR: f64 = 0.8;
@@ -53,6 +54,12 @@ fn about(bench: &Bench, name: &str) -> Option<String> {
             parts.push(format!("{}\n{meaning}", styled(&line, BOLD, colour)));
         }
     });
+    if name == "units" {
+        parts.push(units::list(colour));
+    }
+    let wanted = name.to_uppercase();
+    let code = topics().flat_map(|topic| topic.codes).find(|known| known.code == wanted);
+    parts.extend(code.map(|found| code_text(found, colour)));
     let builtin = table().iter().find(|builtin| builtin.name == name);
     parts.extend(builtin.map(|builtin| explained(builtin, colour)));
     let record = records().iter().find(|record| record.name == name);
@@ -98,10 +105,13 @@ fn overview(colour: bool) -> String {
         let names: Vec<&str> = topic.builtins.iter().map(|builtin| builtin.name).collect();
         text.push_str(&wrapped(&format!("{}: {}", topic.title, names.join(", ")), "  "));
     }
-    text.push_str(
-        "\n`help NAME` explains one of them, a record, a kind, a unit or a name of yours.\n\
-         Ctrl-C stops what runs and makes the head safe. Ctrl-D leaves.\n",
-    );
+    text.push('\n');
+    text.push_str(&wrapped(
+        "`help NAME` explains one of them, a record, a kind, a unit, the code of a report or a \
+         name of yours; `help units` lists all units.",
+        "",
+    ));
+    text.push_str("Ctrl-C stops what runs and makes the head safe. Ctrl-D leaves.\n");
     text
 }
 

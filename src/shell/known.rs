@@ -27,6 +27,10 @@ pub struct Known {
     pub routines: BTreeMap<String, Callable>,
     /// The folder from which `use` takes its paths; empty for the present one.
     pub folder: String,
+    /// Signals of the station.
+    pub signals: Vec<String>,
+    /// Its channels.
+    pub channels: Vec<String>,
 }
 
 /// What is known, shared with the line editor.

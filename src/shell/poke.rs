@@ -2,7 +2,7 @@
 
 use crate::head::Trim;
 use crate::shell::bench::{Bench, Came};
-use crate::shell::prompt;
+use crate::shell::prompt::{self, Stand};
 use crate::shell::reader::Reader;
 use crate::shell::save::Deed;
 use crate::terminal::{BOLD, complain, say, styled};
@@ -32,7 +32,32 @@ pub fn names(bench: &mut Bench, _: &Reader, _: &str) -> Came {
 pub fn stand(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     bench.look();
     say(&prompt::told(&bench.stand, bench.station.description()));
+    if matches!(bench.stand, Stand::Known(_)) {
+        say(&around(bench));
+    }
     Came::Well
+}
+
+/// How the signals and channels of the station stand.
+fn around(bench: &mut Bench) -> String {
+    let head = bench.station.description().clone();
+    let mut text = String::new();
+    for signal in &head.signals {
+        let read = match bench.station.signal(&signal.name) {
+            Ok(true) => "on".to_string(),
+            Ok(false) => "off".to_string(),
+            Err(error) => error.to_string(),
+        };
+        text.push_str(&format!("  {:<12} {read}\n", signal.name));
+    }
+    for channel in &head.channels {
+        let read = match bench.station.channel(&channel.name) {
+            Ok(value) => channel.shown(value),
+            Err(error) => error.to_string(),
+        };
+        text.push_str(&format!("  {:<12} {read}\n", channel.name));
+    }
+    text
 }
 
 /// `safe`

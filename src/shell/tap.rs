@@ -42,6 +42,7 @@ struct Done {
     loaded: bool,
     stored: bool,
     armed: bool,
+    switched: bool,
     lines: usize,
     pages: usize,
 }
@@ -65,6 +66,7 @@ impl Tap {
             (done.spun, "the polygon was given a speed"),
             (done.halted, "the polygon was brought down"),
             (done.steered, "the galvanometer was steered"),
+            (done.switched, "outputs of the station were switched"),
             (done.armed, "the laser was armed and disarmed"),
             (done.loaded, "trims were loaded"),
             (done.stored, "trims were stored for good"),
@@ -127,6 +129,7 @@ impl Listener for Tap {
             Call::Halt { .. } => done.halted = true,
             Call::Steer { .. } => done.steered = true,
             Call::StoreTrims => done.stored = true,
+            Call::Switch { .. } | Call::SetChannel { .. } => done.switched = true,
             Call::Arm { .. } => done.armed = true,
             Call::Expose { .. } => done.lines += 1,
             Call::ExposePage { .. } => done.pages += 1,

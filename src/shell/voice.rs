@@ -2,6 +2,7 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret::{Check, Event, Observer, answer_line};
+use crate::shell::view::spread;
 use crate::terminal::told::{check_line, stamped};
 use crate::terminal::{self, DIM, RED, complain, say, styled};
 use crate::units::{Dimension, show};
@@ -66,7 +67,13 @@ impl Observer for Voice {
     fn event(&mut self, time: f64, event: Event) {
         match event {
             Event::Note(text) => self.line(time, &text),
-            Event::Recorded { label, shown, .. } => self.line(time, &format!("{label}: {shown}")),
+            Event::Recorded { label, shown, .. } => match spread(&label, &shown, self.colour) {
+                Some(lines) => {
+                    self.line(time, &format!("{label}:"));
+                    say(&lines);
+                }
+                None => self.line(time, &format!("{label}: {shown}")),
+            },
             Event::Check(check) => self.check(time, &check),
             Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {

@@ -7,6 +7,7 @@ pub mod mode;
 pub mod reference;
 pub mod table;
 pub mod told;
+pub mod units;
 
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -102,4 +103,18 @@ pub fn wrapped(text: &str, indent: &str) -> String {
     lines.push_str(line.trim_end());
     lines.push('\n');
     lines
+}
+
+/// Narrower than this, what stands beside a heading is put below it.
+const BESIDE_LEAST: usize = 24;
+
+/// A heading with a text beside it that hangs under its own beginning; below, on a narrow screen.
+pub fn beside(heading: &str, text: &str) -> String {
+    let start = heading.chars().count() + 1;
+    if columns().clamp(30, 80) < start + BESIDE_LEAST {
+        return format!("{}\n{}", heading.trim_end(), wrapped(text, "      "));
+    }
+    let indent = " ".repeat(start);
+    let lines = wrapped(text, &indent);
+    format!("{heading} {}", lines.trim_start())
 }

@@ -1,7 +1,8 @@
-//! The table of built-ins in words, for whoever reads it in a terminal.
+//! The tables of built-ins, records and codes in words, for whoever reads them in a terminal.
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records};
-use crate::terminal::{BOLD, styled, wrapped};
+use crate::diagnostics::codes::Code;
+use crate::terminal::{BOLD, beside, styled, wrapped};
 
 /// `test_line(facet: number, plan: plan, [readings: number]) -> line`
 pub fn signature(builtin: &Builtin) -> String {
@@ -70,7 +71,28 @@ pub fn fields(record: &RecordSpec, colour: bool) -> String {
     let width = record.fields.iter().map(|(name, ..)| name.len()).fold(18, usize::max);
     for (name, spec, meaning) in record.fields {
         let kind = spec.to_type().name(&OPEN_NAMES);
-        text.push_str(&format!("  {name:<width$} {kind:<14} {meaning}\n"));
+        text.push_str(&beside(&format!("  {name:<width$} {kind:<14}"), meaning));
     }
     text
+}
+
+/// A code: what it means, why, and a wrong and a right example.
+pub fn code(code: &Code, colour: bool) -> String {
+    let heading = format!("{}: {}", code.code, code.meaning);
+    let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
+    text.push_str(&wrapped(code.why, ""));
+    for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
+        text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
+        for line in example.trim_matches('\n').lines() {
+            text.push_str(&format!("  {}\n", visible(line)));
+        }
+    }
+    text
+}
+
+/// Control characters as escapes: an example of one must not play with the terminal.
+fn visible(line: &str) -> String {
+    let show =
+        |c: char| if c.is_control() { c.escape_unicode().to_string() } else { c.to_string() };
+    line.chars().map(show).collect()
 }

@@ -52,10 +52,10 @@ fn of_facets(shown: &Shown) -> bool {
 
 /// All recorded lists of records, one row per facet, as many side by side as fit.
 pub fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
-    let groups = recorded.iter().map(|(label, shown)| Group {
-        label,
-        columns: columns(&rows(shown).unwrap_or_default()),
-        facets: of_facets(shown),
+    let groups = recorded.iter().flat_map(|(label, shown)| {
+        let facets = of_facets(shown);
+        let parts = parted(columns(&rows(shown).unwrap_or_default()));
+        parts.into_iter().map(move |columns| Group { label, columns, facets })
     });
     let mut text = String::new();
     let mut row: Vec<Group<'_>> = Vec::new();
@@ -73,6 +73,24 @@ pub fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
     }
     text.push_str(&table(&row, colour));
     text
+}
+
+/// Columns in as many parts as it takes for each to fit beside the number of the facet.
+fn parted(columns: Vec<Column>) -> Vec<Vec<Column>> {
+    let mut parts: Vec<Vec<Column>> = Vec::new();
+    let mut used = WIDTH;
+    for column in columns {
+        let width = column.width() + 2;
+        match parts.last_mut() {
+            Some(part) if used + width <= WIDTH => part.push(column),
+            _ => {
+                used = KEY;
+                parts.push(vec![column]);
+            }
+        }
+        used += width;
+    }
+    parts
 }
 
 /// Columns that the number of the facet takes.
@@ -93,10 +111,11 @@ fn table(groups: &[Group<'_>], colour: bool) -> String {
     let mut heads = format!("  {:<width$}", if facets { "facet" } else { "no." }, width = KEY - 2);
     let mut lines: Vec<String> =
         keys.iter().map(|key| format!("  {key:<width$}", width = KEY - 2)).collect();
-    for Group { label, columns, .. } in groups {
+    for (at, Group { label, columns, .. }) in groups.iter().enumerate() {
         let widths: Vec<usize> = columns.iter().map(Column::width).collect();
         let all = widths.iter().map(|width| width + 2).sum::<usize>().saturating_sub(2);
-        let label: String = label.chars().take(all).collect();
+        let room = if at + 1 == groups.len() { WIDTH - KEY } else { all };
+        let label: String = label.chars().take(room).collect();
         top.push_str(&format!("  {label:<all$}"));
         for (column, width) in columns.iter().zip(widths) {
             heads.push_str(&format!("  {:>width$}", column.head));
@@ -143,6 +162,11 @@ fn columns(rows: &[Row<'_>]) -> Vec<Column> {
     columns.collect()
 }
 
+/// Smaller than this, a difference of numbers so large comes of the arithmetic.
+fn size_of_noise(number: f64) -> f64 {
+    number.abs() * 1e-12
+}
+
 fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
     let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
     let head = head.replace('_', " ");
@@ -162,10 +186,22 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
         let cells = values.iter().map(|(key, shown)| ((*key).clone(), shown.to_string()));
         return Column { head, cells: cells.collect() };
     };
-    let decimals = places(unit.from_si(size), 3);
+    // Three digits of the largest, and two of what tells the values apart.
+    let numbers = values.iter().filter_map(|(_, shown)| match shown {
+        Shown::Quantity { value, .. } if value.is_finite() => Some(unit.from_si(*value)),
+        _ => None,
+    });
+    let (low, high) = numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), number| {
+        (low.min(number), high.max(number))
+    });
+    let apart = if high - low > size_of_noise(unit.from_si(size)) { high - low } else { 0.0 };
+    let decimals = match apart {
+        0.0 => None,
+        apart => Some(places(unit.from_si(size), 3).max(places(apart, 2))),
+    };
     let cells = values.iter().map(|(key, shown)| {
         let text = match shown {
-            Shown::Quantity { value, .. } => show_number(unit.from_si(*value), Some(decimals)),
+            Shown::Quantity { value, .. } => show_number(unit.from_si(*value), decimals),
             other => other.to_string(),
         };
         ((*key).clone(), text)

@@ -2,7 +2,7 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::diagnostics::{Diagnostic, Severity, render};
-use crate::head::SafeState;
+use crate::head::{Description, SafeState};
 use crate::interpret::Check;
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
@@ -13,6 +13,17 @@ use crate::units::{Dimension, parse_unit, show, show_number};
 
 /// Most reports that are shown at once.
 const SHOWN_MOST: usize = 50;
+
+/// Which head something happens on.
+pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
+    let replay = if replayed { "replay of " } else { "" };
+    let (model, serial) = (&head.model, &head.serial);
+    if head.simulated {
+        format!("{replay}simulated head {model} {serial} (seed {seed})")
+    } else {
+        format!("{replay}head {model} {serial}")
+    }
+}
 
 /// Reports as they are printed, with a closing count.
 pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {

@@ -57,6 +57,8 @@ pub const TABLE: &[Unit] = &[
     unit("g", &[], "num", [0, 0, 1, 0, 0, 0], 1e-3, "gram"),
     unit("kg", &[], NONE, [0, 0, 1, 0, 0, 0], 1.0, "kilogram"),
     unit("N", &[], SI, [1, -2, 1, 0, 0, 0], 1.0, "newton"),
+    unit("Pa", &[], SI, [-1, -2, 1, 0, 0, 0], 1.0, "pascal"),
+    unit("bar", &[], "m", [-1, -2, 1, 0, 0, 0], 1e5, "bar, 100 kPa"),
     unit("W", &[], SI, [2, -3, 1, 0, 0, 0], 1.0, "watt"),
     unit("J", &[], SI, [2, -2, 1, 0, 0, 0], 1.0, "joule"),
     unit("V", &[], SI, [2, -3, 1, -1, 0, 0], 1.0, "volt"),

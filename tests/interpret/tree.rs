@@ -6,7 +6,7 @@ use spintrue::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Hop, Number, Over, Part,
     Piece, Ref, RefSlot, Routine, Slot, Statement, WordSlot,
 };
-use spintrue::program::types::Layout;
+use spintrue::program::types::{Layout, Type};
 use spintrue::source::{SourceId, Span};
 use spintrue::units::Dimension;
 use std::rc::Rc;
@@ -17,6 +17,7 @@ pub fn builtin_call(name: &str, arguments: Vec<Option<Expression>>, place: usize
         builtin: BUILTINS.iter().position(|b| b.name == name).unwrap(),
         arguments,
         item: Layout::WORD,
+        like: Type::Nothing,
         span: at(place),
     }
 }

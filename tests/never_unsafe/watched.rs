@@ -162,6 +162,18 @@ impl Head for Watched {
         self.log.borrow_mut().lines += page.image.height() as usize;
         self.call(|| self.head.borrow_mut().expose_page(page))
     }
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        self.call(|| self.head.borrow_mut().signal(name))
+    }
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        self.call(|| self.head.borrow_mut().switch(name, on))
+    }
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        self.call(|| self.head.borrow_mut().channel(name))
+    }
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        self.call(|| self.head.borrow_mut().set_channel(name, value))
+    }
     fn now(&mut self) -> f64 {
         self.count(true);
         self.head.borrow_mut().now()

@@ -19,10 +19,12 @@ mod cable;
 mod guess;
 mod links;
 mod load;
+mod page;
 mod rehearse;
 mod safety;
 #[cfg(unix)]
 mod serial;
 mod session;
 mod speed;
+mod station;
 mod stop;

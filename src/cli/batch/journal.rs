@@ -67,6 +67,9 @@ pub(super) struct Done {
     pub failure: Option<String>,
     /// Head time in s.
     pub took: f64,
+    /// The head was left safe; an older journal does not tell.
+    #[serde(default)]
+    pub left_safe: Option<bool>,
     /// SHA-256 of `record.json`.
     pub record: String,
     pub at: String,

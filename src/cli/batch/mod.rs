@@ -259,6 +259,7 @@ fn ended(
         unmet: ran.unmet,
         failure: ran.failure,
         took: ran.took,
+        left_safe: Some(ran.safe),
         record: resume::sha256(&record).unwrap_or_default(),
         at: now(),
     };

@@ -191,6 +191,7 @@ impl Looking<'_> {
                 return Ok((None, found));
             }
         };
+        found.extend(prepared.misused(&description));
         if let Some(provoker) = provoker {
             found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
         }

@@ -69,6 +69,8 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, String
     let kept = kept(folder)?;
     let code = kept.end.get("exit_code").and_then(Value::as_u64);
     let failure = kept.end.pointer("/failure/message").and_then(Value::as_str);
+    let dark = kept.end.pointer("/head/laser_off").and_then(Value::as_bool);
+    let troubles = kept.end.pointer("/head/troubles").and_then(Value::as_array);
     Ok(Done {
         serial: serial.to_string(),
         verdict: manifest.verdict.clone(),
@@ -76,6 +78,7 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, String
         unmet: kept.unmet(),
         failure: failure.map(str::to_string),
         took: kept.end.pointer("/took/value").and_then(Value::as_f64).unwrap_or(0.0),
+        left_safe: dark.zip(troubles).map(|(dark, troubles)| dark && troubles.is_empty()),
         record: sha256(&folder.join("record.json")).unwrap_or_default(),
         at: now(),
     })

@@ -151,6 +151,7 @@ impl Summary {
                 "exit_code": done.exit_code,
                 "unmet": done.unmet,
                 "failure": done.failure,
+                "left_safe": done.left_safe,
                 "took": {"value": done.took, "unit": "s"},
                 "record": folder,
                 "finished_before": before,
@@ -312,9 +313,17 @@ impl Summary {
     fn csv(&self) -> Result<Vec<u8>, csv::Error> {
         let mut out =
             csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-        let head =
-            ["serial", "verdict", "exit_code", "unmet", "failure", "took_s", "finished", "record"];
-        out.write_record(head)?;
+        out.write_record([
+            "serial",
+            "verdict",
+            "exit_code",
+            "unmet",
+            "failure",
+            "took_s",
+            "finished",
+            "record",
+            "left_safe",
+        ])?;
         for row in &self.rows {
             let (word, code) = row.came.word();
             match &row.came {
@@ -327,12 +336,13 @@ impl Summary {
                     &done.took.to_string(),
                     &done.at,
                     &row.folder,
+                    done.left_safe.map_or("", |safe| if safe { "yes" } else { "no" }),
                 ])?,
                 Came::Open(why, _) => {
-                    out.write_record([row.serial.as_str(), word, "", "", why, "", "", ""])?;
+                    out.write_record([row.serial.as_str(), word, "", "", why, "", "", "", ""])?;
                 }
                 Came::NotYet => {
-                    out.write_record([row.serial.as_str(), word, "", "", "", "", "", ""])?;
+                    out.write_record([row.serial.as_str(), word, "", "", "", "", "", "", ""])?;
                 }
             }
         }
@@ -367,12 +377,13 @@ impl Came {
 
 /// What speaks against a head.
 fn said(done: &Done) -> String {
-    let unmet = done.unmet.join("; ");
-    match &done.failure {
-        Some(failure) if unmet.is_empty() => failure.clone(),
-        Some(failure) => format!("{failure}; not met: {unmet}"),
-        None => unmet,
-    }
+    let unmet = match done.unmet.join("; ") {
+        unmet if unmet.is_empty() || done.failure.is_none() => unmet,
+        unmet => format!("not met: {unmet}"),
+    };
+    let left = if done.left_safe == Some(false) { "NOT LEFT SAFE" } else { "" };
+    let parts = [left, done.failure.as_deref().unwrap_or(""), &unmet];
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
 }
 
 fn style(verdict: &str) -> &'static str {

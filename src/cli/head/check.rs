@@ -17,10 +17,12 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 pub(crate) const AFTER_HELP: &str = "\
 Harmless contracts come first. Without options a head is read, disarmed and made safe, which parks
-its mirror and brings its polygon down; nothing else moves and no light comes out, on a head that
-breaks what it is tried for too. --trims loads trims and puts the former ones back, and stores those
-in force; --spin moves polygon and mirror; --allow-light arms the laser and draws test lines. The
-head is made safe at the end, whatever happens. docs/heads.md lists the contracts.
+its mirror, brings its polygon down and sets its outputs as it says; nothing else moves and no light
+comes out, on a head that breaks what it is tried for too. --trims loads trims and puts the former
+ones back, and stores those in force; --switch switches each output both ways, so that clamps move
+and whatever else hangs on them; --spin moves polygon and mirror; --allow-light arms the laser and
+draws test lines. The head is made safe at the end, whatever happens. docs/heads.md lists the
+contracts.
 
 With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers
 over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock
@@ -43,6 +45,9 @@ pub(crate) struct Options {
     /// Loads trims and puts the former ones back; stores those in force
     #[arg(long)]
     trims: bool,
+    /// Switches outputs and sets channels, whatever stands behind them
+    #[arg(long)]
+    switch: bool,
     /// Spins the polygon and steers the mirror
     #[arg(long)]
     spin: bool,
@@ -104,8 +109,12 @@ fn checked(options: &Options) -> Result<u8, String> {
     stop_on_request(&[stop.clone(), interrupted.clone()]).map_err(|why| {
         format!("error: Ctrl-C cannot be watched for, so nothing is tried: {why}")
     })?;
-    let allowed =
-        Allowed { trims: options.trims, motion: options.spin, light: options.allow_light };
+    let allowed = Allowed {
+        trims: options.trims,
+        switches: options.switch,
+        motion: options.spin,
+        light: options.allow_light,
+    };
     let colour = colour_output();
     if !options.json {
         say(&greeting(&options.address, opened.replay.is_some(), colour));

@@ -1,6 +1,7 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
 use crate::cli::{WRONG, address};
+use crate::head::signals::{Active, AtSafe, Direction, Pull};
 use crate::head::{Description, Head};
 use crate::optics::{ClockKind, StartOfScan};
 use crate::session::Verdict;
@@ -26,6 +27,7 @@ pub(crate) struct Options {
 }
 
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+const PRESSURE: Dimension = Dimension::of([-1, -2, 1, 0, 0, 0]);
 
 /// A value of a head.
 enum Content {
@@ -193,7 +195,52 @@ pub(crate) fn facts(head: &Description) -> Vec<(String, Vec<(String, String)>)> 
         (rail.name.clone(), format!("{nominal} ± {tolerance}"))
     });
     facts.push(("power rails".to_string(), rails.collect()));
+    let signals = head.signals.iter().map(|signal| {
+        let active = match signal.active {
+            Active::High => "active high",
+            Active::Low => "active low",
+        };
+        let pull = match signal.pull {
+            Pull::None => None,
+            Pull::Up => Some("pulled up"),
+            Pull::Down => Some("pulled down"),
+        };
+        let safe = signal.at_safe.map(|safe| match safe {
+            AtSafe::Keep => "kept when made safe",
+            AtSafe::Off => "off when made safe",
+            AtSafe::On => "on when made safe",
+        });
+        let light = signal.under_light.then_some("also under light");
+        let parts = [Some(way(signal.direction)), Some(active), pull, safe, light];
+        (signal.name.clone(), parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
+    });
+    let channels = head.channels.iter().map(|channel| {
+        let (least, most) = (channel.shown(channel.least), channel.shown(channel.most));
+        let safe = match (channel.direction, channel.at_safe) {
+            (Direction::Input, _) => None,
+            (Direction::Output, Some(value)) => {
+                Some(format!("{} when made safe", channel.shown(value)))
+            }
+            (Direction::Output, None) => Some("kept when made safe".to_string()),
+        };
+        let light = channel.under_light.then(|| "also under light".to_string());
+        let range = format!("{}, {least} to {most}", way(channel.direction));
+        let parts = [Some(range), safe, light];
+        (channel.name.clone(), parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
+    });
+    let groups: [(&str, Vec<_>); 2] =
+        [("signals", signals.collect()), ("channels", channels.collect())];
+    // Most heads have none.
+    let groups = groups.into_iter().filter(|(_, rows)| !rows.is_empty());
+    facts.extend(groups.map(|(name, rows)| (name.to_string(), rows)));
     facts
+}
+
+fn way(direction: Direction) -> &'static str {
+    match direction {
+        Direction::Input => "input",
+        Direction::Output => "output",
+    }
 }
 
 fn shown(value: &Content) -> String {
@@ -212,6 +259,7 @@ fn si(dimension: Dimension) -> String {
     match dimension {
         Dimension::FREQUENCY => "Hz".to_string(),
         POWER => "W".to_string(),
+        PRESSURE => "Pa".to_string(),
         other => other.si(),
     }
 }
@@ -242,5 +290,27 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
         })
     });
     object.insert("power_rails".to_string(), rails.collect());
+    if !head.signals.is_empty() {
+        object.insert("signals".to_string(), json!(head.signals));
+    }
+    if !head.channels.is_empty() {
+        let channels = head.channels.iter().map(|channel| {
+            let unit = channel.unit().map_or_else(String::new, |unit| si(unit.dimension));
+            let quantity = |value: f64| json!({"value": value, "unit": unit});
+            let mut object = json!({
+                "name": channel.name,
+                "direction": channel.direction,
+                "shown_in": channel.unit,
+                "least": quantity(channel.least),
+                "most": quantity(channel.most),
+                "under_light": channel.under_light,
+            });
+            if let (Some(at_safe), Some(object)) = (channel.at_safe, object.as_object_mut()) {
+                object.insert("at_safe".to_string(), quantity(at_safe));
+            }
+            object
+        });
+        object.insert("channels".to_string(), channels.collect());
+    }
     format!("{}\n", Value::Object(object))
 }

@@ -43,7 +43,7 @@ pub(crate) struct Options {
 }
 
 /// Calls by the names that recordings give them.
-const CALLS: [&str; 16] = [
+const CALLS: [&str; 20] = [
     "describe",
     "status",
     "spin",
@@ -57,6 +57,10 @@ const CALLS: [&str; 16] = [
     "disarm",
     "expose",
     "expose_page",
+    "signal",
+    "switch",
+    "channel",
+    "set_channel",
     "sleep",
     "make_safe",
     "measure",

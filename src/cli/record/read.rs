@@ -17,7 +17,7 @@ use std::sync::Arc;
 /// The file that is read.
 const EVENTS: &str = "events.jsonl";
 
-/// Most checks and values that are kept.
+/// Most checks, answers and values that are kept.
 const ITEMS_MOST: usize = 10_000;
 
 /// Longest line in bytes.
@@ -32,6 +32,10 @@ pub(in crate::cli) struct Kept {
     pub checks: Vec<(f64, Check)>,
     /// The same as they stand in the file.
     pub check_lines: Vec<Value>,
+    /// What was answered: how many checks came before, head time in s, question, answer, by whom.
+    pub answers: Vec<(usize, f64, String, Shown, String)>,
+    /// The same as they stand in the file.
+    pub answer_lines: Vec<Value>,
     /// Recorded values by their labels.
     pub recorded: Vec<(String, Shown)>,
     /// The same as they stand in the file.
@@ -46,7 +50,7 @@ pub(in crate::cli) struct Kept {
     pub cut_short: bool,
     /// Lines that are none of this program.
     pub strange: u64,
-    /// Checks and values beyond the most.
+    /// Checks, answers and values beyond the most.
     pub left_out: u64,
 }
 
@@ -107,7 +111,19 @@ impl Kept {
                     _ => self.strange += 1,
                 }
             }
-            "check" | "recorded" => self.left_out += 1,
+            "answered" if self.answers.len() < ITEMS_MOST => {
+                match value.get("answer").and_then(shown) {
+                    Some(answer) => {
+                        let said = |key| one_line(text(&value, key));
+                        let (question, who) = (said("question"), said("who"));
+                        let at = (self.checks.len(), time.unwrap_or(0.0));
+                        self.answers.push((at.0, at.1, question, answer, who));
+                        self.answer_lines.push(value);
+                    }
+                    None => self.strange += 1,
+                }
+            }
+            "check" | "recorded" | "answered" => self.left_out += 1,
             _ => {}
         }
     }

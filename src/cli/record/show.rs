@@ -6,6 +6,7 @@ use crate::cli::record::folder::MANIFEST;
 use crate::cli::record::read::{Kept, kept, text};
 use crate::cli::record::verify::{Looked, looked};
 use crate::cli::{FAILED, WRONG, files, summary};
+use crate::interpret::answer_line;
 use crate::terminal::told::{check_line, stamped};
 use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, say, styled, wrapped};
 use crate::units::{Dimension, show as quantity};
@@ -96,6 +97,7 @@ impl Shown {
             "identity": self.identity,
             "start": kept.start,
             "checks": kept.check_lines,
+            "answers": kept.answer_lines,
             "recorded": kept.recorded_lines,
             "left_out": kept.left_out,
             "reached": {"value": kept.reached, "unit": "s"},
@@ -193,7 +195,14 @@ impl Shown {
 
     fn checks(&self, colour: bool) -> String {
         let mut out = String::new();
-        for (time, check) in &self.kept.checks {
+        let mut answers = self.kept.answers.iter().peekable();
+        let mut answered = |before: usize, out: &mut String| {
+            while let Some((_, time, question, shown, who)) = answers.next_if(|a| a.0 <= before) {
+                out.push_str(&stamped(*time, &answer_line(question, shown, who), colour));
+            }
+        };
+        for (at, (time, check)) in self.kept.checks.iter().enumerate() {
+            answered(at, &mut out);
             out.push_str(&stamped(*time, &check_line(check, colour), colour));
             let margin = check.measured.as_ref().and_then(|measured| measured.margin.as_ref());
             if let Some(margin) = margin {
@@ -201,13 +210,16 @@ impl Shown {
                 out.push_str(&format!("{}\n", styled(&line, DIM, colour)));
             }
         }
+        answered(usize::MAX, &mut out);
         for label in self.kept.not_reached() {
             let said = format!("{:13}check {}: not reached", "", visible(&label));
             out.push_str(&format!("{}\n", styled(&said, YELLOW, colour)));
         }
         if self.kept.left_out > 0 {
             let more = self.kept.left_out;
-            out.push_str(&format!("  ... and {more} more checks and values in events.jsonl\n"));
+            out.push_str(&format!(
+                "  ... and {more} more checks, answers and values in events.jsonl\n"
+            ));
         }
         out
     }

@@ -195,13 +195,16 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
         return Err("error: --seed is too large for so many heads".to_string());
     };
     // A head that cannot be made is a mistake in its description, and is told before any is run.
-    let first = heads.make(options.seed)?;
+    let mut first = heads.make(options.seed)?;
+    let described = first.head.describe();
+    let head = described.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
+    let mut refused = prepared.misused(&head);
     if let Some(provoker) = &first.provoker {
-        let refused = prepared.unprovokable(&|fault| provoker.refused(fault));
-        if !refused.is_empty() {
-            complain(&rendered(&refused, &prepared.sources));
-            return Err(no());
-        }
+        refused.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
+    }
+    if !refused.is_empty() {
+        complain(&rendered(&refused, &prepared.sources));
+        return Err(no());
     }
     if let Some(path) = &options.out {
         let file = File::options().create(true).append(true).open(path);

@@ -1,6 +1,6 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
-use crate::head::contract::Found;
+use crate::head::contract::{Allowed, Found};
 use crate::head::safe::unbroken;
 use crate::head::{
     Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, Status, Trim, Turn,
@@ -26,6 +26,7 @@ pub struct Bench {
     pub(super) head: Box<dyn Head>,
     pub(super) gauge: Option<Box<dyn Gauge>>,
     description: Option<Description>,
+    allowed: Allowed,
     stop: Arc<AtomicBool>,
     /// Calls that took longer than the head states.
     late: Vec<String>,
@@ -63,12 +64,13 @@ impl Bench {
     pub(super) fn new(
         head: Box<dyn Head>,
         gauge: Option<Box<dyn Gauge>>,
+        allowed: Allowed,
         stop: Arc<AtomicBool>,
     ) -> Bench {
         let mut head = head;
         let description = unbroken(|| head.describe()).ok();
         let (late, speed, fresh) = (Vec::new(), None, false);
-        Bench { head, gauge, description, stop, late, speed, fresh }
+        Bench { head, gauge, description, allowed, stop, late, speed, fresh }
     }
 
     pub(super) fn described(&self) -> Option<&Description> {
@@ -79,6 +81,11 @@ impl Bench {
     pub(super) fn description(&self) -> Checked<Description> {
         let none = || Found::Skipped("the head does not say what it is".to_string());
         self.description.clone().ok_or_else(none)
+    }
+
+    /// Outputs may be switched.
+    pub(super) fn may_switch(&self) -> bool {
+        self.allowed.switches
     }
 
     pub(super) fn stopped(&self) -> bool {
@@ -169,6 +176,22 @@ impl Bench {
     pub(super) fn disarm(&mut self) -> Checked<()> {
         let answer = self.plain("disarm", |head| head.disarm());
         answer.map_err(|fault| broken(format!("the laser cannot be disarmed: {fault}")))
+    }
+
+    pub(super) fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        self.plain("signal", |head| head.signal(name))
+    }
+
+    pub(super) fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        self.plain("switch", |head| head.switch(name, on))
+    }
+
+    pub(super) fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        self.plain("channel", |head| head.channel(name))
+    }
+
+    pub(super) fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        self.plain("set_channel", |head| head.set_channel(name, value))
     }
 
     pub(super) fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {

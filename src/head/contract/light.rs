@@ -98,6 +98,7 @@ pub(super) fn measure(bench: &mut Bench) -> Found {
             drawn.map_err(|fault| Found::Skipped(format!("no line is drawn: {fault}")))?;
             match bench.measure()? {
                 Err(Fault::LostReading) => continue,
+                Err(none @ Fault::NoGauge) => return Err(Found::Skipped(none.to_string())),
                 Err(fault) => return Err(broken(format!("the line is not measured: {fault}"))),
                 Ok(reading) => {
                     let shifts = [reading.in_scan, reading.cross_scan];

@@ -10,7 +10,7 @@
 //! use spintrue::head::sim;
 //!
 //! let (head, gauge) = sim::open(None, 1).unwrap();
-//! let allowed = Allowed { trims: true, motion: true, light: true };
+//! let allowed = Allowed { trims: true, switches: true, motion: true, light: true };
 //! let told = contract::run(Box::new(head), Some(Box::new(gauge)), allowed);
 //! assert!(told.found.iter().all(|(_, found)| !matches!(found, Found::Broken(_))));
 //! assert!(told.safe.laser_off);
@@ -19,6 +19,7 @@
 mod bench;
 mod light;
 mod moves;
+mod outputs;
 mod reads;
 mod table;
 mod trims;
@@ -40,10 +41,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Does {
-    /// Reads, disarms, and makes safe, which brings the polygon down and parks the mirror.
+    /// Reads, disarms, and makes safe, which brings the polygon down, parks the mirror and sets
+    /// outputs as the description has them.
     Reads,
     /// Loads trims and puts the former ones back; stores those that are in force.
     Trims,
+    /// Switches outputs and sets channels, whatever stands behind them.
+    Switches,
     /// Spins the polygon and steers the mirror.
     Moves,
     /// Arms the laser, and lets light out.
@@ -78,6 +82,8 @@ pub enum Found {
 pub struct Allowed {
     /// [`Does::Trims`]
     pub trims: bool,
+    /// [`Does::Switches`]
+    pub switches: bool,
     /// [`Does::Moves`]
     pub motion: bool,
     /// [`Does::Light`], which needs motion as well.
@@ -89,6 +95,7 @@ impl Allowed {
     fn refuses(self, does: Does) -> Option<&'static str> {
         match does {
             Does::Trims if !self.trims => Some("trims were not allowed"),
+            Does::Switches if !self.switches => Some("switching was not allowed"),
             Does::Moves if !self.motion => Some("motion was not allowed"),
             Does::Light if !self.light => Some("light was not allowed"),
             Does::Light if !self.motion => Some("light needs motion, which was not allowed"),
@@ -131,7 +138,7 @@ pub fn run_with(
     stop: Arc<AtomicBool>,
     heard: &mut dyn FnMut(&'static Contract, &Found),
 ) -> Told {
-    let mut bench = Bench::new(head, gauge, stop.clone());
+    let mut bench = Bench::new(head, gauge, allowed, stop.clone());
     let mut found = Vec::new();
     for contract in TABLE {
         let why = allowed.refuses(contract.does);
@@ -162,11 +169,11 @@ fn tried(contract: &Contract, bench: &mut Bench) -> Found {
 impl Bench {
     /// Makes the head safe and sees the polygon to rest, at most for as long as it may coast.
     fn leave(&mut self) -> SafeState {
-        let settling = self.described().map_or(1.0, |head| head.galvanometer_settling);
         let patience = self.described().map_or(1.0, |head| head.coast_most);
         let made = unbroken(|| Ok(self.head.make_safe(false)));
         let mut safe = made.unwrap_or_else(|fault| {
-            let mut safe = step_by_step(&mut *self.head, settling, false);
+            let known = self.described().cloned();
+            let mut safe = step_by_step(&mut *self.head, known.as_ref(), false);
             safe.troubles.insert(0, format!("the head's own way to a safe state failed: {fault}"));
             safe
         });

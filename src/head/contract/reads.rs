@@ -2,7 +2,9 @@
 
 use crate::head::contract::Found;
 use crate::head::contract::bench::{Bench, Checked, broken, found, holds};
+use crate::head::signals::{Channel, Direction};
 use crate::head::{Description, Laser};
+use std::collections::BTreeSet;
 
 /// Most facets that a polygon is believed to have.
 const FACETS_MOST: u32 = 1024;
@@ -72,6 +74,25 @@ fn sane(head: &Description) -> Checked<()> {
     }
     let (least, most) = (head.speed_least, head.speed_most);
     holds(most >= least && most.is_finite(), || format!("speeds go from {least} to {most} rad/s"))?;
+    let mut names = BTreeSet::new();
+    let all = head.signals.iter().map(|signal| &signal.name);
+    for name in all.chain(head.channels.iter().map(|channel| &channel.name)) {
+        named("name of a signal or a channel", name)?;
+        holds(names.insert(name), || format!("two signals or channels are called `{name}`"))?;
+    }
+    for signal in &head.signals {
+        let says = signal.direction == Direction::Input || signal.at_safe.is_some();
+        holds(says, || format!("`{}` does not say what it is when made safe", signal.name))?;
+    }
+    for channel in &head.channels {
+        let Channel { name, unit, least, most, .. } = channel;
+        holds(channel.unit().is_some(), || format!("`{name}` has the unit `{unit}`"))?;
+        holds(least < most && least.is_finite() && most.is_finite(), || {
+            format!("`{name}` goes from {least} to {most}")
+        })?;
+        let safe = channel.at_safe.is_none_or(|value| channel.takes(value));
+        holds(safe, || format!("`{name}` is beyond its range when made safe"))?;
+    }
     for rail in &head.rails {
         named("name of a rail", &rail.name)?;
         let good = rail.nominal.is_finite() && rail.tolerance > 0.0 && rail.tolerance.is_finite();
@@ -180,6 +201,7 @@ pub(super) fn no_turns(bench: &mut Bench) -> Found {
 pub(super) fn gauge(bench: &mut Bench) -> Found {
     found((|| match bench.measure()? {
         Err(crate::head::Fault::Broken(why)) => Err(broken(format!("the gauge: {why}"))),
+        Err(none @ crate::head::Fault::NoGauge) => Err(Found::Skipped(none.to_string())),
         Err(_) => Ok(()),
         Ok(reading) => {
             let values = [reading.in_scan, reading.cross_scan];

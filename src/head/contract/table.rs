@@ -1,6 +1,6 @@
 //! The one table of contracts, from harmless to light.
 
-use crate::head::contract::{Contract, Does, light, moves, reads, trims};
+use crate::head::contract::{Contract, Does, light, moves, outputs, reads, trims};
 
 /// Every contract, in the order in which they are tried.
 pub const TABLE: &[Contract] = &[
@@ -47,6 +47,18 @@ pub const TABLE: &[Contract] = &[
         check: reads::trims,
     },
     Contract {
+        name: "signals_read",
+        holds: "Each signal and channel answers, channels with a value inside their range.",
+        does: Does::Reads,
+        check: outputs::read,
+    },
+    Contract {
+        name: "signals_known",
+        holds: "Reading a signal or a channel that the head does not have is refused.",
+        does: Does::Reads,
+        check: outputs::unknown,
+    },
+    Contract {
         name: "no_turns_at_rest",
         holds: "A polygon at rest has no turns; watching them gives up in time.",
         does: Does::Reads,
@@ -87,6 +99,30 @@ pub const TABLE: &[Contract] = &[
         holds: "Storing trims works, and leaves those in force as they are.",
         does: Does::Trims,
         check: trims::store,
+    },
+    Contract {
+        name: "inputs_stay",
+        holds: "Inputs are not switched or set, nor are outputs that the head does not have.",
+        does: Does::Switches,
+        check: outputs::inputs,
+    },
+    Contract {
+        name: "outputs_switch",
+        holds: "An output reads back as it was switched, both ways.",
+        does: Does::Switches,
+        check: outputs::switch,
+    },
+    Contract {
+        name: "channels_set",
+        holds: "A channel reads back as it was set, and is not set beyond its range.",
+        does: Does::Switches,
+        check: outputs::set,
+    },
+    Contract {
+        name: "outputs_safe",
+        holds: "Made safe, each output is as its `at_safe` has it, or as it was.",
+        does: Does::Switches,
+        check: outputs::safe,
     },
     Contract {
         name: "speed_in_range",
@@ -171,6 +207,12 @@ pub const TABLE: &[Contract] = &[
         holds: "An armed head says so, does not stop the polygon, and disarms.",
         does: Does::Light,
         check: light::guards,
+    },
+    Contract {
+        name: "outputs_guarded",
+        holds: "While armed, outputs are refused that may not be switched under light.",
+        does: Does::Light,
+        check: outputs::under_light,
     },
     Contract {
         name: "line_drawn",

@@ -10,7 +10,15 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-const ALL: Allowed = Allowed { trims: true, motion: true, light: true };
+const ALL: Allowed = Allowed { trims: true, switches: true, motion: true, light: true };
+
+/// A head with signals and channels of every kind.
+const STATION: &str = include_str!("../../../scripts/heads/ten_with_station.toml");
+
+/// Opens it.
+fn station(faults: &[String]) -> (SimHead, SimGauge) {
+    open_with(Some(("station", STATION)), 1, faults).unwrap()
+}
 
 /// A head that breaks the one contract that it is named after.
 struct Bent {
@@ -18,6 +26,7 @@ struct Bent {
     breaks: &'static str,
     looks: f64,
     raw: Option<Vec<Trim>>,
+    armed: bool,
 }
 
 impl Bent {
@@ -115,6 +124,7 @@ impl Head for Bent {
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {
+        self.armed = true;
         let power = if self.breaks == "power_in_range" { power.clamp(0.0, 1.0) } else { power };
         let answer = self.inner.arm(power);
         let answer = self.lax("arm_needs_interlock", answer, ());
@@ -122,6 +132,7 @@ impl Head for Bent {
     }
 
     fn disarm(&mut self) -> Result<(), Fault> {
+        self.armed = false;
         self.inner.disarm()?;
         if self.breaks == "disarm_always" {
             return Err(Fault::Refused("why should I?".to_string()));
@@ -137,6 +148,33 @@ impl Head for Bent {
             exposed.facet += 1;
         }
         Ok(exposed)
+    }
+
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        let answer = self.inner.signal(name);
+        if self.breaks == "outputs_switch" {
+            return answer.map(|_| false);
+        }
+        self.lax("signals_known", answer, false)
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let answer = self.inner.switch(name, on);
+        if self.armed {
+            self.lax("outputs_guarded", answer, ())
+        } else {
+            self.lax("inputs_stay", answer, ())
+        }
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        let answer = self.inner.channel(name);
+        if self.breaks == "signals_read" { answer.map(|_| 1e9) } else { answer }
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let answer = self.inner.set_channel(name, value);
+        self.lax("channels_set", answer, ())
     }
 
     fn now(&mut self) -> f64 {
@@ -157,6 +195,9 @@ impl Head for Bent {
             "safe_any_time" => safe.parked = false,
             "safe_spinning" => safe.kept_spinning = false,
             "safe_armed" => safe.laser_off = !armed,
+            "outputs_safe" => {
+                let _ = self.inner.switch("lamp", true);
+            }
             _ => {}
         }
         safe
@@ -182,8 +223,8 @@ impl Gauge for BentGauge {
 fn bent(breaks: &'static str) -> Told {
     let open = breaks == "arm_needs_interlock";
     let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
-    let (inner, gauge) = open_with(None, 1, &faults).unwrap();
-    let head = Bent { inner, breaks, looks: 0.0, raw: None };
+    let (inner, gauge) = station(&faults);
+    let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false };
     run(Box::new(head), Some(Box::new(BentGauge { inner: gauge, breaks })), ALL)
 }
 
@@ -265,6 +306,14 @@ impl Head for Spied {
         self.1.store(true, Ordering::SeqCst);
         Err(Fault::NotArmed)
     }
+    fn switch(&mut self, _: &str, _: bool) -> Result<(), Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Ok(())
+    }
+    fn set_channel(&mut self, _: &str, _: f64) -> Result<(), Fault> {
+        self.1.store(true, Ordering::SeqCst);
+        Ok(())
+    }
     fn now(&mut self) -> f64 {
         self.0.now()
     }
@@ -313,7 +362,10 @@ fn faults_break_what_they_should() {
         // A bump does nothing to a polygon at rest, so it comes while it spins.
         let when = if kind.name == "lock_lost" { "line 2" } else { "0s" };
         let fault = format!("{}{key}@{when}", kind.name);
-        let (head, gauge) = open_with(None, 1, std::slice::from_ref(&fault)).unwrap();
+        let (head, gauge) = match kind.name.starts_with("signal") {
+            true => station(std::slice::from_ref(&fault)),
+            false => open_with(None, 1, std::slice::from_ref(&fault)).unwrap(),
+        };
         let told = run(Box::new(head), Some(Box::new(gauge)), ALL);
         seen.push_str(&format!("{fault}: {}\n", broken(&told).join(", ")));
         assert!(told.safe.laser_off || fault.starts_with("l"), "{fault}");

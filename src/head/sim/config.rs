@@ -2,6 +2,7 @@
 
 use crate::head::description::{Clock, Rail, Register, StartOfScan};
 use crate::head::sim::faults::Planned;
+use crate::head::sim::fixtures::Fixtures;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::rotor::Rotor;
 
@@ -158,6 +159,8 @@ pub struct Config {
     pub delay_drift: f64,
     /// The power rails.
     pub rails: Vec<Rail>,
+    /// What stands around the head.
+    pub fixtures: Fixtures,
     /// Faults to be injected.
     pub faults: Vec<Planned>,
     /// Longest time from rest to lock in s, worked out from the rest.

@@ -1,12 +1,13 @@
 //! Reads what a simulated head is made of from a TOML description laid over the built-in one.
 
 use crate::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
+use crate::head::read::{ConfigError, Mistakes, Root};
 use crate::head::sim::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
-use crate::head::sim::faults;
+use crate::head::sim::faults::{self, Known};
+use crate::head::sim::fixtures;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::limits;
 use crate::head::sim::noise::{Noise, Stream};
-use crate::head::sim::read::{ConfigError, Mistakes, Root};
 use crate::head::sim::rotor::Rotor;
 use crate::units::Dimension;
 use core::f64::consts::TAU;
@@ -40,6 +41,8 @@ const TABLES: &[&str] = &[
     "gauge",
     "thermal",
     "rail",
+    "signal",
+    "channel",
     "fault",
 ];
 
@@ -297,13 +300,13 @@ impl Config {
             });
             s.finish();
         }
-        let names: Vec<String> = rails.iter().map(|r| r.name.clone()).collect();
-        let count = u32::try_from(facets.len()).unwrap_or(u32::MAX);
+        let fixtures = fixtures::read(root);
+        let known = Known::new(facets.len(), &rails, &fixtures);
         let complain = |span, message| root.mistakes.add(span, message, None);
         let faults = root
             .list("fault")
             .into_iter()
-            .filter_map(|s| faults::read(s, count, &complain, &names))
+            .filter_map(|s| faults::read(s, &known, &complain))
             .collect();
         Config {
             model,
@@ -344,6 +347,7 @@ impl Config {
             thermal_time,
             delay_drift,
             rails,
+            fixtures,
             faults,
             spin_up_most: 0.0,
             coast_most: 0.0,
@@ -510,6 +514,54 @@ mod tests {
         ];
         for (text, words) in rows {
             let (_, message, at) = only(text);
+            assert!(message.contains(words), "{text}: {message}");
+            assert!(!at.is_empty(), "{text}: {message}");
+        }
+    }
+
+    /// A line of a station that lacks something, or says what cannot be.
+    #[test]
+    fn stations_are_refused_in_their_place() {
+        let clamp = "[[signal]]\nname = 'clamp'\ndirection = 'output'\nat_safe = 'off'\n";
+        let pump = "[[channel]]\nname = 'pump'\ndirection = 'output'\nunit = 'kPa'\nleast = '-9 kPa'\n\
+                    most = '0 kPa'\nat_safe = '0 kPa'\n";
+        Config::read(Some(&format!("{clamp}{pump}")), 1).unwrap();
+        let input = "direction = 'input'";
+        let rows = [
+            ("[[signal]]\nname = 'door'\n".to_string(), "needs the key `direction`"),
+            (format!("[[signal]]\nname = '2nd'\n{input}\n"), "`2nd` is no name"),
+            (format!("[[signal]]\nname = 'a b'\n{input}\n"), "`a b` is no name"),
+            (format!("{clamp}[[signal]]\nname = 'clamp'\n{input}\n"), "another signal `clamp`"),
+            (format!("{pump}[[signal]]\nname = 'pump'\n{input}\n"), "another signal `pump`"),
+            (
+                clamp.replace("at_safe = 'off'\n", ""),
+                "write `at_safe = \"off\"`, `\"on\"` or `\"keep\"`",
+            ),
+            (clamp.replace("'off'", "'of'"), "did you mean `off`?"),
+            (format!("{clamp}pull = 'up'\n"), "an output has no `pull`"),
+            (format!("{clamp}under_light = 'yes'\n"), "must be true or false, not a text"),
+            (
+                format!("[[signal]]\nname = 'door'\n{input}\nat_safe = 'off'\n"),
+                "an input has no `at_safe`",
+            ),
+            (format!("[[signal]]\nname = 'd'\n{input}\nfollows = 'clamp'\n"), "no output `clamp`"),
+            (format!("[[signal]]\nname = 'd'\n{input}\nafter = '1 s'\n"), "follows nothing"),
+            (format!("{clamp}follows = 'clamp'\n"), "an output follows nothing"),
+            (pump.replace("unit = 'kPa'\n", ""), "needs the key `unit`"),
+            (pump.replace("unit = 'kPa'", "unit = 'kpa'"), "did you mean `kPa`?"),
+            (pump.replace("'-9 kPa'", "'1 kPa'"), "`channel.least` must be below `most`"),
+            (pump.replace("'-9 kPa'", "'-9 V'"), "must be pressure, not voltage"),
+            (pump.replace("at_safe = '0 kPa'", "at_safe = '1 kPa'"), "must be from -9 kPa to 0 Pa"),
+            (pump.replace("at_safe = '0 kPa'\n", ""), "write `at_safe = \"0 kPa\"`, or `\"keep\"`"),
+            (
+                format!(
+                    "{pump}[[channel]]\nname = 'v'\n{input}\nunit = 'V'\nleast = '0 V'\nmost = '1 V'\nfollows = 'pump'\n"
+                ),
+                "a unit of another kind",
+            ),
+        ];
+        for (text, words) in rows {
+            let (_, message, at) = only(&text);
             assert!(message.contains(words), "{text}: {message}");
             assert!(!at.is_empty(), "{text}: {message}");
         }

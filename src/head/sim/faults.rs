@@ -1,7 +1,10 @@
 //! Faults on demand: one table of kinds, and how one is read from a description or an option.
 
+use crate::head::description::Rail;
+use crate::head::read::{ConfigError, Mistakes, Section};
+use crate::head::signals::{Direction, Signal};
 use crate::head::sim::config::Config;
-use crate::head::sim::read::{ConfigError, Mistakes, Section};
+use crate::head::sim::fixtures::Fixtures;
 use crate::units::{Dimension, parse_quantity, show, show_number};
 use core::ops::Range;
 use std::fmt;
@@ -32,6 +35,10 @@ pub enum Injected {
     StoreInterrupted,
     QueueUnderrun,
     LinkSilent,
+    /// Name of the signal.
+    SignalStuck(String),
+    /// Name of the input.
+    SignalBroken(String),
 }
 
 /// When it goes wrong.
@@ -66,6 +73,9 @@ impl fmt::Display for Planned {
                 Some(format!("offset={}", shown(*offset, Dimension::LENGTH)))
             }
             Injected::StuckTrim(facet) => Some(format!("facet={facet}")),
+            Injected::SignalStuck(signal) | Injected::SignalBroken(signal) => {
+                Some(format!("signal={signal}"))
+            }
             _ => None,
         };
         let key = key.map_or_else(String::new, |key| format!("({key})"));
@@ -77,10 +87,47 @@ impl fmt::Display for Planned {
 }
 
 /// What a kind of fault needs to know of its head.
-pub(crate) struct Known<'a> {
+pub(crate) struct Known {
     facets: u32,
-    rails: &'a [String],
-    complain: &'a dyn Fn(Range<usize>, String),
+    rails: Vec<String>,
+    signals: Vec<String>,
+    inputs: Vec<String>,
+}
+
+impl Known {
+    pub(crate) fn new(facets: usize, rails: &[Rail], fixtures: &Fixtures) -> Known {
+        let signals: Vec<Signal> = fixtures.signals().collect();
+        let inputs = signals.iter().filter(|signal| signal.direction == Direction::Input);
+        Known {
+            facets: u32::try_from(facets).unwrap_or(u32::MAX),
+            rails: rails.iter().map(|rail| rail.name.clone()).collect(),
+            inputs: inputs.map(|signal| signal.name.clone()).collect(),
+            signals: signals.into_iter().map(|signal| signal.name).collect(),
+        }
+    }
+}
+
+/// Notes a mistake in its place.
+type Complain<'a> = &'a dyn Fn(Range<usize>, String);
+
+/// A key that names one of what the head has.
+fn named(
+    section: &mut Section<'_, '_>,
+    key: &'static str,
+    what: &str,
+    known: &[String],
+    complain: Complain<'_>,
+) -> String {
+    let name = section.text(key);
+    if !name.is_empty() && !known.contains(&name) {
+        let all = known.join(", ");
+        let all = match known.is_empty() {
+            true => "this head has none".to_string(),
+            false => format!("known are {all}"),
+        };
+        complain(section.place(key), format!("there is no {what} `{name}`: {all}"));
+    }
+    name
 }
 
 /// A kind of fault: its name and keys, what it does, and how a routine notices it.
@@ -93,7 +140,7 @@ pub struct Kind {
     pub does: &'static str,
     /// How a routine notices it.
     pub symptom: &'static str,
-    read: fn(&mut Section<'_, '_>, &Known<'_>) -> Injected,
+    read: fn(&mut Section<'_, '_>, &Known, Complain<'_>) -> Injected,
 }
 
 /// Every kind of fault.
@@ -103,14 +150,14 @@ pub const KINDS: &[Kind] = &[
         key: "",
         does: "The drive is too weak: the polygon ends below its lock window.",
         symptom: "`locked()` stays false; the speed creeps up and stays below the lock window.",
-        read: |_, _| Injected::NoLock,
+        read: |_, _, _| Injected::NoLock,
     },
     Kind {
         name: "slow_lock",
         key: "share = \"20 %\"",
         does: "The drive gives only this share of the torque that it has beyond the drag.",
         symptom: "`locked()` comes true late, and may do so after the longest spin-up that the head states.",
-        read: |section, _| {
+        read: |section, _, _| {
             let share = section.quantity("share", Dimension::NUMBER, 0.01..=1.0);
             Injected::SlowLock(share)
         },
@@ -120,35 +167,29 @@ pub const KINDS: &[Kind] = &[
         key: "",
         does: "A bump takes 2 % of the speed, once; the head disarms itself.",
         symptom: "`locked()` becomes false and true again later; under light the `arm` block fails, with the polygon not locked or at another speed.",
-        read: |_, _| Injected::LockLost,
+        read: |_, _, _| Injected::LockLost,
     },
     Kind {
         name: "interlock_opened",
         key: "",
         does: "The interlock chain opens and stays open; the head disarms itself.",
         symptom: "`interlock_closed()` is false; an `arm` block fails: the interlock is open.",
-        read: |_, _| Injected::InterlockOpened,
+        read: |_, _, _| Injected::InterlockOpened,
     },
     Kind {
         name: "laser_stays_armed",
         key: "",
         does: "The laser ignores that it shall disarm. Only the interlock chain can still take its power.",
         symptom: "The end of an `arm` block fails: the laser is still armed. The head refuses to stop the polygon under a beam that may be on, and the summary says that the laser is not known to be off.",
-        read: |_, _| Injected::LaserStaysArmed,
+        read: |_, _, _| Injected::LaserStaysArmed,
     },
     Kind {
         name: "rail_low",
         key: "rail = \"drive\"",
         does: "A rail sinks to 80 % of its nominal voltage.",
         symptom: "`rails()` shows that rail as not good.",
-        read: |section, known| {
-            let rail = section.text("rail");
-            if !rail.is_empty() && !known.rails.contains(&rail) {
-                let all = known.rails.join(", ");
-                let message = format!("there is no rail `{rail}`: known are {all}");
-                (known.complain)(section.place("rail"), message);
-            }
-            Injected::RailLow(rail)
+        read: |section, known, complain| {
+            Injected::RailLow(named(section, "rail", "rail", &known.rails, complain))
         },
     },
     Kind {
@@ -156,14 +197,14 @@ pub const KINDS: &[Kind] = &[
         key: "",
         does: "The gauge does not answer any more.",
         symptom: "`test_line` fails after a second: the gauge does not answer.",
-        read: |_, _| Injected::GaugeDead,
+        read: |_, _, _| Injected::GaugeDead,
     },
     Kind {
         name: "gauge_lying",
         key: "offset = \"20 um\"",
         does: "The gauge adds this offset to every reading, along and across, and states the same uncertainty as before.",
         symptom: "Trims make the residuals small all the same. It shows where the same line is measured before and after: the two differ by more than their uncertainty.",
-        read: |section, _| {
+        read: |section, _, _| {
             let offset = section.quantity("offset", Dimension::LENGTH, -0.01..=0.01);
             Injected::GaugeLying(offset)
         },
@@ -173,35 +214,35 @@ pub const KINDS: &[Kind] = &[
         key: "",
         does: "No index pulse comes any more.",
         symptom: "`turns` and `test_line` fail: no index pulse.",
-        read: |_, _| Injected::IndexMissing,
+        read: |_, _, _| Injected::IndexMissing,
     },
     Kind {
         name: "index_slipping",
         key: "",
         does: "The index comes one facet late on every third turn.",
         symptom: "`turns` shows turns that are a facet longer or shorter, and as many pulses more or fewer.",
-        read: |_, _| Injected::IndexSlipping,
+        read: |_, _, _| Injected::IndexSlipping,
     },
     Kind {
         name: "start_of_scan_dropouts",
         key: "share = \"20 %\"",
         does: "This share of the start-of-scan pulses is lost.",
         symptom: "`turns` counts fewer pulses than there are facets.",
-        read: |section, _| Injected::StartOfScanDropouts(section.share("share")),
+        read: |section, _, _| Injected::StartOfScanDropouts(section.share("share")),
     },
     Kind {
         name: "galvanometer_stuck",
         key: "",
         does: "The galvanometer stays where it is, whatever it is told; cross-scan trims have no effect.",
         symptom: "`status().galvanometer` stays. Away from its parked angle it cannot be parked, and the summary says so.",
-        read: |_, _| Injected::GalvanometerStuck,
+        read: |_, _, _| Injected::GalvanometerStuck,
     },
     Kind {
         name: "stuck_trim",
         key: "facet = 3",
         does: "The trim registers of this facet ignore what is loaded.",
         symptom: "`loaded_trims()` differs from what was loaded, in this facet alone.",
-        read: |section, known| {
+        read: |section, known, _| {
             Injected::StuckTrim(section.whole("facet", 0..=known.facets.saturating_sub(1)))
         },
     },
@@ -210,30 +251,47 @@ pub const KINDS: &[Kind] = &[
         key: "",
         does: "The power fails while trims are stored, once: the laser is off, the mirror parks, the polygon coasts. The stored trims are wholly the old ones or wholly the new ones, as the seed has it.",
         symptom: "`store_trims` fails after a second. The head answers again afterwards, not locked, and `loaded_trims()` shows what it kept.",
-        read: |_, _| Injected::StoreInterrupted,
+        read: |_, _, _| Injected::StoreInterrupted,
     },
     Kind {
         name: "queue_underrun",
         key: "",
         does: "The host serves words eight times slower than it should.",
         symptom: "`test_line` fails where a line has more words than the queue can make up for: the dot-word queue ran empty.",
-        read: |_, _| Injected::QueueUnderrun,
+        read: |_, _, _| Injected::QueueUnderrun,
     },
     Kind {
         name: "link_silent",
         key: "",
         does: "The head does not answer any more; its own watchdog disarms it.",
         symptom: "Every call fails after a second, and how the head was left is not known.",
-        read: |_, _| Injected::LinkSilent,
+        read: |_, _, _| Injected::LinkSilent,
+    },
+    Kind {
+        name: "signal_stuck",
+        key: "signal = \"clamped\"",
+        does: "This signal stays as it is, whatever drives or switches it.",
+        symptom: "`signal(...)` of it stays; a `wait until` for it reaches its limit.",
+        read: |section, known, complain| {
+            Injected::SignalStuck(named(section, "signal", "signal", &known.signals, complain))
+        },
+    },
+    Kind {
+        name: "signal_broken",
+        key: "signal = \"door_open\"",
+        does: "The wire of this input breaks: it reads the level that its `pull` makes, and without one anything.",
+        symptom: "`signal(...)` of it no longer follows what it is wired to; without a pull it flickers.",
+        read: |section, known, complain| {
+            Injected::SignalBroken(named(section, "signal", "input", &known.inputs, complain))
+        },
     },
 ];
 
 /// Reads one `[[fault]]`; none where a mistake was noted.
 pub(crate) fn read(
     mut section: Section<'_, '_>,
-    facets: u32,
-    complain: &dyn Fn(Range<usize>, String),
-    rails: &[String],
+    known: &Known,
+    complain: Complain<'_>,
 ) -> Option<Planned> {
     let names: Vec<&str> = KINDS.iter().map(|kind| kind.name).collect();
     let kind = section.maybe_choice("kind", &names);
@@ -250,7 +308,7 @@ pub(crate) fn read(
         (_, Some(line)) => When::Line(line),
         (at, None) => When::Time(at.unwrap_or(0.0)),
     };
-    let fault = (kind.read)(&mut section, &Known { facets, rails, complain });
+    let fault = (kind.read)(&mut section, known, complain);
     section.finish();
     Some(Planned { name: kind.name, fault, when })
 }
@@ -271,11 +329,10 @@ pub(crate) fn add(config: &mut Config, option: &str) -> Result<(), Vec<ConfigErr
     for error in errors {
         mistakes.add(error.span().unwrap_or(0..0), error.message().to_string(), None);
     }
-    let rails: Vec<String> = config.rails.iter().map(|rail| rail.name.clone()).collect();
-    let facets = u32::try_from(config.facets.len()).unwrap_or(u32::MAX);
+    let known = Known::new(config.facets.len(), &config.rails, &config.fixtures);
     let complain = |span, message| mistakes.add(span, message, None);
     let section = Section::alone("fault", parsed.get_ref(), 0..table.len(), &mistakes);
-    let planned = read(section, facets, &complain, &rails);
+    let planned = read(section, &known, &complain);
     let mut found = mistakes.take();
     for mistake in &mut found {
         let within = |p: &&(Range<usize>, Range<usize>)| {

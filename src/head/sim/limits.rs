@@ -56,8 +56,8 @@ pub(crate) fn describe(config: &Config) -> Description {
         start_of_scan: config.detector.pulse,
         laser_power: config.laser_power,
         times: times(config),
-        signals: Vec::new(),
-        channels: Vec::new(),
+        signals: config.fixtures.signals().collect(),
+        channels: config.fixtures.channels().collect(),
     }
 }
 

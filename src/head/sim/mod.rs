@@ -12,6 +12,7 @@ pub mod config;
 mod describe;
 mod expose;
 pub mod faults;
+mod fixtures;
 pub mod galvanometer;
 mod gauge;
 mod limits;
@@ -22,7 +23,6 @@ pub mod ode;
 mod page;
 mod provoking;
 pub mod pulses;
-mod read;
 pub mod render;
 pub mod rotor;
 mod simulated;
@@ -32,10 +32,10 @@ mod world;
 #[cfg(test)]
 mod tests;
 
+pub use crate::head::read::ConfigError;
 pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
 pub use provoking::Provoking;
-pub use read::ConfigError;
 pub use simulated::SimHead;
 pub use truth::Truth;
 

@@ -31,6 +31,10 @@ pub enum Stream {
     PowerLoss = 12,
     /// How much longer the line of a facet is.
     Stretch = 13,
+    /// Noise of channels.
+    Channel = 14,
+    /// What an input reads that nothing drives.
+    Floating = 15,
 }
 
 /// A source of numbers from one seed.

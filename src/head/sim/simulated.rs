@@ -2,6 +2,7 @@
 
 use crate::head::description::{Description, StartOfScan};
 use crate::head::safe::step_by_step;
+use crate::head::signals::{settable, switchable};
 use crate::head::sim::expose;
 use crate::head::sim::faults::Injected;
 use crate::head::sim::medium::Medium;
@@ -340,6 +341,33 @@ impl Head for SimHead {
         page::expose(&mut *self.world()?, order)
     }
 
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        let world = self.world()?;
+        world.fixtures.signal(name, world.now, world.noise)
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let (now, armed) = (world.now, world.arming.is_some());
+        switchable(&world.description.signals, name, armed)?;
+        world.fixtures.switch(name, on, now);
+        Ok(())
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        let world = self.world()?;
+        world.fixtures.channel(name, world.now, world.noise)
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let (now, armed) = (world.now, world.arming.is_some());
+        let channel = settable(&world.description.channels, name, value, armed)?;
+        let value = value.clamp(channel.least, channel.most);
+        world.fixtures.set_channel(name, value, now);
+        Ok(())
+    }
+
     fn now(&mut self) -> f64 {
         self.world.borrow().now
     }
@@ -353,8 +381,8 @@ impl Head for SimHead {
     }
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let settling = self.world.borrow().description.galvanometer_settling;
-        step_by_step(self, settling, keep_spinning)
+        let known = self.world.borrow().description.clone();
+        step_by_step(self, Some(&known), keep_spinning)
     }
 }
 

@@ -5,6 +5,7 @@
 use crate::head::description::{Description, StartOfScan};
 use crate::head::sim::config::Config;
 use crate::head::sim::faults::{Injected, When};
+use crate::head::sim::fixtures::Fixtures;
 use crate::head::sim::galvanometer::Galvanometer;
 use crate::head::sim::limits;
 use crate::head::sim::lines::Drawn;
@@ -58,6 +59,8 @@ pub(crate) struct World {
     /// Exposed pages, where somebody keeps them.
     pub(crate) sheets: Option<Vec<Sheet>>,
     heat: (f64, f64, f64),
+    /// What stands around the head.
+    pub(crate) fixtures: Fixtures,
     /// Faults still to come, the next one last.
     pub(crate) planned: Vec<(f64, Injected)>,
     pub(crate) faults: Vec<Injected>,
@@ -103,6 +106,7 @@ impl World {
             heat: (0.0, config.ambient, config.ambient),
             planned,
             faults: Vec::new(),
+            fixtures: config.fixtures.clone(),
             config,
         };
         world.advance(0.0);
@@ -167,6 +171,8 @@ impl World {
                 self.restart_from(here);
             }
             Injected::GalvanometerStuck => self.galvanometer.stick(self.now),
+            Injected::SignalStuck(name) => self.fixtures.stick(name, self.now, self.noise),
+            Injected::SignalBroken(name) => self.fixtures.break_wire(name),
             Injected::LinkSilent => self.trip(Fault::Broken("the link is silent".to_string())),
             _ => {}
         }
@@ -183,6 +189,7 @@ impl World {
         self.faults.clear();
         self.interlock_closed = true;
         self.galvanometer.free(self.now);
+        self.fixtures.mend(self.now);
         self.restart_from(self.motion.at(self.now));
     }
 

@@ -40,6 +40,10 @@ pub enum Order {
     /// A fault strikes so many s later.
     Provoke(String, f64),
     Mend,
+    Signal(String),
+    Switch(String, bool),
+    Channel(String),
+    SetChannel(String, f64),
 }
 
 /// What comes of a call.
@@ -58,6 +62,8 @@ pub enum Answer {
     Reading(Reading),
     /// Why a fault cannot strike; none if it can.
     Strikes(Option<String>),
+    Flag(bool),
+    Value(f64),
 }
 
 /// Why nothing is provoked.
@@ -92,6 +98,10 @@ pub fn perform(
             Answer::Done
         }
         Order::Safe(keep) => Answer::Safe(head.make_safe(*keep)),
+        Order::Signal(name) => Answer::Flag(head.signal(name)?),
+        Order::Switch(name, on) => done(head.switch(name, *on)?),
+        Order::Channel(name) => Answer::Value(head.channel(name)?),
+        Order::SetChannel(name, value) => done(head.set_channel(name, *value)?),
         Order::Measure => Answer::Reading(gauge.ok_or(Fault::NoGauge)?.measure()?),
         Order::Strikes(fault) => Answer::Strikes(provoker?.refused(fault)),
         Order::Provoke(fault, after) => {
@@ -155,6 +165,10 @@ pub fn message(order: &Order) -> Vec<u8> {
         Order::Strikes(fault) => with("REH:STR?", vec![text(fault)]),
         Order::Provoke(fault, after) => with("REH:PROV", vec![text(fault), n(*after)]),
         Order::Mend => plain("REH:MEND"),
+        Order::Signal(name) => with("SIGN:STAT?", vec![text(name)]),
+        Order::Switch(name, on) => with("SIGN:SWIT", vec![text(name), flag(*on).into_bytes()]),
+        Order::Channel(name) => with("CHAN:VAL?", vec![text(name)]),
+        Order::SetChannel(name, value) => with("CHAN:VAL", vec![text(name), n(*value)]),
     }
 }
 
@@ -204,6 +218,10 @@ pub fn order(verb: Verb, arguments: &[Argument]) -> Result<Option<Order>, WireEr
         Verb::Strikes => Order::Strikes(given.text()?),
         Verb::Provoke => Order::Provoke(given.text()?, given.seconds()?),
         Verb::Mend => Order::Mend,
+        Verb::Signal => Order::Signal(given.text()?),
+        Verb::Switch => Order::Switch(given.text()?, given.flag()?),
+        Verb::Channel => Order::Channel(given.text()?),
+        Verb::SetChannel => Order::SetChannel(given.text()?, given.number(Kind::Plain)?),
         _ => return Ok(None),
     };
     given.end()?;
@@ -245,6 +263,14 @@ impl Given<'_> {
         } else {
             let why = format!("parameter {}: {value} is no whole number from 0", self.at);
             Err(WireError::new(-222, why))
+        }
+    }
+
+    fn flag(&mut self) -> Result<bool, WireError> {
+        match self.whole()? {
+            0 => Ok(false),
+            1 => Ok(true),
+            other => Err(WireError::new(-224, format!("{other} is neither 0 nor 1"))),
         }
     }
 
@@ -362,6 +388,8 @@ pub fn response(answer: &Answer) -> Vec<u8> {
         }
         Answer::Page(page) => joined([n(page.time), w(page.lines), w(page.missed), n(page.took)]),
         Answer::Time(time) => n(*time),
+        Answer::Flag(on) => f(*on),
+        Answer::Value(value) => n(*value),
         Answer::Safe(state) => {
             let parts = [
                 f(state.laser_off),
@@ -424,6 +452,8 @@ pub fn answer(order: &Order, values: &[Argument]) -> Result<Answer, WireError> {
             took: values.number()?,
         }),
         Order::Now => Answer::Time(values.number()?),
+        Order::Signal(_) => Answer::Flag(values.flag()?),
+        Order::Channel(_) => Answer::Value(values.number()?),
         Order::Safe(_) => Answer::Safe(values.safe()?),
         Order::Measure => Answer::Reading(Reading {
             in_scan: values.number()?,
@@ -461,11 +491,7 @@ impl Values<'_> {
     }
 
     fn flag(&mut self) -> Result<bool, WireError> {
-        match self.0.whole()? {
-            0 => Ok(false),
-            1 => Ok(true),
-            other => Err(WireError::new(-224, format!("{other} is neither 0 nor 1"))),
-        }
+        self.0.flag()
     }
 
     fn status(&mut self) -> Result<Status, WireError> {

@@ -389,6 +389,8 @@ fn gives(order: &Order) -> bool {
             | Order::StoreTrims
             | Order::Arm(_)
             | Order::Disarm
+            | Order::Switch(..)
+            | Order::SetChannel(..)
             | Order::Sleep(_)
             | Order::Provoke(..)
             | Order::Mend
@@ -488,6 +490,28 @@ impl Head for WireHead {
             Answer::Page(page) => Ok(page),
             _ => Err(mixed()),
         }
+    }
+
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        match self.0.borrow_mut().call(&Order::Signal(name.to_string()))? {
+            Answer::Flag(on) => Ok(on),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        self.done(&Order::Switch(name.to_string(), on))
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        match self.0.borrow_mut().call(&Order::Channel(name.to_string()))? {
+            Answer::Value(value) => Ok(value),
+            _ => Err(mixed()),
+        }
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        self.done(&Order::SetChannel(name.to_string(), value))
     }
 
     fn now(&mut self) -> f64 {

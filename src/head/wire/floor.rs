@@ -36,6 +36,16 @@ pub struct Served {
     pub cut: Arc<AtomicBool>,
 }
 
+impl Served {
+    /// A head that anybody who can connect may control, with a dead-man limit of 3 s. `real_time`
+    /// where time passes by itself, and not by what the head is asked for.
+    pub fn new(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, real_time: bool) -> Served {
+        let (limit, cut) = (Duration::from_secs(3), Arc::default());
+        let provoker = None;
+        Served { head, gauge, provoker, real_time, seed: None, secret: None, limit, cut }
+    }
+}
+
 /// What clients must know. Kept as a digest and never shown.
 #[derive(Clone)]
 pub struct Secret([u8; 32]);
@@ -208,6 +218,8 @@ impl Floor {
                 | Order::Strikes(_)
                 | Order::Provoke(..)
                 | Order::Mend
+                | Order::Signal(_)
+                | Order::Channel(_)
         );
         match order {
             Order::Safe(keep) => {

@@ -19,6 +19,9 @@ pub const REPLY_LEAST: f64 = 1.0;
 /// Longest wait until a secret has its turn.
 const TURN_MOST: Duration = Duration::from_secs(12);
 
+/// Looks at the clock of a new link to a head whose time passes by itself.
+const CLOCK_LOOKS: u32 = 5;
+
 /// Silence after which a server gives up a block that was begun, and a little more.
 const BLOCK_PAUSE: Duration = Duration::from_millis(2200);
 
@@ -94,8 +97,13 @@ pub fn greet(target: &Target, patient: bool) -> Result<Linked, String> {
     let number = |text: String| text.parse::<f64>().map_err(|_| format!("{place} said `{text}`"));
     let limit = number(ask(b"CONT:LIM?")?)?.clamp(0.1, 3600.0);
     let seed = ask(b"HEAD:SEED?")?.parse().ok();
-    let time = number(ask(b"CLOC:TIME?")?)?;
-    let synchronised = (Instant::now(), time);
+    let looked = Instant::now();
+    let mut synchronised = (looked, f64::NEG_INFINITY);
+    for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
+        let time = number(ask(b"CLOC:TIME?")?)?;
+        // The reply that took least on its way tells the latest time for this moment.
+        synchronised.1 = synchronised.1.max(time - looked.elapsed().as_secs_f64());
+    }
     let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
     Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })

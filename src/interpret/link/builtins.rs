@@ -9,7 +9,7 @@ use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
 use crate::program::tree::{BuiltinCall, Expression, Number};
-use crate::program::types::Layout;
+use crate::program::types::{Layout, Type};
 use crate::program::value::Datum;
 use crate::source::Span;
 
@@ -43,6 +43,7 @@ struct General {
     name: &'static str,
     arguments: Box<[Option<ExpressionNode>]>,
     item: Layout,
+    like: Type,
     span: Span,
 }
 
@@ -70,7 +71,7 @@ impl General {
         }
         machine.held.truncate(held);
         machine.at = self.span;
-        let mut context = Context { station: machine.station, item: self.item };
+        let mut context = Context { station: machine.station, item: self.item, like: &self.like };
         match (self.work)(&mut context, data) {
             Ok(Datum::Number(number)) if !number.is_finite() => {
                 Err(no_result(machine, self.name, data, self.span))
@@ -192,6 +193,7 @@ impl Linker<'_> {
             let argument = argument.as_ref()?;
             Some(self.expression(argument))
         });
-        General { work, name, arguments: arguments.collect(), item: call.item, span: call.span }
+        let (arguments, like) = (arguments.collect(), call.like.clone());
+        General { work, name, arguments, item: call.item, like, span: call.span }
     }
 }

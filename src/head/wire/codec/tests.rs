@@ -71,6 +71,10 @@ fn any_order() -> impl Strategy<Value = Order> {
         finite().prop_map(Order::Arm),
         (0.0..1e6).prop_map(Order::Sleep),
         any::<bool>().prop_map(Order::Safe),
+        any::<String>().prop_map(Order::Signal),
+        (any::<String>(), any::<bool>()).prop_map(|(name, on)| Order::Switch(name, on)),
+        any::<String>().prop_map(Order::Channel),
+        (any::<String>(), finite()).prop_map(|(name, value)| Order::SetChannel(name, value)),
     ]
 }
 
@@ -197,6 +201,10 @@ fn answers_read_back() {
     let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
     there_and_back(&Order::Page(page), Answer::Page(exposed));
     there_and_back(&Order::Now, Answer::Time(0.1 + 0.2));
+    for on in [false, true] {
+        there_and_back(&Order::Signal("door".to_string()), Answer::Flag(on));
+    }
+    there_and_back(&Order::Channel("vacuum".to_string()), Answer::Value(-6.0e4 / 7.0));
     let reading = Reading { in_scan: 1e-6, cross_scan: -2e-6, in_scan_u: 1e-7, cross_scan_u: 2e-7 };
     there_and_back(&Order::Measure, Answer::Reading(reading));
     let strikes = Order::Strikes("lock_lost".to_string());
@@ -218,6 +226,12 @@ fn parameters_are_told_apart() {
         ("ROT:HALT SLOWLY", -224),
         ("TRIM:LOAD 1", -109),
         ("CLOC:SLE -1", -222),
+        ("SIGN:STAT?", -109),
+        ("SIGN:STAT? DOOR", -104),
+        ("SIGN:SWIT \"clamp\",2", -224),
+        ("SIGN:SWIT \"clamp\",1,1", -108),
+        ("CHAN:VAL \"pump\"", -109),
+        ("CHAN:VAL \"pump\",-60 KPA", -138),
         ("LINE:EXP? 0,1,1E-6,0,#13abc", -161),
         ("PAGE:EXP? 1,1,1,#12P5", -161),
         ("*IDN? 1", -108),

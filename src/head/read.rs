@@ -1,13 +1,15 @@
-//! Reads a TOML description key by key, laid over the built-in one, and collects every
-//! mistake with its place: unknown keys, wrong kinds, units and ranges.
+//! Reads a TOML description key by key, laid over a built-in one where there is one, and collects
+//! every mistake with its place: unknown keys, wrong kinds, units and ranges. Uses units.
 
-use crate::units::{Dimension, parse_quantity, show};
+use crate::units::{
+    Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show,
+};
 use core::cell::RefCell;
 use core::ops::{Range, RangeInclusive};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-/// A mistake in a description of a simulated head.
+/// A mistake in a description.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ConfigError {
     /// Name of the text: a path, or whatever it was opened with.
@@ -83,7 +85,7 @@ pub(crate) struct Section<'a, 't> {
 }
 
 /// The nearest of `known` to a misspelt word.
-fn near<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
+pub(crate) fn near<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
     known
         .iter()
         .map(|k| (strsim::jaro_winkler(k, word), *k))
@@ -259,6 +261,17 @@ impl Section<'_, '_> {
         self.needed(key, value, 1.0)
     }
 
+    /// A quantity in SI within limits; none where it is missing or wrong, which is noted.
+    pub(crate) fn some_quantity(
+        &mut self,
+        key: &'static str,
+        dimension: Dimension,
+        limits: RangeInclusive<f64>,
+    ) -> Option<f64> {
+        let value = self.maybe_quantity(key, dimension, limits);
+        self.needed(key, value.map(Some), None)
+    }
+
     /// A quantity that may be left out.
     pub(crate) fn maybe_quantity(
         &mut self,
@@ -323,7 +336,13 @@ impl Section<'_, '_> {
 
     /// A text of printable characters.
     pub(crate) fn text(&mut self, key: &'static str) -> String {
-        let value = self.key(key, |v| match v.as_str() {
+        let value = self.maybe_text(key);
+        self.needed(key, value, String::new())
+    }
+
+    /// The same; none where it is missing or wrong.
+    pub(crate) fn maybe_text(&mut self, key: &'static str) -> Option<String> {
+        self.key(key, |v| match v.as_str() {
             Some(text)
                 if !text.is_empty() && text.len() <= 200 && !text.contains(char::is_control) =>
             {
@@ -331,8 +350,54 @@ impl Section<'_, '_> {
             }
             Some(_) => Err(("must have 1 to 200 printable characters".to_string(), None)),
             None => Err((format!("must be a text, not {}", kind_of(v)), None)),
+        })
+    }
+
+    /// A unit, such as `kPa`.
+    pub(crate) fn unit(&mut self, key: &'static str) -> Option<UnitText> {
+        let value = self.key(key, |v| {
+            let Some(text) = v.as_str() else {
+                return Err((format!("must be a unit such as \"kPa\", not {}", kind_of(v)), None));
+            };
+            parse_unit(text).map_err(|e| {
+                let near = match &e {
+                    UnitError::Unknown { near, .. } => near.as_ref(),
+                    _ => None,
+                };
+                (format!("is no unit: {e}"), near.map(|near| format!("did you mean `{near}`?")))
+            })
         });
-        self.needed(key, value, String::new())
+        self.needed(key, value.map(Some), None)
+    }
+
+    /// `true` or `false`; false where it is left out.
+    pub(crate) fn flag(&mut self, key: &'static str) -> bool {
+        let value = self.key(key, |v| {
+            let wrong = || (format!("must be true or false, not {}", kind_of(v)), None);
+            v.as_bool().ok_or_else(wrong)
+        });
+        value.unwrap_or(false)
+    }
+
+    /// Whether the key stands there, rightly or wrongly.
+    pub(crate) fn has(&self, key: &str) -> bool {
+        [self.user, self.built_in].into_iter().flatten().any(|table| table.contains_key(key))
+    }
+
+    /// Whether the key stands there with this text.
+    pub(crate) fn is_text(&self, key: &str, text: &str) -> bool {
+        let value = self.user.and_then(|t| t.get(key)).and_then(|v| v.get_ref().as_str());
+        value == Some(text)
+    }
+
+    /// A key is known that was read without asking for its value.
+    pub(crate) fn know(&mut self, key: &'static str) {
+        self.known.push(key);
+    }
+
+    /// Something is wrong with a key, which need not stand there.
+    pub(crate) fn complain(&self, key: &str, message: String, help: Option<String>) {
+        self.mistakes.add(self.place(key), message, help);
     }
 
     /// One of a few words; gives its place in the list.
@@ -342,7 +407,13 @@ impl Section<'_, '_> {
 
     /// The same; none where it is missing or wrong.
     pub(crate) fn maybe_choice(&mut self, key: &'static str, words: &[&str]) -> Option<usize> {
-        let value = self.key(key, |v| {
+        let value = self.optional_choice(key, words);
+        self.needed(key, value.map(Some), None)
+    }
+
+    /// One of a few words that may be left out; none where it is wrong, too.
+    pub(crate) fn optional_choice(&mut self, key: &'static str, words: &[&str]) -> Option<usize> {
+        self.key(key, |v| {
             let list = || format!("must be one of {}", words.join(", "));
             let Some(word) = v.as_str() else {
                 return Err((format!("{}, not {}", list(), kind_of(v)), None));
@@ -352,8 +423,7 @@ impl Section<'_, '_> {
                 let help = near(word, words).map(|w| format!("did you mean `{w}`?"));
                 (format!("{}, not `{word}`", list()), help)
             })
-        });
-        self.needed(key, value.map(Some), None)
+        })
     }
 
     /// Every key has been asked for: what else stands there is a mistake.
@@ -387,10 +457,9 @@ fn quantity(
     };
     let (read, unit) = parse_quantity(&number).map_err(|e| {
         let help = match &e {
-            crate::units::QuantityError::Unit(crate::units::UnitError::Unknown {
-                near: Some(near),
-                ..
-            }) => format!("did you mean `{near}`?"),
+            QuantityError::Unit(UnitError::Unknown { near: Some(near), .. }) => {
+                format!("did you mean `{near}`?")
+            }
             _ => example(),
         };
         (format!("is no {}: {e}", kind()), Some(help))

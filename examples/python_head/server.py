@@ -1,0 +1,511 @@
+"""A head on the wire that docs/wire.md describes, in Python and nothing else: one client controls, others
+look. Keep this file as it is; what is yours goes into `controller.py` and `main.py`.
+
+Lasers and rotors hurt people. No software is a safety function: the interlock chain of the hardware stands
+on its own. IEC 60825-1, local codes and the laser safety officer decide.
+
+There is one thread. While a call waits, `look` is asked again and again: it hears whoever speaks, and
+raises `Cut` where the client in control hung up or fell silent, or the server is to end.
+"""
+
+import collections
+import itertools
+import json
+import selectors
+import socket
+import struct
+import time
+
+from controller import Fault
+from message import Framer, WireError, Word, block, flag, number, text, units
+
+CLIENTS_MOST = 8
+ERRORS_MOST = 32
+TAKE_MOST = 0.5  # s in which a client takes its reply
+PAUSE_MOST = 2.0  # s of silence inside a block
+LOOKING_MOST = 600.0  # s of silence of a client that only looks
+AGAIN = 1.0  # s between attempts to make a head safe that would not be
+TICK = 0.02
+
+CODES = {"interlock_open": -221, "not_locked": -221, "not_armed": -221, "armed": -221, "refused": -200,
+         "out_of_range": -222, "no_pulse": -365, "underrun": -230, "lost_reading": -230, "no_gauge": -241,
+         "broken": -240}
+
+
+class Cut(Exception):
+    """The call under way is to end at once."""
+
+
+class Client:
+    def __init__(self, stream):
+        self.stream, self.framer = stream, Framer()
+        self.waiting, self.out = collections.deque(), bytearray()
+        self.errors, self.outcome = collections.deque(), None
+        self.heard = self.took = time.monotonic()
+        self.gone = False
+
+    def tell(self, error):
+        if len(self.errors) < ERRORS_MOST:
+            self.errors.append(error)
+        else:
+            self.errors[-1] = WireError(-350)
+
+
+class Server:
+    def __init__(self, head, pace, limit, port):
+        self.head, self.pace, self.limit = head, pace, limit
+        self.clients, self.controls = [], None
+        self.moving = self.ending = self.safely = False
+        self.tried = 0.0
+        head.go_on = self.look
+        self.door = socket.create_server(("127.0.0.1", port))
+        self.door.setblocking(False)
+        self.selector = selectors.DefaultSelector()
+        self.selector.register(self.door, selectors.EVENT_READ)
+
+    def end(self):
+        """Asks it to end; a call under way is cut short."""
+        self.ending = True
+
+    # Control, and what ends it.
+
+    def look(self):
+        """Hears whoever speaks; raises where what the head does for its client is to be cut short."""
+        self.hear(0)
+        if not self.safely and (self.ending or self.lost()):
+            raise Cut
+
+    def lost(self):
+        """Why the client in control has lost the head, if it has."""
+        if self.controls is None:
+            return None
+        if self.controls.gone:
+            return "the client in control hung up"
+        # Early enough for the head to be safe when the limit is over.
+        early = min(self.limit / 5, 0.5)
+        if self.moving and time.monotonic() - self.controls.heard >= self.limit - early:
+            return f"the client in control was silent for {self.limit:g} s"
+        return None
+
+    def watch(self):
+        """Between calls: takes control from whoever lost it, and makes the head safe."""
+        if why := self.lost():
+            if not self.controls.gone and self.still():
+                # A head that rests with its laser off waits for as long as one likes.
+                self.moving = False
+                return
+            self.revoke(WireError(-203, f"control was lost and the head made safe: {why}"))
+            if self.moving:
+                self.make_safe(why)
+        elif self.moving and self.controls is None and time.monotonic() - self.tried > AGAIN:
+            self.make_safe("tried again")
+
+    def still(self):
+        try:
+            status = self.head.status()
+        except Exception:
+            return False
+        return status["rest"] and status["target"] is None and not status["laser"]
+
+    def revoke(self, error):
+        if self.controls is not None:
+            self.controls.tell(error)
+            self.controls = None
+
+    def make_safe(self, why, keep=False):
+        """Is not cut short by anything."""
+        self.safely, self.tried = True, time.monotonic()
+        try:
+            state = self.head.make_safe(keep)
+        finally:
+            self.safely = False
+        # A polygon that runs out, or is kept on purpose by nobody, needs nobody.
+        self.moving = not state["laser_off"] or (keep and self.controls is not None)
+        if why:
+            laser = "laser off" if state["laser_off"] else "THE LASER MAY BE ON"
+            mirror = "mirror parked" if state["parked"] else "mirror NOT PARKED"
+            troubles = "".join(f"; {trouble}" for trouble in state["troubles"])
+            print(f"{why}: made safe: {laser}, {mirror}{troubles}", flush=True)
+        return state
+
+    # Sockets. Nothing here waits for a client.
+
+    def run(self):
+        try:
+            while not self.ending:
+                self.hear(TICK)
+                self.head.kick()
+                self.watch()
+                for client in list(self.clients):
+                    # Whoever does not take its replies is not answered any further.
+                    if client.waiting and not client.out and not self.ending:
+                        self.said(client, client.waiting.popleft())
+                        self.watch()
+        finally:
+            self.make_safe("the server ends")
+            for client in list(self.clients):
+                self.leave(client)
+        print("ended", flush=True)
+
+    def hear(self, patience):
+        if any(client.waiting and not client.out for client in self.clients):
+            patience = 0
+        for key, events in self.selector.select(patience):
+            client = key.data
+            if client is None:
+                self.admit()
+            else:
+                if events & selectors.EVENT_WRITE:
+                    self.send(client)
+                if events & selectors.EVENT_READ:
+                    self.read(client)
+        now = time.monotonic()
+        for client in list(self.clients):
+            silent = now - client.heard
+            if client.framer.in_block() and silent > PAUSE_MOST:
+                client.waiting.append(client.framer.pause())
+            slow = client.out and now - client.took > TAKE_MOST
+            idle = silent > LOOKING_MOST and client is not self.controls
+            if slow or idle or (client.gone and not client.waiting and not client.out):
+                self.leave(client)
+
+    def admit(self):
+        try:
+            stream, _ = self.door.accept()
+            stream.setblocking(False)
+            stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if len(self.clients) >= CLIENTS_MOST:
+                stream.send(f'-310,"System error;{CLIENTS_MOST} clients are here"\n'.encode())
+                stream.close()
+                return
+        except OSError:
+            return
+        client = Client(stream)
+        self.clients.append(client)
+        self.listen(client)
+
+    def listen(self, client):
+        """To what is of use now: a client that has much waiting is not read, one that is gone not at all."""
+        events = 0 if client.gone or len(client.waiting) >= 64 else selectors.EVENT_READ
+        events |= selectors.EVENT_WRITE if client.out else 0
+        known = client.stream in self.selector.get_map()
+        if events and known:
+            self.selector.modify(client.stream, events, client)
+        elif events:
+            self.selector.register(client.stream, events, client)
+        elif known:
+            self.selector.unregister(client.stream)
+
+    def read(self, client):
+        try:
+            data = client.stream.recv(65536)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if data:
+            client.heard = time.monotonic()
+            # A blank line says only that somebody is there.
+            client.waiting.extend(m for m in client.framer.feed(data) if not isinstance(m, bytes) or m.strip())
+        else:
+            client.gone = True
+        self.listen(client)
+
+    def send(self, client):
+        try:
+            sent = client.stream.send(client.out)
+            del client.out[:sent]
+        except BlockingIOError:
+            pass
+        except OSError:
+            client.gone, client.out = True, bytearray()
+            client.waiting.clear()
+        self.listen(client)
+
+    def leave(self, client):
+        client.gone = True
+        self.clients.remove(client)
+        if client.stream in self.selector.get_map():
+            self.selector.unregister(client.stream)
+        client.stream.close()
+
+    # Messages.
+
+    def said(self, client, message):
+        """Carries a message out, and sends the reply."""
+        replies, path, failed = [], [], False
+        try:
+            if isinstance(message, WireError):
+                raise message
+            said = units(message)
+        except WireError as error:
+            client.outcome = error
+            client.tell(error)
+            said = []
+        for header, asks, arguments in said:
+            try:
+                # Without a colon in front it stands in the path of the unit before it.
+                names = header.lstrip(":").split(":")
+                if not header.startswith((":", "*")):
+                    names = path + names
+                entry = HEADERS.get((":".join(names), asks))
+                if entry is None:
+                    raise WireError(-113, f"{header[:60]}{'?' if asks else ''}")
+                if not header.startswith("*"):
+                    path = names[:-1]
+                needs_control, most, call = entry
+                if needs_control:
+                    self.admitted(client, failed)
+                if len(arguments) > most:
+                    raise WireError(-108, f"no more than {most} here")
+                answer = call(self, client, Given(arguments))
+                if call not in (fault, next_error):
+                    client.outcome = None
+            except (WireError, Fault) as error:
+                failed, client.outcome = True, error
+                client.tell(error if isinstance(error, WireError) else as_error(error))
+            except Cut:
+                failed, client.outcome = True, WireError(-203, "it was cut short")
+            except Exception as error:
+                # A line that cannot be read, or a mistake in here: the head is broken, the server goes on.
+                failed, client.outcome = True, Fault("broken", f"{type(error).__name__}: {error}")
+                client.tell(as_error(client.outcome))
+            else:
+                if asks:
+                    replies.append(answer if isinstance(answer, bytes) else answer.encode())
+        if replies and client in self.clients:
+            client.out += b";".join(replies) + b"\n"
+            client.took = time.monotonic()
+            self.send(client)
+        elif client in self.clients:
+            self.listen(client)
+
+    def admitted(self, client, failed):
+        if failed:
+            raise WireError(-221, "left out behind an error in the same message")
+        if client.gone or self.ending:
+            raise WireError(-203, "this client hung up, or the server ends")
+        if self.controls is not client:
+            other = "another client controls the head" if self.controls else "say CONTrol:TAKE first"
+            raise WireError(-203, other)
+
+
+class Given:
+    """The parameters of a unit, taken one by one."""
+
+    def __init__(self, values):
+        self.values, self.at = values, 0
+
+    def next(self, kind, wanted):
+        self.at += 1
+        if self.at > len(self.values):
+            raise WireError(-109, f"parameter {self.at} is not there")
+        value = self.values[self.at - 1]
+        if type(value) is not kind:
+            raise WireError(-104, f"parameter {self.at} must be {wanted}")
+        return value
+
+    def number(self):
+        return self.next(float, "a number")
+
+    def whole(self):
+        value = self.number()
+        if value != int(value) or not 0 <= value < 1 << 32:
+            raise WireError(-222, f"parameter {self.at}: {value:g} is no whole number from 0")
+        return int(value)
+
+    def word(self, **known):
+        """One of some words, which stand here in their long forms."""
+        value = self.next(Word, " or ".join(known))
+        for long, meaning in known.items():
+            if value in (long, long[:4]):
+                return meaning
+        raise WireError(-224, f"`{value[:60]}`: write {' or '.join(known)}")
+
+    def keep(self):
+        return self.word(STOP=False, KEEP=True) if self.values else False
+
+
+def as_error(fault):
+    return WireError(CODES.get(fault.kind, -200), ", ".join([fault.kind.replace("_", " "), *fault.words]))
+
+
+def joined(*parts):
+    return ",".join(parts)
+
+
+# What each header does: server, client and what was given, to the answer of a query.
+
+def fault(server, client, given):
+    outcome = client.outcome
+    if outcome is None:
+        return text("none")
+    if isinstance(outcome, WireError):
+        return joined(text("error"), str(outcome.code), text(outcome.words()))
+    return joined(text(outcome.kind), *map(text, outcome.words))
+
+
+def identity(server, client, given):
+    fields = (str(server.head.describe()[key]).translate({44: " ", 59: " "}) for key in ("model", "serial"))
+    return joined("invented", *fields, "1")
+
+
+def next_error(server, client, given):
+    if not client.errors:
+        return '0,"No error"'
+    error = client.errors.popleft()
+    return joined(str(error.code), text(error.words()))
+
+
+def take(server, client, given):
+    if client.gone:
+        raise WireError(-203, "this client hung up")
+    if server.controls not in (None, client):
+        raise WireError(-203, "another client controls the head: wait until it says CONTrol:RELease")
+    server.controls = client
+
+
+def release(server, client, given):
+    keep = given.keep()
+    if server.controls is client:
+        server.controls = None
+        if server.moving:
+            server.make_safe(None, keep)
+
+
+def owner(server, client, given):
+    return {None: "NONE", client: "SELF"}.get(server.controls, "OTH")
+
+
+def safe(server, client, given):
+    keep = given.keep()
+    if server.controls is not client:
+        server.revoke(WireError(-221, "another client made the head safe"))
+    state = server.make_safe(None, keep)
+    return joined(flag(state["laser_off"]), flag(state["parked"]), number(state["speed"]), flag(state["rest"]),
+                  flag(state["kept"]), *map(text, state["troubles"]))
+
+
+def status(server, client, given):
+    s = server.head.status()
+    return joined(number(s["time"]), number(s["speed"]), number(s["target"]), flag(s["locked"]),
+                  "-1" if s["facet"] is None else str(s["facet"]), flag(s["interlock"]), flag(s["laser"]),
+                  flag(s["rest"]), number(s["angle"]), flag(s["parked"]), number(s["temperature"]),
+                  *map(number, s["rails"]))
+
+
+def of_status(key, shown):
+    return lambda server, client, given: shown(server.head.status()[key])
+
+
+def describe(server, client, given):
+    return block(json.dumps(server.head.describe()).encode())
+
+
+def trims(server, client, given):
+    return joined(*(number(part) for trim in server.head.trims() for part in trim))
+
+
+def sleep(server, client, given):
+    seconds = given.number()
+    if not 0 <= seconds <= 1e6:
+        raise WireError(-222, f"{seconds:g} s is outside 0 to 1e6 s")
+    server.head.sleep(seconds)
+
+
+def turns(server, client, given):
+    seen = server.head.turns(given.whole())
+    return joined(*(part for period, pulses in seen for part in (number(period), str(pulses))))
+
+
+def load(server, client, given):
+    values = [given.number() for _ in given.values]
+    if len(values) % 2:
+        raise WireError(-109, "each facet has an in-scan and a cross-scan trim")
+    server.head.load_trims(list(zip(values[::2], values[1::2])))
+
+
+def expose(server, client, given):
+    facet, dots, dot_period, delay = given.whole(), given.whole(), given.number(), given.number()
+    words = None
+    if given.at < len(given.values) and isinstance(given.values[given.at], bytes):
+        data = given.next(bytes, "a block")
+        if len(data) % 4:
+            raise WireError(-161, "dot words have 4 bytes each")
+        words = [word for (word,) in struct.iter_unpack(">I", data)]
+    else:
+        given.word(MARKS=None)
+    time, facet, count, underrun = server.head.expose(facet, dots, dot_period, delay, words)
+    return joined(number(time), str(facet), str(count), flag(underrun))
+
+
+def does(call):
+    """A command that moves the head: from here on somebody must be heard."""
+
+    def moves(server, client, given):
+        server.moving = True
+        return call(server, client, given)
+
+    return moves
+
+
+LOOK, CONTROL = False, True
+
+# Header with its short form in capitals, whether it needs control, parameters at most, what it does.
+TABLE = [
+    ("*IDN?", LOOK, 0, identity),
+    ("*CLS", LOOK, 0, lambda s, c, g: c.errors.clear()),
+    ("*OPC?", LOOK, 0, lambda s, c, g: "1"),
+    ("*RST", CONTROL, 0, lambda s, c, g: s.make_safe(None)),
+    ("SYSTem:ERRor?", LOOK, 0, next_error),
+    ("SYSTem:ERRor:NEXT?", LOOK, 0, next_error),
+    ("SYSTem:ERRor:COUNt?", LOOK, 0, lambda s, c, g: str(len(c.errors))),
+    ("SYSTem:VERSion?", LOOK, 0, lambda s, c, g: "1999.0"),
+    ("SYSTem:PROTocol?", LOOK, 0, lambda s, c, g: "1.0"),
+    ("FAULt?", LOOK, 0, fault),
+    ("CONTrol:TAKE", LOOK, 0, take),
+    ("CONTrol:RELease", LOOK, 1, release),
+    ("CONTrol:OWNer?", LOOK, 0, owner),
+    ("CONTrol:LIMit?", LOOK, 0, lambda s, c, g: number(s.limit)),
+    ("CLOCk:PACE?", LOOK, 0, lambda s, c, g: s.pace),
+    ("CLOCk:TIME?", LOOK, 0, lambda s, c, g: number(s.head.clock.now())),
+    ("CLOCk:SLEep", CONTROL, 1, sleep),
+    ("HEAD:DESCription?", LOOK, 0, describe),
+    ("HEAD:STATus?", LOOK, 0, status),
+    ("HEAD:SEED?", LOOK, 0, lambda s, c, g: number(None)),
+    ("INTerlock:CLOSed?", LOOK, 0, of_status("interlock", flag)),
+    ("ROTor:SPEed", CONTROL, 1, does(lambda s, c, g: s.head.spin(g.number()))),
+    ("ROTor:SPEed?", LOOK, 0, of_status("speed", number)),
+    ("ROTor:TARGet?", LOOK, 0, of_status("target", number)),
+    ("ROTor:LOCK?", LOOK, 0, of_status("locked", flag)),
+    ("ROTor:REST?", LOOK, 0, of_status("rest", flag)),
+    ("ROTor:HALT", CONTROL, 1, does(lambda s, c, g: s.head.halt(g.word(BRAKE=True, COAST=False)))),
+    ("ROTor:TURNs?", CONTROL, 1, does(turns)),
+    ("MIRRor:ANGLe", CONTROL, 1, does(lambda s, c, g: s.head.steer(g.number()))),
+    ("MIRRor:ANGLe?", LOOK, 0, of_status("angle", number)),
+    ("MIRRor:PARK", CONTROL, 0, does(lambda s, c, g: s.head.steer(None))),
+    ("MIRRor:PARK?", LOOK, 0, of_status("parked", flag)),
+    ("TRIM:LOAD", CONTROL, 4096, does(load)),
+    ("TRIM:LOAD?", LOOK, 0, trims),
+    ("TRIM:STORe", CONTROL, 0, does(lambda s, c, g: s.head.store_trims())),
+    ("LASer:ARM", CONTROL, 1, does(lambda s, c, g: s.head.arm(g.number()))),
+    ("LASer:DISarm", LOOK, 0, lambda s, c, g: s.head.disarm()),
+    ("LASer:ARM?", LOOK, 0, of_status("laser", flag)),
+    ("LINE:EXPose?", CONTROL, 5, does(expose)),
+    ("GAUGe:MEASure?", CONTROL, 0, does(lambda s, c, g: joined(*map(number, s.head.measure())))),
+    ("SAFE?", LOOK, 1, safe),
+]
+
+
+def headers():
+    """Every way to write each header, in capitals."""
+    found = {}
+    for header, control, most, call in TABLE:
+        nodes = header.rstrip("?").split(":")
+        ways = [{node.upper(), "".join(c for c in node if not c.islower())} for node in nodes]
+        for way in itertools.product(*ways):
+            found[":".join(way), header.endswith("?")] = (control, most, call)
+    return found
+
+
+HEADERS = headers()

@@ -1,0 +1,209 @@
+"""The imaginary hardware behind `controller.py`, in memory: throw it away once there is a real one.
+
+It moves as plainly as can be: the speed goes to the one asked for at a steady rate, the mirror follows
+its DAC with one time constant. Everything is invented. What it does by itself, and what real hardware
+should do by itself, is to disable the laser where lock or interlock is lost, and to disable the laser and
+brake where nobody has written WATCHDOG for a second.
+"""
+
+import collections
+import math
+import random
+
+import controller as c
+
+GAIN = 80.0  # rad/s per second, up and braked
+RUN_OUT = 16.0  # rad/s per second, without power
+MIRROR_TIME = 0.0004
+ARMING = 0.3
+REST_AFTER = 0.5
+WATCHDOG_AFTER = 1.0
+READING_TIME = 0.02
+
+
+class Virtual:
+    """Time that passes only by what is waited for."""
+
+    def __init__(self):
+        self.time = 0.0
+
+    def now(self):
+        return self.time
+
+    def wait(self, seconds):
+        self.time += max(seconds, 0.0)
+
+
+class Twin:
+    """Registers with a polygon, a mirror and a laser behind them."""
+
+    def __init__(self, clock, interlock_closed=True, seed=1):
+        self.clock = clock
+        self.interlock_closed = interlock_closed
+        draw = random.Random(seed)
+        facets = c.DESCRIPTION["facets"]
+        # Where each facet draws its line, in m; what trims are for.
+        self.errors = [(draw.gauss(0, 10e-6), draw.gauss(0, 20e-6)) for _ in range(facets)]
+        self.words = collections.Counter()
+        self.stored = {}
+        self.time = clock.now()
+        self.speed = self.angle = self.mirror = 0.0
+        self.turn_began = None  # time of the last index pulse
+        self.turns = collections.deque(maxlen=1024)
+        self.in_window = 0  # turns in a row
+        self.still_since = self.time - REST_AFTER
+        self.kicked = self.ready_at = self.time
+        self.line = None  # what is to be drawn: marks or words
+        self.drawn = False
+        self.last_line = None  # facet, divisor, delay, dots, in-scan and cross-scan trim, speed, mirror
+
+    # The bus.
+
+    def read(self, word):
+        self.advance()
+        if word == c.STATUS:
+            return self.status()
+        if word == c.TURNS:
+            return len(self.turns)
+        if word == c.TURN_TIME:
+            return round(self.turns[0][0] * 1e9) if self.turns else 0
+        if word == c.TURN_PULSES:
+            return self.turns.popleft()[1] if self.turns else 0
+        if word == c.FACET:
+            facets = c.DESCRIPTION["facets"]
+            return math.ceil(self.angle / c.TURN * facets) % facets
+        values = {
+            c.MEASURED: round(self.speed * 1000),
+            c.MIRROR_AT: round(self.mirror / c.MIRROR_STEP) & 0xFFFFFFFF,
+            c.TEMPERATURE: 297_000,
+            c.RAIL: 5_010,
+            c.RAIL + 4: 23_900,
+            c.RAIL + 8: 12_020,
+        }
+        return values.get(word, self.words[word])
+
+    def write(self, word, value):
+        self.advance()
+        value &= 0xFFFFFFFF
+        if word == c.WATCHDOG:
+            self.kicked = self.time
+        elif word == c.TURNS:
+            self.turns.clear()
+            self.turn_began = None
+        elif word == c.STORE:
+            self.stored = {k: v for k, v in self.words.items() if c.TRIM <= k < c.WORDS}
+        elif word == c.LINE_START:
+            self.line, self.drawn = value or None, False
+        elif word == c.CONTROL:
+            rises = value & c.LASER and not self.words[c.CONTROL] & c.LASER
+            if rises:
+                self.ready_at = self.time + ARMING
+            # Whoever begins to move has a second as well.
+            if value & (c.DRIVE | c.LASER) and not self.words[c.CONTROL] & (c.DRIVE | c.LASER):
+                self.kicked = self.time
+            self.words[word] = value
+            if not value & c.DRIVE:
+                self.in_window = 0
+            self.guard()
+        elif word == c.SPEED and value != self.words[word]:
+            self.words[word], self.in_window = value, 0
+        else:
+            self.words[word] = value
+
+    # The world.
+
+    def locked(self):
+        running = self.words[c.CONTROL] & c.DRIVE
+        return bool(running) and self.in_window >= c.DESCRIPTION["lock_turns"]
+
+    def status(self):
+        armed = self.words[c.CONTROL] & c.LASER
+        bits = [
+            (c.LOCKED, self.locked()),
+            (c.INTERLOCK, self.interlock_closed),
+            (c.READY, armed and self.time >= self.ready_at),
+            (c.INDEX, self.turn_began is not None),
+            (c.AT_REST, self.speed == 0 and self.time - self.still_since >= REST_AFTER),
+            (c.DRAWN, self.drawn),
+        ]
+        return sum(bit for bit, so in bits if so)
+
+    def guard(self):
+        """What hardware does by itself."""
+        if not (self.locked() and self.interlock_closed):
+            self.words[c.CONTROL] &= ~c.LASER
+        if self.time - self.kicked > WATCHDOG_AFTER:
+            self.words[c.CONTROL] &= ~(c.LASER | c.DRIVE)
+            self.words[c.CONTROL] |= c.BRAKE
+
+    def advance(self):
+        now = self.clock.now()
+        while self.time < now:
+            self.step(min(now - self.time, 0.0005 if self.line else 0.01))
+        self.guard()
+
+    def step(self, dt):
+        control = self.words[c.CONTROL]
+        target = self.words[c.SPEED] / 1000 if control & c.DRIVE else 0.0
+        rate = GAIN if control & (c.DRIVE | c.BRAKE) else RUN_OUT
+        before = self.speed
+        self.speed += max(-rate * dt, min(rate * dt, target - self.speed))
+        mean = (before + self.speed) / 2
+        began, self.time = self.time, self.time + dt
+        sent = c.signed(self.words[c.MIRROR]) * c.MIRROR_STEP
+        self.mirror += (sent - self.mirror) * -math.expm1(-dt / MIRROR_TIME)
+        if self.speed > 0:
+            self.still_since = self.time
+        elif self.time - self.still_since > REST_AFTER:
+            self.turn_began = None
+        passed = self.angle + mean * dt
+        facets = c.DESCRIPTION["facets"]
+        pitch = c.TURN / facets
+        for passage in range(math.floor(self.angle / pitch) + 1, math.floor(passed / pitch) + 1):
+            at = began + (passage * pitch - self.angle) / mean
+            if passage % facets == 0:
+                self.index(at, target)
+            if self.line and passage % facets == self.words[c.LINE_FACET]:
+                self.draw(passage % facets)
+        self.angle = passed
+        if self.angle > 1000 * c.TURN:
+            self.angle -= 1000 * c.TURN
+        self.guard()
+
+    def index(self, at, target):
+        inside = target > 0 and abs(self.speed / target - 1) <= c.DESCRIPTION["lock_window"]
+        self.in_window = self.in_window + 1 if inside else 0
+        if self.turn_began is not None:
+            self.turns.append((at - self.turn_began, c.DESCRIPTION["facets"]))
+        self.turn_began = at
+
+    def draw(self, facet):
+        if not self.words[c.CONTROL] & c.LASER or self.time < self.ready_at:
+            return
+        trim = [c.signed(self.words[c.TRIM + 8 * facet + 4 * k]) for k in (0, 1)]
+        self.last_line = (facet, self.words[c.LINE_CLOCK], self.words[c.LINE_DELAY], self.words[c.LINE_DOTS],
+                          trim[0] * c.DESCRIPTION["in_scan_trim"]["step"],
+                          trim[1] * c.DESCRIPTION["cross_scan_trim"]["step"], self.speed, self.mirror)
+        self.line, self.drawn = None, True
+
+
+class Gauge:
+    """The instrument that measures the last line: on a real station another one, on a line of its own."""
+
+    def __init__(self, twin, seed=2):
+        self.twin, self.noise = twin, random.Random(seed)
+
+    def measure(self):
+        """Shifts along and across in m, and the standard uncertainty of each."""
+        if self.twin.last_line is None:
+            raise c.Fault("refused", "there is no line to measure yet")
+        self.twin.clock.wait(READING_TIME)
+        facet, divisor, delay, dots, later, higher, speed, mirror = self.twin.last_line
+        focal, master = c.DESCRIPTION["focal_length"], c.DESCRIPTION["clock"]["master"]
+        # The middle of the line against the middle of the sweep: the spot runs at 2 w f, and an angle of
+        # the mirror counts twice.
+        middle = (delay + dots * divisor / 2) / master + later
+        x = 2 * speed * focal * (middle - c.TURN / speed / c.DESCRIPTION["facets"] / 2)
+        y = 2 * focal * (higher + mirror)
+        dx, dy = self.twin.errors[facet]
+        return (x + dx + self.noise.gauss(0, 0.4e-6), y + dy + self.noise.gauss(0, 0.4e-6), 0.5e-6, 0.5e-6)

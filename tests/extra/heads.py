@@ -1,0 +1,477 @@
+"""Tries the worked example of a head on the wire in Python from outside, whole and bent.
+
+What is checked: every contract of `spintrue head check`, scripts/bring_up.spt as it is, and the rules of
+docs/wire.md: one client controls, a client that is killed or falls silent leaves the head safe within the
+limit, a server that is told to end makes it safe, and nonsense does no harm.
+"""
+
+import contextlib
+import json
+import pathlib
+import random
+import re
+import signal
+import socket
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+
+ROOT = pathlib.Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT / "examples/python_head"))
+
+import controller
+import heads_bent
+import message
+import twin
+
+PROGRAM = sys.argv[1]
+LIMIT = 1.0
+PATIENCE = 6.0
+ALL = ("--trims", "--spin", "--allow-light")
+
+
+class Line:
+    """A plain client."""
+
+    def __init__(self, port):
+        self.stream = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE)
+        self.reader = self.stream.makefile("rb")
+
+    def say(self, said):
+        self.stream.sendall(said if isinstance(said, bytes) else said.encode() + b"\n")
+
+    def ask(self, said):
+        self.say(said)
+        try:
+            reply = self.reader.readline()
+        except TimeoutError:
+            raise AssertionError(f"{said!r}: no answer") from None
+        assert reply.endswith(b"\n"), f"{said!r}: {reply!r}"
+        return reply.decode().rstrip("\n")
+
+    def told(self, said):
+        answer = self.ask(f"{said};:FAUL?")
+        assert answer == '"none"', f"{said}: {answer}"
+
+    def is_safe(self):
+        target, armed = self.ask("ROT:TARG?;:LAS:ARM?").split(";")
+        return float(target) == 9.91e37 and armed == "0"
+
+    def until_safe(self):
+        began = time.monotonic()
+        while not self.is_safe():
+            assert time.monotonic() - began < PATIENCE, "the head stays unsafe"
+            time.sleep(0.005)
+        return time.monotonic() - began
+
+    def close(self):
+        self.reader.close()
+        self.stream.close()
+
+
+class Served:
+    """A server of its own."""
+
+    def __init__(self, bend, *options):
+        self.log = tempfile.NamedTemporaryFile()
+        command = [sys.executable, "-B", str(ROOT / "tests/extra/heads_bent.py"), bend, self.log.name]
+        self.process = subprocess.Popen(
+            [*command, "--port", "0", "--dead-man", str(LIMIT), *options], stdout=subprocess.PIPE, text=True
+        )
+        said = self.process.stdout.readline()
+        assert "tcp://127.0.0.1:" in said, said
+        self.port = int(said.rsplit(":", 1)[1])
+        self.address = f"tcp://127.0.0.1:{self.port}"
+
+    def line(self):
+        return Line(self.port)
+
+    def controlling(self):
+        line = self.line()
+        line.told("CONT:TAKE")
+        return line
+
+    def written(self, word):
+        """What was written to a register last."""
+        rows = [line.split() for line in pathlib.Path(self.log.name).read_text().splitlines()]
+        return [int(value) for at, value in rows if int(at) == word][-1]
+
+    def close(self):
+        self.process.kill()
+        self.process.wait()
+
+
+@contextlib.contextmanager
+def served(bend, *options):
+    server = Served(bend, *options)
+    try:
+        yield server
+    finally:
+        server.close()
+
+
+def checked(server, *options):
+    """What `head check` finds, by contract."""
+    done = subprocess.run(
+        [PROGRAM, "head", "check", server.address, "--json", *options], capture_output=True, text=True
+    )
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert lines and lines[-1]["event"] == "end", done.stderr
+    found = {line["name"]: (line["outcome"], line["why"]) for line in lines if line["event"] == "contract"}
+    broken = {name: why for name, (outcome, why) in found.items() if outcome == "broken"}
+    assert done.returncode == 0 and not broken, (done.returncode, broken, lines[-1])
+    skipped = {name for name, (outcome, _) in found.items() if outcome == "skipped"}
+    return found, skipped
+
+
+def contracts(bend):
+    with served(bend) as server:
+        found, skipped = checked(server, *ALL)
+        assert len(found) >= 32 and skipped == {"arm_needs_interlock"}, skipped
+
+
+def contracts_with_the_interlock_open(bend):
+    with served(bend, "--interlock-open") as server:
+        found, _ = checked(server, *ALL)
+        assert found["arm_needs_interlock"][0] == "kept", found
+
+
+def contracts_without_a_gauge(bend):
+    with served(bend, "--no-gauge") as server:
+        _, skipped = checked(server, *ALL)
+        assert skipped == {"arm_needs_interlock", "line_measured", "gauge_answers"}, skipped
+
+
+def contracts_on_the_clock(bend):
+    with served(bend, "--real") as server:
+        _, skipped = checked(server, *ALL)
+        assert skipped == {"arm_needs_interlock"}, skipped
+
+
+def bring_up(bend):
+    with served(bend) as server:
+        done = subprocess.run(
+            [PROGRAM, "run", "scripts/bring_up.spt", "--head", server.address],
+            capture_output=True, text=True, cwd=ROOT,
+        )
+        assert done.returncode == 0 and "PASSED" in done.stdout, done.stdout + done.stderr
+        assert "trims stored" in done.stdout, done.stdout
+        assert server.written(controller.STORE) == 1
+
+
+def killed(bend):
+    """Runs end by SIGKILL at any moment; the head is safe long before silence would tell."""
+    draw, cut_short = random.Random(7), 0
+    for pace in ([], ["--real"]):
+        with served(bend, *pace) as server:
+            looking = server.line()
+            for _ in range(10 if not pace else 3):
+                run = subprocess.Popen(
+                    [PROGRAM, "run", "scripts/bring_up.spt", "--head", server.address],
+                    cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                )
+                while looking.is_safe() and run.poll() is None:
+                    pass
+                time.sleep(draw.uniform(0.0, 0.2 if not pace else 1.5))
+                run.kill()
+                cut_short += run.wait() < 0
+                took = looking.until_safe()
+                assert took < LIMIT / 2, f"safe {took:.2f} s after its client was killed"
+    assert cut_short >= 5, f"only {cut_short} were cut short"
+
+
+def long_call(bend):
+    """A call that waits is cut short where its client hangs up or is silent."""
+    for hang_up in (True, False):
+        with served(bend, "--real") as server:
+            line, looking = server.controlling(), server.line()
+            line.told("ROT:SPE 500")
+            line.say("ROT:TURN? 20000")
+            time.sleep(0.1)
+            began = time.monotonic()
+            if hang_up:
+                line.close()
+            looking.until_safe()
+            took = time.monotonic() - began
+            assert took < (LIMIT / 2 if hang_up else LIMIT), f"safe after {took:.2f} s"
+
+
+def silent(bend):
+    for pace in ([], ["--real"]):
+        with served(bend, *pace) as server:
+            line, looking = server.controlling(), server.line()
+            time.sleep(LIMIT * 1.3)
+            assert line.ask("CONT:OWN?") == "SELF", "nothing moved"
+            line.told("ROT:SPE 500")
+            for _ in range(8):
+                time.sleep(LIMIT / 4)
+                line.say("")
+            began = time.monotonic()
+            assert line.ask("CONT:OWN?") == "SELF", "it was heard"
+            assert not looking.is_safe()
+            looking.until_safe()
+            took = time.monotonic() - began
+            assert LIMIT / 2 < took <= LIMIT, f"safe {took:.2f} s after it was heard last"
+            told = line.ask("SYST:ERR?")
+            assert told.startswith("-203,") and "silent" in told, told
+            assert line.ask("ROT:SPE 500;:FAUL?").startswith('"error",-203,'), "it moved without control"
+            assert looking.is_safe()
+
+
+def one_controls(bend):
+    with served(bend) as server:
+        line, other = server.controlling(), server.line()
+        assert other.ask("CONT:TAKE;:FAUL?").startswith('"error",-203,'), "two clients control the head"
+        for said in ("ROT:SPE 500", "LAS:ARM 0.1", "MIRR:ANGL 0.01", "TRIM:STOR", "CLOC:SLE 1"):
+            assert other.ask(f"{said};:FAUL?").startswith('"error",-203,'), said
+        line.told("ROT:SPE 500")
+        assert other.ask("CONT:OWN?") == "OTH"
+        assert other.ask("SAFE?").startswith("1,1,"), "anybody may make it safe"
+        assert line.ask("SYST:ERR?").startswith("-221,") and line.ask("CONT:OWN?") == "NONE"
+        assert line.ask("CONT:TAKE;ROT:SPE 500;:FAUL?").startswith('"error",-113,'), "paths are relative"
+
+
+def ended(bend):
+    """A server that is told to end makes the head safe, as its registers say."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        with served(bend) as server:
+            line = server.controlling()
+            line.told("ROT:SPE 500;:MIRR:ANGL 0.02;:CLOC:SLE 12;:LAS:ARM 0.3")
+            assert line.ask("LAS:ARM?") == "1"
+            server.process.send_signal(number)
+            assert server.process.wait(PATIENCE) == 0
+            control = server.written(controller.CONTROL)
+            assert not control & (controller.LASER | controller.DRIVE), f"left with {control:#x}"
+            assert server.written(controller.MIRROR) == 0, "the mirror is not parked"
+
+
+def nonsense(bend):
+    with served(bend) as server:
+        looking, line = server.line(), server.controlling()
+        for said, code in [
+            (b"@\n", -102), (b"FOO:BAR\n", -113), (b"ROT:SPE\n", -109), (b"ROT:SPE 'x'\n", -104),
+            (b"ROT:SPE 1,2\n", -108), (b"ROT:SPE 1 2\n", -103), (b"ROT:SPE 1e999\n", -123),
+            (b"ROT:SPE 500 RPM\n", -131), (b"ROT:HALT MAYBE\n", -224), (b"\x7f\xff\n", -101),
+            (b"ROT:SPE 1e9\n", -222), (b"LINE:EXP? 0,32,1e-7,1e-4,#13abc\n", -161), (b"MIRR:ANGL 'a\n", -151),
+            (b"LINE:EXP? 0,32,1e-7,1e-4,#9999999999\n", -223), (b"TRIM:LOAD 1e-9\n", -109),
+            (b"A" * 70_000 + b"\n", -363), (b"ROT:TURN? 0\n", -222), (b"CLOC:SLE -1\n", -222),
+        ]:
+            line.say(b"*CLS\n" + said)
+            told = line.ask("SYST:ERR?")
+            assert told.startswith(f"{code},\""), (said[:40], told)
+        line.say(b"*CLS\nLINE:EXP? 0,32,1e-7,1e-4,#14ab")
+        time.sleep(2.3)
+        told = line.ask("SYST:ERR?")
+        assert told.startswith("-161,"), f"a block that does not end: {told}"
+        line.say("ROT:SPE 1e9;:MIRR:ANGL 0.01;:LAS:DIS")
+        assert float(line.ask("MIRR:ANGL?")) == 0.0, "something moved behind an error"
+        for _ in range(50):
+            line.say("NONSENSE")
+        assert line.ask("SYST:ERR:COUN?") == "32"
+        # Whatever comes, and however it ends.
+        draw = random.Random(99)
+        for _ in range(200):
+            other = server.line()
+            with contextlib.suppress(OSError):
+                other.say(draw.randbytes(draw.randrange(300)))
+            other.close()
+        # One that never ends its line, one that never reads.
+        endless, deaf = server.line(), server.line()
+        with contextlib.suppress(OSError):
+            endless.say(b"x" * 1_000_000)
+        deaf.stream.setblocking(False)
+        with contextlib.suppress(OSError):
+            while True:
+                deaf.stream.send(b"HEAD:DESC?\n" * 1000)
+        began = time.monotonic()
+        assert looking.is_safe() and time.monotonic() - began < LIMIT
+        resident = int(pathlib.Path(f"/proc/{server.process.pid}/statm").read_text().split()[1]) * 4096
+        assert resident < 100e6, f"{resident} bytes"
+        for each in (endless, deaf):
+            each.close()
+        many = [server.line() for _ in range(12)]
+        assert b"-310," in many[-1].reader.readline()
+        assert looking.is_safe() and server.process.poll() is None
+
+
+def long_lines(bend):
+    """What has no end is not kept."""
+    with served(bend) as server:
+        line, looking = server.line(), server.line()
+        for _ in range(300):
+            line.say(b"x" * 1_000_000)
+        assert looking.is_safe()
+        resident = int(pathlib.Path(f"/proc/{server.process.pid}/statm").read_text().split()[1]) * 4096
+        assert resident < 100e6, f"{resident} bytes"
+
+
+def dot_words(bend):
+    """A line of dot words reaches the hardware as it was sent."""
+    with served(bend) as server:
+        line = server.controlling()
+        line.told("ROT:SPE 500;:CLOC:SLE 12;:LAS:ARM 0.3")
+        words = [0xDEADBEEF, 0x0A3B2C0D, 10]
+        data = struct.pack(">3I", *words)
+        line.say(b"LINE:EXP? 3,96,2.1E-7,1.0E-4,#212" + data + b";:FAUL?\n")
+        reply = line.reader.readline().decode()
+        assert reply.strip().endswith(',3,3,0;"none"'), reply
+        assert [server.written(controller.WORDS + 4 * k) for k in range(3)] == words
+
+
+# The guide, docs/heads.md.
+
+def marked(page, mark):
+    """What stands behind a mark of the guide, up to the end of its table or block."""
+    behind = page.split(f"<!-- {mark} -->\n", 1)[1]
+    return behind.split(f"<!-- end of {mark} -->", 1)[0] if f"<!-- end of {mark} -->" in behind else (
+        behind.split("```sh\n", 1)[1].split("```", 1)[0])
+
+
+def guide(bend):
+    """Each step finds nothing broken while later ones are not written; each command works."""
+    page = (ROOT / "docs/heads.md").read_text()
+    rows = [row.split("|")[1:4] for row in marked(page, "steps").splitlines()[2:]]
+    words = [[re.findall("`([^`]*)`", cell) for cell in row] for row in rows]
+    assert len(words) == 4, words
+    for step, (_, _, options) in enumerate(words):
+        later = ",".join(name for row in words[step + 1:] for name in row[1])
+        with served(f"without:{later}" if later else bend) as server:
+            found, skipped = checked(server, *(options[0].split() if options else []))
+            odd = [why for name, (_, why) in found.items() if name in skipped and "allowed" not in why]
+            assert all("interlock is closed" in why for why in odd), odd
+    for command in marked(page, "against the server").splitlines():
+        with served(bend) as server:
+            program, *rest = command.replace("tcp://127.0.0.1:5025", server.address).split()
+            assert program == "spintrue" and server.address in rest, command
+            done = subprocess.run([PROGRAM, *rest], cwd=ROOT, capture_output=True, text=True)
+            assert done.returncode == 0, (command, done.stdout, done.stderr)
+
+
+def guide_in_rust(bend):
+    page = (ROOT / "docs/heads.md").read_text()
+    *commands, serve = marked(page, "by the example").splitlines()
+    start = "cargo run --example own_head -- "
+    own = pathlib.Path(PROGRAM).parent / "examples/own_head"
+    for command in commands:
+        given = command.removeprefix(start).split()
+        done = subprocess.run([own, *given], cwd=ROOT, capture_output=True, text=True)
+        assert command.startswith(start) and done.returncode == 0, (command, done.stdout, done.stderr)
+    serving = subprocess.Popen(
+        [own, *serve.removeprefix(start).split(), "--listen", "127.0.0.1:0"], stdout=subprocess.PIPE, text=True
+    )
+    said = ""
+    while "officer decide" not in said:
+        line = serving.stdout.readline()
+        assert line, said
+        said += line
+    address = re.search(r"tcp://[\d.]+:\d+", said).group()
+    done = subprocess.run([PROGRAM, "head", "check", address, *ALL], capture_output=True, text=True)
+    assert done.returncode == 0 and ", 0 broken, " in done.stdout, done.stdout + done.stderr
+    serving.terminate()
+    assert serving.wait(PATIENCE) == 0
+    for address, why in (
+        ("own:shut", "behind `own:` stands"), ("own --seed 3", "leave it out"), ("owl", "no head"),
+    ):
+        done = subprocess.run([own, "head", "check", *address.split()], capture_output=True, text=True)
+        assert done.returncode == 2 and why in " ".join(done.stderr.split()), (address, done.stderr)
+
+
+# Parts of it, without a server.
+
+def watchdog():
+    """The imaginary hardware makes itself safe where its server dies."""
+    clock = twin.Virtual()
+    hardware = twin.Twin(clock)
+    head = controller.Controller(hardware, clock)
+    head.spin(500.0)
+    head.sleep(12.0)
+    head.arm(0.3)
+    clock.wait(twin.WATCHDOG_AFTER * 1.1)
+    status = head.status()
+    assert not status["laser"] and status["target"] is None, status
+    clock.wait(10.0)
+    assert head.status()["rest"]
+
+
+def interlock():
+    """Opened under light, it ends the light, and a line says why it was not drawn."""
+    clock = twin.Virtual()
+    hardware = twin.Twin(clock)
+    head = controller.Controller(hardware, clock)
+    head.spin(500.0)
+    head.sleep(12.0)
+    head.arm(0.3)
+    hardware.interlock_closed = False
+    assert not head.status()["laser"]
+    for call, kind in ((lambda: head.expose(0, 32, 2e-7, 1e-4), "not_armed"),
+                       (lambda: head.arm(0.3), "interlock_open")):
+        try:
+            call()
+        except controller.Fault as fault:
+            assert fault.kind == kind, fault
+        else:
+            raise AssertionError(f"no {kind}")
+
+
+def mapped():
+    """Registers in a file stand for those of a device."""
+    with tempfile.NamedTemporaryFile() as file:
+        file.truncate(0x5000)
+        bus = controller.Mapped(file.name)
+        bus.write(controller.MIRROR, -5)
+        assert controller.signed(bus.read(controller.MIRROR)) == -5
+        assert pathlib.Path(file.name).read_bytes()[0x24:0x28] == struct.pack("=i", -5)
+
+
+def numbers():
+    draw = random.Random(5)
+    for _ in range(10_000):
+        (value,) = struct.unpack("<d", draw.randbytes(8))
+        if value == value and abs(value) < 1e300:
+            written = message.number(value)
+            assert float(written) == value and "." in written and "E" in written, written
+
+
+def messages():
+    """Where pieces end makes no difference, and whatever makes no sense is an error of the wire."""
+    draw = random.Random(11)
+    parts = [b"ROT:SPE", b"?", b" ", b"1.5E-3", b",", b";", b"#13a\nc", b"#9", b"#", b"'", b'"x""y"',
+             b"\xff", b":", b"MARK"]
+    for _ in range(20_000):
+        data = b"".join(draw.choice(parts) for _ in range(draw.randrange(12))) + b"\n"
+        at = draw.randrange(len(data) + 1)
+        whole, pieces = message.Framer(), message.Framer()
+        said = list(whole.feed(data))
+        fed = [*pieces.feed(data[:at]), *pieces.feed(data[at:])]
+        assert list(map(str, fed)) == list(map(str, said)), data
+        for one in said:
+            if isinstance(one, bytes):
+                with contextlib.suppress(message.WireError):
+                    message.units(one)
+
+
+WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
+         bring_up, killed, long_call, silent, one_controls, ended, nonsense, long_lines, dot_words, guide,
+         guide_in_rust]
+
+# What is bent, and the test that must see it.
+BENT = [("deaf", silent), ("blind", killed), ("uncut", long_call), ("generous", one_controls),
+        ("eager", contracts), ("lying", contracts), ("careless", ended), ("asleep", contracts),
+        ("unbounded", long_lines)]
+
+for part in (watchdog, interlock, mapped, numbers, messages):
+    part()
+for test in WHOLE:
+    began = time.monotonic()
+    test("none")
+    print(f"{test.__name__.replace('_', ' ')}: {time.monotonic() - began:.1f} s", flush=True)
+assert {bend for bend, _ in BENT} == set(heads_bent.BENDS)
+for bend, test in BENT:
+    try:
+        test(bend)
+    except AssertionError as seen:
+        print(f"bent: {bend}: {test.__name__.replace('_', ' ')} sees it: {str(seen)[:100]}", flush=True)
+    else:
+        raise SystemExit(f"{test.__name__} does not see the bend `{bend}`")
