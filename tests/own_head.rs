@@ -23,7 +23,8 @@ use spintrue::head::Fault;
 use spintrue::head::contract::{self, Allowed, Found};
 use spintrue::head::station::Station;
 use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::server::{Door, serve};
+use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::server::serve;
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{self, Files, Text, Verdict, prepare};
 use std::cell::RefCell;
@@ -174,7 +175,7 @@ fn what_is_wrong_is_told() {
 /// Served through the library, it is brought up by the program at the other end.
 #[test]
 fn the_program_brings_it_up_over_the_wire() {
-    let (end, door) = (Arc::new(AtomicBool::new(false)), Door::open(([127, 0, 0, 1], 0).into()));
+    let (end, door) = (Arc::new(AtomicBool::new(false)), Door::socket(([127, 0, 0, 1], 0).into()));
     let door = door.unwrap();
     let place = door.at().unwrap();
     let serving = {
@@ -185,13 +186,13 @@ fn the_program_brings_it_up_over_the_wire() {
             let mut said = Vec::new();
             let mut log = |line: &str| said.push(line.to_string());
             let served = Served::new(head, gauge, false);
-            serve(served, door, &end, &AtomicBool::new(true), &mut log).unwrap();
+            serve(served, vec![door], &end, &AtomicBool::new(true), &mut log).unwrap();
             let control = board.borrow().word(Word::Control);
             (said, control & (board::LASER | board::DRIVE))
         })
     };
     let run = Command::new(env!("CARGO_BIN_EXE_spintrue"))
-        .args(["run", "scripts/bring_up.spt", "--head", &format!("tcp://{place}")])
+        .args(["run", "scripts/bring_up.spt", "--head", &place])
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .output()
         .unwrap();

@@ -6,15 +6,14 @@ use crate::cli::own;
 use crate::cli::trace::{self, Replaying};
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
-use crate::head::wire::driver::{self, Target};
+use crate::head::wire::driver;
+use crate::head::wire::greeting::Target;
+use crate::head::wire::line::{BAUD, Line};
 use crate::head::wire::link::Place;
 use crate::head::{Gauge, Head, Provoker};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-
-/// Bits per second of a serial line where nothing else is said.
-const BAUD: u32 = 115_200;
 
 /// A head and its gauge, ready for a station.
 pub(super) struct Opened {
@@ -200,7 +199,7 @@ pub(super) fn open_with(
 
 /// A place on a wire: `tcp://HOST:PORT` or `serial:///dev/…?baud=…`, either with
 /// `secret-file=FILE` behind the question mark; none where the address is another kind of head.
-fn wired(address: &str) -> Option<Result<(Place, Option<String>), String>> {
+pub(super) fn wired(address: &str) -> Option<Result<(Place, Option<String>), String>> {
     let (is_serial, rest) = match address.split_once("://")? {
         ("tcp", rest) => (false, rest),
         ("serial", rest) => (true, rest),
@@ -231,7 +230,7 @@ fn wired(address: &str) -> Option<Result<(Place, Option<String>), String>> {
         (true, _) if place.is_empty() => Err(format!(
             "error: `{address}`: write `serial://DEVICE`, such as serial:///dev/ttyUSB0?baud=115200"
         )),
-        (true, _) => Ok((Place::Serial { device: place.to_string(), baud }, secret)),
+        (true, _) => Ok((Place::Serial(Line { device: place.to_string(), baud }), secret)),
         (false, Some(_)) => Ok((Place::Socket(place.to_string()), secret)),
         (false, None) => Err(format!(
             "error: `{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"
@@ -243,11 +242,13 @@ fn wired(address: &str) -> Option<Result<(Place, Option<String>), String>> {
 fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
     let (stop, cut) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
     let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
-    let (head, gauge, seed) = driver::open(target)
+    let opened = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let virtual_time = head.is_virtual();
-    let opened = plain(Box::new(head), Some(Box::new(gauge)), virtual_time);
-    Ok(Opened { seed: seed.unwrap_or(1), stop, cut, ..opened })
+    let virtual_time = opened.head.is_virtual();
+    let seed = opened.seed.unwrap_or(1);
+    let provoker = opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>);
+    let known = plain(Box::new(opened.head), Some(Box::new(opened.gauge)), virtual_time);
+    Ok(Opened { seed, provoker, stop, cut, ..known })
 }
 
 /// A head of which no more is known.

@@ -304,6 +304,9 @@ impl Station {
         self.go_on()?;
         let gauge = self.gauge.as_mut().ok_or(Fault::NoGauge)?;
         let reading = gauge.measure();
+        if matches!(reading, Err(Fault::Broken(_))) {
+            self.go_on()?;
+        }
         self.watch()?;
         let reading = reading?;
         finite("reading of the gauge", reading.in_scan)?;
@@ -450,6 +453,10 @@ impl Station {
     fn guarded<T>(&mut self, call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>) -> Outcome<T> {
         self.go_on()?;
         let answer = call(&mut *self.head);
+        if matches!(answer, Err(Fault::Broken(_))) {
+            // It may be broken for no more than that somebody asked to stop.
+            self.go_on()?;
+        }
         match (self.watch(), answer) {
             // A head that disarmed itself meanwhile knows better why.
             (Err(StationError::Fault(Fault::NotArmed)), Err(why)) => Err(why.into()),

@@ -69,6 +69,13 @@ impl Server {
         (self.child.wait().unwrap().code(), rest)
     }
 
+    /// Memory that the process has in use, in kB.
+    pub fn memory(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap();
+        line.split_whitespace().nth(1).unwrap().parse().unwrap()
+    }
+
     /// Entries of a folder of the process under /proc.
     pub fn counted(&self, what: &str) -> usize {
         std::fs::read_dir(format!("/proc/{}/{what}", self.child.id())).unwrap().count()

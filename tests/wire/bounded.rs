@@ -105,3 +105,28 @@ fn a_client_that_reads_nothing_holds_nobody_up() {
     // It ends, by a reset or in order.
     let _ = rest.read_to_end(&mut all);
 }
+
+/// Nor do many of them keep the head from being made safe.
+#[test]
+fn clients_that_read_nothing_do_not_delay_the_dead_man() {
+    let server = Server::with(&["--dead-man", "1s"]);
+    let (mut line, mut looking) = (server.controller(), server.line());
+    line.say("ROT:SPE 4800 RPM");
+    assert_eq!(line.ask("*OPC?"), "1");
+    let silent = Instant::now();
+    let greedy: Vec<_> = (0..6)
+        .map(|_| {
+            let mut stream = server.line().stream;
+            std::thread::spawn(move || {
+                let many = "HEAD:DESC?\n".repeat(1000);
+                // Until it is sent away.
+                while stream.write_all(many.as_bytes()).is_ok() {}
+            })
+        })
+        .collect();
+    looking.until_safe();
+    assert!(silent.elapsed() <= Duration::from_secs(1), "{:?}", silent.elapsed());
+    assert!(line.ask("SYST:ERR?").contains("silent for 1 s"));
+    drop(server);
+    greedy.into_iter().for_each(|one| one.join().unwrap());
+}

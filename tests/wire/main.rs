@@ -13,11 +13,18 @@
 
 mod bench;
 mod bounded;
+#[cfg(unix)]
+mod cable;
+#[cfg(unix)]
+mod guess;
 mod links;
+mod load;
 mod page;
+mod rehearse;
 mod safety;
 #[cfg(unix)]
 mod serial;
 mod session;
 mod speed;
 mod station;
+mod stop;

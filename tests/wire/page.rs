@@ -77,6 +77,13 @@ fn the_list_of_what_the_driver_says_is_whole() {
         Order::Sleep(1.0),
         Order::Safe(true),
         Order::Measure,
+        Order::Signal(String::new()),
+        Order::Switch(String::new(), true),
+        Order::Channel(String::new()),
+        Order::SetChannel(String::new(), 1.0),
+        Order::Strikes(String::new()),
+        Order::Provoke(String::new(), 1.0),
+        Order::Mend,
     ];
     for order in orders {
         let said = message(&order);

@@ -79,13 +79,31 @@ fn a_client_that_hangs_up_leaves_nothing_armed() {
     }
 }
 
-/// Runs end by kill -9 at any moment.
 #[test]
 fn a_killed_client_leaves_the_head_safe() {
+    clients_killed(20);
+}
+
+#[test]
+fn a_killed_server_in_between_leaves_the_head_safe() {
+    servers_killed(8);
+}
+
+/// Rounds of each are in SPINTRUE_KILLS, otherwise 300.
+#[test]
+#[ignore = "takes minutes"]
+fn hundreds_of_kills_leave_the_head_safe() {
+    let rounds = std::env::var("SPINTRUE_KILLS").map_or(300, |text| text.parse().unwrap());
+    clients_killed(rounds);
+    servers_killed(rounds);
+}
+
+/// Runs end by kill -9 at any moment.
+fn clients_killed(rounds: u32) {
     let server = Server::with(&["--dead-man", LIMIT]);
     let mut dice = Dice::new(0x5EED);
-    let mut cut_short = 0;
-    for _ in 0..20 {
+    let (mut cut_short, mut longest) = (0, Duration::ZERO);
+    for _ in 0..rounds {
         let mut run = program(&["run", "scripts/bring_up.spt", "--head", &server.address()])
             .stdout(Stdio::null())
             .stderr(Stdio::null())
@@ -97,8 +115,10 @@ fn a_killed_client_leaves_the_head_safe() {
         let killed = Instant::now();
         let mut looking = server.line();
         looking.until_safe();
+        longest = longest.max(killed.elapsed());
         assert!(killed.elapsed() <= LIMIT_MOST, "{:?}", killed.elapsed());
     }
+    println!("{cut_short} of {rounds} runs cut short by kill -9: safe after {longest:?} at most");
     assert!(cut_short > 3, "only {cut_short} were cut short");
 }
 
@@ -128,12 +148,11 @@ fn a_killed_client_leaves_a_head_on_the_clock_safe() {
 
 /// A server that passes a head of another one on is killed: the head becomes safe, and whoever was
 /// using it is told.
-#[test]
-fn a_killed_server_in_between_leaves_the_head_safe() {
+fn servers_killed(rounds: u32) {
     let behind = Server::with(&["--dead-man", LIMIT]);
     let mut dice = Dice::new(4711);
-    let mut failed = 0;
-    for _ in 0..8 {
+    let (mut failed, mut longest) = (0, Duration::ZERO);
+    for _ in 0..rounds {
         let between = Server::with(&["--head", &behind.address(), "--dead-man", LIMIT]);
         let address = between.address();
         let run = program(&["run", "scripts/bring_up.spt", "--head", &address])
@@ -146,6 +165,7 @@ fn a_killed_server_in_between_leaves_the_head_safe() {
         let killed = Instant::now();
         let mut looking = behind.line();
         looking.until_safe();
+        longest = longest.max(killed.elapsed());
         assert!(killed.elapsed() <= LIMIT_MOST, "{:?}", killed.elapsed());
         let ended = run.wait_with_output().unwrap();
         if ended.status.code() != Some(0) {
@@ -156,6 +176,9 @@ fn a_killed_server_in_between_leaves_the_head_safe() {
             assert!(known.iter().any(|why| told.contains(why)), "{told}");
         }
     }
+    println!(
+        "{failed} of {rounds} runs cut short by their server's end: safe after {longest:?} at most"
+    );
     assert!(failed > 0, "no run was cut short");
 }
 

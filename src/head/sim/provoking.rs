@@ -7,6 +7,9 @@ use crate::head::sim::world::World;
 use core::cell::RefCell;
 use std::rc::Rc;
 
+/// Faults that are there or to come at a time.
+const FAULTS_MOST: usize = 1000;
+
 /// Reaches into the world of one simulated head.
 #[derive(Debug)]
 pub struct Provoking {
@@ -38,6 +41,9 @@ impl Provoker for Provoking {
     fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
         let planned = self.planned(fault)?;
         let mut world = self.world.borrow_mut();
+        if world.planned.len() + world.faults.len() >= FAULTS_MOST {
+            return Err(format!("{FAULTS_MOST} faults are there or to come: mend them first"));
+        }
         let now = world.now;
         world.plan_fault(after, planned.fault);
         // What strikes at once has struck when the next call comes.

@@ -62,7 +62,7 @@ pub(crate) struct World {
     /// What stands around the head.
     pub(crate) fixtures: Fixtures,
     /// Faults still to come, the next one last.
-    planned: Vec<(f64, Injected)>,
+    pub(crate) planned: Vec<(f64, Injected)>,
     pub(crate) faults: Vec<Injected>,
 }
 

@@ -8,7 +8,7 @@ use crate::head::wire::suffix::{Kind, si};
 use crate::head::wire::tree::{Verb, is};
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Laser, LineOrder, PageOrder,
-    Pattern, Reading, SafeState, Status, Trim, Turn,
+    Pattern, Provoker, Reading, SafeState, Status, Trim, Turn,
 };
 use crate::image::Bitmap;
 use std::sync::Arc;
@@ -35,6 +35,11 @@ pub enum Order {
     /// To a safe state; the polygon goes on where asked.
     Safe(bool),
     Measure,
+    /// Whether a fault can strike.
+    Strikes(String),
+    /// A fault strikes so many s later.
+    Provoke(String, f64),
+    Mend,
     Signal(String),
     Switch(String, bool),
     Channel(String),
@@ -55,16 +60,23 @@ pub enum Answer {
     Time(f64),
     Safe(SafeState),
     Reading(Reading),
+    /// Why a fault cannot strike; none if it can.
+    Strikes(Option<String>),
     Flag(bool),
     Value(f64),
 }
+
+/// Why nothing is provoked.
+const NOT_SIMULATED: &str = "faults are provoked on a simulated head only, and this is none";
 
 /// Makes the call.
 pub fn perform(
     head: &mut dyn Head,
     gauge: Option<&mut Box<dyn Gauge>>,
+    provoker: Option<&mut Box<dyn Provoker>>,
     order: &Order,
 ) -> Result<Answer, Fault> {
+    let provoker = provoker.ok_or_else(|| Fault::Refused(NOT_SIMULATED.to_string()));
     let done = |()| Answer::Done;
     Ok(match order {
         Order::Describe => Answer::Description(Box::new(head.describe()?)),
@@ -91,6 +103,16 @@ pub fn perform(
         Order::Channel(name) => Answer::Value(head.channel(name)?),
         Order::SetChannel(name, value) => done(head.set_channel(name, *value)?),
         Order::Measure => Answer::Reading(gauge.ok_or(Fault::NoGauge)?.measure()?),
+        Order::Strikes(fault) => Answer::Strikes(provoker?.refused(fault)),
+        Order::Provoke(fault, after) => {
+            // A head on the clock lives up to now first.
+            head.now();
+            done(provoker?.provoke(fault, *after).map_err(Fault::Refused)?)
+        }
+        Order::Mend => {
+            provoker?.mend();
+            Answer::Done
+        }
     })
 }
 
@@ -140,6 +162,9 @@ pub fn message(order: &Order) -> Vec<u8> {
         Order::Safe(false) => plain("SAFE?"),
         Order::Safe(true) => plain("SAFE? KEEP"),
         Order::Measure => plain("GAUG:MEAS?"),
+        Order::Strikes(fault) => with("REH:STR?", vec![text(fault)]),
+        Order::Provoke(fault, after) => with("REH:PROV", vec![text(fault), n(*after)]),
+        Order::Mend => plain("REH:MEND"),
         Order::Signal(name) => with("SIGN:STAT?", vec![text(name)]),
         Order::Switch(name, on) => with("SIGN:SWIT", vec![text(name), flag(*on).into_bytes()]),
         Order::Channel(name) => with("CHAN:VAL?", vec![text(name)]),
@@ -190,6 +215,9 @@ pub fn order(verb: Verb, arguments: &[Argument]) -> Result<Option<Order>, WireEr
         Verb::Sleep => Order::Sleep(given.seconds()?),
         Verb::Safe => Order::Safe(given.keep()?),
         Verb::Measure => Order::Measure,
+        Verb::Strikes => Order::Strikes(given.text()?),
+        Verb::Provoke => Order::Provoke(given.text()?, given.seconds()?),
+        Verb::Mend => Order::Mend,
         Verb::Signal => Order::Signal(given.text()?),
         Verb::Switch => Order::Switch(given.text()?, given.flag()?),
         Verb::Channel => Order::Channel(given.text()?),
@@ -378,6 +406,9 @@ pub fn response(answer: &Answer) -> Vec<u8> {
             n(reading.in_scan_u),
             n(reading.cross_scan_u),
         ]),
+        Answer::Strikes(refused) => {
+            joined(std::iter::once(f(refused.is_none())).chain(refused.as_deref().map(text)))
+        }
     }
 }
 
@@ -430,6 +461,10 @@ pub fn answer(order: &Order, values: &[Argument]) -> Result<Answer, WireError> {
             in_scan_u: values.number()?,
             cross_scan_u: values.number()?,
         }),
+        Order::Strikes(_) => {
+            let can = values.flag()?;
+            Answer::Strikes(if can { None } else { Some(values.0.text()?) })
+        }
         _ => Answer::Done,
     };
     values.0.end()?;

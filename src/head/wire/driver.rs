@@ -7,78 +7,45 @@
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
 use crate::head::wire::codec::{Answer, Order, answer, message};
-use crate::head::wire::link::{Link, Place, Pulse};
+use crate::head::wire::greeting::{Linked, REPLY_LEAST, Target, greet};
+use crate::head::wire::link::Place;
 use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
-use crate::head::wire::reply::{answers, text};
+use crate::head::wire::reply::answers;
 use crate::head::{
-    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Reading,
-    SafeState, Status, Trim, Turn,
+    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Provoker,
+    Reading, SafeState, Status, Trim, Turn,
 };
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 use std::rc::Rc;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 use std::thread;
 use std::time::{Duration, Instant};
-
-/// The first number of the protocol that is spoken.
-const PROTOCOL: &str = "1.";
-
-/// Longest wait for an answer that waits for no motion, at least.
-const REPLY_LEAST: f64 = 1.0;
 
 /// Longest wait for an answer of a head whose time passes by calls only: it computes as long as it
 /// takes.
 const VIRTUAL_MOST: f64 = 60.0;
 
-/// Time in s that a new link takes at most.
+/// Time in s that a new link takes at most, to a socket and over a serial line.
 const LINK_MOST: f64 = 4.0;
-
-/// Looks at the clock of a new link to a head whose time passes by itself.
-const CLOCK_LOOKS: u32 = 5;
+const LINE_MOST: f64 = 8.0;
 
 /// Slice of a wait, between two looks at the stop flag.
 const SLICE: Duration = Duration::from_millis(20);
 
+/// How long a reply is still waited for once somebody asked to stop: most are short, and spare the
+/// link.
+const STOPPING_MOST: Duration = Duration::from_millis(300);
+
 /// Longest sleep of one call, in s.
 const SLEEP_MOST: f64 = 1e6;
-
-/// Where the head is, and what else is needed to speak to it.
-#[derive(Clone)]
-pub struct Target {
-    /// The socket or the serial line.
-    pub place: Place,
-    /// What the server wants to know; never shown.
-    pub secret: Option<String>,
-    /// Ends waits early.
-    pub stop: Arc<AtomicBool>,
-    /// Closes the link while a reply is waited for.
-    pub cut: Arc<AtomicBool>,
-}
-
-/// What stands while there is a link.
-struct Linked {
-    link: Link,
-    pulse: Arc<Pulse>,
-    controls: bool,
-    /// Its time passes by calls only.
-    is_virtual: bool,
-    seed: Option<u64>,
-    /// Head time in s at a moment here.
-    synchronised: (Instant, f64),
-}
-
-impl Linked {
-    /// The moment and its head time, where that passes by itself.
-    fn clock(&self) -> Option<(Instant, f64)> {
-        (!self.is_virtual).then_some(self.synchronised)
-    }
-}
 
 struct Wire {
     target: Target,
     linked: Option<Linked>,
+    /// The last link that was tried came about.
+    answers: bool,
     /// Why the last link was lost; nothing moves before the head was made safe over a new one.
     lost: Option<String>,
     /// What befell a call that gives no result; the next one tells it.
@@ -92,11 +59,24 @@ struct Wire {
     now: f64,
 }
 
-/// Opens the head and its gauge behind a server, with the seed of a simulated one.
-pub fn open(target: Target) -> Result<(WireHead, WireGauge, Option<u64>), Fault> {
+/// What there is behind a server.
+pub struct Opened {
+    /// The head.
+    pub head: WireHead,
+    /// Its gauge.
+    pub gauge: WireGauge,
+    /// Who makes a simulated one fail on purpose.
+    pub provoker: Option<WireProvoker>,
+    /// The seed of a simulated one.
+    pub seed: Option<u64>,
+}
+
+/// Opens the head and its gauge behind a server.
+pub fn open(target: Target) -> Result<Opened, Fault> {
     let mut wire = Wire {
         target,
         linked: None,
+        answers: true,
         lost: None,
         untold: None,
         description: None,
@@ -106,16 +86,22 @@ pub fn open(target: Target) -> Result<(WireHead, WireGauge, Option<u64>), Fault>
         now: 0.0,
     };
     let seed = wire.linked()?.seed;
-    wire.call(&Order::Describe)?;
+    let is_simulated = match wire.call(&Order::Describe)? {
+        Answer::Description(described) => described.simulated,
+        _ => return Err(mixed()),
+    };
     let wire = Rc::new(RefCell::new(wire));
-    Ok((WireHead(Rc::clone(&wire)), WireGauge(wire), seed))
+    let provoker = is_simulated.then(|| WireProvoker(Rc::clone(&wire)));
+    Ok(Opened { head: WireHead(Rc::clone(&wire)), gauge: WireGauge(wire), provoker, seed })
 }
 
 impl Wire {
     /// The link, which is made where there is none.
     fn linked(&mut self) -> Result<&mut Linked, Fault> {
         if self.linked.is_none() {
-            let new = greet(&self.target).map_err(Fault::Broken)?;
+            let greeted = greet(&self.target, self.answers);
+            self.answers = greeted.is_ok();
+            let new = greeted.map_err(Fault::Broken)?;
             self.clock = new.clock();
             self.linked = Some(new);
         }
@@ -132,6 +118,7 @@ impl Wire {
                 | Order::Now
                 | Order::Disarm
                 | Order::Safe(_)
+                | Order::Strikes(_)
         );
         let untold = self.untold.take();
         if let (Some(fault), false) = (untold, matches!(order, Order::Disarm | Order::Safe(_))) {
@@ -144,7 +131,7 @@ impl Wire {
         }
         let most = self.most(order);
         if moves && !self.linked()?.controls {
-            let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST)?;
+            let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST, true)?;
             if let (_, Some(failure)) = taken {
                 return Err(refused(failure));
             }
@@ -154,7 +141,8 @@ impl Wire {
         if matches!(order, Order::Arm(_)) {
             linked.pulse.armed.store(true, Ordering::SeqCst);
         }
-        let (values, failure) = self.exchange(&message(order), most)?;
+        let surely = matches!(order, Order::Disarm | Order::Safe(_));
+        let (values, failure) = self.exchange(&message(order), most, !surely)?;
         if let Some(failure) = failure {
             if let (Failure::Wire(error), Some(linked)) = (&failure, &mut self.linked) {
                 linked.controls &= error.code != -203;
@@ -177,18 +165,29 @@ impl Wire {
         }
     }
 
-    /// Sends a message and asks what came of it: its values, if it has any, and its failure.
+    /// Sends a message and asks what came of it: its values, if it has any, and its failure. Whoever
+    /// asks to stop meanwhile ends the wait where it is `stoppable`.
     fn exchange(
         &mut self,
         message: &[u8],
         most: f64,
+        stoppable: bool,
     ) -> Result<(Option<Vec<Argument>>, Option<Failure>), Fault> {
-        let cut = Arc::clone(&self.target.cut);
+        let (cut, stop) = (Arc::clone(&self.target.cut), Arc::clone(&self.target.stop));
+        let stoppable = stoppable && !stop.load(Ordering::SeqCst);
+        let stopped: Cell<Option<Instant>> = Cell::new(None);
+        let over = || {
+            if stoppable && stopped.get().is_none() && stop.load(Ordering::SeqCst) {
+                stopped.set(Some(Instant::now()));
+            }
+            let late = stopped.get().is_some_and(|since| since.elapsed() >= STOPPING_MOST);
+            late || cut.load(Ordering::SeqCst)
+        };
         let linked = self.linked()?;
         let mut whole = message.to_vec();
         whole.extend_from_slice(b";:FAUL?");
         linked.pulse.busy.store(true, Ordering::SeqCst);
-        let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &cut);
+        let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &over);
         linked.pulse.busy.store(false, Ordering::SeqCst);
         let parted = reply.and_then(|reply| {
             let mut parts =
@@ -216,7 +215,7 @@ impl Wire {
     /// Longest time in s that a call may take.
     fn most(&self, order: &Order) -> f64 {
         let Some(head) = &self.description else {
-            return REPLY_LEAST + LINK_MOST + self.carrying(order);
+            return REPLY_LEAST + self.link_most() + self.carrying(order);
         };
         if self.linked.as_ref().is_some_and(|linked| linked.is_virtual) {
             return VIRTUAL_MOST + self.carrying(order);
@@ -238,16 +237,23 @@ impl Wire {
         own + head.times.silence_most.max(REPLY_LEAST) + self.carrying(order)
     }
 
+    /// Longest time in s until a new link stands.
+    fn link_most(&self) -> f64 {
+        match &self.target.place {
+            Place::Socket(_) => LINK_MOST,
+            Place::Serial(_) => LINE_MOST,
+        }
+    }
+
     /// Longest time in s in which a serial line carries the longest reply to a call.
     fn carrying(&self, order: &Order) -> f64 {
-        let Place::Serial { baud, .. } = &self.target.place else { return 0.0 };
+        let Place::Serial(line) = &self.target.place else { return 0.0 };
         let bytes = match order {
             Order::Describe => 16e3,
             Order::Turns(count) => 40.0 * f64::from(*count) + 1e3,
             _ => 4e3,
         };
-        // Ten bits a byte.
-        10.0 * bytes / f64::from(*baud)
+        line.carries(bytes)
     }
 
     /// Keeps in mind what a call means for those that follow.
@@ -280,7 +286,7 @@ impl Wire {
     fn described(&mut self) -> Result<Description, Fault> {
         let answered = self.call(&Order::Describe)?;
         let Answer::Description(mut head) = answered else { return Err(mixed()) };
-        let carrying = self.carrying(&Order::Status);
+        let (carrying, link) = (self.carrying(&Order::Status), self.link_most());
         if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
             // The wire adds to what its head promises.
             let times = &mut head.times;
@@ -288,7 +294,7 @@ impl Wire {
                 times.station_most += REPLY_LEAST + carrying;
             }
             times.reply_most += REPLY_LEAST + carrying;
-            times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + LINK_MOST;
+            times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + link;
             times.gauge_silence_most += times.silence_most;
         }
         Ok(*head)
@@ -370,7 +376,7 @@ impl Drop for Wire {
     fn drop(&mut self) {
         if self.kept_spinning {
             // Otherwise hanging up brings the polygon down.
-            let _ = self.exchange(b"CONT:REL KEEP", REPLY_LEAST);
+            let _ = self.exchange(b"CONT:REL KEEP", REPLY_LEAST, false);
         }
     }
 }
@@ -389,6 +395,8 @@ fn gives(order: &Order) -> bool {
             | Order::Switch(..)
             | Order::SetChannel(..)
             | Order::Sleep(_)
+            | Order::Provoke(..)
+            | Order::Mend
     )
 }
 
@@ -408,65 +416,6 @@ fn refused(failure: Failure) -> Fault {
 
 fn mixed() -> Fault {
     Fault::Broken("the head answered something else than it was asked".to_string())
-}
-
-/// Makes a link and finds out who is there.
-fn greet(target: &Target) -> Result<Linked, String> {
-    let place = &target.place;
-    let pulse = Arc::new(Pulse::default());
-    let mut link = Link::open(place, Arc::clone(&pulse))?;
-    let most = Duration::from_secs_f64(REPLY_LEAST);
-    let mut ask = |message: &[u8]| {
-        let reply =
-            link.ask(message, most, &target.cut).map_err(|why| format!("{place}: {why}"))?;
-        Ok::<String, String>(String::from_utf8_lossy(&reply).trim().to_string())
-    };
-    let identity = ask(b"*IDN?")?;
-    let shown: String = identity.chars().take(60).collect();
-    if identity.starts_with('-') {
-        return Err(format!("{place} refuses: {shown}"));
-    }
-    if identity.split(',').count() != 4 {
-        return Err(format!(
-            "what answers at {place} is no instrument: `{}`",
-            shown.escape_debug()
-        ));
-    }
-    let protocol = ask(b"SYST:PROT?")?;
-    if !protocol.starts_with(PROTOCOL) {
-        let shown: String = protocol.chars().take(20).collect();
-        return Err(format!(
-            "{place} speaks edition `{}` of the protocol, and this version knows {PROTOCOL}x: bring \
-             the older one up to date",
-            shown.escape_debug()
-        ));
-    }
-    if let Some(secret) = &target.secret {
-        let mut message = b"SYST:SECR ".to_vec();
-        message.extend(text(secret));
-        message.extend(b";:FAUL?");
-        if ask(&message)? != "\"none\"" {
-            return Err(format!("{place} does not take the secret"));
-        }
-    }
-    let pace = ask(b"CLOC:PACE?;:FAUL?")?;
-    if pace.contains("SYSTem:SECRet") {
-        return Err(format!("{place} wants a secret: write ?secret-file=FILE behind the address"));
-    }
-    let is_virtual = pace.starts_with("VIRT");
-    let number = |text: String| text.parse::<f64>().map_err(|_| format!("{place} said `{text}`"));
-    let limit = number(ask(b"CONT:LIM?")?)?.clamp(0.1, 3600.0);
-    let seed = ask(b"HEAD:SEED?")?.parse().ok();
-    let asked = Instant::now();
-    let mut synchronised = (asked, f64::NEG_INFINITY);
-    for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
-        let time = number(ask(b"CLOC:TIME?")?)?;
-        // The reply that took least on its way tells the latest time for this moment.
-        synchronised.1 = synchronised.1.max(time - asked.elapsed().as_secs_f64());
-    }
-    let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
-    beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
-    Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
 }
 
 /// The head at the other end.
@@ -597,5 +546,31 @@ impl Gauge for WireGauge {
             Answer::Reading(reading) => Ok(reading),
             _ => Err(mixed()),
         }
+    }
+}
+
+/// Makes the simulated head at the other end fail.
+pub struct WireProvoker(Rc<RefCell<Wire>>);
+
+impl Provoker for WireProvoker {
+    fn refused(&self, fault: &str) -> Option<String> {
+        match self.0.borrow_mut().call(&Order::Strikes(fault.to_string())) {
+            Ok(Answer::Strikes(refused)) => refused,
+            other => Some(other.err().unwrap_or_else(mixed).to_string()),
+        }
+    }
+
+    fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
+        let order = Order::Provoke(fault.to_string(), after);
+        match self.0.borrow_mut().call(&order) {
+            Ok(_) => Ok(()),
+            Err(Fault::Refused(why)) => Err(why),
+            Err(fault) => Err(fault.to_string()),
+        }
+    }
+
+    fn mend(&mut self) {
+        let mut wire = self.0.borrow_mut();
+        wire.untold = wire.call(&Order::Mend).err();
     }
 }

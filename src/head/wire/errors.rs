@@ -41,6 +41,7 @@ const TABLE: &[(i16, &str)] = &[
     (-350, "Queue overflow"),
     (-363, "Input buffer overrun"),
     (-365, "Time out error"),
+    (-430, "Query DEADLOCKED"),
     (-440, "Query UNTERMINATED after indefinite response"),
 ];
 

@@ -5,8 +5,9 @@ use crate::head::safe::unbroken;
 use crate::head::wire::codec::{Answer, Order, perform};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::watch::Watch;
-use crate::head::{Description, Fault, Gauge, Head, Laser, SafeState};
+use crate::head::{Description, Fault, Gauge, Head, Laser, Provoker, SafeState};
 use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -21,6 +22,8 @@ pub struct Served {
     pub head: Box<dyn Head>,
     /// Its gauge.
     pub gauge: Option<Box<dyn Gauge>>,
+    /// Who makes it fail on purpose, where it is simulated.
+    pub provoker: Option<Box<dyn Provoker>>,
     /// Time passes by itself, and not by what the head is asked for.
     pub real_time: bool,
     /// Seed of a simulated head.
@@ -38,7 +41,8 @@ impl Served {
     /// where time passes by itself, and not by what the head is asked for.
     pub fn new(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, real_time: bool) -> Served {
         let (limit, cut) = (Duration::from_secs(3), Arc::default());
-        Served { head, gauge, real_time, seed: None, secret: None, limit, cut }
+        let provoker = None;
+        Served { head, gauge, provoker, real_time, seed: None, secret: None, limit, cut }
     }
 }
 
@@ -83,12 +87,27 @@ pub struct Floor {
     watch: Arc<Watch>,
     /// Clients that lost control through others, and why.
     revoked: Vec<(u64, WireError)>,
+    /// Faults were provoked by whoever controls the head.
+    provoked: bool,
+    /// Clients at lines, who cannot hang up.
+    at_lines: BTreeSet<u64>,
 }
 
 impl Floor {
     /// Takes what is served.
     pub fn new(served: Served, watch: Arc<Watch>) -> Floor {
-        Floor { served, description: None, watch, revoked: Vec::new() }
+        let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
+        Floor { served, description: None, watch, revoked, provoked: false, at_lines }
+    }
+
+    /// A client sits at a serial line, where nobody hangs up.
+    pub fn sits_at_a_line(&mut self, id: u64) {
+        self.at_lines.insert(id);
+    }
+
+    /// A client left.
+    pub fn left(&mut self, id: u64) {
+        self.at_lines.remove(&id);
     }
 
     /// What the head is, as it said first.
@@ -126,6 +145,11 @@ impl Floor {
         self.served.limit
     }
 
+    /// No secret is asked for.
+    pub fn is_open(&self) -> bool {
+        self.served.secret.is_none()
+    }
+
     /// Whether that is the secret; where there is none, any is.
     pub fn is_secret(&self, secret: &str) -> bool {
         self.served.secret.as_ref().is_none_or(|own| own.is(secret))
@@ -140,8 +164,15 @@ impl Floor {
         }
     }
 
-    /// Gives control to a client, unless another one has it.
+    /// Gives control to a client, unless another one has it. One at a line that lets the head rest and
+    /// is silent beyond the limit may have been gone for hours, and stands in nobody's way.
     pub fn take(&mut self, id: u64) -> Result<(), WireError> {
+        let controller = self.watch.controller();
+        let resting = !self.watch.is_moving() && self.watch.silence() > self.served.limit;
+        if controller != id && resting && self.at_lines.contains(&controller) {
+            let why = "control was lost: another client took it after a silence";
+            self.revoke(WireError::new(-203, why));
+        }
         match self.control_of(id) {
             Control::Others => {
                 let why = "another client controls the head: wait until it says CONTrol:RELease";
@@ -162,6 +193,16 @@ impl Floor {
             if self.watch.is_moving() {
                 self.bring_down(keep_spinning);
             }
+            self.mend();
+        }
+    }
+
+    /// What somebody provoked strikes nobody who comes later.
+    fn mend(&mut self) {
+        if core::mem::take(&mut self.provoked)
+            && let Some(provoker) = &mut self.served.provoker
+        {
+            provoker.mend();
         }
     }
 
@@ -174,6 +215,9 @@ impl Floor {
                 | Order::Trims
                 | Order::Now
                 | Order::Disarm
+                | Order::Strikes(_)
+                | Order::Provoke(..)
+                | Order::Mend
                 | Order::Signal(_)
                 | Order::Channel(_)
         );
@@ -195,8 +239,9 @@ impl Floor {
         if !looks {
             self.watch.moves(true);
         }
-        let served = &mut self.served;
-        unbroken(|| perform(&mut *served.head, served.gauge.as_mut(), order))
+        self.provoked |= matches!(order, Order::Provoke(..));
+        let Served { head, gauge, provoker, .. } = &mut self.served;
+        unbroken(|| perform(&mut **head, gauge.as_mut(), provoker.as_mut(), order))
     }
 
     /// Lets time pass, in slices where it is real.
@@ -258,6 +303,7 @@ impl Floor {
         if controller != 0 {
             self.revoked.push((controller, why));
             self.watch.give(0);
+            self.mend();
         }
     }
 

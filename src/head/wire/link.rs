@@ -8,6 +8,7 @@
 )]
 
 use crate::head::wire::frame::{Frame, Framer};
+use crate::head::wire::line::Line;
 use std::fmt;
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream, ToSocketAddrs};
@@ -28,6 +29,9 @@ const SETTLING: Duration = Duration::from_millis(500);
 /// Between two looks at the clock and at whether to go on, while a reply is waited for.
 const LOOK: Duration = Duration::from_millis(50);
 
+/// Ends a message that somebody else began: with a byte that stands in none, so that it does nothing.
+const SPOILT: &[u8] = b"!\n";
+
 /// Bytes that a reply may have, in its blocks and outside.
 const REPLY_MOST: usize = 16 * 1024 * 1024;
 
@@ -47,19 +51,14 @@ pub enum Place {
     /// `HOST:PORT`.
     Socket(String),
     /// A serial line.
-    Serial {
-        /// Such as `/dev/ttyUSB0`.
-        device: String,
-        /// Bits per second; 8 data bits, no parity, 1 stop bit.
-        baud: u32,
-    },
+    Serial(Line),
 }
 
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Place::Socket(place) => f.write_str(place),
-            Place::Serial { device, .. } => f.write_str(device),
+            Place::Serial(line) => line.fmt(f),
         }
     }
 }
@@ -83,9 +82,7 @@ impl Link {
         let why = |error: &dyn fmt::Display| format!("cannot connect to {place}: {error}");
         let address = match place {
             Place::Socket(address) => address,
-            Place::Serial { device, baud } => {
-                return serial(device, *baud, pulse).map_err(|error| why(&error));
-            }
+            Place::Serial(line) => return serial(line, pulse).map_err(|error| why(&error)),
         };
         let found = address.to_socket_addrs().map_err(|error| why(&error))?;
         let mut last = why(&"the name has no address");
@@ -134,13 +131,24 @@ impl Link {
         Ok(())
     }
 
+    /// Ends whatever was begun on a serial line by somebody before, so that it does nothing, and throws
+    /// away what that and all before it gave.
+    pub fn anew(&mut self) -> io::Result<()> {
+        sent(&self.writer, SPOILT)?;
+        self.framer = Framer::new(REPLY_MOST);
+        let mut junk = [0; 4096];
+        let until = Instant::now() + SETTLING;
+        while Instant::now() < until && self.reader.read(&mut junk).is_ok_and(|count| count > 0) {}
+        Ok(())
+    }
+
     /// Sends a message without its newline and gives the reply without its own; or says why there
-    /// is none, after which the link is of no use. Looks at `cut` whether to go on waiting.
+    /// is none, after which the link is of no use. Does not go on waiting where it is `over`.
     pub fn ask(
         &mut self,
         message: &[u8],
         most: Duration,
-        cut: &AtomicBool,
+        over: &dyn Fn() -> bool,
     ) -> Result<Vec<u8>, String> {
         let mut whole = message.to_vec();
         whole.push(b'\n');
@@ -179,7 +187,7 @@ impl Link {
                 let part = if some > 0 { "the reply did not end" } else { "no reply came" };
                 return Err(format!("{part} within {} s", most.as_secs_f64()));
             }
-            if cut.load(Ordering::SeqCst) {
+            if over() {
                 return Err("it was cut short".to_string());
             }
         }
@@ -200,15 +208,11 @@ impl Drop for Link {
 }
 
 /// Opens a serial line, and forgets what stood in it.
-fn serial(device: &str, baud: u32, pulse: Arc<Pulse>) -> Result<Link, serialport::Error> {
-    let mut port = serialport::new(device, baud).timeout(LOOK).open()?;
-    let mut writer = port.try_clone()?;
-    // Ends whatever was begun by somebody before; then what that gave is thrown away.
-    writer.write_all(b"\n")?;
-    let mut junk = [0; 4096];
-    let until = Instant::now() + SETTLING;
-    while Instant::now() < until && port.read(&mut junk).is_ok_and(|count| count > 0) {}
-    Ok(Link::of(port, Box::new(writer), None, pulse))
+fn serial(line: &Line, pulse: Arc<Pulse>) -> io::Result<Link> {
+    let (reader, writer) = line.open()?;
+    let mut link = Link::of(reader, writer, None, pulse);
+    link.anew()?;
+    Ok(link)
 }
 
 /// Sends bytes as long as the other end takes some now and then.

@@ -1,4 +1,4 @@
-//! The wire: heads spoken to over sockets, after IEEE 488.2 and SCPI-1999, with a tree of commands of
+//! The wire: heads spoken to over sockets and serial lines, after IEEE 488.2 and SCPI-1999, with a tree of commands of
 //! our own. docs/wire.md describes it for whoever speaks it in another language. Uses the head
 //! trait.
 
@@ -7,9 +7,15 @@ pub mod driver;
 pub mod errors;
 pub mod floor;
 pub mod frame;
+pub mod gate;
+pub mod greeting;
+pub mod line;
 pub mod link;
 pub mod message;
 pub mod outcome;
+pub mod peer;
+pub mod porter;
+pub mod reader;
 pub mod reply;
 pub mod server;
 pub mod session;

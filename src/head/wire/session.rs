@@ -50,6 +50,22 @@ impl Session {
         }
     }
 
+    /// As a client that just came, but for its wrong secrets.
+    pub fn begin_anew(&mut self, admitted: bool) {
+        let new = Session::new(self.id, admitted);
+        *self = Session { tries: self.tries, gone: self.gone, ..new };
+    }
+
+    /// No secret is asked for, or it was said.
+    pub fn is_admitted(&self) -> bool {
+        self.admitted
+    }
+
+    /// Wrong secrets so far.
+    pub fn wrong(&self) -> u32 {
+        self.tries
+    }
+
     /// Too many wrong secrets.
     pub fn is_unwelcome(&self) -> bool {
         self.tries >= TRIES_MOST
@@ -135,6 +151,10 @@ impl Session {
     fn admitted(&self, entry: &Entry, failed: bool, floor: &Floor) -> Result<(), Failure> {
         let protected = |why: &str| Err(WireError::new(-203, why).into());
         match entry.needs {
+            Needs::Nothing if failed && entry.verb == Verb::Secret => {
+                let why = "left out behind an error in the same message";
+                Err(WireError::new(-221, why).into())
+            }
             Needs::Nothing => Ok(()),
             _ if !self.admitted => protected("say SYSTem:SECRet first"),
             Needs::Admission => Ok(()),
@@ -255,6 +275,11 @@ impl Session {
                 floor.take(self.id)?;
                 String::new()
             }
+            Verb::Begin => {
+                floor.release(self.id, false);
+                self.begin_anew(floor.is_open());
+                String::new()
+            }
             Verb::Wait => String::new(),
             Verb::EventEnableIs => self.registers.event_enable.to_string(),
             Verb::ServiceEnableIs => self.registers.service_enable.to_string(),
@@ -364,3 +389,6 @@ fn headers() -> String {
     };
     TABLE.iter().map(row).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -45,7 +45,7 @@ impl Watch {
     }
 
     fn now(&self) -> u64 {
-        u64::try_from(self.started.elapsed().as_micros()).unwrap_or(u64::MAX)
+        self.since_start(Instant::now())
     }
 
     /// The client in control; 0 is none.
@@ -60,11 +60,29 @@ impl Watch {
         self.controller.store(id, Ordering::SeqCst);
     }
 
-    /// Bytes came from a client.
-    pub fn heard(&self, id: u64) {
+    /// How long the client in control has been silent.
+    pub fn silence(&self) -> Duration {
+        let heard = self.heard.load(Ordering::SeqCst);
+        Duration::from_micros(self.now().saturating_sub(heard))
+    }
+
+    /// A client was heard at that time, or later.
+    pub fn heard(&self, id: u64, at: Instant) {
         if self.controller() == id {
-            self.heard.store(self.now(), Ordering::SeqCst);
+            self.heard.fetch_max(self.since_start(at), Ordering::SeqCst);
         }
+    }
+
+    /// A client was heard last at that time, whatever was known before.
+    pub fn heard_at(&self, id: u64, at: Instant) {
+        if self.controller() == id {
+            self.heard.store(self.since_start(at), Ordering::SeqCst);
+        }
+    }
+
+    fn since_start(&self, at: Instant) -> u64 {
+        let since = at.saturating_duration_since(self.started);
+        u64::try_from(since.as_micros()).unwrap_or(u64::MAX)
     }
 
     /// A client hung up.
@@ -88,8 +106,7 @@ impl Watch {
     /// Looks at the clock: a client that moved the head and is silent loses it.
     pub fn look(&self) {
         let early = (self.limit / 5).min(EARLY_MOST);
-        let silent = self.now().saturating_sub(self.heard.load(Ordering::SeqCst));
-        let over = u128::from(silent) >= (self.limit - early).as_micros();
+        let over = self.silence() >= self.limit - early;
         if over && self.controller() != 0 && self.is_moving() {
             self.lost.store(true, Ordering::SeqCst);
             self.cut.store(true, Ordering::SeqCst);
@@ -136,7 +153,7 @@ impl Watch {
 mod tests {
     use super::Watch;
     use std::sync::Arc;
-    use std::time::Duration;
+    use std::time::{Duration, Instant};
 
     #[test]
     fn only_a_silent_client_that_moved_the_head_is_lost() {
@@ -155,7 +172,7 @@ mod tests {
         watch.look();
         assert!(!watch.was_lost(), "nothing moves");
         watch.moves(true);
-        watch.heard(8);
+        watch.heard(8, Instant::now());
         watch.look();
         assert!(watch.is_cut() && watch.was_lost(), "another client counts for nothing");
         assert!(!watch.is_cut());

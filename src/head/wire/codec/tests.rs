@@ -54,6 +54,9 @@ fn any_order() -> impl Strategy<Value = Order> {
         Just(Order::Disarm),
         Just(Order::Now),
         Just(Order::Measure),
+        any::<String>().prop_map(Order::Strikes),
+        (any::<String>(), 0.0..1e6f64).prop_map(|(fault, after)| Order::Provoke(fault, after)),
+        Just(Order::Mend),
         Just(Order::Halt(Halt::Brake)),
         Just(Order::Halt(Halt::Coast)),
     ];
@@ -187,7 +190,7 @@ fn answers_read_back() {
     let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
     there_and_back(&Order::Status, Answer::Status(Box::new(other)));
     let (mut head, _) = sim::open_with(None, 1, &[]).unwrap();
-    let described = perform(&mut head, None, &Order::Describe).unwrap();
+    let described = perform(&mut head, None, None, &Order::Describe).unwrap();
     there_and_back(&Order::Describe, described);
     let line =
         LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
@@ -204,6 +207,9 @@ fn answers_read_back() {
     there_and_back(&Order::Channel("vacuum".to_string()), Answer::Value(-6.0e4 / 7.0));
     let reading = Reading { in_scan: 1e-6, cross_scan: -2e-6, in_scan_u: 1e-7, cross_scan_u: 2e-7 };
     there_and_back(&Order::Measure, Answer::Reading(reading));
+    let strikes = Order::Strikes("lock_lost".to_string());
+    there_and_back(&strikes, Answer::Strikes(None));
+    there_and_back(&strikes, Answer::Strikes(Some("no; \"facet\" 99 is not there".to_string())));
     let _ = head.now();
 }
 

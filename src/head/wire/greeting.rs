@@ -1,0 +1,160 @@
+//! How a link to a head begins: who is there, whether it speaks this protocol, and what it wants to
+//! know. Uses the link.
+
+#![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
+
+use crate::head::wire::link::{Link, Place, Pulse};
+use crate::head::wire::reply::text;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// The first number of the protocol that is spoken.
+const PROTOCOL: &str = "1.";
+
+/// Longest wait in s for an answer that waits for no motion, at least.
+pub const REPLY_LEAST: f64 = 1.0;
+
+/// Longest wait until a secret has its turn.
+const TURN_MOST: Duration = Duration::from_secs(12);
+
+/// Looks at the clock of a new link to a head whose time passes by itself.
+const CLOCK_LOOKS: u32 = 5;
+
+/// Silence after which a server gives up a block that was begun, and a little more.
+const BLOCK_PAUSE: Duration = Duration::from_millis(2200);
+
+/// Where the head is, and what else is needed to speak to it.
+#[derive(Clone)]
+pub struct Target {
+    /// The socket or the serial line.
+    pub place: Place,
+    /// What the server wants to know; never shown.
+    pub secret: Option<String>,
+    /// Ends waits early.
+    pub stop: Arc<AtomicBool>,
+    /// Closes the link while a reply is waited for.
+    pub cut: Arc<AtomicBool>,
+}
+
+/// What stands while there is a link.
+pub struct Linked {
+    /// The link.
+    pub link: Link,
+    /// When the server is told that somebody is there.
+    pub pulse: Arc<Pulse>,
+    /// Control was taken over it.
+    pub controls: bool,
+    /// Its time passes by calls only.
+    pub is_virtual: bool,
+    /// Seed of a simulated head.
+    pub seed: Option<u64>,
+    /// Head time in s at a moment here.
+    synchronised: (Instant, f64),
+}
+
+impl Linked {
+    /// The moment and its head time, where that passes by itself.
+    pub fn clock(&self) -> Option<(Instant, f64)> {
+        (!self.is_virtual).then_some(self.synchronised)
+    }
+}
+
+/// Makes a link and finds out who is there. Whoever is `patient` asks twice at a serial line, where
+/// something may have to end first.
+pub fn greet(target: &Target, patient: bool) -> Result<Linked, String> {
+    let place = &target.place;
+    let pulse = Arc::new(Pulse::default());
+    let mut link = Link::open(place, Arc::clone(&pulse))?;
+    let most = Duration::from_secs_f64(REPLY_LEAST);
+    identified(&mut link, target, patient)?;
+    let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
+    let protocol = ask(b"SYST:PROT?")?;
+    if !protocol.starts_with(PROTOCOL) {
+        let shown: String = protocol.chars().take(20).collect();
+        return Err(format!(
+            "{place} speaks edition `{}` of the protocol, and this version knows {PROTOCOL}x: bring \
+             the older one up to date",
+            shown.escape_debug()
+        ));
+    }
+    if let Some(secret) = &target.secret {
+        let mut message = b"SYST:SECR ".to_vec();
+        message.extend(text(secret));
+        message.extend(b";:FAUL?");
+        // Where others guess, whoever knows it waits for its turn.
+        if asked(&mut link, target, &message, TURN_MOST)? != "\"none\"" {
+            return Err(format!("{place} does not take the secret"));
+        }
+    }
+    let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
+    let pace = ask(b"CLOC:PACE?;:FAUL?")?;
+    if pace.contains("SYSTem:SECRet") {
+        return Err(format!("{place} wants a secret: write ?secret-file=FILE behind the address"));
+    }
+    let is_virtual = pace.starts_with("VIRT");
+    let number = |text: String| text.parse::<f64>().map_err(|_| format!("{place} said `{text}`"));
+    let limit = number(ask(b"CONT:LIM?")?)?.clamp(0.1, 3600.0);
+    let seed = ask(b"HEAD:SEED?")?.parse().ok();
+    let looked = Instant::now();
+    let mut synchronised = (looked, f64::NEG_INFINITY);
+    for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
+        let time = number(ask(b"CLOC:TIME?")?)?;
+        // The reply that took least on its way tells the latest time for this moment.
+        synchronised.1 = synchronised.1.max(time - looked.elapsed().as_secs_f64());
+    }
+    let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
+    beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
+    Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
+}
+
+/// Sees that an instrument answers. A serial line may hold what others left there.
+fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), String> {
+    let place = &target.place;
+    let most = Duration::from_secs_f64(REPLY_LEAST);
+    let is_line = matches!(place, Place::Serial(_));
+    let mut tries = if is_line && patient { 2 } else { 1 };
+    loop {
+        tries -= 1;
+        let identity = asked(link, target, b"*IDN?", most);
+        let is_good = |identity: &String| {
+            let first = identity.split(',').next().unwrap_or_default();
+            identity.split(',').count() == 4 && !(is_line && first.parse::<f64>().is_ok())
+        };
+        if identity.as_ref().is_ok_and(is_good) {
+            break;
+        }
+        if tries == 0 || target.cut.load(Ordering::SeqCst) {
+            let identity = identity?;
+            let shown: String = identity.chars().take(60).collect();
+            return Err(match identity.starts_with('-') {
+                true => format!("{place} refuses: {shown}"),
+                false => {
+                    let shown = shown.escape_debug();
+                    format!("what answers at {place} is no instrument: `{shown}`")
+                }
+            });
+        }
+        // Somebody before may have been cut off inside a block, which silence ends.
+        thread::sleep(BLOCK_PAUSE);
+        link.anew().map_err(|error| format!("{place}: {error}"))?;
+    }
+    if is_line {
+        // One that is older does not know this, and needs no more than it did.
+        asked(link, target, b"SYST:BEG;:FAUL?", most)?;
+    }
+    Ok(())
+}
+
+/// The reply to a message as text.
+fn asked(
+    link: &mut Link,
+    target: &Target,
+    message: &[u8],
+    most: Duration,
+) -> Result<String, String> {
+    let cut = || target.cut.load(Ordering::SeqCst);
+    let reply = link.ask(message, most, &cut).map_err(|why| format!("{}: {why}", target.place))?;
+    Ok(String::from_utf8_lossy(&reply).trim().to_string())
+}

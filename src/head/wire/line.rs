@@ -1,0 +1,62 @@
+//! Serial lines: how one is opened, at either end, and written to without ever waiting for its
+//! driver. Uses nothing.
+
+use std::fmt;
+use std::io::{self, Read, Write};
+use std::time::Duration;
+
+/// Bits per second where nothing else is said.
+pub const BAUD: u32 = 115_200;
+
+/// Longest wait of one read or write, so that whoever does it looks up now and then.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// A serial line: 8 data bits, no parity, 1 stop bit, no handshake.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    /// Such as `/dev/ttyUSB0`.
+    pub device: String,
+    /// Bits per second.
+    pub baud: u32,
+}
+
+impl fmt::Display for Line {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.device)
+    }
+}
+
+/// What is read from a line, and what is written to it.
+pub type Ends = (Box<dyn Read + Send>, Box<dyn Write + Send>);
+
+impl Line {
+    /// Opens it for this process alone.
+    pub fn open(&self) -> io::Result<Ends> {
+        let port = serialport::new(&self.device, self.baud).timeout(LOOK).open()?;
+        let writer = Bytewise(port.try_clone()?);
+        Ok((Box::new(port), Box::new(writer)))
+    }
+
+    /// Time that so many bytes take, of ten bits each.
+    pub fn carries(&self, bytes: f64) -> f64 {
+        10.0 * bytes / f64::from(self.baud)
+    }
+}
+
+/// Writes one byte at a time: a driver that says that it takes some takes one at once, but may hold
+/// up whoever gives it more than it has room for, for as long as nobody reads.
+struct Bytewise(Box<dyn serialport::SerialPort>);
+
+impl Write for Bytewise {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match bytes.get(..1) {
+            Some(byte) => self.0.write(byte),
+            None => Ok(0),
+        }
+    }
+
+    /// Nothing is kept back, and waiting until all has gone out could take for ever.
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}

@@ -1,0 +1,212 @@
+//! The way back to a client: replies that go out without holding up the thread of the head. Uses
+//! the lines.
+
+#![allow(
+    clippy::disallowed_types,
+    clippy::disallowed_methods,
+    reason = "the wire is made of sockets"
+)]
+
+use std::io::{ErrorKind, Write};
+use std::net::{Shutdown, TcpStream};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::time::{Duration, Instant};
+
+/// Longest wait of the thread of the head until a socket takes some of a reply. What it does not take
+/// at once goes out later: whoever reads nothing must not keep the head from being made safe.
+pub const TAKE_SOME: Duration = Duration::from_millis(1);
+
+/// Time in which a client at a socket must take its reply.
+const TAKE_ALL: Duration = Duration::from_millis(500);
+
+/// Bytes of replies that wait for a socket, but for a single one that is longer.
+const PENDING_MOST: usize = 1024 * 1024;
+
+/// Between two looks of a carrier whether it is to go on.
+const LOOK: Duration = Duration::from_millis(50);
+
+/// Bytes of replies that wait for a serial line.
+const WAITING_MOST: usize = 256 * 1024;
+
+/// What came of a reply.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sent {
+    /// It went out, or will.
+    Yes,
+    /// The client does not take it, and is to be sent away.
+    Never,
+    /// It was thrown away: too much waits for the line already.
+    TooMuch,
+}
+
+/// The way back to a client.
+pub enum Peer {
+    /// Its socket.
+    Socket(Socket),
+    /// Its serial line, which is slow: somebody else writes to it.
+    Line(Outbox),
+}
+
+impl Peer {
+    /// It hangs up by itself only at a socket.
+    pub fn is_line(&self) -> bool {
+        matches!(self, Peer::Line(_))
+    }
+
+    /// Sends a reply.
+    pub fn send(&mut self, reply: Vec<u8>) -> Sent {
+        match self {
+            Peer::Socket(socket) => socket.send(reply),
+            Peer::Line(outbox) => outbox.put(reply),
+        }
+    }
+
+    /// Sends more of what could not be sent at once.
+    pub fn send_more(&mut self) -> Sent {
+        match self {
+            Peer::Socket(socket) if !socket.pending.is_empty() => socket.push(),
+            _ => Sent::Yes,
+        }
+    }
+
+    /// Hangs up, where that can be done.
+    pub fn hang_up(&self) {
+        if let Peer::Socket(socket) = self {
+            // It may have hung up before.
+            let _ = socket.stream.shutdown(Shutdown::Both);
+        }
+    }
+}
+
+/// A socket, and what it has not taken yet.
+pub struct Socket {
+    stream: TcpStream,
+    pending: Vec<u8>,
+    /// When it last took all.
+    since: Instant,
+}
+
+impl Socket {
+    /// Of a stream that waits for [`TAKE_SOME`] when it is written to.
+    pub fn new(stream: TcpStream) -> Socket {
+        Socket { stream, pending: Vec::new(), since: Instant::now() }
+    }
+
+    fn send(&mut self, reply: Vec<u8>) -> Sent {
+        if self.pending.is_empty() {
+            self.since = Instant::now();
+            self.pending = reply;
+            return self.push();
+        }
+        // Another try would be another wait.
+        if self.pending.len() + reply.len() > PENDING_MOST {
+            return Sent::Never;
+        }
+        self.pending.extend(reply);
+        Sent::Yes
+    }
+
+    fn push(&mut self) -> Sent {
+        let mut taken = 0;
+        while let Some(rest) = self.pending.get(taken..).filter(|rest| !rest.is_empty()) {
+            match self.stream.write(rest) {
+                Ok(0) => return Sent::Never,
+                Ok(count) => taken += count,
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(error)
+                    if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) =>
+                {
+                    break;
+                }
+                Err(_) => return Sent::Never,
+            }
+        }
+        self.pending.drain(..taken);
+        if self.pending.is_empty() || self.since.elapsed() < TAKE_ALL {
+            Sent::Yes
+        } else {
+            Sent::Never
+        }
+    }
+}
+
+/// Replies that wait for a serial line.
+pub struct Outbox {
+    waiting: Arc<AtomicUsize>,
+    replies: Sender<Vec<u8>>,
+}
+
+impl Outbox {
+    /// An outbox and the carrier that empties it.
+    pub fn new() -> (Outbox, Carrier) {
+        let waiting = Arc::new(AtomicUsize::new(0));
+        let (replies, take) = channel();
+        (Outbox { waiting: Arc::clone(&waiting), replies }, Carrier { waiting, take })
+    }
+
+    fn put(&self, reply: Vec<u8>) -> Sent {
+        let waiting = self.waiting.load(Ordering::SeqCst);
+        // One that is long by itself may go.
+        if waiting > 0 && waiting + reply.len() > WAITING_MOST {
+            return Sent::TooMuch;
+        }
+        self.waiting.fetch_add(reply.len(), Ordering::SeqCst);
+        // Where nobody carries any more, the line is gone, which its reader tells.
+        let _ = self.replies.send(reply);
+        Sent::Yes
+    }
+}
+
+/// Carries what is in an outbox to a line.
+pub struct Carrier {
+    waiting: Arc<AtomicUsize>,
+    take: Receiver<Vec<u8>>,
+}
+
+impl Carrier {
+    /// Until nobody puts anything in any more, the line breaks, or `over`.
+    pub fn run(self, writer: &mut dyn Write, over: &AtomicBool) {
+        while !over.load(Ordering::SeqCst) {
+            let reply = match self.take.recv_timeout(LOOK) {
+                Ok(reply) => reply,
+                Err(RecvTimeoutError::Timeout) => continue,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            let mut bytes = reply.as_slice();
+            while !bytes.is_empty() && !over.load(Ordering::SeqCst) {
+                match writer.write(bytes) {
+                    Ok(0) => return,
+                    Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
+                    Err(error)
+                        if matches!(
+                            error.kind(),
+                            ErrorKind::Interrupted | ErrorKind::WouldBlock | ErrorKind::TimedOut
+                        ) => {}
+                    Err(_) => return,
+                }
+            }
+            self.waiting.fetch_sub(reply.len(), Ordering::SeqCst);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Outbox, Sent, WAITING_MOST};
+    use std::sync::atomic::AtomicBool;
+
+    #[test]
+    fn what_nobody_carries_is_bounded() {
+        let (outbox, carrier) = Outbox::new();
+        let reply = vec![b'x'; WAITING_MOST / 2];
+        assert_eq!(outbox.put(reply.clone()), Sent::Yes);
+        assert_eq!(outbox.put(reply.clone()), Sent::Yes);
+        assert_eq!(outbox.put(vec![b'x']), Sent::TooMuch);
+        drop(outbox);
+        let mut all = Vec::new();
+        carrier.run(&mut all, &AtomicBool::new(false));
+        assert_eq!(all.len(), WAITING_MOST);
+    }
+}

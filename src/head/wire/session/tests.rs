@@ -1,0 +1,193 @@
+//! Whatever bytes a client sends: what is malformed has its entry in the error queue, nothing panics,
+//! the connection lives, and two controllers are told apart.
+
+use super::Session;
+use crate::head::wire::errors::QUEUE_MOST;
+use crate::head::wire::floor::{Control, Floor, Served};
+use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, LINE_MOST};
+use crate::head::wire::message::units;
+use crate::head::wire::tree::{TABLE, short};
+use crate::head::wire::watch::Watch;
+use crate::head::{Laser, sim};
+use proptest::collection::vec;
+use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
+use proptest::sample::select;
+use std::sync::Arc;
+use std::time::Duration;
+
+fn floor() -> Floor {
+    let (head, gauge) = sim::open(None, 1).unwrap();
+    let limit = Duration::from_secs(60);
+    let watch = Arc::new(Watch::new(limit, Arc::default()));
+    let provoker = head.provoking();
+    let served = Served {
+        head: Box::new(head),
+        gauge: Some(Box::new(gauge)),
+        provoker: Some(Box::new(provoker)),
+        real_time: false,
+        seed: Some(1),
+        secret: None,
+        limit,
+        cut: Arc::default(),
+    };
+    Floor::new(served, watch)
+}
+
+/// Pieces of messages, more and less like what they should be.
+fn piece() -> impl Strategy<Value = Vec<u8>> {
+    let header = (0..TABLE.len()).prop_map(|row| {
+        let entry = &TABLE[row];
+        let nodes = entry.header.trim_end_matches('?').split(':');
+        let nodes: Vec<&str> = nodes.map(|node| short(node.trim_matches(['[', ']']))).collect();
+        let mark = if entry.header.ends_with('?') { "?" } else { "" };
+        format!(":{}{mark} ", nodes.join(":")).into_bytes()
+    });
+    let fixed = select(vec![
+        "\n",
+        "\n",
+        "\r\n",
+        ";",
+        ",",
+        " ",
+        "?",
+        ":",
+        "*",
+        "\"",
+        "'",
+        "#",
+        "#0",
+        "#14ABCD",
+        "#9",
+        "#H1F",
+        "KEEP",
+        "MARK",
+        "BRAK",
+        "4800 RPM",
+        "1",
+        "-1",
+        "9.9E+37",
+        "1E400",
+        "0.5",
+        "\"lock_lost\"",
+        "'no_lock'",
+        "10 S",
+        "35 PCT",
+        "P4 1 1\n0",
+    ]);
+    prop_oneof![
+        4 => header,
+        6 => fixed.prop_map(|text| text.as_bytes().to_vec()),
+        1 => any::<Vec<u8>>(),
+        1 => Just(b"CONT:TAKE\n".to_vec()),
+    ]
+}
+
+struct Line {
+    framer: Framer,
+    session: Session,
+}
+
+impl Line {
+    fn new(id: u64) -> Line {
+        Line { framer: Framer::new(LINE_MOST), session: Session::new(id, true) }
+    }
+
+    fn frames(&mut self, bytes: &[u8]) -> Vec<Frame> {
+        let mut frames = Vec::new();
+        self.framer.feed(bytes, BLOCK_LOOKING, &mut frames);
+        frames.retain(|frame| !frame.as_ref().is_ok_and(|m| m.iter().all(|byte| *byte <= b' ')));
+        frames
+    }
+
+    fn count(&mut self, floor: &mut Floor) -> usize {
+        let count = self.session.hear(Ok(b"SYST:ERR:COUN?".to_vec()), floor).unwrap();
+        String::from_utf8(count).unwrap().parse().unwrap()
+    }
+
+    /// Each frame, with what must come of it.
+    fn heard(&mut self, bytes: &[u8], floor: &mut Floor) {
+        for frame in self.frames(bytes) {
+            let before = self.count(floor);
+            let read = frame.as_ref().ok().and_then(|message| units(message).ok());
+            let is_malformed = read.as_ref().is_none_or(|units| {
+                let mut path = Vec::new();
+                units.iter().any(|unit| self.session.entry(unit, &mut path).is_err())
+            });
+            let clears = read.is_some_and(|units| {
+                let words = ["*CLS", "BEG", "BEGIN", "ERR", "ERROR", "NEXT"];
+                let last = |header: &str| header.rsplit(':').next().map(str::to_ascii_uppercase);
+                units.iter().any(|u| last(&u.header).is_some_and(|w| words.contains(&w.as_str())))
+            });
+            self.session.hear(frame.clone(), floor);
+            let after = self.count(floor);
+            let is_told = after > before || after == QUEUE_MOST || clears;
+            assert!(!is_malformed || is_told, "{before} to {after}: {frame:?}");
+        }
+    }
+
+    /// It lives: whatever was begun ends, and the next question is answered.
+    fn lives(&mut self, floor: &mut Floor) {
+        let mut given_up = Vec::new();
+        self.framer.pause(&mut given_up);
+        for frame in given_up {
+            self.session.hear(frame, floor);
+        }
+        let mut last = None;
+        self.heard(b"\n", floor);
+        for frame in self.frames(b"*IDN?\n") {
+            last = self.session.hear(frame, floor);
+        }
+        assert!(last.is_some_and(|reply| reply.starts_with(b"spintrue,")));
+    }
+}
+
+proptest! {
+    #[test]
+    fn whatever_is_malformed_is_told_and_the_next_question_is_answered(
+        first in vec(piece(), 0..40),
+        at in any::<usize>(),
+    ) {
+        let (mut floor, mut line) = (floor(), Line::new(1));
+        let bytes = first.concat();
+        let (front, back) = bytes.split_at(at % (bytes.len() + 1));
+        line.heard(front, &mut floor);
+        line.heard(back, &mut floor);
+        line.lives(&mut floor);
+    }
+
+    /// Bytes without any likeness.
+    #[test]
+    fn noise_does_nothing(bytes in vec(any::<u8>(), 0..2000)) {
+        let (mut floor, mut line) = (floor(), Line::new(1));
+        line.heard(&bytes, &mut floor);
+        line.lives(&mut floor);
+        assert_eq!(floor.control_of(1), Control::Nobody);
+        assert!(floor.make_safe().is_none(), "nothing moved");
+    }
+
+    /// What one client says never moves the head while another one controls it, and neither stops
+    /// the other from being served.
+    #[test]
+    fn two_controllers_are_told_apart(said in vec((any::<bool>(), piece()), 0..40)) {
+        let mut floor = floor();
+        let mut lines = [Line::new(1), Line::new(2)];
+        for (which, bytes) in said {
+            let (own, other) = if which { (0, 1) } else { (1, 0) };
+            let controlled = floor.control_of(other as u64 + 1) == Control::Own;
+            let target = |floor: &mut Floor, line: &mut Line| {
+                line.session.status(floor).map(|status| (status.target, status.laser)).ok()
+            };
+            let before = target(&mut floor, &mut lines[other]);
+            for frame in lines[own].frames(&bytes) {
+                lines[own].session.hear(frame, &mut floor);
+            }
+            let after = target(&mut floor, &mut lines[other]);
+            let still = floor.control_of(other as u64 + 1) == Control::Own;
+            let rests = after.is_none_or(|(target, laser)| target.is_none() && laser == Laser::Off);
+            // It may look, disarm, and make safe, which ends the control of the other.
+            let disarms = after.map(|(target, _)| target) == before.map(|(target, _)| target);
+            assert!(!controlled || (if still { disarms } else { rests }));
+        }
+        lines.iter_mut().for_each(|line| line.lives(&mut floor));
+    }
+}

@@ -1,0 +1,53 @@
+//! The driver's side of the wire: bytes as replies to every call, through the framer and the reader.
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+use spintrue::head::wire::codec::{Order, answer, message, order, response};
+use spintrue::head::wire::frame::Framer;
+use spintrue::head::wire::message::units;
+use spintrue::head::wire::outcome::read;
+use spintrue::head::wire::reply::answers;
+use spintrue::head::wire::tree::find;
+
+/// Bytes that a reply may have.
+const MOST: usize = 1 << 20;
+
+fuzz_target!(|data: &[u8]| {
+    let orders = [
+        Order::Describe,
+        Order::Status,
+        Order::Turns(3),
+        Order::Trims,
+        Order::Now,
+        Order::Safe(false),
+        Order::Measure,
+        Order::Strikes("lock_lost".to_string()),
+    ];
+    let (mut framer, mut frames) = (Framer::new(MOST), Vec::new());
+    framer.feed(data, MOST, &mut frames);
+    framer.pause(&mut frames);
+    framer.feed(b"\n", MOST, &mut frames);
+    for reply in frames.into_iter().flatten() {
+        for values in answers(&reply).unwrap_or_default() {
+            let _ = read(&values);
+            for asked in &orders {
+                let Ok(said) = answer(asked, &values) else { continue };
+                // What was understood can be said again, and is understood as the same.
+                // What is empty stands between semicolons only.
+                let mut again = answers(&response(&said)).unwrap_or_default();
+                let again = answer(asked, &again.pop().unwrap_or_default());
+                assert_eq!(format!("{again:?}"), format!("{:?}", Ok::<_, ()>(said)));
+            }
+        }
+        // The same bytes as a call: what is understood is said again and understood as the same.
+        for unit in units(&reply).unwrap_or_default() {
+            let parts: Vec<&str> = unit.header.trim_start_matches(':').split(':').collect();
+            let Some(entry) = find(&parts, unit.query) else { continue };
+            let Ok(Some(call)) = order(entry.verb, &unit.arguments) else { continue };
+            let again = units(&message(&call)).unwrap_or_default();
+            let unit = again.first();
+            let again = unit.map(|unit| order(entry.verb, &unit.arguments));
+            assert_eq!(format!("{again:?}"), format!("{:?}", Some(Ok::<_, ()>(Some(call)))));
+        }
+    }
+});

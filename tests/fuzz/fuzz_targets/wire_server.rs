@@ -1,0 +1,52 @@
+//! The server's side of the wire: bytes of two clients, in pieces, through framers and sessions to a
+//! simulated head. Whatever they are, the next question is answered and the head can be made safe.
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+use spintrue::head::sim;
+use spintrue::head::wire::floor::{Floor, Served};
+use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, LINE_MOST};
+use spintrue::head::wire::session::Session;
+use spintrue::head::wire::watch::Watch;
+use std::sync::Arc;
+use std::time::Duration;
+
+fuzz_target!(|data: &[u8]| {
+    let Ok((head, gauge)) = sim::open(None, 1) else { return };
+    let limit = Duration::from_secs(60);
+    let watch = Arc::new(Watch::new(limit, Arc::default()));
+    let provoker = head.provoking();
+    let served = Served {
+        head: Box::new(head),
+        gauge: Some(Box::new(gauge)),
+        provoker: Some(Box::new(provoker)),
+        real_time: false,
+        seed: Some(1),
+        secret: None,
+        limit,
+        cut: Arc::default(),
+    };
+    let mut floor = Floor::new(served, watch);
+    let mut clients = [1, 2].map(|id| (Framer::new(LINE_MOST), Session::new(id, true)));
+    let mut frames = Vec::new();
+    // A zero byte ends a piece; pieces come from both in turn, and two zeros are a pause.
+    for (number, piece) in data.split(|byte| *byte == 0).enumerate() {
+        let (framer, session) = &mut clients[number % 2];
+        if piece.is_empty() {
+            framer.pause(&mut frames);
+        }
+        framer.feed(piece, BLOCK_LOOKING, &mut frames);
+        for frame in frames.drain(..) {
+            session.hear(frame, &mut floor);
+        }
+    }
+    for (framer, session) in &mut clients {
+        framer.pause(&mut frames);
+        framer.feed(b"\n*IDN?\n", BLOCK_LOOKING, &mut frames);
+        let replies = frames.drain(..).map(|frame| session.hear(frame, &mut floor));
+        let last = replies.last().flatten();
+        assert!(last.is_some_and(|reply| reply.starts_with(b"spintrue,")));
+    }
+    floor.make_safe();
+    assert!(floor.make_safe().is_none_or(|state| state.laser_off || !state.troubles.is_empty()));
+});
