@@ -58,10 +58,6 @@ fn where_no_fixture_can_be() {
     let folder = Folder::new("fixture-refused");
     let script = folder.file("empty.spt", "\n").display().to_string();
     says(&["simulate", &script, "--fixture", STATION], 2, &["a fixture is one real device"]);
-    let list = folder.file("list.csv", "serial\nA1\n").display().to_string();
-    let record = folder.path("records");
-    let batch = ["batch", &script, "--list", &list, "--record", &record, "--fixture", STATION];
-    says(&batch, 2, &["a fixture is one real device"]);
     let trace = folder.path("run.trace");
     says(&["run", &script, "--trace", &trace], 0, &["PASSED"]);
     let replay = format!("replay:{trace}");

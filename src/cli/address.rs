@@ -38,6 +38,7 @@ pub(super) struct Opened {
 }
 
 /// A simulated head as its address names it, of which any number can be made.
+#[derive(Clone)]
 pub(super) struct Simulated {
     /// Its description, by the name that people know it by; none for the built-in head.
     pub description: Option<(String, String)>,
@@ -173,7 +174,7 @@ pub(super) fn open_with(
                  to `spintrue serve`"
             ));
         }
-        return open_wired(place, secret);
+        return open_wired(place, secret, Arc::default());
     }
     if let Some(kind) = own::find(address) {
         if let Some(option) = seed.map(|_| "--seed").or((!faults.is_empty()).then_some("--fault")) {
@@ -238,9 +239,26 @@ pub(super) fn wired(address: &str) -> Option<Result<(Place, Option<String>), Str
     })
 }
 
+/// Whether that is the address of a head that stands somewhere, and is not made here.
+pub(super) fn is_elsewhere(address: &str) -> bool {
+    wired(address).is_some() || own::find(address).is_some()
+}
+
+/// Opens the head at an address for which [`is_elsewhere`] holds; `stop` ends its waits early.
+pub(super) fn open_elsewhere(address: &str, stop: Arc<AtomicBool>) -> Result<Opened, String> {
+    match wired(address) {
+        Some(place) => place.and_then(|(place, secret)| open_wired(place, secret, stop)),
+        None => open(address, None),
+    }
+}
+
 /// Opens the head at the other end of a wire.
-fn open_wired(place: Place, secret: Option<String>) -> Result<Opened, String> {
-    let (stop, cut) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
+fn open_wired(
+    place: Place,
+    secret: Option<String>,
+    stop: Arc<AtomicBool>,
+) -> Result<Opened, String> {
+    let cut = Arc::new(AtomicBool::new(false));
     let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
     let opened = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;

@@ -45,6 +45,11 @@ impl NoFixtures {
 pub(super) struct Ready(Vec<(PathBuf, Device)>);
 
 impl Fixtures {
+    /// The files, as they were named.
+    pub(super) fn paths(&self) -> &[PathBuf] {
+        &self.files
+    }
+
     /// Reads the files. Fails with what is to be printed.
     pub(super) fn read(&self) -> Result<Ready, String> {
         let read = |path: &PathBuf| {

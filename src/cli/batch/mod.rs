@@ -4,6 +4,7 @@
 mod journal;
 mod names;
 mod one;
+mod place;
 mod plan;
 mod resume;
 mod summary;
@@ -14,7 +15,7 @@ use crate::cli::batch::plan::{Plan, Planned, answers, plan};
 use crate::cli::batch::resume::{ASIDE, Left};
 use crate::cli::batch::summary::Summary;
 use crate::cli::files::{Disk, digest_of, read_text};
-use crate::cli::fixture::NoFixtures;
+use crate::cli::fixture::Fixtures;
 use crate::cli::history::{Archive, archive_name};
 use crate::cli::signals::stop_on_request;
 use crate::cli::{WRONG, duration};
@@ -77,7 +78,7 @@ pub(super) struct Options {
     #[arg(long, value_name = "ADDRESS", default_value = "sim")]
     head: String,
     #[command(flatten)]
-    fixtures: NoFixtures,
+    fixtures: Fixtures,
     /// Gives a param a value on all heads, or many from a data sheet: @FILE.toml; may be repeated
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
@@ -132,7 +133,6 @@ enum Early {
 /// Looks at everything, and goes on with the heads; fails with what is to be printed.
 fn begun(options: &Options) -> Result<u8, String> {
     let said = |why: String| format!("error: {why}\n");
-    options.fixtures.refuse()?;
     let Plan { mut series, heads } = plan(options)?;
     let (mut journal, known) = Journal::take(&options.record).map_err(said)?;
     let archive = options.archive.as_deref().map(archive_name).transpose().map_err(said)?;
@@ -167,8 +167,14 @@ fn begun(options: &Options) -> Result<u8, String> {
     stop_on_request(&flags)
         .map_err(|error| said(format!("Ctrl-C cannot be watched for: {error}")))?;
     let folders = folders(&heads, &known);
-    let common =
-        Common { script: &options.script, digest, operator: options.operator.as_ref(), stop };
+    let common = Common {
+        options,
+        script: &options.script,
+        fixtures: &options.fixtures,
+        digest,
+        operator: options.operator.as_ref(),
+        stop,
+    };
     let mut summary = Summary::new(options, &heads, &folders);
     let mut early = None;
     let mut waiting = Vec::new();
@@ -342,6 +348,10 @@ fn sources(options: &Options, series: &Series) -> Result<Vec<(String, String)>, 
     if let Some(path) = &options.answers {
         let text = read_text(Path::new(path)).map_err(|why| format!("error: {why}\n"))?;
         sources.push((path.clone(), sha256(&text)));
+    }
+    for path in options.fixtures.paths() {
+        let text = read_text(path).map_err(|why| format!("error: {why}\n"))?;
+        sources.push((path.display().to_string(), sha256(&text)));
     }
     Ok(sources)
 }

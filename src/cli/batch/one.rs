@@ -3,8 +3,10 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::bounds::bound;
+use crate::cli::batch::Options;
 use crate::cli::batch::plan::Planned;
 use crate::cli::files::{Disk, Supply};
+use crate::cli::fixture::Fixtures;
 use crate::cli::history::{Archive, Keeper};
 use crate::cli::pages::Told;
 use crate::cli::picture::Look;
@@ -15,6 +17,7 @@ use crate::head::station::Station;
 use crate::interpret::{Event, Observer};
 use crate::operator::Given;
 use crate::session::{self, Finished, Prepared, Verdict};
+use crate::terminal::complain;
 use std::cell::RefCell;
 use std::path::Path;
 use std::rc::Rc;
@@ -23,7 +26,9 @@ use std::sync::atomic::AtomicBool;
 
 /// What stands behind every run of the batch.
 pub(super) struct Common<'a> {
+    pub options: &'a Options,
     pub script: &'a str,
+    pub fixtures: &'a Fixtures,
     /// Of the script and what it uses.
     pub digest: String,
     pub operator: Option<&'a String>,
@@ -83,7 +88,10 @@ pub(super) fn run(
     let Some(program) = &prepared.program else {
         return Err(Trouble::NoAnswer("the script does not run".to_string()));
     };
-    let opened = planned.head.make(planned.seed).map_err(Trouble::NoAnswer)?;
+    let opened = planned.place.open(common.fixtures, &common.stop).map_err(|why| {
+        let why = why.trim_end().trim_start_matches("error: ");
+        Trouble::NoAnswer(why.to_string())
+    })?;
     if let Some(medium) = &opened.medium {
         medium.keep();
     }
@@ -99,11 +107,16 @@ pub(super) fn run(
         let other = &description.serial;
         return Err(Trouble::NoAnswer(format!("the head says that it is {other}")));
     }
+    if let Err(why) = planned.fits(prepared, &description, common.options) {
+        complain(&why);
+        let why = "the script cannot be run on this head, for the reasons above";
+        return Err(Trouble::NoAnswer(why.to_string()));
+    }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About {
         script: common.script,
         head: &description,
-        seed: planned.seed,
+        seed: opened.seed,
         faults: opened.faults,
         params,
         operator: common.operator.map(String::as_str),

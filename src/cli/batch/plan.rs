@@ -5,6 +5,7 @@ use crate::bounds::bound;
 use crate::builtins::Effect;
 use crate::cli::address::{self, Simulated};
 use crate::cli::batch::Options;
+use crate::cli::batch::place::{self, Place};
 use crate::cli::files::{Disk, digest_of};
 use crate::cli::{allow, duration};
 use crate::diagnostics::{Diagnostic, Severity};
@@ -12,8 +13,8 @@ use crate::head::Description;
 use crate::operator::Given;
 use crate::session::{Prepared, Row, Series};
 use crate::source::{SourceId, SourceMap, Span};
-use crate::terminal::complain;
 use crate::terminal::told::rendered;
+use crate::terminal::{complain, wrapped};
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -29,12 +30,43 @@ pub(super) struct Planned {
     /// Which row it is.
     pub row: usize,
     pub serial: String,
-    pub head: Simulated,
-    pub seed: u64,
+    pub place: Place,
     /// Of its row and of the description of the head.
     pub digest: String,
     /// The longest head time in s that its run can take, where a bound is known.
     pub most: Option<f64>,
+}
+
+impl Planned {
+    /// Looks once more at all that depends on the head, now that it is there. Fails with what is to
+    /// be printed.
+    pub(super) fn fits(
+        &self,
+        prepared: &Prepared,
+        head: &Description,
+        options: &Options,
+    ) -> Result<(), String> {
+        let allowed = options.allow.as_deref().map(allow::parse).transpose()?;
+        let (found, _) = limits(prepared, head, options, allowed.as_deref());
+        let wrong = found.iter().any(|d| d.severity == Severity::Error);
+        if wrong { Err(rendered(&found, &prepared.sources)) } else { Ok(()) }
+    }
+}
+
+/// What `--at-most`, `--allow` and the names that the script uses say of a head; and the longest time
+/// of the run on it.
+fn limits(
+    prepared: &Prepared,
+    head: &Description,
+    options: &Options,
+    allowed: Option<&[Effect]>,
+) -> (Vec<Diagnostic>, Option<f64>) {
+    let mut found = prepared.misused(head);
+    let Some(program) = prepared.program.as_ref() else { return (found, None) };
+    let bound = bound(program, &prepared.params, head);
+    found.extend(duration::refused(&bound, options.at_most, &prepared.sources));
+    found.extend(allow::refused(prepared, allowed, head.simulated, false));
+    (found, bound.most)
 }
 
 /// A batch of which everything was looked at.
@@ -106,7 +138,7 @@ pub(super) fn answers(
 /// Looks at everything; fails with what is to be printed.
 pub(super) fn plan(options: &Options) -> Result<Plan, String> {
     let allowed = options.allow.as_deref().map(allow::parse).transpose()?;
-
+    options.fixtures.read().map(drop)?;
     let (mut series, mut problems) =
         Series::read(&mut Disk, &options.script, &options.settings, &options.list, OWN)
             .map_err(|why| format!("error: {why}\n"))?;
@@ -120,7 +152,8 @@ pub(super) fn plan(options: &Options) -> Result<Plan, String> {
     let mut looking = Looking {
         options,
         allowed,
-        opened: HashMap::new(),
+        made: HashMap::new(),
+        there: HashMap::new(),
         serials: HashMap::new(),
         memories: HashMap::new(),
         printed: HashSet::new(),
@@ -144,8 +177,11 @@ pub(super) fn plan(options: &Options) -> Result<Plan, String> {
 struct Looking<'a> {
     options: &'a Options,
     allowed: Option<Vec<Effect>>,
-    /// Heads by their addresses.
-    opened: HashMap<String, Result<Simulated, String>>,
+    /// Simulated heads by their addresses.
+    made: HashMap<String, Result<Place, String>>,
+    /// What heads that stand somewhere say that they are, by their addresses; none where they do not
+    /// answer now.
+    there: HashMap<String, Option<Description>>,
     /// The line of each serial number.
     serials: HashMap<String, usize>,
     /// The line of each memory of a simulated head.
@@ -169,38 +205,73 @@ impl Looking<'_> {
         }
         let serial = self.serial(series, row, &mut found);
         let head = self.head(series, row, &mut found)?;
-        let Some(mut head) = head else { return Ok((None, found)) };
-        head.serial = Some(serial.clone());
-        let seed = head.seed.unwrap_or(1);
-        let made = head.make(seed).and_then(|mut opened| {
-            let described = opened.head.describe();
-            let described = described.map_err(|fault| format!("error: {fault}"))?;
-            Ok((described, opened.provoker))
-        });
-        let (description, provoker) = match made {
-            Ok(made) => made,
-            Err(why) => {
-                if self.printed.insert(why.clone()) {
-                    complain(&format!("{}\n\n", why.trim_end()));
+        let Some(mut place) = head else { return Ok((None, found)) };
+        let (description, provoker) = match &mut place {
+            Place::There(address) => (self.there(address)?, None),
+            Place::Made(head) => {
+                head.serial = Some(serial.clone());
+                let opened = place.plain(Arc::default());
+                match opened.and_then(|opened| place::described(opened, &self.options.fixtures)) {
+                    Ok((description, provoker)) => (Some(description), provoker),
+                    Err(why) => {
+                        found.push(self.unmade(&why, series, row));
+                        return Ok((None, found));
+                    }
                 }
-                let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
-                let place = series.cell_span(row, column);
-                let what = "the head of this row cannot be made";
-                let report = Diagnostic::error("E0907", what, place);
-                found.push(report.help("the report above says why"));
-                return Ok((None, found));
             }
         };
-        found.extend(prepared.misused(&description));
         if let Some(provoker) = provoker {
             found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
         }
-        let most = self.limits(series, row, prepared, &description, &serial, &mut found);
+        let mut most = None;
+        if let Some(head) = &description {
+            if matches!(place, Place::Made(_)) && head.serial != serial && !serial.is_empty() {
+                let what = format!("the head of this row says that it is {}", head.serial);
+                let report = Diagnostic::error("E0907", what, series.cell_span(row, "serial"));
+                let report = report.here("this is another serial number");
+                found.push(report.help("correct the serial number or the address"));
+            }
+            let (more, longest) = limits(prepared, head, self.options, self.allowed.as_deref());
+            found.extend(more);
+            most = longest;
+        }
         if found.iter().any(|d| d.severity == Severity::Error) {
             return Ok((None, found));
         }
-        let digest = digest(series, row, &head);
-        Ok((Some(Planned { row: number, serial, head, seed, digest, most }), found))
+        let digest = digest(series, row, &place);
+        Ok((Some(Planned { row: number, serial, place, digest, most }), found))
+    }
+
+    /// The head of a row cannot be made.
+    fn unmade(&mut self, why: &str, series: &Series, row: &Row) -> Diagnostic {
+        if self.printed.insert(why.to_string()) {
+            complain(&format!("{}\n\n", why.trim_end()));
+        }
+        let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
+        let what = "the head of this row cannot be made";
+        let report = Diagnostic::error("E0907", what, series.cell_span(row, column));
+        report.help("the report above says why")
+    }
+
+    /// What the head that stands at an address now says that it is. Rows of other heads at the same
+    /// place, and of heads that do not answer yet, are looked at when their turn comes. Fails where
+    /// fixtures do not fit it.
+    fn there(&mut self, address: &str) -> Result<Option<Description>, String> {
+        if let Some(known) = self.there.get(address) {
+            return Ok(known.clone());
+        }
+        let place = Place::There(address.to_string());
+        let described = match place.plain(Arc::default()) {
+            Ok(opened) => Some(place::described(opened, &self.options.fixtures)?.0),
+            Err(why) => {
+                let why = why.trim_end().trim_start_matches("error: ");
+                let note = format!("note: {address}: {why}; it is looked at when its turn comes");
+                complain(&wrapped(&note, ""));
+                None
+            }
+        };
+        self.there.insert(address.to_string(), described.clone());
+        Ok(described)
     }
 
     fn serial(&mut self, series: &Series, row: &Row, found: &mut Vec<Diagnostic>) -> String {
@@ -230,7 +301,7 @@ impl Looking<'_> {
         series: &Series,
         row: &Row,
         found: &mut Vec<Diagnostic>,
-    ) -> Result<Option<Simulated>, String> {
+    ) -> Result<Option<Place>, String> {
         let cell = series.cell(row, "head").map(|cell| cell.text.clone());
         let place = series.cell_span(row, "head");
         if cell.as_ref().is_some_and(String::is_empty) {
@@ -239,75 +310,52 @@ impl Looking<'_> {
             return Ok(None);
         }
         let address = cell.as_ref().unwrap_or(&self.options.head);
-        let opened = self.opened.entry(address.clone());
-        let opened = opened.or_insert_with(|| address::simulated(address, &[]));
-        match (opened, &cell) {
-            (Ok(known), _) => {
-                let mut head = Simulated {
-                    description: known.description.clone(),
-                    seed: known.seed,
-                    faults: self.options.faults.clone(),
-                    memory: known.memory.clone(),
-                    serial: None,
-                };
-                if let Some(memory) = &head.memory
+        let faults = series.cell(row, "fault").map_or("", |cell| cell.text.as_str());
+        let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
+        let faults = self.options.faults.iter().cloned().chain(faults.map(str::to_string));
+        let faults: Vec<String> = faults.collect();
+        if address::is_elsewhere(address) {
+            if !faults.is_empty() {
+                let column = if series.cell(row, "fault").is_some() { "fault" } else { "serial" };
+                let what = "this head is not made here, so that it cannot be made to fail here";
+                let report = Diagnostic::error("E0907", what, series.cell_span(row, column));
+                found.push(report.help("give faults to the server of the head"));
+                return Ok(None);
+            }
+            return Ok(Some(Place::There(address.clone())));
+        }
+        let made = self.made.entry(address.clone());
+        let made = made.or_insert_with(|| address::simulated(address, &[]).map(Place::Made));
+        match (made, &cell) {
+            (Ok(Place::Made(known)), _) => {
+                if let Some(memory) = &known.memory
                     && let Some(first) = self.memories.insert(memory.clone(), row.line)
                 {
                     let what = format!("the head on line {first} keeps its trims in that memory");
                     let report = Diagnostic::error("E0907", what, place);
                     found.push(report.help("give each head a memory of its own"));
                 }
-                let faults = series.cell(row, "fault").map_or("", |cell| cell.text.as_str());
-                let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
-                head.faults.extend(faults.map(str::to_string));
-                Ok(Some(head))
+                Ok(Some(Place::Made(Simulated { faults, serial: None, ..known.clone() })))
             }
+            (Ok(there), _) => Ok(Some(there.clone())),
             (Err(why), None) => Err(format!("{}\n", why.trim_end())),
             (Err(why), Some(_)) => {
                 let why = why.trim_end().trim_start_matches("error: ").to_string();
-                found.push(
-                    Diagnostic::error("E0907", why, place)
-                        .help("an address is `sim`, or `sim:FILE.toml` with the path from here"),
-                );
+                found.push(Diagnostic::error("E0907", why, place).help(
+                    "an address is `sim`, `sim:FILE.toml` with the path from here, `tcp://HOST:PORT` \
+                     or `serial://DEVICE`",
+                ));
                 Ok(None)
             }
         }
     }
-
-    /// What the head itself, `--at-most` and `--allow` say; gives the longest time of the run.
-    fn limits(
-        &self,
-        series: &Series,
-        row: &Row,
-        prepared: &Prepared,
-        head: &Description,
-        serial: &str,
-        found: &mut Vec<Diagnostic>,
-    ) -> Option<f64> {
-        if head.serial != serial && !serial.is_empty() {
-            let what = format!("the head of this row says that it is {}", head.serial);
-            found.push(
-                Diagnostic::error("E0907", what, series.cell_span(row, "serial"))
-                    .here("this is another serial number")
-                    .help("correct the serial number or the address"),
-            );
-        }
-        let program = prepared.program.as_ref()?;
-        let bound = bound(program, &prepared.params, head);
-        found.extend(duration::refused(&bound, self.options.at_most, &prepared.sources));
-        found.extend(allow::refused(prepared, self.allowed.as_deref(), head.simulated, false));
-        bound.most
-    }
 }
 
 /// Digest of all that makes a head of the list what it is.
-fn digest(series: &Series, row: &Row, head: &Simulated) -> String {
-    let seed = head.seed.map_or(String::new(), |seed| seed.to_string());
-    let description = head.description.as_ref().map_or("", |(_, text)| text.as_str());
-    let mut parts = vec![description, seed.as_str()];
-    parts.extend(head.faults.iter().map(String::as_str));
+fn digest(series: &Series, row: &Row, place: &Place) -> String {
+    let mut parts = place.parts();
     for (column, cell) in series.list().columns.iter().zip(&row.cells) {
-        parts.extend([column.text.as_str(), cell.text.as_str()]);
+        parts.extend([column.text.clone(), cell.text.clone()]);
     }
-    digest_of(parts.into_iter())
+    digest_of(parts.iter().map(String::as_str))
 }
