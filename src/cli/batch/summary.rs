@@ -103,7 +103,7 @@ impl Summary {
             Some(place) => format!("; its unfinished record is kept in {}", place.display()),
             None => String::new(),
         };
-        complain(&wrapped(&format!("{serial} was cut off and is run again{kept}"), ""));
+        complain(&wrapped(&format!("{serial} was not finished and is run again{kept}"), ""));
     }
 
     /// All that is known before the first head moves; `most` are the longest times.
