@@ -34,7 +34,8 @@ def listed(spintrue):
     done = run(spintrue, "units")
     assert done.returncode == 0, done.stderr
     names = []
-    for row in done.stdout.splitlines():
+    # What is too long for a line goes on under its own beginning.
+    for row in re.sub(r"\n {20,}", " ", done.stdout).splitlines():
         if row.startswith("Also as types"):
             break
         found = re.match(r"  (\S+(?:, \S+)*) {2,}\S.*? {2,}(\S.*)$", row)
