@@ -11,6 +11,7 @@ pub mod fixture;
 pub mod gauge;
 pub mod images;
 pub mod provoker;
+mod range;
 mod read;
 pub mod realtime;
 pub mod record;
