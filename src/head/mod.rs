@@ -10,6 +10,7 @@ pub mod fault;
 pub mod fixture;
 pub mod gauge;
 pub mod images;
+pub mod plausible;
 pub mod provoker;
 mod range;
 mod read;

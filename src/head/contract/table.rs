@@ -6,13 +6,13 @@ use crate::head::contract::{Contract, Does, light, moves, outputs, reads, trims}
 pub const TABLE: &[Contract] = &[
     Contract {
         name: "description",
-        holds: "The head says what it is, twice alike, in values that a head can have.",
+        holds: "The head says what it is, twice alike, in values that a head can have in SI units.",
         does: Does::Reads,
         check: reads::description,
     },
     Contract {
         name: "status",
-        holds: "The status has a voltage for each rail, a facet that is there, and no odd numbers.",
+        holds: "The status has a voltage for each rail, a facet that is there, a temperature in K, and no odd numbers.",
         does: Does::Reads,
         check: reads::status,
     },
