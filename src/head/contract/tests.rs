@@ -107,13 +107,33 @@ impl Head for Bent {
                 trims.pop();
             }
             "trims_rounded" => trims = self.raw.clone().unwrap_or(trims),
+            // What was asked for reads back, whatever comes of it.
+            "trims_shift" | "in-scan sign" | "cross-scan sign" | "optical angle" => {
+                if let Some(raw) = &self.raw {
+                    trims = self.inner.describe()?.hold(raw)?;
+                }
+            }
             _ => {}
         }
         Ok(trims)
     }
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        let answer = self.inner.load_trims(trims);
+        let held = |sign: [f64; 2]| {
+            let turned = |trim: &Trim| Trim {
+                in_scan: sign[0] * trim.in_scan,
+                cross_scan: sign[1] * trim.cross_scan,
+            };
+            trims.iter().map(turned).collect::<Vec<_>>()
+        };
+        let bent = match self.breaks {
+            "trims_shift" | "in-scan sign" => held([-1.0, 1.0]),
+            "cross-scan sign" => held([1.0, -1.0]),
+            "optical angle" => held([1.0, 0.45]),
+            _ => trims.to_vec(),
+        };
+        let fits = self.inner.describe()?.hold(trims);
+        let answer = fits.and_then(|_| self.inner.load_trims(&bent));
         if answer.is_ok() {
             self.raw = Some(trims.to_vec());
         }
@@ -149,8 +169,10 @@ impl Head for Bent {
         let answer = self.inner.expose(line);
         let instead = Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false };
         let mut exposed = self.lax("line_needs_arming", answer, instead)?;
-        if self.breaks == "line_drawn" {
-            exposed.facet += 1;
+        match self.breaks {
+            "line_drawn" => exposed.facet += 1,
+            "another clock" => exposed.time += 1.7e9,
+            _ => {}
         }
         Ok(exposed)
     }
@@ -313,6 +335,56 @@ fn a_description_in_other_units_is_told_by_key_value_and_range() {
             other => panic!("{words}: {other:?}"),
         }
     }
+}
+
+#[test]
+fn a_line_on_another_clock_and_trims_with_another_sign_are_told() {
+    let bends = [
+        ("another clock", "line_drawn", "on another clock?"),
+        ("in-scan sign", "trims_shift", "an in-scan trim moves the line by -"),
+        ("cross-scan sign", "trims_shift", "m: the sign is wrong"),
+        ("optical angle", "trims_shift", "a cross-scan trim moves the line by "),
+    ];
+    for (bend, contract, words) in bends {
+        let told = bent(bend);
+        assert_eq!(broken(&told), [contract], "{bend}");
+        match came(&told, contract) {
+            Found::Broken(why) => assert!(why.contains(words), "{why}"),
+            other => panic!("{bend}: {other:?}"),
+        }
+    }
+}
+
+#[test]
+fn trims_are_shifted_only_where_trims_are_allowed_and_registers_are_wide() {
+    let hands_off = Allowed { trims: false, ..ALL };
+    let skipped = |why: &str| Found::Skipped(why.to_string());
+    let told = described(|_| {}, hands_off);
+    assert_eq!(came(&told, "trims_shift"), skipped("trims were not allowed"));
+    let told = described(|d| d.cross_scan_trim.range = 1e-6, ALL);
+    match came(&told, "trims_shift") {
+        Found::Skipped(why) => assert!(why.contains("cross-scan register is too narrow"), "{why}"),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// A sweep of fewer degrees than the longest line needs is tried with a shorter line; where the
+/// optics can use none of it, the plan says why.
+#[test]
+fn lines_are_shortened_until_one_can_be_planned() {
+    let told = described(|d| d.active_most = 0.2, ALL);
+    assert_eq!(came(&told, "line_drawn"), Found::Kept);
+    let told = described(|d| d.word_service = 0.09, ALL);
+    for contract in ["line_drawn", "line_measured", "trims_shift"] {
+        match came(&told, contract) {
+            Found::Skipped(why) => {
+                let whole = why.strip_prefix("no test line can be planned, however short: ");
+                assert!(whole.is_some_and(|why| why.len() > 20), "{why}");
+            }
+            other => panic!("{contract}: {other:?}"),
+        }
+    }
+    assert_eq!(came(&told, "line_needs_arming"), Found::Kept);
 }
 
 #[test]
