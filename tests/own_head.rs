@@ -168,7 +168,7 @@ fn what_is_wrong_is_told() {
     let (_, (head, gauge)) = made(false);
     let mut station = Station::open(head, gauge, Arc::default()).unwrap();
     let said = station.spin(700.0).unwrap_err().to_string();
-    assert_eq!(said, "polygon speed 700 rad/s is outside 60 rad/s to 630 rad/s");
+    assert_eq!(said, "polygon speed 6684.5 rpm is outside 572.96 rpm to 6016.1 rpm");
     assert_eq!(station.arm(0.2).unwrap_err(), Fault::InterlockOpen.into());
 }
 

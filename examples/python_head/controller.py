@@ -48,7 +48,7 @@ INPUTS, OUTPUTS, BLOWER = 0x60, 0x64, 0x68
 DRIVE, BRAKE, LASER = 1, 2, 4
 LOCKED, INTERLOCK, READY, INDEX, AT_REST, DRAWN, UNDERRUN = 1, 2, 4, 8, 16, 32, 64
 
-# What HEAD:DESC? answers. docs/wire.md explains each key; all values are invented.
+# What HEAD:DESC? answers. docs/heads.md explains each key; all values are invented.
 DESCRIPTION = {
     "model": "memory-mapped demonstration controller (invented)",
     "serial": "PY-0001",

@@ -1,8 +1,9 @@
-//! The way to a safe state step by step, for heads that have no better one of their own, and what
-//! a driver that panics comes to. Uses the head trait.
+//! The way to a safe state step by step, for heads that have no better one of their own, how a head
+//! was left in words, and what a driver that panics comes to. Uses the head trait and units.
 
 use crate::head::signals::AtSafe;
 use crate::head::{Description, Fault, Halt, Head, Laser, SafeState};
+use crate::units::{Dimension, show};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -60,6 +61,31 @@ pub fn step_by_step(
         kept_spinning: keep_spinning && known.is_ok_and(|s| s.target.is_some()),
         troubles,
     }
+}
+
+/// How the head was left. Whatever is not measured at rest is said to turn, or to be taken so.
+pub fn left(safe: &SafeState) -> String {
+    let measured = safe.speed.is_finite();
+    let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
+    let mirror = match (safe.parked, measured) {
+        (true, _) => "mirror parked",
+        (false, true) => "mirror not parked",
+        (false, false) => "mirror not known to be parked",
+    };
+    let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
+    let polygon = if !measured {
+        "POLYGON SPEED NOT KNOWN: take it as turning".to_string()
+    } else if safe.at_rest {
+        "polygon at rest".to_string()
+    } else if safe.kept_spinning {
+        format!("polygon kept spinning at {speed}")
+    } else if safe.speed == 0.0 {
+        "POLYGON NOT YET SEEN AT REST: take it as turning".to_string()
+    } else {
+        format!("POLYGON STILL TURNS at {speed}")
+    };
+    let seen = if measured { "measured" } else { "not measured" };
+    format!("{light}, {mirror}, {polygon} ({seen})")
 }
 
 /// What a call gives; a driver that panics is a head that broke.

@@ -47,8 +47,9 @@ pub(crate) type Outcome<T> = Result<T, StationError>;
 /// A head, its gauge if it has one, and the guard over both.
 ///
 /// From [`Station::arm`] to [`Station::disarm`] every call is followed by a look at lock and
-/// interlock; a loss disarms at once and is what the call returns. Numbers that are not finite
-/// never reach the head. Once the stop flag is set, every call but [`Station::now`],
+/// interlock; a loss disarms at once and is what the call returns, unless the call itself failed
+/// because something is broken, which is the cause then. Numbers that are not finite, or beyond
+/// what the description allows, never reach the head. Once the stop flag is set, every call but [`Station::now`],
 /// [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
 /// laser disarmed. Whoever drops a station that was commanded and not made safe makes it safe.
 pub struct Station {
@@ -196,9 +197,12 @@ impl Station {
         Ok(status?)
     }
 
-    /// Runs the polygon at `speed` rad/s and holds it there.
+    /// Runs the polygon at `speed` rad/s and holds it there; refused beyond what the description
+    /// allows, whatever the head itself would take.
     pub fn spin(&mut self, speed: f64) -> Outcome<()> {
         finite("polygon speed", speed)?;
+        self.go_on()?;
+        self.description.speed(speed)?;
         self.command(|head| head.spin(speed))
     }
 
@@ -211,9 +215,14 @@ impl Station {
         self.command(|head| head.halt(how))
     }
 
-    /// Sends the galvanometer to a mechanical angle in rad; `None` parks it.
+    /// Sends the galvanometer to a mechanical angle in rad, within the range described; `None`
+    /// parks it.
     pub fn steer(&mut self, angle: Option<f64>) -> Outcome<()> {
         finite("galvanometer angle", angle.unwrap_or(0.0))?;
+        self.go_on()?;
+        if let Some(angle) = angle {
+            self.description.angle(angle)?;
+        }
         self.command(|head| head.steer(angle))
     }
 
@@ -227,12 +236,14 @@ impl Station {
         self.guarded(|head| head.trims())
     }
 
-    /// Loads one trim per facet; registers round to their step.
+    /// Loads one trim per facet, within the registers described, which round to their step.
     pub fn load_trims(&mut self, trims: &[Trim]) -> Outcome<()> {
         for trim in trims {
             finite("in-scan trim", trim.in_scan)?;
             finite("cross-scan trim", trim.cross_scan)?;
         }
+        self.go_on()?;
+        self.description.hold(trims)?;
         self.command(|head| head.load_trims(trims))
     }
 
@@ -307,8 +318,7 @@ impl Station {
         if matches!(reading, Err(Fault::Broken(_))) {
             self.go_on()?;
         }
-        self.watch()?;
-        let reading = reading?;
+        let reading = self.looked(reading)?;
         finite("reading of the gauge", reading.in_scan)?;
         finite("reading of the gauge", reading.cross_scan)?;
         finite("uncertainty of the gauge", reading.in_scan_u)?;
@@ -457,7 +467,14 @@ impl Station {
             // It may be broken for no more than that somebody asked to stop.
             self.go_on()?;
         }
+        self.looked(answer)
+    }
+
+    /// An answer, followed by a look at lock and interlock while armed.
+    fn looked<T>(&mut self, answer: Result<T, Fault>) -> Outcome<T> {
         match (self.watch(), answer) {
+            // What is lost now may be what follows: a head whose link broke makes itself safe.
+            (Err(_), Err(why @ Fault::Broken(_))) => Err(why.into()),
             // A head that disarmed itself meanwhile knows better why.
             (Err(StationError::Fault(Fault::NotArmed)), Err(why)) => Err(why.into()),
             (Err(loss), _) => Err(loss),

@@ -28,6 +28,7 @@ pub use tap::tap;
 pub use values::values;
 
 use crate::head::SafeState;
+use crate::head::safe::left;
 use crate::optics::Banding;
 use crate::program::show::Shown;
 use crate::session::Verdict;
@@ -231,15 +232,7 @@ impl End {
 
     /// How the head was left, in words.
     pub fn left(&self) -> String {
-        let safe = &self.safe;
-        let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
-        let mirror = if safe.parked { "mirror parked" } else { "mirror not parked" };
-        let polygon = match (safe.at_rest, safe.kept_spinning) {
-            (true, _) => "polygon at rest",
-            (false, true) => "polygon kept spinning",
-            (false, false) => "POLYGON NOT SEEN AT REST: take it as turning",
-        };
-        format!("{light}, {mirror}, {polygon} (measured)")
+        left(&self.safe)
     }
 }
 

@@ -2,7 +2,8 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::diagnostics::{Diagnostic, Severity, render};
-use crate::head::{Description, SafeState};
+use crate::head::Description;
+pub use crate::head::safe::left;
 use crate::interpret::Check;
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
@@ -127,25 +128,6 @@ fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
     })
 }
 
-/// How the head was left. Whatever is not measured at rest is said to turn, or to be taken so.
-pub fn left(safe: &SafeState) -> String {
-    let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
-    let mirror = if safe.parked { "mirror parked" } else { "mirror not parked" };
-    let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
-    let polygon = if !safe.speed.is_finite() {
-        "POLYGON SPEED NOT KNOWN: take it as turning".to_string()
-    } else if safe.at_rest {
-        "polygon at rest".to_string()
-    } else if safe.kept_spinning {
-        format!("polygon kept spinning at {speed}")
-    } else if safe.speed == 0.0 {
-        "POLYGON NOT YET SEEN AT REST: take it as turning".to_string()
-    } else {
-        format!("POLYGON STILL TURNS at {speed}")
-    };
-    format!("{light}, {mirror}, {polygon} (measured)")
-}
-
 /// What stopped the run, where, and by which calls.
 pub fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
     let kind = styled(failure.kind.text(), &format!("{BOLD};{RED}"), colour);
@@ -187,5 +169,25 @@ mod tests {
         // Pushed a moment ago, and no pulse has come yet.
         assert!(said(0.0, false).contains("NOT YET SEEN AT REST: take it as turning"));
         assert!(said(f64::NAN, false).contains("SPEED NOT KNOWN: take it as turning"));
+    }
+
+    #[test]
+    fn what_nobody_measured_is_not_said_to_be() {
+        let unknown = SafeState {
+            laser_off: false,
+            parked: false,
+            speed: f64::NAN,
+            at_rest: false,
+            kept_spinning: false,
+            troubles: Vec::new(),
+        };
+        assert_eq!(
+            left(&unknown),
+            "LASER NOT KNOWN TO BE OFF, mirror not known to be parked, POLYGON SPEED NOT KNOWN: \
+             take it as turning (not measured)"
+        );
+        let seen = SafeState { speed: 0.0, ..unknown };
+        assert!(left(&seen).contains(", mirror not parked, "), "{}", left(&seen));
+        assert!(left(&seen).ends_with(" (measured)"));
     }
 }

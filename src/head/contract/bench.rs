@@ -15,6 +15,12 @@ pub(super) const LOOK: f64 = 0.05;
 /// What clocks may be off by in s, rounding of doubles included.
 const SLACK: f64 = 1e-6;
 
+/// Resolution of a test line in dots per metre, 300 dpi; or a quarter of it.
+const RESOLUTION: f64 = 300.0 / 0.0254;
+
+/// So often a test line that cannot be planned is halved.
+const HALVINGS: usize = 8;
+
 /// Late calls that are told of.
 const LATE_MOST: usize = 3;
 
@@ -86,6 +92,11 @@ impl Bench {
     /// Outputs may be switched.
     pub(super) fn may_switch(&self) -> bool {
         self.allowed.switches
+    }
+
+    /// Trims may be loaded.
+    pub(super) fn may_trim(&self) -> bool {
+        self.allowed.trims
     }
 
     pub(super) fn stopped(&self) -> bool {
@@ -298,23 +309,29 @@ impl Bench {
         }
     }
 
-    /// A test line that the head can draw at the usual speed.
+    /// A test line that the head can draw at the usual speed: as long as can be planned.
     pub(super) fn plan(&self) -> Checked<LinePlan> {
         let head = self.description()?;
-        let request = LineRequest {
+        let mut request = LineRequest {
             facets: head.facets,
             speed: self.usual_speed()?,
             decides: Decides::FocalLength(head.focal_length),
             length: 0.9 * head.line_most,
-            resolution: 300.0 / 0.0254,
+            resolution: RESOLUTION,
             hardware: Some(head.hardware()),
         };
-        let coarser = LineRequest { resolution: request.resolution / 4.0, ..request };
-        let plans = [request, coarser].into_iter().filter_map(|request| plan_line(&request).ok());
-        plans.into_iter().find(|plan| plan.feasible).ok_or_else(|| {
-            Found::Skipped(
-                "no line of nine tenths of the longest length can be planned".to_string(),
-            )
-        })
+        let mut why = String::new();
+        for _ in 0..=HALVINGS {
+            let coarser = LineRequest { resolution: request.resolution / 4.0, ..request };
+            for request in [request, coarser] {
+                match plan_line(&request) {
+                    Ok(plan) if plan.feasible => return Ok(plan),
+                    Ok(plan) => why = plan.reasons.join("; "),
+                    Err(error) => why = error.to_string(),
+                }
+            }
+            request.length /= 2.0;
+        }
+        Err(Found::Skipped(format!("no test line can be planned, however short: {why}")))
     }
 }

@@ -2,12 +2,13 @@
 
 use crate::head::contract::Found;
 use crate::head::contract::bench::{Bench, Checked, broken, found, holds};
+use crate::head::plausible::temperature;
 use crate::head::signals::{Channel, Direction};
 use crate::head::{Description, Laser};
 use std::collections::BTreeSet;
 
-/// Most facets that a polygon is believed to have.
-const FACETS_MOST: u32 = 1024;
+/// Doubtful values of a description that are told of.
+const DOUBTS_MOST: usize = 4;
 
 /// Looks at a clock.
 const LOOKS: usize = 50;
@@ -31,50 +32,8 @@ fn sane(head: &Description) -> Checked<()> {
         |what: &str, text: &str| holds(!text.trim().is_empty(), || format!("the {what} is blank"));
     named("model", &head.model)?;
     named("serial number", &head.serial)?;
-    holds((2..=FACETS_MOST).contains(&head.facets), || format!("{} facets", head.facets))?;
-    let times = &head.times;
-    let positive = [
-        ("lowest speed", head.speed_least),
-        ("lock window", head.lock_window),
-        ("longest spin-up", head.spin_up_most),
-        ("longest coasting", head.coast_most),
-        ("focal length", head.focal_length),
-        ("longest line", head.line_most),
-        ("largest active fraction", head.active_most),
-        ("master clock", head.clock.master),
-        ("in-scan step", head.in_scan_trim.step),
-        ("in-scan range", head.in_scan_trim.range),
-        ("cross-scan step", head.cross_scan_trim.step),
-        ("cross-scan range", head.cross_scan_trim.range),
-        ("galvanometer range", head.galvanometer_range),
-        ("longest silence", times.silence_most),
-        ("longest silence of pulses", times.pulse_silence_most),
-        ("longest braking", times.brake_most),
-    ];
-    for (what, value) in positive {
-        holds(value > 0.0 && value.is_finite(), || format!("the {what} is {value}"))?;
-    }
-    let not_negative = [
-        ("shortest dot", head.dot_least),
-        ("time to serve a word", head.word_service),
-        ("galvanometer settling", head.galvanometer_settling),
-        ("laser power", head.laser_power),
-        ("longest reply", times.reply_most),
-        ("longest reply of a signal or a channel", times.station_most),
-        ("longest arming", times.arming_most),
-        ("longest filling", times.fill_most),
-        ("longest reading", times.reading_most),
-        ("longest silence of the gauge", times.gauge_silence_most),
-    ];
-    for (what, value) in not_negative {
-        holds(value >= 0.0 && value.is_finite(), || format!("the {what} is {value}"))?;
-    }
-    for (what, share) in [("lock window", head.lock_window), ("active fraction", head.active_most)]
-    {
-        holds(share <= 1.0, || format!("the {what} is {share}, more than all"))?;
-    }
-    let (least, most) = (head.speed_least, head.speed_most);
-    holds(most >= least && most.is_finite(), || format!("speeds go from {least} to {most} rad/s"))?;
+    let doubts: Vec<String> = head.implausible().iter().map(ToString::to_string).collect();
+    holds(doubts.is_empty(), || listed(&doubts))?;
     let mut names = BTreeSet::new();
     let all = head.signals.iter().map(|signal| &signal.name);
     for name in all.chain(head.channels.iter().map(|channel| &channel.name)) {
@@ -96,10 +55,17 @@ fn sane(head: &Description) -> Checked<()> {
     }
     for rail in &head.rails {
         named("name of a rail", &rail.name)?;
-        let good = rail.nominal.is_finite() && rail.tolerance > 0.0 && rail.tolerance.is_finite();
-        holds(good, || format!("rail {} is {} V ± {}", rail.name, rail.nominal, rail.tolerance))?;
     }
     Ok(())
+}
+
+/// The first few of them.
+fn listed(doubts: &[String]) -> String {
+    let first = doubts.iter().take(DOUBTS_MOST).cloned().collect::<Vec<_>>().join("; ");
+    match doubts.len().saturating_sub(DOUBTS_MOST) {
+        0 => first,
+        more => format!("{first}; and {more} more"),
+    }
 }
 
 pub(super) fn status(bench: &mut Bench) -> Found {
@@ -116,7 +82,8 @@ pub(super) fn status(bench: &mut Bench) -> Found {
         for value in values {
             holds(value.is_finite(), || format!("{value} among its numbers"))?;
         }
-        holds(status.temperature > 0.0, || format!("{} K", status.temperature))?;
+        let doubt = temperature(status.temperature);
+        holds(doubt.is_none(), || doubt.map(|doubt| doubt.to_string()).unwrap_or_default())?;
         holds(!(status.at_rest && status.locked), || "at rest and locked at once".to_string())
     })())
 }

@@ -6,13 +6,13 @@ use crate::head::contract::{Contract, Does, light, moves, outputs, reads, trims}
 pub const TABLE: &[Contract] = &[
     Contract {
         name: "description",
-        holds: "The head says what it is, twice alike, in values that a head can have.",
+        holds: "The head says what it is, twice alike, in values that a head can have in SI units.",
         does: Does::Reads,
         check: reads::description,
     },
     Contract {
         name: "status",
-        holds: "The status has a voltage for each rail, a facet that is there, and no odd numbers.",
+        holds: "The status has a voltage for each rail, a facet that is there, a temperature in K, and no odd numbers.",
         does: Does::Reads,
         check: reads::status,
     },
@@ -216,7 +216,7 @@ pub const TABLE: &[Contract] = &[
     },
     Contract {
         name: "line_drawn",
-        holds: "A line is drawn whole by the facet asked for, in time; a facet too many is refused.",
+        holds: "A line is drawn whole by the facet asked for, in time, and at a time on the clock of the head; a facet too many is refused.",
         does: Does::Light,
         check: light::expose,
     },
@@ -225,6 +225,12 @@ pub const TABLE: &[Contract] = &[
         holds: "The gauge measures a line and states how uncertain it is.",
         does: Does::Light,
         check: light::measure,
+    },
+    Contract {
+        name: "trims_shift",
+        holds: "A larger in-scan trim draws the line later along itself, a larger cross-scan trim at a larger angle of the mirror; needs trims as well.",
+        does: Does::Light,
+        check: light::trims_shift,
     },
     Contract {
         name: "safe_armed",

@@ -1,6 +1,7 @@
 //! Each contract is seen kept by the simulated head and broken by one that is bent for it.
 
 use super::{Allowed, Found, TABLE, Told, run, run_with};
+use crate::head::description::ClockKind;
 use crate::head::sim::{SimGauge, SimHead, faults, open_with};
 use crate::head::{
     Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
@@ -27,6 +28,8 @@ struct Bent {
     looks: f64,
     raw: Option<Vec<Trim>>,
     armed: bool,
+    /// How its description is bent beside that.
+    describes: fn(&mut Description),
 }
 
 impl Bent {
@@ -42,6 +45,7 @@ impl Head for Bent {
         if self.breaks == "description" {
             description.lock_window = f64::NAN;
         }
+        (self.describes)(&mut description);
         Ok(description)
     }
 
@@ -57,6 +61,7 @@ impl Head for Bent {
             "disarmed_first" => status.laser = Laser::Armed,
             "lock_in_time" => status.locked = false,
             "facet_known" => status.facet = None,
+            "status in degrees Celsius" => status.temperature -= 273.15,
             _ => {}
         }
         Ok(status)
@@ -102,13 +107,33 @@ impl Head for Bent {
                 trims.pop();
             }
             "trims_rounded" => trims = self.raw.clone().unwrap_or(trims),
+            // What was asked for reads back, whatever comes of it.
+            "trims_shift" | "in-scan sign" | "cross-scan sign" | "optical angle" => {
+                if let Some(raw) = &self.raw {
+                    trims = self.inner.describe()?.hold(raw)?;
+                }
+            }
             _ => {}
         }
         Ok(trims)
     }
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        let answer = self.inner.load_trims(trims);
+        let held = |sign: [f64; 2]| {
+            let turned = |trim: &Trim| Trim {
+                in_scan: sign[0] * trim.in_scan,
+                cross_scan: sign[1] * trim.cross_scan,
+            };
+            trims.iter().map(turned).collect::<Vec<_>>()
+        };
+        let bent = match self.breaks {
+            "trims_shift" | "in-scan sign" => held([-1.0, 1.0]),
+            "cross-scan sign" => held([1.0, -1.0]),
+            "optical angle" => held([1.0, 0.45]),
+            _ => trims.to_vec(),
+        };
+        let fits = self.inner.describe()?.hold(trims);
+        let answer = fits.and_then(|_| self.inner.load_trims(&bent));
         if answer.is_ok() {
             self.raw = Some(trims.to_vec());
         }
@@ -144,8 +169,10 @@ impl Head for Bent {
         let answer = self.inner.expose(line);
         let instead = Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false };
         let mut exposed = self.lax("line_needs_arming", answer, instead)?;
-        if self.breaks == "line_drawn" {
-            exposed.facet += 1;
+        match self.breaks {
+            "line_drawn" => exposed.facet += 1,
+            "another clock" => exposed.time += 1.7e9,
+            _ => {}
         }
         Ok(exposed)
     }
@@ -224,7 +251,7 @@ fn bent(breaks: &'static str) -> Told {
     let open = breaks == "arm_needs_interlock";
     let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
     let (inner, gauge) = station(&faults);
-    let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false };
+    let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false, describes: |_| {} };
     run(Box::new(head), Some(Box::new(BentGauge { inner: gauge, breaks })), ALL)
 }
 
@@ -249,6 +276,122 @@ fn every_contract_is_broken_by_the_head_that_breaks_it() {
         let told = bent(contract.name);
         let all = broken(&told);
         assert!(all.contains(&contract.name), "{} is not seen, but {all:?}", contract.name);
+    }
+}
+
+/// What came of one contract.
+fn came(told: &Told, name: &str) -> Found {
+    told.found.iter().find(|(contract, _)| contract.name == name).unwrap().1.clone()
+}
+
+/// What trying a head says that is straight but for its description, with nothing allowed that
+/// `allowed` does not.
+fn described(describes: fn(&mut Description), allowed: Allowed) -> Told {
+    let (inner, gauge) = station(&[]);
+    let head = Bent { inner, breaks: "none", looks: 0.0, raw: None, armed: false, describes };
+    run(Box::new(head), Some(Box::new(gauge)), allowed)
+}
+
+#[test]
+fn a_description_in_other_units_is_told_by_key_value_and_range() {
+    type Slip = (fn(&mut Description), &'static str);
+    let slips: &[Slip] = &[
+        (
+            |d| d.focal_length = 404.25,
+            "`focal_length` is 404.25 m, outside 0.001 m to 20 m: in m, not mm?",
+        ),
+        (|d| d.line_most = 330.0, "`line_most` is 330 m, outside 1e-5 m to 20 m"),
+        (
+            |d| d.clock.master = 480.0,
+            "`clock.master` is 480 Hz, outside 10000 Hz to 1e11 Hz: in Hz, not MHz?",
+        ),
+        (|d| d.word_service = 0.0, "`word_service` is 0 s, outside 1e-11 s to 0.1 s"),
+        (|d| d.lock_turns = 0, "`lock_turns` is 0, outside 1 to 1e6"),
+        (|d| d.cross_scan_trim.step = 0.25, "`cross_scan_trim.step` is 0.25 rad"),
+        (|d| d.cross_scan_trim.range = 500.0, "in rad, not deg, mrad or urad?"),
+        (|d| d.in_scan_trim.range = d.in_scan_trim.step / 2.0, "above `in_scan_trim.range`"),
+        (|d| d.spin_up_most = 3601.0, "`spin_up_most` is 3601 s, outside 0.001 s to 3600 s"),
+        (|d| d.times.arming_most = -1.0, "`times.arming_most` is -1 s"),
+        (|d| d.times.reading_most = f64::INFINITY, "`times.reading_most` is inf s"),
+        (|d| d.galvanometer_settling = 5.0, "`galvanometer_settling` is 5 s"),
+        (|d| d.galvanometer_range = 20.0, "`galvanometer_range` is 20 rad"),
+        (
+            |d| d.lock_window = 0.0,
+            "`lock_window` is 0, outside 1e-9 to 0.5: a share of 1, not in %?",
+        ),
+        (|d| d.lock_window = 0.51, "`lock_window` is 0.51"),
+        (|d| d.active_most = 70.0, "`active_most` is 70, outside 0.001 to 1"),
+        (|d| d.facets = 1, "`facets` is 1, outside 2 to 1024"),
+        (|d| d.facets = 1025, "`facets` is 1025"),
+        (|d| d.speed_least = d.speed_most * 2.0, "above `speed_most`"),
+        (|d| d.speed_most = 1e5, "`speed_most` is 100000 rad/s"),
+        (|d| d.rails[0].nominal = 5000.0, "`rails: logic, nominal` is 5000 V"),
+        (|d| d.rails[0].tolerance = 5.0, "`rails: logic, tolerance` is 5, outside"),
+        (|d| d.clock.kind = ClockKind::Accumulator { bits: 64 }, "2 to 52 bits"),
+    ];
+    for (slip, words) in slips {
+        match came(&described(*slip, Allowed::default()), "description") {
+            Found::Broken(why) => assert!(why.contains(words), "{why}\nnot: {words}"),
+            other => panic!("{words}: {other:?}"),
+        }
+    }
+}
+
+#[test]
+fn a_line_on_another_clock_and_trims_with_another_sign_are_told() {
+    let bends = [
+        ("another clock", "line_drawn", "on another clock?"),
+        ("in-scan sign", "trims_shift", "an in-scan trim moves the line by -"),
+        ("cross-scan sign", "trims_shift", "m: the sign is wrong"),
+        ("optical angle", "trims_shift", "a cross-scan trim moves the line by "),
+    ];
+    for (bend, contract, words) in bends {
+        let told = bent(bend);
+        assert_eq!(broken(&told), [contract], "{bend}");
+        match came(&told, contract) {
+            Found::Broken(why) => assert!(why.contains(words), "{why}"),
+            other => panic!("{bend}: {other:?}"),
+        }
+    }
+}
+
+#[test]
+fn trims_are_shifted_only_where_trims_are_allowed_and_registers_are_wide() {
+    let hands_off = Allowed { trims: false, ..ALL };
+    let skipped = |why: &str| Found::Skipped(why.to_string());
+    let told = described(|_| {}, hands_off);
+    assert_eq!(came(&told, "trims_shift"), skipped("trims were not allowed"));
+    let told = described(|d| d.cross_scan_trim.range = 1e-6, ALL);
+    match came(&told, "trims_shift") {
+        Found::Skipped(why) => assert!(why.contains("cross-scan register is too narrow"), "{why}"),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// A sweep of fewer degrees than the longest line needs is tried with a shorter line; where the
+/// optics can use none of it, the plan says why.
+#[test]
+fn lines_are_shortened_until_one_can_be_planned() {
+    let told = described(|d| d.active_most = 0.2, ALL);
+    assert_eq!(came(&told, "line_drawn"), Found::Kept);
+    let told = described(|d| d.word_service = 0.09, ALL);
+    for contract in ["line_drawn", "line_measured", "trims_shift"] {
+        match came(&told, contract) {
+            Found::Skipped(why) => {
+                let whole = why.strip_prefix("no test line can be planned, however short: ");
+                assert!(whole.is_some_and(|why| why.len() > 20), "{why}");
+            }
+            other => panic!("{contract}: {other:?}"),
+        }
+    }
+    assert_eq!(came(&told, "line_needs_arming"), Found::Kept);
+}
+
+#[test]
+fn a_temperature_in_degrees_celsius_is_told() {
+    match came(&bent("status in degrees Celsius"), "status") {
+        Found::Broken(why) => assert!(why.contains("K, outside 150 K to 500 K"), "{why}"),
+        other => panic!("{other:?}"),
     }
 }
 

@@ -5,7 +5,10 @@ use crate::head::contract::Found;
 use crate::head::contract::bench::{Bench, Checked, broken, found, holds, refused};
 
 /// Tries something, then loads the trims that were in force.
-fn restored(bench: &mut Bench, check: impl FnOnce(&mut Bench, &[Trim]) -> Checked<()>) -> Found {
+pub(super) fn restored(
+    bench: &mut Bench,
+    check: impl FnOnce(&mut Bench, &[Trim]) -> Checked<()>,
+) -> Found {
     found((|| {
         let before = bench.trims()?;
         let checked = check(bench, &before);

@@ -1,11 +1,11 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
+use crate::head::range::{outside, within};
 use crate::head::sim::faults::{Injected, When};
 use crate::head::sim::lines::{self, Across, Drawn};
 use crate::head::sim::noise::Stream;
 use crate::head::sim::pulses::Sweep;
-use crate::head::sim::simulated::{outside, within};
 use crate::head::sim::world::World;
 use crate::head::{Exposed, Fault, LineOrder, Pattern, Trim};
 use crate::optics::line::{DOTS_MOST, WORD, queue_needed};

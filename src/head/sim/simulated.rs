@@ -1,6 +1,7 @@
 //! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
 use crate::head::description::{Description, StartOfScan};
+use crate::head::range::{outside, within};
 use crate::head::safe::step_by_step;
 use crate::head::signals::{settable, switchable};
 use crate::head::sim::expose;
@@ -12,7 +13,7 @@ use crate::head::sim::rotor::Drive;
 use crate::head::sim::world::{Arming, World};
 use crate::head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
 use crate::head::{ExposedPage, PageOrder};
-use crate::units::{Dimension, show};
+use crate::units::Dimension;
 use core::f64::consts::TAU;
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
@@ -68,7 +69,7 @@ impl SimHead {
     ) -> Result<(), Fault> {
         if let Some(stored) = stored {
             let mut world = self.world.borrow_mut();
-            let stored = held(&world, stored)?;
+            let stored = world.description.hold(stored)?;
             world.trims.clone_from(&stored);
             world.stored = stored;
         }
@@ -133,60 +134,6 @@ impl SimHead {
     }
 }
 
-pub(crate) fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
-    let text = |v: f64| show(v, dimension, None, None);
-    Fault::OutOfRange {
-        what: what.to_string(),
-        value: text(value),
-        low: text(low),
-        high: text(high),
-    }
-}
-
-pub(crate) fn within(
-    what: &str,
-    value: f64,
-    low: f64,
-    high: f64,
-    dimension: Dimension,
-) -> Result<f64, Fault> {
-    // The last digit of a converted unit is nobody's fault.
-    let slack = 1e-12 * low.abs().max(high.abs());
-    if value >= low - slack && value <= high + slack {
-        Ok(value)
-    } else {
-        Err(outside(what, value, low, high, dimension))
-    }
-}
-
-/// Trims as the registers hold them.
-fn held(world: &World, trims: &[Trim]) -> Result<Vec<Trim>, Fault> {
-    if trims.len() != world.config.facets.len() {
-        return Err(Fault::Refused(format!(
-            "the head has {} facets, but {} trims were given",
-            world.config.facets.len(),
-            trims.len()
-        )));
-    }
-    let (time, angle) = (world.config.in_scan_trim, world.config.cross_scan_trim);
-    let mut held = Vec::with_capacity(trims.len());
-    for (k, trim) in trims.iter().enumerate() {
-        let refuse = |which, dimension| {
-            move |e: crate::optics::OutOfRegister| {
-                let what = format!("{which} trim of facet {k}");
-                outside(&what, e.value, e.low, e.high, dimension)
-            }
-        };
-        held.push(Trim {
-            in_scan: time.hold(trim.in_scan).map_err(refuse("in-scan", Dimension::TIME))?,
-            cross_scan: angle
-                .hold(trim.cross_scan)
-                .map_err(refuse("cross-scan", Dimension::ANGLE))?,
-        });
-    }
-    Ok(held)
-}
-
 impl Head for SimHead {
     fn describe(&mut self) -> Result<Description, Fault> {
         Ok(self.world()?.description.clone())
@@ -215,8 +162,7 @@ impl Head for SimHead {
 
     fn spin(&mut self, speed: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let (low, high) = (world.config.speed_least, world.config.speed_most);
-        let speed = within("polygon speed", speed, low, high, Dimension::ROTATION)?;
+        let speed = world.description.speed(speed)?;
         if world.arming.is_some() {
             return Err(Fault::Armed { what: "changing the polygon speed" });
         }
@@ -241,9 +187,8 @@ impl Head for SimHead {
 
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let range = world.config.galvanometer_range;
         let angle = match angle {
-            Some(a) => within("galvanometer angle", a, -range, range, Dimension::ANGLE)?,
+            Some(angle) => world.description.angle(angle)?,
             None => world.config.parked,
         };
         let step = world.config.galvanometer_step;
@@ -285,7 +230,7 @@ impl Head for SimHead {
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let mut held = held(&world, trims)?;
+        let mut held = world.description.hold(trims)?;
         for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
             let stuck = |f: &Injected| matches!(f, Injected::StuckTrim(s) if *s as usize == k);
             if world.faults.iter().any(stuck) {

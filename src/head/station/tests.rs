@@ -3,8 +3,8 @@
 use super::{Station, StationError};
 use crate::head::sim;
 use crate::head::{
-    Description, Exposed, Fault, Halt, Head, Laser, LineOrder, Pattern, SafeState, Status, Trim,
-    Turn,
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState,
+    Status, Trim, Turn,
 };
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -23,6 +23,7 @@ struct Script {
     laser_for: Option<usize>,
     answers_for: Option<usize>,
     arm_fails: bool,
+    trims_fail: bool,
     disarm_fails: usize,
     panics: bool,
     clock_stands: bool,
@@ -97,6 +98,9 @@ impl Head for Fake {
     }
     fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
         self.said("trims");
+        if self.0.borrow().trims_fail {
+            return Err(Fault::Broken("the link broke".to_string()));
+        }
         Ok(Vec::new())
     }
     fn load_trims(&mut self, _: &[Trim]) -> Result<(), Fault> {
@@ -183,7 +187,7 @@ fn every_call_while_armed_is_followed_by_a_look() {
     script.borrow_mut().calls.clear();
     station.steer(Some(0.0)).unwrap();
     station.trims().unwrap();
-    station.load_trims(&[]).unwrap();
+    station.load_trims(&[Trim::default(); 10]).unwrap();
     station.expose(&order()).unwrap();
     assert_eq!(fault(station.turns(1)), Fault::NoPulse("index"));
     let looked = [
@@ -225,6 +229,57 @@ fn a_loss_disarms_at_once_and_is_what_the_call_returns() {
         assert_eq!(script.borrow().calls.last(), Some(&"disarm"));
         assert_eq!(fault(station.expose(&order())), Fault::NotArmed);
     }
+}
+
+/// A gauge whose link is broken.
+struct Silent;
+
+impl Gauge for Silent {
+    fn measure(&mut self) -> Result<Reading, Fault> {
+        Err(Fault::Broken("the gauge is silent".to_string()))
+    }
+}
+
+#[test]
+fn a_broken_link_is_the_cause_of_the_loss_that_follows_it() {
+    let ask: [fn(&mut Station) -> Fault; 2] =
+        [|station| fault(station.trims()), |station| fault(station.measure())];
+    let why = ["the link broke", "the gauge is silent"];
+    for (ask, why) in ask.into_iter().zip(why) {
+        let (mut station, script, _) = station(true);
+        station.gauge = Some(Box::new(Silent));
+        station.arm(0.5).unwrap();
+        // As a head that made itself safe, since nobody was heard any more.
+        script.borrow_mut().trims_fail = true;
+        script.borrow_mut().lock_for = Some(0);
+        assert_eq!(ask(&mut station), Fault::Broken(why.to_string()));
+        assert!(!station.is_armed() && !script.borrow().armed);
+    }
+}
+
+#[test]
+fn what_the_description_forbids_never_reaches_a_head_that_would_take_it() {
+    let (mut station, script, _) = station(true);
+    let (mut strict, _) = sim::open(None, 1).unwrap();
+    let most = station.description().speed_most;
+    for speed in [0.0, -500.0, 1.01 * most] {
+        // In the words of a head that refuses by itself.
+        assert_eq!(fault(station.spin(speed)), strict.spin(speed).unwrap_err());
+    }
+    let range = station.description().galvanometer_range;
+    for angle in [1.01 * range, -1.01 * range] {
+        assert_eq!(fault(station.steer(Some(angle))), strict.steer(Some(angle)).unwrap_err());
+    }
+    let trim = |in_scan, cross_scan| vec![Trim { in_scan, cross_scan }; 10];
+    for trims in [trim(1.0, 0.0), trim(0.0, -1.0), Vec::new()] {
+        assert_eq!(fault(station.load_trims(&trims)), strict.load_trims(&trims).unwrap_err());
+    }
+    assert_eq!(script.borrow().calls, Vec::<&str>::new());
+    station.spin(most).unwrap();
+    station.steer(Some(range)).unwrap();
+    station.steer(None).unwrap();
+    station.load_trims(&trim(0.0, 0.0)).unwrap();
+    assert_eq!(script.borrow().calls, ["spin", "steer", "steer", "load_trims"]);
 }
 
 #[test]
@@ -292,7 +347,7 @@ fn a_stop_ends_a_sleep_within_one_slice_and_darkens() {
     assert_eq!(station.sleep(10.0), Err(StationError::Interrupted));
     assert!(script.borrow().slept.is_empty());
     assert!(!script.borrow().armed);
-    assert_eq!(station.spin(1.0), Err(StationError::Interrupted));
+    assert_eq!(station.spin(500.0), Err(StationError::Interrupted));
     station.disarm().unwrap();
     assert!(station.make_safe(false).laser_off);
 }
@@ -308,7 +363,7 @@ fn a_clock_that_stands_does_not_keep_us() {
 #[test]
 fn making_safe_disarms_first_and_happens_once() {
     let (mut station, script, _) = station(true);
-    station.spin(1.0).unwrap();
+    station.spin(500.0).unwrap();
     station.arm(0.1).unwrap();
     script.borrow_mut().calls.clear();
     script.borrow_mut().disarm_fails = 1;
@@ -322,7 +377,7 @@ fn making_safe_disarms_first_and_happens_once() {
 #[test]
 fn dropping_makes_safe_if_nobody_did() {
     let (mut station, script, _) = station(true);
-    station.spin(1.0).unwrap();
+    station.spin(500.0).unwrap();
     drop(station);
     assert_eq!(script.borrow().calls, ["spin", "disarm", "make_safe"]);
 }

@@ -1,0 +1,74 @@
+//! What a head can be asked for, and the words with which it is refused beyond that. Uses units.
+
+use crate::head::{Description, Fault, Trim};
+use crate::optics::OutOfRegister;
+use crate::units::{Dimension, show};
+
+/// The fault of a value in SI outside of a range, each shown in the usual unit of its dimension.
+pub(crate) fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
+    let text = |v: f64| show(v, dimension, None, None);
+    Fault::OutOfRange {
+        what: what.to_string(),
+        value: text(value),
+        low: text(low),
+        high: text(high),
+    }
+}
+
+/// The value, where it lies within a range.
+pub(crate) fn within(
+    what: &str,
+    value: f64,
+    low: f64,
+    high: f64,
+    dimension: Dimension,
+) -> Result<f64, Fault> {
+    // The last digit of a converted unit is nobody's fault.
+    let slack = 1e-12 * low.abs().max(high.abs());
+    if value >= low - slack && value <= high + slack {
+        Ok(value)
+    } else {
+        Err(outside(what, value, low, high, dimension))
+    }
+}
+
+impl Description {
+    /// The speed in rad/s, where it can be asked for.
+    pub(crate) fn speed(&self, speed: f64) -> Result<f64, Fault> {
+        within("polygon speed", speed, self.speed_least, self.speed_most, Dimension::ROTATION)
+    }
+
+    /// The mechanical angle of the galvanometer in rad, where it goes that far.
+    pub(crate) fn angle(&self, angle: f64) -> Result<f64, Fault> {
+        let range = self.galvanometer_range;
+        within("galvanometer angle", angle, -range, range, Dimension::ANGLE)
+    }
+
+    /// Trims as the registers hold them, one per facet.
+    pub(crate) fn hold(&self, trims: &[Trim]) -> Result<Vec<Trim>, Fault> {
+        if u32::try_from(trims.len()) != Ok(self.facets) {
+            return Err(Fault::Refused(format!(
+                "the head has {} facets, but {} trims were given",
+                self.facets,
+                trims.len()
+            )));
+        }
+        let mut held = Vec::with_capacity(trims.len());
+        for (k, trim) in trims.iter().enumerate() {
+            let refuse = |which, dimension| {
+                move |e: OutOfRegister| {
+                    let what = format!("{which} trim of facet {k}");
+                    outside(&what, e.value, e.low, e.high, dimension)
+                }
+            };
+            let (time, angle) = (self.in_scan_trim, self.cross_scan_trim);
+            held.push(Trim {
+                in_scan: time.hold(trim.in_scan).map_err(refuse("in-scan", Dimension::TIME))?,
+                cross_scan: angle
+                    .hold(trim.cross_scan)
+                    .map_err(refuse("cross-scan", Dimension::ANGLE))?,
+            });
+        }
+        Ok(held)
+    }
+}
