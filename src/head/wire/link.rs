@@ -9,6 +9,7 @@
 
 use crate::head::wire::frame::{Frame, Framer};
 use crate::head::wire::line::Line;
+use crate::head::wire::words::seconds;
 use std::fmt;
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream, ToSocketAddrs};
@@ -65,6 +66,21 @@ impl fmt::Display for Place {
 
 type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
 
+/// Why there is no link.
+#[derive(Debug)]
+pub struct Unlinked {
+    /// In words.
+    pub why: String,
+    /// Nobody listens there, so that no server is there to hear that nobody speaks to it.
+    pub nobody: bool,
+}
+
+impl From<String> for Unlinked {
+    fn from(why: String) -> Unlinked {
+        Unlinked { why, nobody: false }
+    }
+}
+
 /// A link that stands.
 pub struct Link {
     reader: Box<dyn Read + Send>,
@@ -78,8 +94,10 @@ pub struct Link {
 
 impl Link {
     /// Connects; says why it cannot.
-    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, String> {
-        let why = |error: &dyn fmt::Display| format!("cannot connect to {place}: {error}");
+    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
+        let why = |error: &dyn fmt::Display| {
+            Unlinked::from(format!("cannot connect to {place}: {error}"))
+        };
         let address = match place {
             Place::Socket(address) => address,
             Place::Serial(line) => return serial(line, pulse).map_err(|error| why(&error)),
@@ -89,7 +107,10 @@ impl Link {
         for address in found.take(4) {
             match TcpStream::connect_timeout(&address, CONNECT_MOST) {
                 Ok(stream) => return Link::over(stream, pulse).map_err(|error| why(&error)),
-                Err(error) => last = why(&error),
+                Err(error) => {
+                    let nobody = error.kind() == ErrorKind::ConnectionRefused;
+                    last = Unlinked { nobody, ..why(&error) };
+                }
             }
         }
         Err(last)
@@ -185,7 +206,7 @@ impl Link {
             drop(come);
             if Instant::now() >= deadline {
                 let part = if some > 0 { "the reply did not end" } else { "no reply came" };
-                return Err(format!("{part} within {} s", most.as_secs_f64()));
+                return Err(format!("{part} within {}", seconds(most.as_secs_f64())));
             }
             if over() {
                 return Err("it was cut short".to_string());
