@@ -100,21 +100,31 @@ pub fn detail(error: &WireError) -> String {
 pub fn unusable(text: &str, why: &serde_json::Error) -> String {
     let words = why.to_string();
     let words = words.split(" at line ").next().unwrap_or_default();
-    let path = path(text, why.line(), why.column());
-    let whole = |key: &str| {
-        let path = [path.as_str(), key];
-        path.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(".")
-    };
     let missing = words.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`'));
+    let mut steps = steps(text, why.line(), why.column());
+    if missing.is_some() {
+        // What was read last stands beside what is missing.
+        steps.pop();
+    }
+    let mut path = String::new();
+    for step in &steps {
+        match step {
+            Step::Key(key) if key.is_empty() => {}
+            Step::Key(key) if path.is_empty() => path.push_str(key),
+            Step::Key(key) => path.push_str(&format!(".{key}")),
+            Step::Place(place) => path.push_str(&format!("[{place}]")),
+        }
+    }
     match missing {
-        Some(key) => format!("the key `{}` is missing", whole(key)),
+        Some(key) if path.is_empty() => format!("the key `{key}` is missing"),
+        Some(key) => format!("the key `{path}.{key}` is missing"),
         None if path.is_empty() => shown(words),
-        None => format!("the key `{}`: {words}", whole("")),
+        None => format!("the key `{path}`: {words}"),
     }
 }
 
-/// The keys and places that lead to a place in JSON, which counts from 1.
-fn path(text: &str, line: usize, column: usize) -> String {
+/// The keys and places that lead to a place in JSON, whose lines and columns count from 1.
+fn steps(text: &str, line: usize, column: usize) -> Vec<Step> {
     let before: usize = text.split_inclusive('\n').take(line.saturating_sub(1)).map(str::len).sum();
     // The byte there may end what the path leads to.
     let end = (before + column).saturating_sub(1);
@@ -147,16 +157,7 @@ fn path(text: &str, line: usize, column: usize) -> String {
             _ => {}
         }
     }
-    let mut path = String::new();
-    for step in &steps {
-        match step {
-            Step::Key(key) if key.is_empty() => {}
-            Step::Key(key) if path.is_empty() => path.push_str(key),
-            Step::Key(key) => path.push_str(&format!(".{key}")),
-            Step::Place(place) => path.push_str(&format!("[{place}]")),
-        }
-    }
-    path
+    steps
 }
 
 /// Where a path goes.
