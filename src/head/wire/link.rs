@@ -15,7 +15,7 @@ use std::io::{self, ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream, ToSocketAddrs};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::thread::{self, Thread};
+use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
 /// Longest wait for a connection, for each address of a host.
@@ -89,7 +89,7 @@ pub struct Link {
     socket: Option<TcpStream>,
     framer: Framer,
     pulse: Arc<Pulse>,
-    beat: Option<Thread>,
+    beat: Option<JoinHandle<()>>,
 }
 
 impl Link {
@@ -148,7 +148,7 @@ impl Link {
                 }
             }
         })?;
-        self.beat = Some(beating.thread().clone());
+        self.beat = Some(beating);
         Ok(())
     }
 
@@ -218,8 +218,12 @@ impl Link {
 impl Drop for Link {
     fn drop(&mut self) {
         self.pulse.over.store(true, Ordering::SeqCst);
-        if let Some(beat) = &self.beat {
-            beat.unpark();
+        if let Some(beat) = self.beat.take() {
+            beat.thread().unpark();
+            // It holds a serial line, which whoever opens it next finds free only then.
+            if self.socket.is_none() {
+                let _ = beat.join();
+            }
         }
         if let Some(socket) = &self.socket {
             // The other end may have hung up before.
