@@ -15,10 +15,12 @@ mod bench;
 mod bounded;
 #[cfg(unix)]
 mod cable;
+mod fake;
 #[cfg(unix)]
 mod guess;
 mod links;
 mod load;
+mod others;
 mod page;
 mod rehearse;
 mod safety;
@@ -28,3 +30,4 @@ mod session;
 mod speed;
 mod station;
 mod stop;
+mod told;

@@ -5,6 +5,8 @@ use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{Tracer, bare};
 use crate::cli::{CAUTION, FAILED, WRONG, address};
 use crate::head::contract::{Allowed, Contract, Found, TABLE, Told, run_with};
+use crate::head::wire::driver;
+use crate::head::wire::greeting::Target;
 use crate::session::Verdict;
 use crate::terminal::told::left;
 use crate::terminal::{
@@ -30,7 +32,7 @@ over the rotor, nobody in the beam path. spintrue is not a safety function: the 
 chain stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Exit codes: 0 where nothing that was tried is broken, 1 where something is, 2 where an option or a
-file is wrong, 3 where the head is not known to be safe in the end, 130 where it was interrupted.
+file is wrong or another client controls the head, 3 where the head is not known to be safe in the end, 130 where it was interrupted.
 
 Examples:
   spintrue head check sim
@@ -83,6 +85,17 @@ pub(super) fn check(options: &Options) -> u8 {
 
 fn checked(options: &Options) -> Result<u8, String> {
     let fixtures = options.fixtures.read()?;
+    if is_anothers(&options.address)? {
+        return Err(wrapped(
+            &format!(
+                "error: another client controls the head at {}: nothing is tried, since even what is \
+                 harmless makes the head safe and would take it from that client; wait until it is \
+                 done",
+                options.address
+            ),
+            "",
+        ));
+    }
     let opened = address::open_with(&options.address, options.seed, &options.faults)?;
     let stop = Arc::clone(&opened.stop);
     let opened = fixtures.fit(opened, false, &stop)?;
@@ -148,6 +161,13 @@ fn checked(options: &Options) -> Result<u8, String> {
         code = Verdict::Interrupted.exit_code();
     }
     Ok(code)
+}
+
+/// Another client controls the head behind a server.
+fn is_anothers(address: &str) -> Result<bool, String> {
+    let Some((place, secret)) = address::wired(address).transpose()? else { return Ok(false) };
+    let (stop, cut) = (Arc::default(), Arc::default());
+    Ok(driver::is_anothers(Target { place, secret, stop, cut }))
 }
 
 fn greeting(address: &str, replay: bool, colour: bool) -> String {

@@ -6,6 +6,7 @@ use crate::head::wire::message::Argument;
 use crate::head::wire::reply::{NAN, block, flag, joined, number, text};
 use crate::head::wire::suffix::{Kind, si};
 use crate::head::wire::tree::{Verb, is};
+use crate::head::wire::words::unusable;
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Laser, LineOrder, PageOrder,
     Pattern, Provoker, Reading, SafeState, Status, Trim, Turn,
@@ -419,7 +420,7 @@ pub fn answer(order: &Order, values: &[Argument]) -> Result<Answer, WireError> {
         Order::Describe => {
             let text = values.0.text()?;
             let read = serde_json::from_str(&text);
-            let read = read.map_err(|why| WireError::new(-161, format!("description: {why}")))?;
+            let read = read.map_err(|why| WireError::new(-161, unusable(&text, &why)))?;
             Answer::Description(Box::new(read))
         }
         Order::Status => Answer::Status(Box::new(values.status()?)),

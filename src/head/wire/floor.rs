@@ -85,6 +85,8 @@ pub struct Floor {
     served: Served,
     description: Option<Rc<Description>>,
     watch: Arc<Watch>,
+    /// What became of a head that a client made safe while another controlled it.
+    intervened: Option<SafeState>,
     /// Clients that lost control through others, and why.
     revoked: Vec<(u64, WireError)>,
     /// Faults were provoked by whoever controls the head.
@@ -97,7 +99,8 @@ impl Floor {
     /// Takes what is served.
     pub fn new(served: Served, watch: Arc<Watch>) -> Floor {
         let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
-        Floor { served, description: None, watch, revoked, provoked: false, at_lines }
+        let (description, intervened) = (None, None);
+        Floor { served, description, watch, intervened, revoked, provoked: false, at_lines }
     }
 
     /// A client sits at a serial line, where nobody hangs up.
@@ -223,11 +226,15 @@ impl Floor {
         );
         match order {
             Order::Safe(keep) => {
-                if self.control_of(id) == Control::Others {
+                let anothers = self.control_of(id) == Control::Others;
+                if anothers {
                     let why = "another client made the head safe";
                     self.revoke(WireError::new(-221, why));
                 }
                 let state = self.bring_down(*keep);
+                if anothers {
+                    self.intervened = Some(state.clone());
+                }
                 return Ok(Answer::Safe(state));
             }
             Order::Sleep(seconds) => {
@@ -305,6 +312,11 @@ impl Floor {
             self.watch.give(0);
             self.mend();
         }
+    }
+
+    /// What became of a head that a client made safe while another controlled it, for people.
+    pub fn intervened(&mut self) -> Option<SafeState> {
+        self.intervened.take()
     }
 
     /// Clients that are to be told that they lost control.

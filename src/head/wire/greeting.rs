@@ -3,15 +3,21 @@
 
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
-use crate::head::wire::link::{Link, Place, Pulse};
-use crate::head::wire::reply::text;
+use crate::head::wire::link::{Link, Place, Pulse, Unlinked};
+use crate::head::wire::reply::{NAN, text};
+use crate::head::wire::tree::is;
+use crate::head::wire::words::{seconds, shown};
+use core::ops::RangeInclusive;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
 /// The first number of the protocol that is spoken.
-const PROTOCOL: &str = "1.";
+const PROTOCOL: u32 = 1;
+
+/// Dead-man limits in s that a server may have.
+const LIMITS: RangeInclusive<f64> = 0.05..=3600.0;
 
 /// Longest wait in s for an answer that waits for no motion, at least.
 pub const REPLY_LEAST: f64 = 1.0;
@@ -63,7 +69,7 @@ impl Linked {
 
 /// Makes a link and finds out who is there. Whoever is `patient` asks twice at a serial line, where
 /// something may have to end first.
-pub fn greet(target: &Target, patient: bool) -> Result<Linked, String> {
+pub fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
     let place = &target.place;
     let pulse = Arc::new(Pulse::default());
     let mut link = Link::open(place, Arc::clone(&pulse))?;
@@ -71,42 +77,80 @@ pub fn greet(target: &Target, patient: bool) -> Result<Linked, String> {
     identified(&mut link, target, patient)?;
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let protocol = ask(b"SYST:PROT?")?;
-    if !protocol.starts_with(PROTOCOL) {
-        let shown: String = protocol.chars().take(20).collect();
-        return Err(format!(
-            "{place} speaks edition `{}` of the protocol, and this version knows {PROTOCOL}x: bring \
-             the older one up to date",
-            shown.escape_debug()
-        ));
-    }
+    spoken(&protocol).map_err(|why| format!("{place} {why}"))?;
     if let Some(secret) = &target.secret {
         let mut message = b"SYST:SECR ".to_vec();
         message.extend(text(secret));
         message.extend(b";:FAUL?");
         // Where others guess, whoever knows it waits for its turn.
         if asked(&mut link, target, &message, TURN_MOST)? != "\"none\"" {
-            return Err(format!("{place} does not take the secret"));
+            return Err(format!("{place} does not take the secret").into());
         }
     }
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let pace = ask(b"CLOC:PACE?;:FAUL?")?;
     if pace.contains("SYSTem:SECRet") {
-        return Err(format!("{place} wants a secret: write ?secret-file=FILE behind the address"));
+        let why = format!("{place} wants a secret: write ?secret-file=FILE behind the address");
+        return Err(why.into());
     }
-    let is_virtual = pace.starts_with("VIRT");
-    let number = |text: String| text.parse::<f64>().map_err(|_| format!("{place} said `{text}`"));
-    let limit = number(ask(b"CONT:LIM?")?)?.clamp(0.1, 3600.0);
+    let is_virtual = paced(&pace).map_err(|why| format!("{place} {why}"))?;
+    let limit = ask(b"CONT:LIM?")?;
+    let limit = limited(&limit).map_err(|why| format!("{place} {why}"))?;
     let seed = ask(b"HEAD:SEED?")?.parse().ok();
     let looked = Instant::now();
     let mut synchronised = (looked, f64::NEG_INFINITY);
     for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
-        let time = number(ask(b"CLOC:TIME?")?)?;
+        let time = ask(b"CLOC:TIME?")?;
+        let time = timed(&time).map_err(|why| format!("{place} {why}"))?;
         // The reply that took least on its way tells the latest time for this moment.
         synchronised.1 = synchronised.1.max(time - looked.elapsed().as_secs_f64());
     }
     let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
     Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
+}
+
+/// The edition is one that is spoken here.
+fn spoken(said: &str) -> Result<(), String> {
+    let whole = |text: &str| text.parse::<u32>().ok().filter(|_| !text.starts_with('+'));
+    let numbers = said.split_once('.').and_then(|(first, then)| whole(first).zip(whole(then)));
+    match numbers {
+        Some((PROTOCOL, _)) => Ok(()),
+        Some(_) => Err(format!(
+            "speaks edition `{}` of the protocol, and this version knows {PROTOCOL}.x: bring the \
+             older one up to date",
+            shown(said)
+        )),
+        None => Err(answers("SYST:PROT?", said, "no edition of the protocol, such as 1.1")),
+    }
+}
+
+/// Time passes by calls only.
+fn paced(said: &str) -> Result<bool, String> {
+    let pace = said.split(';').next().unwrap_or_default().trim();
+    match (is("VIRTual", pace), is("REAL", pace)) {
+        (true, _) => Ok(true),
+        (_, true) => Ok(false),
+        _ => Err(answers("CLOC:PACE?", said, "neither VIRT nor REAL")),
+    }
+}
+
+/// The dead-man limit in s.
+fn limited(said: &str) -> Result<f64, String> {
+    let limit = said.parse::<f64>().ok().filter(|limit| LIMITS.contains(limit));
+    let (low, high) = (seconds(*LIMITS.start()), LIMITS.end());
+    let wanted = format!("no limit of {low} to {high} s, after which it makes the head safe");
+    limit.ok_or_else(|| answers("CONT:LIM?", said, &wanted))
+}
+
+/// Head time in s.
+fn timed(said: &str) -> Result<f64, String> {
+    let time = said.parse::<f64>().ok().filter(|time| time.abs() < NAN);
+    time.ok_or_else(|| answers("CLOC:TIME?", said, "no head time in s"))
+}
+
+fn answers(asked: &str, said: &str, what: &str) -> String {
+    format!("answers {asked} with `{}`, which is {what}: its server is at fault", shown(said))
 }
 
 /// Sees that an instrument answers. A serial line may hold what others left there.
@@ -127,13 +171,10 @@ fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Str
         }
         if tries == 0 || target.cut.load(Ordering::SeqCst) {
             let identity = identity?;
-            let shown: String = identity.chars().take(60).collect();
+            let shown = shown(&identity);
             return Err(match identity.starts_with('-') {
                 true => format!("{place} refuses: {shown}"),
-                false => {
-                    let shown = shown.escape_debug();
-                    format!("what answers at {place} is no instrument: `{shown}`")
-                }
+                false => format!("what answers at {place} is no instrument: `{shown}`"),
             });
         }
         // Somebody before may have been cut off inside a block, which silence ends.

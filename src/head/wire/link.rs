@@ -9,12 +9,13 @@
 
 use crate::head::wire::frame::{Frame, Framer};
 use crate::head::wire::line::Line;
+use crate::head::wire::words::seconds;
 use std::fmt;
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream, ToSocketAddrs};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::thread::{self, Thread};
+use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
 /// Longest wait for a connection, for each address of a host.
@@ -65,6 +66,21 @@ impl fmt::Display for Place {
 
 type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
 
+/// Why there is no link.
+#[derive(Debug)]
+pub struct Unlinked {
+    /// In words.
+    pub why: String,
+    /// Nobody listens there, so that no server is there to hear that nobody speaks to it.
+    pub nobody: bool,
+}
+
+impl From<String> for Unlinked {
+    fn from(why: String) -> Unlinked {
+        Unlinked { why, nobody: false }
+    }
+}
+
 /// A link that stands.
 pub struct Link {
     reader: Box<dyn Read + Send>,
@@ -73,13 +89,15 @@ pub struct Link {
     socket: Option<TcpStream>,
     framer: Framer,
     pulse: Arc<Pulse>,
-    beat: Option<Thread>,
+    beat: Option<JoinHandle<()>>,
 }
 
 impl Link {
     /// Connects; says why it cannot.
-    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, String> {
-        let why = |error: &dyn fmt::Display| format!("cannot connect to {place}: {error}");
+    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
+        let why = |error: &dyn fmt::Display| {
+            Unlinked::from(format!("cannot connect to {place}: {error}"))
+        };
         let address = match place {
             Place::Socket(address) => address,
             Place::Serial(line) => return serial(line, pulse).map_err(|error| why(&error)),
@@ -89,7 +107,10 @@ impl Link {
         for address in found.take(4) {
             match TcpStream::connect_timeout(&address, CONNECT_MOST) {
                 Ok(stream) => return Link::over(stream, pulse).map_err(|error| why(&error)),
-                Err(error) => last = why(&error),
+                Err(error) => {
+                    let nobody = error.kind() == ErrorKind::ConnectionRefused;
+                    last = Unlinked { nobody, ..why(&error) };
+                }
             }
         }
         Err(last)
@@ -127,7 +148,7 @@ impl Link {
                 }
             }
         })?;
-        self.beat = Some(beating.thread().clone());
+        self.beat = Some(beating);
         Ok(())
     }
 
@@ -185,7 +206,7 @@ impl Link {
             drop(come);
             if Instant::now() >= deadline {
                 let part = if some > 0 { "the reply did not end" } else { "no reply came" };
-                return Err(format!("{part} within {} s", most.as_secs_f64()));
+                return Err(format!("{part} within {}", seconds(most.as_secs_f64())));
             }
             if over() {
                 return Err("it was cut short".to_string());
@@ -197,8 +218,12 @@ impl Link {
 impl Drop for Link {
     fn drop(&mut self) {
         self.pulse.over.store(true, Ordering::SeqCst);
-        if let Some(beat) = &self.beat {
-            beat.unpark();
+        if let Some(beat) = self.beat.take() {
+            beat.thread().unpark();
+            // It holds a serial line, which whoever opens it next finds free only then.
+            if self.socket.is_none() {
+                let _ = beat.join();
+            }
         }
         if let Some(socket) = &self.socket {
             // The other end may have hung up before.

@@ -2,6 +2,7 @@
 //! our own. docs/wire.md describes it for whoever speaks it in another language. Uses the head
 //! trait.
 
+pub mod caller;
 pub mod codec;
 pub mod driver;
 pub mod errors;
@@ -9,6 +10,7 @@ pub mod floor;
 pub mod frame;
 pub mod gate;
 pub mod greeting;
+pub mod limits;
 pub mod line;
 pub mod link;
 pub mod message;
@@ -23,3 +25,4 @@ pub mod status;
 pub mod suffix;
 pub mod tree;
 pub mod watch;
+pub mod words;

@@ -74,17 +74,32 @@ pub fn read(values: &[Argument]) -> Result<Option<Failure>, WireError> {
     while given.at < values.len() {
         texts.push(given.text()?);
     }
-    // The derived reader knows each kind and which words it takes.
-    let whole = |index: usize| texts.get(index).cloned().unwrap_or_default();
+    // The derived reader knows each kind and which words it takes; a server may leave them out.
+    let said = |index: usize| texts.get(index).filter(|text| !text.trim().is_empty());
+    let whole = |index: usize, without: &str| said(index).map_or(without, |text| text).to_string();
     let value = match kind.as_str() {
         "none" => return Ok(None),
         "interlock_open" | "not_locked" | "not_armed" | "underrun" | "lost_reading"
         | "no_gauge" => serde_json::Value::String(kind.clone()),
-        "armed" => serde_json::json!({ "armed": { "what": whole(0) } }),
-        "out_of_range" => serde_json::json!({ "out_of_range": {
-            "what": whole(0), "value": whole(1), "low": whole(2), "high": whole(3),
-        } }),
-        "no_pulse" | "refused" | "broken" => serde_json::json!({ kind.clone(): whole(0) }),
+        "armed" => serde_json::json!({ "armed": { "what": whole(0, "what was asked") } }),
+        "out_of_range" if (0..4).all(|index| said(index).is_some()) => {
+            serde_json::json!({ "out_of_range": {
+                "what": whole(0, ""), "value": whole(1, ""), "low": whole(2, ""), "high": whole(3, ""),
+            } })
+        }
+        "out_of_range" => {
+            let what = whole(0, "what was asked");
+            let value = said(1).map(|value| format!(" {value}")).unwrap_or_default();
+            let why = format!("{what}{value} is out of range; the head does not say what it takes");
+            serde_json::json!({ "refused": why })
+        }
+        "no_pulse" => serde_json::json!({ "no_pulse": whole(0, "index or start-of-scan") }),
+        "refused" => {
+            serde_json::json!({ "refused": whole(0, "the head refused without saying why") })
+        }
+        "broken" => {
+            serde_json::json!({ "broken": whole(0, "the head is broken without saying how") })
+        }
         unknown => {
             let why = format!("the head reports `{unknown}`, which this version does not know");
             let words = core::iter::once(why).chain(texts).collect::<Vec<_>>().join(": ");

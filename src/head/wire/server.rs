@@ -120,6 +120,9 @@ impl Server<'_> {
                     (self.log)(&told("tried again", &state));
                 }
             }
+            if let Some(state) = self.floor.intervened() {
+                (self.log)(&told("a client ended the control of another", &state));
+            }
             for (id, why) in self.floor.revoked() {
                 if let Some(client) = self.clients.get_mut(&id) {
                     client.session.tell(why);

@@ -353,7 +353,7 @@ pub const TABLE: &[Entry] = &[
         Verb::Safe,
         Look,
         "[STOP or KEEP]",
-        "laser,parked,speed,rest,kept[,text...]",
+        "dark,parked,speed,rest,kept[,text...]",
         "laser off, mirror parked, polygon down (or kept); then what was measured; anybody may, and \
          ends the control of others",
     ),

@@ -107,7 +107,8 @@ proptest! {
 
     #[test]
     fn faults_lose_nothing(words in any::<[String; 4]>(), which in 0_usize..4) {
-        let [what, value, low, high] = words;
+        // Where there are no words, some are put there.
+        let [what, value, low, high] = words.map(|word| format!("{word}."));
         let fault = match which {
             0 => Fault::Refused(what),
             1 => Fault::Broken(what),

@@ -1,0 +1,492 @@
+//! The caller: makes the calls of a head at the other end of a wire. Uses the codec and the link.
+//!
+//! A call that came to nothing because of the link is never made again: whether it acted is not
+//! known. The link is closed then, on which the server makes the head safe. A new link is made by
+//! what looks, disarms or makes safe; all else waits until the head was made safe over it. A head
+//! that another client controls, and that was never moved from here, is left to that one.
+
+#![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
+
+use crate::head::wire::codec::{Answer, Order, answer, message};
+use crate::head::wire::errors::WireError;
+use crate::head::wire::floor::Control;
+use crate::head::wire::greeting::{Linked, REPLY_LEAST, Target, greet};
+use crate::head::wire::limits::{carrying, in_all, link_most};
+use crate::head::wire::message::Argument;
+use crate::head::wire::outcome::{Failure, read};
+use crate::head::wire::reply::answers;
+use crate::head::wire::tree::is;
+use crate::head::wire::words::{ANOTHERS, detail, left_to_another, lost_control, refused};
+use crate::head::{Description, Fault, Laser, SafeState};
+use std::cell::Cell;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// Slice of a wait, between two looks at the stop flag.
+const SLICE: Duration = Duration::from_millis(20);
+
+/// How long a reply is still waited for once somebody asked to stop: most are short, and spare the
+/// link.
+const STOPPING_MOST: Duration = Duration::from_millis(300);
+
+/// Longest sleep of one call, in s.
+const SLEEP_MOST: f64 = 1e6;
+
+/// Errors that are taken from the other end at most.
+const ERRORS_MOST: usize = 40;
+
+/// What becomes of a message on its way.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    /// It only looks.
+    Looks,
+    /// It acts, and waits for no motion.
+    Acts,
+    /// It may wait for long, which somebody who asked to stop before ends as well.
+    Lasts,
+    /// It makes safe: nobody who asks to stop ends the wait.
+    Saves,
+}
+
+impl Kind {
+    fn of(order: &Order) -> Kind {
+        match order {
+            Order::Disarm | Order::Safe(_) => Kind::Saves,
+            Order::Turns(_) | Order::Expose(_) | Order::Page(_) | Order::Measure => Kind::Lasts,
+            Order::Describe
+            | Order::Status
+            | Order::Trims
+            | Order::Now
+            | Order::Strikes(_)
+            | Order::Signal(_)
+            | Order::Channel(_) => Kind::Looks,
+            _ => Kind::Acts,
+        }
+    }
+}
+
+/// The other end, as all that is known here.
+pub struct Wire {
+    target: Target,
+    linked: Option<Linked>,
+    /// The last link that was tried came about.
+    answers: bool,
+    /// Nobody listened there when it was tried.
+    nobody: bool,
+    /// Control was had, as far as is known; otherwise nothing was moved from here.
+    took: bool,
+    /// A speed was asked for, and the polygon not brought down from here since.
+    spinning: bool,
+    /// Why the last link was lost; nothing moves before the head was made safe over a new one.
+    lost: Option<String>,
+    /// What befell a call that gives no result; the next one tells it.
+    untold: Option<Fault>,
+    description: Option<Description>,
+    /// Speed asked for last.
+    speed: Option<f64>,
+    kept_spinning: bool,
+    /// Head time in s at a moment here, where it passes by itself; goes on without a link.
+    clock: Option<(Instant, f64)>,
+    now: f64,
+}
+
+impl Wire {
+    /// Makes no link yet.
+    pub fn new(target: Target) -> Wire {
+        Wire {
+            target,
+            linked: None,
+            answers: true,
+            nobody: false,
+            took: false,
+            spinning: false,
+            lost: None,
+            untold: None,
+            description: None,
+            speed: None,
+            kept_spinning: false,
+            clock: None,
+            now: 0.0,
+        }
+    }
+
+    /// The link, which is made where there is none.
+    pub fn linked(&mut self) -> Result<&mut Linked, Fault> {
+        if self.linked.is_none() {
+            let greeted = greet(&self.target, self.answers);
+            self.answers = greeted.is_ok();
+            self.nobody = greeted.as_ref().err().is_some_and(|error| error.nobody);
+            let new = greeted.map_err(|error| Fault::Broken(error.why))?;
+            self.clock = new.clock();
+            self.linked = Some(new);
+        }
+        self.linked.as_mut().ok_or_else(|| Fault::Broken("there is no link".to_string()))
+    }
+
+    /// Makes a call.
+    pub fn call(&mut self, order: &Order) -> Result<Answer, Fault> {
+        let moves = !matches!(
+            order,
+            Order::Describe
+                | Order::Status
+                | Order::Trims
+                | Order::Now
+                | Order::Disarm
+                | Order::Safe(_)
+                | Order::Strikes(_)
+        );
+        let untold = self.untold.take();
+        if let (Some(fault), false) = (untold, matches!(order, Order::Disarm | Order::Safe(_))) {
+            return Err(fault);
+        }
+        if let (true, Some(why)) = (moves, &self.lost) {
+            return Err(Fault::Broken(format!(
+                "the link was lost before ({why}): nothing moves until the head was made safe"
+            )));
+        }
+        let most = self.most(order);
+        if moves && !self.linked()?.controls {
+            let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST, Kind::Acts);
+            // Where the answer was lost, nobody knows.
+            self.took |= !matches!(&taken, Ok((_, Some(_))));
+            if let (_, Some(failure)) = taken? {
+                return Err(refused(failure, b"CONT:TAKE"));
+            }
+            self.linked()?.controls = true;
+        }
+        let linked = self.linked()?;
+        if matches!(order, Order::Arm(_)) {
+            linked.pulse.armed.store(true, Ordering::SeqCst);
+        }
+        let said = message(order);
+        let (values, failure) = self.exchange(&said, most, Kind::of(order))?;
+        if let Some(failure) = failure {
+            let controls = self.linked.as_ref().is_some_and(|linked| linked.controls);
+            return Err(match failure {
+                Failure::Wire(error) if error.code == -203 && controls => self.control_lost(),
+                failure => refused(failure, &said),
+            });
+        }
+        let answered = match (values, gives(order)) {
+            (Some(values), true) => match answer(order, &values) {
+                Err(why) if matches!(order, Order::Describe) => {
+                    return Err(Fault::Broken(format!(
+                        "the description of the head at {} cannot be used: {}; docs/heads.md lists \
+                         the keys",
+                        self.target.place,
+                        detail(&why)
+                    )));
+                }
+                answer => answer.map_err(|error| detail(&error)),
+            },
+            (None, false) => Ok(Answer::Done),
+            (_, gives) => {
+                Err(if gives { "no answer" } else { "an answer to a command" }.to_string())
+            }
+        };
+        match answered {
+            Ok(Answer::Status(status)) if self.spinning && status.target.is_none() => {
+                // A head that gave up by itself is controlled from here all the same.
+                match self.owner() {
+                    Some(Control::Others | Control::Nobody) => Err(self.control_lost()),
+                    _ => Ok(Answer::Status(status)),
+                }
+            }
+            Ok(answer) => {
+                self.learn(order, &answer);
+                Ok(answer)
+            }
+            Err(why) => {
+                Err(self.lose(&format!("the reply makes no sense: {why}"), Kind::of(order)))
+            }
+        }
+    }
+
+    /// Who controls the head; none where that cannot be learnt.
+    pub fn owner(&mut self) -> Option<Control> {
+        // What another client waits for comes first.
+        let most = self.most(&Order::Safe(false));
+        let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Saves).ok()?;
+        match values?.as_slice() {
+            [Argument::Word(word)] if is("SELF", word) => Some(Control::Own),
+            [Argument::Word(word)] if is("OTHer", word) => Some(Control::Others),
+            [Argument::Word(word)] if is("NONE", word) => Some(Control::Nobody),
+            _ => None,
+        }
+    }
+
+    /// Nothing was moved from here, and another client controls the head: it is left to that one.
+    fn is_anothers(&mut self) -> bool {
+        !self.took && self.owner() == Some(Control::Others)
+    }
+
+    /// Control was had and is not any more; the errors at the other end tell why.
+    fn control_lost(&mut self) -> Fault {
+        self.spinning = false;
+        if let Some(linked) = &mut self.linked {
+            linked.controls = false;
+        }
+        let mut errors = Vec::new();
+        while errors.len() < ERRORS_MOST {
+            // Taking them changes nothing of what came of the call before, which is told again.
+            let told = self.exchange(b"SYST:ERR?", REPLY_LEAST, Kind::Looks);
+            match told.ok().and_then(|(values, _)| values).as_deref() {
+                Some([Argument::Number { value, .. }, Argument::Text(words)]) if *value != 0.0 => {
+                    errors.push(WireError::new(*value as i16, words.as_str()));
+                }
+                _ => break,
+            }
+        }
+        lost_control(&errors)
+    }
+
+    /// Sends a message and asks what came of it: its values, if it has any, and its failure. Whoever
+    /// asks to stop meanwhile ends the wait, but for what makes safe.
+    fn exchange(
+        &mut self,
+        message: &[u8],
+        most: f64,
+        kind: Kind,
+    ) -> Result<(Option<Vec<Argument>>, Option<Failure>), Fault> {
+        let (cut, stop) = (Arc::clone(&self.target.cut), Arc::clone(&self.target.stop));
+        let stoppable = match kind {
+            Kind::Looks | Kind::Acts => !stop.load(Ordering::SeqCst),
+            Kind::Lasts => true,
+            Kind::Saves => false,
+        };
+        let stopped: Cell<Option<Instant>> = Cell::new(None);
+        let over = || {
+            if stoppable && stopped.get().is_none() && stop.load(Ordering::SeqCst) {
+                stopped.set(Some(Instant::now()));
+            }
+            let late = stopped.get().is_some_and(|since| since.elapsed() >= STOPPING_MOST);
+            late || cut.load(Ordering::SeqCst)
+        };
+        let linked = self.linked()?;
+        let mut whole = message.to_vec();
+        whole.extend_from_slice(b";:FAUL?");
+        linked.pulse.busy.store(true, Ordering::SeqCst);
+        let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &over);
+        linked.pulse.busy.store(false, Ordering::SeqCst);
+        let parted = reply.and_then(|reply| {
+            let mut parts =
+                answers(&reply).map_err(|why| format!("the reply makes no sense: {why}"))?;
+            let outcome = parts.pop().ok_or("the reply is empty")?;
+            let failure = read(&outcome)
+                .map_err(|error| format!("the reply makes no sense: {}", detail(&error)))?;
+            let values = parts.pop();
+            if parts.is_empty() { Ok((values, failure)) } else { Err("too many answers".into()) }
+        });
+        parted.map_err(|why| self.lose(&why, kind))
+    }
+
+    /// The link is of no use any more.
+    fn lose(&mut self, why: &str, kind: Kind) -> Fault {
+        self.linked = None;
+        self.lost = Some(why.to_string());
+        let open = match kind {
+            Kind::Looks => "",
+            _ => "what was asked may have been done or not, and ",
+        };
+        Fault::Broken(format!(
+            "{} does not answer as it should: {why}; {open}the link was given up, on which a server \
+             that still runs makes the head safe",
+            self.target.place
+        ))
+    }
+
+    /// Longest time in s that a call may take.
+    fn most(&self, order: &Order) -> f64 {
+        in_all(order, self.description.as_ref(), self.is_virtual(), self.speed, &self.target.place)
+    }
+
+    /// Keeps in mind what a call means for those that follow.
+    fn learn(&mut self, order: &Order, answer: &Answer) {
+        let Some(linked) = &self.linked else { return };
+        let armed = &linked.pulse.armed;
+        match (order, answer) {
+            (Order::Describe, Answer::Description(head)) => {
+                self.description = Some((**head).clone());
+            }
+            (Order::Spin(speed), _) => (self.speed, self.spinning) = (Some(*speed), true),
+            (Order::Halt(_), _) => self.spinning = false,
+            (Order::Disarm, _) => armed.store(false, Ordering::SeqCst),
+            (Order::Safe(_), Answer::Safe(state)) => {
+                armed.store(!state.laser_off, Ordering::SeqCst);
+                self.kept_spinning = state.kept_spinning;
+                self.spinning &= state.kept_spinning;
+                self.lost = None;
+            }
+            _ => {}
+        }
+    }
+
+    /// The same once more over a new link, for calls that do no harm when they are made twice.
+    pub fn call_surely(&mut self, order: &Order) -> Result<Answer, Fault> {
+        match self.call(order) {
+            Err(Fault::Broken(_)) if self.linked.is_none() => self.call(order),
+            other => other,
+        }
+    }
+
+    /// What the head is; the wire adds to its times.
+    pub fn described(&mut self) -> Result<Description, Fault> {
+        let answered = self.call(&Order::Describe)?;
+        let Answer::Description(mut head) = answered else { return Err(mixed()) };
+        let place = &self.target.place;
+        let (carrying, link) = (carrying(place, &Order::Status), link_most(place));
+        if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
+            // The wire adds to what its head promises.
+            let times = &mut head.times;
+            if times.station_most > 0.0 {
+                times.station_most += REPLY_LEAST + carrying;
+            }
+            times.reply_most += REPLY_LEAST + carrying;
+            times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + link;
+            times.gauge_silence_most += times.silence_most;
+        }
+        Ok(*head)
+    }
+
+    /// The head's time passes by what it is asked for only.
+    pub fn is_virtual(&self) -> bool {
+        self.linked.as_ref().is_some_and(|linked| linked.is_virtual)
+    }
+
+    /// Takes provoked faults away; what befell that is told by the next call.
+    pub fn mend(&mut self) {
+        self.untold = self.call(&Order::Mend).err();
+    }
+
+    /// Head time; from the clock here where it passes by itself.
+    pub fn time(&mut self) -> f64 {
+        let known = match (self.clock, &self.linked) {
+            (Some((at, time)), _) => Some(time + at.elapsed().as_secs_f64()),
+            (None, None) => None,
+            (None, Some(_)) => match self.call(&Order::Now) {
+                Ok(Answer::Time(time)) => Some(time),
+                other => {
+                    self.untold = other.err();
+                    None
+                }
+            },
+        };
+        self.now = known.map_or(self.now, |time| self.now.max(time));
+        self.now
+    }
+
+    /// Lets time pass.
+    pub fn sleep(&mut self, seconds: f64) {
+        // What is no time to come is none.
+        let seconds = if seconds > 0.0 { seconds.min(SLEEP_MOST) } else { 0.0 };
+        if self.clock.is_none() {
+            if self.linked.is_some() && !self.is_anothers() {
+                self.untold = self.call(&Order::Sleep(seconds)).err();
+            }
+            return;
+        }
+        let busy = |is: bool| {
+            if let Some(linked) = &self.linked {
+                linked.pulse.busy.store(is, Ordering::SeqCst);
+            }
+        };
+        busy(true);
+        let end = Instant::now() + Duration::from_secs_f64(seconds);
+        while !self.target.stop.load(Ordering::SeqCst) {
+            let left = end.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                break;
+            }
+            thread::sleep(left.min(SLICE));
+        }
+        busy(false);
+    }
+
+    /// Disarms, but for a laser that is another client's.
+    pub fn disarm(&mut self) -> Result<(), Fault> {
+        if self.is_anothers() {
+            // Its laser, if it is on, is not ours.
+            return match self.call(&Order::Status)? {
+                Answer::Status(status) if status.laser == Laser::Off => Ok(()),
+                _ => Err(Fault::Refused(ANOTHERS.to_string())),
+            };
+        }
+        self.call_surely(&Order::Disarm).map(|_| ())
+    }
+
+    /// Makes the head safe, but for one that is another client's.
+    pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        let before = self.lost.clone();
+        if self.is_anothers() {
+            self.untold = None;
+            return left_to_another(self.call(&Order::Status).map(|answer| match answer {
+                Answer::Status(status) => Some(status),
+                _ => None,
+            }));
+        }
+        match self.call_surely(&Order::Safe(keep_spinning)) {
+            Ok(Answer::Safe(mut state)) => {
+                let words =
+                    |why| format!("the link was lost on the way ({why}); a new one was made");
+                state.troubles.splice(0..0, before.map(words));
+                state
+            }
+            other => {
+                let why = other.err().unwrap_or_else(mixed);
+                let server = if self.nobody {
+                    "nobody answers there, so that only a watchdog or an interlock of its own can \
+                     have stopped it: look at the head itself"
+                } else {
+                    "its server makes it safe when it hears nothing; nobody has seen that, so look \
+                     at the head itself"
+                };
+                SafeState {
+                    laser_off: false,
+                    parked: false,
+                    speed: f64::NAN,
+                    at_rest: false,
+                    kept_spinning: false,
+                    troubles: vec![
+                        format!("the head could not be told to make itself safe: {why}"),
+                        server.to_string(),
+                    ],
+                }
+            }
+        }
+    }
+}
+
+impl Drop for Wire {
+    fn drop(&mut self) {
+        if self.kept_spinning {
+            // Otherwise hanging up brings the polygon down.
+            let _ = self.exchange(b"CONT:REL KEEP", REPLY_LEAST, Kind::Saves);
+        }
+    }
+}
+
+/// The reply to a call has values.
+fn gives(order: &Order) -> bool {
+    !matches!(
+        order,
+        Order::Spin(_)
+            | Order::Halt(_)
+            | Order::Steer(_)
+            | Order::LoadTrims(_)
+            | Order::StoreTrims
+            | Order::Arm(_)
+            | Order::Disarm
+            | Order::Switch(..)
+            | Order::SetChannel(..)
+            | Order::Sleep(_)
+            | Order::Provoke(..)
+            | Order::Mend
+    )
+}
+
+/// The answer is to something else.
+pub fn mixed() -> Fault {
+    Fault::Broken("the head answered something else than it was asked".to_string())
+}

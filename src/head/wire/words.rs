@@ -1,0 +1,220 @@
+//! What people are told of what came over a wire: bounded and without control characters. Pure; uses
+//! faults, failures and units.
+
+use crate::head::wire::errors::WireError;
+use crate::head::wire::outcome::Failure;
+use crate::head::{Fault, Laser, SafeState, Status};
+use crate::units::{Dimension, show};
+
+/// Most characters that are shown of what somebody else said.
+const SHOWN_MOST: usize = 60;
+
+/// Why a head is not made safe from here.
+pub const ANOTHERS: &str = "another client controls the head, and nothing was moved from here, so that \
+                            it was left to that one";
+
+/// A head that another client controls, as its status tells it.
+pub fn left_to_another(status: Result<Option<Box<Status>>, Fault>) -> SafeState {
+    let mut troubles = vec![ANOTHERS.to_string()];
+    let status = match status {
+        Ok(status) => status,
+        Err(why) => {
+            troubles.push(format!("its state could not be read: {why}"));
+            None
+        }
+    };
+    let known = status.as_ref();
+    SafeState {
+        laser_off: known.is_some_and(|status| status.laser == Laser::Off),
+        parked: known.is_some_and(|status| status.parked),
+        speed: known.map_or(f64::NAN, |status| status.speed),
+        at_rest: known.is_some_and(|status| status.at_rest),
+        kept_spinning: known.is_some_and(|status| status.target.is_some()),
+        troubles,
+    }
+}
+
+/// Control was had and is not any more; `errors` of the server, the oldest first, tell why.
+pub fn lost_control(errors: &[WireError]) -> Fault {
+    let tells = |error: &&WireError| {
+        // That it has to be taken again is no reason.
+        [-203, -221].contains(&error.code) && !error.detail.contains("CONTrol:TAKE")
+    };
+    let whole = errors.iter().all(|error| error.code != -350);
+    let why = errors.iter().rfind(tells).filter(|_| whole).map(|error| shown_long(&detail(error)));
+    Fault::Broken(match why {
+        Some(why) if why.starts_with("control ") => why,
+        Some(why) => format!("control of the head was lost: {why}"),
+        None => {
+            "control of the head was lost: another client took it, or made the head safe".into()
+        }
+    })
+}
+
+fn shown_long(said: &str) -> String {
+    said.chars().map(|c| if c.is_control() { ' ' } else { c }).take(255).collect()
+}
+
+/// What somebody else said, on one line and cut short.
+pub fn shown(said: &str) -> String {
+    let plain = |c: char| if c.is_control() { ' ' } else { c };
+    let mut shown: String = said.chars().take(SHOWN_MOST).map(plain).collect();
+    if said.chars().nth(SHOWN_MOST).is_some() {
+        shown.push('…');
+    }
+    shown
+}
+
+/// A time in s for people.
+pub fn seconds(time: f64) -> String {
+    show(time, Dimension::TIME, None, None)
+}
+
+/// The fault that a failure at the other end of a message is.
+pub fn refused(failure: Failure, message: &[u8]) -> Fault {
+    match failure {
+        Failure::Head(fault) => fault,
+        Failure::Wire(error) if error.code == -113 => {
+            let header = message.split(|byte| *byte == b' ').next().unwrap_or_default();
+            let header = String::from_utf8_lossy(header);
+            Fault::Refused(format!("the server of the head does not know {header}"))
+        }
+        Failure::Wire(error) => {
+            Fault::Broken(format!("the server of the head says: {}", detail(&error)))
+        }
+    }
+}
+
+/// What exactly is wrong, without the words that go with the number of an error.
+pub fn detail(error: &WireError) -> String {
+    let general = WireError::new(error.code, "").words();
+    let exact = error.detail.strip_prefix(&general).map(|rest| rest.trim_start_matches(';'));
+    match exact {
+        Some("") | None if error.detail.is_empty() => general,
+        Some("") | None => error.detail.clone(),
+        Some(exact) => exact.to_string(),
+    }
+}
+
+/// Why a description cannot be read, with the path of the key.
+pub fn unusable(text: &str, why: &serde_json::Error) -> String {
+    let words = why.to_string();
+    let words = words.split(" at line ").next().unwrap_or_default();
+    let missing = words.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`'));
+    let mut steps = steps(text, why.line(), why.column());
+    if missing.is_some() {
+        // What was read last stands beside what is missing.
+        steps.pop();
+    }
+    let mut path = String::new();
+    for step in &steps {
+        match step {
+            Step::Key(key) if key.is_empty() => {}
+            Step::Key(key) if path.is_empty() => path.push_str(key),
+            Step::Key(key) => path.push_str(&format!(".{key}")),
+            Step::Place(place) => path.push_str(&format!("[{place}]")),
+        }
+    }
+    match missing {
+        Some(key) if path.is_empty() => format!("the key `{key}` is missing"),
+        Some(key) => format!("the key `{path}.{key}` is missing"),
+        None if path.is_empty() => shown(words),
+        None => format!("the key `{path}`: {words}"),
+    }
+}
+
+/// The keys and places that lead to a place in JSON, whose lines and columns count from 1.
+fn steps(text: &str, line: usize, column: usize) -> Vec<Step> {
+    let before: usize = text.split_inclusive('\n').take(line.saturating_sub(1)).map(str::len).sum();
+    // The byte there may end what the path leads to.
+    let end = (before + column).saturating_sub(1);
+    let mut steps: Vec<Step> = Vec::new();
+    let (mut in_text, mut escaped, mut last) = (false, false, String::new());
+    for (at, c) in text.char_indices() {
+        if at >= end {
+            break;
+        }
+        if in_text {
+            match c {
+                _ if escaped => escaped = false,
+                '\\' => escaped = true,
+                '"' => in_text = false,
+                other => last.push(other),
+            }
+            continue;
+        }
+        match (c, steps.last_mut()) {
+            ('"', _) => {
+                in_text = true;
+                last.clear();
+            }
+            ('{', _) => steps.push(Step::Key(String::new())),
+            ('[', _) => steps.push(Step::Place(0)),
+            ('}' | ']', _) => drop(steps.pop()),
+            (':', Some(Step::Key(key))) => key.clone_from(&last),
+            (',', Some(Step::Key(key))) => key.clear(),
+            (',', Some(Step::Place(place))) => *place += 1,
+            _ => {}
+        }
+    }
+    steps
+}
+
+/// Where a path goes.
+enum Step {
+    Key(String),
+    Place(usize),
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{detail, shown, unusable};
+    use crate::head::wire::errors::WireError;
+    use crate::head::{Description, Head, sim};
+    use proptest::prelude::{any, proptest};
+    use serde_json::{Value, json};
+
+    fn told(text: &str) -> String {
+        unusable(text, &serde_json::from_str::<Description>(text).unwrap_err())
+    }
+
+    /// Wherever a key is wrong, its path is told, written on one line or on many.
+    #[test]
+    fn the_key_is_named_with_its_path() {
+        let (mut head, _) = sim::open(None, 1).unwrap();
+        let good = serde_json::to_value(head.describe().unwrap()).unwrap();
+        let spoilt = |spoil: &dyn Fn(&mut Value)| {
+            let mut value = good.clone();
+            spoil(&mut value);
+            let (one, many) = (value.to_string(), serde_json::to_string_pretty(&value).unwrap());
+            assert_eq!(told(&one), told(&many));
+            told(&one)
+        };
+        let remove =
+            |value: &mut Value, key: &str| drop(value.as_object_mut().unwrap().remove(key));
+        assert_eq!(spoilt(&|value| remove(value, "facets")), "the key `facets` is missing");
+        let inside = spoilt(&|value| remove(&mut value["times"], "reply_most"));
+        assert_eq!(inside, "the key `times.reply_most` is missing");
+        let rail = spoilt(&|value| value["rails"][1]["nominal"] = json!("12 V"));
+        assert!(rail.starts_with("the key `rails[1].nominal`: invalid type: string"), "{rail}");
+    }
+
+    #[test]
+    fn what_others_say_is_bounded_and_plain() {
+        assert_eq!(shown("a\x1b[2Jb"), "a [2Jb");
+        assert_eq!(shown(&"x".repeat(500)).chars().count(), 61);
+        let said = |words: &str| detail(&WireError::new(-203, words));
+        assert_eq!(said("Command protected;say it first"), "say it first");
+        assert_eq!(said("Command protected"), "Command protected");
+        assert_eq!(said("else"), "else");
+    }
+
+    proptest! {
+        #[test]
+        fn nothing_panics(text in any::<String>()) {
+            if let Err(why) = serde_json::from_str::<Description>(&text) {
+                unusable(&text, &why);
+            }
+        }
+    }
+}

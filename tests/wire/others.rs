@@ -1,0 +1,120 @@
+//! Two clients at one head: one that never moved it does not make it safe under the other, and the
+//! other learns who took its control away.
+
+use crate::bench::{Line, PATIENCE, Server, program, run, said};
+use spintrue::head::wire::driver;
+use spintrue::head::wire::greeting::Target;
+use spintrue::head::wire::link::Place;
+use spintrue::head::{Fault, Halt, Head};
+use std::process::{Output, Stdio};
+use std::sync::Arc;
+use std::time::Instant;
+
+fn told(output: &Output) -> String {
+    said(output).split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// A head that is driven from here.
+fn driven(server: &Server) -> impl Head {
+    let place = Place::Socket(server.place.clone());
+    let target = Target { place, secret: None, stop: Arc::default(), cut: Arc::default() };
+    driver::open(target).unwrap().head
+}
+
+/// The polygon turns for a client that controls the head.
+fn turning(server: &Server) -> Line {
+    let mut line = server.controller();
+    line.say("ROT:SPE 500;:CLOC:SLE 12");
+    assert_eq!(line.ask("ROT:LOCK?;:CONT:OWN?"), "1;SELF");
+    line
+}
+
+#[test]
+fn a_client_that_was_refused_leaves_the_head_to_the_other() {
+    for options in [&["--dead-man", "60s"][..], &["--realtime", "--dead-man", "60s"]] {
+        let server = Server::with(options);
+        let mut first = server.controller();
+        first.say("ROT:SPE 500");
+        let second = run(&["run", "scripts/spin_only.spt", "--head", &server.address()]);
+        let told = told(&second);
+        assert_eq!(second.status.code(), Some(3), "{told}");
+        assert!(told.contains("the server of the head says: another client controls"), "{told}");
+        assert!(told.contains("so that it was left to that one"), "{told}");
+        assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");
+    }
+}
+
+/// A laser of another client stays armed, and that is told; one that is off is off.
+#[test]
+fn a_laser_of_another_client_is_not_ours_to_disarm() {
+    let server = Server::with(&["--dead-man", "60s"]);
+    let mut first = turning(&server);
+    let mut second = driven(&server);
+    assert_eq!(second.disarm(), Ok(()));
+    first.say("LAS:ARM 0.3");
+    assert_eq!(first.ask("LAS:ARM?"), "1");
+    assert!(matches!(second.disarm(), Err(Fault::Refused(why)) if why.contains("another client")));
+    let left = second.make_safe(false);
+    assert!(!left.laser_off && left.kept_spinning && left.troubles.len() == 1, "{left:?}");
+    assert_eq!(first.ask("LAS:ARM?;:CONT:OWN?"), "1;SELF");
+    // Where nobody controls it any more, it is made safe as ever.
+    first.say("SAFE?;:CONT:REL");
+    first.hear();
+    assert_eq!(second.make_safe(false).troubles, Vec::<String>::new());
+}
+
+#[test]
+fn contracts_are_not_tried_under_another_client() {
+    let server = Server::with(&["--dead-man", "60s"]);
+    let mut first = turning(&server);
+    let refused = run(&["head", "check", &server.address()]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(told(&refused).contains("another client controls the head"), "{}", told(&refused));
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");
+}
+
+#[test]
+fn whoever_loses_control_is_told_to_whom() {
+    let wanted = "control of the head was lost: another client made the head safe";
+    let server = Server::new();
+    // By the status, which says that no speed is asked for; by a call that needs control.
+    for looks in [true, false] {
+        let mut first = driven(&server);
+        first.spin(500.0).unwrap();
+        first.sleep(12.0);
+        assert!(first.status().unwrap().locked);
+        let mut other = server.line();
+        other.ask("SAFE?");
+        let lost = if looks { first.status().map(|_| ()) } else { first.steer(Some(1e-3)) };
+        assert_eq!(lost, Err(Fault::Broken(wanted.to_string())));
+        first.make_safe(false);
+        // What was halted from here was lost to nobody.
+        first.spin(500.0).unwrap();
+        first.halt(Halt::Brake).unwrap();
+        other.ask("SAFE?");
+        assert!(first.status().is_ok());
+    }
+    let (_, log) = server.end("-INT");
+    assert!(log.contains("a client ended the control of another: made safe: laser off"), "{log}");
+}
+
+/// A run is told so as well, instead of a lock that never comes.
+#[test]
+fn a_run_that_loses_control_says_so() {
+    let server = Server::with(&["--realtime"]);
+    let child = program(&["run", "scripts/spin_only.spt", "--head", &server.address()])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut other = server.line();
+    let from = Instant::now();
+    while other.is_safe() {
+        assert!(from.elapsed() < PATIENCE);
+    }
+    other.ask("SAFE?");
+    let ended = child.wait_with_output().unwrap();
+    let told = told(&ended);
+    assert_eq!(ended.status.code(), Some(3), "{told}");
+    assert!(told.contains("control of the head was lost: another client made"), "{told}");
+}
