@@ -32,7 +32,7 @@ impl Console {
     pub(super) fn new(about: &About<'_>, caution: &str) -> Self {
         let colour = terminal::colour_output();
         let on = told::head(about.head, about.seed, about.replay);
-        let title = wrapped(&format!("{} on {on}", about.script), "");
+        let title = told::title(about.script, &on);
         let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
         if !about.params.is_empty() {
             let params: Vec<String> =

@@ -138,7 +138,7 @@ pub(super) fn shell(options: &Options) -> u8 {
 fn greeting(station: &Station, seed: u64, replayed: bool, colour: bool) -> String {
     let kind = told::head(station.description(), seed, replayed);
     let caution = wrapped(CAUTION, "");
-    let title = wrapped(&format!("spintrue shell on {kind}"), "");
+    let title = told::title("spintrue shell", &kind);
     format!(
         "{}{}\n\n`help` lists what can be typed; Ctrl-D leaves.\n",
         title.replacen("spintrue shell", &styled("spintrue shell", BOLD, colour), 1),

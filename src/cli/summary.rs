@@ -6,7 +6,7 @@ use crate::program::show::Shown;
 use crate::session::{Finished, Prepared, Verdict};
 use crate::terminal::table::{fields_of, rows, tables};
 use crate::terminal::told::{failed, left};
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
 use crate::units::{Dimension, show};
 
 pub(super) fn summary(
@@ -26,7 +26,8 @@ pub(super) fn summary(
     }
     text.push_str(&format!("  {:<width$}  {}\n", "head", left(&finished.safe)));
     for trouble in &finished.safe.troubles {
-        text.push_str(&format!("  {:<width$}  {}\n", "", styled(trouble, RED, colour)));
+        let lines = wrapped(trouble, &" ".repeat(width + 4));
+        text.push_str(&format!("{}\n", styled(lines.trim_end(), RED, colour)));
     }
     let took = show(finished.took, Dimension::TIME, None, None);
     text.push_str(&format!("  {:<width$}  {took} of head time, {}\n", "took", most(at_most)));

@@ -9,7 +9,7 @@ use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::program::tree::COVERAGE;
 use crate::source::SourceMap;
-use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width};
+use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
 use crate::units::{Dimension, parse_unit, show, show_number};
 
 /// Most reports that are shown at once.
@@ -24,6 +24,12 @@ pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
     } else {
         format!("{replay}head {model} {serial}")
     }
+}
+
+/// What happens on which head, in lines of which none breaks before its seed.
+pub fn title(what: &str, head: &str) -> String {
+    let title = format!("{what} on {head}").replace("(seed ", "(seed\u{1f}");
+    wrapped(&title, "").replace('\u{1f}', " ")
 }
 
 /// Reports as they are printed, with a closing count.
