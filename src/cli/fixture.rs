@@ -64,7 +64,7 @@ impl Fixtures {
 impl Ready {
     /// Fits all of them to a head that is only asked what it is: nothing is connected, and nobody
     /// waits.
-    pub(super) fn described(self, opened: Opened) -> Result<Opened, String> {
+    pub(super) fn described(&self, opened: Opened) -> Result<Opened, String> {
         let paced = self.are_waited_for(&opened);
         self.fitted(opened, paced, &Arc::default())
     }
@@ -72,7 +72,7 @@ impl Ready {
     /// Fits all of them to a head that is to be used. With fixtures, or where `real` asks for it, the
     /// time of a simulated head passes as on the wall, until `stop` ends a wait.
     pub(super) fn fit(
-        self,
+        &self,
         opened: Opened,
         real: bool,
         stop: &Arc<AtomicBool>,
@@ -93,7 +93,7 @@ impl Ready {
     }
 
     fn fitted(
-        self,
+        &self,
         mut opened: Opened,
         paced: bool,
         stop: &Arc<AtomicBool>,
@@ -110,8 +110,8 @@ impl Ready {
             (opened.head, opened.gauge) = (head, gauge);
             opened.virtual_time = false;
         }
-        for (path, device) in self.0 {
-            let fixture = Box::new(Modbus::new(device));
+        for (path, device) in &self.0 {
+            let fixture = Box::new(Modbus::new(device.clone()));
             let fitted = Fitted::fit(opened.head, fixture);
             let fitted = fitted.map_err(|why| format!("error: {}: {why}", path.display()))?;
             opened.head = Box::new(fitted) as Box<dyn Head>;

@@ -353,19 +353,12 @@ impl Head for ReplayHead {
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
         let call = Call::MakeSafe { keep_spinning };
-        asked(&self.0, &call, reply!(Safe)).unwrap_or_else(|fault| SafeState {
-            laser_off: false,
-            parked: false,
-            speed: f64::NAN,
-            at_rest: false,
-            kept_spinning: false,
-            troubles: vec![
+        asked(&self.0, &call, reply!(Safe)).unwrap_or_else(|fault| SafeState::unknown(vec![
                 fault.to_string(),
                 "how the head was left is not known, for that is not recorded; nothing real moves in \
                  a replay"
                     .to_string(),
-            ],
-        })
+            ]))
     }
 }
 

@@ -2,7 +2,7 @@
 //! was left in words, and what a driver that panics comes to. Uses the head trait and units.
 
 use crate::head::signals::AtSafe;
-use crate::head::{Description, Fault, Halt, Head, Laser, SafeState};
+use crate::head::{Description, Fault, Halt, Head, Laser, SafeState, Status};
 use crate::units::{Dimension, show};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -52,14 +52,25 @@ pub fn step_by_step(
     if let Err(fault) = &status {
         troubles.push(format!("the state could not be read: {fault}"));
     }
-    let known = status.as_ref();
-    SafeState {
-        laser_off: known.is_ok_and(|s| s.laser == Laser::Off),
-        parked: known.is_ok_and(|s| s.parked),
-        speed: known.map_or(f64::NAN, |s| s.speed),
-        at_rest: known.is_ok_and(|s| s.at_rest),
-        kept_spinning: keep_spinning && known.is_ok_and(|s| s.target.is_some()),
-        troubles,
+    SafeState::seen(status.as_ref().ok(), keep_spinning, troubles)
+}
+
+impl SafeState {
+    /// As the status tells, where there is one; `kept` where the polygon was to go on.
+    pub fn seen(status: Option<&Status>, kept: bool, troubles: Vec<String>) -> SafeState {
+        SafeState {
+            laser_off: status.is_some_and(|s| s.laser == Laser::Off),
+            parked: status.is_some_and(|s| s.parked),
+            speed: status.map_or(f64::NAN, |s| s.speed),
+            at_rest: status.is_some_and(|s| s.at_rest),
+            kept_spinning: kept && status.is_some_and(|s| s.target.is_some()),
+            troubles,
+        }
+    }
+
+    /// Nobody knows how the head stands.
+    pub fn unknown(troubles: Vec<String>) -> SafeState {
+        SafeState::seen(None, false, troubles)
     }
 }
 

@@ -179,14 +179,7 @@ mod tests {
 
     #[test]
     fn what_nobody_measured_is_not_said_to_be() {
-        let unknown = SafeState {
-            laser_off: false,
-            parked: false,
-            speed: f64::NAN,
-            at_rest: false,
-            kept_spinning: false,
-            troubles: Vec::new(),
-        };
+        let unknown = SafeState::unknown(Vec::new());
         assert_eq!(
             left(&unknown),
             "LASER NOT KNOWN TO BE OFF, mirror not known to be parked, POLYGON SPEED NOT KNOWN: \

@@ -133,7 +133,7 @@ enum Early {
 /// Looks at everything, and goes on with the heads; fails with what is to be printed.
 fn begun(options: &Options) -> Result<u8, String> {
     let said = |why: String| format!("error: {why}\n");
-    let Plan { mut series, heads } = plan(options)?;
+    let Plan { mut series, heads, fixtures } = plan(options)?;
     let (mut journal, known) = Journal::take(&options.record).map_err(said)?;
     let archive = options.archive.as_deref().map(archive_name).transpose().map_err(said)?;
     let batch = Batch::new(&options.script, sources(options, &series)?, &options.settings, archive);
@@ -170,7 +170,7 @@ fn begun(options: &Options) -> Result<u8, String> {
     let common = Common {
         options,
         script: &options.script,
-        fixtures: &options.fixtures,
+        fixtures: &fixtures,
         digest,
         operator: options.operator.as_ref(),
         stop,

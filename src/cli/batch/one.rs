@@ -6,7 +6,7 @@ use crate::bounds::bound;
 use crate::cli::batch::Options;
 use crate::cli::batch::plan::Planned;
 use crate::cli::files::{Disk, Supply};
-use crate::cli::fixture::Fixtures;
+use crate::cli::fixture::Ready;
 use crate::cli::history::{Archive, Keeper};
 use crate::cli::pages::Told;
 use crate::cli::picture::Look;
@@ -28,7 +28,7 @@ use std::sync::atomic::AtomicBool;
 pub(super) struct Common<'a> {
     pub options: &'a Options,
     pub script: &'a str,
-    pub fixtures: &'a Fixtures,
+    pub fixtures: &'a Ready,
     /// Of the script and what it uses.
     pub digest: String,
     pub operator: Option<&'a String>,

@@ -1,7 +1,7 @@
 //! Where a head of a batch is: made here, or standing somewhere; and how it is opened.
 
 use crate::cli::address::{Opened, Simulated, open_elsewhere};
-use crate::cli::fixture::Fixtures;
+use crate::cli::fixture::Ready;
 use crate::head::{Description, Provoker};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -13,9 +13,9 @@ const SEED: u64 = 1;
 /// Fails with what is to be printed.
 pub(super) fn described(
     opened: Opened,
-    fixtures: &Fixtures,
+    fixtures: &Ready,
 ) -> Result<(Description, Option<Box<dyn Provoker>>), String> {
-    let mut opened = fixtures.read()?.described(opened)?;
+    let mut opened = fixtures.described(opened)?;
     let described = opened.head.describe().map_err(|fault| format!("error: {fault}"))?;
     Ok((described, opened.provoker))
 }
@@ -31,12 +31,8 @@ pub(super) enum Place {
 
 impl Place {
     /// Opens the head with its fixtures; `stop` ends its waits early. Fails with what is to be printed.
-    pub(super) fn open(
-        &self,
-        fixtures: &Fixtures,
-        stop: &Arc<AtomicBool>,
-    ) -> Result<Opened, String> {
-        fixtures.read()?.fit(self.plain(Arc::clone(stop))?, false, stop)
+    pub(super) fn open(&self, fixtures: &Ready, stop: &Arc<AtomicBool>) -> Result<Opened, String> {
+        fixtures.fit(self.plain(Arc::clone(stop))?, false, stop)
     }
 
     /// The same without its fixtures.

@@ -7,6 +7,7 @@ use crate::cli::address::{self, Simulated};
 use crate::cli::batch::Options;
 use crate::cli::batch::place::{self, Place};
 use crate::cli::files::{Disk, digest_of};
+use crate::cli::fixture::Ready;
 use crate::cli::{allow, duration};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
@@ -73,6 +74,7 @@ fn limits(
 pub(super) struct Plan {
     pub series: Series,
     pub heads: Vec<Planned>,
+    pub fixtures: Ready,
 }
 
 /// What is to be told, each thing once however many rows it comes from.
@@ -138,7 +140,7 @@ pub(super) fn answers(
 /// Looks at everything; fails with what is to be printed.
 pub(super) fn plan(options: &Options) -> Result<Plan, String> {
     let allowed = options.allow.as_deref().map(allow::parse).transpose()?;
-    options.fixtures.read().map(drop)?;
+    let fixtures = options.fixtures.read()?;
     let (mut series, mut problems) =
         Series::read(&mut Disk, &options.script, &options.settings, &options.list, OWN)
             .map_err(|why| format!("error: {why}\n"))?;
@@ -152,6 +154,7 @@ pub(super) fn plan(options: &Options) -> Result<Plan, String> {
     let mut looking = Looking {
         options,
         allowed,
+        fixtures: &fixtures,
         made: HashMap::new(),
         there: HashMap::new(),
         serials: HashMap::new(),
@@ -171,12 +174,13 @@ pub(super) fn plan(options: &Options) -> Result<Plan, String> {
         return Err(format!("{told}error: nothing was run: every row of the list must be right\n"));
     }
     complain(&told);
-    Ok(Plan { series, heads })
+    Ok(Plan { series, heads, fixtures })
 }
 
 struct Looking<'a> {
     options: &'a Options,
     allowed: Option<Vec<Effect>>,
+    fixtures: &'a Ready,
     /// Simulated heads by their addresses.
     made: HashMap<String, Result<Place, String>>,
     /// What heads that stand somewhere say that they are, by their addresses; none where they do not
@@ -211,7 +215,7 @@ impl Looking<'_> {
             Place::Made(head) => {
                 head.serial = Some(serial.clone());
                 let opened = place.plain(Arc::default());
-                match opened.and_then(|opened| place::described(opened, &self.options.fixtures)) {
+                match opened.and_then(|opened| place::described(opened, self.fixtures)) {
                     Ok((description, provoker)) => (Some(description), provoker),
                     Err(why) => {
                         found.push(self.unmade(&why, series, row));
@@ -262,7 +266,7 @@ impl Looking<'_> {
         }
         let place = Place::There(address.to_string());
         let described = match place.plain(Arc::default()) {
-            Ok(opened) => Some(place::described(opened, &self.options.fixtures)?.0),
+            Ok(opened) => Some(place::described(opened, self.fixtures)?.0),
             Err(why) => {
                 let why = why.trim_end().trim_start_matches("error: ");
                 let note = format!("note: {address}: {why}; it is looked at when its turn comes");

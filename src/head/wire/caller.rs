@@ -442,17 +442,10 @@ impl Wire {
                     "its server makes it safe when it hears nothing; nobody has seen that, so look \
                      at the head itself"
                 };
-                SafeState {
-                    laser_off: false,
-                    parked: false,
-                    speed: f64::NAN,
-                    at_rest: false,
-                    kept_spinning: false,
-                    troubles: vec![
-                        format!("the head could not be told to make itself safe: {why}"),
-                        server.to_string(),
-                    ],
-                }
+                SafeState::unknown(vec![
+                    format!("the head could not be told to make itself safe: {why}"),
+                    server.to_string(),
+                ])
             }
         }
     }

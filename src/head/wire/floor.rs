@@ -269,14 +269,7 @@ impl Floor {
 
     fn bring_down(&mut self, keep_spinning: bool) -> SafeState {
         let made = unbroken(|| Ok(self.served.head.make_safe(keep_spinning)));
-        let state = made.unwrap_or_else(|fault| SafeState {
-            laser_off: false,
-            parked: false,
-            speed: f64::NAN,
-            at_rest: false,
-            kept_spinning: false,
-            troubles: vec![fault.to_string()],
-        });
+        let state = made.unwrap_or_else(|fault| SafeState::unknown(vec![fault.to_string()]));
         // A rotor that runs out, or is kept on purpose by nobody, needs nobody; what could not be
         // made safe is tried again.
         let watched = keep_spinning && self.watch.controller() != 0;

@@ -3,7 +3,7 @@
 
 use crate::head::wire::errors::WireError;
 use crate::head::wire::outcome::Failure;
-use crate::head::{Fault, Laser, SafeState, Status};
+use crate::head::{Fault, SafeState, Status};
 use crate::units::{Dimension, show};
 
 /// Most characters that are shown of what somebody else said.
@@ -23,15 +23,7 @@ pub fn left_to_another(status: Result<Option<Box<Status>>, Fault>) -> SafeState 
             None
         }
     };
-    let known = status.as_ref();
-    SafeState {
-        laser_off: known.is_some_and(|status| status.laser == Laser::Off),
-        parked: known.is_some_and(|status| status.parked),
-        speed: known.map_or(f64::NAN, |status| status.speed),
-        at_rest: known.is_some_and(|status| status.at_rest),
-        kept_spinning: known.is_some_and(|status| status.target.is_some()),
-        troubles,
-    }
+    SafeState::seen(status.as_deref(), true, troubles)
 }
 
 /// Control was had and is not any more; `errors` of the server, the oldest first, tell why.
