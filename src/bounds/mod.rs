@@ -27,14 +27,13 @@ use crate::bounds::known::{Num, Val};
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
 use crate::head::Description;
-use crate::head::signals::AtSafe;
+use crate::head::safe::SAFE_CALLS;
+use crate::head::signals::put_at_safe;
 use crate::head::station::REST_SLICE;
 use crate::program::tree::{Program, Slot, Statement};
 
 /// Room for the rounding of clocks, relative.
 const ROUNDING: f64 = 1e-9;
-/// Calls of a silent head while it is made safe.
-const SAFE_CALLS: f64 = 6.0;
 
 /// What a param is, as far as a formula can use it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,9 +90,7 @@ pub struct Bound {
 /// script that may keep its polygon spinning lets it run out where it coasts already.
 pub fn finish_most(head: &Description, keeps: bool) -> f64 {
     let times = head.times;
-    let outputs =
-        head.signals.iter().filter(|s| s.at_safe.is_some_and(|safe| safe != AtSafe::Keep));
-    let outputs = outputs.count() + head.channels.iter().filter(|c| c.at_safe.is_some()).count();
+    let outputs = put_at_safe(&head.signals, &head.channels);
     let calls = (SAFE_CALLS + outputs as f64) * times.reply_most.max(times.silence_most);
     let down = if keeps { times.brake_most.max(head.coast_most) } else { times.brake_most };
     calls + head.galvanometer_settling + down + REST_SLICE

@@ -1,7 +1,6 @@
 //! The way to a safe state step by step, for heads that have no better one of their own, how a head
 //! was left in words, and what a driver that panics comes to. Uses the head trait and units.
 
-use crate::head::signals::AtSafe;
 use crate::head::{Description, Fault, Halt, Head, Laser, SafeState, Status};
 use crate::units::{Dimension, show};
 use std::any::Any;
@@ -9,6 +8,9 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// Time in s in which a mirror settles of which nothing is known.
 const SETTLING: f64 = 1.0;
+
+/// Calls of a silent head on the way to a safe state, besides one for each output.
+pub const SAFE_CALLS: f64 = 6.0;
 
 /// Laser off first, then the mirror parked, then the polygon down (or kept), then outputs as
 /// `known` has them, whatever fails on the way; then, once the mirror has settled, what the head
@@ -30,11 +32,8 @@ pub fn step_by_step(
         note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
     }
     for signal in known.iter().flat_map(|known| &known.signals) {
-        let (on, word) = match signal.at_safe {
-            Some(AtSafe::On) => (true, "on"),
-            Some(AtSafe::Off) => (false, "off"),
-            Some(AtSafe::Keep) | None => continue,
-        };
+        let Some(on) = signal.put_at_safe() else { continue };
+        let word = if on { "on" } else { "off" };
         let what = format!("the output `{}` could not be switched {word}", signal.name);
         note(&what, unbroken(|| head.switch(&signal.name, on)));
     }

@@ -97,6 +97,23 @@ pub struct Channel {
     pub under_light: bool,
 }
 
+impl Signal {
+    /// Whether it is switched on or off when all is made safe; none where it stays as it is.
+    pub fn put_at_safe(&self) -> Option<bool> {
+        match self.at_safe? {
+            AtSafe::On => Some(true),
+            AtSafe::Off => Some(false),
+            AtSafe::Keep => None,
+        }
+    }
+}
+
+/// How many outputs are put somewhere when all is made safe.
+pub fn put_at_safe(signals: &[Signal], channels: &[Channel]) -> usize {
+    signals.iter().filter(|signal| signal.put_at_safe().is_some()).count()
+        + channels.iter().filter(|channel| channel.at_safe.is_some()).count()
+}
+
 impl Channel {
     /// Its unit; none where the description of a foreign head holds one that is not known here.
     pub fn unit(&self) -> Option<UnitText> {
