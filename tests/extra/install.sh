@@ -1,0 +1,15 @@
+#!/usr/bin/env bash
+# Installs Debian packages where COMMAND is missing: `install.sh COMMAND PACKAGE…`. One at a time, since
+# several scripts may ask at once. Where it may not, it says what to install.
+set -euo pipefail
+command=$1
+shift
+exec 9>"${TMPDIR:-/tmp}/spintrue-install.lock"
+flock 9
+if command -v "$command" >/dev/null; then exit 0; fi
+if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
+    echo "$command is missing: install it (Debian package: $*)" >&2
+    exit 1
+fi
+apt-get update -qq
+apt-get install -y -qq "$@" >/dev/null
