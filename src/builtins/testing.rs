@@ -168,6 +168,7 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
             ("dot_period_whole", number(plan.dot_period_whole)),
             ("dots", number(f64::from(plan.dots))),
             ("facets", number(f64::from(plan.facets))),
+            ("f_theta", number(plan.focal_length)),
             ("feasible", Datum::Flag(plan.feasible)),
             ("focal_length", number(plan.focal_length)),
             ("length", number(plan.length)),

@@ -1,6 +1,7 @@
 //! What `check` says, for machines: JSON in a schema of our own, and SARIF.
 
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
+use crate::check::codes::why;
 use crate::diagnostics::sarif::sarif;
 use crate::session::{Prepared, topics};
 use crate::terminal::say;
@@ -42,7 +43,7 @@ pub(super) fn print(
         .collect();
     let report = Report { checked: &checked, unread };
     let value = match format {
-        Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes)),
+        Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes), why),
         Format::Text | Format::Json => report_json(&report),
     };
     say(&format!("{value}\n"));
