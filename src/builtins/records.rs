@@ -127,12 +127,8 @@ pub const PLAN: RecordSpec = RecordSpec {
         ("dot_period", TIME, "time per dot inside the active time"),
         ("dot_period_whole", TIME, "time per dot averaged over the whole line period"),
         ("dots", NUMBER, "dots in the line"),
+        ("f_theta", LENS, "of the lens, a length per angle: x = f_theta * theta"),
         ("facets", NUMBER, "facets of the polygon"),
-        (
-            "f_theta",
-            LENS,
-            "of the f-theta lens, the focal length per angle: x = f_theta * theta",
-        ),
         ("feasible", Spec::Flag, "the line can be drawn"),
         (
             "focal_length",

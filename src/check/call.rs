@@ -11,8 +11,8 @@ use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::without_comma;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
+use crate::syntax::without_comma;
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -47,8 +47,8 @@ impl Signature {
     /// Parameters that must be given and have no argument.
     fn missing(&self, slots: &[Option<usize>]) -> Vec<usize> {
         let all = self.parameters.iter().zip(slots).enumerate();
-        let missing =
-            all.filter(|(_, (p, slot))| slot.is_none() && matches!(p.default, DefaultValue::Required));
+        let missing = all
+            .filter(|(_, (p, slot))| slot.is_none() && matches!(p.default, DefaultValue::Required));
         missing.map(|(at, _)| at).collect()
     }
 
@@ -301,8 +301,8 @@ impl Checker<'_> {
         let kinds = missing.iter().map(|(_, p)| format!("{}: {}", p.name, p.kind.name(&open)));
         let kinds = kinds.collect::<Vec<_>>().join(", ");
         let headline = format!("`{}` needs {}", self.text(name.symbol), advice::listed(&names));
-        let mut report = Diagnostic::error("E0602", headline, name.span)
-            .here(format!("not given: {kinds}"));
+        let mut report =
+            Diagnostic::error("E0602", headline, name.span).here(format!("not given: {kinds}"));
         if let Callee::Builtin(index) = called
             && let Some(builtin) = builtins::table().get(index)
         {

@@ -124,14 +124,14 @@ impl Checker<'_> {
         }
         let start = span.end as usize + line.len() - trimmed.len();
         let place = Span::new(span.source, start, start + trimmed.trim_end().len());
-        let known = |d: &Diagnostic| d.code == "W0809" && d.span() == place;
-        if self.diagnostics.iter().rev().take(8).any(known) {
+        let told = |d: &Diagnostic| d.code == "W0809" && d.labels.iter().any(|l| l.span == place);
+        if self.diagnostics.iter().rev().take(8).any(told) {
             return;
         }
-        let value = self.offered(span, &[]);
         self.report(
-            Diagnostic::warning("W0809", "`//` begins a comment, and divides nothing", place)
-                .here(format!("not read: the value is `{value}`"))
+            Diagnostic::warning("W0809", "`//` begins a comment, and divides nothing", span)
+                .here("the value ends here")
+                .label(place, "not read")
                 .help("a whole division is `floor(a / b)`, what is left of it `a mod b`")
                 .help("begin a comment that is meant with a word"),
         );
@@ -179,8 +179,11 @@ impl Checker<'_> {
                     found.push((Lens { name, place, unit, field: false }, power));
                 }
             }
-            ExpressionKind::Field { name, .. } if self.names.text(name.symbol) == "focal_length" => {
-                let lens = Lens { name: self.words(e.span), place: e.span, unit: None, field: true };
+            ExpressionKind::Field { name, .. }
+                if self.names.text(name.symbol) == "focal_length" =>
+            {
+                let lens =
+                    Lens { name: self.words(e.span), place: e.span, unit: None, field: true };
                 found.push((lens, power));
             }
             ExpressionKind::Binary { operator, left, right, .. } => {

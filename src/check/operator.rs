@@ -1,8 +1,8 @@
 //! Operators: which kinds they take, and what comes out.
 
+use crate::check::Checker;
 use crate::check::advice::{listed, near, with_article};
 use crate::check::expression::Typed;
-use crate::check::Checker;
 use crate::check::makeup::Makeup;
 use crate::diagnostics::Diagnostic;
 use crate::program::failure::FailureKind;
@@ -221,7 +221,8 @@ impl Checker<'_> {
         let Type::Quantity(dimension) = left.kind else { return };
         let angle = dimension.base(Base::Angle);
         let takes = operator == Binary::Divide || dimension.is_number() || angle < 0;
-        if !(literal && takes && right.makeup.has(Makeup::TURN) && left.makeup.has(Makeup::LENGTH)) {
+        if !(literal && takes && right.makeup.has(Makeup::TURN) && left.makeup.has(Makeup::LENGTH))
+        {
             return;
         }
         let (is, sign) = (self.offered(left.span, &[]), operator.text());
@@ -229,12 +230,16 @@ impl Checker<'_> {
         let mut report = Diagnostic::warning("W0808", headline, span)
             .here("through a lens, x = f * theta, this is wrong by 2π")
             .label(right.span, "the turn");
-        if !left.makeup.has(Makeup::TURN | Makeup::HIDDEN | Makeup::LENS) && (angle != 0 || dimension.is_number()) {
+        if !left.makeup.has(Makeup::TURN | Makeup::HIDDEN | Makeup::LENS)
+            && (angle != 0 || dimension.is_number())
+        {
             report = report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"));
         } else {
             report = report.help(format!("a lens in mm/rad needs no turn: `{is}`"));
         }
-        self.report(report.help("turns are counted at the rotation: `speed / 1 rev`; a way per turn is in `mm/rev`"));
+        self.report(report.help(
+            "turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`",
+        ));
     }
 
     fn by_zero(&mut self, place: Span, span: Span) -> Typed {
@@ -249,7 +254,7 @@ impl Checker<'_> {
         self.report(
             Diagnostic::error("E0512", headline, span)
                 .here("degC starts at the ice point, so this would mislead")
-                .help("the difference of two temperatures is in K"),
+                .help("a step of temperature is in K, and so is the difference of two"),
         );
         Typed::unknown(span)
     }

@@ -304,7 +304,9 @@ impl Checker<'_> {
             let report = Diagnostic::error("E0409", headline, span)
                 .here("set here")
                 .label(*place, "declared here")
-                .help("give the new value back with `return`, and set it where the routine is called");
+                .help(
+                    "give the new value back with `return`, and set it where the routine is called",
+                );
             self.report(report);
             return None;
         }

@@ -113,10 +113,8 @@ impl Checker<'_> {
         let unit = unit.or(suited.as_deref())?;
         if let Some(ExpressionKind::Name(symbol)) = written.map(|e| &e.kind) {
             let variable = self.variable_of(*symbol)?;
-            let declared = matches!(
-                variable.role,
-                Role::Param | Role::Constant | Role::Let | Role::Var
-            );
+            let declared =
+                matches!(variable.role, Role::Param | Role::Constant | Role::Let | Role::Var);
             let text = self.names.text(*symbol);
             return declared.then(|| Way {
                 help: vec![format!(
@@ -147,7 +145,7 @@ impl Checker<'_> {
             let exponent = power.unsigned_abs();
             let radians = if exponent == 1 { "1 rad".into() } else { format!("1 rad^{exponent}") };
             let mut way = Way::of(format!(
-                "an f-theta lens, x = f * theta, counts in radians: `{is} {sign} {radians}`"
+                "through an f-theta lens, x = f * theta, it counts in radians: `{is} {sign} {radians}`"
             ));
             let Some(lens) = written.and_then(|e| self.lens_in(e, power)) else { return way };
             let name = &lens.name;
@@ -166,7 +164,7 @@ impl Checker<'_> {
         if made.has(Makeup::TURN) && (made | self.near).has(Makeup::LENGTH) {
             return Way::of("a lens counts in radians: leave the turn out");
         }
-        if (made | self.near).has(unclear | Makeup::LENGTH) {
+        if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
             return Way::of(
                 "a lens is a length per angle, in mm/rad; a turn belongs between a rotation and a \
                  frequency only",

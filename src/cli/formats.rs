@@ -1,7 +1,7 @@
 //! What `check` says, for machines: JSON in a schema of our own, and SARIF.
 
-use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::check::codes::why;
+use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
 use crate::session::{Prepared, topics};
 use crate::terminal::say;

@@ -59,8 +59,7 @@ pub fn sarif<'c>(
 
 fn rule(code: &Code, why: &str) -> Value {
     let level = if code.code.starts_with('W') { "warning" } else { "error" };
-    let help =
-        format!("{why}\n\nWrong:\n{}\n\nRight:\n{}", code.wrong.trim(), code.right.trim());
+    let help = format!("{why}\n\nWrong:\n{}\n\nRight:\n{}", code.wrong.trim(), code.right.trim());
     json!({
         "id": code.code,
         "shortDescription": {"text": code.meaning},

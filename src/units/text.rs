@@ -120,6 +120,9 @@ fn near(name: &str) -> Option<String> {
     if let Some(meant) = table::meant(name) {
         return Some(meant.to_string());
     }
+    if table::FOREIGN.contains(&name) {
+        return None;
+    }
     let one_off = |known: &str| name.len() > 2 && strsim::damerau_levenshtein(known, name) == 1;
     if let Some(meant) = table::meant_near(one_off) {
         return Some(meant.to_string());
@@ -130,7 +133,15 @@ fn near(name: &str) -> Option<String> {
     if !cased.is_empty() {
         return Some(cased.join("` or `"));
     }
+    // Of short names nearly every one is near to another; letters exchanged are a slip.
+    let short = name.chars().count() < 4;
+    let letters = |text: &str| {
+        let mut letters: Vec<char> = text.chars().collect();
+        letters.sort_unstable();
+        letters
+    };
     table::spellings()
+        .filter(|known| !short || letters(known) == letters(name))
         .map(|known| {
             let score = if one_off(&known) && known.len() == name.len() {
                 0.95
