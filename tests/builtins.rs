@@ -102,3 +102,36 @@ fn every_entry_is_complete() {
         }
     }
 }
+
+/// Calls with an argument outside what the head takes, and the built-in whose reference says so.
+const OUTSIDE: [(&str, &str); 6] = [
+    ("spin", "spin(40000 rpm)"),
+    ("spin", "spin(-1 rpm)"),
+    ("steer", "steer(60 deg)"),
+    ("load", "load([{cross_scan: 0 mrad, in_scan: 1 s} for k in facets()])"),
+    ("load", "load([{cross_scan: 1 rad, in_scan: 0 s} for k in facets()])"),
+    ("load", "load([{cross_scan: 0 mrad, in_scan: 0 s}])"),
+];
+
+/// What the reference says of an argument outside its range is what the run raises.
+#[test]
+fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
+    for (name, call) in OUTSIDE {
+        let script = format!(
+            "try {{ {call} }} catch problem {{\n expect \"kind\", needed: problem.kind == \"value\"\n}}\n"
+        );
+        let prepared = prepare(&mut One(&script), name, &[]).unwrap();
+        let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
+        assert!(prepared.errors() == 0, "{call}:\n{said}");
+        let (head, gauge) = sim::open(None, 1).unwrap();
+        let stop = Arc::new(AtomicBool::new(false));
+        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        let mut heard = Heard::default();
+        let program = prepared.program.unwrap();
+        let report = run(&program, &prepared.sources, &mut station, &mut heard);
+        assert_eq!(report.verdict(), Verdict::Passed, "{call}: {:?}", heard.0);
+        let meaning = table().iter().find(|b| b.name == name).unwrap().meaning;
+        assert!(meaning.contains("with the kind `value`"), "{name}: {meaning}");
+        assert!(!meaning.contains("is a fault"), "{name}: {meaning}");
+    }
+}

@@ -222,3 +222,27 @@ fn the_page_of_contracts_is_the_table() {
         assert_eq!(told, table);
     }
 }
+
+/// The lens that is worked out on the page of the language is run, and its checks decide.
+#[test]
+fn the_lens_of_the_language_page_comes_out() {
+    let page = fs::read_to_string(root().join("docs/language.md")).unwrap();
+    let (_, section) = page.split_once("## Lenses and turns\n").unwrap();
+    let section = section.split("\n## ").next().unwrap();
+    let worked = blocks(section, "spintrue");
+    assert!(!worked.is_empty());
+    let script = std::env::temp_dir().join(format!("spintrue-lens-{}.spt", std::process::id()));
+    for block in worked {
+        fs::write(&script, &block).unwrap();
+        let output = Command::new(env!("CARGO_BIN_EXE_spintrue"))
+            .args(["run", "--head", "sim", "--json"])
+            .arg(&script)
+            .output()
+            .unwrap();
+        let printed = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(output.status.success(), "{block}\n{printed}");
+        let conforming = format!("\"conforming\":{}", block.matches("expect \"").count());
+        assert!(printed.contains(&conforming), "{conforming}: {printed}");
+    }
+    fs::remove_file(script).unwrap();
+}

@@ -4,12 +4,13 @@
 // Tests fail by panicking.
 #![allow(clippy::disallowed_methods, clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
-use spintrue::builtins::Effect;
+use spintrue::builtins::{Effect, FAILURE};
 use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
 use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS, LISTS};
 use spintrue::diagnostics::render::render;
 use spintrue::head::{Head, Provoker, sim};
+use spintrue::program::failure::FailureKind;
 use spintrue::session::{Files, Prepared, Text, prepare, topics};
 use std::collections::BTreeSet;
 use std::process::{Command, Output};
@@ -39,7 +40,7 @@ impl Example {
             } else if let Some(file) = line.strip_prefix("// --answers ") {
                 answers = Some(file.to_string());
             } else if let Some(file) = line.strip_prefix("// --head ") {
-                head = Some(file.to_string());
+                head = file.strip_prefix("sim:").map(str::to_string);
             } else if let Some(count) = line.strip_prefix("// ").and_then(repeated) {
                 times = count;
             } else {
@@ -135,6 +136,74 @@ fn right_examples_have_nothing_to_be_said_of() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// Options at the head of an example are those of the command line: what they name is taken there.
+#[test]
+fn options_of_examples_are_taken_by_the_program() {
+    let folder = std::env::temp_dir().join(format!("spintrue-explained-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let mut tried = 0;
+    for code in of_scripts() {
+        for (text, wrong) in [(code.wrong, true), (code.right, false)] {
+            let options = text.lines().filter_map(|line| line.strip_prefix("// --"));
+            let mut options: Vec<String> = options.map(|option| format!("--{option}")).collect();
+            if options.is_empty() || options.iter().any(|option| option.starts_with("--allow")) {
+                continue;
+            }
+            for (name, text) in Example::new(text).files {
+                std::fs::write(folder.join(name), text).unwrap();
+            }
+            options = options.iter().flat_map(|o| o.splitn(2, ' ')).map(str::to_string).collect();
+            let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+            command.current_dir(&folder).arg("check").args(options).arg("example.spt");
+            let said = command.output().unwrap();
+            let told = String::from_utf8_lossy(&said.stderr).into_owned()
+                + &String::from_utf8_lossy(&said.stdout);
+            assert_eq!(said.status.success(), !wrong, "{}: {told}", code.code);
+            assert_eq!(told.contains(code.code), wrong, "{}: {told}", code.code);
+            tried += 1;
+        }
+    }
+    assert!(tried > 10, "only {tried} examples have options");
+    std::fs::remove_dir_all(folder).unwrap();
+}
+
+/// Lists in explanations and pages are those of the tables.
+#[test]
+fn lists_are_those_of_the_tables() {
+    let page = |name: &str| {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
+        std::fs::read_to_string(path).unwrap()
+    };
+    let effects = Effect::ALL.map(Effect::text);
+    let explained = spintrue(&["explain", "E0715"]).stdout;
+    let explained = String::from_utf8(explained).unwrap().replace('\n', " ");
+    assert!(explained.contains(&effects.join(", ")), "{explained}");
+    let (last, before) = effects.split_last().unwrap();
+    let quoted = before.iter().map(|word| format!("`{word}`")).collect::<Vec<_>>().join(", ");
+    let told = page("docs/diagnostics.md").replace('\n', " ");
+    assert!(told.contains(&format!("({quoted} or `{last}`)")), "docs/diagnostics.md: {quoted}");
+    let failures: Vec<&str> = FailureKind::caught().collect();
+    let explained = spintrue(&["explain", "E0521"]).stdout;
+    let explained = String::from_utf8(explained).unwrap().replace('\n', " ");
+    assert!(explained.contains(&failures.join(", ")), "{explained}");
+    let kind = FAILURE.fields.iter().find(|field| field.0 == "kind").unwrap().2;
+    let language = page("docs/language.md");
+    for failure in failures {
+        assert!(kind.contains(failure), "{failure}");
+        assert!(language.contains(&format!("`{failure}`")), "docs/language.md: {failure}");
+    }
+}
+
+/// Who has the program has no sources of it.
+#[test]
+fn nothing_points_into_the_sources() {
+    for code in codes() {
+        let said = String::from_utf8(spintrue(&["explain", code.code]).stdout).unwrap();
+        let unfilled = ["{effects}", "{failures}"].iter().any(|list| said.contains(list));
+        assert!(!said.contains("src/") && !unfilled, "{said}");
+    }
 }
 
 #[test]

@@ -11,6 +11,7 @@ const TIME: Spec = Spec::Quantity(Dimension::TIME);
 const ANGLE: Spec = Spec::Quantity(Dimension::ANGLE);
 const FREQUENCY: Spec = Spec::Quantity(Dimension::FREQUENCY);
 const ROTATION: Spec = Spec::Quantity(Dimension::ROTATION);
+const LENS: Spec = Spec::Quantity(Dimension::LENS);
 const VOLTAGE: Spec = Spec::Quantity(Dimension::VOLTAGE);
 /// Of the kind that the call decides.
 const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
@@ -126,6 +127,7 @@ pub const PLAN: RecordSpec = RecordSpec {
         ("dot_period", TIME, "time per dot inside the active time"),
         ("dot_period_whole", TIME, "time per dot averaged over the whole line period"),
         ("dots", NUMBER, "dots in the line"),
+        ("f_theta", LENS, "of the lens, a length per angle: x = f_theta * theta"),
         ("facets", NUMBER, "facets of the polygon"),
         ("feasible", Spec::Flag, "the line can be drawn"),
         (

@@ -167,6 +167,7 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
             ("dot_period", number(plan.dot_period)),
             ("dot_period_whole", number(plan.dot_period_whole)),
             ("dots", number(f64::from(plan.dots))),
+            ("f_theta", number(plan.focal_length)),
             ("facets", number(f64::from(plan.facets))),
             ("feasible", Datum::Flag(plan.feasible)),
             ("focal_length", number(plan.focal_length)),

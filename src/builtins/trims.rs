@@ -80,7 +80,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         }],
         returns: Spec::Nothing,
         effects: &[Effect::Trims],
-        meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims fails; one outside its register's range is a fault.",
+        meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims, and one outside its register's range, fail with the kind `value`.",
         example: "load(no_trims())",
         longest: Longest::Answer,
         gives: Gives::Anything,

@@ -1,15 +1,37 @@
-//! Ways out that reports offer: near names, and the step from one kind to another.
+//! Words that reports offer: near names, names from elsewhere, lists.
 
-use crate::program::types::Type;
-use crate::units::{Dimension, suited};
+use crate::check::Checker;
+
+/// How many known names a check compares with misspelt ones, so that a file of nothing but unknown
+/// names takes no time that grows with its square.
+const MAX_COMPARED: usize = 300_000;
+
+impl Checker<'_> {
+    /// The known name nearest to a misspelt one, as long as the check may go on comparing.
+    pub(super) fn near_name<'n>(
+        &self,
+        wrong: &str,
+        known: impl Iterator<Item = &'n str>,
+    ) -> Option<&'n str> {
+        let compared = &self.compared;
+        if compared.get() >= MAX_COMPARED {
+            return None;
+        }
+        near(wrong, known.inspect(|_| compared.set(compared.get() + 1)))
+    }
+}
 
 /// The candidate nearest to a misspelt name, if one is near enough to be meant.
 pub(crate) fn near<'a>(wrong: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let lower = wrong.to_lowercase();
+    let wrong_length = wrong.chars().count();
     let enough = |candidate: &&str| {
-        let distance = strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
-        let length = wrong.chars().count().min(candidate.chars().count());
-        *candidate != wrong && distance <= (length / 3).max(usize::from(length > 2))
+        let own_length = candidate.chars().count();
+        let length = wrong_length.min(own_length);
+        let most = (length / 3).max(usize::from(length > 2));
+        *candidate != wrong
+            && wrong_length.abs_diff(own_length) <= most
+            && strsim::damerau_levenshtein(&lower, &candidate.to_lowercase()) <= most
     };
     // Among those, people get the beginning of a word right.
     known
@@ -57,63 +79,6 @@ pub(super) fn value_elsewhere(name: &str) -> Option<&'static str> {
         "end" | "endif" | "done" => "a block ends with `}`",
         _ => return None,
     })
-}
-
-/// How to get from the type that is there to the one that is needed, where one step does it.
-/// `is` is the text of the expression, `unit` the unit of what it stands beside.
-pub(super) fn step(is: &str, from: &Type, to: &Type, unit: Option<&str>) -> Option<String> {
-    let loose = ['+', '-', '<', '>', '=', '±'];
-    let words = [" and ", " or ", " in ", " within ", ".."];
-    let wrapped = if is.contains(loose) || words.iter().any(|word| is.contains(word)) {
-        format!("({is})")
-    } else {
-        is.to_string()
-    };
-    match (from, to) {
-        (Type::Quantity(from), Type::Quantity(to)) => quantity_step(&wrapped, *from, *to, unit),
-        (Type::Temperature, Type::Quantity(to)) if *to == Dimension::TEMPERATURE => {
-            Some(format!("a temperature minus another is a difference: `{wrapped} - 20 degC`"))
-        }
-        (Type::Quantity(from), Type::Temperature) if *from == Dimension::TEMPERATURE => {
-            Some("a temperature is written in degC: `25 degC`; K is for differences".to_string())
-        }
-        (Type::Quantity(_) | Type::Flag | Type::Temperature, Type::Text) => {
-            Some(format!("write it into a text: \"{{{is}}}\""))
-        }
-        (item, Type::List(list)) if **list == *item => {
-            Some(format!("a list of one is written `[{is}]`"))
-        }
-        (Type::Quantity(_), Type::Flag) if !is.starts_with(|c: char| c.is_ascii_digit()) => {
-            Some(format!("compare it with something: `{wrapped} > ...`"))
-        }
-        _ => None,
-    }
-}
-
-fn quantity_step(is: &str, from: Dimension, to: Dimension, unit: Option<&str>) -> Option<String> {
-    if from.is_number()
-        && let Some(kind) = to.kind()
-        && is.parse::<f64>().is_ok()
-    {
-        // Lengths of this trade are seldom in metres.
-        let usual = if to == Dimension::LENGTH { 1e-3 } else { 1.0 };
-        let suited = suited(usual, to).map(|unit| unit.text);
-        let unit = unit.or(suited.as_deref())?;
-        return Some(format!("{} needs a unit, such as `{is} {unit}`", with_article(kind.name)));
-    }
-    let needed = to.over(from)?;
-    let turn = Dimension::ANGLE;
-    if needed == turn {
-        return Some(format!("a turn is an angle: as turns it is `{is} * 1 rev`"));
-    }
-    if Some(needed) == turn.power(-1) {
-        return Some(format!("a turn is an angle: counted in turns it is `{is} / 1 rev`"));
-    }
-    let literal = is.starts_with(|c: char| c.is_ascii_digit());
-    if Some(to) == from.power(-1) && !literal {
-        return Some(format!("turn it over: `1 / {is}`"));
-    }
-    None
 }
 
 /// "a length", "an angle", "text", "D^2".

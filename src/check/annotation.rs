@@ -1,7 +1,7 @@
 //! Types as written: `list of line`, `{a: length}`, `D/time`.
 
 use crate::builtins;
-use crate::check::{Checker, advice};
+use crate::check::Checker;
 use crate::diagnostics::Diagnostic;
 use crate::program::types::{RecordType, Type};
 use crate::source::Span;
@@ -129,7 +129,7 @@ impl Checker<'_> {
             Diagnostic::error("E0411", format!("there is no type `{text}`"), name.span);
         let known = KINDS.iter().map(|k| k.name).chain(records.iter().map(|r| r.name));
         let known = known.chain(["text", "flag", "temperature"]);
-        if let Some(near) = advice::near(&text, known) {
+        if let Some(near) = self.near_name(&text, known) {
             report = report.help(format!("did you mean `{near}`?"));
         } else if let Ok(unit) = crate::units::parse_unit(&text)
             && let Some(kind) = unit.dimension.kind()

@@ -5,12 +5,14 @@ use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::generic::{Bindings, Fit};
+use crate::check::makeup::Makeup;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name};
+use crate::syntax::tree::{Argument, ExpressionKind, Name};
+use crate::syntax::without_comma;
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -41,6 +43,38 @@ pub(super) enum DefaultValue {
     Code(program::Expression),
 }
 
+impl Signature {
+    /// Parameters that must be given and have no argument.
+    fn missing(&self, slots: &[Option<usize>]) -> Vec<usize> {
+        let all = self.parameters.iter().zip(slots).enumerate();
+        let missing = all
+            .filter(|(_, (p, slot))| slot.is_none() && matches!(p.default, DefaultValue::Required));
+        missing.map(|(at, _)| at).collect()
+    }
+
+    /// Which parameters were left out, by the kinds of the arguments that are there; none where
+    /// these do not tell.
+    fn left_out(
+        &self,
+        slots: &[Option<usize>],
+        arguments: &[Argument],
+        kinds: &[Type],
+    ) -> Option<Vec<usize>> {
+        let named = |slot: &usize| arguments.get(*slot).is_some_and(|a| a.name.is_some());
+        let mut found: Vec<Option<usize>> = slots.iter().map(|slot| slot.filter(named)).collect();
+        let mut bindings = Bindings::default();
+        let mut next = 0;
+        for (index, kind) in kinds.iter().enumerate().filter(|(index, _)| !named(index)) {
+            let parameters = self.parameters.iter().zip(&found).enumerate().skip(next);
+            let mut free = parameters.filter(|(_, (_, slot))| slot.is_none());
+            let (at, _) = free.find(|(_, (p, _))| bindings.fit(&p.kind, kind) != Fit::Unlike)?;
+            *found.get_mut(at)? = Some(index);
+            next = at + 1;
+        }
+        Some(self.missing(&found))
+    }
+}
+
 impl Checker<'_> {
     /// Checks a call; the type is `Nothing` where it gives no value.
     pub(super) fn call(&mut self, name: Name, arguments: &[Argument], span: Span) -> Typed {
@@ -63,10 +97,7 @@ impl Checker<'_> {
         self.saw_call(callee, name);
         let Some(signature) = signature else { return Typed::unknown(span) };
         let allowed = self.site(callee, name, span);
-        let Some(slots) = self.slots_of_arguments(name, arguments, &signature) else {
-            for argument in arguments {
-                self.expression(&argument.value, None);
-            }
+        let Some(slots) = self.slots_of_arguments(callee, name, arguments, &signature) else {
             return Typed::unknown(span);
         };
         let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
@@ -155,7 +186,7 @@ impl Checker<'_> {
             let known = routines
                 .map(|s| self.names.text(*s))
                 .chain(builtins::table().iter().map(|b| b.name));
-            match (advice::elsewhere(&text), advice::near(&text, known)) {
+            match (advice::elsewhere(&text), self.near_name(&text, known)) {
                 (Some(way), _) => report.help(way),
                 (None, Some(near)) => report.help(format!("did you mean `{near}`?")),
                 (None, None) => report.help("`spintrue builtins` lists what there is"),
@@ -191,6 +222,7 @@ impl Checker<'_> {
     /// For each parameter, which argument it gets; none after a report.
     fn slots_of_arguments(
         &mut self,
+        called: Callee,
         name: Name,
         arguments: &[Argument],
         signature: &Signature,
@@ -227,6 +259,7 @@ impl Checker<'_> {
                         .here("one too many"),
                 };
                 self.report(report);
+                self.kinds_of(arguments);
                 return None;
             };
             if let Some(first) = slot {
@@ -242,29 +275,42 @@ impl Checker<'_> {
             }
             *slot = Some(index);
         }
-        let missing: Vec<&ParameterInfo> = signature
-            .parameters
-            .iter()
-            .zip(&slots)
-            .filter(|(p, slot)| slot.is_none() && matches!(p.default, DefaultValue::Required))
-            .map(|(p, _)| p)
-            .collect();
-        if good && !missing.is_empty() {
-            let names: Vec<String> = missing.iter().map(|p| p.name.to_string()).collect();
-            let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
-            let example = missing
-                .iter()
-                .map(|p| format!("{}: {}", p.name, p.kind.name(&open)))
-                .collect::<Vec<_>>()
-                .join(", ");
-            let headline = format!("`{callee}` needs {}", advice::listed(&names));
-            self.report(
-                Diagnostic::error("E0602", headline, name.span)
-                    .here(format!("not given: {example}")),
-            );
-            good = false;
+        let missing = signature.missing(&slots);
+        if good && missing.is_empty() {
+            return Some(slots);
         }
-        good.then_some(slots)
+        let kinds = self.kinds_of(arguments);
+        if good {
+            let missing = signature.left_out(&slots, arguments, &kinds).unwrap_or(missing);
+            self.missing(called, name, &missing, signature);
+        }
+        None
+    }
+
+    /// Checks arguments that cannot be matched with parameters; gives their kinds.
+    fn kinds_of(&mut self, arguments: &[Argument]) -> Vec<Type> {
+        arguments.iter().map(|argument| self.expression(&argument.value, None).kind).collect()
+    }
+
+    /// Reports arguments that are not given.
+    fn missing(&mut self, called: Callee, name: Name, missing: &[usize], signature: &Signature) {
+        let missing = missing.iter().filter_map(|at| Some((*at, signature.parameters.get(*at)?)));
+        let missing: Vec<(usize, &ParameterInfo)> = missing.collect();
+        let names: Vec<String> = missing.iter().map(|(_, p)| p.name.to_string()).collect();
+        let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
+        let kinds = missing.iter().map(|(_, p)| format!("{}: {}", p.name, p.kind.name(&open)));
+        let kinds = kinds.collect::<Vec<_>>().join(", ");
+        let headline = format!("`{}` needs {}", self.text(name.symbol), advice::listed(&names));
+        let mut report =
+            Diagnostic::error("E0602", headline, name.span).here(format!("not given: {kinds}"));
+        if let Callee::Builtin(index) = called
+            && let Some(builtin) = builtins::table().get(index)
+        {
+            for parameter in missing.iter().filter_map(|(at, _)| builtin.parameters.get(*at)) {
+                report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning));
+            }
+        }
+        self.report(report);
     }
 
     /// `4,800 rpm`: the place of both halves, and the number that was meant.
@@ -279,7 +325,7 @@ impl Checker<'_> {
         let (thousands, rest) = words.split_once(',')?;
         let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
         let whole = thousands.bytes().all(|b| b.is_ascii_digit());
-        (whole && digits == 3).then(|| (place, format!("write `{thousands}{rest}`")))
+        (whole && digits == 3).then(|| (place, without_comma(thousands, rest)))
     }
 
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
@@ -328,7 +374,7 @@ impl Checker<'_> {
             good &= typed.kind != Type::Unknown;
             values.push(Some(typed));
         }
-        self.unlike_arguments(name, signature, &bindings, &unlike);
+        self.unlike_arguments(name, signature, &bindings, slots, &unlike);
         for position in later {
             let parameter = signature.parameters.get(position)?;
             let typed = values.get(position).cloned().flatten()?;
@@ -336,13 +382,8 @@ impl Checker<'_> {
             let argument = argument.and_then(|index| arguments.get(index))?;
             if bindings.fit(&parameter.kind, &typed.kind) != Fit::Fits {
                 good = false;
-                self.unlike_argument(
-                    name,
-                    parameter,
-                    signature,
-                    &bindings,
-                    (&argument.value, &typed),
-                );
+                let wanted = (parameter, &bindings);
+                self.unlike_argument(name, wanted, signature, slots, (argument, &typed));
             }
         }
         if !good {
@@ -362,6 +403,7 @@ impl Checker<'_> {
         name: Name,
         signature: &Signature,
         bindings: &Bindings,
+        slots: &[Option<usize>],
         unlike: &[(usize, &Argument, Typed)],
     ) {
         let elsewhere = |typed: &Typed| signature.parameters.iter().any(|p| p.kind == typed.kind);
@@ -386,17 +428,18 @@ impl Checker<'_> {
         }
         for (position, argument, typed) in unlike {
             let Some(parameter) = signature.parameters.get(*position) else { continue };
-            self.unlike_argument(name, parameter, signature, bindings, (&argument.value, typed));
+            let wanted = (parameter, bindings);
+            self.unlike_argument(name, wanted, signature, slots, (argument, typed));
         }
     }
 
     fn unlike_argument(
         &mut self,
         name: Name,
-        parameter: &ParameterInfo,
+        (parameter, bindings): (&ParameterInfo, &Bindings),
         signature: &Signature,
-        bindings: &Bindings,
-        (written, typed): (&Expression, &Typed),
+        slots: &[Option<usize>],
+        (argument, typed): (&Argument, &Typed),
     ) {
         let callee = self.text(name.symbol);
         let wanted = bindings.filled(&parameter.kind);
@@ -417,18 +460,20 @@ impl Checker<'_> {
         let mut report = Diagnostic::error("E0605", headline, typed.span)
             .here(format!("this is {}", with_article(&is)));
         let target = wanted.unwrap_or_else(|| parameter.kind.clone());
-        let other = signature.parameters.iter().find(|p| p.kind == typed.kind);
+        // One that stands in its place without a name may be meant for a parameter that has none.
+        let bare = typed.kind == Type::NUMBER && typed.makeup == Makeup::BARE;
+        let free = signature.parameters.iter().zip(slots).filter(|(_, slot)| slot.is_none());
+        let mut others = free.map(|(p, _)| p).filter(|p| p.kind == typed.kind);
+        let other = others.next().filter(|_| argument.name.is_none() && !bare);
+        let other = other.filter(|_| others.next().is_none());
         if let Some(other) = other {
             report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
-        } else if let Some((place, way)) = self.unitless(written, &typed.kind, &target) {
-            report = report.label(place, "declared here, without a unit").help(way);
         } else if should.ends_with("^2") {
             report = report.help(format!(
                 "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
             ));
-        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, &target, None)
-        {
-            report = report.help(step);
+        } else if let Some(way) = self.way(Some(&argument.value), typed, &target, None) {
+            report = way.on(report);
         }
         self.report(report);
     }

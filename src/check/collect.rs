@@ -3,6 +3,7 @@
 use crate::builtins;
 use crate::check::call::{DefaultValue, ParameterInfo, Signature};
 use crate::check::expression::Typed;
+use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
 use crate::check::{Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, advice};
 use crate::diagnostics::Diagnostic;
@@ -172,6 +173,7 @@ impl Checker<'_> {
         settings: &[Setting],
         asked: &mut HashSet<String>,
     ) {
+        self.near = Makeup::BARE;
         match &statement.kind {
             StatementKind::Let { mutable: false, name, annotation, value }
                 if self.is_constant(value, &mut Vec::new()) =>
@@ -260,6 +262,7 @@ impl Checker<'_> {
         }
         let kind = wanted.unwrap_or(Type::Unknown);
         let unit = chosen.as_ref().and_then(|typed| typed.unit.clone());
+        let makeup = chosen.as_ref().map_or(Makeup::GIVEN, |typed| typed.makeup);
         let mut given = settings.iter().filter(|s| s.name == text);
         if let Some(setting) = given.next() {
             if let Some(again) = given.next() {
@@ -280,7 +283,9 @@ impl Checker<'_> {
         }
         let variable = self.declare(*name, kind.clone(), unit, Role::Param);
         self.publish(name.symbol, variable, false);
-        let Some(slot) = self.variables.get(variable).map(|v| v.slot) else { return };
+        let Some(declared) = self.variables.get_mut(variable) else { return };
+        declared.makeup = makeup;
+        let slot = declared.slot;
         if let Some(range) = range {
             let ends = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
             if let Some(variable) = self.variables.get_mut(variable) {
@@ -345,8 +350,8 @@ impl Checker<'_> {
                 Origin::Option => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
             };
             report = report.help(way);
-        } else if let Some(step) = advice::step(&words, &typed.kind, kind, None) {
-            report = report.help(step);
+        } else if let Some(way) = self.way(Some(value), &typed, kind, None) {
+            report = way.on(report);
         }
         self.report(report);
         Typed::unknown(setting.value_span)

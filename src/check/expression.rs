@@ -2,6 +2,7 @@
 
 use crate::builtins;
 use crate::check::advice::with_article;
+use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
@@ -11,7 +12,7 @@ use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
-use crate::units::{UnitError, UnitText, parse_unit, suited};
+use crate::units::{UnitError, UnitText, parse_unit};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -26,13 +27,15 @@ pub(super) struct Typed {
     pub unit: Option<Rc<UnitText>>,
     /// Those of its fields, or of the fields of its elements.
     pub fields: Fields,
+    /// What it was made of.
+    pub makeup: Makeup,
     pub code: program::Expression,
     pub span: Span,
 }
 
 impl Typed {
     pub(super) fn new(kind: Type, code: program::Expression, span: Span) -> Self {
-        Typed { kind, unit: None, fields: None, code, span }
+        Typed { kind, unit: None, fields: None, makeup: Makeup::GIVEN, code, span }
     }
 
     /// What stands for something refused.
@@ -48,6 +51,11 @@ impl Typed {
 
     pub(super) fn with_fields(mut self, fields: Fields) -> Self {
         self.fields = fields;
+        self
+    }
+
+    pub(super) fn with_makeup(mut self, makeup: Makeup) -> Self {
+        self.makeup = makeup;
         self
     }
 
@@ -98,6 +106,7 @@ pub(super) fn read(slot: Slot) -> program::Expression {
 impl Checker<'_> {
     /// Checks an expression that must have a value. `expected` helps an empty list to a type.
     pub(super) fn expression(&mut self, e: &Expression, expected: Option<&Type>) -> Typed {
+        let around = std::mem::take(&mut self.parts);
         let typed = match &e.kind {
             ExpressionKind::Number { value, unit } => self.number(*value, *unit, e.span),
             ExpressionKind::Text(pieces) => self.text_literal(pieces, e.span),
@@ -137,7 +146,11 @@ impl Checker<'_> {
             ExpressionKind::Within { value, low, high } => self.within(value, low, high, e.span),
             ExpressionKind::Broken => Typed::unknown(e.span),
         };
-        Typed { span: e.span, ..typed }
+        let makeup = self.makeup_of(e, &typed, self.parts);
+        self.parts = around | makeup;
+        self.near = self.near | makeup;
+        self.swallowed(&typed, e.span);
+        Typed { span: e.span, makeup, ..typed }
     }
 
     /// Checks an expression that must be of one type; reports otherwise.
@@ -171,44 +184,11 @@ impl Checker<'_> {
             typed.span,
         )
         .here(format!("this is {}", with_article(&is)));
-        if let Some((place, way)) = self.unitless(e, &typed.kind, wanted) {
-            report = report.label(place, "declared here, without a unit").help(way);
-        } else if let Some(step) = advice::step(&self.words(typed.span), &typed.kind, wanted, None)
-        {
-            report = report.help(step);
+        if let Some(way) = self.way(Some(e), &typed, wanted, None) {
+            report = way.on(report);
         }
         self.report(report);
         Typed::unknown(typed.span)
-    }
-
-    /// A name that stands for a plain number where a quantity is wanted: where it was declared, and
-    /// what to do there.
-    pub(super) fn unitless(
-        &self,
-        e: &Expression,
-        is: &Type,
-        wanted: &Type,
-    ) -> Option<(Span, String)> {
-        let (ExpressionKind::Name(symbol), Type::Quantity(dimension)) = (&e.kind, wanted) else {
-            return None;
-        };
-        if *is != Type::NUMBER {
-            return None;
-        }
-        let module = self.modules.get(self.inside.module);
-        let found = self.scope.find(*symbol).or_else(|| module?.values.get(symbol).copied());
-        let variable = self.variables.get(found?)?;
-        if !matches!(variable.role, Role::Param | Role::Constant | Role::Let | Role::Var) {
-            return None;
-        }
-        let kind = dimension.kind()?.name;
-        let unit = suited(1.0, *dimension)?.text;
-        let text = self.names.text(*symbol);
-        let way = format!(
-            "give `{text}` its unit where it is declared: {} may be in `{unit}`",
-            with_article(kind)
-        );
-        Some((variable.name.span, way))
     }
 
     /// A unit by its name; reports one that does not exist, once for each place.
@@ -339,6 +319,7 @@ impl Checker<'_> {
         Typed::new(variable.kind.clone(), read(variable.slot), span)
             .with_unit(variable.unit.clone())
             .with_fields(variable.fields.clone())
+            .with_makeup(variable.makeup)
     }
 
     /// A condition after `until` may not read what a `continue` may have jumped over.
@@ -411,9 +392,9 @@ impl Checker<'_> {
                 report = report
                     .label(declared, "this one ends with its block")
                     .help(format!("declare `var {text} = ...` before the block, and set it there"));
-            } else if let Some(near) = advice::near(&text, known) {
+            } else if let Some(near) = self.near_name(&text, known) {
                 report = report.help(format!("did you mean `{near}`?"));
-            } else if let Some(near) = advice::near(&text, routines) {
+            } else if let Some(near) = self.near_name(&text, routines) {
                 report = report.help(format!("did you mean `{near}(...)`?"));
             } else if parse_unit(&text).is_ok() {
                 report = report.help(format!("a unit stands behind a number: `1 {text}`"));

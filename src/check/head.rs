@@ -203,6 +203,7 @@ impl Checker<'_> {
         let text = Rc::from(self.words(condition.span).as_str());
         let written = label;
         let label = self.label(written);
+        self.inside.expect = true;
         let condition = match &condition.kind {
             ExpressionKind::Binary { operator, left, right, operator_span } => {
                 self.limit(*operator, *operator_span, left, right, condition)
@@ -218,6 +219,7 @@ impl Checker<'_> {
             }
             _ => self.holds(condition),
         };
+        self.inside.expect = false;
         if let Some(condition) = condition {
             let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
             let (deciding, optional) = self.decided(choices, uncertain);
@@ -257,6 +259,19 @@ impl Checker<'_> {
             }
             _ => return self.holds(whole),
         };
+        if let (ExpressionKind::Binary { operator: Binary::PlusMinus, operator_span, .. }, false) =
+            (&right.kind, uncertain)
+        {
+            let turned = operator.exchanged().text();
+            let (value, limit) = (self.offered(right.span, &[]), self.offered(left.span, &[]));
+            let headline = "`±` stands on the left, behind the value that is checked";
+            self.report(
+                Diagnostic::error("E0514", headline, *operator_span)
+                    .help(format!("turn it round: `{value} {turned} {limit}`")),
+            );
+            self.expression(left, None);
+            return None;
+        }
         // Texts, flags and lists are compared as anywhere else.
         let before = self.diagnostics.len();
         let (value, uncertainty) = self.uncertain(left);
@@ -271,7 +286,7 @@ impl Checker<'_> {
         if value.kind != limit.kind {
             let (a, b) = (self.kind_name(&value.kind), self.kind_name(&limit.kind));
             let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
-            self.unlike_report("E0501", headline, operator_span, &value, &limit);
+            self.unlike_report(headline, operator_span, (left, &value), (right, &limit));
             return None;
         }
         self.limits(

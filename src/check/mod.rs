@@ -20,6 +20,7 @@ mod head;
 pub mod index;
 pub mod limit;
 pub mod live;
+mod makeup;
 mod named;
 mod operator;
 mod place;
@@ -28,6 +29,7 @@ mod scope;
 mod sequence;
 mod statement;
 pub mod steps;
+mod way;
 
 pub(crate) use advice::near;
 pub use named::{Like, Named, Use, Used};
@@ -42,8 +44,10 @@ use crate::syntax::tree::{Expression, File};
 use crate::units::UnitText;
 use call::Signature;
 use flow::CallSite;
+use makeup::Makeup;
 use promise::Promise;
 use scope::{Scope, Variable};
+use std::cell::Cell;
 use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
 
@@ -134,6 +138,9 @@ pub fn check(
         modules: Vec::new(),
         program: Program::default(),
         inside: Inside::default(),
+        compared: Cell::new(0),
+        parts: Makeup::BARE,
+        near: Makeup::BARE,
         calls: Vec::new(),
         undeclared: HashSet::new(),
         valueless: Vec::new(),
@@ -216,6 +223,8 @@ struct Inside {
     finally: bool,
     /// Loops around; for each, the variables that are surely set at every `continue`.
     loops: Vec<scope::LoopInfo>,
+    /// Inside the condition of an `expect`.
+    expect: bool,
     /// Checking what must be constant: only constants may be named.
     constant: bool,
     /// The loop whose `until` is being checked.
@@ -235,6 +244,12 @@ struct Checker<'a> {
     modules: Vec<ModuleNames>,
     program: Program,
     inside: Inside,
+    /// How many known names were compared with misspelt ones.
+    compared: Cell<usize>,
+    /// What went into the expression being checked, so far.
+    parts: Makeup,
+    /// What the statement being checked holds, so far.
+    near: Makeup,
     calls: Vec<CallSite>,
     /// Routines that return a value and do not declare what.
     undeclared: HashSet<usize>,

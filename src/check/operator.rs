@@ -1,14 +1,16 @@
 //! Operators: which kinds they take, and what comes out.
 
-use crate::check::advice::with_article;
+use crate::check::Checker;
+use crate::check::advice::{listed, near, with_article};
 use crate::check::expression::Typed;
-use crate::check::{Checker, advice};
+use crate::check::makeup::Makeup;
 use crate::diagnostics::Diagnostic;
+use crate::program::failure::FailureKind;
 use crate::program::tree::{self as program, Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary, UnitName};
-use crate::units::Dimension;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
+use crate::units::{Base, Dimension};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 
@@ -72,10 +74,16 @@ impl Checker<'_> {
             Binary::PlusMinus => {
                 self.expression(left, None);
                 self.expression(right, None);
-                self.report(
+                self.report(if self.inside.expect {
+                    let headline = "`±` stands behind the whole value that is checked";
+                    Diagnostic::error("E0514", headline, operator_span).help(
+                        "one check is `value ± uncertainty`, a comparison or `within`, and its \
+                         limits; work out both before, and write an `expect` for each value",
+                    )
+                } else {
                     Diagnostic::error("E0514", "`±` stands only in an `expect`", operator_span)
-                        .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um"),
-                );
+                        .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um")
+                });
                 Typed::unknown(span)
             }
             Binary::Range => {
@@ -90,9 +98,9 @@ impl Checker<'_> {
             | Binary::Greater
             | Binary::GreaterEqual => self.comparison(operator, operator_span, left, right, span),
             _ => {
-                let left = self.expression(left, expected);
-                let right = self.expression(right, Some(&left.kind).filter(|k| is_list(k)));
-                self.arithmetic(operator, operator_span, left, right, span)
+                let a = self.expression(left, expected);
+                let b = self.expression(right, Some(&a.kind).filter(|k| is_list(k)));
+                self.arithmetic(operator, operator_span, (left, a), (right, b), span)
             }
         }
     }
@@ -110,15 +118,17 @@ impl Checker<'_> {
         &mut self,
         operator: Binary,
         operator_span: Span,
-        left: Typed,
-        right: Typed,
+        (left_written, left): (&Expression, Typed),
+        (right_written, right): (&Expression, Typed),
         span: Span,
     ) -> Typed {
         let unit = left.unit.clone().or_else(|| right.unit.clone());
         let kind = match (operator, &left.kind, &right.kind) {
             (_, Type::Unknown, _) | (_, _, Type::Unknown) => return Typed::unknown(span),
             (Binary::Multiply | Binary::Divide, Type::Quantity(a), Type::Quantity(b)) => {
-                return self.product(operator, *a, *b, left, right, span);
+                let (a, b) = (*a, *b);
+                self.turned(operator, (left_written, &left), (right_written, &right), span);
+                return self.product(operator, a, b, left, right, span);
             }
             (
                 Binary::Add | Binary::Subtract | Binary::Modulo,
@@ -137,7 +147,10 @@ impl Checker<'_> {
             (Binary::Add, Type::List(a), Type::List(b)) if a == b => {
                 return self.joined(left, right, span);
             }
-            _ => return self.unlike(operator, operator_span, &left, &right, span),
+            _ => {
+                let (left, right) = ((left_written, &left), (right_written, &right));
+                return self.unlike(operator, operator_span, left, right, span);
+            }
         };
         let (left, right) = (left.number(), right.number());
         let code = match operator {
@@ -195,6 +208,40 @@ impl Checker<'_> {
         Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
     }
 
+    /// Warns where a turn takes the angle out of a product that holds a length: what a lens makes
+    /// of an angle is counted in radians.
+    fn turned(
+        &mut self,
+        operator: Binary,
+        (_, left): (&Expression, &Typed),
+        (right_written, right): (&Expression, &Typed),
+        span: Span,
+    ) {
+        let literal = matches!(right_written.kind, ExpressionKind::Number { .. });
+        let Type::Quantity(dimension) = left.kind else { return };
+        let angle = dimension.base(Base::Angle);
+        let takes = operator == Binary::Divide || dimension.is_number() || angle < 0;
+        if !(literal && takes && right.makeup.has(Makeup::TURN) && left.makeup.has(Makeup::LENGTH))
+        {
+            return;
+        }
+        let (is, sign) = (self.offered(left.span, &[]), operator.text());
+        let headline = "a turn in a product that holds a length";
+        let mut report = Diagnostic::warning("W0808", headline, span)
+            .here("through a lens, x = f * theta, this is wrong by 2π")
+            .label(right.span, "the turn");
+        if !left.makeup.has(Makeup::TURN | Makeup::HIDDEN | Makeup::LENS)
+            && (angle != 0 || dimension.is_number())
+        {
+            report = report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"));
+        } else {
+            report = report.help(format!("a lens in mm/rad needs no turn: `{is}`"));
+        }
+        self.report(report.help(
+            "turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`",
+        ));
+    }
+
     fn by_zero(&mut self, place: Span, span: Span) -> Typed {
         self.report(
             Diagnostic::error("E0709", "this divides by zero", place).here("is always zero"),
@@ -207,7 +254,7 @@ impl Checker<'_> {
         self.report(
             Diagnostic::error("E0512", headline, span)
                 .here("degC starts at the ice point, so this would mislead")
-                .help("take the difference of two temperatures, which is in K: `t - 20 degC`"),
+                .help("a step of temperature is in K, and so is the difference of two"),
         );
         Typed::unknown(span)
     }
@@ -216,8 +263,8 @@ impl Checker<'_> {
         &mut self,
         operator: Binary,
         operator_span: Span,
-        left: &Typed,
-        right: &Typed,
+        (left_written, left): (&Expression, &Typed),
+        (right_written, right): (&Expression, &Typed),
         span: Span,
     ) -> Typed {
         let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
@@ -233,28 +280,33 @@ impl Checker<'_> {
             }
             _ => format!("`{sign}` does not go with {} and {}", with_article(&a), with_article(&b)),
         };
-        self.unlike_report("E0501", headline, operator_span, left, right);
+        let (left, right) = ((left_written, left), (right_written, right));
+        self.unlike_report(headline, operator_span, left, right);
         Typed::unknown(span)
     }
 
     pub(super) fn unlike_report(
         &mut self,
-        code: &'static str,
         headline: String,
         operator_span: Span,
-        left: &Typed,
-        right: &Typed,
+        (left_written, left): (&Expression, &Typed),
+        (right_written, right): (&Expression, &Typed),
     ) {
         let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-        let mut report = Diagnostic::error(code, headline, operator_span)
+        let mut report = Diagnostic::error("E0501", headline, operator_span)
             .label(left.span, with_article(&a))
             .label(right.span, with_article(&b));
         let unit = left.unit.as_ref().or(right.unit.as_ref()).map(|unit| unit.text.as_str());
-        let right_step = advice::step(&self.words(right.span), &right.kind, &left.kind, unit);
-        let step = right_step
-            .or_else(|| advice::step(&self.words(left.span), &left.kind, &right.kind, unit));
-        if let Some(step) = step {
-            report = report.help(step);
+        let right_way = || self.way(Some(right_written), right, &left.kind, unit);
+        let left_way = || self.way(Some(left_written), left, &right.kind, unit);
+        // The side that a lens is part of is the one to mend.
+        let way = if left.makeup.has(Makeup::LENGTH) && !right.makeup.has(Makeup::LENGTH) {
+            left_way().or_else(right_way)
+        } else {
+            right_way().or_else(left_way)
+        };
+        if let Some(way) = way {
+            report = way.on(report);
         }
         self.report(report);
     }
@@ -280,7 +332,8 @@ impl Checker<'_> {
             if equality && (left.kind == Type::Flag || right.kind == Type::Flag) {
                 self.flag_compared(headline, operator_span, &left, &right);
             } else {
-                self.unlike_report("E0501", headline, operator_span, &left, &right);
+                let (left, right) = ((left_written, &left), (right_written, &right));
+                self.unlike_report(headline, operator_span, left, right);
             }
             return flag(Flag::Constant(true));
         }
@@ -296,6 +349,8 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0502", headline, operator_span));
             return flag(Flag::Constant(true));
         }
+        self.kind_compared((left_written, &left), right_written);
+        self.kind_compared((right_written, &right), left_written);
         let same = operator == Binary::Equal;
         if left.kind == Type::Flag {
             return flag(Flag::SameFlag(Box::new(left.flag()), Box::new(right.flag()), same));
@@ -303,10 +358,38 @@ impl Checker<'_> {
         flag(Flag::SameRef(Box::new(left.reference()), Box::new(right.reference()), same))
     }
 
+    /// `problem.kind == "timout"`
+    fn kind_compared(&mut self, (_, kind): (&Expression, &Typed), with: &Expression) {
+        let ExpressionKind::Text(pieces) = &with.kind else { return };
+        let word = match pieces.as_slice() {
+            [] => "",
+            [Piece::Plain(word)] => word,
+            _ => return,
+        };
+        if !kind.makeup.has(Makeup::KIND) || FailureKind::caught().any(|known| known == word) {
+            return;
+        }
+        let report = if word == FailureKind::Interrupted.text() {
+            let headline = "an interruption is never caught";
+            Diagnostic::error("E0521", headline, with.span).help("`finally` runs all the same")
+        } else {
+            let headline = format!("there is no kind of failure `{word}`");
+            let report = Diagnostic::error("E0521", headline, with.span);
+            match near(word, FailureKind::caught()) {
+                Some(near) => report.help(format!("did you mean \"{near}\"?")),
+                None => {
+                    let known: Vec<String> = FailureKind::caught().map(str::to_string).collect();
+                    report.help(format!("kinds are {}", listed(&known)))
+                }
+            }
+        };
+        self.report(report.label(kind.span, "a kind of failure"));
+    }
+
     /// `locked() == 1`
     fn flag_compared(&mut self, headline: String, operator: Span, left: &Typed, right: &Typed) {
         let given = if left.kind == Type::Flag { left } else { right };
-        let words = self.words(given.span);
+        let words = self.offered(given.span, &['<', '>', '=']);
         let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
         let report = Diagnostic::error("E0501", headline, operator)
             .label(left.span, with_article(&a))
@@ -392,8 +475,9 @@ impl Checker<'_> {
             let mut report = Diagnostic::error("E0504", headline, unit.span)
                 .here(format!("a unit of {unit_kind}"))
                 .label(typed.span, with_article(&kind));
-            if let Some(step) = advice::step(&self.words(typed.span), &scalar, &wanted, None) {
-                report = report.help(step);
+            let item = Typed { kind: scalar, ..typed.clone() };
+            if let Some(way) = self.way(Some(value), &item, &wanted, None) {
+                report = way.on(report);
             }
             self.report(report);
             return Typed { span, ..typed };

@@ -1,7 +1,9 @@
 //! Fields and elements: reading them, and assigning to them.
 
+use crate::builtins::FAILURE;
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
+use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
 use crate::diagnostics::Diagnostic;
@@ -21,6 +23,7 @@ impl Checker<'_> {
     pub(super) fn field(&mut self, of: &Expression, name: Name, span: Span) -> Typed {
         let of = self.expression(of, None);
         let Some((offset, kind)) = self.field_of(&of, name) else { return Typed::unknown(span) };
+        let of_kind = of.kind.clone();
         let text = self.names.text(name.symbol);
         let written = of.fields.iter().flat_map(|fields| fields.iter());
         let unit = written.filter(|(n, _)| **n == *text).map(|(_, unit)| unit.clone()).next();
@@ -29,7 +32,10 @@ impl Checker<'_> {
             Ref::Record(access, _) => Access { offset: access.offset.plus(offset), span, ..access },
             of => Access { of: Box::new(of), index: None, stride: Layout::default(), offset, span },
         };
-        accessed(kind, access, span).with_unit(unit)
+        let failure = matches!(&of_kind, Type::Record(r) if r.name == Some(FAILURE.name));
+        let kind_of_failure = failure && text == "kind";
+        let makeup = if kind_of_failure { Makeup::GIVEN | Makeup::KIND } else { Makeup::GIVEN };
+        accessed(kind, access, span).with_unit(unit).with_makeup(makeup)
     }
 
     /// Where a field lies and its type; reports a field that is not there.
@@ -133,13 +139,18 @@ impl Checker<'_> {
         into: &mut Vec<Statement>,
     ) {
         let Some(target) = self.target(place) else {
+            let stands_in = self.stands_in(place);
             let typed = self.expression(value, None);
-            self.stands_in(place, typed);
+            if let Some(variable) = stands_in.and_then(|index| self.variables.get_mut(index)) {
+                variable.kind = typed.kind;
+            }
             return;
         };
         let what = format!("`{}`", self.words(place.span));
         let typed = self.expect_kind(value, &target.kind, "E0505", &what);
-        let Some(slot) = self.variables.get(target.variable).map(|v| v.slot) else { return };
+        let Some(variable) = self.variables.get_mut(target.variable) else { return };
+        variable.makeup = variable.makeup | typed.makeup;
+        let slot = variable.slot;
         if typed.kind == Type::Unknown {
             return;
         }
@@ -168,7 +179,10 @@ impl Checker<'_> {
         value: Typed,
         into: &mut Vec<Statement>,
     ) {
-        let Some(target) = self.target(place) else { return self.stands_in(place, value) };
+        let Some(target) = self.target(place) else {
+            self.stands_in(place);
+            return;
+        };
         let what = format!("`{}`", self.words(place.span));
         let Some(slot) = self.variables.get(target.variable).map(|v| v.slot) else { return };
         if !self.fits(&value, &target.kind, &what) {
@@ -285,9 +299,20 @@ impl Checker<'_> {
             });
             return None;
         }
+        if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
+            let headline = format!("a routine cannot set `{text}`, which belongs to the script");
+            let report = Diagnostic::error("E0409", headline, span)
+                .here("set here")
+                .label(*place, "declared here")
+                .help(
+                    "give the new value back with `return`, and set it where the routine is called",
+                );
+            self.report(report);
+            return None;
+        }
         let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);
         let known = self.scope.symbols().map(|s| self.names.text(s));
-        let report = match advice::near(&text, known) {
+        let report = match self.near_name(&text, known) {
             Some(near) => report.help(format!("did you mean `{near}`?")),
             None => report.help(format!(
                 "declare it: `let {text} = ...`, or `var {text} = ...` where it changes later"
@@ -297,19 +322,26 @@ impl Checker<'_> {
         None
     }
 
-    /// A name that is assigned to and was never declared is reported once: from here on it is
-    /// there.
-    fn stands_in(&mut self, place: &Expression, value: Typed) {
-        let ExpressionKind::Name(symbol) = place.kind else { return };
-        let known = self.modules.get(self.inside.module).map(|m| &m.values);
-        let known = known.is_some_and(|values| values.contains_key(&symbol));
-        if known || self.scope.find(symbol).is_some() {
-            return;
+    /// A name that is assigned to and cannot be is reported once: from here on it is there, of an
+    /// unknown kind.
+    fn stands_in(&mut self, place: &Expression) -> Option<usize> {
+        let symbol = match &place.kind {
+            ExpressionKind::Name(symbol) => *symbol,
+            ExpressionKind::Field { of, .. } | ExpressionKind::Element { of, .. } => {
+                self.stands_in(of);
+                return None;
+            }
+            _ => return None,
+        };
+        if self.variable_of(symbol).is_some() {
+            return None;
         }
-        let variable = self.declare_as(Name { symbol, span: place.span }, value, Role::Var);
-        if let Some(variable) = self.variables.get_mut(variable) {
+        let unknown = Typed::unknown(place.span);
+        let index = self.declare_as(Name { symbol, span: place.span }, unknown, Role::Var);
+        if let Some(variable) = self.variables.get_mut(index) {
             (variable.used, variable.quiet) = (true, true);
         }
+        Some(index)
     }
 }
 

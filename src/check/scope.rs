@@ -2,6 +2,7 @@
 
 use crate::check::Checker;
 use crate::check::expression::{Fields, Typed};
+use crate::check::makeup::Makeup;
 use crate::check::steps::Lives;
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{RefSlot, Slot, WordSlot};
@@ -68,6 +69,8 @@ pub(super) struct Variable {
     pub unit: Option<Rc<UnitText>>,
     /// Those that its fields were written in.
     pub fields: Fields,
+    /// What its value was made of.
+    pub makeup: Makeup,
     pub role: Role,
     pub slot: Slot,
     /// The file it is declared in.
@@ -211,11 +214,19 @@ impl Checker<'_> {
         variable
     }
 
+    /// The variable that a name means here.
+    pub(super) fn variable_of(&self, symbol: Symbol) -> Option<&Variable> {
+        let module = self.modules.get(self.inside.module);
+        let found = self.scope.find(symbol).or_else(|| module?.values.get(&symbol).copied());
+        self.variables.get(found?)
+    }
+
     /// Makes a variable for values like `typed`, and binds its name in the innermost scope.
     pub(super) fn declare_as(&mut self, name: Name, typed: Typed, role: Role) -> usize {
         let variable = self.declare(name, typed.kind, typed.unit, role);
         if let Some(made) = self.variables.get_mut(variable) {
             made.fields = typed.fields;
+            made.makeup = typed.makeup;
         }
         variable
     }
@@ -232,10 +243,20 @@ impl Checker<'_> {
         let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
         let module = self.inside.module;
         let (range, used, kept) = (None, false, false);
-        let fields = None;
-        let made =
-            Variable { name, kind, unit, fields, role, slot, module, range, used, quiet, kept };
-        self.variables.push(made);
+        self.variables.push(Variable {
+            name,
+            kind,
+            unit,
+            fields: None,
+            makeup: Makeup::GIVEN,
+            role,
+            slot,
+            module,
+            range,
+            used,
+            quiet,
+            kept,
+        });
         self.saw_variable(self.variables.len() - 1);
         self.variables.len() - 1
     }

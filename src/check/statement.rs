@@ -4,6 +4,7 @@ use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::head::TIME;
+use crate::check::makeup::Makeup;
 use crate::check::scope::{LoopInfo, Role};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
@@ -48,6 +49,7 @@ impl Checker<'_> {
     /// Checks one statement; tells whether control surely leaves the block in it.
     fn statement(&mut self, statement: &Statement, code: &mut Vec<program::Statement>) -> bool {
         let span = statement.span;
+        self.near = Makeup::BARE;
         match &statement.kind {
             StatementKind::Use { .. } => self.item("`use`", span),
             StatementKind::Param { .. } => self.item("a param", span),

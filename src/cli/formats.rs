@@ -1,5 +1,6 @@
 //! What `check` says, for machines: JSON in a schema of our own, and SARIF.
 
+use crate::check::codes::why;
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
 use crate::session::{Prepared, topics};
@@ -42,7 +43,7 @@ pub(super) fn print(
         .collect();
     let report = Report { checked: &checked, unread };
     let value = match format {
-        Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes)),
+        Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes), why),
         Format::Text | Format::Json => report_json(&report),
     };
     say(&format!("{value}\n"));

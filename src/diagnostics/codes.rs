@@ -2,7 +2,7 @@
 //! tables of them; here stands the one of files that are no scripts. Uses nothing.
 //!
 //! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS`, `// --answers FILE`,
-//! `// --head FILE` and `// --at-most TIME` at their head stand for options, a line `// file PATH`
+//! `// --head ADDRESS` and `// --at-most TIME` at their head stand for options, a line `// file PATH`
 //! begins a further file, and a line `// 65 times:` stands for the line below it, written so often.
 //! The tests run every example.
 
@@ -38,8 +38,8 @@ pub const HEAD_DESCRIPTIONS: Topic = Topic {
         meaning: "a description of a head that cannot be used",
         why: "The description of a simulated head is a TOML file that holds only what differs from \
               the built-in head. Something in this one cannot be read, is no key of a head, is of \
-              the wrong kind or lies outside what a head can be. Nothing is opened. The file \
-              src/head/sim/default.toml explains every key with its unit and range.",
+              the wrong kind or lies outside what a head can be. Nothing is opened. \
+              docs/simulated-head.md explains every key with its unit and range.",
         wrong: r#"
 [facets]
 count = "ten"
@@ -88,7 +88,7 @@ pub const SIGNALS: Topic = Topic {
                   anything moves, and this head has none of that name. Mend the name, or name the \
                   head that the script is for with `--head`.",
             wrong: r#"
-// --head station.toml
+// --head sim:station.toml
 expect "door shut": not signal("dor_open")
 // file station.toml
 [[signal]]
@@ -96,7 +96,7 @@ name = "door_open"
 direction = "input"
 "#,
             right: r#"
-// --head station.toml
+// --head sim:station.toml
 expect "door shut": not signal("door_open")
 // file station.toml
 [[signal]]
@@ -112,7 +112,7 @@ direction = "input"
                   switched while the laser is armed and not described as one for `under_light`. \
                   Where it is named by a plain text, this is looked at before anything moves.",
             wrong: r#"
-// --head station.toml
+// --head sim:station.toml
 switch_on("door_open")
 // file station.toml
 [[signal]]
@@ -120,7 +120,7 @@ name = "door_open"
 direction = "input"
 "#,
             right: r#"
-// --head station.toml
+// --head sim:station.toml
 expect "door shut": not signal("door_open")
 // file station.toml
 [[signal]]

@@ -6,13 +6,19 @@ use crate::diagnostics::codes::Code;
 use crate::diagnostics::json::{ARGUMENT, Report, word};
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-/// The whole report as one log with one run. `codes` are all that a result can have.
-pub fn sarif<'c>(report: &Report<'_>, codes: impl Iterator<Item = &'c Code>) -> Value {
+/// The whole report as one log with one run. `codes` are all that a result can have, and `why` says
+/// why each is refused or warned of.
+pub fn sarif<'c>(
+    report: &Report<'_>,
+    codes: impl Iterator<Item = &'c Code>,
+    why: impl Fn(&Code) -> Cow<'static, str>,
+) -> Value {
     let codes: Vec<&Code> = codes.collect();
-    let rules: Vec<Value> = codes.iter().map(|code| rule(code)).collect();
+    let rules: Vec<Value> = codes.iter().map(|code| rule(code, &why(code))).collect();
     let index: BTreeMap<&str, usize> =
         codes.iter().enumerate().map(|(at, code)| (code.code, at)).collect();
     let results: Vec<Value> = report
@@ -51,14 +57,13 @@ pub fn sarif<'c>(report: &Report<'_>, codes: impl Iterator<Item = &'c Code>) -> 
     })
 }
 
-fn rule(code: &Code) -> Value {
+fn rule(code: &Code, why: &str) -> Value {
     let level = if code.code.starts_with('W') { "warning" } else { "error" };
-    let help =
-        format!("{}\n\nWrong:\n{}\n\nRight:\n{}", code.why, code.wrong.trim(), code.right.trim());
+    let help = format!("{why}\n\nWrong:\n{}\n\nRight:\n{}", code.wrong.trim(), code.right.trim());
     json!({
         "id": code.code,
         "shortDescription": {"text": code.meaning},
-        "fullDescription": {"text": code.why},
+        "fullDescription": {"text": why},
         "help": {"text": help},
         "defaultConfiguration": {"level": level},
     })

@@ -22,6 +22,23 @@ pub enum FailureKind {
 }
 
 impl FailureKind {
+    /// Every kind.
+    pub const ALL: [FailureKind; 7] = [
+        FailureKind::Timeout,
+        FailureKind::Fault,
+        FailureKind::Failed,
+        FailureKind::Value,
+        FailureKind::Limit,
+        FailureKind::Unanswered,
+        FailureKind::Interrupted,
+    ];
+
+    /// Every kind that can be caught, as `problem.kind` gives it.
+    pub fn caught() -> impl Iterator<Item = &'static str> {
+        let caught = |kind: &FailureKind| *kind != FailureKind::Interrupted;
+        FailureKind::ALL.into_iter().filter(caught).map(FailureKind::text)
+    }
+
     /// As `problem.kind` gives it.
     pub fn text(self) -> &'static str {
         match self {
@@ -37,15 +54,8 @@ impl FailureKind {
 
     /// The kind behind a text, for a caught failure that is passed on.
     pub fn from_text(text: &str) -> FailureKind {
-        let all = [
-            FailureKind::Timeout,
-            FailureKind::Fault,
-            FailureKind::Value,
-            FailureKind::Limit,
-            FailureKind::Unanswered,
-            FailureKind::Interrupted,
-        ];
-        all.into_iter().find(|kind| kind.text() == text).unwrap_or(FailureKind::Failed)
+        let mut all = FailureKind::ALL.into_iter();
+        all.find(|kind| kind.text() == text).unwrap_or(FailureKind::Failed)
     }
 }
 

@@ -17,6 +17,6 @@ mod reports;
 mod token;
 mod typing;
 
-pub use parse::{Parsed, parse, parse_expression};
+pub use parse::{Parsed, parse, parse_expression, without_comma};
 pub use token::KEYWORDS;
 pub use typing::{Mark, marks, unfinished};

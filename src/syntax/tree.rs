@@ -473,6 +473,17 @@ pub enum Binary {
 }
 
 impl Binary {
+    /// The comparison that says the same with its sides exchanged.
+    pub fn exchanged(self) -> Binary {
+        match self {
+            Binary::Less => Binary::Greater,
+            Binary::LessEqual => Binary::GreaterEqual,
+            Binary::Greater => Binary::Less,
+            Binary::GreaterEqual => Binary::LessEqual,
+            other => other,
+        }
+    }
+
     /// As written.
     pub fn text(self) -> &'static str {
         match self {

@@ -1,6 +1,7 @@
 //! The tables of built-ins, records and codes in words, for whoever reads them in a terminal.
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records};
+use crate::check::codes::why;
 use crate::diagnostics::codes::Code;
 use crate::terminal::{BOLD, beside, styled, wrapped};
 
@@ -80,7 +81,7 @@ pub fn fields(record: &RecordSpec, colour: bool) -> String {
 pub fn code(code: &Code, colour: bool) -> String {
     let heading = format!("{}: {}", code.code, code.meaning);
     let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
-    text.push_str(&wrapped(code.why, ""));
+    text.push_str(&wrapped(&why(code), ""));
     for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
         text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
         for line in example.trim_matches('\n').lines() {

@@ -48,6 +48,8 @@ impl Dimension {
     pub const SPEED: Dimension = Self::of([1, -1, 0, 0, 0, 0]);
     /// 1/m
     pub const RESOLUTION: Dimension = Self::of([-1, 0, 0, 0, 0, 0]);
+    /// m/rad
+    pub const LENS: Dimension = Self::of([1, 0, 0, 0, 0, -1]);
     /// V
     pub const VOLTAGE: Dimension = Self::of([2, -3, 1, -1, 0, 0]);
 
@@ -95,6 +97,12 @@ impl Dimension {
     /// Has open dimensions.
     pub fn is_open(self) -> bool {
         self != self.without_open()
+    }
+
+    /// The power of the angle that this is, and nothing else; none for a plain number.
+    pub fn angle_power(self) -> Option<i8> {
+        let power = self.base(Base::Angle);
+        (power != 0 && Self::ANGLE.power(i32::from(power)) == Some(self)).then_some(power)
     }
 
     /// Is a plain number.
@@ -209,6 +217,7 @@ pub const KINDS: &[Kind] = &[
         [0, 0, 0, 0, 0, 1],
         &[("rev", 6.3), ("deg", 0.01), ("mrad", 1e-3), ("urad", 1e-8), ("nrad", 0.0)],
     ),
+    kind("length/angle", [1, 0, 0, 0, 0, -1], &[("mm/rad", 0.0)]),
     kind("area", [2, 0, 0, 0, 0, 0], &[("m^2", 0.01), ("mm^2", 0.0)]),
     kind("frequency", [0, -1, 0, 0, 0, 0], &[("MHz", 1e6), ("kHz", 1e4), ("Hz", 0.0)]),
     kind("rotation", [0, -1, 0, 0, 0, 1], &[("rpm", 0.0)]),

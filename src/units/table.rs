@@ -160,6 +160,10 @@ const MEANT: &[(&str, &str)] = &[
     ("percent", "%"),
 ];
 
+/// Units that are none here, and that no other one is meant by.
+pub const FOREIGN: &[&str] =
+    &["degF", "grad", "gon", "Torr", "torr", "mmHg", "kgf", "lbf", "Nm", "mNm"];
+
 /// The unit that somebody means by a spelling from elsewhere.
 pub fn meant(name: &str) -> Option<&'static str> {
     let lower = name.to_lowercase();

@@ -54,7 +54,7 @@ pub enum UnitError {
     Unknown {
         /// The name.
         name: String,
-        /// A near spelling.
+        /// A near spelling; several that are as near are joined as in "`mHz` or `MHz`".
         near: Option<String>,
     },
     /// Not of the form `mm/s^2`.
@@ -120,15 +120,30 @@ fn near(name: &str) -> Option<String> {
     if let Some(meant) = table::meant(name) {
         return Some(meant.to_string());
     }
+    if table::FOREIGN.contains(&name) {
+        return None;
+    }
     let one_off = |known: &str| name.len() > 2 && strsim::damerau_levenshtein(known, name) == 1;
     if let Some(meant) = table::meant_near(one_off) {
         return Some(meant.to_string());
     }
+    // Case tells milli from mega: only its author knows which of them is meant.
+    let cased: Vec<String> =
+        table::spellings().filter(|known| known.eq_ignore_ascii_case(name)).collect();
+    if !cased.is_empty() {
+        return Some(cased.join("` or `"));
+    }
+    // Of short names nearly every one is near to another; letters exchanged are a slip.
+    let short = name.chars().count() < 4;
+    let letters = |text: &str| {
+        let mut letters: Vec<char> = text.chars().collect();
+        letters.sort_unstable();
+        letters
+    };
     table::spellings()
+        .filter(|known| !short || letters(known) == letters(name))
         .map(|known| {
-            let score = if known.eq_ignore_ascii_case(name) {
-                0.99
-            } else if one_off(&known) && known.len() == name.len() {
+            let score = if one_off(&known) && known.len() == name.len() {
                 0.95
             } else {
                 strsim::jaro_winkler(&known, name)

@@ -229,8 +229,7 @@ arm at 35 % { record "line": test_line(0, plan) }
     Code {
         code: "E0715",
         meaning: "an effect that does not exist",
-        why: "`may` lists what a routine may do to the head: reads, spins, steers, emits, trims, \
-              stores, asks; or nothing.",
+        why: "`may` lists what a routine may do to the head: {effects}; or nothing.",
         wrong: r#"
 routine quiet() may rotates { brake() }
 quiet()

@@ -8,7 +8,8 @@ pub(super) const CODES: &[Code] = &[
         meaning: "unlike kinds added or compared",
         why: "A length and a time have no sum, and neither is larger. A turn is an angle here, so \
               a rotation (rpm) is not a frequency (Hz): `speed / 1 rev` turns one into the other, \
-              in plain sight.",
+              in plain sight. A lens is a length per angle (mm/rad), so x = f_theta * theta is a \
+              length.",
         wrong: r#"
 if measured_speed() > 80 Hz { note "fast" }
 "#,
@@ -279,6 +280,22 @@ expect "gap": gap <= 3 mm
         right: r#"
 let gap = ask "gap at the shim": length within 0 mm .. 5 mm
 expect "gap": gap <= 3 mm
+"#,
+    },
+    Code {
+        code: "E0521",
+        meaning: "a word that is no kind of failure",
+        why: "A caught failure says in `problem.kind` what sort it is: {failures}. A comparison with \
+              any other word is never true. An interruption is never caught.",
+        wrong: r#"
+try { spin(4800 rpm) } catch problem {
+    if problem.kind == "timout" { note "too slow" }
+}
+"#,
+        right: r#"
+try { spin(4800 rpm) } catch problem {
+    if problem.kind == "timeout" { note "too slow" }
+}
 "#,
     },
 ];

@@ -7,7 +7,10 @@ mod light;
 mod names;
 mod warnings;
 
+use crate::builtins::Effect;
 use crate::diagnostics::codes::{Code, Topic};
+use crate::program::failure::FailureKind;
+use std::borrow::Cow;
 
 /// By topic, in the order of their numbers.
 pub const TOPICS: &[Topic] = &[
@@ -18,6 +21,17 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Warnings: leftovers", codes: warnings::CODES },
     Topic { title: "Warnings: lock, light and trims", codes: light::CODES },
 ];
+
+/// Why a code is refused or warned of, with the words of the tables that it is about.
+pub fn why(code: &Code) -> Cow<'static, str> {
+    if !code.why.contains('{') {
+        return Cow::Borrowed(code.why);
+    }
+    let effects: Vec<&str> = Effect::ALL.into_iter().map(Effect::text).collect();
+    let kinds: Vec<&str> = FailureKind::caught().collect();
+    let filled = code.why.replace("{effects}", &effects.join(", "));
+    Cow::Owned(filled.replace("{failures}", &kinds.join(", ")))
+}
 
 /// Every code of the checker.
 pub fn codes() -> impl Iterator<Item = &'static Code> {

@@ -104,4 +104,35 @@ note "{measured_speed()}"
 note "{measured_speed()}"
 "#,
     },
+    Code {
+        code: "W0808",
+        meaning: "a turn in a product that holds a length",
+        why: "A lens makes a length of an angle in radians: x = f * theta. Divided by a turn, the \
+              same product is wrong by 2π, and no kind tells. Give the lens as a length per angle \
+              (mm/rad), or divide by `1 rad`. A turn belongs between a rotation and a frequency: \
+              count it there, `speed / 1 rev`, before a length comes in.",
+        wrong: r#"
+let f = 404.25 mm
+note "{f * 0.2 mrad / 1 rev}"
+"#,
+        right: r#"
+let lens = 404.25 mm/rad
+note "{lens * 0.2 mrad}"
+"#,
+    },
+    Code {
+        code: "W0809",
+        meaning: "a comment that reads like an operand",
+        why: "`//` begins a comment wherever it stands, so what is behind it is not read. A whole \
+              division is `floor(a / b)`, and what is left of one `a mod b`. A comment that is \
+              meant begins with a word.",
+        wrong: r#"
+let half = 7 // 2
+note "{half}"
+"#,
+        right: r#"
+let half = floor(7 / 2)
+note "{half}"
+"#,
+    },
 ];

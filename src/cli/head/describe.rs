@@ -132,6 +132,11 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
             "line",
             vec![
                 length("focal_length", "focal length", head.focal_length),
+                Row(
+                    "f_theta",
+                    "f-theta lens, length per angle",
+                    quantity(head.focal_length, Dimension::LENS, None),
+                ),
                 length("line_most", "longest line", head.line_most),
                 share("active_most", "largest active fraction", head.active_most),
                 Row(

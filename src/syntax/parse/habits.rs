@@ -63,6 +63,17 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     })
 }
 
+/// How a number with a comma is written: it may group digits, or be a decimal one.
+pub fn without_comma(whole: &str, rest: &str) -> String {
+    let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
+    let groups = digits == 3 && whole.len() <= 3 && !whole.starts_with('0');
+    if groups && whole.bytes().all(|byte| byte.is_ascii_digit()) {
+        format!("write `{whole}{rest}`, or `{whole}.{rest}` where the comma is a decimal one")
+    } else {
+        format!("write `{whole}.{rest}`")
+    }
+}
+
 /// `304,8 mm`, `"{a, b}"`
 fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     match (stuck.bracket(), stuck.token(-1), stuck.token(1)) {
@@ -71,7 +82,7 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             Some(
                 Diagnostic::error("E0104", "a number has a decimal point", stuck.span)
                     .here("not a comma")
-                    .help(format!("write `{whole}.{rest}`")),
+                    .help(without_comma(whole, rest)),
             )
         }
         (Some((Token::ValueOpen, _)), ..) => Some(

@@ -12,6 +12,8 @@ mod report;
 mod statement;
 mod words;
 
+pub use habits::without_comma;
+
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
 use crate::syntax::layout::{Laid, lay};
