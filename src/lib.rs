@@ -29,6 +29,7 @@ pub mod statistics;
 pub mod syntax;
 pub mod terminal;
 pub mod units;
+pub mod visible;
 
 /// The Rust of the guide is tried as well.
 #[cfg(doctest)]

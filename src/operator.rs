@@ -4,6 +4,7 @@
 use crate::units::{
     Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show, suited,
 };
+use crate::visible;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -62,8 +63,8 @@ pub struct Question<'a> {
 impl Question<'_> {
     /// What is asked, as it is put to people: on one line, and not endless.
     pub fn shown(&self) -> String {
-        let text = self.text.chars().take(TEXT_MOST);
-        text.map(|c| if c.is_control() { ' ' } else { c }).collect()
+        let text: String = self.text.chars().take(TEXT_MOST).collect();
+        visible::line(&text)
     }
 }
 

@@ -596,3 +596,31 @@ fn a_disk_that_fills_up_stops_the_batch() {
     assert_eq!(serials(&folder, "done").len(), 3);
     assert_eq!(names(&folder, "out/unfinished"), ["SN-1.1"]);
 }
+
+#[test]
+fn serial_numbers_that_hide_something_are_refused() {
+    for hidden in ['\u{202e}', '\u{2066}', '\u{200b}', '\u{9b}', '\u{7}', '\u{feff}', '\u{fffe}'] {
+        let folder = folder("hidden", &format!("serial,width\nSN-1{hidden}2,1 um\n"));
+        let (code, told) = batch(&folder, &[]);
+        assert_eq!(code, 2, "{told}");
+        assert!(told.contains("E0907") && told.contains("signs that nobody sees"), "{told}");
+        assert!(!told.contains(hidden), "{}", told.escape_debug());
+        assert!(names(&folder, "out").is_empty());
+    }
+}
+
+/// A spreadsheet must not reckon with what scripts and heads are called, and numbers stay numbers.
+#[test]
+fn cells_of_the_summary_are_no_formulas() {
+    let folder = folder("formulas", "serial,width\n=1+2,1 um\n-5,1 um\n@x,7 um\n");
+    folder.file("script.spt", &SCRIPT.replace("\"width\":", "\"=HYPERLINK(1)\":"));
+    let (code, told) = batch(&folder, &[]);
+    assert_eq!(code, 1, "{told}");
+    let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let rows: Vec<&str> = table.lines().skip(1).collect();
+    assert!(rows[0].starts_with("'=1+2,passed,0,,"), "{table}");
+    assert!(rows[1].starts_with("-5,passed,0,,"), "{table}");
+    assert!(rows[2].starts_with("'@x,failed,1,'=HYPERLINK(1)"), "{table}");
+    let results = fs::read_to_string(folder.0.join("out/junit.xml")).unwrap();
+    assert!(results.contains("name=\"=1+2\""), "{results}");
+}

@@ -207,6 +207,19 @@ fn everything_of_a_run_is_stored_and_exported() {
 }
 
 #[test]
+fn cells_of_the_table_are_no_formulas() {
+    let folder = folder("formulas");
+    stored(&folder, &[2.0]);
+    open(&folder).execute("UPDATE runs SET serial = '=1+2', model = '-x'", []).unwrap();
+    open(&folder).execute("UPDATE checks SET value = -5.0", []).unwrap();
+    let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", "csv"]);
+    assert!(out.contains(",'=1+2,'-x,") && !out.contains(",=1"), "{out}");
+    assert!(out.contains(",-5.0,") || out.contains(",-5,"), "{out}");
+    let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", "jsonl"]);
+    assert!(out.contains("\"=1+2\""), "{out}");
+}
+
+#[test]
 fn a_table_for_other_programs() {
     let folder = folder("csv");
     stored(&folder, &[2.0]);

@@ -11,6 +11,7 @@ raises `Cut` where the client in control hung up or fell silent, or the server i
 import collections
 import itertools
 import json
+import re
 import selectors
 import socket
 import struct
@@ -21,6 +22,7 @@ from message import Framer, WireError, Word, block, flag, number, text, units
 
 CLIENTS_MOST = 8
 ERRORS_MOST = 32
+WAITING_MOST = 64  # messages of a client; it is not read while there are more
 TAKE_MOST = 0.5  # s in which a client takes its reply
 PAUSE_MOST = 2.0  # s of silence inside a block
 LOOKING_MOST = 600.0  # s of silence of a client that only looks
@@ -30,6 +32,9 @@ TICK = 0.02
 CODES = {"interlock_open": -221, "not_locked": -221, "not_armed": -221, "armed": -221, "refused": -200,
          "out_of_range": -222, "no_pulse": -365, "underrun": -230, "lost_reading": -230, "no_gauge": -241,
          "broken": -240}
+
+# A request line, a status line or a header line of HTTP (RFC 9112).
+HTTP = re.compile(rb"HTTP/[\d.]+\s|.*\sHTTP/[\d.]+$|[A-Za-z0-9-]+:(\s|$)", re.DOTALL)
 
 
 class Cut(Exception):
@@ -41,8 +46,10 @@ class Client:
         self.stream, self.framer = stream, Framer()
         self.waiting, self.out = collections.deque(), bytearray()
         self.errors, self.outcome = collections.deque(), None
-        self.heard = self.took = time.monotonic()
-        self.gone = False
+        self.heard = self.took = self.read = time.monotonic()
+        # Bytes may have come while nobody read: until there are none, they are as old as they can be.
+        self.behind = False
+        self.gone = self.spoke = False
 
     def tell(self, error):
         if len(self.errors) < ERRORS_MOST:
@@ -81,11 +88,13 @@ class Server:
             return None
         if self.controls.gone:
             return "the client in control hung up"
-        # Early enough for the head to be safe when the limit is over.
-        early = min(self.limit / 5, 0.5)
-        if self.moving and time.monotonic() - self.controls.heard >= self.limit - early:
+        if self.moving and self.silent(self.controls):
             return f"the client in control was silent for {self.limit:g} s"
         return None
+
+    def silent(self, client):
+        """For so long that the head must be made safe: early enough for it to be so when the limit is over."""
+        return time.monotonic() - client.heard >= self.limit - min(self.limit / 5, 0.5)
 
     def watch(self):
         """Between calls: takes control from whoever lost it, and makes the head safe."""
@@ -150,7 +159,13 @@ class Server:
     def hear(self, patience):
         if any(client.waiting and not client.out for client in self.clients):
             patience = 0
-        for key, events in self.selector.select(patience):
+        ready = self.selector.select(patience)
+        drained = {key.data for key, events in ready if events & selectors.EVENT_READ}
+        for client in self.clients:
+            key = self.selector.get_map().get(client.stream)
+            if key and key.events & selectors.EVENT_READ and client not in drained:
+                client.behind = False
+        for key, events in ready:
             client = key.data
             if client is None:
                 self.admit()
@@ -186,7 +201,7 @@ class Server:
 
     def listen(self, client):
         """To what is of use now: a client that has much waiting is not read, one that is gone not at all."""
-        events = 0 if client.gone or len(client.waiting) >= 64 else selectors.EVENT_READ
+        events = 0 if client.gone or len(client.waiting) >= WAITING_MOST else selectors.EVENT_READ
         events |= selectors.EVENT_WRITE if client.out else 0
         known = client.stream in self.selector.get_map()
         if events and known:
@@ -204,12 +219,42 @@ class Server:
         except OSError:
             data = b""
         if data:
-            client.heard = time.monotonic()
+            in_block = client.framer.in_block()
+            messages = list(client.framer.feed(data))
+            client.read = client.read if client.behind else time.monotonic()
+            # Half a line is nobody, and the bytes of a block are somebody.
+            if messages or in_block or client.framer.in_block():
+                client.heard = client.read
             # A blank line says only that somebody is there.
-            client.waiting.extend(m for m in client.framer.feed(data) if not isinstance(m, bytes) or m.strip())
+            messages = [m for m in messages if not isinstance(m, bytes) or m.strip()]
+            if self.is_foreign(client, data, messages):
+                client.gone, client.out = True, bytearray()
+                client.waiting.clear()
+                print("hung up on a client that speaks another protocol, as a web page does", flush=True)
+            else:
+                client.waiting.extend(messages)
+            client.behind = client.behind or len(client.waiting) >= WAITING_MOST
         else:
             client.gone = True
         self.listen(client)
+
+    def is_foreign(self, client, data, messages):
+        """A web page can have its browser send what it likes to any port, but only behind the first words
+        of HTTP or TLS: so the first message must be one of the table, and HTTP ends a connection later too."""
+        if not client.spoke:
+            first = bytes(client.framer.bytes) if not messages else messages[0]
+            if not isinstance(first, bytes) or HTTP.match(first.strip()) or not re.match(rb"[ \t\r\n]*($|[A-Za-z*:])", first):
+                return True
+            if not messages:
+                return False
+            try:
+                header, asks, _ = units(first)[0]
+            except WireError:
+                return True
+            if (header.lstrip(":").upper(), asks) not in HEADERS:
+                return True
+            client.spoke = True
+        return any(isinstance(m, bytes) and HTTP.match(m.strip()) for m in messages)
 
     def send(self, client):
         try:
@@ -371,6 +416,8 @@ def take(server, client, given):
         raise WireError(-203, "this client hung up")
     if server.controls not in (None, client):
         raise WireError(-203, "another client controls the head: wait until it says CONTrol:RELease")
+    if server.controls is None and server.silent(client):
+        raise WireError(-203, "the client was silent for too long since it said this: say it again")
     server.controls = client
 
 

@@ -285,13 +285,20 @@ fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool)
     }
 }
 
+/// Characters of a secret: at the one guess a second that a server lets through, eight random letters
+/// or digits take longer than any head lives.
+const SECRET_LEAST: usize = 8;
+
 /// The secret on the first line of a file. Whatever is wrong is told without it.
 pub(super) fn secret_in(file: &Path) -> Result<String, String> {
     let text = read_text(file)?;
     let secret = text.lines().next().unwrap_or("").trim();
     let shown = file.display();
-    if secret.is_empty() {
-        return Err(format!("{shown}: the first line must hold the secret"));
+    if secret.chars().count() < SECRET_LEAST {
+        return Err(format!(
+            "{shown}: the first line must hold a secret of {SECRET_LEAST} characters at least, since a \
+             shorter one can be guessed over the wire: take a long random one"
+        ));
     }
     if secret.chars().any(char::is_control) || secret.len() > 200 {
         return Err(format!("{shown}: a secret has at most 200 bytes and no control characters"));

@@ -5,7 +5,7 @@ use crate::cli::{FAILED, WRONG};
 use crate::source::SourceMap;
 use crate::syntax::format::{NotFormatted, format};
 use crate::terminal::told::rendered;
-use crate::terminal::{complain, say};
+use crate::terminal::{complain, emit, say};
 use clap::Args;
 use std::fs::{self, OpenOptions};
 use std::io::{ErrorKind, Read, Write, stdin};
@@ -79,7 +79,7 @@ fn one(file: &str, check: bool) -> Result<Found, String> {
         return Ok(Found::WouldChange);
     }
     if from_input && !check {
-        say(&formatted);
+        emit(&formatted);
     } else if formatted != text {
         replace(Path::new(file), &formatted)
             .map_err(|why| wrong(format!("{name} cannot be written: {why}")))?;

@@ -4,7 +4,7 @@ use crate::check::codes::why;
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
 use crate::session::{Prepared, topics};
-use crate::terminal::say;
+use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};
 
@@ -46,7 +46,7 @@ pub(super) fn print(
         Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes), why),
         Format::Text | Format::Json => report_json(&report),
     };
-    say(&format!("{value}\n"));
+    emit(&format!("{value}\n"));
 }
 
 /// The checks that it plans, in the order of the text.

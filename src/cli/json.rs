@@ -7,7 +7,7 @@ use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
-use crate::terminal::say;
+use crate::terminal::emit;
 use serde_json::{Map, Value, json};
 
 /// Prints a run for machines.
@@ -48,7 +48,7 @@ pub(super) fn start(about: &About<'_>) -> Value {
 }
 
 fn line(value: &Value) {
-    say(&format!("{value}\n"));
+    emit(&format!("{value}\n"));
 }
 
 impl Observer for Json {

@@ -3,13 +3,14 @@
 
 pub mod plot;
 
+use crate::visible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
 
-/// A whole page of a title and what stands in its body.
+/// A whole page of a title and what stands in its body, text of others among it.
 pub fn page(title: &str, body: &Markup) -> String {
-    html! {
+    let page = html! {
         (DOCTYPE)
         html lang="en" {
             head {
@@ -23,5 +24,6 @@ pub fn page(title: &str, body: &Markup) -> String {
             body { (body) }
         }
     }
-    .into_string()
+    .into_string();
+    visible::lines(&page).into_owned()
 }

@@ -2,6 +2,7 @@
 //! file made of it. Knows no files and no clocks.
 
 mod answers;
+mod cell;
 mod checks;
 mod collect;
 mod curve;
@@ -15,6 +16,7 @@ mod tap;
 mod values;
 
 pub use answers::answers;
+pub use cell::cell;
 pub use checks::CheckRow;
 pub use collect::Collector;
 pub use curve::{Curve, SpeedPoint};
@@ -234,9 +236,4 @@ impl End {
     pub fn left(&self) -> String {
         left(&self.safe)
     }
-}
-
-/// Text on one line, without characters that show nothing.
-pub(crate) fn one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
 }

@@ -1,7 +1,8 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
 use crate::acceptance::decision::Outcome;
-use crate::record::{Record, one_line};
+use crate::record::Record;
+use crate::visible;
 
 /// A test for each check, and a last one for the run itself.
 pub fn tap(record: &Record) -> String {
@@ -11,9 +12,9 @@ pub fn tap(record: &Record) -> String {
     let identity = &record.identity;
     let kind = if identity.simulated { "simulated head" } else { "head" };
     let about = format!("{} on {kind} {} {}", identity.script, identity.model, identity.serial);
-    text.push_str(&format!("# {}\n", one_line(&about)));
+    text.push_str(&format!("# {}\n", visible::line(&about)));
     for fault in &identity.faults {
-        text.push_str(&format!("# fails on purpose: {}\n", one_line(fault)));
+        text.push_str(&format!("# fails on purpose: {}\n", visible::line(fault)));
     }
     let mut number = 0;
     let mut test = |good: bool, name: &str, facts: &[(&str, String)]| {
@@ -56,12 +57,10 @@ pub(super) const RUN: &str = "the run reaches its end and leaves the head safe";
 
 /// A description: only these two characters mean anything there.
 fn escaped(text: &str) -> String {
-    one_line(text).replace('\\', "\\\\").replace('#', "\\#")
+    visible::line(text).replace('\\', "\\\\").replace('#', "\\#")
 }
 
 /// A text in YAML: double quotes as in JSON, without what YAML does not print.
 fn quoted(text: &str) -> String {
-    let shown = |c: char| matches!(c, '\n' | ' '..='~' | '\u{a0}'..='\u{d7ff}' | '\u{e000}'..='\u{fefe}' | '\u{ff00}'..='\u{fffd}' | '\u{10000}'..);
-    let clean: String = text.chars().map(|c| if shown(c) { c } else { '\u{fffd}' }).collect();
-    serde_json::Value::String(clean).to_string()
+    serde_json::Value::String(visible::lines(text).into_owned()).to_string()
 }

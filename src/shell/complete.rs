@@ -10,6 +10,7 @@ use crate::shell::known::{Known, fields};
 use crate::shell::words::{self, WORDS};
 use crate::syntax::KEYWORDS;
 use crate::units::{KINDS, TABLE};
+use crate::visible::is_hidden;
 use std::path::{Path, PathBuf};
 
 /// Most candidates that are offered at once.
@@ -75,7 +76,8 @@ fn of_station(known: &Known, before: &str) -> Option<(usize, Vec<(String, String
         Spec::Channel => &known.channels,
         _ => return None,
     };
-    let fitting = names.iter().map(String::as_str).filter(|name| name.starts_with(typed));
+    let fits = |name: &&str| name.starts_with(typed) && !name.contains(is_hidden);
+    let fitting = names.iter().map(String::as_str).filter(fits);
     Some((before.len() - typed.len(), plain(fitting.take(OFFERED_MOST))))
 }
 

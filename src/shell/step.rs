@@ -17,7 +17,7 @@ use crate::shell::view;
 use crate::shell::wait::{Heard, Watch};
 use crate::source::{SourceMap, Span};
 use crate::terminal::told::{failed, rendered};
-use crate::terminal::{BOLD, DIM, complain, draws_progress, say, styled, wrapped};
+use crate::terminal::{BOLD, CLEAR, DIM, complain, draws_progress, say, styled, wrapped};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::atomic::AtomicBool;
 
@@ -192,7 +192,7 @@ impl Guide<'_> {
     fn asked(&mut self, pause: &mut Pause<'_, '_>) -> Option<Going> {
         if draws_progress() {
             // A wait may still be drawn.
-            complain("\r\u{1b}[K");
+            complain(CLEAR);
         }
         let reader = self.reader;
         self.watch(pause).tell_all(reader);

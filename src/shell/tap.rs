@@ -4,13 +4,10 @@
 use crate::head::record::{Call, Heard, Listener, Reply};
 use crate::head::{Status, Trim};
 use crate::record::{Curve, Rounds, SpeedPoint};
-use crate::terminal::complain;
+use crate::terminal::{CLEAR, complain};
 
 /// Stands on the last line while the laser is armed.
-const ARMED: &str = "\r\u{1b}[KLASER ARMED";
-
-/// Clears the last line.
-const CLEARED: &str = "\r\u{1b}[K";
+const ARMED: &str = "LASER ARMED";
 
 /// Most loads of trims that can be taken back.
 const UNDO_MOST: usize = 100;
@@ -117,8 +114,8 @@ impl Listener for Tap {
         }
         if self.shows_armed {
             match &heard.call {
-                Call::Arm { .. } => complain(ARMED),
-                Call::Disarm | Call::MakeSafe { .. } if self.done.armed => complain(CLEARED),
+                Call::Arm { .. } => complain(&format!("{CLEAR}{ARMED}")),
+                Call::Disarm | Call::MakeSafe { .. } if self.done.armed => complain(CLEAR),
                 _ => {}
             }
         }

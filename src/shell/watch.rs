@@ -11,8 +11,9 @@ use crate::shell::plot::{Series, plot};
 use crate::shell::reader::{Input, Reader};
 use crate::shell::voice::Voice;
 use crate::terminal::told::failed;
-use crate::terminal::{columns, complain, draws_progress, say};
+use crate::terminal::{CLEAR, columns, complain, draws_progress, say};
 use crate::units::{Dimension, parse_quantity, parse_unit};
+use crate::visible::STEER;
 use std::rc::Rc;
 use std::time::Duration;
 
@@ -195,13 +196,13 @@ fn picture(answers: &[(Answer, Datum)], seen: &[(f64, f64)]) -> Vec<String> {
 fn redraw(lines: &[String], drawn: usize) {
     let mut text = String::new();
     if drawn > 0 {
-        text.push_str(&format!("\u{1b}[{drawn}A"));
+        text.push_str(&format!("{STEER}[{drawn}A"));
     }
     let width = columns();
     for line in lines {
         let line: String = line.chars().take(width.saturating_sub(1)).collect();
         if drawn > 0 {
-            text.push_str(&format!("\r{line}\u{1b}[K\n"));
+            text.push_str(&format!("{CLEAR}{line}\n"));
         } else {
             text.push_str(&format!("{line}\n"));
         }

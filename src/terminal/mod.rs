@@ -9,14 +9,21 @@ pub mod table;
 pub mod told;
 pub mod units;
 
+use crate::visible::{self, STEER};
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Output that could not be written, a full disk for example.
 static LOST: AtomicBool = AtomicBool::new(false);
 
-/// Prints to standard output; a reader that is gone is no reason to leave a head moving.
+/// Prints to standard output for people: what others put into the text can steer no terminal.
 pub fn say(text: &str) {
+    emit(&visible::output(text));
+}
+
+/// Prints to standard output for machines, as it is; a reader that is gone is no reason to leave a head
+/// moving.
+pub fn emit(text: &str) {
     let mut out = stdout().lock();
     let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     if written.is_err_and(|error| error.kind() != ErrorKind::BrokenPipe) {
@@ -29,10 +36,10 @@ pub fn output_lost() -> bool {
     LOST.load(Ordering::Relaxed)
 }
 
-/// Prints to standard error.
+/// Prints to standard error, as [`say`] does.
 pub fn complain(text: &str) {
     let mut out = stderr().lock();
-    let _ = out.write_all(text.as_bytes());
+    let _ = out.write_all(visible::output(text).as_bytes());
     let _ = out.flush();
 }
 
@@ -60,8 +67,11 @@ pub fn draws_progress() -> bool {
 
 /// Text in a style, where colours are on. The styles carry no meaning of their own.
 pub fn styled(text: &str, style: &str, on: bool) -> String {
-    if on { format!("\u{1b}[{style}m{text}\u{1b}[0m") } else { text.to_string() }
+    if on { format!("{STEER}[{style}m{text}{STEER}[0m") } else { text.to_string() }
 }
+
+/// Back to the beginning of the line, which is emptied.
+pub const CLEAR: &str = "\u{fdd0}\r\u{fdd0}[K";
 
 /// Bold.
 pub const BOLD: &str = "1";

@@ -4,6 +4,7 @@ use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records}
 use crate::check::codes::why;
 use crate::diagnostics::codes::Code;
 use crate::terminal::{BOLD, beside, styled, wrapped};
+use crate::visible;
 
 /// `test_line(facet: number, plan: plan, [readings: number]) -> line`
 pub fn signature(builtin: &Builtin) -> String {
@@ -85,15 +86,8 @@ pub fn code(code: &Code, colour: bool) -> String {
     for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
         text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
         for line in example.trim_matches('\n').lines() {
-            text.push_str(&format!("  {}\n", visible(line)));
+            text.push_str(&format!("  {}\n", visible::line(line)));
         }
     }
     text
-}
-
-/// Control characters as escapes: an example of one must not play with the terminal.
-fn visible(line: &str) -> String {
-    let show =
-        |c: char| if c.is_control() { c.escape_unicode().to_string() } else { c.to_string() };
-    line.chars().map(show).collect()
 }

@@ -11,6 +11,7 @@ use crate::program::tree::COVERAGE;
 use crate::source::SourceMap;
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
 use crate::units::{Dimension, parse_unit, show, show_number};
+use crate::visible::{STEER, line, lines};
 
 /// Most reports that are shown at once.
 const SHOWN_MOST: usize = 50;
@@ -18,7 +19,7 @@ const SHOWN_MOST: usize = 50;
 /// Which head something happens on.
 pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
     let replay = if replayed { "replay of " } else { "" };
-    let (model, serial) = (&head.model, &head.serial);
+    let (model, serial) = (line(&head.model), line(&head.serial));
     if head.simulated {
         format!("{replay}simulated head {model} {serial} (seed {seed})")
     } else {
@@ -47,15 +48,28 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
             continue;
         }
         room -= usize::from(!error);
-        shown.push(diagnostic.clone());
+        shown.push(visible(diagnostic));
     }
     let colour = colour_errors();
     let mut text = render::render(&shown, sources, colour, width());
+    if colour {
+        text = text.replace('\u{1b}', &STEER.to_string());
+    }
     if shown.len() < diagnostics.len() {
         let more = diagnostics.len() - shown.len();
         text.push_str(&format!("... and {more} more; mend these first\n"));
     }
     text
+}
+
+/// A report whose words, some of which may be a head's, steer no terminal.
+fn visible(diagnostic: &Diagnostic) -> Diagnostic {
+    let shown = |text: &str| lines(text).into_owned();
+    let mut visible = diagnostic.clone();
+    visible.headline = shown(&visible.headline);
+    visible.labels.iter_mut().for_each(|label| label.text = shown(&label.text));
+    visible.help.iter_mut().for_each(|help| *help = shown(help));
+    visible
 }
 
 /// A decided check on one line.

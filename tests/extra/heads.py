@@ -279,6 +279,7 @@ def nonsense(bend):
             other.close()
         # One that never ends its line, one that never reads.
         endless, deaf = server.line(), server.line()
+        endless.ask("*IDN?")
         with contextlib.suppress(OSError):
             endless.say(b"x" * 1_000_000)
         deaf.stream.setblocking(False)
@@ -296,10 +297,46 @@ def nonsense(bend):
         assert looking.is_safe() and server.process.poll() is None
 
 
+def other_protocols(bend):
+    """What a web page can have a browser send moves nothing, in whatever pieces it comes."""
+    commands = b"\r\n\r\n\nCONT:TAKE\nROT:SPE 500\nCLOC:SLE 12\nLAS:ARM 0.3\n"
+    with served(bend) as server:
+        looking = server.line()
+        began = looking.ask("CLOC:TIME?")
+        for first in (b"POST / HTTP/1.1\r\nHost: x", b"GET /?CONT:TAKE HTTP/1.1", b"*RST / HTTP/1.1", b"Host: x",
+                      b"PRI * HTTP/2.0", b"\x16\x03\x01\x0a\n*IDN?", b"\x00\x01\n", b"EHLO x", b"*IDN?\nHost: x"):
+            for size in (1, 1000):
+                line, said = server.line(), first + commands
+                with contextlib.suppress(OSError):
+                    for at in range(0, len(said), size):
+                        line.say(said[at:at + size])
+                    while line.reader.read(4096):
+                        pass
+                line.close()
+                assert looking.ask("CLOC:TIME?") == began and looking.is_safe(), (first, size)
+        assert looking.ask("CONT:OWN?") == "NONE"
+
+
+def burst(bend):
+    """Megabytes at once and then silence: what waits unread was not said later for it."""
+    with served(bend) as server:
+        line, looking = server.controlling(), server.line()
+        line.told("ROT:SPE 500")
+        line.stream.setblocking(False)
+        began = last = time.monotonic()
+        while time.monotonic() - began < 0.3:
+            with contextlib.suppress(BlockingIOError):
+                line.stream.send(b"CONT:TAKE;:ROT:SPE 500\n" * 2000)
+        while time.monotonic() - began < 3 * LIMIT:
+            last = last if looking.is_safe() else time.monotonic()
+        assert last - began < LIMIT + 0.4, f"it moved {last - began:.2f} s after it was heard"
+
+
 def long_lines(bend):
     """What has no end is not kept."""
     with served(bend) as server:
         line, looking = server.line(), server.line()
+        line.ask("*IDN?")
         for _ in range(300):
             line.say(b"x" * 1_000_000)
         assert looking.is_safe()
@@ -453,13 +490,13 @@ def messages():
 
 
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
-         bring_up, killed, long_call, silent, one_controls, ended, nonsense, long_lines, dot_words, guide,
+         bring_up, killed, long_call, silent, one_controls, ended, nonsense, other_protocols, burst, long_lines, dot_words, guide,
          guide_in_rust]
 
 # What is bent, and the test that must see it.
 BENT = [("deaf", silent), ("blind", killed), ("uncut", long_call), ("generous", one_controls),
         ("eager", contracts), ("lying", contracts), ("clinging", contracts), ("careless", ended),
-        ("asleep", contracts), ("unbounded", long_lines)]
+        ("asleep", contracts), ("hospitable", other_protocols), ("credulous", burst), ("unbounded", long_lines)]
 
 for part in (watchdog, interlock, mapped, numbers, messages):
     part()

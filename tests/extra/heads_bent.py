@@ -98,6 +98,16 @@ def asleep():
     controller.Controller.kick = lambda self: None
 
 
+def hospitable():
+    """Takes what a web page sends for messages with mistakes."""
+    server.Server.is_foreign = lambda self, client, data, messages: False
+
+
+def credulous():
+    """What waited unread counts as said when it is read."""
+    server.Client.behind = property(lambda self: False, lambda self, value: None)
+
+
 def unbounded():
     """Takes lines of any length."""
     server.Framer.next.__globals__["LINE_MOST"] = 1 << 40
@@ -115,7 +125,7 @@ def without(methods):
 
 
 BENDS = {bend.__name__: bend for bend in (
-    deaf, blind, uncut, generous, eager, lying, clinging, careless, asleep, unbounded)}
+    deaf, blind, uncut, generous, eager, lying, clinging, careless, asleep, hospitable, credulous, unbounded)}
 
 if __name__ == "__main__":
     bend, log = sys.argv[1:3]

@@ -43,6 +43,7 @@ fn blocks_without_their_end_are_given_up() {
 fn floods_are_bounded() {
     let server = Server::new();
     let mut line = server.line();
+    line.ask("*IDN?");
     line.say(vec![b'x'; 3_000_000]);
     assert_eq!(line.errors(), ["-363,\"Input buffer overrun;a message may have 65536 bytes\""]);
     for _ in 0..100 {

@@ -16,6 +16,7 @@ mod bounded;
 #[cfg(unix)]
 mod cable;
 mod fake;
+mod foreign;
 #[cfg(unix)]
 mod guess;
 mod links;

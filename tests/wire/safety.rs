@@ -1,6 +1,7 @@
 //! The head becomes safe within the dead-man limit however a client, or a server in between, ends.
 
 use crate::bench::{Dice, Line, PATIENCE, Server, program, run, said, signal};
+use std::io::Write;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
@@ -33,7 +34,7 @@ fn a_silent_client_loses_the_head_within_the_limit() {
 }
 
 #[test]
-fn any_byte_keeps_control_and_a_resting_head_needs_none() {
+fn a_blank_line_keeps_control_and_a_resting_head_needs_none() {
     let server = Server::with(&["--dead-man", LIMIT]);
     let mut line = server.controller();
     std::thread::sleep(LIMIT_MOST * 2);
@@ -62,6 +63,57 @@ fn a_long_call_is_cut_short_where_its_client_is_silent_or_gone() {
         }
         looking.until_safe();
         assert!(from.elapsed() <= LIMIT_MOST, "{:?}", from.elapsed());
+    }
+}
+
+/// Half a line is nobody; the bytes of a block are somebody, up to its length.
+#[test]
+fn the_bytes_of_a_block_keep_control_and_those_of_a_line_do_not() {
+    for (begun, keeps) in [("PAGE:EXP? 1,1,1,#240", true), ("ROT:SPE 5", false)] {
+        let server = Server::with(&["--dead-man", LIMIT]);
+        let mut line = server.controller();
+        line.say("ROT:SPE 4800 RPM");
+        let mut looking = server.line();
+        assert_eq!(looking.ask("*OPC?"), "1");
+        line.stream.write_all(begun.as_bytes()).unwrap();
+        for _ in 0..9 {
+            std::thread::sleep(LIMIT_MOST / 6);
+            line.stream.write_all(b"0").unwrap();
+        }
+        assert_eq!(!looking.is_safe(), keeps, "{begun}");
+        if keeps {
+            looking.until_safe();
+        }
+    }
+}
+
+/// What waits unread, in the system or at the other end, was not said later for it.
+#[test]
+fn a_burst_and_then_silence_loses_the_head_within_the_limit() {
+    for said in ["CLOC:SLE 0.01\n", "CONT:TAKE;:ROT:SPE 4800 RPM\n", "*CLS\n"] {
+        let server = Server::with(&["--dead-man", LIMIT]);
+        let mut line = server.controller();
+        line.say("ROT:SPE 4800 RPM");
+        let mut looking = server.line();
+        assert_eq!(looking.ask("*OPC?"), "1");
+        line.stream.set_nonblocking(true).unwrap();
+        let (burst, from) = (said.repeat(4000), Instant::now());
+        let (mut last, mut sent) = (from, 0);
+        while last - from < Duration::from_millis(300) {
+            let at = sent % burst.len();
+            sent += line.stream.write(&burst.as_bytes()[at..]).unwrap_or_default();
+            last = Instant::now();
+        }
+        let mut moved = last;
+        while last.elapsed() < LIMIT_MOST * 3 {
+            if !looking.is_safe() {
+                moved = Instant::now();
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        assert!(sent > 1_000_000, "only {sent} bytes went out");
+        let late = moved - last;
+        assert!(late <= LIMIT_MOST, "{said:?}: {late:?} after the last of {sent} bytes");
     }
 }
 

@@ -167,6 +167,9 @@ fn secrets_admit_and_are_never_shown() {
     line.say("CONT:TAKE;:HEAD:STAT?");
     let protected = "-203,\"Command protected;say SYSTem:SECRet first\"";
     assert_eq!(line.errors(), [protected, protected]);
+    // To make it safe is open to everybody.
+    assert!(line.ask("SAFE?;:FAUL?").ends_with(",1,0;\"none\""));
+    assert_eq!(line.ask("LAS:DIS;:FAUL?"), "\"none\"");
     line.say("SYST:SECR \"opensesame\"");
     assert_eq!(line.errors(), ["-203,\"Command protected;that is not the secret\""]);
     line.say("SYST:SECR \"opensesame7\"");
@@ -189,6 +192,44 @@ fn secrets_admit_and_are_never_shown() {
     let all = format!("{}{}{before}{}", said(&with), said(&without), server.end("-INT").1);
     assert!(!all.contains("opensesame"), "{all}");
     std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// Also of a client that controls it, who is told.
+#[test]
+fn whoever_does_not_know_the_secret_may_make_the_head_safe() {
+    let file = std::env::temp_dir().join(format!("spintrue-safe-{}", std::process::id()));
+    std::fs::write(&file, "opensesame7\n").unwrap();
+    let server = Server::with(&["--secret-file", file.to_str().unwrap()]);
+    let (mut first, mut stranger) = (server.line(), server.line());
+    first.say("SYST:SECR 'opensesame7';:CONT:TAKE;:ROT:SPE 500;:CLOC:SLE 12;:LAS:ARM 0.1");
+    assert_eq!(first.ask("LAS:ARM?"), "1");
+    stranger.say("LAS:DIS");
+    assert_eq!(stranger.ask("SYST:ERR?"), "0,\"No error\"");
+    assert_eq!(first.ask("LAS:ARM?;:CONT:OWN?"), "0;SELF");
+    assert!(stranger.ask("SAFE?").starts_with("1,1,"));
+    assert!(first.ask("SYST:ERR?").contains("another client made the head safe"));
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
+    std::fs::remove_file(&file).unwrap();
+}
+
+#[test]
+fn secrets_that_are_guessed_at_once_are_refused() {
+    let file = std::env::temp_dir().join(format!("spintrue-short-{}", std::process::id()));
+    let name = file.to_str().unwrap();
+    for secret in ["", "\n", "x", "1234567\n", "  12345  \r\n", "\nopensesame7\n", "äöüäöüß"]
+    {
+        std::fs::write(&file, secret).unwrap();
+        for options in [
+            vec!["serve", "--listen", "127.0.0.1:0", "--secret-file", name],
+            vec!["head", "describe", &format!("tcp://127.0.0.1:1?secret-file={name}")],
+        ] {
+            let refused = run(&options);
+            assert_eq!(refused.status.code(), Some(2), "{secret:?}");
+            let told = said(&refused).split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(told.contains("a secret of 8 characters at least, since a shorter"), "{told}");
+        }
+    }
+    std::fs::remove_file(&file).unwrap();
 }
 
 #[test]

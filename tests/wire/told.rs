@@ -4,6 +4,7 @@
 use crate::bench::{PATIENCE, program, run, said, signal};
 use crate::fake::{described, description, dying, fake};
 use serde_json::{Value, json};
+use spintrue::visible::is_hidden;
 use std::process::Stdio;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::channel;
@@ -107,10 +108,68 @@ fn refusals_without_words_and_unknown_headers_are_told() {
 fn what_answers_is_shown_plain_and_short() {
     let identity = format!("\u{1b}[2Jnoise{}", "x".repeat(500));
     let told = describing("*IDN?", identity);
-    assert!(told.contains("is no instrument: ` [2Jnoisexxx"), "{told}");
+    assert!(told.contains("is no instrument: `\\u{1b}[2Jnoisexxx"), "{told}");
     assert!(!told.contains('\u{1b}') && told.contains("x…`") && told.len() < 300, "{told}");
     let told = describing("*IDN?", "-310,\"\u{7}full\"".to_string());
-    assert!(told.contains("refuses: -310,\" full\""), "{told}");
+    assert!(told.contains("refuses: -310,\"\\u{7}full\""), "{told}");
+}
+
+/// What a head says stands as escapes wherever people read it, and as it was where machines do.
+#[test]
+fn what_a_head_says_steers_no_terminal_and_reorders_no_page() {
+    let evil = "a\u{1b}[31mb\u{7}c\u{9b}2Jd\u{202e}e\u{2066}f\u{200b}g\u{2028}h\u{fffe}i";
+    let shown = "a\\u{1b}[31mb\\u{7}c\\u{9b}2Jd\\u{202e}e\\u{2066}f\\u{200b}g\\u{2028}h\\u{fffe}i";
+    let mut value = description();
+    (value["model"], value["serial"]) = (json!(format!("{evil}\nPASSED")), json!(evil));
+    let reply = described(&value);
+    let address = fake(move |line| match line.split(['?', ' ']).next() {
+        Some("HEAD:DESC") => Some(reply.clone()),
+        Some("ROT:SPE") => Some(format!("\"refused\",\"{evil}\"")),
+        _ => None,
+    });
+    let folder = std::env::temp_dir().join(format!("spintrue-evil-{}", std::process::id()));
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir(&folder).unwrap();
+    let at = |name: &str| folder.join(name).display().to_string();
+    std::fs::write(at("s.spt"), "spin(4800 rpm)\n").unwrap();
+    let run_it = ["run", &at("s.spt"), "--head", &address];
+    let kept = ["--record", &at("kept"), "--trace", &at("run.trace"), "--archive", &at("a.sqlite")];
+    let ran = run(&[&run_it[..], &kept].concat());
+    assert_eq!(ran.status.code(), Some(3), "{}", said(&ran));
+    let trace = ["head", "trace", &at("run.trace")];
+    let replay = format!("replay:{}", at("run.trace"));
+    let seen = [
+        said(&ran),
+        said(&run(&["head", "describe", &address])),
+        said(&run(&trace)),
+        said(&run(&["run", &at("s.spt"), "--head", &replay])),
+        said(&run(&["record", "show", &at("kept")])),
+        said(&run(&["history", &at("a.sqlite")])),
+        std::fs::read_to_string(at("kept/report.html")).unwrap(),
+        std::fs::read_to_string(at("kept/junit.xml")).unwrap(),
+        std::fs::read_to_string(at("kept/results.tap")).unwrap(),
+    ];
+    for (number, text) in seen.iter().enumerate() {
+        let hidden = |c: char| is_hidden(c) && !matches!(c, '\n' | '\t');
+        assert!(!text.contains(hidden), "{number}: {}", text.escape_debug());
+        // A line break in the source of a page is a blank to whoever reads it.
+        let faked = text.lines().any(|line| line.starts_with("PASSED"));
+        assert!(!faked || number >= 6, "{number}: {text}");
+        // What is too long for a column of a list is cut.
+        let whole = text.replace("\\\\", "\\").contains(shown);
+        assert!(whole || number == 5, "{number}: {text}");
+    }
+    let exact = [
+        said(&run(&[&run_it[..], &["--json"]].concat())),
+        said(&run(&[&trace[..], &["--json"]].concat())),
+        std::fs::read_to_string(at("kept/record.json")).unwrap(),
+        std::fs::read_to_string(at("kept/events.jsonl")).unwrap(),
+    ];
+    let wanted = json!(evil).to_string();
+    for text in exact {
+        assert!(text.contains(&wanted), "{}", text.escape_debug());
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
 }
 
 /// A silence is told in a time that people read.

@@ -16,6 +16,7 @@ use crate::session::{Prepared, Row, Series};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
+use crate::visible::is_hidden;
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -289,7 +290,7 @@ impl Looking<'_> {
         } else if serial.chars().count() > SERIAL_MOST {
             let what = format!("a serial number of more than {SERIAL_MOST} characters");
             wrong(&what, "look whether quotes are missing");
-        } else if serial.chars().any(char::is_control) || serial.trim() != serial {
+        } else if serial.contains(is_hidden) || serial.trim() != serial {
             let what = "this serial number has blanks around it, or signs that nobody sees";
             wrong(what, "write it as it stands on the head");
         } else if let Some(first) = self.serials.insert(serial.to_string(), row.line) {

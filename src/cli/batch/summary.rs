@@ -6,8 +6,8 @@ use crate::cli::batch::journal::Done;
 use crate::cli::batch::plan::Planned;
 use crate::cli::files::unwritten;
 use crate::cli::{CAUTION, duration};
-use crate::record::{HeadCase, heads_junit};
-use crate::terminal::{self, BOLD, GREEN, RED, YELLOW, complain, say, styled, wrapped};
+use crate::record::{HeadCase, cell, heads_junit};
+use crate::terminal::{self, BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use serde_json::json;
 use std::collections::HashMap;
@@ -156,7 +156,7 @@ impl Summary {
                 "record": folder,
                 "finished_before": before,
             });
-            say(&format!("{value}\n"));
+            emit(&format!("{value}\n"));
             return;
         }
         let took = show(done.took, Dimension::TIME, None, None);
@@ -188,7 +188,7 @@ impl Summary {
         self.told += 1;
         if self.json {
             let value = json!({"event": "open", "serial": serial, "why": what});
-            say(&format!("{value}\n"));
+            emit(&format!("{value}\n"));
         } else {
             self.progress(serial, what);
         }
@@ -232,7 +232,7 @@ impl Summary {
             let value = json!({
                 "event": "end", "heads": self.rows.len(), "verdicts": counted, "exit_code": code,
             });
-            say(&format!("{value}\n"));
+            emit(&format!("{value}\n"));
             return;
         }
         let mut text = format!("\n{}\n", styled("Summary", BOLD, self.colour));
@@ -328,21 +328,23 @@ impl Summary {
             let (word, code) = row.came.word();
             match &row.came {
                 Came::Done(done) => out.write_record([
-                    row.serial.as_str(),
+                    &*cell(&row.serial),
                     word,
                     &code.to_string(),
-                    &done.unmet.join("; "),
-                    done.failure.as_deref().unwrap_or(""),
+                    &cell(&done.unmet.join("; ")),
+                    &cell(done.failure.as_deref().unwrap_or("")),
                     &done.took.to_string(),
                     &done.at,
-                    &row.folder,
+                    &cell(&row.folder),
                     done.left_safe.map_or("", |safe| if safe { "yes" } else { "no" }),
                 ])?,
                 Came::Open(why, _) => {
-                    out.write_record([row.serial.as_str(), word, "", "", why, "", "", "", ""])?;
+                    let (serial, why) = (&*cell(&row.serial), &*cell(why));
+                    out.write_record([serial, word, "", "", why, "", "", "", ""])?;
                 }
                 Came::NotYet => {
-                    out.write_record([row.serial.as_str(), word, "", "", "", "", "", "", ""])?;
+                    let serial = &*cell(&row.serial);
+                    out.write_record([serial, word, "", "", "", "", "", "", ""])?;
                 }
             }
         }

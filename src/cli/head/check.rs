@@ -10,7 +10,7 @@ use crate::head::wire::greeting::Target;
 use crate::session::Verdict;
 use crate::terminal::told::left;
 use crate::terminal::{
-    BOLD, DIM, GREEN, RED, YELLOW, colour_output, complain, say, styled, wrapped,
+    BOLD, DIM, GREEN, RED, YELLOW, colour_output, complain, emit, say, styled, wrapped,
 };
 use clap::Args;
 use serde_json::{Value, json};
@@ -138,14 +138,18 @@ fn checked(options: &Options) -> Result<u8, String> {
         say(&greeting(&options.address, opened.replay.is_some(), colour));
     }
     let mut heard = |contract: &'static Contract, found: &Found| {
-        say(&if options.json {
-            format!("{}\n", line(contract, found))
+        if options.json {
+            emit(&format!("{}\n", line(contract, found)));
         } else {
-            told(contract, found, colour)
-        });
+            say(&told(contract, found, colour));
+        }
     };
     let all = run_with(head, gauge, allowed, stop, &mut heard);
-    say(&if options.json { end(&all) } else { summary(&all, colour) });
+    if options.json {
+        emit(&end(&all))
+    } else {
+        say(&summary(&all, colour))
+    }
     let [_, broken, _] = all.counts();
     let mut code = if broken > 0 { FAILED } else { 0 };
     if let Some(tracer) = tracer {

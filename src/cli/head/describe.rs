@@ -6,8 +6,9 @@ use crate::head::Description;
 use crate::head::signals::{Active, AtSafe, Direction, Pull};
 use crate::optics::{ClockKind, StartOfScan};
 use crate::session::Verdict;
-use crate::terminal::{BOLD, colour_output, complain, say, styled};
+use crate::terminal::{BOLD, colour_output, complain, emit, say, styled};
 use crate::units::{Dimension, parse_unit, show};
+use crate::visible::line;
 use clap::Args;
 use serde_json::{Map, Value, json};
 
@@ -59,11 +60,11 @@ pub(super) fn describe(options: &Options) -> u8 {
             return WRONG;
         }
     };
-    say(&if options.json {
-        as_json(&description, &groups(&description))
+    if options.json {
+        emit(&as_json(&description, &groups(&description)));
     } else {
-        as_text(&description)
-    });
+        say(&as_text(&description));
+    }
     0
 }
 
@@ -179,8 +180,8 @@ fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
 fn as_text(head: &Description) -> String {
     let colour = colour_output();
     let what = if head.simulated { "simulated" } else { "real" };
-    let mut text =
-        format!("{}\nserial number {}, {what}\n", styled(&head.model, BOLD, colour), head.serial);
+    let (model, serial) = (line(&head.model), line(&head.serial));
+    let mut text = format!("{}\nserial number {serial}, {what}\n", styled(&model, BOLD, colour));
     for (name, rows) in facts(head) {
         text.push_str(&format!("\n{}\n", styled(&name, BOLD, colour)));
         for (words, value) in rows {

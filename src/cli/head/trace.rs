@@ -6,7 +6,8 @@ use crate::cli::{FAILED, WRONG};
 use crate::head::record::{Heard, Reply};
 use crate::head::trace::{Entry, Header, Survey};
 use crate::head::words;
-use crate::terminal::{DIM, RED, colour_output, complain, say, styled};
+use crate::terminal::{DIM, RED, colour_output, complain, emit, say, styled};
+use crate::visible;
 use clap::Args;
 use serde_json::{Map, Value, json};
 
@@ -93,7 +94,11 @@ pub(super) fn trace(options: &Options) -> u8 {
 fn shown(options: &Options) -> Result<bool, String> {
     // The whole first, so that nothing is shown of what was changed.
     let survey = surveyed(&options.file)?;
-    say(&if options.json { header_json(&survey) } else { header_text(&survey) });
+    if options.json {
+        emit(&header_json(&survey))
+    } else {
+        say(&header_text(&survey))
+    }
     let colour = colour_output();
     let mut number = 0_u64;
     for entry in reader(&options.file)? {
@@ -104,28 +109,29 @@ fn shown(options: &Options) -> Result<bool, String> {
                 if !wanted(options, &heard, &name) {
                     continue;
                 }
-                say(&if options.json {
-                    format!("{}\n", call_json(number, &heard))
+                if options.json {
+                    emit(&format!("{}\n", call_json(number, &heard)));
                 } else {
-                    call_text(number, &heard, colour)
-                });
+                    say(&call_text(number, &heard, colour));
+                }
             }
-            Entry::Provoked { fault, after, refused } if bare(options) => say(&if options.json {
+            Entry::Provoked { fault, after, refused } if options.json && bare(options) => {
                 let line = json!({"event": "provoked", "fault": fault, "after": after, "refused": refused});
-                format!("{line}\n")
-            } else {
-                format!("{:>24}provoke {fault} after {after} s\n", "")
-            }),
-            Entry::Mended if bare(options) => say(&if options.json {
-                format!("{}\n", json!({"event": "mended"}))
-            } else {
-                format!("{:>24}mend\n", "")
-            }),
+                emit(&format!("{line}\n"));
+            }
+            Entry::Provoked { fault, after, .. } if bare(options) => {
+                let fault = visible::line(&fault);
+                say(&format!("{:>24}provoke {fault} after {after} s\n", ""));
+            }
+            Entry::Mended if options.json && bare(options) => {
+                emit(&format!("{}\n", json!({"event": "mended"})));
+            }
+            Entry::Mended if bare(options) => say(&format!("{:>24}mend\n", "")),
             Entry::Provoked { .. } | Entry::Mended | Entry::Now { .. } | Entry::End { .. } => {}
         }
     }
     if options.json {
-        say(&format!("{}\n", json!({"event": "end", "verdict": survey.verdict})));
+        emit(&format!("{}\n", json!({"event": "end", "verdict": survey.verdict})));
     }
     Ok(survey.verdict.is_none())
 }
@@ -148,11 +154,15 @@ fn wanted(options: &Options, heard: &Heard, name: &str) -> bool {
 }
 
 fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
-    let reply = words::reply(&heard.reply);
+    let reply = visible::line(&words::reply(&heard.reply));
     let fault = matches!(heard.reply, Reply::Fault(_));
     let reply = if fault { styled(&reply, RED, colour) } else { reply };
     let stamp = format!("{number:>7}  {:>11.6} s", heard.time);
-    format!("{}  {}: {reply}\n", styled(&stamp, DIM, colour), words::call(&heard.call))
+    format!(
+        "{}  {}: {reply}\n",
+        styled(&stamp, DIM, colour),
+        visible::line(&words::call(&heard.call))
+    )
 }
 
 fn call_json(number: u64, heard: &Heard) -> Value {
@@ -170,8 +180,11 @@ fn header_text(survey: &Survey) -> String {
     let kind = if head.simulated { "simulated head" } else { "head" };
     let seed = seed.map_or_else(String::new, |seed| format!(" (seed {seed})"));
     let gauge = if *gauge { "" } else { ", without a gauge" };
-    let mut text = format!("{kind} {} {}{seed}{gauge}\n", head.model, head.serial);
-    let mut row = |what: &str, said: String| text.push_str(&format!("{what:<9}  {said}\n"));
+    let of = visible::line(&format!("{} {}", head.model, head.serial));
+    let mut text = format!("{kind} {of}{seed}{gauge}\n");
+    let mut row = |what: &str, said: String| {
+        text.push_str(&format!("{what:<9}  {}\n", visible::line(&said)));
+    };
     row("written", format!("by spintrue {spintrue}"));
     for fault in faults {
         row("fault", fault.clone());

@@ -2,7 +2,8 @@
 
 use crate::cli::history::archive::{Purpose, Row, Store, Value as Cell, open_to_read};
 use crate::cli::history::filter::Filter;
-use crate::terminal::say;
+use crate::record;
+use crate::terminal::emit;
 use clap::{Args, ValueEnum};
 use serde_json::{Map, Value, json};
 use std::collections::HashMap;
@@ -33,7 +34,7 @@ pub(super) fn export(options: &Options) -> Result<(), String> {
     let mut archive = open_to_read(&options.file)?;
     let mut out = Out { text: String::new() };
     written(&mut *archive, options, &mut out)?;
-    say(&out.text);
+    emit(&out.text);
     Ok(())
 }
 
@@ -45,7 +46,7 @@ impl Out {
     fn line(&mut self, line: &str) {
         self.text.push_str(line);
         if self.text.len() > GATHERED {
-            say(&self.text);
+            emit(&self.text);
             self.text.clear();
         }
     }
@@ -242,10 +243,13 @@ fn csv(run: &Map<String, Value>) -> String {
 fn cell(value: Option<&Value>) -> String {
     match value {
         None | Some(Value::Null) => String::new(),
-        Some(Value::String(text)) if text.contains([',', '"', '\n', '\r']) => {
-            format!("\"{}\"", text.replace('"', "\"\""))
+        Some(Value::String(text)) => {
+            let text = record::cell(text);
+            match text.contains([',', '"', '\n', '\r']) {
+                true => format!("\"{}\"", text.replace('"', "\"\"")),
+                false => text.into_owned(),
+            }
         }
-        Some(Value::String(text)) => text.clone(),
         Some(other) => other.to_string(),
     }
 }

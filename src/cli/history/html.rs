@@ -1,10 +1,11 @@
 //! A trend as a page of its own: charts inside, light and dark, nothing to be fetched.
 
 use crate::cli::history::series::{ASKED, Block, Capability, LEAP, Trend};
-use crate::cli::history::text::{day_and_minute, index, plain, title};
+use crate::cli::history::text::{day_and_minute, index, title};
 use crate::paper;
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
 use crate::units::show_number;
+use crate::visible;
 use maud::{Markup, html};
 
 /// Runs that are drawn, the newest ones.
@@ -119,7 +120,7 @@ fn individuals(trend: &Trend) -> Markup {
     }
     let values: Vec<f64> = trend.series.points.iter().map(|point| point.value).collect();
     let told = "Runs with signals are diamonds.";
-    let words = format!("{}{}", plain(&trend.series.label), unit(trend));
+    let words = format!("{}{}", visible::line(&trend.series.label), unit(trend));
     chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).map(|rule| rule.text()).collect();
         (!names.is_empty()).then(|| names.join("; "))
@@ -172,7 +173,7 @@ fn chart(
             @match remark(at) {
                 Some(remark) => {
                     @let point = trend.series.points.get(at);
-                    @let of = point.map(|p| format!("{} {}: ", day_and_minute(&p.started), plain(&p.serial)));
+                    @let of = point.map(|p| format!("{} {}: ", day_and_minute(&p.started), visible::line(&p.serial)));
                     (plot.flag(x, value, &format!("run {}, {}{remark}", at + 1, of.unwrap_or_default())))
                 }
                 None => (plot.point(x, value)),
@@ -295,7 +296,7 @@ fn signals(trend: &Trend) -> Markup {
                         @if let Some(point) = trend.series.points.get(*at) { tr {
                             th.number scope="row" { (at + 1) }
                             td.whole { (day_and_minute(&point.started)) }
-                            td.whole { (plain(&point.serial)) }
+                            td.whole { (visible::line(&point.serial)) }
                             td.number { (show_number(point.value, trend.decimals())) }
                             td.wordy { (names.join("; ")) }
                         } }

@@ -2,8 +2,9 @@
 
 use crate::cli::history::archive::{Purpose, Store, open_to_read};
 use crate::cli::history::filter::Filter;
-use crate::cli::history::text::{cut, day_and_minute, plain};
+use crate::cli::history::text::{cut, day_and_minute};
 use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled};
+use crate::visible;
 use std::path::Path;
 
 /// Runs that are listed where no number was asked for.
@@ -68,14 +69,14 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
             "undecided" | "unanswered" | "interrupted" => YELLOW,
             _ => RED,
         };
-        let verdict = format!("{:<12}", plain(&row.verdict));
+        let verdict = format!("{:<12}", visible::line(&row.verdict));
         let line = format!(
             "{}  {}  {:>7}  {:<14}  {}",
             day_and_minute(&row.started),
             styled(&verdict, style, colour),
             format!("{}/{}", row.conforming, row.checks),
-            cut(&plain(&row.serial), 14),
-            cut(&plain(&row.script), 25),
+            cut(&visible::line(&row.serial), 14),
+            cut(&visible::line(&row.script), 25),
         );
         text.push_str(&format!("{line}\n"));
     }

@@ -1,8 +1,9 @@
-//! A trend as text, 80 columns wide, and how texts from an archive are made fit for a terminal.
+//! A trend as text, 80 columns wide.
 
 use crate::cli::history::series::{ASKED, Block, Indices, Trend};
 use crate::terminal::{BOLD, DIM, RED, styled};
 use crate::units::show_number;
+use crate::visible;
 
 /// Runs that are drawn, the newest ones.
 const DRAWN: usize = 30;
@@ -12,12 +13,6 @@ const NAMED: usize = 15;
 const BLOCKS: usize = 12;
 /// Columns of a chart.
 const COLUMNS: usize = 34;
-
-/// Without what would move a cursor or reorder a line.
-pub(super) fn plain(text: &str) -> String {
-    let turns = |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    text.chars().map(|c| if c.is_control() || turns(c) { '\u{fffd}' } else { c }).collect()
-}
 
 /// At most so many characters; of a longer text the end, which tells more of a path.
 pub(super) fn cut(text: &str, most: usize) -> String {
@@ -87,7 +82,7 @@ pub(super) fn title(trend: &Trend) -> String {
     let heads = trend.heads();
     format!(
         "{}{of}: {} runs on {heads} {}, {} to {}",
-        plain(&series.label),
+        visible::line(&series.label),
         series.points.len(),
         if heads == 1 { "head" } else { "heads" },
         day(series.points.first().map(|point| point.started.as_str())),
@@ -226,7 +221,7 @@ fn chart(
         let line = format!(
             "  {}  {:<12} {:>11}  {}",
             day_and_minute(&point.started),
-            cut(&plain(&point.serial), 12),
+            cut(&visible::line(&point.serial), 12),
             show_number(*value, decimals),
             cells.trim_end(),
         );
@@ -253,7 +248,7 @@ fn named(trend: &Trend, colour: bool) -> String {
     }
     for (at, name) in all.iter().rev().take(NAMED) {
         if let Some(point) = trend.series.points.get(*at) {
-            let serial = cut(&plain(&point.serial), 12);
+            let serial = cut(&visible::line(&point.serial), 12);
             let started = day_and_minute(&point.started);
             text.push_str(&format!("  {started}  {serial:<12}  {name}\n"));
         }

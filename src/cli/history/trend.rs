@@ -3,10 +3,10 @@
 use crate::cli::history::archive::{Purpose, Store, Value, open_to_read};
 use crate::cli::history::filter::Filter;
 use crate::cli::history::series::{Limits, Point, Series, trend as worked_out};
-use crate::cli::history::text::plain;
 use crate::cli::history::{html, text};
 use crate::terminal::{colour_output, say};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
+use crate::visible;
 use clap::Args;
 use std::path::PathBuf;
 
@@ -134,8 +134,9 @@ fn unknown(label: &str, near: &[String]) -> String {
     if near.is_empty() {
         return format!("no run recorded `{label}`, or any other value");
     }
-    let near: Vec<String> = near.iter().map(|label| format!("`{}`", plain(label))).collect();
-    format!("no such run recorded `{}`; labels like it: {}", plain(label), near.join(", "))
+    let near: Vec<String> =
+        near.iter().map(|label| format!("`{}`", visible::line(label))).collect();
+    format!("no such run recorded `{}`; labels like it: {}", visible::line(label), near.join(", "))
 }
 
 /// The values oldest first, in the unit that the newest was shown in; none of plain numbers.
@@ -156,7 +157,7 @@ pub(super) fn series(
         if own != si {
             return Err(format!(
                 "`{}` was recorded in {own} and in {si}: narrow the runs with --script or --since",
-                plain(label)
+                visible::line(label)
             ));
         }
         match value.map(|value| counted(value, unit.as_ref())).filter(|value| value.is_finite()) {

@@ -4,9 +4,9 @@
 use crate::acceptance::decision::{Outcome, Rule};
 use crate::interpret::{Bound, Check, Measured};
 use crate::program::show::Shown;
-use crate::record::one_line;
 use crate::source::Span;
 use crate::units::parse_quantity;
+use crate::visible;
 use serde_json::Value;
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read};
@@ -105,7 +105,7 @@ impl Kept {
                 let shown = value.get("value").and_then(shown);
                 match (value.get("name").and_then(Value::as_str), shown) {
                     (Some(name), Some(shown)) => {
-                        self.recorded.push((one_line(name), shown));
+                        self.recorded.push((visible::line(name), shown));
                         self.recorded_lines.push(value);
                     }
                     _ => self.strange += 1,
@@ -114,7 +114,7 @@ impl Kept {
             "answered" if self.answers.len() < ITEMS_MOST => {
                 match value.get("answer").and_then(shown) {
                     Some(answer) => {
-                        let said = |key| one_line(text(&value, key));
+                        let said = |key| visible::line(text(&value, key));
                         let (question, who) = (said("question"), said("who"));
                         let at = (self.checks.len(), time.unwrap_or(0.0));
                         self.answers.push((at.0, at.1, question, answer, who));
@@ -168,8 +168,8 @@ fn check(value: &Value) -> Option<Check> {
     };
     Some(Check {
         // A file that somebody edited must not steer the terminal.
-        label: one_line(text(value, "label")),
-        text: Rc::from(one_line(text(value, "condition"))),
+        label: visible::line(text(value, "label")),
+        text: Rc::from(visible::line(text(value, "condition"))),
         number: 0,
         measured,
         outcome,
@@ -187,7 +187,7 @@ fn shown(value: &Value) -> Option<Shown> {
     Some(match value {
         Value::Null | Value::Number(_) => return None,
         Value::Bool(flag) => Shown::Flag(*flag),
-        Value::String(text) => Shown::Text(one_line(text)),
+        Value::String(text) => Shown::Text(visible::line(text)),
         Value::Array(items) => Shown::List(items.iter().map(shown).collect::<Option<Vec<_>>>()?),
         Value::Object(fields) => match (fields.get("unit"), fields.get("text")) {
             (Some(Value::String(unit)), Some(Value::String(text))) => Shown::Quantity {
@@ -195,7 +195,7 @@ fn shown(value: &Value) -> Option<Shown> {
                 value: fields.get("value").and_then(Value::as_f64).unwrap_or(f64::NAN),
                 unit: unit.clone(),
                 asked: parse_quantity(text).ok().and_then(|(_, unit)| unit).map(Rc::new),
-                text: one_line(text),
+                text: visible::line(text),
             },
             _ => {
                 let named = |(name, field): (&String, &Value)| {

@@ -8,8 +8,9 @@ use crate::cli::record::verify::{Looked, looked};
 use crate::cli::{FAILED, WRONG, files, summary};
 use crate::interpret::answer_line;
 use crate::terminal::told::{check_line, stamped};
-use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, say, styled, wrapped};
+use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use crate::units::{Dimension, show as quantity};
+use crate::visible;
 use clap::Args;
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -38,11 +39,6 @@ pub(super) struct Options {
 
 /// Stands for a blank at which no line is broken.
 const TOGETHER: char = '\u{1f}';
-
-/// Without what could steer the terminal.
-fn visible(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != TOGETHER { ' ' } else { c }).collect()
-}
 
 fn together(text: &str) -> String {
     text.replace(' ', &TOGETHER.to_string())
@@ -84,7 +80,11 @@ pub(super) fn show(options: &Options) -> u8 {
     let manifest = serde_json::from_str::<Value>(&text).unwrap_or_default();
     let identity = manifest.get("identity").cloned().unwrap_or_default();
     let shown = Shown { kept, identity, state, problems };
-    say(&if options.json { shown.json() } else { shown.text(options) });
+    if options.json {
+        emit(&shown.json())
+    } else {
+        say(&shown.text(options))
+    }
     code
 }
 
@@ -112,7 +112,7 @@ impl Shown {
         let mut out = format!("{}\n", styled(&name, BOLD, colour));
         let mut fact = |word: &str, what: String, style: &str| {
             if !what.is_empty() {
-                let lines = wrapped(&visible(&what), &" ".repeat(12)).replace(TOGETHER, " ");
+                let lines = wrapped(&what, &" ".repeat(12)).replace(TOGETHER, " ");
                 let lines = lines.trim().lines().map(|line| styled(line.trim(), style, colour));
                 let lines = lines.collect::<Vec<_>>().join(&format!("\n{}", " ".repeat(12)));
                 out.push_str(&format!("  {word:<8}  {lines}\n"));
@@ -212,7 +212,7 @@ impl Shown {
         }
         answered(usize::MAX, &mut out);
         for label in self.kept.not_reached() {
-            let said = format!("{:13}check {}: not reached", "", visible(&label));
+            let said = format!("{:13}check {}: not reached", "", visible::line(&label));
             out.push_str(&format!("{}\n", styled(&said, YELLOW, colour)));
         }
         if self.kept.left_out > 0 {
@@ -233,7 +233,7 @@ impl Shown {
         }
         let gap = if out.ends_with("\n\n") { "" } else { "\n" };
         let end = &kept.end;
-        let verdict = visible(text(end, "verdict")).to_uppercase();
+        let verdict = visible::line(text(end, "verdict")).to_uppercase();
         if verdict.is_empty() {
             let reached = quantity(kept.reached, Dimension::TIME, None, None);
             let said = format!("NO VERDICT: nothing is known behind {reached} of head time");
@@ -241,9 +241,9 @@ impl Shown {
             return out;
         }
         if let Some(failure) = end.get("failure").filter(|failure| failure.is_object()) {
-            let (kind, what) = (text(failure, "kind"), visible(text(failure, "message")));
-            out.push_str(&format!("\n{}: {what}\n", styled(&visible(kind), RED, colour)));
-            out.push_str(&format!("  at {}\n", visible(text(failure, "place"))));
+            let (kind, what) = (text(failure, "kind"), visible::line(text(failure, "message")));
+            out.push_str(&format!("\n{}: {what}\n", styled(&visible::line(kind), RED, colour)));
+            out.push_str(&format!("  at {}\n", visible::line(text(failure, "place"))));
         }
         if let Some(took) = end.pointer("/took/value").and_then(Value::as_f64) {
             let took = quantity(took, Dimension::TIME, None, None);

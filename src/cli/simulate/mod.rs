@@ -18,7 +18,7 @@ use crate::cli::{FAILED, WRONG};
 use crate::operator::Given;
 use crate::session::{Prepared, Verdict, prepare};
 use crate::terminal::told::rendered;
-use crate::terminal::{complain, draws_progress, say};
+use crate::terminal::{complain, draws_progress, emit, say};
 use crate::units::parse_quantity;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -132,7 +132,11 @@ pub(super) fn simulate(options: &Options) -> u8 {
             return WRONG;
         }
     }
-    say(&if options.json { report::json(&results) } else { report::text(&results) });
+    if options.json {
+        emit(&report::json(&results))
+    } else {
+        say(&report::text(&results))
+    }
     if interrupted {
         complain("interrupted: these are the heads that were done\n");
         return Verdict::Interrupted.exit_code();

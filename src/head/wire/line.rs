@@ -1,8 +1,9 @@
 //! Serial lines: how one is opened, at either end, and written to without ever waiting for its
-//! driver. Uses nothing.
+//! driver. Uses what is read from.
 
+use crate::head::wire::incoming::Incoming;
 use std::fmt;
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 use std::time::Duration;
 
 /// Bits per second where nothing else is said.
@@ -27,7 +28,7 @@ impl fmt::Display for Line {
 }
 
 /// What is read from a line, and what is written to it.
-pub type Ends = (Box<dyn Read + Send>, Box<dyn Write + Send>);
+pub type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
 
 impl Line {
     /// Opens it for this process alone.

@@ -1,8 +1,8 @@
 //! Who admits clients at sockets and serial lines, watches over silence, and hears of the end. Uses
 //! the readers.
 //!
-//! Where a secret is asked for and all places are taken, those who have not said it make room, from
-//! where most of them come first, so that nobody is kept out by strangers.
+//! Where all places are taken, those who have said nothing yet, or not the secret where one is asked
+//! for, make room, from where most of them come first, so that nobody is kept out by strangers.
 
 #![allow(
     clippy::disallowed_types,
@@ -75,8 +75,6 @@ pub struct Porter {
     /// Readers of clients that were sent away and that are not at their end yet.
     leaving: Vec<JoinHandle<()>>,
     hall: Hall,
-    /// No secret is asked for.
-    open: bool,
     end: Arc<AtomicBool>,
     /// The client that came last.
     last: Arc<AtomicU64>,
@@ -84,12 +82,7 @@ pub struct Porter {
 
 impl Porter {
     /// Opens all doors. `end` is set when nobody is to come any more.
-    pub fn new(
-        doors: Vec<Door>,
-        hall: Hall,
-        open: bool,
-        end: Arc<AtomicBool>,
-    ) -> std::io::Result<Porter> {
+    pub fn new(doors: Vec<Door>, hall: Hall, end: Arc<AtomicBool>) -> std::io::Result<Porter> {
         let last = Arc::new(AtomicU64::new(0));
         let (mut sockets, mut lines) = (Vec::new(), Vec::new());
         for door in doors {
@@ -101,21 +94,12 @@ impl Porter {
                 Door::Line(line, ends) => {
                     let origin = Origin::Line(lines.len());
                     let (hall, last) = (hall.clone(), Arc::clone(&last));
-                    let attend = move || attend(&line, ends, origin, &hall, &last, open);
+                    let attend = move || attend(&line, ends, origin, &hall, &last);
                     lines.push(thread::Builder::new().name(origin_name(origin)).spawn(attend)?);
                 }
             }
         }
-        Ok(Porter {
-            sockets,
-            lines,
-            inside: Vec::new(),
-            leaving: Vec::new(),
-            hall,
-            open,
-            end,
-            last,
-        })
+        Ok(Porter { sockets, lines, inside: Vec::new(), leaving: Vec::new(), hall, end, last })
     }
 
     /// Until the end.
@@ -155,7 +139,7 @@ impl Porter {
             let why = WireError::new(-310, format!("{CLIENTS_MOST} clients are here already"));
             return (&stream).write_all(format!("{why}\n").as_bytes());
         }
-        let client = guest(&self.last, origin, self.open);
+        let client = guest(&self.last, origin);
         let (writer, socket) = (stream.try_clone()?, stream.try_clone()?);
         let reader =
             Reader { client: client.clone(), stream: Box::new(stream), hall: self.hall.clone() };
@@ -201,17 +185,12 @@ fn origin_name(origin: Origin) -> String {
 }
 
 /// The next client.
-fn guest(last: &AtomicU64, origin: Origin, open: bool) -> Guest {
-    Guest {
-        id: last.fetch_add(1, Ordering::SeqCst) + 1,
-        origin,
-        gone: Arc::default(),
-        admitted: Arc::new(AtomicBool::new(open)),
-    }
+fn guest(last: &AtomicU64, origin: Origin) -> Guest {
+    Guest::new(last.fetch_add(1, Ordering::SeqCst) + 1, origin)
 }
 
 /// Listens at a serial line, and opens it again where it went away, until the end.
-fn attend(line: &Line, ends: Ends, origin: Origin, hall: &Hall, last: &AtomicU64, open: bool) {
+fn attend(line: &Line, ends: Ends, origin: Origin, hall: &Hall, last: &AtomicU64) {
     let mut ends = Some(ends);
     while !hall.watch.is_ending() {
         let Some((stream, mut writer)) = ends.take() else {
@@ -223,7 +202,7 @@ fn attend(line: &Line, ends: Ends, origin: Origin, hall: &Hall, last: &AtomicU64
             continue;
         };
         let (outbox, carrier) = Outbox::new();
-        let reader = Reader { client: guest(last, origin, open), stream, hall: hall.clone() };
+        let reader = Reader { client: guest(last, origin), stream, hall: hall.clone() };
         let over = AtomicBool::new(false);
         let why = thread::scope(|scope| {
             scope.spawn(|| carrier.run(&mut *writer, &over));

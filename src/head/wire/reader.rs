@@ -1,18 +1,21 @@
-//! Who reads what one client says, be it at a socket or at a serial line. Uses the framer, the watch
-//! and the gate.
+//! Who reads what one client says, be it at a socket or at a serial line. Uses the framer, the watch,
+//! the gate and what is read from.
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
+use crate::head::wire::errors::WireError;
 use crate::head::wire::frame::{BLOCK_LOOKING, BLOCK_MOST, Frame, Framer, LINE_MOST};
 use crate::head::wire::gate::{Gate, Origin};
+use crate::head::wire::incoming::Incoming;
 use crate::head::wire::message::units;
 use crate::head::wire::peer::Peer;
+use crate::head::wire::protocol::{Introduction, is_blank};
 use crate::head::wire::tree::is;
 use crate::head::wire::watch::Watch;
-use std::io::{ErrorKind, Read};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::SyncSender;
+use std::io::ErrorKind;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{SyncSender, TrySendError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -25,9 +28,6 @@ const LOOKING_MOST: Duration = Duration::from_secs(600);
 /// Between two looks of whoever waits for its turn to say a secret.
 const LOOK: Duration = Duration::from_millis(20);
 
-/// What a read gives in less was there already.
-const AT_ONCE: Duration = Duration::from_millis(1);
-
 /// Bytes read at once.
 const CHUNK: usize = 64 * 1024;
 
@@ -35,8 +35,8 @@ const CHUNK: usize = 64 * 1024;
 pub enum Event {
     /// A client.
     Came(Guest, Peer),
-    /// What it said, and when that came at the earliest.
-    Said(u64, Frame, Instant),
+    /// What it said.
+    Said(u64, Frame),
     /// It is silent for so long that whoever speaks next is taken for somebody else.
     Fresh(u64),
     /// It left.
@@ -54,8 +54,23 @@ pub struct Guest {
     pub origin: Origin,
     /// It hung up, or was sent away.
     pub gone: Arc<AtomicBool>,
-    /// It said the secret, or there is none.
+    /// It said the secret, or anything where there is none.
     pub admitted: Arc<AtomicBool>,
+    /// When it was heard last.
+    heard: Arc<Mutex<Instant>>,
+}
+
+impl Guest {
+    /// A client that just came.
+    pub fn new(id: u64, origin: Origin) -> Guest {
+        let (gone, admitted) = (Arc::default(), Arc::default());
+        Guest { id, origin, gone, admitted, heard: Arc::new(Mutex::new(Instant::now())) }
+    }
+
+    /// When it was heard last.
+    pub fn heard(&self) -> Instant {
+        *self.heard.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// What all readers share.
@@ -67,6 +82,8 @@ pub struct Hall {
     pub events: SyncSender<Event>,
     /// For whoever says a secret.
     pub gate: Arc<Gate>,
+    /// Clients at sockets that spoke another protocol.
+    pub foreign: Arc<AtomicU64>,
 }
 
 /// Reads what one client says.
@@ -74,7 +91,7 @@ pub struct Reader {
     /// Which client.
     pub client: Guest,
     /// What it says.
-    pub stream: Box<dyn Read + Send>,
+    pub stream: Box<dyn Incoming + Send>,
     /// What all readers share.
     pub hall: Hall,
 }
@@ -82,11 +99,7 @@ pub struct Reader {
 impl Reader {
     /// Until it left; says why.
     pub fn run(mut self, peer: Peer) -> String {
-        let came = Event::Came(self.client.clone(), peer);
-        if self.hall.events.send(came).is_err() {
-            return "the server ends".to_string();
-        }
-        let why = self.read();
+        let why = self.read(peer);
         self.client.gone.store(true, Ordering::SeqCst);
         self.hall.watch.left(self.client.id);
         // Nobody hears it where the server ends.
@@ -94,33 +107,48 @@ impl Reader {
         why
     }
 
-    fn read(&mut self) -> String {
+    fn read(&mut self, peer: Peer) -> String {
         let id = self.client.id;
-        let is_line = matches!(self.client.origin, Origin::Line(_));
+        // Whoever is at a serial line holds its cable, and no browser reaches it.
+        let mut introduction = (!peer.is_line()).then(Introduction::default);
+        let is_line = peer.is_line();
+        let mut arriving = Some(peer);
+        if is_line && !self.arrives(&mut arriving) {
+            return "the server ends".to_string();
+        }
         let watch = Arc::clone(&self.hall.watch);
         let mut framer = Framer::new(LINE_MOST);
         let mut chunk = vec![0; CHUNK];
         let mut frames = Vec::new();
         let mut last = Instant::now();
-        // Nothing that is still unread came before.
-        let mut since = last;
         let mut came = last;
+        // Bytes may have come while nobody read: until there are none, they are as old as they can be.
+        let mut behind = false;
         loop {
-            let asked = Instant::now();
+            behind = behind && !self.stream.is_drained();
             match self.stream.read(&mut chunk) {
                 Ok(0) => return "it ended".to_string(),
                 Ok(count) => {
                     last = Instant::now();
-                    // What waited while the head was busy is as old as it can be.
-                    came = if last - asked > AT_ONCE { last } else { since };
-                    let most = if watch.controller() == id { BLOCK_MOST } else { BLOCK_LOOKING };
-                    framer.feed(chunk.get(..count).unwrap_or_default(), most, &mut frames);
-                    // The noise of a cut line is nobody.
-                    if !is_line || framer.in_block() || frames.iter().any(is_somebody) {
-                        watch.heard(id, came);
+                    if !behind {
+                        came = last;
                     }
-                    if count < chunk.len() || frames.is_empty() {
-                        since = last;
+                    let bytes = chunk.get(..count).unwrap_or_default();
+                    let most = if watch.controller() == id { BLOCK_MOST } else { BLOCK_LOOKING };
+                    let in_block = framer.in_block();
+                    framer.feed(bytes, most, &mut frames);
+                    if let Some(introduction) = &mut introduction {
+                        if let Err(why) = introduction.check(bytes, &frames) {
+                            return self.turn_away(arriving, &why);
+                        }
+                        if introduction.done && !self.arrives(&mut arriving) {
+                            return "the server ends".to_string();
+                        }
+                    }
+                    // The noise of a cut line is nobody, and neither is half a message.
+                    let whole = frames.iter().any(|frame| !is_line || is_somebody(frame));
+                    if whole || in_block || framer.in_block() {
+                        self.heard(came);
                     }
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
@@ -144,21 +172,61 @@ impl Reader {
             if watch.is_ending() {
                 return "the server ends".to_string();
             }
-            for frame in frames.drain(..) {
-                if is_blank(&frame) {
-                    continue;
-                }
-                let over = !self.has_turn(&frame)
-                    || self.hall.events.send(Event::Said(id, frame, came)).is_err();
-                if over {
+            for frame in frames.drain(..).filter(|frame| !is_blank(frame)) {
+                if !self.has_turn(&frame, &mut behind) || !self.hand_over(frame, &mut behind) {
                     return "it was sent away".to_string();
                 }
             }
         }
     }
 
+    /// Tells the thread of the head of a client, once; false where that is gone.
+    fn arrives(&self, arriving: &mut Option<Peer>) -> bool {
+        let came = arriving.take().map(|peer| Event::Came(self.client.clone(), peer));
+        came.is_none_or(|came| self.hall.events.send(came).is_ok())
+    }
+
+    /// Hangs up on a client that speaks another protocol. One that never spoke this one is told so.
+    fn turn_away(&self, arriving: Option<Peer>, why: &WireError) -> String {
+        if let Some(mut peer) = arriving {
+            // It may have hung up by itself.
+            let _ = peer.send(format!("{why}\n").into_bytes());
+            peer.hang_up();
+        }
+        let count = self.hall.foreign.fetch_add(1, Ordering::SeqCst) + 1;
+        // A page may try thousands of times.
+        if count.is_power_of_two() {
+            let Origin::Address(address) = self.client.origin else { return String::new() };
+            let told = format!(
+                "hung up on a client at {address} that speaks another protocol, as a web page in a \
+                 browser does ({count} so far)"
+            );
+            let _ = self.hall.events.send(Event::Told(told));
+        }
+        "it speaks another protocol".to_string()
+    }
+
+    /// It was heard at that time, or later.
+    fn heard(&self, at: Instant) {
+        *self.client.heard.lock().unwrap_or_else(PoisonError::into_inner) = at;
+        self.hall.watch.heard(self.client.id, at);
+    }
+
+    /// Hands a message over to the thread of the head; false where that is gone. Is `behind` where
+    /// there was no room at once.
+    fn hand_over(&self, frame: Frame, behind: &mut bool) -> bool {
+        match self.hall.events.try_send(Event::Said(self.client.id, frame)) {
+            Ok(()) => true,
+            Err(TrySendError::Full(event)) => {
+                *behind = true;
+                self.hall.events.send(event).is_ok()
+            }
+            Err(TrySendError::Disconnected(_)) => false,
+        }
+    }
+
     /// Waits for the turn of whoever says a secret; false where it is to go meanwhile.
-    fn has_turn(&self, frame: &Frame) -> bool {
+    fn has_turn(&self, frame: &Frame, behind: &mut bool) -> bool {
         if self.client.admitted.load(Ordering::SeqCst) || !says_secret(frame) {
             return true;
         }
@@ -171,14 +239,10 @@ impl Reader {
             if left.is_zero() {
                 return true;
             }
+            *behind = true;
             thread::sleep(left.min(LOOK));
         }
     }
-}
-
-/// A blank line says only that somebody is there.
-fn is_blank(frame: &Frame) -> bool {
-    frame.as_ref().is_ok_and(|message| message.iter().all(|byte| *byte <= b' '))
 }
 
 /// It reads like what somebody says.
@@ -197,6 +261,7 @@ fn says_secret(frame: &Frame) -> bool {
 mod tests {
     use super::{Event, Guest, Hall, Reader};
     use crate::head::wire::gate::Origin;
+    use crate::head::wire::incoming::Incoming;
     use crate::head::wire::peer::{Outbox, Peer};
     use crate::head::wire::watch::Watch;
     use std::io::Read;
@@ -216,26 +281,28 @@ mod tests {
         }
     }
 
+    impl Incoming for Pieces {
+        fn is_drained(&mut self) -> bool {
+            self.0.is_empty()
+        }
+    }
+
     /// Bytes that waited while the head was busy prove no more than that somebody was there.
     #[test]
     fn what_waits_unread_is_no_younger_for_it() {
         let (events, heard) = sync_channel(0);
         let watch = Arc::new(Watch::new(Duration::from_secs(60), Arc::default()));
         watch.give(1);
-        let client = Guest {
-            id: 1,
-            origin: Origin::of("10.0.0.7".parse().unwrap()),
-            gone: Arc::default(),
-            admitted: Arc::default(),
-        };
-        let hall = Hall { watch: Arc::clone(&watch), events, gate: Arc::default() };
+        let client = Guest::new(1, Origin::Line(0));
+        let (gate, foreign) = (Arc::default(), Arc::default());
+        let hall = Hall { watch: Arc::clone(&watch), events, gate, foreign };
         let reader = Reader { client, stream: Box::new(Pieces(vec![b"B\n", b"A\n"])), hall };
         let reading = thread::spawn(move || reader.run(Peer::Line(Outbox::new().0)));
         assert!(matches!(heard.recv(), Ok(Event::Came(..))));
         let busy = Duration::from_millis(200);
         thread::sleep(busy);
         for wanted in [b"A", b"B"] {
-            let Ok(Event::Said(1, Ok(said), _)) = heard.recv() else { panic!() };
+            let Ok(Event::Said(1, Ok(said))) = heard.recv() else { panic!() };
             assert_eq!(said, wanted);
         }
         assert!(watch.silence() >= busy, "{:?}", watch.silence());

@@ -71,8 +71,9 @@ pub fn serve(
     let open = served.secret.is_none();
     let (events, heard) = sync_channel(WAITING_MOST);
     let gate = Arc::new(Gate::default());
-    let hall = Hall { watch: Arc::clone(&watch), events, gate: Arc::clone(&gate) };
-    let porter = Porter::new(doors, hall, open, Arc::clone(end))?;
+    let foreign = Arc::default();
+    let hall = Hall { watch: Arc::clone(&watch), events, gate: Arc::clone(&gate), foreign };
+    let porter = Porter::new(doors, hall, Arc::clone(end))?;
     let porter = thread::Builder::new().name("porter".to_string()).spawn(move || porter.run())?;
     let floor = Floor::new(served, Arc::clone(&watch));
     let mut server = Server { floor, watch, gate, clients: BTreeMap::new(), open, log };
@@ -144,15 +145,13 @@ impl Server<'_> {
                 }
                 self.clients.insert(guest.id, Client { session, guest, peer });
             }
-            Event::Said(id, frame, came) => {
+            Event::Said(id, frame) => {
                 let controlled = self.watch.controller() == id;
-                let keep = self.said(id, frame);
-                if !controlled {
-                    // Where it took control: what waited for the head is as old as it is.
-                    self.watch.heard_at(id, came);
-                }
-                if !keep {
+                if !self.said(id, frame) {
                     self.dismiss(id);
+                } else if let Some(client) = self.clients.get(&id).filter(|_| !controlled) {
+                    // Where it took control: what waited for the head is as old as it is.
+                    self.watch.heard_at(id, client.guest.heard());
                 }
             }
             Event::Fresh(id) => self.begin_anew(id),
@@ -241,7 +240,13 @@ impl Server<'_> {
     fn said(&mut self, id: u64, frame: Frame) -> bool {
         let Some(client) = self.clients.get_mut(&id) else { return true };
         let (session, guest) = (&mut client.session, &client.guest);
-        session.gone = guest.gone.load(Ordering::SeqCst);
+        session.barred = if guest.gone.load(Ordering::SeqCst) {
+            Some("this client hung up")
+        } else if self.watch.controller() != id && self.watch.is_over(guest.heard().elapsed()) {
+            Some("the client was silent for too long since it said this: say it again")
+        } else {
+            None
+        };
         let wrong = session.wrong();
         let floor = &mut self.floor;
         let reply = unbroken(|| Ok(session.hear(frame, floor)));

@@ -30,8 +30,8 @@ pub struct Session {
     outcome: Option<Failure>,
     admitted: bool,
     tries: u32,
-    /// It hung up: whatever it said before moves nothing any more.
-    pub gone: bool,
+    /// Why what it said before moves nothing any more: it hung up, or fell silent.
+    pub barred: Option<&'static str>,
 }
 
 type Said = Result<Vec<u8>, Failure>;
@@ -46,14 +46,14 @@ impl Session {
             outcome: None,
             admitted,
             tries: 0,
-            gone: false,
+            barred: None,
         }
     }
 
     /// As a client that just came, but for its wrong secrets.
     pub fn begin_anew(&mut self, admitted: bool) {
         let new = Session::new(self.id, admitted);
-        *self = Session { tries: self.tries, gone: self.gone, ..new };
+        *self = Session { tries: self.tries, barred: self.barred, ..new };
     }
 
     /// No secret is asked for, or it was said.
@@ -163,8 +163,7 @@ impl Session {
                 Err(WireError::new(-221, why).into())
             }
             Needs::Control => match floor.control_of(self.id) {
-                Control::Own if self.gone => protected("this client hung up"),
-                Control::Own => Ok(()),
+                Control::Own => self.barred.map_or(Ok(()), protected),
                 Control::Others => protected("another client controls the head"),
                 Control::Nobody => protected("say CONTrol:TAKE first"),
             },
@@ -269,8 +268,8 @@ impl Session {
                 String::new()
             }
             Verb::Take => {
-                if self.gone {
-                    return Err(WireError::new(-203, "this client hung up").into());
+                if let Some(why) = self.barred {
+                    return Err(WireError::new(-203, why).into());
                 }
                 floor.take(self.id)?;
                 String::new()

@@ -280,7 +280,7 @@ pub const TABLE: &[Entry] = &[
     row("TRIM:LOAD?", Verb::Trims, Look, "", "s,rad[,s,rad...]", "the trims in force"),
     row("TRIM:STORe", Verb::StoreTrims, Control, "", "", "keeps them over power loss"),
     row("LASer:ARM", Verb::Arm, Control, "share", "", "arms at a share of full power, 0 to 1"),
-    row("LASer:DISarm", Verb::Disarm, Look, "", "", "disarms; anybody may"),
+    row("LASer:DISarm", Verb::Disarm, Nothing, "", "", "disarms; anybody may"),
     row("LASer:ARM?", Verb::Laser, Look, "", "0 or 1", "the laser is armed"),
     row(
         "LINE:EXPose?",
@@ -351,7 +351,7 @@ pub const TABLE: &[Entry] = &[
     row(
         "SAFE?",
         Verb::Safe,
-        Look,
+        Nothing,
         "[STOP or KEEP]",
         "dark,parked,speed,rest,kept[,text...]",
         "laser off, mirror parked, polygon down (or kept); then what was measured; anybody may, and \

@@ -103,11 +103,14 @@ impl Watch {
         self.moving.load(Ordering::SeqCst)
     }
 
+    /// Whether a silence is so long that the head must be made safe.
+    pub fn is_over(&self, silence: Duration) -> bool {
+        silence >= self.limit - (self.limit / 5).min(EARLY_MOST)
+    }
+
     /// Looks at the clock: a client that moved the head and is silent loses it.
     pub fn look(&self) {
-        let early = (self.limit / 5).min(EARLY_MOST);
-        let over = self.silence() >= self.limit - early;
-        if over && self.controller() != 0 && self.is_moving() {
+        if self.is_over(self.silence()) && self.controller() != 0 && self.is_moving() {
             self.lost.store(true, Ordering::SeqCst);
             self.cut.store(true, Ordering::SeqCst);
         }

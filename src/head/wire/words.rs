@@ -1,10 +1,11 @@
-//! What people are told of what came over a wire: bounded and without control characters. Pure; uses
+//! What people are told of what came over a wire: bounded and visible. Pure; uses
 //! faults, failures and units.
 
 use crate::head::wire::errors::WireError;
 use crate::head::wire::outcome::Failure;
 use crate::head::{Fault, SafeState, Status};
 use crate::units::{Dimension, show};
+use crate::visible;
 
 /// Most characters that are shown of what somebody else said.
 const SHOWN_MOST: usize = 60;
@@ -44,13 +45,12 @@ pub fn lost_control(errors: &[WireError]) -> Fault {
 }
 
 fn shown_long(said: &str) -> String {
-    said.chars().map(|c| if c.is_control() { ' ' } else { c }).take(255).collect()
+    said.chars().take(255).collect()
 }
 
 /// What somebody else said, on one line and cut short.
 pub fn shown(said: &str) -> String {
-    let plain = |c: char| if c.is_control() { ' ' } else { c };
-    let mut shown: String = said.chars().take(SHOWN_MOST).map(plain).collect();
+    let mut shown = visible::line(&said.chars().take(SHOWN_MOST).collect::<String>());
     if said.chars().nth(SHOWN_MOST).is_some() {
         shown.push('…');
     }
@@ -193,7 +193,7 @@ mod tests {
 
     #[test]
     fn what_others_say_is_bounded_and_plain() {
-        assert_eq!(shown("a\x1b[2Jb"), "a [2Jb");
+        assert_eq!(shown("a\x1b[2Jb"), "a\\u{1b}[2Jb");
         assert_eq!(shown(&"x".repeat(500)).chars().count(), 61);
         let said = |words: &str| detail(&WireError::new(-203, words));
         assert_eq!(said("Command protected;say it first"), "say it first");

@@ -3,7 +3,7 @@
 use crate::cli::history::archive::PATIENCE;
 use crate::cli::history::archive::address::Address;
 use crate::cli::history::archive::schema::newer;
-use crate::cli::history::text::plain;
+use crate::visible;
 use std::error::Error;
 use std::time::Duration;
 use tokio_postgres::error::SqlState;
@@ -112,5 +112,5 @@ fn by_server(address: &Address, error: &tokio_postgres::Error) -> String {
         }
         _ => "see that its server is well, or name another archive".to_string(),
     };
-    format!("the archive {name} cannot be used ({}): {way}", plain(said.message()))
+    format!("the archive {name} cannot be used ({}): {way}", visible::line(said.message()))
 }
