@@ -3,7 +3,8 @@
 use crate::cli::history::archive::{Purpose, Store, open_to_read};
 use crate::cli::history::filter::Filter;
 use crate::cli::history::text::{cut, day_and_minute, plain};
-use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled};
+use crate::record::Origin;
+use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled, wrapped};
 use std::path::Path;
 
 /// Runs that are listed where no number was asked for.
@@ -17,6 +18,7 @@ struct Row {
     checks: i64,
     serial: String,
     script: String,
+    origin: Origin,
 }
 
 pub(super) fn list(place: &Path, filter: &Filter) -> Result<(), String> {
@@ -37,7 +39,7 @@ fn read(archive: &mut dyn Store, filter: &Filter, most: u32) -> Result<(Vec<Row>
         "SELECT started, verdict,
             (SELECT count(*) FROM checks WHERE run = runs.id AND outcome = 'conforms'),
             (SELECT count(*) FROM checks WHERE run = runs.id), not_reached,
-            serial, script
+            serial, script, simulated, faults, provoked
         FROM runs WHERE {conditions} ORDER BY started DESC, id DESC LIMIT {most}"
     );
     let mut rows = Vec::new();
@@ -51,6 +53,12 @@ fn read(archive: &mut dyn Store, filter: &Filter, most: u32) -> Result<(Vec<Row>
             checks: row.value(3).whole() + not_reached.len() as i64,
             serial: text(5),
             script: text(6),
+            origin: Origin {
+                simulated: Some(row.value(7).whole() != 0),
+                faults: serde_json::from_str(&text(8)).unwrap_or_default(),
+                provoked: serde_json::from_str(&text(9)).ok(),
+                ..Origin::default()
+            },
         });
     })?;
     Ok((rows, of))
@@ -60,7 +68,7 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
     if rows.is_empty() {
         return "no such runs\n".to_string();
     }
-    let head = "started (UTC)     verdict       checks   serial          script";
+    let head = "started (UTC)     verdict       checks   head       serial        script";
     let mut text = format!("{}\n", styled(head, DIM, colour));
     for row in rows {
         let style = match row.verdict.as_str() {
@@ -70,14 +78,20 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
         };
         let verdict = format!("{:<12}", plain(&row.verdict));
         let line = format!(
-            "{}  {}  {:>7}  {:<14}  {}",
+            "{}  {}  {:>7}  {:<9}  {:<12}  {}",
             day_and_minute(&row.started),
             styled(&verdict, style, colour),
             format!("{}/{}", row.conforming, row.checks),
-            cut(&plain(&row.serial), 14),
-            cut(&plain(&row.script), 25),
+            if row.origin.simulated == Some(true) { "simulated" } else { "real" },
+            cut(&plain(&row.serial), 12),
+            cut(&plain(&row.script), 14),
         );
         text.push_str(&format!("{line}\n"));
+        let faults = row.origin.faults_text();
+        if !faults.is_empty() {
+            let lines = wrapped(&plain(&faults), &" ".repeat(18));
+            text.push_str(&format!("{}\n", styled(lines.trim_end(), YELLOW, colour)));
+        }
     }
     let older = of - rows.len() as i64;
     if older > 0 {

@@ -17,9 +17,12 @@ pub(super) struct Point {
     pub started: String,
     pub serial: String,
     pub value: f64,
+    /// Of a rehearsal on a simulated head.
+    pub simulated: bool,
 }
 
 /// A value over the runs, oldest first.
+#[derive(Default)]
 pub(super) struct Series {
     pub label: String,
     /// The unit of all numbers here; empty for a plain number.
@@ -27,6 +30,8 @@ pub(super) struct Series {
     pub points: Vec<Point>,
     /// Runs whose value was no finite number.
     pub left_out: usize,
+    /// Runs on simulated heads that were left out.
+    pub rehearsed: usize,
 }
 
 /// What a series shows.
@@ -163,6 +168,24 @@ impl Trend {
         all
     }
 
+    /// What is to be said of rehearsals, in words; none where there were none.
+    pub(super) fn rehearsals(&self) -> Option<String> {
+        let taken = self.series.points.iter().filter(|point| point.simulated).count();
+        let runs = |count| if count == 1 { "1 run".to_string() } else { format!("{count} runs") };
+        match (taken, self.series.rehearsed) {
+            (0, 0) => None,
+            (0, out) => Some(format!(
+                "{} on simulated heads left out (--with-simulated takes them too)",
+                runs(out)
+            )),
+            (taken, _) => Some(format!(
+                "{} of {} on simulated heads: rehearsals, which say nothing of real ones",
+                runs(taken),
+                self.series.points.len()
+            )),
+        }
+    }
+
     /// How many heads the values come from.
     pub(super) fn heads(&self) -> usize {
         let mut serials: Vec<&str> =
@@ -183,9 +206,10 @@ mod tests {
             started: "2026-01-02T03:04:05.000Z".to_string(),
             serial: "A".to_string(),
             value: *value,
+            simulated: false,
         };
         let points = values.iter().map(point).collect();
-        Series { label: "x".to_string(), unit: String::new(), points, left_out: 0 }
+        Series { label: "x".to_string(), points, ..Series::default() }
     }
 
     #[test]
