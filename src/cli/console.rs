@@ -35,8 +35,11 @@ impl Console {
         let title = told::title(about.script, &on);
         let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
         if !about.params.is_empty() {
-            let params: Vec<String> =
-                about.params.iter().map(|(name, value)| format!("{name} = {}", told::shortened(value))).collect();
+            let params: Vec<String> = about
+                .params
+                .iter()
+                .map(|(name, value)| format!("{name} = {}", told::shortened(value)))
+                .collect();
             // A value and its unit stay on one line.
             let params = params.iter().map(|p| p.replace(' ', "\u{1f}")).collect::<Vec<_>>();
             text.push_str(&wrapped(&params.join(", "), "").replace('\u{1f}', " "));

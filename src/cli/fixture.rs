@@ -52,7 +52,8 @@ impl Fixtures {
 
     /// The files with what stands in them, as far as they can be read.
     pub(super) fn texts(&self) -> impl Iterator<Item = (String, Vec<u8>)> {
-        let read = |path: &PathBuf| Some((path.display().to_string(), read_text(path).ok()?.into()));
+        let read =
+            |path: &PathBuf| Some((path.display().to_string(), read_text(path).ok()?.into()));
         self.files.iter().filter_map(read)
     }
 

@@ -122,9 +122,10 @@ impl Shower {
             let shown: f64 = show_number(counted, Some(*decimals)).parse().unwrap_or(f64::NAN);
             (shown - counted).abs() <= noise(counted)
         };
-        let five = show_number(counted, None).parse().is_ok_and(|shown: f64| shown == counted);
-        let decimals = (6..=9).map(|digits| places(counted, digits)).find(tells);
-        Shower::Quantity { dimension: *dimension, unit, decimals: decimals.filter(|_| !five) }
+        let decimals = (1..=9).map(|digits| places(counted, digits)).find(tells);
+        // Five are shown anyway.
+        let decimals = decimals.filter(|decimals| *decimals > places(counted, 5));
+        Shower::Quantity { dimension: *dimension, unit, decimals }
     }
 
     /// Shows values of a type; none where the type cannot be shown.

@@ -81,6 +81,12 @@ impl Collector {
                 self.record.recorded.push(Recorded { time, label, shown });
             }
             Event::Check(check) => {
+                let value = check.measured.as_ref().map(|measured| &measured.value);
+                if let Some(Shown::Quantity { value, unit, .. }) = value
+                    && unit == "m"
+                {
+                    self.record.rounds.decided(*value);
+                }
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
                 self.check(row);

@@ -156,7 +156,8 @@ mod tests {
             let (value, unit) = parse_quantity(text).unwrap();
             show(value, unit.unwrap().dimension, None, None)
         };
-        for same in ["400 s", "12499875 Hz", "2 h", "10 min", "2.88 MHz", "24.5 V", "3 mV", "9 kW"] {
+        for same in ["400 s", "12499875 Hz", "2 h", "10 min", "2.88 MHz", "24.5 V", "3 mV", "9 kW"]
+        {
             assert_eq!(shown(same), same);
         }
         assert_eq!((shown("997.74 s"), shown("90 min")), ("16.629 min".into(), "90 min".into()));

@@ -3,7 +3,7 @@
 
 use crate::cli::files::unwritten;
 use crate::cli::record::{Unmet, sync};
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{Read, Write};
@@ -63,7 +63,6 @@ pub(super) struct Done {
     pub verdict: String,
     pub exit_code: u8,
     /// Checks that do not conform, are undecided, or were not reached.
-    #[serde(deserialize_with = "unmet")]
     pub unmet: Unmet,
     pub failure: Option<String>,
     /// Head time in s.
@@ -74,20 +73,6 @@ pub(super) struct Done {
     /// SHA-256 of `record.json`.
     pub record: String,
     pub at: String,
-}
-
-/// Reads the groups of a journal, or the plain list of one of version 1.
-fn unmet<'de, D: Deserializer<'de>>(from: D) -> Result<Unmet, D::Error> {
-    #[derive(Deserialize)]
-    #[serde(untagged)]
-    enum Either {
-        Labels(Vec<String>),
-        Groups(Unmet),
-    }
-    Ok(match Either::deserialize(from)? {
-        Either::Labels(labels) => Unmet { not_told_apart: labels, ..Unmet::default() },
-        Either::Groups(groups) => groups,
-    })
 }
 
 /// What a journal says of the heads.

@@ -3,6 +3,7 @@
 use crate::statistics::capability::{cp, cpk, cpk_doubt};
 use crate::statistics::control::{Individuals, Rule, individuals, signals};
 use crate::statistics::describe::{deviation, mean};
+use crate::units::noise;
 
 /// What an index of capability is held against: what just fits, and what is asked for more often
 /// than not (common practice, no source).
@@ -32,6 +33,14 @@ pub(super) struct Series {
     pub left_out: usize,
     /// Runs on simulated heads that were left out.
     pub rehearsed: usize,
+}
+
+impl Series {
+    /// The least and the largest value.
+    fn ends(&self) -> (f64, f64) {
+        let values = self.points.iter().map(|point| point.value);
+        values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
+    }
 }
 
 /// What a series shows.
@@ -93,7 +102,14 @@ impl Limits {
 
 /// Works out what a series shows; none of fewer than two values. Capability is told for blocks of
 /// so many runs.
-pub(super) fn trend(series: Series, limits: Option<Limits>, block: usize) -> Option<Trend> {
+pub(super) fn trend(mut series: Series, limits: Option<Limits>, block: usize) -> Option<Trend> {
+    let (least, most) = series.ends();
+    if let Some(newest) = series.points.last().map(|point| point.value)
+        && most - least <= noise(newest)
+    {
+        // Rounding alone tells them apart.
+        series.points.iter_mut().for_each(|point| point.value = newest);
+    }
     let values: Vec<f64> = series.points.iter().map(|point| point.value).collect();
     let charts = individuals(&values)?;
     let ranges: Vec<f64> =
@@ -134,8 +150,7 @@ fn blocks(values: &[f64], limits: Limits, size: usize) -> Vec<Block> {
 impl Trend {
     /// Digits after the point that tell the values apart.
     pub(super) fn decimals(&self) -> Option<u8> {
-        let values = self.series.points.iter().map(|point| point.value);
-        let (least, most) = values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+        let (least, most) = self.series.ends();
         let range = (most - least).min(6.0 * self.charts.deviation);
         if range <= 0.0 || !range.is_finite() {
             return None;
@@ -224,7 +239,9 @@ mod tests {
 
     #[test]
     fn what_never_moves_breaks_no_rule() {
-        let trend = trend(series(&[0.1; 40]), None, 25).unwrap();
+        let mut values = [0.3; 40];
+        values[7] = 0.1 + 0.2;
+        let trend = trend(series(&values), None, 25).unwrap();
         assert!(trend.signals.is_empty() && trend.leaps.is_empty());
         assert_eq!(trend.decimals(), None);
     }

@@ -169,8 +169,7 @@ pub(super) fn series(
     let si = stored.first().map(|newest| newest.unit.clone()).unwrap_or_default();
     // Older versions wrote derived units in base units.
     let dimension = |unit: &str| parse_unit(unit).map(|unit| unit.dimension).ok();
-    let mut series =
-        Series { label: label.to_string(), ..Series::default() };
+    let mut series = Series { label: label.to_string(), ..Series::default() };
     if let Some(unit) = &unit {
         series.unit.clone_from(&unit.text);
     }

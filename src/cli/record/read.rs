@@ -59,7 +59,7 @@ pub(in crate::cli) struct Kept {
 
 /// Labels of the checks that stand between a head and its passing, each once.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default)]
+#[serde(from = "Written")]
 pub(in crate::cli) struct Unmet {
     pub does_not_conform: Vec<String>,
     pub undecided: Vec<String>,
@@ -70,7 +70,37 @@ pub(in crate::cli) struct Unmet {
     pub not_told_apart: Vec<String>,
 }
 
+/// As files hold it: in groups, or as the plain list of an older version.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum Written {
+    Labels(Vec<String>),
+    Groups {
+        does_not_conform: Vec<String>,
+        undecided: Vec<String>,
+        not_reached: Vec<String>,
+        #[serde(default)]
+        not_told_apart: Vec<String>,
+    },
+}
+
+impl From<Written> for Unmet {
+    fn from(written: Written) -> Unmet {
+        match written {
+            Written::Labels(not_told_apart) => Unmet { not_told_apart, ..Unmet::default() },
+            Written::Groups { does_not_conform, undecided, not_reached, not_told_apart } => {
+                Unmet { does_not_conform, undecided, not_reached, not_told_apart }
+            }
+        }
+    }
+}
+
 impl Unmet {
+    /// There are none.
+    pub(in crate::cli) fn is_empty(&self) -> bool {
+        self.groups().iter().all(|(_, labels)| labels.is_empty())
+    }
+
     /// Takes a check that was made.
     pub(in crate::cli) fn take(&mut self, check: &Check) {
         let labels = match check.outcome {

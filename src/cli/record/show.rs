@@ -188,7 +188,9 @@ impl Shown {
             (Some(ordered), _) => ordered.iter().filter_map(pair).collect(),
             (None, Some(Value::Object(params))) => params
                 .iter()
-                .map(|(name, value)| format!("{name} = {}", shortened(value.as_str().unwrap_or(""))))
+                .map(|(name, value)| {
+                    format!("{name} = {}", shortened(value.as_str().unwrap_or("")))
+                })
                 .collect(),
             _ => Vec::new(),
         };
