@@ -60,7 +60,7 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
 
 /// A text on one line; of a long one the beginning, with a word that says so.
 pub fn shortened(text: &str) -> String {
-    let line = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
     match line.char_indices().nth(LINE_MOST) {
         Some((end, _)) => format!("{}... (shortened)", line.get(..end).unwrap_or_default()),
         None => line,

@@ -60,22 +60,27 @@ pub(super) fn trend(options: &Options) -> Result<(), String> {
     }
     let (mut series, unit) = series(&options.value, found)?;
     series.rehearsed = rehearsed;
-    let limits = limits(options, unit.as_ref())?;
     let count = series.points.len();
-    let Some(trend) = worked_out(series, limits, options.every as usize) else {
-        let mut why = format!(
-            "a trend needs two runs with a number `{}` or more, and there {} {count}",
+    let too_few = || {
+        let is = |count| if count == 1 { "is" } else { "are" };
+        let rehearsed = match rehearsed {
+            0 => String::new(),
+            out => format!(
+                "; {out} on simulated heads {} left out: `--with-simulated` takes them too",
+                is(out)
+            ),
+        };
+        format!(
+            "a trend needs two runs with a number `{}` or more, and there {} {count}{rehearsed}",
             options.value,
-            if count == 1 { "is" } else { "are" }
-        );
-        if rehearsed > 0 {
-            why.push_str(&format!(
-                "; {rehearsed} on simulated heads {} left out: `--with-simulated` takes them too",
-                if rehearsed == 1 { "is" } else { "are" }
-            ));
-        }
-        return Err(why);
+            is(count)
+        )
     };
+    if count < 2 {
+        return Err(too_few());
+    }
+    let limits = limits(options, unit.as_ref())?;
+    let trend = worked_out(series, limits, options.every as usize).ok_or_else(too_few)?;
     if let Some(path) = &options.html {
         std::fs::write(path, html::page(&trend))
             .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;

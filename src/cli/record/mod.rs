@@ -13,7 +13,7 @@ pub(super) use folder::{sync, unmark};
 pub(super) use identity::{Again, identity};
 pub(super) use last::Last;
 pub(super) use pages::pages;
-pub(super) use read::{Unmet, kept};
+pub(super) use read::{NOT_REACHED, Unmet, kept};
 pub(super) use recorder::{Recorder, Recording};
 pub(super) use verify::held;
 

@@ -57,6 +57,9 @@ pub(in crate::cli) struct Kept {
     pub left_out: u64,
 }
 
+/// What checks are called that were planned and not made.
+pub(in crate::cli) const NOT_REACHED: &str = "not reached";
+
 /// Labels of the checks that stand between a head and its passing, each once.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(from = "Written")]
@@ -118,7 +121,7 @@ impl Unmet {
         [
             ("does not conform", &self.does_not_conform),
             ("undecided", &self.undecided),
-            ("not reached", &self.not_reached),
+            (NOT_REACHED, &self.not_reached),
             ("not met or not decided", &self.not_told_apart),
         ]
     }

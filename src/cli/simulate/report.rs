@@ -1,5 +1,6 @@
 //! The results of a campaign for people, 80 columns wide, and for machines.
 
+use crate::cli::record::NOT_REACHED;
 use crate::cli::simulate::results::{Results, Row};
 use crate::cli::simulate::spread::{Spread, bars, share, spread};
 use crate::cli::simulate::tried::in_unit;
@@ -30,7 +31,9 @@ fn reasons(results: &Results) -> Vec<(String, Vec<u64>)> {
         if verdict == PASSED {
             continue;
         }
-        for (name, labels) in unmet.groups() {
+        // What was not reached is owed to the failure, where there was one.
+        let groups = unmet.groups().into_iter();
+        for (name, labels) in groups.filter(|(name, _)| failure.is_none() || *name != NOT_REACHED) {
             labels.iter().for_each(|label| add(format!("check {label}: {name}"), *seed));
         }
         match failure {
