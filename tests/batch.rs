@@ -117,6 +117,75 @@ fn every_head_has_its_record_and_the_summary_names_them_all() {
     assert!(junit.contains("tests=\"3\" failures=\"1\""), "{junit}");
 }
 
+/// What does not conform, is undecided or was not reached is told apart, and rehearsals are marked.
+#[test]
+fn a_summary_says_why_and_on_what() {
+    let folder = folder("why", "serial,width,fault\nA,1 um,\nB,7 um,lock_lost@400s\n");
+    let script = "param width = 1 um\nexpect \"limit\": width <= 2 um\n\
+        expect \"unsure\": width ± 6.5 um <= 7 um\nprovoke(\"link_silent\", after: 1 h)\n\
+        if width > 5 um { fail \"stop\" }\nexpect \"late\": width <= 1 m\n";
+    folder.file("script.spt", script);
+    let (code, told) = batch(&folder, &[]);
+    assert_eq!(code, 1, "{told}");
+    assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
+    let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    let b = "stop; does not conform: limit; undecided: unsure; not reached: late; fails on purpose: \
+        lock_lost@400 s; provoked by the script: link_silent@60 min";
+    assert!(words.contains(b) && words.contains("simulated, all of them"), "{told}");
+    let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let mut rows = csv::Reader::from_reader(table.as_bytes());
+    let rows: Vec<std::collections::HashMap<String, String>> =
+        rows.deserialize().map(Result::unwrap).collect();
+    let cells = |row: usize| {
+        ["does_not_conform", "undecided", "not_reached", "simulated", "seed", "faults", "provoked"]
+            .map(|name| rows[row][name].as_str())
+    };
+    assert_eq!(cells(0), ["", "unsure", "", "yes", "1", "", "link_silent@60 min"]);
+    assert_eq!(
+        cells(1),
+        ["limit", "unsure", "late", "yes", "1", "lock_lost@400 s", "link_silent@60 min"]
+    );
+    let junit = fs::read_to_string(folder.0.join("out/junit.xml")).unwrap();
+    for fact in ["simulated: yes", "fails on purpose: lock_lost@400 s", "not reached: late"] {
+        assert!(junit.contains(fact), "{junit}");
+    }
+    let (_, told) = batch(&folder, &["--json"]);
+    let head: Value = serde_json::from_str(told.lines().nth(1).unwrap()).unwrap();
+    assert_eq!(head["not_reached"], serde_json::json!(["late"]));
+    assert_eq!(
+        (&head["simulated"], &head["provoked"][0]),
+        (&true.into(), &"link_silent@60 min".into())
+    );
+}
+
+/// A batch that an older program began goes on, and what its journal does not tell is not guessed.
+#[test]
+fn a_batch_that_was_kept_goes_on() {
+    let folder = Folder::new("batch-kept");
+    let older = std::path::Path::new("tests/data/older");
+    for name in ["old.spt", "old.csv", "batch/journal.jsonl"] {
+        folder.file(name, fs::read(older.join(name)).unwrap());
+    }
+    for entry in fs::read_dir(older.join("batch/OLD-2")).unwrap().map(Result::unwrap) {
+        let name = format!("batch/OLD-2/{}", entry.file_name().to_string_lossy());
+        folder.file(&name, fs::read(entry.path()).unwrap());
+    }
+    let list = ["batch", "old.spt", "--list", "old.csv", "--record", "batch", "--despite-changes"];
+    let (code, told) = spintrue(&folder, &list);
+    assert_eq!(code, 1, "{told}");
+    assert!(told.contains("1 finished before, 0 to go"), "{told}");
+    let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("stop; not met or not decided: wrong, unsure, later"), "{told}");
+    let table = fs::read_to_string(folder.0.join("batch/summary.csv")).unwrap();
+    let row = table.lines().nth(1).unwrap();
+    assert!(row.starts_with("OLD-2,failed,1,,,,wrong; unsure; later,stop,"), "{table}");
+    assert!(row.ends_with(",OLD-2,yes,yes,1,,unknown"), "{table}");
+    let (code, told) = spintrue(&folder, &["record", "verify", "batch/OLD-2"]);
+    assert_eq!(code, 0, "{told}");
+    let (code, told) = spintrue(&folder, &["record", "show", "batch/OLD-2"]);
+    assert!(code == 0 && told.contains("simulated (seed 1)"), "{told}");
+}
+
 /// Questions are answered by a file, the same for every head; a batch asks nobody at the terminal.
 #[test]
 fn questions_are_answered_by_a_file() {
@@ -292,9 +361,9 @@ fn a_folder_of_something_else_is_left_alone() {
             "it does not say first what is run",
         ),
         (
-            "{\"event\":\"batch\",\"format\":\"spintrue batch\",\"version\":2,\"spintrue\":\"9\",\
+            "{\"event\":\"batch\",\"format\":\"spintrue batch\",\"version\":3,\"spintrue\":\"9\",\
              \"script\":\"\",\"sources\":[],\"settings\":[],\"archive\":null,\"at\":\"\"}\n",
-            "is of version 2 of the format",
+            "is of version 3 of the format",
         ),
     ];
     for (journal, wanted) in journals {
@@ -358,7 +427,7 @@ fn a_head_that_is_not_left_safe_ends_the_batch() {
     assert!(told.contains("SN-1 was not left safe, so the batch ends here"), "{told}");
     assert_eq!(serials(&folder, "begun"), ["SN-1"]);
     let table = || fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
-    assert!(table().lines().any(|row| row.starts_with("SN-1,") && row.ends_with(",no")));
+    assert!(table().lines().any(|row| row.starts_with("SN-1,") && row.contains(",SN-1,no,yes,1,")));
     assert!(told.contains("NOT LEFT SAFE;"), "{told}");
     // The same where the journal was cut off and the record has to tell.
     forget(&folder, 1, "");
@@ -367,7 +436,9 @@ fn a_head_that_is_not_left_safe_ends_the_batch() {
     assert_eq!(code, 3, "{told}");
     assert_eq!(serials(&folder, "done"), ["SN-1", "SN-2"]);
     assert!(told.contains("NOT LEFT SAFE;"), "{told}");
-    assert!(table().lines().any(|row| row.starts_with("SN-2,") && row.ends_with(",yes")));
+    assert!(
+        table().lines().any(|row| row.starts_with("SN-2,") && row.contains(",SN-2,yes,yes,1,"))
+    );
 }
 
 /// Takes the last lines of the journal away, as if they had never been written.

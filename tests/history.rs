@@ -67,7 +67,8 @@ fn stored(folder: &Folder, widths: &[f64]) {
             spintrue(folder, &["run", "s.spt", "--set", &seen, "--archive", "a.sqlite"]);
         assert!(code <= 4 && error.is_empty(), "{code} {error}");
     }
-    let sql = "UPDATE runs SET version = '1', started = strftime('%Y-%m-%dT%H:%M:%S.000Z',
+    // As if they were runs on a real head.
+    let sql = "UPDATE runs SET simulated = 0, seed = NULL, version = '1', started = strftime('%Y-%m-%dT%H:%M:%S.000Z',
         '2026-01-01 12:00:00', '+' || id || ' days')";
     open(folder).execute(sql, []).unwrap();
 }
@@ -134,7 +135,7 @@ fn an_older_archive_is_brought_up_to_date() {
     let folder = folder("older");
     stored(&folder, &[2.0, 2.1]);
     let back = "DROP INDEX runs_by_operator; ALTER TABLE runs DROP COLUMN operator;
-        PRAGMA user_version = 1";
+        ALTER TABLE runs DROP COLUMN provoked; PRAGMA user_version = 1";
     open(&folder).execute_batch(back).unwrap();
     // Reading does it as well.
     let (code, out, _) = spintrue(&folder, &["history", "a.sqlite", "--operator", "night"]);
@@ -143,7 +144,72 @@ fn an_older_archive_is_brought_up_to_date() {
     assert_eq!(spintrue(&folder, &[&RUN[..], &["--operator", "night"]].concat()).0, 0);
     let version: i64 =
         open(&folder).query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
-    assert_eq!((version, count(&folder, "runs"), count(&folder, "quantities")), (2, 3, 9));
+    assert_eq!((version, count(&folder, "runs"), count(&folder, "quantities")), (3, 3, 9));
+}
+
+/// One that an older program wrote and that was kept: of schema version 2, with derived units in
+/// base units, and without what its scripts provoked.
+#[test]
+fn an_archive_that_was_kept_is_read() {
+    let folder = folder("kept");
+    folder.file("a.sqlite", fs::read("tests/data/older/archive.sqlite").unwrap());
+    let (code, out, error) = spintrue(&folder, &["history", "a.sqlite"]);
+    assert_eq!((code, error.as_str()), (0, ""));
+    assert_eq!(out.matches("  simulated  ").count(), 2, "{out}");
+    let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", "jsonl"]);
+    let run: Value = serde_json::from_str(out.lines().next().unwrap()).unwrap();
+    assert_eq!((&run["simulated"], &run["faults"]), (&json!(true), &json!([])));
+    assert_eq!(run["provoked"], Value::Null);
+    let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", "csv"]);
+    assert!(out.contains(",true,1,,unknown,,failed,run,took,"), "{out}");
+    // Its volts and those of today are one series.
+    folder.file("volts.spt", "record \"width\": 25 V\n");
+    assert_eq!(spintrue(&folder, &["run", "volts.spt", "--archive", "a.sqlite"]).0, 0);
+    let trend = ["history", "trend", "a.sqlite", "width", "--with-simulated"];
+    let (code, out, error) = spintrue(&folder, &trend);
+    assert_eq!((code, error.as_str()), (0, ""));
+    assert!(out.starts_with("width in V: 3 runs"), "{out}");
+}
+
+/// What a simulated head did says nothing of real ones, unless somebody asks for it.
+#[test]
+fn rehearsals_are_marked_and_left_out_of_trends() {
+    let folder = folder("rehearsals");
+    stored(&folder, &[2.0, 2.1, 1.9]);
+    folder.file("provoked.spt", format!("provoke(\"lock_lost\", after: 400 s)\n{SCRIPT}"));
+    let rehearsal = ["run", "provoked.spt", "--archive", "a.sqlite", "--fault", "no_lock@160s"];
+    assert_eq!(spintrue(&folder, &[&rehearsal[..], &["--set", "seen=2.9 um"]].concat()).0, 0);
+    let (_, list, _) = spintrue(&folder, &["history", "a.sqlite"]);
+    assert!(list.lines().all(|line| line.chars().count() <= 80), "{list}");
+    assert!(list.contains("fails on purpose: no_lock@160 s; provoked by the script:"), "{list}");
+    assert!(list.contains("lock_lost@400 s") && list.matches("  real  ").count() == 3, "{list}");
+    let trend = ["history", "trend", "a.sqlite", "width", "--high", "3um", "--html", "t.html"];
+    let (code, out, _) = spintrue(&folder, &trend);
+    let left_out = "1 run on simulated heads left out (--with-simulated takes them too)";
+    assert!(code == 0 && out.contains("3 runs on") && out.contains(left_out), "{out}");
+    let page = fs::read_to_string(folder.path("t.html")).unwrap();
+    assert!(page.contains(left_out) && page.contains("3 runs on"));
+    let (_, out, _) = spintrue(&folder, &[&trend[..], &["--with-simulated"]].concat());
+    assert!(out.contains("4 runs on"), "{out}");
+    assert!(out.contains("1 run of 4 on simulated heads: rehearsals"), "{out}");
+    refused(&folder, &[&trend[..], &["--script", "provoked.spt"]].concat(), "--with-simulated");
+    let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", "csv"]);
+    let row = ",true,1,no_lock@160 s,lock_lost@400 s,,passed,run,took,";
+    assert!(out.contains(row) && out.contains(",false,,,,,passed,run,took,"), "{out}");
+}
+
+/// Neither params nor conditions are cut, however long.
+#[test]
+fn evidence_is_stored_whole() {
+    let folder = folder("whole");
+    let list = format!("[{}]", (0..60).map(|k| format!("{k} um")).collect::<Vec<_>>().join(", "));
+    let sum = (0..40).map(|k| format!("list[{k}]")).collect::<Vec<_>>().join(" + ");
+    folder.file("s.spt", format!("param list = {list}\nexpect \"sum\": {sum} <= 1 m\n"));
+    assert_eq!(spintrue(&folder, &RUN).0, 0);
+    for format in ["csv", "jsonl"] {
+        let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", format]);
+        assert!(out.contains(&list) && out.contains(&format!("{sum} <= 1 m")), "{out}");
+    }
 }
 
 /// What needs no server; `tests/postgres.rs` has the rest.

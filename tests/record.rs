@@ -12,18 +12,21 @@
 
 mod common;
 
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use common::Folder;
 use serde_json::Value;
 use std::fs;
 use std::process::{Command, Output, Stdio};
 
-const FILES: [&str; 7] = [
+const FILES: [&str; 8] = [
     "events.jsonl",
     "junit.xml",
     "lines.csv",
     "record.json",
     "report.html",
     "results.tap",
+    "sources.json",
     "values.toml",
 ];
 
@@ -79,6 +82,176 @@ fn names(folder: &str) -> Vec<String> {
 
 fn events(text: &str) -> Vec<Value> {
     text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+/// A record is all that it takes to make the run again, to the same bytes, in another folder: every
+/// text that it rests on, long and odd params, seed, faults from outside and from the script, answers,
+/// an image, and what the head remembered before.
+#[test]
+fn a_run_is_made_again_from_its_record_alone() {
+    let folder = Folder::new("record-again");
+    let script = r#"use "lib/more.spt"
+param offsets = [
+    0.1 um, 0.2 um, 0.3 um, // three of them
+    0.4 um, 0.5 um, 0.6 um, 0.7 um, 0.8 um, 0.9 um, 1.0 um, 1.1 um, 1.2 um
+]
+param points = [{facet: 0, shift: 1 um}]
+param said = "two  blanks"
+param word = "x"
+param wide = 1 mm
+param wider = wide * 2
+let given = ask "gap": length within 0 mm .. 5 mm
+record "gap": given
+record "points": points
+record "sum": sum(offsets) + twice(wider)
+record "said": said + word
+expect "{said}": offsets[0] + offsets[1] + offsets[2] + offsets[3] + offsets[4] + offsets[5] + offsets[6] <= 1 m
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+spin(4800 rpm)
+wait until locked() within 20 s
+provoke("gauge_lying(offset=3 um)", after: 0.1 s)
+load(loaded_trims())
+arm at 35 % {
+    let seen = test_line(3, plan)
+    let page = expose("dots.pbm", plan_line(4800 rpm, length: 8 / 300 dpi, resolution: 300 dpi))
+    record "page": page
+    record "seen": seen
+}
+store_trims()
+"#;
+    folder.file("first/s.spt", script);
+    folder
+        .file("first/lib/more.spt", "routine twice(x: length) -> length {\n    return 2 * x\n}\n");
+    folder.file("first/head.toml", "[gauge]\nnoise = \"1.2 um\"\n");
+    folder.file("first/sheet.toml", "wide = \"7 mm\"\n");
+    folder.file("first/answers.toml", "gap = \"2 mm\"\n");
+    folder.file("first/dots.pbm", b"P4\n8 2\n\xaa\x55");
+    let run = |inside: &str, arguments: &[&str]| {
+        let mut command = program(arguments);
+        command.current_dir(folder.path(inside)).output().unwrap()
+    };
+    let points = "points=[".to_string()
+        + &(0..10)
+            .map(|k| format!("{{facet: {k}, shift: {k}.5 um}}"))
+            .collect::<Vec<_>>()
+            .join(", ")
+        + "]";
+    let command = [
+        &["run", "s.spt", "--head", "sim:head.toml?memory=kept.json", "--seed", "77"][..],
+        &["--fault", "stuck_trim(facet=3)@400s", "--fault", "gauge_lying(offset=0.3um)@2.67min"],
+        &["--set", "@sheet.toml", "--set", &points, "--set", "word=a  b"],
+        &["--answers", "answers.toml"],
+    ]
+    .concat();
+    // The first run leaves something in the memory of the head.
+    let before = run("first", &command);
+    assert_eq!(before.status.code(), Some(0), "{}", said(&before));
+    let made = run("first", &[&command[..], &["--record", "record"]].concat());
+    assert_eq!(made.status.code(), Some(0), "{}", said(&made));
+    // Of a long text, people at the terminal see the beginning and are told so.
+    assert!(said(&made).contains("... (shortened)"), "{}", said(&made));
+
+    let first = folder.path("first/record");
+    let record: Value = serde_json::from_str(&read(&first, "record.json")).unwrap();
+    let sources: Value = serde_json::from_str(&read(&first, "sources.json")).unwrap();
+    for file in sources["files"].as_array().unwrap() {
+        let bytes = match file["text"].as_str() {
+            Some(text) => text.as_bytes().to_vec(),
+            None => STANDARD.decode(file["base64"].as_str().unwrap()).unwrap(),
+        };
+        folder.file(&format!("second/{}", file["name"].as_str().unwrap()), bytes);
+    }
+    let again = record["identity"]["again"].as_array().unwrap();
+    let again: Vec<&str> = again.iter().map(|word| word.as_str().unwrap()).collect();
+    let made = run("second", &[&again[..], &["--record", "record"]].concat());
+    assert_eq!(made.status.code(), Some(0), "{}", said(&made));
+    let second = folder.path("second/record");
+    for name in ["events.jsonl", "lines.csv", "values.toml", "answers.toml", "results.tap"] {
+        assert_eq!(read(&first, name), read(&second, name), "{name}");
+    }
+    let faults =
+        serde_json::json!(["stuck_trim(facet=3)@400 s", "gauge_lying(offset=0.3 um)@2.67 min"]);
+    assert_eq!(record["identity"]["faults"], faults);
+    assert!(
+        record["identity"]["provoked"][0]
+            .as_str()
+            .unwrap()
+            .starts_with("gauge_lying(offset=3 um)@")
+    );
+    // Nothing of it is cut anywhere.
+    let points = points.strip_prefix("points=").unwrap();
+    for name in ["events.jsonl", "record.json", "junit.xml", "report.html"] {
+        assert!(read(&first, name).contains(points), "{name}");
+    }
+    for name in ["events.jsonl", "junit.xml", "results.tap", "report.html"] {
+        let condition = "offsets[4] + offsets[5] + offsets[6]";
+        assert!(read(&first, name).contains(condition), "{name}");
+        assert!(!read(&first, name).contains("(shortened)"), "{name}");
+    }
+}
+
+/// Where the numbers come from stands in every file for people and machines.
+#[test]
+fn rehearsals_and_replays_are_marked_in_every_file() {
+    let folder = Folder::new("record-marked");
+    let script = folder.file("s.spt", "provoke(\"interlock_opened\", after: 400 s)\nwait 1 s\n");
+    let (script, place) = (script.display().to_string(), folder.path("a"));
+    let trace = folder.path("t.trace");
+    let run = ["run", &script, "--record", &place, "--fault", "no_lock@160s", "--trace", &trace];
+    assert_eq!(spintrue(&run).status.code(), Some(0));
+    let replay = folder.path("b");
+    let again = ["run", &script, "--record", &replay, "--head", &format!("replay:{trace}")];
+    assert_eq!(spintrue(&again).status.code(), Some(0));
+    for (place, replayed) in [(&place, false), (&replay, true)] {
+        for name in ["junit.xml", "results.tap", "report.html", "record.json"] {
+            let text = read(place, name);
+            assert!(text.to_lowercase().contains("simulated"), "{name}");
+            assert!(text.contains("no_lock@160 s"), "{name}");
+            assert!(text.contains("interlock_opened@400 s"), "{name}: {text}");
+            if name != "record.json" {
+                assert_eq!(text.to_lowercase().contains("replay of"), replayed, "{name}");
+            }
+        }
+        let shown = said(&spintrue(&["record", "show", place]));
+        let words = shown.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words.contains("provoked by the script: interlock_opened@400 s"), "{shown}");
+        assert!(words.contains("fails on purpose: no_lock@160 s"), "{shown}");
+        assert_eq!(words.contains("head replay of "), replayed, "{shown}");
+    }
+}
+
+/// The three places of a report that tell a residual tell the same one, with the same digits, though
+/// other lines were measured under the same trims before and behind.
+#[test]
+fn a_report_states_what_its_checks_were_decided_on() {
+    let folder = Folder::new("record-decided");
+    let script = r#"
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+spin(4800 rpm)
+wait until locked() within 20 s
+routine look(plan: plan) -> list of line may emits, reads {
+    arm at 35 % {
+        return [test_line(k, plan, readings: 2) for k in facets()]
+    }
+}
+let before = look(plan)
+let left = worst(look(plan))
+record "worst in-scan": left.in_scan
+expect "residual": left.in_scan ± 2 * left.in_scan_u <= 100 um
+let behind = look(plan)
+note "{worst(before).in_scan} {worst(behind).in_scan}"
+"#;
+    let script = folder.file("s.spt", script).display().to_string();
+    let place = folder.path("record");
+    let run = spintrue(&["run", &script, "--record", &place]);
+    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    let events = events(&read(&place, "events.jsonl"));
+    let check = events.iter().find(|event| event["event"] == "check").unwrap();
+    let text = |part: &str| check["measured"][part]["text"].as_str().unwrap();
+    let told = format!("{} ± {}", text("value"), text("uncertainty"));
+    let page = read(&place, "report.html");
+    assert!(page.contains(&format!("<td>{told}</td>")), "{told}");
+    assert!(page.contains(&format!("shift is {told} (decided by the check “residual”)")), "{told}");
 }
 
 #[test]

@@ -98,6 +98,67 @@ fn what_people_see() {
     assert_snapshot!(text);
 }
 
+/// A share keeps its unit, a file names the unit of its numbers, and what is the same on all heads but
+/// for rounding is a constant.
+#[test]
+fn values_keep_the_units_they_were_recorded_in() {
+    let folder = Folder::new("simulate-units");
+    let script = "\
+record \"percent\": (status().temperature - 21 degC) / 1 K * 7.77e-6 in %
+record \"ppm\": 12.5 ppm
+record \"shift\": test_line(3, plan).in_scan in um
+let shift = test_line(3, plan).in_scan / 1 um
+record \"constant\": (shift + 0.1) - shift
+";
+    let script = format!(
+        "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\nspin(4800 rpm)\nwait until locked() within 20 s\narm at 35 % {{\n{script}}}\n"
+    );
+    let path = folder.file("s.spt", script).display().to_string();
+    let file = folder.path("out.json");
+    let output = simulate(&[&path, "--heads", "9", "--out", &file]);
+    let text = seen(&output);
+    assert_eq!(output.status.code(), Some(0), "{text}");
+    assert!(text.contains("ppm  12.5 ppm\n  the same on all 9 heads"), "{text}");
+    assert!(text.contains(" %\n") && text.contains(" um\n"), "{text}");
+    assert!(text.contains("constant  0.1\n  the same on all 9 heads"), "{text}");
+    let json: serde_json::Value = serde_json::from_slice(&fs::read(&file).unwrap()).unwrap();
+    let column = |label: &str| {
+        let columns = json["columns"].as_array().unwrap();
+        let at = columns.iter().position(|column| column["label"] == label).unwrap();
+        let value = json["rows"][0]["values"][at].as_f64().unwrap();
+        (columns[at]["unit"].clone(), columns[at]["shown_unit"].clone(), value)
+    };
+    assert_eq!(column("ppm"), ("".into(), "ppm".into(), 12.5e-6));
+    let (unit, shown, value) = column("shift");
+    assert!(unit == "m" && shown == "um" && value.abs() < 1e-3, "{unit} {shown} {value}");
+}
+
+/// A shard that an older program wrote goes together with one of today.
+#[test]
+fn a_shard_that_was_kept_is_merged() {
+    let folder = Folder::new("simulate-kept");
+    let older = std::path::Path::new("tests/data/older");
+    folder.file("old.spt", fs::read(older.join("old.spt")).unwrap());
+    folder.file("one.json", fs::read(older.join("old.json")).unwrap());
+    let run = |arguments: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        command.current_dir(&folder.0).arg("simulate").args(arguments).output().unwrap()
+    };
+    let output = run(&["old.spt", "--heads", "4", "--shard", "2/2", "--out", "two.json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", seen(&output));
+    for files in [["one.json", "two.json"], ["two.json", "one.json"]] {
+        let output = run(&["--merge", files[0], files[1], "--out", "both.json"]);
+        let text = seen(&output);
+        assert!(text.contains("width  24 V\n") && text.contains("share  0.1 %\n"), "{text}");
+        assert!(text.contains("     2  check wrong: not met or not decided\n"), "{text}");
+        assert!(text.contains("     2  check wrong: does not conform\n"), "{text}");
+        assert!(text.contains("     2  check unsure: undecided\n"), "{text}");
+        let both = fs::read_to_string(folder.path("both.json")).unwrap();
+        assert!(both.starts_with("{\"spintrue_campaign\":2,"), "{both}");
+        assert!(both.contains("\"width\",\"unit\":\"V\",\"shown_unit\":\"V\""), "{both}");
+    }
+}
+
 /// Every head is answered from the first answer on; without a file nobody is asked, terminal or not.
 #[test]
 fn every_head_gets_the_same_answers() {

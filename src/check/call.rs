@@ -1,6 +1,6 @@
 //! Calls of routines and built-ins: arguments to parameters, open kinds, results.
 
-use crate::builtins::{self, Effect};
+use crate::builtins::{self, Effect, Spec};
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
@@ -509,7 +509,17 @@ impl Checker<'_> {
             Callee::Builtin(builtin) => {
                 let mut unit = None;
                 let mut item = Layout::default();
-                for typed in values.iter().flatten().rev() {
+                // A share that goes in does not make a share of a plain number that comes out.
+                let plain = |spec: &Spec| matches!(spec, Spec::Quantity(d) if d.is_number());
+                let known = builtins::table().get(builtin);
+                let kept = |at: usize| {
+                    known.is_some_and(|known| {
+                        let given = known.parameters.get(at);
+                        !plain(&known.returns) && !given.is_some_and(|given| plain(&given.spec))
+                    })
+                };
+                let given = values.iter().enumerate().rev();
+                for (at, typed) in given.filter_map(|(at, value)| Some((at, value.as_ref()?))) {
                     if let Type::List(kind) = &typed.kind {
                         item = kind.layout();
                     }
@@ -517,7 +527,7 @@ impl Checker<'_> {
                         Type::List(kind) => (**kind).clone(),
                         other => other.clone(),
                     };
-                    if scalar == returns && typed.unit.is_some() {
+                    if scalar == returns && typed.unit.is_some() && kept(at) {
                         unit = typed.unit.clone();
                     }
                 }

@@ -295,7 +295,7 @@ impl Checker<'_> {
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
         let shown = program::Param {
             name: self.names.shared(name.symbol),
-            text: self.words(chosen.span),
+            text: self.sources.slice(chosen.span).to_string(),
             slot,
             dimension: match chosen.kind {
                 Type::Quantity(dimension) => Some(dimension),

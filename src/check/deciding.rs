@@ -212,9 +212,9 @@ impl Checker<'_> {
         let text = match &label.kind {
             ExpressionKind::Text(pieces) => match pieces.as_slice() {
                 [Piece::Plain(text)] => text.clone(),
-                _ => self.words(label.span),
+                _ => self.whole_words(label.span),
             },
-            _ => self.words(label.span),
+            _ => self.whole_words(label.span),
         };
         let planned = Planned { label: Rc::from(text.as_str()), span, optional };
         self.found.push(Found { planned, routine: self.inside.routine });

@@ -38,7 +38,7 @@ impl Checker<'_> {
             }
             StatementKind::WaitUntil { condition, within, every, otherwise } => {
                 self.wait_under_light(span);
-                let text = Rc::from(self.words(condition.span).as_str());
+                let text = Rc::from(self.whole_words(condition.span).as_str());
                 let what = "what is waited for";
                 let condition = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
                 let within = self.time(within, "the limit behind `within`");
@@ -200,7 +200,7 @@ impl Checker<'_> {
         span: Span,
         code: &mut Vec<program::Statement>,
     ) {
-        let text = Rc::from(self.words(condition.span).as_str());
+        let text = Rc::from(self.whole_words(condition.span).as_str());
         let written = label;
         let label = self.label(written);
         self.inside.expect = true;

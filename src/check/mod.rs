@@ -304,4 +304,10 @@ impl Checker<'_> {
         }
         text.chars().take(57).chain("...".chars()).collect()
     }
+
+    /// The same whole, for what is kept of a run.
+    fn whole_words(&self, span: Span) -> String {
+        let lines = self.sources.slice(span).lines().map(str::trim);
+        lines.collect::<Vec<_>>().join(" ")
+    }
 }

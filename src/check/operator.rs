@@ -185,15 +185,23 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0511", "the powers grow too large to count", span));
             return Typed::unknown(span);
         };
-        // The unit lives on where the other side is a plain number; a share is none.
-        let unit = if b.is_number() {
-            left.unit.clone()
-        } else if a.is_number() && multiply {
-            right.unit.clone()
-        } else {
-            None
+        // The unit lives on where the other side is a plain number. A share is none, and whoever
+        // multiplies one by 100 or 1e6 has taken its unit off.
+        let converts = |by: &Typed| match by.constant() {
+            Some(by) => by >= 100.0 && by.log10().fract() == 0.0,
+            None => false,
         };
-        let unit = unit.filter(|u| !u.dimension.is_number());
+        let unit = match (&left.unit, &right.unit) {
+            (Some(unit), None) if b.is_number() => Some((unit, &right)),
+            (None, Some(unit)) if a.is_number() && multiply => Some((unit, &left)),
+            (Some(unit), Some(_)) if b.is_number() && !a.is_number() => Some((unit, &right)),
+            (Some(_), Some(unit)) if a.is_number() && !b.is_number() && multiply => {
+                Some((unit, &left))
+            }
+            _ => None,
+        };
+        let unit = unit.filter(|(unit, by)| !(unit.dimension.is_number() && converts(by)));
+        let unit = unit.map(|(unit, _)| unit.clone());
         let right_span = right.span;
         let (left, right) = (left.number(), right.number());
         let code = match (multiply, left, right) {

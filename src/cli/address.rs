@@ -35,6 +35,8 @@ pub(super) struct Opened {
     pub cut: Arc<AtomicBool>,
     /// Its time passes by what it is asked for only, not by itself.
     pub virtual_time: bool,
+    /// Texts that a simulated head is made of, by their names.
+    pub files: Vec<(String, Vec<u8>)>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -111,6 +113,13 @@ pub(super) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, S
 }
 
 impl Simulated {
+    /// Its address, without its seed.
+    pub(super) fn address(&self) -> String {
+        let description = self.description.as_ref().map(|(name, _)| format!(":{name}"));
+        let memory = self.memory.as_ref().map(|path| format!("?memory={}", path.display()));
+        format!("sim{}{}", description.unwrap_or_default(), memory.unwrap_or_default())
+    }
+
     /// Makes the head that a seed draws.
     pub(super) fn make(&self, seed: u64) -> Result<Opened, String> {
         let faults = self.faults.as_slice();
@@ -127,7 +136,11 @@ impl Simulated {
         {
             head.is_called(serial);
         }
+        let mut files = Vec::new();
+        files.extend(self.description.clone().map(|(name, text)| (name, text.into_bytes())));
         if let Some(path) = &self.memory {
+            let before = read_text(path).ok().map(String::into_bytes);
+            files.extend(before.map(|text| (path.display().to_string(), text)));
             memory::remember(&mut head, path)?;
         }
         let medium = Some(head.medium());
@@ -142,6 +155,7 @@ impl Simulated {
             stop: Arc::default(),
             cut: Arc::default(),
             virtual_time: true,
+            files,
         })
     }
 }
@@ -282,6 +296,7 @@ fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool)
         replay: None,
         stop: Arc::default(),
         cut: Arc::default(),
+        files: Vec::new(),
     }
 }
 

@@ -35,8 +35,11 @@ impl Console {
         let title = told::title(about.script, &on);
         let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
         if !about.params.is_empty() {
-            let params: Vec<String> =
-                about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();
+            let params: Vec<String> = about
+                .params
+                .iter()
+                .map(|(name, value)| format!("{name} = {}", told::shortened(value)))
+                .collect();
             // A value and its unit stay on one line.
             let params = params.iter().map(|p| p.replace(' ', "\u{1f}")).collect::<Vec<_>>();
             text.push_str(&wrapped(&params.join(", "), "").replace('\u{1f}', " "));
@@ -116,7 +119,10 @@ impl Observer for Console {
             Event::Answered { question, shown, who, .. } => {
                 self.line(time, &answer_line(&question, &shown, &who));
             }
-            Event::Progress { text, elapsed, limit } => self.progress(time, &text, elapsed, limit),
+            Event::Progress { text, elapsed, limit } => {
+                self.progress(time, &told::shortened(&text), elapsed, limit);
+            }
+            Event::Provoked(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));

@@ -39,6 +39,13 @@ impl Files for Disk {
     }
 }
 
+impl Disk {
+    /// What a file that another one names is called.
+    pub(super) fn name_of(from: &str, path: &str) -> String {
+        beside(Some(from), path).to_string_lossy().replace('\\', "/")
+    }
+}
+
 /// The path of a file that is named in another one.
 fn beside(from: Option<&str>, path: &str) -> PathBuf {
     match from.and_then(|from| Path::new(from).parent()) {

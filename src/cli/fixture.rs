@@ -50,6 +50,13 @@ impl Fixtures {
         &self.files
     }
 
+    /// The files with what stands in them, as far as they can be read.
+    pub(super) fn texts(&self) -> impl Iterator<Item = (String, Vec<u8>)> {
+        let read =
+            |path: &PathBuf| Some((path.display().to_string(), read_text(path).ok()?.into()));
+        self.files.iter().filter_map(read)
+    }
+
     /// Reads the files. Fails with what is to be printed.
     pub(super) fn read(&self) -> Result<Ready, String> {
         let read = |path: &PathBuf| {

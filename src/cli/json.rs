@@ -76,6 +76,7 @@ pub(super) fn event(time: f64, event: &Event) -> Option<Value> {
             "who": who,
         }),
         Event::Progress { .. } => return None,
+        Event::Provoked(fault) => json!({"event": "provoked", "time": time, "fault": fault}),
         Event::AlsoFailed(failure) => {
             json!({"event": "also_failed", "time": time, "message": failure.message})
         }

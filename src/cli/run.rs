@@ -8,7 +8,7 @@ use crate::cli::history::{Archive, Keeper};
 use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{Look, Place, numbered};
-use crate::cli::record::{self, Recorder, Recording};
+use crate::cli::record::{self, Again, Recorder, Recording};
 use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{self, Replaying, TracedProvoker, Tracer};
 use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
@@ -136,6 +136,10 @@ pub(super) struct About<'a> {
     pub at_most: Option<f64>,
     /// The head is a recording that is played back.
     pub replay: bool,
+    /// Arguments that make the run again, but for its params and answers.
+    pub again: Vec<String>,
+    /// What else the run rests on: descriptions of heads and fixtures, and memories.
+    pub files: Vec<(String, Vec<u8>)>,
 }
 
 /// Somebody who prints a run.
@@ -291,6 +295,17 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
+    let again = Again {
+        script: &options.script,
+        address: &options.head,
+        // What is simulated here knows its medium.
+        seed: medium.is_some().then_some(seed),
+        faults: &options.faults,
+        fixtures: options.fixtures.paths(),
+        answers: options.answers.as_deref(),
+    };
+    let mut files = opened.files;
+    files.extend(options.fixtures.texts());
     let about = About {
         script: &options.script,
         head: &head,
@@ -300,6 +315,8 @@ pub(super) fn run(options: &Options) -> u8 {
         params,
         at_most: bound.most,
         replay: opened.replay.is_some(),
+        again: again.arguments(),
+        files,
     };
     let header = trace::header(&about, &prepared);
     if let Some(replay) = &opened.replay {

@@ -176,6 +176,12 @@ pub(super) struct Replaying {
     course: Course,
 }
 
+/// Whether a param is as it was; an older version cut a long one after 57 characters.
+fn same(then: &str, now: &str) -> bool {
+    let words = || now.split_whitespace().collect::<Vec<_>>().join(" ");
+    then == now || then.strip_suffix("...").is_some_and(|cut| words().starts_with(cut))
+}
+
 impl Replaying {
     /// How far it is.
     pub(super) fn course(&self) -> Course {
@@ -215,7 +221,7 @@ impl Replaying {
         }
         for (name, value) in &then.params {
             match now.params.iter().find(|(other, _)| other == name) {
-                Some((_, other)) if other == value => {}
+                Some((_, other)) if same(value, other) => {}
                 Some((_, other)) => notes.push(format!(
                     "param {name} was {value} then and is {other} now: `--set \"{name}={value}\"`"
                 )),
@@ -284,6 +290,7 @@ pub(super) fn open(name: &str) -> Result<Opened, String> {
         stop: Arc::default(),
         cut: Arc::default(),
         virtual_time: true,
+        files: Vec::new(),
         replay: Some(Replaying { name: name.to_string(), survey, course: played.course }),
     })
 }

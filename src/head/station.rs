@@ -9,6 +9,7 @@ use crate::head::{
 };
 use crate::image::Bitmap;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
+use crate::units::{Dimension, faithful};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -57,6 +58,8 @@ pub struct Station {
     gauge: Option<Box<dyn Gauge>>,
     images: Option<Box<dyn Images>>,
     provoker: Option<Box<dyn Provoker>>,
+    /// What was provoked and not told of yet.
+    provoked: Vec<String>,
     operator: Option<Box<dyn Operator>>,
     description: Description,
     stop: Arc<AtomicBool>,
@@ -89,6 +92,7 @@ impl Station {
             gauge,
             images: None,
             provoker: None,
+            provoked: Vec::new(),
             operator: None,
             description,
             stop,
@@ -120,7 +124,17 @@ impl Station {
 
     /// A fault strikes after `after` s of head time; or why it cannot.
     pub fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
-        self.provoker.as_mut().ok_or_else(|| NOT_SIMULATED.to_string())?.provoke(fault, after)
+        let provoker = self.provoker.as_mut().ok_or_else(|| NOT_SIMULATED.to_string())?;
+        provoker.provoke(fault, after)?;
+        let strikes = faithful(self.now() + after, Dimension::TIME);
+        self.provoked.push(format!("{fault}@{strikes}"));
+        Ok(())
+    }
+
+    /// Faults that were provoked since this was asked last, each with the head time at which it
+    /// strikes.
+    pub fn take_provoked(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.provoked)
     }
 
     /// Takes all faults of a simulated head away; or says why that cannot be.

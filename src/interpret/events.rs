@@ -59,6 +59,9 @@ pub enum Event {
         /// When the wait gives up, in s.
         limit: f64,
     },
+    /// The script made a fault of a simulated head: its kind and when it strikes, as `--fault` takes
+    /// it.
+    Provoked(String),
     /// Something failed on the way out of another failure, which stays the one reported.
     AlsoFailed(Failure),
 }

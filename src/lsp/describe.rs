@@ -171,6 +171,7 @@ pub fn unit(text: &str) -> Option<String> {
         if unit.is_absolute() { "temperature".to_string() } else { unit.dimension.name(&[]) };
     lines.push(format!("Kind: {kind}"));
     let si = unit.dimension.si();
+    let si = if si == text { unit.dimension.base_units() } else { si };
     if unit.is_absolute() {
         lines.push(format!("0 {text} = {} {si}", show_number(unit.zero, None)));
     } else if si != text && !si.is_empty() {

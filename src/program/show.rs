@@ -2,7 +2,7 @@
 
 use crate::program::types::Type;
 use crate::program::value::{Datum, Value};
-use crate::units::{Dimension, UnitText, parse_unit, show, show_number, suited};
+use crate::units::{Dimension, UnitText, noise, parse_unit, show, show_number, suited};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -110,6 +110,24 @@ impl Shower {
         Shower::Quantity { dimension: *dimension, unit, decimals }
     }
 
+    /// Shows what somebody wrote, such as a limit, with up to nine digits where those tell it.
+    #[must_use]
+    pub fn as_written(&self, value: f64) -> Shower {
+        let Shower::Quantity { dimension, unit, decimals: None } = self else {
+            return self.clone();
+        };
+        let unit = unit.clone().or_else(|| suited(value, *dimension).map(Rc::new));
+        let counted = unit.as_ref().map_or(value, |unit| unit.from_si(value));
+        let tells = |decimals: &u8| {
+            let shown: f64 = show_number(counted, Some(*decimals)).parse().unwrap_or(f64::NAN);
+            (shown - counted).abs() <= noise(counted)
+        };
+        let decimals = (1..=9).map(|digits| places(counted, digits)).find(tells);
+        // Five are shown anyway.
+        let decimals = decimals.filter(|decimals| *decimals > places(counted, 5));
+        Shower::Quantity { dimension: *dimension, unit, decimals }
+    }
+
     /// Shows values of a type; none where the type cannot be shown.
     pub fn of(kind: &Type, unit: Option<Rc<UnitText>>, decimals: Option<u8>) -> Option<Shower> {
         Some(match kind {
@@ -208,22 +226,50 @@ impl Shower {
                 }
                 Shown::List(items)
             }
-            Shower::Record(fields) => Shown::Record(
-                fields.iter().map(|(n, shower)| (n.clone(), shower.part(words, refs))).collect(),
-            ),
+            Shower::Record(fields) => {
+                let shown = fields.iter().map(|(n, shower)| (n.clone(), shower.part(words, refs)));
+                Shown::Record(by_uncertainty(fields, shown.collect()))
+            }
         }
     }
 }
 
-/// Digits after the point so that a number shows so many significant ones.
-pub fn places(number: f64, significant: i32) -> u8 {
-    let magnitude = number.abs().log10().floor();
-    if magnitude.is_finite() {
-        (f64::from(significant - 1) - magnitude).clamp(0.0, 9.0) as u8
-    } else {
-        0
+/// A field beside which the same name with `_u` tells its uncertainty has the digits of that.
+fn by_uncertainty(
+    fields: &[(Arc<str>, Shower)],
+    mut shown: Vec<(Arc<str>, Shown)>,
+) -> Vec<(Arc<str>, Shown)> {
+    for at in 0..fields.len() {
+        let Some((name, Shown::Quantity { value: uncertainty, .. })) = shown.get(at) else {
+            continue;
+        };
+        let Some(of) = name.strip_suffix("_u") else { continue };
+        let Some(of) = shown.iter().position(|(other, _)| &**other == of) else { continue };
+        let Some((_, Shown::Quantity { value, .. })) = shown.get(of) else { continue };
+        let Some((_, shower)) = fields.get(of).filter(|_| *uncertainty > 0.0) else { continue };
+        let tuned = shower.tuned(*value, Some(*uncertainty));
+        let text = |shower: &Shower, value| shower.part(&mut [value].iter(), &mut [].iter());
+        let pair = [(of, text(&tuned, *value)), (at, text(&tuned.difference(), *uncertainty))];
+        for (place, text) in pair {
+            if let Some((_, field)) = shown.get_mut(place) {
+                *field = text;
+            }
+        }
     }
+    shown
 }
+
+/// Digits after the point so that a number shows so many significant ones once it is rounded.
+pub fn places(number: f64, significant: u8) -> u8 {
+    let digits = usize::from(significant.saturating_sub(1));
+    let rounded = format!("{number:.digits$e}");
+    let magnitude = rounded.split_once('e').and_then(|(_, e)| e.parse::<i32>().ok());
+    let wanted = magnitude.map_or(0, |magnitude| i32::from(significant) - 1 - magnitude);
+    if number == 0.0 { 0 } else { wanted.clamp(0, PLACES_MOST) as u8 }
+}
+
+/// Most digits after the point.
+const PLACES_MOST: i32 = 17;
 
 impl std::fmt::Display for Shown {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

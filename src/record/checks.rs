@@ -2,8 +2,9 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret::{Bound, Check};
+use crate::program::show::Shown;
 use crate::program::tree::Planned;
-use crate::units::show_number;
+use crate::units::{noise, show_number};
 
 /// What a planned check came to that was not made.
 const UNREACHED: &str = "planned and not reached";
@@ -17,6 +18,8 @@ pub struct CheckRow {
     pub label: String,
     /// What it came to.
     pub outcome: Outcome,
+    /// Its value, where it was held against limits.
+    pub value: Option<Shown>,
     /// Name and value of all that is known of it; keys without blanks.
     pub facts: Vec<(&'static str, String)>,
 }
@@ -50,14 +53,15 @@ impl CheckRow {
         }
         facts.push(("outcome", check.outcome.text().to_string()));
         facts.push(("place", place));
-        CheckRow { time, label: check.label.clone(), outcome: check.outcome, facts }
+        let value = check.measured.as_ref().map(|measured| measured.value.clone());
+        CheckRow { time, label: check.label.clone(), outcome: check.outcome, value, facts }
     }
 
     /// Of a check that was planned and not reached.
     pub fn unreached(time: f64, check: &Planned, place: String) -> CheckRow {
         let facts = vec![("outcome", UNREACHED.to_string()), ("place", place)];
         let label = check.label.to_string();
-        CheckRow { time, label, outcome: Outcome::Undecided, facts }
+        CheckRow { time, label, outcome: Outcome::Undecided, value: None, facts }
     }
 
     /// What it came to, in words.
@@ -82,13 +86,29 @@ impl CheckRow {
         limits.into_iter().flatten().collect::<Vec<_>>().join(" and ")
     }
 
-    /// In one line: value, uncertainty, limits and outcome.
-    pub fn message(&self) -> String {
-        let mut text = match (self.fact("value"), self.fact("uncertainty")) {
+    /// Whether it was decided on a value in SI, computed in whatever order.
+    pub fn decided_on(&self, wanted: f64, si: &str) -> bool {
+        let known = self.value.as_ref();
+        known.is_some_and(|known| match known {
+            Shown::Quantity { value, unit, .. } => {
+                unit == si && wanted != 0.0 && (value - wanted).abs() <= noise(wanted)
+            }
+            _ => false,
+        })
+    }
+
+    /// Its value and uncertainty; its condition where it has none.
+    pub fn measured(&self) -> String {
+        match (self.fact("value"), self.fact("uncertainty")) {
             (Some(value), Some(uncertainty)) => format!("{value} ± {uncertainty}"),
             (Some(value), None) => value.to_string(),
             (None, _) => self.fact("condition").unwrap_or_default().to_string(),
-        };
+        }
+    }
+
+    /// In one line: value, uncertainty, limits and outcome.
+    pub fn message(&self) -> String {
+        let mut text = self.measured();
         let limits = self.limits();
         if !limits.is_empty() {
             text.push_str(&format!(", should be {limits}"));

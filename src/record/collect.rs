@@ -45,7 +45,7 @@ impl Collector {
     fn log(&mut self, time: f64, text: &str) {
         let mut short: String = text.chars().take(TEXT_MOST).collect();
         if short.len() < text.len() {
-            short.push('…');
+            short.push_str("… (whole in events.jsonl)");
         }
         self.record.log.push(LogLine { time, text: short });
     }
@@ -81,6 +81,12 @@ impl Collector {
                 self.record.recorded.push(Recorded { time, label, shown });
             }
             Event::Check(check) => {
+                let value = check.measured.as_ref().map(|measured| &measured.value);
+                if let Some(Shown::Quantity { value, unit, .. }) = value
+                    && unit == "m"
+                {
+                    self.record.rounds.decided(*value);
+                }
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
                 self.check(row);
@@ -98,6 +104,9 @@ impl Collector {
                 self.log(time, &answer_line(question, shown, who));
                 let (question, shown, who) = (question.clone(), shown.clone(), who.clone());
                 self.record.answers.push(Answered { time, question, shown, who });
+            }
+            Event::Provoked(fault) => {
+                self.log(time, &format!("the script provoked {fault}"));
             }
             Event::AlsoFailed(failure) => {
                 self.log(time, &format!("also failed on the way out: {}", failure.message));
@@ -164,6 +173,7 @@ impl Collector {
             let place = sources.place(check.span);
             self.check(CheckRow::unreached(finished.took, check, place));
         }
+        self.record.identity.provoked.clone_from(&finished.provoked);
         self.record.pages = pages;
         self.record.end = Some(End {
             verdict: finished.verdict(),

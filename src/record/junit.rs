@@ -21,6 +21,7 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
     property("head model", &identity.model);
     property("head serial", &identity.serial);
     property("simulated", if identity.simulated { "true" } else { "false" });
+    property("replay", if identity.replay { "true" } else { "false" });
     if let Some(seed) = identity.seed {
         property("seed", &seed.to_string());
     }
@@ -30,6 +31,9 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
     property("started", &identity.started);
     for fault in &identity.faults {
         property("fault on purpose", fault);
+    }
+    for fault in &identity.provoked {
+        property("provoked by the script", fault);
     }
     for (name, value) in &identity.params {
         property(&format!("param {name}"), value);

@@ -11,7 +11,9 @@ mod html;
 mod junit;
 mod lines;
 mod manifest;
+mod origin;
 mod rounds;
+mod sources;
 mod tap;
 mod values;
 
@@ -25,7 +27,9 @@ pub use html::page;
 pub use junit::junit;
 pub use lines::{LINES_HEADER, LineRow};
 pub use manifest::{FORMAT, FileDigest, Manifest, ManifestError, VERSION, hexadecimal};
+pub use origin::Origin;
 pub use rounds::{FacetMean, Round, Rounds};
+pub use sources::sources;
 pub use tap::tap;
 pub use values::values;
 
@@ -35,6 +39,7 @@ use crate::optics::Banding;
 use crate::program::show::Shown;
 use crate::session::Verdict;
 use serde::Serialize;
+use sha2::{Digest, Sha256};
 
 /// What a run was, known before it starts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -53,8 +58,14 @@ pub struct Identity {
     pub simulated: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
+    /// A recording was played back, so this is no fresh run.
+    pub replay: bool,
     /// What was to go wrong on purpose.
     pub faults: Vec<String>,
+    /// What the script itself made go wrong, as it happened.
+    pub provoked: Vec<String>,
+    /// Arguments of the program that make the run again, its sources being where they were.
+    pub again: Vec<String>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
     /// Who ran it, if they said.
@@ -74,6 +85,17 @@ pub struct SourceDigest {
     pub name: String,
     /// SHA-256 in hexadecimal.
     pub sha256: String,
+    /// What stands in it.
+    #[serde(skip)]
+    pub content: Vec<u8>,
+}
+
+impl SourceDigest {
+    /// Of a file that was read.
+    pub fn new(name: String, content: Vec<u8>) -> SourceDigest {
+        let sha256 = hexadecimal(&Sha256::digest(&content));
+        SourceDigest { name, sha256, content }
+    }
 }
 
 /// What was kept of a run.

@@ -1,5 +1,6 @@
 //! Measured lines put together by facet, one round for all that was measured under the same trims.
 
+use crate::units::noise;
 use std::collections::BTreeMap;
 
 /// Most rounds that are kept: the first one and the last ones.
@@ -26,6 +27,12 @@ pub struct Round {
     pub time: f64,
     /// By facet.
     pub facets: BTreeMap<u32, FacetMean>,
+    /// The last look at one facet after the other: a facet that comes again begins a new one.
+    pass: BTreeMap<u32, FacetMean>,
+    /// The facet that was measured last.
+    last: Option<u32>,
+    /// Those of them that a check was decided on last.
+    pub decided: Option<BTreeMap<u32, FacetMean>>,
 }
 
 /// The rounds of a run.
@@ -52,6 +59,19 @@ impl Rounds {
         self.fresh = true;
     }
 
+    /// A check was decided on a value in m: where that is the largest shift of all lines of the round,
+    /// or of the last look at each facet, these are what it was decided on.
+    pub fn decided(&mut self, value: f64) {
+        let Some(round) = self.list.last_mut() else { return };
+        let is_worst = |facets: &&BTreeMap<u32, FacetMean>| {
+            let close = |shift: f64| value != 0.0 && (shift - value).abs() <= noise(value);
+            worst(facets).into_iter().any(close)
+        };
+        if let Some(facets) = [&round.pass, &round.facets].into_iter().find(is_worst) {
+            round.decided = Some(facets.clone());
+        }
+    }
+
     /// What was measured since other trims were loaded; none where nothing was.
     pub fn fresh(&self) -> Option<&Round> {
         self.list.last().filter(|_| !self.fresh)
@@ -64,7 +84,7 @@ impl Rounds {
                 self.list.remove(1);
                 self.left_out += 1;
             }
-            self.list.push(Round { time, facets: BTreeMap::new() });
+            self.list.push(Round { time, ..Round::default() });
             self.fresh = false;
             self.begun += 1;
         }
@@ -73,14 +93,20 @@ impl Rounds {
             && in_scan.is_finite()
             && cross_scan.is_finite()
         {
-            let seen = round.facets.entry(facet).or_insert(FacetMean {
-                count: 0,
-                in_scan: [0.0, f64::INFINITY, f64::NEG_INFINITY],
-                cross_scan: [0.0, f64::INFINITY, f64::NEG_INFINITY],
-            });
-            seen.count += 1;
-            seen.in_scan = extended(seen.in_scan, seen.count, in_scan);
-            seen.cross_scan = extended(seen.cross_scan, seen.count, cross_scan);
+            if round.last != Some(facet) && round.pass.contains_key(&facet) {
+                round.pass.clear();
+            }
+            round.last = Some(facet);
+            for facets in [&mut round.facets, &mut round.pass] {
+                let seen = facets.entry(facet).or_insert(FacetMean {
+                    count: 0,
+                    in_scan: [0.0, f64::INFINITY, f64::NEG_INFINITY],
+                    cross_scan: [0.0, f64::INFINITY, f64::NEG_INFINITY],
+                });
+                seen.count += 1;
+                seen.in_scan = extended(seen.in_scan, seen.count, in_scan);
+                seen.cross_scan = extended(seen.cross_scan, seen.count, cross_scan);
+            }
         }
         self.begun
     }
@@ -92,16 +118,46 @@ impl Rounds {
 }
 
 impl Round {
-    /// The largest magnitude of a facet's mean, along and across, in m.
-    pub fn worst(&self) -> [f64; 2] {
-        let most = |f: fn(&FacetMean) -> f64| self.facets.values().map(f).fold(0.0, f64::max);
-        [most(|m| m.in_scan[0].abs()), most(|m| m.cross_scan[0].abs())]
+    /// What the last check was decided on; all lines where none was decided on what was measured.
+    pub fn shown(&self) -> &BTreeMap<u32, FacetMean> {
+        self.decided.as_ref().unwrap_or(&self.facets)
     }
+
+    /// The largest magnitude of a shown facet's mean, along and across, in m.
+    pub fn worst(&self) -> [f64; 2] {
+        worst(self.shown())
+    }
+}
+
+fn worst(facets: &BTreeMap<u32, FacetMean>) -> [f64; 2] {
+    let most = |f: fn(&FacetMean) -> f64| facets.values().map(f).fold(0.0, f64::max);
+    [most(|m| m.in_scan[0].abs()), most(|m| m.cross_scan[0].abs())]
 }
 
 #[cfg(test)]
 mod tests {
     use super::{ROUNDS_MOST, Rounds};
+
+    /// A look before, the one that a check is decided on, and one behind it, all under the same trims.
+    #[test]
+    fn what_was_decided_on_is_not_mixed_with_other_readings() {
+        let mut rounds = Rounds::default();
+        let mut look = |rounds: &mut Rounds, value: f64| {
+            for facet in [0, 0, 1, 1, 2, 2] {
+                rounds.push(0.0, facet, value, -value);
+            }
+        };
+        look(&mut rounds, 9e-6);
+        look(&mut rounds, 5e-6);
+        assert_eq!(rounds.list[0].worst(), [7e-6, 7e-6]);
+        rounds.decided(5e-6);
+        look(&mut rounds, 1e-6);
+        rounds.decided(4e-6);
+        assert_eq!((rounds.list.len(), rounds.list[0].worst()), (1, [5e-6, 5e-6]));
+        // Lines that the script put together itself.
+        rounds.decided(rounds.list[0].facets[&0].in_scan[0]);
+        assert_eq!(rounds.list[0].shown()[&2].count, 6);
+    }
 
     #[test]
     fn the_first_round_and_the_last_ones_stay() {

@@ -13,8 +13,14 @@ pub fn tap(record: &Record) -> String {
     let kind = if identity.simulated { "simulated head" } else { "head" };
     let about = format!("{} on {kind} {} {}", identity.script, identity.model, identity.serial);
     text.push_str(&format!("# {}\n", visible::line(&about)));
+    if identity.replay {
+        text.push_str("# replay: a recording was played back, this is no fresh run\n");
+    }
     for fault in &identity.faults {
         text.push_str(&format!("# fails on purpose: {}\n", visible::line(fault)));
+    }
+    for fault in &identity.provoked {
+        text.push_str(&format!("# provoked by the script: {}\n", visible::line(fault)));
     }
     let mut number = 0;
     let mut test = |good: bool, name: &str, facts: &[(&str, String)]| {

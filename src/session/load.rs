@@ -91,6 +91,11 @@ impl Prepared {
         misused(&self.named.signals, head)
     }
 
+    /// Images that the script names by plain text.
+    pub fn images(&self) -> impl Iterator<Item = &str> {
+        self.named.images.iter().map(|(name, _)| name.as_str())
+    }
+
     /// How long the script takes at most on a head; none where it may not run at all.
     pub fn bound(&self, head: &Description) -> Option<Bound> {
         self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))

@@ -21,6 +21,8 @@ pub struct Finished {
     pub undecided: usize,
     /// Planned checks that were not reached.
     pub unreached: Vec<Planned>,
+    /// Faults that the script provoked, each with the head time at which it strikes.
+    pub provoked: Vec<String>,
     /// Head time from start to safe, in s.
     pub took: f64,
     /// How the head was left.
@@ -110,28 +112,41 @@ pub fn run(
     let mut counting = Counting {
         inner: observer,
         outcomes: [0; 3],
+        provoked: Vec::new(),
         reached: program.checks.iter().map(|check| check.optional).collect(),
     };
     let place = |span: Span| sources.place(span);
     let failure = interpret::run(program, station, &mut counting, &place).err();
     let [conforming, failing, undecided] = counting.outcomes;
+    let provoked = std::mem::take(&mut counting.provoked);
     let plan = program.checks.iter().zip(&counting.reached);
     let unreached = plan.filter(|(_, reached)| !**reached).map(|(check, _)| check.clone());
     let unreached = unreached.collect();
     let safe = station.finish(failure.is_none());
     let took = station.now() - started;
-    Finished { failure, conforming, failing, undecided, unreached, took, safe }
+    Finished { failure, conforming, failing, undecided, unreached, provoked, took, safe }
 }
+
+/// Most provoked faults that are kept.
+const PROVOKED_MOST: usize = 10_000;
 
 struct Counting<'a> {
     inner: &'a mut dyn Observer,
     outcomes: [usize; 3],
+    provoked: Vec<String>,
     /// By the plan's places: the check was made, or need not be.
     reached: Vec<bool>,
 }
 
 impl Observer for Counting<'_> {
     fn event(&mut self, time: f64, event: Event) {
+        if let Event::Provoked(fault) = &event {
+            match self.provoked.len() {
+                PROVOKED_MOST => self.provoked.push("and more, which the events tell".to_string()),
+                count if count < PROVOKED_MOST => self.provoked.push(fault.clone()),
+                _ => {}
+            }
+        }
         if let Event::Check(check) = &event {
             if let Some(reached) = self.reached.get_mut(check.number) {
                 *reached = true;

@@ -80,6 +80,7 @@ impl Observer for Voice {
                 self.line(time, &answer_line(&question, &shown, &who));
             }
             Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
+            Event::Provoked(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));

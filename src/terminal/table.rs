@@ -2,7 +2,7 @@
 
 use crate::program::show::{Shown, places};
 use crate::terminal::{BOLD, styled};
-use crate::units::{parse_unit, show_number, suited};
+use crate::units::{noise, parse_unit, show_number, suited};
 
 /// A single record, a line for each field.
 pub fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
@@ -162,11 +162,6 @@ fn columns(rows: &[Row<'_>]) -> Vec<Column> {
     columns.collect()
 }
 
-/// Smaller than this, a difference of numbers so large comes of the arithmetic.
-fn size_of_noise(number: f64) -> f64 {
-    number.abs() * 1e-12
-}
-
 fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
     let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
     let head = head.replace('_', " ");
@@ -194,7 +189,7 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
     let (low, high) = numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), number| {
         (low.min(number), high.max(number))
     });
-    let apart = if high - low > size_of_noise(unit.from_si(size)) { high - low } else { 0.0 };
+    let apart = if high - low > noise(unit.from_si(size)) { high - low } else { 0.0 };
     let decimals = match apart {
         0.0 => None,
         apart => Some(places(unit.from_si(size), 3).max(places(apart, 2))),

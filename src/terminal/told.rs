@@ -72,6 +72,18 @@ fn visible(diagnostic: &Diagnostic) -> Diagnostic {
     visible
 }
 
+/// A text on one line; of a long one the beginning, with a word that says so.
+pub fn shortened(text: &str) -> String {
+    let line = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
+    match line.char_indices().nth(LINE_MOST) {
+        Some((end, _)) => format!("{}... (shortened)", line.get(..end).unwrap_or_default()),
+        None => line,
+    }
+}
+
+/// Most characters of a text that is shown on one line.
+const LINE_MOST: usize = 60;
+
 /// A decided check on one line.
 pub fn check_line(check: &Check, colour: bool) -> String {
     let (mark, style) = match check.outcome {
@@ -94,7 +106,7 @@ pub fn stamped(time: f64, text: &str, colour: bool) -> String {
 
 /// Value, uncertainty and limits of a check, or its condition.
 pub fn measured(check: &Check) -> String {
-    let Some(measured) = &check.measured else { return check.text.to_string() };
+    let Some(measured) = &check.measured else { return shortened(&check.text) };
     let value = match &measured.uncertainty {
         Some(uncertainty) if measured.coverage == COVERAGE => {
             format!("{} ± {uncertainty}", measured.value)

@@ -1,7 +1,7 @@
 //! The table of units in words, for whoever reads it in a terminal.
 
 use crate::terminal::{BOLD, beside, styled};
-use crate::units::{KINDS, TABLE, Unit, exact};
+use crate::units::{KINDS, TABLE, Unit};
 
 /// Every unit by kind, with its size.
 pub fn list(colour: bool) -> String {
@@ -35,7 +35,7 @@ fn group<'a>(name: &str, units: impl Iterator<Item = &'a Unit>, colour: bool) ->
 
 fn line(unit: &Unit) -> String {
     let size = if unit.zero == 0.0 {
-        exact(unit.factor, unit.dimension)
+        format!("{} {}", unit.factor, unit.dimension.base_units()).trim_end().to_string()
     } else {
         format!("0 degC is {} K", unit.zero)
     };

@@ -1,5 +1,7 @@
 //! Dimensions as exponents of base dimensions, and the kinds that have a name.
 
+use crate::units::table::{TABLE, Unit};
+
 /// A base dimension.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Base {
@@ -163,17 +165,53 @@ impl Dimension {
         product(&parts)
     }
 
-    /// The SI unit written so that it reads back: `kg*m/s^2`; empty for a plain number.
+    /// The coherent SI unit with the names people use, so that it reads back: `V`, `W/m^2`; empty
+    /// for a plain number.
     pub fn si(self) -> String {
+        let coherent = |unit: &&Unit| unit.factor == 1.0 && unit.zero == 0.0;
+        if self.is_number() {
+            return String::new();
+        }
+        if let Some(unit) = TABLE.iter().filter(coherent).find(|unit| unit.dimension == self) {
+            return unit.name.to_string();
+        }
+        // Each derived unit holds mass once, so that its power is that of mass.
+        let power = self.base(Base::Mass);
+        let derived = DERIVED.iter().filter_map(|name| {
+            let unit = TABLE.iter().find(|unit| unit.name == *name)?;
+            let rest = self.over(unit.dimension.power(power.into())?)?;
+            Some((power.unsigned_abs() as usize + rest.size(), *name, rest))
+        });
+        match derived.filter(|_| power != 0).min_by_key(|(size, ..)| *size) {
+            Some((size, name, rest)) if size < self.size() => {
+                let parts = [(name, power)].into_iter().chain(rest.base_parts());
+                product(&parts.collect::<Vec<_>>())
+            }
+            _ => self.base_units(),
+        }
+    }
+
+    /// How many factors its base units make.
+    fn size(self) -> usize {
+        self.base_parts().map(|(_, e)| usize::from(e.unsigned_abs())).sum()
+    }
+
+    /// The SI base units and the radian: `kg*m/s^2`; empty for a plain number.
+    pub fn base_units(self) -> String {
+        product(&self.base_parts().collect::<Vec<_>>())
+    }
+
+    fn base_parts(self) -> impl Iterator<Item = (&'static str, i8)> {
         let names = [(2, "kg"), (0, "m"), (5, "rad"), (3, "A"), (4, "K"), (1, "s")];
-        let parts: Vec<(&str, i8)> = names
+        names
             .into_iter()
-            .filter_map(|(slot, name)| self.exponents.get(slot).map(|e| (name, *e)))
+            .filter_map(move |(slot, name)| self.exponents.get(slot).map(|e| (name, *e)))
             .filter(|(_, e)| *e != 0)
-            .collect();
-        product(&parts)
     }
 }
+
+/// Derived units that stand in compound ones, those first that are preferred.
+const DERIVED: [&str; 6] = ["V", "W", "ohm", "J", "N", "Pa"];
 
 /// `a*b/c^2` from names and exponents; a negative power leads where nothing stands above.
 fn product(parts: &[(&str, i8)]) -> String {
@@ -244,17 +282,37 @@ const fn kind(
 #[cfg(test)]
 mod tests {
     use super::Dimension;
+    use crate::units::parse_unit;
 
     #[test]
     fn names_and_si_units_read_as_written() {
         assert_eq!(Dimension::ROTATION.name(&[]), "rotation");
         let odd = Dimension::LENGTH.power(2).and_then(|d| d.over(Dimension::TIME)).unwrap();
         assert_eq!(odd.name(&[]), "length^2/time");
-        assert_eq!(Dimension::VOLTAGE.si(), "kg*m^2/A/s^3");
+        assert_eq!(Dimension::VOLTAGE.si(), "V");
+        assert_eq!(Dimension::VOLTAGE.base_units(), "kg*m^2/A/s^3");
         assert_eq!(Dimension::RESOLUTION.si(), "m^-1");
         let open = Dimension::open(0).over(Dimension::TIME).unwrap();
         assert_eq!(open.name(&["D"]), "D/time");
         assert_eq!(Dimension::open(0).power(100).and_then(|d| d.power(2)), None);
         assert_eq!(Dimension::LENGTH.root(2), None);
+    }
+
+    /// What people write stays as they write it, and is the same unit.
+    #[test]
+    fn derived_units_keep_their_names() {
+        for unit in [
+            "Hz", "rad/s", "N", "Pa", "W", "J", "V", "ohm", "A*s", "V*s", "V/s", "V/m", "V^2",
+            "W/m^2", "W/m/K", "V/rad", "N/m", "N*s", "Pa*s", "ohm^-1", "J/rad", "W/A^2/m", "V/K",
+            "kg*m^2", "kg/m^3", "kg/s", "m^2/s^2", "m^-1", "K/s", "s^2", "m/rad",
+        ] {
+            let known = parse_unit(unit).unwrap();
+            let said = known.dimension.si();
+            let back = parse_unit(&said).unwrap();
+            assert_eq!((back.dimension, back.factor), (known.dimension, 1.0), "{unit}: {said}");
+            let other = ["W/A^2/m"].contains(&unit);
+            assert!(said == unit || other, "{unit}: {said}");
+        }
+        assert_eq!(parse_unit("W/A^2/m").unwrap().dimension.si(), "ohm/m");
     }
 }

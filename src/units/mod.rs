@@ -11,6 +11,6 @@ pub mod table;
 pub mod text;
 
 pub use dimension::{Base, Dimension, KINDS, Kind, OPEN};
-pub use show::{exact, show, show_number, suited};
+pub use show::{exact, faithful, noise, show, show_number, suited};
 pub use table::{TABLE, Unit};
 pub use text::{QuantityError, UnitError, UnitText, parse_quantity, parse_unit};

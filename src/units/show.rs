@@ -1,6 +1,6 @@
 //! Quantity text out: a sensible unit and digits for people, exact text for files.
 
-use crate::units::{Dimension, UnitText, parse_unit};
+use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
 
 /// Significant digits of a value shown without asking for more.
 const SIGNIFICANT: usize = 5;
@@ -45,12 +45,49 @@ pub fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
         }
         None => None,
     };
-    let text = name.unwrap_or(&si);
+    let text = match (name, dimension.kind()) {
+        // A whole number in SI keeps its digits where people also read it in SI.
+        (Some(name), Some(kind))
+            if is_whole(value)
+                && kind.shown_in.iter().any(|(unit, _)| *unit == si)
+                && parse_unit(name).is_ok_and(|unit| !tells(value, &unit)) =>
+        {
+            si.as_str()
+        }
+        (name, _) => name.unwrap_or(&si),
+    };
     parse_unit(text).ok()
 }
 
-/// A plain number: `decimals` digits after the point, else up to five significant digits
-/// without trailing zeros.
+/// Whether a value is shown in a unit with all its digits.
+fn tells(value: f64, unit: &UnitText) -> bool {
+    let shown = show_number(unit.from_si(value), None);
+    shown.parse().is_ok_and(|shown| (unit.to_si(shown) - value).abs() <= noise(value))
+}
+
+/// Whether it is a whole number that a double can count to.
+fn is_whole(value: f64) -> bool {
+    value.fract() == 0.0 && value.abs() <= WHOLE_MOST
+}
+
+/// Up to here doubles count one by one: 2^53.
+const WHOLE_MOST: f64 = 9_007_199_254_740_992.0;
+
+/// Less than this, a difference between numbers so large comes of rounding.
+pub fn noise(number: f64) -> f64 {
+    number.abs() * 1e-12
+}
+
+/// A value in the unit that suits it where that tells it exactly, else as [`exact`] does.
+pub fn faithful(value: f64, dimension: Dimension) -> String {
+    let exactly = exact(value, dimension);
+    let shown = show(value, dimension, None, None);
+    let same = parse_quantity(&shown).is_ok_and(|(read, _)| read.to_bits() == value.to_bits());
+    if same { shown } else { exactly }
+}
+
+/// A plain number: `decimals` digits after the point; else a whole number with all its digits, and
+/// any other with up to five significant ones, all before the point, and without trailing zeros.
 pub fn show_number(value: f64, decimals: Option<u8>) -> String {
     if value.is_nan() {
         return "no number".to_string();
@@ -67,10 +104,10 @@ pub fn show_number(value: f64, decimals: Option<u8>) -> String {
         return "0".to_string();
     }
     let size = value.abs();
-    if value.fract() == 0.0 && size < 1e9 {
+    if is_whole(value) {
         return format!("{value:.0}");
     }
-    if !(1e-5..1e9).contains(&size) {
+    if !(1e-5..WHOLE_MOST).contains(&size) {
         let text = format!("{value:.*e}", SIGNIFICANT - 1);
         let (digits, exponent) = text.split_once('e').unwrap_or((&text, "0"));
         return format!("{}e{exponent}", trim_zeros(digits));
@@ -93,7 +130,7 @@ pub fn exact(value: f64, dimension: Dimension) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{exact, show, show_number};
+    use super::{exact, faithful, show, show_number};
     use crate::units::{Dimension, parse_quantity, parse_unit};
 
     #[test]
@@ -112,10 +149,27 @@ mod tests {
         assert_eq!(show(-0.001, Dimension::NUMBER, None, Some(1)), "0.0");
         assert_eq!(show_number(1e20, None), "1e20");
         assert_eq!(show_number(3600.0, None), "3600");
+        assert_eq!(show_number(12_499_875_000.0, None), "12499875000");
+        assert_eq!(show_number(-9_007_199_254_740_992.0, None), "-9007199254740992");
+        assert_eq!(show_number(1_234_567_890.5, None), "1234567890");
+        let shown = |text| {
+            let (value, unit) = parse_quantity(text).unwrap();
+            show(value, unit.unwrap().dimension, None, None)
+        };
+        for same in ["400 s", "12499875 Hz", "2 h", "10 min", "2.88 MHz", "24.5 V", "3 mV", "9 kW"]
+        {
+            assert_eq!(shown(same), same);
+        }
+        assert_eq!((shown("997.74 s"), shown("90 min")), ("16.629 min".into(), "90 min".into()));
     }
 
     #[test]
     fn exact_text_reads_back_equal() {
+        for (text, said) in [("400 s", "400 s"), ("160.2 s", "2.67 min"), ("3 um", "3 um")] {
+            let (value, unit) = parse_quantity(text).unwrap();
+            assert_eq!(faithful(value, unit.unwrap().dimension), said);
+        }
+        assert_eq!(faithful(1.0 / 3.0, Dimension::NUMBER), "0.3333333333333333");
         for value in [0.1, 1.0 / 3.0, 6.02e23, -4.9e-324] {
             let text = exact(value, Dimension::VOLTAGE);
             assert_eq!(parse_quantity(&text).unwrap().0.to_bits(), value.to_bits(), "{text}");

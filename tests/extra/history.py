@@ -16,7 +16,7 @@ archive = sqlite3.connect(f"file:{work}/archive.sqlite?mode=ro", uri=True)
 archive.row_factory = sqlite3.Row
 assert archive.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
 assert archive.execute("PRAGMA foreign_key_check").fetchall() == []
-assert archive.execute("PRAGMA user_version").fetchone()[0] == 2
+assert archive.execute("PRAGMA user_version").fetchone()[0] == 3
 
 runs = [json.loads(line) for line in open(f"{work}/runs.jsonl", encoding="utf-8")]
 assert len(runs) == 30, len(runs)

@@ -12,5 +12,5 @@ for seed in $(seq 1 30); do
     "$spintrue" run scripts/bring_up.spt --seed "$seed" --archive "$work/archive.sqlite" >"$work/last.txt"
 done
 "$spintrue" history export "$work/archive.sqlite" --format jsonl >"$work/runs.jsonl"
-"$spintrue" history trend "$work/archive.sqlite" "worst in-scan" --high 6um >"$work/trend.txt"
+"$spintrue" history trend "$work/archive.sqlite" "worst in-scan" --with-simulated --high 6um >"$work/trend.txt"
 python3 tests/extra/history.py "$work"

@@ -34,7 +34,7 @@ mkdir -p "$work/runs/trend"
 for seed in $(seq 1 40); do
     "$program/debug/spintrue" run scripts/bring_up.spt --seed "$seed" --archive "$work/runs/trend/a.sqlite" >/dev/null
 done
-"$program/debug/spintrue" history trend "$work/runs/trend/a.sqlite" "worst in-scan" --low 0um --high 2um --every 8 \
+"$program/debug/spintrue" history trend "$work/runs/trend/a.sqlite" "worst in-scan" --with-simulated --low 0um --high 2um --every 8 \
     --html "$work/runs/trend/report.html" >/dev/null
 cp tests/extra/records.mjs "$work/records.mjs"
 node "$work/records.mjs" "$browser" "$work/runs" "$shots"

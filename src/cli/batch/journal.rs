@@ -2,7 +2,7 @@
 //! cuts it off leaves what is finished. A last line that was cut short counts as not written.
 
 use crate::cli::files::unwritten;
-use crate::cli::record::sync;
+use crate::cli::record::{Unmet, sync};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -20,7 +20,7 @@ const LARGEST: u64 = 256 << 20;
 /// What the first line says that the file is.
 const FORMAT: &str = "spintrue batch";
 /// Version of the format.
-const VERSION: u64 = 1;
+const VERSION: u64 = 2;
 
 /// A line of the journal.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -63,7 +63,7 @@ pub(super) struct Done {
     pub verdict: String,
     pub exit_code: u8,
     /// Checks that do not conform, are undecided, or were not reached.
-    pub unmet: Vec<String>,
+    pub unmet: Unmet,
     pub failure: Option<String>,
     /// Head time in s.
     pub took: f64,
@@ -249,10 +249,10 @@ fn known(path: &Path, bytes: &[u8]) -> Result<Known, String> {
             Line::Batch(batch) if batch.format != FORMAT => {
                 return Err(wrong(number, "this is the journal of something else"));
             }
-            Line::Batch(batch) if batch.version != VERSION => {
+            Line::Batch(batch) if batch.version > VERSION => {
                 let version = batch.version;
                 return Err(format!(
-                    "{} is of version {version} of the format, and this spintrue knows version \
+                    "{} is of version {version} of the format, and this spintrue knows up to \
                      {VERSION}: use a newer spintrue, or name another folder",
                     path.display()
                 ));

@@ -1,16 +1,16 @@
 //! One head of a batch: a run with its record, stored in the archive before the record counts as
 //! finished, so that neither is ever there twice.
 
-use crate::acceptance::decision::Outcome;
 use crate::bounds::bound;
 use crate::cli::batch::Options;
+use crate::cli::batch::place::Place;
 use crate::cli::batch::plan::Planned;
 use crate::cli::files::{Disk, Supply};
 use crate::cli::fixture::Ready;
 use crate::cli::history::{Archive, Keeper};
 use crate::cli::pages::Told;
 use crate::cli::picture::Look;
-use crate::cli::record::{self, Recorder, Recording};
+use crate::cli::record::{self, Again, Recorder, Recording, Unmet};
 use crate::cli::run::{About, Printer};
 use crate::head::record::recorded;
 use crate::head::station::Station;
@@ -39,7 +39,7 @@ pub(super) struct Common<'a> {
 /// What a run came to.
 pub(super) struct Ran {
     pub verdict: Verdict,
-    pub unmet: Vec<String>,
+    pub unmet: Unmet,
     pub failure: Option<String>,
     pub took: f64,
     /// Whether the head was left safe.
@@ -56,22 +56,19 @@ pub(super) enum Trouble {
 
 /// Hears which checks are not met.
 #[derive(Default)]
-struct Unmet {
-    labels: Rc<RefCell<Vec<String>>>,
+struct Listener {
+    unmet: Rc<RefCell<Unmet>>,
 }
 
-impl Observer for Unmet {
+impl Observer for Listener {
     fn event(&mut self, _: f64, event: Event) {
-        if let Event::Check(check) = event
-            && check.outcome != Outcome::Conforms
-            && !self.labels.borrow().contains(&check.label)
-        {
-            self.labels.borrow_mut().push(check.label);
+        if let Event::Check(check) = event {
+            self.unmet.borrow_mut().take(&check);
         }
     }
 }
 
-impl Printer for Unmet {
+impl Printer for Listener {
     fn pages(&mut self, _: &[Told]) {}
 
     fn finish(&mut self, _: &Finished, _: &Prepared) {}
@@ -113,6 +110,20 @@ pub(super) fn run(
         return Err(Trouble::NoAnswer(why.to_string()));
     }
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
+    let (address, faults) = match &planned.place {
+        Place::Made(head) => (head.address(), head.faults.as_slice()),
+        Place::There(address) => (address.clone(), &[][..]),
+    };
+    let again = Again {
+        script: common.script,
+        address: &address,
+        seed: opened.medium.is_some().then_some(opened.seed),
+        faults,
+        fixtures: common.options.fixtures.paths(),
+        answers: common.options.answers.as_deref(),
+    };
+    let mut files = opened.files;
+    files.extend(common.options.fixtures.texts());
     let about = About {
         script: common.script,
         head: &description,
@@ -122,13 +133,15 @@ pub(super) fn run(
         operator: common.operator.map(String::as_str),
         at_most: bound(program, &prepared.params, &description).most,
         replay: false,
+        again: again.arguments(),
+        files,
     };
     let identity = record::identity(&about, prepared);
     recorder.borrow_mut().start(folder, identity, &about).map_err(Trouble::Lost)?;
-    let unmet = Unmet::default();
-    let labels = unmet.labels.clone();
+    let listener = Listener::default();
+    let unmet = listener.unmet.clone();
     let mut recording = Recording {
-        inner: Box::new(unmet),
+        inner: Box::new(listener),
         recorder: recorder.clone(),
         sources: &prepared.sources,
     };
@@ -150,10 +163,8 @@ pub(super) fn run(
     if let Some(path) = sealed {
         record::unmark(&path).map_err(Trouble::Lost)?;
     }
-    let mut unmet = labels.take();
-    let more = finished.unreached.iter().map(|check| check.label.to_string());
-    let more: Vec<String> = more.filter(|label| !unmet.contains(label)).collect();
-    unmet.extend(more);
+    let mut unmet = unmet.take();
+    unmet.not_reached = finished.unreached.iter().map(|check| check.label.to_string()).collect();
     Ok(Ran {
         verdict,
         unmet,

@@ -4,12 +4,12 @@
 use crate::cli::batch::Options;
 use crate::cli::batch::journal::Done;
 use crate::cli::batch::plan::Planned;
-use crate::cli::files::unwritten;
+use crate::cli::files::{read_text, unwritten};
 use crate::cli::{CAUTION, duration};
-use crate::record::{HeadCase, cell, heads_junit};
+use crate::record::{HeadCase, Origin, cell, heads_junit};
 use crate::terminal::{self, BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use crate::units::{Dimension, show};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::HashMap;
 use std::fs::{self, File};
 use std::io::Write;
@@ -19,6 +19,26 @@ use std::path::Path;
 pub(super) const TABLE: &str = "summary.csv";
 /// The results for build servers.
 pub(super) const RESULTS: &str = "junit.xml";
+
+/// Its columns.
+const COLUMNS: [&str; 16] = [
+    "serial",
+    "verdict",
+    "exit_code",
+    "does_not_conform",
+    "undecided",
+    "not_reached",
+    "not_told_apart",
+    "failure",
+    "took_s",
+    "finished",
+    "record",
+    "left_safe",
+    "simulated",
+    "seed",
+    "faults",
+    "provoked",
+];
 
 /// Rows of the table that is printed.
 const SHOWN_MOST: usize = 60;
@@ -46,6 +66,8 @@ struct Row {
     serial: String,
     folder: String,
     came: Came,
+    /// As its record says; of a head that is finished.
+    origin: Origin,
 }
 
 pub(super) struct Summary {
@@ -67,6 +89,7 @@ impl Summary {
             serial: head.serial.clone(),
             folder: folder.clone(),
             came: Came::NotYet,
+            origin: Origin::default(),
         });
         let places = heads.iter().enumerate().map(|(at, head)| (head.serial.clone(), at));
         Summary {
@@ -83,7 +106,11 @@ impl Summary {
     }
 
     fn set(&mut self, serial: &str, came: Came) {
+        let folder = Path::new(&self.record);
         if let Some(row) = self.places.get(serial).and_then(|at| self.rows.get_mut(*at)) {
+            if matches!(came, Came::Done(_)) {
+                row.origin = origin(&folder.join(&row.folder));
+            }
             row.came = came;
         }
     }
@@ -144,14 +171,22 @@ impl Summary {
         self.told += 1;
         if self.json {
             let folder = self.folder(&done.serial);
+            let origin = self.origin(&done.serial);
             let value = json!({
                 "event": "head",
                 "serial": done.serial,
                 "verdict": done.verdict,
                 "exit_code": done.exit_code,
-                "unmet": done.unmet,
+                "does_not_conform": done.unmet.does_not_conform,
+                "undecided": done.unmet.undecided,
+                "not_reached": done.unmet.not_reached,
+                "not_told_apart": done.unmet.not_told_apart,
                 "failure": done.failure,
                 "left_safe": done.left_safe,
+                "simulated": origin.simulated,
+                "seed": origin.seed,
+                "faults": origin.faults,
+                "provoked": origin.provoked,
                 "took": {"value": done.took, "unit": "s"},
                 "record": folder,
                 "finished_before": before,
@@ -162,7 +197,7 @@ impl Summary {
         let took = show(done.took, Dimension::TIME, None, None);
         let what = format!("{}, {took} of head time", self.verdict(&done.verdict));
         self.progress(&done.serial, &what);
-        let said = said(done);
+        let said = said(done, &self.origin(&done.serial));
         if !said.is_empty() {
             say(&wrapped(&said, &" ".repeat(8)));
         }
@@ -181,6 +216,11 @@ impl Summary {
     fn folder(&self, serial: &str) -> String {
         let row = self.places.get(serial).and_then(|at| self.rows.get(*at));
         row.map_or_else(String::new, |row| format!("{}/{}", self.record, row.folder))
+    }
+
+    fn origin(&self, serial: &str) -> Origin {
+        let row = self.places.get(serial).and_then(|at| self.rows.get(*at));
+        row.map_or_else(Origin::default, |row| row.origin.clone())
     }
 
     fn opened(&mut self, serial: &str, what: &str, code: u8) {
@@ -241,8 +281,24 @@ impl Summary {
             counts.iter().map(|(what, count)| format!("{count} {what}")).collect();
         let all = self.rows.len();
         let heads = if all == 1 { "1 head".to_string() } else { format!("{all} heads") };
-        text.push_str(&format!("\n  {heads}: {}\n", counted.join(", ")));
+        text.push_str(&format!("\n  {heads}: {}{}\n", counted.join(", "), self.simulated()));
         say(&text);
+    }
+
+    /// How many of those that are finished were simulated, in words; empty where none was.
+    fn simulated(&self) -> String {
+        let done = self.rows.iter().filter(|row| matches!(row.came, Came::Done(_)));
+        let of = |kind| done.clone().filter(|row| row.origin.simulated == kind).count();
+        let (simulated, unknown) = (of(Some(true)), of(None));
+        let mut text = match simulated {
+            0 => String::new(),
+            count if count == done.clone().count() => "; simulated, all of them".to_string(),
+            count => format!("; simulated: {count}"),
+        };
+        if unknown > 0 {
+            text.push_str(&format!("; not known whether simulated: {unknown}"));
+        }
+        text
     }
 
     /// How many came to what, in the order of verdicts.
@@ -270,7 +326,7 @@ impl Summary {
         let names = chosen.iter().map(folder).max().unwrap_or(0).clamp(6, 21);
         let indent = 2 + width + 2 + 12 + 2 + names + 2;
         let head = format!(
-            "  {:<width$}  {:<12}  {:<names$}  checks that are not met\n",
+            "  {:<width$}  {:<12}  {:<names$}  what speaks against it\n",
             "serial", "verdict", "record"
         );
         let mut text = head;
@@ -280,7 +336,7 @@ impl Summary {
             let said = match &row.came {
                 Came::NotYet => String::new(),
                 Came::Open(why, _) => why.clone(),
-                Came::Done(done) => said(done),
+                Came::Done(done) => said(done, &row.origin),
             };
             let record = if matches!(row.came, Came::Done(_)) { row.folder.as_str() } else { "" };
             let lead = format!(
@@ -313,40 +369,32 @@ impl Summary {
     fn csv(&self) -> Result<Vec<u8>, csv::Error> {
         let mut out =
             csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-        out.write_record([
-            "serial",
-            "verdict",
-            "exit_code",
-            "unmet",
-            "failure",
-            "took_s",
-            "finished",
-            "record",
-            "left_safe",
-        ])?;
+        out.write_record(COLUMNS)?;
         for row in &self.rows {
             let (word, code) = row.came.word();
+            let mut cells = vec![row.serial.clone(), word.to_string()];
             match &row.came {
-                Came::Done(done) => out.write_record([
-                    &*cell(&row.serial),
-                    word,
-                    &code.to_string(),
-                    &cell(&done.unmet.join("; ")),
-                    &cell(done.failure.as_deref().unwrap_or("")),
-                    &done.took.to_string(),
-                    &done.at,
-                    &cell(&row.folder),
-                    done.left_safe.map_or("", |safe| if safe { "yes" } else { "no" }),
-                ])?,
-                Came::Open(why, _) => {
-                    let (serial, why) = (&*cell(&row.serial), &*cell(why));
-                    out.write_record([serial, word, "", "", why, "", "", "", ""])?;
+                Came::Done(done) => {
+                    let origin = &row.origin;
+                    cells.push(code.to_string());
+                    cells.extend(done.unmet.groups().map(|(_, labels)| labels.join("; ")));
+                    cells.extend([
+                        done.failure.clone().unwrap_or_default(),
+                        done.took.to_string(),
+                        done.at.clone(),
+                        row.folder.clone(),
+                        done.left_safe.map_or("", |safe| if safe { "yes" } else { "no" }).into(),
+                        origin.simulated_text().to_string(),
+                        origin.seed.map_or_else(String::new, |seed| seed.to_string()),
+                        origin.faults.join("; "),
+                        origin.provoked_text(),
+                    ]);
                 }
-                Came::NotYet => {
-                    let serial = &*cell(&row.serial);
-                    out.write_record([serial, word, "", "", "", "", "", "", ""])?;
-                }
+                Came::Open(why, _) => cells.extend(["", "", "", "", "", why].map(String::from)),
+                Came::NotYet => {}
             }
+            cells.resize(COLUMNS.len(), String::new());
+            out.write_record(cells.iter().map(|text| cell(text).into_owned()))?;
         }
         out.into_inner().map_err(|error| error.into_error().into())
     }
@@ -358,10 +406,28 @@ impl Row {
         let (message, took) = match &self.came {
             Came::NotYet => (String::new(), 0.0),
             Came::Open(why, _) => (why.clone(), 0.0),
-            Came::Done(done) => (said(done), done.took),
+            Came::Done(done) => (said(done, &Origin::default()), done.took),
+        };
+        let facts = match &self.came {
+            Came::Done(done) => {
+                let origin = &self.origin;
+                let mut facts = vec![("simulated", origin.simulated_text().to_string())];
+                facts.extend(origin.seed.map(|seed| ("seed", seed.to_string())));
+                facts.extend(origin.faults.iter().map(|fault| ("fails on purpose", fault.clone())));
+                facts.extend(
+                    Some(("provoked by the script", origin.provoked_text()))
+                        .filter(|(_, text)| !text.is_empty()),
+                );
+                let groups = done.unmet.groups().into_iter();
+                facts.extend(groups.flat_map(|(name, labels)| {
+                    labels.iter().map(move |label| (name, label.clone()))
+                }));
+                facts
+            }
+            _ => Vec::new(),
         };
         let verdict = verdict.to_string();
-        HeadCase { serial: self.serial.clone(), verdict, passed: code == 0, message, took }
+        HeadCase { serial: self.serial.clone(), verdict, passed: code == 0, message, took, facts }
     }
 }
 
@@ -377,14 +443,18 @@ impl Came {
     }
 }
 
-/// What speaks against a head.
-fn said(done: &Done) -> String {
-    let unmet = match done.unmet.join("; ") {
-        unmet if unmet.is_empty() || done.failure.is_none() => unmet,
-        unmet => format!("not met: {unmet}"),
-    };
+/// Where the numbers of a finished head come from, as its record says.
+fn origin(folder: &Path) -> Origin {
+    let text = read_text(&folder.join("record.json")).unwrap_or_default();
+    let record = serde_json::from_str::<Value>(&text).unwrap_or_default();
+    Origin::of(record.get("identity").unwrap_or(&Value::Null))
+}
+
+/// What speaks against a head, and what was made to go wrong with it.
+fn said(done: &Done, origin: &Origin) -> String {
     let left = if done.left_safe == Some(false) { "NOT LEFT SAFE" } else { "" };
-    let parts = [left, done.failure.as_deref().unwrap_or(""), &unmet];
+    let (unmet, faults) = (done.unmet.text(), origin.faults_text());
+    let parts = [left, done.failure.as_deref().unwrap_or(""), &unmet, &faults];
     parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
 }
 

@@ -31,7 +31,6 @@ pub(crate) struct Options {
 }
 
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
-const PRESSURE: Dimension = Dimension::of([-1, -2, 1, 0, 0, 0]);
 
 /// A value of a head.
 enum Content {
@@ -265,16 +264,6 @@ fn shown(value: &Content) -> String {
     }
 }
 
-/// The SI unit of a dimension, by its own name where it has one.
-fn si(dimension: Dimension) -> String {
-    match dimension {
-        Dimension::FREQUENCY => "Hz".to_string(),
-        POWER => "W".to_string(),
-        PRESSURE => "Pa".to_string(),
-        other => other.si(),
-    }
-}
-
 fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
     let mut object = Map::new();
     object.insert("model".to_string(), json!(head.model));
@@ -286,7 +275,7 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
                 Content::Text(text) => json!(text),
                 Content::Count(count) => json!(count),
                 Content::Quantity(value, dimension, _) => {
-                    json!({"value": value, "unit": si(*dimension)})
+                    json!({"value": value, "unit": dimension.si()})
                 }
             };
             (key.to_string(), value)
@@ -306,7 +295,7 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
     }
     if !head.channels.is_empty() {
         let channels = head.channels.iter().map(|channel| {
-            let unit = channel.unit().map_or_else(String::new, |unit| si(unit.dimension));
+            let unit = channel.unit().map_or_else(String::new, |unit| unit.dimension.si());
             let quantity = |value: f64| json!({"value": value, "unit": unit});
             let mut object = json!({
                 "name": channel.name,

@@ -152,6 +152,8 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         params,
         at_most: bound.most,
         replay: false,
+        again: Vec::new(),
+        files: Vec::new(),
     };
     let mut printer = printer(&about, options.json);
     stop_on_request(&[stop])

@@ -6,6 +6,7 @@ use crate::cli::{FAILED, WRONG};
 use crate::head::record::{Heard, Reply};
 use crate::head::trace::{Entry, Header, Survey};
 use crate::head::words;
+use crate::terminal::told::shortened;
 use crate::terminal::{DIM, RED, colour_output, complain, emit, say, styled};
 use crate::visible;
 use clap::Args;
@@ -194,7 +195,7 @@ fn header_text(survey: &Survey) -> String {
         row("script", format!("{} (SHA-256 {digest}…)", script.name));
     }
     for (name, value) in params {
-        row("param", format!("{name} = {value}"));
+        row("param", format!("{name} = {}", shortened(value)));
     }
     row("calls", survey.calls.to_string());
     match &survey.verdict {

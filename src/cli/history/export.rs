@@ -55,7 +55,7 @@ impl Out {
 /// Runs that are read at once.
 const AT_ONCE: usize = 200;
 
-const RUN: [&str; 16] = [
+const RUN: [&str; 17] = [
     "id",
     "started",
     "script",
@@ -66,6 +66,7 @@ const RUN: [&str; 16] = [
     "simulated",
     "seed",
     "faults",
+    "provoked",
     "operator",
     "verdict",
     "exit_code",
@@ -134,7 +135,11 @@ fn read(archive: &mut dyn Store, ids: &[i64]) -> Result<HashMap<i64, Object>, St
     let sql = format!("SELECT {} FROM runs WHERE id IN ({among})", RUN.join(", "));
     archive.query(&sql, &[], &mut |row| {
         let mut run = object(row, 0, &RUN);
-        for name in ["faults", "not_reached"] {
+        for name in ["faults", "provoked", "not_reached"] {
+            // An older version did not keep what was provoked.
+            if run.get(name).is_none_or(Value::is_null) {
+                continue;
+            }
             let text = run.get(name).and_then(Value::as_str).unwrap_or("[]");
             let list = serde_json::from_str(text).unwrap_or_else(|_| json!(text));
             run.insert(name.to_string(), list);
@@ -179,13 +184,17 @@ fn is_flag(column: &str) -> bool {
 }
 
 /// Columns of the table: those of the run, then those of what hangs on it.
-const COLUMNS: [&str; 22] = [
+const COLUMNS: [&str; 26] = [
     "run",
     "started",
     "script",
     "version",
     "serial",
     "model",
+    "simulated",
+    "seed",
+    "faults",
+    "provoked",
     "operator",
     "verdict",
     "kind",
@@ -211,9 +220,9 @@ fn csv(run: &Map<String, Value>) -> String {
         let cells = COLUMNS.map(|column| match column {
             "run" => cell(run.get("id")),
             "kind" => kind.to_string(),
-            "started" | "script" | "version" | "serial" | "model" | "operator" | "verdict" => {
-                cell(run.get(column))
-            }
+            "started" | "script" | "version" | "serial" | "model" | "simulated" | "seed"
+            | "operator" | "verdict" => cell(run.get(column)),
+            "faults" | "provoked" => cell(Some(&json!(listed(run.get(column))))),
             _ => cell(of.get(column)),
         });
         text.push_str(&cells.join(","));
@@ -238,6 +247,12 @@ fn csv(run: &Map<String, Value>) -> String {
         line("quantity", quantity);
     }
     text
+}
+
+/// A list of texts in one cell; `unknown` where none was kept.
+fn listed(value: Option<&Value>) -> String {
+    let Some(list) = value.and_then(Value::as_array) else { return "unknown".to_string() };
+    list.iter().filter_map(Value::as_str).collect::<Vec<_>>().join("; ")
 }
 
 fn cell(value: Option<&Value>) -> String {

@@ -79,6 +79,7 @@ fn summary(trend: &Trend) -> Markup {
                 span { "Control limits from fewer than " (FEW) " runs are rough." }
             }
         }
+        @if let Some(rehearsals) = trend.rehearsals() { p.note { (rehearsals) "." } }
         dl {
             dt { "centre" } dd { (number(charts.values.centre)) " " (unit) }
             dt { "control limits" }

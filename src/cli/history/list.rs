@@ -3,7 +3,8 @@
 use crate::cli::history::archive::{Purpose, Store, open_to_read};
 use crate::cli::history::filter::Filter;
 use crate::cli::history::text::{cut, day_and_minute};
-use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled};
+use crate::record::Origin;
+use crate::terminal::{DIM, GREEN, RED, YELLOW, colour_output, say, styled, wrapped};
 use crate::visible;
 use std::path::Path;
 
@@ -18,6 +19,7 @@ struct Row {
     checks: i64,
     serial: String,
     script: String,
+    origin: Origin,
 }
 
 pub(super) fn list(place: &Path, filter: &Filter) -> Result<(), String> {
@@ -38,7 +40,7 @@ fn read(archive: &mut dyn Store, filter: &Filter, most: u32) -> Result<(Vec<Row>
         "SELECT started, verdict,
             (SELECT count(*) FROM checks WHERE run = runs.id AND outcome = 'conforms'),
             (SELECT count(*) FROM checks WHERE run = runs.id), not_reached,
-            serial, script
+            serial, script, simulated, faults, provoked
         FROM runs WHERE {conditions} ORDER BY started DESC, id DESC LIMIT {most}"
     );
     let mut rows = Vec::new();
@@ -52,6 +54,12 @@ fn read(archive: &mut dyn Store, filter: &Filter, most: u32) -> Result<(Vec<Row>
             checks: row.value(3).whole() + not_reached.len() as i64,
             serial: text(5),
             script: text(6),
+            origin: Origin {
+                simulated: Some(row.value(7).whole() != 0),
+                faults: serde_json::from_str(&text(8)).unwrap_or_default(),
+                provoked: serde_json::from_str(&text(9)).ok(),
+                ..Origin::default()
+            },
         });
     })?;
     Ok((rows, of))
@@ -61,7 +69,7 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
     if rows.is_empty() {
         return "no such runs\n".to_string();
     }
-    let head = "started (UTC)     verdict       checks   serial          script";
+    let head = "started (UTC)     verdict       checks   head       serial        script";
     let mut text = format!("{}\n", styled(head, DIM, colour));
     for row in rows {
         let style = match row.verdict.as_str() {
@@ -71,14 +79,20 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
         };
         let verdict = format!("{:<12}", visible::line(&row.verdict));
         let line = format!(
-            "{}  {}  {:>7}  {:<14}  {}",
+            "{}  {}  {:>7}  {:<9}  {:<12}  {}",
             day_and_minute(&row.started),
             styled(&verdict, style, colour),
             format!("{}/{}", row.conforming, row.checks),
-            cut(&visible::line(&row.serial), 14),
-            cut(&visible::line(&row.script), 25),
+            row.origin.kind(),
+            cut(&visible::line(&row.serial), 12),
+            cut(&visible::line(&row.script), 14),
         );
         text.push_str(&format!("{line}\n"));
+        let faults = row.origin.faults_text();
+        if !faults.is_empty() {
+            let lines = wrapped(&visible::line(&faults), &" ".repeat(18));
+            text.push_str(&format!("{}\n", styled(lines.trim_end(), YELLOW, colour)));
+        }
     }
     let older = of - rows.len() as i64;
     if older > 0 {

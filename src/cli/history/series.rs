@@ -3,6 +3,7 @@
 use crate::statistics::capability::{cp, cpk, cpk_doubt};
 use crate::statistics::control::{Individuals, Rule, individuals, signals};
 use crate::statistics::describe::{deviation, mean};
+use crate::units::noise;
 
 /// What an index of capability is held against: what just fits, and what is asked for more often
 /// than not (common practice, no source).
@@ -17,9 +18,12 @@ pub(super) struct Point {
     pub started: String,
     pub serial: String,
     pub value: f64,
+    /// Of a rehearsal on a simulated head.
+    pub simulated: bool,
 }
 
 /// A value over the runs, oldest first.
+#[derive(Default)]
 pub(super) struct Series {
     pub label: String,
     /// The unit of all numbers here; empty for a plain number.
@@ -27,6 +31,16 @@ pub(super) struct Series {
     pub points: Vec<Point>,
     /// Runs whose value was no finite number.
     pub left_out: usize,
+    /// Runs on simulated heads that were left out.
+    pub rehearsed: usize,
+}
+
+impl Series {
+    /// The least and the largest value.
+    fn ends(&self) -> (f64, f64) {
+        let values = self.points.iter().map(|point| point.value);
+        values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
+    }
 }
 
 /// What a series shows.
@@ -88,7 +102,14 @@ impl Limits {
 
 /// Works out what a series shows; none of fewer than two values. Capability is told for blocks of
 /// so many runs.
-pub(super) fn trend(series: Series, limits: Option<Limits>, block: usize) -> Option<Trend> {
+pub(super) fn trend(mut series: Series, limits: Option<Limits>, block: usize) -> Option<Trend> {
+    let (least, most) = series.ends();
+    if let Some(newest) = series.points.last().map(|point| point.value)
+        && most - least <= noise(newest)
+    {
+        // Rounding alone tells them apart.
+        series.points.iter_mut().for_each(|point| point.value = newest);
+    }
     let values: Vec<f64> = series.points.iter().map(|point| point.value).collect();
     let charts = individuals(&values)?;
     let ranges: Vec<f64> =
@@ -129,8 +150,7 @@ fn blocks(values: &[f64], limits: Limits, size: usize) -> Vec<Block> {
 impl Trend {
     /// Digits after the point that tell the values apart.
     pub(super) fn decimals(&self) -> Option<u8> {
-        let values = self.series.points.iter().map(|point| point.value);
-        let (least, most) = values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+        let (least, most) = self.series.ends();
         let range = (most - least).min(6.0 * self.charts.deviation);
         if range <= 0.0 || !range.is_finite() {
             return None;
@@ -163,6 +183,24 @@ impl Trend {
         all
     }
 
+    /// What is to be said of rehearsals, in words; none where there were none.
+    pub(super) fn rehearsals(&self) -> Option<String> {
+        let taken = self.series.points.iter().filter(|point| point.simulated).count();
+        let runs = |count| if count == 1 { "1 run".to_string() } else { format!("{count} runs") };
+        match (taken, self.series.rehearsed) {
+            (0, 0) => None,
+            (0, out) => Some(format!(
+                "{} on simulated heads left out (--with-simulated takes them too)",
+                runs(out)
+            )),
+            (taken, _) => Some(format!(
+                "{} of {} on simulated heads: rehearsals, which say nothing of real ones",
+                runs(taken),
+                self.series.points.len()
+            )),
+        }
+    }
+
     /// How many heads the values come from.
     pub(super) fn heads(&self) -> usize {
         let mut serials: Vec<&str> =
@@ -183,9 +221,10 @@ mod tests {
             started: "2026-01-02T03:04:05.000Z".to_string(),
             serial: "A".to_string(),
             value: *value,
+            simulated: false,
         };
         let points = values.iter().map(point).collect();
-        Series { label: "x".to_string(), unit: String::new(), points, left_out: 0 }
+        Series { label: "x".to_string(), points, ..Series::default() }
     }
 
     #[test]
@@ -200,7 +239,9 @@ mod tests {
 
     #[test]
     fn what_never_moves_breaks_no_rule() {
-        let trend = trend(series(&[0.1; 40]), None, 25).unwrap();
+        let mut values = [0.3; 40];
+        values[7] = 0.1 + 0.2;
+        let trend = trend(series(&values), None, 25).unwrap();
         assert!(trend.signals.is_empty() && trend.leaps.is_empty());
         assert_eq!(trend.decimals(), None);
     }

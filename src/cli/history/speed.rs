@@ -57,6 +57,8 @@ impl Run {
             params: self.params.clone(),
             at_most: None,
             replay: false,
+            again: Vec::new(),
+            files: Vec::new(),
         };
         archive.store(&about, "digest", &self.heard, &self.finished).unwrap();
     }
@@ -146,7 +148,8 @@ fn how_fast_a_trend_is_read() {
     for label in ["worst in-scan", "line rate"] {
         let mut archive = open_to_read(&path).unwrap();
         let since = Instant::now();
-        let stored = read(&mut *archive, "quantities", label, &Default::default()).unwrap();
+        let filter = Default::default();
+        let (stored, _) = read(&mut *archive, "quantities", label, &filter, true).unwrap();
         let reading = since.elapsed().as_secs_f64();
         let (series, _) = series(label, stored).unwrap();
         let text = text::trend(&trend(series, None, 25).unwrap(), false);

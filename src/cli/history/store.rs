@@ -219,6 +219,7 @@ const RUNS: Table<'_> = Table {
         "failure",
         "not_reached",
         "took",
+        "provoked",
     ],
 };
 
@@ -305,6 +306,7 @@ fn run<'a>(
         finished.failure.as_ref().map(|failure| failure.message.as_str()).into(),
         json!(unreached).to_string().into(),
         finished.took.into(),
+        json!(finished.provoked).to_string().into(),
     ]
 }
 

@@ -1,7 +1,7 @@
 //! A trend as text, 80 columns wide.
 
 use crate::cli::history::series::{ASKED, Block, Indices, Trend};
-use crate::terminal::{BOLD, DIM, RED, styled};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, styled, wrapped};
 use crate::units::show_number;
 use crate::visible;
 
@@ -57,6 +57,10 @@ pub(super) fn trend(trend: &Trend, colour: bool) -> String {
         number(charts.ranges.high),
         number(charts.deviation)
     ));
+    if let Some(rehearsals) = trend.rehearsals() {
+        let lines = wrapped(&rehearsals, "  ");
+        text.push_str(&format!("{}\n", styled(lines.trim_end(), YELLOW, colour)));
+    }
     if series.left_out > 0 {
         text.push_str(&format!("  left out      {} without a number\n", series.left_out));
     }

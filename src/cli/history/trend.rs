@@ -22,6 +22,9 @@ pub(super) struct Options {
     value: String,
     #[command(flatten)]
     filter: Filter,
+    /// Takes runs on simulated heads too, which are rehearsals and left out otherwise
+    #[arg(long)]
+    with_simulated: bool,
     /// The least value that is allowed, such as 4.75V: tells capability
     #[arg(long, value_name = "QUANTITY", allow_hyphen_values = true)]
     low: Option<String>,
@@ -40,29 +43,44 @@ pub(super) struct Options {
 pub(super) fn trend(options: &Options) -> Result<(), String> {
     let mut archive = open_to_read(&options.file)?;
     archive.begin(Purpose::Read)?;
-    let mut found = None;
+    let (mut found, mut rehearsed) = (Vec::new(), 0);
     // A quantity comes first: a check of the same label decides on it.
     for table in ["quantities", "checks"] {
-        let values = read(&mut *archive, table, &options.value, &options.filter)?;
-        if !values.is_empty() {
-            found = Some(values);
+        let (values, left_out) =
+            read(&mut *archive, table, &options.value, &options.filter, options.with_simulated)?;
+        (found, rehearsed) = (values, left_out.max(rehearsed));
+        if !found.is_empty() {
+            rehearsed = left_out;
             break;
         }
     }
-    let Some(values) = found else {
+    if found.is_empty() && rehearsed == 0 {
         let near = near(&mut *archive, &options.value)?;
         return Err(unknown(&options.value, &near));
-    };
-    let (series, unit) = series(&options.value, values)?;
-    let limits = limits(options, unit.as_ref())?;
+    }
+    let (mut series, unit) = series(&options.value, found)?;
+    series.rehearsed = rehearsed;
     let count = series.points.len();
-    let Some(trend) = worked_out(series, limits, options.every as usize) else {
-        return Err(format!(
-            "a trend needs two runs with a number `{}` or more, and there {} {count}",
+    let too_few = || {
+        let is = |count| if count == 1 { "is" } else { "are" };
+        let rehearsed = match rehearsed {
+            0 => String::new(),
+            out => format!(
+                "; {out} on simulated heads {} left out: `--with-simulated` takes them too",
+                is(out)
+            ),
+        };
+        format!(
+            "a trend needs two runs with a number `{}` or more, and there {} {count}{rehearsed}",
             options.value,
-            if count == 1 { "is" } else { "are" }
-        ));
+            is(count)
+        )
     };
+    if count < 2 {
+        return Err(too_few());
+    }
+    let limits = limits(options, unit.as_ref())?;
+    let trend = worked_out(series, limits, options.every as usize).ok_or_else(too_few)?;
     if let Some(path) = &options.html {
         std::fs::write(path, html::page(&trend))
             .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
@@ -80,21 +98,24 @@ pub(super) struct Stored {
     value: Option<f64>,
     unit: String,
     shown_unit: String,
+    simulated: bool,
 }
 
-/// The last value of each run, newest run first.
+/// The last value of each run, newest run first; and how many were left out as rehearsals.
 pub(super) fn read(
     archive: &mut dyn Store,
     table: &str,
     label: &str,
     filter: &Filter,
-) -> Result<Vec<Stored>, String> {
+    with_simulated: bool,
+) -> Result<(Vec<Stored>, usize), String> {
     let (conditions, mut more) = filter.conditions(1);
     let mut values = vec![Value::from(label)];
     values.append(&mut more);
     // The label's own index holds all that is read of the table.
     let sql = format!(
-        "SELECT runs.id, runs.started, runs.serial, of.place, of.value, of.unit, of.shown_unit
+        "SELECT runs.id, runs.started, runs.serial, of.place, of.value, of.unit, of.shown_unit,
+            runs.simulated
         FROM {table} AS of JOIN runs ON runs.id = of.run
         WHERE of.label = $1 AND of.unit IS NOT NULL AND {conditions}"
     );
@@ -109,6 +130,7 @@ pub(super) fn read(
             value: row.value(4).real(),
             unit: text(5),
             shown_unit: text(6),
+            simulated: row.value(7).whole() != 0,
         });
     })?;
     found.sort_by(|one, other| {
@@ -116,8 +138,11 @@ pub(super) fn read(
         other.started.cmp(&one.started).then(key(other).cmp(&key(one)))
     });
     found.dedup_by_key(|stored| stored.run);
+    let all = found.len();
+    found.retain(|stored| with_simulated || !stored.simulated);
+    let rehearsed = all - found.len();
     found.truncate(filter.most().map_or(usize::MAX, |most| most as usize));
-    Ok(found)
+    Ok((found, rehearsed))
 }
 
 /// Labels that look like one, the nearest first.
@@ -148,20 +173,21 @@ pub(super) fn series(
         parse_unit(&newest.shown_unit).or_else(|_| parse_unit(&newest.unit)).ok()
     });
     let si = stored.first().map(|newest| newest.unit.clone()).unwrap_or_default();
-    let mut series =
-        Series { label: label.to_string(), unit: String::new(), points: Vec::new(), left_out: 0 };
+    // Older versions wrote derived units in base units.
+    let dimension = |unit: &str| parse_unit(unit).map(|unit| unit.dimension).ok();
+    let mut series = Series { label: label.to_string(), ..Series::default() };
     if let Some(unit) = &unit {
         series.unit.clone_from(&unit.text);
     }
-    for Stored { started, serial, value, unit: own, .. } in stored.into_iter().rev() {
-        if own != si {
+    for Stored { started, serial, value, unit: own, simulated, .. } in stored.into_iter().rev() {
+        if own != si && dimension(&own) != dimension(&si) {
             return Err(format!(
                 "`{}` was recorded in {own} and in {si}: narrow the runs with --script or --since",
                 visible::line(label)
             ));
         }
         match value.map(|value| counted(value, unit.as_ref())).filter(|value| value.is_finite()) {
-            Some(value) => series.points.push(Point { started, serial, value }),
+            Some(value) => series.points.push(Point { started, serial, value, simulated }),
             None => series.left_out += 1,
         }
     }
@@ -201,7 +227,8 @@ mod tests {
     fn stored(value: f64, unit: &str, shown_unit: &str) -> Stored {
         let (unit, shown_unit) = (unit.to_string(), shown_unit.to_string());
         let (started, serial) = (String::new(), String::new());
-        Stored { run: 0, started, serial, place: 0, value: Some(value), unit, shown_unit }
+        let value = Some(value);
+        Stored { run: 0, started, serial, place: 0, value, unit, shown_unit, simulated: false }
     }
 
     #[test]
@@ -211,6 +238,9 @@ mod tests {
         let values: Vec<f64> = told.points.iter().map(|point| point.value).collect();
         assert_eq!((values.as_slice(), told.unit.as_str()), (&[3.0, 2.0][..], "um"));
         assert!(series("x", vec![stored(1.0, "m", "m"), stored(1.0, "s", "s")]).is_err());
+        let older = stored(1.0, "kg*m^2/A/s^3", "V");
+        let (volts, _) = series("x", vec![stored(2.0, "V", "V"), older]).unwrap();
+        assert_eq!((volts.points.len(), volts.unit.as_str()), (2, "V"));
         let (plain, _) = series("x", vec![stored(0.5, "", "")]).unwrap();
         assert_eq!((plain.points[0].value, plain.unit.as_str()), (0.5, ""));
     }

@@ -10,10 +10,10 @@ mod show;
 mod verify;
 
 pub(super) use folder::{sync, unmark};
-pub(super) use identity::identity;
+pub(super) use identity::{Again, identity};
 pub(super) use last::Last;
 pub(super) use pages::pages;
-pub(super) use read::kept;
+pub(super) use read::{NOT_REACHED, Unmet, kept};
 pub(super) use recorder::{Recorder, Recording};
 pub(super) use verify::held;
 

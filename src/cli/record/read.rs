@@ -7,6 +7,7 @@ use crate::program::show::Shown;
 use crate::source::Span;
 use crate::units::parse_quantity;
 use crate::visible;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read};
@@ -40,6 +41,8 @@ pub(in crate::cli) struct Kept {
     pub recorded: Vec<(String, Shown)>,
     /// The same as they stand in the file.
     pub recorded_lines: Vec<Value>,
+    /// What the script provoked.
+    pub provoked: Vec<String>,
     /// How the run ended; nothing where it did not.
     pub end: Value,
     /// Head time of the last line in s.
@@ -52,6 +55,83 @@ pub(in crate::cli) struct Kept {
     pub strange: u64,
     /// Checks, answers and values beyond the most.
     pub left_out: u64,
+}
+
+/// What checks are called that were planned and not made.
+pub(in crate::cli) const NOT_REACHED: &str = "not reached";
+
+/// Labels of the checks that stand between a head and its passing, each once.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "Written")]
+pub(in crate::cli) struct Unmet {
+    pub does_not_conform: Vec<String>,
+    pub undecided: Vec<String>,
+    /// Planned and not made.
+    pub not_reached: Vec<String>,
+    /// Any of these: an older version did not tell them apart.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub not_told_apart: Vec<String>,
+}
+
+/// As files hold it: in groups, or as the plain list of an older version.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum Written {
+    Labels(Vec<String>),
+    Groups {
+        does_not_conform: Vec<String>,
+        undecided: Vec<String>,
+        not_reached: Vec<String>,
+        #[serde(default)]
+        not_told_apart: Vec<String>,
+    },
+}
+
+impl From<Written> for Unmet {
+    fn from(written: Written) -> Unmet {
+        match written {
+            Written::Labels(not_told_apart) => Unmet { not_told_apart, ..Unmet::default() },
+            Written::Groups { does_not_conform, undecided, not_reached, not_told_apart } => {
+                Unmet { does_not_conform, undecided, not_reached, not_told_apart }
+            }
+        }
+    }
+}
+
+impl Unmet {
+    /// There are none.
+    pub(in crate::cli) fn is_empty(&self) -> bool {
+        self.groups().iter().all(|(_, labels)| labels.is_empty())
+    }
+
+    /// Takes a check that was made.
+    pub(in crate::cli) fn take(&mut self, check: &Check) {
+        let labels = match check.outcome {
+            Outcome::Conforms => return,
+            Outcome::Fails => &mut self.does_not_conform,
+            Outcome::Undecided => &mut self.undecided,
+        };
+        if !labels.contains(&check.label) {
+            labels.push(check.label.clone());
+        }
+    }
+
+    /// What each group is called, and its labels.
+    pub(in crate::cli) fn groups(&self) -> [(&'static str, &[String]); 4] {
+        [
+            ("does not conform", &self.does_not_conform),
+            ("undecided", &self.undecided),
+            (NOT_REACHED, &self.not_reached),
+            ("not met or not decided", &self.not_told_apart),
+        ]
+    }
+
+    /// All in words; empty where there are none.
+    pub(in crate::cli) fn text(&self) -> String {
+        let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
+        let groups = groups.map(|(name, labels)| format!("{name}: {}", labels.join(", ")));
+        groups.collect::<Vec<_>>().join("; ")
+    }
 }
 
 /// Reads what a record says; fails in plain words where that cannot be read.
@@ -94,6 +174,9 @@ impl Kept {
         match text(&value, "event") {
             "start" => self.start = value,
             "end" => self.end = value,
+            "provoked" if self.provoked.len() < ITEMS_MOST => {
+                self.provoked.push(one_line(text(&value, "fault")));
+            }
             "check" if self.checks.len() < ITEMS_MOST => match check(&value) {
                 Some(check) => {
                     self.checks.push((time.unwrap_or(0.0), check));
@@ -123,18 +206,19 @@ impl Kept {
                     None => self.strange += 1,
                 }
             }
-            "check" | "recorded" | "answered" => self.left_out += 1,
+            "check" | "recorded" | "answered" | "provoked" => self.left_out += 1,
             _ => {}
         }
     }
 
     /// The labels of checks that do not conform, are undecided, or were not reached.
-    pub(in crate::cli) fn unmet(&self) -> Vec<String> {
-        let unmet = self.checks.iter().filter(|(_, check)| check.outcome != Outcome::Conforms);
-        let mut labels: Vec<String> = unmet.map(|(_, check)| check.label.clone()).collect();
-        labels.extend(self.not_reached());
-        labels.dedup();
-        labels
+    pub(in crate::cli) fn unmet(&self) -> Unmet {
+        let mut unmet = Unmet::default();
+        for (_, check) in &self.checks {
+            unmet.take(check);
+        }
+        unmet.not_reached = self.not_reached();
+        unmet
     }
 
     /// The labels of checks that were planned and not reached.

@@ -8,7 +8,7 @@ use crate::cli::run::{About, Printer};
 use crate::head::record::{Heard, Listener};
 use crate::interpret::{Event, Observer};
 use crate::record::{
-    Collector, Identity, LINES_HEADER, Manifest, Page, answers, junit, page, tap, values,
+    Collector, Identity, LINES_HEADER, Manifest, Page, answers, junit, page, sources, tap, values,
 };
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
@@ -167,6 +167,7 @@ impl Recorder {
         if let Some(answers) = answers(record).map_err(|e| e.to_string())? {
             folder.put("answers.toml", &answers)?;
         }
+        folder.put("sources.json", &sources(&record.identity))?;
         folder.put("junit.xml", &junit(record).map_err(|e| e.to_string())?)?;
         folder.put("results.tap", &tap(record))?;
         folder.put("report.html", &page(record))?;

@@ -7,7 +7,8 @@ use crate::cli::record::read::{Kept, kept, text};
 use crate::cli::record::verify::{Looked, looked};
 use crate::cli::{FAILED, WRONG, files, summary};
 use crate::interpret::answer_line;
-use crate::terminal::told::{check_line, stamped};
+use crate::record::Origin;
+use crate::terminal::told::{check_line, shortened, stamped};
 use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use crate::units::{Dimension, show as quantity};
 use crate::visible;
@@ -95,6 +96,7 @@ impl Shown {
             "state": self.state,
             "problems": self.problems,
             "identity": self.identity,
+            "provoked": kept.provoked,
             "start": kept.start,
             "checks": kept.check_lines,
             "answers": kept.answer_lines,
@@ -121,7 +123,7 @@ impl Shown {
         let start = &self.kept.start;
         fact("script", text(start, "script").to_string(), "");
         fact("head", self.head(), "");
-        fact("faults", self.faults(), YELLOW);
+        fact("faults", self.origin().faults_text(), YELLOW);
         fact("started", self.started(), "");
         fact("params", self.params(), "");
         match self.state {
@@ -148,23 +150,23 @@ impl Shown {
 
     fn head(&self) -> String {
         let Some(head) = self.kept.start.get("head") else { return String::new() };
-        let simulated = head.get("simulated").and_then(Value::as_bool).unwrap_or(false);
-        let seed = head.get("seed").and_then(Value::as_u64);
+        let replay = if self.origin().replay { "replay of " } else { "" };
         let (model, serial) = (text(head, "model"), text(head, "serial"));
-        match (simulated, seed) {
-            (true, Some(seed)) => {
-                format!("{model} {serial}, {}", together(&format!("simulated (seed {seed})")))
+        let head = format!("{replay}{model} {serial}");
+        match (self.origin().simulated, self.origin().seed) {
+            (Some(true), Some(seed)) => {
+                format!("{head}, {}", together(&format!("simulated (seed {seed})")))
             }
-            (true, None) => format!("{model} {serial}, simulated"),
-            _ => format!("{model} {serial}"),
+            (Some(true), None) => format!("{head}, simulated"),
+            (Some(false), _) => head,
+            (None, _) => format!("{head}, not known whether simulated"),
         }
     }
 
-    fn faults(&self) -> String {
-        let listed = self.kept.start.pointer("/head/faults").and_then(Value::as_array);
-        let faults: Vec<&str> = listed.into_iter().flatten().filter_map(Value::as_str).collect();
-        let said = if faults.is_empty() { "" } else { "fails on purpose: " };
-        format!("{said}{}", faults.join(", "))
+    /// Where its numbers come from: what the head said at the start, and what was provoked since.
+    fn origin(&self) -> Origin {
+        let head = self.kept.start.get("head").unwrap_or(&Value::Null);
+        Origin { provoked: Some(self.kept.provoked.clone()), ..Origin::of(head) }
     }
 
     fn started(&self) -> String {
@@ -179,14 +181,16 @@ impl Shown {
     fn params(&self) -> String {
         let pair = |pair: &Value| {
             let text = |at: usize| pair.get(at).and_then(Value::as_str);
-            Some(format!("{} = {}", text(0)?, text(1)?))
+            Some(format!("{} = {}", text(0)?, shortened(text(1)?)))
         };
         let ordered = self.identity.get("params").and_then(Value::as_array);
         let params: Vec<String> = match (ordered, self.kept.start.get("params")) {
             (Some(ordered), _) => ordered.iter().filter_map(pair).collect(),
             (None, Some(Value::Object(params))) => params
                 .iter()
-                .map(|(name, value)| format!("{name} = {}", value.as_str().unwrap_or("")))
+                .map(|(name, value)| {
+                    format!("{name} = {}", shortened(value.as_str().unwrap_or("")))
+                })
                 .collect(),
             _ => Vec::new(),
         };

@@ -1,10 +1,11 @@
 //! The results of a campaign for people, 80 columns wide, and for machines.
 
+use crate::cli::record::NOT_REACHED;
 use crate::cli::simulate::results::{Results, Row};
 use crate::cli::simulate::spread::{Spread, bars, share, spread};
 use crate::cli::simulate::tried::in_unit;
 use crate::terminal::{BOLD, DIM, GREEN, RED, colour_output, styled, wrapped};
-use crate::units::{Dimension, parse_unit, show_number};
+use crate::units::{parse_unit, show_number};
 use serde_json::json;
 
 /// Seeds that are named.
@@ -30,8 +31,10 @@ fn reasons(results: &Results) -> Vec<(String, Vec<u64>)> {
         if verdict == PASSED {
             continue;
         }
-        for label in unmet {
-            add(format!("check {label}"), *seed);
+        // What was not reached is owed to the failure, where there was one.
+        let groups = unmet.groups().into_iter();
+        for (name, labels) in groups.filter(|(name, _)| failure.is_none() || *name != NOT_REACHED) {
+            labels.iter().for_each(|label| add(format!("check {label}: {name}"), *seed));
         }
         match failure {
             // Numbers differ from head to head; what went wrong does not.
@@ -75,7 +78,8 @@ fn spreads(results: &Results) -> Vec<(&str, &str, Spread)> {
     let found = columns.filter_map(|(at, column)| {
         let value = |row: &Row| Some((row.values.get(at).copied().flatten()?, row.seed));
         let values: Vec<(f64, u64)> = results.rows.iter().filter_map(value).collect();
-        Some((column.label.as_str(), column.unit.as_str(), spread(&values)?))
+        let unit = column.shown_unit.as_deref().unwrap_or(&column.unit);
+        Some((column.label.as_str(), unit, spread(&values)?))
     });
     found.collect()
 }
@@ -131,10 +135,9 @@ pub(super) fn text(results: &Results) -> String {
 }
 
 fn value(label: &str, unit: &str, spread: &Spread, colour: bool) -> String {
-    let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
     // Four digits of the spread are enough; a value that hardly moves keeps those that tell.
     let number = |value: f64| show_number(in_unit(value, unit), decimals(spread, unit));
-    let unit_text = if dimension.is_number() { String::new() } else { format!(" {unit}") };
+    let unit_text = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     let deviation = match spread.deviation {
         Some(deviation) => {
             let zero = in_unit(0.0, unit);

@@ -1,13 +1,15 @@
 //! The results of a campaign, in the order of the seeds; as a file, and put together from files.
 
 use crate::cli::files::read_large;
+use crate::cli::record::Unmet;
 use crate::cli::simulate::tried::Tried;
+use crate::units::parse_unit;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Version of the file.
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 
 /// What makes two shards parts of one campaign.
 #[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
@@ -29,7 +31,11 @@ pub(super) struct Campaign {
 #[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
 pub(super) struct Column {
     pub label: String,
+    /// The SI unit of all its values; empty for a plain number.
     pub unit: String,
+    /// The unit that people are shown; version 1 had it in place of the other.
+    #[serde(default)]
+    pub shown_unit: Option<String>,
 }
 
 /// One head.
@@ -39,8 +45,8 @@ pub(super) struct Row {
     pub verdict: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub failure: Option<String>,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub unmet: Vec<String>,
+    #[serde(default, skip_serializing_if = "Unmet::is_empty")]
+    pub unmet: Unmet,
     /// By column, in SI.
     pub values: Vec<Option<f64>>,
 }
@@ -70,9 +76,9 @@ impl Results {
         let mut rows = Vec::with_capacity(tried.len());
         for head in tried {
             let mut values = vec![None; columns.len()];
-            for (label, unit, value) in head.values {
-                let column = *known.entry(label.clone()).or_insert_with(|| {
-                    columns.push(Column { label, unit });
+            for (column, value) in head.values {
+                let column = *known.entry(column.label.clone()).or_insert_with(|| {
+                    columns.push(column);
                     columns.len() - 1
                 });
                 values.resize(columns.len().max(values.len()), None);
@@ -90,13 +96,25 @@ impl Results {
     /// Reads a file that [`Results`] was written to.
     pub(super) fn read(path: &str) -> Result<Results, String> {
         let text = read_large(Path::new(path))?;
-        let results: Results = serde_json::from_str(&text)
+        let mut results: Results = serde_json::from_str(&text)
             .map_err(|error| format!("{path} holds no results of a campaign: {error}"))?;
-        if results.spintrue_campaign != VERSION {
-            let version = results.spintrue_campaign;
-            return Err(format!(
-                "{path} is of version {version}, and this spintrue reads version {VERSION}"
-            ));
+        match results.spintrue_campaign {
+            VERSION => {}
+            1 => {
+                results.spintrue_campaign = VERSION;
+                for column in &mut results.columns {
+                    let shown = std::mem::take(&mut column.unit);
+                    column.unit =
+                        parse_unit(&shown).map_or_else(|_| String::new(), |u| u.dimension.si());
+                    column.shown_unit = Some(shown);
+                }
+            }
+            version => {
+                return Err(format!(
+                    "{path} is of version {version}, and this spintrue reads up to {VERSION}: use a \
+                     newer spintrue"
+                ));
+            }
         }
         let Campaign { first_seed, heads, shards, .. } = results.campaign;
         let within = |seed: u64| seed.checked_sub(first_seed).is_some_and(|index| index < heads);

@@ -1,5 +1,7 @@
 //! How a value is spread over the heads of a campaign, and how sure a yield is.
 
+use crate::units::noise;
+
 /// A share of successes with the bounds between which it lies at 95 % confidence: the score
 /// interval of E. B. Wilson (J. Am. Stat. Assoc. 22, 1927; from memory), which the NIST e-Handbook
 /// of Statistical Methods gives in 7.2.4.1 (from memory).
@@ -37,6 +39,12 @@ const STEPS: usize = 24;
 pub(super) fn spread(values: &[(f64, u64)]) -> Option<Spread> {
     let mut sorted = values.to_vec();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let (least, most) = (sorted.first()?.0, sorted.last()?.0);
+    if most - least <= noise(most.abs().max(least.abs())) {
+        // A constant that each head computed anew.
+        let middle = sorted.get(sorted.len() / 2).map_or(least, |(value, _)| *value);
+        sorted.iter_mut().for_each(|(value, _)| *value = middle);
+    }
     let (least, most) = (*sorted.first()?, *sorted.last()?);
     let n = sorted.len() as f64;
     // Two passes: no digits are lost where the mean is large against the deviation.
@@ -79,6 +87,14 @@ pub(super) fn bars(steps: &[usize]) -> String {
 #[cfg(test)]
 mod tests {
     use super::{bars, share, spread};
+
+    #[test]
+    fn rounding_is_no_spread() {
+        let values = [(0.3, 1), (0.1 + 0.2, 2), (0.3, 3)];
+        let spread = spread(&values).unwrap();
+        assert_eq!((spread.mean, spread.deviation, spread.least.0), (0.3, Some(0.0), 0.3));
+        assert_eq!(spread.least.0, spread.most.0);
+    }
 
     #[test]
     fn a_share_lies_between_its_bounds() {

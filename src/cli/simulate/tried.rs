@@ -1,8 +1,9 @@
 //! One head of a campaign: a whole run, and what is kept of it.
 
-use crate::acceptance::decision::Outcome;
 use crate::cli::address::Simulated;
 use crate::cli::files::{Disk, Supply};
+use crate::cli::record::Unmet;
+use crate::cli::simulate::results::Column;
 use crate::head::station::Station;
 use crate::interpret::{Event, Observer};
 use crate::operator::Given;
@@ -18,37 +19,33 @@ pub(super) struct Tried {
     pub verdict: Verdict,
     /// What ended the run early.
     pub failure: Option<String>,
-    /// Checks that do not conform or are undecided.
-    pub unmet: Vec<String>,
-    /// Recorded quantities: label, unit in which the script shows it, value in SI.
-    pub values: Vec<(String, String, f64)>,
+    /// Checks that do not conform, are undecided, or were not reached.
+    pub unmet: Unmet,
+    /// Recorded quantities, each with its value in SI.
+    pub values: Vec<(Column, f64)>,
 }
 
 /// Hears what is kept.
 #[derive(Default)]
 struct Keeper {
-    unmet: Vec<String>,
-    values: Vec<(String, String, f64)>,
+    unmet: Unmet,
+    values: Vec<(Column, f64)>,
 }
 
 impl Observer for Keeper {
     fn event(&mut self, _: f64, event: Event) {
         match event {
-            Event::Check(check)
-                if check.outcome != Outcome::Conforms && !self.unmet.contains(&check.label) =>
-            {
-                self.unmet.push(check.label);
-            }
+            Event::Check(check) => self.unmet.take(&check),
             Event::Recorded {
                 label, shown: Shown::Quantity { value, unit, asked, .. }, ..
             } => {
-                let unit = match asked {
+                let shown_unit = match asked {
                     Some(asked) => asked.text.clone(),
-                    None => usual(value, unit),
+                    None => usual(value, &unit),
                 };
                 // A value that is recorded again counts as it was last.
-                self.values.retain(|(known, ..)| *known != label);
-                self.values.push((label, unit, value));
+                self.values.retain(|(known, _)| known.label != label);
+                self.values.push((Column { label, unit, shown_unit: Some(shown_unit) }, value));
             }
             _ => {}
         }
@@ -56,9 +53,10 @@ impl Observer for Keeper {
 }
 
 /// The unit that a value would be shown in.
-fn usual(value: f64, si: String) -> String {
-    let dimension = parse_unit(&si).ok().map(|unit| unit.dimension);
-    dimension.and_then(|dimension| suited(value, dimension)).map_or(si, |unit| unit.text)
+fn usual(value: f64, si: &str) -> String {
+    let dimension = parse_unit(si).ok().map(|unit| unit.dimension);
+    let suited = dimension.and_then(|dimension| suited(value, dimension));
+    suited.map_or_else(|| si.to_string(), |unit| unit.text)
 }
 
 /// Runs the script on the head that a seed draws. Fails with what is to be printed, where no such
@@ -81,6 +79,8 @@ pub(super) fn tried(
             // Every head is asked from the first answer on.
             station.attend(Box::new(given.clone()));
             let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+            let unreached = finished.unreached.iter().map(|check| check.label.to_string());
+            keeper.unmet.not_reached = unreached.collect();
             (finished.verdict(), finished.failure.map(|failure| failure.message))
         }
         (Err(fault), _) => (Verdict::HeadFailed, Some(fault.to_string())),

@@ -5,7 +5,7 @@ use crate::head::read::{ConfigError, Mistakes, Section};
 use crate::head::signals::{Direction, Signal};
 use crate::head::sim::config::Config;
 use crate::head::sim::fixtures::Fixtures;
-use crate::units::{Dimension, parse_quantity, show, show_number};
+use crate::units::{Dimension, faithful, parse_quantity, show_number};
 use core::ops::Range;
 use std::fmt;
 use toml::de::DeTable;
@@ -63,14 +63,13 @@ pub struct Planned {
 
 impl fmt::Display for Planned {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let shown = |value, dimension| show(value, dimension, None, None);
         let key = match &self.fault {
             Injected::SlowLock(share) | Injected::StartOfScanDropouts(share) => {
-                Some(format!("share={} %", show_number(share * 100.0, None)))
+                Some(format!("share={}", percent(*share)))
             }
             Injected::RailLow(rail) => Some(format!("rail={rail}")),
             Injected::GaugeLying(offset) => {
-                Some(format!("offset={}", shown(*offset, Dimension::LENGTH)))
+                Some(format!("offset={}", faithful(*offset, Dimension::LENGTH)))
             }
             Injected::StuckTrim(facet) => Some(format!("facet={facet}")),
             Injected::SignalStuck(signal) | Injected::SignalBroken(signal) => {
@@ -80,10 +79,17 @@ impl fmt::Display for Planned {
         };
         let key = key.map_or_else(String::new, |key| format!("({key})"));
         match self.when {
-            When::Time(at) => write!(f, "{}{key}@{}", self.name, shown(at, Dimension::TIME)),
+            When::Time(at) => write!(f, "{}{key}@{}", self.name, faithful(at, Dimension::TIME)),
             When::Line(line) => write!(f, "{}{key}@line {line}", self.name),
         }
     }
+}
+
+/// A share in per cent where that tells it exactly, else as the number that it is.
+fn percent(share: f64) -> String {
+    let text = format!("{} %", show_number(share * 100.0, None));
+    let same = parse_quantity(&text).is_ok_and(|(read, _)| read.to_bits() == share.to_bits());
+    if same { text } else { format!("{share}") }
 }
 
 /// What a kind of fault needs to know of its head.

@@ -1,6 +1,7 @@
 //! Calls of built-ins.
 
 use crate::builtins::{Context, Function, Trouble};
+use crate::interpret::events::Event;
 use crate::interpret::link::made::ExpressionNode;
 use crate::interpret::link::numbers::{Operation, pair};
 use crate::interpret::link::operands::{Give, Operand, with_side};
@@ -72,7 +73,11 @@ impl General {
         machine.held.truncate(held);
         machine.at = self.span;
         let mut context = Context { station: machine.station, item: self.item, like: &self.like };
-        match (self.work)(&mut context, data) {
+        let worked = (self.work)(&mut context, data);
+        for fault in machine.station.take_provoked() {
+            machine.tell(Event::Provoked(fault));
+        }
+        match worked {
             Ok(Datum::Number(number)) if !number.is_finite() => {
                 Err(no_result(machine, self.name, data, self.span))
             }

@@ -84,8 +84,10 @@ impl Limits {
         let rule = self.rule.now(machine, self.span)?;
         let measured = Measurement { value, uncertainty: uncertainty.unwrap_or(0.0), coverage };
         let decided = decide(rule, measured, low, high);
-        let bound =
-            |limit: Limit| Bound { at: shown(&self.shower, limit.at), closed: limit.closed };
+        let bound = |limit: Limit| {
+            let at = shown(&self.shower.as_written(limit.at), limit.at);
+            Bound { at, closed: limit.closed }
+        };
         let tuned = self.shower.tuned(value, uncertainty);
         let measured = Measured {
             value: shown(&tuned, value),

@@ -107,6 +107,12 @@ fn verdict(record: &Record, end: &End) -> Markup {
 
 fn notices(identity: &Identity) -> Markup {
     html! {
+        @if identity.replay {
+            p.note {
+                strong { "Replay. " }
+                "Nothing moved: a recording was played back, so this is no fresh run."
+            }
+        }
         @if identity.simulated {
             p.note {
                 strong { "Simulated. " }
@@ -115,6 +121,9 @@ fn notices(identity: &Identity) -> Markup {
                 "."
                 @if !identity.faults.is_empty() {
                     " It was made to fail on purpose: " (identity.faults.join(", ")) "."
+                }
+                @if !identity.provoked.is_empty() {
+                    " The script itself provoked: " (identity.provoked.join(", ")) "."
                 }
             }
         }
@@ -136,6 +145,7 @@ fn about(identity: &Identity) -> Markup {
                 @if let Some(operator) = &identity.operator { dt { "operator" } dd { (operator) } }
                 dt { "script" } dd { (identity.script) }
                 @for (name, value) in &identity.params { dt { (name) } dd { (value) } }
+                dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
                 @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
                 dt { "spintrue" } dd { (identity.spintrue) }
             }
@@ -148,6 +158,16 @@ fn about(identity: &Identity) -> Markup {
             } }
         }
     }
+}
+
+/// Arguments as a shell reads them.
+fn shell_words(arguments: &[String]) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "_-./:=".contains(c);
+    let word = |word: &String| match !word.is_empty() && word.chars().all(plain) {
+        true => word.clone(),
+        false => format!("'{}'", word.replace('\'', "'\\''")),
+    };
+    arguments.iter().map(word).collect::<Vec<_>>().join(" ")
 }
 
 /// Sign, words and style of an outcome; the sign and the words say it without colour.

@@ -1,8 +1,9 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
 use crate::paper::plot::{Axis, Plot, SMALL};
-use crate::program::show::Shown;
-use crate::record::{FacetMean, Record};
+use crate::program::show::{Shown, places};
+use crate::record::{FacetMean, Record, Round};
+use crate::units::show_number;
 use maud::{Markup, html};
 use std::f64::consts::PI;
 
@@ -82,26 +83,25 @@ fn facets(
     let rounds = &record.rounds.list;
     let (first, last) = (rounds.first()?, rounds.last()?);
     let two = rounds.len() > 1;
-    let shown = || first.facets.values().chain(last.facets.values());
+    let shown = || first.shown().values().chain(last.shown().values());
     if first.facets.is_empty() || last.facets.is_empty() {
         return None;
     }
-    let numbers = first.facets.keys().chain(last.facets.keys()).map(|facet| f64::from(*facet));
+    let numbers = first.shown().keys().chain(last.shown().keys()).map(|facet| f64::from(*facet));
     let (low, high) =
         numbers.fold((f64::INFINITY, 0.0_f64), |(low, high), n| (low.min(n), high.max(n)));
-    let worst = |round: &crate::record::Round| {
-        let means = round.facets.values().map(|mean| part(mean)[0].abs() * 1e6);
-        means.fold(0.0, f64::max)
+    let worst = |round: &Round| {
+        let means = round.shown().values().map(|mean| part(mean)[0].abs());
+        said(record, means.fold(0.0, f64::max))
     };
     let told = if two {
         format!(
-            "The largest mean {what} shift went from {:.2} um in the first round to {:.2} um in the \
-             last.",
+            "The largest mean {what} shift went from {} in the first round to {} in the last.",
             worst(first),
             worst(last)
         )
     } else {
-        format!("The largest mean {what} shift is {:.2} um.", worst(first))
+        format!("The largest mean {what} shift is {}.", worst(first))
     };
     let plot = Plot {
         size: SMALL,
@@ -113,13 +113,13 @@ fn facets(
     };
     let aside = if two { 5.0 } else { 0.0 };
     let marks = html! {
-        @for (facet, mean) in &first.facets {
+        @for (facet, mean) in first.shown() {
             @let [middle, least, most] = part(mean).map(|value| value * 1e6);
             (plot.whisker(f64::from(*facet), [least, most], "one thin", -aside))
             (plot.dot(f64::from(*facet), middle, false, -aside))
         }
         @if two {
-            @for (facet, mean) in &last.facets {
+            @for (facet, mean) in last.shown() {
                 @let [middle, least, most] = part(mean).map(|value| value * 1e6);
                 (plot.whisker(f64::from(*facet), [least, most], "two thin", aside))
                 (plot.dot(f64::from(*facet), middle, true, aside))
@@ -129,8 +129,22 @@ fn facets(
     let caption = html! {
         @if two { "Circle: first round. Square: last round. " } @else { "Circle: mean. " }
         "Thin line: smallest to largest reading. " (told)
+        " A round is all that was measured under the same trims; where a check was decided on a part "
+        "of it, that part is shown."
     };
     Some(plot.drawn(marks, caption))
+}
+
+/// A shift in m with the digits of the check that was decided on it, and which that is; else to three
+/// digits.
+fn said(record: &Record, shift: f64) -> String {
+    let decided = record.checks.items.iter().find(|check| check.decided_on(shift, "m"));
+    match decided {
+        Some(check) => {
+            format!("{} (decided by the check \u{201c}{}\u{201d})", check.measured(), check.label)
+        }
+        None => format!("{} um", show_number(shift * 1e6, Some(places(shift * 1e6, 3)))),
+    }
 }
 
 /// The largest mean shift in each round.
@@ -147,16 +161,17 @@ fn rounds(record: &Record) -> Option<Markup> {
         .collect();
     let last = worst.last()?;
     let told = format!(
-        "In round {:.0}, the last one, the largest mean shift is {:.2} um in-scan and {:.2} um \
-         cross-scan.",
-        last.0, last.1[0], last.1[1]
+        "In round {:.0}, the last one, the largest mean shift is {} in-scan and {} cross-scan.",
+        last.0,
+        said(record, last.1[0] * 1e-6),
+        said(record, last.1[1] * 1e-6)
     );
     let plot = Plot {
         size: SMALL,
         id: "rounds".to_string(),
         title: "Residual by round of trimming".to_string(),
         told: told.clone(),
-        x: Axis::whole(1.0, last.0, "round: all lines measured under the same trims"),
+        x: Axis::whole(1.0, last.0, "round: lines measured under the same trims"),
         y: Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in um"),
     };
     let marks = html! {

@@ -1,7 +1,7 @@
 //! Recorded values of a report: single ones as rows, lists of records as tables of their own.
 
 use crate::program::show::{Shown, places};
-use crate::record::{Record, Recorded};
+use crate::record::{CheckRow, Record, Recorded};
 use crate::units::{UnitText, parse_unit, show_number, suited};
 use maud::{Markup, html};
 
@@ -35,7 +35,7 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
                     } }
                     tbody { @for value in shown { tr {
                         th scope="row" { (value.label) }
-                        td { (value.shown) }
+                        td { (single_text(record, &value.shown)) }
                         td.number { (format!("{:.3}", value.time)) }
                     } } }
                 } }
@@ -48,6 +48,18 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
             }
         }
     })
+}
+
+/// A value with the digits and the uncertainty of a check that was decided on it.
+fn single_text(record: &Record, shown: &Shown) -> String {
+    let decided =
+        match shown {
+            Shown::Quantity { value, unit, .. } => record.checks.items.iter().find(|check| {
+                check.fact("uncertainty").is_some() && check.decided_on(*value, unit)
+            }),
+            _ => None,
+        };
+    decided.map_or_else(|| shown.to_string(), CheckRow::measured)
 }
 
 type Fields = [(std::sync::Arc<str>, Shown)];
@@ -72,7 +84,8 @@ fn table(label: &str, rows: &[&Fields]) -> Markup {
         row.iter().find(|(known, _)| **known == *name).map(|(_, shown)| shown.clone())
     };
     let columns = names.iter().map(|name| {
-        column(name, rows.iter().take(ROWS_MOST).map(|row| field(row, name)).collect())
+        let cells = |name: &str| rows.iter().take(ROWS_MOST).map(|row| field(row, name)).collect();
+        column(name, cells(name), &cells(&format!("{}_u", name.trim_end_matches("_u"))))
     });
     let columns: Vec<(String, Vec<String>)> = columns.collect();
     let keys = rows.iter().take(ROWS_MOST).enumerate().map(|(index, row)| {
@@ -99,8 +112,13 @@ fn table(label: &str, rows: &[&Fields]) -> Markup {
     } }
 }
 
-/// Head and cells of a column, its quantities all in the unit that suits the largest.
-fn column(name: &str, cells: Vec<Option<Shown>>) -> (String, Vec<String>) {
+/// Head and cells of a column, its quantities all in the unit that suits the largest, with the digits
+/// of the smallest of their uncertainties where those are told.
+fn column(
+    name: &str,
+    cells: Vec<Option<Shown>>,
+    uncertainties: &[Option<Shown>],
+) -> (String, Vec<String>) {
     let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
     let head = match head.strip_suffix("_u") {
         Some(of) => format!("u({of})"),
@@ -117,9 +135,18 @@ fn column(name: &str, cells: Vec<Option<Shown>>) -> (String, Vec<String>) {
         Some(asked) => Some((size, (**asked).clone())),
         None => Some((size, suited(size, parse_unit(unit).ok()?.dimension)?)),
     });
+    let least = uncertainties.iter().flatten().filter_map(|shown| match shown {
+        Shown::Quantity { value, .. } if value.is_finite() && *value > 0.0 => Some(*value),
+        _ => None,
+    });
+    let least = least.min_by(f64::total_cmp);
     let text = |shown: Shown| match (&unit, shown) {
         (Some((size, unit)), Shown::Quantity { value, .. }) => {
-            show_number(unit.from_si(value), Some(places(unit.from_si(*size), 3)))
+            let digits = match least {
+                Some(least) => places(unit.from_si(least) - unit.from_si(0.0), 2),
+                None => places(unit.from_si(*size), 3),
+            };
+            show_number(unit.from_si(value), Some(digits))
         }
         (_, other) => other.to_string(),
     };

@@ -2,7 +2,8 @@
 //! store, and what PostgreSQL calls otherwise.
 
 /// Step by step to the newest schema: the first makes version 1 of an empty store.
-pub(super) const STEPS: &[&str] = &[include_str!("step_1.sql"), include_str!("step_2.sql")];
+pub(super) const STEPS: &[&str] =
+    &[include_str!("step_1.sql"), include_str!("step_2.sql"), include_str!("step_3.sql")];
 
 /// The tables that the steps make.
 pub(super) const TABLES: [&str; 4] = ["runs", "params", "checks", "quantities"];
