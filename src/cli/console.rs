@@ -31,7 +31,8 @@ pub(super) struct Console {
 impl Console {
     pub(super) fn new(about: &About<'_>, caution: &str) -> Self {
         let colour = terminal::colour_output();
-        let on = told::head(about.head, about.seed, about.replay);
+        let at = about.address.map(|address| format!(" at {address}")).unwrap_or_default();
+        let on = format!("{}{at}", told::head(about.head, about.seed, about.replay));
         let title = told::title(about.script, &on);
         let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
         if !about.params.is_empty() {
@@ -75,13 +76,10 @@ impl Console {
 
     fn progress(&mut self, time: f64, text: &str, elapsed: f64, limit: f64) {
         if !terminal::draws_progress() {
-            let due = match &self.waiting {
-                Some((last, at)) if last == text => elapsed - at >= PLAIN_EVERY,
-                _ => true,
-            };
-            if due {
+            let same = self.waiting.as_ref().filter(|(last, _)| last == text);
+            if same.is_none_or(|(_, at)| elapsed - at >= PLAIN_EVERY) {
                 let limit = show(limit, Dimension::TIME, None, None);
-                let line = if elapsed > 0.0 {
+                let line = if same.is_some() {
                     let elapsed = show(elapsed, Dimension::TIME, None, Some(0));
                     format!("still waiting until {text} ({elapsed} of {limit})")
                 } else {

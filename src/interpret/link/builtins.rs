@@ -71,7 +71,12 @@ impl General {
         }
         machine.held.truncate(held);
         machine.at = self.span;
-        let mut context = Context { station: machine.station, item: self.item, like: &self.like };
+        let mut context = Context {
+            station: machine.station,
+            item: self.item,
+            like: &self.like,
+            all_conform: machine.all_conform,
+        };
         match (self.work)(&mut context, data) {
             Ok(Datum::Number(number)) if !number.is_finite() => {
                 Err(no_result(machine, self.name, data, self.span))
