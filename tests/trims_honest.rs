@@ -114,8 +114,9 @@ const SCATTER: Case = Case {
 /// The same readings as lines of their own: only the scatter between them can tell.
 const SINGLES: Case = Case { name: "scatter of single lines", readings: 1, lines: 16, ..SCATTER };
 
-/// Some of both.
-const BOTH: Case = Case { name: "scatter of means", readings: 4, lines: 4, ..SCATTER };
+/// Some of both: the larger of two estimates counts.
+const BOTH: Case =
+    Case { name: "scatter of means", readings: 4, lines: 4, safe_side: true, ..SCATTER };
 
 /// Ten degrees of freedom in all: few lines state more, since they know less.
 const PAIRS: Case =
