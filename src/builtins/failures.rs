@@ -2,9 +2,7 @@
 
 use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{FAILURE, datum, made};
-use crate::builtins::signature::{
-    Builtin, Default, Effect, Function, Parameter, Spec, Trouble,
-};
+use crate::builtins::signature::{Builtin, Default, Effect, Function, Parameter, Spec, Trouble};
 use crate::program::failure::FailureKind;
 use crate::program::value::{Datum, Value};
 

@@ -31,10 +31,12 @@ pub(super) struct Console {
 impl Console {
     pub(super) fn new(about: &About<'_>, caution: &str) -> Self {
         let colour = terminal::colour_output();
-        let at = about.address.map(|address| format!(" at {address}")).unwrap_or_default();
-        let on = format!("{}{at}", told::head(about.head, about.seed, about.replay));
+        let on = told::head(about.head, about.seed, about.replay);
         let title = told::title(about.script, &on);
         let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
+        if let Some(address) = about.address {
+            text.push_str(&format!("at {address}\n"));
+        }
         if !about.params.is_empty() {
             let params: Vec<String> =
                 about.params.iter().map(|(name, value)| format!("{name} = {value}")).collect();
