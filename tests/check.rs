@@ -143,8 +143,12 @@ fn shipped_scripts_are_clean() {
         if path.extension().is_some_and(|e| e == "spt") {
             let name = path.file_name().unwrap().to_string_lossy().to_string();
             // What a last record would give.
-            let last =
-                ["spin_up=12s", "turn_jitter=2ppm", "worst_in_scan=1um", "worst_cross_scan=1um"];
+            let last = [
+                "time_to_lock=7s",
+                "turn_jitter=2ppm",
+                "worst_in_scan=1um",
+                "worst_cross_scan=1um",
+            ];
             let last = last.map(|setting| format!("last_{setting}"));
             let settings: &[String] = if name == "requalify.spt" { &last } else { &[] };
             let prepared = prepare(&mut Corpus(root.clone()), &name, settings).unwrap();

@@ -1,8 +1,8 @@
-//! Failures with a kind, for `fail`.
+//! What the checks have decided so far, and failures with a kind for `fail`.
 
 use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{FAILURE, datum, made};
-use crate::builtins::signature::{Builtin, Default, Function, Parameter, Spec, Trouble};
+use crate::builtins::signature::{Builtin, Default, Effect, Function, Parameter, Spec, Trouble};
 use crate::program::failure::FailureKind;
 use crate::program::value::{Datum, Value};
 
@@ -15,6 +15,18 @@ const MESSAGE: &[Parameter] = &[Parameter {
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
+    Builtin {
+        name: "all_conform",
+        parameters: &[],
+        returns: Spec::Flag,
+        // It changes from call to call, so that a `let` with it is no constant.
+        effects: &[Effect::Reads],
+        longest: Longest::Nothing,
+        gives: Gives::Anything,
+        meaning: "Whether every check that this run has made so far conforms: none fails, none is undecided. True before the first check; a check that is still to come does not count. In a shell, each entry is a run of its own.",
+        example: "expect \"facets\": facet_count() >= 1\nif all_conform() {\n    note \"good so far\"\n}",
+        function: Function::General(|context, _| Ok(Datum::Flag(context.all_conform))),
+    },
     Builtin {
         name: "fault",
         parameters: MESSAGE,

@@ -49,7 +49,7 @@ pub const TOPICS: &[Topic] = &[
     Topic { title: "Trims", builtins: trims::BUILTINS },
     Topic { title: "Signals of the station", builtins: signals::BUILTINS },
     Topic { title: "Rehearsal, on a simulated head", builtins: rehearsal::BUILTINS },
-    Topic { title: "Failures", builtins: failures::BUILTINS },
+    Topic { title: "Checks and failures", builtins: failures::BUILTINS },
     Topic { title: "Lists", builtins: lists::BUILTINS },
     Topic { title: "Statistics", builtins: statistics::BUILTINS },
     Topic { title: "Uncertainty", builtins: uncertainty::BUILTINS },

@@ -142,6 +142,8 @@ pub struct Context<'a> {
     pub item: Layout,
     /// For built-ins that must know of which kind a number is.
     pub like: &'a Type,
+    /// Every check made so far conforms.
+    pub all_conform: bool,
 }
 
 /// Why a built-in failed; the interpreter adds the place.

@@ -10,7 +10,11 @@ use crate::head::{Fault, Trim};
 use crate::optics::trim::{corrected, pooled};
 use crate::optics::{Mean, Scale, TrimError, Trimmed};
 use crate::program::value::Datum;
+use crate::statistics::distributions::student_two_sided;
 use crate::units::show_number;
+
+/// Share of a normal distribution within two standard deviations.
+const TWO_SIGMA: f64 = 0.954_499_736_103_642;
 
 const TRIMS: Spec = Spec::List(&Spec::Record(&TRIM));
 const LINES: Spec = Spec::List(&Spec::Record(&LINE));
@@ -33,7 +37,7 @@ const SEEN: Parameter = Parameter {
     name: "lines",
     spec: LINES,
     default: Default::Required,
-    meaning: "measured lines, at least one per facet; several of one facet are averaged",
+    meaning: "measured lines, at least one per facet; several of one facet are averaged, each with its readings as weight",
 };
 
 const DRAWN: Parameter = Parameter {
@@ -129,7 +133,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         parameters: &[SEEN, DRAWN],
         returns: TRIMS,
         effects: &[Effect::Reads],
-        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, with the scatter of single readings pooled over all lines (JCGM 100:2008 clause 4.2.4, from memory; it is that of head and gauge, alike for every facet), carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
+        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, with the scatter of single readings pooled over all lines (JCGM 100:2008 clause 4.2.4, from memory; it is that of head and gauge, alike for every facet). Several lines of one facet count with the scatter between them where that is larger, widened by Student's t for few lines, so that twice the uncertainty covers 95 % (JCGM 100:2008, G.3, from memory). It is carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
         example: EXAMPLE,
         longest: Longest::Nothing,
         gives: Gives::Known(bound::per_facet),
@@ -197,14 +201,18 @@ fn work_out(
         )));
     }
     let mut means = Vec::with_capacity(trims.len());
+    let mut scatter = Scatter::default();
     for facet in 0..trims.len() {
         let own = lines.iter().filter(|line| field(&LINE, line, "facet") == facet as f64);
-        let mean = together(own.copied()).ok_or_else(|| {
+        let own: Vec<&[f64]> = own.copied().collect();
+        let mean = together(&own).ok_or_else(|| {
             Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
         })?;
+        scatter.add(&own, &mean);
         means.push(mean);
     }
     pooled(&mut means);
+    scatter.widen(&mut means);
     let mut trimmed = Vec::new();
     for (facet, (trim, mean)) in trims.iter().zip(&means).enumerate() {
         let made = corrected(*trim, mean, scale, head.in_scan_trim, head.cross_scan_trim).map_err(
@@ -222,11 +230,11 @@ fn work_out(
 }
 
 /// The mean of the lines of one facet; each counts with its number of readings.
-fn together<'a>(lines: impl Iterator<Item = &'a [f64]>) -> Option<Mean> {
+fn together(lines: &[&[f64]]) -> Option<Mean> {
     let (mut count, mut along, mut across, mut along_u, mut across_u) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for line in lines {
         let get = |name| field(&LINE, line, name);
-        let n = get("readings").max(1.0);
+        let n = readings(line);
         count += n;
         along += n * get("in_scan");
         across += n * get("cross_scan");
@@ -240,4 +248,50 @@ fn together<'a>(lines: impl Iterator<Item = &'a [f64]>) -> Option<Mean> {
         in_scan_u: along_u.sqrt() / count,
         cross_scan_u: across_u.sqrt() / count,
     })
+}
+
+/// Readings behind a line.
+fn readings(line: &[f64]) -> f64 {
+    field(&LINE, line, "readings").max(1.0)
+}
+
+/// How several lines of one facet scatter around their mean, over all facets: what moves a line as
+/// a whole does not show in the readings of one, so it is lines that must tell.
+#[derive(Default)]
+struct Scatter {
+    /// Sums of squares along and across, each line counting with its readings, in m².
+    squares: [f64; 2],
+    /// Lines beyond the first of each facet.
+    degrees: f64,
+}
+
+impl Scatter {
+    fn add(&mut self, lines: &[&[f64]], mean: &Mean) {
+        self.degrees += (lines.len() as f64 - 1.0).max(0.0);
+        for line in lines {
+            let off = |name, mean: f64| readings(line) * (field(&LINE, line, name) - mean).powi(2);
+            self.squares[0] += off("in_scan", mean.in_scan);
+            self.squares[1] += off("cross_scan", mean.cross_scan);
+        }
+    }
+
+    /// Where lines scatter more than their readings state, the scatter counts. It is an estimate
+    /// with few degrees of freedom where there are few lines, so it is widened until twice it
+    /// covers what two standard deviations do (Student's distribution, as JCGM 100:2008, G.3, from memory).
+    fn widen(&self, means: &mut [Mean]) {
+        if self.degrees == 0.0 {
+            return;
+        }
+        let wider = (student_two_sided(TWO_SIGMA, self.degrees) / 2.0).powi(2) / self.degrees;
+        let [along, across] = self.squares.map(|squares| squares / self.degrees);
+        for mean in means {
+            let n = mean.count as f64;
+            if along > n * mean.in_scan_u * mean.in_scan_u {
+                mean.in_scan_u = (wider * self.squares[0] / n).sqrt();
+            }
+            if across > n * mean.cross_scan_u * mean.cross_scan_u {
+                mean.cross_scan_u = (wider * self.squares[1] / n).sqrt();
+            }
+        }
+    }
 }

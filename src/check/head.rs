@@ -130,9 +130,9 @@ impl Checker<'_> {
         }
         let power = self.of_kind(written, power, &Type::NUMBER, "E0714", what);
         if let Some(share) = power.constant()
-            && !(0.0..=1.0).contains(&share)
+            && !(share > 0.0 && share <= 1.0)
         {
-            let headline = "the power is a share of full power, from 0 % to 100 %";
+            let headline = "the power is a share of full power, above 0 % and at most 100 %";
             let words = self.words(power.span);
             let report = Diagnostic::error("E0714", headline, power.span);
             let in_percent = share > 1.0 && words.parse::<f64>().is_ok();

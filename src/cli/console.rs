@@ -34,6 +34,9 @@ impl Console {
         let on = told::head(about.head, about.seed, about.replay);
         let title = told::title(about.script, &on);
         let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
+        if let Some(address) = about.address {
+            text.push_str(&format!("at {address}\n"));
+        }
         if !about.params.is_empty() {
             let params: Vec<String> = about
                 .params
@@ -78,13 +81,10 @@ impl Console {
 
     fn progress(&mut self, time: f64, text: &str, elapsed: f64, limit: f64) {
         if !terminal::draws_progress() {
-            let due = match &self.waiting {
-                Some((last, at)) if last == text => elapsed - at >= PLAIN_EVERY,
-                _ => true,
-            };
-            if due {
+            let same = self.waiting.as_ref().filter(|(last, _)| last == text);
+            if same.is_none_or(|(_, at)| elapsed - at >= PLAIN_EVERY) {
                 let limit = show(limit, Dimension::TIME, None, None);
-                let line = if elapsed > 0.0 {
+                let line = if same.is_some() {
                     let elapsed = show(elapsed, Dimension::TIME, None, Some(0));
                     format!("still waiting until {text} ({elapsed} of {limit})")
                 } else {

@@ -40,9 +40,13 @@ pub(super) fn start(about: &About<'_>) -> Value {
         },
         "params": params,
     });
-    if about.replay {
-        let head = start.get_mut("head").and_then(Value::as_object_mut);
-        head.map(|head| head.insert("replay".to_string(), json!(true)));
+    if let Some(head) = start.get_mut("head").and_then(Value::as_object_mut) {
+        if about.replay {
+            head.insert("replay".to_string(), json!(true));
+        }
+        if let Some(address) = about.address {
+            head.insert("address".to_string(), json!(address));
+        }
     }
     start
 }

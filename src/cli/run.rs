@@ -125,6 +125,8 @@ pub(super) struct Options {
 pub(super) struct About<'a> {
     pub script: &'a str,
     pub head: &'a crate::head::Description,
+    /// Where the head is, unless it is made or played back here.
+    pub address: Option<&'a str>,
     pub seed: u64,
     /// What goes wrong with a simulated head by itself, and when.
     pub faults: Vec<String>,
@@ -309,6 +311,7 @@ pub(super) fn run(options: &Options) -> u8 {
     let about = About {
         script: &options.script,
         head: &head,
+        address: address::is_elsewhere(&options.head).then_some(options.head.as_str()),
         seed,
         faults: opened.faults,
         operator: options.operator.as_deref(),

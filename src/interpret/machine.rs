@@ -51,6 +51,8 @@ pub struct Machine<'a> {
     pub memory: Memory,
     /// Set from outside to end the script.
     pub stop: Arc<AtomicBool>,
+    /// Every check made so far conforms.
+    pub all_conform: bool,
     /// The failure on its way out.
     pub failure: Option<Failure>,
     /// Failures whose `catch` is running, with the record that the script sees.

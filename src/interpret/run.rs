@@ -72,6 +72,7 @@ fn machine<'a>(
         building: Vec::new(),
         memory: Memory::default(),
         stop,
+        all_conform: true,
         failure: None,
         caught: Vec::new(),
         at: Span::default(),

@@ -171,9 +171,10 @@ fn disarming_comes_before_anything_else() {
 
 #[test]
 fn arming_is_refused_with_a_reason() {
-    for (power, shown) in [(1.5, "1.5"), (-0.1, "-0.1"), (f64::NAN, "no number")] {
+    for (power, shown) in [(1.5, "1.5"), (0.0, "0"), (-0.1, "-0.1"), (f64::NAN, "no number")] {
         let ran = run(vec![arm(power, vec![])]);
-        let message = format!("cannot arm at {shown}: power is a share from 0 to 1 (100 %)");
+        let message =
+            format!("cannot arm at {shown}: power is a share above 0 and at most 1 (100 %)");
         ran.fails(FailureKind::Value, &message);
         assert!(ran.calls().is_empty());
     }

@@ -165,6 +165,15 @@ pub fn run(arguments: &[&str]) -> Output {
     program(arguments).output().unwrap()
 }
 
+/// The same without the line that names the head's address, which must be there before anything else
+/// is told.
+pub fn without_address(output: &Output, address: &str) -> String {
+    let (said, line) = (said(output), format!("\nat {address}\n"));
+    let (before, after) = said.split_once(&line).unwrap_or_else(|| panic!("{said}"));
+    assert!(before.lines().count() <= 3, "{said}");
+    format!("{before}\n{after}")
+}
+
 /// All that a run said.
 pub fn said(output: &Output) -> String {
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();

@@ -211,8 +211,9 @@ try { park() } catch problem { note "cannot park: {problem.message}" }
     },
     Code {
         code: "E0714",
-        meaning: "a power outside 0 % to 100 %",
-        why: "`arm at` takes a share of the laser's full power, as a number or in per cent.",
+        meaning: "a power that is not above 0 % and at most 100 %",
+        why: "`arm at` takes a share of the laser's full power, as a number or in per cent. At 0 % no \
+              line is drawn, so that there is nothing to measure.",
         wrong: r#"
 spin(4800 rpm)
 wait until locked() within 20 s

@@ -127,6 +127,7 @@ pub(super) fn run(
     let about = About {
         script: common.script,
         head: &description,
+        address: None,
         seed: opened.seed,
         faults: opened.faults,
         params,

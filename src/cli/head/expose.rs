@@ -146,6 +146,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let about = About {
         script: "head expose",
         head: &head,
+        address: None,
         seed,
         faults: opened.faults,
         operator: None,

@@ -51,6 +51,7 @@ impl Run {
         let about = About {
             script: "scripts/bring_up.spt",
             head: &self.head,
+            address: None,
             seed: 1,
             faults: Vec::new(),
             operator: Some("night-shift"),

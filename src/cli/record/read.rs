@@ -175,7 +175,7 @@ impl Kept {
             "start" => self.start = value,
             "end" => self.end = value,
             "provoked" if self.provoked.len() < ITEMS_MOST => {
-                self.provoked.push(one_line(text(&value, "fault")));
+                self.provoked.push(visible::line(text(&value, "fault")));
             }
             "check" if self.checks.len() < ITEMS_MOST => match check(&value) {
                 Some(check) => {

@@ -15,6 +15,9 @@ use core::f64::consts::TAU;
 /// Passages of a facet without a start-of-scan pulse until an exposure gives up.
 pub(crate) const PASSAGES_MOST: u32 = 4;
 
+/// Share of full power below which a line leaves nothing that a gauge could read.
+const LEAST_LIGHT: f64 = 0.001;
+
 /// So many times slower a host serves words that cannot keep up.
 pub(crate) const SLOW_HOST: f64 = 8.0;
 
@@ -57,7 +60,7 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
         number,
         in_scan: lines::in_scan(&world.config, order, &sweep, &along, made.period, target),
         cross_scan: lines::cross_scan(&world.config, facet, &across),
-        whole: !underrun,
+        whole: !underrun && arming.power >= LEAST_LIGHT,
         readings: 0,
     };
     world.advance(begin + active);

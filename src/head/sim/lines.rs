@@ -15,7 +15,7 @@ pub struct Drawn {
     pub in_scan: f64,
     /// Shift across the line in m.
     pub cross_scan: f64,
-    /// Nothing tore it.
+    /// Nothing tore it, and there was light enough to draw it.
     pub whole: bool,
     /// How often it has been read.
     pub readings: u64,

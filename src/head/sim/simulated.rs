@@ -262,7 +262,7 @@ impl Head for SimHead {
             return Err(Fault::Armed { what: "arming" });
         }
         world.tripped = None;
-        world.arming = Some(Arming { ready: world.now + world.config.arming_delay });
+        world.arming = Some(Arming { ready: world.now + world.config.arming_delay, power });
         Ok(())
     }
 

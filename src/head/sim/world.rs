@@ -24,6 +24,8 @@ const RESTS_AT: f64 = 2.0;
 pub(crate) struct Arming {
     /// When light can come out, in s.
     pub(crate) ready: f64,
+    /// Share of full power.
+    pub(crate) power: f64,
 }
 
 /// Everything there is.

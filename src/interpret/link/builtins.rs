@@ -72,7 +72,12 @@ impl General {
         }
         machine.held.truncate(held);
         machine.at = self.span;
-        let mut context = Context { station: machine.station, item: self.item, like: &self.like };
+        let mut context = Context {
+            station: machine.station,
+            item: self.item,
+            like: &self.like,
+            all_conform: machine.all_conform,
+        };
         let worked = (self.work)(&mut context, data);
         for fault in machine.station.take_provoked() {
             machine.tell(Event::Provoked(fault));

@@ -158,6 +158,7 @@ impl Linker<'_> {
             let work = |machine: &mut Machine<'_>| {
                 let label = label(machine)?.as_text().to_string();
                 let (outcome, measured) = condition.decide(machine)?;
+                machine.all_conform &= outcome == Outcome::Conforms;
                 let stops = needed && outcome != Outcome::Conforms;
                 let why = stops
                     .then(|| format!("the check {label} is needed, and it {}", stopped(outcome)));

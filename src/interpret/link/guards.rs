@@ -176,9 +176,12 @@ impl Linker<'_> {
 }
 
 fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed> {
-    if !(0.0..=1.0).contains(&power) {
-        let message =
-            format!("cannot arm at {}: power is a share from 0 to 1 (100 %)", number_text(power));
+    // Without light there is nothing to measure, though a gauge may read something all the same.
+    if !(power > 0.0 && power <= 1.0) {
+        let message = format!(
+            "cannot arm at {}: power is a share above 0 and at most 1 (100 %)",
+            number_text(power)
+        );
         return Err(machine.fail(FailureKind::Value, message, span));
     }
     if machine.station.is_armed() {

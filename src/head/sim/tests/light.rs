@@ -65,6 +65,13 @@ fn orders_that_cannot_be_drawn_are_refused() {
     }
     assert!(head.turns(0).is_err());
     assert!(head.turns(u32::MAX).is_err());
+    // Without light nothing is drawn that a gauge could read.
+    for (power, reads) in [(0.0, false), (0.0009, false), (0.001, true)] {
+        let (mut head, mut gauge, plan) = locked("[gauge]\nlost = '0 %'\n", 1);
+        head.arm(power).unwrap();
+        head.expose(&order(0, &plan)).unwrap();
+        assert_eq!(gauge.measure().is_ok(), reads, "{power}");
+    }
     for power in [-0.1, 1.5, f64::NAN] {
         assert!(head.arm(power).is_err());
     }
