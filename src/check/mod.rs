@@ -165,6 +165,8 @@ pub fn check(
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let named = checker.named;
+    // Marks that mean nothing are errors as well.
+    let failed = diagnostics.iter().any(|d| d.severity == Severity::Error);
     let program = (!failed).then_some(checker.program);
     let left = checker.live.map(live::State::left).unwrap_or_default();
     Checked { program, diagnostics, effects, index, named, left, steps }

@@ -6,6 +6,7 @@ use crate::cli::fixture::Fixtures;
 use crate::cli::formats::{self, Format};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::station::cannot_provoke;
 use crate::head::{Description, Provoker};
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prepare};
@@ -62,11 +63,7 @@ struct Heads {
 impl Heads {
     /// What a script names by plain text and this head does not have.
     fn impossible(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let mut found = prepared.misused(&self.head);
-        if let Some(provoker) = &self.provoker {
-            found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
-        }
-        found
+        prepared.unfit(&self.head, &|fault| cannot_provoke(self.provoker.as_deref(), fault))
     }
 }
 

@@ -265,17 +265,6 @@ pub(super) fn run(options: &Options) -> u8 {
         }
         (provoker, _) => provoker,
     });
-    let mut refused = prepared.unprovokable(&|fault| station.refused(fault));
-    refused.extend(prepared.misused(station.description()));
-    if !refused.is_empty() {
-        complain(&rendered(&refused, &prepared.sources));
-        return WRONG;
-    }
-    let bound = bounds::bound(program, &prepared.params, station.description());
-    if let Some(refused) = duration::refused(&bound, options.at_most, &prepared.sources) {
-        complain(&rendered(&[refused], &prepared.sources));
-        return WRONG;
-    }
     let allowed = match options.allow.as_deref().map(allow::parse).transpose() {
         Ok(allowed) => allowed,
         Err(why) => {
@@ -284,12 +273,17 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let head = station.description().clone();
-    let refused =
+    let bound = bounds::bound(program, &prepared.params, &head);
+    let mut limits =
         allow::refused(&prepared, allowed.as_deref(), head.simulated, opened.replay.is_some());
-    if !refused.is_empty() {
-        complain(&rendered(&refused, &prepared.sources));
-        return WRONG;
-    }
+    limits.extend(duration::refused(&bound, options.at_most, &prepared.sources));
+    let runnable = match prepared.admit(&head, &|fault| station.refused(fault), limits) {
+        Ok(runnable) => runnable,
+        Err(refused) => {
+            complain(&rendered(&refused, &prepared.sources));
+            return WRONG;
+        }
+    };
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About {
         script: &options.script,
@@ -333,7 +327,7 @@ pub(super) fn run(options: &Options) -> u8 {
         printer = Box::new(Recording { inner: printer, recorder, sources: &prepared.sources });
     }
     let mut keeper = Keeper::new(&mut *printer, archive.is_some());
-    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let finished = session::run(runnable, &mut station, &mut keeper);
     let heard = keeper.heard();
     let sheets = medium.map(|medium| medium.take()).unwrap_or_default();
     let (told, trouble) = pictures(options, &sheets, place);

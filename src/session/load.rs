@@ -8,7 +8,7 @@ use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
 use crate::program::tree::{Param, Program};
-use crate::session::signals::misused;
+use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
@@ -63,7 +63,7 @@ pub struct Prepared {
     /// Where the params of the program live; empty where that cannot be told.
     pub params: Vec<ParamAt>,
     /// What the script names by plain text.
-    named: Named,
+    pub(super) named: Named,
 }
 
 /// A checked script with all that was learned of it.
@@ -79,18 +79,6 @@ pub struct Examined {
 }
 
 impl Prepared {
-    /// Faults that the script would provoke and that cannot strike the head, each reported where
-    /// it is named; `refused` says why one cannot.
-    pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        unprovokable(&self.named.faults, refused)
-    }
-
-    /// Signals and channels that the script names and that `head` does not have, or that cannot be
-    /// used as the script does, each reported where it is named.
-    pub fn misused(&self, head: &Description) -> Vec<Diagnostic> {
-        misused(&self.named.signals, head)
-    }
-
     /// How long the script takes at most on a head; none where it may not run at all.
     pub fn bound(&self, head: &Description) -> Option<Bound> {
         self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
@@ -100,20 +88,6 @@ impl Prepared {
     pub fn errors(&self) -> usize {
         self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
     }
-}
-
-/// Faults that are provoked by plain text and cannot strike the head, each reported where it is
-/// named.
-pub(super) fn unprovokable(
-    faults: &[(String, Span)],
-    refused: &dyn Fn(&str) -> Option<String>,
-) -> Vec<Diagnostic> {
-    let refused = faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
-    let report = |(why, span): (String, &Span)| {
-        Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
-            .help("docs/simulated-head.md lists the faults of a simulated head")
-    };
-    refused.map(report).collect()
 }
 
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
@@ -208,7 +182,6 @@ pub(super) fn settled(
     checked: &mut Checked,
     images: bool,
 ) -> (Vec<Diagnostic>, Option<Program>) {
-    let mut unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
@@ -230,12 +203,10 @@ pub(super) fn settled(
         checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
     diagnostics.extend(checked_soundly);
     if images {
-        let bad = unusable(files, sources, &checked.named.images);
-        unread |= !bad.is_empty();
-        diagnostics.extend(bad);
+        diagnostics.extend(unusable(files, sources, &checked.named.images));
     }
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let program = checked.program.take().filter(|_| !unread);
+    let program = checked.program.take().filter(|_| !forbids(&diagnostics));
     (diagnostics, program)
 }
 

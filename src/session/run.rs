@@ -5,8 +5,9 @@ use crate::head::SafeState;
 use crate::head::station::Station;
 use crate::interpret::{self, Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::{Planned, Program};
-use crate::source::{SourceMap, Span};
+use crate::program::tree::Planned;
+use crate::session::Runnable;
+use crate::source::Span;
 
 /// How a run ended.
 #[derive(Clone, Debug)]
@@ -87,10 +88,9 @@ impl Verdict {
 impl Finished {
     /// What it comes to.
     pub fn verdict(&self) -> Verdict {
-        let unsafe_end = !self.safe.laser_off || !self.safe.troubles.is_empty();
         match self.failure.as_ref().map(|failure| Verdict::of(failure.kind)) {
             Some(Verdict::Interrupted) => Verdict::Interrupted,
-            _ if unsafe_end => Verdict::HeadFailed,
+            _ if !self.safe.is_safe() => Verdict::HeadFailed,
             Some(verdict) => verdict,
             None if self.failing > 0 => Verdict::Failed,
             None if self.undecided > 0 || !self.unreached.is_empty() => Verdict::Undecided,
@@ -99,10 +99,9 @@ impl Finished {
     }
 }
 
-/// Runs a program and makes the head safe, whatever happens.
+/// Runs a script and makes the head safe, whatever happens.
 pub fn run(
-    program: &Program,
-    sources: &SourceMap,
+    Runnable { program, sources }: Runnable<'_>,
     station: &mut Station,
     observer: &mut dyn Observer,
 ) -> Finished {
@@ -113,12 +112,18 @@ pub fn run(
         reached: program.checks.iter().map(|check| check.optional).collect(),
     };
     let place = |span: Span| sources.place(span);
-    let failure = interpret::run(program, station, &mut counting, &place).err();
+    let mut failure = interpret::run(program, station, &mut counting, &place).err();
     let [conforming, failing, undecided] = counting.outcomes;
     let plan = program.checks.iter().zip(&counting.reached);
     let unreached = plan.filter(|(_, reached)| !**reached).map(|(check, _)| check.clone());
     let unreached = unreached.collect();
-    let safe = station.finish(failure.is_none());
+    let mut safe = station.finish(failure.is_none());
+    if failure.is_none() && station.is_stopped() {
+        let message = "stopped on request, while the head was made safe";
+        failure = Some(Failure::new(FailureKind::Interrupted, message, Span::default()));
+        // As after any other request: down to rest, and the next one ends the wait.
+        safe = station.finish(false);
+    }
     let took = station.now() - started;
     Finished { failure, conforming, failing, undecided, unreached, took, safe }
 }

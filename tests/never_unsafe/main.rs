@@ -127,8 +127,9 @@ fn run(
     station.attend(Box::new(Moody::default()));
     station.supply(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
-    let program = prepared.program.as_ref()?;
-    let finished = session::run(program, &prepared.sources, &mut station, &mut Ear::default());
+    let description = station.description().clone();
+    let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let finished = session::run(runnable, &mut station, &mut Ear::default());
     Some(Run { finished, watched, most: bound.most })
 }
 

@@ -259,6 +259,9 @@ fn ended(
 ) -> Option<Early> {
     if ran.verdict == Verdict::Interrupted {
         summary.interrupted(&head.serial);
+        if !ran.safe {
+            complain(&format!("{} was not left safe: look at it\n", head.serial));
+        }
         return Some(Early::Interrupted);
     }
     let record = options.record.join(folder).join("record.json");

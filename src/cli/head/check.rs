@@ -155,10 +155,11 @@ fn checked(options: &Options) -> Result<u8, String> {
     if let Some(left) = opened.replay.as_ref().and_then(|replay| replay.outcome()) {
         complain(&left);
     }
-    if !all.safe.laser_off || !all.safe.troubles.is_empty() {
-        code = Verdict::HeadFailed.exit_code();
-    } else if interrupted.load(Ordering::SeqCst) {
+    let trouble = !all.safe.laser_off || !all.safe.troubles.is_empty();
+    if interrupted.load(Ordering::SeqCst) && !trouble {
         code = Verdict::Interrupted.exit_code();
+    } else if !all.safe.is_safe() {
+        code = Verdict::HeadFailed.exit_code();
     }
     Ok(code)
 }

@@ -142,6 +142,11 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     station.supply(Box::new(Supply::new(Own, "")));
     let bound = bounds::bound(program, &prepared.params, station.description());
     let head = station.description().clone();
+    let admitted = prepared.admit(&head, &|fault| station.refused(fault), Vec::new());
+    let runnable = match admitted {
+        Ok(runnable) => runnable,
+        Err(refused) => return Err((WRONG, rendered(&refused, &prepared.sources))),
+    };
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About {
         script: "head expose",
@@ -156,7 +161,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let mut printer = printer(&about, options.json);
     stop_on_request(&[stop])
         .map_err(|error| wrong(format!("Ctrl-C cannot be watched for: {error}")))?;
-    let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
+    let finished = session::run(runnable, &mut station, &mut *printer);
     let told = pictures(options, &medium.take(), out, before);
     let (told, trouble) = match told {
         Ok(told) => (told, None),

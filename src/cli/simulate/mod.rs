@@ -15,6 +15,7 @@ use crate::cli::signals::stop_on_request;
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::{FAILED, WRONG};
+use crate::head::station::cannot_provoke;
 use crate::operator::Given;
 use crate::session::{Prepared, Verdict, prepare};
 use crate::terminal::told::rendered;
@@ -202,11 +203,9 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let mut first = heads.make(options.seed)?;
     let described = first.head.describe();
     let head = described.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let mut refused = prepared.misused(&head);
-    if let Some(provoker) = &first.provoker {
-        refused.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
-    }
-    if !refused.is_empty() {
+    let refused =
+        prepared.admit(&head, &|fault| cannot_provoke(first.provoker.as_deref(), fault), Vec::new());
+    if let Err(refused) = refused {
         complain(&rendered(&refused, &prepared.sources));
         return Err(no());
     }
