@@ -6,8 +6,8 @@ use crate::head::station::Station;
 use crate::interpret::{self, Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::Planned;
-use crate::session::Runnable;
-use crate::source::Span;
+use crate::session::{Runnable, SCRIPT};
+use crate::source::{SourceMap, Span};
 
 /// How a run ended.
 #[derive(Clone, Debug)]
@@ -120,12 +120,19 @@ pub fn run(
     let mut safe = station.finish(failure.is_none());
     if failure.is_none() && station.is_stopped() {
         let message = "stopped on request, while the head was made safe";
-        failure = Some(Failure::new(FailureKind::Interrupted, message, Span::default()));
+        failure = Some(Failure::new(FailureKind::Interrupted, message, last_line(sources)));
         // As after any other request: down to rest, and the next one ends the wait.
         safe = station.finish(false);
     }
     let took = station.now() - started;
     Finished { failure, conforming, failing, undecided, unreached, took, safe }
+}
+
+/// Where a script ends.
+fn last_line(sources: &SourceMap) -> Span {
+    let text = sources.get(SCRIPT).map_or("", |source| source.text.as_ref()).trim_end();
+    let start = text.rfind('\n').map_or(0, |at| at + 1);
+    Span::new(SCRIPT, start, text.len())
 }
 
 struct Counting<'a> {
