@@ -1,7 +1,7 @@
 //! The one gate between a report and a head: a script or an entry moves a head only as what
 //! [`Prepared::admit`] or [`Entry::admit`] gives, and they give nothing while any error stands.
 
-use crate::check::Named;
+use crate::check::{Named, Unset};
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::diagnostics::{Diagnostic, Severity};
@@ -44,6 +44,17 @@ impl Prepared {
         unfit(&self.named, head, cannot_provoke)
     }
 
+    /// Signals and channels that its head must have, in the order of the script.
+    pub fn needs(&self) -> Vec<&str> {
+        let mut names = Vec::new();
+        for used in &self.named.signals {
+            if !names.contains(&&*used.name) {
+                names.push(&*used.name);
+            }
+        }
+        names
+    }
+
     /// Lets the script through to this head unless an error forbids it. `limits` are reports of
     /// what else limits the run, such as its effects or its time. Fails with all reports that are
     /// not among [`Prepared::diagnostics`].
@@ -53,6 +64,7 @@ impl Prepared {
         cannot_provoke: CannotProvoke<'_>,
         limits: Vec<Diagnostic>,
     ) -> Result<Runnable<'_>, Vec<Diagnostic>> {
+        let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
         let found = held(&self.diagnostics, &self.named, head, cannot_provoke, limits)?;
         match &self.program {
             Some(program) => Ok(Runnable { program, sources: &self.sources }),

@@ -6,7 +6,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
-use crate::check::{self, Checked, Module, Named};
+use crate::check::{self, Checked, Module, Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::head::station::Station;
@@ -357,6 +357,8 @@ impl Session {
         let (sources, names) = (&loader.sources, &mut loader.names);
         let mut checked = check::check(&modules, &settings, names, sources, true, Some(live));
         let problems = std::mem::take(&mut loader.diagnostics);
+        // What is read to be run must have every value.
+        checked.diagnostics.extend(checked.unset.iter().map(Unset::report));
         let (mut diagnostics, program) =
             settled(loader.files, sources, problems, &mut checked, true);
         // Earlier entries were warned of when they were entered.

@@ -3,7 +3,7 @@
 use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check::{self, Checked, Module, Named, Origin, Setting};
+use crate::check::{self, Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
@@ -60,6 +60,8 @@ pub struct Prepared {
     pub program: Option<Program>,
     /// What each routine and last the script may do to the head.
     pub effects: Vec<EffectsOf>,
+    /// Params that must be set before it may run.
+    pub unset: Vec<Unset>,
     /// Where the params of the program live; empty where that cannot be told.
     pub params: Vec<ParamAt>,
     /// What the script names by plain text.
@@ -79,6 +81,16 @@ pub struct Examined {
 }
 
 impl Prepared {
+    /// Takes params without a value for errors.
+    pub(super) fn to_run(mut self) -> Prepared {
+        if !self.unset.is_empty() {
+            self.diagnostics.extend(self.unset.iter().map(Unset::report));
+            sort(&mut self.diagnostics);
+            self.program = None;
+        }
+        self
+    }
+
     /// How long the script takes at most on a head; none where it may not run at all.
     pub fn bound(&self, head: &Description) -> Option<Bound> {
         self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
@@ -92,8 +104,13 @@ impl Prepared {
 
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
 /// Fails only where the script itself cannot be read.
-pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+pub fn prove(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
     Ok(examined(files, path, settings, false)?.prepared)
+}
+
+/// The same for a script that is to run: params without a value are errors.
+pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+    Ok(prove(files, path, settings)?.to_run())
 }
 
 /// The same for editors: keeps the trees, and tells what each name means.
@@ -166,6 +183,7 @@ pub(super) fn judged(
         scripts: modules.len(),
         diagnostics,
         program,
+        unset: checked.unset,
         effects: checked.effects,
         params,
         named: checked.named,
@@ -205,9 +223,13 @@ pub(super) fn settled(
     if images {
         diagnostics.extend(unusable(files, sources, &checked.named.images));
     }
-    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
+    sort(&mut diagnostics);
     let program = checked.program.take().filter(|_| !forbids(&diagnostics));
     (diagnostics, program)
+}
+
+fn sort(diagnostics: &mut [Diagnostic]) {
+    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
 }
 
 /// Images that cannot be exposed, each reported where it is named.
