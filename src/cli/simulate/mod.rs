@@ -9,8 +9,9 @@ mod spread;
 mod tried;
 
 use crate::cli::address::{self, Simulated};
-use crate::cli::files::{Disk, digest_of, unwritten};
+use crate::cli::files::{Disk, digest_of};
 use crate::cli::fixture::NoFixtures;
+use crate::cli::output::{Force, Place};
 use crate::cli::signals::stop_on_request;
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
@@ -23,8 +24,6 @@ use crate::terminal::{complain, draws_progress, say};
 use crate::units::parse_quantity;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::fs::File;
-use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -87,6 +86,8 @@ pub(super) struct Options {
     /// Writes the result of each head to a file, for --merge or for other tools
     #[arg(long, value_name = "FILE")]
     out: Option<String>,
+    #[command(flatten)]
+    force: Force,
     /// Puts the files of all shards together instead of running anything
     #[arg(long, value_name = "FILE", num_args = 1..)]
     merge: Vec<String>,
@@ -117,21 +118,23 @@ fn share(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn simulate(options: &Options) -> u8 {
-    let done = if options.merge.is_empty() { campaign(options) } else { merged(&options.merge) };
-    let (results, interrupted) = match done {
+    let taken = |path: &String| Place::take(Path::new(path), &options.force);
+    let place = options.out.as_ref().map(taken).transpose();
+    let done = place.map_err(|why| format!("error: {why}")).and_then(|place| {
+        let merge = &options.merge;
+        let done = if merge.is_empty() { campaign(options) } else { merged(merge) };
+        done.map(|done| (place, done))
+    });
+    let (place, (results, interrupted)) = match done {
         Ok(done) => done,
         Err(why) => {
             complain(&format!("{}\n", why.trim_end()));
             return WRONG;
         }
     };
-    if let Some(path) = &options.out {
-        // The file was opened before anything was run.
-        let written = File::create(path).and_then(|mut f| f.write_all(results.text().as_bytes()));
-        if let Err(error) = written {
-            complain(&format!("error: {}\n", unwritten(Path::new(path), &error)));
-            return WRONG;
-        }
+    if let Some(Err(why)) = place.map(|place| place.write(results.text())) {
+        complain(&format!("error: {why}\n"));
+        return WRONG;
     }
     say(&if options.json { report::json(&results) } else { report::text(&results) });
     if interrupted {
@@ -208,10 +211,6 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     if let Err(refused) = refused {
         complain(&rendered(&refused, &prepared.sources));
         return Err(no());
-    }
-    if let Some(path) = &options.out {
-        let file = File::options().create(true).append(true).open(path);
-        file.map_err(|error| format!("error: {}", unwritten(Path::new(path), &error)))?;
     }
     let (part, shards) = options.shard;
     let campaign = Campaign {
