@@ -181,6 +181,64 @@ fn a_fixture_is_fitted_to_every_head() {
     assert!(code == 2 && told.contains("this is not the batch that was begun"), "{told}");
 }
 
+/// Asked to stop at any moment of the end, nothing passes, and how a head was left is what was
+/// measured: at rest after the first request, turning where a second one ended the wait. Braking
+/// takes 2.4 s.
+#[test]
+fn a_request_to_stop_while_braking_never_passes() {
+    let moments = [&[0][..], &[200], &[600], &[1200], &[0, 300]];
+    std::thread::scope(|scope| {
+        for (command, moments) in moments.iter().flat_map(|m| [("run", *m), ("batch", *m)]) {
+            scope.spawn(move || stopped_while_braking(command, moments));
+        }
+    });
+}
+
+/// Requests so many ms after each other, the first behind the end of the script.
+fn stopped_while_braking(command: &str, moments: &[u64]) {
+    let folder = Folder::new(&format!("braking-{command}-{moments:?}"));
+    folder.file("script.spt", format!("{SCRIPT}note \"done\"\n"));
+    folder.file("heads.csv", "serial\nSN-1\nSN-2\n");
+    let served = Served::new(&folder, "SN-1", "127.0.0.1:0", &["--realtime"]);
+    let head = format!("tcp://{}", served.address);
+    let arguments = match command {
+        "run" => vec!["run", "script.spt", "--head", &head, "--record", "out/SN-1"],
+        _ => [&BATCH[..], &["--head", &head]].concat(),
+    };
+    let run = program(&folder, &arguments)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let events = folder.0.join("out/SN-1/events.jsonl");
+    let begun = Instant::now();
+    let ended = |text: &str| text.contains("\"event\":\"note\"");
+    while !fs::read_to_string(&events).is_ok_and(|text| ended(&text)) {
+        assert!(begun.elapsed() < Duration::from_secs(60));
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    for moment in moments {
+        std::thread::sleep(Duration::from_millis(*moment));
+        let kill = ["-INT", &run.id().to_string()].map(str::to_string);
+        assert!(Command::new("kill").args(kill).status().unwrap().success());
+    }
+    let output = run.wait_with_output().unwrap();
+    let told = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
+    assert_eq!(output.status.code(), Some(130), "{command} {moments:?}: {told}");
+    let events = fs::read_to_string(&events).unwrap();
+    let end: serde_json::Value = serde_json::from_str(events.lines().last().unwrap()).unwrap();
+    assert_eq!(end["verdict"], "interrupted", "{end}");
+    let rests = moments.len() == 1;
+    assert_eq!(end["head"]["at_rest"], rests, "{command} {moments:?}: {end}");
+    let speed = end["head"]["speed"]["value"].as_f64().unwrap();
+    assert_eq!(speed > 7.0, !rests, "{command} {moments:?}: {end}");
+    if command == "batch" {
+        let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+        assert!(!table.contains(",yes"), "{table}");
+        assert_eq!(told.contains("SN-1 was not left safe"), !rests, "{told}");
+    }
+}
+
 #[test]
 fn a_request_to_stop_makes_the_head_safe_at_once() {
     let folder = Folder::new("batch-stop");

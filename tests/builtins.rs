@@ -63,15 +63,15 @@ fn every_example_passes() {
         let around = matches!(named, Some(Spec::Signal | Spec::Channel));
         let station = include_str!("../scripts/heads/ten_with_station.toml");
         let (mut head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
-        assert!(prepared.misused(&head.describe().unwrap()).is_empty(), "{name}");
         let stop = Arc::new(AtomicBool::new(false));
         let provoking = head.provoking();
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
         station.supply(Box::new(Page));
         station.rehearse(Some(Box::new(provoking)));
         let mut heard = Heard::default();
-        let program = prepared.program.as_ref().unwrap();
-        let finished = run(program, &prepared.sources, &mut station, &mut heard);
+        let description = station.description().clone();
+        let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+        let finished = run(runnable, &mut station, &mut heard);
         assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", heard.0);
     }
 }

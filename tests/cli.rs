@@ -246,3 +246,93 @@ fn a_head_is_described_for_people_and_machines() {
     assert_eq!(wrong.status.code(), Some(2));
     assert!(String::from_utf8(wrong.stderr).unwrap().contains("no_such.toml"));
 }
+
+/// A later source overrides an earlier one: data sheet, list, command line. Twice in one is a mistake.
+#[test]
+fn a_later_source_of_a_param_overrides_an_earlier_one() {
+    let folder = Folder::new("sources");
+    folder.file("s.spt", "param a = 1 mm\nparam b = 1 mm\nparam c = 1 mm\nnote \"{a} {b} {c}\"\n");
+    folder.file("sheet.toml", "a = \"2 mm\"\nb = \"2 mm\"\nc = \"2 mm\"\n");
+    folder.file("more.toml", "a = \"3 mm\"\n");
+    folder.file("heads.csv", "serial,b,c\nSIM-0001,4 mm,4 mm\n");
+    let ask = |arguments: &str| {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        program.args(arguments.split(' ')).current_dir(&folder.0);
+        let output = program.output().unwrap();
+        let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
+        (output.status.code().unwrap(), text)
+    };
+    for (arguments, seen) in [
+        ("run s.spt --set @sheet.toml", "2 mm 2 mm 2 mm"),
+        ("run s.spt --set c=5mm --set @sheet.toml", "2 mm 2 mm 5 mm"),
+        ("run s.spt --set @sheet.toml --set c=5mm", "2 mm 2 mm 5 mm"),
+    ] {
+        let (code, text) = ask(arguments);
+        assert!(code == 0 && text.contains(seen), "{arguments}: {text}");
+    }
+    let batch = "batch s.spt --list heads.csv --record out --set @sheet.toml --set c=5mm";
+    let (code, text) = ask(batch);
+    let events = fs::read_to_string(folder.0.join("out/SIM-0001/events.jsonl")).unwrap();
+    assert!(code == 0 && events.contains("2 mm 4 mm 5 mm"), "{text}{events}");
+    let start = events.lines().next().unwrap();
+    assert!(start.contains(r#""params":{"a":"2 mm","b":"4 mm","c":"5mm"}"#), "{start}");
+    for arguments in [
+        "run s.spt --set a=1mm --set a=2mm",
+        "run s.spt --set @sheet.toml --set @more.toml",
+        "run s.spt --set @sheet.toml --set @more.toml --set a=5mm",
+        "check s.spt --set a=1mm --set b=3mm --set a=2mm",
+    ] {
+        let (code, text) = ask(arguments);
+        assert!(code == 2 && text.contains("param `a` is set twice"), "{arguments}: {text}");
+    }
+}
+
+/// A script is whole though a param must still be set; what runs it refuses.
+#[test]
+fn a_param_without_a_value_fails_no_check() {
+    let folder = Folder::new("unset");
+    folder.file("s.spt", "param a: length\nparam t: time\nnote \"{a}\"\nwait t\n");
+    folder.file("heads.csv", "serial,a\nSIM-0001,4 mm\n");
+    let ask = |arguments: &str| {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        program.args(arguments.split(' ')).current_dir(&folder.0).stdin(Stdio::null());
+        let output = program.output().unwrap();
+        let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
+        (output.status.code().unwrap(), text)
+    };
+    let (code, text) = ask("check s.spt");
+    let must = "must be set to run: a (length), t (time)";
+    assert!(code == 0 && text.contains(must) && !text.contains("E0516"), "{text}");
+    assert!(text.contains("its longest time is known once it is set"), "{text}");
+    let (code, text) = ask("check s.spt --set t=3s --at-most 1min");
+    assert!(code == 0 && text.contains("must be set to run: a (length)"), "{text}");
+    let (code, text) = ask("check s.spt --at-most 1min");
+    assert!(code == 2 && text.contains("known only once its params are set"), "{text}");
+    let (code, text) = ask("check s.spt --format json");
+    assert!(code == 0 && text.contains(r#""kind":"length","param":"a""#), "{text}");
+    let (code, text) = ask("check s.spt --format sarif");
+    assert!(code == 0 && text.contains(r#""results":[]"#), "{text}");
+    for arguments in [
+        "run s.spt --set t=3s",
+        "simulate s.spt --set t=3s",
+        "batch s.spt --list heads.csv --record out",
+        "shell s.spt --set t=3s --no-history",
+    ] {
+        let (code, text) = ask(arguments);
+        assert!(code == 2 && text.contains("[E0516]"), "{arguments}: {text}");
+    }
+}
+
+/// As the help of `check` says it.
+#[test]
+fn every_shipped_script_passes_its_check() {
+    let scripts = fs::read_dir("scripts").unwrap().map(|entry| entry.unwrap().path());
+    let scripts = scripts.filter(|path| path.extension().is_some_and(|end| end == "spt"));
+    let mut arguments = vec!["check".to_string()];
+    arguments.extend(scripts.map(|path| path.display().to_string()));
+    assert!(arguments.len() > 5);
+    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let output = spintrue(&arguments);
+    let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
+    assert_eq!(output.status.code(), Some(0), "{text}");
+}

@@ -4,96 +4,17 @@
 // Tests fail by panicking.
 #![allow(clippy::disallowed_methods, clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
+#[path = "common/example.rs"]
+mod example;
+
+use example::Example;
 use spintrue::builtins::{Effect, FAILURE};
-use spintrue::check::limit::beyond;
-use spintrue::diagnostics::Diagnostic;
 use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS, LISTS};
 use spintrue::diagnostics::render::render;
-use spintrue::head::{Head, Provoker, sim};
 use spintrue::program::failure::FailureKind;
-use spintrue::session::{Files, Prepared, Text, prepare, topics};
+use spintrue::session::topics;
 use std::collections::BTreeSet;
 use std::process::{Command, Output};
-
-/// An example taken apart, in the form that `diagnostics::codes` describes.
-struct Example {
-    files: Vec<(String, String)>,
-    settings: Vec<String>,
-    allowed: Option<Vec<Effect>>,
-    answers: Option<String>,
-    head: Option<String>,
-}
-
-impl Example {
-    fn new(text: &str) -> Example {
-        let mut files = vec![("example.spt".to_string(), String::new())];
-        let mut settings = Vec::new();
-        let (mut allowed, mut answers, mut head) = (None, None, None);
-        let mut times = 1;
-        for line in text.trim_matches('\n').lines() {
-            if let Some(name) = line.strip_prefix("// file ") {
-                files.push((name.to_string(), String::new()));
-            } else if let Some(setting) = line.strip_prefix("// --set ") {
-                settings.push(setting.to_string());
-            } else if let Some(list) = line.strip_prefix("// --allow ") {
-                allowed = Some(list.split(',').map(|word| Effect::named(word).unwrap()).collect());
-            } else if let Some(file) = line.strip_prefix("// --answers ") {
-                answers = Some(file.to_string());
-            } else if let Some(file) = line.strip_prefix("// --head ") {
-                head = file.strip_prefix("sim:").map(str::to_string);
-            } else if let Some(count) = line.strip_prefix("// ").and_then(repeated) {
-                times = count;
-            } else {
-                let (_, file) = files.last_mut().unwrap();
-                file.push_str(&format!("{line}\n").repeat(times));
-                times = 1;
-            }
-        }
-        Example { files, settings, allowed, answers, head }
-    }
-
-    /// Everything that is said of it, first what the check says.
-    fn said(mut self) -> (Vec<Diagnostic>, Prepared) {
-        let settings = std::mem::take(&mut self.settings);
-        let (allowed, answers) = (self.allowed.take(), self.answers.take());
-        let mut prepared = prepare(&mut self, "example.spt", &settings).unwrap();
-        let mut said = prepared.diagnostics.clone();
-        if let Some(answers) = answers {
-            said.extend(prepared.answers(&mut self, &answers).err().into_iter().flatten());
-        }
-        let file = self.head.take().map(|file| self.read(None, &file).unwrap());
-        let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
-        let (mut head, _) = sim::open(file, 1).unwrap();
-        said.extend(prepared.misused(&head.describe().unwrap()));
-        let provoking = head.provoking();
-        said.extend(prepared.unprovokable(&|fault| provoking.refused(fault)));
-        if let Some(allowed) = allowed {
-            let way_out = |effect: Effect| format!("add {}", effect.text());
-            said.extend(beyond(&prepared.effects, &allowed, &way_out, &prepared.sources));
-        }
-        (said, prepared)
-    }
-}
-
-/// `65` of `65 times:`.
-fn repeated(comment: &str) -> Option<usize> {
-    comment.strip_suffix(" times:")?.parse().ok()
-}
-
-impl Files for Example {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
-        // Paths are taken from the folder of the file that names them.
-        let folder = from.and_then(|from| from.rsplit_once('/')).map_or("", |(folder, _)| folder);
-        let near = format!("{folder}/{path}");
-        let found = self.files.iter().find(|(name, _)| *name == near || name == path);
-        let (name, text) = found.ok_or_else(|| format!("there is no file {path}"))?;
-        Ok(Text { name: name.clone(), text: text.clone() })
-    }
-
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
-        Ok(self.read(Some(from), path)?.text.into_bytes())
-    }
-}
 
 fn codes() -> impl Iterator<Item = &'static Code> {
     topics().flat_map(|topic| topic.codes)

@@ -67,13 +67,14 @@ fn a_script_reads_and_switches_lines() {
                   expect \"door\": not signal(\"door_open\")\n\
                   expect \"blower\": abs(channel(\"blower\", like: 1 %) - 50 %) < 0.01 %\n";
     let prepared = prepare(&mut Disk(Some(script)), "lines.spt", &[]).unwrap();
-    let program = prepared.program.unwrap();
     for door_open in [false, true] {
         let (board, (head, gauge)) = made(true);
         board.borrow_mut().door_open = door_open;
         let mut station = Station::open(head, gauge, Arc::default()).unwrap();
         let mut notes = Notes::default();
-        let ended = session::run(&program, &prepared.sources, &mut station, &mut notes);
+        let description = station.description().clone();
+        let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+        let ended = session::run(runnable, &mut station, &mut notes);
         let wanted = if door_open { Verdict::Failed } else { Verdict::Passed };
         assert_eq!(ended.verdict(), wanted, "{ended:?}");
         // Made safe: the clamp holds, the lamp is dark, the blower stands.
@@ -145,11 +146,12 @@ impl Observer for Notes {
 #[test]
 fn a_script_runs_on_it_through_the_library() {
     let prepared = prepare(&mut Disk(None), "bring_up.spt", &[]).unwrap();
-    let program = prepared.program.unwrap();
     let (board, (head, gauge)) = made(true);
     let mut station = Station::open(head, gauge, Arc::default()).unwrap();
     let mut notes = Notes::default();
-    let ended = session::run(&program, &prepared.sources, &mut station, &mut notes);
+    let description = station.description().clone();
+    let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+    let ended = session::run(runnable, &mut station, &mut notes);
     assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{}", notes.0.join("\n"));
     assert!(notes.0.iter().any(|note| note == "trims stored"), "{:?}", notes.0);
     assert_eq!(board.borrow().word(Word::Store), 1);

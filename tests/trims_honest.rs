@@ -215,8 +215,9 @@ fn run(prepared: &Prepared, description: &str, seed: u64) -> Keeper {
     let (head, gauge) = sim::open(Some(("trims.toml", description)), seed).unwrap();
     let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
     let mut keeper = Keeper::default();
-    let program = prepared.program.as_ref().unwrap();
-    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let description = station.description().clone();
+    let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+    let finished = session::run(runnable, &mut station, &mut keeper);
     assert_eq!(finished.verdict(), Verdict::Passed, "{finished:?}");
     keeper
 }

@@ -5,7 +5,7 @@ use crate::check::call::{DefaultValue, ParameterInfo, Signature};
 use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
-use crate::check::{Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, advice};
+use crate::check::{Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree as program;
 use crate::program::types::Type;
@@ -263,23 +263,24 @@ impl Checker<'_> {
         let kind = wanted.unwrap_or(Type::Unknown);
         let unit = chosen.as_ref().and_then(|typed| typed.unit.clone());
         let makeup = chosen.as_ref().map_or(Makeup::GIVEN, |typed| typed.makeup);
-        let mut given = settings.iter().filter(|s| s.name == text);
-        if let Some(setting) = given.next() {
-            if let Some(again) = given.next() {
+        let given = settings.iter().filter(|s| s.name == text);
+        let mut given: Vec<&Setting> = given.collect();
+        given.sort_by_key(|setting| setting.origin);
+        for (first, again) in given.iter().zip(given.iter().skip(1)) {
+            if first.origin == again.origin {
                 let headline = format!("param `{text}` is set twice");
                 self.report(
                     Diagnostic::error("E0517", headline, again.name_span)
-                        .label(setting.name_span, "first set here"),
+                        .label(first.name_span, "first set here"),
                 );
             }
+        }
+        if let Some(setting) = given.last() {
             chosen = Some(self.set_from_outside(setting, &kind, unit.as_ref()));
         }
         if chosen.is_none() && kind != Type::Unknown {
             let kind = self.kind_name(&kind);
-            let headline = format!("param `{text}` has no value");
-            let report = Diagnostic::error("E0516", headline, name.span)
-                .help(format!("set it from outside: `--set {text}=...` with a {kind}"));
-            self.report(report);
+            self.unset.push(Unset { name: text.clone(), kind, span: name.span });
         }
         let variable = self.declare(*name, kind.clone(), unit, Role::Param);
         self.publish(name.symbol, variable, false);

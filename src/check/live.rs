@@ -31,6 +31,8 @@ pub struct Live<'a> {
     pub declares_only: bool,
     /// It is to be stepped through.
     pub steps: bool,
+    /// A value that stands alone in it is shown; in a script it is a mistake.
+    pub shows: bool,
 }
 
 /// What a checked entry declares, and what of it is shown.
@@ -228,7 +230,7 @@ impl Checker<'_> {
     /// A value that stands alone is shown, where it does so at the top of an entry.
     pub(super) fn answers(&mut self, typed: &Typed, code: &mut Vec<Statement>) -> bool {
         let top = self.inside.routine.is_none() && self.scope.at_top();
-        if self.live.is_none() || !top {
+        if !top || !self.live.as_ref().is_some_and(|state| state.live.shows) {
             return false;
         }
         let Some(shower) = self.shower(typed, None) else { return true };

@@ -61,17 +61,37 @@ pub struct Module<'a> {
     pub missing: bool,
 }
 
-/// Where the value of a param comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// Where the value of a param comes from; each overrides those before it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Origin {
-    /// `--set NAME=VALUE`
-    Option,
+    /// An earlier record: what the script does not ask for is passed over.
+    Last,
     /// A data sheet.
     Sheet,
     /// A cell of a list of heads.
     List,
-    /// An earlier record: what the script does not ask for is passed over.
-    Last,
+    /// `--set NAME=VALUE`
+    Option,
+}
+
+/// A param without a value: the script may be checked, and must not run.
+#[derive(Clone, Debug)]
+pub struct Unset {
+    /// Its name.
+    pub name: String,
+    /// Its kind in words.
+    pub kind: String,
+    /// Where it is declared.
+    pub span: Span,
+}
+
+impl Unset {
+    /// What is said where it is to run.
+    pub fn report(&self) -> Diagnostic {
+        let Unset { name, kind, span } = self;
+        Diagnostic::error("E0516", format!("param `{name}` has no value"), *span)
+            .help(format!("set it from outside: `--set {name}=...` with a {kind}"))
+    }
 }
 
 /// A param set from outside: `--set speed=5000rpm`.
@@ -99,6 +119,8 @@ pub struct Checked {
     pub program: Option<Program>,
     /// Errors and warnings, in the order of their places.
     pub diagnostics: Vec<Diagnostic>,
+    /// Params without a value.
+    pub unset: Vec<Unset>,
     /// What each routine, and last the script itself, may do to the head.
     pub effects: Vec<flow::EffectsOf>,
     /// What each name means, where that was asked for.
@@ -151,6 +173,7 @@ pub fn check(
         found: Vec::new(),
         questions: Vec::new(),
         named: Named::default(),
+        unset: Vec::new(),
         found_steps: steps::Found::default(),
         live: live.map(live::State::new),
     };
@@ -171,10 +194,12 @@ pub fn check(
     let steps = checker.steps();
     let mut diagnostics = checker.diagnostics;
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let named = checker.named;
+    let (named, unset) = (checker.named, checker.unset);
+    // Marks that mean nothing are errors as well.
+    let failed = diagnostics.iter().any(|d| d.severity == Severity::Error);
     let program = (!failed).then_some(checker.program);
     let left = checker.live.map(live::State::left).unwrap_or_default();
-    Checked { program, diagnostics, effects, index, named, left, steps }
+    Checked { program, diagnostics, unset, effects, index, named, left, steps }
 }
 
 /// A routine as callers see it.
@@ -267,6 +292,7 @@ struct Checker<'a> {
     /// Questions that the script may ask, so far.
     questions: Vec<ask::Found>,
     named: Named,
+    unset: Vec<Unset>,
     /// Where a run may pause, so far.
     found_steps: steps::Found,
     live: Option<live::State<'a>>,

@@ -1,14 +1,16 @@
 //! `check`: proves scripts without moving anything.
 
+use crate::bounds::Bound;
 use crate::check::flow::EffectsOf;
 use crate::cli::files::Disk;
 use crate::cli::fixture::Fixtures;
 use crate::cli::formats::{self, Format};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::station::cannot_provoke;
 use crate::head::{Description, Provoker};
 use crate::program::tree::Planned;
-use crate::session::{Prepared, prepare};
+use crate::session::{Prepared, prove};
 use crate::terminal::told::rendered;
 use crate::terminal::{self, BOLD, DIM, complain, say, styled, wrapped};
 use clap::Args;
@@ -43,9 +45,10 @@ pub(super) struct Options {
     /// How to say what was found
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// The head that the longest time is worked out for
-    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
-    head: String,
+    /// The head that the scripts are to run on; without it signals and channels are only listed, and
+    /// the longest time is worked out for the built-in simulated head
+    #[arg(long, value_name = "ADDRESS")]
+    head: Option<String>,
     #[command(flatten)]
     fixtures: Fixtures,
     /// Refuses a script that could take longer than this, such as 5min
@@ -57,25 +60,27 @@ pub(super) struct Options {
 struct Heads {
     head: Description,
     provoker: Option<Box<dyn Provoker>>,
+    /// It was chosen by name.
+    named: bool,
 }
 
 impl Heads {
     /// What a script names by plain text and this head does not have.
     fn impossible(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let mut found = prepared.misused(&self.head);
-        if let Some(provoker) = &self.provoker {
-            found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
-        }
+        let mut found = prepared.unfit(&self.head, &|fault| cannot_provoke(self.provoker.as_deref(), fault));
+        // What only a head of its own has is not missed where none was named.
+        found.retain(|report| self.named || report.code != "E0908");
         found
     }
 }
 
 pub(super) fn check(options: &Options) -> u8 {
     let opened = options.fixtures.read().and_then(|fixtures| {
-        let mut opened = fixtures.described(address::open(&options.head, None)?)?;
+        let address = options.head.as_deref().unwrap_or("sim");
+        let mut opened = fixtures.described(address::open(address, None)?)?;
         let head = opened.head.describe();
         let head = head.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-        Ok(Heads { head, provoker: opened.provoker })
+        Ok(Heads { head, provoker: opened.provoker, named: options.head.is_some() })
     });
     let heads = match opened {
         Ok(heads) => heads,
@@ -89,7 +94,7 @@ pub(super) fn check(options: &Options) -> u8 {
     }
     let mut code = 0;
     for script in &options.scripts {
-        match prepare(&mut Disk, script, &options.settings) {
+        match prove(&mut Disk, script, &options.settings) {
             Err(why) => {
                 complain(&format!("error: {why}\n"));
                 code = WRONG;
@@ -101,10 +106,14 @@ pub(super) fn check(options: &Options) -> u8 {
                 if prepared.errors() > 0 {
                     code = WRONG;
                 }
-                report(script, &prepared);
+                report(script, &prepared, &heads);
                 let Some(bound) = prepared.bound(&heads.head) else { continue };
-                say(&duration::explained(&bound, &prepared, terminal::colour_output()));
-                if let Some(no) = duration::refused(&bound, options.at_most, &prepared.sources) {
+                say(&if bound.most.is_none() && !prepared.unset.is_empty() {
+                    "  its longest time is known once it is set\n".to_string()
+                } else {
+                    duration::explained(&bound, &prepared, terminal::colour_output())
+                });
+                if let Some(no) = too_long(&bound, &prepared, options.at_most) {
                     complain(&rendered(&[no], &prepared.sources));
                     code = WRONG;
                 }
@@ -112,6 +121,18 @@ pub(super) fn check(options: &Options) -> u8 {
         }
     }
     code
+}
+
+/// Why `--at-most` forbids a script, if it does.
+fn too_long(bound: &Bound, prepared: &Prepared, limit: Option<f64>) -> Option<Diagnostic> {
+    match prepared.unset.first().filter(|_| bound.most.is_none() && limit.is_some()) {
+        Some(param) => {
+            let headline = "how long this script takes is known only once its params are set";
+            let report = Diagnostic::error("E0902", headline, param.span);
+            Some(report.help(format!("set it: `--set {}=...`", param.name)))
+        }
+        None => duration::refused(bound, limit, &prepared.sources),
+    }
 }
 
 /// What is wrong with the answers file, where one is given.
@@ -126,13 +147,12 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
     let mut prepared = Vec::new();
     let mut unread = Vec::new();
     for script in &options.scripts {
-        match prepare(&mut Disk, script, &options.settings) {
+        match prove(&mut Disk, script, &options.settings) {
             Err(why) => unread.push((script.clone(), why)),
             Ok(mut checked) => {
                 let bound = checked.bound(&heads.head);
-                let refused = bound
-                    .as_ref()
-                    .and_then(|bound| duration::refused(bound, options.at_most, &checked.sources));
+                let refused =
+                    bound.as_ref().and_then(|bound| too_long(bound, &checked, options.at_most));
                 checked.diagnostics.extend(heads.impossible(&checked));
                 answered(options, &mut checked);
                 checked.diagnostics.extend(refused);
@@ -146,7 +166,7 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
 }
 
 /// What a script comes to, and what it may do.
-fn report(script: &str, prepared: &Prepared) {
+fn report(script: &str, prepared: &Prepared, heads: &Heads) {
     let colour = terminal::colour_output();
     let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
     let name = styled(script, BOLD, colour);
@@ -164,6 +184,16 @@ fn report(script: &str, prepared: &Prepared) {
         say(&effects_line(one, prepared, colour));
     }
     say(&planned(prepared.program.as_ref().map_or(&[], |program| &program.checks)));
+    let unset = prepared.unset.iter().map(|param| format!("{} ({})", param.name, param.kind));
+    let unset = unset.collect::<Vec<_>>().join(", ");
+    if !unset.is_empty() {
+        say(&indented(&format!("must be set to run: {unset}")));
+    }
+    let needs = prepared.needs().join(", ");
+    if !needs.is_empty() && !heads.named {
+        let what = format!("needs a head with {needs}: `--head` names it");
+        say(&indented(&what));
+    }
     let questions: Vec<&str> = prepared.questions().map(|q| q.planned.label.as_ref()).collect();
     say(&listed("may ask", "question", &questions));
 }
@@ -173,8 +203,12 @@ fn listed(what: &str, noun: &str, labels: &[&str]) -> String {
     if labels.is_empty() {
         return String::new();
     }
-    let text = format!("{what} {}: {}", counted(labels.len(), noun), labels.join("; "));
-    let lines = wrapped(&text, "    ");
+    indented(&format!("{what} {}: {}", counted(labels.len(), noun), labels.join("; ")))
+}
+
+/// By two columns, and what does not fit on the line by two more.
+fn indented(text: &str) -> String {
+    let lines = wrapped(text, "    ");
     lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
 }
 

@@ -1,6 +1,7 @@
 //! Scripts from the disk.
 
 use crate::head::Images;
+use crate::head::system::why;
 use crate::image::Bitmap;
 use crate::session::{Files, Text, read_image};
 use sha2::{Digest, Sha256};
@@ -124,35 +125,34 @@ pub(super) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
 /// Why a file or folder cannot be written, and a way out where one is known.
 pub(super) fn unwritten(path: &Path, error: &Error) -> String {
     let leads_nowhere = path.is_symlink() && !path.exists();
-    let why = match error.kind() {
+    let reason = match error.kind() {
         _ if leads_nowhere => "it is a link that leads nowhere".to_string(),
-        ErrorKind::StorageFull => "the disk is full: make room".to_string(),
-        ErrorKind::FileTooLarge => "the file may not grow any more: make room".to_string(),
         ErrorKind::PermissionDenied => "that may not be written: choose another place".to_string(),
         ErrorKind::ReadOnlyFilesystem => {
             "that disk may only be read: choose another place".to_string()
         }
-        ErrorKind::NotADirectory => "a file stands where a folder should be".to_string(),
         ErrorKind::NotFound => "there is no folder for it: make it first".to_string(),
-        ErrorKind::InvalidFilename => {
-            "no file can have this name: choose a shorter one".to_string()
-        }
-        _ => error.to_string(),
+        _ => why(error),
     };
-    format!("{} cannot be written: {why}", path.display())
+    format!("{} cannot be written: {reason}", path.display())
 }
 
 pub(super) fn open_file(path: &Path) -> Result<File, String> {
     let name = path.display();
-    let file = File::open(path).map_err(|error| match error.kind() {
+    let failed = |error: Error| match error.kind() {
         ErrorKind::NotFound => format!("there is no file {name}"),
         ErrorKind::PermissionDenied => format!("{name} may not be read"),
-        _ => format!("{name} cannot be opened: {error}"),
-    })?;
-    if file.metadata().is_ok_and(|data| data.is_dir()) {
+        _ => format!("{name} cannot be opened: {}", why(&error)),
+    };
+    // Opening a pipe waits for whoever writes into it, and a device may never end.
+    let kind = std::fs::metadata(path).map_err(failed)?.file_type();
+    if kind.is_dir() {
         return Err(format!("{name} is a folder, not a file"));
     }
-    Ok(file)
+    if !kind.is_file() {
+        return Err(format!("{name} is a pipe or a device, not a file: copy what it gives to one"));
+    }
+    File::open(path).map_err(failed)
 }
 
 /// Reads at most `largest` bytes; `way_out` ends the report on more.
@@ -160,7 +160,7 @@ fn read_bytes(from: impl Read, name: &str, largest: u64, way_out: &str) -> Resul
     let mut bytes = Vec::new();
     from.take(largest + 1)
         .read_to_end(&mut bytes)
-        .map_err(|error| format!("{name} cannot be read: {error}"))?;
+        .map_err(|error| format!("{name} cannot be read: {}", why(&error)))?;
     if bytes.len() as u64 > largest {
         return Err(format!("{name} is larger than {} MiB{way_out}", largest >> 20));
     }

@@ -37,6 +37,8 @@ pub(super) fn print(
                 "effects": effects(prepared),
                 "checks": checks(prepared),
                 "questions": questions(prepared),
+                "unset": unset(prepared),
+                "needs": prepared.needs(),
                 "longest": longest.map(|seconds| json!({"value": seconds, "unit": "s"})),
             }),
         })
@@ -72,6 +74,18 @@ fn questions(prepared: &Prepared) -> Value {
         })
     });
     questions.collect()
+}
+
+/// The params that must be set before it may run.
+fn unset(prepared: &Prepared) -> Value {
+    let unset = prepared.unset.iter().map(|param| {
+        json!({
+            "param": param.name,
+            "kind": param.kind,
+            "at": place(param.span, &prepared.sources),
+        })
+    });
+    unset.collect()
 }
 
 /// What the script and then each of its routines may do to the head, with the calls that do it.

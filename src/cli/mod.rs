@@ -20,6 +20,7 @@ mod json;
 mod lsp;
 mod memory;
 mod operator;
+mod output;
 mod own;
 mod pages;
 mod picture;

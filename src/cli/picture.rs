@@ -1,13 +1,11 @@
-//! Pictures of exposed pages as PNG files. The place is taken before the head's time starts, and
-//! the file gets its name only when it is whole.
+//! Pictures of exposed pages as PNG files. The place is taken before the head's time starts.
 
-use crate::cli::files::unwritten;
+use crate::cli::output::Place;
 use crate::head::sim::medium::Sheet;
 use crate::head::sim::render::{Picture, SCALE_MOST, Showing, picture};
 use crate::units::{Dimension, parse_quantity};
 use clap::Args;
-use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{Error, Write};
 use std::path::{Path, PathBuf};
 
 /// How a picture is drawn.
@@ -54,50 +52,13 @@ impl Look {
     }
 }
 
-/// A place that is kept for a picture.
-pub(super) struct Place {
-    path: PathBuf,
-    /// What is written first; gone or renamed in the end.
-    part: PathBuf,
-    file: Option<File>,
-}
-
-impl Place {
-    /// Takes a place; fails in plain words where no picture can be written there.
-    pub(super) fn take(path: &Path) -> Result<Place, String> {
-        let name = path.display();
-        if path.is_dir() {
-            return Err(format!("{name} is a folder: name the picture, such as `page.png`"));
-        }
-        if path.file_name().is_none() {
-            return Err(format!("`{name}` names no file: name the picture, such as `page.png`"));
-        }
-        let mut part = path.as_os_str().to_owned();
-        part.push(format!(".{}.part", std::process::id()));
-        let part = PathBuf::from(part);
-        let file = File::create(&part).map_err(|error| {
-            let why = unwritten(path, &error);
-            format!("the picture {why}")
-        })?;
-        Ok(Place { path: path.to_path_buf(), part, file: Some(file) })
-    }
-
-    /// Writes the picture and gives it its name.
-    pub(super) fn write(mut self, picture: &Picture) -> Result<(), String> {
-        let name = self.path.display().to_string();
-        let failed = |error: String| format!("the picture {name} cannot be written: {error}");
-        let Some(file) = self.file.take() else { return Err(failed("it is closed".to_string())) };
-        encode(BufWriter::new(file), picture).map_err(|error| failed(error.to_string()))?;
-        std::fs::rename(&self.part, &self.path).map_err(|error| failed(error.to_string()))
-    }
-}
-
-impl Drop for Place {
-    fn drop(&mut self) {
-        // Once renamed there is none.
-        drop(self.file.take());
-        let _ = std::fs::remove_file(&self.part);
-    }
+/// Writes a picture to its place.
+pub(super) fn write(place: Place, picture: &Picture) -> Result<(), String> {
+    let written = place.write_with(|to| encode(to, picture).map_err(|error| match error {
+        png::EncodingError::IoError(error) => error,
+        error => Error::other(error.to_string()),
+    }));
+    written.map_err(|why| format!("the picture {why}"))
 }
 
 /// Writes gray levels with the size of a pixel.

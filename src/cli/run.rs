@@ -7,7 +7,8 @@ use crate::cli::fixture::Fixtures;
 use crate::cli::history::{Archive, Keeper};
 use crate::cli::json::Json;
 use crate::cli::pages::{Drawn, Told};
-use crate::cli::picture::{Look, Place, numbered};
+use crate::cli::output::{Force, Place};
+use crate::cli::picture::{self, Look, numbered};
 use crate::cli::record::{self, Again, Recorder, Recording};
 use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{self, Replaying, TracedProvoker, Tracer};
@@ -21,7 +22,7 @@ use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use clap::{ArgGroup, Args};
 use std::cell::RefCell;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -101,11 +102,13 @@ pub(super) struct Options {
     picture: Option<PathBuf>,
     #[command(flatten)]
     look: Look,
+    #[command(flatten)]
+    force: Force,
     /// Keeps a record of the run in a folder that is empty or not there yet: all that head and
     /// script said, test results, values, and a report for people
     #[arg(long, value_name = "DIR")]
     record: Option<PathBuf>,
-    /// Records every call of the head and its reply in a file that must not be there yet;
+    /// Records every call of the head and its reply in a file;
     /// `--head replay:FILE` plays it back (see docs/recordings.md)
     #[arg(long, value_name = "FILE")]
     trace: Option<PathBuf>,
@@ -200,7 +203,7 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let place = match &options.picture {
-        Some(path) => match (&opened.medium, Place::take(path)) {
+        Some(path) => match (&opened.medium, first_place(path, &options.force)) {
             (Some(medium), Ok(place)) => {
                 medium.keep();
                 Some(place)
@@ -210,7 +213,7 @@ pub(super) fn run(options: &Options) -> u8 {
                 return WRONG;
             }
             (_, Err(why)) => {
-                complain(&format!("error: {why}\n"));
+                complain(&format!("error: the picture {why}\n"));
                 return WRONG;
             }
         },
@@ -271,17 +274,6 @@ pub(super) fn run(options: &Options) -> u8 {
         }
         (provoker, _) => provoker,
     });
-    let mut refused = prepared.unprovokable(&|fault| station.refused(fault));
-    refused.extend(prepared.misused(station.description()));
-    if !refused.is_empty() {
-        complain(&rendered(&refused, &prepared.sources));
-        return WRONG;
-    }
-    let bound = bounds::bound(program, &prepared.params, station.description());
-    if let Some(refused) = duration::refused(&bound, options.at_most, &prepared.sources) {
-        complain(&rendered(&[refused], &prepared.sources));
-        return WRONG;
-    }
     let allowed = match options.allow.as_deref().map(allow::parse).transpose() {
         Ok(allowed) => allowed,
         Err(why) => {
@@ -290,12 +282,17 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     };
     let head = station.description().clone();
-    let refused =
+    let bound = bounds::bound(program, &prepared.params, &head);
+    let mut limits =
         allow::refused(&prepared, allowed.as_deref(), head.simulated, opened.replay.is_some());
-    if !refused.is_empty() {
-        complain(&rendered(&refused, &prepared.sources));
-        return WRONG;
-    }
+    limits.extend(duration::refused(&bound, options.at_most, &prepared.sources));
+    let runnable = match prepared.admit(&head, &|fault| station.refused(fault), limits) {
+        Ok(runnable) => runnable,
+        Err(refused) => {
+            complain(&rendered(&refused, &prepared.sources));
+            return WRONG;
+        }
+    };
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let again = Again {
         script: &options.script,
@@ -342,7 +339,7 @@ pub(super) fn run(options: &Options) -> u8 {
         }
     }
     if let Some(tracer) = &tracer
-        && let Err(why) = tracer.borrow_mut().start(&header)
+        && let Err(why) = tracer.borrow_mut().start(&header, &options.force)
     {
         complain(&format!("error: nothing can be recorded, so nothing is run: {why}\n"));
         return WRONG;
@@ -353,7 +350,7 @@ pub(super) fn run(options: &Options) -> u8 {
         printer = Box::new(Recording { inner: printer, recorder, sources: &prepared.sources });
     }
     let mut keeper = Keeper::new(&mut *printer, archive.is_some());
-    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let finished = session::run(runnable, &mut station, &mut keeper);
     let heard = keeper.heard();
     let sheets = medium.map(|medium| medium.take()).unwrap_or_default();
     let (told, trouble) = pictures(options, &sheets, place);
@@ -403,6 +400,15 @@ fn lost(folder: &std::path::Path, why: &str) -> String {
     )
 }
 
+/// The place of the first page; those of a few more are looked at as well.
+fn first_place(path: &Path, force: &Force) -> Result<Place, String> {
+    (2..=PAGES_LOOKED_AT).try_for_each(|number| force.refuse(&numbered(path, number)))?;
+    Place::take(path, force)
+}
+
+/// How many pages must have a free place before anything moves.
+const PAGES_LOOKED_AT: usize = 100;
+
 /// Writes a picture of each page; tells of those that came out, and what went wrong.
 fn pictures(
     options: &Options,
@@ -420,8 +426,8 @@ fn pictures(
     for (number, sheet) in (1..).zip(sheets) {
         let path = numbered(path, number);
         let drawn = options.look.of(sheet).and_then(|picture| {
-            let place = first.take().map_or_else(|| Place::take(&path), Ok)?;
-            place.write(&picture)?;
+            let place = first.take().map_or_else(|| Place::take(&path, &options.force), Ok)?;
+            picture::write(place, &picture)?;
             Ok(Drawn::new(&path, &picture))
         });
         match drawn {

@@ -3,6 +3,7 @@
 use crate::cli::fixture::Fixtures;
 use crate::cli::signals::each_request;
 use crate::cli::{CAUTION, WRONG, address, duration};
+use crate::head::system;
 use crate::head::wire::floor::{Secret, Served};
 use crate::head::wire::line::Line;
 use crate::head::wire::link::Place;
@@ -201,11 +202,11 @@ impl Listen {
     fn open(self) -> Result<Door, String> {
         match self {
             Listen::Socket(address) => {
-                Door::socket(address).map_err(|why| format!("cannot listen on {address}: {why}"))
+                Door::socket(address).map_err(|why| format!("cannot listen on {address}: {}", system::why(&why)))
             }
             Listen::Line(line) => {
                 let shown = line.to_string();
-                Door::line(line).map_err(|why| format!("cannot listen on {shown}: {why}"))
+                Door::line(line).map_err(|why| format!("cannot listen on {shown}: {}", system::why(&why)))
             }
         }
     }

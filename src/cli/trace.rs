@@ -1,7 +1,8 @@
 //! Recordings on the disk: one that is written while a run goes on, and one that is replayed.
 
 use crate::cli::address::Opened;
-use crate::cli::files::{open_file, unwritten};
+use crate::cli::files::open_file;
+use crate::cli::output::Force;
 use crate::cli::run::About;
 use crate::head::record::{Heard, Listener, recorded};
 use crate::head::replay::{Course, replay};
@@ -14,8 +15,7 @@ use crate::session::Prepared;
 use crate::units::{Dimension, show};
 use sha2::{Digest, Sha256};
 use std::cell::RefCell;
-use std::fs::{File, OpenOptions};
-use std::io::ErrorKind;
+use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -57,17 +57,11 @@ impl Tracer {
         (tracer, heads)
     }
 
-    /// Makes the file, which must not be there, and begins. Fails with what is to be told.
-    pub(super) fn start(&mut self, header: &Header) -> Result<(), String> {
+    /// Makes the file and begins. Fails with what is to be told.
+    pub(super) fn start(&mut self, header: &Header, force: &Force) -> Result<(), String> {
         let header = Header { gauge: self.gauge, ..header.clone() };
         let name = self.path.display();
-        let file = OpenOptions::new().write(true).create_new(true).open(&self.path);
-        let file = file.map_err(|error| match error.kind() {
-            ErrorKind::AlreadyExists => {
-                format!("there is a file {name} already: name one that is not there yet")
-            }
-            _ => unwritten(&self.path, &error),
-        })?;
+        let file = force.create(&self.path)?;
         let writer = TraceWriter::new(file, &header).map_err(|e| format!("{name} {e}"))?;
         self.writer = Some(writer);
         for heard in std::mem::take(&mut self.early) {

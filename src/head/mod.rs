@@ -21,6 +21,7 @@ pub mod safe;
 pub mod signals;
 pub mod sim;
 pub mod station;
+pub mod system;
 pub mod trace;
 pub mod wire;
 pub mod words;

@@ -67,6 +67,18 @@ impl SafeState {
         }
     }
 
+    /// Dark, parked, at rest or kept spinning as asked, and nothing went wrong on the way.
+    pub fn is_safe(&self) -> bool {
+        let still = self.at_rest || self.kept_spinning;
+        self.laser_off && self.parked && still && self.troubles.is_empty()
+    }
+
+    /// Why it is not safe; none where it is.
+    pub fn trouble(&self) -> Option<String> {
+        let why = if self.troubles.is_empty() { left(self) } else { self.troubles.join("; ") };
+        (!self.is_safe()).then_some(why)
+    }
+
     /// Nobody knows how the head stands.
     pub fn unknown(troubles: Vec<String>) -> SafeState {
         SafeState::seen(None, false, troubles)

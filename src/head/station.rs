@@ -9,7 +9,7 @@ use crate::head::{
 };
 use crate::image::Bitmap;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
-use crate::units::{Dimension, faithful};
+use crate::units::{Dimension, faithful, show};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -116,10 +116,7 @@ impl Station {
 
     /// Why a fault cannot be provoked on this head; none if it can.
     pub fn refused(&self, fault: &str) -> Option<String> {
-        match &self.provoker {
-            Some(provoker) => provoker.refused(fault),
-            None => Some(NOT_SIMULATED.to_string()),
-        }
+        cannot_provoke(self.provoker.as_deref(), fault)
     }
 
     /// A fault strikes after `after` s of head time; or why it cannot.
@@ -427,9 +424,12 @@ impl Station {
 
     /// Makes the head safe at the end of a script, and sees the polygon to rest: at most for as
     /// long as the description says that it coasts, and until somebody asks (again) to stop.
-    /// The polygon is kept spinning only where that was asked for and all `ended_well`.
+    /// The polygon is kept spinning only where that was asked for and all `ended_well`; then a
+    /// request to stop has not been heeded yet, and stays set for the caller to heed.
     pub fn finish(&mut self, ended_well: bool) -> SafeState {
-        self.stop.store(false, Ordering::SeqCst);
+        if !ended_well {
+            self.stop.store(false, Ordering::SeqCst);
+        }
         let mut state = self.make_safe(self.keep_spinning && ended_well);
         let patience = self.description.coast_most;
         let give_up = self.now() + patience;
@@ -437,6 +437,8 @@ impl Station {
         let mut waited = 0.0;
         while !state.at_rest && !state.kept_spinning && !self.is_stopped() {
             if self.now() >= give_up || waited >= patience {
+                let patience = show(patience, Dimension::TIME, None, None);
+                state.troubles.push(format!("the polygon was not seen at rest within {patience}"));
                 break;
             }
             waited += REST_SLICE;
@@ -538,6 +540,11 @@ impl Station {
             self.armed = false;
         }
     }
+}
+
+/// Why a fault cannot be provoked by `provoker`, of which only some heads have one; none if it can.
+pub fn cannot_provoke(provoker: Option<&dyn Provoker>, fault: &str) -> Option<String> {
+    provoker.map_or_else(|| Some(NOT_SIMULATED.to_string()), |provoker| provoker.refused(fault))
 }
 
 /// What forbids light.

@@ -250,8 +250,7 @@ impl End {
         if !self.safe.laser_off {
             return Some("the laser is not known to be off".to_string());
         }
-        let troubles = &self.safe.troubles;
-        (!troubles.is_empty()).then(|| format!("not left safe: {}", troubles.join("; ")))
+        self.safe.trouble().map(|trouble| format!("not left safe: {trouble}"))
     }
 
     /// How the head was left, in words.

@@ -6,7 +6,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
-use crate::check::{self, Checked, Module, Named};
+use crate::check::{self, Checked, Module, Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::head::station::Station;
@@ -15,8 +15,8 @@ use crate::program::failure::Failure;
 use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::Files;
-use crate::session::load::{Loaded, Loader, settled, unprovokable};
-use crate::session::signals::misused;
+use crate::session::gate::RunnableEntry;
+use crate::session::load::{Loaded, Loader, settled};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::parse;
@@ -82,7 +82,7 @@ pub struct Entry {
     /// What each routine and last the entry itself may do to the head.
     pub effects: Vec<EffectsOf>,
     /// What it names by plain text.
-    named: Named,
+    pub(super) named: Named,
     /// The text of the entry among the sources.
     pub source: SourceId,
     /// Where its run may pause; nothing unless that was asked for.
@@ -124,21 +124,9 @@ struct Script {
 }
 
 impl Entry {
-    /// It may run.
+    /// No error stands in it; whether it may run on a head, [`Entry::admit`] says.
     pub fn is_sound(&self) -> bool {
         self.ready.is_some()
-    }
-
-    /// Faults that it would provoke and that cannot strike the head, each reported where it is
-    /// named; `refused` says why one cannot.
-    pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        unprovokable(&self.named.faults, refused)
-    }
-
-    /// Signals and channels that it names and that `head` does not have, or that cannot be used as
-    /// it does, each reported where it is named.
-    pub fn misused(&self, head: &Description) -> Vec<Diagnostic> {
-        misused(&self.named.signals, head)
     }
 
     /// How long it takes at most on a head; none where it may not run.
@@ -245,11 +233,11 @@ impl Session {
     /// shows.
     pub fn look(
         &self,
-        entry: &Entry,
+        entry: &RunnableEntry,
         station: &mut Station,
         observer: &mut dyn Observer,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
-        let Some(ready) = &entry.ready else { return Ok(Vec::new()) };
+        let Some(ready) = &entry.0.ready else { return Ok(Vec::new()) };
         let place = |span: Span| self.sources.place(span);
         let slots = ready.left.slots();
         let program = &ready.program;
@@ -261,11 +249,11 @@ impl Session {
     /// shows.
     pub fn run(
         &mut self,
-        entry: Entry,
+        entry: RunnableEntry,
         station: &mut Station,
         observer: &mut dyn Observer,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
-        let Some(ready) = entry.ready else { return Ok(Vec::new()) };
+        let Some(ready) = entry.0.ready else { return Ok(Vec::new()) };
         let sources = &self.sources;
         let place = |span: Span| sources.place(span);
         let (program, slots) = (&ready.program, ready.left.slots());
@@ -365,10 +353,12 @@ impl Session {
         let modules = loader.modules.iter().map(Loaded::borrowed).chain([script]);
         let modules: Vec<Module<'_>> = modules.collect();
         let kept = if whole { &[] } else { &self.kept[..] };
-        let live = Live { kept, declares_only: whole, steps };
+        let live = Live { kept, declares_only: whole, steps, shows: !(whole || read) };
         let (sources, names) = (&loader.sources, &mut loader.names);
         let mut checked = check::check(&modules, &settings, names, sources, true, Some(live));
         let problems = std::mem::take(&mut loader.diagnostics);
+        // What is read to be run must have every value.
+        checked.diagnostics.extend(checked.unset.iter().map(Unset::report));
         let (mut diagnostics, program) =
             settled(loader.files, sources, problems, &mut checked, true);
         // Earlier entries were warned of when they were entered.

@@ -3,12 +3,12 @@
 use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check::{self, Checked, Module, Named, Origin, Setting};
+use crate::check::{self, Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::image::Bitmap;
 use crate::program::tree::{Param, Program};
-use crate::session::signals::misused;
+use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
@@ -60,10 +60,12 @@ pub struct Prepared {
     pub program: Option<Program>,
     /// What each routine and last the script may do to the head.
     pub effects: Vec<EffectsOf>,
+    /// Params that must be set before it may run.
+    pub unset: Vec<Unset>,
     /// Where the params of the program live; empty where that cannot be told.
     pub params: Vec<ParamAt>,
     /// What the script names by plain text.
-    named: Named,
+    pub(super) named: Named,
 }
 
 /// A checked script with all that was learned of it.
@@ -79,16 +81,14 @@ pub struct Examined {
 }
 
 impl Prepared {
-    /// Faults that the script would provoke and that cannot strike the head, each reported where
-    /// it is named; `refused` says why one cannot.
-    pub fn unprovokable(&self, refused: &dyn Fn(&str) -> Option<String>) -> Vec<Diagnostic> {
-        unprovokable(&self.named.faults, refused)
-    }
-
-    /// Signals and channels that the script names and that `head` does not have, or that cannot be
-    /// used as the script does, each reported where it is named.
-    pub fn misused(&self, head: &Description) -> Vec<Diagnostic> {
-        misused(&self.named.signals, head)
+    /// Takes params without a value for errors.
+    pub(super) fn to_run(mut self) -> Prepared {
+        if !self.unset.is_empty() {
+            self.diagnostics.extend(self.unset.iter().map(Unset::report));
+            sort(&mut self.diagnostics);
+            self.program = None;
+        }
+        self
     }
 
     /// Images that the script names by plain text.
@@ -107,24 +107,15 @@ impl Prepared {
     }
 }
 
-/// Faults that are provoked by plain text and cannot strike the head, each reported where it is
-/// named.
-pub(super) fn unprovokable(
-    faults: &[(String, Span)],
-    refused: &dyn Fn(&str) -> Option<String>,
-) -> Vec<Diagnostic> {
-    let refused = faults.iter().filter_map(|(fault, span)| Some((refused(fault)?, span)));
-    let report = |(why, span): (String, &Span)| {
-        Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span)
-            .help("docs/simulated-head.md lists the faults of a simulated head")
-    };
-    refused.map(report).collect()
-}
-
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
 /// Fails only where the script itself cannot be read.
-pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+pub fn prove(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
     Ok(examined(files, path, settings, false)?.prepared)
+}
+
+/// The same for a script that is to run: params without a value are errors.
+pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+    Ok(prove(files, path, settings)?.to_run())
 }
 
 /// The same for editors: keeps the trees, and tells what each name means.
@@ -197,6 +188,7 @@ pub(super) fn judged(
         scripts: modules.len(),
         diagnostics,
         program,
+        unset: checked.unset,
         effects: checked.effects,
         params,
         named: checked.named,
@@ -213,7 +205,6 @@ pub(super) fn settled(
     checked: &mut Checked,
     images: bool,
 ) -> (Vec<Diagnostic>, Option<Program>) {
-    let mut unread = diagnostics.iter().any(|d| d.severity == Severity::Error);
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
@@ -235,13 +226,15 @@ pub(super) fn settled(
         checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
     diagnostics.extend(checked_soundly);
     if images {
-        let bad = unusable(files, sources, &checked.named.images);
-        unread |= !bad.is_empty();
-        diagnostics.extend(bad);
+        diagnostics.extend(unusable(files, sources, &checked.named.images));
     }
-    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
-    let program = checked.program.take().filter(|_| !unread);
+    sort(&mut diagnostics);
+    let program = checked.program.take().filter(|_| !forbids(&diagnostics));
     (diagnostics, program)
+}
+
+fn sort(diagnostics: &mut [Diagnostic]) {
+    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
 }
 
 /// Images that cannot be exposed, each reported where it is named.

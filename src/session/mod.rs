@@ -2,6 +2,7 @@
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
 mod answers;
+mod gate;
 mod list;
 pub mod live;
 mod load;
@@ -11,8 +12,9 @@ mod sheet;
 mod signals;
 pub mod step;
 
+pub use gate::{CannotProvoke, Runnable, RunnableEntry};
 pub use list::{Cell, List, ROWS_MOST, Row};
-pub use load::{Examined, Files, Prepared, Text, examine, prepare, read_image};
+pub use load::{Examined, Files, Prepared, Text, examine, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
 

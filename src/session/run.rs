@@ -5,7 +5,8 @@ use crate::head::SafeState;
 use crate::head::station::Station;
 use crate::interpret::{self, Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::{Planned, Program};
+use crate::program::tree::Planned;
+use crate::session::{Runnable, SCRIPT};
 use crate::source::{SourceMap, Span};
 
 /// How a run ended.
@@ -89,10 +90,9 @@ impl Verdict {
 impl Finished {
     /// What it comes to.
     pub fn verdict(&self) -> Verdict {
-        let unsafe_end = !self.safe.laser_off || !self.safe.troubles.is_empty();
         match self.failure.as_ref().map(|failure| Verdict::of(failure.kind)) {
             Some(Verdict::Interrupted) => Verdict::Interrupted,
-            _ if unsafe_end => Verdict::HeadFailed,
+            _ if !self.safe.is_safe() => Verdict::HeadFailed,
             Some(verdict) => verdict,
             None if self.failing > 0 => Verdict::Failed,
             None if self.undecided > 0 || !self.unreached.is_empty() => Verdict::Undecided,
@@ -101,10 +101,9 @@ impl Finished {
     }
 }
 
-/// Runs a program and makes the head safe, whatever happens.
+/// Runs a script and makes the head safe, whatever happens.
 pub fn run(
-    program: &Program,
-    sources: &SourceMap,
+    Runnable { program, sources }: Runnable<'_>,
     station: &mut Station,
     observer: &mut dyn Observer,
 ) -> Finished {
@@ -116,19 +115,32 @@ pub fn run(
         reached: program.checks.iter().map(|check| check.optional).collect(),
     };
     let place = |span: Span| sources.place(span);
-    let failure = interpret::run(program, station, &mut counting, &place).err();
+    let mut failure = interpret::run(program, station, &mut counting, &place).err();
     let [conforming, failing, undecided] = counting.outcomes;
     let provoked = std::mem::take(&mut counting.provoked);
     let plan = program.checks.iter().zip(&counting.reached);
     let unreached = plan.filter(|(_, reached)| !**reached).map(|(check, _)| check.clone());
     let unreached = unreached.collect();
-    let safe = station.finish(failure.is_none());
+    let mut safe = station.finish(failure.is_none());
+    if failure.is_none() && station.is_stopped() {
+        let message = "stopped on request, while the head was made safe";
+        failure = Some(Failure::new(FailureKind::Interrupted, message, last_line(sources)));
+        // As after any other request: down to rest, and the next one ends the wait.
+        safe = station.finish(false);
+    }
     let took = station.now() - started;
     Finished { failure, conforming, failing, undecided, unreached, provoked, took, safe }
 }
 
 /// Most provoked faults that are kept.
 const PROVOKED_MOST: usize = 10_000;
+
+/// Where a script ends.
+fn last_line(sources: &SourceMap) -> Span {
+    let text = sources.get(SCRIPT).map_or("", |source| source.text.as_ref()).trim_end();
+    let start = text.rfind('\n').map_or(0, |at| at + 1);
+    Span::new(SCRIPT, start, text.len())
+}
 
 struct Counting<'a> {
     inner: &'a mut dyn Observer,

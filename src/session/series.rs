@@ -96,15 +96,14 @@ impl Series {
     /// The script with what a row says, checked.
     pub fn prepared(&mut self, files: &mut dyn Files, row: &Row) -> Prepared {
         let text = self.row_text(row);
-        let (mut settings, problems) = self.settings(row);
+        let (settings, problems) = self.settings(row);
         let mut sources = self.texts.sources.clone();
         sources.add(self.list_name(), text);
         let mut diagnostics = self.texts.diagnostics.clone();
         diagnostics.extend(problems);
-        // A param that is also set by an option is told of at its column.
-        settings.splice(0..0, self.texts.settings.iter().cloned());
+        let settings: Vec<Setting> = settings.into_iter().chain(self.texts.settings.clone()).collect();
         let Texts { names, modules, .. } = &mut self.texts;
-        judged(files, sources, names, modules, &settings, diagnostics, false).0
+        judged(files, sources, names, modules, &settings, diagnostics, false).0.to_run()
     }
 
     fn settings(&mut self, row: &Row) -> (Vec<Setting>, Vec<Diagnostic>) {

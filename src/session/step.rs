@@ -9,7 +9,7 @@ use crate::head::station::Station;
 use crate::interpret::{self, Event, Moment, Observer, Stepper};
 use crate::program::failure::Failure;
 use crate::program::value::Datum;
-use crate::session::Files;
+use crate::session::{Files, RunnableEntry};
 use crate::session::live::{Entry, Given, Session};
 use crate::source::Span;
 use std::collections::HashSet;
@@ -85,8 +85,14 @@ impl Pause<'_, '_> {
         let kept = std::mem::replace(&mut self.session.kept, seen);
         let entry = self.session.checked(files, Given::Entry("pause", text), false);
         self.session.kept = kept;
-        let Some(ready) = &entry.ready else { return Err(Unseen::Wrong(entry.diagnostics)) };
-        let effects = entry.effects.last().into_iter().flat_map(|own| &own.effects);
+        let head = self.moment.station.description();
+        let cannot_provoke = |fault: &str| self.moment.station.refused(fault);
+        let told = entry.diagnostics.clone();
+        let entry = entry
+            .admit(head, &cannot_provoke, Vec::new())
+            .map_err(|more| Unseen::Wrong(told.into_iter().chain(more).collect()))?;
+        let Some(ready) = &entry.0.ready else { return Err(Unseen::NoValue) };
+        let effects = entry.0.effects.last().into_iter().flat_map(|own| &own.effects);
         let beyond = |effect: Effect| effect != Effect::Reads || !reads;
         if let Some((effect, by)) = effects.into_iter().find(|(effect, _)| beyond(**effect)) {
             return Err(Unseen::Does(*effect, by.span));
@@ -128,12 +134,12 @@ impl Session {
     /// As [`Session::run`], for an entry that was checked for stepping.
     pub fn step(
         &mut self,
-        entry: Entry,
+        entry: RunnableEntry,
         station: &mut Station,
         observer: &mut dyn Observer,
         pauses: &mut dyn Pauses,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
-        let Entry { ready: Some(ready), steps, .. } = entry else { return Ok(Vec::new()) };
+        let RunnableEntry(Entry { ready: Some(ready), steps, .. }) = entry else { return Ok(Vec::new()) };
         // What is looked at meanwhile adds texts of its own.
         let sources = self.sources.clone();
         let place = |span: Span| sources.place(span);

@@ -11,7 +11,7 @@ use crate::lsp::describe::{Callable, Taken};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::value::Datum;
 use crate::session::live::{Entry, RoutineSeen, Session};
-use crate::session::{Files, Verdict};
+use crate::session::{Files, RunnableEntry, Verdict};
 use crate::shell::known::{Known, Name, Shared};
 use crate::shell::pauses::Mark;
 use crate::shell::prompt::{Stand, prompt};
@@ -175,9 +175,7 @@ impl Bench {
 
     /// Runs a checked entry, if it may run.
     pub fn run(&mut self, entry: Entry) -> Came {
-        if !self.may_run(&entry) {
-            return Came::Ill(2);
-        }
+        let Some(entry) = self.may_run(entry) else { return Came::Ill(2) };
         let mut voice = self.begin();
         let ran = self.session.run(entry, &mut self.station, &mut voice);
         self.finish(voice, ran)
@@ -213,24 +211,20 @@ impl Bench {
     }
 
     /// Reports what is wrong with an entry before anything moves, and how long it may take.
-    pub fn may_run(&mut self, entry: &Entry) -> bool {
-        self.report(&entry.diagnostics);
-        if !entry.is_sound() {
-            return false;
-        }
-        let mut impossible = entry.unprovokable(&|fault| self.station.refused(fault));
-        impossible.extend(entry.misused(self.station.description()));
-        let refused = self.beyond_allowed(entry);
-        self.report(&impossible);
-        self.report(&refused);
-        if !(impossible.is_empty() && refused.is_empty()) {
-            return false;
-        }
-        if let Some(bound) = entry.bound(self.station.description())
+    pub fn may_run(&mut self, entry: Entry) -> Option<RunnableEntry> {
+        let mut told = entry.diagnostics.clone();
+        let bound = entry.bound(self.station.description());
+        let limits = self.beyond_allowed(&entry);
+        let cannot_provoke = |fault: &str| self.station.refused(fault);
+        let admitted = entry.admit(self.station.description(), &cannot_provoke, limits);
+        let admitted = admitted.map_err(|refused| told.extend(refused)).ok();
+        self.report(&told);
+        let entry = admitted?;
+        if let Some(bound) = bound
             && self.attended
         {
             let line = match bound.most {
-                Some(most) if most < LONG => return true,
+                Some(most) if most < LONG => return Some(entry),
                 Some(most) => {
                     format!("takes at most {}", show(most, Dimension::TIME, None, Some(0)))
                 }
@@ -239,7 +233,7 @@ impl Bench {
             let line = format!("{line}; Ctrl-C stops it and makes the head safe");
             complain(&format!("{}\n", styled(&line, DIM, self.colour)));
         }
-        true
+        Some(entry)
     }
 
     fn beyond_allowed(&self, entry: &Entry) -> Vec<Diagnostic> {

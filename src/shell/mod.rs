@@ -148,8 +148,11 @@ pub fn run(setup: Setup) -> u8 {
     }
     drop(reader);
     let safe = bench.safe(code == 0 && !bench.leave.load(Ordering::SeqCst));
-    if !safe.laser_off || !safe.troubles.is_empty() {
-        return 3;
+    if !safe.is_safe() {
+        // Only a request ends the wait for rest without a trouble.
+        let asked = safe.laser_off && safe.troubles.is_empty();
+        let verdict = if asked { Verdict::Interrupted } else { Verdict::HeadFailed };
+        return verdict.exit_code();
     }
     match bench.checks {
         _ if code != 0 || setup.attended => code,

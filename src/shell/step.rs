@@ -73,12 +73,10 @@ pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         },
         text => bench.session.stepped(&mut *bench.files, text),
     };
-    if !bench.may_run(&entry) {
-        return Came::Ill(2);
-    }
+    let Some(entry) = bench.may_run(entry) else { return Came::Ill(2) };
     let here = bench.session.script().map(str::to_string);
     let ground =
-        Ground { steps: &entry.steps, sources: bench.session.sources(), here: here.as_deref() };
+        Ground { steps: entry.steps(), sources: bench.session.sources(), here: here.as_deref() };
     let (marked, lost) = ground.marked(&bench.marks);
     // A line of the script is none of an entry.
     for (name, line) in lost.into_iter().filter(|_| rest.is_empty()) {

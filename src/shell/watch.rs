@@ -79,11 +79,9 @@ pub fn watch(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         }
     };
     let entry = bench.session.enter(&mut *bench.files, asked.value);
-    if !bench.may_run(&entry) {
-        return Came::Ill(2);
-    }
+    let Some(entry) = bench.may_run(entry) else { return Came::Ill(2) };
     let acts =
-        entry.effects.last().is_some_and(|of| of.effects.keys().any(|e| *e != Effect::Reads));
+        entry.effects().last().is_some_and(|of| of.effects.keys().any(|e| *e != Effect::Reads));
     if acts {
         complain("only what reads can be watched: this does more to the head\n");
         return Came::Ill(2);

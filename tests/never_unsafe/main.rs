@@ -127,8 +127,9 @@ fn run(
     station.attend(Box::new(Moody::default()));
     station.supply(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
-    let program = prepared.program.as_ref()?;
-    let finished = session::run(program, &prepared.sources, &mut station, &mut Ear::default());
+    let description = station.description().clone();
+    let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let finished = session::run(runnable, &mut station, &mut Ear::default());
     Some(Run { finished, watched, most: bound.most })
 }
 
@@ -162,8 +163,10 @@ fn judge(run: &Run, fault: Option<&Kind>, case: &str) {
     if let Some(most) = *most {
         assert!(finished.took <= most, "took {} s of {most} s\n{}", finished.took, told());
     }
-    if !safe.laser_off || said {
-        let verdict = finished.verdict();
+    let verdict = finished.verdict();
+    let still = truth.speed < 7.0 || safe.kept_spinning;
+    assert!(verdict != Verdict::Passed || still, "passed and turning\n{}", told());
+    if !safe.is_safe() {
         assert!(matches!(verdict, Verdict::HeadFailed | Verdict::Interrupted), "{}", told());
     }
 }
@@ -225,6 +228,8 @@ fn every_way(prepared: &Prepared, name: &str, seed: u64, share: Share) -> usize 
                     let right = verdict == Verdict::Interrupted || verdict == expected;
                     assert!(right && (!strict || verdict == Verdict::Interrupted), "{case}");
                 }
+                // Heard while the head is made safe, too.
+                Strike::Stop => assert_ne!(verdict, Verdict::Passed, "{case}"),
                 // A clock that breaks for once is not missed: the last time is known.
                 Strike::Panic if before_the_end && told && (strict || !shipped) => {
                     assert_eq!(verdict, Verdict::HeadFailed, "{case}");

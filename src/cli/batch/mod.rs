@@ -79,7 +79,8 @@ pub(super) struct Options {
     head: String,
     #[command(flatten)]
     fixtures: Fixtures,
-    /// Gives a param a value on all heads, or many from a data sheet: @FILE.toml; may be repeated
+    /// Gives a param a value on all heads, or many from a data sheet: @FILE.toml; may be repeated.
+    /// A column of the list overrides a data sheet, and NAME=VALUE overrides both
     #[arg(long = "set", value_name = "NAME=VALUE")]
     settings: Vec<String>,
     /// Answers the questions of the script, the same for every head, from lines
@@ -259,6 +260,9 @@ fn ended(
 ) -> Option<Early> {
     if ran.verdict == Verdict::Interrupted {
         summary.interrupted(&head.serial);
+        if !ran.safe {
+            complain(&format!("{} was not left safe: look at it\n", head.serial));
+        }
         return Some(Early::Interrupted);
     }
     let record = options.record.join(folder).join("record.json");

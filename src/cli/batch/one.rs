@@ -104,11 +104,13 @@ pub(super) fn run(
         let other = &description.serial;
         return Err(Trouble::NoAnswer(format!("the head says that it is {other}")));
     }
-    if let Err(why) = planned.fits(prepared, &description, common.options) {
+    let cannot_provoke = |fault: &str| station.refused(fault);
+    let admitted = planned.admit(prepared, &description, &cannot_provoke, common.options);
+    let runnable = admitted.map_err(|why| {
         complain(&why);
         let why = "the script cannot be run on this head, for the reasons above";
-        return Err(Trouble::NoAnswer(why.to_string()));
-    }
+        Trouble::NoAnswer(why.to_string())
+    })?;
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let (address, faults) = match &planned.place {
         Place::Made(head) => (head.address(), head.faults.as_slice()),
@@ -147,7 +149,7 @@ pub(super) fn run(
         sources: &prepared.sources,
     };
     let mut keeper = Keeper::new(&mut recording, archive.is_some());
-    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let finished = session::run(runnable, &mut station, &mut keeper);
     let heard = keeper.heard();
     let sheets = opened.medium.map(|medium| medium.take()).unwrap_or_default();
     let pages = record::pages(&sheets, &Look::default());
@@ -169,8 +171,8 @@ pub(super) fn run(
     Ok(Ran {
         verdict,
         unmet,
-        failure: finished.failure.map(|failure| failure.message),
+        failure: finished.failure.map(|failure| failure.message).or_else(|| finished.safe.trouble()),
         took: finished.took,
-        safe: finished.safe.laser_off && finished.safe.troubles.is_empty(),
+        safe: finished.safe.is_safe(),
     })
 }

@@ -1,7 +1,6 @@
 //! The heads of a batch: every row of the list with its head and its params, all looked at before
 //! anything moves.
 
-use crate::bounds::bound;
 use crate::builtins::Effect;
 use crate::cli::address::{self, Simulated};
 use crate::cli::batch::Options;
@@ -11,8 +10,9 @@ use crate::cli::fixture::Ready;
 use crate::cli::{allow, duration};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
+use crate::head::station::cannot_provoke;
 use crate::operator::Given;
-use crate::session::{Prepared, Row, Series};
+use crate::session::{CannotProvoke, Prepared, Row, Runnable, Series};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
@@ -42,31 +42,29 @@ pub(super) struct Planned {
 impl Planned {
     /// Looks once more at all that depends on the head, now that it is there. Fails with what is to
     /// be printed.
-    pub(super) fn fits(
+    pub(super) fn admit<'p>(
         &self,
-        prepared: &Prepared,
+        prepared: &'p Prepared,
         head: &Description,
+        cannot_provoke: CannotProvoke<'_>,
         options: &Options,
-    ) -> Result<(), String> {
+    ) -> Result<Runnable<'p>, String> {
         let allowed = options.allow.as_deref().map(allow::parse).transpose()?;
-        let (found, _) = limits(prepared, head, options, allowed.as_deref());
-        let wrong = found.iter().any(|d| d.severity == Severity::Error);
-        if wrong { Err(rendered(&found, &prepared.sources)) } else { Ok(()) }
+        let (limits, _) = limits(prepared, head, options, allowed.as_deref());
+        let admitted = prepared.admit(head, cannot_provoke, limits);
+        admitted.map_err(|refused| rendered(&refused, &prepared.sources))
     }
 }
 
-/// What `--at-most`, `--allow` and the names that the script uses say of a head; and the longest time
-/// of the run on it.
+/// What `--at-most` and `--allow` say of a head; and the longest time of the run on it.
 fn limits(
     prepared: &Prepared,
     head: &Description,
     options: &Options,
     allowed: Option<&[Effect]>,
 ) -> (Vec<Diagnostic>, Option<f64>) {
-    let mut found = prepared.misused(head);
-    let Some(program) = prepared.program.as_ref() else { return (found, None) };
-    let bound = bound(program, &prepared.params, head);
-    found.extend(duration::refused(&bound, options.at_most, &prepared.sources));
+    let Some(bound) = prepared.bound(head) else { return (Vec::new(), None) };
+    let mut found = Vec::from_iter(duration::refused(&bound, options.at_most, &prepared.sources));
     found.extend(allow::refused(prepared, allowed, head.simulated, false));
     (found, bound.most)
 }
@@ -225,9 +223,6 @@ impl Looking<'_> {
                 }
             }
         };
-        if let Some(provoker) = provoker {
-            found.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
-        }
         let mut most = None;
         if let Some(head) = &description {
             if matches!(place, Place::Made(_)) && head.serial != serial && !serial.is_empty() {
@@ -236,6 +231,8 @@ impl Looking<'_> {
                 let report = report.here("this is another serial number");
                 found.push(report.help("correct the serial number or the address"));
             }
+            let cannot = |fault: &str| cannot_provoke(provoker.as_deref(), fault);
+            found.extend(prepared.unfit(head, &cannot));
             let (more, longest) = limits(prepared, head, self.options, self.allowed.as_deref());
             found.extend(more);
             most = longest;

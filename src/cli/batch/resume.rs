@@ -4,6 +4,7 @@ use crate::cli::batch::journal::{Begun, Done, now};
 use crate::cli::files::read_text;
 use crate::cli::history::Archive;
 use crate::cli::record::{held, kept, sync, unmark};
+use crate::head::SafeState;
 use crate::record::{Manifest, hexadecimal};
 use crate::session::Verdict;
 use serde_json::Value;
@@ -69,8 +70,6 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, String
     let kept = kept(folder)?;
     let code = kept.end.get("exit_code").and_then(Value::as_u64);
     let failure = kept.end.pointer("/failure/message").and_then(Value::as_str);
-    let dark = kept.end.pointer("/head/laser_off").and_then(Value::as_bool);
-    let troubles = kept.end.pointer("/head/troubles").and_then(Value::as_array);
     Ok(Done {
         serial: serial.to_string(),
         verdict: manifest.verdict.clone(),
@@ -78,9 +77,24 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, String
         unmet: kept.unmet(),
         failure: failure.map(str::to_string),
         took: kept.end.pointer("/took/value").and_then(Value::as_f64).unwrap_or(0.0),
-        left_safe: dark.zip(troubles).map(|(dark, troubles)| dark && troubles.is_empty()),
+        left_safe: left_as(&kept.end).map(|left| left.is_safe()),
         record: sha256(&folder.join("record.json")).unwrap_or_default(),
         at: now(),
+    })
+}
+
+/// How a record says that the head was left; none where it does not say.
+fn left_as(end: &Value) -> Option<SafeState> {
+    let head = end.get("head")?;
+    let is = |key: &str| head.get(key)?.as_bool();
+    let troubles = head.get("troubles")?.as_array()?.iter();
+    Some(SafeState {
+        laser_off: is("laser_off")?,
+        parked: is("parked")?,
+        speed: head.pointer("/speed/value").and_then(Value::as_f64).unwrap_or(f64::NAN),
+        at_rest: is("at_rest")?,
+        kept_spinning: is("kept_spinning")?,
+        troubles: troubles.filter_map(|text| text.as_str().map(str::to_string)).collect(),
     })
 }
 

@@ -1,5 +1,6 @@
 //! `head check`: tries on a head what every head must hold to.
 
+use crate::cli::output::Force;
 use crate::cli::fixture::Fixtures;
 use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{Tracer, bare};
@@ -65,9 +66,11 @@ pub(crate) struct Options {
     /// Has a simulated head fail, as `run` does; may be repeated
     #[arg(long = "fault", value_name = "KIND@TIME")]
     faults: Vec<String>,
-    /// Records every call in a file that must not be there yet
+    /// Records every call in a file
     #[arg(long, value_name = "FILE")]
     trace: Option<PathBuf>,
+    #[command(flatten)]
+    force: Force,
     /// Prints JSON Lines for machines
     #[arg(long)]
     json: bool,
@@ -117,7 +120,7 @@ fn checked(options: &Options) -> Result<u8, String> {
     let (tracer, (head, gauge)) = match header {
         Some((path, header)) => {
             let (tracer, heads) = Tracer::listening(path, stop.clone(), (head, gauge));
-            let started = tracer.borrow_mut().start(&header);
+            let started = tracer.borrow_mut().start(&header, &options.force);
             started.map_err(|why| format!("error: nothing can be recorded: {why}"))?;
             (Some(tracer), heads)
         }
@@ -159,10 +162,11 @@ fn checked(options: &Options) -> Result<u8, String> {
     if let Some(left) = opened.replay.as_ref().and_then(|replay| replay.outcome()) {
         complain(&left);
     }
-    if !all.safe.laser_off || !all.safe.troubles.is_empty() {
-        code = Verdict::HeadFailed.exit_code();
-    } else if interrupted.load(Ordering::SeqCst) {
+    let trouble = !all.safe.laser_off || !all.safe.troubles.is_empty();
+    if interrupted.load(Ordering::SeqCst) && !trouble {
         code = Verdict::Interrupted.exit_code();
+    } else if !all.safe.is_safe() {
+        code = Verdict::HeadFailed.exit_code();
     }
     Ok(code)
 }

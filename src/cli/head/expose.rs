@@ -4,7 +4,8 @@
 use crate::bounds;
 use crate::cli::files::{Disk, Supply};
 use crate::cli::pages::{Drawn, Told};
-use crate::cli::picture::{Look, Place};
+use crate::cli::output::{Force, Place};
+use crate::cli::picture::{self, Look};
 use crate::cli::run::{About, printer};
 use crate::cli::signals::stop_on_request;
 use crate::cli::{WRONG, address};
@@ -65,6 +66,8 @@ pub(super) struct Options {
     resolution: (String, f64),
     #[command(flatten)]
     look: Look,
+    #[command(flatten)]
+    force: Force,
     /// Seed of the head: the same seed gives the same picture [default: 1]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
@@ -132,8 +135,10 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let prepared = prepare(&mut Own, "head expose", &settings(&image, options)).map_err(wrong)?;
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
     let Some(program) = &prepared.program else { return Ok(WRONG) };
-    let out = options.out.as_deref().map(Place::take).transpose().map_err(wrong)?;
-    let before = options.before.as_deref().map(Place::take).transpose().map_err(wrong)?;
+    let take = |path: &Path| Place::take(path, &options.force);
+    let take = |path: &Path| take(path).map_err(|why| wrong(format!("the picture {why}")));
+    let out = options.out.as_deref().map(take).transpose()?;
+    let before = options.before.as_deref().map(take).transpose()?;
     let stop = Arc::new(AtomicBool::new(false));
     let seed = opened.seed;
     let mut station = Station::open(opened.head, opened.gauge, stop.clone()).map_err(|fault| {
@@ -142,6 +147,11 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     station.supply(Box::new(Supply::new(Own, "")));
     let bound = bounds::bound(program, &prepared.params, station.description());
     let head = station.description().clone();
+    let admitted = prepared.admit(&head, &|fault| station.refused(fault), Vec::new());
+    let runnable = match admitted {
+        Ok(runnable) => runnable,
+        Err(refused) => return Err((WRONG, rendered(&refused, &prepared.sources))),
+    };
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
     let about = About {
         script: "head expose",
@@ -159,7 +169,7 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let mut printer = printer(&about, options.json);
     stop_on_request(&[stop])
         .map_err(|error| wrong(format!("Ctrl-C cannot be watched for: {error}")))?;
-    let finished = session::run(program, &prepared.sources, &mut station, &mut *printer);
+    let finished = session::run(runnable, &mut station, &mut *printer);
     let told = pictures(options, &medium.take(), out, before);
     let (told, trouble) = match told {
         Ok(told) => (told, None),
@@ -196,7 +206,7 @@ fn pictures(
 ) -> Result<Vec<Told>, String> {
     let drawn = |sheet: &Sheet, place: Place, path: &Path| {
         let picture = options.look.of(sheet)?;
-        place.write(&picture)?;
+        picture::write(place, &picture)?;
         Ok::<_, String>(Drawn::new(path, &picture))
     };
     let last = if options.trim { 1 } else { 0 };

@@ -1,11 +1,10 @@
 //! `head new`: writes a commented description of a simulated head to start from.
 
 use crate::cli::WRONG;
+use crate::cli::output::{Force, Place};
 use crate::head::sim::BUILT_IN;
 use crate::terminal::{complain, say};
 use clap::Args;
-use std::fs::OpenOptions;
-use std::io::Write;
 use std::path::PathBuf;
 
 pub(crate) const AFTER_HELP: &str = "\
@@ -19,8 +18,10 @@ Examples:
 
 #[derive(Args)]
 pub(crate) struct Options {
-    /// File to be written, which must not be there yet; without it the standard output
+    /// File to be written; without it the standard output
     file: Option<PathBuf>,
+    #[command(flatten)]
+    force: Force,
 }
 
 pub(super) fn new(options: &Options) -> u8 {
@@ -29,18 +30,14 @@ pub(super) fn new(options: &Options) -> u8 {
         return 0;
     };
     let name = path.display();
-    // Only a file that is not there yet is opened, so that nobody loses one, not even in a race.
-    let opened = OpenOptions::new().write(true).create_new(true).open(path);
-    let why = match opened.and_then(|mut file| file.write_all(BUILT_IN.as_bytes())) {
+    match Place::take(path, &options.force).and_then(|place| place.write(BUILT_IN)) {
         Ok(()) => {
             say(&format!("wrote {name}: use it with `--head sim:{name}`\n"));
-            return 0;
+            0
         }
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            "it is there already, and is not overwritten: name another file".to_string()
+        Err(why) => {
+            complain(&format!("error: {why}\n"));
+            WRONG
         }
-        Err(error) => error.to_string(),
-    };
-    complain(&format!("error: `{name}` cannot be written: {why}\n"));
-    WRONG
+    }
 }

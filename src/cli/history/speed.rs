@@ -39,7 +39,8 @@ fn run() -> Run {
     let head = station.description().clone();
     let mut deaf = Deaf;
     let mut keeper = Keeper::new(&mut deaf, true);
-    let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+    let runnable = prepared.admit(&head, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+    let finished = session::run(runnable, &mut station, &mut keeper);
     let heard = keeper.heard();
     assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
     let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();

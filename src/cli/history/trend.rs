@@ -1,5 +1,6 @@
 //! `history trend`: reads a value of each run from an archive, and has it drawn.
 
+use crate::cli::output::{Force, Place};
 use crate::cli::history::archive::{Purpose, Store, Value, open_to_read};
 use crate::cli::history::filter::Filter;
 use crate::cli::history::series::{Limits, Point, Series, trend as worked_out};
@@ -38,6 +39,8 @@ pub(super) struct Options {
     /// Draws the charts into a page of its own
     #[arg(long, value_name = "OUT.html")]
     html: Option<PathBuf>,
+    #[command(flatten)]
+    force: Force,
 }
 
 pub(super) fn trend(options: &Options) -> Result<(), String> {
@@ -82,8 +85,7 @@ pub(super) fn trend(options: &Options) -> Result<(), String> {
     let limits = limits(options, unit.as_ref())?;
     let trend = worked_out(series, limits, options.every as usize).ok_or_else(too_few)?;
     if let Some(path) = &options.html {
-        std::fs::write(path, html::page(&trend))
-            .map_err(|error| format!("{} cannot be written: {error}", path.display()))?;
+        Place::take(path, &options.force)?.write(html::page(&trend))?;
     }
     say(&text::trend(&trend, colour_output()));
     Ok(())

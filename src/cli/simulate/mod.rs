@@ -9,12 +9,14 @@ mod spread;
 mod tried;
 
 use crate::cli::address::{self, Simulated};
-use crate::cli::files::{Disk, digest_of, unwritten};
+use crate::cli::files::{Disk, digest_of};
 use crate::cli::fixture::NoFixtures;
+use crate::cli::output::{Force, Place};
 use crate::cli::signals::stop_on_request;
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::{FAILED, WRONG};
+use crate::head::station::cannot_provoke;
 use crate::operator::Given;
 use crate::session::{Prepared, Verdict, prepare};
 use crate::terminal::told::rendered;
@@ -22,8 +24,6 @@ use crate::terminal::{complain, draws_progress, emit, say};
 use crate::units::parse_quantity;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::fs::File;
-use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -86,6 +86,8 @@ pub(super) struct Options {
     /// Writes the result of each head to a file, for --merge or for other tools
     #[arg(long, value_name = "FILE")]
     out: Option<String>,
+    #[command(flatten)]
+    force: Force,
     /// Puts the files of all shards together instead of running anything
     #[arg(long, value_name = "FILE", num_args = 1..)]
     merge: Vec<String>,
@@ -116,21 +118,23 @@ fn share(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn simulate(options: &Options) -> u8 {
-    let done = if options.merge.is_empty() { campaign(options) } else { merged(&options.merge) };
-    let (results, interrupted) = match done {
+    let taken = |path: &String| Place::take(Path::new(path), &options.force);
+    let place = options.out.as_ref().map(taken).transpose();
+    let done = place.map_err(|why| format!("error: {why}")).and_then(|place| {
+        let merge = &options.merge;
+        let done = if merge.is_empty() { campaign(options) } else { merged(merge) };
+        done.map(|done| (place, done))
+    });
+    let (place, (results, interrupted)) = match done {
         Ok(done) => done,
         Err(why) => {
             complain(&format!("{}\n", why.trim_end()));
             return WRONG;
         }
     };
-    if let Some(path) = &options.out {
-        // The file was opened before anything was run.
-        let written = File::create(path).and_then(|mut f| f.write_all(results.text().as_bytes()));
-        if let Err(error) = written {
-            complain(&format!("error: {}\n", unwritten(Path::new(path), &error)));
-            return WRONG;
-        }
+    if let Some(Err(why)) = place.map(|place| place.write(results.text())) {
+        complain(&format!("error: {why}\n"));
+        return WRONG;
     }
     if options.json {
         emit(&report::json(&results))
@@ -206,17 +210,11 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let mut first = heads.make(options.seed)?;
     let described = first.head.describe();
     let head = described.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let mut refused = prepared.misused(&head);
-    if let Some(provoker) = &first.provoker {
-        refused.extend(prepared.unprovokable(&|fault| provoker.refused(fault)));
-    }
-    if !refused.is_empty() {
+    let refused =
+        prepared.admit(&head, &|fault| cannot_provoke(first.provoker.as_deref(), fault), Vec::new());
+    if let Err(refused) = refused {
         complain(&rendered(&refused, &prepared.sources));
         return Err(no());
-    }
-    if let Some(path) = &options.out {
-        let file = File::options().create(true).append(true).open(path);
-        file.map_err(|error| format!("error: {}", unwritten(Path::new(path), &error)))?;
     }
     let (part, shards) = options.shard;
     let campaign = Campaign {

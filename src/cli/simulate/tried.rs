@@ -9,6 +9,7 @@ use crate::interpret::{Event, Observer};
 use crate::operator::Given;
 use crate::program::show::Shown;
 use crate::session::{self, Prepared, Verdict};
+use crate::terminal::told::rendered;
 use crate::units::{parse_unit, suited};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -71,20 +72,25 @@ pub(super) fn tried(
     let mut keeper = Keeper::default();
     let opened = heads.make(seed)?;
     let station = Station::open(opened.head, opened.gauge, stop.clone());
-    let (verdict, failure) = match (station, &prepared.program) {
-        (Ok(mut station), Some(program)) => {
+    let (verdict, failure) = match station {
+        Ok(mut station) => {
+            station.rehearse(opened.provoker);
+            let admitted =
+                prepared.admit(station.description(), &|fault| station.refused(fault), Vec::new());
+            let runnable = admitted.map_err(|refused| {
+                let told = rendered(&refused, &prepared.sources);
+                format!("{told}error: the script does not run on the head of seed {seed}")
+            })?;
             let script = prepared.sources.get(session::SCRIPT).map_or("", |s| s.name.as_ref());
             station.supply(Box::new(Supply::new(Disk, script)));
-            station.rehearse(opened.provoker);
             // Every head is asked from the first answer on.
             station.attend(Box::new(given.clone()));
-            let finished = session::run(program, &prepared.sources, &mut station, &mut keeper);
+            let finished = session::run(runnable, &mut station, &mut keeper);
             let unreached = finished.unreached.iter().map(|check| check.label.to_string());
             keeper.unmet.not_reached = unreached.collect();
             (finished.verdict(), finished.failure.map(|failure| failure.message))
         }
-        (Err(fault), _) => (Verdict::HeadFailed, Some(fault.to_string())),
-        (_, None) => (Verdict::ScriptWrong, None),
+        Err(fault) => (Verdict::HeadFailed, Some(fault.to_string())),
     };
     Ok(Tried { seed, verdict, failure, unmet: keeper.unmet, values: keeper.values })
 }

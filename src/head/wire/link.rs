@@ -7,6 +7,7 @@
     reason = "the wire is made of sockets"
 )]
 
+use crate::head::system;
 use crate::head::wire::frame::{Frame, Framer};
 use crate::head::wire::line::Line;
 use crate::head::wire::words::seconds;
@@ -95,15 +96,15 @@ pub struct Link {
 impl Link {
     /// Connects; says why it cannot.
     pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
-        let why = |error: &dyn fmt::Display| {
-            Unlinked::from(format!("cannot connect to {place}: {error}"))
+        let why = |error: &io::Error| {
+            Unlinked::from(format!("cannot connect to {place}: {}", system::why(error)))
         };
         let address = match place {
             Place::Socket(address) => address,
             Place::Serial(line) => return serial(line, pulse).map_err(|error| why(&error)),
         };
         let found = address.to_socket_addrs().map_err(|error| why(&error))?;
-        let mut last = why(&"the name has no address");
+        let mut last = why(&io::Error::other("the name has no address"));
         for address in found.take(4) {
             match TcpStream::connect_timeout(&address, CONNECT_MOST) {
                 Ok(stream) => return Link::over(stream, pulse).map_err(|error| why(&error)),
@@ -173,7 +174,7 @@ impl Link {
     ) -> Result<Vec<u8>, String> {
         let mut whole = message.to_vec();
         whole.push(b'\n');
-        sent(&self.writer, &whole).map_err(|error| format!("the link broke: {error}"))?;
+        sent(&self.writer, &whole).map_err(|error| format!("the link broke: {}", system::why(&error)))?;
         let deadline = Instant::now() + most;
         let mut frames: Vec<Frame> = Vec::new();
         let mut chunk = [0; 8192];
@@ -192,7 +193,7 @@ impl Link {
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 Err(error)
                     if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
-                Err(error) => return Err(format!("the link broke: {error}")),
+                Err(error) => return Err(format!("the link broke: {}", system::why(&error))),
             }
             let mut come = frames.drain(..);
             match (come.next(), come.next()) {

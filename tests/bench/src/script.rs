@@ -45,9 +45,11 @@ pub fn checked(script: &str) -> Prepared {
 /// Parses, checks and runs a script.
 pub fn result(script: &str, station: &mut Station) -> f64 {
     let prepared = checked(script);
-    let program = prepared.program.expect("the script is sound");
+    let head = station.description().clone();
+    let admitted = prepared.admit(&head, &|fault| station.refused(fault), Vec::new());
+    let runnable = admitted.ok().expect("the script is sound");
     let mut last = Last(f64::NAN);
-    let finished = run(&program, &prepared.sources, station, &mut last);
+    let finished = run(runnable, station, &mut last);
     assert_eq!(finished.failure, None);
     last.0
 }
