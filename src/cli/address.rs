@@ -6,7 +6,7 @@ use crate::cli::own;
 use crate::cli::trace::{self, Replaying};
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
-use crate::head::wire::driver;
+use crate::head::wire::driver::{self, WireControl};
 use crate::head::wire::greeting::Target;
 use crate::head::wire::line::{BAUD, Line};
 use crate::head::wire::link::Place;
@@ -35,6 +35,8 @@ pub(super) struct Opened {
     pub cut: Arc<AtomicBool>,
     /// Its time passes by what it is asked for only, not by itself.
     pub virtual_time: bool,
+    /// Who controls it, where several may.
+    pub control: Option<WireControl>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -142,6 +144,7 @@ impl Simulated {
             stop: Arc::default(),
             cut: Arc::default(),
             virtual_time: true,
+            control: None,
         })
     }
 }
@@ -266,7 +269,7 @@ fn open_wired(
     let seed = opened.seed.unwrap_or(1);
     let provoker = opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>);
     let known = plain(Box::new(opened.head), Some(Box::new(opened.gauge)), virtual_time);
-    Ok(Opened { seed, provoker, stop, cut, ..known })
+    Ok(Opened { seed, provoker, stop, cut, control: Some(opened.control), ..known })
 }
 
 /// A head of which no more is known.
@@ -282,6 +285,7 @@ fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool)
         replay: None,
         stop: Arc::default(),
         cut: Arc::default(),
+        control: None,
     }
 }
 

@@ -284,6 +284,7 @@ pub(super) fn open(name: &str) -> Result<Opened, String> {
         stop: Arc::default(),
         cut: Arc::default(),
         virtual_time: true,
+        control: None,
         replay: Some(Replaying { name: name.to_string(), survey, course: played.course }),
     })
 }

@@ -21,6 +21,8 @@ pub struct Opened {
     pub provoker: Option<WireProvoker>,
     /// The seed of a simulated one.
     pub seed: Option<u64>,
+    /// Who controls it.
+    pub control: WireControl,
 }
 
 /// Opens the head and its gauge behind a server.
@@ -33,7 +35,8 @@ pub fn open(target: Target) -> Result<Opened, Fault> {
     };
     let wire = Rc::new(RefCell::new(wire));
     let provoker = is_simulated.then(|| WireProvoker(Rc::clone(&wire)));
-    Ok(Opened { head: WireHead(Rc::clone(&wire)), gauge: WireGauge(wire), provoker, seed })
+    let (head, control) = (WireHead(Rc::clone(&wire)), WireControl(Rc::clone(&wire)));
+    Ok(Opened { head, gauge: WireGauge(wire), provoker, seed, control })
 }
 
 /// Whether another client controls the head behind a server; no where that cannot be learnt.
@@ -169,6 +172,31 @@ impl Gauge for WireGauge {
             Answer::Reading(reading) => Ok(reading),
             _ => Err(mixed()),
         }
+    }
+}
+
+/// Control of the head at the other end, which one client has at a time.
+pub struct WireControl(Rc<RefCell<Wire>>);
+
+impl WireControl {
+    /// Who has it; a fault where it was had here and is not any more.
+    pub fn owner(&self) -> Result<Control, Fault> {
+        self.0.borrow_mut().controller()
+    }
+
+    /// Takes it.
+    pub fn take(&self) -> Result<(), Fault> {
+        self.0.borrow_mut().take()
+    }
+
+    /// Gives it back, on which the head is made safe.
+    pub fn give(&self) -> Result<(), Fault> {
+        self.0.borrow_mut().give()
+    }
+
+    /// Has what makes safe act on a head that another client controls, or leave it to that one.
+    pub fn insist(&self, on: bool) {
+        self.0.borrow_mut().insist(on);
     }
 }
 
