@@ -4,9 +4,10 @@ use crate::cli::files::read_text;
 use crate::cli::memory;
 use crate::cli::own;
 use crate::cli::trace::{self, Replaying};
+use crate::head::control::SharedControl;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
-use crate::head::wire::driver::{self, WireControl};
+use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
 use crate::head::wire::line::{BAUD, Line};
 use crate::head::wire::link::Place;
@@ -36,7 +37,7 @@ pub(super) struct Opened {
     /// Its time passes by what it is asked for only, not by itself.
     pub virtual_time: bool,
     /// Who controls it, where several may.
-    pub control: Option<WireControl>,
+    pub control: Option<Box<dyn SharedControl>>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -269,7 +270,7 @@ fn open_wired(
     let seed = opened.seed.unwrap_or(1);
     let provoker = opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>);
     let known = plain(Box::new(opened.head), Some(Box::new(opened.gauge)), virtual_time);
-    Ok(Opened { seed, provoker, stop, cut, control: Some(opened.control), ..known })
+    Ok(Opened { seed, provoker, stop, cut, control: Some(Box::new(opened.control)), ..known })
 }
 
 /// A head of which no more is known.

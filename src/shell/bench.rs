@@ -5,10 +5,9 @@ use crate::check::limit::{beyond, leave, way_out};
 use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::Station;
-use crate::head::wire::driver::WireControl;
-use crate::head::wire::floor::Control;
 use crate::lsp::describe::{Callable, Taken};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::value::Datum;
@@ -105,7 +104,7 @@ pub struct Bench {
     /// The recording that is played back, where the head is one.
     pub replay: Option<Course>,
     /// Control of a head that several clients may reach.
-    pub control: Option<WireControl>,
+    pub control: Option<Box<dyn SharedControl>>,
     /// Who had it last.
     pub owner: Option<Control>,
     /// The head is wanted safe, whoever controls it.
@@ -139,7 +138,7 @@ impl Bench {
             known: &self.known,
             leave: &self.leave,
             replay: self.replay.as_ref(),
-            control: self.control.as_ref(),
+            control: self.control.as_deref(),
             owner: &mut self.owner,
             time_passes: self.time_passes,
             attended: self.attended,

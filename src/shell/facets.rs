@@ -6,7 +6,7 @@ use crate::shell::measured::{Measurement, Series};
 use crate::shell::plot::bar;
 use crate::shell::reader::Reader;
 use crate::terminal::{BOLD, columns, complain, say, styled, wrapped};
-use crate::units::{Dimension, Unit, show_number, suited};
+use crate::units::{Dimension, UnitText, show_number, suited};
 
 /// Columns of a bar where there is room, and where there is little.
 const BARS: (usize, usize) = (16, 4);
@@ -120,7 +120,7 @@ fn most(values: impl Iterator<Item = f64>) -> f64 {
 /// The unit of a column.
 struct Scale {
     /// None counts in SI.
-    unit: Option<Unit>,
+    unit: Option<UnitText>,
     /// The largest magnitude in SI that a bar shows.
     most: f64,
 }

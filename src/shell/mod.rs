@@ -35,10 +35,9 @@ pub use tap::Tap;
 
 use crate::builtins::Effect;
 use crate::head::Fault;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
-use crate::head::wire::driver::WireControl;
-use crate::head::wire::floor::Control;
 use crate::session::live::Session;
 use crate::session::{Files, Verdict};
 use crate::shell::bench::{Bench, Came};
@@ -77,7 +76,7 @@ pub struct Setup {
     /// The recording that is played back, where the head is one.
     pub replay: Option<Course>,
     /// Control of a head that several clients may reach.
-    pub control: Option<WireControl>,
+    pub control: Option<Box<dyn SharedControl>>,
     /// Keeps what was typed; none keeps nothing.
     pub history: Option<PathBuf>,
     /// Somebody is at the terminal; else plain lines are read.

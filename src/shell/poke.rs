@@ -1,8 +1,8 @@
 //! Small words: what is known, how the head stands, back to safety, trims taken back, files read.
 
 use crate::head::Trim;
+use crate::head::control::Control;
 use crate::head::station::StationError;
-use crate::head::wire::floor::Control;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::prompt::{self, Stand};
 use crate::shell::reader::Reader;

@@ -1,7 +1,7 @@
 //! How the head stands: in a few words before the entry that is typed, and what has changed since
 //! somebody looked last.
 
-use crate::head::wire::floor::Control;
+use crate::head::control::Control;
 use crate::head::{Description, Fault, Laser, Status};
 use crate::terminal::columns;
 use crate::units::{Dimension, show};

@@ -3,9 +3,8 @@
 
 use crate::builtins::Effect;
 use crate::check::live::Kept;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
-use crate::head::wire::driver::WireControl;
-use crate::head::wire::floor::Control;
 use crate::session::Files;
 use crate::session::live::Entry;
 use crate::session::step::{Pause, Pauses, Unseen};
@@ -99,7 +98,7 @@ pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         known,
         leave,
         replay: replay.as_ref(),
-        control: control.as_ref(),
+        control: control.as_deref(),
         owner,
         marks,
         marked,
@@ -146,7 +145,7 @@ struct Guide<'a> {
     known: &'a Shared,
     leave: &'a AtomicBool,
     replay: Option<&'a Course>,
-    control: Option<&'a WireControl>,
+    control: Option<&'a dyn SharedControl>,
     owner: &'a mut Option<Control>,
     marks: &'a mut BTreeSet<Mark>,
     /// The steps at which the marks pause.

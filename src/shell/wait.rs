@@ -1,9 +1,8 @@
 //! Waiting for what somebody types, with an eye on the head and on requests from outside.
 
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
-use crate::head::wire::driver::WireControl;
-use crate::head::wire::floor::Control;
 use crate::head::{Fault, Status};
 use crate::shell::known::Shared;
 use crate::shell::prompt::{Stand, changes, prompt};
@@ -28,7 +27,7 @@ pub struct Watch<'a> {
     /// The recording that is played back, where the head is one.
     pub replay: Option<&'a Course>,
     /// Control of a head that several clients may reach.
-    pub control: Option<&'a WireControl>,
+    pub control: Option<&'a dyn SharedControl>,
     /// Who had it last.
     pub owner: &'a mut Option<Control>,
     /// Time passes while nothing is done.

@@ -2,11 +2,12 @@
 //! other learns who took its control away.
 
 use crate::bench::{Line, PATIENCE, Server, program, run, said};
+use spintrue::head::control::{Control, SharedControl};
 use spintrue::head::wire::driver;
-use spintrue::head::wire::floor::Control;
 use spintrue::head::wire::greeting::Target;
 use spintrue::head::wire::link::Place;
 use spintrue::head::{Fault, Halt, Head};
+use std::io::Write;
 use std::process::{Output, Stdio};
 use std::sync::Arc;
 use std::time::Instant;
@@ -93,6 +94,38 @@ fn a_client_without_control_is_refused_and_may_look() {
     first.say("CONT:REL");
     assert!(second.signal("lamp").is_err());
     assert_eq!(first.ask("CONT:OWN?"), "NONE");
+}
+
+/// A shell tells nothing as happened that was refused, and its `safe` acts under another client.
+#[test]
+fn a_shell_that_only_looks_says_so_and_can_make_the_head_safe() {
+    let server = Server::with(&["--realtime", "--dead-man", "60s"]);
+    let mut first = server.controller();
+    first.say("ROT:SPE 100");
+    let shell = |entries: &str| {
+        let mut child = program(&["shell", "--head", &server.address()])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        child.stdin.take().unwrap().write_all(entries.as_bytes()).unwrap();
+        let ended = child.wait_with_output().unwrap();
+        (told(&ended), ended.status.code())
+    };
+    let (said, code) = shell("stand\nspin(4000 rpm)\n");
+    assert!(said.contains("so that this shell only looks"), "{said}");
+    assert!(said.contains("control another client: this shell only looks"), "{said}");
+    assert!(said.contains("nothing was changed on the head"), "{said}");
+    assert!(said.contains("the head is left to the client that controls it"), "{said}");
+    assert_eq!(code, Some(3), "{said}");
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "1.0E+2;SELF");
+    let (said, code) = shell("safe now\nstand\ntake\ngive\n");
+    assert!(said.contains("laser off, mirror parked, polygon at rest (measured)"), "{said}");
+    assert!(said.contains("control no client"), "{said}");
+    assert!(said.contains("any client may take control now"), "{said}");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
 }
 
 /// Control is taken and given back, and what insists makes a head safe that another client controls.

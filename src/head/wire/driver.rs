@@ -1,8 +1,8 @@
 //! The driver: a head and its gauge at the other end of a wire. Uses the caller.
 
+use crate::head::control::{Control, SharedControl};
 use crate::head::wire::caller::{Wire, mixed};
 use crate::head::wire::codec::{Answer, Order};
-use crate::head::wire::floor::Control;
 use crate::head::wire::greeting::Target;
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Provoker,
@@ -178,24 +178,20 @@ impl Gauge for WireGauge {
 /// Control of the head at the other end, which one client has at a time.
 pub struct WireControl(Rc<RefCell<Wire>>);
 
-impl WireControl {
-    /// Who has it; a fault where it was had here and is not any more.
-    pub fn owner(&self) -> Result<Control, Fault> {
+impl SharedControl for WireControl {
+    fn owner(&self) -> Result<Control, Fault> {
         self.0.borrow_mut().controller()
     }
 
-    /// Takes it.
-    pub fn take(&self) -> Result<(), Fault> {
+    fn take(&self) -> Result<(), Fault> {
         self.0.borrow_mut().take()
     }
 
-    /// Gives it back, on which the head is made safe.
-    pub fn give(&self) -> Result<(), Fault> {
+    fn give(&self) -> Result<(), Fault> {
         self.0.borrow_mut().give()
     }
 
-    /// Has what makes safe act on a head that another client controls, or leave it to that one.
-    pub fn insist(&self, on: bool) {
+    fn insist(&self, on: bool) {
         self.0.borrow_mut().insist(on);
     }
 }

@@ -158,9 +158,9 @@ fn measurements_are_kept_apart() {
     ];
     for part in apart {
         let mut tap = Tap::default();
-        [1.0, 3.0].map(|value| read(&mut tap, 4, value));
+        [1.0, 3.0].iter().for_each(|value| read(&mut tap, 4, *value));
         part(&mut tap);
-        [16.0, 17.0, 18.0].map(|value| read(&mut tap, 4, value));
+        [16.0, 17.0, 18.0].iter().for_each(|value| read(&mut tap, 4, *value));
         let (newest, earlier) = tap.measured.of(4);
         let (newest, (earlier, other)) = (newest.unwrap(), earlier.unwrap());
         assert_eq!((newest.count, newest.in_scan.mean, newest.cross_scan.mean), (3, 17.0, -17.0));
