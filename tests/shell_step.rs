@@ -56,6 +56,26 @@ fn steps_yield_what_they_should() {
     });
 }
 
+/// The time that an entry is said to take is its own: making the head safe is no part of it.
+#[test]
+fn what_is_over_at_once_has_a_short_bound() {
+    let (head, gauge) = sim::open(None, 1).unwrap();
+    let station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
+    let mut session = Session::default();
+    for (text, least, most) in [
+        ("locked()", 0.0, 5.0),
+        ("rails()", 0.0, 5.0),
+        ("measured_speed()", 0.0, 5.0),
+        ("spin(3000 rpm)", 0.0, 5.0),
+        ("wait 12 s", 12.0, 17.0),
+        ("wait until locked() within 20 s", 20.0, 25.0),
+    ] {
+        let entry = session.enter(&mut Disk, text);
+        let bound = entry.bound(station.description()).and_then(|bound| bound.most).unwrap();
+        assert!((least..most).contains(&bound), "{text}: {bound} s");
+    }
+}
+
 /// What was run goes into a saved script like what was typed.
 #[test]
 fn a_script_that_was_run_is_saved() {

@@ -98,15 +98,31 @@ pub fn finish_most(head: &Description, keeps: bool) -> f64 {
 
 /// Works the bound out. `params` are those of the program, in its order, where they are known.
 pub fn bound(program: &Program, params: &[ParamAt], head: &Description) -> Bound {
-    let first = walked(Walk::new(program, head, false), program, params, head);
+    best(program, params, head, true)
+}
+
+/// The bound of what leaves the head as it stands at its end.
+pub fn entry_bound(program: &Program, head: &Description) -> Bound {
+    best(program, &[], head, false)
+}
+
+fn best(program: &Program, params: &[ParamAt], head: &Description, made_safe: bool) -> Bound {
+    let worked = |deep| walked(Walk::new(program, head, deep), program, params, head, made_safe);
+    let first = worked(false);
     if first.most.is_some() {
         return first;
     }
-    let second = walked(Walk::new(program, head, true), program, params, head);
+    let second = worked(true);
     if second.most.is_some() { second } else { first }
 }
 
-fn walked(mut walk: Walk<'_>, program: &Program, params: &[ParamAt], head: &Description) -> Bound {
+fn walked(
+    mut walk: Walk<'_>,
+    program: &Program,
+    params: &[ParamAt],
+    head: &Description,
+    made_safe: bool,
+) -> Bound {
     let mut parts = Vec::new();
     let mut failing = Vec::new();
     let mut values = vec![0.0; params.len()];
@@ -125,7 +141,8 @@ fn walked(mut walk: Walk<'_>, program: &Program, params: &[ParamAt], head: &Desc
     let (body, _) = walk.block(&program.body);
     failing.push(body.failing);
     let failing = walk.nodes.longest(failing);
-    let safe = walk.nodes.leaf(None, finish_most(head, walk.seen.keeps), Form::default());
+    let safe = if made_safe { finish_most(head, walk.seen.keeps) } else { 0.0 };
+    let safe = walk.nodes.leaf(None, safe, Form::default());
     parts.extend([body.ended, failing, safe]);
     let whole = walk.nodes.sum(parts);
     let seconds = walk.nodes.seconds(whole);

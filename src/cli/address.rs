@@ -4,6 +4,7 @@ use crate::cli::files::read_text;
 use crate::cli::memory;
 use crate::cli::own;
 use crate::cli::trace::{self, Replaying};
+use crate::head::control::SharedControl;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
 use crate::head::wire::driver;
@@ -37,6 +38,8 @@ pub(super) struct Opened {
     pub virtual_time: bool,
     /// Texts that a simulated head is made of, by their names.
     pub files: Vec<(String, Vec<u8>)>,
+    /// Who controls it, where several may.
+    pub control: Option<Box<dyn SharedControl>>,
 }
 
 /// A simulated head as its address names it, of which any number can be made.
@@ -156,6 +159,7 @@ impl Simulated {
             cut: Arc::default(),
             virtual_time: true,
             files,
+            control: None,
         })
     }
 }
@@ -280,7 +284,7 @@ fn open_wired(
     let seed = opened.seed.unwrap_or(1);
     let provoker = opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>);
     let known = plain(Box::new(opened.head), Some(Box::new(opened.gauge)), virtual_time);
-    Ok(Opened { seed, provoker, stop, cut, ..known })
+    Ok(Opened { seed, provoker, stop, cut, control: Some(Box::new(opened.control)), ..known })
 }
 
 /// A head of which no more is known.
@@ -297,6 +301,7 @@ fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool)
         stop: Arc::default(),
         cut: Arc::default(),
         files: Vec::new(),
+        control: None,
     }
 }
 

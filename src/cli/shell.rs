@@ -127,6 +127,7 @@ pub(super) fn shell(options: &Options) -> u8 {
         allowed,
         leave,
         replay: opened.replay.map(|replay| replay.course()),
+        control: opened.control,
         history: if options.no_history { None } else { history() },
         attended,
         time_passes: !opened.virtual_time,

@@ -285,6 +285,7 @@ pub(super) fn open(name: &str) -> Result<Opened, String> {
         cut: Arc::default(),
         virtual_time: true,
         files: Vec::new(),
+        control: None,
         replay: Some(Replaying { name: name.to_string(), survey, course: played.course }),
     })
 }

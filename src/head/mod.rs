@@ -5,6 +5,7 @@
 //! clock, so that a simulated head can let time pass without anyone waiting.
 
 pub mod contract;
+pub mod control;
 pub mod description;
 pub mod fault;
 pub mod fixture;

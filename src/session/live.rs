@@ -129,9 +129,10 @@ impl Entry {
         self.ready.is_some()
     }
 
-    /// How long it takes at most on a head; none where it may not run.
+    /// How long it takes at most on a head, which is not made safe at its end; none where it may not
+    /// run.
     pub fn bound(&self, head: &Description) -> Option<Bound> {
-        self.ready.as_ref().map(|ready| bounds::bound(&ready.program, &[], head))
+        self.ready.as_ref().map(|ready| bounds::entry_bound(&ready.program, head))
     }
 }
 

@@ -5,6 +5,7 @@ use crate::check::limit::{beyond, leave, way_out};
 use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::SafeState;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::Station;
 use crate::lsp::describe::{Callable, Taken};
@@ -14,7 +15,8 @@ use crate::session::live::{Entry, RoutineSeen, Session};
 use crate::session::{Files, RunnableEntry, Verdict};
 use crate::shell::known::{Known, Name, Shared};
 use crate::shell::pauses::Mark;
-use crate::shell::prompt::{Stand, prompt};
+use crate::shell::prompt::{self, Stand, prompt};
+use crate::shell::reader::Reader;
 use crate::shell::save::Deed;
 use crate::shell::tap::Tap;
 use crate::shell::view;
@@ -23,7 +25,7 @@ use crate::shell::wait::Watch;
 use crate::terminal::draws_progress;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left, rendered};
-use crate::terminal::{BOLD, DIM, RED, YELLOW, columns, complain, say, styled};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -31,12 +33,10 @@ use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
 
 /// An entry that may take longer than this, in s of head time, says so before it runs.
-const LONG: f64 = 30.0;
-
-/// Columns of the words before an entry where they may change while somebody types.
-const PROMPT: usize = 26;
+const LONG: f64 = 10.0;
 
 /// What an entry came to, for whoever has no terminal to read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,24 +95,34 @@ pub struct Bench {
     pub saved: Vec<PathBuf>,
     /// Checks that do not conform, and those that could not be decided.
     pub checks: (usize, usize),
+    /// What was typed ahead is being thrown away until this ends.
+    pub dropping: Option<JoinHandle<()>>,
     /// Lines at which stepping pauses.
     pub marks: BTreeSet<Mark>,
     /// Set from outside to end the shell.
     pub leave: Arc<AtomicBool>,
     /// The recording that is played back, where the head is one.
     pub replay: Option<Course>,
+    /// Control of a head that several clients may reach.
+    pub control: Option<Box<dyn SharedControl>>,
+    /// Who had it last.
+    pub owner: Option<Control>,
+    /// The head is wanted safe, whoever controls it.
+    pub insists: bool,
 }
 
 impl Bench {
     /// The words before the next entry.
     pub fn prompt(&self) -> String {
-        prompt(&self.stand, self.station.description())
+        prompt(&self.stand, self.owner, self.station.description())
     }
 
     /// The same with room for how the head may stand before the entry is finished.
-    pub fn roomy_prompt(&self) -> String {
-        let prompt = self.prompt();
-        if self.time_passes && columns() >= 60 { format!("{prompt:<PROMPT$}") } else { prompt }
+    pub fn roomy_prompt(&self, reader: &Reader) -> String {
+        match self.time_passes {
+            true => prompt::roomy(self.prompt(), reader.can_draw_again()),
+            false => self.prompt(),
+        }
     }
 
     /// Looks how the head stands; gives what has changed.
@@ -128,6 +138,8 @@ impl Bench {
             known: &self.known,
             leave: &self.leave,
             replay: self.replay.as_ref(),
+            control: self.control.as_deref(),
+            owner: &mut self.owner,
             time_passes: self.time_passes,
             attended: self.attended,
             colour: self.colour,
@@ -256,31 +268,85 @@ impl Bench {
     /// Says what stopped an entry and what it may have changed; on request makes the head safe.
     fn stopped(&mut self, failure: &Failure) -> Came {
         complain(&failed(failure, self.session.sources(), self.colour));
-        let changed = self.tap.borrow().changed();
-        if changed.is_empty() {
-            let interrupted = failure.kind == FailureKind::Interrupted;
-            let head = if interrupted { "" } else { "nothing was changed on the head; " };
-            complain(&format!("{head}no name of the entry was kept\n"));
-        } else {
-            complain(&format!(
-                "until then {}; no name of the entry was kept\n",
-                changed.join(", ")
-            ));
+        let interrupted = failure.kind == FailureKind::Interrupted;
+        if self.tap.borrow().was_armed() && !interrupted {
+            // The tap hears how the laser stands now.
+            let _ = self.watch().status();
         }
+        let head = match self.tap.borrow().changed() {
+            Some(changed) => format!("{changed}; "),
+            None if interrupted => String::new(),
+            None => "nothing was changed on the head; ".to_string(),
+        };
+        complain(&wrapped(&format!("{head}no name of the entry was kept"), ""));
         self.ill(failure)
     }
 
     /// The exit code of a failure; on request the head is made safe.
     pub fn ill(&mut self, failure: &Failure) -> Came {
         if failure.kind == FailureKind::Interrupted {
-            self.make_safe();
+            self.stop();
         }
         Came::Ill(Verdict::of(failure.kind).exit_code())
+    }
+
+    /// Somebody asked to stop: what was typed before is thrown away, and the head is made safe.
+    pub fn stop(&mut self) {
+        if self.attended {
+            self.dropping = self.mode.drop_typed();
+        }
+        if self.leaves_to_another() {
+            self.station.stop_flag().store(false, Ordering::SeqCst);
+        } else {
+            self.make_safe();
+        }
+    }
+
+    /// The exit code of a shell whose entries gave `code`, its checks counted in.
+    pub fn exit_code(&self, code: u8) -> u8 {
+        match self.checks {
+            _ if code != 0 || self.attended => code,
+            (0, 0) => 0,
+            (0, _) => 4,
+            _ => 1,
+        }
+    }
+
+    /// Another client controls the head: it is left to that one, which is told here.
+    pub fn leaves_to_another(&self) -> bool {
+        let is_anothers = self.owner == Some(Control::Others) && !self.insists;
+        if is_anothers {
+            complain("the head is left to the client that controls it\n");
+        }
+        is_anothers
+    }
+
+    /// Where somebody asked to stop: nothing that was typed before is read any more.
+    pub fn forget_typed(&mut self, reader: &Reader) {
+        if let Some(dropping) = self.dropping.take() {
+            // It ends by itself in a moment, and cannot panic.
+            let _ = dropping.join();
+            reader.forget();
+        }
     }
 
     /// Laser off, mirror parked, polygon down, and says what was measured then.
     pub fn make_safe(&mut self) -> SafeState {
         self.safe(false)
+    }
+
+    /// The same, whoever controls the head.
+    pub fn make_safe_surely(&mut self) -> SafeState {
+        self.insist(true);
+        let safe = self.make_safe();
+        self.insist(false);
+        safe
+    }
+
+    /// Has all that makes safe act on a head that another client controls, or leave it to that one.
+    pub fn insist(&mut self, on: bool) {
+        self.insists = on;
+        self.control.iter().for_each(|control| control.insist(on));
     }
 
     /// The end of the shell; `well` keeps the polygon spinning where an entry asked for it.

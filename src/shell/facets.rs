@@ -1,13 +1,21 @@
-//! `facets`: the trims of each facet, and the errors that were measured with them, as bars.
+//! `facets`: the trims of each facet, and the errors that were measured with them: the newest
+//! measurement as a number and a bar, its spread, and the measurement before it.
 
 use crate::shell::bench::{Bench, Came};
+use crate::shell::measured::{Measurement, Series};
 use crate::shell::plot::bar;
 use crate::shell::reader::Reader;
-use crate::terminal::{BOLD, columns, complain, say, styled};
-use crate::units::{Dimension, show_number, suited};
+use crate::terminal::{BOLD, columns, complain, say, styled, wrapped};
+use crate::units::{Dimension, UnitText, show_number, suited};
 
 /// Columns of a bar where there is room, and where there is little.
-const BARS: (usize, usize) = (16, 8);
+const BARS: (usize, usize) = (16, 4);
+
+/// Columns of the terminal from which there is room.
+const ROOMY: usize = 104;
+
+/// What is known of a facet.
+type Known = (Option<Measurement>, Option<(Measurement, bool)>);
 
 /// `facets`
 pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
@@ -19,82 +27,116 @@ pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
         }
     };
     let tap = bench.tap.borrow();
-    let round = tap.rounds.fresh();
-    let along: Vec<Option<f64>> = errors(round, trims.len(), |mean| mean.in_scan[0]);
-    let across: Vec<Option<f64>> = errors(round, trims.len(), |mean| mean.cross_scan[0]);
-    let delay = Column::of(trims.iter().map(|trim| Some(trim.in_scan)), Dimension::TIME);
-    let angle = Column::of(trims.iter().map(|trim| Some(trim.cross_scan)), Dimension::ANGLE);
-    let along = Column::of(along.into_iter(), Dimension::LENGTH);
-    let across = Column::of(across.into_iter(), Dimension::LENGTH);
-    let bars = if columns() >= 80 { BARS.0 } else { BARS.1 };
-    let line = |key: &str, cells: [&str; 4], drawn: [String; 2]| {
-        let [a, b, c, d] = cells;
-        let [e, f] = drawn;
-        format!("  {key:<5} {a:>8} {b:>9}  {c:>8} {e}{d:>8} {f}").trim_end().to_string()
+    let known = |facet: usize| u32::try_from(facet).map(|facet| tap.measured.of(facet));
+    let known: Vec<Known> = (0..trims.len()).map(|f| known(f).unwrap_or_default()).collect();
+    let delay = Scale::of(most(trims.iter().map(|trim| trim.in_scan)), Dimension::TIME);
+    let angle = Scale::of(most(trims.iter().map(|trim| trim.cross_scan)), Dimension::ANGLE);
+    let along = Errors::of(&known, |measurement| measurement.in_scan);
+    let across = Errors::of(&known, |measurement| measurement.cross_scan);
+    let bars = if columns() >= ROOMY { BARS.0 } else { BARS.1 };
+    let heads = [&delay, &angle, &along.scale, &across.scale].map(Scale::unit);
+    let [delays, angles, alongs, acrosses] = heads;
+    let blank = " ".repeat(bars + 2);
+    let (spread, earlier) = ("spread", "earlier");
+    let errors = |name: &str, spread: &str, earlier: &str| {
+        format!("{name:>8}{spread:>7}{earlier:>8}{blank}")
     };
-    let blank = || " ".repeat(bars + 1);
-    let heads = ["trim", "trim", "in-scan", "cross-sc"];
-    let text = line("facet", heads, [blank(), blank()]);
-    say(&format!("{}\n", styled(&text, BOLD, bench.colour)));
-    let units = [&delay.unit, &angle.unit, &along.unit, &across.unit].map(String::as_str);
-    say(&format!("{}\n", line("", units, [blank(), blank()])));
-    for facet in 0..trims.len() {
-        let cells = [&delay, &angle, &along, &across].map(|column| column.cell(facet));
-        let [a, b, c, d] = &cells;
-        let drawn = [along.bar(facet, bars), across.bar(facet, bars)];
-        say(&format!("{}\n", line(&facet.to_string(), [a, b, c, d], drawn)));
+    let text = format!(
+        "  facet  trim   trim{}{}",
+        errors("in-scan", spread, earlier),
+        errors("cross", spread, earlier)
+    );
+    say(&format!("{}\n", styled(text.trim_end(), BOLD, bench.colour)));
+    let units = format!("       {delays:>6}{angles:>7}{}", errors(alongs, alongs, alongs));
+    say(&format!("{units}{}\n", errors(acrosses, acrosses, acrosses).trim_end()));
+    for (facet, (trim, known)) in trims.iter().zip(&known).enumerate() {
+        let (a, b) = (delay.cell(Some(trim.in_scan)), angle.cell(Some(trim.cross_scan)));
+        let (c, d) = (along.cells(known, bars), across.cells(known, bars));
+        say(&format!("{}\n", format!("  {facet:<5}{a:>6}{b:>7}{c}{d}").trim_end()));
     }
-    match round {
-        Some(round) => {
-            let readings: u32 = round.facets.values().map(|mean| mean.count).sum();
-            say(&format!("errors: the mean of {readings} readings with the trims in force\n"));
-        }
-        None => {
-            say("no line was measured since these trims were loaded: `test_line` in `arm` does\n")
-        }
-    }
+    say(&wrapped(&legend(&known), ""));
     Came::Well
 }
 
-/// What was measured of each facet.
-fn errors(
-    round: Option<&crate::record::Round>,
-    facets: usize,
-    of: fn(&crate::record::FacetMean) -> f64,
-) -> Vec<Option<f64>> {
-    let number = |facet: usize| u32::try_from(facet).ok();
-    let mean = |facet: usize| round?.facets.get(&number(facet)?).map(of);
-    (0..facets).map(mean).collect()
+/// What the columns hold.
+fn legend(known: &[Known]) -> String {
+    let counts = || known.iter().filter_map(|(newest, _)| Some(newest.as_ref()?.count));
+    let newest = match (counts().min(), counts().max()) {
+        (Some(1), Some(1)) => "in-scan, cross: one reading with the trims in force".to_string(),
+        (Some(least), Some(most)) => {
+            let many = if least == most { most.to_string() } else { format!("{least} to {most}") };
+            format!(
+                "in-scan, cross: the mean of the newest {many} readings, with the trims in force; \
+                 spread: their standard deviation"
+            )
+        }
+        _ => "no line was measured with the trims in force: `test_line` in `arm` does".to_string(),
+    };
+    let mut earlier = known.iter().filter_map(|(_, earlier)| *earlier).peekable();
+    match (earlier.peek().is_some(), earlier.any(|(_, other)| other)) {
+        (false, _) => newest,
+        (true, false) => format!("{newest}; earlier: the measurement before"),
+        (true, true) => format!("{newest}; earlier: the measurement before (*: with other trims)"),
+    }
 }
 
-/// Values in one unit.
-struct Column {
-    values: Vec<Option<f64>>,
-    unit: String,
+/// Errors of all facets in one direction.
+struct Errors {
+    of: fn(&Measurement) -> Series,
+    scale: Scale,
+}
+
+impl Errors {
+    fn of(known: &[Known], of: fn(&Measurement) -> Series) -> Errors {
+        let newest = most(known.iter().filter_map(|(newest, _)| Some(of(newest.as_ref()?).mean)));
+        let earlier = known.iter().filter_map(|(_, earlier)| Some(of(&earlier.as_ref()?.0).mean));
+        // All are counted in one unit, and the bars are those of the newest.
+        let scale = Scale::of(newest.max(most(earlier)), Dimension::LENGTH);
+        let most = if newest > 0.0 { newest } else { scale.most };
+        Errors { of, scale: Scale { most, ..scale } }
+    }
+
+    fn cells(&self, (newest, earlier): &Known, bars: usize) -> String {
+        let value = newest.as_ref().map(|newest| (self.of)(newest).mean);
+        let spread = newest.as_ref().and_then(|n| (self.of)(n).spread(n.count));
+        let before = match earlier {
+            Some((earlier, other)) => {
+                let mark = if *other { "*" } else { " " };
+                format!("{}{mark}", self.scale.cell(Some((self.of)(earlier).mean)))
+            }
+            None => "- ".to_string(),
+        };
+        let (cell, spread) = (self.scale.cell(value), self.scale.cell(spread));
+        let drawn = bar(value.unwrap_or(0.0), self.scale.most, bars);
+        format!("{cell:>8}{spread:>7}{before:>9}{drawn}")
+    }
+}
+
+/// The largest magnitude.
+fn most(values: impl Iterator<Item = f64>) -> f64 {
+    values.fold(0.0, |most, value| most.max(value.abs()))
+}
+
+/// The unit of a column.
+struct Scale {
+    /// None counts in SI.
+    unit: Option<UnitText>,
+    /// The largest magnitude in SI that a bar shows.
     most: f64,
 }
 
-impl Column {
-    fn of(values: impl Iterator<Item = Option<f64>>, dimension: Dimension) -> Column {
-        let values: Vec<Option<f64>> = values.collect();
-        let most = values.iter().flatten().fold(0.0_f64, |most, value| most.max(value.abs()));
-        let unit = suited(if most > 0.0 { most } else { 1e-6 }, dimension);
-        let counted = |value: f64| unit.as_ref().map_or(value, |unit| unit.from_si(value));
-        Column {
-            values: values.into_iter().map(|value| value.map(counted)).collect(),
-            most: counted(most),
-            unit: unit.map(|unit| unit.text).unwrap_or_default(),
-        }
+impl Scale {
+    fn of(most: f64, dimension: Dimension) -> Scale {
+        Scale { unit: suited(if most > 0.0 { most } else { 1e-6 }, dimension), most }
     }
 
-    fn cell(&self, facet: usize) -> String {
-        match self.values.get(facet).copied().flatten() {
-            Some(value) => show_number(value, Some(if self.most < 10.0 { 2 } else { 1 })),
-            None => "-".to_string(),
-        }
+    fn unit(&self) -> &str {
+        self.unit.as_ref().map_or("", |unit| unit.text.as_str())
     }
 
-    fn bar(&self, facet: usize, columns: usize) -> String {
-        bar(self.values.get(facet).copied().flatten().unwrap_or(0.0), self.most, columns)
+    fn cell(&self, value: Option<f64>) -> String {
+        let counted = |value: f64| self.unit.as_ref().map_or(value, |unit| unit.from_si(value));
+        let digits = if counted(self.most) < 10.0 { 2 } else { 1 };
+        value.map_or("-".to_string(), |value| show_number(counted(value), Some(digits)))
     }
 }

@@ -4,6 +4,8 @@ use crate::shell::colour::coloured;
 use crate::shell::complete::complete;
 use crate::shell::hint::hint;
 use crate::shell::known::Shared;
+use crate::shell::prompt::PAUSED;
+use crate::shell::reader::Typed;
 use crate::syntax::unfinished;
 use crate::terminal::columns;
 use rustyline::completion::{Completer, Pair};
@@ -22,8 +24,8 @@ const PASTED: Duration = Duration::from_millis(5);
 pub struct Helper {
     known: Shared,
     colour: bool,
-    /// An entry is typed, and not the answer to a question.
-    entry: bool,
+    /// What is typed.
+    what: Typed,
     /// Columns that stand before what is typed.
     before: usize,
     /// Something stood in the line when it was looked at last.
@@ -38,7 +40,7 @@ impl Helper {
         Helper {
             known,
             colour,
-            entry: true,
+            what: Typed::Entry,
             before: 0,
             typed: Cell::new(false),
             entered: Cell::new(None),
@@ -46,10 +48,14 @@ impl Helper {
     }
 
     /// A new line begins.
-    pub fn begin(&mut self, entry: bool, prompt: &str) {
-        self.entry = entry;
+    pub fn begin(&mut self, what: Typed, prompt: &str) {
+        self.what = what;
         self.before = prompt.chars().count();
         self.typed.set(false);
+    }
+
+    fn is_entry(&self) -> bool {
+        self.what == Typed::Entry
     }
 
     /// Something stood in the line that was dropped.
@@ -64,7 +70,7 @@ impl Completer for Helper {
     type Candidate = Pair;
 
     fn complete(&self, line: &str, at: usize, _: &Context<'_>) -> Result<(usize, Vec<Pair>)> {
-        if !self.entry {
+        if !self.is_entry() {
             return Ok((at, Vec::new()));
         }
         let (start, found) = self.known.with(|known| complete(known, line, at));
@@ -91,7 +97,7 @@ impl Hinter for Helper {
 
     fn hint(&self, line: &str, at: usize, _: &Context<'_>) -> Option<Dim> {
         self.typed.set(!line.is_empty());
-        if !self.entry || at < line.len() {
+        if !self.is_entry() || at < line.len() {
             return None;
         }
         let hint = self.known.with(|known| hint(known, line))?;
@@ -109,7 +115,7 @@ impl Hinter for Helper {
 
 impl Highlighter for Helper {
     fn highlight<'l>(&self, line: &'l str, _: usize) -> Cow<'l, str> {
-        if !self.colour || !self.entry {
+        if !self.colour || !self.is_entry() {
             return Cow::Borrowed(line);
         }
         Cow::Owned(coloured(line))
@@ -124,22 +130,18 @@ impl Highlighter for Helper {
     }
 
     fn highlight_prompt<'b, 's: 'b, 'p: 'b>(&'s self, prompt: &'p str, _: bool) -> Cow<'b, str> {
-        let mut text = prompt.to_string();
-        if self.entry {
-            // The head goes on while somebody types; the room for its words stays the same.
-            let now = self.known.prompt();
-            let width = prompt.chars().count();
-            text = if now.chars().count() <= width {
-                format!("{now:<width$}")
-            } else {
-                now.chars().take(width.saturating_sub(3)).chain("\u{2026}> ".chars()).collect()
-            };
-        }
+        // The head goes on while somebody types; the room for its words stays the same.
+        let now = self.known.prompt();
+        let text = match self.what {
+            Typed::Entry => within(now, prompt.chars().count()),
+            Typed::Pause => within(format!("{PAUSED}{now}"), prompt.chars().count()),
+            Typed::Answer => prompt.to_string(),
+        };
         Cow::Owned(if self.colour { format!("\u{1b}[1m{text}\u{1b}[0m") } else { text })
     }
 
     fn highlight_char(&self, _: &str, _: usize, _: CmdKind) -> bool {
-        self.colour && self.entry
+        self.colour && self.is_entry()
     }
 }
 
@@ -150,14 +152,26 @@ impl Validator for Helper {
         // Lines that come faster than anybody types are pasted, empty ones among them.
         let pasted = self.entered.replace(Some(Instant::now()));
         let pasted = pasted.is_some_and(|last| last.elapsed() < PASTED);
-        let goes_on = self.entry && unfinished(text) && (pasted || !text.ends_with('\n'));
+        let goes_on = self.is_entry() && unfinished(text) && (pasted || !text.ends_with('\n'));
         Ok(if goes_on { ValidationResult::Incomplete } else { ValidationResult::Valid(None) })
     }
 }
 
+/// Words in so many columns; where there are more of them, those that fit whole.
+fn within(mut words: String, columns: usize) -> String {
+    if words.chars().count() > columns {
+        while words.chars().count() + 3 > columns && !words.is_empty() {
+            let end = words.trim_end().rfind(' ').unwrap_or(0);
+            words.truncate(end);
+        }
+        words.push_str("\u{2026}> ");
+    }
+    format!("{words:<columns$}")
+}
+
 #[cfg(test)]
 mod tests {
-    use super::Helper;
+    use super::{Helper, within};
     use crate::shell::known::{Known, Name, Shared};
     use rustyline::Context;
     use rustyline::completion::Completer;
@@ -165,6 +179,18 @@ mod tests {
     use rustyline::hint::Hinter;
     use rustyline::history::FileHistory;
     use std::time::Instant;
+
+    #[test]
+    fn no_number_is_cut_before_an_entry() {
+        let words = || "no lock 2961 rpm> ".to_string();
+        assert_eq!(within(words(), 20), "no lock 2961 rpm>   ");
+        for (columns, shown) in
+            [(16, "no lock 2961\u{2026}> "), (14, "no lock\u{2026}> "), (9, "no\u{2026}> ")]
+        {
+            assert_eq!(within(words(), columns).trim_end(), shown.trim_end());
+            assert_eq!(within(words(), columns).chars().count(), columns);
+        }
+    }
 
     /// What a key press costs with 2,000 names: run by hand, `cargo test --release --lib -- --ignored
     /// --nocapture key_press`.

@@ -15,6 +15,7 @@ mod hint;
 mod history;
 mod known;
 mod line;
+mod measured;
 mod pauses;
 mod plot;
 mod poke;
@@ -34,6 +35,7 @@ pub use tap::Tap;
 
 use crate::builtins::Effect;
 use crate::head::Fault;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
 use crate::session::live::Session;
@@ -43,11 +45,11 @@ use crate::shell::history::History;
 use crate::shell::known::Shared;
 use crate::shell::prompt::Stand;
 use crate::shell::questions::AtPrompt;
-use crate::shell::reader::{Input, Reader};
+use crate::shell::reader::{Input, Reader, Typed};
 use crate::shell::wait::Heard;
 use crate::terminal::mode::Mode;
-use crate::terminal::wrapped;
 use crate::terminal::{complain, say};
+use crate::terminal::{told, wrapped};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -73,6 +75,8 @@ pub struct Setup {
     pub leave: Arc<AtomicBool>,
     /// The recording that is played back, where the head is one.
     pub replay: Option<Course>,
+    /// Control of a head that several clients may reach.
+    pub control: Option<Box<dyn SharedControl>>,
     /// Keeps what was typed; none keeps nothing.
     pub history: Option<PathBuf>,
     /// Somebody is at the terminal; else plain lines are read.
@@ -118,9 +122,13 @@ pub fn run(setup: Setup) -> u8 {
         left: None,
         saved: Vec::new(),
         checks: (0, 0),
+        dropping: None,
         marks: BTreeSet::new(),
         leave: setup.leave,
         replay: setup.replay,
+        control: setup.control,
+        owner: None,
+        insists: false,
     };
     let operator =
         AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
@@ -129,12 +137,20 @@ pub fn run(setup: Setup) -> u8 {
         say(&setup.greeting);
     }
     // The trims in force are those that the first `undo` may lead back to.
-    if bench.replay.is_none()
-        && let Err(StationError::Fault(fault)) = bench.station.trims()
-    {
-        complain(&trims_unknown(&fault));
+    if bench.replay.is_none() {
+        match bench.station.trims() {
+            Ok(trims) => {
+                let told = told::trims(&trims).filter(|_| setup.attended);
+                told.iter().for_each(|told| say(&wrapped(&format!("trims in force: {told}"), "")));
+            }
+            Err(StationError::Fault(fault)) => complain(&trims_unknown(&fault)),
+            Err(_) => {}
+        }
     }
     bench.look();
+    if bench.owner == Some(Control::Others) {
+        complain(&wrapped(OBSERVES, ""));
+    }
     bench.tell();
     let mut code = 0;
     if let Some(script) = &setup.script
@@ -147,6 +163,10 @@ pub fn run(setup: Setup) -> u8 {
         code = if setup.attended { 0 } else { ended };
     }
     drop(reader);
+    bench.look();
+    if bench.leaves_to_another() {
+        return bench.exit_code(code);
+    }
     let safe = bench.safe(code == 0 && !bench.leave.load(Ordering::SeqCst));
     if !safe.is_safe() {
         // Only a request ends the wait for rest without a trouble.
@@ -154,13 +174,13 @@ pub fn run(setup: Setup) -> u8 {
         let verdict = if asked { Verdict::Interrupted } else { Verdict::HeadFailed };
         return verdict.exit_code();
     }
-    match bench.checks {
-        _ if code != 0 || setup.attended => code,
-        (0, 0) => 0,
-        (0, _) => 4,
-        _ => 1,
-    }
+    bench.exit_code(code)
 }
+
+/// Said where another client controls the head.
+const OBSERVES: &str = "another client controls the head, so that this shell only looks. `safe` makes \
+                        the head safe all the same; `take` takes control once the other client gave \
+                        it back";
 
 fn trims_unknown(fault: &Fault) -> String {
     format!("the trims in force cannot be read, so `undo` begins with the first load: {fault}\n")
@@ -173,14 +193,18 @@ fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
     let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
         bench.watch().tell_all(reader);
-        reader.ask(&bench.roomy_prompt());
+        reader.ask(Typed::Entry, &bench.roomy_prompt(reader));
         let input = loop {
             match bench.watch().hear(reader) {
                 Heard::Input(input) => break input,
                 Heard::Leave => return stopped,
                 Heard::Stop if !bench.attended => return stopped,
                 Heard::Stop => {
-                    bench.make_safe();
+                    bench.stop();
+                    bench.forget_typed(reader);
+                    if !reader.is_waiting() {
+                        reader.ask(Typed::Entry, &bench.roomy_prompt(reader));
+                    }
                 }
             }
         };
@@ -196,6 +220,7 @@ fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
                 return 2;
             }
         };
+        bench.forget_typed(reader);
         match came {
             Came::Leave => return 0,
             Came::Ill(code) if !bench.attended => return code,
@@ -212,7 +237,8 @@ fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
         return Came::Well;
     }
     match words::of(text) {
-        Some((word, rest)) if word.takes.is_empty() && !rest.is_empty() => {
+        // Somebody who wants the head safe has no time for grammar.
+        Some((word, rest)) if word.takes.is_empty() && !rest.is_empty() && word.name != "safe" => {
             let said = format!(
                 "`{0}` takes nothing, so nothing was done ({0}: {1})",
                 word.name, word.meaning

@@ -1,11 +1,13 @@
 //! Small words: what is known, how the head stands, back to safety, trims taken back, files read.
 
 use crate::head::Trim;
+use crate::head::control::Control;
+use crate::head::station::StationError;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::prompt::{self, Stand};
 use crate::shell::reader::Reader;
 use crate::shell::save::Deed;
-use crate::terminal::{BOLD, complain, say, styled};
+use crate::terminal::{BOLD, beside, complain, say, styled, told, wrapped};
 
 /// `names`
 pub fn names(bench: &mut Bench, _: &Reader, _: &str) -> Came {
@@ -31,7 +33,7 @@ pub fn names(bench: &mut Bench, _: &Reader, _: &str) -> Came {
 /// `stand`
 pub fn stand(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     bench.look();
-    say(&prompt::told(&bench.stand, bench.station.description()));
+    say(&prompt::told(&bench.stand, bench.owner, bench.station.description()));
     if matches!(bench.stand, Stand::Known(_)) {
         say(&around(bench));
     }
@@ -41,7 +43,11 @@ pub fn stand(bench: &mut Bench, _: &Reader, _: &str) -> Came {
 /// How the signals and channels of the station stand.
 fn around(bench: &mut Bench) -> String {
     let head = bench.station.description().clone();
-    let mut text = String::new();
+    let trims = match bench.station.trims() {
+        Ok(trims) => told::trims(&trims).unwrap_or_else(|| "none: all are zero".to_string()),
+        Err(error) => error.to_string(),
+    };
+    let mut text = beside(&format!("  {:<12}", "trims"), &trims);
     for signal in &head.signals {
         let read = match bench.station.signal(&signal.name) {
             Ok(true) => "on".to_string(),
@@ -62,12 +68,69 @@ fn around(bench: &mut Bench) -> String {
 
 /// `safe`
 pub fn safe(bench: &mut Bench, _: &Reader, _: &str) -> Came {
-    let safe = bench.make_safe();
+    let had = bench.owner == Some(Control::Own);
+    let safe = bench.make_safe_surely();
+    if let (false, Some(control)) = (had, &bench.control) {
+        // Waiting for rest may have taken control, which was not asked for. A lost link lost it, too.
+        let _ = control.give();
+        bench.look();
+    }
+    if !(safe.laser_off && safe.troubles.is_empty()) {
+        return Came::Ill(3);
+    }
     bench.deeds.push(Deed::Line("park()".to_string()));
     bench.deeds.push(Deed::Line("brake()".to_string()));
     let rest = "wait until at_rest() within 60 s";
     bench.deeds.push(Deed::Line(rest.to_string()));
-    if safe.laser_off && safe.troubles.is_empty() { Came::Well } else { Came::Ill(3) }
+    Came::Well
+}
+
+/// `take`
+pub fn take(bench: &mut Bench, _: &Reader, _: &str) -> Came {
+    let Some(control) = &bench.control else {
+        say("only this shell controls this head: there is nobody to take control from\n");
+        return Came::Well;
+    };
+    match control.take() {
+        Ok(()) => {
+            say("this shell controls the head; `give` gives control back\n");
+            bench.look();
+            Came::Well
+        }
+        Err(why) => {
+            complain(&wrapped(&format!("control was not taken: {why}"), ""));
+            Came::Ill(3)
+        }
+    }
+}
+
+/// `give`
+pub fn give(bench: &mut Bench, _: &Reader, _: &str) -> Came {
+    if bench.control.is_none() {
+        say("only this shell controls this head: there is nobody to give control to\n");
+        return Came::Well;
+    }
+    bench.look();
+    if bench.owner != Some(Control::Own) {
+        say("this shell does not control the head\n");
+        return Came::Well;
+    }
+    let safe = bench.make_safe();
+    if !(safe.laser_off && safe.troubles.is_empty()) {
+        complain("control is kept: the head is not safe\n");
+        return Came::Ill(3);
+    }
+    match bench.control.as_ref().map_or(Ok(()), |control| control.give()) {
+        Ok(()) => {
+            say("any client may take control now\n");
+            bench.look();
+            Came::Well
+        }
+        Err(why) => {
+            complain(&format!("whether control was given back is not known: {why}\n"));
+            Came::Ill(3)
+        }
+    }
 }
 
 /// `undo`
@@ -87,7 +150,9 @@ pub fn undo(bench: &mut Bench, _: &Reader, _: &str) -> Came {
         }
         Err(error) => {
             bench.tap.borrow_mut().offer(trims);
-            complain(&format!("the trims could not be loaded: {error}\n"));
+            let refused = matches!(&error, StationError::Fault(fault) if fault.is_refusal());
+            let how = if refused { "were not loaded" } else { "may be in force or not" };
+            complain(&format!("the trims before the last load {how}: {error}\n"));
             Came::Ill(3)
         }
     }

@@ -1,7 +1,9 @@
 //! How the head stands: in a few words before the entry that is typed, and what has changed since
 //! somebody looked last.
 
+use crate::head::control::Control;
 use crate::head::{Description, Fault, Laser, Status};
+use crate::terminal::columns;
 use crate::units::{Dimension, show};
 
 /// How the head stood when it was looked at last.
@@ -50,13 +52,37 @@ fn polygon(status: &Status) -> String {
     }
 }
 
-/// The words before an entry.
-pub fn prompt(stand: &Stand, head: &Description) -> String {
+/// Columns of the words before an entry where they may change while somebody types.
+const ROOM: usize = 30;
+
+/// Stands before those words at a pause.
+pub const PAUSED: &str = "paused, ";
+
+/// Words with room for others in their place; where they cannot change any more, without a speed,
+/// which would soon be an old one.
+pub fn roomy(words: String, can_change: bool) -> String {
+    match can_change {
+        true if columns() >= 60 => format!("{words:<ROOM$}"),
+        true => words,
+        false => {
+            let stays = |word: &&str| !word.starts_with(|c: char| c.is_ascii_digit());
+            let words = words.trim_end().trim_end_matches('>').replace(" rpm", "");
+            let words: Vec<&str> = words.split(' ').filter(stays).collect();
+            format!("{}> ", words.join(" "))
+        }
+    }
+}
+
+/// The words before an entry; `owner` controls the head, where several clients may reach it.
+pub fn prompt(stand: &Stand, owner: Option<Control>, head: &Description) -> String {
     let status = match stand {
         Stand::Known(status) => status,
         Stand::Silent(_) => return "no answer> ".to_string(),
     };
     let mut words = vec![polygon(status)];
+    if owner == Some(Control::Others) {
+        words.insert(0, "observing".to_string());
+    }
     if status.laser != Laser::Off {
         words.insert(0, "ARMED".to_string());
     }
@@ -111,7 +137,7 @@ pub fn changes(before: &Stand, now: &Stand, head: &Description) -> Vec<String> {
 }
 
 /// Everything that the head says of itself, for whoever asks.
-pub fn told(stand: &Stand, head: &Description) -> String {
+pub fn told(stand: &Stand, owner: Option<Control>, head: &Description) -> String {
     let status = match stand {
         Stand::Known(status) => status,
         Stand::Silent(why) => return format!("the head does not answer: {why}\n"),
@@ -125,6 +151,14 @@ pub fn told(stand: &Stand, head: &Description) -> String {
         ("mirror", if status.parked { "parked".to_string() } else { degrees(status.galvanometer) }),
         ("temperature", format!("{:.1} degC", status.temperature - 273.15)),
     ];
+    if let Some(owner) = owner {
+        let text = match owner {
+            Control::Own => "this shell",
+            Control::Others => "another client: this shell only looks",
+            Control::Nobody => "no client",
+        };
+        rows.push(("control", text.to_string()));
+    }
     if let Some(target) = status.target {
         rows.push(("asked for", show(target, Dimension::ROTATION, None, None)));
     }

@@ -2,7 +2,7 @@
 
 use crate::operator::{Answer, NoAnswer, Operator, Question};
 use crate::program::show::time_text;
-use crate::shell::reader::{Input, Reader};
+use crate::shell::reader::{Input, Reader, Typed};
 use crate::terminal::{BOLD, complain, styled};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -31,7 +31,7 @@ impl Operator for AtPrompt {
         complain(&format!("{}\n", styled(&question.shown(), BOLD, self.colour)));
         let wanted = question.wanted.words();
         let prompt = format!("  {wanted}, within {}: ", time_text(question.limit));
-        self.reader.question(&prompt);
+        self.reader.ask(Typed::Answer, &prompt);
         loop {
             if started.elapsed() >= limit {
                 if self.attended {
@@ -48,7 +48,7 @@ impl Operator for AtPrompt {
                     Ok(answer) => return Ok(answer),
                     Err(why) if self.attended => {
                         complain(&format!("  {why}\n"));
-                        self.reader.question(&prompt);
+                        self.reader.ask(Typed::Answer, &prompt);
                     }
                     Err(why) => return Err(NoAnswer::Wrong(why)),
                 },

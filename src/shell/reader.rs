@@ -7,11 +7,14 @@ use crate::shell::line::Helper;
 use crate::syntax::unfinished;
 use rustyline::config::{BellStyle, CompletionType, Config};
 use rustyline::error::ReadlineError;
+use rustyline::history::FileHistory;
 use rustyline::{Editor, ExternalPrinter};
 use std::cell::RefCell;
 use std::io::BufRead;
 use std::rc::Rc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -31,15 +34,43 @@ pub enum Input {
     Broken(String),
 }
 
-/// What the reading thread is asked for.
-enum Wish {
-    /// An entry, with these words before it.
-    Entry(String),
-    /// The answer to a question, which is not kept.
-    Answer(String),
+/// What is typed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Typed {
+    /// An entry, behind words that tell how the head stands.
+    Entry,
+    /// How to go on at a pause, behind such words as well.
+    Pause,
+    /// The answer to a question.
+    Answer,
 }
 
-type Printer = Box<dyn ExternalPrinter + Send>;
+/// What the reading thread is asked for.
+enum Wish {
+    /// What is typed next, with these words before it.
+    Read(Typed, String),
+    /// To throw away what was typed ahead.
+    Forget,
+}
+
+/// What is printed above the line that is typed.
+enum Print {
+    /// A line.
+    Line(String),
+    /// Nothing: the line is drawn again.
+    Again,
+}
+
+/// Draws the line that is typed again: up and down, since whatever is printed ends with a newline.
+const AGAIN: &str = "\u{1b}[1A\n";
+
+/// Most prints that wait while a list of completions is looked at.
+const PRINTS_MOST: usize = 16;
+
+type LineEditor = Editor<Helper, FileHistory>;
+
+/// What prints for the present line editor, where it can.
+type Printer = Arc<Mutex<Option<Box<dyn ExternalPrinter + Send>>>>;
 
 /// Reads entries; all copies share one place that they come from.
 #[derive(Clone)]
@@ -50,7 +81,9 @@ struct Place {
     wishes: Option<Sender<Wish>>,
     inputs: Receiver<Input>,
     /// Prints above the line that is typed, where that can be.
-    printer: Option<Printer>,
+    prints: Option<SyncSender<Print>>,
+    /// The line is to be drawn again and has not been yet.
+    drawn_again: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
     /// Something was asked for and has not come yet.
     waiting: bool,
@@ -64,53 +97,32 @@ impl Reader {
         let (wishes, wished) = channel::<Wish>();
         let (give, inputs) = channel();
         let (ready, is_ready) = channel();
+        let printer = Printer::default();
+        let slot = Arc::clone(&printer);
         let thread = std::thread::spawn(move || {
-            let config = Config::builder()
-                .completion_type(CompletionType::List)
-                .completion_show_all_if_ambiguous(true)
-                .bell_style(BellStyle::None)
-                .auto_add_history(false)
-                .max_history_size(2000)
-                .map(|config| config.build());
-            let editor =
-                config.and_then(|config| Editor::<Helper, _>::with_history(config, history.open()));
-            let mut editor = match editor {
-                Ok(editor) => editor,
+            let made = edited(history.open(), Helper::new(known.clone(), colour), &slot);
+            let mut editor = match made {
+                Ok(editor) => {
+                    let _ = ready.send(Ok(()));
+                    editor
+                }
                 Err(error) => {
                     let _ = ready.send(Err(error.to_string()));
                     return;
                 }
             };
-            editor.set_helper(Some(Helper::new(known, colour)));
-            // A dumb terminal has none.
-            let printer = editor.create_external_printer().ok();
-            let _ = ready.send(Ok(printer.map(|printer| Box::new(printer) as Printer)));
             for wish in wished {
-                let (prompt, keep) = match &wish {
-                    Wish::Entry(prompt) => (prompt, true),
-                    Wish::Answer(prompt) => (prompt, false),
-                };
-                if let Some(helper) = editor.helper_mut() {
-                    helper.begin(keep, prompt);
-                }
-                let input = match editor.readline(prompt) {
-                    Ok(text) if text.len() > ENTRY_MOST => {
-                        Input::Broken("an entry is longer than 1 MiB".to_string())
-                    }
-                    Ok(text) => {
-                        if keep && !text.trim().is_empty() {
-                            // What is typed is worth more than its history.
-                            let _ = editor.add_history_entry(text.as_str());
-                            history.append(&mut editor);
+                let input = match wish {
+                    Wish::Read(typed, prompt) => read(&mut editor, &history, typed, &prompt),
+                    Wish::Forget => {
+                        // What an editor has read ahead goes with it.
+                        let kept = std::mem::take(editor.history_mut());
+                        match edited(kept, Helper::new(known.clone(), colour), &slot) {
+                            Ok(new) => editor = new,
+                            Err(error) => drop(give.send(Input::Broken(error.to_string()))),
                         }
-                        Input::Entry(text)
+                        continue;
                     }
-                    Err(ReadlineError::Interrupted) => {
-                        let typed = editor.helper().is_some_and(Helper::typed);
-                        Input::Dropped(typed)
-                    }
-                    Err(ReadlineError::Eof) => Input::End,
-                    Err(error) => Input::Broken(error.to_string()),
                 };
                 if give.send(input).is_err() {
                     return;
@@ -118,7 +130,7 @@ impl Reader {
             }
         });
         match is_ready.recv() {
-            Ok(Ok(printer)) => Ok(Reader::new(wishes, inputs, printer, thread)),
+            Ok(Ok(())) => Ok(Reader::new(wishes, inputs, Some(printer), thread)),
             Ok(Err(why)) => Err(why),
             Err(_) => Err("the line editor broke down".to_string()),
         }
@@ -131,7 +143,8 @@ impl Reader {
         let thread = std::thread::spawn(move || {
             let mut lines = std::io::stdin().lock();
             for wish in wished {
-                let input = plain(&mut lines, matches!(wish, Wish::Entry(_)));
+                let Wish::Read(typed, _) = wish else { continue };
+                let input = plain(&mut lines, typed == Typed::Entry);
                 if give.send(input).is_err() {
                     return;
                 }
@@ -147,18 +160,30 @@ impl Reader {
         thread: JoinHandle<()>,
     ) -> Reader {
         let (wishes, thread) = (Some(wishes), Some(thread));
-        let place = Place { wishes, inputs, printer, thread, waiting: false, next: None };
+        let can_print = |printer: &Printer| locked(printer).is_some();
+        let drawn_again = Arc::new(AtomicBool::new(false));
+        let again = Arc::clone(&drawn_again);
+        let prints = printer.filter(can_print).map(|printer| printing(printer, again));
+        let (waiting, next) = (false, None);
+        let place = Place { wishes, inputs, prints, drawn_again, thread, waiting, next };
         Reader(Rc::new(RefCell::new(place)))
     }
 
-    /// Asks for an entry; [`Reader::look`] gives it.
-    pub fn ask(&self, prompt: &str) {
-        self.0.borrow_mut().wish(Wish::Entry(prompt.to_string()));
+    /// Asks for something; [`Reader::look`] gives it.
+    pub fn ask(&self, typed: Typed, prompt: &str) {
+        self.0.borrow_mut().wish(Wish::Read(typed, prompt.to_string()));
     }
 
-    /// Asks a question; [`Reader::look`] gives the answer.
-    pub fn question(&self, prompt: &str) {
-        self.0.borrow_mut().wish(Wish::Answer(prompt.to_string()));
+    /// Throws away what was typed ahead, but for a line that is not finished.
+    pub fn forget(&self) {
+        let mut place = self.0.borrow_mut();
+        if place.waiting && place.inputs.try_recv().is_ok() {
+            place.waiting = false;
+        }
+        place.next = None;
+        if let (false, Some(wishes)) = (place.waiting, &place.wishes) {
+            let _ = wishes.send(Wish::Forget);
+        }
     }
 
     /// Waits for what was asked for last, at most so long.
@@ -168,12 +193,20 @@ impl Reader {
 
     /// Prints a line above the one that is typed; false where that cannot be.
     pub fn above(&self, line: &str) -> bool {
-        let mut place = self.0.borrow_mut();
-        let waiting = place.waiting;
-        match &mut place.printer {
-            Some(printer) if waiting => printer.print(format!("{line}\n")).is_ok(),
-            _ => false,
+        self.0.borrow().print(Print::Line(format!("{line}\n")))
+    }
+
+    /// Draws the line that is typed again, where that can be.
+    pub fn draw_again(&self) {
+        let place = self.0.borrow();
+        if !place.drawn_again.swap(true, Ordering::SeqCst) && !place.print(Print::Again) {
+            place.drawn_again.store(false, Ordering::SeqCst);
         }
+    }
+
+    /// Words before a line can change while it is typed.
+    pub fn can_draw_again(&self) -> bool {
+        self.0.borrow().prints.is_some()
     }
 
     /// Somebody is typing, or could be.
@@ -183,6 +216,11 @@ impl Reader {
 }
 
 impl Place {
+    /// Never waits: a line editor that shows a list prints nothing until that is looked at.
+    fn print(&self, print: Print) -> bool {
+        self.waiting && self.prints.as_ref().is_some_and(|prints| prints.try_send(print).is_ok())
+    }
+
     fn wish(&mut self, wish: Wish) {
         if self.waiting {
             self.next = Some(wish);
@@ -199,7 +237,7 @@ impl Place {
                 let Some(next) = self.next.take() else { return Some(input) };
                 // An end is an end, whoever waits; and what came too late for a question is an entry.
                 let late = match (&input, &next) {
-                    (Input::Entry(text), Wish::Entry(_)) => !text.trim().is_empty(),
+                    (Input::Entry(text), Wish::Read(Typed::Entry, _)) => !text.trim().is_empty(),
                     _ => false,
                 };
                 if late || matches!(input, Input::End | Input::Broken(_)) {
@@ -226,6 +264,75 @@ impl Drop for Place {
         {
             let _ = thread.join();
         }
+    }
+}
+
+/// A line editor over what was typed before, and what prints for it.
+fn edited(
+    history: FileHistory,
+    helper: Helper,
+    printer: &Printer,
+) -> Result<LineEditor, ReadlineError> {
+    let config = Config::builder()
+        .completion_type(CompletionType::List)
+        .completion_show_all_if_ambiguous(true)
+        .bell_style(BellStyle::None)
+        .auto_add_history(false)
+        .max_history_size(2000)?
+        .build();
+    let mut editor = Editor::with_history(config, history)?;
+    editor.set_helper(Some(helper));
+    // A dumb terminal has none.
+    let new = editor.create_external_printer().ok();
+    *locked(printer) = new.map(|printer| Box::new(printer) as Box<dyn ExternalPrinter + Send>);
+    Ok(editor)
+}
+
+fn locked(printer: &Printer) -> MutexGuard<'_, Option<Box<dyn ExternalPrinter + Send>>> {
+    printer.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Prints on a thread of its own, for a line editor takes what is printed when it likes.
+fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
+    let (prints, printed) = sync_channel(PRINTS_MOST);
+    std::thread::spawn(move || {
+        for print in printed {
+            let text = match print {
+                Print::Line(line) => line,
+                Print::Again => AGAIN.to_string(),
+            };
+            if let Some(printer) = locked(&printer).as_mut() {
+                // An editor that was left takes nothing any more.
+                let _ = printer.print(text);
+            }
+            again.store(false, Ordering::SeqCst);
+        }
+    });
+    prints
+}
+
+/// Reads what is typed next.
+fn read(editor: &mut LineEditor, history: &History, typed: Typed, prompt: &str) -> Input {
+    if let Some(helper) = editor.helper_mut() {
+        helper.begin(typed, prompt);
+    }
+    match editor.readline(prompt) {
+        Ok(text) if text.len() > ENTRY_MOST => {
+            Input::Broken("an entry is longer than 1 MiB".to_string())
+        }
+        Ok(text) => {
+            if typed == Typed::Entry && !text.trim().is_empty() {
+                // What is typed is worth more than its history.
+                let _ = editor.add_history_entry(text.as_str());
+                history.append(editor);
+            }
+            Input::Entry(text)
+        }
+        Err(ReadlineError::Interrupted) => {
+            Input::Dropped(editor.helper().is_some_and(Helper::typed))
+        }
+        Err(ReadlineError::Eof) => Input::End,
+        Err(error) => Input::Broken(error.to_string()),
     }
 }
 

@@ -3,6 +3,7 @@
 
 use crate::builtins::Effect;
 use crate::check::live::Kept;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::session::Files;
 use crate::session::live::Entry;
@@ -11,7 +12,7 @@ use crate::shell::bench::{Bench, Came};
 use crate::shell::known::Shared;
 use crate::shell::pauses::{Ground, Mark, listed};
 use crate::shell::prompt::{self, Stand};
-use crate::shell::reader::{Input, Reader};
+use crate::shell::reader::{Input, Reader, Typed};
 use crate::shell::save::Deed;
 use crate::shell::view;
 use crate::shell::wait::{Heard, Watch};
@@ -85,7 +86,9 @@ pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         ));
     }
     let mut voice = bench.begin();
-    let Bench { station, session, files, stand, known, leave, marks, replay, .. } = bench;
+    let Bench {
+        station, session, files, stand, known, leave, marks, replay, control, owner, ..
+    } = bench;
     let mut guide = Guide {
         reader,
         files: &mut **files,
@@ -93,6 +96,8 @@ pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         known,
         leave,
         replay: replay.as_ref(),
+        control: control.as_deref(),
+        owner,
         marks,
         marked,
         reads: bench.allowed.as_ref().is_none_or(|allowed| allowed.contains(&Effect::Reads)),
@@ -103,10 +108,13 @@ pub fn step(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
         calls: Vec::new(),
         met: false,
         came: None,
+        insists: false,
     };
     let ran = session.step(entry, station, &mut voice, &mut guide);
-    let other = guide.came;
+    let Guide { came: other, insists, .. } = guide;
+    bench.insist(insists);
     let came = bench.finish(voice, ran);
+    bench.insist(false);
     ended(bench, other.filter(|_| came != Came::Well).unwrap_or(came))
 }
 
@@ -135,6 +143,8 @@ struct Guide<'a> {
     known: &'a Shared,
     leave: &'a AtomicBool,
     replay: Option<&'a Course>,
+    control: Option<&'a dyn SharedControl>,
+    owner: &'a mut Option<Control>,
     marks: &'a mut BTreeSet<Mark>,
     /// The steps at which the marks pause.
     marked: HashSet<usize>,
@@ -150,6 +160,8 @@ struct Guide<'a> {
     met: bool,
     /// What the run comes to where it was not stopped on request.
     came: Option<Came>,
+    /// The head is wanted safe, whoever controls it.
+    insists: bool,
 }
 
 impl Pauses for Guide<'_> {
@@ -180,6 +192,8 @@ impl Guide<'_> {
             known: self.known,
             leave: self.leave,
             replay: self.replay,
+            control: self.control,
+            owner: &mut *self.owner,
             time_passes: self.time_passes,
             attended: self.attended,
             colour: self.colour,
@@ -200,8 +214,13 @@ impl Guide<'_> {
             complain(&format!("{}\n", styled(how, DIM, self.colour)));
         }
         loop {
-            let words = prompt::prompt(self.stand, pause.moment.station.description());
-            reader.question(&format!("paused, {words}"));
+            let head = pause.moment.station.description();
+            let words = prompt::prompt(self.stand, *self.owner, head);
+            let mut words = format!("{}{words}", prompt::PAUSED);
+            if self.time_passes {
+                words = prompt::roomy(words, reader.can_draw_again());
+            }
+            reader.ask(Typed::Pause, &words);
             let text = match self.watch(pause).hear(reader) {
                 Heard::Input(Input::Entry(text)) => text,
                 Heard::Input(Input::Dropped(_)) | Heard::Stop | Heard::Leave => return None,
@@ -235,7 +254,11 @@ impl Guide<'_> {
             "into" => return Answered::On(Going::Into),
             "out" => return Answered::On(depth.checked_sub(1).map_or(Going::Go, Going::Over)),
             "go" => return Answered::On(Going::Go),
-            "end" | "safe" => return Answered::Stop,
+            "end" => return Answered::Stop,
+            "safe" => {
+                self.insists = true;
+                return Answered::Stop;
+            }
             "leave" => {
                 self.came = Some(Came::Leave);
                 return Answered::Stop;
@@ -247,7 +270,7 @@ impl Guide<'_> {
             "stand" => {
                 let reader = self.reader;
                 self.watch(pause).tell_all(reader);
-                say(&prompt::told(self.stand, pause.moment.station.description()));
+                say(&prompt::told(self.stand, *self.owner, pause.moment.station.description()));
             }
             text => match text.split_once(char::is_whitespace) {
                 Some(("pause", rest)) => return self.mark(rest, pause),

@@ -1,10 +1,12 @@
-//! What the head was told and said: which commands moved it since a moment and how fast it turned
+//! What the head was told and said: which commands changed it since a moment and how fast it turned
 //! then, what was measured of each facet, and which trims were in force before the last ones.
 
 use crate::head::record::{Call, Heard, Listener, Reply};
-use crate::head::{Status, Trim};
-use crate::record::{Curve, Rounds, SpeedPoint};
+use crate::head::{Fault, Laser, Status, Trim};
+use crate::record::{Curve, SpeedPoint};
+use crate::shell::measured::Measured;
 use crate::terminal::{CLEAR, complain};
+use std::collections::BTreeMap;
 
 /// Stands on the last line while the laser is armed.
 const ARMED: &str = "LASER ARMED";
@@ -21,55 +23,141 @@ pub struct Tap {
     before: Vec<Vec<Trim>>,
     /// The measured speed since the mark.
     pub curve: Curve,
-    /// What was measured of each facet, a round for each load of trims.
-    pub rounds: Rounds,
-    /// The facet that was exposed last.
-    exposed: Option<u32>,
-    done: Done,
+    /// What was measured of each facet.
+    pub measured: Measured,
+    changes: Changes,
     /// A light is told of while it may come out.
     pub shows_armed: bool,
 }
 
-/// Commands since the mark.
+/// A command that changes something, in the order in which they are told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Change {
+    Spun,
+    Braked,
+    Coasted,
+    Steered,
+    Switched,
+    Set,
+    Armed,
+    Loaded,
+    Stored,
+    Line,
+    Page,
+}
+
+impl Change {
+    /// What a call changes; making safe and disarming are told by how the head stands.
+    fn of(call: &Call) -> Option<Change> {
+        Some(match call {
+            Call::Spin { .. } => Change::Spun,
+            Call::Halt { how: crate::head::Halt::Brake } => Change::Braked,
+            Call::Halt { how: crate::head::Halt::Coast } => Change::Coasted,
+            Call::Steer { .. } => Change::Steered,
+            Call::Switch { .. } => Change::Switched,
+            Call::SetChannel { .. } => Change::Set,
+            Call::Arm { .. } => Change::Armed,
+            Call::LoadTrims { .. } => Change::Loaded,
+            Call::StoreTrims => Change::Stored,
+            Call::Expose { .. } => Change::Line,
+            Call::ExposePage { .. } => Change::Page,
+            _ => return None,
+        })
+    }
+
+    fn words(self, count: usize) -> String {
+        let many = |what: &str| match count {
+            1 => format!("1 {what} was exposed"),
+            n => format!("{n} {what}s were exposed"),
+        };
+        match self {
+            Change::Spun => "the polygon was given a speed",
+            Change::Braked => "the polygon was braked",
+            Change::Coasted => "the polygon was let coast",
+            Change::Steered => "the galvanometer was steered",
+            Change::Switched => "outputs of the station were switched",
+            Change::Set => "channels of the station were set",
+            Change::Armed => "the laser was armed",
+            Change::Loaded => "trims were loaded",
+            Change::Stored => "trims were stored for good",
+            Change::Line => return many("line"),
+            Change::Page => return many("page"),
+        }
+        .to_string()
+    }
+}
+
+/// Whether the head carried a command out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Outcome {
+    /// It acknowledged the command.
+    Done,
+    /// It said that it did not.
+    Refused,
+    /// No reply, or one that does not tell.
+    Unknown,
+}
+
+impl Outcome {
+    fn of(heard: &Heard) -> Outcome {
+        match (&heard.call, &heard.reply) {
+            // Arming is refused without interlock or lock; a line may be cut off by their loss.
+            (Call::Arm { .. }, Reply::Fault(Fault::InterlockOpen | Fault::NotLocked)) => {
+                Outcome::Refused
+            }
+            (_, Reply::Fault(fault)) if fault.is_refusal() => Outcome::Refused,
+            (_, Reply::Fault(_)) => Outcome::Unknown,
+            _ => Outcome::Done,
+        }
+    }
+}
+
+/// Commands since the mark, with how often each was given.
 #[derive(Default)]
-struct Done {
-    spun: bool,
-    halted: bool,
-    steered: bool,
-    loaded: bool,
-    stored: bool,
-    armed: bool,
-    switched: bool,
-    lines: usize,
-    pages: usize,
+struct Changes {
+    done: BTreeMap<Change, usize>,
+    unknown: BTreeMap<Change, usize>,
+    /// The laser as the head said last, since it was armed or told to disarm.
+    laser: Option<Laser>,
+    /// The head acknowledged that it shall disarm.
+    disarmed: bool,
 }
 
 impl Tap {
     /// Forgets what happened so far, but not the trims.
     pub fn mark(&mut self) {
         self.curve = Curve::default();
-        self.done = Done::default();
+        self.changes = Changes::default();
+        self.measured.part();
     }
 
-    /// What the commands since the mark may have changed, in words.
-    pub fn changed(&self) -> Vec<String> {
-        let done = &self.done;
-        let count = |n: usize, what: &str| match n {
-            0 => None,
-            1 => Some(format!("1 {what} was exposed")),
-            n => Some(format!("{n} {what}s were exposed")),
-        };
-        let said = [
-            (done.spun, "the polygon was given a speed"),
-            (done.halted, "the polygon was brought down"),
-            (done.steered, "the galvanometer was steered"),
-            (done.switched, "outputs of the station were switched"),
-            (done.armed, "the laser was armed and disarmed"),
-            (done.loaded, "trims were loaded"),
-            (done.stored, "trims were stored for good"),
-        ];
-        let said = said.into_iter().filter(|(is, _)| *is).map(|(_, what)| what.to_string());
-        said.chain(count(done.lines, "line")).chain(count(done.pages, "page")).collect()
+    /// The laser was armed since the mark, as far as is known.
+    pub fn was_armed(&self) -> bool {
+        self.changes.done.contains_key(&Change::Armed)
+    }
+
+    /// What the commands since the mark changed, in words: none where nothing was.
+    pub fn changed(&self) -> Option<String> {
+        let Changes { done, unknown, laser, disarmed } = &self.changes;
+        let told = done.iter().map(|(change, count)| {
+            let words = change.words(*count);
+            match (change, laser) {
+                (Change::Armed, Some(Laser::Off)) => format!("{words} and is off again"),
+                (Change::Armed, Some(Laser::Armed)) => format!("{words} AND IS STILL ARMED"),
+                (Change::Armed, None) if *disarmed => format!("{words} and told to disarm"),
+                (Change::Armed, None) => format!("{words} (whether it is off is not known)"),
+                _ => words,
+            }
+        });
+        let told = told.collect::<Vec<_>>().join(", ");
+        let open = unknown.iter().map(|(change, count)| change.words(*count));
+        let open = open.collect::<Vec<_>>().join(" or ");
+        match (told.is_empty(), open.is_empty()) {
+            (true, true) => None,
+            (false, true) => Some(format!("until then {told}")),
+            (true, false) => Some(format!("whether {open} is not known")),
+            (false, false) => Some(format!("until then {told}; whether {open} is not known")),
+        }
     }
 
     /// The trims before the last load, which are no longer offered then.
@@ -82,68 +170,75 @@ impl Tap {
         self.before.push(trims);
     }
 
-    /// The trims in force, as far as is known.
-    pub fn trims(&self) -> Option<&[Trim]> {
-        self.trims.as_deref()
-    }
-
     fn status(&mut self, status: &Status) {
         let Status { time, speed, locked, .. } = *status;
         self.curve.push(SpeedPoint { time, speed, locked });
+        self.changes.laser = Some(status.laser);
+    }
+
+    fn loaded(&mut self, trims: &[Trim], outcome: Outcome) {
+        self.measured.trimmed();
+        let now = (outcome == Outcome::Done).then(|| trims.to_vec());
+        let replaced = std::mem::replace(&mut self.trims, now);
+        if let Some(replaced) = replaced
+            && (outcome == Outcome::Unknown || replaced != *trims)
+        {
+            if self.before.len() == UNDO_MOST {
+                self.before.remove(0);
+            }
+            self.before.push(replaced);
+        }
     }
 }
 
 impl Listener for Tap {
     fn heard(&mut self, heard: &Heard) {
+        self.measured.heard(heard);
         match &heard.reply {
             Reply::Status(status) => self.status(status),
             Reply::Trims(trims) => self.trims = Some(trims.clone()),
-            Reply::Exposed(exposed) => self.exposed = Some(exposed.facet),
-            Reply::Reading(reading) => {
-                if let Some(facet) = self.exposed {
-                    let (along, across) = (reading.in_scan, reading.cross_scan);
-                    self.rounds.push(heard.time, facet, along, across);
-                }
-            }
+            Reply::Safe(safe) => self.changes.laser = safe.laser_off.then_some(Laser::Off),
             _ => {}
         }
-        if let Reply::Fault(fault) = &heard.reply
-            && fault.is_refusal()
-        {
+        let outcome = Outcome::of(heard);
+        if outcome == Outcome::Refused {
             return;
         }
-        if self.shows_armed {
-            match &heard.call {
-                Call::Arm { .. } => complain(&format!("{CLEAR}{ARMED}")),
-                Call::Disarm | Call::MakeSafe { .. } if self.done.armed => complain(CLEAR),
-                _ => {}
-            }
-        }
-        // A command whose answer was lost may have been carried out all the same.
-        let done = &mut self.done;
         match &heard.call {
-            Call::Spin { .. } => done.spun = true,
-            Call::Halt { .. } => done.halted = true,
-            Call::Steer { .. } => done.steered = true,
-            Call::StoreTrims => done.stored = true,
-            Call::Switch { .. } | Call::SetChannel { .. } => done.switched = true,
-            Call::Arm { .. } => done.armed = true,
-            Call::Expose { .. } => done.lines += 1,
-            Call::ExposePage { .. } => done.pages += 1,
-            Call::LoadTrims { trims } => {
-                done.loaded = true;
-                self.rounds.trimmed();
-                let replaced = self.trims.replace(trims.clone());
-                if let Some(replaced) = replaced
-                    && replaced != *trims
-                {
-                    if self.before.len() == UNDO_MOST {
-                        self.before.remove(0);
-                    }
-                    self.before.push(replaced);
+            Call::Arm { .. } => {
+                self.changes.laser = None;
+                self.changes.disarmed = false;
+                if self.shows_armed {
+                    complain(&format!("{CLEAR}{ARMED}"));
                 }
             }
+            Call::Disarm => {
+                self.changes.laser = None;
+                self.changes.disarmed = outcome == Outcome::Done;
+                if self.shows_armed && self.may_be_armed() {
+                    complain(CLEAR);
+                }
+            }
+            Call::MakeSafe { .. } if self.shows_armed && self.may_be_armed() => complain(CLEAR),
+            Call::LoadTrims { trims } => self.loaded(trims, outcome),
             _ => {}
+        }
+        if let Some(change) = Change::of(&heard.call) {
+            let list = match outcome {
+                Outcome::Done => &mut self.changes.done,
+                _ => &mut self.changes.unknown,
+            };
+            *list.entry(change).or_default() += 1;
         }
     }
 }
+
+impl Tap {
+    /// Arming was acknowledged since the mark, or what came of it is not known.
+    fn may_be_armed(&self) -> bool {
+        self.was_armed() || self.changes.unknown.contains_key(&Change::Armed)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,8 +1,9 @@
 //! Waiting for what somebody types, with an eye on the head and on requests from outside.
 
-use crate::head::Fault;
+use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
+use crate::head::{Fault, Status};
 use crate::shell::known::Shared;
 use crate::shell::prompt::{Stand, changes, prompt};
 use crate::shell::reader::{Input, Reader};
@@ -25,6 +26,10 @@ pub struct Watch<'a> {
     pub leave: &'a AtomicBool,
     /// The recording that is played back, where the head is one.
     pub replay: Option<&'a Course>,
+    /// Control of a head that several clients may reach.
+    pub control: Option<&'a dyn SharedControl>,
+    /// Who had it last.
+    pub owner: &'a mut Option<Control>,
     /// Time passes while nothing is done.
     pub time_passes: bool,
     /// Somebody is at the terminal.
@@ -44,34 +49,71 @@ pub enum Heard {
 }
 
 impl Watch<'_> {
+    /// How the head stands; not asked of a recording, which was not asked when it was made.
+    pub fn status(&mut self) -> Result<Status, StationError> {
+        let aside = |aside| self.replay.iter().for_each(|replay| replay.aside(aside));
+        aside(true);
+        let answer = self.station.status();
+        aside(false);
+        answer
+    }
+
     /// Looks how the head stands; gives what has changed.
     pub fn look(&mut self) -> Vec<String> {
         if self.station.is_stopped() {
             // Whoever asked to stop is answered first.
             return Vec::new();
         }
-        // What the shell looks at was not asked when the recording was made.
-        let aside = |aside| self.replay.iter().for_each(|replay| replay.aside(aside));
-        aside(true);
-        let answer = self.station.status();
-        aside(false);
-        let answer = answer.map_err(|error| match error {
+        let mut lines = self.look_who_controls();
+        let answer = self.status().map_err(|error| match error {
             StationError::Fault(fault) => fault,
             StationError::NoAnswer(_) | StationError::Interrupted => {
                 Fault::Refused("somebody asked to stop".to_string())
             }
         });
         let now = Stand::of(answer);
-        let lines = changes(self.stand, &now, self.station.description());
+        lines.extend(changes(self.stand, &now, self.station.description()));
         *self.stand = now;
-        self.known.set_prompt(prompt(self.stand, self.station.description()));
+        self.known.set_prompt(prompt(self.stand, *self.owner, self.station.description()));
         lines
     }
 
-    /// Looks at the head and tells what has changed.
+    /// Looks who controls a head that several clients may reach; gives what has changed.
+    fn look_who_controls(&mut self) -> Vec<String> {
+        let Some(control) = self.control else { return Vec::new() };
+        let (before, mut lines) = (*self.owner, Vec::new());
+        let now = match control.owner() {
+            Ok(owner) => owner,
+            // The status tells that the link is lost.
+            Err(why) => match control.owner() {
+                Ok(owner) => {
+                    lines.push(why.to_string());
+                    owner
+                }
+                Err(_) => return Vec::new(),
+            },
+        };
+        *self.owner = Some(now);
+        match (before, now) {
+            (Some(Control::Own | Control::Nobody), Control::Others) => lines
+                .push("another client controls the head now: this shell only looks".to_string()),
+            (Some(Control::Others), Control::Nobody) => {
+                lines
+                    .push("no client controls the head any more: `take` takes control".to_string());
+            }
+            _ => {}
+        }
+        lines
+    }
+
+    /// Looks at the head and tells what has changed, in the words before what is typed as well.
     pub fn tell_all(&mut self, reader: &Reader) {
+        let before = self.known.prompt();
         for line in self.look() {
             self.tell(reader, &line);
+        }
+        if self.known.prompt() != before {
+            reader.draw_again();
         }
     }
 

@@ -8,7 +8,7 @@ use crate::program::value::Datum;
 use crate::session::Verdict;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::plot::{Series, plot};
-use crate::shell::reader::{Input, Reader};
+use crate::shell::reader::{Input, Reader, Typed};
 use crate::shell::voice::Voice;
 use crate::terminal::told::failed;
 use crate::terminal::{CLEAR, columns, complain, draws_progress, say};
@@ -89,7 +89,7 @@ pub fn watch(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
     let live = bench.attended && bench.time_passes;
     if live {
         complain("Enter ends it; Ctrl-C makes the head safe\n");
-        reader.question("");
+        reader.ask(Typed::Answer, "");
     }
     let mut drawn = 0;
     let mut seen: Vec<(f64, f64)> = Vec::new();
@@ -130,7 +130,7 @@ pub fn watch(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
                 None => {}
                 Some(Input::Entry(_)) => break,
                 Some(_) => {
-                    bench.make_safe();
+                    bench.stop();
                     came = Came::Ill(Verdict::Interrupted.exit_code());
                     break;
                 }
@@ -139,7 +139,7 @@ pub fn watch(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
                 break;
             }
         } else if bench.station.sleep(asked.every).is_err() {
-            bench.make_safe();
+            bench.stop();
             came = Came::Ill(Verdict::Interrupted.exit_code());
             break;
         }

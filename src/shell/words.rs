@@ -67,9 +67,24 @@ pub const WORDS: &[Word] = &[
     Word {
         name: "safe",
         takes: "",
-        meaning: "laser off, mirror parked, polygon down, and tells what was measured then",
+        meaning: "laser off, mirror parked, polygon down, whoever controls the head, and tells what \
+                  was measured then",
         example: "safe",
         run: poke::safe,
+    },
+    Word {
+        name: "take",
+        takes: "",
+        meaning: "takes control of a head that several clients can reach; what moves it does so as well",
+        example: "take",
+        run: poke::take,
+    },
+    Word {
+        name: "give",
+        takes: "",
+        meaning: "makes the head safe and gives control back, so that another client can take it",
+        example: "give",
+        run: poke::give,
     },
     Word {
         name: "undo",

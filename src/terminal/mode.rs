@@ -1,8 +1,22 @@
 //! How the terminal takes keys: as whole lines, with Ctrl-C as a signal. A line editor changes that
 //! while it reads, and must not leave it so.
 
+#![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
+
 #[cfg(unix)]
-use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
+use rustix::termios::{
+    LocalModes, OptionalActions, QueueSelector, Termios, tcflush, tcgetattr, tcsetattr,
+};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+/// How long after a request to stop what comes is the rest of what was pasted before.
+#[cfg(unix)]
+const REST: Duration = Duration::from_millis(200);
+
+/// Time between two looks at that rest.
+#[cfg(unix)]
+const LOOK: Duration = Duration::from_millis(20);
 
 /// The terminal of standard input as it should be while no line is edited.
 pub struct Mode {
@@ -19,6 +33,8 @@ impl Mode {
             let plain = tcgetattr(std::io::stdin()).ok().map(|mut plain| {
                 // Another program may have ended without setting the terminal back.
                 plain.local_modes |= LocalModes::ISIG | LocalModes::ICANON | LocalModes::ECHO;
+                // Ctrl-C throws away what was typed before it.
+                plain.local_modes &= !LocalModes::NOFLSH;
                 plain
             });
             Mode { plain }
@@ -34,5 +50,25 @@ impl Mode {
             // A terminal that is gone needs none.
             let _ = tcsetattr(std::io::stdin(), OptionalActions::Drain, plain);
         }
+    }
+
+    /// Throws away what was typed and is not read yet, and for a moment what still comes: the rest
+    /// of a pasted text. That moment is over when the thread ends.
+    pub fn drop_typed(&self) -> Option<JoinHandle<()>> {
+        #[cfg(unix)]
+        if self.plain.is_some() {
+            let drop = || {
+                // A terminal that is gone holds nothing.
+                let _ = tcflush(std::io::stdin(), QueueSelector::IFlush);
+            };
+            drop();
+            return Some(std::thread::spawn(move || {
+                for _ in 0..REST.as_millis() / LOOK.as_millis() {
+                    std::thread::sleep(LOOK);
+                    drop();
+                }
+            }));
+        }
+        None
     }
 }

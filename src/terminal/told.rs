@@ -2,8 +2,8 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::diagnostics::{Diagnostic, Severity, render};
-use crate::head::Description;
 pub use crate::head::safe::left;
+use crate::head::{Description, Trim};
 use crate::interpret::Check;
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
@@ -31,6 +31,22 @@ pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
 pub fn title(what: &str, head: &str) -> String {
     let title = format!("{what} on {head}").replace("(seed ", "(seed\u{1f}");
     wrapped(&title, "").replace('\u{1f}', " ")
+}
+
+/// Trims that are in force, in few words; none where all are zero.
+pub fn trims(trims: &[Trim]) -> Option<String> {
+    let is_some = |trim: &&Trim| trim.in_scan != 0.0 || trim.cross_scan != 0.0;
+    let count = trims.iter().filter(is_some).count();
+    if count == 0 {
+        return None;
+    }
+    let most = |of: fn(&Trim) -> f64| trims.iter().map(of).map(f64::abs).fold(0.0, f64::max);
+    Some(format!(
+        "on {count} of {} facets, up to {} and {}; correct from `loaded_trims()`",
+        trims.len(),
+        show(most(|trim| trim.in_scan), Dimension::TIME, None, None),
+        show(most(|trim| trim.cross_scan), Dimension::ANGLE, None, None)
+    ))
 }
 
 /// Reports as they are printed, with a closing count.

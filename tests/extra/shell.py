@@ -5,6 +5,7 @@ import os
 import re
 import shutil
 import signal
+import socket
 import stat
 import subprocess
 import sys
@@ -71,6 +72,11 @@ class Screen:
                 sys.exit(f"{what or wanted!r} never came:\n{seen}")
             time.sleep(0.03)
 
+    def paste(self, text, *options):
+        """Pastes a text as a terminal does, its lines ended by carriage returns."""
+        subprocess.run(["tmux", "-L", SOCKET, "load-buffer", "-"], input=text, text=True, check=True)
+        self.tmux("paste-buffer", *options, "-t", self.name)
+
     def last(self):
         return self.text().split("\n")[-1]
 
@@ -89,6 +95,17 @@ class Screen:
 
 def ready(screen, prompt="> "):
     return screen.until(lambda text: text.split("\n")[-1].rstrip().endswith(prompt.rstrip()), "a prompt")
+
+
+def enter(screen, text):
+    screen.type(text)
+    screen.keys("Enter")
+
+
+def free_port():
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        return taken.getsockname()[1]
 
 
 def completion():
@@ -163,6 +180,170 @@ def stopped():
     screen.until("\n2\n")
     screen.keys("C-d")
     screen.until("left with 0")
+    screen.close()
+
+
+def typed_ahead():
+    """Ctrl-C throws away what was typed or pasted before it, and nothing that is typed after it."""
+    lines = ["spin(600 rpm)", "wait 30 s", "spin(1200 rpm)", 'note "ahead"']
+    typed = "\n".join(lines) + "\n"
+
+    def pasted(screen):
+        # The line editor has read all of it when the first line runs.
+        screen.paste(typed)
+
+    def pasted_long(screen):
+        screen.paste(typed + "".join(f'note "ahead {k}"\n' for k in range(100)))
+
+    def bracketed(screen):
+        # As one entry, behind which more is typed.
+        screen.paste("\n".join(lines[:2]), "-p")
+        screen.until("30 s")
+        screen.tmux("send-keys", "-t", screen.name, "Enter", *[key for line in lines[2:] for key in (line, "Enter")])
+
+    def while_it_runs(screen):
+        screen.paste("\n".join(lines[:2]) + "\n")
+        screen.until("Ctrl-C stops it")
+        screen.paste("\n".join(lines[2:]) + "\n")
+
+    for how in [pasted, pasted_long, bracketed, while_it_runs]:
+        for before in ["true", "stty noflsh"]:
+            screen = Screen("--realtime", before=before)
+            ready(screen)
+            how(screen)
+            screen.until("Ctrl-C stops it")
+            time.sleep(0.7)
+            screen.keys("C-c")
+            screen.until("polygon at rest (measured)")
+            ready(screen)
+            screen.type("1 + 1")
+            screen.keys("Enter")
+            seen = screen.until("\n2\n")
+            time.sleep(1.5)
+            after = screen.text().split("polygon at rest (measured)")[1]
+            assert "at rest>" in screen.last() and "ahead" not in after and "rpm" not in after, \
+                f"{how.__name__} ({before}) ran on:\n{screen.text()}"
+            screen.close()
+
+
+def live_prompt():
+    """The words before an entry tell the speed of now, without a key."""
+    screen = Screen("--realtime")
+    ready(screen)
+    screen.type("spin(3000 rpm)")
+    screen.keys("Enter")
+    screen.until("no lock")
+
+    def shown():
+        found = re.search(r"(no lock|locked|slowing) (\d+) rpm> *$", screen.last())
+        return int(found.group(2)) if found else None
+
+    rows = screen.text().count("\n")
+    speeds = []
+    for _ in range(6):
+        speeds.append(shown())
+        time.sleep(0.5)
+    assert None not in speeds and speeds == sorted(set(speeds)), f"an old speed: {speeds}"
+    screen.until("locked at 3000 rpm")
+    # Only that line came, and no empty ones.
+    assert screen.text().count("\n") == rows + 1, screen.text()
+    screen.keys("Enter")
+    assert shown() == 3000, screen.text()
+    # A list of completions that is looked at delays nothing, and the line goes on below.
+    screen.type("s")
+    screen.keys("Tab")
+    screen.type("pin(4800 rpm)")
+    screen.keys("Enter")
+    time.sleep(1.5)
+    assert 3200 < shown() < 4810, screen.text()
+    screen.keys("Enter")
+    assert shown() > 3200
+    # At a pause as well.
+    screen.type("step coast()")
+    screen.keys("Enter")
+    screen.until("paused, ")
+    screen.keys("Enter")
+    screen.until("ran to its end")
+    first = screen.until(lambda _: shown()) and shown()
+    time.sleep(1.5)
+    assert shown() < first, screen.text()
+    screen.close()
+    # Where the words cannot change, no speed stands in them.
+    screen = Screen("--realtime", TERM="dumb")
+    ready(screen)
+    screen.type("spin(600 rpm)")
+    screen.keys("Enter")
+    screen.until(lambda text: text.split("\n")[-1] == "no lock>")
+    screen.close()
+
+
+def shared():
+    """Two shells at one head: the second only looks, can make the head safe, and takes control."""
+    port = free_port()
+    server = subprocess.Popen([BINARY, "serve", "--listen", f"127.0.0.1:{port}", "--realtime"],
+                              stdout=subprocess.PIPE, text=True)
+    for line in server.stdout:
+        if str(port) in line:
+            break
+    try:
+        first = Screen(f"--head tcp://127.0.0.1:{port}")
+        ready(first)
+        enter(first, "spin(3000 rpm)")
+        first.until("locked at 3000 rpm")
+        second = Screen(f"--head tcp://127.0.0.1:{port}")
+        second.until("this shell only looks")
+        second.until(lambda text: text.split("\n")[-1].startswith("observing, locked 3000 rpm>"))
+        enter(second, "spin(600 rpm)")
+        second.until("nothing was changed on the head")
+        enter(second, "take")
+        second.until("control was not taken: another client controls the head")
+        second.keys("C-d")
+        second.until("the head is left to the client that controls it")
+        second.until("left with 0")
+        second.close()
+        assert first.last().startswith("locked 3000 rpm>"), first.text()
+        second = Screen(f"--head tcp://127.0.0.1:{port}")
+        second.until("observing, locked")
+        enter(second, "safe")
+        second.until("polygon at rest (measured)")
+        first.until("control of the head was lost: another client made the head safe")
+        first.until("-- the polygon is at rest")
+        enter(second, "take")
+        second.until("this shell controls the head")
+        first.until("another client controls the head now")
+        enter(second, "spin(600 rpm)")
+        first.until("observing, no lock")
+        enter(second, "give")
+        second.until("any client may take control now")
+        first.until("no client controls the head any more")
+        for screen in [first, second]:
+            leaked = re.search(r"\b(CONT|SAFE|SYST|ROT|HEAD|FAUL)\w*:|\bSAFE\?", screen.text())
+            assert not leaked, screen.text()
+            screen.close()
+    finally:
+        server.send_signal(signal.SIGINT)
+        server.wait(timeout=PATIENCE)
+
+
+def kept_trims():
+    """A head that kept trims says so at the start and in `stand`."""
+    memory = WORK / "memory.toml"
+    memory.unlink(missing_ok=True)
+    screen = Screen(f"--head 'sim?memory={memory}'")
+    seen = ready(screen)
+    assert "trims in force" not in seen, seen
+    enter(screen, "load([{cross_scan: 1 urad, in_scan: 30 ns} for k in facets()])")
+    ready(screen)
+    enter(screen, "store_trims()")
+    ready(screen)
+    screen.keys("C-d")
+    screen.until("left with 0")
+    screen.close()
+    screen = Screen(f"--head 'sim?memory={memory}'")
+    seen = ready(screen)
+    assert "trims in force: on 10 of 10 facets, up to 30 ns and 1 urad" in seen, seen
+    enter(screen, "stand")
+    screen.until("trims        on 10 of 10 facets, up to 30 ns and 1 urad")
     screen.close()
 
 
@@ -408,7 +589,8 @@ try:
     # The server ends with its last session.
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
-        for check in [completion, several_lines, stopped, keys_that_stop, late, events, lost_link, sizes, colours, ends, history,
+        for check in [completion, several_lines, stopped, typed_ahead, live_prompt, shared, kept_trims,
+                      keys_that_stop, late, events, lost_link, sizes, colours, ends, history,
                       watched, stepped]:
             check()
             print(f"  {check.__name__}: well")

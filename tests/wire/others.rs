@@ -2,10 +2,12 @@
 //! other learns who took its control away.
 
 use crate::bench::{Line, PATIENCE, Server, program, run, said};
+use spintrue::head::control::{Control, SharedControl};
 use spintrue::head::wire::driver;
 use spintrue::head::wire::greeting::Target;
 use spintrue::head::wire::link::Place;
 use spintrue::head::{Fault, Halt, Head};
+use std::io::Write;
 use std::process::{Output, Stdio};
 use std::sync::Arc;
 use std::time::Instant;
@@ -38,7 +40,7 @@ fn a_client_that_was_refused_leaves_the_head_to_the_other() {
         let second = run(&["run", "scripts/spin_only.spt", "--head", &server.address()]);
         let told = told(&second);
         assert_eq!(second.status.code(), Some(3), "{told}");
-        assert!(told.contains("the server of the head says: another client controls"), "{told}");
+        assert!(told.contains("fault: another client controls the head: wait until"), "{told}");
         assert!(told.contains("so that it was left to that one"), "{told}");
         assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");
     }
@@ -61,6 +63,97 @@ fn a_laser_of_another_client_is_not_ours_to_disarm() {
     first.say("SAFE?;:CONT:REL");
     first.hear();
     assert_eq!(second.make_safe(false).troubles, Vec::<String>::new());
+}
+
+/// Every call that needs control is refused under another client, which is no broken head, and what
+/// only looks takes no control.
+#[test]
+fn a_client_without_control_is_refused_and_may_look() {
+    let server = Server::with(&["--dead-man", "60s"]);
+    let mut first = turning(&server);
+    let mut second = driven(&server);
+    let trims = second.trims().unwrap();
+    let calls: [(&str, Result<(), Fault>); 6] = [
+        ("spin", second.spin(400.0)),
+        ("halt", second.halt(Halt::Brake)),
+        ("steer", second.steer(Some(1e-3))),
+        ("load", second.load_trims(&trims)),
+        ("store", second.store_trims()),
+        ("arm", second.arm(0.3)),
+    ];
+    for (name, refused) in calls {
+        let why = refused.unwrap_err();
+        assert!(why.is_refusal(), "{name}: {why:?}");
+        let said = why.to_string();
+        assert!(said.starts_with("another client controls the head"), "{name}: {said}");
+        assert!(!said.contains(':') || !said.contains("CONT"), "{name}: {said}");
+    }
+    assert!(second.status().unwrap().locked);
+    assert!(second.signal("lamp").is_err());
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");
+    first.say("CONT:REL");
+    assert!(second.signal("lamp").is_err());
+    assert_eq!(first.ask("CONT:OWN?"), "NONE");
+}
+
+/// A shell tells nothing as happened that was refused, and its `safe` acts under another client.
+#[test]
+fn a_shell_that_only_looks_says_so_and_can_make_the_head_safe() {
+    let server = Server::with(&["--realtime", "--dead-man", "60s"]);
+    let mut first = server.controller();
+    first.say("ROT:SPE 100");
+    let shell = |entries: &str| {
+        let mut child = program(&["shell", "--head", &server.address()])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        child.stdin.take().unwrap().write_all(entries.as_bytes()).unwrap();
+        let ended = child.wait_with_output().unwrap();
+        (told(&ended), ended.status.code())
+    };
+    let (said, code) = shell("stand\nspin(4000 rpm)\n");
+    assert!(said.contains("so that this shell only looks"), "{said}");
+    assert!(said.contains("control another client: this shell only looks"), "{said}");
+    assert!(said.contains("nothing was changed on the head"), "{said}");
+    assert!(said.contains("the head is left to the client that controls it"), "{said}");
+    assert_eq!(code, Some(3), "{said}");
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "1.0E+2;SELF");
+    let (said, code) = shell("safe now\nstand\ntake\ngive\n");
+    assert!(said.contains("laser off, mirror parked, polygon at rest (measured)"), "{said}");
+    assert!(said.contains("control no client"), "{said}");
+    assert!(said.contains("any client may take control now"), "{said}");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
+}
+
+/// Control is taken and given back, and what insists makes a head safe that another client controls.
+#[test]
+fn control_goes_from_one_to_the_other() {
+    let server = Server::with(&["--dead-man", "60s"]);
+    let mut first = turning(&server);
+    let place = Place::Socket(server.place.clone());
+    let target = Target { place, secret: None, stop: Arc::default(), cut: Arc::default() };
+    let mut second = driver::open(target).unwrap();
+    assert_eq!(second.control.owner(), Ok(Control::Others));
+    assert!(matches!(second.control.take(), Err(Fault::Refused(_))));
+    second.control.insist(true);
+    let safe = second.head.make_safe(false);
+    second.control.insist(false);
+    assert!(safe.laser_off && safe.troubles.is_empty(), "{safe:?}");
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
+    second.control.take().unwrap();
+    assert_eq!(second.control.owner(), Ok(Control::Own));
+    assert_eq!(first.ask("CONT:OWN?"), "OTH");
+    second.head.spin(500.0).unwrap();
+    second.control.give().unwrap();
+    assert_eq!(second.control.owner(), Ok(Control::Nobody));
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
+    // What was given back is not made safe any more when another client has it.
+    first.say("CONT:TAKE;:ROT:SPE 400");
+    assert_eq!(second.head.make_safe(false).troubles.len(), 1);
+    assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "4.0E+2;SELF");
 }
 
 #[test]

@@ -92,7 +92,10 @@ fn refusals_without_words_and_unknown_headers_are_told() {
         ("\"out_of_range\",\"polygon speed\"", "polygon speed is out of range; the head does not"),
         ("\"out_of_range\"", "what was asked is out of range"),
         ("\"broken\"", "the head is broken without saying how"),
-        ("\"error\",-113,\"Undefined header;sp\"", "the server of the head does not know ROT:SPE"),
+        (
+            "\"error\",-113,\"Undefined header;sp\"",
+            "the server of the head does not know how to do this: runs the polygon and holds it there",
+        ),
     ] {
         let told = spinning("ROT:SPE", reply);
         assert!(told.contains(wanted), "{reply}: {told}");

@@ -16,7 +16,9 @@ use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
 use crate::head::wire::reply::answers;
 use crate::head::wire::tree::is;
-use crate::head::wire::words::{ANOTHERS, detail, left_to_another, lost_control, refused};
+use crate::head::wire::words::{
+    ANOTHERS, CONTROLLED, detail, left_to_another, lost_control, refused,
+};
 use crate::head::{Description, Fault, Laser, SafeState};
 use std::cell::Cell;
 use std::sync::Arc;
@@ -77,6 +79,8 @@ pub struct Wire {
     nobody: bool,
     /// Control was had, as far as is known; otherwise nothing was moved from here.
     took: bool,
+    /// Somebody at this end wants the head safe, whoever controls it.
+    insists: bool,
     /// A speed was asked for, and the polygon not brought down from here since.
     spinning: bool,
     /// Why the last link was lost; nothing moves before the head was made safe over a new one.
@@ -101,6 +105,7 @@ impl Wire {
             answers: true,
             nobody: false,
             took: false,
+            insists: false,
             spinning: false,
             lost: None,
             untold: None,
@@ -127,34 +132,14 @@ impl Wire {
 
     /// Makes a call.
     pub fn call(&mut self, order: &Order) -> Result<Answer, Fault> {
-        let moves = !matches!(
-            order,
-            Order::Describe
-                | Order::Status
-                | Order::Trims
-                | Order::Now
-                | Order::Disarm
-                | Order::Safe(_)
-                | Order::Strikes(_)
-        );
+        let moves = !matches!(Kind::of(order), Kind::Looks | Kind::Saves);
         let untold = self.untold.take();
         if let (Some(fault), false) = (untold, matches!(order, Order::Disarm | Order::Safe(_))) {
             return Err(fault);
         }
-        if let (true, Some(why)) = (moves, &self.lost) {
-            return Err(Fault::Broken(format!(
-                "the link was lost before ({why}): nothing moves until the head was made safe"
-            )));
-        }
         let most = self.most(order);
-        if moves && !self.linked()?.controls {
-            let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST, Kind::Acts);
-            // Where the answer was lost, nobody knows.
-            self.took |= !matches!(&taken, Ok((_, Some(_))));
-            if let (_, Some(failure)) = taken? {
-                return Err(refused(failure, b"CONT:TAKE"));
-            }
-            self.linked()?.controls = true;
+        if moves {
+            self.take()?;
         }
         let linked = self.linked()?;
         if matches!(order, Order::Arm(_)) {
@@ -204,27 +189,82 @@ impl Wire {
         }
     }
 
+    /// Takes control, unless it is had already.
+    pub fn take(&mut self) -> Result<(), Fault> {
+        if let Some(why) = &self.lost {
+            return Err(Fault::Refused(format!(
+                "the link was lost before ({why}): nothing moves until the head was made safe"
+            )));
+        }
+        if self.linked()?.controls {
+            return Ok(());
+        }
+        let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST, Kind::Acts);
+        // Where the answer was lost, nobody knows.
+        self.took |= !matches!(&taken, Ok((_, Some(_))));
+        if let (_, Some(failure)) = taken? {
+            return Err(match failure {
+                Failure::Wire(error) if error.code == -203 => {
+                    Fault::Refused(CONTROLLED.to_string())
+                }
+                failure => refused(failure, b"CONT:TAKE"),
+            });
+        }
+        self.linked()?.controls = true;
+        Ok(())
+    }
+
+    /// Gives control back, on which the server makes the head safe.
+    pub fn give(&mut self) -> Result<(), Fault> {
+        if !self.linked()?.controls {
+            return Ok(());
+        }
+        let most = self.most(&Order::Safe(false));
+        if let (_, Some(failure)) = self.exchange(b"CONT:REL", most, Kind::Saves)? {
+            return Err(refused(failure, b"CONT:REL"));
+        }
+        let linked = self.linked()?;
+        linked.pulse.armed.store(false, Ordering::SeqCst);
+        (linked.controls, self.took, self.spinning, self.kept_spinning) =
+            (false, false, false, false);
+        Ok(())
+    }
+
+    /// Who controls the head, for whoever asks now and then; a fault where it was controlled from here
+    /// and is not any more.
+    pub fn controller(&mut self) -> Result<Control, Fault> {
+        let had = self.linked()?.controls;
+        let most = self.most(&Order::Status);
+        let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Looks)?;
+        match owner(values) {
+            Some(Control::Others | Control::Nobody) if had => Err(self.control_lost()),
+            Some(control) => Ok(control),
+            None => Err(mixed()),
+        }
+    }
+
+    /// From here on what makes safe acts on a head that another client controls, or not.
+    pub fn insist(&mut self, on: bool) {
+        self.insists = on;
+    }
+
     /// Who controls the head; none where that cannot be learnt.
     pub fn owner(&mut self) -> Option<Control> {
         // What another client waits for comes first.
         let most = self.most(&Order::Safe(false));
         let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Saves).ok()?;
-        match values?.as_slice() {
-            [Argument::Word(word)] if is("SELF", word) => Some(Control::Own),
-            [Argument::Word(word)] if is("OTHer", word) => Some(Control::Others),
-            [Argument::Word(word)] if is("NONE", word) => Some(Control::Nobody),
-            _ => None,
-        }
+        owner(values)
     }
 
     /// Nothing was moved from here, and another client controls the head: it is left to that one.
     fn is_anothers(&mut self) -> bool {
-        !self.took && self.owner() == Some(Control::Others)
+        !self.took && !self.insists && self.owner() == Some(Control::Others)
     }
 
     /// Control was had and is not any more; the errors at the other end tell why.
     fn control_lost(&mut self) -> Fault {
-        self.spinning = false;
+        // The server made the head safe, or another client did.
+        (self.spinning, self.took) = (false, false);
         if let Some(linked) = &mut self.linked {
             linked.controls = false;
         }
@@ -457,6 +497,16 @@ impl Drop for Wire {
             // Otherwise hanging up brings the polygon down.
             let _ = self.exchange(b"CONT:REL KEEP", REPLY_LEAST, Kind::Saves);
         }
+    }
+}
+
+/// Who controls the head, as its server says it.
+fn owner(values: Option<Vec<Argument>>) -> Option<Control> {
+    match values?.as_slice() {
+        [Argument::Word(word)] if is("SELF", word) => Some(Control::Own),
+        [Argument::Word(word)] if is("OTHer", word) => Some(Control::Others),
+        [Argument::Word(word)] if is("NONE", word) => Some(Control::Nobody),
+        _ => None,
     }
 }
 

@@ -1,8 +1,8 @@
 //! The driver: a head and its gauge at the other end of a wire. Uses the caller.
 
+use crate::head::control::{Control, SharedControl};
 use crate::head::wire::caller::{Wire, mixed};
 use crate::head::wire::codec::{Answer, Order};
-use crate::head::wire::floor::Control;
 use crate::head::wire::greeting::Target;
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Provoker,
@@ -21,6 +21,8 @@ pub struct Opened {
     pub provoker: Option<WireProvoker>,
     /// The seed of a simulated one.
     pub seed: Option<u64>,
+    /// Who controls it.
+    pub control: WireControl,
 }
 
 /// Opens the head and its gauge behind a server.
@@ -33,7 +35,8 @@ pub fn open(target: Target) -> Result<Opened, Fault> {
     };
     let wire = Rc::new(RefCell::new(wire));
     let provoker = is_simulated.then(|| WireProvoker(Rc::clone(&wire)));
-    Ok(Opened { head: WireHead(Rc::clone(&wire)), gauge: WireGauge(wire), provoker, seed })
+    let (head, control) = (WireHead(Rc::clone(&wire)), WireControl(Rc::clone(&wire)));
+    Ok(Opened { head, gauge: WireGauge(wire), provoker, seed, control })
 }
 
 /// Whether another client controls the head behind a server; no where that cannot be learnt.
@@ -169,6 +172,27 @@ impl Gauge for WireGauge {
             Answer::Reading(reading) => Ok(reading),
             _ => Err(mixed()),
         }
+    }
+}
+
+/// Control of the head at the other end, which one client has at a time.
+pub struct WireControl(Rc<RefCell<Wire>>);
+
+impl SharedControl for WireControl {
+    fn owner(&self) -> Result<Control, Fault> {
+        self.0.borrow_mut().controller()
+    }
+
+    fn take(&self) -> Result<(), Fault> {
+        self.0.borrow_mut().take()
+    }
+
+    fn give(&self) -> Result<(), Fault> {
+        self.0.borrow_mut().give()
+    }
+
+    fn insist(&self, on: bool) {
+        self.0.borrow_mut().insist(on);
     }
 }
 

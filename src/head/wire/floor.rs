@@ -1,6 +1,7 @@
 //! The head behind a server, and who controls it. Lives on the thread of the head. Uses the codec
 //! and the head trait.
 
+pub use crate::head::control::Control;
 use crate::head::safe::unbroken;
 use crate::head::wire::codec::{Answer, Order, perform};
 use crate::head::wire::errors::WireError;
@@ -67,17 +68,6 @@ impl core::fmt::Debug for Secret {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         f.write_str("Secret")
     }
-}
-
-/// Who controls the head, seen by one client.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Control {
-    /// That client.
-    Own,
-    /// Another one.
-    Others,
-    /// None.
-    Nobody,
 }
 
 /// The head and who controls it.

@@ -3,6 +3,7 @@
 
 use crate::head::wire::errors::WireError;
 use crate::head::wire::outcome::Failure;
+use crate::head::wire::tree::find;
 use crate::head::{Fault, SafeState, Status};
 use crate::units::{Dimension, show};
 use crate::visible;
@@ -11,8 +12,10 @@ use crate::visible;
 const SHOWN_MOST: usize = 60;
 
 /// Why a head is not made safe from here.
-pub const ANOTHERS: &str = "another client controls the head, and nothing was moved from here, so that \
-                            it was left to that one";
+pub const ANOTHERS: &str = "another client controls the head, so that it was left to that one";
+
+/// Why nothing is moved from here.
+pub const CONTROLLED: &str = "another client controls the head: wait until it gives control back";
 
 /// A head that another client controls, as its status tells it.
 pub fn left_to_another(status: Result<Option<Box<Status>>, Fault>) -> SafeState {
@@ -69,7 +72,12 @@ pub fn refused(failure: Failure, message: &[u8]) -> Fault {
         Failure::Wire(error) if error.code == -113 => {
             let header = message.split(|byte| *byte == b' ').next().unwrap_or_default();
             let header = String::from_utf8_lossy(header);
-            Fault::Refused(format!("the server of the head does not know {header}"))
+            let parts: Vec<&str> = header.trim_end_matches('?').split(':').collect();
+            let meaning = find(&parts, header.ends_with('?')).map_or("", |entry| entry.meaning);
+            let meaning = meaning.split([';', ':']).next().unwrap_or_default();
+            Fault::Refused(format!(
+                "the server of the head does not know how to do this: {meaning}"
+            ))
         }
         Failure::Wire(error) => {
             Fault::Broken(format!("the server of the head says: {}", detail(&error)))
