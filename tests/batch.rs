@@ -684,7 +684,7 @@ fn serial_numbers_that_hide_something_are_refused() {
 #[test]
 fn cells_of_the_summary_are_no_formulas() {
     let folder = folder("formulas", "serial,width\n=1+2,1 um\n-5,1 um\n@x,7 um\n");
-    folder.file("script.spt", &SCRIPT.replace("\"width\":", "\"=HYPERLINK(1)\":"));
+    folder.file("script.spt", SCRIPT.replace("\"width\":", "\"=HYPERLINK(1)\":"));
     let (code, told) = batch(&folder, &[]);
     assert_eq!(code, 1, "{told}");
     let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();

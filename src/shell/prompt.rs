@@ -5,6 +5,7 @@ use crate::head::control::Control;
 use crate::head::{Description, Fault, Laser, Status};
 use crate::terminal::columns;
 use crate::units::{Dimension, show};
+use crate::visible::line;
 
 /// How the head stood when it was looked at last.
 #[derive(Clone, Debug)]
@@ -144,7 +145,7 @@ pub fn told(stand: &Stand, owner: Option<Control>, head: &Description) -> String
     };
     let degrees = |angle: f64| show(angle, Dimension::ANGLE, None, None);
     let mut rows = vec![
-        ("head", format!("{} {}, {} facets", head.model, head.serial, head.facets)),
+        ("head", line(&format!("{} {}, {} facets", head.model, head.serial, head.facets))),
         ("polygon", polygon(status)),
         ("interlock", if status.interlock_closed { "closed" } else { "OPEN" }.to_string()),
         ("laser", if status.laser == Laser::Off { "off" } else { "ARMED" }.to_string()),
