@@ -203,8 +203,8 @@ fn rehearsals_are_marked_and_left_out_of_trends() {
 fn evidence_is_stored_whole() {
     let folder = folder("whole");
     let list = format!("[{}]", (0..60).map(|k| format!("{k} um")).collect::<Vec<_>>().join(", "));
-    let sum = (0..40).map(|k| format!("list[{k}]")).collect::<Vec<_>>().join(" + ");
-    folder.file("s.spt", format!("param list = {list}\nexpect \"sum\": {sum} <= 1 m\n"));
+    let sum = (0..40).map(|k| format!("many[{k}]")).collect::<Vec<_>>().join(" + ");
+    folder.file("s.spt", format!("param many = {list}\nexpect \"sum\": {sum} <= 1 m\n"));
     assert_eq!(spintrue(&folder, &RUN).0, 0);
     for format in ["csv", "jsonl"] {
         let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", format]);

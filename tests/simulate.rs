@@ -150,9 +150,9 @@ fn a_shard_that_was_kept_is_merged() {
         let output = run(&["--merge", files[0], files[1], "--out", "both.json"]);
         let text = seen(&output);
         assert!(text.contains("width  24 V\n") && text.contains("share  0.1 %\n"), "{text}");
-        assert!(text.contains("     2  check wrong: not met or not decided\n"), "{text}");
-        assert!(text.contains("     2  check wrong: does not conform\n"), "{text}");
-        assert!(text.contains("     2  check unsure: undecided\n"), "{text}");
+        assert!(text.contains("2 check wrong: not met or not decided\n"), "{text}");
+        assert!(text.contains("2 check wrong: does not conform\n"), "{text}");
+        assert!(text.contains("2 check unsure: undecided\n"), "{text}");
         let both = fs::read_to_string(folder.path("both.json")).unwrap();
         assert!(both.starts_with("{\"spintrue_campaign\":2,"), "{both}");
         assert!(both.contains("\"width\",\"unit\":\"V\",\"shown_unit\":\"V\""), "{both}");

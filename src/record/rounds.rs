@@ -142,18 +142,18 @@ mod tests {
     #[test]
     fn what_was_decided_on_is_not_mixed_with_other_readings() {
         let mut rounds = Rounds::default();
-        let mut look = |rounds: &mut Rounds, value: f64| {
+        let look = |rounds: &mut Rounds, value: f64| {
             for facet in [0, 0, 1, 1, 2, 2] {
                 rounds.push(0.0, facet, value, -value);
             }
         };
-        look(&mut rounds, 9e-6);
-        look(&mut rounds, 5e-6);
-        assert_eq!(rounds.list[0].worst(), [7e-6, 7e-6]);
-        rounds.decided(5e-6);
-        look(&mut rounds, 1e-6);
-        rounds.decided(4e-6);
-        assert_eq!((rounds.list.len(), rounds.list[0].worst()), (1, [5e-6, 5e-6]));
+        look(&mut rounds, 9.0);
+        look(&mut rounds, 5.0);
+        assert_eq!(rounds.list[0].worst(), [7.0, 7.0]);
+        rounds.decided(5.0);
+        look(&mut rounds, 1.0);
+        rounds.decided(4.0);
+        assert_eq!((rounds.list.len(), rounds.list[0].worst()), (1, [5.0, 5.0]));
         // Lines that the script put together itself.
         rounds.decided(rounds.list[0].facets[&0].in_scan[0]);
         assert_eq!(rounds.list[0].shown()[&2].count, 6);

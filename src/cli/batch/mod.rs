@@ -186,8 +186,8 @@ fn begun(options: &Options) -> Result<u8, String> {
                 let path = options.archive.as_deref();
                 match resume::left(&options.record, begun, path, &common.digest).map_err(said)? {
                     Left::Finished(done) => {
-                        journal.write(&Line::Done(done.clone())).map_err(said)?;
-                        Some(done)
+                        journal.write(&Line::Done((*done).clone())).map_err(said)?;
+                        Some(*done)
                     }
                     Left::Again(aside) => {
                         summary.again(&head.serial, aside.as_deref());

@@ -21,7 +21,7 @@ const MARK: &str = "UNFINISHED";
 /// What is to be done about such a head.
 pub(super) enum Left {
     /// Its record was whole, and only the journal did not say so.
-    Finished(Done),
+    Finished(Box<Done>),
     /// It is run again; where there was a record, that lies there now.
     Again(Option<PathBuf>),
 }
@@ -56,7 +56,8 @@ pub(super) fn left(
             if marked {
                 unmark(&folder)?;
             }
-            return Ok(Left::Finished(done(&folder, &begun.serial, &manifest)?));
+            let done = done(&folder, &begun.serial, &manifest)?;
+            return Ok(Left::Finished(Box::new(done)));
         }
     }
     let empty = fs::read_dir(&folder).is_ok_and(|mut entries| entries.next().is_none());

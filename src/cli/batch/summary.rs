@@ -59,7 +59,7 @@ enum Came {
     /// It was interrupted, or did not answer: why, and the exit code of that.
     Open(String, u8),
     /// It is finished.
-    Done(Done),
+    Done(Box<Done>),
 }
 
 struct Row {
@@ -118,7 +118,7 @@ impl Summary {
     /// A head that was finished before.
     pub(super) fn known(&mut self, done: &Done) {
         self.earlier += 1;
-        self.set(&done.serial, Came::Done(done.clone()));
+        self.set(&done.serial, Came::Done(Box::new(done.clone())));
         if self.json {
             self.line(done, true);
         }
@@ -163,7 +163,7 @@ impl Summary {
 
     /// A head that has come to its end.
     pub(super) fn came(&mut self, done: &Done) {
-        self.set(&done.serial, Came::Done(done.clone()));
+        self.set(&done.serial, Came::Done(Box::new(done.clone())));
         self.line(done, false);
     }
 
