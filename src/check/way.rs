@@ -164,6 +164,13 @@ impl Checker<'_> {
         if made.has(Makeup::TURN) && (made | self.near).has(Makeup::LENGTH) {
             return Way::of("a lens counts in radians: leave the turn out");
         }
+        if (from, to) == (Dimension::LENS, Dimension::LENGTH)
+            && made == Makeup::GIVEN | Makeup::LENGTH | Makeup::LENS
+        {
+            return Way::of(format!(
+                "a lens times an angle is a length; its focal length is `{is} * 1 rad`"
+            ));
+        }
         if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
             return Way::of(
                 "a lens is a length per angle, in mm/rad; a turn belongs between a rotation and a \
