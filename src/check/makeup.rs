@@ -174,7 +174,7 @@ impl Checker<'_> {
                 let Some(variable) = self.variable_of(*symbol) else { return };
                 if variable.kind == Type::Quantity(Dimension::LENGTH) {
                     let place = variable.name.span;
-                    let unit = variable.unit.as_deref().map(UnitText::clone);
+                    let unit = variable.unit.as_deref().cloned();
                     let name = self.text(*symbol);
                     found.push((Lens { name, place, unit, field: false }, power));
                 }

@@ -127,7 +127,7 @@ impl Checker<'_> {
             (_, Type::Unknown, _) | (_, _, Type::Unknown) => return Typed::unknown(span),
             (Binary::Multiply | Binary::Divide, Type::Quantity(a), Type::Quantity(b)) => {
                 let (a, b) = (*a, *b);
-                self.turned(operator, (left_written, &left), (right_written, &right), span);
+                self.turned(operator, &left, (right_written, &right), span);
                 return self.product(operator, a, b, left, right, span);
             }
             (
@@ -221,7 +221,7 @@ impl Checker<'_> {
     fn turned(
         &mut self,
         operator: Binary,
-        (_, left): (&Expression, &Typed),
+        left: &Typed,
         (right_written, right): (&Expression, &Typed),
         span: Span,
     ) {
@@ -357,8 +357,8 @@ impl Checker<'_> {
             self.report(Diagnostic::error("E0502", headline, operator_span));
             return flag(Flag::Constant(true));
         }
-        self.kind_compared((left_written, &left), right_written);
-        self.kind_compared((right_written, &right), left_written);
+        self.kind_compared(&left, right_written);
+        self.kind_compared(&right, left_written);
         let same = operator == Binary::Equal;
         if left.kind == Type::Flag {
             return flag(Flag::SameFlag(Box::new(left.flag()), Box::new(right.flag()), same));
@@ -367,7 +367,7 @@ impl Checker<'_> {
     }
 
     /// `problem.kind == "timout"`
-    fn kind_compared(&mut self, (_, kind): (&Expression, &Typed), with: &Expression) {
+    fn kind_compared(&mut self, kind: &Typed, with: &Expression) {
         let ExpressionKind::Text(pieces) = &with.kind else { return };
         let word = match pieces.as_slice() {
             [] => "",

@@ -10,7 +10,7 @@ use crate::diagnostics::Diagnostic;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Expression, ExpressionKind};
-use crate::units::{Dimension, suited};
+use crate::units::{Base, Dimension, suited};
 
 /// Longest expression of the script that is written out in an offer.
 const MAX_WORDS: usize = 200;
@@ -147,6 +147,10 @@ impl Checker<'_> {
             let mut way = Way::of(format!(
                 "through an f-theta lens, x = f * theta, it counts in radians: `{is} {sign} {radians}`"
             ));
+            if power < 0 && from.base(Base::Time) != 0 {
+                let counted = "what counts turns does so at the rotation, before a length comes in";
+                way.help.push(counted.to_string());
+            }
             let Some(lens) = written.and_then(|e| self.lens_in(e, power)) else { return way };
             let name = &lens.name;
             way.help.extend(if lens.field {
@@ -163,6 +167,13 @@ impl Checker<'_> {
         }
         if made.has(Makeup::TURN) && (made | self.near).has(Makeup::LENGTH) {
             return Way::of("a lens counts in radians: leave the turn out");
+        }
+        if (from, to) == (Dimension::LENS, Dimension::LENGTH)
+            && made == Makeup::GIVEN | Makeup::LENGTH | Makeup::LENS
+        {
+            return Way::of(format!(
+                "a lens times an angle is a length; its focal length is `{is} * 1 rad`"
+            ));
         }
         if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
             return Way::of(

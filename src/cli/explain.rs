@@ -1,5 +1,6 @@
 //! `explain`: what a code means, why, and how to mend it; or all codes by topic.
 
+use crate::check::codes::why;
 use crate::cli::WRONG;
 use crate::session::topics;
 use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
@@ -29,7 +30,7 @@ pub(super) fn explain(options: &Options) -> u8 {
     let codes = || topics().flat_map(|topic| topic.codes);
     match codes().find(|known| known.code == wanted) {
         Some(code) => {
-            say(&reference::code(code, colour));
+            say(&reference::code(code, &why(code), colour));
             0
         }
         None => {

@@ -1,7 +1,6 @@
 //! The tables of built-ins, records and codes in words, for whoever reads them in a terminal.
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records};
-use crate::check::codes::why;
 use crate::diagnostics::codes::Code;
 use crate::terminal::{BOLD, beside, styled, wrapped};
 use crate::visible;
@@ -78,11 +77,11 @@ pub fn fields(record: &RecordSpec, colour: bool) -> String {
     text
 }
 
-/// A code: what it means, why, and a wrong and a right example.
-pub fn code(code: &Code, colour: bool) -> String {
+/// A code: what it means, `why`, and a wrong and a right example.
+pub fn code(code: &Code, why: &str, colour: bool) -> String {
     let heading = format!("{}: {}", code.code, code.meaning);
     let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
-    text.push_str(&wrapped(&why(code), ""));
+    text.push_str(&wrapped(why, ""));
     for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
         text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
         for line in example.trim_matches('\n').lines() {

@@ -133,11 +133,12 @@ fn near(name: &str) -> Option<String> {
     if !cased.is_empty() {
         return Some(cased.join("` or `"));
     }
-    // Of short names nearly every one is near to another; letters exchanged are a slip.
+    // Of short names nearly every one is near to another: only letters twice or exchanged are a slip.
     let short = name.chars().count() < 4;
     let letters = |text: &str| {
         let mut letters: Vec<char> = text.chars().collect();
         letters.sort_unstable();
+        letters.dedup();
         letters
     };
     table::spellings()

@@ -78,7 +78,7 @@ fn keywords() -> Vec<Value> {
 }
 
 fn types() -> String {
-    let kinds = KINDS.iter().map(|kind| kind.name);
+    let kinds = KINDS.iter().map(|kind| kind.name).filter(|name| !name.contains('/'));
     let records = records().iter().map(|record| record.name);
     let plain = ["flag", "text", "temperature"];
     any_of(kinds.chain(records).chain(plain))
