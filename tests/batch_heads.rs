@@ -205,11 +205,8 @@ fn stopped_while_braking(command: &str, moments: &[u64]) {
         "run" => vec!["run", "script.spt", "--head", &head, "--record", "out/SN-1"],
         _ => [&BATCH[..], &["--head", &head]].concat(),
     };
-    let run = program(&folder, &arguments)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let run =
+        program(&folder, &arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let events = folder.0.join("out/SN-1/events.jsonl");
     let begun = Instant::now();
     let ended = |text: &str| text.contains("\"event\":\"note\"");

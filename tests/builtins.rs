@@ -70,7 +70,8 @@ fn every_example_passes() {
         station.rehearse(Some(Box::new(provoking)));
         let mut heard = Heard::default();
         let description = station.description().clone();
-        let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+        let runnable =
+            prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
         let finished = run(runnable, &mut station, &mut heard);
         assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", heard.0);
     }

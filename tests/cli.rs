@@ -224,7 +224,7 @@ fn a_new_description_is_the_built_in_head_and_overwrites_nothing() {
     assert_eq!(spintrue(&["head", "new"]).stdout, written);
     let again = spintrue(&["head", "new", path]);
     assert_eq!(again.status.code(), Some(2));
-    assert!(String::from_utf8(again.stderr).unwrap().contains("not overwritten"));
+    assert!(String::from_utf8(again.stderr).unwrap().contains("is there already"));
     assert_eq!(fs::read(path).unwrap(), written);
     let nowhere = folder.0.join("no/such/head.toml");
     assert_eq!(spintrue(&["head", "new", nowhere.to_str().unwrap()]).status.code(), Some(2));
@@ -335,4 +335,147 @@ fn every_shipped_script_passes_its_check() {
     let output = spintrue(&arguments);
     let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
     assert_eq!(output.status.code(), Some(0), "{text}");
+}
+
+/// One rule for whatever is written: what is there stays, unless `--force` says otherwise, and that is
+/// known before anything runs.
+#[test]
+fn no_file_is_overwritten_unasked() {
+    let folder = Folder::new("overwriting");
+    folder.file("s.spt", "spin(4800 rpm)\nwait until locked() within 30 s\nrecord \"v\": 1 mm\n");
+    let page = fs::read("scripts/expose_page.spt").unwrap();
+    folder.file("expose_page.spt", page);
+    folder.file("page.pbm", fs::read("scripts/page.pbm").unwrap());
+    for name in ["lib/lines.spt", "lib/motion.spt"] {
+        folder.file(name, fs::read(format!("scripts/{name}")).unwrap());
+    }
+    let ask = |arguments: &str| {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        program.args(arguments.split(' ')).current_dir(&folder.0).stdin(Stdio::null());
+        let output = program.output().unwrap();
+        let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
+        (output.status.code().unwrap(), text)
+    };
+    for seed in ["1", "2"] {
+        let (code, text) = ask(&format!("run s.spt --archive a.sqlite --seed {seed}"));
+        assert_eq!(code, 0, "{text}");
+    }
+    for arguments in [
+        "head new out",
+        "simulate s.spt --heads 2 --out out",
+        "head expose page.pbm --out out",
+        "head expose page.pbm --trim --out other --before out",
+        "run s.spt --trace out",
+        "head check sim --trace out",
+        "run expose_page.spt --picture out",
+        "history trend a.sqlite v --html out",
+    ] {
+        folder.file("out", "old");
+        let (code, text) = ask(arguments);
+        assert_eq!(code, 2, "{arguments}: {text}");
+        let refusal = "out is there already: name another file, or overwrite it with `--force`";
+        assert!(text.contains(refusal), "{arguments}: {text}");
+        assert!(!text.contains("PASSED"), "{arguments}: {text}");
+        assert_eq!(fs::read_to_string(folder.0.join("out")).unwrap(), "old", "{arguments}");
+        let before = folder.names();
+        let (code, text) = ask(&format!("{arguments} --force"));
+        assert_eq!(code, 0, "{arguments}: {text}");
+        assert_ne!(fs::read(folder.0.join("out")).unwrap(), b"old", "{arguments}");
+        let new: Vec<String> =
+            folder.names().into_iter().filter(|name| !before.contains(name)).collect();
+        assert!(new.iter().all(|name| matches!(&**name, "other" | "out-2")), "{new:?}");
+    }
+    // Pictures of further pages have places of their own.
+    folder.file("page-2.png", "old");
+    let (code, text) = ask("run expose_page.spt --picture page.png");
+    assert!(code == 2 && text.contains("page-2.png is there already"), "{text}");
+    assert!(!folder.0.join("page.png").exists());
+}
+
+/// On a full disk there is the file as a whole or none.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_leaves_no_empty_file() {
+    let folder = Folder::new("full");
+    folder.file("s.spt", "spin(4800 rpm)\n");
+    for arguments in ["head new out.toml", "simulate s.spt --heads 2 --out out.json"] {
+        // No file may grow past 0 bytes, which is what a full disk does.
+        let program = env!("CARGO_BIN_EXE_spintrue");
+        let limited = format!("trap '' XFSZ; ulimit -f 0; exec '{program}' {arguments} 2>&1 | cat");
+        let output =
+            Command::new("bash").args(["-c", &limited]).current_dir(&folder.0).output().unwrap();
+        let text = String::from_utf8(output.stdout).unwrap();
+        assert!(text.contains("the file may not grow any more: make room"), "{text}");
+        assert!(!text.contains("os error"), "{text}");
+        assert_eq!(folder.names(), ["s.spt"], "{arguments}");
+    }
+}
+
+/// A pipe that nobody writes into keeps no command waiting, wherever a file is named.
+#[cfg(unix)]
+#[test]
+fn pipes_and_devices_are_no_files() {
+    let folder = Folder::new("pipes");
+    folder.file("s.spt", "note \"x\"\n");
+    folder.file("u.spt", "use \"pipe\"\n");
+    assert!(Command::new("mkfifo").arg(folder.path("pipe")).status().unwrap().success());
+    for arguments in [
+        "check pipe",
+        "check u.spt",
+        "check /dev/zero",
+        "run pipe",
+        "run s.spt --set @pipe",
+        "run s.spt --answers pipe",
+        "run s.spt --head sim:pipe",
+        "run s.spt --head sim?memory=pipe",
+        "run s.spt --head replay:pipe",
+        "run s.spt --head tcp://127.0.0.1:1?secret-file=pipe",
+        "run s.spt --fixture pipe",
+        "run s.spt --archive pipe",
+        "shell pipe --no-history",
+        "serve --secret-file pipe",
+        "batch s.spt --list pipe --record out",
+        "simulate --merge pipe",
+        "head expose pipe",
+        "head trace pipe",
+        "history pipe",
+        "fmt pipe",
+    ] {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        let program = program.args(arguments.split(' ')).current_dir(&folder.0);
+        let mut child = program
+            .stdin(Stdio::null())
+            .stderr(Stdio::piped())
+            .stdout(Stdio::null())
+            .spawn()
+            .unwrap();
+        let begun = Instant::now();
+        while child.try_wait().unwrap().is_none() {
+            if begun.elapsed() > Duration::from_secs(30) {
+                let _ = child.kill();
+                panic!("{arguments} waits");
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let output = child.wait_with_output().unwrap();
+        let text = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{arguments}: {text}");
+        assert!(text.contains("is a pipe or a device, not a file"), "{arguments}: {text}");
+    }
+}
+
+/// Machines are told of a head that is silent from the start.
+#[test]
+fn a_silent_head_is_told_to_machines() {
+    let folder = Folder::new("silent");
+    folder.file("s.spt", "spin(4800 rpm)\n");
+    let script = folder.path("s.spt");
+    let output = spintrue(&["run", &script, "--json", "--fault", "link_silent@0s"]);
+    assert_eq!(output.status.code(), Some(3));
+    let text = String::from_utf8(output.stdout).unwrap();
+    let end: serde_json::Value = serde_json::from_str(text.trim()).unwrap();
+    assert_eq!(end["event"], "end");
+    assert_eq!((&end["verdict"], &end["exit_code"]), (&"head failed".into(), &3.into()));
+    let why = end["failure"]["message"].as_str().unwrap();
+    assert!(why.contains("the head does not answer: the link is silent"), "{why}");
 }

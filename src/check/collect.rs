@@ -5,7 +5,9 @@ use crate::check::call::{DefaultValue, ParameterInfo, Signature};
 use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
-use crate::check::{Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice};
+use crate::check::{
+    Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice,
+};
 use crate::diagnostics::Diagnostic;
 use crate::program::tree as program;
 use crate::program::types::Type;

@@ -67,7 +67,8 @@ struct Heads {
 impl Heads {
     /// What a script names by plain text and this head does not have.
     fn impossible(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let mut found = prepared.unfit(&self.head, &|fault| cannot_provoke(self.provoker.as_deref(), fault));
+        let mut found =
+            prepared.unfit(&self.head, &|fault| cannot_provoke(self.provoker.as_deref(), fault));
         // What only a head of its own has is not missed where none was named.
         found.retain(|report| self.named || report.code != "E0908");
         found

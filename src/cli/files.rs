@@ -144,15 +144,19 @@ pub(super) fn open_file(path: &Path) -> Result<File, String> {
         ErrorKind::PermissionDenied => format!("{name} may not be read"),
         _ => format!("{name} cannot be opened: {}", why(&error)),
     };
-    // Opening a pipe waits for whoever writes into it, and a device may never end.
-    let kind = std::fs::metadata(path).map_err(failed)?.file_type();
-    if kind.is_dir() {
+    if std::fs::metadata(path).map_err(failed)?.is_dir() {
         return Err(format!("{name} is a folder, not a file"));
     }
-    if !kind.is_file() {
-        return Err(format!("{name} is a pipe or a device, not a file: copy what it gives to one"));
-    }
+    refuse_pipe(path)?;
     File::open(path).map_err(failed)
+}
+
+/// Opening a pipe waits for whoever writes into it, and a device may never end.
+pub(super) fn refuse_pipe(path: &Path) -> Result<(), String> {
+    let other = std::fs::metadata(path).is_ok_and(|kind| !kind.is_file() && !kind.is_dir());
+    let name = path.display();
+    let why = || format!("{name} is a pipe or a device, not a file: copy what it gives to one");
+    if other { Err(why()) } else { Ok(()) }
 }
 
 /// Reads at most `largest` bytes; `way_out` ends the report on more.

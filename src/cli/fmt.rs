@@ -2,6 +2,7 @@
 
 use crate::cli::files::read_text;
 use crate::cli::{FAILED, WRONG};
+use crate::head::system::why;
 use crate::source::SourceMap;
 use crate::syntax::format::{NotFormatted, format};
 use crate::terminal::told::rendered;
@@ -94,7 +95,7 @@ fn read_input() -> Result<String, String> {
         .lock()
         .take(LARGEST + 1)
         .read_to_end(&mut bytes)
-        .map_err(|error| format!("standard input cannot be read: {error}"))?;
+        .map_err(|error| format!("standard input cannot be read: {}", why(&error)))?;
     if bytes.len() as u64 > LARGEST {
         return Err("standard input is larger than 16 MiB, which no script is".to_string());
     }

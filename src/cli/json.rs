@@ -3,9 +3,9 @@
 use crate::cli::pages::{self, Told};
 use crate::cli::run::{About, Printer};
 use crate::interpret::{Bound, Check, Event, Observer};
-use crate::program::failure::Failure;
+use crate::program::failure::{Failure, FailureKind};
 use crate::program::show::Shown;
-use crate::session::{Finished, Prepared};
+use crate::session::{Finished, Prepared, Verdict};
 use crate::source::SourceMap;
 use crate::terminal::emit;
 use serde_json::{Map, Value, json};
@@ -49,6 +49,20 @@ pub(super) fn start(about: &About<'_>) -> Value {
         }
     }
     start
+}
+
+/// Prints the end of a run whose head did not answer at all, so that nothing was begun.
+pub(super) fn no_answer(why: &str) {
+    line(&json!({
+        "event": "end",
+        "verdict": Verdict::HeadFailed.text().to_lowercase(),
+        "exit_code": Verdict::HeadFailed.exit_code(),
+        "checks": null,
+        "head": null,
+        "took": null,
+        "at_most": null,
+        "failure": {"kind": FailureKind::Fault.text(), "message": why, "place": null, "calls": []},
+    }));
 }
 
 fn line(value: &Value) {

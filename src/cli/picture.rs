@@ -54,10 +54,12 @@ impl Look {
 
 /// Writes a picture to its place.
 pub(super) fn write(place: Place, picture: &Picture) -> Result<(), String> {
-    let written = place.write_with(|to| encode(to, picture).map_err(|error| match error {
-        png::EncodingError::IoError(error) => error,
-        error => Error::other(error.to_string()),
-    }));
+    let written = place.write_with(|to| {
+        encode(to, picture).map_err(|error| match error {
+            png::EncodingError::IoError(error) => error,
+            error => Error::other(error.to_string()),
+        })
+    });
     written.map_err(|why| format!("the picture {why}"))
 }
 

@@ -5,9 +5,9 @@ use crate::cli::console::Console;
 use crate::cli::files::{Disk, Supply, digest_of};
 use crate::cli::fixture::Fixtures;
 use crate::cli::history::{Archive, Keeper};
-use crate::cli::json::Json;
-use crate::cli::pages::{Drawn, Told};
+use crate::cli::json::{self, Json};
 use crate::cli::output::{Force, Place};
+use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{self, Look, numbered};
 use crate::cli::record::{self, Again, Recorder, Recording};
 use crate::cli::signals::stop_on_request;
@@ -259,7 +259,11 @@ pub(super) fn run(options: &Options) -> u8 {
     let mut station = match Station::open(head, gauge, stop.clone()) {
         Ok(station) => station,
         Err(fault) => {
-            complain(&format!("error: the head does not answer: {fault}\n"));
+            let why = format!("the head does not answer: {fault}");
+            complain(&format!("error: {why}\n"));
+            if options.json {
+                json::no_answer(&why);
+            }
             return Verdict::HeadFailed.exit_code();
         }
     };

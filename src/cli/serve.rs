@@ -201,12 +201,12 @@ enum Listen {
 impl Listen {
     fn open(self) -> Result<Door, String> {
         match self {
-            Listen::Socket(address) => {
-                Door::socket(address).map_err(|why| format!("cannot listen on {address}: {}", system::why(&why)))
-            }
+            Listen::Socket(address) => Door::socket(address)
+                .map_err(|why| format!("cannot listen on {address}: {}", system::why(&why))),
             Listen::Line(line) => {
                 let shown = line.to_string();
-                Door::line(line).map_err(|why| format!("cannot listen on {shown}: {}", system::why(&why)))
+                Door::line(line)
+                    .map_err(|why| format!("cannot listen on {shown}: {}", system::why(&why)))
             }
         }
     }

@@ -6,6 +6,7 @@
 
 use crate::head::Description;
 use crate::head::record::{Call, Heard, Reply};
+use crate::head::system;
 use crate::units::number;
 use flate2::Compression;
 use flate2::read::GzDecoder;
@@ -135,7 +136,7 @@ pub enum TraceError {
         most: &'static str,
     },
     /// The disk says no.
-    #[error("cannot be read or written: {0}")]
+    #[error("cannot be read or written: {}", system::why(.0))]
     Disk(#[from] io::Error),
     /// A reply that no line can hold.
     #[error("cannot hold what the head said: {0}")]

@@ -1,9 +1,9 @@
 //! The one gate between a report and a head: a script or an entry moves a head only as what
 //! [`Prepared::admit`] or [`Entry::admit`] gives, and they give nothing while any error stands.
 
-use crate::check::{Named, Unset};
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
+use crate::check::{Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::head::Description;
 use crate::program::tree::Program;

@@ -82,7 +82,7 @@ pub struct Examined {
 
 impl Prepared {
     /// Takes params without a value for errors.
-    pub(super) fn to_run(mut self) -> Prepared {
+    pub(super) fn or_unset(mut self) -> Prepared {
         if !self.unset.is_empty() {
             self.diagnostics.extend(self.unset.iter().map(Unset::report));
             sort(&mut self.diagnostics);
@@ -115,7 +115,7 @@ pub fn prove(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<P
 
 /// The same for a script that is to run: params without a value are errors.
 pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
-    Ok(prove(files, path, settings)?.to_run())
+    Ok(prove(files, path, settings)?.or_unset())
 }
 
 /// The same for editors: keeps the trees, and tells what each name means.

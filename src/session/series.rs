@@ -101,9 +101,10 @@ impl Series {
         sources.add(self.list_name(), text);
         let mut diagnostics = self.texts.diagnostics.clone();
         diagnostics.extend(problems);
-        let settings: Vec<Setting> = settings.into_iter().chain(self.texts.settings.clone()).collect();
+        let settings: Vec<Setting> =
+            settings.into_iter().chain(self.texts.settings.clone()).collect();
         let Texts { names, modules, .. } = &mut self.texts;
-        judged(files, sources, names, modules, &settings, diagnostics, false).0.to_run()
+        judged(files, sources, names, modules, &settings, diagnostics, false).0.or_unset()
     }
 
     fn settings(&mut self, row: &Row) -> (Vec<Setting>, Vec<Diagnostic>) {

@@ -9,8 +9,8 @@ use crate::head::station::Station;
 use crate::interpret::{self, Event, Moment, Observer, Stepper};
 use crate::program::failure::Failure;
 use crate::program::value::Datum;
-use crate::session::{Files, RunnableEntry};
 use crate::session::live::{Entry, Given, Session};
+use crate::session::{Files, RunnableEntry};
 use crate::source::Span;
 use std::collections::HashSet;
 
@@ -139,7 +139,9 @@ impl Session {
         observer: &mut dyn Observer,
         pauses: &mut dyn Pauses,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
-        let RunnableEntry(Entry { ready: Some(ready), steps, .. }) = entry else { return Ok(Vec::new()) };
+        let RunnableEntry(Entry { ready: Some(ready), steps, .. }) = entry else {
+            return Ok(Vec::new());
+        };
         // What is looked at meanwhile adds texts of its own.
         let sources = self.sources.clone();
         let place = |span: Span| sources.place(span);

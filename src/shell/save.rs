@@ -2,6 +2,7 @@
 //! become params, names that were given twice are told apart.
 
 use crate::check::index::{Occurrence, Target};
+use crate::head::system::why;
 use crate::lsp::outline::{each_expression, each_statement, expressions};
 use crate::session::live::{Done, Session};
 use crate::session::{Files, Text, prepare};
@@ -74,7 +75,7 @@ fn write(bench: &mut Bench, path: &Path, text: &str) -> Result<(), String> {
         std::io::ErrorKind::AlreadyExists => {
             format!("{} is there already; give another name", path.display())
         }
-        _ => format!("{}: {error}", path.display()),
+        _ => format!("{}: {}", path.display(), why(&error)),
     };
     if bench.saved.iter().any(|saved| saved == path) {
         // The old text stays until the new one is whole.

@@ -128,7 +128,8 @@ fn run(
     station.supply(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
     let description = station.description().clone();
-    let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let runnable =
+        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
     let finished = session::run(runnable, &mut station, &mut Ear::default());
     Some(Run { finished, watched, most: bound.most })
 }

@@ -3,6 +3,7 @@
 
 use crate::cli::files::unwritten;
 use crate::cli::record::{Unmet, sync};
+use crate::head::system::why;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
@@ -164,7 +165,7 @@ impl Journal {
         }
         fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))?;
         let path = folder.join(JOURNAL);
-        let entries = fs::read_dir(folder).map_err(|error| format!("{name}: {error}"))?;
+        let entries = fs::read_dir(folder).map_err(|error| format!("{name}: {}", why(&error)))?;
         let mut others = entries.flatten().filter(|entry| entry.file_name() != LOCK);
         if !path.exists() && others.next().is_some() {
             return Err(format!(
@@ -198,7 +199,7 @@ impl Journal {
         (&mut file)
             .take(LARGEST)
             .read_to_end(&mut bytes)
-            .map_err(|error| format!("{} cannot be read: {error}", path.display()))?;
+            .map_err(|error| format!("{} cannot be read: {}", path.display(), why(&error)))?;
         if bytes.len() as u64 == LARGEST {
             return Err(format!("{} is larger than any journal", path.display()));
         }

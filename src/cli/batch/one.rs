@@ -171,7 +171,10 @@ pub(super) fn run(
     Ok(Ran {
         verdict,
         unmet,
-        failure: finished.failure.map(|failure| failure.message).or_else(|| finished.safe.trouble()),
+        failure: finished
+            .failure
+            .map(|failure| failure.message)
+            .or_else(|| finished.safe.trouble()),
         took: finished.took,
         safe: finished.safe.is_safe(),
     })

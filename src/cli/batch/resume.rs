@@ -5,6 +5,7 @@ use crate::cli::files::read_text;
 use crate::cli::history::Archive;
 use crate::cli::record::{held, kept, sync, unmark};
 use crate::head::SafeState;
+use crate::head::system::why;
 use crate::record::{Manifest, hexadecimal};
 use crate::session::Verdict;
 use serde_json::Value;
@@ -104,7 +105,7 @@ fn aside(batch: &Path, name: &str) -> Result<PathBuf, String> {
     let folder = batch.join(ASIDE);
     let failed = |error: std::io::Error| {
         let from = batch.join(name);
-        format!("{} cannot be put into {}: {error}", from.display(), folder.display())
+        format!("{} cannot be put into {}: {}", from.display(), folder.display(), why(&error))
     };
     fs::create_dir_all(&folder).map_err(failed)?;
     let places = (1_u32..).map(|number| folder.join(format!("{name}.{number}")));

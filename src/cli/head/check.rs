@@ -1,7 +1,7 @@
 //! `head check`: tries on a head what every head must hold to.
 
-use crate::cli::output::Force;
 use crate::cli::fixture::Fixtures;
+use crate::cli::output::Force;
 use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{Tracer, bare};
 use crate::cli::{CAUTION, FAILED, WRONG, address};

@@ -3,8 +3,8 @@
 
 use crate::bounds;
 use crate::cli::files::{Disk, Supply};
-use crate::cli::pages::{Drawn, Told};
 use crate::cli::output::{Force, Place};
+use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{self, Look};
 use crate::cli::run::{About, printer};
 use crate::cli::signals::stop_on_request;

@@ -1,10 +1,10 @@
 //! `history trend`: reads a value of each run from an archive, and has it drawn.
 
-use crate::cli::output::{Force, Place};
 use crate::cli::history::archive::{Purpose, Store, Value, open_to_read};
 use crate::cli::history::filter::Filter;
 use crate::cli::history::series::{Limits, Point, Series, trend as worked_out};
 use crate::cli::history::{html, text};
+use crate::cli::output::{Force, Place};
 use crate::terminal::{colour_output, say};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
 use crate::visible;

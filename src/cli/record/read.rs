@@ -2,6 +2,7 @@
 //! bounded like what is kept of a run.
 
 use crate::acceptance::decision::{Outcome, Rule};
+use crate::head::system::why;
 use crate::interpret::{Bound, Check, Measured};
 use crate::program::show::Shown;
 use crate::source::Span;
@@ -139,7 +140,7 @@ pub(in crate::cli) fn kept(folder: &Path) -> Result<Kept, String> {
     let path = folder.join(EVENTS);
     let failed = |error: std::io::Error| match error.kind() {
         ErrorKind::NotFound => format!("there is no {}", path.display()),
-        _ => format!("{} cannot be read: {error}", path.display()),
+        _ => format!("{} cannot be read: {}", path.display(), why(&error)),
     };
     // Anything but a plain file, such as a pipe, could have this wait for ever.
     if !path.metadata().map_err(failed)?.is_file() {

@@ -3,6 +3,7 @@
 use crate::cli::files::read_text;
 use crate::cli::record::folder::{MANIFEST, MARK};
 use crate::cli::{FAILED, WRONG};
+use crate::head::system::why;
 use crate::record::{FileDigest, Manifest, ManifestError, hexadecimal};
 use crate::terminal::{complain, say};
 use clap::Args;
@@ -137,7 +138,7 @@ pub(in crate::cli) fn held(folder: &Path) -> Result<Manifest, Broken> {
     }
     match added(folder, &manifest) {
         Ok(added) => wrong.extend(added),
-        Err(error) => wrong.push(format!("the folder cannot be read: {error}")),
+        Err(error) => wrong.push(format!("the folder cannot be read: {}", why(&error))),
     }
     if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
 }
@@ -149,7 +150,7 @@ fn differs(path: &Path, known: &FileDigest) -> Option<String> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             return Some("is missing".to_string());
         }
-        Err(error) => return Some(format!("cannot be read: {error}")),
+        Err(error) => return Some(format!("cannot be read: {}", why(error))),
         Ok(data) if !data.is_file() => return Some("is no plain file any more".to_string()),
         Ok(data) if data.len() != known.bytes => {
             return Some(format!("was changed: {} bytes instead of {}", data.len(), known.bytes));
@@ -170,7 +171,7 @@ fn differs(path: &Path, known: &FileDigest) -> Option<String> {
         }
     });
     match read {
-        Err(error) => Some(format!("cannot be read: {error}")),
+        Err(error) => Some(format!("cannot be read: {}", why(&error))),
         Ok(()) if hexadecimal(&hash.finalize()) != known.sha256 => {
             Some("was changed: its SHA-256 differs".to_string())
         }

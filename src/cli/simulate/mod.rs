@@ -210,8 +210,11 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     let mut first = heads.make(options.seed)?;
     let described = first.head.describe();
     let head = described.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let refused =
-        prepared.admit(&head, &|fault| cannot_provoke(first.provoker.as_deref(), fault), Vec::new());
+    let refused = prepared.admit(
+        &head,
+        &|fault| cannot_provoke(first.provoker.as_deref(), fault),
+        Vec::new(),
+    );
     if let Err(refused) = refused {
         complain(&rendered(&refused, &prepared.sources));
         return Err(no());

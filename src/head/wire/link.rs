@@ -174,7 +174,8 @@ impl Link {
     ) -> Result<Vec<u8>, String> {
         let mut whole = message.to_vec();
         whole.push(b'\n');
-        sent(&self.writer, &whole).map_err(|error| format!("the link broke: {}", system::why(&error)))?;
+        sent(&self.writer, &whole)
+            .map_err(|error| format!("the link broke: {}", system::why(&error)))?;
         let deadline = Instant::now() + most;
         let mut frames: Vec<Frame> = Vec::new();
         let mut chunk = [0; 8192];

@@ -7,6 +7,7 @@ mod schema;
 mod server;
 mod trouble;
 
+use crate::cli::files::refuse_pipe;
 use crate::cli::history::archive::address::Address;
 use crate::cli::history::archive::file::File;
 use crate::cli::history::archive::server::Server;
@@ -171,7 +172,10 @@ pub(in crate::cli) fn name(place: &Path) -> Result<String, String> {
 pub(super) fn open_to_write(place: &Path) -> Result<Box<dyn Store>, String> {
     Ok(match Address::of(place)? {
         Some(address) => Box::new(Server::open_to_write(address)?),
-        None => Box::new(File::open_to_write(place)?),
+        None => {
+            refuse_pipe(place)?;
+            Box::new(File::open_to_write(place)?)
+        }
     })
 }
 
@@ -179,7 +183,10 @@ pub(super) fn open_to_write(place: &Path) -> Result<Box<dyn Store>, String> {
 pub(super) fn open_to_read(place: &Path) -> Result<Box<dyn Store>, String> {
     Ok(match Address::of(place)? {
         Some(address) => Box::new(Server::open_to_read(address)?),
-        None => Box::new(File::open_to_read(place)?),
+        None => {
+            refuse_pipe(place)?;
+            Box::new(File::open_to_read(place)?)
+        }
     })
 }
 
