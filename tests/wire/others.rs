@@ -152,6 +152,7 @@ fn control_goes_from_one_to_the_other() {
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
     // What was given back is not made safe any more when another client has it.
     first.say("CONT:TAKE;:ROT:SPE 400");
+    assert_eq!(first.ask("CONT:OWN?"), "SELF");
     assert_eq!(second.head.make_safe(false).troubles.len(), 1);
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "4.0E+2;SELF");
 }
