@@ -145,15 +145,12 @@ fn station() -> Station {
 fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, Everywhere)> {
     let (mut session, mut station) = (Session::default(), station());
     let read = session.load(&mut Disk, path, &[]).unwrap();
-    if !read.is_sound() {
-        return None;
-    }
+    let head = station.description().clone();
+    let read = read.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
     session.run(read, &mut station, &mut Kept::default()).ok()?;
     let body = session.body(&mut Disk, steps).unwrap();
-    if !body.is_sound() {
-        return None;
-    }
-    let bound = format!("{:?}", body.bound(station.description()).unwrap().most);
+    let bound = format!("{:?}", body.bound(&head)?.most);
+    let body = body.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
     let (mut kept, mut everywhere) = (Kept::default(), Everywhere::default());
     let ended = match steps {
         true => session.step(body, &mut station, &mut kept, &mut everywhere),
