@@ -13,7 +13,7 @@
 use spintrue::builtins::{Default, Spec, TOPICS, records, table};
 use spintrue::diagnostics::render::render;
 use spintrue::head::station::Station;
-use spintrue::head::{Head, Images, sim};
+use spintrue::head::{Images, sim};
 use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{Files, Text, Verdict, prepare, read_image, run};
@@ -62,7 +62,7 @@ fn every_example_passes() {
         let named = builtin.parameters.first().map(|parameter| &parameter.spec);
         let around = matches!(named, Some(Spec::Signal | Spec::Channel));
         let station = include_str!("../scripts/heads/ten_with_station.toml");
-        let (mut head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
+        let (head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
         let provoking = head.provoking();
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
