@@ -48,7 +48,10 @@ fn names_are_known_without_a_device() {
     let good = folder.file("good.spt", "switch_on(\"clamp\")\n");
     let good = good.display().to_string();
     says(&["check", &good, "--fixture", &station], 0, &["no problems", "switches"]);
-    says(&["check", &good], 2, &["clamp"]);
+    // No head is named, so none lacks it; one that is named does.
+    says(&["check", &good], 0, &["needs a head with clamp: `--head` names it"]);
+    says(&["check", &good, "--head", "sim"], 2, &["[E0908]", "clamp"]);
+    says(&["run", &good], 2, &["[E0908]", "clamp"]);
     let bad = folder.file("bad.spt", "switch_on(\"vacuum\")\n").display().to_string();
     says(&["check", &bad, "--fixture", &station], 2, &["vacuum"]);
 }

@@ -19,7 +19,7 @@ mod wild;
 use client::{Client, byte, position};
 use serde_json::{Value, json};
 use spintrue::diagnostics::{Diagnostic, Severity};
-use spintrue::session::{Files, Prepared, Text, prepare};
+use spintrue::session::{Files, Prepared, Text, prove};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -674,7 +674,7 @@ fn reports_are_those_of_check() {
     for path in scripts {
         let text = fs::read_to_string(&path).unwrap();
         let name = path.display().to_string();
-        let prepared = prepare(&mut Disk, &name, &[]).unwrap();
+        let prepared = prove(&mut Disk, &name, &[]).unwrap();
         // An editor does not know which script will be run, from whose folder images are taken.
         let own = |d: &&Diagnostic| {
             prepared.sources.get(d.span().source).unwrap().name == name && d.code != "E0903"

@@ -165,13 +165,12 @@ fn station() -> Station {
 fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, Everywhere)> {
     let (mut session, mut station) = (Session::default(), station());
     let read = session.load(&mut Disk, path, &[]).unwrap();
-    let admitted = |entry: Entry, station: &Station| {
-        entry.admit(station.description(), &|_| None, Vec::new()).ok()
-    };
-    session.run(admitted(read, &station)?, &mut station, &mut Kept::default()).ok()?;
+    let head = station.description().clone();
+    let read = read.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
+    session.run(read, &mut station, &mut Kept::default()).ok()?;
     let body = session.body(&mut Disk, steps).unwrap();
-    let bound = format!("{:?}", body.bound(station.description())?.most);
-    let body = admitted(body, &station)?;
+    let bound = format!("{:?}", body.bound(&head)?.most);
+    let body = body.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
     let (mut kept, mut everywhere) = (Kept::default(), Everywhere::default());
     let ended = match steps {
         true => session.step(body, &mut station, &mut kept, &mut everywhere),

@@ -43,7 +43,8 @@ fn neither_threads_nor_shards_nor_their_order_change_a_result() {
     let common = [SCRIPT, "--heads", "23", "--seed", "5"];
     let whole = |threads: &str| {
         let path = file(0);
-        let output = simulate(&[&common[..], &["--threads", threads, "--out", &path]].concat());
+        let output =
+            simulate(&[&common[..], &["--threads", threads, "--out", &path, "--force"]].concat());
         assert_eq!(output.status.code(), Some(0));
         (out(&output), fs::read_to_string(path).unwrap())
     };

@@ -60,7 +60,7 @@ pub(super) struct Options {
 struct Heads {
     head: Description,
     provoker: Option<Box<dyn Provoker>>,
-    /// It was chosen by name.
+    /// It was chosen by name, or has fixtures around it.
     named: bool,
 }
 
@@ -81,7 +81,9 @@ pub(super) fn check(options: &Options) -> u8 {
         let mut opened = fixtures.described(address::open(address, None)?)?;
         let head = opened.head.describe();
         let head = head.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-        Ok(Heads { head, provoker: opened.provoker, named: options.head.is_some() })
+        let bare = head.signals.is_empty() && head.channels.is_empty();
+        let named = options.head.is_some() || !bare;
+        Ok(Heads { head, provoker: opened.provoker, named })
     });
     let heads = match opened {
         Ok(heads) => heads,
