@@ -368,7 +368,7 @@ fn no_file_is_overwritten_unasked() {
         "run s.spt --trace out",
         "head check sim --trace out",
         "run expose_page.spt --picture out",
-        "history trend a.sqlite v --html out",
+        "history trend a.sqlite v --with-simulated --html out",
     ] {
         folder.file("out", "old");
         let (code, text) = ask(arguments);

@@ -189,7 +189,7 @@ fn rehearsals_are_marked_and_left_out_of_trends() {
     assert!(code == 0 && out.contains("3 runs on") && out.contains(left_out), "{out}");
     let page = fs::read_to_string(folder.path("t.html")).unwrap();
     assert!(page.contains(left_out) && page.contains("3 runs on"));
-    let (_, out, _) = spintrue(&folder, &[&trend[..], &["--with-simulated"]].concat());
+    let (_, out, _) = spintrue(&folder, &[&trend[..], &["--with-simulated", "--force"]].concat());
     assert!(out.contains("4 runs on"), "{out}");
     assert!(out.contains("1 run of 4 on simulated heads: rehearsals"), "{out}");
     refused(&folder, &[&trend[..], &["--script", "provoked.spt"]].concat(), "--with-simulated");

@@ -17,7 +17,7 @@ use insta::{Settings, assert_snapshot, glob};
 use spintrue::head::station::Station;
 use spintrue::head::{Laser, sim};
 use spintrue::interpret::{Event, Observer};
-use spintrue::session::live::{Entry, Session};
+use spintrue::session::live::Session;
 use spintrue::session::step::{Pause, Pauses};
 use spintrue::session::{Files, Text};
 use std::fs;

@@ -148,7 +148,7 @@ fn a_shard_that_was_kept_is_merged() {
     let output = run(&["old.spt", "--heads", "4", "--shard", "2/2", "--out", "two.json"]);
     assert_eq!(output.status.code(), Some(0), "{}", seen(&output));
     for files in [["one.json", "two.json"], ["two.json", "one.json"]] {
-        let output = run(&["--merge", files[0], files[1], "--out", "both.json"]);
+        let output = run(&["--merge", files[0], files[1], "--out", "both.json", "--force"]);
         let text = seen(&output);
         assert!(text.contains("width  24 V\n") && text.contains("share  0.1 %\n"), "{text}");
         assert!(text.contains("2 check wrong: not met or not decided\n"), "{text}");

@@ -34,7 +34,8 @@ pub fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, Serialize
         };
         let mut case = TestCase::new(visible::line(&head.serial), status);
         case.set_classname(script.as_str()).set_time(seconds(head.took));
-        let facts = head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible::line(value)));
+        let facts =
+            head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible::line(value)));
         case.set_system_out(facts.collect::<String>());
         sum += head.took.max(0.0);
         suite.add_test_case(case);

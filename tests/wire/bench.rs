@@ -127,6 +127,14 @@ impl Line {
         self.hear()
     }
 
+    /// As `ask`; none where the other end hangs up.
+    pub fn try_ask(&mut self, message: &str) -> Option<String> {
+        self.stream.write_all(format!("{message}\n").as_bytes()).ok()?;
+        let mut reply = String::new();
+        self.reader.read_line(&mut reply).ok()?;
+        reply.strip_suffix('\n').map(str::to_string)
+    }
+
     /// The entries of the error queue.
     pub fn errors(&mut self) -> Vec<String> {
         let mut errors = Vec::new();

@@ -271,12 +271,12 @@ impl Storm {
         let mut moving: Option<u64> = None;
         while !self.is_over() {
             let asked = self.now();
-            let reply = line.ask("CONT:OWN?;:ROT:TARG?;:LAS:ARM?");
-            // Whoever is refused for all the places being taken comes again.
-            if reply.starts_with("-310") {
+            let reply = line.try_ask("CONT:OWN?;:ROT:TARG?;:LAS:ARM?");
+            // Where all places are taken it is refused, or makes room before it is heard: it comes again.
+            let Some(reply) = reply.filter(|reply| !reply.starts_with("-310")) else {
                 line = Line::new(&self.place);
                 continue;
-            }
+            };
             self.looked.fetch_add(1, Ordering::SeqCst);
             let heard = self.heard.load(Ordering::SeqCst);
             let parts: Vec<&str> = reply.split(';').collect();
