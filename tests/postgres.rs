@@ -227,7 +227,10 @@ fn both_stores_tell_the_same() {
     assert_eq!(same(&["history", "STORE", "--operator", "shift 1"]), 5);
     assert_eq!(same(&["history", "export", "STORE", "--format", "jsonl"]), runs.len());
     let trend = ["history", "trend", "STORE", "--with-simulated"];
-    same(&[&trend[..], &["width", "--high", "3um", "--every", "3", "--html", "t.html"]].concat());
+    same(
+        &[&trend[..], &["width", "--high", "3um", "--every", "3", "--html", "t.html", "--force"]]
+            .concat(),
+    );
     same(&[&trend[..], &["worst in-scan", "--low", "0um", "--high", "6um"]].concat());
     same(&[&trend[..], &["worst in-scan", "--limit", "4"]].concat());
     same(&[&trend[..], &["worst in-scan", "--operator", "shift 2"]].concat());

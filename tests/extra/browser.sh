@@ -5,13 +5,7 @@
 # another build, such as one that takes header lines of HTTP for mistakes, at which this must fail.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-work=target/extra/browser
-mkdir -p "$work"
-browser=$(command -v chromium || command -v chromium-browser || true)
-if [ -z "$browser" ]; then
-    apt-get update -qq
-    apt-get install -y -qq chromium >"$work/chromium.log"
-    browser=$(command -v chromium)
-fi
+tests/extra/install.sh chromium chromium
+browser=$(command -v chromium)
 [ -n "${PROGRAM:-}" ] || cargo build --quiet
 python3 -B tests/extra/browser.py "$browser" "${PROGRAM:-${CARGO_TARGET_DIR:-target}/debug/spintrue}"

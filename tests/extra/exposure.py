@@ -96,7 +96,7 @@ def pictures(work, spintrue):
         image = work / "images" / f"{size}.pbm"
         out = work / "seen.png"
         arguments = ["head", "expose", str(image), "--out", str(out), "--head", f"sim:{head}"]
-        arguments += ["--pixels-per-dot", str(scale), "--spot", f"{spot * pitch * 1e6} um"]
+        arguments += ["--force", "--pixels-per-dot", str(scale), "--spot", f"{spot * pitch * 1e6} um"]
         run(spintrue, *arguments)
         picture = Image.open(out)
         assert picture.mode == "L"

@@ -11,5 +11,6 @@ if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
     echo "$command is missing: install it (Debian package: $*)" >&2
     exit 1
 fi
+export DEBIAN_FRONTEND=noninteractive
 apt-get update -qq
 apt-get install -y -qq "$@" >/dev/null

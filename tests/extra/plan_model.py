@@ -124,6 +124,7 @@ def model(head, request):
         "speed": omega,
         "length": length,
         "focal_length": f,
+        "f_theta": length / active_time / (2 * omega),
         "line_rate": 1 / line_period,
         "line_period": line_period,
         "active_time": active_time,

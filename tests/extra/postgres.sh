@@ -14,15 +14,10 @@ programs() {
     [ -n "$initdb" ] && dirname "$(readlink -f "$initdb")"
 }
 if ! programs >/dev/null; then
-    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
-        echo "postgres.sh: there is no PostgreSQL server here: install one (initdb, pg_ctl, psql)" >&2
-        exit 1
-    fi
-    apt-get update -qq
-    apt-get install -y -qq postgresql-common >/dev/null
+    tests/extra/install.sh pg_createcluster postgresql-common
     # No server but the one below.
     echo 'create_main_cluster = false' >>/etc/postgresql-common/createcluster.conf
-    apt-get install -y -qq postgresql >/dev/null
+    tests/extra/install.sh initdb postgresql
 fi
 programs=$(programs)
 cargo test --quiet --test postgres --no-run

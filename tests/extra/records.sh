@@ -12,12 +12,8 @@ work=target/extra/records
 shots=${SPINTRUE_SHOTS:-$work/shots}
 rm -rf "$work/runs"
 mkdir -p "$work/runs" "$shots"
-browser=$(command -v chromium || command -v chromium-browser || command -v google-chrome || true)
-if [ -z "$browser" ]; then
-    apt-get update -qq
-    apt-get install -y -qq chromium >"$work/chromium.log"
-    browser=$(command -v chromium)
-fi
+tests/extra/install.sh chromium chromium
+browser=$(command -v chromium)
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check \
     junitparser==5.0.3 'tap.py[yaml]==3.2.1' lxml==6.1.3 pandas==3.1.1
