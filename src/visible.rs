@@ -3,8 +3,8 @@
 
 use std::borrow::Cow;
 
-/// Stands for what this program itself says to a terminal: before `[`, digits and `m`, `K` or `A`, or
-/// before a carriage return. Text of others cannot move a cursor by it, only a colour.
+/// Stands for what this program itself says to a terminal: before `[`, digits and `m`. Text of others
+/// can change a colour by it, and nothing else.
 pub const STEER: char = '\u{fdd0}';
 
 /// A control character, one that sets the direction of text, one without width, a separator of lines
@@ -49,32 +49,18 @@ pub fn output(text: &str) -> Cow<'_, str> {
     let mut pieces = text.split(STEER);
     let mut out = lines(pieces.next().unwrap_or_default()).into_owned();
     for piece in pieces {
-        let end = match piece.strip_prefix('[') {
-            Some(rest) => {
-                let end = rest.find(|c: char| !c.is_ascii_digit() && c != ';');
-                end.filter(|end| {
-                    rest.get(*end..).is_some_and(|rest| rest.starts_with(['m', 'K', 'A']))
-                })
-                .map(|end| ('\u{1b}', end + 2))
-            }
-            None => piece.starts_with('\r').then_some(('\r', 1)),
-        };
-        let rest = match end {
-            Some(('\r', end)) => {
-                out.push('\r');
-                piece.get(end..)
-            }
-            Some((escape, end)) => {
-                out.push(escape);
-                out.push_str(piece.get(..end).unwrap_or_default());
-                piece.get(end..)
+        let digits = |text: &str| text.chars().all(|c| c.is_ascii_digit() || c == ';');
+        let style = piece.strip_prefix('[').and_then(|rest| rest.split_once('m'));
+        match style.filter(|(style, _)| digits(style)) {
+            Some((style, rest)) => {
+                out.push_str(&format!("\u{1b}[{style}m"));
+                out.push_str(&lines(rest));
             }
             None => {
                 put(STEER, &mut out);
-                Some(piece)
+                out.push_str(&lines(piece));
             }
-        };
-        out.push_str(&lines(rest.unwrap_or_default()));
+        }
     }
     Cow::Owned(out)
 }
@@ -115,12 +101,12 @@ mod tests {
 
     #[test]
     fn only_what_is_said_on_purpose_steers() {
-        let own = format!("{STEER}\r{STEER}[K{STEER}[1mbold{STEER}[0m\u{1b}[2J");
-        assert_eq!(output(&own), "\r\u{1b}[K\u{1b}[1mbold\u{1b}[0m\\u{1b}[2J");
-        for other in ["[2J", "]0;title", "[?25l", "", "[", "[1", "\n"] {
+        let own = format!("{STEER}[1mbold{STEER}[0m\u{1b}[2J");
+        assert_eq!(output(&own), "\u{1b}[1mbold\u{1b}[0m\\u{1b}[2J");
+        for other in ["[2J", "[1A", "[K", "]0;title", "[?25l", "", "[", "[1", "\n", "[1Am"] {
             assert_eq!(output(&format!("{STEER}{other}")), format!("\\u{{fdd0}}{other}"));
         }
-        assert_eq!(lines(&own).matches("\\u{fdd0}").count(), 4);
+        assert_eq!(lines(&own).matches("\\u{fdd0}").count(), 2);
     }
 
     proptest! {

@@ -240,6 +240,8 @@ record "worst in-scan": left.in_scan
 expect "residual": left.in_scan ± 2 * left.in_scan_u <= 100 um
 let behind = look(plan)
 note "{worst(before).in_scan} {worst(behind).in_scan}"
+record "pitch": 84 um
+expect "gap": 84.0 um ± 30 um <= 200 um
 "#;
     let script = folder.file("s.spt", script).display().to_string();
     let place = folder.path("record");
@@ -252,6 +254,8 @@ note "{worst(before).in_scan} {worst(behind).in_scan}"
     let page = read(&place, "report.html");
     assert!(page.contains(&format!("<td>{told}</td>")), "{told}");
     assert!(page.contains(&format!("shift is {told} (decided by the check “residual”)")), "{told}");
+    // Equal numbers alone do not make one thing of two.
+    assert!(page.contains("<td>84 um</td>"), "{page}");
 }
 
 #[test]

@@ -67,10 +67,15 @@ impl Checker<'_> {
             StatementKind::Deciding(_) => self.misplaced_deciding(span),
             StatementKind::Record { label, value } => {
                 let label = self.label(label);
+                let plain = match &value.kind {
+                    ExpressionKind::Shown { value, .. } => value,
+                    _ => value,
+                };
+                let text = self.whole_words(plain.span).into();
                 let value = self.expression(value, None);
                 if let Some(shower) = self.shower(&value, None) {
                     let value = value.code;
-                    code.push(program::Statement::Record { label, value, shower, span });
+                    code.push(program::Statement::Record { label, value, shower, text, span });
                 }
             }
             StatementKind::Note(text) => {

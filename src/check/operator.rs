@@ -127,7 +127,7 @@ impl Checker<'_> {
             (_, Type::Unknown, _) | (_, _, Type::Unknown) => return Typed::unknown(span),
             (Binary::Multiply | Binary::Divide, Type::Quantity(a), Type::Quantity(b)) => {
                 let (a, b) = (*a, *b);
-                self.turned(operator, &left, (right_written, &right), span);
+                self.turned(operator, &left, &right, span);
                 return self.product(operator, a, b, left, right, span);
             }
             (
@@ -216,21 +216,18 @@ impl Checker<'_> {
         Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
     }
 
-    /// Warns where a turn takes the angle out of a product that holds a length: what a lens makes
-    /// of an angle is counted in radians.
-    fn turned(
-        &mut self,
-        operator: Binary,
-        left: &Typed,
-        (right_written, right): (&Expression, &Typed),
-        span: Span,
-    ) {
-        let literal = matches!(right_written.kind, ExpressionKind::Number { .. });
+    /// Warns where a turn takes the angle out of a product that holds a plain length: what a lens
+    /// makes of an angle is counted in radians. A length per angle keeps count by itself.
+    fn turned(&mut self, operator: Binary, left: &Typed, right: &Typed, span: Span) {
         let Type::Quantity(dimension) = left.kind else { return };
-        let angle = dimension.base(Base::Angle);
-        let takes = operator == Binary::Divide || dimension.is_number() || angle < 0;
-        if !(literal && takes && right.makeup.has(Makeup::TURN) && left.makeup.has(Makeup::LENGTH))
-        {
+        let [angle, length] = [Base::Angle, Base::Length].map(|base| dimension.base(base));
+        let lens = left.makeup.has(Makeup::LENS);
+        let takes = match operator {
+            Binary::Divide => length != 0 && (angle > 0 || lens && angle == 0),
+            _ => !lens && (angle < 0 || dimension.is_number()),
+        };
+        let turn = right.makeup == Makeup::GIVEN | Makeup::TURN;
+        if !takes || !turn || !left.makeup.has(Makeup::LENGTH) {
             return;
         }
         let (is, sign) = (self.offered(left.span, &[]), operator.text());
@@ -238,13 +235,15 @@ impl Checker<'_> {
         let mut report = Diagnostic::warning("W0808", headline, span)
             .here("through a lens, x = f * theta, this is wrong by 2π")
             .label(right.span, "the turn");
-        if !left.makeup.has(Makeup::TURN | Makeup::HIDDEN | Makeup::LENS)
-            && (angle != 0 || dimension.is_number())
-        {
-            report = report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"));
+        report = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
+            report.help(
+                "a lens counts in radians; as a length per angle, in mm/rad, it needs no turn",
+            )
+        } else if lens {
+            report.help(format!("a lens in mm/rad needs no turn: `{is}`"))
         } else {
-            report = report.help(format!("a lens in mm/rad needs no turn: `{is}`"));
-        }
+            report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"))
+        };
         self.report(report.help(
             "turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`",
         ));

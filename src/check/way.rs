@@ -18,6 +18,10 @@ const MAX_WORDS: usize = 200;
 /// What binds no closer than a product.
 const LOOSE: &[char] = &['+', '-', '<', '>', '=', '±'];
 
+/// Where angles belong, said where no offer is sure to be right.
+const BELONGS: &str = "a lens is a length per angle, in mm/rad; a turn belongs between a rotation and a \
+                       frequency only";
+
 /// What a report offers.
 #[derive(Default)]
 pub(super) struct Way {
@@ -110,7 +114,7 @@ impl Checker<'_> {
         // Lengths of this trade are seldom in metres.
         let usual = if to == Dimension::LENGTH { 1e-3 } else { 1.0 };
         let suited = suited(usual, to).map(|unit| unit.text);
-        let unit = unit.or(suited.as_deref())?;
+        let (unit, beside) = (unit.or(suited.as_deref())?, unit.is_some());
         if let Some(ExpressionKind::Name(symbol)) = written.map(|e| &e.kind) {
             let variable = self.variable_of(*symbol)?;
             let declared =
@@ -126,7 +130,11 @@ impl Checker<'_> {
         let is = self.offered(typed.span, &[]);
         let number = is.strip_prefix('-').unwrap_or(&is).replace('_', "");
         number.parse::<f64>().ok()?;
-        Some(Way::of(format!("{kind} needs a unit, such as `{is} {unit}`")))
+        Some(Way::of(if beside {
+            format!("{kind} needs a unit, such as `{is} {unit}`")
+        } else {
+            format!("{kind} needs a unit: if it is in {unit}, write `{is} {unit}`")
+        }))
     }
 
     /// Only angles are too many or too few.
@@ -166,24 +174,24 @@ impl Checker<'_> {
             return way;
         }
         if made.has(Makeup::TURN) && (made | self.near).has(Makeup::LENGTH) {
-            return Way::of("a lens counts in radians: leave the turn out");
+            return Way::of("a lens counts in radians, so no turn stands beside a plain length");
         }
         if (from, to) == (Dimension::LENS, Dimension::LENGTH)
             && made == Makeup::GIVEN | Makeup::LENGTH | Makeup::LENS
+            && written.is_some_and(|e| {
+                matches!(e.kind, ExpressionKind::Name(_) | ExpressionKind::Field { .. })
+            })
         {
             return Way::of(format!(
                 "a lens times an angle is a length; its focal length is `{is} * 1 rad`"
             ));
         }
         if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
-            return Way::of(
-                "a lens is a length per angle, in mm/rad; a turn belongs between a rotation and a \
-                 frequency only",
-            );
+            return Way::of(BELONGS);
         }
         match (from, to) {
             (Dimension::FREQUENCY, Dimension::ROTATION) => {
-                Way::of(format!("a turn is an angle: as turns it is `{is} * 1 rev`"))
+                Way::of(format!("a turn is an angle: if it counts turns, it is `{is} * 1 rev`"))
             }
             (Dimension::ROTATION, Dimension::FREQUENCY) => {
                 Way::of(format!("a turn is an angle: counted in turns it is `{is} / 1 rev`"))
@@ -194,7 +202,7 @@ impl Checker<'_> {
             _ if to.is_number() => {
                 Way::of("an angle is no number: divide it by the unit to count in")
             }
-            _ => Way::of("a rotation counts angles; how often it turns is `speed / 1 rev`"),
+            _ => Way::of(BELONGS),
         }
     }
 

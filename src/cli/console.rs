@@ -85,8 +85,7 @@ impl Console {
             if same.is_none_or(|(_, at)| elapsed - at >= PLAIN_EVERY) {
                 let limit = show(limit, Dimension::TIME, None, None);
                 let line = if same.is_some() {
-                    let elapsed = show(elapsed, Dimension::TIME, None, Some(0));
-                    format!("still waiting until {text} ({elapsed} of {limit})")
+                    format!("still waiting until {text} ({elapsed:.0} s of {limit})")
                 } else {
                     format!("waiting until {text} (at most {limit})")
                 };

@@ -23,6 +23,8 @@ pub enum Event {
         label: String,
         /// The value.
         shown: Shown,
+        /// The expression in the words of the script, without the unit that it is shown in.
+        text: Rc<str>,
         /// Where it was recorded.
         span: Span,
     },

@@ -411,6 +411,8 @@ pub enum Statement {
         value: Expression,
         /// How it is shown.
         shower: Shower,
+        /// The expression in the words of the script, without the unit that it is shown in.
+        text: Rc<str>,
         /// The place in the script.
         span: Span,
     },

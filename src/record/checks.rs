@@ -4,6 +4,7 @@ use crate::acceptance::decision::Outcome;
 use crate::interpret::{Bound, Check};
 use crate::program::show::Shown;
 use crate::program::tree::Planned;
+use crate::record::Recorded;
 use crate::units::{noise, show_number};
 
 /// What a planned check came to that was not made.
@@ -95,6 +96,16 @@ impl CheckRow {
             }
             _ => false,
         })
+    }
+
+    /// Whether it was decided on what was recorded: the same expression with an uncertainty behind it,
+    /// and the same value.
+    pub fn decided_on_recorded(&self, recorded: &Recorded) -> bool {
+        let Shown::Quantity { value, unit, .. } = &recorded.shown else { return false };
+        let condition = self.fact("condition").unwrap_or_default();
+        let behind = condition.strip_prefix(&*recorded.text);
+        behind.is_some_and(|rest| rest.trim_start().starts_with('±'))
+            && self.decided_on(*value, unit)
     }
 
     /// Its value and uncertainty; its condition where it has none.

@@ -70,15 +70,15 @@ impl Collector {
         }
         match event {
             Event::Note(text) => self.log(time, text),
-            Event::Recorded { label, shown, .. } => {
+            Event::Recorded { label, shown, text, .. } => {
                 let parts = parts(shown);
                 if self.parts + parts > PARTS_MOST {
                     self.record.recorded.left_out += 1;
                     return;
                 }
                 self.parts += parts;
-                let (label, shown) = (label.clone(), shown.clone());
-                self.record.recorded.push(Recorded { time, label, shown });
+                let (label, shown, text) = (label.clone(), shown.clone(), text.clone());
+                self.record.recorded.push(Recorded { time, label, shown, text });
             }
             Event::Check(check) => {
                 let value = check.measured.as_ref().map(|measured| &measured.value);

@@ -40,6 +40,7 @@ use crate::program::show::Shown;
 use crate::session::Verdict;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
+use std::rc::Rc;
 
 /// What a run was, known before it starts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -162,6 +163,8 @@ pub struct Recorded {
     pub label: String,
     /// The value.
     pub shown: Shown,
+    /// The expression that it was the value of.
+    pub text: Rc<str>,
 }
 
 /// An answer of the operator.

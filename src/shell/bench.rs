@@ -292,9 +292,7 @@ impl Bench {
 
     /// Somebody asked to stop: what was typed before is thrown away, and the head is made safe.
     pub fn stop(&mut self) {
-        if self.attended {
-            self.dropping = self.mode.drop_typed();
-        }
+        self.drop_typed();
         if self.leaves_to_another() {
             self.station.stop_flag().store(false, Ordering::SeqCst);
         } else {
@@ -319,6 +317,13 @@ impl Bench {
             complain("the head is left to the client that controls it\n");
         }
         is_anothers
+    }
+
+    /// Begins to throw away what was typed before.
+    pub fn drop_typed(&mut self) {
+        if self.attended {
+            self.dropping = self.mode.drop_typed();
+        }
     }
 
     /// Where somebody asked to stop: nothing that was typed before is read any more.

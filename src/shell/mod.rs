@@ -56,6 +56,7 @@ use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
 
 /// What a shell works with.
 pub struct Setup {
@@ -186,13 +187,23 @@ fn trims_unknown(fault: &Fault) -> String {
     format!("the trims in force cannot be read, so `undo` begins with the first load: {fault}\n")
 }
 
+/// A Ctrl-C that comes this soon behind the prompt was typed before it, for the entry that ran.
+const TYPED_AHEAD: Duration = Duration::from_millis(100);
+
 /// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
 /// where nobody is there to go on.
 fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
     // Where nobody is there, a stop is told to whoever started the shell.
     let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
+        let held = bench.owner == Some(Control::Own);
         bench.watch().tell_all(reader);
+        if held && bench.owner != Some(Control::Own) {
+            // What was typed ahead counted on a head that another client has made safe since.
+            bench.drop_typed();
+            bench.forget_typed(reader);
+        }
+        let asked = Instant::now();
         reader.ask(Typed::Entry, &bench.roomy_prompt(reader));
         let input = loop {
             match bench.watch().hear(reader) {
@@ -210,6 +221,10 @@ fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
         };
         let came = match input {
             Input::Entry(text) => entered(bench, reader, &text),
+            Input::Dropped(false) if asked.elapsed() < TYPED_AHEAD => {
+                bench.stop();
+                Came::Well
+            }
             Input::Dropped(typed) => {
                 dropped(typed);
                 Came::Well

@@ -132,7 +132,7 @@ pub fn changes(before: &Stand, now: &Stand, head: &Description) -> Vec<String> {
         lines.push(format!("rail {rail} is out of its tolerance"));
     }
     if before.laser == Laser::Off && now.laser != Laser::Off {
-        lines.push("THE LASER IS ARMED, and not by an entry".to_string());
+        lines.push("THE LASER IS ARMED, and no entry runs".to_string());
     }
     lines
 }

@@ -5,7 +5,8 @@ use crate::shell::history::History;
 use crate::shell::known::Shared;
 use crate::shell::line::Helper;
 use crate::syntax::unfinished;
-use rustyline::config::{BellStyle, CompletionType, Config};
+use crate::visible;
+use rustyline::config::{BellStyle, ColorMode, CompletionType, Config};
 use rustyline::error::ReadlineError;
 use rustyline::history::FileHistory;
 use rustyline::{Editor, ExternalPrinter};
@@ -278,6 +279,8 @@ fn edited(
         .completion_show_all_if_ambiguous(true)
         .bell_style(BellStyle::None)
         .auto_add_history(false)
+        // The words before a line change by it, with colours or without.
+        .color_mode(ColorMode::Forced)
         .max_history_size(2000)?
         .build();
     let mut editor = Editor::with_history(config, history)?;
@@ -298,7 +301,7 @@ fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
     std::thread::spawn(move || {
         for print in printed {
             let text = match print {
-                Print::Line(line) => line,
+                Print::Line(line) => visible::output(&line).into_owned(),
                 Print::Again => AGAIN.to_string(),
             };
             if let Some(printer) = locked(&printer).as_mut() {

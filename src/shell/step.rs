@@ -18,7 +18,7 @@ use crate::shell::view;
 use crate::shell::wait::{Heard, Watch};
 use crate::source::{SourceMap, Span};
 use crate::terminal::told::{failed, rendered};
-use crate::terminal::{BOLD, CLEAR, DIM, complain, draws_progress, say, styled, wrapped};
+use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled, wrapped};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::atomic::AtomicBool;
 
@@ -204,7 +204,7 @@ impl Guide<'_> {
     fn asked(&mut self, pause: &mut Pause<'_, '_>) -> Option<Going> {
         if draws_progress() {
             // A wait may still be drawn.
-            complain(CLEAR);
+            complain_over("");
         }
         let reader = self.reader;
         self.watch(pause).tell_all(reader);

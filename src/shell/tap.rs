@@ -5,7 +5,7 @@ use crate::head::record::{Call, Heard, Listener, Reply};
 use crate::head::{Fault, Laser, Status, Trim};
 use crate::record::{Curve, SpeedPoint};
 use crate::shell::measured::Measured;
-use crate::terminal::{CLEAR, complain};
+use crate::terminal::complain_over;
 use std::collections::BTreeMap;
 
 /// Stands on the last line while the laser is armed.
@@ -209,17 +209,17 @@ impl Listener for Tap {
                 self.changes.laser = None;
                 self.changes.disarmed = false;
                 if self.shows_armed {
-                    complain(&format!("{CLEAR}{ARMED}"));
+                    complain_over(ARMED);
                 }
             }
             Call::Disarm => {
                 self.changes.laser = None;
                 self.changes.disarmed = outcome == Outcome::Done;
                 if self.shows_armed && self.may_be_armed() {
-                    complain(CLEAR);
+                    complain_over("");
                 }
             }
-            Call::MakeSafe { .. } if self.shows_armed && self.may_be_armed() => complain(CLEAR),
+            Call::MakeSafe { .. } if self.shows_armed && self.may_be_armed() => complain_over(""),
             Call::LoadTrims { trims } => self.loaded(trims, outcome),
             _ => {}
         }

@@ -4,7 +4,7 @@ use crate::acceptance::decision::Outcome;
 use crate::interpret::{Check, Event, Observer, answer_line};
 use crate::shell::view::spread;
 use crate::terminal::told::{check_line, stamped};
-use crate::terminal::{self, CLEAR, DIM, RED, complain, say, styled};
+use crate::terminal::{self, DIM, RED, complain_over, say, styled};
 use crate::units::{Dimension, show};
 use std::time::{Duration, Instant};
 
@@ -30,7 +30,7 @@ impl Voice {
     /// Takes away what was drawn of a wait.
     pub fn clear(&mut self) {
         if self.drawn.take().is_some() {
-            complain(CLEAR);
+            complain_over("");
         }
     }
 
@@ -59,7 +59,7 @@ impl Voice {
         let line = format!("waiting until {text} ({elapsed:.1} s of {limit})");
         let room = terminal::columns().saturating_sub(1);
         let line: String = line.chars().take(room).collect();
-        complain(&format!("{CLEAR}{}", styled(&line, DIM, self.colour)));
+        complain_over(&styled(&line, DIM, self.colour));
     }
 }
 

@@ -11,9 +11,8 @@ use crate::shell::plot::{Series, plot};
 use crate::shell::reader::{Input, Reader, Typed};
 use crate::shell::voice::Voice;
 use crate::terminal::told::failed;
-use crate::terminal::{CLEAR, columns, complain, draws_progress, say};
+use crate::terminal::{columns, complain, draws_progress, say, say_over};
 use crate::units::{Dimension, parse_quantity, parse_unit};
-use crate::visible::STEER;
 use std::rc::Rc;
 use std::time::Duration;
 
@@ -192,20 +191,9 @@ fn picture(answers: &[(Answer, Datum)], seen: &[(f64, f64)]) -> Vec<String> {
 
 /// Prints lines over those that were drawn before.
 fn redraw(lines: &[String], drawn: usize) {
-    let mut text = String::new();
-    if drawn > 0 {
-        text.push_str(&format!("{STEER}[{drawn}A"));
-    }
-    let width = columns();
-    for line in lines {
-        let line: String = line.chars().take(width.saturating_sub(1)).collect();
-        if drawn > 0 {
-            text.push_str(&format!("{CLEAR}{line}\n"));
-        } else {
-            text.push_str(&format!("{line}\n"));
-        }
-    }
-    say(&text);
+    let width = columns().saturating_sub(1);
+    let cut = |line: &String| line.chars().take(width).collect();
+    say_over(&lines.iter().map(cut).collect::<Vec<String>>(), drawn);
 }
 
 /// `trace`

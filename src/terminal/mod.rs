@@ -43,6 +43,22 @@ pub fn complain(text: &str) {
     let _ = out.flush();
 }
 
+/// Writes over the last line of standard error, which a text without an end of line left; with an
+/// empty text, clears it.
+pub fn complain_over(text: &str) {
+    let mut out = stderr().lock();
+    let _ = write!(out, "\r\u{1b}[K{}", visible::output(text));
+    let _ = out.flush();
+}
+
+/// Prints lines to standard output over the `drawn` lines before, or below them where there are none.
+pub fn say_over(lines: &[String], drawn: usize) {
+    let up = if drawn > 0 { format!("\u{1b}[{drawn}A") } else { String::new() };
+    let clear = if drawn > 0 { "\r\u{1b}[K" } else { "" };
+    let lines = lines.iter().map(|line| format!("{clear}{}\n", visible::output(line)));
+    emit(&(up + &lines.collect::<String>()));
+}
+
 /// Whether standard error is a terminal that may be coloured (<https://no-color.org>).
 pub fn colour_errors() -> bool {
     colours(stderr().is_terminal())
@@ -69,9 +85,6 @@ pub fn draws_progress() -> bool {
 pub fn styled(text: &str, style: &str, on: bool) -> String {
     if on { format!("{STEER}[{style}m{text}{STEER}[0m") } else { text.to_string() }
 }
-
-/// Back to the beginning of the line, which is emptied.
-pub const CLEAR: &str = "\u{fdd0}\r\u{fdd0}[K";
 
 /// Bold.
 pub const BOLD: &str = "1";

@@ -159,6 +159,7 @@ fn checks_are_decided_and_the_script_goes_on() {
             label: text("x"),
             value: Expression::Number(c(2.5)),
             shower: plain(),
+            text: "x".into(),
             span: at(82),
         },
     ]);
@@ -178,7 +179,7 @@ fn checks_are_decided_and_the_script_goes_on() {
                     assert_eq!(measured.high.as_ref().unwrap().at.to_string(), "27 degC");
                 }
             }
-            Event::Recorded { label, shown, span } => {
+            Event::Recorded { label, shown, span, .. } => {
                 assert_eq!((label.as_str(), shown.to_string(), *span), ("x", "2.5".into(), at(82)));
             }
             other => panic!("{other:?}"),

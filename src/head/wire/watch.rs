@@ -58,6 +58,10 @@ impl Watch {
         self.lost.store(false, Ordering::SeqCst);
         self.heard.store(self.now(), Ordering::SeqCst);
         self.controller.store(id, Ordering::SeqCst);
+        // The loss of the one before may have been seen twice.
+        if !self.is_ending() {
+            self.cut.store(false, Ordering::SeqCst);
+        }
     }
 
     /// How long the client in control has been silent.
@@ -179,5 +183,9 @@ mod tests {
         watch.look();
         assert!(watch.is_cut() && watch.was_lost(), "another client counts for nothing");
         assert!(!watch.is_cut());
+        // The loss is seen once more before it is acted on.
+        watch.look();
+        watch.give(8);
+        assert!(!watch.is_cut() && !watch.was_lost(), "what the next client asks is cut short");
     }
 }

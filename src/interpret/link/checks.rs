@@ -11,6 +11,7 @@ use crate::program::tree::{self, Deciding, Expect, Expectation, Expression, Ref}
 use crate::program::value::Datum;
 use crate::source::Span;
 use crate::units::show_number;
+use std::rc::Rc;
 
 /// A linked condition of a check.
 enum Condition {
@@ -185,11 +186,12 @@ impl Linker<'_> {
         label: &Ref,
         value: &Expression,
         shower: &Shower,
+        text: &Rc<str>,
         span: Span,
     ) -> StatementNode {
         let label = self.reference(label);
         let value = self.expression(value);
-        let shower = shower.clone();
+        let (shower, text) = (shower.clone(), text.clone());
         Box::new(move |machine| {
             let work = |machine: &mut Machine<'_>| {
                 let label = label(machine)?.as_text().to_string();
@@ -198,7 +200,7 @@ impl Linker<'_> {
                     machine.can_be_shown(value, span)?;
                 }
                 let shown = shower.shown(&datum);
-                machine.tell(Event::Recorded { label, shown, span });
+                machine.tell(Event::Recorded { label, shown, text: text.clone(), span });
                 Ok(())
             };
             done(work(machine))

@@ -88,8 +88,8 @@ impl Linker<'_> {
                 })
             }
             Statement::Expect(expect) => self.expect(expect),
-            Statement::Record { label, value, shower, span } => {
-                self.record(label, value, shower, *span)
+            Statement::Record { label, value, shower, text, span } => {
+                self.record(label, value, shower, text, *span)
             }
             Statement::Note(text) => self.note(text),
             Statement::Step(number, span) => {

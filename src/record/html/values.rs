@@ -35,7 +35,7 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
                     } }
                     tbody { @for value in shown { tr {
                         th scope="row" { (value.label) }
-                        td { (single_text(record, &value.shown)) }
+                        td { (single_text(record, value)) }
                         td.number { (format!("{:.3}", value.time)) }
                     } } }
                 } }
@@ -51,15 +51,10 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
 }
 
 /// A value with the digits and the uncertainty of a check that was decided on it.
-fn single_text(record: &Record, shown: &Shown) -> String {
-    let decided =
-        match shown {
-            Shown::Quantity { value, unit, .. } => record.checks.items.iter().find(|check| {
-                check.fact("uncertainty").is_some() && check.decided_on(*value, unit)
-            }),
-            _ => None,
-        };
-    decided.map_or_else(|| shown.to_string(), CheckRow::measured)
+fn single_text(record: &Record, value: &Recorded) -> String {
+    let mut checks = record.checks.items.iter();
+    let decided = checks.find(|check| check.decided_on_recorded(value));
+    decided.map_or_else(|| value.shown.to_string(), CheckRow::measured)
 }
 
 type Fields = [(std::sync::Arc<str>, Shown)];
