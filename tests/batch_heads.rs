@@ -231,7 +231,8 @@ fn stopped_while_braking(command: &str, moments: &[u64]) {
     assert_eq!(speed > 7.0, !rests, "{command} {moments:?}: {end}");
     if command == "batch" {
         let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
-        assert!(!table.contains(",yes"), "{table}");
+        let left_safe = if rests { ",SN-1,yes,yes,1," } else { ",SN-1,no,yes,1," };
+        assert!(table.contains("SN-1,interrupted,130,") && table.contains(left_safe), "{table}");
         assert_eq!(told.contains("SN-1 was not left safe"), !rests, "{told}");
     }
 }

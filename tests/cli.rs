@@ -356,6 +356,23 @@ fn no_file_is_overwritten_unasked() {
         let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
         (output.status.code().unwrap(), text)
     };
+    #[cfg(unix)]
+    {
+        let made = Command::new("mkfifo").arg(folder.0.join("pipe")).status().unwrap();
+        assert!(made.success());
+        for arguments in [
+            "simulate s.spt --heads 2 --out pipe",
+            "run s.spt --trace pipe --force",
+            "run expose_page.spt --picture pipe",
+            "head new pipe",
+        ] {
+            let (code, text) = ask(arguments);
+            assert!(
+                code == 2 && text.contains("pipe is a pipe, not a file"),
+                "{arguments}: {text}"
+            );
+        }
+    }
     for seed in ["1", "2"] {
         let (code, text) = ask(&format!("run s.spt --archive a.sqlite --seed {seed}"));
         assert_eq!(code, 0, "{text}");

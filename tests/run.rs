@@ -250,6 +250,13 @@ fn a_gauge_is_held_against_the_tolerance() {
     let gauge = |line: &&str| line.contains("check gauge");
     assert_eq!(told.lines().filter(gauge).count(), 2, "{told}");
     assert!(told.lines().filter(gauge).all(|line| !line.contains(": conforms")), "{told}");
+    // A digit that hides what is to be seen is no gauge, least of all one that hides everything.
+    for digit in ["5 um", "12 um", "50 um", "100 um"] {
+        let noise = format!("0.1 um'\nstated = '0.01 um'\nresolution = '{digit}");
+        let (code, told) = accepted("coarse", "10 arcsec", &noise);
+        assert_eq!(code, Some(1), "{digit}: {told}");
+        assert!(!told.contains("trims stored"), "{digit}: {told}");
+    }
 }
 
 /// Runs what a shipped file itself says how it is tried, `# spintrue run …`, against its snapshot.

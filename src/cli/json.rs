@@ -5,7 +5,7 @@ use crate::cli::run::{About, Printer};
 use crate::interpret::{Bound, Check, Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::show::Shown;
-use crate::session::{Finished, Prepared, Verdict};
+use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
 use crate::terminal::emit;
 use serde_json::{Map, Value, json};
@@ -51,12 +51,12 @@ pub(super) fn start(about: &About<'_>) -> Value {
     start
 }
 
-/// Prints the end of a run whose head did not answer at all, so that nothing was begun.
-pub(super) fn no_answer(why: &str) {
+/// Prints the end of a run that was not begun, since its head could not be opened or did not answer.
+pub(super) fn not_begun(why: &str, verdict: &str, exit_code: u8) {
     line(&json!({
         "event": "end",
-        "verdict": Verdict::HeadFailed.text().to_lowercase(),
-        "exit_code": Verdict::HeadFailed.exit_code(),
+        "verdict": verdict,
+        "exit_code": exit_code,
         "checks": null,
         "head": null,
         "took": null,

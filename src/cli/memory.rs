@@ -3,6 +3,7 @@
 use crate::cli::files::read_text;
 use crate::head::Trim;
 use crate::head::sim::SimHead;
+use crate::head::system::why;
 use serde::{Deserialize, Serialize};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -38,7 +39,7 @@ pub(super) fn remember(head: &mut SimHead, path: &Path) -> Result<(), String> {
     let name = path.display().to_string();
     let keeper = move |trims: &[Trim]| {
         let kept = Kept { serial: serial.clone(), trims: trims.to_vec() };
-        write(&path, &kept).map_err(|why| format!("{}: {why}", path.display()))
+        write(&path, &kept).map_err(|error| format!("{}: {}", path.display(), why(&error)))
     };
     head.remember(trims, keeper)
         .map_err(|fault| format!("error: the memory {name} cannot be used: {fault}"))
@@ -51,8 +52,14 @@ fn write(path: &Path, kept: &Kept) -> std::io::Result<()> {
     let mut beside = path.as_os_str().to_owned();
     beside.push(".part");
     let beside = PathBuf::from(beside);
-    let mut file = std::fs::File::create(&beside)?;
-    file.write_all(text.as_bytes())?;
-    file.sync_all()?;
-    std::fs::rename(&beside, path)
+    let written = std::fs::File::create(&beside).and_then(|mut file| {
+        file.write_all(text.as_bytes())?;
+        file.sync_all()
+    });
+    let kept = written.and_then(|()| std::fs::rename(&beside, path));
+    if kept.is_err() {
+        // What is half written is of no use.
+        let _ = std::fs::remove_file(&beside);
+    }
+    kept
 }

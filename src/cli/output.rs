@@ -16,8 +16,12 @@ pub(super) struct Force {
 }
 
 impl Force {
-    /// Refuses a file that is there, unless it may be overwritten. A device or a pipe loses nothing.
+    /// Refuses a file that is there, unless it may be overwritten, and a pipe, which would wait for a
+    /// reader. A device loses nothing.
     pub(super) fn refuse(&self, path: &Path) -> Result<(), String> {
+        if is_pipe(path) {
+            return Err(format!("{} is a pipe, not a file: name a file", path.display()));
+        }
         if path.is_file() && !self.force { Err(taken(path)) } else { Ok(()) }
     }
 
@@ -39,6 +43,17 @@ impl Force {
     }
 }
 
+#[cfg(unix)]
+fn is_pipe(path: &Path) -> bool {
+    use std::os::unix::fs::FileTypeExt;
+    std::fs::metadata(path).is_ok_and(|kind| kind.file_type().is_fifo())
+}
+
+#[cfg(not(unix))]
+fn is_pipe(_: &Path) -> bool {
+    false
+}
+
 fn taken(path: &Path) -> String {
     format!(
         "{} is there already: name another file, or overwrite it with `--force`",
@@ -49,7 +64,7 @@ fn taken(path: &Path) -> String {
 /// A place that is kept for a file.
 pub(super) struct Place {
     path: PathBuf,
-    /// What is written first; gone or renamed in the end. A device or a pipe has none.
+    /// What is written first; gone or renamed in the end. A device has none.
     part: Option<PathBuf>,
     file: Option<File>,
     force: bool,

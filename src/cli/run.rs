@@ -198,7 +198,11 @@ pub(super) fn run(options: &Options) -> u8 {
     let opened = match opened {
         Ok(opened) => opened,
         Err(why) => {
-            complain(&format!("{}\n", why.trim_end()));
+            let why = why.trim_end();
+            complain(&format!("{why}\n"));
+            if options.json {
+                json::not_begun(why.trim_start_matches("error: "), "not run", WRONG);
+            }
             return WRONG;
         }
     };
@@ -262,7 +266,8 @@ pub(super) fn run(options: &Options) -> u8 {
             let why = format!("the head does not answer: {fault}");
             complain(&format!("error: {why}\n"));
             if options.json {
-                json::no_answer(&why);
+                let verdict = Verdict::HeadFailed;
+                json::not_begun(&why, &verdict.text().to_lowercase(), verdict.exit_code());
             }
             return Verdict::HeadFailed.exit_code();
         }

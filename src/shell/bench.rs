@@ -4,10 +4,10 @@ use crate::builtins::Effect;
 use crate::check::limit::{beyond, leave, way_out};
 use crate::check::live::Answer;
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::SafeState;
 use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::Station;
+use crate::head::{Laser, SafeState};
 use crate::lsp::describe::{Callable, Taken};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::value::Datum;
@@ -317,6 +317,11 @@ impl Bench {
             complain("the head is left to the client that controls it\n");
         }
         is_anothers
+    }
+
+    /// The head was seen dark and at rest when it was looked at last.
+    pub fn is_resting(&self) -> bool {
+        matches!(&self.stand, Stand::Known(now) if now.at_rest && now.laser == Laser::Off)
     }
 
     /// Begins to throw away what was typed before.

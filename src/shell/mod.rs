@@ -221,7 +221,7 @@ fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
         };
         let came = match input {
             Input::Entry(text) => entered(bench, reader, &text),
-            Input::Dropped(false) if asked.elapsed() < TYPED_AHEAD => {
+            Input::Dropped(false) if asked.elapsed() < TYPED_AHEAD && !bench.is_resting() => {
                 bench.stop();
                 Came::Well
             }

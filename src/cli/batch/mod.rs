@@ -258,13 +258,6 @@ fn ended(
     folder: &str,
     ran: Ran,
 ) -> Option<Early> {
-    if ran.verdict == Verdict::Interrupted {
-        summary.interrupted(&head.serial);
-        if !ran.safe {
-            complain(&format!("{} was not left safe: look at it\n", head.serial));
-        }
-        return Some(Early::Interrupted);
-    }
     let record = options.record.join(folder).join("record.json");
     let done = Done {
         serial: head.serial.clone(),
@@ -277,6 +270,14 @@ fn ended(
         record: resume::sha256(&record).unwrap_or_default(),
         at: now(),
     };
+    if ran.verdict == Verdict::Interrupted {
+        // Told, and not written down as finished: it is run again.
+        summary.came(&done);
+        if !ran.safe {
+            complain(&format!("{} was not left safe: look at it\n", head.serial));
+        }
+        return Some(Early::Interrupted);
+    }
     let written = journal.write(&Line::Done(done.clone()));
     summary.came(&done);
     if let Err(why) = written {

@@ -7,6 +7,7 @@ use crate::cli::batch::plan::Planned;
 use crate::cli::files::{read_text, unwritten};
 use crate::cli::{CAUTION, duration};
 use crate::record::{HeadCase, Origin, cell, heads_junit};
+use crate::session::Verdict;
 use crate::terminal::{self, BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use serde_json::{Value, json};
@@ -56,9 +57,9 @@ pub(super) fn worse(one: u8, other: u8) -> u8 {
 enum Came {
     /// Its turn did not come yet.
     NotYet,
-    /// It was interrupted, or did not answer: why, and the exit code of that.
+    /// It did not answer: why, and the exit code of that.
     Open(String, u8),
-    /// It is finished.
+    /// It was run to its end, or interrupted.
     Done(Box<Done>),
 }
 
@@ -234,11 +235,6 @@ impl Summary {
         }
     }
 
-    /// A head that was stopped by Ctrl-C.
-    pub(super) fn interrupted(&mut self, serial: &str) {
-        self.opened(serial, "interrupted", 130);
-    }
-
     /// A head that could not be begun with.
     pub(super) fn no_answer(&mut self, serial: &str, why: &str) {
         self.opened(serial, why, 3);
@@ -251,7 +247,7 @@ impl Summary {
 
     /// How many are not finished.
     pub(super) fn open(&self) -> usize {
-        self.rows.iter().filter(|row| !matches!(row.came, Came::Done(_))).count()
+        self.rows.iter().filter(|row| !row.came.is_finished()).count()
     }
 
     /// The worst of all outcomes.
@@ -433,10 +429,14 @@ impl Row {
 
 impl Came {
     /// In a word or two, with its exit code.
+    /// Not to be run again.
+    fn is_finished(&self) -> bool {
+        matches!(self, Came::Done(done) if done.exit_code != Verdict::Interrupted.exit_code())
+    }
+
     fn word(&self) -> (&str, u8) {
         match self {
             Came::NotYet => ("not run", 130),
-            Came::Open(_, 130) => ("interrupted", 130),
             Came::Open(..) => ("no answer", 3),
             Came::Done(done) => (&done.verdict, done.exit_code),
         }
