@@ -495,4 +495,9 @@ fn a_silent_head_is_told_to_machines() {
     assert_eq!((&end["verdict"], &end["exit_code"]), (&"head failed".into(), &3.into()));
     let why = end["failure"]["message"].as_str().unwrap();
     assert!(why.contains("the head does not answer: the link is silent"), "{why}");
+    // At an address where nothing listens nothing is begun.
+    let output = spintrue(&["run", &script, "--json", "--head", "tcp://127.0.0.1:1"]);
+    assert_eq!(output.status.code(), Some(2));
+    let end: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(end["verdict"] == "not run" && end["exit_code"] == 2, "{end}");
 }
