@@ -133,7 +133,7 @@ pub fn run(
 }
 
 /// Most provoked faults that are kept.
-const PROVOKED_MOST: usize = 10_000;
+const MAX_PROVOKED: usize = 10_000;
 
 /// Where a script ends.
 fn last_line(sources: &SourceMap) -> Span {
@@ -154,8 +154,8 @@ impl Observer for Counting<'_> {
     fn event(&mut self, time: f64, event: Event) {
         if let Event::Provoked(fault) = &event {
             match self.provoked.len() {
-                PROVOKED_MOST => self.provoked.push("and more, which the events tell".to_string()),
-                count if count < PROVOKED_MOST => self.provoked.push(fault.clone()),
+                MAX_PROVOKED => self.provoked.push("and more, which the events tell".to_string()),
+                count if count < MAX_PROVOKED => self.provoked.push(fault.clone()),
                 _ => {}
             }
         }

@@ -5,7 +5,7 @@ use crate::head::record::{Call, Heard, Reply};
 use std::collections::BTreeMap;
 
 /// Most facets that are kept.
-const FACETS_MOST: usize = 1_000;
+const MAX_FACETS: usize = 1_000;
 
 /// Readings of one facet that were taken in one go.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -105,7 +105,7 @@ impl Measured {
     fn push(&mut self, in_scan: f64, cross_scan: f64) {
         self.looks = 0;
         let Some(facet) = self.exposed else { return };
-        let is_room = self.facets.len() < FACETS_MOST || self.facets.contains_key(&facet);
+        let is_room = self.facets.len() < MAX_FACETS || self.facets.contains_key(&facet);
         if !(is_room && in_scan.is_finite() && cross_scan.is_finite()) {
             return;
         }

@@ -88,7 +88,7 @@ pub fn safe(bench: &mut Bench, _: &Reader, _: &str) -> Came {
 /// `take`
 pub fn take(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     let Some(control) = &bench.control else {
-        say("only this shell controls this head: there is nobody to take control from\n");
+        say("only this shell controls this head: no other client has control\n");
         return Came::Well;
     };
     match control.take() {
@@ -107,7 +107,7 @@ pub fn take(bench: &mut Bench, _: &Reader, _: &str) -> Came {
 /// `give`
 pub fn give(bench: &mut Bench, _: &Reader, _: &str) -> Came {
     if bench.control.is_none() {
-        say("only this shell controls this head: there is nobody to give control to\n");
+        say("only this shell controls this head: no other client can take it\n");
         return Came::Well;
     }
     bench.look();

@@ -66,7 +66,7 @@ enum Print {
 const AGAIN: &str = "\u{1b}[1A\n";
 
 /// Most prints that wait while a list of completions is looked at.
-const PRINTS_MOST: usize = 16;
+const MAX_PRINTS: usize = 16;
 
 type LineEditor = Editor<Helper, FileHistory>;
 
@@ -297,7 +297,7 @@ fn locked(printer: &Printer) -> MutexGuard<'_, Option<Box<dyn ExternalPrinter + 
 
 /// Prints on a thread of its own, for a line editor takes what is printed when it likes.
 fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
-    let (prints, printed) = sync_channel(PRINTS_MOST);
+    let (prints, printed) = sync_channel(MAX_PRINTS);
     std::thread::spawn(move || {
         for print in printed {
             let text = match print {

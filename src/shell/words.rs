@@ -67,7 +67,7 @@ pub const WORDS: &[Word] = &[
     Word {
         name: "safe",
         takes: "",
-        meaning: "laser off, mirror parked, polygon down, whoever controls the head, and tells what \
+        meaning: "laser off, mirror parked, polygon down, no matter which client controls the head, and tells what \
                   was measured then",
         example: "safe",
         run: poke::safe,

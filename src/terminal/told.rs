@@ -91,14 +91,14 @@ fn visible(diagnostic: &Diagnostic) -> Diagnostic {
 /// A text on one line; of a long one the beginning, with a word that says so.
 pub fn shortened(text: &str) -> String {
     let line = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
-    match line.char_indices().nth(LINE_MOST) {
+    match line.char_indices().nth(MAX_LINE) {
         Some((end, _)) => format!("{}... (shortened)", line.get(..end).unwrap_or_default()),
         None => line,
     }
 }
 
 /// Most characters of a text that is shown on one line.
-const LINE_MOST: usize = 60;
+const MAX_LINE: usize = 60;
 
 /// A decided check on one line.
 pub fn check_line(check: &Check, colour: bool) -> String {

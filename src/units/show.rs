@@ -67,11 +67,11 @@ fn tells(value: f64, unit: &UnitText) -> bool {
 
 /// Whether it is a whole number that a double can count to.
 fn is_whole(value: f64) -> bool {
-    value.fract() == 0.0 && value.abs() <= WHOLE_MOST
+    value.fract() == 0.0 && value.abs() <= MAX_WHOLE
 }
 
 /// Up to here doubles count one by one: 2^53.
-const WHOLE_MOST: f64 = 9_007_199_254_740_992.0;
+const MAX_WHOLE: f64 = 9_007_199_254_740_992.0;
 
 /// Less than this, a difference between numbers so large comes of rounding.
 pub fn noise(number: f64) -> f64 {
@@ -107,7 +107,7 @@ pub fn show_number(value: f64, decimals: Option<u8>) -> String {
     if is_whole(value) {
         return format!("{value:.0}");
     }
-    if !(1e-5..WHOLE_MOST).contains(&size) {
+    if !(1e-5..MAX_WHOLE).contains(&size) {
         let text = format!("{value:.*e}", SIGNIFICANT - 1);
         let (digits, exponent) = text.split_once('e').unwrap_or((&text, "0"));
         return format!("{}e{exponent}", trim_zeros(digits));
