@@ -287,19 +287,22 @@ fn a_later_source_of_a_param_overrides_an_earlier_one() {
     }
 }
 
+/// The exit code of a command in a folder, and all that it says.
+fn asked(folder: &Folder, arguments: &str) -> (i32, String) {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+    program.args(arguments.split(' ')).current_dir(&folder.0).stdin(Stdio::null());
+    let output = program.output().unwrap();
+    let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
+    (output.status.code().unwrap(), text)
+}
+
 /// A script is whole though a param must still be set; what runs it refuses.
 #[test]
 fn a_param_without_a_value_fails_no_check() {
     let folder = Folder::new("unset");
     folder.file("s.spt", "param a: length\nparam t: time\nnote \"{a}\"\nwait t\n");
     folder.file("heads.csv", "serial,a\nSIM-0001,4 mm\n");
-    let ask = |arguments: &str| {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-        program.args(arguments.split(' ')).current_dir(&folder.0).stdin(Stdio::null());
-        let output = program.output().unwrap();
-        let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-        (output.status.code().unwrap(), text)
-    };
+    let ask = |arguments: &str| asked(&folder, arguments);
     let (code, text) = ask("check s.spt");
     let must = "must be set to run: a (length), t (time)";
     assert!(code == 0 && text.contains(must) && !text.contains("E0516"), "{text}");
@@ -349,13 +352,7 @@ fn no_file_is_overwritten_unasked() {
     for name in ["lib/lines.spt", "lib/motion.spt"] {
         folder.file(name, fs::read(format!("scripts/{name}")).unwrap());
     }
-    let ask = |arguments: &str| {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-        program.args(arguments.split(' ')).current_dir(&folder.0).stdin(Stdio::null());
-        let output = program.output().unwrap();
-        let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-        (output.status.code().unwrap(), text)
-    };
+    let ask = |arguments: &str| asked(&folder, arguments);
     #[cfg(unix)]
     {
         let made = Command::new("mkfifo").arg(folder.0.join("pipe")).status().unwrap();
