@@ -4,13 +4,13 @@
 set -euo pipefail
 command=$1
 shift
-exec 9>"${TMPDIR:-/tmp}/spintrue-install.lock"
-flock 9
 if command -v "$command" >/dev/null; then exit 0; fi
 if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
     echo "$command is missing: install it (Debian package: $*)" >&2
     exit 1
 fi
+exec 9>"${TMPDIR:-/tmp}/spintrue-install.lock"
+flock 9
 export DEBIAN_FRONTEND=noninteractive
 apt-get update -qq
 apt-get install -y -qq "$@" >/dev/null
