@@ -229,8 +229,11 @@ fn every_way(prepared: &Prepared, name: &str, seed: u64, share: Share) -> usize 
                     let right = verdict == Verdict::Interrupted || verdict == expected;
                     assert!(right && (!strict || verdict == Verdict::Interrupted), "{case}");
                 }
-                // Heard while the head is made safe, too.
-                Strike::Stop => assert_ne!(verdict, Verdict::Passed, "{case}"),
+                // Heard while the head is made safe, too; at the last call, which asks for the time once
+                // it was measured at rest, there is nothing left to stop.
+                Strike::Stop if call + 1 < calls => {
+                    assert_ne!(verdict, Verdict::Passed, "{case}");
+                }
                 // A clock that breaks for once is not missed: the last time is known.
                 Strike::Panic if before_the_end && told && (strict || !shipped) => {
                     assert_eq!(verdict, Verdict::HeadFailed, "{case}");
