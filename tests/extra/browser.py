@@ -1,9 +1,9 @@
 """Web pages against the port of a head: browser.py CHROMIUM PROGRAM.
 
-A page tries all it has: fetch with bodies, methods and headers, forms, beacons, WebSocket, EventSource,
-pictures, scripts, frames, TURN. First against a port that only listens, so that it is known what the
-browser really sends; then against the servers, while a plain client looks on. Their heads are simulated
-and on virtual time, so that a single command that was carried out shows in the head's clock.
+A page uses everything it has: fetch with bodies, methods and headers, forms, beacons, WebSocket,
+EventSource, pictures, scripts, frames, TURN. The first target is a port that only listens, to see what the
+browser really sends. Then come the servers, while a plain client observes. Their heads are simulated and
+on virtual time, so a single executed command shows in the head's clock.
 """
 
 import http.server
@@ -96,7 +96,7 @@ Promise.all(tried).then(() => new Promise(done => setTimeout(done, 1500))).then(
 
 
 class Pages(http.server.ThreadingHTTPServer):
-    """Serves the page for a port, and hears when it is done."""
+    """Serves the page for a port, and is notified when the page is done."""
 
     daemon_threads = True
 
@@ -124,7 +124,7 @@ class Page(http.server.BaseHTTPRequestHandler):
 
 
 def visit(port, watched):
-    """Opens the page in a browser of its own, and calls `watched` again and again until it is done."""
+    """Opens the page in its own browser, and calls `watched` repeatedly until the page is done."""
     pages = Pages()
     with tempfile.TemporaryDirectory() as profile:
         browser = subprocess.Popen(
@@ -138,21 +138,21 @@ def visit(port, watched):
             until = time.monotonic() + PATIENCE
             while not pages.done.is_set():
                 watched()
-                assert browser.poll() is None, "the browser ended by itself"
-                assert time.monotonic() < until, "the page is not done"
+                assert browser.poll() is None, "the browser ended unexpectedly"
+                assert time.monotonic() < until, "the page did not finish in time"
         finally:
             browser.terminate()
             browser.wait()
             pages.shutdown()
-            # Its own processes may still write for a moment.
+            # Child processes may still write for a moment.
             time.sleep(0.5)
     assert pages.tried > 60, pages.tried
     return pages.tried
 
 
 def what_a_browser_sends():
-    """The first bytes of each connection at a port that answers nothing."""
-    door, heard = socket.create_server(("127.0.0.1", 0), backlog=500), []
+    """The first bytes of each connection to a port that sends no reply."""
+    listener, heard = socket.create_server(("127.0.0.1", 0), backlog=500), []
 
     def hear(stream):
         said = b""
@@ -168,22 +168,22 @@ def what_a_browser_sends():
     def listen():
         while True:
             try:
-                stream, _ = door.accept()
+                stream, _ = listener.accept()
             except OSError:
                 return
             threading.Thread(target=hear, args=(stream,), daemon=True).start()
 
     threading.Thread(target=listen, daemon=True).start()
-    visit(door.getsockname()[1], lambda: time.sleep(0.02))
-    door.close()
+    visit(listener.getsockname()[1], lambda: time.sleep(0.02))
+    listener.close()
     kinds = {
-        "commands on lines of their own": rb"(?s)POST / HTTP/1\.1\r\n.*\nCONT:TAKE\r?\nROT:SPE 500\r?\nCLOC:SLE 12\r?\nLAS:ARM 1\r?\n",
-        "a form of plain text": rb"(?s)POST .*Content-Type: text/plain.*\nCONT:TAKE\r?\n",
-        "a form in parts": rb"(?s)POST .*multipart/form-data",
+        "commands on separate lines": rb"(?s)POST / HTTP/1\.1\r\n.*\nCONT:TAKE\r?\nROT:SPE 500\r?\nCLOC:SLE 12\r?\nLAS:ARM 1\r?\n",
+        "a form as plain text": rb"(?s)POST .*Content-Type: text/plain.*\nCONT:TAKE\r?\n",
+        "a multipart form": rb"(?s)POST .*multipart/form-data",
         "GET": rb"GET /\?",
         "HEAD": rb"HEAD /",
-        "a question whether a method is allowed": rb"OPTIONS / HTTP/1\.1",
-        "headers of its own": rb"(?s)GET / HTTP/1\.1\r\n.*\*RST;CONT",
+        "a preflight request": rb"OPTIONS / HTTP/1\.1",
+        "custom headers": rb"(?s)GET / HTTP/1\.1\r\n.*\*RST;CONT",
         "WebSocket": rb"(?s)GET .*Upgrade: websocket",
         "events": rb"(?s)GET .*text/event-stream",
         "TLS": rb"\x16\x03",
@@ -195,7 +195,7 @@ def what_a_browser_sends():
 
 
 class Line:
-    """A plain client that looks on."""
+    """A plain client that observes."""
 
     def __init__(self, port):
         self.stream = socket.create_connection(("127.0.0.1", port), timeout=10)
@@ -204,7 +204,7 @@ class Line:
     def ask(self, said):
         self.stream.sendall(said.encode() + b"\n")
         reply = self.reader.readline().decode().strip()
-        assert reply, f"{said}: it hung up"
+        assert reply, f"{said}: the server closed the connection"
         return reply
 
 
@@ -225,14 +225,14 @@ def against(name, command):
 
         tried = visit(port, watched)
         watched()
-        # A client of this protocol is served as ever.
+        # A client of the real protocol is still served.
         own = Line(port)
         assert own.ask("CONT:TAKE;:CONT:OWN?") == "SELF"
     finally:
         server.terminate()
         said, _ = server.communicate()
     assert "another protocol" in said and said.count("made safe") <= (name == "Python"), said
-    print(f"{name}: {tried} ways and those without an answer tried; the head never moved and no page controlled it")
+    print(f"{name}: {tried} requests, and more without a reply; the head never moved and no page took control")
 
 
 what_a_browser_sends()

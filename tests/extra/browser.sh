@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
-# Has web pages in headless Chromium try everything that a page can send to a port of this machine against
-# `spintrue serve` and against examples/python_head: nothing may move, arm or take control. Needs Python 3
-# and Chromium (installed from Debian's packages where there is none and root asks). PROGRAM=FILE tries
-# another build, such as one that takes header lines of HTTP for mistakes, at which this must fail.
+# Opens web pages in headless Chromium that send everything a page can send to a port of this machine, to
+# `spintrue serve` and to examples/python_head. Nothing may move, arm or take control. Needs Python 3 and
+# Chromium (if missing and run as root, installed from Debian's packages). PROGRAM=FILE tests another
+# build; a build that treats header lines of HTTP as mere errors must fail.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 tests/extra/install.sh chromium chromium

@@ -1,6 +1,6 @@
-"""Draws images, and compares what spintrue makes of them with Pillow and NumPy.
+"""Draws images, and compares the results of spintrue with Pillow and NumPy.
 
-`images WORK SEED` writes P4 files with Pillow; `compare WORK SEED SPINTRUE` reads the dot words that
+`images WORK SEED` writes P4 files with Pillow. `compare WORK SEED SPINTRUE` reads the dot words that
 the test wrote beside them, runs the program, and compares.
 """
 
@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-# Nothing is off, nothing scatters, any dot clock can be made.
+# A perfect head: no errors, no scatter, any dot clock.
 IDEAL = """
 [rotor]
 ripple = '0 ppm'
@@ -49,7 +49,7 @@ def black(path):
 
 
 def words(work):
-    """Words of 32 dots: NumPy packs the pixels that Pillow reads."""
+    """Words of 32 dots, packed by NumPy from the pixels that Pillow reads."""
     count = 0
     for path in sorted((work / "images").glob("*.pbm")):
         dots = black(path)
@@ -69,8 +69,8 @@ def run(spintrue, *arguments):
 
 
 def shares(count, scale, deviation, edge):
-    """Light that each pixel gets from each dot: a Gaussian (dots: smeared over their width)
-    averaged over the pixel. In units of pixels; the sum over all dots is 1 inside."""
+    """Light that each pixel gets from each dot: a Gaussian, averaged over the pixel; along the line
+    smeared over the width of the dot. In units of pixels; inside, the sum over all dots is 1."""
     positions = np.arange(count * scale)[:, None] - np.arange(count)[None, :] * scale
     if edge:
         whole = lambda u: u * below(u, deviation) + deviation * np.exp(
@@ -100,7 +100,7 @@ def pictures(work, spintrue):
         run(spintrue, *arguments)
         picture = Image.open(out)
         assert picture.mode == "L"
-        # 300 dots an inch, and so many pixels more.
+        # 300 dots per inch, times the pixels per dot.
         assert abs(picture.info["dpi"][0] / scale - 300) < 0.1, picture.info
         seen = np.array(picture).astype(float)
         dots = black(image).astype(float)
@@ -109,7 +109,7 @@ def pictures(work, spintrue):
         across = shares(dots.shape[0], scale, deviation, False)
         should = 255 * np.exp(-3 * (across @ dots @ along.T))
         off = np.abs(seen - should)
-        # Half a level for rounding, and the steps in which places and light are told apart.
+        # Half a level for rounding, and the finite resolution of positions and light.
         assert off.max() < 1.0, (size, scale, spot, off.max())
         worst = max(worst, off.max())
         if spot < 0.5:

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Compares with general-purpose libraries: packed dot words with Pillow reading the same P4 files,
+# Compares spintrue with general-purpose libraries: packed dot words with Pillow on the same P4 files,
 # pictures with a model of the medium in NumPy, banding with NumPy's Fourier transform. Needs Python 3
-# with venv; installs its parts under target/. SEED=7 draws other images and shifts.
+# with venv; installs packages under target/. SEED=7 draws other images and shifts.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/exposure

@@ -1,8 +1,8 @@
 """The grammar in grammar/spintrue.ebnf, read by a general-purpose GLR parser (parglare).
 
-The rules of files, statements, types, expressions and of what stands in texts are taken from the
-file as they are. The lexical part and the layout are written here once more, from the words that
-the file says them in, and share nothing with the crate.
+The rules of files, statements, types, expressions and values in texts are taken unchanged from the
+file. The lexical part and the layout are implemented here independently, from the file's description
+in words; they share no code with the crate.
 
     grammar.py draw TEXTS SEED COUNT    writes the corpus, generated and mutated programs
     grammar.py compare TEXTS ANSWERS    parses each, and compares with the crate's answers
@@ -23,9 +23,9 @@ from parglare.exceptions import SyntaxError as NoParse
 ROOT = Path(__file__).resolve().parent.parent.parent
 GRAMMAR = (ROOT / "grammar" / "spintrue.ebnf").read_text(encoding="utf-8")
 
-# What the rules are taken from: everything behind the layout, and these of the lexical part.
+# The rules used: everything after the layout, and these of the lexical part.
 LEXICAL_RULES = ["text", "value"]
-# What the lexical part below hands over as one token.
+# Symbols that the lexical part below returns as one token.
 TOKENS = {"name", "number", "unit", "power", "decimals", "END"}
 
 
@@ -99,7 +99,7 @@ CHARACTER_NOT = {part[1] for part in ALL_RULES["character"][2][1] if part[0] == 
 
 
 def literals(tree, rule):
-    """The token types of the literals in a rule: a brace is told apart by what it opens."""
+    """The token types of the literals in a rule: the type of a brace depends on what it opens."""
     kind = tree[0]
     if kind == "lit":
         return [(tree[1], terminal(tree[1], rule))]
@@ -141,7 +141,7 @@ def to_parser():
             if name in ("character", "escape"):
                 return use("PLAIN")
             if name in TOKENS:
-                # A number that is 1 has a type of its own.
+                # The number 1 has its own type.
                 both = f"({use('NUMBER')} | {use('ONE')})"
                 return both if name == "number" else use(name.upper())
             return names[name]
@@ -163,7 +163,7 @@ def to_parser():
     return GLRParser(Grammar.from_string("\n".join(lines), recognizers=recognizers), ws=None)
 
 
-# The lexical part, from its words.
+# The lexical part, from its description in words.
 
 
 class Refused(Exception):
@@ -184,7 +184,7 @@ MARKS = sorted(
     {literal for rule, tree in RULES.items() for literal, _ in literals(tree, rule)
      if not re.fullmatch("[a-z]+|1|\"", literal)} | {"+-", "<=", ">="},
     key=len, reverse=True)
-# Operators as the grammar lists them: after one a line goes on.
+# Operators as the grammar lists them: after one, the line continues.
 OPERATORS = {"+", "-", "*", "/", "±", "+-", "==", "!=", "<", "<=", ">", ">=", ".."}
 WORD_OPERATORS = {"and", "or", "mod"}
 FOREIGN = re.compile(r"&&|\|\||===|!==|=>|<>|\+=|-=|\*=|/=|\+\+|\*\*|:=|\.\.\.|\.\.=")
@@ -322,7 +322,7 @@ class Scanner:
         self.mark(mark)
 
     def begin(self, first, keyword):
-        """Settles whether the line end before a token counts."""
+        """Decides whether the line end before a token counts."""
         if not self.line_end:
             return
         self.line_end = False
@@ -539,7 +539,7 @@ def whole(sign, digits):
 
 
 def said_in_words(tokens):
-    """The rules that the grammar says in words."""
+    """The rules that the grammar gives in words."""
     calls = []
     for at, token in enumerate(tokens):
         before = tokens[at - 1] if at else None
@@ -584,19 +584,19 @@ def has_limit(tokens, until):
 
 
 COMPARATORS = {literal for literal, _ in literals(RULES["comparator"], "comparator")}
-# What stands in a sum, outside of its brackets.
+# The tokens of a sum, outside its brackets.
 SUM = {"NAME", "NUMBER", "ONE", "UNIT", "POWER", "WORD_MOD", "WORD_TRUE", "WORD_FALSE"}
 SUM_MARKS = {"+", "-", "*", "/", "."}
 
 
 def outside_brackets(tokens, start):
-    """The tokens from one on that stand in no bracket opened behind it."""
+    """The tokens from one on that are in no bracket opened after it."""
     depth = 0
     quoted = []
     for at in range(start, len(tokens)):
         token = tokens[at]
         if token.type == "QUOTE":
-            # A text begins where none is open at this depth.
+            # If no text is open at this depth, one begins.
             if quoted and quoted[-1] == depth:
                 quoted.pop()
                 depth -= 1
@@ -652,7 +652,7 @@ SAMPLES = {
 
 
 class Generator:
-    """Programs derived from the rules at random."""
+    """Programs derived randomly from the rules."""
 
     def __init__(self, seed):
         self.random = random.Random(seed)
@@ -693,7 +693,7 @@ class Generator:
             if tight:
                 options = sorted(options, key=cost)[:2]
             return self.derive(self.random.choice(options), rule, depth)
-        # Chains of operators are rare, so that programs stay small.
+        # Chains of operators are rare, to keep programs small.
         share = 0.0 if tight else 0.8 if rule in ("file", "block", "item", "compound") else 0.18
         out = []
         while self.random.random() < share:
@@ -707,7 +707,7 @@ _costs = {}
 
 
 def cost(tree):
-    """About how many tokens the shortest derivation has."""
+    """Approximate number of tokens of the shortest derivation."""
     key = id(tree)
     if key not in _costs:
         _costs[key] = 50
@@ -813,9 +813,9 @@ def compare(path, answers):
         mine = "accepts" if mine else f"refuses ({why})"
         print(f"\nThe grammar {mine}, the parser says: {answer}\n{entry['text']}")
     if differ:
-        sys.exit(f"\n{len(differ)} of {len(lines)} texts are judged differently")
+        sys.exit(f"\n{len(differ)} of {len(lines)} texts have different results")
     if min(counts[kind, mine] for kind in ("corpus", "mutated") for mine in (True, False)) < 30:
-        sys.exit("too few texts of one kind to prove anything")
+        sys.exit("too few texts of one kind for a meaningful comparison")
     print("the grammar and the parser agree")
 
 

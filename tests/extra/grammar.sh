@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Reads grammar/spintrue.ebnf with a general-purpose GLR parser (parglare, from PyPI) and compares
-# it with the parser of the crate: both must accept and refuse the same corpus, and the same
-# generated and mutated programs. Needs Python 3.9 or newer; makes its own environment under
+# Reads grammar/spintrue.ebnf with a general-purpose GLR parser (parglare, from PyPI) and compares it
+# with the parser of the crate. Both must accept and reject the same texts of the corpus and the same
+# generated and mutated programs. Needs Python 3.9 or newer; creates its own environment under
 # target/. SEED=7 draws other programs, COUNT=10000 more of them.
 set -euo pipefail
 cd "$(dirname "$0")/../.."

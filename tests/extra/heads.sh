@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Tries the worked example of a head in another language, examples/python_head: every contract, a whole
-# bring-up, clients that are killed or fall silent, nonsense on the line; then bends it on purpose, which
-# each of these must see. Needs Python 3, and nothing else.
+# Tests the worked example of a head in another language, examples/python_head: every contract, a complete
+# bring-up, clients that are killed or fall silent, invalid input. Then plants defects, one at a time, which
+# these tests must detect. Needs only Python 3.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 cargo build --quiet --bins --example own_head

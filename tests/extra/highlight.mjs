@@ -1,4 +1,4 @@
-// Tokens that the highlighting grammar makes of lines of a script, against what they should be.
+// Compares the tokens of the highlighting grammar for lines of a script with the expected ones.
 import fs from "node:fs";
 import { createRequire } from "node:module";
 import textmate from "vscode-textmate";
@@ -16,7 +16,7 @@ const registry = new textmate.Registry({
 });
 const grammar = await registry.loadGrammar("source.spintrue");
 
-// Each line with words of it and the innermost scope that each must have.
+// Lines, each with words and the innermost scope that each word must have.
 const expected = [
     ["/// Polygon speed.", [["/// Polygon speed.", "comment.line.documentation"]]],
     ["//// a ruler", [["//// a ruler", "comment.line.double-slash"]]],
@@ -68,4 +68,4 @@ for (const [line, words] of expected) {
 if (wrong > 0) {
     process.exit(1);
 }
-console.log(`${expected.length} lines are highlighted as they should be`);
+console.log(`${expected.length} lines are highlighted as expected`);

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Reads grammar/spintrue.tmLanguage.json with general-purpose libraries for such grammars
-# (vscode-textmate and vscode-oniguruma, from npm) and compares what they make of a few lines with
-# what a reader should see. Needs Node 18 or newer; installs its parts under target/.
+# (vscode-textmate and vscode-oniguruma, from npm) and compares their tokens for a few lines with the
+# expected ones. Needs Node 18 or newer; installs packages under target/.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/highlight

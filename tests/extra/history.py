@@ -1,4 +1,4 @@
-"""Reads an archive with Python's sqlite3 and compares with what spintrue makes of it."""
+"""Reads an archive with Python's sqlite3 and compares it with the output of spintrue."""
 
 import json
 import math
@@ -53,4 +53,4 @@ told = [float(number) for number in re.findall(r"-?\d+\.\d+", head)]
 assert len(told) == len(mine), (told, mine)
 for one, other in zip(told, mine):
     assert abs(one - other) <= 0.00501, (told, mine)
-print(f"{compared} stored cells as exported; centre, limits, sigma, Cpk and Ppk agree: {told}")
+print(f"{compared} stored cells equal the export; centre, limits, sigma, Cpk and Ppk agree: {told}")

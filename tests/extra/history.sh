@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Has Python's own sqlite3 read an archive that spintrue wrote, and compares: what is exported with
-# what is stored, and the limits of the charts with its own. Needs Python 3, installs nothing.
+# Reads an archive that spintrue wrote with Python's sqlite3. Compares the export with the stored rows,
+# and the limits of the charts with its own calculation. Needs Python 3, installs nothing.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/history

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Installs Debian packages where COMMAND is missing: `install.sh COMMAND PACKAGE…`. One at a time, since
-# several scripts may ask at once. Where it may not, it says what to install.
+# Installs Debian packages if COMMAND is missing: `install.sh COMMAND PACKAGE…`. Takes a lock, since
+# several scripts may call it at once. Without the rights to install, it says what to install.
 set -euo pipefail
 command=$1
 shift

@@ -1,7 +1,7 @@
-"""Drives a pymodbus server through the built program, and compares what both say.
+"""Drives a pymodbus server with the built program, and compares the values of both.
 
-The server's values are put into its registers by pymodbus, so that kinds of numbers and word orders
-come from another hand; what the program writes is read back by a pymodbus client.
+pymodbus encodes the server's registers, so number formats and word orders come from an independent
+implementation. A pymodbus client reads back what the program writes.
 """
 
 import asyncio
@@ -19,7 +19,7 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 HELD = ModbusTcpClient.DATATYPE
-# Kind, pymodbus's name of it, smallest and largest value, and what its input register holds.
+# Format, pymodbus's name of it, smallest and largest value, and the value of its input register.
 KINDS = [
     ("u16", HELD.UINT16, 0, 65535, 65534),
     ("i16", HELD.INT16, -32768, 32767, -12345),
@@ -27,7 +27,7 @@ KINDS = [
     ("i32", HELD.INT32, -2147483648, 2147483647, -2000000003),
     ("f32", HELD.FLOAT32, -1e6, 1e6, -1234.5625),
 ]
-# Name, kind, low word first, address in both tables of registers, held value.
+# Name, format, pymodbus's format, low word first, address in both register tables, range, value.
 CHANNELS = []
 at = 100
 for name, kind, least, most, holds in KINDS:
@@ -72,7 +72,7 @@ with socket.socket() as free:
     free.bind(("127.0.0.1", 0))
     port = free.getsockname()[1]
 
-# The description: every channel once to be read and once to be set.
+# The description: every channel once as an input and once as an output.
 described = [f'[modbus]\naddress = "127.0.0.1:{port}"\nunit = 1\nsilence_most = "1 s"\n']
 
 
@@ -118,17 +118,17 @@ def command(text, *options, verb="run"):
 
 
 def run(text, code, *options, verb="run"):
-    """Runs a script to its exit code; gives what was printed, in one line."""
+    """Runs a script, asserts its exit code, and returns its output in one line."""
     done = subprocess.run(
         command(text, *options, verb=verb), capture_output=True, text=True, timeout=120
     )
     said = " ".join((done.stderr + done.stdout).split())
-    assert done.returncode == code, f"exit code {done.returncode} and not {code}: {said}"
+    assert done.returncode == code, f"exit code {done.returncode} instead of {code}: {said}"
     return said
 
 
 def started():
-    """The server, once it takes connections."""
+    """Starts the server, and waits until it accepts connections."""
     server = subprocess.Popen([sys.executable, __file__, "serve", str(port)])
     atexit.register(server.kill)
     for _ in range(100):
@@ -145,7 +145,7 @@ def holds(said, *parts):
         assert part in said, f"`{part}` is not in: {said}"
 
 
-# Nobody is there: files and names are looked at all the same, and a call says what is wrong.
+# No server: files and names are still checked, and a call reports the error.
 holds(run('let _door = signal("door")\n', 0, verb="check"), "no problems")
 holds(run('switch_on("lid")\n', 2, verb="check"), "lid")
 holds(run('expect "door": signal("door")\n', 3), "`door` (discrete input 3)", "nothing listens there")
@@ -154,7 +154,7 @@ server = started()
 client = ModbusTcpClient("127.0.0.1", port=port)
 assert client.connect()
 
-# Every kind of register and both word orders, read.
+# Reads every kind of register and both word orders.
 lines = ['expect "door": signal("door")', 'expect "shut": not signal("shut")']
 lines += ['expect "echo": signal("echo")', 'expect "clamp": not signal("clamp")']
 lines += ['expect "lamp": not signal("lamp")']
@@ -166,21 +166,21 @@ for name, *_, value in CHANNELS:
 said = run("\n".join(lines) + "\n", 0)
 holds(said, "passes as on a bench", f"checks {len(lines)} of {len(lines)} conform", "PASSED")
 
-# Written, and read back by another client.
+# Writes, and reads back with another client.
 wanted = {"u16": 4711, "i16": -4711, "u32": 3123456789, "i32": -1234567890, "f32": 0.15625}
 lines = ['switch_on("clamp")', 'switch_on("lamp")', 'expect "clamp": signal("clamp")']
 for name, kind, *_ in CHANNELS:
     lines.append(f'set_channel("out_{name}", to: {wanted[kind]} mm)')
 run("\n".join(lines) + "\n", 0)
-# The lamp is off when all is made safe, which is a 1 on its wire; the clamp is kept.
+# Made safe, the lamp is off, which is a 1 on its wire; the clamp is unchanged.
 assert client.read_coils(0, count=2).bits[:2] == [True, True]
 for name, kind, typed, low_first, address, *_ in CHANNELS:
     read = client.read_holding_registers(address, count=len(words(0, typed, False))).registers
     order = "little" if low_first else "big"
     value = client.convert_from_registers(read, typed, word_order=order)
-    assert value == wanted[kind], f"{name}: {value} in {read} and not {wanted[kind]}"
+    assert value == wanted[kind], f"{name}: {value} in {read} instead of {wanted[kind]}"
 
-# The lamp is on, a 0 on its wire, while the script runs.
+# While the script runs, the lamp is on, a 0 on its wire.
 running = subprocess.Popen(
     command('switch_on("lamp")\nnote "lit"\nwait 2 s\n'), stdout=subprocess.PIPE, text=True
 )
@@ -190,12 +190,12 @@ assert client.read_coils(1).bits[0] is False
 assert running.wait(60) == 0
 assert client.read_coils(1).bits[0] is True
 
-# What the device refuses, and what is no value.
+# Refusals of the device, and invalid values.
 holds(run('expect "x": signal("beyond")\n', 3), "`beyond` (coil 5000)", "exception 02, illegal data address")
 holds(run('let _odd = channel("odd", like: 1 mm)\n', 3), "7fc0 0000", "is no number", "input registers 11 and 12")
 holds(run('set_channel("out_u16", to: 65536 mm)\n', 2), "beyond the channel `out_u16`")
 
-# The calls are in the recording, which needs no fixture to be played.
+# The recording contains the calls, so a replay needs no fixture.
 trace = folder / "run.trace"
 trace.unlink(missing_ok=True)
 text = 'switch_on("clamp")\nexpect "door": signal("door")\n'
@@ -207,8 +207,8 @@ assert refused.returncode == 2 and "recording" in refused.stderr, refused.stderr
 
 
 def killed_after(word, text, *then):
-    """Starts a script, ends the server once it said a word, does what is to be done then; what it
-    printed, and its exit code."""
+    """Starts a script, kills the server once the script prints a word, and runs further steps. Returns
+    the output and the exit code."""
     running = subprocess.Popen(
         command(text), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
@@ -225,14 +225,14 @@ def killed_after(word, text, *then):
     return " ".join(said.split()), running.wait(60)
 
 
-# The server dies inside a run, under a polygon that turns: told, and the head is safe.
+# The server dies during a run while the polygon turns: reported, and the head is made safe.
 text = 'spin(600 rpm)\nswitch_on("clamp")\nnote "on its way"\nwait 2 s\nlet _door = signal("door")\n'
 said, code = killed_after("on its way", text)
 assert code == 3, said
 holds(said, "nothing listens there", "`lamp` could not be switched off", "laser off, mirror parked")
 holds(said, "polygon at rest (measured)")
 
-# It dies and comes back: what was read in between is a fault, what is read later is not.
+# The server dies and is restarted: readings in between are faults, later ones succeed.
 server = started()
 
 
@@ -263,4 +263,4 @@ assert code == 0, said
 server.terminate()
 server.wait()
 kinds = re.findall(r"in_(\w+)", fixture.read_text())
-print(f"{len(kinds)} kinds of registers both ways, exceptions, a dead server and one that came back")
+print(f"{len(kinds)} kinds of registers both ways, exceptions, a dead server and a restarted one")

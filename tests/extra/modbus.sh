@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Reads and switches a real Modbus/TCP server of another library, pymodbus, through the built program:
-# every kind of register and word order, exceptions, a server that dies inside a run and one that comes
-# back. Needs Python 3 with venv; installs its parts under target/.
+# Reads and switches a real Modbus/TCP server of another library, pymodbus, with the built program:
+# every kind of register and word order, exceptions, a server that dies during a run, and one that is
+# restarted. Needs Python 3 with venv; installs packages under target/.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/modbus

@@ -1,12 +1,12 @@
 """Compares the motion of random simulated heads with SciPy: `physics.py WORK SPINTRUE SEED COUNT`.
 
-A script sees the rotor through its index pulses: `turns` tells their times with every digit, and at
-the index of turn n the rotor stands at 2 pi n. It sees the galvanometer through `status()`. Nothing
+A script observes the rotor through its index pulses: `turns` gives their times with every digit, and at
+the index of turn n the rotor is at 2 pi n. It observes the galvanometer through `status()`. Nothing
 jitters here, so each pulse is a point of the motion.
 
-Tolerances. The head steps with errors of 1e-8 rad and 1e-11 of the speed each, and goes between its
-steps by a cubic; over up to some thousand steps that comes to about 6e-7 rad. ANGLE allows 5e-6 rad,
-a turn to 1 ppm; an integral handed over a little off from one command to the next showed as 2e-3.
+Tolerances. Each step of the head has errors of 1e-8 rad and 1e-11 of the speed, with a cubic between
+steps; over some thousand steps this adds up to about 6e-7 rad. ANGLE allows 5e-6 rad, 1 ppm of a turn. For
+comparison, an integral passed on slightly wrong from one command to the next showed as 2e-3 rad.
 The galvanometer is a closed form, and only the times of `wait` are rounded: 1e-9 of a step.
 """
 
@@ -23,7 +23,7 @@ from scipy.integrate import solve_ivp
 ANGLE = 5e-6
 STEP = 1e-9
 TURN = 2 * math.pi
-REST = 2.0  # where the rotor stands at power-on, in rad
+REST = 2.0  # angle of the rotor at power-on, in rad
 RPM = math.pi / 30
 
 
@@ -54,7 +54,7 @@ step = '1e-12 rad'
 def draw(random):
     log = lambda low, high: float(math.exp(random.uniform(math.log(low), math.log(high))))
     r = {"J": log(1e-5, 1e-3), "most": log(150, 900)}
-    # Up to speed in 1 s to 8 s; half to a twentieth of the torque is drag.
+    # Spin-up in 1 s to 8 s; drag is a twentieth to a half of the torque.
     r["T"] = r["J"] * r["most"] / log(1, 8)
     drag = r["T"] * log(0.05, 0.5)
     parts = random.dirichlet([1, 1, 1]) * drag
@@ -68,7 +68,7 @@ def draw(random):
 
 
 def run(work, spintrue, r, lines):
-    """Recorded values of a script on a head, in their order."""
+    """Recorded values of a script on a head, in order."""
     head, script = work / "head.toml", work / "physics.spt"
     head.write_text(description(r))
     script.write_text("\n".join(lines) + "\n")
@@ -80,13 +80,13 @@ def run(work, spintrue, r, lines):
 
 
 def passages(turns, end):
-    """Times of the index pulses that bound the turns; the last came when `turns` returned."""
+    """Times of the index pulses that bound the turns; at the last one, `turns` returned."""
     periods = [t["period"]["value"] for t in turns]
     return end["value"] - np.concatenate([np.cumsum(periods[::-1])[::-1], [0.0]])
 
 
 def watch(name, count):
-    # The pulse at which the last watch ended is over.
+    # Wait for the end of the pulse at which the last watch ended.
     return ["wait 10 us", f'record "{name}": turns({count})', f'record "{name} end": now()']
 
 
@@ -97,7 +97,7 @@ def drag(r, w):
 
 
 def held(r, target):
-    """Rates of angle, speed and the torque of the integral while a speed is held."""
+    """Derivatives of angle, speed and integral torque while a speed is held."""
     def rate(_, s):
         _, w, integral = s
         error = target - w
@@ -115,7 +115,7 @@ def free(r, torque):
 
 
 def solved(rate, state, start, times):
-    """States at times; the last of them is where the motion is taken over."""
+    """States at times; the next motion starts from the last one."""
     scale = max(state[1], 100.0)
     done = solve_ivp(rate, (start, times[-1]), state, method="DOP853", t_eval=times, rtol=1e-11,
                      atol=[1e-9, 1e-12 * scale, 1e-14], max_step=0.02)
@@ -124,19 +124,19 @@ def solved(rate, state, start, times):
 
 
 def on_index(angles, first):
-    """How far the angles are off the index of turns in a row, the first of them given."""
+    """Largest deviation of the angles from the index of consecutive turns, starting at `first`."""
     return float(np.abs(angles - TURN * (first + np.arange(len(angles)))).max())
 
 
 def rotors(random, work, spintrue, count):
-    """Spin-up, a change of speed on the way, another once held, braking or coasting."""
+    """Spin-up, a change of speed during it, another at a held speed, braking or coasting."""
     worst = 0.0
     for i in range(count):
         r = draw(random)
         high, other = (r["most"] * random.uniform(0.5, 1.0) for _ in range(2))
         first, second, third = (int(n) for n in random.integers(5, 200, 3))
         down = "coast" if i % 2 else "brake"
-        # Fewer turns than the rotor has left: J w^2 / 2 over the largest drag, half of it.
+        # Fewer turns than remain until rest: part of J w^2 / 2 over the largest drag.
         low = min(high, other)
         most = drag(r, r["most"]) + (0 if i % 2 else r["T"])
         last = int(0.35 * r["J"] * low**2 / most / TURN)
@@ -153,12 +153,12 @@ def rotors(random, work, spintrue, count):
             if k == 3:
                 state[2] = 0.0
             states = solved(rate, state, start, times)
-            # Each watch begins at the index after the one at which the last ended.
+            # Each watch begins one index after the end of the last one.
             off = on_index(states[0], turn)
             assert off < ANGLE, (i, k, off, r)
             worst = max(worst, off)
             start, state, turn = times[-1], list(states[:, -1]), turn + len(times)
-    return f"{count} rotors on solve_ivp within {worst:.1e} rad"
+    return f"{count} rotors agree with solve_ivp within {worst:.1e} rad"
 
 
 def linear_rotors(random, work, spintrue, count):
@@ -167,16 +167,16 @@ def linear_rotors(random, work, spintrue, count):
     for i in range(count):
         r = draw(random) | {"k": 0.0}
         before = 0.8 * r["most"]
-        # So small that the drive is never at its limit.
+        # Small enough that the drive never reaches its limit.
         room = r["T"] - drag(r, r["most"])
         change = float(random.choice([-1, 1]) * 0.2 * min(room / (r["P"] + r["I"] / 2), before))
-        # Wait until nothing is left of the spin-up.
+        # Wait until the spin-up has decayed.
         lines = [f"spin({before!r} rad/s)", "wait 200 s", *watch("steady", 1),
                  f"spin({before + change!r} rad/s)", *watch("step", 150)]
         seen = run(work, spintrue, r, lines)
         start = seen[1]["value"]
         times = passages(seen[2], seen[3]) - start
-        # Angle beyond that of the old speed: the step response of G(s)/s.
+        # Angle in addition to that of the old speed: the step response of G(s)/s.
         residues, poles, _ = signal.residue(
             [change * r["P"], change * r["I"]],
             np.polymul([r["J"], r["c"] + r["P"], r["I"]], [1.0, 0.0, 0.0]), tol=1e-6)
@@ -189,7 +189,7 @@ def linear_rotors(random, work, spintrue, count):
         off = on_index(angles, 1)
         assert off < ANGLE, (i, off, r)
         worst = max(worst, off)
-    return f"{count} on transfer functions within {worst:.1e} rad"
+    return f"{count} agree with transfer functions within {worst:.1e} rad"
 
 
 def closed_rotors(random, work, spintrue, count):
@@ -201,7 +201,7 @@ def closed_rotors(random, work, spintrue, count):
     """
     worst = 0.0
     for i in range(count):
-        # So strong a loop that the drive stays at its limit.
+        # A loop gain that keeps the drive at its limit.
         r = draw(random) | {"c": 0.0}
         r["k"] = max(r["k"], 0.02 * r["T"] / r["most"] ** 2) if i % 2 else 0.0
         r["P"] = r["J"] * 50.0
@@ -226,12 +226,12 @@ def closed_rotors(random, work, spintrue, count):
         off = max(off, on_index((turn - 1) * TURN + angles, turn))
         assert off < ANGLE, (i, off, r)
         worst = max(worst, off)
-    return f"{count} on closed forms within {worst:.1e} rad"
+    return f"{count} agree with closed forms within {worst:.1e} rad"
 
 
 def galvanometers(random, work, spintrue, count):
-    """Steps against scipy.signal's step response of w^2/(s^2 + 2 z w s + w^2); the second is sent
-    while the first still rings, so the responses add up."""
+    """Compares steps with scipy.signal's step response of w^2/(s^2 + 2 z w s + w^2). The second step
+    starts while the first still rings, so the responses add up."""
     worst = 0.0
     for i in range(count):
         r = draw(random)
@@ -252,7 +252,7 @@ def galvanometers(random, work, spintrue, count):
         off = float(np.abs(seen - should[1:]).max() / max(map(abs, steps)))
         assert off < STEP, (i, off, r)
         worst = max(worst, off)
-    return f"{count} galvanometers within {worst:.1e} of a step"
+    return f"{count} galvanometers agree within {worst:.1e} of a step"
 
 
 if __name__ == "__main__":

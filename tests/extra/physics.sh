@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Compares how rotor and galvanometer of random simulated heads move with SciPy: the equations of
-# docs/simulated-head.md by its solver of differential equations, the linear regimes by transfer
-# functions, and closed forms. Needs Python 3 with venv; installs its parts under target/. SEED=7
+# Compares the motion of rotor and galvanometer of random simulated heads with SciPy: the equations of
+# docs/simulated-head.md with its solver of differential equations, the linear regimes with transfer
+# functions, and closed forms. Needs Python 3 with venv; installs packages under target/. SEED=7
 # draws other heads, COUNT=200 more of them.
 set -euo pipefail
 cd "$(dirname "$0")/../.."

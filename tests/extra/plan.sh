@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Recomputes every field of line plans on random heads with an independent model (Python's standard
-# library, exact rational arithmetic) and compares with what spintrue records. SEED=7 draws other
-# heads, COUNT=1000 more of them.
+# library, exact rational arithmetic) and compares them with the values that spintrue records. SEED=7
+# draws other heads, COUNT=1000 more of them.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 cargo build --quiet

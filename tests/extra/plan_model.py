@@ -2,10 +2,10 @@
 
     plan_model.py SPINTRUE FOLDER SEED COUNT
 
-Draws COUNT heads and requests, lets spintrue plan a line on each, and recomputes every field from
-the geometry in another way than the crate: by walking along the line with the polygon's angle
-instead of closed formulas, by trying the settings of the dot clock one by one, and by serving and
-taking dot words one by one. Only pi is rounded, to 50 digits.
+Draws COUNT heads and requests, has spintrue plan a line on each, and recomputes every field from the
+geometry with other methods than the crate: it steps along the line by the polygon's angle instead of
+using closed formulas, tries the settings of the dot clock one by one, and serves and takes dot words
+one by one. Only pi is rounded, to 50 digits.
 
 Geometry: a facet of an N-gon turns by 2 pi / N until the next one takes over; a mirror that turns
 by a turns the beam by 2 a (law of reflection); an f-theta lens puts the beam at x = f * angle (its
@@ -24,14 +24,14 @@ PI = F("3.14159265358979323846264338327950288419716939937510")
 INCH = F("0.0254")  # exact, by definition of the international inch
 WORD = 32
 
-# Doubles carry 53 bits; a few roundings are made on the way.
+# Doubles have 53 bits; a few roundings add up.
 NEAR = F(1, 10**12)
-# Decisions nearer than this to their edge may go either way.
+# Decisions closer than this to their limit may go either way.
 EDGE = F(1, 10**9)
 
 
 class OnEdge(Exception):
-    """A decision is so close that the last bit of a double settles it."""
+    """A decision so close that it depends on the last bit of a double."""
 
 
 def decide(value, edge):
@@ -49,10 +49,10 @@ def rounded(value):
 
 
 def nearest_setting(clock, asked):
-    """The period nearest to what is asked for that the clock makes; none if it is out of reach."""
+    """The nearest period that the clock can make; None if the request is out of its range."""
     master = F(clock["master"])
     if clock["kind"] == "divider":
-        # Out of reach: what would round to a divisor beyond the ends.
+        # Out of range: the request would round to a divisor beyond the limits.
         wanted = rounded(asked * master)
         if not clock["least"] <= wanted <= clock["most"]:
             return None
@@ -73,7 +73,7 @@ def nearest_setting(clock, asked):
 
 
 def needed_in_queue(words, word_period, service):
-    """The smallest number of words to begin with, so that none is missing when it is taken."""
+    """The smallest number of words to begin with so that no word is missing when it is needed."""
     needed = 1
     for k in range(words):
         served = k * word_period / service
@@ -92,7 +92,7 @@ def model(head, request):
 
     facet_turns = F(1, facets)
     line_period = facet_turns / turns
-    # While the polygon turns by `across`, the beam goes over the line.
+    # The beam crosses the line while the polygon turns by `across`.
     across = length / f / 2
     active_time = across / omega
     dots = rounded(length * per_metre)
@@ -100,7 +100,7 @@ def model(head, request):
     dot_period = active_time / dots
     made = nearest_setting(head["clock"], dot_period)
     drawn_period = dot_period if made is None else made
-    # Where the spot stands after all dots as made, less where it should stand.
+    # Position of the spot after all real dots, minus its nominal position.
     drawn = 2 * (omega * drawn_period * dots) * f
     queue = needed_in_queue(words, WORD * drawn_period, head["service"])
 
@@ -150,7 +150,7 @@ def model(head, request):
 
 
 def decimal(value, digits=6):
-    """A short decimal that both sides read."""
+    """A short decimal that both sides read exactly."""
     return f"{value:.{digits}g}"
 
 
@@ -230,7 +230,7 @@ record "plan": plan_line({rpm} rpm, length: {length} mm, resolution: {dpi} dpi)
 
 
 def planned(spintrue, folder, text):
-    """What spintrue makes of it."""
+    """The plan that spintrue makes."""
     head, script = folder / "head.toml", folder / "plan.spt"
     head.write_text(HEAD.format(**text))
     script.write_text(SCRIPT.format(**text))
@@ -246,7 +246,7 @@ def planned(spintrue, folder, text):
 
 
 def difference(name, want, got, fields):
-    """In words, where they differ."""
+    """A message if the two values differ, otherwise None."""
     got = F(got["value"])
     scale = abs(want)
     if name == "length_error":
@@ -274,11 +274,11 @@ def main():
         plan = planned(spintrue, folder, text)
         compared += 1
         feasible += not broken
-        # The model knows the physics; these say which head was planned for.
+        # Fields that the model does not compute.
         told = {"feasible", "reasons", "facets", "on_paper"}
         unknown = set(plan) - set(fields) - told
-        found = [f"the model knows no {name}" for name in sorted(unknown)]
-        found += [f"spintrue gives no {name}" for name in sorted(set(fields) - set(plan))]
+        found = [f"the model has no {name}" for name in sorted(unknown)]
+        found += [f"spintrue has no {name}" for name in sorted(set(fields) - set(plan))]
         for name, want in fields.items():
             if name in plan:
                 found.append(difference(name, want, plan[name], fields))
@@ -286,7 +286,7 @@ def main():
             found.append(f"feasible: {plan['feasible']}, the model finds broken: {sorted(broken)}")
         for words in broken:
             if not any(words in reason for reason in plan["reasons"]):
-                found.append(f"no reason says `{words}`: {plan['reasons']}")
+                found.append(f"no reason contains `{words}`: {plan['reasons']}")
         told = [r for r in plan["reasons"]
                 if not r.startswith(("everything holds", "no other speed"))]
         if len(told) != len(broken):
@@ -297,9 +297,9 @@ def main():
             print(f"{text}\n  " + "\n  ".join(found))
         names |= set(fields)
     print(f"{compared} plans of {len(names)} fields compared, {feasible} of them feasible, "
-          f"{on_edge} left out as too close to an edge: {wrong} differ")
+          f"{on_edge} skipped as too close to a limit: {wrong} differ")
     if not 0 < feasible < compared:
-        sys.exit("the draw is lopsided: feasible and infeasible plans are both wanted")
+        sys.exit("the draw is one-sided: it needs both feasible and infeasible plans")
     sys.exit(1 if wrong else 0)
 
 

@@ -1,12 +1,12 @@
 #!/usr/bin/env bash
-# Starts a PostgreSQL server of its own in a temporary folder and has tests/postgres.rs try archives
-# on it: that they tell the same as files do, several stations at once, and whatever can go wrong. The
-# server ends with the script, on every way out. Needs PostgreSQL, which is installed from Debian's
-# packages where there is none and root asks.
+# Starts its own PostgreSQL server in a temporary folder and runs tests/postgres.rs on it: output equal
+# to that of archive files, several stations at once, and failures of the server. The server is stopped
+# on every way out of the script. Needs PostgreSQL (if missing and run as root, installed from Debian's
+# packages).
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 
-# Debian keeps the server's programs off the search path.
+# Debian does not put the server's programs on the search path.
 programs() {
     local initdb
     initdb=$(command -v initdb || find /usr/lib/postgresql /usr/local/pgsql /opt -name initdb -path '*/bin/*' \
@@ -15,7 +15,7 @@ programs() {
 }
 if ! programs >/dev/null; then
     tests/extra/install.sh pg_createcluster postgresql-common
-    # No server but the one below.
+    # The package must not start a server of its own.
     echo 'create_main_cluster = false' >>/etc/postgresql-common/createcluster.conf
     tests/extra/install.sh initdb postgresql
 fi
@@ -46,7 +46,7 @@ for try in $(seq 1 20); do
         "-p $port -k $work -c listen_addresses=127.0.0.1 -c max_connections=60" >"$work/start"
     chmod 755 "$work/start"
     "$work/start" >"$work/start.log" 2>&1 && break
-    # Another program may have the port.
+    # The port may be in use.
     [ "$try" != 20 ] || { cat "$work/start.log" "$work/log" >&2; exit 1; }
 done
 SPINTRUE_POSTGRES="$work" SPINTRUE_POSTGRES_PORT="$port" SPINTRUE_PSQL="$programs/psql" \

@@ -1,6 +1,5 @@
-// Opens every report in Chromium: in both colour schemes, wide and narrow, and printed. Nothing may
-// be asked for from elsewhere, nothing may go wrong, nothing may stick out, and axe-core must find
-// nothing that shuts people out.
+// Opens every report in Chromium: in both colour schemes, wide and narrow, and printed. There must be no
+// external requests, no errors and no overflow, and axe-core must find no accessibility violations.
 
 import { readFileSync, readdirSync, existsSync, statSync } from "node:fs";
 import { join, resolve } from "node:path";
@@ -17,7 +16,7 @@ for (const name of readdirSync(runs)) {
   for (const colorScheme of ["light", "dark"]) {
     for (const width of [1200, 400]) {
       const what = `${name}-${colorScheme}-${width}`;
-      // axe-core itself is let in past the page's own policy.
+      // Lets axe-core bypass the page's content security policy.
       const context = await browser.newContext({
         colorScheme,
         viewport: { width, height: 900 },
@@ -28,7 +27,7 @@ for (const name of readdirSync(runs)) {
       page.on("pageerror", (error) => troubles.push(`${what}: ${error}`));
       page.on("request", (request) => {
         const url = request.url();
-        if (!url.startsWith("data:") && url !== `file://${report}`) troubles.push(`${what}: asks for ${url}`);
+        if (!url.startsWith("data:") && url !== `file://${report}`) troubles.push(`${what}: requests ${url}`);
       });
       await page.goto(`file://${report}`);
       const wide = await page.evaluate(() => document.documentElement.scrollWidth);
@@ -39,7 +38,7 @@ for (const name of readdirSync(runs)) {
       for (const { id, help, nodes } of found.violations) {
         troubles.push(`${what}: ${id}: ${help}: ${nodes[0].html.slice(0, 120)}`);
       }
-      if (found.passes.length < 10) troubles.push(`${what}: axe-core looked at nothing`);
+      if (found.passes.length < 10) troubles.push(`${what}: axe-core checked too little`);
       opened += 1;
       if (width === 1200 && colorScheme === "light") {
         const path = join(shots, `${name}.pdf`);
@@ -51,9 +50,9 @@ for (const name of readdirSync(runs)) {
   }
 }
 await browser.close();
-if (opened === 0) troubles.push("there was no report to open");
+if (opened === 0) troubles.push("found no report to open");
 if (troubles.length > 0) {
   console.error(troubles.join("\n"));
   process.exit(1);
 }
-console.log(`reports opened ${opened} times, nothing wrong`);
+console.log(`reports opened ${opened} times without problems`);

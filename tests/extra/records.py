@@ -1,4 +1,4 @@
-"""Runs scripts with --record, and a batch, and reads what they leave with other people's libraries."""
+"""Runs scripts with --record, and a batch, and reads the files with independent libraries."""
 
 import csv
 import hashlib
@@ -40,17 +40,17 @@ GOOD = 0
 
 
 def held(condition, what):
-    """Counts what holds; stops at what does not."""
+    """Counts true conditions; exits at the first false one."""
     global GOOD
     if not condition:
-        sys.exit(f"not so: {what}")
+        sys.exit(f"not true: {what}")
     GOOD += 1
 
 
 def lines_of(folder):
     text = (folder / "events.jsonl").read_bytes()
     held(not text.startswith(b"\xef\xbb\xbf") and b"\r" not in text, "UTF-8, LF, no BOM")
-    held(text.endswith(b"\n"), "the last line has its end")
+    held(text.endswith(b"\n"), "the last line ends with a newline")
     return [json.loads(line) for line in text.decode("utf-8").splitlines()]
 
 
@@ -82,7 +82,7 @@ def junit(folder, checks, code):
         kinds = [type(result).__name__ for result in case.result]
         held(kinds == ([] if check["outcome"] == "conforms" else ["Failure"]), case.name)
     bad = [case for case in cases if case.result]
-    held((code == 0) == (not bad), "a run that passes has no bad test case, any other has")
+    held((code == 0) == (not bad), "exactly the runs that do not pass have failed test cases")
     properties = {p.name: p.value for p in suites[0].properties()}
     held(properties["head serial"] and properties["simulated"] == "true", "properties")
 
@@ -104,15 +104,15 @@ def tap(folder, checks, code):
         label = check["label"].replace("\\", "\\\\").replace("#", "\\#").split("#")[0].strip()
         plain = test.description.removeprefix("- ")
         held(plain == label, f"{plain!r} is {label!r}")
-    held((code == 0) == all(test.ok for test in tests), "all good where the run passes")
-    # What the reader forgives: version 14 asks for these (TAP 14 specification).
+    held((code == 0) == all(test.ok for test in tests), "all tests pass exactly if the run passes")
+    # Required by version 14 (TAP 14 specification), but not checked by the reader.
     lines = (folder / "results.tap").read_text("utf-8").splitlines()
     held(lines[0] == "TAP version 14" and lines[1] == f"1..{len(tests)}", "version, then plan")
     held(lines.count("  ---") == lines.count("  ...") == len(tests), "YAML indented by two")
 
 
 def moment(text):
-    """A time of day by RFC 3339, in UTC."""
+    """A time of day as in RFC 3339, in UTC."""
     held(text.endswith("Z") and "T" in text, text)
     at = datetime.fromisoformat(text)
     held(at.utcoffset() == timedelta(0), text)
@@ -124,9 +124,9 @@ def table(folder, events):
     path = folder / "lines.csv"
     with path.open(newline="") as file:
         rows = list(csv.DictReader(file))
-    held(path.read_bytes().count(b"\r\n") == len(rows) + 1, "CRLF behind every row")
+    held(path.read_bytes().count(b"\r\n") == len(rows) + 1, "CRLF after every row")
     frame = pandas.read_csv(path)
-    held(len(rows) == len(readings) == len(frame), "a row for each line that was measured")
+    held(len(rows) == len(readings) == len(frame), "a row for each measured line")
     for row, reading in zip(rows, readings):
         held(float(row["in_scan_m"]) == reading["in_scan"], "in-scan")
         held(float(row["cross_scan_standard_uncertainty_m"]) == reading["cross_scan_u"], "u")
@@ -162,7 +162,7 @@ for name, (arguments, wanted) in CASES.items():
 
 
 def batch():
-    """A batch of heads with names that every format must take."""
+    """A batch of heads with names that every format must accept."""
     serials = ["SN-1", "SN,2", 'say "3"', "\u00e9\u20ac/<b>", "SN-5"]
     faults = ["", "", "", "", "no_lock"]
     with (runs / "heads.csv").open("w", newline="", encoding="utf-8") as file:
@@ -189,15 +189,15 @@ def batch():
     cases = [case for suite in junitparser.JUnitXml.fromfile(str(path)) for case in suite]
     held([case.name for case in cases] == serials, "a test case for each head")
     good = [not case.result for case in cases]
-    held(good == [row["verdict"] == "passed" for row in rows], "only what passed is good")
+    held(good == [row["verdict"] == "passed" for row in rows], "exactly the passed heads are good")
     journal = (folder / "journal.jsonl").read_bytes()
     held(journal.endswith(b"\n") and b"\r" not in journal, "JSON Lines")
     events = [json.loads(line) for line in journal.decode("utf-8").splitlines()]
-    held([e["serial"] for e in events if e["event"] == "done"] == serials, "done in their order")
+    held([e["serial"] for e in events if e["event"] == "done"] == serials, "finished in order")
     for event in events:
         moment(event["at"])
     print(f"batch: {len(rows)} heads, exit code {ran.returncode}")
 
 
 batch()
-print(f"records read by others: {GOOD} statements hold (YAML by PyYAML {yaml.__version__})")
+print(f"records read by independent libraries: {GOOD} conditions hold (YAML by PyYAML {yaml.__version__})")

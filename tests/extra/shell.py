@@ -1,4 +1,4 @@
-"""Drives the shell in tmux as somebody at a terminal would, and looks at the screen."""
+"""Drives the shell in tmux like a user at a terminal, and reads the screen."""
 
 import json
 import os
@@ -61,7 +61,7 @@ class Screen:
         return "\n".join(line.rstrip() for line in seen.rstrip().split("\n"))
 
     def until(self, wanted, what="", **options):
-        """Waits until the screen shows something, a text or what a function says."""
+        """Waits until the screen shows a text, or until a function of the screen is true."""
         end = time.monotonic() + PATIENCE
         shown = wanted if callable(wanted) else lambda text: wanted in text
         while True:
@@ -69,11 +69,11 @@ class Screen:
             if shown(seen):
                 return seen
             if time.monotonic() > end:
-                sys.exit(f"{what or wanted!r} never came:\n{seen}")
+                sys.exit(f"{what or wanted!r} did not appear:\n{seen}")
             time.sleep(0.03)
 
     def paste(self, text, *options):
-        """Pastes a text as a terminal does, its lines ended by carriage returns."""
+        """Pastes a text like a terminal, with carriage returns at line ends."""
         subprocess.run(["tmux", "-L", SOCKET, "load-buffer", "-"], input=text, text=True, check=True)
         self.tmux("paste-buffer", *options, "-t", self.name)
 
@@ -114,7 +114,7 @@ def completion():
     screen.type("plan_l")
     screen.keys("Tab")
     screen.until("plan_line(")
-    # Dim behind it stands what is still to be given.
+    # A dim hint shows the remaining parameters.
     screen.until("speed: rotation")
     screen.type("3000 r")
     screen.keys("Tab")
@@ -145,14 +145,14 @@ def several_lines():
     screen.type("}")
     screen.keys("Enter")
     screen.until(lambda text: "turn 0" in text and "turn 1" in text)
-    # What was typed comes back as it was.
+    # The arrow key recalls the entry unchanged.
     screen.keys("Up")
     screen.until(lambda text: text.count("for k in 0..2 {") == 2)
     screen.keys("C-c")
-    # An empty line is the way out of an entry that never closes.
+    # An empty line ends an entry with an unclosed bracket.
     screen.type("spin((")
     screen.keys("Enter")
-    # Faster than anybody types it would be a paste.
+    # A faster Enter would count as pasted.
     time.sleep(0.3)
     screen.keys("Enter")
     screen.until("Error")
@@ -184,19 +184,19 @@ def stopped():
 
 
 def typed_ahead():
-    """Ctrl-C throws away what was typed or pasted before it, and nothing that is typed after it."""
+    """Ctrl-C discards input typed or pasted before it, and no input typed after it."""
     lines = ["spin(600 rpm)", "wait 30 s", "spin(1200 rpm)", 'note "ahead"']
     typed = "\n".join(lines) + "\n"
 
     def pasted(screen):
-        # The line editor has read all of it when the first line runs.
+        # The line editor has read all lines when the first one runs.
         screen.paste(typed)
 
     def pasted_long(screen):
         screen.paste(typed + "".join(f'note "ahead {k}"\n' for k in range(100)))
 
     def bracketed(screen):
-        # As one entry, behind which more is typed.
+        # As one entry, followed by typed lines.
         screen.paste("\n".join(lines[:2]), "-p")
         screen.until("30 s")
         screen.tmux("send-keys", "-t", screen.name, "Enter", *[key for line in lines[2:] for key in (line, "Enter")])
@@ -224,7 +224,7 @@ def typed_ahead():
             assert "at rest>" in screen.last() and "ahead" not in after and "rpm" not in after, \
                 f"{how.__name__} ({before}) ran on:\n{screen.text()}"
             screen.close()
-    # In one piece with the entry that it stops, the line editor may have read it ahead.
+    # If Ctrl-C arrives together with the entry that it stops, the line editor may have read it ahead.
     screen = Screen("--realtime")
     ready(screen)
     screen.keys("spin(3000 rpm)", "Enter", "wait 2 s", "Enter", "C-c")
@@ -235,7 +235,7 @@ def typed_ahead():
 
 
 def live_prompt():
-    """The words before an entry tell the speed of now, without a key."""
+    """The prompt shows the current speed without a key press."""
     follows(NO_COLOR="1")
     follows()
 
@@ -258,13 +258,13 @@ def follows(**variables):
         time.sleep(0.5)
     assert None not in speeds and speeds == sorted(set(speeds)), f"an old speed: {speeds}"
     screen.until("locked at 3000 rpm")
-    # Colours are colours, and nothing of them is to be read.
+    # Colour codes must not appear as text.
     assert "\n-- locked at 3000 rpm\n" in screen.text(), screen.text()
-    # Only that line came, and no empty ones.
+    # Only that line appeared, and no empty ones.
     assert screen.text().count("\n") == rows + 1, screen.text()
     screen.keys("Enter")
     assert shown() == 3000, screen.text()
-    # A list of completions that is looked at delays nothing, and the line goes on below.
+    # An open list of completions delays nothing, and the line continues below.
     screen.type("s")
     screen.keys("Tab")
     screen.type("pin(4800 rpm)")
@@ -273,7 +273,7 @@ def follows(**variables):
     assert 3200 < shown() < 4810, screen.text()
     screen.keys("Enter")
     assert shown() > 3200
-    # At a pause as well.
+    # The same at a pause.
     screen.type("step coast()")
     screen.keys("Enter")
     screen.until("paused, ")
@@ -283,7 +283,7 @@ def follows(**variables):
     time.sleep(1.5)
     assert shown() < first, screen.text()
     screen.close()
-    # Where the words cannot change, no speed stands in them.
+    # If the prompt cannot be updated, it shows no speed.
     screen = Screen("--realtime", TERM="dumb")
     ready(screen)
     screen.type("spin(600 rpm)")
@@ -293,7 +293,7 @@ def follows(**variables):
 
 
 def shared():
-    """Two shells at one head: the second only looks, can make the head safe, and takes control."""
+    """Two shells at one head: the second only observes, can make the head safe, and takes control."""
     port = free_port()
     server = subprocess.Popen([BINARY, "serve", "--listen", f"127.0.0.1:{port}", "--realtime"],
                               stdout=subprocess.PIPE, text=True)
@@ -341,7 +341,7 @@ def shared():
 
 
 def kept_trims():
-    """A head that kept trims says so at the start and in `stand`."""
+    """The start message and `stand` name the trims that a head has kept."""
     memory = WORK / "memory.toml"
     memory.unlink(missing_ok=True)
     screen = Screen(f"--head 'sim?memory={memory}'")
@@ -363,7 +363,7 @@ def kept_trims():
 
 
 def keys_that_stop():
-    # Another program may have left the terminal without signals.
+    # An earlier program may have disabled signals of the terminal.
     screen = Screen("--realtime", before="stty -isig -icanon -echo")
     ready(screen)
     screen.type("wait 50 s")
@@ -403,7 +403,7 @@ def events():
     ready(screen)
     screen.type("let half_typed = 3")
     screen.until("the interlock was opened")
-    # The line goes on below, whole, and the words before it tell how the head stands now.
+    # The line continues below, complete, and the prompt shows the new state of the head.
     screen.until(lambda text: text.split("\n")[-1].endswith("let half_typed = 3"))
     screen.until(lambda text: text.split("\n")[-1].startswith("at rest, interlock open"))
     screen.type(" mm")
@@ -447,7 +447,7 @@ def sizes():
     screen.keys("Enter")
     seen = screen.until("Takes at most")
     assert all(len(line) <= 40 for line in seen.split("\n"))
-    # Words are not cut in the middle.
+    # Words are not split.
     assert re.search(r"Returns\s+at\s+once:", seen), seen
     screen.close()
 
@@ -457,14 +457,14 @@ def colours():
     ready(screen)
     screen.type("spin(4800 rpm)")
     screen.until("4800 rpm")
-    assert "\x1b[3" in screen.text("-e"), "an entry has no colours"
+    assert "\x1b[3" in screen.text("-e"), "the entry has no colours"
     screen.close()
     for variables in [{"NO_COLOR": "1"}, {"TERM": "dumb"}]:
         screen = Screen(**variables)
         ready(screen)
         screen.type("spin(4800 rpm)")
         screen.until("4800 rpm")
-        assert "\x1b[3" not in screen.text("-e"), f"colours in spite of {variables}"
+        assert "\x1b[3" not in screen.text("-e"), f"colours despite {variables}"
         screen.keys("Enter")
         screen.type("measured_speed()")
         screen.keys("Enter")
@@ -487,13 +487,13 @@ def ends():
         else:
             os.kill(process, signal.SIGTERM)
             screen.until("laser off, mirror parked, polygon at rest (measured)")
-            # The terminal is as it was: the next program is stopped by its keys.
-            screen.until(lambda text: text.endswith("\nisig"), "a terminal set back")
+            # The terminal is restored: keys stop the next program.
+            screen.until(lambda text: text.endswith("\nisig"), "a restored terminal")
             screen.close()
         end = time.monotonic() + PATIENCE
         while Path(f"/proc/{process}").exists():
             if time.monotonic() > end:
-                sys.exit(f"it goes on after SIG{how}")
+                sys.exit(f"the shell still runs after SIG{how}")
             time.sleep(0.05)
 
 
@@ -506,8 +506,8 @@ def history():
     screen.keys("C-d")
     screen.until("left with 0")
     kept = screen.home / ".local/share/spintrue/shell_history"
-    assert "let remembered = 1" in kept.read_text(), "what was typed is not kept"
-    assert stat.S_IMODE(kept.stat().st_mode) == 0o600, "others may read it"
+    assert "let remembered = 1" in kept.read_text(), "the entry is not stored"
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600, "other users may read the history"
     screen.close()
 
 
@@ -520,7 +520,7 @@ def watched():
     screen.type("watch measured_speed() every 50 ms for 30 s")
     screen.keys("Enter")
     screen.until(lambda text: text.count("*") > 10, "a plot")
-    assert screen.text().count("of head time") == 1, "it is not drawn in place"
+    assert screen.text().count("of head time") == 1, "the plot is not updated in place"
     screen.keys("Enter")
     ready(screen)
     screen.close()
@@ -535,7 +535,7 @@ def stepped():
     screen.until(lambda text: text.split("\n")[-1].startswith("paused, at rest>"))
     screen.keys("Enter")
     screen.until("script.spt:22  let plan")
-    # The head is watched at a pause, too.
+    # The head is monitored at a pause, too.
     screen.type("spe")
     screen.until("the interlock was opened")
     screen.type("ed")
@@ -553,12 +553,12 @@ def stepped():
     end = time.monotonic() + PATIENCE
     while Path(f"/proc/{process}").exists():
         if time.monotonic() > end:
-            sys.exit("it goes on at a pause without a terminal")
+            sys.exit("the shell still runs at a pause without a terminal")
         time.sleep(0.05)
 
 
 def walk():
-    """Types the walk and gives the transcript."""
+    """Types the walk and returns the transcript."""
     entries = []
     for line in WALK.read_text().split("\n"):
         if entries and entries[-1] and (line.startswith((" ", "}", "routine")) and (entries[-1].startswith("///"))):
@@ -575,7 +575,7 @@ def walk():
             screen.keys("Enter")
         screen.until(lambda text: text != before and text.split("\n")[-1].rstrip().endswith(">")
                      and text.count("\n") > before.count("\n"), entry)
-        # A hint may still be drawn away.
+        # The hint may still be erased.
         time.sleep(0.15)
     screen.keys("C-d")
     seen = screen.until("\nisig").replace("\nleft with 0", "").replace("\nisig", "")
@@ -593,8 +593,8 @@ def page(write):
         PAGE.write_text(fresh)
     elif fresh != text:
         (WORK / "shell.md").write_text(fresh)
-        sys.exit("docs/shell.md does not show what happens: see target/extra/shell/shell.md, "
-                 "and `tests/extra/shell.sh --write`")
+        sys.exit("docs/shell.md does not show the real output: see target/extra/shell/shell.md; "
+                 "`tests/extra/shell.sh --write` updates the page")
 
 
 BINARY = binary()
@@ -608,8 +608,8 @@ try:
                       keys_that_stop, late, events, lost_link, sizes, colours, ends, history,
                       watched, stepped]:
             check()
-            print(f"  {check.__name__}: well")
+            print(f"  {check.__name__}: passed")
     page("--write" in sys.argv)
-    print("the shell on a terminal does as its page says")
+    print("the shell on a terminal matches its page")
 finally:
     subprocess.run(["tmux", "-L", SOCKET, "kill-server"], capture_output=True)

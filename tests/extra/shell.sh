@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Types at the shell on a terminal, by tmux, and reads the screen; compares the walk through it in
-# docs/shell.md with what really happens. `--write` writes that page anew. Needs Python 3 and tmux,
-# which it installs where it may.
+# Types into the shell on a terminal, with tmux, and reads the screen. Compares the walk in docs/shell.md
+# with the real output; `--write` updates that page. Needs Python 3 and tmux (if missing and run as root,
+# installed from Debian's packages).
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 tests/extra/install.sh tmux tmux

@@ -1,7 +1,7 @@
 """Compares the statistical built-ins with NumPy, SciPy and statsmodels.
 
-`statistics.py WORK SEED SPINTRUE` draws data, writes one script that records what each built-in makes
-of them, runs it, and compares value by value.
+`statistics.py WORK SEED SPINTRUE` draws data, writes one script that records the result of each
+built-in, runs it, and compares value by value.
 """
 
 import json
@@ -23,7 +23,7 @@ TOPICS = ["Statistics", "Uncertainty", "Capability and gauge studies"]
 
 
 class Script:
-    """Lines to run, and what each record should be."""
+    """Lines to run, and the expected value of each record."""
 
     def __init__(self):
         self.lines = []
@@ -31,7 +31,7 @@ class Script:
         self.used = set()
 
     def ask(self, call, wanted, within=1e-9):
-        """`wanted` is a number, or a field by field; the tolerance is relative."""
+        """`wanted` is a number, or one per field; the tolerance is relative."""
         name = f"{len(self.wanted)} {call[:40]}".replace('"', "").replace("{", "")
         self.used.add(call.split("(")[0])
         self.wanted[name] = (wanted, within)
@@ -57,7 +57,7 @@ def describe(script, random):
     ):
         values = random.normal(centre, spread, count)
         if index == 2:
-            values = np.round(values)  # with values that stand twice
+            values = np.round(values)  # with repeated values
         name = f"xs_{index}"
         script.let(name, values, "V")
         loss = 1e-9 if abs(centre) < 1e9 else 1e-6
@@ -99,7 +99,7 @@ def budgets(script, random):
         parts = random.uniform(0.1, 10, count)
         degrees = random.uniform(1, 60, count)
         script.ask(f"combined_uncertainty({listed(parts, 'V')})", np.linalg.norm(parts))
-        # The variance of the sum, matched: SciPy has it for two samples, so it is written out.
+        # Matches the variance of the sum. SciPy has this only for two samples, so it is written out.
         wanted = np.sum(parts**2) ** 2 / np.sum(parts**4 / degrees)
         call = f"effective_degrees_of_freedom({listed(parts, 'V')}, {listed(degrees)})"
         script.ask(call, wanted)
@@ -183,7 +183,7 @@ def studies(script, random):
         wanted["interaction_p"] = chance
         wanted["distinct_categories"] = math.floor(1.41 * math.sqrt(of_parts / gauge))
         script.ask(f"gauge_study({listed(readings, 'V')})", wanted, 1e-7)
-    assert 0 < pooled < 6, "both ways are to be tried"
+    assert 0 < pooled < 6, "both models must be tested"
 
 
 def compare(name, seen, wanted, within):
@@ -197,7 +197,7 @@ def compare(name, seen, wanted, within):
 
 
 def names(spintrue):
-    """The built-ins under the headings of statistics."""
+    """The built-ins listed under the headings of statistics."""
     text = subprocess.run([spintrue, "builtins"], capture_output=True, text=True, check=True).stdout
     found = set()
     for block in text.split("\n\n"):
@@ -224,7 +224,7 @@ def main(work, seed, spintrue):
     seen = {e["name"]: e["value"] for e in events if e["event"] == "recorded"}
     assert seen.keys() == script.wanted.keys()
     worst = max(compare(name, seen[name], *script.wanted[name]) for name in seen)
-    print(f"{len(seen)} records of {len(script.used)} built-ins agree; {worst:.2f} of a tolerance used")
+    print(f"{len(seen)} records of {len(script.used)} built-ins agree; at most {worst:.2f} of the tolerance used")
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Holds the standard uncertainty that trims state against the true trims of 1,000 random heads: the
-# sum of squares against chi-squared bounds that SciPy computed, and the share beyond two of them.
+# Compares the stated standard uncertainty of trims with the true trims of 1,000 random heads: the sum of
+# squares with chi-squared bounds that SciPy computed, and the share beyond two standard uncertainties.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 cargo test --quiet --test trims_honest -- --ignored --nocapture

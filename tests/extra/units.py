@@ -1,7 +1,7 @@
 """Compares the units of spintrue with those of pint: `units.py WORK SPINTRUE`.
 
-The list is what `spintrue units` prints; one script records one quantity of each unit and prefix,
-and the JSON Lines of its run hold them in SI with every digit.
+The list comes from `spintrue units`. One script records quantities of each unit and prefix, and the JSON
+Lines of its run contain them in SI units with every digit.
 """
 
 import json
@@ -12,16 +12,16 @@ from pathlib import Path
 
 import pint
 
-# Doubles carry 16 digits; a factor, a prefix and a number make three roundings on either side.
+# Doubles have 16 digits; factor, prefix and number cause three roundings on either side.
 NEAR = 1e-12
 
-# Where pint spells it otherwise.
+# Units with another name in pint.
 SPELT = {"inch": "inch", "mil": "thou", "rev": "turn", "rpm": "revolutions_per_minute",
          "degC": "degree_Celsius", "dpi": "1/inch", "%": "percent", "K": "kelvin",
          "A": "ampere", "h": "hour", "min": "minute", "mdeg": "millidegree", "deg": "degree",
          "arcmin": "arcminute", "arcsec": "arcsecond", "marcsec": "milliarcsecond"}
 
-# Counts of dots, lines and facets are units of this language alone.
+# Counts of dots, lines and facets are units of this language only.
 OURS = {"dot", "dots", "line", "lines", "facet", "facets"}
 
 
@@ -34,7 +34,7 @@ def listed(spintrue):
     done = run(spintrue, "units")
     assert done.returncode == 0, done.stderr
     names = []
-    # What is too long for a line goes on under its own beginning.
+    # A long row continues on the next line, indented.
     for row in re.sub(r"\n {20,}", " ", done.stdout).splitlines():
         if row.startswith("Also as types"):
             break
@@ -50,7 +50,7 @@ def listed(spintrue):
 
 
 def recorded(work, spintrue, rows):
-    """What a script records for each (name, expression): number and SI unit."""
+    """The recorded number and SI unit for each (name, expression)."""
     script = work / "units.spt"
     script.write_text("".join(f'record "{name}": {text}\n' for name, text in rows))
     done = run(spintrue, "run", str(script), "--json")
@@ -79,7 +79,7 @@ def conversions(work, spintrue):
 
 
 def trap(work, spintrue):
-    """12000 rpm are 1256.637 Hz to pint, since it drops the radian; here they are no frequency."""
+    """pint drops the radian, so 12000 rpm are 1256.637 Hz; here they are not a frequency."""
     known = pint.UnitRegistry()
     theirs = known.Quantity(12000, "rpm").to("Hz").magnitude
     assert abs(theirs - 1256.637) < 1e-3, theirs
@@ -94,7 +94,7 @@ def trap(work, spintrue):
     seen = recorded(work, spintrue, rows)
     assert seen["turns"]["text"] == "200 rev/s", seen
     assert abs(seen["counted"]["value"] - 200) <= 200 * NEAR, seen
-    return f"12000 rpm is {theirs:.3f} Hz to pint, no frequency and {seen['turns']['text']} here"
+    return f"12000 rpm is {theirs:.3f} Hz in pint, but not a frequency and {seen['turns']['text']} here"
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Compares every unit, with every prefix, with pint, a general-purpose library of quantities; and
-# shows where the two differ on purpose: a turn is an angle here. Needs Python 3 with venv; installs
-# its parts under target/.
+# Compares every unit, with every prefix, with pint, a general-purpose library of quantities. Shows the
+# intended difference: a turn is an angle here. Needs Python 3 with venv; installs packages under
+# target/.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/units

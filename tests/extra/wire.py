@@ -1,9 +1,9 @@
-"""Speaks to `spintrue serve` with PyVISA and its pure-Python backend.
+"""Tests `spintrue serve` with PyVISA and its pure-Python backend.
 
-What is checked, and after which source: the common commands, the error queue and the event bits
-(IEEE 488.2 and SCPI-1999, numbers from memory), definite-length blocks as the library reads and
-writes them, and a bring-up whose formulas are those of the head's f-theta lens: the spot runs at
-2 w f, a delay of dx / v cancels a shift dx along the line, an angle of dy / (2 f) one across it.
+The tests cover the common commands, the error queue and the event bits (IEEE 488.2 and SCPI-1999), and
+definite-length blocks as the library reads and writes them. A bring-up uses the formulas of the head's
+f-theta lens: the spot runs at 2 w f, a delay of dx / v cancels a shift dx along the line, an angle of
+dy / (2 f) one across it.
 """
 
 import json
@@ -19,7 +19,7 @@ program = sys.argv[1]
 
 
 def served(*options):
-    """A server of the built-in simulated head, and where it listens."""
+    """Starts a server of the built-in simulated head. Returns it with its address."""
     server = subprocess.Popen(
         [program, "serve", "--listen", "127.0.0.1:0", *options], stdout=subprocess.PIPE, text=True
     )
@@ -43,13 +43,13 @@ def opened(place):
 
 
 def told(line, message):
-    """Says a command, and insists that it was carried out."""
+    """Sends a command, and asserts that it was executed."""
     answer = line.query(f"{message};:FAUL?")
     assert answer == '"none"', f"{message}: {answer}"
 
 
 def values(line, message):
-    """Asks for numbers, and insists that nothing went wrong."""
+    """Queries numbers, and asserts that there was no error."""
     *answer, outcome = line.query(f"{message};:FAUL?").split(";")
     assert outcome == '"none"', f"{message}: {outcome}"
     return [float(part) for part in answer[0].split(",")]
@@ -58,7 +58,7 @@ def values(line, message):
 server, place = served()
 head, looking = opened(place), opened(place)
 
-# Identification: four fields (IEEE 488.2 section 10.14).
+# Identification: four fields (IEEE 488.2).
 maker, model, serial, version = head.query("*IDN?").split(",")
 assert (maker, serial) == ("spintrue", "SIM-0001") and "ten-facet" in model and version
 assert head.query("SYST:VERS?") == "1999.0"
@@ -95,7 +95,7 @@ assert int(head.query("SYST:ERR:COUN?")) == 32
 entries = [head.query("SYST:ERR?") for _ in range(32)]
 assert entries[-1].startswith("-350,") and head.query("SYST:ERR?").startswith("0,")
 
-# Status bits: *OPC sets bit 0 and *OPC? does not; masks read back; what is enabled is summed up.
+# Status bits: *OPC sets bit 0 and *OPC? does not; masks read back; enabled bits set the summary bit.
 head.write("*CLS")
 assert head.query("*OPC?") == "1" and int(head.query("*ESR?")) == 0
 head.write("*OPC")
@@ -115,7 +115,7 @@ facets, focal = description["facets"], description["focal_length"]
 assert facets == int(head.query("HEAD:FACETS?")) == 10
 assert b"ROTor:SPEed" in looking.query_binary_values("SYST:HELP:HEAD?", datatype="B", container=bytes)
 
-# One controls, others look.
+# One controller, any number of observers.
 head.write("CONT:TAKE")
 assert (head.query("CONT:OWN?"), looking.query("CONT:OWN?")) == ("SELF", "OTH")
 looking.write("CONT:TAKE")
@@ -127,7 +127,7 @@ for rail, volts in zip(description["rails"], rails, strict=True):
     assert abs(volts - rail["nominal"]) <= rail["tolerance"] * rail["nominal"], rail
 assert head.query("INT:CLOS?") == "1"
 
-# Up to speed, until it is locked.
+# Spins up until lock.
 speed = 4800 * math.pi / 30
 told(head, "ROT:SPE 4800 RPM")
 assert head.query("CLOC:PACE?") == "VIRT"
@@ -142,7 +142,7 @@ turns = values(head, "ROT:TURN? 10")
 assert turns[1::2] == [facets] * 10
 assert all(abs(period * speed / (2 * math.pi) - 1) < 5e-4 for period in turns[::2])
 
-# The line: 304.8 mm at 300 dots an inch, in the middle of the facet's time.
+# The line: 304.8 mm at 300 dots per inch, centred in the facet's period.
 velocity = 2 * speed * focal
 dots = 3600
 dot = 0.3048 / velocity / dots
@@ -182,7 +182,7 @@ after = worst(traced())
 told(head, "TRIM:STOR")
 assert before[0] > 10e-6 and max(after) < 2e-6, (before, after)
 
-# A line of dot words, as a block that the library writes.
+# A line of dot words, as a block written by the library.
 told(head, "LAS:ARM 0.35")
 head.write_binary_values(
     f"LINE:EXP? 3,96,{dot!r},{delay!r},", [0xDEADBEEF, 10, 0x0A3B2C0D], datatype="I", is_big_endian=True
@@ -190,7 +190,7 @@ head.write_binary_values(
 assert head.read().split(",")[1:] == ["3", "3", "0"]
 told(head, "LAS:DIS")
 
-# Down, and measured to be.
+# Makes safe, and waits for measured rest.
 safe = values(head, "SAFE?")
 assert safe[:2] == [1, 1]
 for _ in range(1000):
@@ -205,7 +205,7 @@ looking.close()
 server.send_signal(signal.SIGINT)
 assert server.wait(20) == 0
 
-# On the clock of the wall, a client that falls silent loses the head.
+# In real time, a silent controller loses control and the head is made safe.
 server, place = served("--realtime", "--dead-man", "500ms")
 head, looking = opened(place), opened(place)
 head.write("CONT:TAKE")
@@ -219,5 +219,5 @@ server.kill()
 server.wait()
 print(
     f"brought up from Python: {before[0] * 1e6:.1f} um before, {after[0] * 1e6:.2f} um after; "
-    "identification, errors, status bits, blocks and silence are as they should be"
+    "identification, errors, status bits, blocks and the dead-man limit are as expected"
 )

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Speaks to `spintrue serve` with PyVISA, a general-purpose library for instruments: identification,
-# errors, status bits, blocks, and a whole bring-up driven from Python. Needs Python 3 with venv;
-# installs its parts under target/.
+# Tests `spintrue serve` with PyVISA, a general-purpose library for instruments: identification,
+# errors, status bits, blocks, and a complete bring-up from Python. Needs Python 3 with venv;
+# installs packages under target/.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/wire
