@@ -1,6 +1,6 @@
-"""Serves the head of examples/python_head, bent on purpose, with all that is written to its registers in
-a file: heads_bent.py BEND FILE [OPTION...]. The bend `none` leaves it as it is, `without:spin,halt` has
-some methods not written yet."""
+"""Serves the head of examples/python_head with a planted defect, and logs all register writes to a file:
+heads_defects.py DEFECT FILE [OPTION...]. `none` plants no defect; `without:spin,halt` leaves some methods
+unwritten."""
 
 import pathlib
 import sys
@@ -13,14 +13,14 @@ import server
 import twin
 
 
-def deaf():
-    """Silence ends nothing."""
+def ignores_silence():
+    """Ignores the silence of the controller."""
     whole = server.Server.lost
     server.Server.lost = lambda self: whole(self) if self.controls and self.controls.gone else None
 
 
-def blind():
-    """A client that hangs up is not missed."""
+def ignores_disconnect():
+    """Ignores a controller that disconnects."""
     whole = server.Server.lost
 
     def lost(self):
@@ -30,13 +30,13 @@ def blind():
     server.Server.lost = lost
 
 
-def uncut():
-    """A call that waits looks at nothing."""
+def never_aborts_calls():
+    """A waiting call is never aborted."""
     server.Server.look = lambda self: None
 
 
-def generous():
-    """Whoever asks for control gets it."""
+def gives_control_to_all():
+    """Gives control to every client that asks."""
 
     def take(own, client, given):
         own.controls = client
@@ -44,7 +44,7 @@ def generous():
     server.HEADERS["CONT:TAKE", False] = (False, 0, take)
 
 
-def eager():
+def arms_without_lock():
     """Arms without lock."""
     whole = controller.Controller.arm
 
@@ -59,8 +59,8 @@ def eager():
     controller.Controller.arm = arm
 
 
-def lying():
-    """Says that the laser is off."""
+def claims_laser_off():
+    """Claims that the laser is off."""
     whole = controller.Controller.make_safe
 
     def make_safe(self, keep):
@@ -72,8 +72,8 @@ def lying():
     controller.Controller.make_safe = make_safe
 
 
-def clinging():
-    """Leaves outputs as they are when it makes itself safe."""
+def keeps_outputs():
+    """Leaves outputs unchanged when it makes itself safe."""
     whole = controller.Controller.make_safe
 
     def make_safe(self, keep):
@@ -85,31 +85,31 @@ def clinging():
     controller.Controller.make_safe = make_safe
 
 
-def careless():
-    """Ends without making anything safe."""
+def ends_unsafe():
+    """Ends without making the head safe."""
     whole = server.Server.make_safe
     server.Server.make_safe = lambda self, why, keep=False: (
         None if self.ending else whole(self, why, keep)
     )
 
 
-def asleep():
-    """Leaves the watchdog of the hardware alone."""
+def no_watchdog():
+    """Never writes the watchdog of the hardware."""
     controller.Controller.kick = lambda self: None
 
 
-def hospitable():
-    """Takes what a web page sends for messages with mistakes."""
+def accepts_http():
+    """Treats the data of a web page as messages with errors."""
     server.Server.is_foreign = lambda self, client, data, messages: False
 
 
-def credulous():
-    """What waited unread counts as said when it is read."""
+def counts_late_reads():
+    """Counts an unread message as sent when it is read."""
     server.Client.behind = property(lambda self: False, lambda self, value: None)
 
 
-def unbounded():
-    """Takes lines of any length."""
+def unbounded_lines():
+    """Accepts lines of any length."""
     server.Framer.next.__globals__["LINE_MOST"] = 1 << 40
 
 
@@ -124,11 +124,13 @@ def without(methods):
         setattr(controller.Controller, name, unwritten)
 
 
-BENDS = {bend.__name__: bend for bend in (
-    deaf, blind, uncut, generous, eager, lying, clinging, careless, asleep, hospitable, credulous, unbounded)}
+DEFECTS = {defect.__name__: defect for defect in (
+    ignores_silence, ignores_disconnect, never_aborts_calls, gives_control_to_all, arms_without_lock,
+    claims_laser_off, keeps_outputs, ends_unsafe, no_watchdog, accepts_http, counts_late_reads,
+    unbounded_lines)}
 
 if __name__ == "__main__":
-    bend, log = sys.argv[1:3]
+    defect, log = sys.argv[1:3]
     del sys.argv[1:3]
     written = open(log, "w", buffering=1)
     whole = twin.Twin.write
@@ -139,8 +141,8 @@ if __name__ == "__main__":
         whole(self, word, value)
 
     twin.Twin.write = write
-    if bend.startswith("without:"):
-        without(bend.removeprefix("without:"))
-    elif bend != "none":
-        BENDS[bend]()
+    if defect.startswith("without:"):
+        without(defect.removeprefix("without:"))
+    elif defect != "none":
+        DEFECTS[defect]()
     main.main()
