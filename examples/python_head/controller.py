@@ -1,37 +1,37 @@
-"""A scan-head controller, seen through its registers: the file to make your own.
+"""A scan-head controller behind registers: the file to adapt.
 
-`Controller` has one method for each call of the wire. All it knows of the hardware is `bus.read(word)`
-and `bus.write(word, value)`: give it `Mapped` for registers that are mapped into memory, or a class of
-your own for GPIO lines, SPI or a field bus. `twin.Twin` stands in for the hardware until then.
+`Controller` has one method for each call of the wire. It reaches the hardware only through
+`bus.read(word)` and `bus.write(word, value)`. Pass it `Mapped` for registers that are mapped into memory,
+or your own class for GPIO lines, SPI or a field bus. Until then, `twin.Twin` simulates the hardware.
 
-The register map is invented, and describes no product. All words have 32 bits.
+The register map is invented and describes no product. All words have 32 bits.
 
-  word  name        access  what stands in it
+  word  name        access  meaning
   0x00  CONTROL     rw      bit 0 drive enabled, 1 brake, 2 laser enabled (opens the gate within lines only)
   0x04  STATUS      r       bit 0 locked, 1 interlock closed, 2 laser ready, 3 index seen, 4 at rest,
                             5 line drawn, 6 line underrun
   0x08  SPEED       rw      speed to hold, in 1/1000 rad/s
   0x0C  MEASURED    r       measured speed, in 1/1000 rad/s
-  0x10  FACET       r       facet that passes the beam next, from the index
-  0x14  TURNS       r       whole turns that wait to be read; anything written drops them all
-  0x18  TURN_TIME   r       time of the oldest, in ns
-  0x1C  TURN_PULSES r       start-of-scan pulses in it; reading takes it away
-  0x20  POWER       rw      share of full laser power, 65535 is all of it
+  0x10  FACET       r       next facet to pass the beam, counted from the index
+  0x14  TURNS       rw      number of whole turns to read; any write discards them
+  0x18  TURN_TIME   r       time of the oldest turn, in ns
+  0x1C  TURN_PULSES r       its start-of-scan pulses; reading removes the turn
+  0x20  POWER       rw      share of full laser power, 65535 is full power
   0x24  MIRROR      rw      galvanometer DAC, signed, in 10 nrad (mechanical)
-  0x28  MIRROR_AT   r       where it stands, likewise
+  0x28  MIRROR_AT   r       measured angle, in the same unit
   0x2C  TEMPERATURE r       in mK
   0x30  RAIL        r       three words: the rails in mV
   0x40  LINE_FACET  rw      the line to draw: facet,
   0x44  LINE_DOTS   rw      dots,
   0x48  LINE_CLOCK  rw      divisor of the master clock,
   0x4C  LINE_DELAY  rw      from start of scan to the first dot, in ticks of the master clock
-  0x50  LINE_START  w       1 draws test marks, 2 what stands in WORDS, 0 gives up waiting for the facet
-  0x58  STORE       w       anything written keeps the trims over power loss
-  0x5C  WATCHDOG    w       whatever is written: brakes and disables the laser 1 s after the last time
-  0x60  INPUTS      r       levels of the input lines: bit 0 low while the door stands open, pulled up
+  0x50  LINE_START  w       1 draws test marks, 2 draws WORDS, 0 stops waiting for the facet
+  0x58  STORE       w       any write stores the trims permanently
+  0x5C  WATCHDOG    w       any write restarts it; 1 s after the last write it brakes and disables the laser
+  0x60  INPUTS      r       levels of the input lines: bit 0 low while the door is open, pulled up
   0x64  OUTPUTS     rw      levels of the output lines: bit 0 closes the clamp, 1 lights the lamp
   0x68  BLOWER      rw      fan that blows dust off the medium, 65535 is full speed
-  0x80  TRIM        rw      two words a facet: in-scan in ns, cross-scan in 0.25 urad, both signed
+  0x80  TRIM        rw      two words per facet: in-scan in ns, cross-scan in 0.25 urad, both signed
   0x1000  WORDS     w       4096 words of 32 dots, highest bit first
 """
 
@@ -48,7 +48,7 @@ INPUTS, OUTPUTS, BLOWER = 0x60, 0x64, 0x68
 DRIVE, BRAKE, LASER = 1, 2, 4
 LOCKED, INTERLOCK, READY, INDEX, AT_REST, DRAWN, UNDERRUN = 1, 2, 4, 8, 16, 32, 64
 
-# What HEAD:DESC? answers. docs/heads.md explains each key; all values are invented.
+# The reply to HEAD:DESC?. docs/heads.md explains each key; all values are invented.
 DESCRIPTION = {
     "model": "memory-mapped demonstration controller (invented)",
     "serial": "PY-0001",
@@ -100,18 +100,18 @@ DESCRIPTION = {
     ],
 }
 
-# Where each signal is wired to: a word and a bit; a GPIO line in your case, perhaps.
+# The word and bit of each signal; on your hardware perhaps a GPIO line.
 WIRED = {"door_open": (INPUTS, 1), "clamp": (OUTPUTS, 1), "lamp": (OUTPUTS, 2)}
 
 TURN = 6.283185307179586
 MIRROR_STEP = 1e-8
 PARKED_WITHIN = 0.1e-3
-LOOK = 0.0005
-KICK = 0.1
+POLL_INTERVAL = 0.0005
+WATCHDOG_INTERVAL = 0.1
 
 
 class Fault(Exception):
-    """What FAUL? tells: a kind of docs/wire.md and the words behind it."""
+    """The reply to FAUL?: a kind of docs/wire.md and its words."""
 
     def __init__(self, kind, *words):
         super().__init__(kind, *words)
@@ -119,7 +119,7 @@ class Fault(Exception):
 
 
 class Real:
-    """Time of the wall."""
+    """Real time."""
 
     def __init__(self):
         self.started = time.monotonic()
@@ -136,7 +136,7 @@ class Mapped:
 
     def __init__(self, path, size=0x5000):
         file = os.open(path, os.O_RDWR | os.O_SYNC)
-        # The cast has each access be one of 32 bits, in the order of the machine.
+        # The cast makes each access a single one of 32 bits, in native byte order.
         self.words = memoryview(mmap.mmap(file, size)).cast("I")
         os.close(file)
 
@@ -157,7 +157,7 @@ def in_range(what, value, low, high, unit):
 
 
 def named(kind, name):
-    """The signal or the channel of a name."""
+    """The signal or channel with this name."""
     for line in DESCRIPTION[kind]:
         if line["name"] == name:
             return line
@@ -165,23 +165,23 @@ def named(kind, name):
 
 
 class Controller:
-    """Refuses what is wrong by itself, whoever asks; tells what was measured, not what was asked for.
+    """Refuses wrong commands from every caller; reports measured values, not commanded ones.
 
-    `clock` has now() and wait(seconds); `gauge` has measure(), or there is none. `go_on` is asked all
-    through a call that waits: it raises where the call is to be cut short.
+    `clock` has now() and wait(seconds); `gauge` has measure(), or is None. A waiting call invokes
+    `go_on` repeatedly, which raises an exception to abort the call.
     """
 
     def __init__(self, bus, clock, gauge=None):
         self.bus, self.clock, self.gauge = bus, clock, gauge
         self.go_on = lambda: None
         self.asked = None
-        # Whatever ran before, or ended in the middle of something: begin from a safe head.
+        # Start from a safe head, whatever state an earlier program left.
         self.make_safe(False)
 
     def describe(self):
         return DESCRIPTION
 
-    # Looking. A line that is a GPIO and no bit of a register is read here.
+    # Status. If a line is a GPIO instead of a register bit, read it here.
 
     def status(self):
         read = self.bus.read
@@ -218,27 +218,27 @@ class Controller:
         self.control(set=BRAKE if brake else 0, clear=DRIVE | (0 if brake else BRAKE))
 
     def turns(self, count):
-        """The time of each whole turn, and its start-of-scan pulses."""
+        """The time and the start-of-scan pulses of each whole turn."""
         in_range("turns", count, 1, 100_000, "turns")
         seen = []
         self.bus.write(TURNS, 0)
         give_up = self.clock.now() + DESCRIPTION["times"]["pulse_silence_most"]
         while len(seen) < count:
             if self.bus.read(TURNS):
-                # In this order: reading the pulses takes the turn away.
+                # In this order, because reading the pulses removes the turn.
                 time = self.bus.read(TURN_TIME) / 1e9
                 seen.append((time, self.bus.read(TURN_PULSES)))
                 give_up = self.clock.now() + DESCRIPTION["times"]["pulse_silence_most"]
             elif self.clock.now() >= give_up:
                 raise Fault("no_pulse", "index")
             else:
-                self.wait(LOOK)
+                self.wait(POLL_INTERVAL)
         return seen
 
     # Galvanometer.
 
     def steer(self, angle):
-        """Sends the mirror to an angle, or parks it (none)."""
+        """Steers the mirror to an angle, or parks it (None)."""
         reach = DESCRIPTION["galvanometer_range"]
         in_range("galvanometer angle", angle or 0.0, -reach, reach, "rad")
         self.bus.write(MIRROR, round((angle or 0.0) / MIRROR_STEP))
@@ -261,7 +261,7 @@ class Controller:
                 if abs(round(value / step)) > round(most / step):
                     in_range(f"{key} of facet {k}", value, -most, most, "s or rad")
                 words.append(round(value / step))
-        # All was looked at before anything is changed.
+        # Write only after all trims are checked.
         for k, word in enumerate(words):
             self.bus.write(TRIM + 4 * k, word)
 
@@ -269,7 +269,7 @@ class Controller:
         self.not_armed("storing trims")
         self.bus.write(STORE, 1)
 
-    # Laser: interlock, enable, power. The gate itself is opened by the hardware, within lines.
+    # Laser: interlock, enable, power. The hardware opens the gate within lines.
 
     def arm(self, power):
         in_range("laser power", power, 0.0, 1.0, "of full power")
@@ -329,7 +329,7 @@ class Controller:
         return (self.clock.now(), facet, count, bool(self.bus.read(STATUS) & UNDERRUN))
 
     def until(self, bit, most, fault):
-        """Waits for a bit while the laser stays enabled: the hardware disables it by itself."""
+        """Waits for a bit while the laser stays enabled; the hardware may disable it at any time."""
         give_up = self.clock.now() + most
         while not self.bus.read(STATUS) & bit:
             status = self.bus.read(STATUS)
@@ -338,14 +338,14 @@ class Controller:
                             "not_locked" if status & INTERLOCK else "interlock_open")
             if self.clock.now() >= give_up:
                 raise fault()
-            self.wait(LOOK)
+            self.wait(POLL_INTERVAL)
 
     def measure(self):
         if self.gauge is None:
             raise Fault("no_gauge")
         return self.gauge.measure()
 
-    # What stands around the head: digital lines by name, and a channel.
+    # The station around the head: digital lines by name, and a channel.
 
     def signal(self, name):
         active = named("signals", name)["active"]
@@ -375,16 +375,16 @@ class Controller:
             self.not_armed(what)
         return line
 
-    # Time, and the way to a safe state.
+    # Time, and making safe.
 
     def sleep(self, seconds):
         self.wait(seconds)
 
     def wait(self, seconds):
-        """Lets time pass, with the watchdog content and an eye on whether to go on."""
+        """Lets time pass, restarts the watchdog, and checks whether to abort."""
         end = self.clock.now() + seconds
         while (left := end - self.clock.now()) > 0:
-            self.clock.wait(min(left, KICK / 2))
+            self.clock.wait(min(left, WATCHDOG_INTERVAL / 2))
             self.kick()
             self.go_on()
 
@@ -392,7 +392,7 @@ class Controller:
         self.bus.write(WATCHDOG, 1)
 
     def make_safe(self, keep_spinning):
-        """Laser off, mirror parked, polygon down (or kept), whatever fails; then what was measured."""
+        """Laser off, mirror parked, polygon down (or kept), even if a step fails. Returns measured values."""
         troubles = []
 
         def step(what, call):
@@ -417,7 +417,7 @@ class Controller:
             if "at_safe" in line:
                 name, value = line["name"], line["at_safe"]
                 step(f"the channel `{name}` could not be set back", lambda: self.set_channel(name, value))
-        # Not cut short by anybody.
+        # This wait must not be aborted.
         step("the mirror was not waited for", lambda: self.clock.wait(DESCRIPTION["galvanometer_settling"]))
         try:
             status = self.status()

@@ -1,4 +1,4 @@
-"""Puts hardware, controller and server together, and serves until it is told to end.
+"""Connects hardware, controller and server, and serves until terminated.
 
   python3 examples/python_head/main.py --port 5025
   spintrue head check tcp://127.0.0.1:5025 --trims --spin --allow-light
@@ -16,7 +16,7 @@ import twin
 
 
 def opened(options):
-    """The head, and how its time passes as CLOC:PACE? says it. Here your hardware comes in:
+    """The head, and its pace for CLOC:PACE?. Insert your hardware here:
 
         clock = controller.Real()
         return controller.Controller(controller.Mapped("/dev/uio0"), clock, YourGauge()), "REAL"
@@ -28,12 +28,12 @@ def opened(options):
 
 
 def main():
-    parser = argparse.ArgumentParser(description="Serves the invented controller as docs/wire.md says.")
-    parser.add_argument("--port", type=int, default=5025, help="on this machine; 0 takes a free one")
-    parser.add_argument("--real", action="store_true", help="time passes as on a bench")
-    parser.add_argument("--dead-man", type=float, default=3.0, metavar="S", help="limit in s [0.2 to 60]")
-    parser.add_argument("--no-gauge", action="store_true", help="there is nothing to measure lines with")
-    parser.add_argument("--interlock-open", action="store_true", help="the interlock chain is open")
+    parser = argparse.ArgumentParser(description="Serves the invented controller by the protocol of docs/wire.md.")
+    parser.add_argument("--port", type=int, default=5025, help="port on this machine; 0 takes a free one")
+    parser.add_argument("--real", action="store_true", help="time passes in real time")
+    parser.add_argument("--dead-man", type=float, default=3.0, metavar="S", help="dead-man limit in s [0.2 to 60]")
+    parser.add_argument("--no-gauge", action="store_true", help="serve without a gauge")
+    parser.add_argument("--interlock-open", action="store_true", help="simulate an open interlock chain")
     options = parser.parse_args()
     if not 0.2 <= options.dead_man <= 60:
         parser.error("the dead-man limit must be 0.2 s to 60 s")
@@ -41,7 +41,7 @@ def main():
     serving = server.Server(head, pace, options.dead_man, options.port)
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: serving.end())
-    host, port = serving.door.getsockname()
+    host, port = serving.listener.getsockname()
     print(f"serving {head.describe()['model']} on tcp://{host}:{port}", flush=True)
     serving.run()
 

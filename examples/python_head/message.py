@@ -1,13 +1,13 @@
-"""Messages of the wire: where one ends, and what stands in it. Nothing here knows a head.
+"""Messages of the wire: framing and parsing. Independent of the head.
 
-docs/wire.md says what a message is. Whatever comes is bounded, and whatever makes no sense is a
-`WireError` with a number of SCPI-1999.
+docs/wire.md defines messages. All input is limited in size; invalid input gives a `WireError` with a number
+of SCPI-1999.
 """
 
 import re
 
-LINE_MOST = 65536
-BLOCK_MOST = 65536
+MAX_LINE = 65536
+MAX_BLOCK = 65536
 
 WORDS = {
     -101: "Invalid character", -102: "Syntax error", -103: "Invalid separator", -104: "Data type error",
@@ -22,7 +22,7 @@ WORDS = {
 
 
 class WireError(Exception):
-    """Number, its words, and what exactly."""
+    """Error number and detail; the standard text comes from WORDS."""
 
     def __init__(self, code, detail=""):
         super().__init__(code, detail)
@@ -34,11 +34,11 @@ class WireError(Exception):
 
 
 class Word(str):
-    """A bare word, in capitals; a plain str is a string."""
+    """A bare word, in capitals; a string parameter is a plain str."""
 
 
 class Framer:
-    """Puts messages together from bytes that come in any pieces: one ends at a newline in no block."""
+    """Assembles messages from bytes, however they are split. A newline outside a block ends a message."""
 
     SPECIAL = re.compile(rb"[\n\"'#]")
 
@@ -51,7 +51,7 @@ class Framer:
         self.at, self.quote, self.blocks = 0, None, 0
 
     def feed(self, data):
-        """Whole messages, each as bytes or as the error that it is."""
+        """Complete messages, each as bytes or as a WireError."""
         self.bytes += data
         while (message := self.next()) is not None:
             yield message
@@ -60,7 +60,7 @@ class Framer:
         return self.at > len(self.bytes)
 
     def lose(self, code, detail):
-        """Throws away what came, and what comes up to the next newline."""
+        """Discards everything up to the next newline."""
         del self.bytes[:self.at]
         self.restart()
         self.lost = True
@@ -74,18 +74,18 @@ class Framer:
                 if self.lost:
                     del self.bytes[:]
                     self.restart()
-                elif self.at - self.blocks > LINE_MOST:
-                    return self.lose(-363, f"a message may have {LINE_MOST} bytes")
+                elif self.at - self.blocks > MAX_LINE:
+                    return self.lose(-363, f"a message may have {MAX_LINE} bytes")
                 return None
             self.at, byte = found.end(), found.group()
             if byte == b"\n":
                 message, lost = bytes(self.bytes[:found.start()]), self.lost
-                too_long = len(message) - self.blocks > LINE_MOST
+                too_long = len(message) - self.blocks > MAX_LINE
                 del self.bytes[:self.at]
                 self.restart()
                 self.lost = False
                 if too_long and not lost:
-                    return WireError(-363, f"a message may have {LINE_MOST} bytes")
+                    return WireError(-363, f"a message may have {MAX_LINE} bytes")
                 if not lost:
                     return message
             elif self.lost:
@@ -102,17 +102,17 @@ class Framer:
                 if length.isdigit():
                     self.at += 1 + int(digits) + int(length)
                     self.blocks += int(length)
-                    if self.blocks > BLOCK_MOST:
+                    if self.blocks > MAX_BLOCK:
                         self.at = min(self.at, found.end())
-                        return self.lose(-223, f"blocks may have {BLOCK_MOST} bytes here")
+                        return self.lose(-223, f"blocks may have {MAX_BLOCK} bytes here")
             elif self.at == len(self.bytes):
-                # What stands behind it decides what it is.
+                # The next byte decides what this is.
                 self.at = found.start()
                 return None
         return None
 
     def pause(self):
-        """Nothing came for a while: a block that waits for its rest is given up."""
+        """Discards an incomplete block after a pause."""
         if self.in_block():
             del self.bytes[:]
             self.restart()
@@ -127,7 +127,7 @@ WORD = re.compile(rb"[A-Za-z][A-Za-z0-9_]*")
 
 
 def units(message):
-    """The units of a message: header, whether it asks, and what stands behind it."""
+    """The units of a message: header, whether it is a query, and parameters."""
     found, at = [], BLANK.match(message).end()
     while at < len(message):
         if message[at:at + 1] == b";":
@@ -153,13 +153,13 @@ def units(message):
 def unexpected(message, at, code=-102):
     byte = message[at:at + 1]
     if not byte:
-        return WireError(-102, "the message ends where something should stand")
+        return WireError(-102, "the message ends unexpectedly")
     shown = repr(byte)[2:-1]
     return WireError(code if 0x20 < byte[0] < 0x7F else -101, f"`{shown}` at byte {at + 1} of the message")
 
 
 def argument(message, at):
-    """A number, a word, a string or a block, and where it ends."""
+    """A number, a word, a string or a block, and the position after it."""
     byte = message[at:at + 1]
     if number := NUMBER.match(message, at):
         if WORD.match(message, BLANK.match(message, number.end()).end()):
@@ -185,15 +185,15 @@ def argument(message, at):
         length = message[at + 2:at + 2 + int(digits)] if digits.isdigit() else b""
         start = at + 2 + len(length)
         if not length.isdigit() or start + int(length) > len(message):
-            raise WireError(-161, "behind # stands the number of digits of the length, the length, the bytes")
+            raise WireError(-161, "a block is # with the number of digits of the length, the length, the bytes")
         return message[start:start + int(length)], start + int(length)
     raise unexpected(message, at)
 
 
-# How values stand in replies.
+# Formats of values in replies.
 
 def number(value):
-    """As NR3, with as many digits as it takes to read the same double; no number is 9.91E+37."""
+    """NR3 with as many digits as needed to read the same double; None and NaN are 9.91E+37."""
     if value is None or value != value:
         return "9.91E+37"
     if value in (float("inf"), float("-inf")):

@@ -1,11 +1,11 @@
-"""A head on the wire that docs/wire.md describes, in Python and nothing else: one client controls, others
-look. Keep this file as it is; what is yours goes into `controller.py` and `main.py`.
+"""A server for the protocol of docs/wire.md, in plain Python: one client controls, others observe.
+Keep this file unchanged; adapt `controller.py` and `main.py`.
 
 Lasers and rotors hurt people. No software is a safety function: the interlock chain of the hardware stands
 on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
-There is one thread. While a call waits, `look` is asked again and again: it hears whoever speaks, and
-raises `Cut` where the client in control hung up or fell silent, or the server is to end.
+There is one thread. A waiting call invokes `look` repeatedly. It reads from all clients, and raises `CallAborted` if
+the controlling client disconnects or falls silent, or if the server must end.
 """
 
 import collections
@@ -20,14 +20,14 @@ import time
 from controller import Fault
 from message import Framer, WireError, Word, block, flag, number, text, units
 
-CLIENTS_MOST = 8
-ERRORS_MOST = 32
-WAITING_MOST = 64  # messages of a client; it is not read while there are more
-TAKE_MOST = 0.5  # s in which a client takes its reply
-PAUSE_MOST = 2.0  # s of silence inside a block
-LOOKING_MOST = 600.0  # s of silence of a client that only looks
-AGAIN = 1.0  # s between attempts to make a head safe that would not be
-TICK = 0.02
+MAX_CLIENTS = 8
+MAX_ERRORS = 32
+MAX_WAITING = 64  # messages of a client; while more are waiting, it is not read
+REPLY_TIMEOUT = 0.5  # s for a client to take its reply
+BLOCK_TIMEOUT = 2.0  # s of silence inside a block
+OBSERVER_TIMEOUT = 600.0  # s of silence of an observer
+RETRY_INTERVAL = 1.0  # s between attempts to make a head safe
+POLL_INTERVAL = 0.02
 
 CODES = {"interlock_open": -221, "not_locked": -221, "not_armed": -221, "armed": -221, "refused": -200,
          "out_of_range": -222, "no_pulse": -365, "underrun": -230, "lost_reading": -230, "no_gauge": -241,
@@ -37,8 +37,8 @@ CODES = {"interlock_open": -221, "not_locked": -221, "not_armed": -221, "armed":
 HTTP = re.compile(rb"HTTP/[\d.]+\s|.*\sHTTP/[\d.]+$|[A-Za-z0-9-]+:(\s|$)", re.DOTALL)
 
 
-class Cut(Exception):
-    """The call under way is to end at once."""
+class CallAborted(Exception):
+    """Aborts the current call."""
 
 
 class Client:
@@ -47,12 +47,12 @@ class Client:
         self.waiting, self.out = collections.deque(), bytearray()
         self.errors, self.outcome = collections.deque(), None
         self.heard = self.took = self.read = time.monotonic()
-        # Bytes may have come while nobody read: until there are none, they are as old as they can be.
+        # Bytes may have arrived while this client was not read: until all are read, they count as old.
         self.behind = False
         self.gone = self.spoke = False
 
     def tell(self, error):
-        if len(self.errors) < ERRORS_MOST:
+        if len(self.errors) < MAX_ERRORS:
             self.errors.append(error)
         else:
             self.errors[-1] = WireError(-350)
@@ -65,48 +65,48 @@ class Server:
         self.moving = self.ending = self.safely = False
         self.tried = 0.0
         head.go_on = self.look
-        self.door = socket.create_server(("127.0.0.1", port))
-        self.door.setblocking(False)
+        self.listener = socket.create_server(("127.0.0.1", port))
+        self.listener.setblocking(False)
         self.selector = selectors.DefaultSelector()
-        self.selector.register(self.door, selectors.EVENT_READ)
+        self.selector.register(self.listener, selectors.EVENT_READ)
 
     def end(self):
-        """Asks it to end; a call under way is cut short."""
+        """Ends the server; the current call is aborted."""
         self.ending = True
 
-    # Control, and what ends it.
+    # Control and its end.
 
     def look(self):
-        """Hears whoever speaks; raises where what the head does for its client is to be cut short."""
+        """Reads from all clients; raises if the current call must be aborted."""
         self.hear(0)
         if not self.safely and (self.ending or self.lost()):
-            raise Cut
+            raise CallAborted
 
     def lost(self):
-        """Why the client in control has lost the head, if it has."""
+        """Why the controlling client loses control, or None."""
         if self.controls is None:
             return None
         if self.controls.gone:
-            return "the client in control hung up"
+            return "the controlling client disconnected"
         if self.moving and self.silent(self.controls):
-            return f"the client in control was silent for {self.limit:g} s"
+            return f"the controlling client was silent for {self.limit:g} s"
         return None
 
     def silent(self, client):
-        """For so long that the head must be made safe: early enough for it to be so when the limit is over."""
+        """Whether the head must be made safe: early enough that it is safe when the limit is over."""
         return time.monotonic() - client.heard >= self.limit - min(self.limit / 5, 0.5)
 
     def watch(self):
-        """Between calls: takes control from whoever lost it, and makes the head safe."""
+        """Between calls: ends lost control, and makes the head safe."""
         if why := self.lost():
             if not self.controls.gone and self.still():
-                # A head that rests with its laser off waits for as long as one likes.
+                # A head at rest with its laser off has no limit.
                 self.moving = False
                 return
             self.revoke(WireError(-203, f"control was lost and the head made safe: {why}"))
             if self.moving:
                 self.make_safe(why)
-        elif self.moving and self.controls is None and time.monotonic() - self.tried > AGAIN:
+        elif self.moving and self.controls is None and time.monotonic() - self.tried > RETRY_INTERVAL:
             self.make_safe("tried again")
 
     def still(self):
@@ -122,13 +122,13 @@ class Server:
             self.controls = None
 
     def make_safe(self, why, keep=False):
-        """Is not cut short by anything."""
+        """Makes the head safe; nothing aborts this."""
         self.safely, self.tried = True, time.monotonic()
         try:
             state = self.head.make_safe(keep)
         finally:
             self.safely = False
-        # A polygon that runs out, or is kept on purpose by nobody, needs nobody.
+        # A coasting polygon, or one kept without a controller, needs no client.
         self.moving = not state["laser_off"] or (keep and self.controls is not None)
         if why:
             laser = "laser off" if state["laser_off"] else "THE LASER MAY BE ON"
@@ -142,13 +142,13 @@ class Server:
     def run(self):
         try:
             while not self.ending:
-                self.hear(TICK)
+                self.hear(POLL_INTERVAL)
                 self.head.kick()
                 self.watch()
                 for client in list(self.clients):
-                    # Whoever does not take its replies is not answered any further.
+                    # A client that does not take its replies gets no further ones.
                     if client.waiting and not client.out and not self.ending:
-                        self.said(client, client.waiting.popleft())
+                        self.execute(client, client.waiting.popleft())
                         self.watch()
         finally:
             self.make_safe("the server ends")
@@ -177,20 +177,20 @@ class Server:
         now = time.monotonic()
         for client in list(self.clients):
             silent = now - client.heard
-            if client.framer.in_block() and silent > PAUSE_MOST:
+            if client.framer.in_block() and silent > BLOCK_TIMEOUT:
                 client.waiting.append(client.framer.pause())
-            slow = client.out and now - client.took > TAKE_MOST
-            idle = silent > LOOKING_MOST and client is not self.controls
+            slow = client.out and now - client.took > REPLY_TIMEOUT
+            idle = silent > OBSERVER_TIMEOUT and client is not self.controls
             if slow or idle or (client.gone and not client.waiting and not client.out):
                 self.leave(client)
 
     def admit(self):
         try:
-            stream, _ = self.door.accept()
+            stream, _ = self.listener.accept()
             stream.setblocking(False)
             stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            if len(self.clients) >= CLIENTS_MOST:
-                stream.send(f'-310,"System error;{CLIENTS_MOST} clients are here"\n'.encode())
+            if len(self.clients) >= MAX_CLIENTS:
+                stream.send(f'-310,"System error;{MAX_CLIENTS} clients are connected"\n'.encode())
                 stream.close()
                 return
         except OSError:
@@ -200,8 +200,8 @@ class Server:
         self.listen(client)
 
     def listen(self, client):
-        """To what is of use now: a client that has much waiting is not read, one that is gone not at all."""
-        events = 0 if client.gone or len(client.waiting) >= WAITING_MOST else selectors.EVENT_READ
+        """Registers the events needed now: a client with many waiting messages, or a gone one, is not read."""
+        events = 0 if client.gone or len(client.waiting) >= MAX_WAITING else selectors.EVENT_READ
         events |= selectors.EVENT_WRITE if client.out else 0
         known = client.stream in self.selector.get_map()
         if events and known:
@@ -222,25 +222,26 @@ class Server:
             in_block = client.framer.in_block()
             messages = list(client.framer.feed(data))
             client.read = client.read if client.behind else time.monotonic()
-            # Half a line is nobody, and the bytes of a block are somebody.
+            # The bytes of a block count as a sign of life, part of a line does not.
             if messages or in_block or client.framer.in_block():
                 client.heard = client.read
-            # A blank line says only that somebody is there.
+            # A blank line is only a heartbeat.
             messages = [m for m in messages if not isinstance(m, bytes) or m.strip()]
             if self.is_foreign(client, data, messages):
                 client.gone, client.out = True, bytearray()
                 client.waiting.clear()
-                print("hung up on a client that speaks another protocol, as a web page does", flush=True)
+                print("closed a connection that speaks another protocol, as a web page does", flush=True)
             else:
                 client.waiting.extend(messages)
-            client.behind = client.behind or len(client.waiting) >= WAITING_MOST
+            client.behind = client.behind or len(client.waiting) >= MAX_WAITING
         else:
             client.gone = True
         self.listen(client)
 
     def is_foreign(self, client, data, messages):
-        """A web page can have its browser send what it likes to any port, but only behind the first words
-        of HTTP or TLS: so the first message must be one of the table, and HTTP ends a connection later too."""
+        """Whether this is another protocol. A web page can make its browser send any data to any port, but
+        only after the first words of HTTP or TLS. So the first message must be one of the table, and HTTP
+        closes a connection later too."""
         if not client.spoke:
             first = bytes(client.framer.bytes) if not messages else messages[0]
             if not isinstance(first, bytes) or HTTP.match(first.strip()) or not re.match(rb"[ \t\r\n]*($|[A-Za-z*:])", first):
@@ -276,8 +277,8 @@ class Server:
 
     # Messages.
 
-    def said(self, client, message):
-        """Carries a message out, and sends the reply."""
+    def execute(self, client, message):
+        """Executes a message, and sends the reply."""
         replies, path, failed = [], [], False
         try:
             if isinstance(message, WireError):
@@ -289,7 +290,7 @@ class Server:
             said = []
         for header, asks, arguments in said:
             try:
-                # Without a colon in front it stands in the path of the unit before it.
+                # Without a leading colon, the header is relative to the path of the unit before.
                 names = header.lstrip(":").split(":")
                 if not header.startswith((":", "*")):
                     names = path + names
@@ -303,16 +304,16 @@ class Server:
                     self.admitted(client, failed)
                 if len(arguments) > most:
                     raise WireError(-108, f"no more than {most} here")
-                answer = call(self, client, Given(arguments))
+                answer = call(self, client, Parameters(arguments))
                 if call not in (fault, next_error):
                     client.outcome = None
             except (WireError, Fault) as error:
                 failed, client.outcome = True, error
                 client.tell(error if isinstance(error, WireError) else as_error(error))
-            except Cut:
-                failed, client.outcome = True, WireError(-203, "it was cut short")
+            except CallAborted:
+                failed, client.outcome = True, WireError(-203, "the call was aborted")
             except Exception as error:
-                # A line that cannot be read, or a mistake in here: the head is broken, the server goes on.
+                # A hardware error or a bug in the controller: the head is broken, the server continues.
                 failed, client.outcome = True, Fault("broken", f"{type(error).__name__}: {error}")
                 client.tell(as_error(client.outcome))
             else:
@@ -327,15 +328,15 @@ class Server:
 
     def admitted(self, client, failed):
         if failed:
-            raise WireError(-221, "left out behind an error in the same message")
+            raise WireError(-221, "skipped after an error in the same message")
         if client.gone or self.ending:
-            raise WireError(-203, "this client hung up, or the server ends")
+            raise WireError(-203, "this client disconnected, or the server ends")
         if self.controls is not client:
-            other = "another client controls the head" if self.controls else "say CONTrol:TAKE first"
+            other = "another client controls the head" if self.controls else "send CONTrol:TAKE first"
             raise WireError(-203, other)
 
 
-class Given:
+class Parameters:
     """The parameters of a unit, taken one by one."""
 
     def __init__(self, values):
@@ -344,7 +345,7 @@ class Given:
     def next(self, kind, wanted):
         self.at += 1
         if self.at > len(self.values):
-            raise WireError(-109, f"parameter {self.at} is not there")
+            raise WireError(-109, f"parameter {self.at} is missing")
         value = self.values[self.at - 1]
         if type(value) is not kind:
             raise WireError(-104, f"parameter {self.at} must be {wanted}")
@@ -356,11 +357,11 @@ class Given:
     def whole(self):
         value = self.number()
         if value != int(value) or not 0 <= value < 1 << 32:
-            raise WireError(-222, f"parameter {self.at}: {value:g} is no whole number from 0")
+            raise WireError(-222, f"parameter {self.at}: {value:g} is not a whole number from 0")
         return int(value)
 
     def word(self, **known):
-        """One of some words, which stand here in their long forms."""
+        """One of several words, given here in their long forms."""
         value = self.next(Word, " or ".join(known))
         for long, meaning in known.items():
             if value in (long, long[:4]):
@@ -388,7 +389,7 @@ def joined(*parts):
     return ",".join(parts)
 
 
-# What each header does: server, client and what was given, to the answer of a query.
+# Functions of the headers: server, client and parameters; a query returns its reply.
 
 def fault(server, client, given):
     outcome = client.outcome
@@ -413,11 +414,11 @@ def next_error(server, client, given):
 
 def take(server, client, given):
     if client.gone:
-        raise WireError(-203, "this client hung up")
+        raise WireError(-203, "this client disconnected")
     if server.controls not in (None, client):
-        raise WireError(-203, "another client controls the head: wait until it says CONTrol:RELease")
+        raise WireError(-203, "another client controls the head: wait until it sends CONTrol:RELease")
     if server.controls is None and server.silent(client):
-        raise WireError(-203, "the client was silent for too long since it said this: say it again")
+        raise WireError(-203, "the client was silent for too long after it sent this: send it again")
     server.controls = client
 
 
@@ -496,7 +497,7 @@ def expose(server, client, given):
 
 
 def does(call):
-    """A command that moves the head: from here on somebody must be heard."""
+    """A command that moves the head: from here on the dead-man limit applies."""
 
     def moves(server, client, given):
         server.moving = True
@@ -505,60 +506,60 @@ def does(call):
     return moves
 
 
-LOOK, CONTROL = False, True
+READ, CONTROL = False, True
 
-# Header with its short form in capitals, whether it needs control, parameters at most, what it does.
+# Header with its short form in capitals, whether it needs control, maximum number of parameters, function.
 TABLE = [
-    ("*IDN?", LOOK, 0, identity),
-    ("*CLS", LOOK, 0, lambda s, c, g: c.errors.clear()),
-    ("*OPC?", LOOK, 0, lambda s, c, g: "1"),
+    ("*IDN?", READ, 0, identity),
+    ("*CLS", READ, 0, lambda s, c, g: c.errors.clear()),
+    ("*OPC?", READ, 0, lambda s, c, g: "1"),
     ("*RST", CONTROL, 0, lambda s, c, g: s.make_safe(None)),
-    ("SYSTem:ERRor?", LOOK, 0, next_error),
-    ("SYSTem:ERRor:NEXT?", LOOK, 0, next_error),
-    ("SYSTem:ERRor:COUNt?", LOOK, 0, lambda s, c, g: str(len(c.errors))),
-    ("SYSTem:VERSion?", LOOK, 0, lambda s, c, g: "1999.0"),
-    ("SYSTem:PROTocol?", LOOK, 0, lambda s, c, g: "1.1"),
-    ("FAULt?", LOOK, 0, fault),
-    ("CONTrol:TAKE", LOOK, 0, take),
-    ("CONTrol:RELease", LOOK, 1, release),
-    ("CONTrol:OWNer?", LOOK, 0, owner),
-    ("CONTrol:LIMit?", LOOK, 0, lambda s, c, g: number(s.limit)),
-    ("CLOCk:PACE?", LOOK, 0, lambda s, c, g: s.pace),
-    ("CLOCk:TIME?", LOOK, 0, lambda s, c, g: number(s.head.clock.now())),
+    ("SYSTem:ERRor?", READ, 0, next_error),
+    ("SYSTem:ERRor:NEXT?", READ, 0, next_error),
+    ("SYSTem:ERRor:COUNt?", READ, 0, lambda s, c, g: str(len(c.errors))),
+    ("SYSTem:VERSion?", READ, 0, lambda s, c, g: "1999.0"),
+    ("SYSTem:PROTocol?", READ, 0, lambda s, c, g: "1.1"),
+    ("FAULt?", READ, 0, fault),
+    ("CONTrol:TAKE", READ, 0, take),
+    ("CONTrol:RELease", READ, 1, release),
+    ("CONTrol:OWNer?", READ, 0, owner),
+    ("CONTrol:LIMit?", READ, 0, lambda s, c, g: number(s.limit)),
+    ("CLOCk:PACE?", READ, 0, lambda s, c, g: s.pace),
+    ("CLOCk:TIME?", READ, 0, lambda s, c, g: number(s.head.clock.now())),
     ("CLOCk:SLEep", CONTROL, 1, sleep),
-    ("HEAD:DESCription?", LOOK, 0, describe),
-    ("HEAD:STATus?", LOOK, 0, status),
-    ("HEAD:SEED?", LOOK, 0, lambda s, c, g: number(None)),
-    ("INTerlock:CLOSed?", LOOK, 0, of_status("interlock", flag)),
+    ("HEAD:DESCription?", READ, 0, describe),
+    ("HEAD:STATus?", READ, 0, status),
+    ("HEAD:SEED?", READ, 0, lambda s, c, g: number(None)),
+    ("INTerlock:CLOSed?", READ, 0, of_status("interlock", flag)),
     ("ROTor:SPEed", CONTROL, 1, does(lambda s, c, g: s.head.spin(g.number()))),
-    ("ROTor:SPEed?", LOOK, 0, of_status("speed", number)),
-    ("ROTor:TARGet?", LOOK, 0, of_status("target", number)),
-    ("ROTor:LOCK?", LOOK, 0, of_status("locked", flag)),
-    ("ROTor:REST?", LOOK, 0, of_status("rest", flag)),
+    ("ROTor:SPEed?", READ, 0, of_status("speed", number)),
+    ("ROTor:TARGet?", READ, 0, of_status("target", number)),
+    ("ROTor:LOCK?", READ, 0, of_status("locked", flag)),
+    ("ROTor:REST?", READ, 0, of_status("rest", flag)),
     ("ROTor:HALT", CONTROL, 1, does(lambda s, c, g: s.head.halt(g.word(BRAKE=True, COAST=False)))),
     ("ROTor:TURNs?", CONTROL, 1, does(turns)),
     ("MIRRor:ANGLe", CONTROL, 1, does(lambda s, c, g: s.head.steer(g.number()))),
-    ("MIRRor:ANGLe?", LOOK, 0, of_status("angle", number)),
+    ("MIRRor:ANGLe?", READ, 0, of_status("angle", number)),
     ("MIRRor:PARK", CONTROL, 0, does(lambda s, c, g: s.head.steer(None))),
-    ("MIRRor:PARK?", LOOK, 0, of_status("parked", flag)),
+    ("MIRRor:PARK?", READ, 0, of_status("parked", flag)),
     ("TRIM:LOAD", CONTROL, 4096, does(load)),
-    ("TRIM:LOAD?", LOOK, 0, trims),
+    ("TRIM:LOAD?", READ, 0, trims),
     ("TRIM:STORe", CONTROL, 0, does(lambda s, c, g: s.head.store_trims())),
     ("LASer:ARM", CONTROL, 1, does(lambda s, c, g: s.head.arm(g.number()))),
-    ("LASer:DISarm", LOOK, 0, lambda s, c, g: s.head.disarm()),
-    ("LASer:ARM?", LOOK, 0, of_status("laser", flag)),
+    ("LASer:DISarm", READ, 0, lambda s, c, g: s.head.disarm()),
+    ("LASer:ARM?", READ, 0, of_status("laser", flag)),
     ("LINE:EXPose?", CONTROL, 5, does(expose)),
     ("GAUGe:MEASure?", CONTROL, 0, does(lambda s, c, g: joined(*map(number, s.head.measure())))),
-    ("SIGNal:STATe?", LOOK, 1, lambda s, c, g: flag(s.head.signal(g.string()))),
+    ("SIGNal:STATe?", READ, 1, lambda s, c, g: flag(s.head.signal(g.string()))),
     ("SIGNal:SWITch", CONTROL, 2, does(lambda s, c, g: s.head.switch(g.string(), g.flag()))),
-    ("CHANnel:VALue?", LOOK, 1, lambda s, c, g: number(s.head.channel(g.string()))),
+    ("CHANnel:VALue?", READ, 1, lambda s, c, g: number(s.head.channel(g.string()))),
     ("CHANnel:VALue", CONTROL, 2, does(lambda s, c, g: s.head.set_channel(g.string(), g.number()))),
-    ("SAFE?", LOOK, 1, safe),
+    ("SAFE?", READ, 1, safe),
 ]
 
 
 def headers():
-    """Every way to write each header, in capitals."""
+    """All spellings of each header, in capitals."""
     found = {}
     for header, control, most, call in TABLE:
         nodes = header.rstrip("?").split(":")

@@ -1,9 +1,8 @@
-"""The imaginary hardware behind `controller.py`, in memory: throw it away once there is a real one.
+"""Simulated hardware behind `controller.py`, in memory: delete it once there is real hardware.
 
-It moves as plainly as can be: the speed goes to the one asked for at a steady rate, the mirror follows
-its DAC with one time constant. Everything is invented. What it does by itself, and what real hardware
-should do by itself, is to disable the laser where lock or interlock is lost, and to disable the laser and
-brake where nobody has written WATCHDOG for a second.
+Its motion is simple: the speed approaches the set point at a constant rate, the mirror follows its DAC with
+one time constant. Everything is invented. Like real hardware should, it disables the laser by itself if lock
+or interlock is lost, and it disables the laser and brakes if WATCHDOG is not written for a second.
 """
 
 import collections
@@ -22,7 +21,7 @@ READING_TIME = 0.02
 
 
 class Virtual:
-    """Time that passes only by what is waited for."""
+    """Time that passes only through waiting."""
 
     def __init__(self):
         self.time = 0.0
@@ -42,7 +41,7 @@ class Twin:
         self.interlock_closed = interlock_closed
         draw = random.Random(seed)
         facets = c.DESCRIPTION["facets"]
-        # Where each facet draws its line, in m; what trims are for.
+        # Line errors of each facet, in m, which trims correct.
         self.errors = [(draw.gauss(0, 10e-6), draw.gauss(0, 20e-6)) for _ in range(facets)]
         self.words = collections.Counter()
         self.stored = {}
@@ -53,7 +52,7 @@ class Twin:
         self.in_window = 0  # turns in a row
         self.still_since = self.time - REST_AFTER
         self.kicked = self.ready_at = self.time
-        self.line = None  # what is to be drawn: marks or words
+        self.line = None  # the line to draw: marks or words
         self.drawn = False
         self.last_line = None  # facet, divisor, delay, dots, in-scan and cross-scan trim, speed, mirror
 
@@ -99,7 +98,7 @@ class Twin:
             rises = value & c.LASER and not self.words[c.CONTROL] & c.LASER
             if rises:
                 self.ready_at = self.time + ARMING
-            # Whoever begins to move has a second as well.
+            # The first motion restarts the watchdog as well.
             if value & (c.DRIVE | c.LASER) and not self.words[c.CONTROL] & (c.DRIVE | c.LASER):
                 self.kicked = self.time
             self.words[word] = value
@@ -111,7 +110,7 @@ class Twin:
         else:
             self.words[word] = value
 
-    # The world.
+    # The physics.
 
     def locked(self):
         running = self.words[c.CONTROL] & c.DRIVE
@@ -130,7 +129,7 @@ class Twin:
         return sum(bit for bit, so in bits if so)
 
     def guard(self):
-        """What hardware does by itself."""
+        """What the hardware does by itself: laser guard and watchdog."""
         if not (self.locked() and self.interlock_closed):
             self.words[c.CONTROL] &= ~c.LASER
         if self.time - self.kicked > WATCHDOG_AFTER:
@@ -189,7 +188,7 @@ class Twin:
 
 
 class Gauge:
-    """The instrument that measures the last line: on a real station another one, on a line of its own."""
+    """The instrument that measures the last line; on a real station a separate device."""
 
     def __init__(self, twin, seed=2):
         self.twin, self.noise = twin, random.Random(seed)
@@ -201,8 +200,8 @@ class Gauge:
         self.twin.clock.wait(READING_TIME)
         facet, divisor, delay, dots, later, higher, speed, mirror = self.twin.last_line
         focal, master = c.DESCRIPTION["focal_length"], c.DESCRIPTION["clock"]["master"]
-        # The middle of the line against the middle of the sweep: the spot runs at 2 w f, and an angle of
-        # the mirror counts twice.
+        # The middle of the line relative to the middle of the sweep: the spot runs at 2 w f, and the
+        # mirror deflects by twice its angle.
         middle = (delay + dots * divisor / 2) / master + later
         x = 2 * speed * focal * (middle - c.TURN / speed / c.DESCRIPTION["facets"] / 2)
         y = 2 * focal * (higher + mirror)

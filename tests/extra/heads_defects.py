@@ -110,7 +110,7 @@ def counts_late_reads():
 
 def unbounded_lines():
     """Accepts lines of any length."""
-    server.Framer.next.__globals__["LINE_MOST"] = 1 << 40
+    server.Framer.next.__globals__["MAX_LINE"] = 1 << 40
 
 
 def without(methods):
