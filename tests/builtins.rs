@@ -66,12 +66,14 @@ fn every_example_passes() {
         let stop = Arc::new(AtomicBool::new(false));
         let provoking = head.provoking();
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
-        station.supply(Box::new(Page));
+        station.set_images(Box::new(Page));
         station.rehearse(Some(Box::new(provoking)));
         let mut heard = Heard::default();
         let description = station.description().clone();
-        let runnable =
-            prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+        let runnable = prepared
+            .admit(&description, &|fault| station.check_can_inject(fault), Vec::new())
+            .ok()
+            .unwrap();
         let finished = run(runnable, &mut station, &mut heard);
         assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", heard.0);
     }

@@ -73,8 +73,10 @@ fn a_script_reads_and_switches_lines() {
         let mut station = Station::open(head, gauge, Arc::default()).unwrap();
         let mut notes = Notes::default();
         let description = station.description().clone();
-        let runnable =
-            prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+        let runnable = prepared
+            .admit(&description, &|fault| station.check_can_inject(fault), Vec::new())
+            .ok()
+            .unwrap();
         let ended = session::run(runnable, &mut station, &mut notes);
         let wanted = if door_open { Verdict::Failed } else { Verdict::Passed };
         assert_eq!(ended.verdict(), wanted, "{ended:?}");
@@ -151,8 +153,10 @@ fn a_script_runs_on_it_through_the_library() {
     let mut station = Station::open(head, gauge, Arc::default()).unwrap();
     let mut notes = Notes::default();
     let description = station.description().clone();
-    let runnable =
-        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+    let runnable = prepared
+        .admit(&description, &|fault| station.check_can_inject(fault), Vec::new())
+        .ok()
+        .unwrap();
     let ended = session::run(runnable, &mut station, &mut notes);
     assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{}", notes.0.join("\n"));
     assert!(notes.0.iter().any(|note| note == "trims stored"), "{:?}", notes.0);

@@ -166,11 +166,11 @@ fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, 
     let (mut session, mut station) = (Session::default(), station());
     let read = session.load(&mut Disk, path, &[]).unwrap();
     let head = station.description().clone();
-    let read = read.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let read = read.admit(&head, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
     session.run(read, &mut station, &mut Kept::default()).ok()?;
     let body = session.body(&mut Disk, steps).unwrap();
     let bound = format!("{:?}", body.bound(&head)?.most);
-    let body = body.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let body = body.admit(&head, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
     let (mut kept, mut everywhere) = (Kept::default(), Everywhere::default());
     let ended = match steps {
         true => session.step(body, &mut station, &mut kept, &mut everywhere),

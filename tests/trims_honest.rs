@@ -216,8 +216,10 @@ fn run(prepared: &Prepared, description: &str, seed: u64) -> Keeper {
     let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
     let mut keeper = Keeper::default();
     let description = station.description().clone();
-    let runnable =
-        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+    let runnable = prepared
+        .admit(&description, &|fault| station.check_can_inject(fault), Vec::new())
+        .ok()
+        .unwrap();
     let finished = session::run(runnable, &mut station, &mut keeper);
     assert_eq!(finished.verdict(), Verdict::Passed, "{finished:?}");
     keeper

@@ -8,7 +8,7 @@ use crate::bounds::writes::{Seen, seen, spinning, writes};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::head::Description;
-use crate::head::station::SLEEP_MOST;
+use crate::head::station::MAX_SLEEP;
 use crate::program::tree::{Ask, Expectation, Flag, Number, Program, Slot, Statement};
 use crate::source::Span;
 use std::collections::HashMap;
@@ -231,7 +231,7 @@ impl<'a> Walk<'a> {
             }
             Statement::Wait(time, span) => {
                 let time = self.number(time);
-                self.wait(&time, SLEEP_MOST, *span);
+                self.wait(&time, MAX_SLEEP, *span);
             }
             Statement::WaitUntil { condition, within, otherwise, every, span, .. } => {
                 return self.wait_until(condition, (within, every), otherwise.as_deref(), *span);

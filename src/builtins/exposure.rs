@@ -6,6 +6,7 @@ use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
 use crate::builtins::testing::fits_the_head;
+use crate::head::Calls;
 use crate::head::PageOrder;
 use crate::optics;
 use crate::program::value::Datum;

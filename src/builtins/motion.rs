@@ -5,7 +5,7 @@ use crate::builtins::records::{STATUS, datum, made};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
-use crate::head::{Halt, Laser};
+use crate::head::{Calls, Halt, Laser};
 use crate::program::value::Datum;
 use crate::units::Dimension;
 

@@ -6,7 +6,7 @@ use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
 use crate::head::station::StationError;
-use crate::head::{Fault, Turn};
+use crate::head::{Calls, Fault, Turn};
 use crate::program::value::{Datum, Value};
 use crate::units::{Dimension, show_number};
 

@@ -4,6 +4,8 @@ use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
+use crate::head::station::StationError;
+use crate::head::{Calls, Fault};
 use crate::program::value::Datum;
 use crate::units::{Dimension, show};
 
@@ -58,11 +60,19 @@ fn provoke(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trou
             "a fault strikes 0 s to 1000000 s after it is provoked, not {after}"
         )));
     }
-    context.station.provoke(fault, after).map_err(Trouble::Value)?;
+    context.station.inject(fault, after).map_err(trouble)?;
     Ok(Datum::Nothing)
 }
 
+/// A refusal is a mistake of the script and no failure of the head.
+fn trouble(error: StationError) -> Trouble {
+    match error {
+        StationError::Fault(Fault::Refused(why)) => Trouble::Value(why),
+        other => other.into(),
+    }
+}
+
 fn mend(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
-    context.station.mend().map_err(Trouble::Value)?;
+    context.station.clear_faults().map_err(trouble)?;
     Ok(Datum::Nothing)
 }

@@ -4,6 +4,7 @@ use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
+use crate::head::Calls;
 use crate::head::Fault;
 use crate::head::signals::{self, Channel};
 use crate::program::types::Type;

@@ -3,6 +3,7 @@
 use crate::builtins::bound::{self, Gives, Longest};
 use crate::builtins::records::{RAIL, listed, made};
 use crate::builtins::signature::{Builtin, Context, Effect, Function, Spec, Trouble};
+use crate::head::Calls;
 use crate::program::value::{Datum, Value};
 
 /// The built-ins of this topic.

@@ -6,7 +6,7 @@ use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
 use crate::head::station::StationError;
-use crate::head::{Fault, LineOrder, Pattern};
+use crate::head::{Calls, Fault, LineOrder, Pattern};
 use crate::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
 use crate::program::value::{Datum, Value};
 use crate::units::{Dimension, show, show_number};

@@ -6,7 +6,7 @@ use crate::builtins::signature::{
     Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
 };
 use crate::head::station::StationError;
-use crate::head::{Fault, Trim};
+use crate::head::{Calls, Fault, Trim};
 use crate::optics::trim::{corrected, pooled};
 use crate::optics::{Mean, Scale, TrimError, Trimmed};
 use crate::program::value::Datum;

@@ -11,17 +11,16 @@ use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
 use crate::head::wire::line::{BAUD, Line};
 use crate::head::wire::link::Place;
-use crate::head::{Gauge, Head, Provoker};
+use crate::head::{Calls, Link, Rig};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-/// A head and its gauge, ready for a station.
+/// A head with its gauge and faults, ready for a station.
 pub(super) struct Opened {
-    pub head: Box<dyn Head>,
-    pub gauge: Option<Box<dyn Gauge>>,
-    /// Who makes a simulated head fail on purpose.
-    pub provoker: Option<Box<dyn Provoker>>,
+    pub link: Box<dyn Link>,
+    /// There is a gauge.
+    pub has_gauge: bool,
     /// What goes wrong with a simulated head by itself, and when.
     pub faults: Vec<String>,
     /// What a simulated head exposes on.
@@ -147,20 +146,10 @@ impl Simulated {
             memory::remember(&mut head, path)?;
         }
         let medium = Some(head.medium());
-        Ok(Opened {
-            provoker: Some(Box::new(head.provoking())),
-            faults: head.faults(),
-            head: Box::new(head),
-            gauge: Some(Box::new(gauge)),
-            medium,
-            seed,
-            replay: None,
-            stop: Arc::default(),
-            cut: Arc::default(),
-            virtual_time: true,
-            files,
-            control: None,
-        })
+        let (faults, injector) = (head.faults(), head.provoking());
+        let rig = Rig::new(Box::new(head), Some(Box::new(gauge)));
+        let link = Box::new(rig.with_injector(Box::new(injector)));
+        Ok(Opened { faults, medium, seed, files, ..plain(link, true, true) })
     }
 }
 
@@ -202,10 +191,11 @@ pub(super) fn open_with(
             ));
         }
         let (head, gauge) = kind.opened(address)?;
-        let mut head = head;
-        // Whoever says that nothing real moves need not wait for real either.
-        let virtual_time = head.describe().is_ok_and(|head| head.simulated);
-        return Ok(plain(head, gauge, virtual_time));
+        let has_gauge = gauge.is_some();
+        let mut link = Rig::new(head, gauge);
+        // A head that moves nothing real need not wait for real either.
+        let virtual_time = link.describe().is_ok_and(|head| head.simulated);
+        return Ok(plain(Box::new(link), has_gauge, virtual_time));
     }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
@@ -280,20 +270,17 @@ fn open_wired(
     let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
     let opened = driver::open(target)
         .map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let virtual_time = opened.head.is_virtual();
     let seed = opened.seed.unwrap_or(1);
-    let provoker = opened.provoker.map(|provoker| Box::new(provoker) as Box<dyn Provoker>);
-    let known = plain(Box::new(opened.head), Some(Box::new(opened.gauge)), virtual_time);
-    Ok(Opened { seed, provoker, stop, cut, control: Some(Box::new(opened.control)), ..known })
+    let known = plain(Box::new(opened.link), true, opened.is_virtual);
+    Ok(Opened { seed, stop, cut, control: Some(Box::new(opened.control)), ..known })
 }
 
 /// A head of which no more is known.
-fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool) -> Opened {
+pub(super) fn plain(link: Box<dyn Link>, has_gauge: bool, virtual_time: bool) -> Opened {
     Opened {
         virtual_time,
-        head,
-        gauge,
-        provoker: None,
+        link,
+        has_gauge,
         faults: Vec::new(),
         medium: None,
         seed: 1,

@@ -7,13 +7,13 @@ use crate::cli::fixture::Fixtures;
 use crate::cli::formats::{self, Format};
 use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::station::cannot_provoke;
-use crate::head::{Description, Provoker};
+use crate::head::{Calls, Description, Link};
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prove};
 use crate::terminal::told::rendered;
 use crate::terminal::{self, BOLD, DIM, complain, say, styled, wrapped};
 use clap::Args;
+use std::cell::RefCell;
 
 pub(super) const AFTER_HELP: &str = "\
 Names, kinds, units, calls, effects and bounds are checked first, across all files; every problem
@@ -59,7 +59,7 @@ pub(super) struct Options {
 /// The head that scripts are checked for.
 struct Heads {
     head: Description,
-    provoker: Option<Box<dyn Provoker>>,
+    link: RefCell<Box<dyn Link>>,
     /// It was chosen by name, or has fixtures around it.
     named: bool,
 }
@@ -67,8 +67,8 @@ struct Heads {
 impl Heads {
     /// What a script names by plain text and this head does not have.
     fn impossible(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let mut found =
-            prepared.unfit(&self.head, &|fault| cannot_provoke(self.provoker.as_deref(), fault));
+        let check_fault = |fault: &str| self.link.borrow_mut().check_can_inject(fault);
+        let mut found = prepared.unfit(&self.head, &check_fault);
         // What only a head of its own has is not missed where none was named.
         found.retain(|report| self.named || report.code != "E0908");
         found
@@ -79,11 +79,11 @@ pub(super) fn check(options: &Options) -> u8 {
     let opened = options.fixtures.read().and_then(|fixtures| {
         let address = options.head.as_deref().unwrap_or("sim");
         let mut opened = fixtures.described(address::open(address, None)?)?;
-        let head = opened.head.describe();
+        let head = opened.link.describe();
         let head = head.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
         let bare = head.signals.is_empty() && head.channels.is_empty();
         let named = options.head.is_some() || !bare;
-        Ok(Heads { head, provoker: opened.provoker, named })
+        Ok(Heads { head, link: RefCell::new(opened.link), named })
     });
     let heads = match opened {
         Ok(heads) => heads,

@@ -3,10 +3,9 @@
 
 use crate::cli::address::{Opened, config_report};
 use crate::cli::files::read_text;
-use crate::head::Head;
 use crate::head::fixture::Fitted;
 use crate::head::fixture::modbus::{Device, Modbus};
-use crate::head::realtime::realtime;
+use crate::head::realtime::Paced;
 use crate::terminal::{complain, wrapped};
 use clap::Args;
 use std::path::PathBuf;
@@ -113,15 +112,14 @@ impl Ready {
             ));
         }
         if paced {
-            let (head, gauge) = realtime(opened.head, opened.gauge, Arc::clone(stop));
-            (opened.head, opened.gauge) = (head, gauge);
+            opened.link = Box::new(Paced::new(opened.link, Arc::clone(stop)));
             opened.virtual_time = false;
         }
         for (path, device) in &self.0 {
             let fixture = Box::new(Modbus::new(device.clone()));
-            let fitted = Fitted::fit(opened.head, fixture);
+            let fitted = Fitted::fit(opened.link, fixture);
             let fitted = fitted.map_err(|why| format!("error: {}: {why}", path.display()))?;
-            opened.head = Box::new(fitted) as Box<dyn Head>;
+            opened.link = Box::new(fitted);
         }
         Ok(opened)
     }

@@ -11,9 +11,9 @@ use crate::cli::pages::{Drawn, Told};
 use crate::cli::picture::{self, Look, numbered};
 use crate::cli::record::{self, Again, Recorder, Recording};
 use crate::cli::signals::stop_on_request;
-use crate::cli::trace::{self, Replaying, TracedProvoker, Tracer};
+use crate::cli::trace::{self, Replaying, Tracer};
 use crate::cli::{CAUTION, WRONG, address, allow, duration, operator};
-use crate::head::record::recorded;
+use crate::head::record::CallRecorder;
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::interpret::Observer;
@@ -246,21 +246,21 @@ pub(super) fn run(options: &Options) -> u8 {
         }
         (folder, Rc::new(RefCell::new(Recorder::new(stop.clone()))))
     });
-    let (head, gauge) = match &recorder {
-        Some((_, recorder)) => recorded(opened.head, opened.gauge, recorder.clone()),
-        None => (opened.head, opened.gauge),
+    let link = match &recorder {
+        Some((_, recorder)) => Box::new(CallRecorder::new(opened.link, recorder.clone())),
+        None => opened.link,
     };
-    let (tracer, (head, gauge)) = match &options.trace {
+    let (tracer, link) = match &options.trace {
         Some(path) => {
-            let (tracer, heads) = Tracer::listening(path, stop.clone(), (head, gauge));
-            (Some(tracer), heads)
+            let (tracer, link) = Tracer::listening(path, stop.clone(), (link, opened.has_gauge));
+            (Some(tracer), link)
         }
-        None => (None, (head, gauge)),
+        None => (None, link),
     };
     if let Some(replay) = &opened.replay {
         replay.listened_by(u64::from(recorder.is_some()) + u64::from(tracer.is_some()));
     }
-    let mut station = match Station::open(head, gauge, stop.clone()) {
+    let mut station = match Station::open(link, stop.clone()) {
         Ok(station) => station,
         Err(fault) => {
             let why = format!("the head does not answer: {fault}");
@@ -276,13 +276,7 @@ pub(super) fn run(options: &Options) -> u8 {
         complain(&format!("{why}\n"));
         return WRONG;
     }
-    station.supply(Box::new(Supply::new(Disk, &options.script)));
-    station.rehearse(match (opened.provoker, &tracer) {
-        (Some(inner), Some(tracer)) => {
-            Some(Box::new(TracedProvoker { inner, tracer: tracer.clone() }))
-        }
-        (provoker, _) => provoker,
-    });
+    station.set_images(Box::new(Supply::new(Disk, &options.script)));
     let allowed = match options.allow.as_deref().map(allow::parse).transpose() {
         Ok(allowed) => allowed,
         Err(why) => {
@@ -295,7 +289,7 @@ pub(super) fn run(options: &Options) -> u8 {
     let mut limits =
         allow::refused(&prepared, allowed.as_deref(), head.simulated, opened.replay.is_some());
     limits.extend(duration::refused(&bound, options.at_most, &prepared.sources));
-    let runnable = match prepared.admit(&head, &|fault| station.refused(fault), limits) {
+    let runnable = match prepared.admit(&head, &|fault| station.check_can_inject(fault), limits) {
         Ok(runnable) => runnable,
         Err(refused) => {
             complain(&rendered(&refused, &prepared.sources));
@@ -338,7 +332,7 @@ pub(super) fn run(options: &Options) -> u8 {
         return WRONG;
     }
     if let Some(operator) = operator::engaged(&prepared, answers) {
-        station.attend(operator);
+        station.set_operator(operator);
     }
     if let Some((folder, recorder)) = &recorder {
         let identity = record::identity(&about, &prepared);

@@ -3,6 +3,7 @@
 use crate::cli::fixture::Fixtures;
 use crate::cli::signals::each_request;
 use crate::cli::{CAUTION, WRONG, address, duration};
+use crate::head::Calls;
 use crate::head::system;
 use crate::head::wire::floor::{Secret, Served};
 use crate::head::wire::line::Line;
@@ -110,8 +111,8 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
         .map_err(|why| (WRONG, why))?;
     let cut = Arc::clone(&opened.cut);
     let opened = fixtures.fit(opened, options.realtime, &cut).map_err(|why| (WRONG, why))?;
-    let (mut head, gauge) = (opened.head, opened.gauge);
-    let described = head.describe().map_err(|fault| {
+    let mut link = opened.link;
+    let described = link.describe().map_err(|fault| {
         let why = format!("error: the head does not answer: {fault}");
         (Verdict::HeadFailed.exit_code(), why)
     })?;
@@ -129,9 +130,7 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
     }
     say(&wrapped(CAUTION, ""));
     let served = Served {
-        head,
-        gauge,
-        provoker: opened.provoker,
+        link,
         real_time,
         seed: described.simulated.then_some(opened.seed),
         secret,

@@ -4,7 +4,7 @@ use crate::cli::files::{Disk, Supply};
 use crate::cli::fixture::Fixtures;
 use crate::cli::signals::{end_on_request, stop_on_request};
 use crate::cli::{CAUTION, WRONG, address, allow};
-use crate::head::record::recorded;
+use crate::head::record::CallRecorder;
 use crate::head::station::Station;
 use crate::session::Verdict;
 use crate::shell::{self, Setup, Tap};
@@ -104,8 +104,8 @@ pub(super) fn shell(options: &Options) -> u8 {
         replay.listened_by(1);
     }
     let tap = Rc::new(RefCell::new(Tap::default()));
-    let (head, gauge) = recorded(opened.head, opened.gauge, tap.clone());
-    let mut station = match Station::open(head, gauge, stop) {
+    let link = Box::new(CallRecorder::new(opened.link, tap.clone()));
+    let mut station = match Station::open(link, stop) {
         Ok(station) => station,
         Err(fault) => {
             complain(&format!("error: the head does not answer: {fault}\n"));
@@ -113,8 +113,7 @@ pub(super) fn shell(options: &Options) -> u8 {
         }
     };
     let from = options.script.clone().unwrap_or_default();
-    station.supply(Box::new(Supply::new(Disk, &from)));
-    station.rehearse(opened.provoker);
+    station.set_images(Box::new(Supply::new(Disk, &from)));
     let attended = stdin().is_terminal() && stdout().is_terminal();
     let colour = colour_output();
     let greeting = greeting(&station, opened.seed, opened.replay.is_some(), colour);

@@ -1,15 +1,16 @@
 //! Recordings on the disk: one that is written while a run goes on, and one that is replayed.
 
-use crate::cli::address::Opened;
+use crate::cli::address::{self, Opened};
 use crate::cli::files::open_file;
 use crate::cli::output::Force;
 use crate::cli::run::About;
-use crate::head::record::{Heard, Listener, recorded};
-use crate::head::replay::{Course, replay};
+use crate::head::call::{Call, Reply};
+use crate::head::record::{CallRecorder, Heard, Listener};
+use crate::head::replay::{Course, Replay};
 use crate::head::trace::{
     FORMAT, Header, Script, Survey, TraceReader, TraceWriter, VERSION, survey,
 };
-use crate::head::{Gauge, Head, Provoker};
+use crate::head::{Fault, Link};
 use crate::record::hexadecimal;
 use crate::session::Prepared;
 use crate::units::{Dimension, show};
@@ -35,26 +36,23 @@ pub(super) struct Tracer {
     gauge: bool,
 }
 
-/// A head with its gauge.
-type Heads = (Box<dyn Head>, Option<Box<dyn Gauge>>);
-
 impl Tracer {
     /// Listens to a head, and writes nothing yet. `stop` ends the run should writing fail.
     pub(super) fn listening(
         path: &Path,
         stop: Arc<AtomicBool>,
-        (head, gauge): Heads,
-    ) -> (Rc<RefCell<Tracer>>, Heads) {
+        (link, gauge): (Box<dyn Link>, bool),
+    ) -> (Rc<RefCell<Tracer>>, Box<dyn Link>) {
         let tracer = Rc::new(RefCell::new(Tracer {
             path: path.to_path_buf(),
             early: Vec::new(),
             writer: None,
             trouble: None,
             stop,
-            gauge: gauge.is_some(),
+            gauge,
         }));
-        let heads = recorded(head, gauge, tracer.clone());
-        (tracer, heads)
+        let link = Box::new(CallRecorder::new(link, tracer.clone()));
+        (tracer, link)
     }
 
     /// Makes the file and begins. Fails with what is to be told.
@@ -108,29 +106,9 @@ impl Listener for Tracer {
     fn clock(&mut self, time: f64) {
         self.with(|writer| writer.clock(time));
     }
-}
 
-/// A provoker that has what it does recorded.
-pub(super) struct TracedProvoker {
-    pub inner: Box<dyn Provoker>,
-    pub tracer: Rc<RefCell<Tracer>>,
-}
-
-impl Provoker for TracedProvoker {
-    fn refused(&self, fault: &str) -> Option<String> {
-        self.inner.refused(fault)
-    }
-
-    fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
-        let result = self.inner.provoke(fault, after);
-        let refused = result.as_ref().err().cloned();
-        self.tracer.borrow_mut().with(|writer| writer.provoked(fault, after, refused));
-        result
-    }
-
-    fn mend(&mut self) {
-        self.inner.mend();
-        self.tracer.borrow_mut().with(TraceWriter::mended);
+    fn faults(&mut self, call: &Call, result: &Result<Reply, Fault>) {
+        self.with(|writer| writer.faults(call, result));
     }
 }
 
@@ -270,22 +248,10 @@ fn file(name: &str) -> Result<File, String> {
 /// Opens the head that a recording holds. Fails with what is to be printed.
 pub(super) fn open(name: &str) -> Result<Opened, String> {
     let survey = surveyed(name)?;
-    let reader = reader(name)?;
-    let played = replay(reader, 0.0);
+    let played = Replay::new(reader(name)?);
+    let course = played.course();
     let header = &survey.header;
-    let provoker = Box::new(played.provoker) as Box<dyn Provoker>;
-    Ok(Opened {
-        head: Box::new(played.head),
-        gauge: header.gauge.then(|| Box::new(played.gauge) as Box<dyn Gauge>),
-        provoker: header.head.simulated.then_some(provoker),
-        faults: header.faults.clone(),
-        medium: None,
-        seed: header.seed.unwrap_or(0),
-        stop: Arc::default(),
-        cut: Arc::default(),
-        virtual_time: true,
-        files: Vec::new(),
-        control: None,
-        replay: Some(Replaying { name: name.to_string(), survey, course: played.course }),
-    })
+    let (faults, seed, gauge) = (header.faults.clone(), header.seed.unwrap_or(0), header.gauge);
+    let replay = Some(Replaying { name: name.to_string(), survey, course });
+    Ok(Opened { faults, seed, replay, ..address::plain(Box::new(played), gauge, true) })
 }

@@ -10,8 +10,8 @@ pub enum Control {
     Own,
     /// Another one.
     Others,
-    /// None.
-    Nobody,
+    /// No client.
+    None,
 }
 
 /// Control as one client has it.

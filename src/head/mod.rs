@@ -2,8 +2,11 @@
 //! replies and faults. Uses units, images, and the plain clock, register and trim types of optics.
 //!
 //! Every quantity is a plain `f64` in SI units: m, s, rad, rad/s, Hz, V, K. A head owns its
-//! clock, so that a simulated head can let time pass without anyone waiting.
+//! clock, so that a simulated head can let time pass without waiting.
+//!
+//! People implement [`Head`] and [`Gauge`]; all else asks a [`Link`], whose calls are values.
 
+pub mod call;
 pub mod contract;
 pub mod control;
 pub mod description;
@@ -11,8 +14,9 @@ pub mod fault;
 pub mod fixture;
 pub mod gauge;
 pub mod images;
+pub mod injector;
+pub mod link;
 pub mod plausible;
-pub mod provoker;
 mod range;
 mod read;
 pub mod realtime;
@@ -35,7 +39,8 @@ pub use description::{Description, Times};
 pub use fault::Fault;
 pub use gauge::{Gauge, Reading};
 pub use images::Images;
-pub use provoker::Provoker;
+pub use injector::FaultInjector;
+pub use link::{Calls, Link, Rig};
 pub use read::ConfigError;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -253,10 +258,10 @@ pub trait Head {
 
     /// Draws a page. Refused unless armed and locked; gives up with a fault after
     /// [`Description::page_most`], and as soon as a line cannot be drawn whole. A head that draws
-    /// single lines only need not have it.
+    /// single lines only need not have it: then it is refused.
     fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
         let _ = page;
-        Err(Fault::Refused("this head draws single lines and no pages".to_string()))
+        Err(call::EXPOSE_PAGE.unsupported())
     }
 
     /// Whether a signal of [`Description::signals`] is active, whichever level that is.

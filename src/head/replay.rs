@@ -1,19 +1,16 @@
-//! A head, its gauge and its provoker that give again what a recording holds, call by call. Uses the
-//! head trait and recordings.
+//! A link that gives again what a recording holds, call by call. Uses recordings.
 //!
 //! Each call must be the recorded one, bit for bit. From the first that is not, nothing is known:
 //! every call fails and says where that was, except that disarming, which needs no head here, is
 //! taken, and that time goes on with sleep. Making safe then claims nothing. Making safe where the
-//! recording ends is no departure, for whoever stops early must do that.
+//! recording ends is no departure, since every run that stops early must do that.
 
-use crate::head::record::{Call, ImageDigest, Reply};
-use crate::head::trace::{Entry, TraceError};
-use crate::head::{
-    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Provoker,
-    Reading, SafeState, Status, Trim, Turn, words,
-};
+use crate::head::call::{Call, Reply};
+use crate::head::trace::{Entry, TraceError, TraceReader};
+use crate::head::{Fault, Link, SafeState, Status, link, words};
 use std::cell::RefCell;
 use std::fmt;
+use std::io::Read;
 use std::rc::Rc;
 
 /// Where a replay left its recording.
@@ -40,7 +37,7 @@ impl fmt::Display for Departure {
     }
 }
 
-/// How far a replay is, for whoever opened it.
+/// How far a replay is.
 #[derive(Clone)]
 pub struct Course(Rc<RefCell<State>>);
 
@@ -56,8 +53,8 @@ impl Course {
         self.0.borrow_mut().aside = aside;
     }
 
-    /// So many listeners stand between the replay and whoever calls it; each looks at the clock
-    /// once behind every call, which is not recorded.
+    /// How many recorders stand above the replay. Each reads the clock once behind every call, which
+    /// is not recorded.
     pub fn listened_by(&self, listeners: u64) {
         self.0.borrow_mut().listeners = listeners;
     }
@@ -104,6 +101,11 @@ impl State {
         due
     }
 
+    /// Older versions recorded no measurement where there was no gauge.
+    fn is_measured_next(&self) -> bool {
+        matches!(&self.next, Some(Ok(Entry::Heard(heard))) if heard.call == Call::Measure)
+    }
+
     fn departs(&mut self, recorded: String, asked: String) -> Fault {
         let departure = Departure { call: self.calls + 1, time: self.time, recorded, asked };
         let departure = self.departure.get_or_insert(departure);
@@ -127,7 +129,7 @@ impl State {
                 self.calls += 1;
                 self.time = heard.time;
                 self.owed = self.listeners;
-                return Ok(heard.reply);
+                return heard.reply.into_result();
             }
             let (recorded, asked) = words::apart(&heard.call, asked);
             return Err(self.departs(format!("recorded was: {recorded}"), asked));
@@ -154,10 +156,32 @@ impl State {
         self.time
     }
 
-    /// A reply of another kind than its call has.
-    fn odd(&mut self, call: &Call) -> Fault {
-        self.calls = self.calls.saturating_sub(1);
-        self.departs("the recorded reply is none to this call".to_string(), words::call(call))
+    /// The result of injecting a fault or clearing all, which must have been recorded.
+    fn faults(&mut self, asked: &Call) -> Result<Reply, Fault> {
+        if let Call::CheckCanInject { .. } = asked {
+            return Ok(Reply::Refusal(None));
+        }
+        let due = match &self.departure {
+            Some(_) => None,
+            None => self.due(),
+        };
+        match (&due, asked) {
+            (Some(Ok(Entry::Mended)), Call::ClearFaults) => Ok(Reply::Done),
+            (
+                Some(Ok(Entry::Provoked { fault: recorded, after: at, refused })),
+                Call::Inject { fault, after },
+            ) if recorded == fault && at.to_bits() == after.to_bits() => {
+                refused.clone().map_or(Ok(Reply::Done), |why| Err(Fault::Refused(why)))
+            }
+            _ => {
+                let why = self.departs(told(due), words::call(asked));
+                match asked {
+                    // The next call of the head fails.
+                    Call::ClearFaults => Ok(Reply::Done),
+                    _ => Err(Fault::Refused(why.to_string())),
+                }
+            }
+        }
     }
 }
 
@@ -186,223 +210,81 @@ fn same(one: &Call, other: &Call) -> bool {
         )
 }
 
-/// What plays a recording.
-pub struct Replayed {
-    /// The head.
-    pub head: ReplayHead,
-    /// The gauge, which a recording without one refuses as well.
-    pub gauge: ReplayGauge,
-    /// What stands for the simulated head's provoker.
-    pub provoker: ReplayProvoker,
+/// Plays the entries of a recording.
+pub struct Replay {
+    state: Rc<RefCell<State>>,
+    /// There was a gauge.
+    gauge: bool,
+    /// The head was simulated.
+    simulated: bool,
+}
+
+impl Replay {
+    /// Plays what stands behind the header of a recording.
+    pub fn new(mut entries: TraceReader<impl Read + 'static>) -> Replay {
+        let header = entries.header();
+        let (gauge, simulated) = (header.gauge, header.head.simulated);
+        let next = entries.next();
+        let state = State {
+            entries: Box::new(entries),
+            next,
+            time: 0.0,
+            unchanged: 0,
+            calls: 0,
+            listeners: 0,
+            owed: 0,
+            aside: false,
+            status: None,
+            departure: None,
+        };
+        let state = Rc::new(RefCell::new(state));
+        Replay { state, gauge, simulated }
+    }
+
     /// How far it is.
-    pub course: Course,
-}
-
-/// Plays what stands behind the header of a recording.
-pub fn replay(
-    entries: impl Iterator<Item = Result<Entry, TraceError>> + 'static,
-    started: f64,
-) -> Replayed {
-    let mut entries = entries;
-    let next = entries.next();
-    let entries = Box::new(entries);
-    let state = State {
-        entries,
-        next,
-        time: started,
-        unchanged: 0,
-        calls: 0,
-        listeners: 0,
-        owed: 0,
-        aside: false,
-        status: None,
-        departure: None,
-    };
-    let state = Rc::new(RefCell::new(state));
-    Replayed {
-        head: ReplayHead(Rc::clone(&state)),
-        gauge: ReplayGauge(Rc::clone(&state)),
-        provoker: ReplayProvoker(Rc::clone(&state)),
-        course: Course(state),
+    pub fn course(&self) -> Course {
+        Course(Rc::clone(&self.state))
     }
 }
 
-/// The head of a recording.
-pub struct ReplayHead(Rc<RefCell<State>>);
-
-/// The recorded reply, or the fault that it is.
-fn asked<T>(
-    state: &Rc<RefCell<State>>,
-    call: &Call,
-    read: impl FnOnce(Reply) -> Option<T>,
-) -> Result<T, Fault> {
-    let mut state = state.borrow_mut();
-    match state.answer(call)? {
-        Reply::Fault(fault) => Err(fault),
-        reply => read(reply).ok_or_else(|| state.odd(call)),
-    }
-}
-
-fn done(reply: Reply) -> Option<()> {
-    matches!(reply, Reply::Done).then_some(())
-}
-
-/// A reader of one kind of reply.
-macro_rules! reply {
-    ($kind:ident) => {
-        |reply| match reply {
-            Reply::$kind(value) => Some(value),
-            _ => None,
+impl Link for Replay {
+    fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+        let mut state = self.state.borrow_mut();
+        match call {
+            Call::Status if state.aside => {
+                let none = || Fault::Refused("nothing is recorded of that yet".to_string());
+                return state.status.clone().map(Reply::Status).ok_or_else(none);
+            }
+            Call::Measure if !self.gauge && !state.is_measured_next() => {
+                return Err(Fault::NoGauge);
+            }
+            call if call.is_about_faults() && !self.simulated => return Err(link::not_simulated()),
+            call if call.is_about_faults() => return state.faults(call),
+            _ => {}
         }
-    };
-}
-
-impl Head for ReplayHead {
-    fn describe(&mut self) -> Result<Description, Fault> {
-        asked(&self.0, &Call::Describe, reply!(Description)).map(|boxed| *boxed)
-    }
-
-    fn status(&mut self) -> Result<Status, Fault> {
-        if self.0.borrow().aside {
-            let none = || Fault::Refused("nothing is recorded of that yet".to_string());
-            return self.0.borrow().status.clone().ok_or_else(none);
+        let result = state.answer(call);
+        match (call, &result) {
+            (Call::Status, Ok(Reply::Status(status))) => state.status = Some(status.clone()),
+            // No replay lets light out, so where nothing is recorded this can be taken.
+            (Call::Disarm, Err(_)) if state.departure.is_some() || state.next.is_none() => {
+                return Ok(Reply::Done);
+            }
+            (Call::Sleep { seconds }, Err(_)) => {
+                state.time += seconds.max(0.0);
+                return Ok(Reply::Done);
+            }
+            (Call::MakeSafe { .. }, Err(fault)) => {
+                let unknown = "how the head was left is not known, for that is not recorded; nothing \
+                               real moves in a replay";
+                let troubles = vec![fault.to_string(), unknown.to_string()];
+                return Ok(Reply::Safe(SafeState::unknown(troubles)));
+            }
+            _ => {}
         }
-        let status = asked(&self.0, &Call::Status, reply!(Status)).map(|boxed| *boxed)?;
-        self.0.borrow_mut().status = Some(status.clone());
-        Ok(status)
-    }
-
-    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
-        asked(&self.0, &Call::Spin { speed }, done)
-    }
-
-    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
-        asked(&self.0, &Call::Halt { how }, done)
-    }
-
-    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
-        asked(&self.0, &Call::Steer { angle }, done)
-    }
-
-    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
-        asked(&self.0, &Call::Turns { count }, reply!(Turns))
-    }
-
-    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
-        asked(&self.0, &Call::Trims, reply!(Trims))
-    }
-
-    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        asked(&self.0, &Call::LoadTrims { trims: trims.to_vec() }, done)
-    }
-
-    fn store_trims(&mut self) -> Result<(), Fault> {
-        asked(&self.0, &Call::StoreTrims, done)
-    }
-
-    fn arm(&mut self, power: f64) -> Result<(), Fault> {
-        asked(&self.0, &Call::Arm { power }, done)
-    }
-
-    fn disarm(&mut self) -> Result<(), Fault> {
-        let answer = asked(&self.0, &Call::Disarm, done);
-        let state = self.0.borrow();
-        // No replay lets light out, so where nothing is recorded this one can be taken.
-        if state.departure.is_some() || state.next.is_none() { Ok(()) } else { answer }
-    }
-
-    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        asked(&self.0, &Call::Expose { line: line.clone() }, reply!(Exposed))
-    }
-
-    fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
-        let PageOrder { dot_period, delay, pitch, image } = page;
-        let (dot_period, delay, pitch) = (*dot_period, *delay, *pitch);
-        let image = ImageDigest::of(image);
-        let call = Call::ExposePage { dot_period, delay, pitch, image };
-        asked(&self.0, &call, reply!(ExposedPage))
-    }
-
-    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
-        asked(&self.0, &Call::Signal { signal: name.to_string() }, reply!(Flag))
-    }
-
-    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
-        asked(&self.0, &Call::Switch { signal: name.to_string(), on }, done)
-    }
-
-    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
-        asked(&self.0, &Call::Channel { channel: name.to_string() }, reply!(Value))
-    }
-
-    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
-        asked(&self.0, &Call::SetChannel { channel: name.to_string(), value }, done)
+        result
     }
 
     fn now(&mut self) -> f64 {
-        self.0.borrow_mut().now()
-    }
-
-    fn sleep(&mut self, seconds: f64) {
-        // Sleeping gives no result that could be a fault.
-        let answer = asked(&self.0, &Call::Sleep { seconds }, done);
-        if answer.is_err() {
-            self.0.borrow_mut().time += seconds.max(0.0);
-        }
-    }
-
-    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let call = Call::MakeSafe { keep_spinning };
-        asked(&self.0, &call, reply!(Safe)).unwrap_or_else(|fault| SafeState::unknown(vec![
-                fault.to_string(),
-                "how the head was left is not known, for that is not recorded; nothing real moves in \
-                 a replay"
-                    .to_string(),
-            ]))
-    }
-}
-
-/// The gauge of a recording.
-pub struct ReplayGauge(Rc<RefCell<State>>);
-
-impl Gauge for ReplayGauge {
-    fn measure(&mut self) -> Result<Reading, Fault> {
-        asked(&self.0, &Call::Measure, reply!(Reading))
-    }
-}
-
-/// The provoker of a recording: what it is asked for must have been recorded.
-pub struct ReplayProvoker(Rc<RefCell<State>>);
-
-impl Provoker for ReplayProvoker {
-    fn refused(&self, _: &str) -> Option<String> {
-        None
-    }
-
-    fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
-        let mut state = self.0.borrow_mut();
-        if let Some(departure) = &state.departure {
-            return Err(departure.to_string());
-        }
-        let due = state.due();
-        match &due {
-            Some(Ok(Entry::Provoked { fault: recorded, after: at, refused }))
-                if recorded == fault && at.to_bits() == after.to_bits() =>
-            {
-                refused.clone().map_or(Ok(()), Err)
-            }
-            _ => Err(state.departs(told(due), format!("provoke {fault}")).to_string()),
-        }
-    }
-
-    fn mend(&mut self) {
-        let mut state = self.0.borrow_mut();
-        if state.departure.is_some() {
-            return;
-        }
-        let due = state.due();
-        if !matches!(due, Some(Ok(Entry::Mended))) {
-            state.departs(told(due), "mend".to_string());
-        }
+        self.state.borrow_mut().now()
     }
 }

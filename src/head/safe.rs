@@ -1,12 +1,13 @@
 //! The way to a safe state step by step, for heads that have no better one of their own, how a head
-//! was left in words, and what a driver that panics comes to. Uses the head trait and units.
+//! was left in words, and how a panic of a driver is caught. Uses links and units.
 
-use crate::head::{Description, Fault, Halt, Head, Laser, SafeState, Status};
+use crate::head::link::Borrowed;
+use crate::head::{Calls, Description, Fault, Halt, Head, Laser, Link, SafeState, Status};
 use crate::units::{Dimension, show};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-/// Time in s in which a mirror settles of which nothing is known.
+/// Time in s in which an unknown mirror settles.
 const SETTLING: f64 = 1.0;
 
 /// Calls of a silent head on the way to a safe state, besides one for each output.
@@ -20,34 +21,40 @@ pub fn step_by_step(
     known: Option<&Description>,
     keep_spinning: bool,
 ) -> SafeState {
+    make_safe_by_steps(&mut Borrowed(head), known, keep_spinning)
+}
+
+/// The same over a link.
+pub(crate) fn make_safe_by_steps(
+    head: &mut dyn Link,
+    known: Option<&Description>,
+    keep_spinning: bool,
+) -> SafeState {
     let mut troubles = Vec::new();
     let mut note = |what: &str, result: Result<(), Fault>| {
         if let Err(fault) = result {
             troubles.push(format!("{what}: {fault}"));
         }
     };
-    note("the laser could not be disarmed", unbroken(|| head.disarm()));
-    note("the galvanometer could not be parked", unbroken(|| head.steer(None)));
+    note("the laser could not be disarmed", catch_panic(|| head.disarm()));
+    note("the galvanometer could not be parked", catch_panic(|| head.steer(None)));
     if !keep_spinning {
-        note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
+        note("the polygon could not be stopped", catch_panic(|| head.halt(Halt::Brake)));
     }
     for signal in known.iter().flat_map(|known| &known.signals) {
         let Some(on) = signal.put_at_safe() else { continue };
         let word = if on { "on" } else { "off" };
         let what = format!("the output `{}` could not be switched {word}", signal.name);
-        note(&what, unbroken(|| head.switch(&signal.name, on)));
+        note(&what, catch_panic(|| head.switch(&signal.name, on)));
     }
     for channel in known.iter().flat_map(|known| &known.channels) {
         let Some(value) = channel.at_safe else { continue };
         let what = format!("the channel `{}` could not be set back", channel.name);
-        note(&what, unbroken(|| head.set_channel(&channel.name, value)));
+        note(&what, catch_panic(|| head.set_channel(&channel.name, value)));
     }
-    let waited = unbroken(|| {
-        head.sleep(known.map_or(SETTLING, |known| known.galvanometer_settling));
-        Ok(())
-    });
-    note("the galvanometer was not waited for", waited);
-    let status = unbroken(|| head.status());
+    let settling = known.map_or(SETTLING, |known| known.galvanometer_settling);
+    note("the galvanometer was not waited for", catch_panic(|| head.sleep(settling)));
+    let status = catch_panic(|| head.status());
     if let Err(fault) = &status {
         troubles.push(format!("the state could not be read: {fault}"));
     }
@@ -79,7 +86,7 @@ impl SafeState {
         (!self.is_safe()).then_some(why)
     }
 
-    /// Nobody knows how the head stands.
+    /// How the head stands is not known.
     pub fn unknown(troubles: Vec<String>) -> SafeState {
         SafeState::seen(None, false, troubles)
     }
@@ -110,8 +117,8 @@ pub fn left(safe: &SafeState) -> String {
     format!("{light}, {mirror}, {polygon} ({seen})")
 }
 
-/// What a call gives; a driver that panics is a head that broke.
-pub fn unbroken<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
+/// The result of a call, where a panic of the driver is a broken head.
+pub fn catch_panic<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
     catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| Err(broken(&*panic)))
 }
 

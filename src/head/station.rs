@@ -1,15 +1,16 @@
-//! A head with its gauge, guarded while armed: the one door through which scripts reach a head.
+//! The guard over a link while the laser is armed: scripts reach a head only through it.
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
-use crate::head::safe::{step_by_step, unbroken};
+use crate::head::call::{Call, FromReply, Reply};
+use crate::head::safe::{catch_panic, make_safe_by_steps};
 use crate::head::{
-    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Images, Laser, LineOrder,
-    PageOrder, Provoker, Reading, SafeState, Status, Trim, Turn,
+    Calls, Description, Fault, Images, Laser, Link, SafeState, Status, link, signals,
 };
 use crate::image::Bitmap;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
 use crate::units::{Dimension, faithful, show};
+use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -25,17 +26,15 @@ pub const STOP_SLICE: f64 = 0.02;
 pub const REST_SLICE: f64 = 0.05;
 
 /// Longest sleep in s that one call takes: more is a mistake in a unit.
-pub const SLEEP_MOST: f64 = 1e6;
+pub const MAX_SLEEP: f64 = 1e6;
 
-const NOT_SIMULATED: &str = "faults are provoked on a simulated head only, and this is none";
-
-/// Why a call came to nothing.
+/// Why a call failed.
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum StationError {
     /// The head or the gauge refused or failed.
     #[error(transparent)]
     Fault(#[from] Fault),
-    /// Somebody asked to stop.
+    /// A stop was requested.
     #[error("interrupted")]
     Interrupted,
     /// A question has no answer.
@@ -45,21 +44,20 @@ pub enum StationError {
 
 pub(crate) type Outcome<T> = Result<T, StationError>;
 
-/// A head, its gauge if it has one, and the guard over both.
+/// The guard. [`Calls`] has the calls that it lets through.
 ///
-/// From [`Station::arm`] to [`Station::disarm`] every call is followed by a look at lock and
+/// From [`Calls::arm`] to [`Station::disarm`] every call is followed by a look at lock and
 /// interlock; a loss disarms at once and is what the call returns, unless the call itself failed
 /// because something is broken, which is the cause then. Numbers that are not finite, or beyond
 /// what the description allows, never reach the head. Once the stop flag is set, every call but [`Station::now`],
 /// [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
-/// laser disarmed. Whoever drops a station that was commanded and not made safe makes it safe.
+/// laser disarmed. A station that was commanded and not made safe is made safe when it is dropped.
 pub struct Station {
-    head: Box<dyn Head>,
-    gauge: Option<Box<dyn Gauge>>,
+    /// In a cell, since the check before a run only has a shared reference.
+    link: RefCell<Box<dyn Link>>,
     images: Option<Box<dyn Images>>,
-    provoker: Option<Box<dyn Provoker>>,
-    /// What was provoked and not told of yet.
-    provoked: Vec<String>,
+    /// Faults that were injected and not reported yet.
+    injected: Vec<String>,
     operator: Option<Box<dyn Operator>>,
     description: Description,
     stop: Arc<AtomicBool>,
@@ -71,28 +69,15 @@ pub struct Station {
     sampled: Option<f64>,
 }
 
-fn finite(what: &str, value: f64) -> Result<(), Fault> {
-    if value.is_finite() {
-        Ok(())
-    } else {
-        Err(Fault::Refused(format!("the {what} must be a finite number")))
-    }
-}
-
 impl Station {
-    /// Takes a head and asks once what it is. `stop` may be set from elsewhere, such as by Ctrl-C.
-    pub fn open(
-        mut head: Box<dyn Head>,
-        gauge: Option<Box<dyn Gauge>>,
-        stop: Arc<AtomicBool>,
-    ) -> Result<Station, Fault> {
-        let description = head.describe()?;
+    /// Takes a link and asks the head once what it is. `stop` may be set from elsewhere, such as by
+    /// Ctrl-C.
+    pub fn open(mut link: Box<dyn Link>, stop: Arc<AtomicBool>) -> Result<Station, Fault> {
+        let description = link.describe()?;
         Ok(Station {
-            head,
-            gauge,
+            link: RefCell::new(link),
             images: None,
-            provoker: None,
-            provoked: Vec::new(),
+            injected: Vec::new(),
             operator: None,
             description,
             stop,
@@ -104,40 +89,20 @@ impl Station {
         })
     }
 
-    /// Says where images come from; without this there are none.
-    pub fn supply(&mut self, images: Box<dyn Images>) {
+    /// Sets where images come from; without this there are none.
+    pub fn set_images(&mut self, images: Box<dyn Images>) {
         self.images = Some(images);
     }
 
-    /// Says who makes this head fail on purpose; without this nobody does.
-    pub fn rehearse(&mut self, provoker: Option<Box<dyn Provoker>>) {
-        self.provoker = provoker;
+    /// Refuses a fault that cannot be injected into this head.
+    pub fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {
+        self.link.borrow_mut().check_can_inject(fault)
     }
 
-    /// Why a fault cannot be provoked on this head; none if it can.
-    pub fn refused(&self, fault: &str) -> Option<String> {
-        cannot_provoke(self.provoker.as_deref(), fault)
-    }
-
-    /// A fault strikes after `after` s of head time; or why it cannot.
-    pub fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
-        let provoker = self.provoker.as_mut().ok_or_else(|| NOT_SIMULATED.to_string())?;
-        provoker.provoke(fault, after)?;
-        let strikes = faithful(self.now() + after, Dimension::TIME);
-        self.provoked.push(format!("{fault}@{strikes}"));
-        Ok(())
-    }
-
-    /// Faults that were provoked since this was asked last, each with the head time at which it
+    /// Faults that were injected since the last call of this, each with the head time at which it
     /// strikes.
-    pub fn take_provoked(&mut self) -> Vec<String> {
-        std::mem::take(&mut self.provoked)
-    }
-
-    /// Takes all faults of a simulated head away; or says why that cannot be.
-    pub fn mend(&mut self) -> Result<(), String> {
-        self.provoker.as_mut().ok_or_else(|| NOT_SIMULATED.to_string())?.mend();
-        Ok(())
+    pub fn take_injected(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.injected)
     }
 
     /// The image of a name; or why there is none.
@@ -146,13 +111,13 @@ impl Station {
         self.images.as_mut().ok_or_else(none)?.image(name)
     }
 
-    /// Says who answers questions; without this nobody does.
-    pub fn attend(&mut self, operator: Box<dyn Operator>) {
+    /// Sets who answers questions; without this no question is answered.
+    pub fn set_operator(&mut self, operator: Box<dyn Operator>) {
         self.operator = Some(operator);
     }
 
-    /// Asks the operator; gives the answer and who gave it. Refused while armed, since nobody knows
-    /// how long people take.
+    /// Asks the operator; gives the answer and who gave it. Refused while armed, since people may take
+    /// any time.
     pub fn ask(&mut self, question: &Question<'_>) -> Outcome<(Answer, String)> {
         self.go_on()?;
         if self.armed {
@@ -180,14 +145,9 @@ impl Station {
         &self.description
     }
 
-    /// The flag that asks to stop, for whoever loops without calling the station.
+    /// The flag that asks to stop, for loops without a call of the station.
     pub fn stop_flag(&self) -> &Arc<AtomicBool> {
         &self.stop
-    }
-
-    /// Whether there is a gauge.
-    pub fn has_gauge(&self) -> bool {
-        self.gauge.is_some()
     }
 
     /// The laser was armed here and has not been disarmed since, as far as is known.
@@ -195,196 +155,144 @@ impl Station {
         self.armed
     }
 
-    /// Somebody asked to stop.
+    /// A stop was requested.
     pub fn is_stopped(&self) -> bool {
         self.stop.load(Ordering::SeqCst)
     }
 
-    /// Speed, lock, facet, rails, interlock, laser and galvanometer as they stand now.
-    pub fn status(&mut self) -> Outcome<Status> {
-        self.go_on()?;
-        let status = self.head.status();
-        self.judge(&status)?;
-        Ok(status?)
+    fn link(&mut self) -> &mut dyn Link {
+        &mut **self.link.get_mut()
     }
 
-    /// Runs the polygon at `speed` rad/s and holds it there; refused beyond what the description
-    /// allows, whatever the head itself would take.
-    pub fn spin(&mut self, speed: f64) -> Outcome<()> {
-        finite("polygon speed", speed)?;
-        self.go_on()?;
-        self.description.speed(speed)?;
-        self.command(|head| head.spin(speed))
-    }
-
-    /// Brings the polygon down; refused while armed.
-    pub fn halt(&mut self, how: Halt) -> Outcome<()> {
-        if self.armed {
-            let what = "stopping the polygon";
-            return Err(Fault::Armed { what }.into());
+    /// Makes a call, guarded.
+    fn call(&mut self, call: &Call) -> Outcome<Reply> {
+        match call {
+            Call::Disarm => return Ok(self.disarm()?.into()),
+            Call::MakeSafe { keep_spinning } => return Ok(self.make_safe(*keep_spinning).into()),
+            Call::Inject { fault, after } => return self.inject_fault(call, fault, *after),
+            call if call.is_about_faults() => return Ok(self.link().call(call)?),
+            _ => {}
         }
-        self.command(|head| head.halt(how))
-    }
-
-    /// Sends the galvanometer to a mechanical angle in rad, within the range described; `None`
-    /// parks it.
-    pub fn steer(&mut self, angle: Option<f64>) -> Outcome<()> {
-        finite("galvanometer angle", angle.unwrap_or(0.0))?;
+        check_finite(call)?;
         self.go_on()?;
-        if let Some(angle) = angle {
-            self.description.angle(angle)?;
+        self.check_range(call)?;
+        call.check_armed(&self.description, self.armed)?;
+        self.commanded |= call.row().moves;
+        match call {
+            Call::Sleep { seconds } => return self.sleep_watched(*seconds).map(Reply::from),
+            Call::Arm { .. } => return self.arm_checked(call),
+            _ => {}
         }
-        self.command(|head| head.steer(angle))
-    }
-
-    /// Watches `count` whole turns from index to index.
-    pub fn turns(&mut self, count: u32) -> Outcome<Vec<Turn>> {
-        self.guarded(|head| head.turns(count))
-    }
-
-    /// The trims in force, one per facet.
-    pub fn trims(&mut self) -> Outcome<Vec<Trim>> {
-        self.guarded(|head| head.trims())
-    }
-
-    /// Loads one trim per facet, within the registers described, which round to their step.
-    pub fn load_trims(&mut self, trims: &[Trim]) -> Outcome<()> {
-        for trim in trims {
-            finite("in-scan trim", trim.in_scan)?;
-            finite("cross-scan trim", trim.cross_scan)?;
+        let answer = self.link().call(call);
+        match (call, &answer) {
+            (Call::Status, _) => {
+                self.judge(&answer)?;
+                return Ok(answer?);
+            }
+            (_, Err(Fault::NoGauge)) => return Ok(answer?),
+            // It may be broken for no more than a request to stop.
+            (_, Err(Fault::Broken(_))) => self.go_on()?,
+            _ => {}
         }
-        self.go_on()?;
-        self.description.hold(trims)?;
-        self.command(|head| head.load_trims(trims))
+        let reply = self.looked(answer)?;
+        check_finite_reply(&reply)?;
+        Ok(reply)
     }
 
-    /// Keeps the trims in force over power loss.
-    pub fn store_trims(&mut self) -> Outcome<()> {
-        self.guarded(|head| head.store_trims())
-    }
-
-    /// Arms the laser at a share of full power, 0 to 1. Refused without lock or interlock.
-    pub fn arm(&mut self, power: f64) -> Outcome<()> {
-        self.go_on()?;
-        finite("laser power", power)?;
-        if !(0.0..=1.0).contains(&power) {
-            return Err(Fault::OutOfRange {
+    /// Refuses values beyond what the description allows, even if the head itself would take them.
+    fn check_range(&self, call: &Call) -> Result<(), Fault> {
+        let head = &self.description;
+        match call {
+            Call::Spin { speed } => head.speed(*speed).map(drop),
+            Call::Steer { angle: Some(angle) } => head.angle(*angle).map(drop),
+            Call::LoadTrims { trims } => head.hold(trims).map(drop),
+            Call::Arm { power } if !(0.0..=1.0).contains(power) => Err(Fault::OutOfRange {
                 what: "laser power".to_string(),
                 value: format!("{} %", power * 100.0),
                 low: "0 %".to_string(),
                 high: "100 %".to_string(),
+            }),
+            Call::Sleep { seconds } if !(0.0..=MAX_SLEEP).contains(seconds) => {
+                Err(Fault::outside("time to wait", "s", *seconds, 0.0, MAX_SLEEP))
             }
-            .into());
+            Call::Signal { signal } => signals::signal(&head.signals, signal).map(drop),
+            Call::Channel { channel } => signals::channel(&head.channels, channel).map(drop),
+            _ => Ok(()),
         }
-        if self.armed {
-            return Err(Fault::Armed { what: "arming" }.into());
-        }
-        let status = self.head.status()?;
+    }
+
+    fn inject_fault(&mut self, call: &Call, fault: &str, after: f64) -> Outcome<Reply> {
+        let reply = self.link().call(call)?;
+        let strikes = faithful(self.now() + after, Dimension::TIME);
+        self.injected.push(format!("{fault}@{strikes}"));
+        Ok(reply)
+    }
+
+    /// Arms with lock and interlock. From the call on the laser may be armed, whatever the answer.
+    fn arm_checked(&mut self, call: &Call) -> Outcome<Reply> {
+        let status = self.link().status()?;
         if let Some(loss) = loss(&status) {
             return Err(loss.into());
         }
-        self.commanded = true;
-        // From here on the laser may be armed, whatever the head answers.
         self.armed = true;
-        if let Err(fault) = self.head.arm(power) {
-            self.darken();
-            return Err(fault.into());
+        match self.link().call(call) {
+            Ok(reply) => {
+                self.watch()?;
+                Ok(reply)
+            }
+            Err(fault) => {
+                self.try_disarm();
+                Err(fault.into())
+            }
         }
-        self.watch()
     }
 
     /// Disarms the laser; never refused, and harmless where it was not armed.
     pub fn disarm(&mut self) -> Result<(), Fault> {
-        self.head.disarm()?;
+        self.link().disarm()?;
         self.armed = false;
         Ok(())
     }
 
-    /// Draws one line with the facet asked for.
-    pub fn expose(&mut self, line: &LineOrder) -> Outcome<Exposed> {
-        finite("time per dot", line.dot_period)?;
-        finite("pre-scan delay", line.delay)?;
-        if !self.armed {
-            return Err(Fault::NotArmed.into());
-        }
-        self.command(|head| head.expose(line))
-    }
-
-    /// Draws a page.
-    pub fn expose_page(&mut self, page: &PageOrder) -> Outcome<ExposedPage> {
-        finite("time per dot", page.dot_period)?;
-        finite("pre-scan delay", page.delay)?;
-        finite("pitch", page.pitch)?;
-        if !self.armed {
-            return Err(Fault::NotArmed.into());
-        }
-        self.command(|head| head.expose_page(page))
-    }
-
-    /// Measures the line that was exposed last.
-    pub fn measure(&mut self) -> Outcome<Reading> {
-        self.go_on()?;
-        let gauge = self.gauge.as_mut().ok_or(Fault::NoGauge)?;
-        let reading = gauge.measure();
-        if matches!(reading, Err(Fault::Broken(_))) {
-            self.go_on()?;
-        }
-        let reading = self.looked(reading)?;
-        finite("reading of the gauge", reading.in_scan)?;
-        finite("reading of the gauge", reading.cross_scan)?;
-        finite("uncertainty of the gauge", reading.in_scan_u)?;
-        finite("uncertainty of the gauge", reading.cross_scan_u)?;
-        Ok(reading)
-    }
-
     /// Head time in s; the last that was known where the head's clock broke.
     pub fn now(&mut self) -> f64 {
-        if let Ok(now) = unbroken(|| Ok(self.head.now())) {
+        let link = self.link.get_mut();
+        if let Ok(now) = catch_panic(|| Ok(link.now())) {
             self.last_now = now;
         }
         self.last_now
     }
 
-    /// Has the head looked at every so many s while time is let pass, for whoever listens to its
-    /// calls.
+    /// Reads the status every so many s while time is let pass, for what listens to the calls.
     pub fn sample(&mut self, every: Option<f64>) {
         self.sampled = every.filter(|every| *every > 0.0);
     }
 
     /// Lets `seconds` pass; while armed with a look at lock and interlock every
     /// [`ARMED_SLICE`], on a real head with a look at the stop flag every [`STOP_SLICE`].
-    pub fn sleep(&mut self, seconds: f64) -> Outcome<()> {
-        if !(0.0..=SLEEP_MOST).contains(&seconds) {
-            return Err(Fault::OutOfRange {
-                what: "time to wait".to_string(),
-                value: format!("{seconds} s"),
-                low: "0 s".to_string(),
-                high: format!("{SLEEP_MOST} s"),
-            }
-            .into());
-        }
-        self.go_on()?;
-        let end = self.head.now() + seconds;
+    fn sleep_watched(&mut self, seconds: f64) -> Outcome<()> {
+        let end = self.link().now() + seconds;
         let mut left = seconds;
         while left > 0.0 {
             let slice = if self.armed {
                 ARMED_SLICE
             } else if self.description.simulated {
-                SLEEP_MOST
+                MAX_SLEEP
             } else {
                 STOP_SLICE
             };
-            let slice = slice.min(self.sampled.unwrap_or(SLEEP_MOST)).min(left);
-            self.head.sleep(slice);
+            let slice = slice.min(self.sampled.unwrap_or(MAX_SLEEP)).min(left);
+            let slept = self.link().sleep(slice);
             self.watch()?;
+            slept?;
             if self.sampled.is_some() {
-                // Whoever listens hears it; a fault is told by the next call that needs an answer.
-                let _ = self.head.status();
+                // For listeners; a fault shows in the next call that needs an answer.
+                let _ = self.link().status();
             }
             self.go_on()?;
             // Looking takes time of its own on a real head; a clock that stands still must not
             // keep us here for ever.
-            left = (left - slice).min(end - self.head.now());
+            left = (left - slice).min(end - self.link().now());
             if left < 1e-9 {
                 break;
             }
@@ -395,20 +303,20 @@ impl Station {
     /// Laser off first, then the mirror parked, then the polygon down (or kept), whatever fails
     /// on the way. May be called at any time, after a panic too.
     pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        // Said once more before all else: a head's own way down may be longer.
-        let darkened = unbroken(|| self.disarm());
-        let made = unbroken(|| Ok(self.head.make_safe(keep_spinning)));
-        let mut state = match made {
+        // Before all else: a head's own way down may be longer.
+        let disarmed = catch_panic(|| self.disarm());
+        let link = self.link.get_mut();
+        let mut state = match catch_panic(|| link.make_safe(keep_spinning)) {
             Ok(state) => state,
             Err(fault) => {
                 let known = Some(&self.description);
-                let mut state = step_by_step(&mut *self.head, known, keep_spinning);
+                let mut state = make_safe_by_steps(link, known, keep_spinning);
                 let trouble = format!("the head's own way to a safe state failed: {fault}");
                 state.troubles.insert(0, trouble);
                 state
             }
         };
-        if let Err(fault) = darkened {
+        if let Err(fault) = disarmed {
             let trouble = format!("the first attempt to disarm failed: {fault}");
             state.troubles.insert(0, trouble);
         }
@@ -423,7 +331,7 @@ impl Station {
     }
 
     /// Makes the head safe at the end of a script, and sees the polygon to rest: at most for as
-    /// long as the description says that it coasts, and until somebody asks (again) to stop.
+    /// long as the description says that it coasts, and until a stop is requested (again).
     /// The polygon is kept spinning only where that was asked for and all `ended_well`; then a
     /// request to stop has not been heeded yet, and stays set for the caller to heed.
     pub fn finish(&mut self, ended_well: bool) -> SafeState {
@@ -442,9 +350,10 @@ impl Station {
                 break;
             }
             waited += REST_SLICE;
-            let status = unbroken(|| {
-                self.head.sleep(REST_SLICE);
-                self.head.status()
+            let link = self.link.get_mut();
+            let status = catch_panic(|| {
+                link.sleep(REST_SLICE)?;
+                link.status()
             });
             match status {
                 Ok(status) => {
@@ -465,29 +374,19 @@ impl Station {
         state
     }
 
-    /// Goes on unless somebody asked to stop; then the laser goes off at once.
+    /// Goes on unless a stop was requested; then the laser goes off at once.
     fn go_on(&mut self) -> Outcome<()> {
         if !self.is_stopped() {
             return Ok(());
         }
         if self.armed {
-            self.darken();
+            self.try_disarm();
         }
         Err(StationError::Interrupted)
     }
 
-    fn guarded<T>(&mut self, call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>) -> Outcome<T> {
-        self.go_on()?;
-        let answer = call(&mut *self.head);
-        if matches!(answer, Err(Fault::Broken(_))) {
-            // It may be broken for no more than that somebody asked to stop.
-            self.go_on()?;
-        }
-        self.looked(answer)
-    }
-
     /// An answer, followed by a look at lock and interlock while armed.
-    fn looked<T>(&mut self, answer: Result<T, Fault>) -> Outcome<T> {
+    fn looked(&mut self, answer: Result<Reply, Fault>) -> Outcome<Reply> {
         match (self.watch(), answer) {
             // What is lost now may be what follows: a head whose link broke makes itself safe.
             (Err(_), Err(why @ Fault::Broken(_))) => Err(why.into()),
@@ -498,35 +397,30 @@ impl Station {
         }
     }
 
-    fn command<T>(&mut self, call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>) -> Outcome<T> {
-        self.go_on()?;
-        self.commanded = true;
-        self.guarded(call)
-    }
-
     /// While armed: looks at lock and interlock.
     fn watch(&mut self) -> Outcome<()> {
         if !self.armed {
             return Ok(());
         }
-        let status = self.head.status();
-        self.judge(&status)
+        let answer = self.link().call(&Call::Status);
+        self.judge(&answer)
     }
 
-    /// While armed: disarms where lock, interlock or the head's answer is lost.
-    fn judge(&mut self, status: &Result<Status, Fault>) -> Outcome<()> {
+    /// While armed: disarms where lock, interlock or the answer to a look at the status is lost.
+    fn judge(&mut self, answer: &Result<Reply, Fault>) -> Outcome<()> {
         if !self.armed {
             return Ok(());
         }
-        let lost = match status {
-            Ok(status) => {
+        let lost = match answer {
+            Ok(Reply::Status(status)) => {
                 loss(status).or_else(|| (status.laser == Laser::Off).then_some(Fault::NotArmed))
             }
+            Ok(_) => Some(Fault::Broken("the head gave no status".to_string())),
             Err(fault) => Some(fault.clone()),
         };
         match lost {
             Some(fault) => {
-                self.darken();
+                self.try_disarm();
                 Err(fault.into())
             }
             None => Ok(()),
@@ -535,16 +429,64 @@ impl Station {
 
     /// Disarms as well as can be; stays marked as armed where the head does not confirm, so that
     /// making safe tries again.
-    fn darken(&mut self) {
-        if self.head.disarm().is_ok() {
+    fn try_disarm(&mut self) {
+        if self.link().disarm().is_ok() {
             self.armed = false;
         }
     }
 }
 
-/// Why a fault cannot be provoked by `provoker`, of which only some heads have one; none if it can.
-pub fn cannot_provoke(provoker: Option<&dyn Provoker>, fault: &str) -> Option<String> {
-    provoker.map_or_else(|| Some(NOT_SIMULATED.to_string()), |provoker| provoker.refused(fault))
+impl Calls for Station {
+    type Error = StationError;
+
+    fn request<T: FromReply>(&mut self, call: Call) -> Outcome<T> {
+        let reply = self.call(&call)?;
+        Ok(link::take(call.row(), reply)?)
+    }
+}
+
+fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
+    if values.iter().all(|value| value.is_finite()) {
+        Ok(())
+    } else {
+        Err(Fault::Refused(format!("the {what} must be a finite number")))
+    }
+}
+
+/// Refuses numbers that are not finite.
+fn check_finite(call: &Call) -> Result<(), Fault> {
+    match call {
+        Call::Spin { speed } => finite("polygon speed", &[*speed]),
+        Call::Steer { angle: Some(angle) } => finite("galvanometer angle", &[*angle]),
+        Call::LoadTrims { trims } => trims.iter().try_for_each(|trim| {
+            finite("in-scan trim", &[trim.in_scan])?;
+            finite("cross-scan trim", &[trim.cross_scan])
+        }),
+        Call::Arm { power } => finite("laser power", &[*power]),
+        Call::Expose { line } => {
+            finite("time per dot", &[line.dot_period])?;
+            finite("pre-scan delay", &[line.delay])
+        }
+        Call::ExposePage { dot_period, delay, pitch, .. } => {
+            finite("time per dot", &[*dot_period])?;
+            finite("pre-scan delay", &[*delay])?;
+            finite("pitch", &[*pitch])
+        }
+        Call::SetChannel { value, .. } => finite("value of the channel", &[*value]),
+        _ => Ok(()),
+    }
+}
+
+/// Takes no number from a gauge or a channel that is not finite.
+fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
+    match reply {
+        Reply::Reading(reading) => {
+            finite("reading of the gauge", &[reading.in_scan, reading.cross_scan])?;
+            finite("uncertainty of the gauge", &[reading.in_scan_u, reading.cross_scan_u])
+        }
+        Reply::Value(value) => finite("reading of the channel", &[*value]),
+        _ => Ok(()),
+    }
 }
 
 /// What forbids light.
@@ -574,13 +516,10 @@ impl core::fmt::Debug for Station {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         f.debug_struct("Station")
             .field("head", &self.description.serial)
-            .field("gauge", &self.gauge.is_some())
             .field("armed", &self.armed)
             .finish_non_exhaustive()
     }
 }
-
-mod signals;
 
 #[cfg(test)]
 mod tests;

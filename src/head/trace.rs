@@ -4,9 +4,10 @@
 //! The first line is the [`Header`], each other one an [`Entry`], the last one [`Entry::End`] with a
 //! digest over all lines before. A recording without that line was cut off, and is good up to there.
 
-use crate::head::Description;
-use crate::head::record::{Call, Heard, Reply};
+use crate::head::call::{Access, Call, Reply};
+use crate::head::record::Heard;
 use crate::head::system;
+use crate::head::{Description, Fault};
 use crate::units::number;
 use flate2::Compression;
 use flate2::read::GzDecoder;
@@ -210,16 +211,8 @@ impl<W: Write> TraceWriter<W> {
         self.put(&Line { heard })?;
         self.time = heard.time;
         self.unchanged = 0;
-        let looks = matches!(
-            heard.call,
-            Call::Describe
-                | Call::Status
-                | Call::Sleep { .. }
-                | Call::Trims
-                | Call::Measure
-                | Call::Signal { .. }
-                | Call::Channel { .. }
-        );
+        let looks = heard.call.row().access == Access::Observer
+            || matches!(heard.call, Call::Sleep { .. } | Call::Measure);
         let late = heard.time - self.out >= OUT_EVERY || !heard.time.is_finite();
         if late || !looks || matches!(heard.reply, Reply::Fault(_)) {
             self.out = heard.time;
@@ -239,21 +232,16 @@ impl<W: Write> TraceWriter<W> {
         self.put(&Entry::Now { time, after })
     }
 
-    /// A simulated head was made to fail.
-    pub fn provoked(
-        &mut self,
-        fault: &str,
-        after: f64,
-        refused: Option<String>,
-    ) -> Result<(), TraceError> {
+    /// A fault was injected, or all were cleared.
+    pub fn faults(&mut self, call: &Call, result: &Result<Reply, Fault>) -> Result<(), TraceError> {
         self.unchanged = 0;
-        self.put(&Entry::Provoked { fault: fault.to_string(), after, refused })
-    }
-
-    /// All faults were taken away.
-    pub fn mended(&mut self) -> Result<(), TraceError> {
-        self.unchanged = 0;
-        self.put(&Entry::Mended)
+        match call {
+            Call::Inject { fault, after } => {
+                let refused = result.as_ref().err().map(Fault::to_string);
+                self.put(&Entry::Provoked { fault: fault.clone(), after: *after, refused })
+            }
+            _ => self.put(&Entry::Mended),
+        }
     }
 
     /// Ends the recording, `verdict` being how the run ended; gives back where it went.

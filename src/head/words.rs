@@ -1,17 +1,15 @@
 //! Calls and replies in words, one line each, in SI units; and where two calls differ.
 
-use crate::head::record::{Call, Reply};
+use crate::head::call::{Call, Reply};
 use crate::head::{Halt, Laser, Pattern};
 use serde_json::Value;
 
 /// Most characters of a value in words.
-const MOST: usize = 60;
+const MAX_CHARS: usize = 60;
 
 /// A call in words, such as `spin at 500 rad/s`.
 pub fn call(call: &Call) -> String {
     match call {
-        Call::Describe => "describe".to_string(),
-        Call::Status => "status".to_string(),
         Call::Spin { speed } => format!("spin at {speed} rad/s"),
         Call::Halt { how: Halt::Brake } => "halt, braked".to_string(),
         Call::Halt { how: Halt::Coast } => "halt, coasting".to_string(),
@@ -20,9 +18,7 @@ pub fn call(call: &Call) -> String {
         Call::Turns { count } => format!("watch {count} turns"),
         Call::Trims => "read trims".to_string(),
         Call::LoadTrims { trims } => format!("load {} trims", trims.len()),
-        Call::StoreTrims => "store trims".to_string(),
         Call::Arm { power } => format!("arm at {power} of full power"),
-        Call::Disarm => "disarm".to_string(),
         Call::Expose { line } => {
             let what = match &line.pattern {
                 Pattern::TestMarks => "test marks".to_string(),
@@ -31,7 +27,8 @@ pub fn call(call: &Call) -> String {
             format!("expose {what} with facet {}, {} dots", line.facet, line.dots)
         }
         Call::ExposePage { image, .. } => {
-            format!("expose a page of {} lines, {} dots wide", image.height, image.width)
+            let (width, height) = image.size();
+            format!("expose a page of {height} lines, {width} dots wide")
         }
         Call::Signal { signal } => format!("read signal {signal}"),
         Call::Switch { signal, on: true } => format!("switch on {signal}"),
@@ -39,9 +36,10 @@ pub fn call(call: &Call) -> String {
         Call::Channel { channel } => format!("read channel {channel}"),
         Call::SetChannel { channel, value } => format!("set channel {channel} to {value} (SI)"),
         Call::Sleep { seconds } => format!("sleep {seconds} s"),
-        Call::MakeSafe { keep_spinning: false } => "make safe".to_string(),
         Call::MakeSafe { keep_spinning: true } => "make safe, spinning on".to_string(),
-        Call::Measure => "measure".to_string(),
+        Call::Inject { fault, .. } => format!("provoke {fault}"),
+        Call::ClearFaults => "mend".to_string(),
+        plain => plain.row().name.replace('_', " "),
     }
 }
 
@@ -73,6 +71,8 @@ pub fn reply(reply: &Reply) -> String {
             format!("{} turns in {all:.6} s", turns.len())
         }
         Reply::Trims(trims) => format!("{} trims", trims.len()),
+        Reply::Refusal(None) => "possible".to_string(),
+        Reply::Refusal(Some(why)) => format!("not possible: {why}"),
         Reply::Flag(true) => "on".to_string(),
         Reply::Flag(false) => "off".to_string(),
         Reply::Value(value) => format!("{value} (SI)"),
@@ -131,8 +131,8 @@ fn differing(one: &Value, other: &Value, path: String) -> Option<(String, String
 }
 
 fn short(text: &str) -> String {
-    if text.chars().count() <= MOST {
+    if text.chars().count() <= MAX_CHARS {
         return text.to_string();
     }
-    text.chars().take(MOST).chain(['…']).collect()
+    text.chars().take(MAX_CHARS).chain(['…']).collect()
 }

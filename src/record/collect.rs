@@ -1,7 +1,8 @@
 //! Collects a record from what script and head say while the run goes on.
 
 use crate::acceptance::decision::Outcome;
-use crate::head::record::{Call, Heard, Reply};
+use crate::head::call::{Call, Reply};
+use crate::head::record::Heard;
 use crate::head::{Halt, Trim, words};
 use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};

@@ -5,7 +5,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::Description;
+use crate::head::{Description, Fault};
 use crate::program::tree::Program;
 use crate::session::live::Entry;
 use crate::session::load::Prepared;
@@ -34,14 +34,14 @@ impl RunnableEntry {
     }
 }
 
-/// Says why a fault cannot be provoked on a head; none if it can.
-pub type CannotProvoke<'a> = &'a dyn Fn(&str) -> Option<String>;
+/// Refuses a fault that cannot be injected into a head.
+pub type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
 
 impl Prepared {
     /// What the script names by plain text and cannot be on this head, each reported where it is
     /// named: signals, channels, faults to provoke.
-    pub fn unfit(&self, head: &Description, cannot_provoke: CannotProvoke<'_>) -> Vec<Diagnostic> {
-        unfit(&self.named, head, cannot_provoke)
+    pub fn unfit(&self, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
+        unfit(&self.named, head, check_fault)
     }
 
     /// Signals and channels that its head must have, in the order of the script.
@@ -61,11 +61,11 @@ impl Prepared {
     pub fn admit(
         &self,
         head: &Description,
-        cannot_provoke: CannotProvoke<'_>,
+        check_fault: CheckFault<'_>,
         limits: Vec<Diagnostic>,
     ) -> Result<Runnable<'_>, Vec<Diagnostic>> {
         let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
-        let found = held(&self.diagnostics, &self.named, head, cannot_provoke, limits)?;
+        let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
         match &self.program {
             Some(program) => Ok(Runnable { program, sources: &self.sources }),
             None => Err(found),
@@ -78,10 +78,10 @@ impl Entry {
     pub fn admit(
         self,
         head: &Description,
-        cannot_provoke: CannotProvoke<'_>,
+        check_fault: CheckFault<'_>,
         limits: Vec<Diagnostic>,
     ) -> Result<RunnableEntry, Vec<Diagnostic>> {
-        let found = held(&self.diagnostics, &self.named, head, cannot_provoke, limits)?;
+        let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
         if self.ready.is_some() { Ok(RunnableEntry(self)) } else { Err(found) }
     }
 }
@@ -91,10 +91,10 @@ fn held(
     told: &[Diagnostic],
     named: &Named,
     head: &Description,
-    cannot_provoke: CannotProvoke<'_>,
+    check_fault: CheckFault<'_>,
     limits: Vec<Diagnostic>,
 ) -> Result<Vec<Diagnostic>, Vec<Diagnostic>> {
-    let mut found = unfit(named, head, cannot_provoke);
+    let mut found = unfit(named, head, check_fault);
     found.extend(limits);
     if forbids(told) || forbids(&found) { Err(found) } else { Ok(found) }
 }
@@ -104,10 +104,10 @@ pub(super) fn forbids(reports: &[Diagnostic]) -> bool {
     reports.iter().any(|report| report.severity == Severity::Error)
 }
 
-fn unfit(named: &Named, head: &Description, cannot_provoke: CannotProvoke<'_>) -> Vec<Diagnostic> {
+fn unfit(named: &Named, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
     let mut found = misused(&named.signals, head);
     for (fault, span) in &named.faults {
-        let Some(why) = cannot_provoke(fault) else { continue };
+        let Err(why) = check_fault(fault) else { continue };
         let report = Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span);
         found.push(report.help("docs/simulated-head.md lists the faults of a simulated head"));
     }

@@ -12,7 +12,7 @@ mod sheet;
 mod signals;
 pub mod step;
 
-pub use gate::{CannotProvoke, Runnable, RunnableEntry};
+pub use gate::{CheckFault, Runnable, RunnableEntry};
 pub use list::{Cell, List, ROWS_MOST, Row};
 pub use load::{Examined, Files, Prepared, Text, examine, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};

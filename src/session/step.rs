@@ -86,10 +86,10 @@ impl Pause<'_, '_> {
         let entry = self.session.checked(files, Given::Entry("pause", text), false);
         self.session.kept = kept;
         let head = self.moment.station.description();
-        let cannot_provoke = |fault: &str| self.moment.station.refused(fault);
+        let check_fault = |fault: &str| self.moment.station.check_can_inject(fault);
         let told = entry.diagnostics.clone();
         let entry = entry
-            .admit(head, &cannot_provoke, Vec::new())
+            .admit(head, &check_fault, Vec::new())
             .map_err(|more| Unseen::Wrong(told.into_iter().chain(more).collect()))?;
         let Some(ready) = &entry.0.ready else { return Err(Unseen::NoValue) };
         let effects = entry.0.effects.last().into_iter().flat_map(|own| &own.effects);

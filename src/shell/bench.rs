@@ -227,8 +227,8 @@ impl Bench {
         let mut told = entry.diagnostics.clone();
         let bound = entry.bound(self.station.description());
         let limits = self.beyond_allowed(&entry);
-        let cannot_provoke = |fault: &str| self.station.refused(fault);
-        let admitted = entry.admit(self.station.description(), &cannot_provoke, limits);
+        let check_fault = |fault: &str| self.station.check_can_inject(fault);
+        let admitted = entry.admit(self.station.description(), &check_fault, limits);
         let admitted = admitted.map_err(|refused| told.extend(refused)).ok();
         self.report(&told);
         let entry = admitted?;

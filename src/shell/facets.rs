@@ -1,6 +1,7 @@
 //! `facets`: the trims of each facet, and the errors that were measured with them: the newest
 //! measurement as a number and a bar, its spread, and the measurement before it.
 
+use crate::head::Calls;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::measured::{Measurement, Series};
 use crate::shell::plot::bar;

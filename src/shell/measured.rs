@@ -1,7 +1,8 @@
 //! What was measured of each facet: the newest measurement and the one before it, each as it was
 //! taken. Readings of different measurements are never put together.
 
-use crate::head::record::{Call, Heard, Reply};
+use crate::head::call::{Call, Reply};
+use crate::head::record::Heard;
 use std::collections::BTreeMap;
 
 /// Most facets that are kept.

@@ -34,6 +34,7 @@ mod words;
 pub use tap::Tap;
 
 use crate::builtins::Effect;
+use crate::head::Calls;
 use crate::head::Fault;
 use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
@@ -133,7 +134,7 @@ pub fn run(setup: Setup) -> u8 {
     };
     let operator =
         AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
-    bench.station.attend(Box::new(operator));
+    bench.station.set_operator(Box::new(operator));
     if setup.attended {
         say(&setup.greeting);
     }

@@ -1,5 +1,6 @@
 //! Small words: what is known, how the head stands, back to safety, trims taken back, files read.
 
+use crate::head::Calls;
 use crate::head::Trim;
 use crate::head::control::Control;
 use crate::head::station::StationError;

@@ -156,7 +156,7 @@ pub fn told(stand: &Stand, owner: Option<Control>, head: &Description) -> String
         let text = match owner {
             Control::Own => "this shell",
             Control::Others => "another client: this shell only looks",
-            Control::Nobody => "no client",
+            Control::None => "no client",
         };
         rows.push(("control", text.to_string()));
     }

@@ -1,7 +1,8 @@
 //! What the head was told and said: which commands changed it since a moment and how fast it turned
 //! then, what was measured of each facet, and which trims were in force before the last ones.
 
-use crate::head::record::{Call, Heard, Listener, Reply};
+use crate::head::call::{Call, Reply};
+use crate::head::record::{Heard, Listener};
 use crate::head::{Fault, Laser, Status, Trim};
 use crate::record::{Curve, SpeedPoint};
 use crate::shell::measured::Measured;

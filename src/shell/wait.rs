@@ -3,7 +3,7 @@
 use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
-use crate::head::{Fault, Status};
+use crate::head::{Calls, Fault, Status};
 use crate::shell::known::Shared;
 use crate::shell::prompt::{Stand, changes, prompt};
 use crate::shell::reader::{Input, Reader};
@@ -95,9 +95,9 @@ impl Watch<'_> {
         };
         *self.owner = Some(now);
         match (before, now) {
-            (Some(Control::Own | Control::Nobody), Control::Others) => lines
+            (Some(Control::Own | Control::None), Control::Others) => lines
                 .push("another client controls the head now: this shell only looks".to_string()),
-            (Some(Control::Others), Control::Nobody) => {
+            (Some(Control::Others), Control::None) => {
                 lines
                     .push("no client controls the head any more: `take` takes control".to_string());
             }

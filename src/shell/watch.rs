@@ -3,6 +3,7 @@
 
 use crate::builtins::Effect;
 use crate::check::live::Answer;
+use crate::head::Calls;
 use crate::program::show::{Shower, Shown};
 use crate::program::value::Datum;
 use crate::session::Verdict;

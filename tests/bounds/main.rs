@@ -332,8 +332,8 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let stop = Arc::new(AtomicBool::new(false));
     // Nothing is run where the link is silent from the start.
     let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).ok()?;
-    station.supply(Box::new(Stripes));
-    station.attend(Box::new(Moody::default()));
+    station.set_images(Box::new(Stripes));
+    station.set_operator(Box::new(Moody::default()));
     let bound = prepared.bound(station.description()).unwrap();
     let safe_most = finish_most(station.description(), script.contains("keep_spinning()"));
     let program = prepared.program.as_ref().unwrap();

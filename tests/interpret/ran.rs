@@ -36,7 +36,7 @@ pub fn run_asking(bench: Bench, program: &Program, operator: Option<Box<dyn Oper
     let head = Logged { bench: bench.clone(), stop: stop.clone() };
     let mut station = Station::open(Box::new(head), None, stop).unwrap();
     if let Some(operator) = operator {
-        station.attend(operator);
+        station.set_operator(operator);
     }
     bench.borrow_mut().log.clear();
     let mut events = Events(Vec::new());

@@ -124,12 +124,12 @@ fn run(
     // Where the link is silent from the start there is no run.
     let mut station = Station::open(head.clone(), Some(head), stop).ok()?;
     station.rehearse(Some(Box::new(provoking)));
-    station.attend(Box::new(Moody::default()));
-    station.supply(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
+    station.set_operator(Box::new(Moody::default()));
+    station.set_images(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
     let description = station.description().clone();
     let runnable =
-        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
+        prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
     let finished = session::run(runnable, &mut station, &mut Ear::default());
     Some(Run { finished, watched, most: bound.most })
 }

@@ -148,7 +148,7 @@ fn control_goes_from_one_to_the_other() {
     assert_eq!(first.ask("CONT:OWN?"), "OTH");
     second.head.spin(500.0).unwrap();
     second.control.give().unwrap();
-    assert_eq!(second.control.owner(), Ok(Control::Nobody));
+    assert_eq!(second.control.owner(), Ok(Control::None));
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
     // What was given back is not made safe any more when another client has it.
     first.say("CONT:TAKE;:ROT:SPE 400");

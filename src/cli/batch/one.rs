@@ -12,7 +12,7 @@ use crate::cli::pages::Told;
 use crate::cli::picture::Look;
 use crate::cli::record::{self, Again, Recorder, Recording, Unmet};
 use crate::cli::run::{About, Printer};
-use crate::head::record::recorded;
+use crate::head::record::CallRecorder;
 use crate::head::station::Station;
 use crate::interpret::{Event, Observer};
 use crate::operator::Given;
@@ -93,19 +93,18 @@ pub(super) fn run(
         medium.keep();
     }
     let recorder = Rc::new(RefCell::new(Recorder::new(common.stop.clone())));
-    let (head, gauge) = recorded(opened.head, opened.gauge, recorder.clone());
-    let mut station = Station::open(head, gauge, common.stop.clone())
+    let link = Box::new(CallRecorder::new(opened.link, recorder.clone()));
+    let mut station = Station::open(link, common.stop.clone())
         .map_err(|fault| Trouble::NoAnswer(format!("the head does not answer: {fault}")))?;
-    station.supply(Box::new(Supply::new(Disk, common.script)));
-    station.rehearse(opened.provoker);
-    station.attend(Box::new(given));
+    station.set_images(Box::new(Supply::new(Disk, common.script)));
+    station.set_operator(Box::new(given));
     let description = station.description().clone();
     if description.serial != planned.serial {
         let other = &description.serial;
         return Err(Trouble::NoAnswer(format!("the head says that it is {other}")));
     }
-    let cannot_provoke = |fault: &str| station.refused(fault);
-    let admitted = planned.admit(prepared, &description, &cannot_provoke, common.options);
+    let check_fault = |fault: &str| station.check_can_inject(fault);
+    let admitted = planned.admit(prepared, &description, &check_fault, common.options);
     let runnable = admitted.map_err(|why| {
         complain(&why);
         let why = "the script cannot be run on this head, for the reasons above";

@@ -2,22 +2,22 @@
 
 use crate::cli::address::{Opened, Simulated, open_elsewhere};
 use crate::cli::fixture::Ready;
-use crate::head::{Description, Provoker};
+use crate::head::{Calls, Description, Link};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 /// Seed of a simulated head where nothing else is said.
 const SEED: u64 = 1;
 
-/// What a head says that it is, and who makes it fail on purpose; nothing is connected to fixtures.
-/// Fails with what is to be printed.
+/// What a head says that it is, and the way to it; nothing is connected to fixtures. Fails with what is
+/// to be printed.
 pub(super) fn described(
     opened: Opened,
     fixtures: &Ready,
-) -> Result<(Description, Option<Box<dyn Provoker>>), String> {
+) -> Result<(Description, Box<dyn Link>), String> {
     let mut opened = fixtures.described(opened)?;
-    let described = opened.head.describe().map_err(|fault| format!("error: {fault}"))?;
-    Ok((described, opened.provoker))
+    let described = opened.link.describe().map_err(|fault| format!("error: {fault}"))?;
+    Ok((described, opened.link))
 }
 
 /// Where a head is.

@@ -9,14 +9,16 @@ use crate::cli::files::{Disk, digest_of};
 use crate::cli::fixture::Ready;
 use crate::cli::{allow, duration};
 use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::Calls;
 use crate::head::Description;
-use crate::head::station::cannot_provoke;
+use crate::head::link::not_simulated;
 use crate::operator::Given;
-use crate::session::{CannotProvoke, Prepared, Row, Runnable, Series};
+use crate::session::{CheckFault, Prepared, Row, Runnable, Series};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
 use crate::visible::is_hidden;
+use std::cell::RefCell;
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -46,12 +48,12 @@ impl Planned {
         &self,
         prepared: &'p Prepared,
         head: &Description,
-        cannot_provoke: CannotProvoke<'_>,
+        check_fault: CheckFault<'_>,
         options: &Options,
     ) -> Result<Runnable<'p>, String> {
         let allowed = options.allow.as_deref().map(allow::parse).transpose()?;
         let (limits, _) = limits(prepared, head, options, allowed.as_deref());
-        let admitted = prepared.admit(head, cannot_provoke, limits);
+        let admitted = prepared.admit(head, check_fault, limits);
         admitted.map_err(|refused| rendered(&refused, &prepared.sources))
     }
 }
@@ -209,13 +211,13 @@ impl Looking<'_> {
         let serial = self.serial(series, row, &mut found);
         let head = self.head(series, row, &mut found)?;
         let Some(mut place) = head else { return Ok((None, found)) };
-        let (description, provoker) = match &mut place {
+        let (description, link) = match &mut place {
             Place::There(address) => (self.there(address)?, None),
             Place::Made(head) => {
                 head.serial = Some(serial.clone());
                 let opened = place.plain(Arc::default());
                 match opened.and_then(|opened| place::described(opened, self.fixtures)) {
-                    Ok((description, provoker)) => (Some(description), provoker),
+                    Ok((description, link)) => (Some(description), Some(RefCell::new(link))),
                     Err(why) => {
                         found.push(self.unmade(&why, series, row));
                         return Ok((None, found));
@@ -231,8 +233,11 @@ impl Looking<'_> {
                 let report = report.here("this is another serial number");
                 found.push(report.help("correct the serial number or the address"));
             }
-            let cannot = |fault: &str| cannot_provoke(provoker.as_deref(), fault);
-            found.extend(prepared.unfit(head, &cannot));
+            let check_fault = |fault: &str| match &link {
+                Some(link) => link.borrow_mut().check_can_inject(fault),
+                None => Err(not_simulated()),
+            };
+            found.extend(prepared.unfit(head, &check_fault));
             let (more, longest) = limits(prepared, head, self.options, self.allowed.as_deref());
             found.extend(more);
             most = longest;

@@ -5,6 +5,7 @@ use crate::cli::output::Force;
 use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{Tracer, bare};
 use crate::cli::{CAUTION, FAILED, WRONG, address};
+use crate::head::Calls;
 use crate::head::contract::{Allowed, Contract, Found, TABLE, Told, run_with};
 use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
@@ -102,13 +103,13 @@ fn checked(options: &Options) -> Result<u8, String> {
     let opened = address::open_with(&options.address, options.seed, &options.faults)?;
     let stop = Arc::clone(&opened.stop);
     let opened = fixtures.fit(opened, false, &stop)?;
-    let (mut head, gauge) = (opened.head, opened.gauge);
+    let mut link = opened.link;
     let header = match &options.trace {
         // Asked before the recording is begun, so that it holds what the contracts see alone.
         Some(_) if opened.replay.is_some() => {
             return Err("error: a replay is recorded already: leave `--trace` out".to_string());
         }
-        Some(path) => match head.describe() {
+        Some(path) => match link.describe() {
             Ok(description) => Some((path, bare(&description, opened.seed, &opened.faults))),
             Err(fault) => {
                 complain(&format!("error: the head does not answer: {fault}\n"));
@@ -117,14 +118,15 @@ fn checked(options: &Options) -> Result<u8, String> {
         },
         None => None,
     };
-    let (tracer, (head, gauge)) = match header {
+    let (tracer, link) = match header {
         Some((path, header)) => {
-            let (tracer, heads) = Tracer::listening(path, stop.clone(), (head, gauge));
+            let link = (link, opened.has_gauge);
+            let (tracer, link) = Tracer::listening(path, stop.clone(), link);
             let started = tracer.borrow_mut().start(&header, &options.force);
             started.map_err(|why| format!("error: nothing can be recorded: {why}"))?;
-            (Some(tracer), heads)
+            (Some(tracer), link)
         }
-        None => (None, (head, gauge)),
+        None => (None, link),
     };
     let interrupted = Arc::new(AtomicBool::new(false));
     stop_on_request(&[stop.clone(), interrupted.clone()]).map_err(|why| {
@@ -147,7 +149,7 @@ fn checked(options: &Options) -> Result<u8, String> {
             say(&told(contract, found, colour));
         }
     };
-    let all = run_with(head, gauge, allowed, stop, &mut heard);
+    let all = run_with(link, allowed, stop, &mut heard);
     if options.json {
         emit(&end(&all))
     } else {

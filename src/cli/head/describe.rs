@@ -2,6 +2,7 @@
 
 use crate::cli::fixture::Fixtures;
 use crate::cli::{WRONG, address};
+use crate::head::Calls;
 use crate::head::Description;
 use crate::head::signals::{Active, AtSafe, Direction, Pull};
 use crate::optics::{ClockKind, StartOfScan};
@@ -46,7 +47,7 @@ struct Row(&'static str, &'static str, Content);
 pub(super) fn describe(options: &Options) -> u8 {
     let described = options.fixtures.read().and_then(|fixtures| {
         let mut opened = fixtures.described(address::open(&options.address, None)?)?;
-        Ok(opened.head.describe())
+        Ok(opened.link.describe())
     });
     let description = match described {
         Ok(Ok(description)) => description,

@@ -141,13 +141,13 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
     let before = options.before.as_deref().map(take).transpose()?;
     let stop = Arc::new(AtomicBool::new(false));
     let seed = opened.seed;
-    let mut station = Station::open(opened.head, opened.gauge, stop.clone()).map_err(|fault| {
+    let mut station = Station::open(opened.link, stop.clone()).map_err(|fault| {
         (Verdict::HeadFailed.exit_code(), format!("error: the head does not answer: {fault}"))
     })?;
-    station.supply(Box::new(Supply::new(Own, "")));
+    station.set_images(Box::new(Supply::new(Own, "")));
     let bound = bounds::bound(program, &prepared.params, station.description());
     let head = station.description().clone();
-    let admitted = prepared.admit(&head, &|fault| station.refused(fault), Vec::new());
+    let admitted = prepared.admit(&head, &|fault| station.check_can_inject(fault), Vec::new());
     let runnable = match admitted {
         Ok(runnable) => runnable,
         Err(refused) => return Err((WRONG, rendered(&refused, &prepared.sources))),

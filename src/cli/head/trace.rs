@@ -3,7 +3,8 @@
 use crate::cli::duration;
 use crate::cli::trace::{reader, surveyed};
 use crate::cli::{FAILED, WRONG};
-use crate::head::record::{Heard, Reply};
+use crate::head::call::Reply;
+use crate::head::record::Heard;
 use crate::head::trace::{Entry, Header, Survey};
 use crate::head::words;
 use crate::terminal::told::shortened;

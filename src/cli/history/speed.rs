@@ -35,11 +35,12 @@ fn run() -> Run {
     let program = prepared.program.as_ref().unwrap();
     let opened = address::open("sim", None).unwrap();
     let stop = std::sync::Arc::default();
-    let mut station = Station::open(opened.head, opened.gauge, stop).unwrap();
+    let mut station = Station::open(opened.link, stop).unwrap();
     let head = station.description().clone();
     let mut deaf = Deaf;
     let mut keeper = Keeper::new(&mut deaf, true);
-    let runnable = prepared.admit(&head, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
+    let runnable =
+        prepared.admit(&head, &|fault| station.check_can_inject(fault), Vec::new()).ok().unwrap();
     let finished = session::run(runnable, &mut station, &mut keeper);
     let heard = keeper.heard();
     assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));

@@ -16,7 +16,7 @@ use crate::cli::signals::stop_on_request;
 use crate::cli::simulate::results::{Campaign, Results, heads_of};
 use crate::cli::simulate::tried::{Tried, tried};
 use crate::cli::{FAILED, WRONG};
-use crate::head::station::cannot_provoke;
+use crate::head::Calls;
 use crate::operator::Given;
 use crate::session::{Prepared, Verdict, prepare};
 use crate::terminal::told::rendered;
@@ -24,6 +24,7 @@ use crate::terminal::{complain, draws_progress, emit, say};
 use crate::units::parse_quantity;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::cell::RefCell;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -208,13 +209,11 @@ fn campaign(options: &Options) -> Result<(Results, bool), String> {
     };
     // A head that cannot be made is a mistake in its description, and is told before any is run.
     let mut first = heads.make(options.seed)?;
-    let described = first.head.describe();
+    let described = first.link.describe();
     let head = described.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-    let refused = prepared.admit(
-        &head,
-        &|fault| cannot_provoke(first.provoker.as_deref(), fault),
-        Vec::new(),
-    );
+    let link = RefCell::new(first.link);
+    let check_fault = |fault: &str| link.borrow_mut().check_can_inject(fault);
+    let refused = prepared.admit(&head, &check_fault, Vec::new());
     if let Err(refused) = refused {
         complain(&rendered(&refused, &prepared.sources));
         return Err(no());

@@ -71,20 +71,22 @@ pub(super) fn tried(
 ) -> Result<Tried, String> {
     let mut keeper = Keeper::default();
     let opened = heads.make(seed)?;
-    let station = Station::open(opened.head, opened.gauge, stop.clone());
+    let station = Station::open(opened.link, stop.clone());
     let (verdict, failure) = match station {
         Ok(mut station) => {
-            station.rehearse(opened.provoker);
-            let admitted =
-                prepared.admit(station.description(), &|fault| station.refused(fault), Vec::new());
+            let admitted = prepared.admit(
+                station.description(),
+                &|fault| station.check_can_inject(fault),
+                Vec::new(),
+            );
             let runnable = admitted.map_err(|refused| {
                 let told = rendered(&refused, &prepared.sources);
                 format!("{told}error: the script does not run on the head of seed {seed}")
             })?;
             let script = prepared.sources.get(session::SCRIPT).map_or("", |s| s.name.as_ref());
-            station.supply(Box::new(Supply::new(Disk, script)));
+            station.set_images(Box::new(Supply::new(Disk, script)));
             // Every head is asked from the first answer on.
-            station.attend(Box::new(given.clone()));
+            station.set_operator(Box::new(given.clone()));
             let finished = session::run(runnable, &mut station, &mut keeper);
             let unreached = finished.unreached.iter().map(|check| check.label.to_string());
             keeper.unmet.not_reached = unreached.collect();

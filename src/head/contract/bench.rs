@@ -1,9 +1,10 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
 use crate::head::contract::{Allowed, Found};
-use crate::head::safe::unbroken;
+use crate::head::safe::catch_panic;
 use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, Status, Trim, Turn,
+    Calls, Description, Exposed, Fault, Halt, LineOrder, Link, Reading, SafeState, Status, Trim,
+    Turn,
 };
 use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
 use std::sync::Arc;
@@ -29,8 +30,7 @@ pub(super) type Checked<T> = Result<T, Found>;
 
 /// A head that is tried.
 pub struct Bench {
-    pub(super) head: Box<dyn Head>,
-    pub(super) gauge: Option<Box<dyn Gauge>>,
+    pub(super) head: Box<dyn Link>,
     description: Option<Description>,
     allowed: Allowed,
     stop: Arc<AtomicBool>,
@@ -67,16 +67,11 @@ pub(super) fn refused<T>(what: &str, answer: Result<T, Fault>) -> Checked<Fault>
 }
 
 impl Bench {
-    pub(super) fn new(
-        head: Box<dyn Head>,
-        gauge: Option<Box<dyn Gauge>>,
-        allowed: Allowed,
-        stop: Arc<AtomicBool>,
-    ) -> Bench {
+    pub(super) fn new(head: Box<dyn Link>, allowed: Allowed, stop: Arc<AtomicBool>) -> Bench {
         let mut head = head;
-        let description = unbroken(|| head.describe()).ok();
+        let description = catch_panic(|| head.describe()).ok();
         let (late, speed, fresh) = (Vec::new(), None, false);
-        Bench { head, gauge, description, allowed, stop, late, speed, fresh }
+        Bench { head, description, allowed, stop, late, speed, fresh }
     }
 
     pub(super) fn described(&self) -> Option<&Description> {
@@ -107,6 +102,17 @@ impl Bench {
         &self.late
     }
 
+    /// Lets time pass. A head that fails there fails in the next call.
+    pub(super) fn pause(&mut self, seconds: f64) {
+        let _ = self.head.sleep(seconds);
+    }
+
+    /// Makes the head safe, which must not fail.
+    pub(super) fn make_safe(&mut self, keep_spinning: bool) -> Checked<SafeState> {
+        let made = self.head.make_safe(keep_spinning);
+        made.map_err(|fault| broken(format!("the head cannot be made safe: {fault}")))
+    }
+
     /// A call that takes `good` s at most where it succeeds, and `silence` s more where it fails.
     fn timed<T>(
         &mut self,
@@ -133,7 +139,7 @@ impl Bench {
     fn plain<T>(
         &mut self,
         what: &str,
-        call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>,
+        call: impl FnOnce(&mut dyn Link) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
         let times = self.description.as_ref().map(|d| (d.times.reply_most, d.times.silence_most));
         let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
@@ -144,7 +150,7 @@ impl Bench {
     fn line<T>(
         &mut self,
         what: &str,
-        call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>,
+        call: impl FnOnce(&mut dyn Link) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
         let times = self.description.as_ref().map(|d| d.times);
         let times = times.map(|times| (times.station_reply_most(), times.silence_most));
@@ -235,16 +241,10 @@ impl Bench {
     }
 
     pub(super) fn measure(&mut self) -> Checked<Result<Reading, Fault>> {
-        if self.gauge.is_none() {
-            return Err(Found::Skipped("there is no gauge".to_string()));
-        }
         let times = self.description.as_ref().map(|d| d.times);
         let times = times.map(|t| (t.reading_most, t.gauge_silence_most));
         let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        Ok(self.timed("measure", times, |bench| match &mut bench.gauge {
-            Some(gauge) => gauge.measure(),
-            None => Err(Fault::NoGauge),
-        }))
+        Ok(self.timed("measure", times, |bench| bench.head.measure()))
     }
 
     /// Looks until `there`, at most for `patience` s; gives the last look, and whether it came.
@@ -267,7 +267,7 @@ impl Bench {
             if waited > patience || self.head.now() - start > patience {
                 return Ok((status, false));
             }
-            self.head.sleep(LOOK);
+            self.pause(LOOK);
             waited += LOOK;
         }
     }

@@ -212,7 +212,7 @@ pub(super) fn trims_shift(bench: &mut Bench) -> Found {
         ];
         let loaded = bench.load(&trims);
         loaded.map_err(|fault| broken(format!("trims inside the range are refused: {fault}")))?;
-        bench.head.sleep(head.galvanometer_settling);
+        bench.pause(head.galvanometer_settling);
         let then = lies(bench, &plan)?;
         let seen = [then.in_scan - first.in_scan, then.cross_scan - first.cross_scan];
         for ((what, wanted), seen) in wanted.into_iter().zip(seen) {
@@ -228,7 +228,7 @@ pub(super) fn trims_shift(bench: &mut Bench) -> Found {
 pub(super) fn safe(bench: &mut Bench) -> Found {
     found((|| {
         armed(bench)?;
-        let safe = bench.head.make_safe(false);
+        let safe = bench.make_safe(false)?;
         holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
         holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
         let status = bench.status()?;

@@ -7,11 +7,12 @@
 //!
 //! ```
 //! use spintrue::head::contract::{self, Allowed, Found};
-//! use spintrue::head::sim;
+//! use spintrue::head::{Rig, sim};
 //!
 //! let (head, gauge) = sim::open(None, 1).unwrap();
 //! let allowed = Allowed { trims: true, switches: true, motion: true, light: true };
-//! let told = contract::run(Box::new(head), Some(Box::new(gauge)), allowed);
+//! let link = Rig::new(Box::new(head), Some(Box::new(gauge)));
+//! let told = contract::run(Box::new(link), allowed);
 //! assert!(told.found.iter().all(|(_, found)| !matches!(found, Found::Broken(_))));
 //! assert!(told.safe.laser_off);
 //! ```
@@ -29,8 +30,8 @@ mod tests;
 
 pub use table::TABLE;
 
-use crate::head::safe::{step_by_step, unbroken};
-use crate::head::{Gauge, Head, SafeState};
+use crate::head::safe::{catch_panic, make_safe_by_steps};
+use crate::head::{Calls, Link, SafeState};
 use bench::Bench;
 use serde::Serialize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -125,20 +126,19 @@ impl Told {
 }
 
 /// Tries every contract that `allowed` lets be tried.
-pub fn run(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, allowed: Allowed) -> Told {
-    run_with(head, gauge, allowed, Arc::new(AtomicBool::new(false)), &mut |_, _| {})
+pub fn run(link: Box<dyn Link>, allowed: Allowed) -> Told {
+    run_with(link, allowed, Arc::new(AtomicBool::new(false)), &mut |_, _| {})
 }
 
 /// The same; tells `heard` of each contract as soon as it was tried, and skips what is left once
 /// `stop` is set. The head is made safe in any case.
 pub fn run_with(
-    head: Box<dyn Head>,
-    gauge: Option<Box<dyn Gauge>>,
+    link: Box<dyn Link>,
     allowed: Allowed,
     stop: Arc<AtomicBool>,
     heard: &mut dyn FnMut(&'static Contract, &Found),
 ) -> Told {
-    let mut bench = Bench::new(head, gauge, allowed, stop.clone());
+    let mut bench = Bench::new(link, allowed, stop.clone());
     let mut found = Vec::new();
     for contract in TABLE {
         let why = allowed.refuses(contract.does);
@@ -161,7 +161,7 @@ fn tried(contract: &Contract, bench: &mut Bench) -> Found {
         came.unwrap_or_else(|panic| Found::Broken(crate::head::safe::broken(&*panic).to_string()));
     // No contract leaves light to the next one.
     if contract.does == Does::Light {
-        let _ = unbroken(|| bench.head.disarm());
+        let _ = catch_panic(|| bench.head.disarm());
     }
     came
 }
@@ -170,17 +170,17 @@ impl Bench {
     /// Makes the head safe and sees the polygon to rest, at most for as long as it may coast.
     fn leave(&mut self) -> SafeState {
         let patience = self.described().map_or(1.0, |head| head.coast_most);
-        let made = unbroken(|| Ok(self.head.make_safe(false)));
+        let made = catch_panic(|| self.head.make_safe(false));
         let mut safe = made.unwrap_or_else(|fault| {
             let known = self.described().cloned();
-            let mut safe = step_by_step(&mut *self.head, known.as_ref(), false);
+            let mut safe = make_safe_by_steps(&mut *self.head, known.as_ref(), false);
             safe.troubles.insert(0, format!("the head's own way to a safe state failed: {fault}"));
             safe
         });
         let mut waited = 0.0;
         while !safe.at_rest && waited < patience && !self.stopped() {
-            let looked = unbroken(|| {
-                self.head.sleep(bench::LOOK);
+            let looked = catch_panic(|| {
+                self.head.sleep(bench::LOOK)?;
                 self.head.status()
             });
             match looked {

@@ -37,14 +37,14 @@ pub(super) fn steer(bench: &mut Bench) -> Found {
         let angle = 0.25 * head.galvanometer_range;
         let taken = |fault| broken(format!("the mirror does not move: {fault}"));
         bench.steer(Some(angle)).map_err(taken)?;
-        bench.head.sleep(2.0 * head.galvanometer_settling);
+        bench.pause(2.0 * head.galvanometer_settling);
         let status = bench.status()?;
         let off = (status.galvanometer - angle).abs();
         holds(off <= 0.02 * head.galvanometer_range, || {
             format!("the mirror stands at {} rad, sent to {angle} rad", status.galvanometer)
         })?;
         bench.steer(None).map_err(taken)?;
-        bench.head.sleep(2.0 * head.galvanometer_settling);
+        bench.pause(2.0 * head.galvanometer_settling);
         holds(bench.status()?.parked, || "the mirror is sent to park and does not".to_string())
     })())
 }
@@ -138,14 +138,14 @@ pub(super) fn safe(bench: &mut Bench) -> Found {
     found((|| {
         let head = bench.description()?;
         bench.locked()?;
-        let kept = bench.head.make_safe(true);
+        let kept = bench.make_safe(true)?;
         holds(kept.laser_off && kept.kept_spinning, || {
             format!(
                 "asked to keep spinning: laser off {}, kept {}",
                 kept.laser_off, kept.kept_spinning
             )
         })?;
-        let safe = bench.head.make_safe(false);
+        let safe = bench.make_safe(false)?;
         holds(safe.laser_off && safe.parked && !safe.kept_spinning, || {
             format!(
                 "laser off {}, parked {}, kept {}",

@@ -140,7 +140,7 @@ pub(super) fn safe(bench: &mut Bench) -> Found {
                 Some(AtSafe::Keep) | None => (!before, !before),
             };
             switched(bench, name, first)?;
-            let left = bench.head.make_safe(false);
+            let left = bench.make_safe(false)?;
             holds(left.troubles.is_empty(), || left.troubles.join("; "))?;
             let read = state(bench, name)?;
             holds(read == wanted, || {

@@ -108,12 +108,12 @@ pub(super) fn clock(bench: &mut Bench) -> Found {
 pub(super) fn sleep(bench: &mut Bench) -> Found {
     found((|| {
         let before = bench.head.now();
-        bench.head.sleep(PAUSE);
+        bench.pause(PAUSE);
         let passed = bench.head.now() - before;
         holds(passed >= PAUSE - 1e-9, || format!("{passed} s passed in a sleep of {PAUSE} s"))?;
         let before = bench.head.now();
-        bench.head.sleep(0.0);
-        bench.head.sleep(-1.0);
+        bench.pause(0.0);
+        bench.pause(-1.0);
         let passed = bench.head.now() - before;
         holds(passed >= 0.0, || format!("{passed} s passed in no sleep at all"))
     })())
@@ -181,7 +181,7 @@ pub(super) fn gauge(bench: &mut Bench) -> Found {
 pub(super) fn safe(bench: &mut Bench) -> Found {
     found((|| {
         for _ in 0..2 {
-            let safe = bench.head.make_safe(false);
+            let safe = bench.make_safe(false)?;
             holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
             holds(safe.parked, || "the mirror is not parked".to_string())?;
             holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;

@@ -1,9 +1,9 @@
 //! Faults that a script asks for: they reach the simulated world beside the head, as somebody at
 //! the bench would. Uses the table of faults.
 
-use crate::head::provoker::Provoker;
 use crate::head::sim::faults::{self, Planned, When};
 use crate::head::sim::world::World;
+use crate::head::{Fault, FaultInjector};
 use core::cell::RefCell;
 use std::rc::Rc;
 
@@ -33,16 +33,17 @@ impl Provoking {
     }
 }
 
-impl Provoker for Provoking {
-    fn refused(&self, fault: &str) -> Option<String> {
-        self.planned(fault).err()
+impl FaultInjector for Provoking {
+    fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {
+        self.planned(fault).map(drop).map_err(Fault::Refused)
     }
 
-    fn provoke(&mut self, fault: &str, after: f64) -> Result<(), String> {
-        let planned = self.planned(fault)?;
+    fn inject(&mut self, fault: &str, after: f64) -> Result<(), Fault> {
+        let planned = self.planned(fault).map_err(Fault::Refused)?;
         let mut world = self.world.borrow_mut();
         if world.planned.len() + world.faults.len() >= FAULTS_MOST {
-            return Err(format!("{FAULTS_MOST} faults are there or to come: mend them first"));
+            let why = format!("{FAULTS_MOST} faults are there or to come: mend them first");
+            return Err(Fault::Refused(why));
         }
         let now = world.now;
         world.plan_fault(after, planned.fault);
@@ -51,7 +52,7 @@ impl Provoker for Provoking {
         Ok(())
     }
 
-    fn mend(&mut self) {
+    fn clear(&mut self) {
         let mut world = self.world.borrow_mut();
         world.config.faults.retain(|planned| matches!(planned.when, When::Time(_)));
         world.mend();

@@ -1,25 +1,27 @@
 //! The caller: makes the calls of a head at the other end of a wire. Uses the codec and the link.
 //!
-//! A call that came to nothing because of the link is never made again: whether it acted is not
-//! known. The link is closed then, on which the server makes the head safe. A new link is made by
+//! A call that failed because of the link is not made again unless that does no harm: whether it acted
+//! is not known. The link is closed then, on which the server makes the head safe. A new link is made by
 //! what looks, disarms or makes safe; all else waits until the head was made safe over it. A head
 //! that another client controls, and that was never moved from here, is left to that one.
 
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
-use crate::head::wire::codec::{Answer, Order, answer, message};
+use crate::head::call::{Access, Call, FromReply, Reply};
+use crate::head::control::Control;
+use crate::head::link::{not_simulated, take};
+use crate::head::wire::codec::{Parameters, answer, message};
 use crate::head::wire::errors::WireError;
-use crate::head::wire::floor::Control;
-use crate::head::wire::greeting::{Linked, REPLY_LEAST, Target, greet};
+use crate::head::wire::greeting::{Linked, MIN_REPLY, Target, greet};
 use crate::head::wire::limits::{carrying, in_all, link_most};
 use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
 use crate::head::wire::reply::answers;
-use crate::head::wire::tree::is;
+use crate::head::wire::tree::{is, of_call};
 use crate::head::wire::words::{
     ANOTHERS, CONTROLLED, detail, left_to_another, lost_control, refused,
 };
-use crate::head::{Description, Fault, Laser, SafeState};
+use crate::head::{Description, Fault, Laser, SafeState, Status};
 use std::cell::Cell;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -29,42 +31,37 @@ use std::time::{Duration, Instant};
 /// Slice of a wait, between two looks at the stop flag.
 const SLICE: Duration = Duration::from_millis(20);
 
-/// How long a reply is still waited for once somebody asked to stop: most are short, and spare the
+/// How long a reply is still waited for after a request to stop: most are short, and spare the
 /// link.
-const STOPPING_MOST: Duration = Duration::from_millis(300);
+const MAX_STOPPING: Duration = Duration::from_millis(300);
 
 /// Longest sleep of one call, in s.
-const SLEEP_MOST: f64 = 1e6;
+const MAX_SLEEP: f64 = 1e6;
 
 /// Errors that are taken from the other end at most.
-const ERRORS_MOST: usize = 40;
+const MAX_ERRORS: usize = 40;
 
-/// What becomes of a message on its way.
+/// What a message does, by which a request to stop ends its wait or not.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Kind {
     /// It only looks.
     Looks,
     /// It acts, and waits for no motion.
     Acts,
-    /// It may wait for long, which somebody who asked to stop before ends as well.
+    /// It may wait for long; a request to stop from before ends that as well.
     Lasts,
-    /// It makes safe: nobody who asks to stop ends the wait.
+    /// It makes safe: no request to stop ends the wait.
     Saves,
 }
 
 impl Kind {
-    fn of(order: &Order) -> Kind {
-        match order {
-            Order::Disarm | Order::Safe(_) => Kind::Saves,
-            Order::Turns(_) | Order::Expose(_) | Order::Page(_) | Order::Measure => Kind::Lasts,
-            Order::Describe
-            | Order::Status
-            | Order::Trims
-            | Order::Now
-            | Order::Strikes(_)
-            | Order::Signal(_)
-            | Order::Channel(_) => Kind::Looks,
-            _ => Kind::Acts,
+    fn of(call: &Call) -> Kind {
+        let row = call.row();
+        match row.access {
+            Access::Anyone => Kind::Saves,
+            _ if row.waits => Kind::Lasts,
+            Access::Observer => Kind::Looks,
+            Access::Controller => Kind::Acts,
         }
     }
 }
@@ -75,17 +72,17 @@ pub struct Wire {
     linked: Option<Linked>,
     /// The last link that was tried came about.
     answers: bool,
-    /// Nobody listened there when it was tried.
+    /// No server listened there when it was tried.
     nobody: bool,
     /// Control was had, as far as is known; otherwise nothing was moved from here.
     took: bool,
-    /// Somebody at this end wants the head safe, whoever controls it.
+    /// This end wants the head safe even while another client controls it.
     insists: bool,
     /// A speed was asked for, and the polygon not brought down from here since.
     spinning: bool,
     /// Why the last link was lost; nothing moves before the head was made safe over a new one.
     lost: Option<String>,
-    /// What befell a call that gives no result; the next one tells it.
+    /// Why time could not pass or be read; the next call tells it.
     untold: Option<Fault>,
     description: Option<Description>,
     /// Speed asked for last.
@@ -131,22 +128,46 @@ impl Wire {
     }
 
     /// Makes a call.
-    pub fn call(&mut self, order: &Order) -> Result<Answer, Fault> {
-        let moves = !matches!(Kind::of(order), Kind::Looks | Kind::Saves);
+    pub fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+        match call {
+            Call::Describe => self.described().map(|head| Reply::Description(Box::new(head))),
+            Call::Sleep { seconds } => {
+                self.sleep(*seconds);
+                Ok(Reply::Done)
+            }
+            Call::Disarm => self.disarm().map(Reply::from),
+            Call::MakeSafe { keep_spinning } => Ok(Reply::Safe(self.make_safe(*keep_spinning))),
+            call if call.is_about_faults()
+                && self.description.as_ref().is_some_and(|head| !head.simulated) =>
+            {
+                Err(not_simulated())
+            }
+            _ => self.ask(call),
+        }
+    }
+
+    /// The same with its reply taken out.
+    fn request<T: FromReply>(&mut self, call: &Call) -> Result<T, Fault> {
+        take(call.row(), self.ask(call)?)
+    }
+
+    /// Asks the other end.
+    fn ask(&mut self, call: &Call) -> Result<Reply, Fault> {
         let untold = self.untold.take();
-        if let (Some(fault), false) = (untold, matches!(order, Order::Disarm | Order::Safe(_))) {
+        let access = call.row().access;
+        if let (Some(fault), Access::Observer | Access::Controller) = (untold, access) {
             return Err(fault);
         }
-        let most = self.most(order);
-        if moves {
+        let most = self.most(call);
+        let said = message(call)?;
+        if access == Access::Controller {
             self.take()?;
         }
         let linked = self.linked()?;
-        if matches!(order, Order::Arm(_)) {
+        if matches!(call, Call::Arm { .. }) {
             linked.pulse.armed.store(true, Ordering::SeqCst);
         }
-        let said = message(order);
-        let (values, failure) = self.exchange(&said, most, Kind::of(order))?;
+        let (values, failure) = self.exchange(&said, most, Kind::of(call))?;
         if let Some(failure) = failure {
             let controls = self.linked.as_ref().is_some_and(|linked| linked.controls);
             return Err(match failure {
@@ -154,9 +175,10 @@ impl Wire {
                 failure => refused(failure, &said),
             });
         }
-        let answered = match (values, gives(order)) {
-            (Some(values), true) => match answer(order, &values) {
-                Err(why) if matches!(order, Order::Describe) => {
+        let gives = of_call(call).is_some_and(|(entry, _)| entry.is_query());
+        let answered = match (values, gives) {
+            (Some(values), true) => match answer(call, &values) {
+                Err(why) if matches!(call, Call::Describe) => {
                     return Err(Fault::Broken(format!(
                         "the description of the head at {} cannot be used: {}; docs/heads.md lists \
                          the keys",
@@ -166,26 +188,24 @@ impl Wire {
                 }
                 answer => answer.map_err(|error| detail(&error)),
             },
-            (None, false) => Ok(Answer::Done),
+            (None, false) => Ok(Reply::Done),
             (_, gives) => {
                 Err(if gives { "no answer" } else { "an answer to a command" }.to_string())
             }
         };
         match answered {
-            Ok(Answer::Status(status)) if self.spinning && status.target.is_none() => {
+            Ok(Reply::Status(status)) if self.spinning && status.target.is_none() => {
                 // A head that gave up by itself is controlled from here all the same.
                 match self.owner() {
-                    Some(Control::Others | Control::Nobody) => Err(self.control_lost()),
-                    _ => Ok(Answer::Status(status)),
+                    Some(Control::Others | Control::None) => Err(self.control_lost()),
+                    _ => Ok(Reply::Status(status)),
                 }
             }
-            Ok(answer) => {
-                self.learn(order, &answer);
-                Ok(answer)
+            Ok(reply) => {
+                self.learn(call, &reply);
+                Ok(reply)
             }
-            Err(why) => {
-                Err(self.lose(&format!("the reply makes no sense: {why}"), Kind::of(order)))
-            }
+            Err(why) => Err(self.lose(&format!("the reply makes no sense: {why}"), Kind::of(call))),
         }
     }
 
@@ -199,7 +219,7 @@ impl Wire {
         if self.linked()?.controls {
             return Ok(());
         }
-        let taken = self.exchange(b"CONT:TAKE", REPLY_LEAST, Kind::Acts);
+        let taken = self.exchange(b"CONT:TAKE", MIN_REPLY, Kind::Acts);
         // Where the answer was lost, nobody knows.
         self.took |= !matches!(&taken, Ok((_, Some(_))));
         if let (_, Some(failure)) = taken? {
@@ -219,7 +239,7 @@ impl Wire {
         if !self.linked()?.controls {
             return Ok(());
         }
-        let most = self.most(&Order::Safe(false));
+        let most = self.most(&Call::MakeSafe { keep_spinning: false });
         if let (_, Some(failure)) = self.exchange(b"CONT:REL", most, Kind::Saves)? {
             return Err(refused(failure, b"CONT:REL"));
         }
@@ -230,14 +250,13 @@ impl Wire {
         Ok(())
     }
 
-    /// Who controls the head, for whoever asks now and then; a fault where it was controlled from here
-    /// and is not any more.
+    /// Who controls the head; a fault where it was controlled from here and is not any more.
     pub fn controller(&mut self) -> Result<Control, Fault> {
         let had = self.linked()?.controls;
-        let most = self.most(&Order::Status);
+        let most = self.most(&Call::Status);
         let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Looks)?;
         match owner(values) {
-            Some(Control::Others | Control::Nobody) if had => Err(self.control_lost()),
+            Some(Control::Others | Control::None) if had => Err(self.control_lost()),
             Some(control) => Ok(control),
             None => Err(mixed()),
         }
@@ -251,7 +270,7 @@ impl Wire {
     /// Who controls the head; none where that cannot be learnt.
     pub fn owner(&mut self) -> Option<Control> {
         // What another client waits for comes first.
-        let most = self.most(&Order::Safe(false));
+        let most = self.most(&Call::MakeSafe { keep_spinning: false });
         let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Saves).ok()?;
         owner(values)
     }
@@ -269,9 +288,9 @@ impl Wire {
             linked.controls = false;
         }
         let mut errors = Vec::new();
-        while errors.len() < ERRORS_MOST {
+        while errors.len() < MAX_ERRORS {
             // Taking them changes nothing of what came of the call before, which is told again.
-            let told = self.exchange(b"SYST:ERR?", REPLY_LEAST, Kind::Looks);
+            let told = self.exchange(b"SYST:ERR?", MIN_REPLY, Kind::Looks);
             match told.ok().and_then(|(values, _)| values).as_deref() {
                 Some([Argument::Number { value, .. }, Argument::Text(words)]) if *value != 0.0 => {
                     errors.push(WireError::new(*value as i16, words.as_str()));
@@ -301,7 +320,7 @@ impl Wire {
             if stoppable && stopped.get().is_none() && stop.load(Ordering::SeqCst) {
                 stopped.set(Some(Instant::now()));
             }
-            let late = stopped.get().is_some_and(|since| since.elapsed() >= STOPPING_MOST);
+            let late = stopped.get().is_some_and(|since| since.elapsed() >= MAX_STOPPING);
             late || cut.load(Ordering::SeqCst)
         };
         let linked = self.linked()?;
@@ -338,22 +357,22 @@ impl Wire {
     }
 
     /// Longest time in s that a call may take.
-    fn most(&self, order: &Order) -> f64 {
-        in_all(order, self.description.as_ref(), self.is_virtual(), self.speed, &self.target.place)
+    fn most(&self, call: &Call) -> f64 {
+        in_all(call, self.description.as_ref(), self.is_virtual(), self.speed, &self.target.place)
     }
 
     /// Keeps in mind what a call means for those that follow.
-    fn learn(&mut self, order: &Order, answer: &Answer) {
+    fn learn(&mut self, call: &Call, reply: &Reply) {
         let Some(linked) = &self.linked else { return };
         let armed = &linked.pulse.armed;
-        match (order, answer) {
-            (Order::Describe, Answer::Description(head)) => {
+        match (call, reply) {
+            (Call::Describe, Reply::Description(head)) => {
                 self.description = Some((**head).clone());
             }
-            (Order::Spin(speed), _) => (self.speed, self.spinning) = (Some(*speed), true),
-            (Order::Halt(_), _) => self.spinning = false,
-            (Order::Disarm, _) => armed.store(false, Ordering::SeqCst),
-            (Order::Safe(_), Answer::Safe(state)) => {
+            (Call::Spin { speed }, _) => (self.speed, self.spinning) = (Some(*speed), true),
+            (Call::Halt { .. }, _) => self.spinning = false,
+            (Call::Disarm, _) => armed.store(false, Ordering::SeqCst),
+            (Call::MakeSafe { .. }, Reply::Safe(state)) => {
                 armed.store(!state.laser_off, Ordering::SeqCst);
                 self.kept_spinning = state.kept_spinning;
                 self.spinning &= state.kept_spinning;
@@ -364,27 +383,28 @@ impl Wire {
     }
 
     /// The same once more over a new link, for calls that do no harm when they are made twice.
-    pub fn call_surely(&mut self, order: &Order) -> Result<Answer, Fault> {
-        match self.call(order) {
-            Err(Fault::Broken(_)) if self.linked.is_none() => self.call(order),
+    fn ask_again(&mut self, call: &Call) -> Result<Reply, Fault> {
+        match self.ask(call) {
+            Err(Fault::Broken(_)) if self.linked.is_none() && call.row().repeatable => {
+                self.ask(call)
+            }
             other => other,
         }
     }
 
     /// What the head is; the wire adds to its times.
-    pub fn described(&mut self) -> Result<Description, Fault> {
-        let answered = self.call(&Order::Describe)?;
-        let Answer::Description(mut head) = answered else { return Err(mixed()) };
+    fn described(&mut self) -> Result<Description, Fault> {
+        let mut head = self.request::<Box<Description>>(&Call::Describe)?;
         let place = &self.target.place;
-        let (carrying, link) = (carrying(place, &Order::Status), link_most(place));
+        let (carrying, link) = (carrying(place, &Call::Status), link_most(place));
         if self.linked.as_ref().is_some_and(|linked| !linked.is_virtual) {
             // The wire adds to what its head promises.
             let times = &mut head.times;
             if times.station_most > 0.0 {
-                times.station_most += REPLY_LEAST + carrying;
+                times.station_most += MIN_REPLY + carrying;
             }
-            times.reply_most += REPLY_LEAST + carrying;
-            times.silence_most = times.silence_most.max(REPLY_LEAST) + times.reply_most + link;
+            times.reply_most += MIN_REPLY + carrying;
+            times.silence_most = times.silence_most.max(MIN_REPLY) + times.reply_most + link;
             times.gauge_silence_most += times.silence_most;
         }
         Ok(*head)
@@ -395,35 +415,45 @@ impl Wire {
         self.linked.as_ref().is_some_and(|linked| linked.is_virtual)
     }
 
-    /// Takes provoked faults away; what befell that is told by the next call.
-    pub fn mend(&mut self) {
-        self.untold = self.call(&Order::Mend).err();
-    }
-
     /// Head time; from the clock here where it passes by itself.
     pub fn time(&mut self) -> f64 {
         let known = match (self.clock, &self.linked) {
             (Some((at, time)), _) => Some(time + at.elapsed().as_secs_f64()),
             (None, None) => None,
-            (None, Some(_)) => match self.call(&Order::Now) {
-                Ok(Answer::Time(time)) => Some(time),
-                other => {
-                    self.untold = other.err();
-                    None
-                }
-            },
+            (None, Some(_)) => {
+                let asked = self.ask_time();
+                asked.map_err(|fault| self.untold = Some(fault)).ok()
+            }
         };
         self.now = known.map_or(self.now, |time| self.now.max(time));
         self.now
     }
 
+    /// Asks the other end for the head time.
+    fn ask_time(&mut self) -> Result<f64, Fault> {
+        if let Some(fault) = self.untold.take() {
+            return Err(fault);
+        }
+        let message = b"CLOC:TIME?";
+        let most = self.most(&Call::Status);
+        let (values, failure) = self.exchange(message, most, Kind::Looks)?;
+        if let Some(failure) = failure {
+            return Err(refused(failure, message));
+        }
+        let time = Parameters::new(&values.unwrap_or_default()).value();
+        time.map_err(|why| {
+            let why = format!("the reply makes no sense: {}", detail(&why));
+            self.lose(&why, Kind::Looks)
+        })
+    }
+
     /// Lets time pass.
-    pub fn sleep(&mut self, seconds: f64) {
-        // What is no time to come is none.
-        let seconds = if seconds > 0.0 { seconds.min(SLEEP_MOST) } else { 0.0 };
+    fn sleep(&mut self, seconds: f64) {
+        // Time does not go back.
+        let seconds = if seconds > 0.0 { seconds.min(MAX_SLEEP) } else { 0.0 };
         if self.clock.is_none() {
             if self.linked.is_some() && !self.is_anothers() {
-                self.untold = self.call(&Order::Sleep(seconds)).err();
+                self.untold = self.ask(&Call::Sleep { seconds }).err();
             }
             return;
         }
@@ -445,29 +475,26 @@ impl Wire {
     }
 
     /// Disarms, but for a laser that is another client's.
-    pub fn disarm(&mut self) -> Result<(), Fault> {
+    fn disarm(&mut self) -> Result<(), Fault> {
         if self.is_anothers() {
             // Its laser, if it is on, is not ours.
-            return match self.call(&Order::Status)? {
-                Answer::Status(status) if status.laser == Laser::Off => Ok(()),
-                _ => Err(Fault::Refused(ANOTHERS.to_string())),
+            return match self.request::<Status>(&Call::Status)?.laser {
+                Laser::Off => Ok(()),
+                Laser::Armed => Err(Fault::Refused(ANOTHERS.to_string())),
             };
         }
-        self.call_surely(&Order::Disarm).map(|_| ())
+        self.ask_again(&Call::Disarm).map(drop)
     }
 
     /// Makes the head safe, but for one that is another client's.
-    pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
         let before = self.lost.clone();
         if self.is_anothers() {
             self.untold = None;
-            return left_to_another(self.call(&Order::Status).map(|answer| match answer {
-                Answer::Status(status) => Some(status),
-                _ => None,
-            }));
+            return left_to_another(&self.request(&Call::Status));
         }
-        match self.call_surely(&Order::Safe(keep_spinning)) {
-            Ok(Answer::Safe(mut state)) => {
+        match self.ask_again(&Call::MakeSafe { keep_spinning }) {
+            Ok(Reply::Safe(mut state)) => {
                 let words =
                     |why| format!("the link was lost on the way ({why}); a new one was made");
                 state.troubles.splice(0..0, before.map(words));
@@ -495,7 +522,7 @@ impl Drop for Wire {
     fn drop(&mut self) {
         if self.kept_spinning {
             // Otherwise hanging up brings the polygon down.
-            let _ = self.exchange(b"CONT:REL KEEP", REPLY_LEAST, Kind::Saves);
+            let _ = self.exchange(b"CONT:REL KEEP", MIN_REPLY, Kind::Saves);
         }
     }
 }
@@ -505,31 +532,12 @@ fn owner(values: Option<Vec<Argument>>) -> Option<Control> {
     match values?.as_slice() {
         [Argument::Word(word)] if is("SELF", word) => Some(Control::Own),
         [Argument::Word(word)] if is("OTHer", word) => Some(Control::Others),
-        [Argument::Word(word)] if is("NONE", word) => Some(Control::Nobody),
+        [Argument::Word(word)] if is("NONE", word) => Some(Control::None),
         _ => None,
     }
 }
 
-/// The reply to a call has values.
-fn gives(order: &Order) -> bool {
-    !matches!(
-        order,
-        Order::Spin(_)
-            | Order::Halt(_)
-            | Order::Steer(_)
-            | Order::LoadTrims(_)
-            | Order::StoreTrims
-            | Order::Arm(_)
-            | Order::Disarm
-            | Order::Switch(..)
-            | Order::SetChannel(..)
-            | Order::Sleep(_)
-            | Order::Provoke(..)
-            | Order::Mend
-    )
-}
-
 /// The answer is to something else.
-pub fn mixed() -> Fault {
+fn mixed() -> Fault {
     Fault::Broken("the head answered something else than it was asked".to_string())
 }

@@ -1,176 +1,69 @@
-//! The calls of a head and its gauge as messages, and what comes of them as replies, both ways: the
-//! driver writes what the server reads. Pure; uses the messages, the tree and the head trait.
+//! Calls as messages, and their results as replies, both ways: the driver writes what the server
+//! reads. Pure; uses the messages and the table of headers.
 
+use crate::head::call::{Call, Image, Reply};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::message::Argument;
 use crate::head::wire::reply::{NAN, block, flag, joined, number, text};
 use crate::head::wire::suffix::{Kind, si};
-use crate::head::wire::tree::{Verb, is};
+use crate::head::wire::tree::{CallCode, is, of_call};
 use crate::head::wire::words::unusable;
 use crate::head::{
-    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Laser, LineOrder, PageOrder,
-    Pattern, Provoker, Reading, SafeState, Status, Trim, Turn,
+    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
+    Turn,
 };
 use crate::image::Bitmap;
 use std::sync::Arc;
 
-/// A call of the head or of its gauge.
-#[derive(Clone, Debug, PartialEq)]
-#[allow(missing_docs, reason = "each is the call of that name")]
-pub enum Order {
-    Describe,
-    Status,
-    Spin(f64),
-    Halt(Halt),
-    Steer(Option<f64>),
-    Turns(u32),
-    Trims,
-    LoadTrims(Vec<Trim>),
-    StoreTrims,
-    Arm(f64),
-    Disarm,
-    Expose(LineOrder),
-    Page(PageOrder),
-    Now,
-    Sleep(f64),
-    /// To a safe state; the polygon goes on where asked.
-    Safe(bool),
-    Measure,
-    /// Whether a fault can strike.
-    Strikes(String),
-    /// A fault strikes so many s later.
-    Provoke(String, f64),
-    Mend,
-    Signal(String),
-    Switch(String, bool),
-    Channel(String),
-    SetChannel(String, f64),
-}
-
-/// What comes of a call.
-#[derive(Clone, Debug, PartialEq)]
-#[allow(missing_docs, reason = "each is the result of the call of that name")]
-pub enum Answer {
-    Done,
-    Description(Box<Description>),
-    Status(Box<Status>),
-    Turns(Vec<Turn>),
-    Trims(Vec<Trim>),
-    Exposed(Exposed),
-    Page(ExposedPage),
-    Time(f64),
-    Safe(SafeState),
-    Reading(Reading),
-    /// Why a fault cannot strike; none if it can.
-    Strikes(Option<String>),
-    Flag(bool),
-    Value(f64),
-}
-
-/// Why nothing is provoked.
-const NOT_SIMULATED: &str = "faults are provoked on a simulated head only, and this is none";
-
-/// Makes the call.
-pub fn perform(
-    head: &mut dyn Head,
-    gauge: Option<&mut Box<dyn Gauge>>,
-    provoker: Option<&mut Box<dyn Provoker>>,
-    order: &Order,
-) -> Result<Answer, Fault> {
-    let provoker = provoker.ok_or_else(|| Fault::Refused(NOT_SIMULATED.to_string()));
-    let done = |()| Answer::Done;
-    Ok(match order {
-        Order::Describe => Answer::Description(Box::new(head.describe()?)),
-        Order::Status => Answer::Status(Box::new(head.status()?)),
-        Order::Spin(speed) => done(head.spin(*speed)?),
-        Order::Halt(how) => done(head.halt(*how)?),
-        Order::Steer(angle) => done(head.steer(*angle)?),
-        Order::Turns(count) => Answer::Turns(head.turns(*count)?),
-        Order::Trims => Answer::Trims(head.trims()?),
-        Order::LoadTrims(trims) => done(head.load_trims(trims)?),
-        Order::StoreTrims => done(head.store_trims()?),
-        Order::Arm(power) => done(head.arm(*power)?),
-        Order::Disarm => done(head.disarm()?),
-        Order::Expose(line) => Answer::Exposed(head.expose(line)?),
-        Order::Page(page) => Answer::Page(head.expose_page(page)?),
-        Order::Now => Answer::Time(head.now()),
-        Order::Sleep(seconds) => {
-            head.sleep(*seconds);
-            Answer::Done
-        }
-        Order::Safe(keep) => Answer::Safe(head.make_safe(*keep)),
-        Order::Signal(name) => Answer::Flag(head.signal(name)?),
-        Order::Switch(name, on) => done(head.switch(name, *on)?),
-        Order::Channel(name) => Answer::Value(head.channel(name)?),
-        Order::SetChannel(name, value) => done(head.set_channel(name, *value)?),
-        Order::Measure => Answer::Reading(gauge.ok_or(Fault::NoGauge)?.measure()?),
-        Order::Strikes(fault) => Answer::Strikes(provoker?.refused(fault)),
-        Order::Provoke(fault, after) => {
-            // A head on the clock lives up to now first.
-            head.now();
-            done(provoker?.provoke(fault, *after).map_err(Fault::Refused)?)
-        }
-        Order::Mend => {
-            provoker?.mend();
-            Answer::Done
-        }
-    })
-}
-
-/// The message that asks for a call, without its newline.
-pub fn message(order: &Order) -> Vec<u8> {
-    let plain = |header: &str| header.as_bytes().to_vec();
-    let with = |header: &str, parts: Vec<Vec<u8>>| {
-        let mut message = format!("{header} ").into_bytes();
-        message.extend(joined(parts));
-        message
+/// The message that asks for a call, without its newline; a fault for an image without its dots.
+pub fn message(call: &Call) -> Result<Vec<u8>, Fault> {
+    let mut message = match of_call(call) {
+        Some((entry, _)) => entry.short_header().into_bytes(),
+        None => return Err(call.row().unsupported()),
     };
+    let parameters = parameters(call)?;
+    if !parameters.is_empty() {
+        message.push(b' ');
+        message.extend(joined(parameters));
+    }
+    Ok(message)
+}
+
+/// The parameters of a call.
+fn parameters(call: &Call) -> Result<Vec<Vec<u8>>, Fault> {
     let n = |value: f64| number(value).into_bytes();
-    match order {
-        Order::Describe => plain("HEAD:DESC?"),
-        Order::Status => plain("HEAD:STAT?"),
-        Order::Spin(speed) => with("ROT:SPE", vec![n(*speed)]),
-        Order::Halt(Halt::Brake) => plain("ROT:HALT BRAK"),
-        Order::Halt(Halt::Coast) => plain("ROT:HALT COAS"),
-        Order::Steer(Some(angle)) => with("MIRR:ANGL", vec![n(*angle)]),
-        Order::Steer(None) => plain("MIRR:PARK"),
-        Order::Turns(count) => with("ROT:TURN?", vec![count.to_string().into_bytes()]),
-        Order::Trims => plain("TRIM:LOAD?"),
-        Order::LoadTrims(trims) if trims.is_empty() => plain("TRIM:LOAD"),
-        Order::LoadTrims(trims) => {
-            with("TRIM:LOAD", trims.iter().flat_map(|t| [n(t.in_scan), n(t.cross_scan)]).collect())
+    let w = |value: u32| value.to_string().into_bytes();
+    Ok(match call {
+        Call::Spin { speed } => vec![n(*speed)],
+        Call::Halt { how: Halt::Brake } => vec![b"BRAK".to_vec()],
+        Call::Halt { how: Halt::Coast } => vec![b"COAS".to_vec()],
+        Call::Steer { angle } => angle.iter().map(|angle| n(*angle)).collect(),
+        Call::Turns { count } => vec![w(*count)],
+        Call::LoadTrims { trims } => {
+            trims.iter().flat_map(|trim| [n(trim.in_scan), n(trim.cross_scan)]).collect()
         }
-        Order::StoreTrims => plain("TRIM:STOR"),
-        Order::Arm(power) => with("LAS:ARM", vec![n(*power)]),
-        Order::Disarm => plain("LAS:DIS"),
-        Order::Expose(line) => {
+        Call::Arm { power } => vec![n(*power)],
+        Call::Expose { line } => {
             let pattern = match &line.pattern {
-                Pattern::TestMarks => plain("MARK"),
+                Pattern::TestMarks => b"MARK".to_vec(),
                 Pattern::Words(words) => {
                     block(&words.iter().flat_map(|word| word.to_be_bytes()).collect::<Vec<u8>>())
                 }
             };
-            let whole = |value: u32| value.to_string().into_bytes();
-            let (facet, dots) = (whole(line.facet), whole(line.dots));
-            with("LINE:EXP?", vec![facet, dots, n(line.dot_period), n(line.delay), pattern])
+            vec![w(line.facet), w(line.dots), n(line.dot_period), n(line.delay), pattern]
         }
-        Order::Page(page) => {
-            let image = block(&p4(&page.image));
-            with("PAGE:EXP?", vec![n(page.dot_period), n(page.delay), n(page.pitch), image])
+        Call::ExposePage { dot_period, delay, pitch, image } => {
+            vec![n(*dot_period), n(*delay), n(*pitch), block(&p4(image.dots()?))]
         }
-        Order::Now => plain("CLOC:TIME?"),
-        Order::Sleep(seconds) => with("CLOC:SLE", vec![n(*seconds)]),
-        Order::Safe(false) => plain("SAFE?"),
-        Order::Safe(true) => plain("SAFE? KEEP"),
-        Order::Measure => plain("GAUG:MEAS?"),
-        Order::Strikes(fault) => with("REH:STR?", vec![text(fault)]),
-        Order::Provoke(fault, after) => with("REH:PROV", vec![text(fault), n(*after)]),
-        Order::Mend => plain("REH:MEND"),
-        Order::Signal(name) => with("SIGN:STAT?", vec![text(name)]),
-        Order::Switch(name, on) => with("SIGN:SWIT", vec![text(name), flag(*on).into_bytes()]),
-        Order::Channel(name) => with("CHAN:VAL?", vec![text(name)]),
-        Order::SetChannel(name, value) => with("CHAN:VAL", vec![text(name), n(*value)]),
-    }
+        Call::Sleep { seconds } => vec![n(*seconds)],
+        Call::MakeSafe { keep_spinning: true } => vec![b"KEEP".to_vec()],
+        Call::CheckCanInject { fault } => vec![text(fault)],
+        Call::Inject { fault, after } => vec![text(fault), n(*after)],
+        Call::Signal { signal: name } | Call::Channel { channel: name } => vec![text(name)],
+        Call::Switch { signal, on } => vec![text(signal), flag(*on).into_bytes()],
+        Call::SetChannel { channel, value } => vec![text(channel), n(*value)],
+        _ => Vec::new(),
+    })
 }
 
 /// An image as a Netpbm P4 file.
@@ -183,61 +76,41 @@ fn p4(image: &Bitmap) -> Vec<u8> {
     file
 }
 
-/// The call that a verb with its arguments asks for; none where it asks for no call.
-pub fn order(verb: Verb, arguments: &[Argument]) -> Result<Option<Order>, WireError> {
-    let mut given = Given { arguments, at: 0 };
-    let order = match verb {
-        Verb::Describe => Order::Describe,
-        Verb::Status => Order::Status,
-        Verb::Spin => Order::Spin(given.number(Kind::Speed)?),
-        Verb::Halt => Order::Halt(given.word(&[("BRAKe", Halt::Brake), ("COASt", Halt::Coast)])?),
-        Verb::Steer => Order::Steer(Some(given.number(Kind::Angle)?)),
-        Verb::Park => Order::Steer(None),
-        Verb::Turns => Order::Turns(given.whole()?),
-        Verb::Trims => Order::Trims,
-        Verb::LoadTrims => Order::LoadTrims(given.trims()?),
-        Verb::StoreTrims => Order::StoreTrims,
-        Verb::Arm => Order::Arm(given.number(Kind::Share)?),
-        Verb::Disarm => Order::Disarm,
-        Verb::Expose => Order::Expose(LineOrder {
-            facet: given.whole()?,
-            dots: given.whole()?,
-            dot_period: given.number(Kind::Time)?,
-            delay: given.number(Kind::Time)?,
-            pattern: given.pattern()?,
-        }),
-        Verb::Page => Order::Page(PageOrder {
-            dot_period: given.number(Kind::Time)?,
-            delay: given.number(Kind::Time)?,
-            pitch: given.number(Kind::Length)?,
-            image: given.image()?,
-        }),
-        Verb::Time => Order::Now,
-        Verb::Sleep => Order::Sleep(given.seconds()?),
-        Verb::Safe => Order::Safe(given.keep()?),
-        Verb::Measure => Order::Measure,
-        Verb::Strikes => Order::Strikes(given.text()?),
-        Verb::Provoke => Order::Provoke(given.text()?, given.seconds()?),
-        Verb::Mend => Order::Mend,
-        Verb::Signal => Order::Signal(given.text()?),
-        Verb::Switch => Order::Switch(given.text()?, given.flag()?),
-        Verb::Channel => Order::Channel(given.text()?),
-        Verb::SetChannel => Order::SetChannel(given.text()?, given.number(Kind::Plain)?),
-        _ => return Ok(None),
-    };
-    given.end()?;
-    Ok(Some(order))
+/// The call that parameters with their header ask for.
+pub(super) fn call(code: &CallCode, arguments: &[Argument]) -> Result<Call, WireError> {
+    let mut parameters = Parameters::new(arguments);
+    let call = (code.read)(&mut parameters)?;
+    parameters.end()?;
+    Ok(call)
 }
 
-/// Arguments that are taken one by one.
-pub struct Given<'a> {
-    /// All of them.
-    pub arguments: &'a [Argument],
+/// What the values of a reply answer to a call.
+pub fn answer(call: &Call, values: &[Argument]) -> Result<Reply, WireError> {
+    let (_, code) = of_call(call).ok_or_else(|| WireError::new(-113, ""))?;
+    let mut values = Parameters::new(values);
+    let reply = (code.answer)(&mut values)?;
+    values.end()?;
+    Ok(reply)
+}
+
+/// Parameters of a message or values of a reply, which are taken one by one.
+pub struct Parameters<'a> {
+    arguments: &'a [Argument],
     /// The next.
-    pub at: usize,
+    at: usize,
 }
 
-impl Given<'_> {
+impl Parameters<'_> {
+    /// Begins with the first.
+    pub fn new(arguments: &[Argument]) -> Parameters<'_> {
+        Parameters { arguments, at: 0 }
+    }
+
+    /// Some are left.
+    pub fn more(&self) -> bool {
+        self.at < self.arguments.len()
+    }
+
     fn next(&mut self) -> Result<&Argument, WireError> {
         let next = self.arguments.get(self.at);
         self.at += 1;
@@ -267,7 +140,8 @@ impl Given<'_> {
         }
     }
 
-    fn flag(&mut self) -> Result<bool, WireError> {
+    /// 0 or 1.
+    pub(super) fn flag(&mut self) -> Result<bool, WireError> {
         match self.whole()? {
             0 => Ok(false),
             1 => Ok(true),
@@ -275,12 +149,13 @@ impl Given<'_> {
         }
     }
 
-    fn seconds(&mut self) -> Result<f64, WireError> {
+    /// A time of one message.
+    pub(super) fn seconds(&mut self) -> Result<f64, WireError> {
         let value = self.number(Kind::Time)?;
-        if (0.0..=SLEEP_MOST).contains(&value) {
+        if (0.0..=MAX_SLEEP).contains(&value) {
             Ok(value)
         } else {
-            Err(WireError::new(-222, format!("{value} s is outside 0 to {SLEEP_MOST} s")))
+            Err(WireError::new(-222, format!("{value} s is outside 0 to {MAX_SLEEP} s")))
         }
     }
 
@@ -292,7 +167,11 @@ impl Given<'_> {
         found.ok_or_else(|| WireError::new(-224, format!("`{given}`: write {known}")))
     }
 
-    /// Whether the polygon goes on, which it does not where nothing is said.
+    pub(super) fn halt(&mut self) -> Result<Halt, WireError> {
+        self.word(&[("BRAKe", Halt::Brake), ("COASt", Halt::Coast)])
+    }
+
+    /// Whether the polygon goes on; it does not where nothing is said.
     pub fn keep(&mut self) -> Result<bool, WireError> {
         match self.arguments.is_empty() {
             true => Ok(false),
@@ -310,9 +189,28 @@ impl Given<'_> {
         }
     }
 
-    fn trims(&mut self) -> Result<Vec<Trim>, WireError> {
+    pub(super) fn line(&mut self) -> Result<LineOrder, WireError> {
+        Ok(LineOrder {
+            facet: self.whole()?,
+            dots: self.whole()?,
+            dot_period: self.number(Kind::Time)?,
+            delay: self.number(Kind::Time)?,
+            pattern: self.pattern()?,
+        })
+    }
+
+    pub(super) fn page(&mut self) -> Result<Call, WireError> {
+        Ok(Call::ExposePage {
+            dot_period: self.number(Kind::Time)?,
+            delay: self.number(Kind::Time)?,
+            pitch: self.number(Kind::Length)?,
+            image: Image::Here(self.image()?),
+        })
+    }
+
+    pub(super) fn trims(&mut self) -> Result<Vec<Trim>, WireError> {
         let mut trims = Vec::new();
-        while self.at < self.arguments.len() {
+        while self.more() {
             let in_scan = self.number(Kind::Time)?;
             trims.push(Trim { in_scan, cross_scan: self.number(Kind::Angle)? });
         }
@@ -341,7 +239,7 @@ impl Given<'_> {
 
     /// Nothing may follow.
     pub fn end(&self) -> Result<(), WireError> {
-        if self.at >= self.arguments.len() {
+        if !self.more() {
             Ok(())
         } else {
             Err(WireError::new(-108, format!("no more than {} here", self.at)))
@@ -349,19 +247,19 @@ impl Given<'_> {
     }
 }
 
-/// Longest sleep of one message in s.
-pub const SLEEP_MOST: f64 = 1e6;
+/// Longest time of one message in s.
+pub const MAX_SLEEP: f64 = 1e6;
 
-/// The reply that an answer makes; empty where there is nothing to say.
-pub fn response(answer: &Answer) -> Vec<u8> {
+/// The reply as it is written; empty for a command that was taken.
+pub fn response(reply: &Reply) -> Vec<u8> {
     let n = |value: f64| number(value).into_bytes();
     let f = |value: bool| flag(value).into_bytes();
     let w = |value: u32| value.to_string().into_bytes();
-    match answer {
-        Answer::Done => Vec::new(),
+    match reply {
+        Reply::Done | Reply::Fault(_) => Vec::new(),
         // Plain data always can be written.
-        Answer::Description(head) => block(&serde_json::to_vec(head).unwrap_or_default()),
-        Answer::Status(status) => {
+        Reply::Description(head) => block(&serde_json::to_vec(head).unwrap_or_default()),
+        Reply::Status(status) => {
             let facet = status.facet.map_or_else(|| b"-1".to_vec(), w);
             let parts = [
                 n(status.time),
@@ -378,20 +276,21 @@ pub fn response(answer: &Answer) -> Vec<u8> {
             ];
             joined(parts.into_iter().chain(status.rails.iter().map(|volts| n(*volts))))
         }
-        Answer::Turns(turns) => {
+        Reply::Turns(turns) => {
             joined(turns.iter().flat_map(|turn| [n(turn.period), w(turn.start_of_scan)]))
         }
-        Answer::Trims(trims) => {
+        Reply::Trims(trims) => {
             joined(trims.iter().flat_map(|trim| [n(trim.in_scan), n(trim.cross_scan)]))
         }
-        Answer::Exposed(line) => {
+        Reply::Exposed(line) => {
             joined([n(line.time), w(line.facet), w(line.words), f(line.underrun)])
         }
-        Answer::Page(page) => joined([n(page.time), w(page.lines), w(page.missed), n(page.took)]),
-        Answer::Time(time) => n(*time),
-        Answer::Flag(on) => f(*on),
-        Answer::Value(value) => n(*value),
-        Answer::Safe(state) => {
+        Reply::ExposedPage(page) => {
+            joined([n(page.time), w(page.lines), w(page.missed), n(page.took)])
+        }
+        Reply::Flag(on) => f(*on),
+        Reply::Value(value) => n(*value),
+        Reply::Safe(state) => {
             let parts = [
                 f(state.laser_off),
                 f(state.parked),
@@ -401,87 +300,23 @@ pub fn response(answer: &Answer) -> Vec<u8> {
             ];
             joined(parts.into_iter().chain(state.troubles.iter().map(|trouble| text(trouble))))
         }
-        Answer::Reading(reading) => joined([
+        Reply::Reading(reading) => joined([
             n(reading.in_scan),
             n(reading.cross_scan),
             n(reading.in_scan_u),
             n(reading.cross_scan_u),
         ]),
-        Answer::Strikes(refused) => {
+        Reply::Refusal(refused) => {
             joined(std::iter::once(f(refused.is_none())).chain(refused.as_deref().map(text)))
         }
     }
 }
 
-/// What the values of a reply are the answer to; or what is wrong with them.
-pub fn answer(order: &Order, values: &[Argument]) -> Result<Answer, WireError> {
-    let mut values = Values(Given { arguments: values, at: 0 });
-    let answer = match order {
-        Order::Describe => {
-            let text = values.0.text()?;
-            let read = serde_json::from_str(&text);
-            let read = read.map_err(|why| WireError::new(-161, unusable(&text, &why)))?;
-            Answer::Description(Box::new(read))
-        }
-        Order::Status => Answer::Status(Box::new(values.status()?)),
-        Order::Turns(_) => {
-            let mut turns = Vec::new();
-            while values.more() {
-                let period = values.number()?;
-                turns.push(Turn { period, start_of_scan: values.0.whole()? });
-            }
-            Answer::Turns(turns)
-        }
-        Order::Trims => {
-            let mut trims = Vec::new();
-            while values.more() {
-                let in_scan = values.number()?;
-                trims.push(Trim { in_scan, cross_scan: values.number()? });
-            }
-            Answer::Trims(trims)
-        }
-        Order::Expose(_) => Answer::Exposed(Exposed {
-            time: values.number()?,
-            facet: values.0.whole()?,
-            words: values.0.whole()?,
-            underrun: values.flag()?,
-        }),
-        Order::Page(_) => Answer::Page(ExposedPage {
-            time: values.number()?,
-            lines: values.0.whole()?,
-            missed: values.0.whole()?,
-            took: values.number()?,
-        }),
-        Order::Now => Answer::Time(values.number()?),
-        Order::Signal(_) => Answer::Flag(values.flag()?),
-        Order::Channel(_) => Answer::Value(values.number()?),
-        Order::Safe(_) => Answer::Safe(values.safe()?),
-        Order::Measure => Answer::Reading(Reading {
-            in_scan: values.number()?,
-            cross_scan: values.number()?,
-            in_scan_u: values.number()?,
-            cross_scan_u: values.number()?,
-        }),
-        Order::Strikes(_) => {
-            let can = values.flag()?;
-            Answer::Strikes(if can { None } else { Some(values.0.text()?) })
-        }
-        _ => Answer::Done,
-    };
-    values.0.end()?;
-    Ok(answer)
-}
-
-/// Values of a reply that are taken one by one.
-struct Values<'a>(Given<'a>);
-
-impl Values<'_> {
-    fn more(&self) -> bool {
-        self.0.at < self.0.arguments.len()
-    }
-
-    fn number(&mut self) -> Result<f64, WireError> {
-        let value = self.0.number(Kind::Plain)?;
+/// Values of a reply.
+impl Parameters<'_> {
+    /// A number in SI, or what stands for one that is not finite.
+    pub(super) fn value(&mut self) -> Result<f64, WireError> {
+        let value = self.number(Kind::Plain)?;
         Ok(if value == NAN {
             f64::NAN
         } else if value.abs() == 9.9e37 {
@@ -491,31 +326,34 @@ impl Values<'_> {
         })
     }
 
-    fn flag(&mut self) -> Result<bool, WireError> {
-        self.0.flag()
+    pub(super) fn description(&mut self) -> Result<Reply, WireError> {
+        let text = self.text()?;
+        let read = serde_json::from_str(&text);
+        let read = read.map_err(|why| WireError::new(-161, unusable(&text, &why)))?;
+        Ok(Reply::Description(Box::new(read)))
     }
 
-    fn status(&mut self) -> Result<Status, WireError> {
-        let time = self.number()?;
-        let speed = self.number()?;
-        let target = Some(self.number()?).filter(|target| !target.is_nan());
+    pub(super) fn status(&mut self) -> Result<Status, WireError> {
+        let time = self.value()?;
+        let speed = self.value()?;
+        let target = Some(self.value()?).filter(|target| !target.is_nan());
         let locked = self.flag()?;
-        let facet = match self.number()? {
+        let facet = match self.value()? {
             none if none < 0.0 => None,
             _ => {
-                self.0.at -= 1;
-                Some(self.0.whole()?)
+                self.at -= 1;
+                Some(self.whole()?)
             }
         };
         let interlock_closed = self.flag()?;
         let laser = if self.flag()? { Laser::Armed } else { Laser::Off };
         let at_rest = self.flag()?;
-        let galvanometer = self.number()?;
+        let galvanometer = self.value()?;
         let parked = self.flag()?;
-        let temperature = self.number()?;
+        let temperature = self.value()?;
         let mut rails = Vec::new();
         while self.more() {
-            rails.push(self.number()?);
+            rails.push(self.value()?);
         }
         Ok(Status {
             time,
@@ -533,17 +371,66 @@ impl Values<'_> {
         })
     }
 
-    fn safe(&mut self) -> Result<SafeState, WireError> {
+    pub(super) fn safe(&mut self) -> Result<SafeState, WireError> {
         let laser_off = self.flag()?;
         let parked = self.flag()?;
-        let speed = self.number()?;
+        let speed = self.value()?;
         let at_rest = self.flag()?;
         let kept_spinning = self.flag()?;
         let mut troubles = Vec::new();
         while self.more() {
-            troubles.push(self.0.text()?);
+            troubles.push(self.text()?);
         }
         Ok(SafeState { laser_off, parked, speed, at_rest, kept_spinning, troubles })
+    }
+
+    pub(super) fn turns(&mut self) -> Result<Vec<Turn>, WireError> {
+        let mut turns = Vec::new();
+        while self.more() {
+            turns.push(Turn { period: self.value()?, start_of_scan: self.whole()? });
+        }
+        Ok(turns)
+    }
+
+    pub(super) fn trims_read(&mut self) -> Result<Vec<Trim>, WireError> {
+        let mut trims = Vec::new();
+        while self.more() {
+            trims.push(Trim { in_scan: self.value()?, cross_scan: self.value()? });
+        }
+        Ok(trims)
+    }
+
+    pub(super) fn exposed(&mut self) -> Result<Exposed, WireError> {
+        Ok(Exposed {
+            time: self.value()?,
+            facet: self.whole()?,
+            words: self.whole()?,
+            underrun: self.flag()?,
+        })
+    }
+
+    pub(super) fn exposed_page(&mut self) -> Result<ExposedPage, WireError> {
+        Ok(ExposedPage {
+            time: self.value()?,
+            lines: self.whole()?,
+            missed: self.whole()?,
+            took: self.value()?,
+        })
+    }
+
+    pub(super) fn reading(&mut self) -> Result<Reading, WireError> {
+        Ok(Reading {
+            in_scan: self.value()?,
+            cross_scan: self.value()?,
+            in_scan_u: self.value()?,
+            cross_scan_u: self.value()?,
+        })
+    }
+
+    /// Why a fault cannot be injected; none where it can.
+    pub(super) fn refusal(&mut self) -> Result<Option<String>, WireError> {
+        let can = self.flag()?;
+        if can { Ok(None) } else { self.text().map(Some) }
     }
 }
 

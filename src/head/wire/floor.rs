@@ -1,12 +1,11 @@
-//! The head behind a server, and who controls it. Lives on the thread of the head. Uses the codec
-//! and the head trait.
+//! The head behind a server, and who controls it. Lives on the thread of the head. Uses links.
 
+use crate::head::call::{Call, Reply};
 pub use crate::head::control::Control;
-use crate::head::safe::unbroken;
-use crate::head::wire::codec::{Answer, Order, perform};
+use crate::head::safe::catch_panic;
 use crate::head::wire::errors::WireError;
 use crate::head::wire::watch::Watch;
-use crate::head::{Description, Fault, Gauge, Head, Laser, Provoker, SafeState};
+use crate::head::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 use std::rc::Rc;
@@ -19,31 +18,27 @@ const SLICE: f64 = 0.02;
 
 /// What is served, and how.
 pub struct Served {
-    /// The head.
-    pub head: Box<dyn Head>,
-    /// Its gauge.
-    pub gauge: Option<Box<dyn Gauge>>,
-    /// Who makes it fail on purpose, where it is simulated.
-    pub provoker: Option<Box<dyn Provoker>>,
+    /// The head with its gauge and faults.
+    pub link: Box<dyn Link>,
     /// Time passes by itself, and not by what the head is asked for.
     pub real_time: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
-    /// What clients must know; none where all are welcome.
+    /// What clients must know; none where every client is admitted.
     pub secret: Option<Secret>,
-    /// Silence of the controlling client by whose end the head is made safe.
+    /// How long the controlling client may stay silent before the head is made safe.
     pub limit: Duration,
-    /// Set while what a client waits for is to be cut short; whoever made the head looks at it.
+    /// Set while what a client waits for is to be cut short; the head reads it.
     pub cut: Arc<AtomicBool>,
 }
 
 impl Served {
-    /// A head that anybody who can connect may control, with a dead-man limit of 3 s. `real_time`
+    /// A head that any client may control, with a dead-man limit of 3 s. `real_time`
     /// where time passes by itself, and not by what the head is asked for.
     pub fn new(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, real_time: bool) -> Served {
         let (limit, cut) = (Duration::from_secs(3), Arc::default());
-        let provoker = None;
-        Served { head, gauge, provoker, real_time, seed: None, secret: None, limit, cut }
+        let link = Box::new(Rig::new(head, gauge));
+        Served { link, real_time, seed: None, secret: None, limit, cut }
     }
 }
 
@@ -79,8 +74,8 @@ pub struct Floor {
     intervened: Option<SafeState>,
     /// Clients that lost control through others, and why.
     revoked: Vec<(u64, WireError)>,
-    /// Faults were provoked by whoever controls the head.
-    provoked: bool,
+    /// The controlling client injected faults.
+    injected: bool,
     /// Clients at lines, who cannot hang up.
     at_lines: BTreeSet<u64>,
 }
@@ -90,7 +85,7 @@ impl Floor {
     pub fn new(served: Served, watch: Arc<Watch>) -> Floor {
         let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
         let (description, intervened) = (None, None);
-        Floor { served, description, watch, intervened, revoked, provoked: false, at_lines }
+        Floor { served, description, watch, intervened, revoked, injected: false, at_lines }
     }
 
     /// A client sits at a serial line, where nobody hangs up.
@@ -108,7 +103,7 @@ impl Floor {
         if let Some(known) = &self.description {
             return Ok(known.clone());
         }
-        let described = Rc::new(unbroken(|| self.served.head.describe())?);
+        let described = Rc::new(catch_panic(|| self.served.link.describe())?);
         self.description = Some(described.clone());
         Ok(described)
     }
@@ -151,7 +146,7 @@ impl Floor {
     /// Who controls the head, seen by a client.
     pub fn control_of(&self, id: u64) -> Control {
         match self.watch.controller() {
-            0 => Control::Nobody,
+            0 => Control::None,
             own if own == id => Control::Own,
             _ => Control::Others,
         }
@@ -172,7 +167,7 @@ impl Floor {
                 Err(WireError::new(-203, why))
             }
             Control::Own => Ok(()),
-            Control::Nobody => {
+            Control::None => {
                 self.watch.give(id);
                 Ok(())
             }
@@ -186,59 +181,53 @@ impl Floor {
             if self.watch.is_moving() {
                 self.bring_down(keep_spinning);
             }
-            self.mend();
+            self.clear_faults();
         }
     }
 
-    /// What somebody provoked strikes nobody who comes later.
-    fn mend(&mut self) {
-        if core::mem::take(&mut self.provoked)
-            && let Some(provoker) = &mut self.served.provoker
-        {
-            provoker.mend();
+    /// Faults that one client injected do not strike the next.
+    fn clear_faults(&mut self) {
+        if core::mem::take(&mut self.injected) {
+            // A head that is not simulated had none.
+            let _ = self.served.link.clear_faults();
         }
+    }
+
+    /// Head time in s.
+    pub fn time(&mut self) -> Result<f64, Fault> {
+        catch_panic(|| Ok(self.served.link.now()))
     }
 
     /// Makes a call for a client.
-    pub fn perform(&mut self, id: u64, order: &Order) -> Result<Answer, Fault> {
-        let looks = matches!(
-            order,
-            Order::Describe
-                | Order::Status
-                | Order::Trims
-                | Order::Now
-                | Order::Disarm
-                | Order::Strikes(_)
-                | Order::Provoke(..)
-                | Order::Mend
-                | Order::Signal(_)
-                | Order::Channel(_)
-        );
-        match order {
-            Order::Safe(keep) => {
-                let anothers = self.control_of(id) == Control::Others;
-                if anothers {
-                    let why = "another client made the head safe";
-                    self.revoke(WireError::new(-221, why));
-                }
-                let state = self.bring_down(*keep);
-                if anothers {
-                    self.intervened = Some(state.clone());
-                }
-                return Ok(Answer::Safe(state));
+    pub fn call(&mut self, id: u64, call: &Call) -> Result<Reply, Fault> {
+        match call {
+            Call::MakeSafe { keep_spinning } => {
+                return Ok(Reply::Safe(self.make_safe_for(id, *keep_spinning)));
             }
-            Order::Sleep(seconds) => {
+            Call::Sleep { seconds } => {
                 self.sleep(*seconds);
-                return Ok(Answer::Done);
+                return Ok(Reply::Done);
             }
             _ => {}
         }
-        if !looks {
+        if call.row().moves {
             self.watch.moves(true);
         }
-        self.provoked |= matches!(order, Order::Provoke(..));
-        let Served { head, gauge, provoker, .. } = &mut self.served;
-        unbroken(|| perform(&mut **head, gauge.as_mut(), provoker.as_mut(), order))
+        self.injected |= matches!(call, Call::Inject { .. });
+        catch_panic(|| self.served.link.call(call))
+    }
+
+    /// Makes the head safe for a client, and ends the control of another.
+    fn make_safe_for(&mut self, id: u64, keep_spinning: bool) -> SafeState {
+        let anothers = self.control_of(id) == Control::Others;
+        if anothers {
+            self.revoke(WireError::new(-221, "another client made the head safe"));
+        }
+        let state = self.bring_down(keep_spinning);
+        if anothers {
+            self.intervened = Some(state.clone());
+        }
+        state
     }
 
     /// Lets time pass, in slices where it is real.
@@ -246,11 +235,7 @@ impl Floor {
         let mut left = seconds;
         while left > 0.0 && !self.watch.is_cut() {
             let slice = if self.served.real_time { left.min(SLICE) } else { left };
-            let slept = unbroken(|| {
-                self.served.head.sleep(slice);
-                Ok(())
-            });
-            if slept.is_err() {
+            if catch_panic(|| self.served.link.sleep(slice)).is_err() {
                 return;
             }
             left -= slice;
@@ -258,10 +243,10 @@ impl Floor {
     }
 
     fn bring_down(&mut self, keep_spinning: bool) -> SafeState {
-        let made = unbroken(|| Ok(self.served.head.make_safe(keep_spinning)));
+        let made = catch_panic(|| self.served.link.make_safe(keep_spinning));
         let state = made.unwrap_or_else(|fault| SafeState::unknown(vec![fault.to_string()]));
-        // A rotor that runs out, or is kept on purpose by nobody, needs nobody; what could not be
-        // made safe is tried again.
+        // A rotor that runs out, or is kept spinning without a controlling client, needs no watch; what
+        // could not be made safe is tried again.
         let watched = keep_spinning && self.watch.controller() != 0;
         self.watch.moves(!state.laser_off || watched);
         state
@@ -272,14 +257,14 @@ impl Floor {
         self.watch.is_moving().then(|| self.bring_down(false))
     }
 
-    /// Tries again to make a head safe that nobody controls any more and that would not be.
+    /// Tries again to make a head safe that failed to be, once no client controls it.
     pub fn try_again(&mut self) -> Option<SafeState> {
         if self.watch.controller() == 0 { self.make_safe() } else { None }
     }
 
     /// Nothing moves and no light is possible, as the head says.
     pub fn is_still(&mut self) -> bool {
-        let status = unbroken(|| self.served.head.status());
+        let status = catch_panic(|| self.served.link.status());
         let still = status.is_ok_and(|s| s.at_rest && s.target.is_none() && s.laser == Laser::Off);
         if still {
             self.watch.moves(false);
@@ -287,13 +272,13 @@ impl Floor {
         still
     }
 
-    /// Takes control from whoever has it; it is told why.
+    /// Takes control from the client that has it, which is told why.
     pub fn revoke(&mut self, why: WireError) {
         let controller = self.watch.controller();
         if controller != 0 {
             self.revoked.push((controller, why));
             self.watch.give(0);
-            self.mend();
+            self.clear_faults();
         }
     }
 
@@ -313,11 +298,7 @@ impl Floor {
         let most = self.description().map_or(0.0, |head| head.coast_most);
         let mut waited = 0.0;
         while waited < most && patient() && !self.is_still() {
-            let slept = unbroken(|| {
-                self.served.head.sleep(SLICE);
-                Ok(())
-            });
-            if slept.is_err() {
+            if catch_panic(|| self.served.link.sleep(SLICE)).is_err() {
                 return;
             }
             waited += SLICE;

@@ -20,7 +20,7 @@ const PROTOCOL: u32 = 1;
 const LIMITS: RangeInclusive<f64> = 0.05..=3600.0;
 
 /// Longest wait in s for an answer that waits for no motion, at least.
-pub const REPLY_LEAST: f64 = 1.0;
+pub const MIN_REPLY: f64 = 1.0;
 
 /// Longest wait until a secret has its turn.
 const TURN_MOST: Duration = Duration::from_secs(12);
@@ -73,7 +73,7 @@ pub fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
     let place = &target.place;
     let pulse = Arc::new(Pulse::default());
     let mut link = Link::open(place, Arc::clone(&pulse))?;
-    let most = Duration::from_secs_f64(REPLY_LEAST);
+    let most = Duration::from_secs_f64(MIN_REPLY);
     identified(&mut link, target, patient)?;
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let protocol = ask(b"SYST:PROT?")?;
@@ -156,7 +156,7 @@ fn answers(asked: &str, said: &str, what: &str) -> String {
 /// Sees that an instrument answers. A serial line may hold what others left there.
 fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), String> {
     let place = &target.place;
-    let most = Duration::from_secs_f64(REPLY_LEAST);
+    let most = Duration::from_secs_f64(MIN_REPLY);
     let is_line = matches!(place, Place::Serial(_));
     let mut tries = if is_line && patient { 2 } else { 1 };
     loop {

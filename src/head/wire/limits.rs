@@ -2,44 +2,44 @@
 //! longer than makes sense, whatever a description claims. Pure; uses the codec and descriptions.
 
 use crate::head::Description;
-use crate::head::wire::codec::Order;
-use crate::head::wire::greeting::REPLY_LEAST;
+use crate::head::call::Call;
+use crate::head::wire::greeting::MIN_REPLY;
 use crate::head::wire::link::Place;
 
 /// Longest wait for an answer of a head whose time passes by calls only: it computes as long as it
 /// takes.
-const VIRTUAL_MOST: f64 = 60.0;
+const MAX_VIRTUAL: f64 = 60.0;
 
 /// Time in s that a new link takes at most, to a socket and over a serial line.
-const LINK_MOST: f64 = 4.0;
-const LINE_MOST: f64 = 8.0;
+const MAX_LINK: f64 = 4.0;
+const MAX_LINE: f64 = 8.0;
 
 /// Longest silence in s that is borne, whatever a description claims.
-const SILENCE_MOST: f64 = 30.0;
+const MAX_SILENCE: f64 = 30.0;
 
 /// Longest time in s that anything of a head takes that waits for no turn of the polygon.
-const REPLY_MOST: f64 = 60.0;
+const MAX_REPLY: f64 = 60.0;
 
 /// Longest time in s that watching turns and drawing takes.
-const TURNING_MOST: f64 = 3600.0;
+const MAX_TURNING: f64 = 3600.0;
 
 /// Longest time in s in which a head says that it made itself safe.
-const SAFE_MOST: f64 = 30.0;
+const MAX_SAFE: f64 = 30.0;
 
 /// Longest time in s until a new link to a place stands.
 pub fn link_most(place: &Place) -> f64 {
     match place {
-        Place::Socket(_) => LINK_MOST,
-        Place::Serial(_) => LINE_MOST,
+        Place::Socket(_) => MAX_LINK,
+        Place::Serial(_) => MAX_LINE,
     }
 }
 
 /// Longest time in s in which a serial line carries the longest reply to a call.
-pub fn carrying(place: &Place, order: &Order) -> f64 {
+pub fn carrying(place: &Place, call: &Call) -> f64 {
     let Place::Serial(line) = place else { return 0.0 };
-    let bytes = match order {
-        Order::Describe => 16e3,
-        Order::Turns(count) => 40.0 * f64::from(*count) + 1e3,
+    let bytes = match call {
+        Call::Describe => 16e3,
+        Call::Turns { count } => 40.0 * f64::from(*count) + 1e3,
         _ => 4e3,
     };
     line.carries(bytes)
@@ -47,31 +47,28 @@ pub fn carrying(place: &Place, order: &Order) -> f64 {
 
 /// Longest time in s that a call may take at a head on the clock, whose polygon was asked for
 /// `speed` last; without a description it is not known yet. The wire comes on top.
-pub fn most(order: &Order, head: Option<&Description>, speed: Option<f64>) -> f64 {
-    let Some(head) = head else { return REPLY_LEAST };
+pub fn most(call: &Call, head: Option<&Description>, speed: Option<f64>) -> f64 {
+    let Some(head) = head else { return MIN_REPLY };
     let times = &head.times;
     let speed = speed.unwrap_or(head.speed_least).max(head.speed_least);
-    let short = |time: f64| within(time, 0.0, REPLY_MOST);
-    let silence = |time: f64| within(time, REPLY_LEAST, SILENCE_MOST);
-    let drawing = |time: f64| within(times.arming_most + time, 0.0, TURNING_MOST);
-    let own = match order {
-        Order::Turns(count) => within(head.turns_most(f64::from(*count), speed), 0.0, TURNING_MOST),
-        Order::Expose(_) => drawing(head.expose_most(speed)),
-        Order::Page(page) => {
-            let lines = f64::from(page.image.height());
-            // As many bytes as a page has take their time as well.
-            let sending = lines * f64::from(page.image.width()) / 8.0 / 1e6;
-            drawing(head.page_most(lines, speed)) + sending
-        }
-        Order::Measure => short(times.reading_most) + silence(times.gauge_silence_most),
-        Order::Safe(_) => {
+    let short = |time: f64| within(time, 0.0, MAX_REPLY);
+    let silence = |time: f64| within(time, MIN_REPLY, MAX_SILENCE);
+    let row = call.row();
+    let bound = (row.bound)(head, call, speed);
+    let own = match call {
+        Call::Measure => short(bound) + silence(times.gauge_silence_most),
+        Call::MakeSafe { .. } => {
             return (short(head.galvanometer_settling) + 5.0 * silence(times.silence_most))
-                .min(SAFE_MOST);
+                .min(MAX_SAFE);
         }
-        Order::Signal(_) | Order::Switch(..) | Order::Channel(_) | Order::SetChannel(..) => {
-            short(times.station_reply_most())
+        Call::ExposePage { image, .. } => {
+            let (width, height) = image.size();
+            // As many bytes as a page has take their time as well.
+            let sending = f64::from(height) * f64::from(width) / 8.0 / 1e6;
+            within(bound, 0.0, MAX_TURNING) + sending
         }
-        _ => short(times.reply_most),
+        _ if row.waits => within(bound, 0.0, MAX_TURNING),
+        _ => short(bound),
     };
     own + silence(times.silence_most)
 }
@@ -83,24 +80,24 @@ fn within(time: f64, least: f64, most: f64) -> f64 {
 
 /// Longest time in s that a call may take, with the wire.
 pub fn in_all(
-    order: &Order,
+    call: &Call,
     head: Option<&Description>,
     is_virtual: bool,
     speed: Option<f64>,
     place: &Place,
 ) -> f64 {
     let own = match head {
-        Some(_) if is_virtual => VIRTUAL_MOST,
-        Some(_) => most(order, head, speed),
-        None => REPLY_LEAST + link_most(place),
+        Some(_) if is_virtual => MAX_VIRTUAL,
+        Some(_) => most(call, head, speed),
+        None => MIN_REPLY + link_most(place),
     };
-    own + carrying(place, order)
+    own + carrying(place, call)
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{REPLY_MOST, SAFE_MOST, SILENCE_MOST, TURNING_MOST, most};
-    use crate::head::wire::codec::Order;
+    use super::{MAX_REPLY, MAX_SAFE, MAX_SILENCE, MAX_TURNING, most};
+    use crate::head::call::Call;
     use crate::head::{Head, sim};
 
     /// Whatever a description claims, a wait ends.
@@ -108,7 +105,7 @@ mod tests {
     fn no_claim_makes_a_wait_endless() {
         let (mut head, _) = sim::open(None, 1).unwrap();
         let mut told = head.describe().unwrap();
-        let honest = most(&Order::Status, Some(&told), None);
+        let honest = most(&Call::Status, Some(&told), None);
         assert!(honest < 10.0, "{honest}");
         for wild in [1e6, 1e300, f64::INFINITY, f64::NAN, -5.0] {
             let times = &mut told.times;
@@ -116,16 +113,21 @@ mod tests {
             (times.arming_most, times.reading_most, times.fill_most) = (wild, wild, wild);
             told.galvanometer_settling = wild;
             told.spin_up_most = wild;
-            for order in [Order::Status, Order::Measure, Order::Turns(7), Order::Safe(false)] {
-                let wait = most(&order, Some(&told), Some(500.0));
-                let cap = match order {
-                    Order::Turns(_) => TURNING_MOST + SILENCE_MOST,
-                    Order::Safe(_) => SAFE_MOST,
+            for call in [
+                Call::Status,
+                Call::Measure,
+                Call::Turns { count: 7 },
+                Call::MakeSafe { keep_spinning: false },
+            ] {
+                let wait = most(&call, Some(&told), Some(500.0));
+                let cap = match call {
+                    Call::Turns { .. } => MAX_TURNING + MAX_SILENCE,
+                    Call::MakeSafe { .. } => MAX_SAFE,
                     // The gauge may be silent as well.
-                    Order::Measure => REPLY_MOST + 2.0 * SILENCE_MOST,
-                    _ => REPLY_MOST + SILENCE_MOST,
+                    Call::Measure => MAX_REPLY + 2.0 * MAX_SILENCE,
+                    _ => MAX_REPLY + MAX_SILENCE,
                 };
-                assert!((0.0..=cap).contains(&wait), "{order:?} {wild}: {wait}");
+                assert!((0.0..=cap).contains(&wait), "{call:?} {wild}: {wait}");
             }
         }
     }

@@ -2,12 +2,13 @@
 //! its words, so that none is lost on the way. Pure; uses faults.
 
 use crate::head::Fault;
-use crate::head::wire::codec::Given;
+use crate::head::wire::codec::Parameters;
 use crate::head::wire::errors::WireError;
 use crate::head::wire::message::Argument;
 use crate::head::wire::reply::{joined, text};
+use crate::head::wire::suffix::Kind;
 
-/// Why a unit came to nothing.
+/// Why a unit failed.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Failure {
     /// The head or the gauge said so.
@@ -59,19 +60,16 @@ pub fn told(outcome: Option<&Failure>) -> Vec<u8> {
 
 /// Reads that; a kind that is not known yet is a failure of the head, with all its words.
 pub fn read(values: &[Argument]) -> Result<Option<Failure>, WireError> {
-    let mut given = Given { arguments: values, at: 0 };
+    let mut given = Parameters::new(values);
     let kind = given.text()?;
     if kind == "error" {
-        let code = values.get(1).and_then(|code| match code {
-            Argument::Number { value, .. } => Some(*value as i16),
-            _ => None,
-        });
-        given.at += 1;
-        let code = code.ok_or_else(|| WireError::new(-104, "an error without its number"))?;
-        return Ok(Some(Failure::Wire(WireError::new(code, given.text()?))));
+        let code = given
+            .number(Kind::Plain)
+            .map_err(|_| WireError::new(-104, "an error without its number"))?;
+        return Ok(Some(Failure::Wire(WireError::new(code as i16, given.text()?))));
     }
     let mut texts = Vec::new();
-    while given.at < values.len() {
+    while given.more() {
         texts.push(given.text()?);
     }
     // The derived reader knows each kind and which words it takes; a server may leave them out.

@@ -2,7 +2,9 @@
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
 use crate::head::Fault;
-use crate::head::wire::codec::{self, Answer, Given, Order, response};
+use crate::head::call::{Access, Call, Reply};
+use crate::head::link::take;
+use crate::head::wire::codec::{self, Parameters, response};
 use crate::head::wire::errors::{Queue, WireError};
 use crate::head::wire::floor::{Control, Floor};
 use crate::head::wire::frame::Frame;
@@ -11,14 +13,14 @@ use crate::head::wire::outcome::{Failure, told};
 use crate::head::wire::reply::{block, flag, number};
 use crate::head::wire::status::{Registers, rails_good};
 use crate::head::wire::suffix::Kind;
-use crate::head::wire::tree::{Entry, Needs, TABLE, Verb, find, short};
+use crate::head::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
 use crate::head::{Laser, Status};
 
 /// The edition of this protocol: a newer second number only adds.
 pub const PROTOCOL: &str = "1.1";
 
-/// Wrong secrets after which a client is sent away.
-const TRIES_MOST: u32 = 3;
+/// Wrong secrets after which a client is disconnected.
+const MAX_TRIES: u32 = 3;
 
 /// A client's side of things.
 #[derive(Debug)]
@@ -68,7 +70,7 @@ impl Session {
 
     /// Too many wrong secrets.
     pub fn is_unwelcome(&self) -> bool {
-        self.tries >= TRIES_MOST
+        self.tries >= MAX_TRIES
     }
 
     /// Puts an error into the queue, such as one that another client caused.
@@ -96,9 +98,9 @@ impl Session {
                     Err(WireError::new(-440, format!("{} behind *IDN?", entry.header)).into())
                 }
                 Ok(entry) => {
-                    identified |= entry.verb == Verb::Identity;
+                    identified |= matches!(entry.meaning, Meaning::Own(Verb::Identity));
                     self.admitted(entry, failed, floor)
-                        .and_then(|()| self.unit(entry.verb, &unit.arguments, floor))
+                        .and_then(|()| self.unit(entry, &unit.arguments, floor))
                 }
                 Err(error) => Err(error.into()),
             };
@@ -150,46 +152,46 @@ impl Session {
     /// Whether this client may say it now.
     fn admitted(&self, entry: &Entry, failed: bool, floor: &Floor) -> Result<(), Failure> {
         let protected = |why: &str| Err(WireError::new(-203, why).into());
-        match entry.needs {
-            Needs::Nothing if failed && entry.verb == Verb::Secret => {
-                let why = "left out behind an error in the same message";
-                Err(WireError::new(-221, why).into())
-            }
-            Needs::Nothing => Ok(()),
+        let is_secret = matches!(entry.meaning, Meaning::Own(Verb::Secret));
+        match entry.access {
+            Access::Anyone if failed && is_secret => Err(left_out()),
+            Access::Anyone => Ok(()),
             _ if !self.admitted => protected("say SYSTem:SECRet first"),
-            Needs::Admission => Ok(()),
-            Needs::Control if failed => {
-                let why = "left out behind an error in the same message";
-                Err(WireError::new(-221, why).into())
-            }
-            Needs::Control => match floor.control_of(self.id) {
+            Access::Observer => Ok(()),
+            Access::Controller if failed => Err(left_out()),
+            Access::Controller => match floor.control_of(self.id) {
                 Control::Own => self.barred.map_or(Ok(()), protected),
                 Control::Others => protected("another client controls the head"),
-                Control::Nobody => protected("say CONTrol:TAKE first"),
+                Control::None => protected("say CONTrol:TAKE first"),
             },
         }
     }
 
     /// What a unit answers; empty for a command.
-    fn unit(&mut self, verb: Verb, arguments: &[Argument], floor: &mut Floor) -> Said {
-        if verb == Verb::Fault {
-            Given { arguments, at: 0 }.end()?;
-            return Ok(told(self.outcome.as_ref()));
-        }
-        let said = match codec::order(verb, arguments)? {
-            Some(order) => self.call(&order, floor).map(|answer| response(&answer)),
-            None => self.other(verb, arguments, floor),
+    fn unit(&mut self, entry: &Entry, arguments: &[Argument], floor: &mut Floor) -> Said {
+        let said = match &entry.meaning {
+            Meaning::Own(Verb::Fault) => {
+                Parameters::new(arguments).end()?;
+                return Ok(told(self.outcome.as_ref()));
+            }
+            Meaning::Call(code) => {
+                let call = codec::call(code, arguments)?;
+                self.call(&call, floor).map(|reply| response(&reply))
+            }
+            Meaning::Own(verb) => self.other(*verb, arguments, floor),
         };
-        if said.is_ok() && verb != Verb::NextError && verb != Verb::ErrorCount {
+        let reads_errors =
+            matches!(entry.meaning, Meaning::Own(Verb::NextError | Verb::ErrorCount));
+        if said.is_ok() && !reads_errors {
             self.outcome = None;
         }
         said
     }
 
-    fn call(&mut self, order: &Order, floor: &mut Floor) -> Result<Answer, Failure> {
-        let answer = floor.perform(self.id, order);
-        match &answer {
-            Ok(Answer::Status(status)) => {
+    fn call(&mut self, call: &Call, floor: &mut Floor) -> Result<Reply, Failure> {
+        let result = floor.call(self.id, call);
+        match &result {
+            Ok(Reply::Status(status)) => {
                 if let Ok(head) = floor.description() {
                     self.registers.update(status, &head);
                 }
@@ -197,14 +199,11 @@ impl Session {
             Err(Fault::Broken(_)) => self.registers.silent(),
             _ => {}
         }
-        Ok(answer?)
+        Ok(result?)
     }
 
     fn status(&mut self, floor: &mut Floor) -> Result<Status, Failure> {
-        match self.call(&Order::Status, floor)? {
-            Answer::Status(status) => Ok(*status),
-            _ => Err(Fault::Broken("the head told something else".to_string()).into()),
-        }
+        Ok(take(Call::Status.row(), self.call(&Call::Status, floor)?)?)
     }
 
     /// Refreshes the conditions; a head that does not answer is a condition as well.
@@ -214,9 +213,9 @@ impl Session {
         drop(looked);
     }
 
-    /// Whatever is no call of the head.
+    /// What is no call of the head.
     fn other(&mut self, verb: Verb, arguments: &[Argument], floor: &mut Floor) -> Said {
-        let mut given = Given { arguments, at: 0 };
+        let mut given = Parameters::new(arguments);
         match verb {
             Verb::EventEnable => {
                 self.registers.event_enable = mask(&mut given)?;
@@ -264,7 +263,7 @@ impl Session {
                 String::new()
             }
             Verb::Reset => {
-                self.call(&Order::Safe(false), floor)?;
+                self.call(&Call::MakeSafe { keep_spinning: false }, floor)?;
                 String::new()
             }
             Verb::Take => {
@@ -316,11 +315,12 @@ impl Session {
             Verb::Owner => match floor.control_of(self.id) {
                 Control::Own => "SELF".to_string(),
                 Control::Others => "OTH".to_string(),
-                Control::Nobody => "NONE".to_string(),
+                Control::None => "NONE".to_string(),
             },
             Verb::Limit => number(floor.limit().as_secs_f64()),
             Verb::Pace => short(floor.pace()).to_string(),
             Verb::Seed => floor.seed().map_or_else(|| number(f64::NAN), |seed| seed.to_string()),
+            Verb::Time => number(floor.time()?),
             Verb::Facets => floor.description()?.facets.to_string(),
             Verb::Simulated => flag(floor.description()?.simulated),
             other => self.of_status(other, floor)?,
@@ -372,8 +372,13 @@ impl Session {
     }
 }
 
+/// A unit behind one that failed may need what that one would have done.
+fn left_out() -> Failure {
+    WireError::new(-221, "left out behind an error in the same message").into()
+}
+
 /// A mask of as many bits as fit.
-fn mask<T: TryFrom<u32>>(given: &mut Given<'_>) -> Result<T, WireError> {
+fn mask<T: TryFrom<u32>>(given: &mut Parameters<'_>) -> Result<T, WireError> {
     let value = given.number(Kind::Plain)?.round();
     given.end()?;
     // A cast saturates, so that what is negative or too large does not fit.
@@ -381,10 +386,11 @@ fn mask<T: TryFrom<u32>>(given: &mut Given<'_>) -> Result<T, WireError> {
     T::try_from(whole).map_err(|_| WireError::new(-222, format!("{value} is no mask of this size")))
 }
 
-/// The table for whoever asks: header, parameters, answer, meaning.
+/// The table as text: header, parameters, answer, meaning.
 fn headers() -> String {
     let row = |entry: &Entry| {
-        format!("{}\t{}\t{}\t{}\n", entry.header, entry.takes, entry.gives, entry.meaning)
+        let Entry { header, takes, gives, summary, .. } = entry;
+        format!("{header}\t{}\t{gives}\t{summary}\n", takes.join(","))
     };
     TABLE.iter().map(row).collect()
 }

@@ -1,21 +1,19 @@
 //! The one table of commands and queries, and how a header is looked up in it. Parser, help and
-//! docs/wire.md read it. Pure; uses nothing.
+//! docs/wire.md read it. Pure; headers of calls refer to the table of calls and to the codec.
 //!
 //! A mnemonic's capitals are its short form; nothing between short and long form is taken, and case
 //! does not matter (SCPI-1999 volume 1 section 6.2, from memory).
 
-/// Who may say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Needs {
-    /// Anybody, even before the secret was given.
-    Nothing,
-    /// Whoever was admitted.
-    Admission,
-    /// The client that controls the head.
-    Control,
-}
+use crate::head::call::{
+    ARM, Access, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, Call, DESCRIBE, DISARM, EXPOSE,
+    EXPOSE_PAGE, HALT, INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, Reply, Row, SET_CHANNEL, SIGNAL,
+    SLEEP, SPIN, STATUS, STEER, STORE_TRIMS, SWITCH, TRIMS, TURNS,
+};
+use crate::head::wire::codec::Parameters;
+use crate::head::wire::errors::WireError;
+use crate::head::wire::suffix::Kind;
 
-/// What a header means.
+/// What a header means that is no call.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[allow(missing_docs, reason = "the table below says what each means")]
 pub enum Verb {
@@ -55,44 +53,40 @@ pub enum Verb {
     Fault,
     Pace,
     Seed,
-    Describe,
-    Status,
     Facets,
     Simulated,
     Temperature,
     Rails,
     Interlock,
-    Spin,
     Speed,
     Target,
     Lock,
     Rest,
     Facet,
-    Halt,
-    Turns,
-    Steer,
     Angle,
-    Park,
     Parked,
-    LoadTrims,
-    Trims,
-    StoreTrims,
-    Arm,
-    Disarm,
     Laser,
-    Expose,
-    Page,
-    Measure,
-    Strikes,
-    Provoke,
-    Mend,
-    Signal,
-    Switch,
-    Channel,
-    SetChannel,
     Time,
-    Sleep,
-    Safe,
+}
+
+/// What a header means.
+#[derive(Debug)]
+pub(super) enum Meaning {
+    /// Something of the server's own.
+    Own(Verb),
+    /// A call.
+    Call(CallCode),
+}
+
+/// How a call is read and written.
+#[derive(Debug)]
+pub(super) struct CallCode {
+    /// Its row in the table of calls.
+    pub(super) row: &'static Row,
+    /// Reads the call from its parameters.
+    pub(super) read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
+    /// Reads the reply from its values.
+    pub(super) answer: fn(&mut Parameters<'_>) -> Result<Reply, WireError>,
 }
 
 /// A row of the table.
@@ -100,271 +94,406 @@ pub enum Verb {
 pub struct Entry {
     /// Long form with the short form in capitals; optional parts in brackets; `?` ends a query.
     pub header: &'static str,
-    /// What it means.
-    pub verb: Verb,
+    pub(super) meaning: Meaning,
     /// Who may say it.
-    pub needs: Needs,
+    pub(super) access: Access,
     /// Its parameters.
-    pub takes: &'static str,
+    pub(super) takes: &'static [&'static str],
     /// What a query answers.
-    pub gives: &'static str,
+    pub(super) gives: &'static str,
     /// What it does.
-    pub meaning: &'static str,
+    pub(super) summary: &'static str,
 }
 
 const fn row(
     header: &'static str,
     verb: Verb,
-    needs: Needs,
-    takes: &'static str,
+    access: Access,
+    takes: &'static [&'static str],
     gives: &'static str,
-    meaning: &'static str,
+    summary: &'static str,
 ) -> Entry {
-    Entry { header, verb, needs, takes, gives, meaning }
+    Entry { header, meaning: Meaning::Own(verb), access, takes, gives, summary }
 }
 
-use Needs::{Admission as Look, Control, Nothing};
+/// A header of a call: what it gives, and how call and reply are read.
+const fn call(
+    header: &'static str,
+    row: &'static Row,
+    gives: &'static str,
+    read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
+    answer: fn(&mut Parameters<'_>) -> Result<Reply, WireError>,
+) -> Entry {
+    let meaning = Meaning::Call(CallCode { row, read, answer });
+    Entry { header, meaning, access: row.access, takes: row.params, gives, summary: row.summary }
+}
+
+use Access::{Anyone, Controller, Observer};
 
 /// Every command and query.
-pub const TABLE: &[Entry] = &[
-    row("*CLS", Verb::ClearStatus, Nothing, "", "", "empties error queue and event registers"),
-    row("*ESE", Verb::EventEnable, Look, "mask", "", "events that reach the status byte"),
-    row("*ESE?", Verb::EventEnableIs, Look, "", "mask", "events that reach the status byte"),
-    row("*ESR?", Verb::Events, Look, "", "bits", "the event status register, which is cleared"),
+pub static TABLE: &[Entry] = &[
+    row("*CLS", Verb::ClearStatus, Anyone, &[], "", "empties error queue and event registers"),
+    row("*ESE", Verb::EventEnable, Observer, &["mask"], "", "events that reach the status byte"),
+    row("*ESE?", Verb::EventEnableIs, Observer, &[], "mask", "events that reach the status byte"),
+    row(
+        "*ESR?",
+        Verb::Events,
+        Observer,
+        &[],
+        "bits",
+        "the event status register, which is cleared",
+    ),
     row(
         "*IDN?",
         Verb::Identity,
-        Nothing,
-        "",
+        Anyone,
+        &[],
         "maker,model,serial,version",
         "what this is; must be the last query of a message",
     ),
-    row("*OPC", Verb::Complete, Look, "", "", "sets event bit 0 once all before it is done"),
-    row("*OPC?", Verb::CompleteIs, Look, "", "1", "answers once all before it is done"),
-    row("*RST", Verb::Reset, Control, "", "", "makes the head safe"),
-    row("*SRE", Verb::ServiceEnable, Look, "mask", "", "bits that make the summary bit 6"),
-    row("*SRE?", Verb::ServiceEnableIs, Look, "", "mask", "bits that make the summary bit 6"),
-    row("*STB?", Verb::StatusByte, Look, "", "bits", "the status byte"),
+    row("*OPC", Verb::Complete, Observer, &[], "", "sets event bit 0 once all before it is done"),
+    row("*OPC?", Verb::CompleteIs, Observer, &[], "1", "answers once all before it is done"),
+    row("*RST", Verb::Reset, Controller, &[], "", "makes the head safe"),
+    row("*SRE", Verb::ServiceEnable, Observer, &["mask"], "", "bits that make the summary bit 6"),
+    row("*SRE?", Verb::ServiceEnableIs, Observer, &[], "mask", "bits that make the summary bit 6"),
+    row("*STB?", Verb::StatusByte, Observer, &[], "bits", "the status byte"),
     row(
         "*TST?",
         Verb::SelfTest,
-        Look,
-        "",
+        Observer,
+        &[],
         "0 or 1",
         "0 where the head answers and its rails are within tolerance; moves nothing",
     ),
-    row("*WAI", Verb::Wait, Look, "", "", "nothing: each command is done before the next begins"),
-    row("SYSTem:ERRor[:NEXT]?", Verb::NextError, Nothing, "", "number,words", "the oldest error"),
-    row("SYSTem:ERRor:COUNt?", Verb::ErrorCount, Nothing, "", "count", "errors in the queue"),
-    row("SYSTem:VERSion?", Verb::Version, Nothing, "", "1999.0", "the edition of SCPI"),
-    row("SYSTem:PROTocol?", Verb::Protocol, Nothing, "", "1.1", "the edition of this protocol"),
-    row("SYSTem:HELP:HEADers?", Verb::Headers, Look, "", "block", "all headers, one a line"),
-    row("SYSTem:SECRet", Verb::Secret, Nothing, "secret", "", "admits whoever knows the secret"),
+    row(
+        "*WAI",
+        Verb::Wait,
+        Observer,
+        &[],
+        "",
+        "nothing: each command is done before the next begins",
+    ),
+    row("SYSTem:ERRor[:NEXT]?", Verb::NextError, Anyone, &[], "number,words", "the oldest error"),
+    row("SYSTem:ERRor:COUNt?", Verb::ErrorCount, Anyone, &[], "count", "errors in the queue"),
+    row("SYSTem:VERSion?", Verb::Version, Anyone, &[], "1999.0", "the edition of SCPI"),
+    row("SYSTem:PROTocol?", Verb::Protocol, Anyone, &[], "1.1", "the edition of this protocol"),
+    row("SYSTem:HELP:HEADers?", Verb::Headers, Observer, &[], "block", "all headers, one a line"),
+    row("SYSTem:SECRet", Verb::Secret, Anyone, &["secret"], "", "admits whoever knows the secret"),
     row(
         "SYSTem:BEGin",
         Verb::Begin,
-        Nothing,
-        "",
+        Anyone,
+        &[],
         "",
         "begins anew, as whoever comes to a serial line does: control is given up as by \
          CONTrol:RELease, and errors, registers, masks and the secret are forgotten",
     ),
-    row("STATus:OPERation[:EVENt]?", Verb::OperationEvent, Look, "", "bits", "what began since"),
-    row("STATus:OPERation:CONDition?", Verb::OperationCondition, Look, "", "bits", "what is so"),
-    row("STATus:OPERation:ENABle", Verb::OperationEnable, Look, "mask", "", "what is summed up"),
-    row("STATus:OPERation:ENABle?", Verb::OperationEnableIs, Look, "", "mask", "the mask"),
-    row("STATus:QUEStionable[:EVENt]?", Verb::QuestionableEvent, Look, "", "bits", "what went bad"),
+    row(
+        "STATus:OPERation[:EVENt]?",
+        Verb::OperationEvent,
+        Observer,
+        &[],
+        "bits",
+        "what began since",
+    ),
+    row(
+        "STATus:OPERation:CONDition?",
+        Verb::OperationCondition,
+        Observer,
+        &[],
+        "bits",
+        "what is so",
+    ),
+    row(
+        "STATus:OPERation:ENABle",
+        Verb::OperationEnable,
+        Observer,
+        &["mask"],
+        "",
+        "what is summed up",
+    ),
+    row("STATus:OPERation:ENABle?", Verb::OperationEnableIs, Observer, &[], "mask", "the mask"),
+    row(
+        "STATus:QUEStionable[:EVENt]?",
+        Verb::QuestionableEvent,
+        Observer,
+        &[],
+        "bits",
+        "what went bad",
+    ),
     row(
         "STATus:QUEStionable:CONDition?",
         Verb::QuestionableCondition,
-        Look,
-        "",
+        Observer,
+        &[],
         "bits",
         "what is bad",
     ),
     row(
         "STATus:QUEStionable:ENABle",
         Verb::QuestionableEnable,
-        Look,
-        "mask",
+        Observer,
+        &["mask"],
         "",
         "what is summed up",
     ),
-    row("STATus:QUEStionable:ENABle?", Verb::QuestionableEnableIs, Look, "", "mask", "the mask"),
-    row("STATus:PRESet", Verb::Preset, Look, "", "", "both masks back to 0"),
+    row(
+        "STATus:QUEStionable:ENABle?",
+        Verb::QuestionableEnableIs,
+        Observer,
+        &[],
+        "mask",
+        "the mask",
+    ),
+    row("STATus:PRESet", Verb::Preset, Observer, &[], "", "both masks back to 0"),
     row(
         "CONTrol:TAKE",
         Verb::Take,
-        Look,
-        "",
+        Observer,
+        &[],
         "",
         "takes control; refused while another client has it",
     ),
     row(
         "CONTrol:RELease",
         Verb::Release,
-        Look,
-        "[STOP or KEEP]",
+        Observer,
+        &["[STOP or KEEP]"],
         "",
         "makes the head safe, the polygon down (or kept), and gives control up",
     ),
-    row("CONTrol:OWNer?", Verb::Owner, Look, "", "SELF, OTHer or NONE", "who controls the head"),
+    row(
+        "CONTrol:OWNer?",
+        Verb::Owner,
+        Observer,
+        &[],
+        "SELF, OTHer or NONE",
+        "who controls the head",
+    ),
     row(
         "CONTrol:LIMit?",
         Verb::Limit,
-        Look,
-        "",
+        Observer,
+        &[],
         "s",
         "silence after which the head is made safe and control is lost",
     ),
     row(
         "FAULt?",
         Verb::Fault,
-        Nothing,
-        "",
+        Anyone,
+        &[],
         "kind[,text...]",
         "what came of the unit before it: \"none\", a fault of the head, or \"error\",number,words",
     ),
-    row("CLOCk:PACE?", Verb::Pace, Look, "", "VIRTual or REAL", "how the head's time passes"),
-    row("CLOCk:TIME?", Verb::Time, Look, "", "s", "head time"),
-    row("CLOCk:SLEep", Verb::Sleep, Control, "s", "", "lets time pass"),
-    row(
+    row("CLOCk:PACE?", Verb::Pace, Observer, &[], "VIRTual or REAL", "how the head's time passes"),
+    row("CLOCk:TIME?", Verb::Time, Observer, &[], "s", "head time"),
+    call("CLOCk:SLEep", &SLEEP, "", |given| Ok(Call::Sleep { seconds: given.seconds()? }), done),
+    call(
         "HEAD:DESCription?",
-        Verb::Describe,
-        Look,
-        "",
+        &DESCRIBE,
         "block",
-        "all about the head, as JSON in SI",
+        |_| Ok(Call::Describe),
+        |values| values.description(),
     ),
-    row(
+    call(
         "HEAD:STATus?",
-        Verb::Status,
-        Look,
-        "",
+        &STATUS,
         "time,speed,target,locked,facet,interlock,laser,rest,angle,parked,temperature[,rail...]",
-        "how the head stands; no target is NAN, an unknown facet -1",
+        |_| Ok(Call::Status),
+        |values| values.status().map(Reply::Status),
     ),
-    row("HEAD:FACets?", Verb::Facets, Look, "", "count", "facets of the polygon"),
-    row("HEAD:SIMulated?", Verb::Simulated, Look, "", "0 or 1", "nothing real moves"),
-    row("HEAD:SEED?", Verb::Seed, Look, "", "number", "seed of a simulated head, otherwise NAN"),
-    row("HEAD:TEMPerature?", Verb::Temperature, Look, "", "K", "temperature of the head"),
-    row("SUPPly:RAIL?", Verb::Rails, Look, "", "V[,V...]", "the rails as the description has them"),
-    row("INTerlock:CLOSed?", Verb::Interlock, Look, "", "0 or 1", "the interlock chain is closed"),
-    row("ROTor:SPEed", Verb::Spin, Control, "rad/s", "", "runs the polygon and holds it there"),
-    row("ROTor:SPEed?", Verb::Speed, Look, "", "rad/s", "measured speed"),
-    row("ROTor:TARGet?", Verb::Target, Look, "", "rad/s", "speed asked for, NAN for none"),
-    row("ROTor:LOCK?", Verb::Lock, Look, "", "0 or 1", "the speed has stayed in its window"),
-    row("ROTor:REST?", Verb::Rest, Look, "", "0 or 1", "measured at rest"),
-    row("ROTor:FACet?", Verb::Facet, Look, "", "facet", "what draws the next line, -1 if unknown"),
-    row("ROTor:HALT", Verb::Halt, Control, "BRAKe or COASt", "", "brings the polygon down"),
+    row("HEAD:FACets?", Verb::Facets, Observer, &[], "count", "facets of the polygon"),
+    row("HEAD:SIMulated?", Verb::Simulated, Observer, &[], "0 or 1", "nothing real moves"),
     row(
+        "HEAD:SEED?",
+        Verb::Seed,
+        Observer,
+        &[],
+        "number",
+        "seed of a simulated head, otherwise NAN",
+    ),
+    row("HEAD:TEMPerature?", Verb::Temperature, Observer, &[], "K", "temperature of the head"),
+    row(
+        "SUPPly:RAIL?",
+        Verb::Rails,
+        Observer,
+        &[],
+        "V[,V...]",
+        "the rails as the description has them",
+    ),
+    row(
+        "INTerlock:CLOSed?",
+        Verb::Interlock,
+        Observer,
+        &[],
+        "0 or 1",
+        "the interlock chain is closed",
+    ),
+    call(
+        "ROTor:SPEed",
+        &SPIN,
+        "",
+        |given| Ok(Call::Spin { speed: given.number(Kind::Speed)? }),
+        done,
+    ),
+    row("ROTor:SPEed?", Verb::Speed, Observer, &[], "rad/s", "measured speed"),
+    row("ROTor:TARGet?", Verb::Target, Observer, &[], "rad/s", "speed asked for, NAN for none"),
+    row("ROTor:LOCK?", Verb::Lock, Observer, &[], "0 or 1", "the speed has stayed in its window"),
+    row("ROTor:REST?", Verb::Rest, Observer, &[], "0 or 1", "measured at rest"),
+    row(
+        "ROTor:FACet?",
+        Verb::Facet,
+        Observer,
+        &[],
+        "facet",
+        "what draws the next line, -1 if unknown",
+    ),
+    call("ROTor:HALT", &HALT, "", |given| Ok(Call::Halt { how: given.halt()? }), done),
+    call(
         "ROTor:TURNs?",
-        Verb::Turns,
-        Control,
-        "count",
+        &TURNS,
         "s,pulses[,s,pulses...]",
-        "watches whole turns: time and start-of-scan pulses of each",
+        |given| Ok(Call::Turns { count: given.whole()? }),
+        |values| values.turns().map(Reply::Turns),
     ),
-    row("MIRRor:ANGLe", Verb::Steer, Control, "rad", "", "sends the galvanometer (mechanical)"),
-    row("MIRRor:ANGLe?", Verb::Angle, Look, "", "rad", "where it stands"),
-    row("MIRRor:PARK", Verb::Park, Control, "", "", "parks the galvanometer"),
-    row("MIRRor:PARK?", Verb::Parked, Look, "", "0 or 1", "it stands at its parked angle"),
-    row(
-        "TRIM:LOAD",
-        Verb::LoadTrims,
-        Control,
+    call(
+        "MIRRor:ANGLe",
+        &STEER,
+        "",
+        |given| Ok(Call::Steer { angle: Some(given.number(Kind::Angle)?) }),
+        done,
+    ),
+    row("MIRRor:ANGLe?", Verb::Angle, Observer, &[], "rad", "where it stands"),
+    Entry {
+        takes: &[],
+        summary: "parks the galvanometer",
+        ..call(PARK, &STEER, "", |_| Ok(Call::Steer { angle: None }), done)
+    },
+    row("MIRRor:PARK?", Verb::Parked, Observer, &[], "0 or 1", "it stands at its parked angle"),
+    call("TRIM:LOAD", &LOAD_TRIMS, "", |given| Ok(Call::LoadTrims { trims: given.trims()? }), done),
+    call(
+        "TRIM:LOAD?",
+        &TRIMS,
         "s,rad[,s,rad...]",
-        "",
-        "in-scan and cross-scan trim of each facet, from facet 0",
+        |_| Ok(Call::Trims),
+        |values| values.trims_read().map(Reply::Trims),
     ),
-    row("TRIM:LOAD?", Verb::Trims, Look, "", "s,rad[,s,rad...]", "the trims in force"),
-    row("TRIM:STORe", Verb::StoreTrims, Control, "", "", "keeps them over power loss"),
-    row("LASer:ARM", Verb::Arm, Control, "share", "", "arms at a share of full power, 0 to 1"),
-    row("LASer:DISarm", Verb::Disarm, Nothing, "", "", "disarms; anybody may"),
-    row("LASer:ARM?", Verb::Laser, Look, "", "0 or 1", "the laser is armed"),
-    row(
+    call("TRIM:STORe", &STORE_TRIMS, "", |_| Ok(Call::StoreTrims), done),
+    call("LASer:ARM", &ARM, "", |given| Ok(Call::Arm { power: given.number(Kind::Share)? }), done),
+    call("LASer:DISarm", &DISARM, "", |_| Ok(Call::Disarm), done),
+    row("LASer:ARM?", Verb::Laser, Observer, &[], "0 or 1", "the laser is armed"),
+    call(
         "LINE:EXPose?",
-        Verb::Expose,
-        Control,
-        "facet,dots,s,s,MARKs or block",
+        &EXPOSE,
         "time,facet,words,underrun",
-        "draws a line: dot period, delay, then test marks or dot words of 4 bytes, highest first",
+        |given| Ok(Call::Expose { line: given.line()? }),
+        |values| values.exposed().map(Reply::Exposed),
     ),
-    row(
+    call(
         "PAGE:EXPose?",
-        Verb::Page,
-        Control,
-        "s,s,m,block",
+        &EXPOSE_PAGE,
         "time,lines,missed,s",
-        "draws a page: dot period, delay, pitch, and the image as a Netpbm P4 file",
+        |given| given.page(),
+        |values| values.exposed_page().map(Reply::ExposedPage),
     ),
-    row(
+    call(
         "GAUGe:MEASure?",
-        Verb::Measure,
-        Control,
-        "",
+        &MEASURE,
         "m,m,m,m",
-        "measures the last line: in-scan, cross-scan, and the standard uncertainty of each",
+        |_| Ok(Call::Measure),
+        |values| values.reading().map(Reply::Reading),
     ),
-    row("SIGNal:STATe?", Verb::Signal, Look, "string", "0 or 1", "a signal of that name is active"),
-    row(
+    call(
+        "SIGNal:STATe?",
+        &SIGNAL,
+        "0 or 1",
+        |given| Ok(Call::Signal { signal: given.text()? }),
+        |values| values.flag().map(Reply::Flag),
+    ),
+    call(
         "SIGNal:SWITch",
-        Verb::Switch,
-        Control,
-        "string,0 or 1",
+        &SWITCH,
         "",
-        "makes an output of that name active or not",
+        |given| Ok(Call::Switch { signal: given.text()?, on: given.flag()? }),
+        done,
     ),
-    row("CHANnel:VALue?", Verb::Channel, Look, "string", "number", "a channel of that name, in SI"),
-    row(
+    call(
+        "CHANnel:VALue?",
+        &CHANNEL,
+        "number",
+        |given| Ok(Call::Channel { channel: given.text()? }),
+        |values| values.value().map(Reply::Value),
+    ),
+    call(
         "CHANnel:VALue",
-        Verb::SetChannel,
-        Control,
-        "string,number",
+        &SET_CHANNEL,
         "",
-        "sets an output channel of that name, in SI",
+        |given| Ok(Call::SetChannel { channel: given.text()?, value: given.number(Kind::Plain)? }),
+        done,
     ),
-    row(
+    call(
         "REHearse:STRike?",
-        Verb::Strikes,
-        Look,
-        "fault",
+        &CHECK_CAN_INJECT,
         "0 or 1[,text]",
-        "whether a fault such as \"lock_lost\" can strike this head; why not. Simulated heads only",
+        |given| Ok(Call::CheckCanInject { fault: given.text()? }),
+        |values| values.refusal().map(Reply::Refusal),
     ),
-    row(
+    call(
         "REHearse:PROVoke",
-        Verb::Provoke,
-        Control,
-        "fault,s",
+        &INJECT,
         "",
-        "the fault strikes after so much head time, until it is mended or control ends",
+        |given| Ok(Call::Inject { fault: given.text()?, after: given.seconds()? }),
+        done,
     ),
-    row(
-        "REHearse:MEND",
-        Verb::Mend,
-        Control,
-        "",
-        "",
-        "takes all faults away, those to come as well; what they did stays done",
-    ),
-    row(
+    call("REHearse:MEND", &CLEAR_FAULTS, "", |_| Ok(Call::ClearFaults), done),
+    call(
         "SAFE?",
-        Verb::Safe,
-        Nothing,
-        "[STOP or KEEP]",
+        &MAKE_SAFE,
         "dark,parked,speed,rest,kept[,text...]",
-        "laser off, mirror parked, polygon down (or kept); then what was measured; anybody may, and \
-         ends the control of others",
+        |given| Ok(Call::MakeSafe { keep_spinning: given.keep()? }),
+        |values| values.safe().map(Reply::Safe),
     ),
 ];
+
+/// The header for a call that steers to the parked angle.
+const PARK: &str = "MIRRor:PARK";
+
+fn done(_: &mut Parameters<'_>) -> Result<Reply, WireError> {
+    Ok(Reply::Done)
+}
+
+/// The row of a call, and how it is read; none for a call without a header.
+pub(super) fn of_call(call: &Call) -> Option<(&'static Entry, &'static CallCode)> {
+    let parks = matches!(call, Call::Steer { angle: None });
+    TABLE.iter().find_map(|entry| match &entry.meaning {
+        Meaning::Call(code)
+            if code.row.name == call.row().name && (entry.header == PARK) == parks =>
+        {
+            Some((entry, code))
+        }
+        _ => None,
+    })
+}
 
 /// The entry of a header whose parts are given, such as `["SYST", "err"]`.
 pub fn find(parts: &[&str], query: bool) -> Option<&'static Entry> {
     TABLE.iter().find(|entry| {
         let bare = entry.header.trim_end_matches('?');
-        (bare.len() < entry.header.len()) == query && matches(bare, parts)
+        entry.is_query() == query && matches(bare, parts)
     })
+}
+
+impl Entry {
+    pub(super) fn is_query(&self) -> bool {
+        self.header.ends_with('?')
+    }
+
+    /// The header in its short form, as a message begins.
+    pub(super) fn short_header(&self) -> String {
+        let nodes: Vec<&str> = self.header.trim_end_matches('?').split(':').map(short).collect();
+        nodes.join(":") + if self.is_query() { "?" } else { "" }
+    }
 }
 
 fn matches(pattern: &str, parts: &[&str]) -> bool {
@@ -396,7 +525,7 @@ pub fn short(mnemonic: &str) -> &str {
 
 #[cfg(test)]
 mod tests {
-    use super::{TABLE, Verb, find, short};
+    use super::{TABLE, find, short};
 
     /// SCPI-1999 volume 1 section 6.2.1: four letters or fewer stay, otherwise the first four, or
     /// three where the fourth is a vowel.
@@ -420,15 +549,15 @@ mod tests {
 
     #[test]
     fn short_and_long_forms_are_found_and_nothing_between() {
-        let verb = |parts: &[&str], query| find(parts, query).map(|entry| entry.verb);
-        assert_eq!(verb(&["syst", "ERROR"], true), Some(Verb::NextError));
-        assert_eq!(verb(&["SYSTEM", "err", "next"], true), Some(Verb::NextError));
-        assert_eq!(verb(&["SYST", "ERR", "COUN"], true), Some(Verb::ErrorCount));
-        assert_eq!(verb(&["ROT", "SPE"], false), Some(Verb::Spin));
-        assert_eq!(verb(&["ROT", "SPE"], true), Some(Verb::Speed));
-        assert_eq!(verb(&["ROTO", "SPE"], true), None);
-        assert_eq!(verb(&["SYST", "ERR"], false), None);
-        assert_eq!(verb(&["SYST", "ERR", "NEXT", "NEXT"], true), None);
+        let header = |parts: &[&str], query| find(parts, query).map(|entry| entry.header);
+        assert_eq!(header(&["syst", "ERROR"], true), Some("SYSTem:ERRor[:NEXT]?"));
+        assert_eq!(header(&["SYSTEM", "err", "next"], true), Some("SYSTem:ERRor[:NEXT]?"));
+        assert_eq!(header(&["SYST", "ERR", "COUN"], true), Some("SYSTem:ERRor:COUNt?"));
+        assert_eq!(header(&["ROT", "SPE"], false), Some("ROTor:SPEed"));
+        assert_eq!(header(&["ROT", "SPE"], true), Some("ROTor:SPEed?"));
+        assert_eq!(header(&["ROTO", "SPE"], true), None);
+        assert_eq!(header(&["SYST", "ERR"], false), None);
+        assert_eq!(header(&["SYST", "ERR", "NEXT", "NEXT"], true), None);
     }
 
     /// The 13 mandatory common commands (IEEE 488.2 table 10-2) and what SCPI-1999 demands.
@@ -454,7 +583,7 @@ mod tests {
             let short: Vec<&str> = long.iter().map(|node| short(node)).collect();
             for parts in [long, short] {
                 let found = find(&parts, bare.len() < entry.header.len());
-                assert_eq!(found.map(|e| e.verb), Some(entry.verb), "{}", entry.header);
+                assert_eq!(found.map(|e| e.header), Some(entry.header));
             }
         }
     }

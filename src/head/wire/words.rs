@@ -8,8 +8,8 @@ use crate::head::{Fault, SafeState, Status};
 use crate::units::{Dimension, show};
 use crate::visible;
 
-/// Most characters that are shown of what somebody else said.
-const SHOWN_MOST: usize = 60;
+/// Most characters that are shown of what the other end said.
+const MAX_SHOWN: usize = 60;
 
 /// Why a head is not made safe from here.
 pub const ANOTHERS: &str = "another client controls the head, so that it was left to that one";
@@ -18,16 +18,12 @@ pub const ANOTHERS: &str = "another client controls the head, so that it was lef
 pub const CONTROLLED: &str = "another client controls the head: wait until it gives control back";
 
 /// A head that another client controls, as its status tells it.
-pub fn left_to_another(status: Result<Option<Box<Status>>, Fault>) -> SafeState {
+pub fn left_to_another(status: &Result<Status, Fault>) -> SafeState {
     let mut troubles = vec![ANOTHERS.to_string()];
-    let status = match status {
-        Ok(status) => status,
-        Err(why) => {
-            troubles.push(format!("its state could not be read: {why}"));
-            None
-        }
-    };
-    SafeState::seen(status.as_deref(), true, troubles)
+    if let Err(why) = status {
+        troubles.push(format!("its state could not be read: {why}"));
+    }
+    SafeState::seen(status.as_ref().ok(), true, troubles)
 }
 
 /// Control was had and is not any more; `errors` of the server, the oldest first, tell why.
@@ -51,10 +47,10 @@ fn shown_long(said: &str) -> String {
     said.chars().take(255).collect()
 }
 
-/// What somebody else said, on one line and cut short.
+/// What the other end said, on one line and cut short.
 pub fn shown(said: &str) -> String {
-    let mut shown = visible::line(&said.chars().take(SHOWN_MOST).collect::<String>());
-    if said.chars().nth(SHOWN_MOST).is_some() {
+    let mut shown = visible::line(&said.chars().take(MAX_SHOWN).collect::<String>());
+    if said.chars().nth(MAX_SHOWN).is_some() {
         shown.push('…');
     }
     shown
@@ -73,7 +69,7 @@ pub fn refused(failure: Failure, message: &[u8]) -> Fault {
             let header = message.split(|byte| *byte == b' ').next().unwrap_or_default();
             let header = String::from_utf8_lossy(header);
             let parts: Vec<&str> = header.trim_end_matches('?').split(':').collect();
-            let meaning = find(&parts, header.ends_with('?')).map_or("", |entry| entry.meaning);
+            let meaning = find(&parts, header.ends_with('?')).map_or("", |entry| entry.summary);
             let meaning = meaning.split([';', ':']).next().unwrap_or_default();
             Fault::Refused(format!(
                 "the server of the head does not know how to do this: {meaning}"

@@ -79,7 +79,7 @@ impl General {
             all_conform: machine.all_conform,
         };
         let worked = (self.work)(&mut context, data);
-        for fault in machine.station.take_provoked() {
+        for fault in machine.station.take_injected() {
             machine.tell(Event::Provoked(fault));
         }
         match worked {

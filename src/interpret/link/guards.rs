@@ -1,6 +1,7 @@
 //! Waiting, arming, and catching failures.
 
-use crate::head::station::SLEEP_MOST;
+use crate::head::Calls;
+use crate::head::station::MAX_SLEEP;
 use crate::interpret::events::Event;
 use crate::interpret::link::stores::done;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, StatementNode};
@@ -55,7 +56,7 @@ impl WaitUntil {
     fn run(&self, machine: &mut Machine<'_>) -> Result<Option<f64>, Failed> {
         let within = duration(machine, &self.within, self.span)?;
         let every = duration(machine, &self.every, self.span)?;
-        let every = every.clamp(SHORTEST, SLEEP_MOST);
+        let every = every.clamp(SHORTEST, MAX_SLEEP);
         let start = machine.station.now();
         let mut told = f64::NEG_INFINITY;
         // What was slept counts too: a clock that stands still cannot hang the script.

@@ -1,14 +1,15 @@
 //! Every call and every answer there and back, and every fault.
 
-use super::{Answer, Order, answer, message, order, perform, response};
+use super::{answer, call, message, response};
+use crate::head::call::{Call, Image, Reply};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::message::{Argument, units};
 use crate::head::wire::outcome::{Failure, read, told};
 use crate::head::wire::reply::answers;
-use crate::head::wire::tree::{TABLE, find};
+use crate::head::wire::tree::{Meaning, TABLE, find};
 use crate::head::{
-    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, PageOrder, Pattern, Reading,
-    SafeState, Status, Trim, Turn, sim,
+    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status,
+    Trim, Turn, sim,
 };
 use crate::image::Bitmap;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
@@ -32,77 +33,81 @@ fn trims() -> impl Strategy<Value = Vec<Trim>> {
     collection::vec(trim, 0..20)
 }
 
-fn any_order() -> impl Strategy<Value = Order> {
+fn any_call() -> impl Strategy<Value = Call> {
     let pattern = prop_oneof![
         Just(Pattern::TestMarks),
         collection::vec(any::<u32>(), 0..9).prop_map(Pattern::Words)
     ];
     let line = (any::<u32>(), any::<u32>(), finite(), finite(), pattern).prop_map(
         |(facet, dots, dot_period, delay, pattern)| {
-            Order::Expose(LineOrder { facet, dots, dot_period, delay, pattern })
+            let line = LineOrder { facet, dots, dot_period, delay, pattern };
+            Call::Expose { line }
         },
     );
     let page =
         (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
-            Order::Page(PageOrder { dot_period, delay, pitch, image })
+            Call::ExposePage { dot_period, delay, pitch, image: Image::Here(image) }
         });
     let plain = prop_oneof![
-        Just(Order::Describe),
-        Just(Order::Status),
-        Just(Order::Trims),
-        Just(Order::StoreTrims),
-        Just(Order::Disarm),
-        Just(Order::Now),
-        Just(Order::Measure),
-        any::<String>().prop_map(Order::Strikes),
-        (any::<String>(), 0.0..1e6f64).prop_map(|(fault, after)| Order::Provoke(fault, after)),
-        Just(Order::Mend),
-        Just(Order::Halt(Halt::Brake)),
-        Just(Order::Halt(Halt::Coast)),
+        Just(Call::Describe),
+        Just(Call::Status),
+        Just(Call::Trims),
+        Just(Call::StoreTrims),
+        Just(Call::Disarm),
+        Just(Call::Measure),
+        any::<String>().prop_map(|fault| Call::CheckCanInject { fault }),
+        (any::<String>(), 0.0..1e6f64).prop_map(|(fault, after)| Call::Inject { fault, after }),
+        Just(Call::ClearFaults),
+        Just(Call::Halt { how: Halt::Brake }),
+        Just(Call::Halt { how: Halt::Coast }),
     ];
     prop_oneof![
         plain,
         line,
         page,
-        finite().prop_map(Order::Spin),
-        option::of(finite()).prop_map(Order::Steer),
-        any::<u32>().prop_map(Order::Turns),
-        trims().prop_map(Order::LoadTrims),
-        finite().prop_map(Order::Arm),
-        (0.0..1e6).prop_map(Order::Sleep),
-        any::<bool>().prop_map(Order::Safe),
-        any::<String>().prop_map(Order::Signal),
-        (any::<String>(), any::<bool>()).prop_map(|(name, on)| Order::Switch(name, on)),
-        any::<String>().prop_map(Order::Channel),
-        (any::<String>(), finite()).prop_map(|(name, value)| Order::SetChannel(name, value)),
+        finite().prop_map(|speed| Call::Spin { speed }),
+        option::of(finite()).prop_map(|angle| Call::Steer { angle }),
+        any::<u32>().prop_map(|count| Call::Turns { count }),
+        trims().prop_map(|trims| Call::LoadTrims { trims }),
+        finite().prop_map(|power| Call::Arm { power }),
+        (0.0..1e6).prop_map(|seconds| Call::Sleep { seconds }),
+        any::<bool>().prop_map(|keep_spinning| Call::MakeSafe { keep_spinning }),
+        any::<String>().prop_map(|signal| Call::Signal { signal }),
+        (any::<String>(), any::<bool>()).prop_map(|(signal, on)| Call::Switch { signal, on }),
+        any::<String>().prop_map(|channel| Call::Channel { channel }),
+        (any::<String>(), finite())
+            .prop_map(|(channel, value)| Call::SetChannel { channel, value }),
     ]
 }
 
-fn heard(message: &[u8]) -> Result<Option<Order>, WireError> {
+fn heard(message: &[u8]) -> Result<Option<Call>, WireError> {
     let units = units(message).unwrap();
     let [unit] = units.as_slice() else { panic!("{units:?}") };
     let parts: Vec<&str> = unit.header.split(':').collect();
-    order(find(&parts, unit.query).unwrap().verb, &unit.arguments)
+    match &find(&parts, unit.query).unwrap().meaning {
+        Meaning::Call(code) => call(code, &unit.arguments).map(Some),
+        Meaning::Own(_) => Ok(None),
+    }
 }
 
 proptest! {
     #[test]
-    fn every_call_is_heard_as_it_was_said(said in any_order()) {
-        assert_eq!(heard(&message(&said)), Ok(Some(said)));
+    fn every_call_is_heard_as_it_was_said(said in any_call()) {
+        assert_eq!(heard(&message(&said).unwrap()), Ok(Some(said)));
     }
 
     #[test]
     fn lists_read_back(trims in trims(), periods in collection::vec((finite(), any::<u32>()), 1..9)) {
         let turns = periods.into_iter().map(|(period, start_of_scan)| Turn { period, start_of_scan });
-        there_and_back(&Order::Turns(1), Answer::Turns(turns.collect()));
-        there_and_back(&Order::Trims, Answer::Trims(trims));
+        there_and_back(&Call::Turns { count: 1 }, Reply::Turns(turns.collect()));
+        there_and_back(&Call::Trims, Reply::Trims(trims));
     }
 
     #[test]
     fn texts_of_a_safe_state_read_back(troubles in collection::vec(any::<String>(), 0..4)) {
         let (laser_off, parked, speed, at_rest) = (true, false, 2.5, false);
         let state = SafeState { laser_off, parked, speed, at_rest, kept_spinning: true, troubles };
-        there_and_back(&Order::Safe(false), Answer::Safe(state));
+        there_and_back(&Call::MakeSafe { keep_spinning: false }, Reply::Safe(state));
     }
 
     #[test]
@@ -118,7 +123,7 @@ proptest! {
     }
 
     #[test]
-    fn no_reply_panics(bytes in any::<Vec<u8>>(), said in any_order()) {
+    fn no_reply_panics(bytes in any::<Vec<u8>>(), said in any_call()) {
         for values in answers(&bytes).unwrap_or_default() {
             let _ = answer(&said, &values);
             let _ = read(&values);
@@ -126,10 +131,10 @@ proptest! {
     }
 }
 
-fn there_and_back(order: &Order, said: Answer) {
+fn there_and_back(call: &Call, said: Reply) {
     let reply = response(&said);
     let values = answers(&reply).unwrap().into_iter().next().unwrap_or_default();
-    assert_eq!(answer(order, &values), Ok(said), "{}", reply.escape_ascii());
+    assert_eq!(answer(call, &values), Ok(said), "{}", reply.escape_ascii());
 }
 
 fn whole(fault: Fault) {
@@ -187,30 +192,30 @@ fn answers_read_back() {
         parked: false,
         temperature: 295.15,
     };
-    there_and_back(&Order::Status, Answer::Status(Box::new(status.clone())));
+    there_and_back(&Call::Status, Reply::Status(status.clone()));
     let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
-    there_and_back(&Order::Status, Answer::Status(Box::new(other)));
+    there_and_back(&Call::Status, Reply::Status(other));
     let (mut head, _) = sim::open_with(None, 1, &[]).unwrap();
-    let described = perform(&mut head, None, None, &Order::Describe).unwrap();
-    there_and_back(&Order::Describe, described);
+    let described = Reply::Description(Box::new(head.describe().unwrap()));
+    there_and_back(&Call::Describe, described);
     let line =
         LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
     let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
-    there_and_back(&Order::Expose(line), Answer::Exposed(exposed));
+    there_and_back(&Call::Expose { line }, Reply::Exposed(exposed));
     let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
-    let page = PageOrder { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
+    let image = Image::Here(image);
+    let page = Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
     let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
-    there_and_back(&Order::Page(page), Answer::Page(exposed));
-    there_and_back(&Order::Now, Answer::Time(0.1 + 0.2));
+    there_and_back(&page, Reply::ExposedPage(exposed));
     for on in [false, true] {
-        there_and_back(&Order::Signal("door".to_string()), Answer::Flag(on));
+        there_and_back(&Call::Signal { signal: "door".to_string() }, Reply::Flag(on));
     }
-    there_and_back(&Order::Channel("vacuum".to_string()), Answer::Value(-6.0e4 / 7.0));
+    there_and_back(&Call::Channel { channel: "vacuum".to_string() }, Reply::Value(-6.0e4 / 7.0));
     let reading = Reading { in_scan: 1e-6, cross_scan: -2e-6, in_scan_u: 1e-7, cross_scan_u: 2e-7 };
-    there_and_back(&Order::Measure, Answer::Reading(reading));
-    let strikes = Order::Strikes("lock_lost".to_string());
-    there_and_back(&strikes, Answer::Strikes(None));
-    there_and_back(&strikes, Answer::Strikes(Some("no; \"facet\" 99 is not there".to_string())));
+    there_and_back(&Call::Measure, Reply::Reading(reading));
+    let strikes = Call::CheckCanInject { fault: "lock_lost".to_string() };
+    there_and_back(&strikes, Reply::Refusal(None));
+    there_and_back(&strikes, Reply::Refusal(Some("no; \"facet\" 99 is not there".to_string())));
     let _ = head.now();
 }
 
@@ -244,7 +249,6 @@ fn parameters_are_told_apart() {
             assert_eq!(found.unwrap_err().code, code, "{said}");
         }
     }
-    assert!(
-        TABLE.iter().filter(|entry| order(entry.verb, &[]).is_ok_and(|o| o.is_some())).count() > 9
-    );
+    let calls = TABLE.iter().filter(|entry| matches!(entry.meaning, Meaning::Call(_)));
+    assert!(calls.count() > 20);
 }

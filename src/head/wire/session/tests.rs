@@ -161,7 +161,7 @@ proptest! {
         let (mut floor, mut line) = (floor(), Line::new(1));
         line.heard(&bytes, &mut floor);
         line.lives(&mut floor);
-        assert_eq!(floor.control_of(1), Control::Nobody);
+        assert_eq!(floor.control_of(1), Control::None);
         assert!(floor.make_safe().is_none(), "nothing moved");
     }
 

@@ -1,0 +1,282 @@
+//! Head calls as values: what is asked of a head, its gauge and its fault injector, and what they
+//! answer. serde writes both as recordings and records keep them, all in SI units.
+
+mod table;
+
+pub(crate) use table::*;
+pub use table::{Access, Row, WhileArmed};
+
+use crate::head::{
+    Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Reading, SafeState,
+    Status, Trim, Turn,
+};
+use crate::image::Bitmap;
+use crate::units::number;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::sync::Arc;
+
+/// What is asked. [`Call::row`] tells all that layers decide by.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "name", rename_all = "snake_case")]
+#[allow(missing_docs, reason = "each is the method of that name of a head, a gauge or an injector")]
+pub enum Call {
+    Describe,
+    Status,
+    Spin {
+        /// In rad/s.
+        speed: f64,
+    },
+    Halt {
+        how: Halt,
+    },
+    Steer {
+        /// In rad; none parks.
+        angle: Option<f64>,
+    },
+    Turns {
+        count: u32,
+    },
+    Trims,
+    LoadTrims {
+        /// One per facet.
+        trims: Vec<Trim>,
+    },
+    StoreTrims,
+    Arm {
+        /// Share of full power.
+        power: f64,
+    },
+    Disarm,
+    Expose {
+        line: LineOrder,
+    },
+    ExposePage {
+        /// Time per dot in s.
+        dot_period: f64,
+        /// From start of scan to the first dot in s.
+        delay: f64,
+        /// From line to line in m.
+        pitch: f64,
+        image: Image,
+    },
+    Signal {
+        signal: String,
+    },
+    Switch {
+        signal: String,
+        on: bool,
+    },
+    Channel {
+        channel: String,
+    },
+    SetChannel {
+        channel: String,
+        /// In SI.
+        value: f64,
+    },
+    Sleep {
+        seconds: f64,
+    },
+    MakeSafe {
+        keep_spinning: bool,
+    },
+    Measure,
+    /// Recordings keep calls about faults as entries of their own.
+    #[serde(skip)]
+    CheckCanInject {
+        fault: String,
+    },
+    #[serde(skip)]
+    Inject {
+        fault: String,
+        /// From now, in s of head time.
+        after: f64,
+    },
+    #[serde(skip)]
+    ClearFaults,
+}
+
+impl Call {
+    /// Draws a page.
+    pub fn expose_page(page: &PageOrder) -> Call {
+        let PageOrder { dot_period, delay, pitch, image } = page;
+        let image = Image::Here(Arc::clone(image));
+        Call::ExposePage { dot_period: *dot_period, delay: *delay, pitch: *pitch, image }
+    }
+
+    /// It is about faults of a simulated head, and asks nothing of the head itself.
+    pub fn is_about_faults(&self) -> bool {
+        matches!(self, Call::CheckCanInject { .. } | Call::Inject { .. } | Call::ClearFaults)
+    }
+}
+
+/// The image of a page. A recording keeps its digest only. Images with one digest are equal.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(from = "ImageDigest", into = "ImageDigest")]
+pub enum Image {
+    /// All its dots.
+    Here(Arc<Bitmap>),
+    /// What a recording keeps of it.
+    Digest(ImageDigest),
+}
+
+impl Image {
+    /// Its dots; a fault where only the digest is left.
+    pub fn dots(&self) -> Result<&Arc<Bitmap>, Fault> {
+        match self {
+            Image::Here(dots) => Ok(dots),
+            Image::Digest(_) => {
+                Err(Fault::Refused("only the digest of this image was kept".to_string()))
+            }
+        }
+    }
+
+    /// Its width in dots and its height in lines.
+    pub fn size(&self) -> (u32, u32) {
+        match self {
+            Image::Here(dots) => (dots.width(), dots.height()),
+            Image::Digest(digest) => (digest.width, digest.height),
+        }
+    }
+}
+
+impl PartialEq for Image {
+    fn eq(&self, other: &Image) -> bool {
+        ImageDigest::from(self.clone()) == ImageDigest::from(other.clone())
+    }
+}
+
+impl From<ImageDigest> for Image {
+    fn from(digest: ImageDigest) -> Image {
+        Image::Digest(digest)
+    }
+}
+
+/// An image by its size and digest.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ImageDigest {
+    /// Dots along a line.
+    pub width: u32,
+    /// Lines.
+    pub height: u32,
+    /// SHA-256 in hexadecimal of its dot words line by line, each as four bytes, the first dot in
+    /// the highest bit of the first byte.
+    pub sha256: String,
+}
+
+impl From<Image> for ImageDigest {
+    fn from(image: Image) -> ImageDigest {
+        let dots = match image {
+            Image::Here(dots) => dots,
+            Image::Digest(digest) => return digest,
+        };
+        let mut hash = Sha256::new();
+        for word in dots.lines().flatten() {
+            hash.update(word.to_be_bytes());
+        }
+        let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+        ImageDigest { width: dots.width(), height: dots.height(), sha256 }
+    }
+}
+
+/// The result of a call.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reply {
+    /// The command was taken.
+    Done,
+    /// The call was refused or failed. Only in what was recorded: a [`crate::head::Link`] returns it
+    /// as an error.
+    Fault(Fault),
+    /// What the head is.
+    Description(Box<Description>),
+    /// How the head stands.
+    Status(Status),
+    /// Turns that were watched.
+    Turns(Vec<Turn>),
+    /// The trims in force.
+    Trims(Vec<Trim>),
+    /// A line was drawn.
+    Exposed(Exposed),
+    /// A page was drawn.
+    ExposedPage(ExposedPage),
+    /// How the head was left.
+    Safe(SafeState),
+    /// A line was measured.
+    Reading(Reading),
+    /// A signal was read.
+    Flag(bool),
+    /// A channel was read, in SI.
+    Value(#[serde(with = "number")] f64),
+    /// Why a fault cannot be injected; none where it can.
+    #[serde(skip)]
+    Refusal(Option<String>),
+}
+
+impl Reply {
+    /// As a link returns it.
+    pub fn into_result(self) -> Result<Reply, Fault> {
+        match self {
+            Reply::Fault(fault) => Err(fault),
+            reply => Ok(reply),
+        }
+    }
+}
+
+impl From<Result<Reply, Fault>> for Reply {
+    fn from(result: Result<Reply, Fault>) -> Reply {
+        result.unwrap_or_else(Reply::Fault)
+    }
+}
+
+/// What a typed call returns, taken out of a reply.
+pub trait FromReply: Sized {
+    /// None where the reply is of another kind.
+    fn from_reply(reply: Reply) -> Option<Self>;
+}
+
+impl FromReply for () {
+    fn from_reply(reply: Reply) -> Option<()> {
+        matches!(reply, Reply::Done).then_some(())
+    }
+}
+
+impl From<()> for Reply {
+    fn from((): ()) -> Reply {
+        Reply::Done
+    }
+}
+
+macro_rules! replies {
+    ($($kind:ident: $value:ty),*) => {$(
+        impl FromReply for $value {
+            fn from_reply(reply: Reply) -> Option<$value> {
+                match reply {
+                    Reply::$kind(value) => Some(value),
+                    _ => None,
+                }
+            }
+        }
+
+        impl From<$value> for Reply {
+            fn from(value: $value) -> Reply {
+                Reply::$kind(value)
+            }
+        }
+    )*};
+}
+
+replies!(
+    Description: Box<Description>,
+    Status: Status,
+    Turns: Vec<Turn>,
+    Trims: Vec<Trim>,
+    Exposed: Exposed,
+    ExposedPage: ExposedPage,
+    Safe: SafeState,
+    Reading: Reading,
+    Flag: bool,
+    Value: f64,
+    Refusal: Option<String>
+);
