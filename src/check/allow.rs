@@ -1,8 +1,7 @@
 //! `allow W0803 "reason"`: one warning about the next statement is meant.
 
-use crate::check::codes::codes;
 use crate::check::{Checker, Module, advice};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 use crate::syntax::tree::{Block, Name, Statement, StatementKind};
 
@@ -28,14 +27,14 @@ impl Checker<'_> {
 
     fn mark(&mut self, mark: &Mark) {
         let code = self.text(mark.code.symbol);
-        let warnings = || codes().map(|known| known.code).filter(|code| code.starts_with('W'));
+        let warnings = || codes::ALL.iter().copied().filter(|code| code.starts_with('W'));
         if !warnings().any(|known| known == code) {
             let headline = if code.starts_with('E') {
                 format!("`{code}` is an error, and only warnings can be allowed")
             } else {
                 format!("there is no warning `{code}`")
             };
-            let report = Diagnostic::error("E0717", headline, mark.code.span);
+            let report = Diagnostic::error(codes::BAD_ALLOW, headline, mark.code.span);
             let report = match advice::near(&code, warnings()) {
                 Some(near) if !code.starts_with('E') => {
                     report.help(format!("did you mean `{near}`?"))
@@ -47,7 +46,7 @@ impl Checker<'_> {
         }
         if mark.empty {
             let report = Diagnostic::error(
-                "E0717",
+                codes::BAD_ALLOW,
                 "this does not say why the warning is meant",
                 mark.reason_span,
             )
@@ -67,7 +66,7 @@ impl Checker<'_> {
         let failed = self.diagnostics.iter().any(|d| d.severity == Severity::Error);
         if self.diagnostics.len() == before && !failed && self.live.is_none() {
             let report = Diagnostic::warning(
-                "W0807",
+                codes::USELESS_ALLOW,
                 format!("the statement after this gives no warning `{code}`"),
                 mark.code.span,
             )

@@ -3,7 +3,7 @@
 
 use crate::check::Checker;
 use crate::check::expression::Typed;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree::{Number, Over};
 use crate::program::types::Type;
@@ -28,7 +28,7 @@ impl Checker<'_> {
         {
             let headline = "this loop runs in no run: its range holds nothing";
             let help = "a range counts up from its first number, up to but without its second";
-            self.report(Diagnostic::warning("W0806", headline, span).help(help));
+            self.report(Diagnostic::warning(codes::CONSTANT_COMPARISON, headline, span).help(help));
             return;
         }
         if let (Number::Constant(from), Number::Constant(to), Some(variable)) =
@@ -79,7 +79,7 @@ impl Checker<'_> {
         let Some(known) = known else { return };
         let headline = format!("`{}` is {known} in every run", self.words(span));
         let constants = left.1.constant().is_some() && right.1.constant().is_some();
-        let mut report = Diagnostic::warning("W0806", headline, span);
+        let mut report = Diagnostic::warning(codes::CONSTANT_COMPARISON, headline, span);
         if !constants {
             let known = |written: &Expression, range: (f64, f64), typed: &Typed| {
                 if typed.constant().is_some() {
@@ -135,7 +135,7 @@ impl Checker<'_> {
         let Some(u) = stated.constant() else { return };
         let end = |limit: Option<&(Typed, bool)>| limit.and_then(|(limit, _)| limit.constant());
         let report = |headline: &str| {
-            Diagnostic::warning("W0826", headline, stated.span)
+            Diagnostic::warning(codes::UNDECIDABLE_LIMIT, headline, stated.span)
                 .help("measure more often, or with a better gauge, until the uncertainty is a small part of the limit")
         };
         let report = match (end(low), end(high)) {

@@ -7,7 +7,7 @@ use crate::check::flow::{CallSite, Callee};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::makeup::Makeup;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
@@ -129,7 +129,7 @@ impl Checker<'_> {
         let Some(builtin) = builtins::table().get(index) else { return true };
         if self.inside.constant && !builtin.effects.is_empty() {
             let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
-            self.report(Diagnostic::error("E0409", headline, span));
+            self.report(Diagnostic::error(codes::NOT_CONSTANT, headline, span));
             return false;
         }
         if let (Some(arm), true) = (armed, changes_speed(index)) {
@@ -138,7 +138,7 @@ impl Checker<'_> {
         if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
             self.report(
                 Diagnostic::error(
-                    "E0705",
+                    codes::LIGHT_OUTSIDE_ARM,
                     format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
                     span,
                 )
@@ -156,7 +156,7 @@ impl Checker<'_> {
         let text = self.text(name.symbol);
         self.report(
             Diagnostic::error(
-                "E0705",
+                codes::LIGHT_OUTSIDE_ARM,
                 format!("`{text}` lets light out and is called outside of any `arm` block"),
                 name.span,
             )
@@ -175,13 +175,16 @@ impl Checker<'_> {
             || module.is_some_and(|m| m.values.contains_key(&name.symbol));
         let report = if is_value {
             Diagnostic::error(
-                "E0402",
+                codes::UNKNOWN_ROUTINE,
                 format!("`{text}` is a value and cannot be called"),
                 name.span,
             )
         } else {
-            let report =
-                Diagnostic::error("E0402", format!("there is no routine `{text}`"), name.span);
+            let report = Diagnostic::error(
+                codes::UNKNOWN_ROUTINE,
+                format!("there is no routine `{text}`"),
+                name.span,
+            );
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
             let known = routines
                 .map(|s| self.names.text(*s))
@@ -250,13 +253,15 @@ impl Checker<'_> {
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
                 let report = match self.grouped(arguments, index) {
                     Some((place, way)) => Diagnostic::error(
-                        "E0601",
+                        codes::TOO_MANY_ARGUMENTS,
                         "digits are not grouped: `,` parts two arguments",
                         place,
                     )
                     .help(way),
-                    None => Diagnostic::error("E0601", headline, argument.value.span)
-                        .here("one too many"),
+                    None => {
+                        Diagnostic::error(codes::TOO_MANY_ARGUMENTS, headline, argument.value.span)
+                            .here("one too many")
+                    }
                 };
                 self.report(report);
                 self.kinds_of(arguments);
@@ -267,7 +272,7 @@ impl Checker<'_> {
                 let parameter = signature.parameters.get(position).map(|p| p.name.to_string());
                 let headline = format!("`{}` is given twice", parameter.unwrap_or_default());
                 self.report(
-                    Diagnostic::error("E0604", headline, argument.value.span)
+                    Diagnostic::error(codes::DUPLICATE_ARGUMENT, headline, argument.value.span)
                         .label(first, "first given here"),
                 );
                 good = false;
@@ -301,8 +306,8 @@ impl Checker<'_> {
         let kinds = missing.iter().map(|(_, p)| format!("{}: {}", p.name, p.kind.name(&open)));
         let kinds = kinds.collect::<Vec<_>>().join(", ");
         let headline = format!("`{}` needs {}", self.text(name.symbol), advice::listed(&names));
-        let mut report =
-            Diagnostic::error("E0602", headline, name.span).here(format!("not given: {kinds}"));
+        let mut report = Diagnostic::error(codes::MISSING_ARGUMENT, headline, name.span)
+            .here(format!("not given: {kinds}"));
         if let Callee::Builtin(index) = called
             && let Some(builtin) = builtins::table().get(index)
         {
@@ -330,7 +335,7 @@ impl Checker<'_> {
 
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
         let headline = format!("`{callee}` has no parameter `{text}`");
-        let mut report = Diagnostic::error("E0603", headline, span);
+        let mut report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
         let known = || signature.parameters.iter().map(|p| &*p.name);
         if let Some(near) = advice::near(text, known()) {
             report = report.help(format!("did you mean `{near}`?"));
@@ -392,7 +397,7 @@ impl Checker<'_> {
         let returns = bindings.filled(&signature.returns);
         if returns.is_none() {
             let headline = format!("nothing tells which kind `{}` gives", self.text(name.symbol));
-            self.report(Diagnostic::error("E0606", headline, span));
+            self.report(Diagnostic::error(codes::UNTOLD_KIND, headline, span));
         }
         Some((values, returns?))
     }
@@ -416,7 +421,8 @@ impl Checker<'_> {
             let is = |checker: &Self, typed: &Typed| {
                 format!("this is {}", with_article(&checker.kind_name(&typed.kind)))
             };
-            let mut report = Diagnostic::error("E0605", headline, first.span).here(is(self, first));
+            let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, first.span)
+                .here(is(self, first));
             for (_, _, typed) in rest {
                 report = report.label(typed.span, is(self, typed));
             }
@@ -457,7 +463,7 @@ impl Checker<'_> {
             parameter.name,
             with_article(&is)
         );
-        let mut report = Diagnostic::error("E0605", headline, typed.span)
+        let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
             .here(format!("this is {}", with_article(&is)));
         let target = wanted.unwrap_or_else(|| parameter.kind.clone());
         // One that stands in its place without a name may be meant for a parameter that has none.
@@ -549,7 +555,7 @@ pub(super) fn changes_speed(builtin: usize) -> bool {
 /// A change of speed while armed: lock is lost, and with it the light.
 pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
     let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
-    Diagnostic::error("E0719", headline, span)
+    Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
         .label(arm, "armed here")
         .help("call it before or behind the `arm` block: without lock the light goes out")
 }

@@ -3,7 +3,7 @@
 use crate::check::Checker;
 use crate::check::advice::near;
 use crate::check::flow::Callee;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
 use crate::source::Span;
@@ -52,7 +52,7 @@ impl Checker<'_> {
                     if let Some(first) = first {
                         let headline = "how all checks are decided is said once, before the first";
                         self.report(
-                            Diagnostic::error("E0518", headline, statement.span)
+                            Diagnostic::error(codes::BAD_CHECK_RULE, headline, statement.span)
                                 .label(first, "it was too late from here on"),
                         );
                         continue;
@@ -68,7 +68,7 @@ impl Checker<'_> {
 
     /// The words that say how all checks are decided stand elsewhere.
     pub(super) fn misplaced_deciding(&mut self, span: Span) {
-        self.report(Diagnostic::error("E0518", "this says how all checks are decided", span).help(
+        self.report(Diagnostic::error(codes::BAD_CHECK_RULE, "this says how all checks are decided", span).help(
             "write it at the top level of the script that is run, before its first check; one \
                  check says it behind its label: `expect \"what\", guard: ...`",
         ));
@@ -91,7 +91,7 @@ impl Checker<'_> {
                 }
                 "optional" | "needed" if all => {
                     let headline = format!("`{text}` is said of one check, not of all");
-                    self.report(Diagnostic::error("E0518", headline, name.span));
+                    self.report(Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span));
                     continue;
                 }
                 "optional" => {
@@ -106,7 +106,7 @@ impl Checker<'_> {
                 }
                 _ => {
                     let headline = format!("no check is decided by `{text}`");
-                    let report = Diagnostic::error("E0518", headline, name.span);
+                    let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span);
                     let words = WORDS.map(|(word, _)| word);
                     let known = format!("a check takes {}", words.join(", "));
                     self.report(match near(&text, words.into_iter()) {
@@ -120,9 +120,10 @@ impl Checker<'_> {
                 self.without_value(&text, value);
             }
             if let Some((_, before)) = &chosen.rule {
-                let report = Diagnostic::error("E0518", "a check has one rule", name.span)
-                    .here("a second one")
-                    .label(*before, "the first");
+                let report =
+                    Diagnostic::error(codes::BAD_CHECK_RULE, "a check has one rule", name.span)
+                        .here("a second one")
+                        .label(*before, "the first");
                 self.report(report);
                 continue;
             }
@@ -134,7 +135,7 @@ impl Checker<'_> {
     fn without_value(&mut self, word: &str, value: &Option<Expression>) {
         let Some(value) = value else { return };
         let headline = format!("`{word}` takes no value");
-        self.report(Diagnostic::error("E0518", headline, value.span));
+        self.report(Diagnostic::error(codes::BAD_CHECK_RULE, headline, value.span));
     }
 
     /// The number behind a word.
@@ -153,25 +154,30 @@ impl Checker<'_> {
         let Some(value) = value else {
             let headline = format!("`{word}` needs a value");
             self.report(
-                Diagnostic::error("E0518", headline, span).help(format!("such as `{example}`")),
+                Diagnostic::error(codes::BAD_CHECK_RULE, headline, span)
+                    .help(format!("such as `{example}`")),
             );
             return None;
         };
-        let typed =
-            self.expect_kind(value, &Type::NUMBER, "E0501", &format!("the value of `{word}`"));
+        let typed = self.expect_kind(
+            value,
+            &Type::NUMBER,
+            codes::UNLIKE_KINDS,
+            &format!("the value of `{word}`"),
+        );
         if typed.kind == Type::Unknown {
             return None;
         }
         match typed.constant() {
             Some(constant) if !range.contains(&constant) => {
                 let headline = format!("`{word}` is {limits}");
-                let report = Diagnostic::error("E0518", headline, typed.span);
+                let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, typed.span);
                 self.report(report.help(format!("such as `{example}`")));
                 None
             }
             None if all => {
                 let headline = "what holds for all checks must be known before the script runs";
-                self.report(Diagnostic::error("E0518", headline, typed.span));
+                self.report(Diagnostic::error(codes::BAD_CHECK_RULE, headline, typed.span));
                 None
             }
             _ => Some(typed.number()),
@@ -195,7 +201,7 @@ impl Checker<'_> {
             if !uncertain {
                 let headline = format!("this {word} rests on an uncertainty, and none is stated");
                 self.report(
-                    Diagnostic::error("E0518", headline, span)
+                    Diagnostic::error(codes::BAD_CHECK_RULE, headline, span)
                         .help("state it behind the value: `value ± uncertainty <= limit`"),
                 );
             }

@@ -10,7 +10,6 @@ mod always;
 mod annotation;
 mod ask;
 mod call;
-pub mod codes;
 mod collect;
 pub mod deciding;
 mod expression;
@@ -35,7 +34,7 @@ pub(crate) use advice::near;
 pub use named::{Like, Named, Use, Used};
 
 use crate::builtins;
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::program::tree::Program;
 use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
@@ -89,7 +88,7 @@ impl Unset {
     /// What is said where it is to run.
     pub fn report(&self) -> Diagnostic {
         let Unset { name, kind, span } = self;
-        Diagnostic::error("E0516", format!("param `{name}` has no value"), *span)
+        Diagnostic::error(codes::UNSET_PARAM, format!("param `{name}` has no value"), *span)
             .help(format!("set it from outside: `--set {name}=...` with a {kind}"))
     }
 }

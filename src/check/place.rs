@@ -6,7 +6,7 @@ use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
@@ -51,7 +51,7 @@ impl Checker<'_> {
                 let kind = self.kind_name(&of.kind);
                 let headline = format!("{} has no field `{text}`", with_article(&kind));
                 let known = || record.fields.iter().map(|(field, _)| &**field);
-                let report = Diagnostic::error("E0412", headline, name.span);
+                let report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span);
                 let report = match advice::near(&text, known()) {
                     Some(near) => report.help(format!("did you mean `{near}`?")),
                     None => {
@@ -65,7 +65,7 @@ impl Checker<'_> {
             other => {
                 let kind = self.kind_name(other);
                 let headline = format!("{} has no fields", with_article(&kind));
-                let mut report = Diagnostic::error("E0412", headline, name.span)
+                let mut report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span)
                     .label(of.span, with_article(&kind));
                 if let Type::List(item) = other
                     && let Type::Record(record) = &**item
@@ -99,12 +99,15 @@ impl Checker<'_> {
     }
 
     fn index(&mut self, index: &Expression) -> Number {
-        let typed = self.expect_kind(index, &Type::NUMBER, "E0508", "an index");
+        let typed = self.expect_kind(index, &Type::NUMBER, codes::BAD_INDEX, "an index");
         if let Some(value) = typed.constant()
             && (value < 0.0 || value.fract() != 0.0)
         {
-            let report =
-                Diagnostic::error("E0508", "an index is a whole number from 0", typed.span);
+            let report = Diagnostic::error(
+                codes::BAD_INDEX,
+                "an index is a whole number from 0",
+                typed.span,
+            );
             let report = if value < 0.0 {
                 report.help("the last element of `xs` is `xs[count(xs) - 1]`")
             } else {
@@ -122,7 +125,7 @@ impl Checker<'_> {
             other => {
                 let kind = self.kind_name(other);
                 let headline = format!("{} has no elements", with_article(&kind));
-                let mut report = Diagnostic::error("E0509", headline, of.span);
+                let mut report = Diagnostic::error(codes::NOT_A_LIST, headline, of.span);
                 if matches!(other, Type::Record(_)) {
                     report = report.help("a field is read with a point: `record.field`");
                 }
@@ -147,7 +150,7 @@ impl Checker<'_> {
             return;
         };
         let what = format!("`{}`", self.words(place.span));
-        let typed = self.expect_kind(value, &target.kind, "E0505", &what);
+        let typed = self.expect_kind(value, &target.kind, codes::WRONG_TYPE, &what);
         let Some(variable) = self.variables.get_mut(target.variable) else { return };
         variable.makeup = variable.makeup | typed.makeup;
         let slot = variable.slot;
@@ -207,8 +210,12 @@ impl Checker<'_> {
         }
         let [is, should] = [&value.kind, wanted].map(|kind| with_article(&self.kind_name(kind)));
         self.report(
-            Diagnostic::error("E0505", format!("{what} must be {should}, not {is}"), value.span)
-                .here(format!("this is {is}")),
+            Diagnostic::error(
+                codes::WRONG_TYPE,
+                format!("{what} must be {should}, not {is}"),
+                value.span,
+            )
+            .here(format!("this is {is}")),
         );
         false
     }
@@ -232,7 +239,7 @@ impl Checker<'_> {
                 let text = self.text(*symbol);
                 let found = self.variables.get(variable)?;
                 let headline = format!("`{text}` is {} and keeps its value", found.role.text());
-                let report = Diagnostic::error("E0404", headline, place.span)
+                let report = Diagnostic::error(codes::NOT_ASSIGNABLE, headline, place.span)
                     .here("assigned to here")
                     .label(found.name.span, "declared here");
                 let report = if found.role == Role::Let || found.role == Role::Constant {
@@ -288,7 +295,7 @@ impl Checker<'_> {
             let role = self.variables.get(known).map(|v| (v.role.text(), v.name.span));
             let (role, place) = role.unwrap_or(("a constant", span));
             let headline = format!("`{text}` is {role} and keeps its value");
-            let report = Diagnostic::error("E0404", headline, span)
+            let report = Diagnostic::error(codes::NOT_ASSIGNABLE, headline, span)
                 .here("assigned to here")
                 .label(place, "declared here");
             let constant = self.variables.get(known).is_some_and(|v| v.role == Role::Constant);
@@ -301,7 +308,7 @@ impl Checker<'_> {
         }
         if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
             let headline = format!("a routine cannot set `{text}`, which belongs to the script");
-            let report = Diagnostic::error("E0409", headline, span)
+            let report = Diagnostic::error(codes::NOT_CONSTANT, headline, span)
                 .here("set here")
                 .label(*place, "declared here")
                 .help(
@@ -310,7 +317,8 @@ impl Checker<'_> {
             self.report(report);
             return None;
         }
-        let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);
+        let report =
+            Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
         let known = self.scope.symbols().map(|s| self.names.text(s));
         let report = match self.near_name(&text, known) {
             Some(near) => report.help(format!("did you mean `{near}`?")),

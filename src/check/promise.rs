@@ -3,7 +3,7 @@
 use crate::builtins::Effect;
 use crate::check::flow::Graph;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::tree::Routine;
 
@@ -43,7 +43,7 @@ impl Checker<'_> {
                     )
                 }
             };
-            self.report(Diagnostic::error("E0715", headline, word.span).help(help));
+            self.report(Diagnostic::error(codes::UNKNOWN_EFFECT, headline, word.span).help(help));
             known_all = false;
         }
         // What an unknown word would have allowed is not known.
@@ -62,7 +62,7 @@ impl Checker<'_> {
                 }
                 let call = self.sources.slice(brought.span);
                 let headline = format!("`{name}` does not promise that it {}", effect.text());
-                let report = Diagnostic::error("E0716", headline, brought.span)
+                let report = Diagnostic::error(codes::BROKEN_PROMISE, headline, brought.span)
                     .here(format!("`{call}` {}", effect.text()))
                     .label(promise.span, "all that it may do")
                     .help(format!(

@@ -5,7 +5,7 @@ use crate::builtins::{self, Effect, Spec};
 use crate::check::Checker;
 use crate::check::call::changes_speed;
 use crate::check::flow::{CallSite, Callee, Graph};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 
 /// Whether lock has been looked for since the polygon was last told to change its speed.
@@ -77,7 +77,7 @@ impl Checker<'_> {
         {
             self.report(
                 Diagnostic::warning(
-                    "W0825",
+                    codes::LOADED_UNMEASURED,
                     "trims are loaded and no line is measured with them",
                     span,
                 )
@@ -170,12 +170,16 @@ impl Checker<'_> {
 
     fn lock_not_sought(&mut self, site: &CallSite, place: Option<Span>) {
         let (code, headline) = match site.callee {
-            Callee::Arm { .. } => {
-                ("W0820", "the laser is armed before lock was waited for".to_string())
-            }
+            Callee::Arm { .. } => (
+                codes::ARMED_BEFORE_LOCK,
+                "the laser is armed before lock was waited for".to_string(),
+            ),
             _ => {
                 let text = self.words(site.span);
-                ("W0821", format!("`{text}` needs lock, which was not waited for"))
+                (
+                    codes::CALLED_BEFORE_LOCK,
+                    format!("`{text}` needs lock, which was not waited for"),
+                )
             }
         };
         let mut report = Diagnostic::warning(code, headline, site.span)
@@ -189,7 +193,7 @@ impl Checker<'_> {
     fn stored_unseen(&mut self, site: &CallSite, loaded: Span) {
         self.report(
             Diagnostic::warning(
-                "W0824",
+                codes::STORED_UNMEASURED,
                 "trims are stored that no line was measured with",
                 site.span,
             )

@@ -1,8 +1,7 @@
 //! `explain`: what a code means, why, and how to mend it; or all codes by topic.
 
-use crate::check::codes::why;
 use crate::cli::WRONG;
-use crate::session::topics;
+use crate::diagnostics::codes;
 use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
 use clap::Args;
 
@@ -27,14 +26,13 @@ pub(super) fn explain(options: &Options) -> u8 {
         return 0;
     };
     let wanted = asked.trim().to_uppercase();
-    let codes = || topics().flat_map(|topic| topic.codes);
-    match codes().find(|known| known.code == wanted) {
+    match codes::find(&wanted) {
         Some(code) => {
-            say(&reference::code(code, &why(code), colour));
+            say(&reference::code(code, colour));
             0
         }
         None => {
-            let near = near(&wanted, codes().map(|known| known.code));
+            let near = near(&wanted, codes::ALL.iter().copied());
             let way = if near.is_empty() {
                 "`spintrue explain` lists them all".to_string()
             } else {
@@ -66,9 +64,9 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
 
 fn overview(colour: bool) -> String {
     let mut text = String::new();
-    for topic in topics() {
+    for topic in codes::topics() {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
-        for code in topic.codes {
+        for code in &topic.codes {
             text.push_str(&beside(&format!("  {} ", code.code), code.meaning));
         }
         text.push('\n');

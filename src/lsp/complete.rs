@@ -1,9 +1,9 @@
 //! Completion: what can be typed at a place.
 
 use crate::builtins::{self, Effect};
-use crate::check::codes;
 use crate::check::deciding::WORDS;
 use crate::check::index::Target;
+use crate::diagnostics::codes;
 use crate::lsp::Workspace;
 use crate::lsp::analysis::Analysis;
 use crate::lsp::cursor::{Cursor, Wanted, at};
@@ -260,7 +260,10 @@ fn choices() -> Vec<CompletionItem> {
 }
 
 fn allowed_codes() -> Vec<CompletionItem> {
-    let warnings = codes::codes().filter(|code| code.code.starts_with('W'));
+    let warnings = codes::topics()
+        .iter()
+        .flat_map(|topic| &topic.codes)
+        .filter(|code| code.code.starts_with('W'));
     warnings.map(|code| item(code.code, CompletionItemKind::ENUM_MEMBER, code.meaning)).collect()
 }
 

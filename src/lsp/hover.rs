@@ -1,8 +1,8 @@
 //! Hover: what the name under the pointer is.
 
 use crate::builtins;
-use crate::check::codes;
 use crate::check::index::Target;
+use crate::diagnostics::codes;
 use crate::lsp::analysis::Analysis;
 use crate::lsp::describe::{self, Callable};
 use crate::lsp::outline;
@@ -117,6 +117,6 @@ fn allowed(place: Place<'_>) -> Option<(Span, String)> {
     });
     let span = found?;
     let text = place.analysis.slice(span);
-    let code = codes::codes().find(|code| code.code == text)?;
+    let code = codes::find(text)?;
     Some((span, format!("`{text}`: {}", code.meaning)))
 }

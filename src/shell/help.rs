@@ -1,9 +1,8 @@
 //! `help`: what a name means, from the tables of the language and from what was typed.
 
 use crate::builtins::{TOPICS, records, table};
-use crate::check::codes::why;
+use crate::diagnostics::codes;
 use crate::lsp::describe;
-use crate::session::topics;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::shell::words::{WORDS, Word};
@@ -59,8 +58,8 @@ fn about(bench: &Bench, name: &str) -> Option<String> {
         parts.push(units::list(colour));
     }
     let wanted = name.to_uppercase();
-    let code = topics().flat_map(|topic| topic.codes).find(|known| known.code == wanted);
-    parts.extend(code.map(|found| code_text(found, &why(found), colour)));
+    let code = codes::find(&wanted);
+    parts.extend(code.map(|found| code_text(found, colour)));
     let builtin = table().iter().find(|builtin| builtin.name == name);
     parts.extend(builtin.map(|builtin| explained(builtin, colour)));
     let record = records().iter().find(|record| record.name == name);

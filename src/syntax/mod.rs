@@ -4,7 +4,6 @@
 //! `format` writes a script that parses in the house style.
 //! `grammar/spintrue.ebnf` has the language in one page.
 
-pub mod codes;
 pub mod format;
 pub mod names;
 pub mod tree;

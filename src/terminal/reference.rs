@@ -77,12 +77,12 @@ pub fn fields(record: &RecordSpec, colour: bool) -> String {
     text
 }
 
-/// A code: what it means, `why`, and a wrong and a right example.
-pub fn code(code: &Code, why: &str, colour: bool) -> String {
+/// A code: what it means, why, and a wrong and a right example.
+pub fn code(code: &Code, colour: bool) -> String {
     let heading = format!("{}: {}", code.code, code.meaning);
     let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
-    text.push_str(&wrapped(why, ""));
-    for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
+    text.push_str(&wrapped(&code.why, ""));
+    for (title, example) in [("Wrong", &code.wrong), ("Right", &code.right)] {
         text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
         for line in example.trim_matches('\n').lines() {
             text.push_str(&format!("  {}\n", visible::line(line)));

@@ -1,6 +1,6 @@
 //! Items and types: `use`, `param`, `routine`.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::parse::expression::{Expressions, name};
 use crate::syntax::parse::statement::{header, until_end};
@@ -77,7 +77,7 @@ fn plain_text<'t, F: Failure<'t>>(
                 match piece {
                     Piece::Plain(text) => plain.push_str(&text),
                     Piece::Value { value, .. } => shared.note(
-                        Diagnostic::error("E0317", headline, value.span)
+                        Diagnostic::error(codes::VALUE_IN_PLAIN_TEXT, headline, value.span)
                             .here("a value cannot stand here")
                             .help(help),
                     ),

@@ -1,6 +1,6 @@
 //! Statements and blocks, and how the parser goes on after a mistake.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
 use crate::syntax::parse::compound::{
@@ -379,7 +379,7 @@ fn assignment<'t, F: Failure<'t>>(
             if shared.slice(left.span).starts_with('-') {
                 shared.note(
                     Diagnostic::error(
-                        "E0312",
+                        codes::LEADING_MINUS,
                         "a statement begins with a minus sign",
                         Span { end: left.span.start + 1, ..left.span },
                     )
@@ -391,7 +391,7 @@ fn assignment<'t, F: Failure<'t>>(
             };
             if let Some(help) = not_a_place(&left) {
                 shared.note(
-                    Diagnostic::error("E0309", "this cannot be assigned to", left.span)
+                    Diagnostic::error(codes::NOT_A_PLACE, "this cannot be assigned to", left.span)
                         .here("neither a variable, nor a field or an element of one")
                         .label(sign, "assigned here")
                         .help(help),
