@@ -1,7 +1,7 @@
 //! Which variables statements may write, without walking them for their time.
 
 use crate::bounds::state::Key;
-use crate::builtins::{Longest, table};
+use crate::builtins::{TimeBound, table};
 use crate::program::tree::{
     BuiltinCall, Call, Expectation, Expression, Flag, Number, Over, Part, Piece, Program, Ref,
     Statement,
@@ -204,11 +204,11 @@ impl Writes<'_> {
     }
 
     fn builtin(&mut self, call: &BuiltinCall) {
-        let longest = table().get(call.builtin).map(|builtin| builtin.longest);
-        if matches!(longest, Some(Longest::Spin | Longest::Halt) | None) {
+        let longest = table().get(call.builtin).map(|builtin| builtin.time);
+        if matches!(longest, Some(TimeBound::Spin | TimeBound::Halt) | None) {
             self.found.insert(self.speed);
         }
-        self.seen.keeps |= matches!(longest, Some(Longest::Keep));
+        self.seen.keeps |= matches!(longest, Some(TimeBound::Keep));
         call.arguments.iter().flatten().for_each(|argument| self.expression(argument));
     }
 

@@ -1,9 +1,10 @@
 //! `allow W0803 "reason"`: one warning about the next statement is meant.
 
-use crate::check::{Checker, Module, advice};
+use crate::check::{Checker, Module};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 use crate::syntax::tree::{Block, Name, Statement, StatementKind};
+use crate::units::near;
 
 /// A mark and the statement it is about.
 struct Mark {
@@ -35,7 +36,7 @@ impl Checker<'_> {
                 format!("there is no warning `{code}`")
             };
             let report = Diagnostic::error(codes::BAD_ALLOW, headline, mark.code.span);
-            let report = match advice::near(&code, warnings()) {
+            let report = match near(&code, warnings()) {
                 Some(near) if !code.starts_with('E') => {
                     report.help(format!("did you mean `{near}`?"))
                 }

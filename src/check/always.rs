@@ -1,6 +1,7 @@
 //! Comparisons that come out the same in every run, by what their sides can be at most, and
 //! limits that their uncertainty can never decide.
 
+use crate::builtins::{self, Trait};
 use crate::check::Checker;
 use crate::check::expression::Typed;
 use crate::diagnostics::{Diagnostic, codes};
@@ -10,10 +11,6 @@ use crate::program::types::Type;
 use crate::program::value::Datum;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
-
-/// Built-ins whose result is never negative.
-const NOT_NEGATIVE: [&str; 8] =
-    ["abs", "sqrt", "count", "deviation", "facet_count", "counted_facets", "now", "exp"];
 
 impl Checker<'_> {
     /// Remembers between which values the variable of a counting loop stays.
@@ -112,8 +109,8 @@ impl Checker<'_> {
                 self.variables.get(found)?.range
             }
             ExpressionKind::Call { name, .. } => {
-                let name = self.names.text(name.symbol);
-                NOT_NEGATIVE.contains(&name).then_some((0.0, f64::INFINITY))
+                let builtin = builtins::table().get(*self.builtins.get(&name.symbol)?)?;
+                builtin.is(Trait::NotNegative).then_some((0.0, f64::INFINITY))
             }
             ExpressionKind::Unary { operator: Unary::Minus, operand } => {
                 let (low, high) = self.range(operand, &Typed::unknown(operand.span))?;

@@ -13,6 +13,7 @@ use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
+use crate::units::near;
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -189,7 +190,7 @@ impl Checker<'_> {
             let known = routines
                 .map(|s| self.names.text(*s))
                 .chain(builtins::table().iter().map(|b| b.name));
-            match (advice::elsewhere(&text), self.near_name(&text, known)) {
+            match (builtins::foreign_name(&text), self.near_name(&text, known)) {
                 (Some(way), _) => report.help(way),
                 (None, Some(near)) => report.help(format!("did you mean `{near}`?")),
                 (None, None) => report.help("`spintrue builtins` lists what there is"),
@@ -337,7 +338,7 @@ impl Checker<'_> {
         let headline = format!("`{callee}` has no parameter `{text}`");
         let mut report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
         let known = || signature.parameters.iter().map(|p| &*p.name);
-        if let Some(near) = advice::near(text, known()) {
+        if let Some(near) = near(text, known()) {
             report = report.help(format!("did you mean `{near}`?"));
         } else {
             let known: Vec<String> = known().map(str::to_string).collect();
@@ -549,7 +550,7 @@ impl Checker<'_> {
 /// Makes the polygon faster or slower.
 pub(super) fn changes_speed(builtin: usize) -> bool {
     let builtin = builtins::table().get(builtin);
-    builtin.is_some_and(|b| b.effects.contains(&Effect::Spins) && b.name != "keep_spinning")
+    builtin.is_some_and(|b| b.changes_speed())
 }
 
 /// A change of speed while armed: lock is lost, and with it the light.

@@ -16,6 +16,7 @@ use crate::syntax::names::Symbol;
 use crate::syntax::tree::{
     Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind,
 };
+use crate::units::near;
 use std::collections::HashSet;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -405,7 +406,7 @@ impl Checker<'_> {
         let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, setting.name_span);
         let params = self.variables.iter().filter(|v| v.role == Role::Param);
         let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
-        let report = match advice::near(&setting.name, known.iter().map(String::as_str)) {
+        let report = match near(&setting.name, known.iter().map(String::as_str)) {
             Some(near) => report.help(format!("did you mean `{near}`?")),
             None if known.is_empty() => report.help("it has no params at all"),
             None => report.help(format!("it has {}", advice::listed(&known))),

@@ -1,13 +1,13 @@
 //! How checks are decided, by themselves and by default, and which the script plans to make.
 
 use crate::check::Checker;
-use crate::check::advice::near;
 use crate::check::flow::Callee;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Choice, Expression, ExpressionKind, Piece, StatementKind};
+use crate::units::near;
 use std::rc::Rc;
 
 /// Every word that can say how a check is decided, and what it says.

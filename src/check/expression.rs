@@ -396,7 +396,7 @@ impl Checker<'_> {
             let routines = routines
                 .map(|s| self.names.text(*s))
                 .chain(builtins::table().iter().map(|b| b.name));
-            if let Some(way) = advice::value_elsewhere(&text) {
+            if let Some(way) = advice::foreign_value(&text) {
                 report = report.help(way);
             } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);

@@ -30,7 +30,6 @@ mod statement;
 pub mod steps;
 mod way;
 
-pub(crate) use advice::near;
 pub use named::{Like, Named, Use, Used};
 
 use crate::builtins;

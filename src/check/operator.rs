@@ -1,7 +1,7 @@
 //! Operators: which kinds they take, and what comes out.
 
 use crate::check::Checker;
-use crate::check::advice::{listed, near, with_article};
+use crate::check::advice::{listed, with_article};
 use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
 use crate::diagnostics::{Diagnostic, codes};
@@ -10,7 +10,7 @@ use crate::program::tree::{self as program, Arithmetic, Comparison, Flag, Number
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
-use crate::units::{Base, Dimension};
+use crate::units::{Base, Dimension, near};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 

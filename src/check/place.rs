@@ -1,6 +1,6 @@
 //! Fields and elements: reading them, and assigning to them.
 
-use crate::builtins::FAILURE;
+use crate::builtins::{self, FAILURE};
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
@@ -11,6 +11,7 @@ use crate::program::tree::{self as program, Access, Flag, Hop, Number, Ref, Slot
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
+use crate::units::near;
 
 /// What an assignment writes to.
 struct Target {
@@ -52,7 +53,7 @@ impl Checker<'_> {
                 let headline = format!("{} has no field `{text}`", with_article(&kind));
                 let known = || record.fields.iter().map(|(field, _)| &**field);
                 let report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span);
-                let report = match advice::near(&text, known()) {
+                let report = match near(&text, known()) {
                     Some(near) => report.help(format!("did you mean `{near}`?")),
                     None => {
                         let known: Vec<String> = known().map(str::to_string).collect();
@@ -74,7 +75,7 @@ impl Checker<'_> {
                     let words = self.words(of.span);
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
-                } else if let Some(way) = advice::elsewhere(&text) {
+                } else if let Some(way) = builtins::foreign_name(&text) {
                     report = report.help(way);
                 }
                 self.report(report);

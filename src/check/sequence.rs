@@ -1,7 +1,7 @@
 //! What must come before what: lock before light and before counting, a measured line between
 //! loading trims and keeping them. Works on the order in which calls stand.
 
-use crate::builtins::{self, Effect, Spec};
+use crate::builtins::{self, Effect, Spec, Trait};
 use crate::check::Checker;
 use crate::check::call::changes_speed;
 use crate::check::flow::{CallSite, Callee, Graph};
@@ -208,9 +208,9 @@ fn meaning_of(index: usize) -> Meaning {
     let Some(builtin) = builtins::table().get(index) else { return Meaning::default() };
     let has = |effect| builtin.effects.contains(&effect);
     Meaning {
-        seeks_lock: matches!(builtin.name, "locked" | "status"),
+        seeks_lock: builtin.is(Trait::SeeksLock),
         changes_speed: changes_speed(index),
-        needs_lock: matches!(builtin.name, "turns" | "counted_facets"),
+        needs_lock: builtin.is(Trait::NeedsLock),
         loads: has(Effect::Trims),
         // What an image shows is not measured.
         measures: has(Effect::Emits)

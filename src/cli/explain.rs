@@ -3,6 +3,7 @@
 use crate::cli::WRONG;
 use crate::diagnostics::codes;
 use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
+use crate::units::distance;
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -52,10 +53,10 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
     };
     let mut near: Vec<(usize, u32, &str)> = known
         .map(|code| {
-            let distance = strsim::damerau_levenshtein(wanted, code);
-            (distance, number(wanted).abs_diff(number(code)), code)
+            let letters = distance(wanted, code);
+            (letters, number(wanted).abs_diff(number(code)), code)
         })
-        .filter(|(distance, ..)| *distance <= 2)
+        .filter(|(letters, ..)| *letters <= 2)
         .collect();
     near.sort_unstable();
     near.truncate(NEAR_MOST);

@@ -6,6 +6,7 @@ use crate::operator::{Given, Texts};
 use crate::program::tree::Asked;
 use crate::session::{Files, Prepared, Text};
 use crate::source::{SourceId, Span};
+use crate::units::near;
 use toml::de::{DeTable, DeValue};
 
 /// Most questions that a report lists.
@@ -135,16 +136,14 @@ impl Reader<'_> {
         let report = self.wrong(place, format!("the script does not ask \"{question}\""), "");
         let known: Vec<&str> =
             self.questions.iter().map(|asked| asked.planned.label.as_ref()).collect();
-        let likeness = |text: &str| strsim::jaro_winkler(text, question);
-        let near = known.iter().max_by(|a, b| likeness(a).total_cmp(&likeness(b)));
-        match near {
-            Some(near) if likeness(near) > 0.85 => report.help(format!("did you mean \"{near}\"?")),
-            Some(_) => {
+        match near(question, known.iter().copied()) {
+            Some(near) => report.help(format!("did you mean \"{near}\"?")),
+            None if known.is_empty() => report.help("it asks nothing at all"),
+            None => {
                 let listed = known.iter().take(LISTED_MOST).map(|text| format!("\"{text}\""));
                 let more = if known.len() > LISTED_MOST { ", ..." } else { "" };
                 report.help(format!("it asks {}{more}", listed.collect::<Vec<_>>().join(", ")))
             }
-            None => report.help("it asks nothing at all"),
         }
     }
 

@@ -1,10 +1,11 @@
 //! Signals and channels that a script names by plain text, against the head that it is to run on.
 
 use crate::builtins;
-use crate::check::{Use, Used, near};
+use crate::check::{Use, Used};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::head::Description;
 use crate::head::signals::{Channel, Direction, Signal};
+use crate::units::near;
 
 /// Most names in one report.
 const NAMES_MOST: usize = 8;

@@ -10,9 +10,6 @@ use crate::syntax::KEYWORDS;
 use crate::terminal::reference::{code as code_text, explained, fields};
 use crate::terminal::{BOLD, complain, say, styled, units, wrapped};
 
-/// Nearer than this, a name may have been meant (Jaro-Winkler).
-const NEAR: f64 = 0.8;
-
 /// `help`
 pub fn help(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
     let name = rest.trim().trim_end_matches("()");
@@ -123,7 +120,5 @@ fn near(bench: &Bench, name: &str) -> Option<String> {
     all.extend(table().iter().map(|builtin| builtin.name.to_string()));
     all.extend(records().iter().map(|record| record.name.to_string()));
     all.extend(WORDS.iter().map(|word| word.name.to_string()));
-    let scored = all.into_iter().map(|known| (strsim::jaro_winkler(&known, name), known));
-    let best = scored.filter(|(score, _)| *score > NEAR).max_by(|a, b| a.0.total_cmp(&b.0));
-    best.map(|(_, known)| known)
+    crate::units::near(name, all.iter().map(String::as_str)).map(str::to_string)
 }

@@ -56,7 +56,7 @@ pub fn explained(builtin: &Builtin, colour: bool) -> String {
     let effects: Vec<&str> = builtin.effects.iter().map(|effect| effect.text()).collect();
     let effects = if effects.is_empty() { "none".to_string() } else { effects.join(", ") };
     text.push_str(&format!("\nEffects on the head: {effects}\n"));
-    text.push_str(&wrapped(&format!("Takes at most: {}", builtin.longest.text()), ""));
+    text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
     text.push_str("\nExample:\n");
     for line in builtin.example.lines() {
         text.push_str(&format!("  {line}\n"));

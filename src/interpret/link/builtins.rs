@@ -1,6 +1,6 @@
 //! Calls of built-ins.
 
-use crate::builtins::{Context, Function, Trouble};
+use crate::builtins::{Arguments, Context, Function, Work};
 use crate::interpret::events::Event;
 use crate::interpret::link::made::ExpressionNode;
 use crate::interpret::link::numbers::{Operation, pair};
@@ -13,8 +13,6 @@ use crate::program::tree::{BuiltinCall, Expression, Number};
 use crate::program::types::{Layout, Type};
 use crate::program::value::Datum;
 use crate::source::Span;
-
-type Work = fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>;
 
 /// Arguments that fit the stack.
 const FEW: usize = 6;
@@ -78,7 +76,7 @@ impl General {
             like: &self.like,
             all_conform: machine.all_conform,
         };
-        let worked = (self.work)(&mut context, data);
+        let worked = (self.work)(&mut context, Arguments(data));
         for fault in machine.station.take_provoked() {
             machine.tell(Event::Provoked(fault));
         }
