@@ -46,13 +46,12 @@ impl Checker<'_> {
             return;
         }
         if mark.empty {
-            let report = Diagnostic::error(
+            self.error(
                 codes::BAD_ALLOW,
                 "this does not say why the warning is meant",
                 mark.reason_span,
             )
             .help("whoever reads the script next wants to know");
-            self.report(report);
         }
         let inside = |d: &Diagnostic| {
             let (about, at) = (mark.about, d.span());
@@ -66,13 +65,12 @@ impl Checker<'_> {
         // With errors about, some warnings are not looked for, nor are they in an entry.
         let failed = self.diagnostics.iter().any(|d| d.severity == Severity::Error);
         if self.diagnostics.len() == before && !failed && self.live.is_none() {
-            let report = Diagnostic::warning(
+            self.warning(
                 codes::USELESS_ALLOW,
                 format!("the statement after this gives no warning `{code}`"),
                 mark.code.span,
             )
             .help("delete the mark");
-            self.report(report);
         }
     }
 }

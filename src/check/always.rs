@@ -25,7 +25,7 @@ impl Checker<'_> {
         {
             let headline = "this loop runs in no run: its range holds nothing";
             let help = "a range counts up from its first number, up to but without its second";
-            self.report(Diagnostic::warning(codes::CONSTANT_COMPARISON, headline, span).help(help));
+            self.warning(codes::CONSTANT_COMPARISON, headline, span).help(help);
             return;
         }
         if let (Number::Constant(from), Number::Constant(to), Some(variable)) =

@@ -83,14 +83,12 @@ impl Checker<'_> {
     fn open_record(&mut self, text: &str, record: RecordType, span: Span) {
         let fields = Type::Record(Rc::new(RecordType { name: None, ..record }));
         let fields = fields.name(&builtins::OPEN_NAMES);
-        self.report(
-            Diagnostic::error(
-                codes::UNKNOWN_TYPE,
-                format!("`{text}` alone does not say of which kinds its fields are"),
-                span,
-            )
-            .help(format!("write its fields out, with their kinds for the open ones: `{fields}`")),
-        );
+        self.error(
+            codes::UNKNOWN_TYPE,
+            format!("`{text}` alone does not say of which kinds its fields are"),
+            span,
+        )
+        .help(format!("write its fields out, with their kinds for the open ones: `{fields}`"));
     }
 
     fn product_kind(&mut self, parts: &[(Name, i32)], span: Span) -> Type {
@@ -103,11 +101,7 @@ impl Checker<'_> {
         match product {
             Some(dimension) => Type::Quantity(dimension),
             None => {
-                self.report(Diagnostic::error(
-                    codes::UNKNOWN_TYPE,
-                    "the exponents are too large",
-                    span,
-                ));
+                self.error(codes::UNKNOWN_TYPE, "the exponents are too large", span);
                 Type::Unknown
             }
         }
@@ -129,7 +123,7 @@ impl Checker<'_> {
         {
             let headline =
                 format!("`{text}` is not a physical kind: it has no powers and no products");
-            self.report(Diagnostic::error(codes::UNKNOWN_TYPE, headline, name.span));
+            self.error(codes::UNKNOWN_TYPE, headline, name.span);
             return None;
         }
         let mut report =

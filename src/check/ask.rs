@@ -37,15 +37,13 @@ impl Checker<'_> {
     pub(super) fn ask(&mut self, ask: &Ask, span: Span, code: &mut Vec<Statement>) {
         let armed = self.inside.armed;
         if let Some(arm) = armed {
-            self.report(
-                Diagnostic::error(
-                    codes::QUESTION_WHILE_ARMED,
-                    "this asks while the laser is armed",
-                    ask.keyword,
-                )
-                .label(arm, "armed here")
-                .help("ask before the block: nobody knows how long people take to answer"),
-            );
+            self.error(
+                codes::QUESTION_WHILE_ARMED,
+                "this asks while the laser is armed",
+                ask.keyword,
+            )
+            .label(arm, "armed here")
+            .help("ask before the block: nobody knows how long people take to answer");
         }
         self.calls.push(CallSite {
             caller: self.inside.routine,
@@ -89,11 +87,9 @@ impl Checker<'_> {
             let [value, low, high] = [value, low, high].map(|e| self.words(e.span));
             let kind = self.words(ask.answer.span);
             let report = "a range of answers stands behind what the answer must be";
-            self.report(
-                Diagnostic::error(codes::BAD_ANSWER_TYPE, report, ask.question.span)
-                    .here("in front of it stands a time limit, if any")
-                    .help(format!("write `ask {value}: {kind} within {low} .. {high}`")),
-            );
+            self.error(codes::BAD_ANSWER_TYPE, report, ask.question.span)
+                .here("in front of it stands a time limit, if any")
+                .help(format!("write `ask {value}: {kind} within {low} .. {high}`"));
             return Ref::Text(Rc::from(""));
         }
         self.expect_kind(&ask.question, &Type::Text, codes::WRONG_TYPE, "a question").reference()
@@ -120,10 +116,10 @@ impl Checker<'_> {
         if !asked_for {
             let name = self.kind_name(&kind);
             let headline = format!("nobody can be asked for {}", with_article(&name));
-            self.report(Diagnostic::error(codes::BAD_ANSWER_TYPE, headline, ask.answer.span).help(
+            self.error(codes::BAD_ANSWER_TYPE, headline, ask.answer.span).help(
                 "ask for a `flag`, a `text`, a `temperature`, a `number`, or a quantity of \
                      one kind such as `length`; put together what you need from several answers",
-            ));
+            );
             kind = Type::Unknown;
         }
         let ends = ask.range.as_ref().and_then(|range| self.ends(&kind, &range.0, &range.1));
@@ -217,12 +213,10 @@ impl Checker<'_> {
             }
             let text = self.words(site.span);
             let headline = format!("`{text}` asks the operator, and the laser is armed here");
-            self.report(
-                Diagnostic::error(codes::QUESTION_WHILE_ARMED, headline, site.span)
-                    .label(arm, "armed here")
-                    .label(brought.span, "asked here on the way")
-                    .help("call it before the block: nobody knows how long people take to answer"),
-            );
+            self.error(codes::QUESTION_WHILE_ARMED, headline, site.span)
+                .label(arm, "armed here")
+                .label(brought.span, "asked here on the way")
+                .help("call it before the block: nobody knows how long people take to answer");
         }
     }
 }

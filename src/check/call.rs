@@ -130,22 +130,20 @@ impl Checker<'_> {
         let Some(builtin) = builtins::table().get(index) else { return true };
         if self.inside.constant && !builtin.effects.is_empty() {
             let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
-            self.report(Diagnostic::error(codes::NOT_CONSTANT, headline, span));
+            self.error(codes::NOT_CONSTANT, headline, span);
             return false;
         }
         if let (Some(arm), true) = (armed, changes_speed(index)) {
             self.report(under_light(builtin.name, span, arm));
         }
         if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
-            self.report(
-                Diagnostic::error(
-                    codes::LIGHT_OUTSIDE_ARM,
-                    format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
-                    span,
-                )
-                .here("light is possible only where it is armed")
-                .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out"),
-            );
+            self.error(
+                codes::LIGHT_OUTSIDE_ARM,
+                format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
+                span,
+            )
+            .here("light is possible only where it is armed")
+            .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out");
         }
         true
     }
@@ -155,15 +153,13 @@ impl Checker<'_> {
         let declared = self.routines.get(routine).and_then(|r| r.armed);
         let (Some(declared), None) = (declared, self.inside.armed) else { return };
         let text = self.text(name.symbol);
-        self.report(
-            Diagnostic::error(
-                codes::LIGHT_OUTSIDE_ARM,
-                format!("`{text}` lets light out and is called outside of any `arm` block"),
-                name.span,
-            )
-            .label(declared, "it is to be called within an `arm` block")
-            .help(format!("call it in `arm at 35 % {{ {text}(...) }}`")),
-        );
+        self.error(
+            codes::LIGHT_OUTSIDE_ARM,
+            format!("`{text}` lets light out and is called outside of any `arm` block"),
+            name.span,
+        )
+        .label(declared, "it is to be called within an `arm` block")
+        .help(format!("call it in `arm at 35 % {{ {text}(...) }}`"));
     }
 
     fn unknown_call(&mut self, name: Name) {
@@ -272,10 +268,8 @@ impl Checker<'_> {
                 let first = arguments.get(*first).map(|a| a.value.span).unwrap_or_default();
                 let parameter = signature.parameters.get(position).map(|p| p.name.to_string());
                 let headline = format!("`{}` is given twice", parameter.unwrap_or_default());
-                self.report(
-                    Diagnostic::error(codes::DUPLICATE_ARGUMENT, headline, argument.value.span)
-                        .label(first, "first given here"),
-                );
+                self.error(codes::DUPLICATE_ARGUMENT, headline, argument.value.span)
+                    .label(first, "first given here");
                 good = false;
                 continue;
             }
@@ -398,7 +392,7 @@ impl Checker<'_> {
         let returns = bindings.filled(&signature.returns);
         if returns.is_none() {
             let headline = format!("nothing tells which kind `{}` gives", self.text(name.symbol));
-            self.report(Diagnostic::error(codes::UNTOLD_KIND, headline, span));
+            self.error(codes::UNTOLD_KIND, headline, span);
         }
         Some((values, returns?))
     }

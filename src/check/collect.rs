@@ -106,19 +106,14 @@ impl Checker<'_> {
         let module = self.inside.module;
         if self.builtins.contains_key(&name.symbol) {
             let headline = format!("`{text}` is the name of a built-in");
-            self.report(
-                Diagnostic::error(codes::DUPLICATE_NAME, headline, name.span)
-                    .here("needs another name"),
-            );
+            self.error(codes::DUPLICATE_NAME, headline, name.span).here("needs another name");
         }
         let before = self.modules.get(module).and_then(|m| m.routines.get(&name.symbol)).copied();
         if let Some(before) = before.and_then(|b| self.routines.get(b)) {
             let first = before.name.span;
             let headline = format!("routine `{text}` is declared twice");
-            self.report(
-                Diagnostic::error(codes::DUPLICATE_NAME, headline, name.span)
-                    .label(first, "first declared here"),
-            );
+            self.error(codes::DUPLICATE_NAME, headline, name.span)
+                .label(first, "first declared here");
         }
         let used = exported || text.starts_with('_');
         let open = routine.open.iter().map(|o| Rc::from(self.names.text(o.symbol))).collect();
@@ -146,7 +141,7 @@ impl Checker<'_> {
         if open.len() > crate::units::OPEN {
             let span = routine.open.last().map(|n| n.span).unwrap_or_default();
             let headline = format!("a routine has at most {} open dimensions", crate::units::OPEN);
-            self.report(Diagnostic::error(codes::UNKNOWN_TYPE, headline, span));
+            self.error(codes::UNKNOWN_TYPE, headline, span);
         }
         self.inside.open = open.clone();
         let mut parameters = Vec::new();
@@ -194,9 +189,8 @@ impl Checker<'_> {
             }
             StatementKind::Param { name, .. } if !script => {
                 let headline = "a used file holds only routines and constants, no params";
-                let report = Diagnostic::error(codes::NOT_A_LIBRARY, headline, name.span)
+                self.error(codes::NOT_A_LIBRARY, headline, name.span)
                     .help("declare the param in the script and pass it to the routine");
-                self.report(report);
             }
             StatementKind::Param { .. } => {
                 if let StatementKind::Param { name, .. } = &statement.kind {
@@ -218,19 +212,17 @@ impl Checker<'_> {
             | StatementKind::Allow { .. }
             | StatementKind::Broken => {}
             StatementKind::Let { mutable: false, value, .. } if !script => {
-                let report = Diagnostic::error(
+                self.error(
                     codes::NOT_A_LIBRARY,
                     "a used file holds only routines and constants",
                     value.span,
                 )
                 .here("this is not known before the script runs");
-                self.report(report);
             }
             _ if !script => {
                 let headline = "a used file holds only routines and constants";
-                let report = Diagnostic::error(codes::NOT_A_LIBRARY, headline, statement.span)
+                self.error(codes::NOT_A_LIBRARY, headline, statement.span)
                     .help("put it into a routine, and call that from the script");
-                self.report(report);
             }
             _ => {}
         }
@@ -263,9 +255,8 @@ impl Checker<'_> {
         }
         if wanted.is_none() {
             let headline = format!("nothing tells of which kind param `{text}` is");
-            let report = Diagnostic::error(codes::UNTOLD_TYPE, headline, name.span)
+            self.error(codes::UNTOLD_TYPE, headline, name.span)
                 .help(format!("give it a default, or say its kind: `param {text}: length`"));
-            self.report(report);
         }
         let kind = wanted.unwrap_or(Type::Unknown);
         let unit = chosen.as_ref().and_then(|typed| typed.unit.clone());
@@ -276,10 +267,8 @@ impl Checker<'_> {
         for (first, again) in given.iter().zip(given.iter().skip(1)) {
             if first.origin == again.origin {
                 let headline = format!("param `{text}` is set twice");
-                self.report(
-                    Diagnostic::error(codes::BAD_SETTING, headline, again.name_span)
-                        .label(first.name_span, "first set here"),
-                );
+                self.error(codes::BAD_SETTING, headline, again.name_span)
+                    .label(first.name_span, "first set here");
             }
         }
         if let Some(setting) = given.last() {
@@ -328,9 +317,8 @@ impl Checker<'_> {
         }
         if *kind == Type::Flag && !matches!(setting.raw.trim(), "true" | "false") {
             let headline = format!("param `{}` is a flag, not `{}`", setting.name, setting.raw);
-            let report = Diagnostic::error(codes::BAD_SETTING, headline, setting.value_span)
+            self.error(codes::BAD_SETTING, headline, setting.value_span)
                 .help("it is `true` or `false`");
-            self.report(report);
             return Typed::unknown(setting.value_span);
         }
         let Some(value) = &setting.value else {
@@ -382,7 +370,7 @@ impl Checker<'_> {
         let Some((least, most)) = ends else {
             if low.kind != Type::Unknown && high.kind != Type::Unknown {
                 let headline = "the range of a param must be known before the run";
-                self.report(Diagnostic::error(codes::BAD_RANGE, headline, low.span.to(high.span)));
+                self.error(codes::BAD_RANGE, headline, low.span.to(high.span));
             }
             return None;
         };
@@ -393,10 +381,8 @@ impl Checker<'_> {
             let (words, a, b) =
                 (self.words(chosen.span), self.words(low.span), self.words(high.span));
             let headline = format!("`{name}` must lie within {a} and {b}, not {words}");
-            self.report(
-                Diagnostic::error(codes::BAD_RANGE, headline, chosen.span)
-                    .label(low.span.to(high.span), "the range declared here"),
-            );
+            self.error(codes::BAD_RANGE, headline, chosen.span)
+                .label(low.span.to(high.span), "the range declared here");
         }
         Some((least, most))
     }
@@ -537,11 +523,9 @@ impl Checker<'_> {
             let headline = format!("`{name}` may end without returning its {kind}");
             let returns = routine.returns.as_ref().map(|r| r.span).unwrap_or(routine.head);
             if !told {
-                self.report(
-                    Diagnostic::error(codes::MISSING_RETURN, headline, end)
-                        .here("the end is reached without a `return`")
-                        .label(returns, "promised here"),
-                );
+                self.error(codes::MISSING_RETURN, headline, end)
+                    .here("the end is reached without a `return`")
+                    .label(returns, "promised here");
             }
         }
         let refs = first_ref..self.program.refs;

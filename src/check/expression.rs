@@ -246,7 +246,7 @@ impl Checker<'_> {
                         let kind = self.kind_name(&typed.kind);
                         let headline =
                             format!("{} has no digits after the point", with_article(&kind));
-                        self.report(Diagnostic::error(codes::NOT_SHOWABLE, headline, typed.span));
+                        self.error(codes::NOT_SHOWABLE, headline, typed.span);
                         continue;
                     }
                     if let Some(shower) = self.shower(&typed, *decimals) {
@@ -281,14 +281,13 @@ impl Checker<'_> {
         };
         if shower.is_none() && typed.kind != Type::Unknown {
             let kind = self.kind_name(&typed.kind);
-            let report = Diagnostic::error(
+            self.error(
                 codes::NOT_SHOWABLE,
                 format!("a value of the open dimension `{kind}` cannot be shown here"),
                 typed.span,
             )
             .here("its unit is known only to the caller")
             .help("return it, and show it where its kind is known");
-            self.report(report);
         }
         shower
     }
@@ -305,9 +304,7 @@ impl Checker<'_> {
         if self.inside.constant && !fixed {
             let text = self.text(symbol);
             let headline = format!("`{text}` is not known before the script runs");
-            self.report(
-                Diagnostic::error(codes::NOT_CONSTANT, headline, span).here("must be a constant"),
-            );
+            self.error(codes::NOT_CONSTANT, headline, span).here("must be a constant");
             return Typed::unknown(span);
         }
         if self.inside.routine.is_none()
@@ -317,10 +314,7 @@ impl Checker<'_> {
         {
             let (text, declared) = (self.names.text(symbol).to_string(), variable.name.span);
             let headline = format!("`{text}` is used before it is declared");
-            self.report(
-                Diagnostic::error(codes::UNKNOWN_NAME, headline, span)
-                    .label(declared, "declared here"),
-            );
+            self.error(codes::UNKNOWN_NAME, headline, span).label(declared, "declared here");
             return Typed::unknown(span);
         }
         Typed::new(variable.kind.clone(), read(variable.slot), span)
@@ -338,15 +332,13 @@ impl Checker<'_> {
         let skipped = until.continues.iter().find(|(_, declared)| variable >= *declared);
         let Some((place, _)) = skipped.copied() else { return };
         let text = self.words(span);
-        self.report(
-            Diagnostic::error(
-                codes::MAYBE_UNSET,
-                format!("`{text}` may not be set when `until` looks at it"),
-                span,
-            )
-            .label(place, "this `continue` may come before it is set")
-            .help(format!("declare `var {text} = ...` before the loop")),
-        );
+        self.error(
+            codes::MAYBE_UNSET,
+            format!("`{text}` may not be set when `until` looks at it"),
+            span,
+        )
+        .label(place, "this `continue` may come before it is set")
+        .help(format!("declare `var {text} = ...` before the loop"));
     }
 
     /// How a routine is called: with empty brackets where it takes nothing.
@@ -438,11 +430,9 @@ impl Checker<'_> {
                 Some(kind) if *kind != typed.kind => {
                     let (one, other) = (self.kind_name(kind), self.kind_name(&typed.kind));
                     let headline = format!("a list holds one type, not {one} and {other}");
-                    self.report(
-                        Diagnostic::error(codes::MIXED_LIST, headline, typed.span)
-                            .here(format!("this is {}", with_article(&other)))
-                            .label(first, format!("the list began with {}", with_article(&one))),
-                    );
+                    self.error(codes::MIXED_LIST, headline, typed.span)
+                        .here(format!("this is {}", with_article(&other)))
+                        .label(first, format!("the list began with {}", with_article(&one)));
                     continue;
                 }
                 Some(_) => {}
@@ -451,16 +441,10 @@ impl Checker<'_> {
         }
         let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
             if items.is_empty() {
-                let report = Diagnostic::error(
-                    codes::UNTOLD_TYPE,
-                    "nothing tells what this list holds",
-                    span,
-                )
-                .help(
+                self.error(codes::UNTOLD_TYPE, "nothing tells what this list holds", span).help(
                     "say it where the list is declared, for example \
                          `var lengths: list of length = []`; it grows with `xs = xs + [x]`",
                 );
-                self.report(report);
             }
             return Typed::unknown(span);
         };

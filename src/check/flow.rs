@@ -180,11 +180,9 @@ impl Checker<'_> {
             };
             let text = self.words(site.span);
             let headline = format!("`{text}` arms the laser, and it is armed here already");
-            self.report(
-                Diagnostic::error(codes::ALREADY_ARMED, headline, site.span)
-                    .label(place, "armed here on the way")
-                    .help("call it before or behind the `arm` block"),
-            );
+            self.error(codes::ALREADY_ARMED, headline, site.span)
+                .label(place, "armed here on the way")
+                .help("call it before or behind the `arm` block");
         }
     }
 
@@ -215,13 +213,11 @@ impl Checker<'_> {
                 } else {
                     "this arms the laser, and nothing inside lets light out"
                 };
-                let report = Diagnostic::warning(codes::ARMED_FOR_NOTHING, headline, site.span)
-                    .help(if repeated {
-                        "measure a line inside the block, or arm once around the loop"
-                    } else {
-                        "expose a line inside the block, or do without it: an armed laser is a risk"
-                    });
-                self.report(report);
+                self.warning(codes::ARMED_FOR_NOTHING, headline, site.span).help(if repeated {
+                    "measure a line inside the block, or arm once around the loop"
+                } else {
+                    "expose a line inside the block, or do without it: an armed laser is a risk"
+                });
             }
         }
     }

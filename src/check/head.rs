@@ -93,24 +93,17 @@ impl Checker<'_> {
     fn wait_under_light(&mut self, span: Span) {
         let Some(arm) = self.inside.armed else { return };
         let keyword = Span { end: span.start + 4, ..span };
-        self.report(
-            Diagnostic::warning(
-                codes::WAIT_WHILE_ARMED,
-                "this waits while the laser is armed",
-                keyword,
-            )
+        self.warning(codes::WAIT_WHILE_ARMED, "this waits while the laser is armed", keyword)
             .label(arm, "armed here")
             .help(
                 "wait before or behind the block, so that light is possible no longer than needed",
-            ),
-        );
+            );
     }
 
     pub(super) fn time(&mut self, e: &Expression, what: &str) -> Number {
         let typed = self.expect_kind(e, &TIME, codes::BAD_WAIT, what);
         if typed.constant().is_some_and(|time| time < 0.0) {
-            let headline = format!("{what} cannot be negative");
-            self.report(Diagnostic::error(codes::BAD_WAIT, headline, typed.span));
+            self.error(codes::BAD_WAIT, format!("{what} cannot be negative"), typed.span);
         }
         typed.number()
     }
@@ -130,15 +123,13 @@ impl Checker<'_> {
         let written = power;
         let mut power = self.expression(written, Some(&Type::NUMBER));
         if power.kind == POWER {
-            self.report(
-                Diagnostic::error(
-                    codes::BAD_POWER_SHARE,
-                    "the laser is armed at a share of full power",
-                    power.span,
-                )
-                .here("this is a power")
-                .help("write a share, such as `arm at 35 %`: full power is a matter of the head"),
-            );
+            self.error(
+                codes::BAD_POWER_SHARE,
+                "the laser is armed at a share of full power",
+                power.span,
+            )
+            .here("this is a power")
+            .help("write a share, such as `arm at 35 %`: full power is a matter of the head");
             power = Typed::unknown(power.span);
         }
         let power = self.of_kind(written, power, &Type::NUMBER, codes::BAD_POWER_SHARE, what);
@@ -156,11 +147,9 @@ impl Checker<'_> {
             });
         }
         if let Some(outer) = self.inside.armed {
-            let report =
-                Diagnostic::error(codes::ALREADY_ARMED, "the laser is armed already", power.span)
-                    .label(outer, "armed here")
-                    .help("end the outer block first");
-            self.report(report);
+            self.error(codes::ALREADY_ARMED, "the laser is armed already", power.span)
+                .label(outer, "armed here")
+                .help("end the outer block first");
         }
         if let Some(routine) = self.inside.routine
             && let Some(info) = self.routines.get_mut(routine)
@@ -199,10 +188,8 @@ impl Checker<'_> {
             let headline =
                 format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
             let words = self.words(typed.span);
-            self.report(
-                Diagnostic::error(codes::WRONG_TYPE, headline, typed.span)
-                    .help(format!("say what went wrong: `fail \"... {{{words}}}\"`")),
-            );
+            self.error(codes::WRONG_TYPE, headline, typed.span)
+                .help(format!("say what went wrong: `fail \"... {{{words}}}\"`"));
         }
     }
 
@@ -266,14 +253,12 @@ impl Checker<'_> {
             Binary::GreaterEqual => (true, false, true),
             Binary::Equal => (true, true, true),
             Binary::PlusMinus => {
-                self.report(
-                    Diagnostic::error(
-                        codes::MISPLACED_UNCERTAINTY,
-                        "what is expected of this value?",
-                        whole.span,
-                    )
-                    .help("put a limit behind it: `... ± 0.4 um <= 6 um`"),
-                );
+                self.error(
+                    codes::MISPLACED_UNCERTAINTY,
+                    "what is expected of this value?",
+                    whole.span,
+                )
+                .help("put a limit behind it: `... ± 0.4 um <= 6 um`");
                 return None;
             }
             _ => return self.holds(whole),
@@ -284,10 +269,8 @@ impl Checker<'_> {
             let turned = operator.exchanged().text();
             let (value, limit) = (self.offered(right.span, &[]), self.offered(left.span, &[]));
             let headline = "`±` stands on the left, behind the value that is checked";
-            self.report(
-                Diagnostic::error(codes::MISPLACED_UNCERTAINTY, headline, *operator_span)
-                    .help(format!("turn it round: `{value} {turned} {limit}`")),
-            );
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, *operator_span)
+                .help(format!("turn it round: `{value} {turned} {limit}`"));
             self.expression(left, None);
             return None;
         }
@@ -331,11 +314,7 @@ impl Checker<'_> {
             self.expect_kind(right, &wanted, codes::UNLIKE_KINDS, "the uncertainty behind `±`");
         if uncertainty.constant().is_some_and(|u| u < 0.0) {
             let headline = "an uncertainty cannot be negative";
-            self.report(Diagnostic::error(
-                codes::MISPLACED_UNCERTAINTY,
-                headline,
-                uncertainty.span,
-            ));
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, uncertainty.span);
         }
         (value, Some(uncertainty))
     }
@@ -359,7 +338,7 @@ impl Checker<'_> {
         if !is_number(&value.kind) {
             let kind = self.kind_name(&value.kind);
             let headline = format!("{} has no limits", with_article(&kind));
-            self.report(Diagnostic::error(codes::BAD_OPERAND, headline, value.span));
+            self.error(codes::BAD_OPERAND, headline, value.span);
             return None;
         }
         self.decidable(uncertainty.as_ref(), low.as_ref(), high.as_ref());

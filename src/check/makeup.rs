@@ -130,17 +130,11 @@ impl Checker<'_> {
         if self.diagnostics.iter().rev().take(8).any(told) {
             return;
         }
-        self.report(
-            Diagnostic::warning(
-                codes::COMMENT_AS_OPERAND,
-                "`//` begins a comment, and divides nothing",
-                span,
-            )
+        self.warning(codes::COMMENT_AS_OPERAND, "`//` begins a comment, and divides nothing", span)
             .here("the value ends here")
             .label(place, "not read")
             .help("a whole division is `floor(a / b)`, what is left of it `a mod b`")
-            .help("begin a comment that is meant with a word"),
-        );
+            .help("begin a comment that is meant with a word");
     }
 
     /// Made of numbers, signs, names of values and the unit of what stands before.

@@ -44,7 +44,7 @@ impl Checker<'_> {
             _ => {
                 let kind = self.kind_name(&typed.kind);
                 let headline = format!("{} has no negative", with_article(&kind));
-                self.report(Diagnostic::error(codes::BAD_OPERAND, headline, span));
+                self.error(codes::BAD_OPERAND, headline, span);
                 Typed::unknown(span)
             }
         }
@@ -187,11 +187,7 @@ impl Checker<'_> {
     ) -> Typed {
         let multiply = operator == Binary::Multiply;
         let Some(dimension) = (if multiply { a.times(b) } else { a.over(b) }) else {
-            self.report(Diagnostic::error(
-                codes::BAD_POWER,
-                "the powers grow too large to count",
-                span,
-            ));
+            self.error(codes::BAD_POWER, "the powers grow too large to count", span);
             return Typed::unknown(span);
         };
         // The unit lives on where the other side is a plain number. A share is none, and whoever
@@ -259,20 +255,15 @@ impl Checker<'_> {
     }
 
     fn by_zero(&mut self, place: Span, span: Span) -> Typed {
-        self.report(
-            Diagnostic::error(codes::DIVISION_BY_ZERO, "this divides by zero", place)
-                .here("is always zero"),
-        );
+        self.error(codes::DIVISION_BY_ZERO, "this divides by zero", place).here("is always zero");
         Typed::unknown(span)
     }
 
     fn no_temperature(&mut self, operator: &str, span: Span) -> Typed {
         let headline = format!("`{operator}` has no meaning for a temperature");
-        self.report(
-            Diagnostic::error(codes::TEMPERATURE_ARITHMETIC, headline, span)
-                .here("degC starts at the ice point, so this would mislead")
-                .help("a step of temperature is in K, and so is the difference of two"),
-        );
+        self.error(codes::TEMPERATURE_ARITHMETIC, headline, span)
+            .here("degC starts at the ice point, so this would mislead")
+            .help("a step of temperature is in K, and so is the difference of two");
         Typed::unknown(span)
     }
 
@@ -363,7 +354,7 @@ impl Checker<'_> {
             let kind = self.kind_name(&left.kind);
             let headline =
                 format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
-            self.report(Diagnostic::error(codes::BAD_OPERAND, headline, operator_span));
+            self.error(codes::BAD_OPERAND, headline, operator_span);
             return flag(Flag::Constant(true));
         }
         self.kind_compared(&left, right_written);
@@ -409,11 +400,10 @@ impl Checker<'_> {
         let given = if left.kind == Type::Flag { left } else { right };
         let words = self.offered(given.span, &['<', '>', '=']);
         let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-        let report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator)
+        self.error(codes::UNLIKE_KINDS, headline, operator)
             .label(left.span, with_article(&a))
             .label(right.span, with_article(&b))
             .help(format!("a flag is a condition by itself: `{words}`, or `not {words}`"));
-        self.report(report);
     }
 
     pub(super) fn within(
@@ -428,7 +418,7 @@ impl Checker<'_> {
         if kind != Type::Unknown && !is_number(&kind) {
             let name = self.kind_name(&kind);
             let headline = format!("{} cannot lie within two values", with_article(&name));
-            self.report(Diagnostic::error(codes::BAD_OPERAND, headline, value.span));
+            self.error(codes::BAD_OPERAND, headline, value.span);
             return Typed::unknown(span);
         }
         let low = self.expect_kind(low, &kind, codes::UNLIKE_KINDS, "the lower end");
@@ -446,7 +436,7 @@ impl Checker<'_> {
             && l > h
         {
             let headline = "nothing lies within these: the first is larger than the second";
-            self.report(Diagnostic::error(codes::BAD_RANGE, headline, low.span.to(high.span)));
+            self.error(codes::BAD_RANGE, headline, low.span.to(high.span));
             return false;
         }
         true
@@ -457,11 +447,7 @@ impl Checker<'_> {
         match typed.kind {
             Type::Quantity(dimension) => {
                 let Some(dimension) = dimension.power(exponent) else {
-                    self.report(Diagnostic::error(
-                        codes::BAD_POWER,
-                        "the power is too large",
-                        span,
-                    ));
+                    self.error(codes::BAD_POWER, "the power is too large", span);
                     return Typed::unknown(span);
                 };
                 let code = Number::Power(Box::new(typed.number()), exponent, span);
@@ -472,7 +458,7 @@ impl Checker<'_> {
             _ => {
                 let kind = self.kind_name(&typed.kind);
                 let headline = format!("{} has no powers", with_article(&kind));
-                self.report(Diagnostic::error(codes::BAD_POWER, headline, span));
+                self.error(codes::BAD_POWER, headline, span);
                 Typed::unknown(span)
             }
         }

@@ -210,14 +210,8 @@ impl Checker<'_> {
             return true;
         }
         let [is, should] = [&value.kind, wanted].map(|kind| with_article(&self.kind_name(kind)));
-        self.report(
-            Diagnostic::error(
-                codes::WRONG_TYPE,
-                format!("{what} must be {should}, not {is}"),
-                value.span,
-            )
-            .here(format!("this is {is}")),
-        );
+        self.error(codes::WRONG_TYPE, format!("{what} must be {should}, not {is}"), value.span)
+            .here(format!("this is {is}"));
         false
     }
 
@@ -307,15 +301,14 @@ impl Checker<'_> {
             });
             return None;
         }
-        if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
+        if let (Some(place), Some(_)) = (self.top_level.get(&symbol).copied(), self.inside.routine) {
             let headline = format!("a routine cannot set `{text}`, which belongs to the script");
-            let report = Diagnostic::error(codes::NOT_CONSTANT, headline, span)
+            self.error(codes::NOT_CONSTANT, headline, span)
                 .here("set here")
-                .label(*place, "declared here")
+                .label(place, "declared here")
                 .help(
                     "give the new value back with `return`, and set it where the routine is called",
                 );
-            self.report(report);
             return None;
         }
         let report =

@@ -44,7 +44,7 @@ impl Checker<'_> {
                     )
                 }
             };
-            self.report(Diagnostic::error(codes::UNKNOWN_EFFECT, headline, word.span).help(help));
+            self.error(codes::UNKNOWN_EFFECT, headline, word.span).help(help);
             known_all = false;
         }
         // What an unknown word would have allowed is not known.

@@ -284,15 +284,15 @@ impl Checker<'_> {
     fn shadows(&mut self, name: Name, before: usize) {
         let text = self.text(name.symbol);
         let Some(outer) = self.variables.get(before) else { return };
-        let report = Diagnostic::warning(
+        let (role, place) = (outer.role.text(), outer.name.span);
+        self.warning(
             codes::SHADOWED_NAME,
-            format!("`{text}` hides {} of the same name", outer.role.text()),
+            format!("`{text}` hides {} of the same name", role),
             name.span,
         )
         .here("from here on this one is meant")
-        .label(outer.name.span, "the one that is hidden")
+        .label(place, "the one that is hidden")
         .help("give one of them another name");
-        self.report(report);
     }
 
     /// Says which variables nobody reads.

@@ -75,14 +75,12 @@ impl Checker<'_> {
             && self.live.is_none()
             && !self.fails_at(span)
         {
-            self.report(
-                Diagnostic::warning(
-                    codes::LOADED_UNMEASURED,
-                    "trims are loaded and no line is measured with them",
-                    span,
-                )
-                .help("measure a test line with every facet afterwards: a fresh look is the proof"),
-            );
+            self.warning(
+                codes::LOADED_UNMEASURED,
+                "trims are loaded and no line is measured with them",
+                span,
+            )
+            .help("measure a test line with every facet afterwards: a fresh look is the proof");
         }
     }
 
@@ -191,16 +189,14 @@ impl Checker<'_> {
     }
 
     fn stored_unseen(&mut self, site: &CallSite, loaded: Span) {
-        self.report(
-            Diagnostic::warning(
-                codes::STORED_UNMEASURED,
-                "trims are stored that no line was measured with",
-                site.span,
-            )
-            .here("kept over power loss")
-            .label(loaded, "loaded here, and not looked at since")
-            .help("measure a test line with every facet first, and store what has proved itself"),
-        );
+        self.warning(
+            codes::STORED_UNMEASURED,
+            "trims are stored that no line was measured with",
+            site.span,
+        )
+        .here("kept over power loss")
+        .label(loaded, "loaded here, and not looked at since")
+        .help("measure a test line with every facet first, and store what has proved itself");
     }
 }
 

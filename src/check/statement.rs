@@ -36,13 +36,8 @@ impl Checker<'_> {
         for statement in statements {
             if leaves && !told && statement.kind != StatementKind::Broken {
                 told = true;
-                let report = Diagnostic::warning(
-                    codes::UNREACHABLE,
-                    "this is never reached",
-                    statement.span,
-                )
-                .help("what stands before it always leaves the block");
-                self.report(report);
+                self.warning(codes::UNREACHABLE, "this is never reached", statement.span)
+                    .help("what stands before it always leaves the block");
             }
             self.step(statement, &mut code);
             leaves |= self.statement(statement, &mut code);
@@ -177,14 +172,8 @@ impl Checker<'_> {
                     "print it with `note \"{...}\"`, keep it with `let`, or delete it".to_string()
                 }
             };
-            self.report(
-                Diagnostic::error(
-                    codes::UNUSED_VALUE,
-                    "this is worked out and then dropped",
-                    e.span,
-                )
-                .help(way),
-            );
+            self.error(codes::UNUSED_VALUE, "this is worked out and then dropped", e.span)
+                .help(way);
             return;
         };
         let typed = self.call(*name, arguments, e.span);
@@ -261,17 +250,15 @@ impl Checker<'_> {
         let typed = self.expression(times, Some(&Type::NUMBER));
         if typed.kind == TIME {
             let words = self.words(times.span);
-            self.report(
-                Diagnostic::error(
-                    codes::BAD_LOOP_BOUND,
-                    "a loop counts its turns and not the time",
-                    times.span,
-                )
-                .here("this is a time")
-                .help(format!(
-                    "to wait for something at most so long: `wait until ... within {words}`"
-                )),
-            );
+            self.error(
+                codes::BAD_LOOP_BOUND,
+                "a loop counts its turns and not the time",
+                times.span,
+            )
+            .here("this is a time")
+            .help(format!(
+                "to wait for something at most so long: `wait until ... within {words}`"
+            ));
             return Number::Constant(0.0);
         }
         let typed =
@@ -280,7 +267,7 @@ impl Checker<'_> {
             && !(value >= 0.0 && value.fract() == 0.0 && value <= 1e9)
         {
             let headline = "the bound of a loop is a whole number from 0 to 1e9";
-            self.report(Diagnostic::error(codes::BAD_LOOP_BOUND, headline, typed.span));
+            self.error(codes::BAD_LOOP_BOUND, headline, typed.span);
         }
         typed.number()
     }
@@ -299,24 +286,16 @@ impl Checker<'_> {
         let bound = self.times(times);
         if until.is_some() && !at_most {
             let words = self.words(times.span);
-            self.report(
-                Diagnostic::error(
-                    codes::MALFORMED_LOOP,
-                    "a loop with `until` may end early",
-                    times.span,
-                )
-                .help(format!("say so: `repeat at most {words} times`")),
-            );
+            self.error(codes::MALFORMED_LOOP, "a loop with `until` may end early", times.span)
+                .help(format!("say so: `repeat at most {words} times`"));
         }
         if until.is_none() && otherwise.is_some() {
-            self.report(
-                Diagnostic::error(
-                    codes::MALFORMED_LOOP,
-                    "`else` needs an `until` that can fail to hold",
-                    span,
-                )
-                .help("`repeat at most 4 times { ... } until done else fail \"...\"`"),
-            );
+            self.error(
+                codes::MALFORMED_LOOP,
+                "`else` needs an `until` that can fail to hold",
+                span,
+            )
+            .help("`repeat at most 4 times { ... } until done else fail \"...\"`");
         }
         self.enter_loop();
         self.scope.enter();
@@ -360,7 +339,7 @@ impl Checker<'_> {
         }
         if self.inside.loops.is_empty() {
             let headline = format!("`{word}` stands outside of any loop");
-            self.report(Diagnostic::error(codes::JUMP_OUTSIDE_LOOP, headline, span));
+            self.error(codes::JUMP_OUTSIDE_LOOP, headline, span);
             return false;
         }
         code.push(statement);
@@ -374,13 +353,8 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) {
         if self.inside.finally {
-            let report = Diagnostic::error(
-                codes::JUMP_OUT_OF_FINALLY,
-                "`return` cannot leave a `finally` block",
-                span,
-            )
-            .help("it would drop a failure that is on its way out");
-            self.report(report);
+            self.error(codes::JUMP_OUT_OF_FINALLY, "`return` cannot leave a `finally` block", span)
+                .help("it would drop a failure that is on its way out");
         }
         match (self.inside.result.clone(), value) {
             (Some((kind, slot)), Some(value)) => {
@@ -391,7 +365,7 @@ impl Checker<'_> {
             (Some((kind, _)), None) => {
                 let kind = self.kind_name(&kind);
                 let headline = format!("`return` needs {}", with_article(&kind));
-                self.report(Diagnostic::error(codes::BAD_RETURN, headline, span));
+                self.error(codes::BAD_RETURN, headline, span);
             }
             (None, Some(value)) => {
                 let typed = self.expression(value, None);
@@ -422,9 +396,7 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) -> bool {
         if catch.is_none() && finally.is_none() {
-            let report =
-                Diagnostic::error(codes::BARE_TRY, "`try` needs a `catch` or a `finally`", span);
-            self.report(report);
+            self.error(codes::BARE_TRY, "`try` needs a `catch` or a `finally`", span);
         }
         let (body, mut leaves) = self.block(body);
         let catch = catch.map(|(name, block)| {
