@@ -301,7 +301,8 @@ impl Checker<'_> {
             });
             return None;
         }
-        if let (Some(place), Some(_)) = (self.top_level.get(&symbol).copied(), self.inside.routine) {
+        if let (Some(place), Some(_)) = (self.top_level.get(&symbol).copied(), self.inside.routine)
+        {
             let headline = format!("a routine cannot set `{text}`, which belongs to the script");
             self.error(codes::NOT_CONSTANT, headline, span)
                 .here("set here")
