@@ -2,7 +2,8 @@
 
 use crate::builtins::{records, table};
 use crate::cli::WRONG;
-use crate::terminal::reference::{explained, fields, overview};
+use crate::syntax::Keyword;
+use crate::terminal::reference::{explained, fields, keyword, overview};
 use crate::terminal::{colour_output, complain, say};
 use crate::units::near;
 use clap::Args;
@@ -15,7 +16,7 @@ Examples:
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// A built-in or a record
+    /// A built-in, a record or a keyword
     name: Option<String>,
 }
 
@@ -26,6 +27,10 @@ pub(super) fn list(options: &Options) -> u8 {
         say("\n`[x: ...]` may be left out. `spintrue builtins NAME` explains one.\n");
         return 0;
     };
+    if let Some(found) = Keyword::of(name) {
+        say(&keyword(found, colour));
+        return 0;
+    }
     let builtin = table().iter().find(|b| b.name == name);
     let record = records().iter().find(|r| r.name == name);
     if builtin.is_none() && record.is_none() {

@@ -2,6 +2,7 @@
 
 use crate::cli::WRONG;
 use crate::diagnostics::codes;
+use crate::syntax::Keyword;
 use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
 use crate::units::distance;
 use clap::Args;
@@ -13,7 +14,7 @@ Examples:
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// A code such as E0501 or W0803
+    /// A code such as E0501 or W0803, or a keyword
     code: Option<String>,
 }
 
@@ -26,6 +27,10 @@ pub(super) fn explain(options: &Options) -> u8 {
         say(&overview(colour));
         return 0;
     };
+    if let Some(keyword) = Keyword::of(asked.trim()) {
+        say(&reference::keyword(keyword, colour));
+        return 0;
+    }
     let wanted = asked.trim().to_uppercase();
     match codes::find(&wanted) {
         Some(code) => {

@@ -15,7 +15,7 @@ use crate::lsp::scope::{Visible, visible};
 use crate::lsp::signature::callable;
 use crate::program::types::Type;
 use crate::source::{SourceId, Span};
-use crate::syntax::KEYWORDS;
+use crate::syntax::{KEYWORDS, Keyword};
 use crate::units::{KINDS, TABLE};
 use lsp_types::{
     CompletionItem, CompletionItemKind, CompletionTextEdit, Documentation, InsertTextFormat,
@@ -129,7 +129,11 @@ fn names(asked: &Asked<'_>, cursor: &Cursor, workspace: &dyn Workspace) -> Vec<C
         made.data = Some(builtin.name.into());
         items.push(made);
     }
-    items.extend(KEYWORDS.iter().map(|word| item(word, CompletionItemKind::KEYWORD, "")));
+    let keywords = KEYWORDS.iter().filter_map(|word| Keyword::of(word));
+    items.extend(
+        keywords
+            .map(|keyword| item(keyword.text(), CompletionItemKind::KEYWORD, keyword.meaning())),
+    );
     items
 }
 

@@ -9,13 +9,14 @@ use crate::lsp::outline;
 use crate::lsp::place::Place;
 use crate::source::Span;
 use crate::syntax::tree::StatementKind;
+use crate::syntax::{Keyword, Mark, marks};
 use lsp_types::{Hover, HoverContents, MarkupContent, MarkupKind};
 
 /// What is to be said of a place, if anything.
 pub fn hover(place: Place<'_>) -> Option<Hover> {
     let (span, value) = match place.occurrence() {
         Some(found) => (found.span, target(place.analysis, &found.target)?),
-        None => allowed(place)?,
+        None => allowed(place).or_else(|| keyword(place))?,
     };
     let contents = MarkupContent { kind: MarkupKind::Markdown, value };
     Some(Hover {
@@ -103,6 +104,17 @@ fn value(analysis: &Analysis, name: Span) -> Option<String> {
         default,
         written,
     ]))
+}
+
+/// A keyword.
+fn keyword(place: Place<'_>) -> Option<(Span, String)> {
+    let text = place.analysis.text(place.source);
+    let under = |range: &std::ops::Range<usize>| (range.start..=range.end).contains(&place.offset);
+    let words = marks(text).into_iter().filter(|(mark, _)| *mark == Mark::Keyword);
+    let range = words.map(|(_, range)| range).find(under)?;
+    let keyword = Keyword::of(text.get(range.clone())?)?;
+    let span = Span::new(place.source, range.start, range.end);
+    Some((span, paragraphs([keyword.meaning().to_string(), code(keyword.example())])))
 }
 
 /// The code of a warning that is meant.

@@ -6,8 +6,8 @@ use crate::lsp::describe;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::shell::words::{WORDS, Word};
-use crate::syntax::KEYWORDS;
-use crate::terminal::reference::{code as code_text, explained, fields};
+use crate::syntax::Keyword;
+use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, complain, say, styled, units, wrapped};
 
 /// `help`
@@ -65,9 +65,7 @@ fn about(bench: &Bench, name: &str) -> Option<String> {
         None => parts.extend(describe::kind(name).map(|text| titled("kind", name, &text, colour))),
     }
     parts.extend(describe::unit(name).map(|text| titled("unit", name, &text, colour)));
-    if parts.is_empty() && KEYWORDS.contains(&name) {
-        parts.push(format!("`{name}` is a word of the language: see docs/language.md\n"));
-    }
+    parts.extend(Keyword::of(name).map(|found| keyword(found, colour)));
     (!parts.is_empty()).then(|| parts.join("\n"))
 }
 

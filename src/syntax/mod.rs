@@ -9,6 +9,7 @@ pub mod names;
 pub mod tree;
 
 mod character;
+mod keyword;
 mod layout;
 mod parse;
 mod raw;
@@ -16,6 +17,6 @@ mod reports;
 mod token;
 mod typing;
 
+pub use keyword::{KEYWORDS, Keyword};
 pub use parse::{Parsed, parse, parse_expression, without_comma};
-pub use token::KEYWORDS;
 pub use typing::{Mark, marks, unfinished};

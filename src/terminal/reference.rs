@@ -2,6 +2,7 @@
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records};
 use crate::diagnostics::codes::Code;
+use crate::syntax::Keyword;
 use crate::terminal::{BOLD, beside, styled, wrapped};
 use crate::visible;
 
@@ -59,6 +60,16 @@ pub fn explained(builtin: &Builtin, colour: bool) -> String {
     text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
     text.push_str("\nExample:\n");
     for line in builtin.example.lines() {
+        text.push_str(&format!("  {line}\n"));
+    }
+    text
+}
+
+/// A keyword: what it means, and an example.
+pub fn keyword(keyword: Keyword, colour: bool) -> String {
+    let heading = styled(&format!("keyword {}", keyword.text()), BOLD, colour);
+    let mut text = format!("{heading}\n\n{}\nExample:\n", wrapped(keyword.meaning(), ""));
+    for line in keyword.example().lines() {
         text.push_str(&format!("  {line}\n"));
     }
     text

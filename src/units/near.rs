@@ -7,7 +7,9 @@ pub fn near<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Option
     let enough = |candidate: &&str| {
         let own_length = candidate.chars().count();
         let length = wrong_length.min(own_length);
-        let max = (length / 3).max(usize::from(length > 2));
+        // Two letters are near a third one behind them.
+        let short = length == 2 && candidate.starts_with(wrong);
+        let max = (length / 3).max(usize::from(length > 2 || short));
         *candidate != wrong
             && wrong_length.abs_diff(own_length) <= max
             && distance(&lower, &candidate.to_lowercase()) <= max

@@ -2,9 +2,10 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::{DEEPEST, HIGHEST, Layout};
 use crate::syntax::raw::{Lexeme, Raw};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 
 /// What is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,9 +3,10 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Layout;
 use crate::syntax::raw::{Lexeme, Raw};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 
 /// So many lexemes are looked through for the end of its brackets.
 const REACH: usize = 64;

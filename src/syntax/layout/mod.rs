@@ -9,11 +9,12 @@ mod quantity;
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::brackets::{Frame, Kind, too_many_parts};
 use crate::syntax::names::Names;
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::reports::Reports;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// Brackets and blocks may nest this deep.

@@ -2,9 +2,10 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Layout;
 use crate::syntax::raw::{Lexeme, Raw};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 impl Layout<'_> {

@@ -2,8 +2,9 @@
 //! the place.
 
 use crate::diagnostics::{Diagnostic, codes};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::report::Stuck;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// The report where a habit explains the place.

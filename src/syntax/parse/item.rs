@@ -2,10 +2,11 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::{Expressions, name};
 use crate::syntax::parse::statement::{header, until_end};
 use crate::syntax::parse::{Failure, Rule, Shared};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Binary, Block, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind,
     Type, TypeKind,

@@ -2,6 +2,7 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
 use crate::syntax::parse::compound::{
     action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
@@ -9,7 +10,7 @@ use crate::syntax::parse::compound::{
 use crate::syntax::parse::expression::{Expressions, expressions, name};
 use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind,
 };

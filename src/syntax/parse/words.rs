@@ -2,8 +2,9 @@
 //! another language.
 
 use crate::diagnostics::{Diagnostic, codes};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::report::Stuck;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// `let = 3`, `for in facets()`
