@@ -9,29 +9,29 @@ mod example;
 
 use example::Example;
 use spintrue::builtins::{Effect, FAILURE};
-use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS, LISTS};
+use spintrue::diagnostics::codes::{
+    ALL, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, find, topics,
+};
 use spintrue::diagnostics::render::render;
 use spintrue::program::failure::FailureKind;
-use spintrue::session::topics;
 use std::collections::BTreeSet;
 use std::process::{Command, Output};
 
 fn codes() -> impl Iterator<Item = &'static Code> {
-    topics().flat_map(|topic| topic.codes)
+    topics().iter().flat_map(|topic| &topic.codes)
 }
 
 /// Codes whose examples are scripts that a check alone decides.
 fn of_scripts() -> impl Iterator<Item = &'static Code> {
-    let others = [HEAD_DESCRIPTIONS, LIMITS, LISTS].into_iter().flat_map(|topic| topic.codes);
-    let others: BTreeSet<&str> = others.map(|code| code.code).collect();
-    codes().filter(move |code| !others.contains(code.code))
+    let others = [BAD_HEAD_DESCRIPTION, TAKES_TOO_LONG, BAD_HEAD_LIST];
+    codes().filter(move |code| !others.contains(&code.code))
 }
 
 #[test]
 fn wrong_examples_yield_their_code_and_no_other() {
     let mut wrong = Vec::new();
     for code in of_scripts() {
-        let (said, prepared) = Example::new(code.wrong).said();
+        let (said, prepared) = Example::new(&code.wrong).said();
         let met: BTreeSet<&str> = said.iter().map(|one| one.code).collect();
         // That there are too many errors is said behind the errors.
         let expected = match code.code {
@@ -50,7 +50,7 @@ fn wrong_examples_yield_their_code_and_no_other() {
 fn right_examples_have_nothing_to_be_said_of() {
     let mut wrong = Vec::new();
     for code in of_scripts() {
-        let (said, prepared) = Example::new(code.right).said();
+        let (said, prepared) = Example::new(&code.right).said();
         if !said.is_empty() || prepared.program.is_none() {
             let report = render(&said, &prepared.sources, false, 80);
             wrong.push(format!("{}:\n{report}", code.code));
@@ -66,7 +66,7 @@ fn options_of_examples_are_taken_by_the_program() {
     std::fs::create_dir_all(&folder).unwrap();
     let mut tried = 0;
     for code in of_scripts() {
-        for (text, wrong) in [(code.wrong, true), (code.right, false)] {
+        for (text, wrong) in [(&code.wrong, true), (&code.right, false)] {
             let options = text.lines().filter_map(|line| line.strip_prefix("// --"));
             let mut options: Vec<String> = options.map(|option| format!("--{option}")).collect();
             if options.is_empty() || options.iter().any(|option| option.starts_with("--allow")) {
@@ -130,6 +130,7 @@ fn nothing_points_into_the_sources() {
 #[test]
 fn every_code_is_explained_once_and_in_order() {
     let all: Vec<&str> = codes().map(|code| code.code).collect();
+    assert_eq!(all, ALL, "the pages of the codes and the table of constants differ");
     let digits = |code: &&str| code[1..].parse::<u32>().unwrap();
     assert!(all.iter().map(digits).is_sorted_by(|a, b| a < b), "{all:?}");
     assert!(all.len() > 90, "only {} codes", all.len());
@@ -152,7 +153,7 @@ fn explain_shows_a_code_and_both_examples() {
     let text = String::from_utf8(output.stdout).unwrap();
     let code = codes().find(|code| code.code == "E0501").unwrap();
     assert!(text.starts_with(&format!("E0501: {}\n", code.meaning)), "{text}");
-    for example in [code.wrong, code.right] {
+    for example in [&code.wrong, &code.right] {
         let first = example.trim().lines().next().unwrap();
         assert!(text.contains(first), "`{first}` is not in:\n{text}");
     }
@@ -164,7 +165,7 @@ fn explain_lists_every_code() {
     let text = String::from_utf8(spintrue(&["explain"]).stdout).unwrap();
     for topic in topics() {
         assert!(text.contains(topic.title));
-        for code in topic.codes {
+        for code in &topic.codes {
             assert!(text.contains(&format!("  {}  {}\n", code.code, code.meaning)));
         }
     }
@@ -203,8 +204,8 @@ fn examples_of_lists() {
     std::fs::create_dir_all(&folder).unwrap();
     let path = |name: &str| folder.join(name).display().to_string();
     std::fs::write(path("empty.spt"), "").unwrap();
-    for code in LISTS.codes {
-        for (example, status) in [(code.wrong, 2), (code.right, 0)] {
+    for code in find(BAD_HEAD_LIST) {
+        for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
             std::fs::write(path("heads.csv"), example.trim_start()).unwrap();
             let (script, list, out) = (path("empty.spt"), path("heads.csv"), path("out"));
             let output = spintrue(&["batch", &script, "--list", &list, "--record", &out]);
@@ -223,8 +224,8 @@ fn examples_of_head_descriptions() {
     std::fs::create_dir_all(&folder).unwrap();
     let script = folder.join("empty.spt");
     std::fs::write(&script, "").unwrap();
-    for code in HEAD_DESCRIPTIONS.codes {
-        for (example, status) in [(code.wrong, 2), (code.right, 0)] {
+    for code in find(BAD_HEAD_DESCRIPTION) {
+        for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
             let file = folder.join("head.toml");
             std::fs::write(&file, example).unwrap();
             let head = format!("sim:{}", file.display());
@@ -243,8 +244,8 @@ fn examples_of_limits() {
     let folder = std::env::temp_dir().join(format!("spintrue-limits-{}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
     let script = folder.join("limited.spt");
-    for code in LIMITS.codes {
-        for (example, status) in [(code.wrong, 2), (code.right, 0)] {
+    for code in find(TAKES_TOO_LONG) {
+        for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
             std::fs::write(&script, example).unwrap();
             let limit =
                 example.lines().find_map(|line| line.strip_prefix("// --at-most ")).unwrap();

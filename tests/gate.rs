@@ -16,13 +16,12 @@ mod example;
 
 use common::Folder;
 use example::Example;
-use spintrue::diagnostics::codes::{HEAD_DESCRIPTIONS, LISTS};
+use spintrue::diagnostics::codes::{BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, find, topics};
 use spintrue::head::record::{Call, Heard, Listener, recorded};
 use spintrue::head::sim;
 use spintrue::head::wire::floor::Served;
 use spintrue::head::wire::porter::Door;
 use spintrue::head::wire::server::serve;
-use spintrue::session::topics;
 use std::cell::RefCell;
 use std::io::Write;
 use std::process::{Command, Output, Stdio};
@@ -167,12 +166,13 @@ fn walk(command_name: &str) -> Vec<String> {
         _ => assert!(head.moves.swap(0, Ordering::SeqCst) > 0, "{command_name} moved nothing"),
     }
     let mut tried = 0;
-    for code in topics().flat_map(|topic| topic.codes).filter(|code| code.code.starts_with('E')) {
-        let apart = [HEAD_DESCRIPTIONS, LISTS];
-        if apart.iter().flat_map(|topic| topic.codes).any(|other| other.code == code.code) {
+    for code in
+        topics().iter().flat_map(|topic| &topic.codes).filter(|code| code.code.starts_with('E'))
+    {
+        if [BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST].contains(&code.code) {
             continue;
         }
-        let example = Example::new(code.wrong);
+        let example = Example::new(&code.wrong);
         if cannot_come_up(command_name, &example, code.code) {
             continue;
         }
@@ -253,7 +253,7 @@ fn lists_and_descriptions_with_errors_move_nothing() {
     let head = Head::new(None);
     let example = Example::new("");
     lay_out(&folder, &example);
-    for code in LISTS.codes {
+    for code in find(BAD_HEAD_LIST) {
         folder.file("heads.csv", code.wrong.trim_start());
         let ended = command("batch", &folder, &example, &head.at, "");
         assert_eq!(ended.status.code(), Some(2), "{}: {ended:?}", code.code);
@@ -261,8 +261,8 @@ fn lists_and_descriptions_with_errors_move_nothing() {
         assert!(!folder.0.join("kept").exists(), "{}", code.code);
     }
     folder.file("page.pbm", b"P4\n8 1\n\xff");
-    for code in HEAD_DESCRIPTIONS.codes {
-        folder.file("head.toml", code.wrong);
+    for code in find(BAD_HEAD_DESCRIPTION) {
+        folder.file("head.toml", &code.wrong);
         for arguments in [
             "run example.spt",
             "shell --no-history example.spt",

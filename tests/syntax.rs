@@ -6,9 +6,9 @@
 
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
 use spintrue::diagnostics::Diagnostic;
+use spintrue::diagnostics::codes::ALL;
 use spintrue::diagnostics::render::{render, summary};
 use spintrue::source::{SourceId, SourceMap, Span};
-use spintrue::syntax::codes::codes;
 use spintrue::syntax::names::Names;
 use spintrue::syntax::tree::{ExpressionKind, StatementKind};
 use spintrue::syntax::{KEYWORDS, Parsed, parse, parse_expression};
@@ -283,7 +283,9 @@ fn brackets_at_the_end_of_a_chain_count() {
 
 #[test]
 fn every_code_is_listed_and_met() {
-    let listed: BTreeSet<&str> = codes().map(|known| known.code).collect();
+    let syntax = |code: &&str| ["E01", "E02", "E03"].iter().any(|topic| code.starts_with(topic));
+    let codes = || ALL.iter().copied().filter(syntax);
+    let listed: BTreeSet<&str> = codes().collect();
     assert_eq!(listed.len(), codes().count(), "a code is listed twice");
     let mut met = BTreeSet::new();
     for script in scripts() {

@@ -5,10 +5,11 @@ use crate::bounds::known::{Num, Shape, Val};
 use crate::bounds::nodes::{Id, NOTHING, What};
 use crate::bounds::state::{Key, Written};
 use crate::bounds::walk::{Cost, Flow, Loop, Walk};
-use crate::bounds::writes::{flag_writes, writes};
+use crate::bounds::writes::scan;
 use crate::builtins::Range;
 use crate::program::tree::{Flag, Number, Over, Part, Slot, Statement};
 use crate::program::types::Layout;
+use crate::program::visit::Node;
 use crate::source::Span;
 use std::rc::Rc;
 
@@ -216,21 +217,16 @@ impl Walk<'_> {
 
     /// Any turn, times the bound.
     fn any_turn(&mut self, count: &Num, work: &Work<'_, '_>, span: Span) -> (Cost, Option<Val>) {
-        let mut keys = std::collections::BTreeSet::new();
-        if let Turn::Body(body) = work.turn {
-            keys.extend(writes(&self.spins, self.speed, body));
-        }
-        let flags = [work.before, work.until].into_iter().flatten();
-        for flag in flags {
-            keys.extend(flag_writes(&self.spins, self.speed, flag));
-        }
-        if let Turn::Element(only_if, part) = work.turn {
-            let value = Statement::Evaluate(part.value.clone());
-            keys.extend(writes(&self.spins, self.speed, std::slice::from_ref(&value)));
-            if let Some(flag) = only_if {
-                keys.extend(flag_writes(&self.spins, self.speed, flag));
+        let flags = [work.before, work.until].into_iter().flatten().map(Node::from);
+        let mut nodes: Vec<Node<'_>> = flags.collect();
+        match work.turn {
+            Turn::Body(body) => nodes.extend(body.iter().map(Node::from)),
+            Turn::Element(only_if, part) => {
+                nodes.push(part.into());
+                nodes.extend(only_if.map(Node::from));
             }
         }
+        let keys = scan(&self.spins, self.speed, nodes).writes;
         let entry: Written = keys.iter().map(|key| (*key, self.state.get(*key))).collect();
         for key in &keys {
             self.forget_key(*key);

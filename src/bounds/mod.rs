@@ -2,7 +2,7 @@
 //! head's description, which never runs anything. Uses program, builtins, head, units and source.
 //!
 //! The bound is in head time and no run may exceed it. It counts the waits with their limits,
-//! what each call of a built-in may take ([`crate::builtins::Longest`]), the light that comes late
+//! what each call of a built-in may take ([`crate::builtins::TimeBound`]), the light that comes late
 //! after arming, every turn of every loop up to its bound, what runs where a limit is reached,
 //! body, `catch` and `finally` together, a failure at the worst place, and the making safe at the
 //! end. Working something out takes no head time. Where times and counts are not known before the

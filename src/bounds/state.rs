@@ -155,7 +155,7 @@ impl State {
         }
     }
 
-    /// Gives and takes back what was written since.
+    /// ResultBound and takes back what was written since.
     pub fn take(&mut self, mark: usize) -> Written {
         let written = self.since(mark);
         self.undo(mark);

@@ -6,7 +6,7 @@ use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Cost, Flow, Walk};
-use crate::builtins::{Asked, Extent, Function, Gives, Longest, Range, table};
+use crate::builtins::{CallFacts, Extent, Function, Range, ResultBound, TimeBound, table};
 use crate::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
 };
@@ -371,15 +371,15 @@ impl Walk<'_> {
         let extents: Vec<Extent> =
             arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
         let speed = self.state.get(self.speed).num();
-        let asked = Asked {
+        let asked = CallFacts {
             head: self.head,
             arguments: &extents,
             speed: speed.range,
             armed: self.seen.arms,
         };
-        let effort = builtin.longest.effort(&asked);
+        let effort = builtin.time.effort(&asked);
         let mut held = held_by(&arguments);
-        if let Longest::Work(..) = builtin.longest {
+        if let TimeBound::Work(..) = builtin.time {
             let vague = extents.iter().any(|e| matches!(e, Extent::Number(r) if !r.is_exact()));
             if vague || !speed.range.is_exact() {
                 self.vague += 1;
@@ -388,19 +388,19 @@ impl Walk<'_> {
         } else {
             held = 0;
         }
-        let gives = match builtin.gives {
-            Gives::Known(known) => known(&asked),
+        let gives = match builtin.result {
+            ResultBound::Computed(known) => known(&asked),
             _ => Extent::Unknown,
         };
         let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(held));
         let failing = self.nodes.leaf(Some(call.span), effort.failing, Form::default());
         self.spend(Cost { ended: answered, failing });
-        match builtin.longest {
-            Longest::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
-            Longest::Halt => self.forget_key(self.speed),
+        match builtin.time {
+            TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
+            TimeBound::Halt => self.forget_key(self.speed),
             _ => {}
         }
-        self.result(call, &builtin.function, builtin.gives, &arguments, gives)
+        self.result(call, &builtin.function, builtin.result, &arguments, gives)
     }
 
     /// The polygon is asked for a speed; one outside its range is refused.
@@ -420,7 +420,7 @@ impl Walk<'_> {
         &self,
         call: &BuiltinCall,
         function: &Function,
-        gives: Gives,
+        bound: ResultBound,
         arguments: &[Option<Val>],
         known: Extent,
     ) -> Val {
@@ -429,7 +429,7 @@ impl Walk<'_> {
             let from = (!range.is_bounded()).then_some(call.span);
             Num { range, form: Form::held(held), from }
         };
-        let rising = matches!(gives, Gives::Rising);
+        let rising = matches!(bound, ResultBound::Monotonic);
         // One that is not known at both ends may be no number at all.
         let range = |index: usize| match arguments.get(index) {
             Some(Some(Val::Num(num))) if num.range.is_bounded() => num.range,

@@ -4,12 +4,13 @@ use crate::bounds::form::Form;
 use crate::bounds::known::{Num, Shape, Val};
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
 use crate::bounds::state::{Key, State, Written};
-use crate::bounds::writes::{Seen, seen, spinning, writes};
+use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::head::Description;
 use crate::head::station::MAX_SLEEP;
-use crate::program::tree::{Ask, Expectation, Flag, Number, Program, Slot, Statement};
+use crate::program::tree::{Ask, Flag, Number, Program, Slot, Statement};
+use crate::program::visit::Node;
 use crate::source::Span;
 use std::collections::HashMap;
 use std::rc::Rc;
@@ -69,7 +70,7 @@ pub struct Walk<'a> {
     pub(super) spins: Vec<bool>,
     /// What the script does anywhere. Where the head does not confirm that the light is off, it
     /// counts as armed behind its block too.
-    pub(super) seen: Seen,
+    pub(super) seen: Scan,
     /// Time spent by the expressions of the present statement.
     pub(super) spent: Vec<Id>,
     pub(super) failing: Vec<Id>,
@@ -97,14 +98,15 @@ impl<'a> Walk<'a> {
         let mut state = State::new(program.words + 1, program.refs);
         let any = Range { low: head.speed_least, high: head.speed_most };
         state.set(speed, Val::Num(Num::of(any)));
+        let spins = spinning(program, speed);
         Walk {
             program,
             head,
             nodes: Nodes::new(),
             state,
             speed,
-            spins: spinning(program, speed),
-            seen: seen(program),
+            seen: scan_program(program, &spins, speed),
+            spins,
             spent: Vec::new(),
             failing: Vec::new(),
             loops: Vec::new(),
@@ -196,9 +198,6 @@ impl<'a> Walk<'a> {
                 let list = self.state.get(key).shape().followed(&more);
                 self.state.set(key, Val::Shape(Rc::new(list)));
             }
-            Statement::Evaluate(value) => {
-                self.expression(value);
-            }
             Statement::Call(call) => {
                 self.call(call);
             }
@@ -245,33 +244,17 @@ impl<'a> Walk<'a> {
                 self.reference(text);
                 return Flow::Fails;
             }
-            Statement::Expect(expect) => {
-                self.reference(&expect.label);
-                for number in expect.deciding.numbers() {
-                    self.number(number);
-                }
-                match &expect.condition {
-                    Expectation::Holds(flag) => {
-                        self.flag(flag);
-                    }
-                    Expectation::Limits { value, uncertainty, low, high, .. } => {
-                        let ends = low.iter().chain(high).map(|(number, _)| number);
-                        for number in [value].into_iter().chain(uncertainty).chain(ends) {
-                            self.number(number);
-                        }
-                    }
-                }
-            }
-            Statement::Record { label, value, .. } => {
-                self.reference(label);
-                self.expression(value);
-            }
-            Statement::Note(text) => {
-                self.reference(text);
-            }
-            // How long somebody thinks is no time of the script: the bound is that of a run.
-            Statement::Step(..) => {}
             Statement::Ask(ask) => self.ask(ask),
+            Statement::Evaluate(_)
+            | Statement::Expect(_)
+            | Statement::Record { .. }
+            | Statement::Note(_)
+            | Statement::Step(..) => Node::from(statement).parts(&mut |part| match part {
+                Node::Number(number) => drop(self.number(number)),
+                Node::Flag(flag) => drop(self.flag(flag)),
+                Node::Ref(reference) => drop(self.reference(reference)),
+                Node::Statement(_) => {}
+            }),
         }
         Flow::Next
     }
@@ -519,7 +502,7 @@ impl<'a> Walk<'a> {
 
     /// Statements may have ended anywhere: what they write has its old value or one they gave it.
     fn somewhere(&mut self, statements: &[Statement], seen: &Written) {
-        for key in writes(&self.spins, self.speed, statements) {
+        for key in scan(&self.spins, self.speed, statements).writes {
             match seen.get(&key) {
                 // What a routine asked for in between is not remembered.
                 _ if key == self.speed => self.forget_key(key),

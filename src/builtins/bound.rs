@@ -71,7 +71,7 @@ impl Extent {
 }
 
 /// What a bound may rest on.
-pub struct Asked<'a> {
+pub struct CallFacts<'a> {
     /// The head.
     pub head: &'a Description,
     /// One per parameter.
@@ -82,7 +82,7 @@ pub struct Asked<'a> {
     pub armed: bool,
 }
 
-impl Asked<'_> {
+impl CallFacts<'_> {
     /// A whole number that the call itself refuses outside `1..=most`; `otherwise` where it was
     /// left out.
     fn whole(&self, index: usize, otherwise: f64, most: f64) -> f64 {
@@ -104,9 +104,9 @@ pub struct Effort {
 
 /// How long a call may take.
 #[derive(Clone, Copy)]
-pub enum Longest {
+pub enum TimeBound {
     /// It asks nothing of the head, and takes no head time.
-    Nothing,
+    None,
     /// One answer of the head.
     Answer,
     /// One answer of a signal or a channel.
@@ -118,18 +118,18 @@ pub enum Longest {
     /// No head time itself, but at the end a polygon that coasts is left to run out.
     Keep,
     /// More: in words, and worked out.
-    Work(&'static str, fn(&Asked<'_>) -> Effort),
+    Work(&'static str, fn(&CallFacts<'_>) -> Effort),
 }
 
 /// What is known of a result before the script runs.
 #[derive(Clone, Copy)]
-pub enum Gives {
+pub enum ResultBound {
     /// Nothing.
-    Anything,
+    Unknown,
     /// It never falls where an argument rises: known between the results at both ends.
-    Rising,
+    Monotonic,
     /// Worked out.
-    Known(fn(&Asked<'_>) -> Extent),
+    Computed(fn(&CallFacts<'_>) -> Extent),
 }
 
 /// The effort of one answer. While armed a look follows, and disarming where that is lost.
@@ -146,38 +146,40 @@ pub fn station(head: &Description, armed: bool) -> Effort {
     Effort { answered: answered + more, failing }
 }
 
-impl Longest {
+impl TimeBound {
     /// The effort of a call.
-    pub fn effort(self, asked: &Asked<'_>) -> Effort {
+    pub fn effort(self, asked: &CallFacts<'_>) -> Effort {
         match self {
-            Longest::Nothing | Longest::Keep => Effort { answered: 0.0, failing: 0.0 },
-            Longest::Answer | Longest::Spin | Longest::Halt => answer(asked.head, asked.armed),
-            Longest::Station => station(asked.head, asked.armed),
-            Longest::Work(_, effort) => effort(asked),
+            TimeBound::None | TimeBound::Keep => Effort { answered: 0.0, failing: 0.0 },
+            TimeBound::Answer | TimeBound::Spin | TimeBound::Halt => {
+                answer(asked.head, asked.armed)
+            }
+            TimeBound::Station => station(asked.head, asked.armed),
+            TimeBound::Work(_, effort) => effort(asked),
         }
     }
 
     /// In words.
     pub fn text(self) -> &'static str {
         match self {
-            Longest::Nothing => "no head time",
-            Longest::Keep => {
+            TimeBound::None => "no head time",
+            TimeBound::Keep => {
                 "no head time; at the end of the script, as long as the polygon coasts where it is not kept"
             }
-            Longest::Answer | Longest::Station | Longest::Spin | Longest::Halt => {
+            TimeBound::Answer | TimeBound::Station | TimeBound::Spin | TimeBound::Halt => {
                 "one answer of the head, which is given up where it is silent"
             }
-            Longest::Work(text, _) => text,
+            TimeBound::Work(text, _) => text,
         }
     }
 }
 
 /// The slowest speed that the polygon may have been asked for.
-fn slowest(asked: &Asked<'_>) -> f64 {
+fn slowest(asked: &CallFacts<'_>) -> f64 {
     asked.speed.low.max(asked.head.speed_least)
 }
 
-fn watched(asked: &Asked<'_>, otherwise: f64) -> Effort {
+fn watched(asked: &CallFacts<'_>, otherwise: f64) -> Effort {
     let count = asked.whole(0, otherwise, 10_000.0);
     let answer = answer(asked.head, asked.armed);
     Effort {
@@ -187,17 +189,17 @@ fn watched(asked: &Asked<'_>, otherwise: f64) -> Effort {
 }
 
 /// `turns(count)`.
-pub(super) fn turns(asked: &Asked<'_>) -> Effort {
+pub(super) fn turns(asked: &CallFacts<'_>) -> Effort {
     watched(asked, 1.0)
 }
 
 /// `counted_facets(over)`.
-pub(super) fn counted(asked: &Asked<'_>) -> Effort {
+pub(super) fn counted(asked: &CallFacts<'_>) -> Effort {
     watched(asked, 3.0)
 }
 
 /// `test_line(facet, plan, readings)`: each reading may be lost three times in a row.
-pub(super) fn test_line(asked: &Asked<'_>) -> Effort {
+pub(super) fn test_line(asked: &CallFacts<'_>) -> Effort {
     let head = asked.head;
     let answer = answer(head, asked.armed);
     let lines = asked.whole(2, 1.0, 1000.0) * 4.0;
@@ -218,7 +220,7 @@ pub(super) const LINES_MOST: f64 = 100_000.0;
 
 /// `expose(image, plan, lines)`: one look at the head, then the page; a head that does not get
 /// there, or falls silent, is given up.
-pub(super) fn expose(asked: &Asked<'_>) -> Effort {
+pub(super) fn expose(asked: &CallFacts<'_>) -> Effort {
     let head = asked.head;
     let answer = answer(head, asked.armed);
     let lines = asked.whole(2, LINES_USUAL, LINES_MOST);
@@ -229,41 +231,41 @@ pub(super) fn expose(asked: &Asked<'_>) -> Effort {
 }
 
 /// A number that the description states.
-pub(super) fn facet_count(asked: &Asked<'_>) -> Extent {
+pub(super) fn facet_count(asked: &CallFacts<'_>) -> Extent {
     Extent::Number(Range::only(f64::from(asked.head.facets)))
 }
 
 /// The numbers of the facets.
-pub(super) fn facets(asked: &Asked<'_>) -> Extent {
+pub(super) fn facets(asked: &CallFacts<'_>) -> Extent {
     let count = f64::from(asked.head.facets);
     Extent::List { count: Range::only(count), values: Range { low: 0.0, high: count - 1.0 } }
 }
 
 /// One record per facet.
-pub(super) fn per_facet(asked: &Asked<'_>) -> Extent {
+pub(super) fn per_facet(asked: &CallFacts<'_>) -> Extent {
     let count = Range::only(f64::from(asked.head.facets));
     Extent::List { count, values: Range::ANY }
 }
 
 /// One record per rail.
-pub(super) fn per_rail(asked: &Asked<'_>) -> Extent {
+pub(super) fn per_rail(asked: &CallFacts<'_>) -> Extent {
     let count = Range::only(asked.head.rails.len() as f64);
     Extent::List { count, values: Range::ANY }
 }
 
 /// One record per turn.
-pub(super) fn per_turn(asked: &Asked<'_>) -> Extent {
+pub(super) fn per_turn(asked: &CallFacts<'_>) -> Extent {
     let count = Range { low: 1.0, high: asked.whole(0, 1.0, 10_000.0) };
     Extent::List { count, values: Range::ANY }
 }
 
 /// A number of which nothing is known.
-pub(super) fn any_number(_: &Asked<'_>) -> Extent {
+pub(super) fn any_number(_: &CallFacts<'_>) -> Extent {
     Extent::Number(Range::ANY)
 }
 
 /// How many elements.
-pub(super) fn count(asked: &Asked<'_>) -> Extent {
+pub(super) fn count(asked: &CallFacts<'_>) -> Extent {
     match asked.arguments.first() {
         Some(Extent::List { count, .. }) => Extent::Number(*count),
         _ => Extent::Unknown,
@@ -271,7 +273,7 @@ pub(super) fn count(asked: &Asked<'_>) -> Extent {
 }
 
 /// An element of the list, or between its elements.
-pub(super) fn among(asked: &Asked<'_>) -> Extent {
+pub(super) fn among(asked: &CallFacts<'_>) -> Extent {
     match asked.arguments.first() {
         Some(Extent::List { values, .. }) => Extent::Number(*values),
         _ => Extent::Unknown,
@@ -279,12 +281,12 @@ pub(super) fn among(asked: &Asked<'_>) -> Extent {
 }
 
 /// The same elements.
-pub(super) fn same(asked: &Asked<'_>) -> Extent {
+pub(super) fn same(asked: &CallFacts<'_>) -> Extent {
     asked.arguments.first().copied().unwrap_or(Extent::Unknown)
 }
 
 /// The magnitude.
-pub(super) fn magnitude(asked: &Asked<'_>) -> Extent {
+pub(super) fn magnitude(asked: &CallFacts<'_>) -> Extent {
     let Range { low, high } = asked.arguments.first().map_or(Range::ANY, Extent::number);
     let least = if low > 0.0 { low } else { (-high).max(0.0) };
     Extent::Number(Range { low: least, high: high.max(-low) })

@@ -1,37 +1,26 @@
 //! Capability of a process and of a gauge: indices against limits, and gauge studies.
 
-use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{GAUGE_STUDY, datum, made};
-use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trouble, general, optional,
+    required,
+};
 use crate::builtins::statistics::finite;
 use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::gauge::{Readings, study};
 use crate::statistics::{capability, describe};
-use crate::units::Dimension;
 
-const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
 const TRIALS: Spec = Spec::List(&OPEN);
 const PARTS: Spec = Spec::List(&TRIALS);
 
-const fn parameter(
-    name: &'static str,
-    spec: Spec,
-    default: Default,
-    meaning: &'static str,
-) -> Parameter {
-    Parameter { name, spec, default, meaning }
-}
-
-const VALUES: Parameter = parameter(
+const VALUES: Parameter = required(
     "xs",
     Spec::List(&OPEN),
-    Default::Required,
     "values of one kind, two or more, of a process that is in control",
 );
 
-const NONE: Default = Default::Optional("no limit on this side");
+const NONE: &str = "no limit on this side";
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
@@ -39,64 +28,54 @@ pub(super) const BUILTINS: &[Builtin] = &[
         name: "cp",
         parameters: &[
             VALUES,
-            parameter("low", OPEN, Default::Required, "the lower limit"),
-            parameter("high", OPEN, Default::Required, "the upper limit, above the lower"),
+            required("low", OPEN, "the lower limit"),
+            required("high", OPEN, "the upper limit, above the lower"),
         ],
         returns: NUMBER,
-        effects: &[],
         meaning: "The capability index Cp: the width between the limits over six standard deviations s of the values, wherever their mean lies (NIST/SEMATECH e-Handbook 6.1.6, from memory). Fewer than two values, values that are all alike, and limits that are swapped or equal fail.",
         example: "expect \"room\": cp([14 um, 16 um, 18 um], low: 8 um, high: 20 um) within 0.999 .. 1.001",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(cp),
+        ..general(cp)
     },
     Builtin {
         name: "cpk",
         parameters: &[
             VALUES,
-            parameter("low", OPEN, NONE, "the lower limit"),
-            parameter("high", OPEN, NONE, "the upper limit, above the lower"),
+            optional("low", OPEN, NONE, "the lower limit"),
+            optional("high", OPEN, NONE, "the upper limit, above the lower"),
         ],
         returns: NUMBER,
-        effects: &[],
         meaning: "The capability index Cpk: the distance from the mean to the nearer limit over three standard deviations s of the values; negative where the mean lies outside (NIST/SEMATECH e-Handbook 6.1.6, from memory). With one limit it is Cpl or Cpu. Fewer than two values, values that are all alike, no limit at all, and limits that are swapped or equal fail.",
         example: "let values = [14 um, 16 um, 18 um]
 expect \"nearer\": cpk(values, low: 8 um, high: 20 um) within 0.666 .. 0.667
 expect \"one side\": cpk(values, low: 8 um) within 1.333 .. 1.334",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(cpk),
+        ..general(cpk)
     },
     Builtin {
         name: "gauge_study",
         parameters: &[
-            parameter(
+            required(
                 "readings",
                 Spec::List(&PARTS),
-                Default::Required,
                 "one list per operator, in it one per part, in it one reading per trial: two or \
                  more of each, the same number everywhere, the parts in the same order",
             ),
-            parameter(
+            optional(
                 "pool_above",
                 NUMBER,
-                Default::Optional("25 %"),
+                "25 %",
                 "an interaction of operators with parts that repeatability alone explains with a \
                  probability above this is pooled into the repeatability; 0 % to 100 %, 25 % is \
                  common practice (no source)",
             ),
         ],
         returns: Spec::Record(&GAUGE_STUDY),
-        effects: &[],
         meaning: "Repeatability and reproducibility of a gauge (gauge R&R) by analysis of variance, operators and parts crossed and random: r trials of k operators on p parts give the variances MSe, (MSi - MSe) / r, (MSo - MSi) / (p r) and (MSp - MSi) / (k r), with the pooled MS in place of MSi and MSe where the interaction is pooled, and zero in place of a negative one (Measurement Systems Analysis, third and fourth edition, appendix A, and NIST/SEMATECH e-Handbook 2.4, from memory). Fewer than two operators, parts or trials, lists of different lengths, and trials that are all alike (the resolution hides the repeatability) fail.",
         example: "let first = [[1.1 um, 1.2 um], [5.0 um, 5.2 um], [9.1 um, 8.9 um]]
 let second = [[1.0 um, 1.2 um], [5.1 um, 5.1 um], [9.0 um, 9.2 um]]
 let study = gauge_study([first, second])
 expect \"gauge\": study.gauge_share <= 10 %
 expect \"told apart\": study.distinct_categories >= 5",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(gauge_study),
+        ..general(gauge_study)
     },
 ];
 
@@ -107,12 +86,12 @@ fn wrong<T>(message: impl Into<String>) -> Result<T, Trouble> {
 /// The mean and the standard deviation of values, and the limits.
 type Process = (f64, f64, Option<f64>, Option<f64>);
 
-fn process(arguments: &[Datum]) -> Result<Process, Trouble> {
-    let values = arguments.first().map_or(&[][..], Datum::words);
+fn process(arguments: Arguments<'_>) -> Result<Process, Trouble> {
+    let values = arguments.words(0);
     if values.len() < 2 {
         return wrong("fewer than two values have no capability");
     }
-    let limit = |index: usize| arguments.get(index).and_then(Datum::given);
+    let limit = |index: usize| arguments.optional(index);
     let (low, high) = (limit(1), limit(2));
     if let (Some(low), Some(high)) = (low, high)
         && low >= high
@@ -130,26 +109,26 @@ fn process(arguments: &[Datum]) -> Result<Process, Trouble> {
     Ok((describe::mean(values), deviation, low, high))
 }
 
-fn cp(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+fn cp(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let (_, deviation, low, high) = process(arguments)?;
     let limit = |limit: Option<f64>| limit.unwrap_or(f64::NAN);
     Ok(Datum::Number(capability::cp(deviation, limit(low), limit(high))))
 }
 
-fn cpk(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+fn cpk(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let (mean, deviation, low, high) = process(arguments)?;
     Ok(Datum::Number(capability::cpk(mean, deviation, low, high)))
 }
 
-fn gauge_study(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let pool_above = arguments.get(1).and_then(Datum::given).unwrap_or(0.25);
+fn gauge_study(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let pool_above = arguments.optional(1).unwrap_or(0.25);
     if !(0.0..=1.0).contains(&pool_above) {
         return wrong(format!(
             "`pool_above` is {} %; it lies from 0 % to 100 %",
             number_text(pool_above * 100.0)
         ));
     }
-    let (values, parts, trials) = crossed(arguments.first())?;
+    let (values, parts, trials) = crossed(arguments.get(0))?;
     let readings = Readings { values: &values, parts, trials };
     if values.chunks(trials).all(|cell| cell.iter().all(|x| Some(x) == cell.first())) {
         return wrong(

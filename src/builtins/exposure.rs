@@ -1,85 +1,75 @@
 //! Exposing pages, and finding banding in what was drawn.
 
-use crate::builtins::bound::{self, Gives, Longest};
+use crate::builtins::bound::{self, TimeBound};
 use crate::builtins::records::{PAGE, PEAK, PLAN, datum, field, listed, made};
 use crate::builtins::signature::{
-    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+    Arguments, Builtin, Context, Effect, LENGTH, NUMBER, Spec, Trouble, general, optional, required,
 };
 use crate::builtins::testing::fits_the_head;
 use crate::head::Calls;
 use crate::head::PageOrder;
 use crate::optics;
 use crate::program::value::Datum;
-use crate::units::{Dimension, show_number};
-
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
-const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
+use crate::units::show_number;
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "expose",
         parameters: &[
-            Parameter {
-                name: "image",
-                spec: Spec::Image,
-                default: Default::Required,
-                meaning: "a Netpbm P4 file, its path taken from the folder of the script that is run; black is where light falls",
-            },
-            Parameter {
-                name: "plan",
-                spec: Spec::Record(&PLAN),
-                default: Default::Required,
-                meaning: "a feasible plan with as many dots in a line as the image is wide",
-            },
-            Parameter {
-                name: "lines",
-                spec: NUMBER,
-                default: Default::Optional("5000"),
-                meaning: "most lines that the image may have, a whole number from 1 to 100000; the longest time rests on it",
-            },
+            required(
+                "image",
+                Spec::Image,
+                "a Netpbm P4 file, its path taken from the folder of the script that is run; black is where light falls",
+            ),
+            required(
+                "plan",
+                Spec::Record(&PLAN),
+                "a feasible plan with as many dots in a line as the image is wide",
+            ),
+            optional(
+                "lines",
+                NUMBER,
+                "5000",
+                "most lines that the image may have, a whole number from 1 to 100000; the longest time rests on it",
+            ),
         ],
         returns: Spec::Record(&PAGE),
         effects: &[Effect::Emits, Effect::Reads],
         meaning: "Exposes a one-bit image, line k with facet k mod N. Light comes out: only inside an `arm` block. The medium moves steadily by the plan's cross-scan pitch per line, and the galvanometer stands where it was steered but for the trims, so that its range does not limit the page. Of a file with several images the first is taken. An image that cannot be read is reported before anything moves where its name is a plain text, and fails here otherwise. Lines whose start-of-scan pulse does not come are left out and counted; a lost lock, an open interlock or an empty word queue end the page. On a simulated head, `spintrue run --picture FILE.png` shows what the medium would.",
         example: "spin(4800 rpm)\nwait until locked() within 30 s\nlet plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\narm at 35 % {\n    let page = expose(\"page.pbm\", plan)\n    expect \"lines left out\": page.missed == 0\n}",
-        longest: Longest::Work(
+        time: TimeBound::Work(
             "what the queue needs, up to six turns, the turns of all lines that the image may have, and one more",
             bound::expose,
         ),
-        gives: Gives::Anything,
-        function: Function::General(expose),
+        ..general(expose)
     },
     Builtin {
         name: "banding",
         parameters: &[
-            Parameter {
-                name: "shifts",
-                spec: Spec::List(&LENGTH),
-                default: Default::Required,
-                meaning: "shifts of successive lines against an even grid, the first one drawn by any facet, at least one turn of them and at most 10000000",
-            },
-            Parameter {
-                name: "facets",
-                spec: NUMBER,
-                default: Default::Optional("those of the head"),
-                meaning: "how many facets draw the lines in turn, 2 to 1000",
-            },
+            required(
+                "shifts",
+                Spec::List(&LENGTH),
+                "shifts of successive lines against an even grid, the first one drawn by any facet, at least one turn of them and at most 10000000",
+            ),
+            optional(
+                "facets",
+                NUMBER,
+                "those of the head",
+                "how many facets draw the lines in turn, 2 to 1000",
+            ),
         ],
         returns: Spec::List(&Spec::Record(&PEAK)),
-        effects: &[],
         meaning: "The peaks at 1/N of the line frequency and its multiples in a Fourier transform of line positions, from the lowest up to half a cycle per line: what comes back with every turn of the polygon and shows as banding (You, J. Imaging Sci. Technol. 49(6), 2005, abstract). Lines beyond whole turns are left out, so that no peak leaks into its neighbours. A wave A * cos gives the amplitude A. Shifts of less than a turn have none and fail.",
         example: "let peaks = banding([3 um, -3 um, 3 um, -3 um], facets: 2)\nexpect \"peaks\": count(peaks) == 1\nexpect \"every second line\": peaks[0].amplitude within 2.999 um .. 3.001 um\nexpect \"cycles per line\": peaks[0].frequency == 0.5",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(banding),
+        ..general(banding)
     },
 ];
 
-fn expose(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let name = arguments.first().map_or("", Datum::text);
-    let plan = arguments.get(1).map_or(&[][..], Datum::words);
-    let most = arguments.get(2).and_then(Datum::given).unwrap_or(bound::LINES_USUAL);
+fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let name = arguments.text(0);
+    let plan = arguments.words(1);
+    let most = arguments.optional(2).unwrap_or(bound::LINES_USUAL);
     if !(most.fract() == 0.0 && (1.0..=bound::LINES_MOST).contains(&most)) {
         let most = show_number(most, None);
         return Err(Trouble::Value(format!(
@@ -119,10 +109,10 @@ fn expose(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Troub
     )))
 }
 
-fn banding(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let shifts = arguments.first().map_or(&[][..], Datum::words);
+fn banding(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let shifts = arguments.words(0);
     let own = f64::from(context.station.description().facets);
-    let facets = arguments.get(1).and_then(Datum::given).unwrap_or(own);
+    let facets = arguments.optional(1).unwrap_or(own);
     if !(facets.fract() == 0.0 && (2.0..=1000.0).contains(&facets)) {
         let facets = show_number(facets, None);
         return Err(Trouble::Value(format!(

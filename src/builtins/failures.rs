@@ -1,58 +1,45 @@
 //! What the checks have decided so far, and failures with a kind for `fail`.
 
-use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::records::{FAILURE, datum, made};
-use crate::builtins::signature::{Builtin, Default, Effect, Function, Parameter, Spec, Trouble};
+use crate::builtins::signature::{
+    Arguments, Builtin, Effect, Parameter, Spec, Trouble, general, required,
+};
 use crate::program::failure::FailureKind;
 use crate::program::value::{Datum, Value};
 
-const MESSAGE: &[Parameter] = &[Parameter {
-    name: "message",
-    spec: Spec::Text,
-    default: Default::Required,
-    meaning: "what went wrong, in one line",
-}];
+const MESSAGE: &[Parameter] = &[required("message", Spec::Text, "what went wrong, in one line")];
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "all_conform",
-        parameters: &[],
         returns: Spec::Flag,
         // It changes from call to call, so that a `let` with it is no constant.
         effects: &[Effect::Reads],
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
         meaning: "Whether every check that this run has made so far conforms: none fails, none is undecided. True before the first check; a check that is still to come does not count. In a shell, each entry is a run of its own.",
         example: "expect \"facets\": facet_count() >= 1\nif all_conform() {\n    note \"good so far\"\n}",
-        function: Function::General(|context, _| Ok(Datum::Flag(context.all_conform))),
+        ..general(|context, _| Ok(Datum::Flag(context.all_conform)))
     },
     Builtin {
         name: "fault",
         parameters: MESSAGE,
         returns: Spec::Record(&FAILURE),
-        effects: &[],
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
         meaning: "A failure of the head or what belongs to it, for `fail`: the run then ends as one whose head failed, not as one whose check failed.",
         example: "try {\n    fail fault(\"the clamp is open\")\n} catch problem {\n    expect \"kind\": problem.kind == \"fault\"\n}",
-        function: Function::General(|_, arguments| failure(FailureKind::Fault, arguments)),
+        ..general(|_, arguments| failure(FailureKind::Fault, arguments))
     },
     Builtin {
         name: "timeout",
         parameters: MESSAGE,
         returns: Spec::Record(&FAILURE),
-        effects: &[],
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
         meaning: "A failure to get there in time, for `fail`: the run then ends as one whose head failed, not as one whose check failed.",
         example: "try {\n    wait until locked() within 1 s else fail timeout(\"no lock\")\n} catch problem {\n    expect \"kind\": problem.kind == \"timeout\"\n}",
-        function: Function::General(|_, arguments| failure(FailureKind::Timeout, arguments)),
+        ..general(|_, arguments| failure(FailureKind::Timeout, arguments))
     },
 ];
 
-fn failure(kind: FailureKind, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let message = arguments.first().map_or("", Datum::text);
+fn failure(kind: FailureKind, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let message = arguments.text(0);
     Ok(datum(made(
         &FAILURE,
         &[

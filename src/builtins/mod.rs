@@ -6,6 +6,7 @@ pub mod bound;
 mod capability;
 mod exposure;
 mod failures;
+mod foreign;
 mod lists;
 mod motion;
 mod numbers;
@@ -20,11 +21,13 @@ mod testing;
 mod trims;
 mod uncertainty;
 
-pub use bound::{Asked, Extent, Gives, Longest, Range};
+pub use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
+pub use foreign::foreign_name;
 pub use records::{FAILURE, records};
 pub use signals::{kind_of, unlike};
 pub use signature::{
-    Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trouble,
+    Arguments, Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trait,
+    Trouble, Work,
 };
 use std::sync::LazyLock;
 

@@ -1,18 +1,26 @@
 //! Numbers: magnitudes, roots, rounding, angles.
 
-use crate::builtins::bound::{self, Gives, Longest};
-use crate::builtins::signature::{Builtin, Default, Function, Parameter, Spec};
+use crate::builtins::bound::{self, ResultBound};
+use crate::builtins::signature::{
+    ANGLE, Builtin, Function, NUMBER, Parameter, Spec, Trait, general, required,
+};
+use crate::program::value::Datum;
 use crate::units::Dimension;
 
 const fn open(exponent: i8) -> Spec {
     Spec::Quantity(Dimension::open_power(exponent))
 }
 
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
-const ANGLE: Spec = Spec::Quantity(Dimension::ANGLE);
-
-const fn required(name: &'static str, spec: Spec, meaning: &'static str) -> Parameter {
-    Parameter { name, spec, default: Default::Required, meaning }
+const fn of(
+    name: &'static str,
+    parameters: &'static [Parameter],
+    returns: Spec,
+    meaning: &'static str,
+    example: &'static str,
+    function: Function,
+) -> Builtin {
+    let pure = general(|_, _| Ok(Datum::Nothing));
+    Builtin { name, parameters, returns, meaning, example, function, ..pure }
 }
 
 const fn one(
@@ -23,18 +31,7 @@ const fn one(
     example: &'static str,
     function: fn(f64) -> f64,
 ) -> Builtin {
-    let function = Function::Number1(function);
-    Builtin {
-        name,
-        parameters,
-        returns,
-        effects: &[],
-        meaning,
-        example,
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function,
-    }
+    of(name, parameters, returns, meaning, example, Function::Number1(function))
 }
 
 const fn two(
@@ -45,23 +42,16 @@ const fn two(
     example: &'static str,
     function: fn(f64, f64) -> f64,
 ) -> Builtin {
-    let function = Function::Number2(function);
-    Builtin {
-        name,
-        parameters,
-        returns,
-        effects: &[],
-        meaning,
-        example,
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function,
-    }
+    of(name, parameters, returns, meaning, example, Function::Number2(function))
+}
+
+const fn not_negative(builtin: Builtin) -> Builtin {
+    Builtin { traits: &[Trait::NotNegative], ..builtin }
 }
 
 /// One whose result never falls where an argument rises.
 const fn rising(builtin: Builtin) -> Builtin {
-    Builtin { gives: Gives::Rising, ..builtin }
+    Builtin { result: ResultBound::Monotonic, ..builtin }
 }
 
 const X: &[Parameter] = &[required("x", open(1), "any quantity")];
@@ -75,7 +65,8 @@ const BOTH: &[Parameter] = &[
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
-        gives: Gives::Known(bound::magnitude),
+        traits: &[Trait::NotNegative],
+        result: ResultBound::Computed(bound::magnitude),
         ..one(
             "abs",
             X,
@@ -85,14 +76,14 @@ pub(super) const BUILTINS: &[Builtin] = &[
             f64::abs,
         )
     },
-    rising(one(
+    not_negative(rising(one(
         "sqrt",
         &[required("x", open(2), "a quantity, not negative, of a kind that has a root")],
         open(1),
         "The square root; of an area it is a length. A negative value has none and fails.",
         "expect \"side\": sqrt(9 mm^2) within 2.999 mm .. 3.001 mm",
         f64::sqrt,
-    )),
+    ))),
     rising(two(
         "smaller",
         BOTH,
@@ -187,14 +178,14 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "expect \"angle\": arctan(1 mm, 1 mm) within 44.9 deg .. 45.1 deg",
         libm::atan2,
     ),
-    one(
+    not_negative(one(
         "exp",
         PLAIN,
         NUMBER,
         "e to the power of a number.",
         "expect \"e\": exp(1) within 2.718 .. 2.719",
         libm::exp,
-    ),
+    )),
     one(
         "ln",
         PLAIN,

@@ -1,16 +1,14 @@
 //! Index and start-of-scan pulses: how many facets there are, and how evenly they turn.
 
-use crate::builtins::bound::{self, Gives, Longest};
+use crate::builtins::bound::{self, ResultBound, TimeBound};
 use crate::builtins::records::{TURN, listed, made};
 use crate::builtins::signature::{
-    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+    Arguments, Builtin, Context, Effect, NUMBER, Spec, Trait, Trouble, general, optional, required,
 };
 use crate::head::station::StationError;
 use crate::head::{Calls, Fault, Turn};
 use crate::program::value::{Datum, Value};
-use crate::units::{Dimension, show_number};
-
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
+use crate::units::show_number;
 
 /// Most turns watched in one call.
 const TURNS_MOST: f64 = 10_000.0;
@@ -19,68 +17,59 @@ const TURNS_MOST: f64 = 10_000.0;
 pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "turns",
-        parameters: &[Parameter {
-            name: "count",
-            spec: NUMBER,
-            default: Default::Required,
-            meaning: "how many turns, a whole number from 1 to 10000",
-        }],
+        traits: &[Trait::NeedsLock],
+        parameters: &[required("count", NUMBER, "how many turns, a whole number from 1 to 10000")],
         returns: Spec::List(&Spec::Record(&TURN)),
         effects: &[Effect::Reads],
         meaning: "Watches whole turns from index to index. Without index pulses it is a fault.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\nlet seen = turns(5)\nexpect \"period\": mean([t.period for t in seen]) within 19.9 ms .. 20.1 ms",
-        longest: Longest::Work(
+        time: TimeBound::Work(
             "up to speed and then the turns, or a silence between pulses, whichever is less; then it is given up",
             bound::turns,
         ),
-        gives: Gives::Known(bound::per_turn),
-        function: Function::General(turns),
+        result: ResultBound::Computed(bound::per_turn),
+        ..general(turns)
     },
     Builtin {
         name: "counted_facets",
-        parameters: &[Parameter {
-            name: "over",
-            spec: NUMBER,
-            default: Default::Optional("3 turns are watched"),
-            meaning: "how many turns are watched, a whole number from 1 to 10000",
-        }],
+        traits: &[Trait::NeedsLock, Trait::NotNegative],
+        parameters: &[optional(
+            "over",
+            NUMBER,
+            "3 turns are watched",
+            "how many turns are watched, a whole number from 1 to 10000",
+        )],
         returns: NUMBER,
         effects: &[Effect::Reads],
         meaning: "How many facets the polygon shows: start-of-scan pulses from one index pulse to the next. Turns that disagree, and missing pulses, are a fault.",
         example: "spin(3000 rpm)\nwait until locked() within 30 s\nexpect \"facets\": counted_facets() == facet_count()",
-        longest: Longest::Work(
+        time: TimeBound::Work(
             "up to speed and then the turns, or a silence between pulses, whichever is less; then it is given up",
             bound::counted,
         ),
-        gives: Gives::Anything,
-        function: Function::General(counted_facets),
+        ..general(counted_facets)
     },
     Builtin {
         name: "facet_count",
-        parameters: &[],
+        traits: &[Trait::NotNegative],
         returns: NUMBER,
         effects: &[Effect::Reads],
         meaning: "How many facets the head's description states.",
         example: "expect \"described\": facet_count() >= 1",
-        longest: Longest::Nothing,
-        gives: Gives::Known(bound::facet_count),
-        function: Function::General(|context, _| {
-            Ok(Datum::Number(f64::from(context.station.description().facets)))
-        }),
+        result: ResultBound::Computed(bound::facet_count),
+        ..general(|context, _| Ok(Datum::Number(f64::from(context.station.description().facets))))
     },
     Builtin {
         name: "facets",
-        parameters: &[],
         returns: Spec::List(&NUMBER),
         effects: &[Effect::Reads],
         meaning: "The numbers of the facets, from 0 at the index, as the description states them.",
         example: "for k in facets() {\n    note \"facet {k}\"\n}",
-        longest: Longest::Nothing,
-        gives: Gives::Known(bound::facets),
-        function: Function::General(|context, _| {
+        result: ResultBound::Computed(bound::facets),
+        ..general(|context, _| {
             let facets = context.station.description().facets;
             Ok(Datum::Value(Value::words((0..facets).map(f64::from).collect())))
-        }),
+        })
     },
 ];
 
@@ -95,16 +84,16 @@ fn watched(context: &mut Context<'_>, count: f64) -> Result<Vec<Turn>, Trouble> 
     Ok(context.station.turns(count as u32)?)
 }
 
-fn turns(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let turns = watched(context, arguments.first().map_or(f64::NAN, Datum::number))?;
+fn turns(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let turns = watched(context, arguments.number(0))?;
     Ok(listed(turns.iter().map(|turn| {
         let pulses = Datum::Number(f64::from(turn.start_of_scan));
         made(&TURN, &[("period", Datum::Number(turn.period)), ("start_of_scan", pulses)])
     })))
 }
 
-fn counted_facets(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let over = arguments.first().and_then(Datum::given).unwrap_or(3.0);
+fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let over = arguments.get(0).and_then(Datum::given).unwrap_or(3.0);
     let turns = watched(context, over)?;
     let counts: Vec<u32> = turns.iter().map(|turn| turn.start_of_scan).collect();
     let first = counts.first().copied().unwrap_or(0);

@@ -1,22 +1,14 @@
 //! The records that built-ins take and give, and how they are made and read.
 
-use crate::builtins::signature::{RecordSpec, Spec};
+use crate::builtins::signature::{
+    ANGLE, FREQUENCY, LENGTH, LENS, NUMBER, OPEN, RISE, ROTATION, RecordSpec, Spec, TIME, VOLTAGE,
+};
 use crate::program::value::{Datum, Object, Value};
 use crate::units::Dimension;
 use std::rc::Rc;
 
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
-const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
-const TIME: Spec = Spec::Quantity(Dimension::TIME);
-const ANGLE: Spec = Spec::Quantity(Dimension::ANGLE);
-const FREQUENCY: Spec = Spec::Quantity(Dimension::FREQUENCY);
-const ROTATION: Spec = Spec::Quantity(Dimension::ROTATION);
-const LENS: Spec = Spec::Quantity(Dimension::LENS);
-const VOLTAGE: Spec = Spec::Quantity(Dimension::VOLTAGE);
 /// Of the kind that the call decides.
-const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
 /// Of that kind per the second one.
-const RISE: Spec = Spec::Quantity(Dimension::open_powers(1, -1));
 
 /// A caught failure.
 pub const FAILURE: RecordSpec = RecordSpec {

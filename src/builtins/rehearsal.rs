@@ -1,15 +1,14 @@
 //! Faults on purpose, so that a script can try what its routines do about them.
 
-use crate::builtins::bound::{Gives, Longest};
 use crate::builtins::signature::{
-    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+    Arguments, Builtin, Context, Effect, Spec, TIME, Trouble, general, optional, required,
 };
 use crate::head::station::StationError;
 use crate::head::{Calls, Fault};
 use crate::program::value::Datum;
 use crate::units::{Dimension, show};
 
-/// Longest time in s from the call to the fault.
+/// TimeBound time in s from the call to the fault.
 const AFTER_MOST: f64 = 1e6;
 
 /// The built-ins of this topic.
@@ -17,43 +16,30 @@ pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "provoke",
         parameters: &[
-            Parameter {
-                name: "fault",
-                spec: Spec::Fault,
-                default: Default::Required,
-                meaning: "a kind of fault as `--fault` takes it, such as \"lock_lost\" or \"stuck_trim(facet=3)\"; the page docs/simulated-head.md lists them with their symptoms",
-            },
-            Parameter {
-                name: "after",
-                spec: Spec::Quantity(Dimension::TIME),
-                default: Default::Optional("0 s"),
-                meaning: "head time from now until it strikes, 0 s to 1000000 s",
-            },
+            required(
+                "fault",
+                Spec::Fault,
+                "a kind of fault as `--fault` takes it, such as \"lock_lost\" or \"stuck_trim(facet=3)\"; the page docs/simulated-head.md lists them with their symptoms",
+            ),
+            optional("after", TIME, "0 s", "head time from now until it strikes, 0 s to 1000000 s"),
         ],
-        returns: Spec::Nothing,
         effects: &[Effect::Provokes],
         meaning: "Makes a simulated head fail, to try what a routine does about it. Where the fault is named by a plain text, it is looked at before anything moves: whether there is such a fault, and whether it can strike this head. On any other head the script is not run at all.",
         example: "provoke(\"interlock_opened\")\nexpect \"noticed\": not interlock_closed()",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(provoke),
+        ..general(provoke)
     },
     Builtin {
         name: "mend",
-        parameters: &[],
-        returns: Spec::Nothing,
         effects: &[Effect::Provokes],
         meaning: "Takes all faults of a simulated head away, also those that were still to come, and closes the interlock chain. What they did meanwhile stays done: a polygon that lost its lock still has to lock again, and a laser that disarmed itself stays off.",
         example: "provoke(\"interlock_opened\")\nmend()\nexpect \"closed again\": interlock_closed()",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(mend),
+        ..general(mend)
     },
 ];
 
-fn provoke(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let fault = arguments.first().map_or("", Datum::text);
-    let after = arguments.get(1).and_then(Datum::given).unwrap_or(0.0);
+fn provoke(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let fault = arguments.text(0);
+    let after = arguments.optional(1).unwrap_or(0.0);
     if !(0.0..=AFTER_MOST).contains(&after) {
         let after = show(after, Dimension::TIME, None, None);
         return Err(Trouble::Value(format!(
@@ -72,7 +58,7 @@ fn trouble(error: StationError) -> Trouble {
     }
 }
 
-fn mend(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+fn mend(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     context.station.clear_faults().map_err(trouble)?;
     Ok(Datum::Nothing)
 }

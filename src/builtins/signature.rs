@@ -1,6 +1,6 @@
 //! What a built-in is made of.
 
-use crate::builtins::bound::{Gives, Longest};
+use crate::builtins::bound::{ResultBound, TimeBound};
 use crate::head::station::{Station, StationError};
 use crate::program::types::{Layout, RecordType, Type};
 use crate::program::value::Datum;
@@ -163,17 +163,62 @@ impl From<StationError> for Trouble {
     }
 }
 
+/// The arguments of a call in the order of the signature, absent ones as `Nothing`.
+#[derive(Clone, Copy)]
+pub struct Arguments<'a>(pub &'a [Datum]);
+
+impl<'a> Arguments<'a> {
+    /// One argument, where it is given.
+    pub fn get(self, index: usize) -> Option<&'a Datum> {
+        self.0.get(index)
+    }
+
+    /// A number; NaN where there is none.
+    pub fn number(self, index: usize) -> f64 {
+        self.optional(index).unwrap_or(f64::NAN)
+    }
+
+    /// A number that may be left out.
+    pub fn optional(self, index: usize) -> Option<f64> {
+        self.get(index).and_then(Datum::given)
+    }
+
+    /// A text; empty where there is none.
+    pub fn text(self, index: usize) -> &'a str {
+        self.get(index).map_or("", Datum::text)
+    }
+
+    /// The doubles of a list or record.
+    pub fn words(self, index: usize) -> &'a [f64] {
+        self.get(index).map_or(&[], Datum::words)
+    }
+}
+
+/// How most built-ins work.
+pub type Work = fn(&mut Context<'_>, Arguments<'_>) -> Result<Datum, Trouble>;
+
 /// How a built-in is worked out.
 pub enum Function {
     /// From one number; NaN means that there is no result.
     Number1(fn(f64) -> f64),
     /// From two numbers; NaN means that there is no result.
     Number2(fn(f64, f64) -> f64),
-    /// Everything else: arguments in the order of the signature, absent ones as `Nothing`.
-    General(fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>),
+    /// Everything else.
+    General(Work),
 }
 
-/// A built-in.
+/// What the checker knows of a built-in beyond its types and effects.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Trait {
+    /// Tells whether the polygon is locked.
+    SeeksLock,
+    /// Means little before the polygon is locked.
+    NeedsLock,
+    /// Its result is never negative.
+    NotNegative,
+}
+
+/// A built-in. A row of a table states what differs from [`general`].
 pub struct Builtin {
     /// Its name.
     pub name: &'static str,
@@ -183,16 +228,72 @@ pub struct Builtin {
     pub returns: Spec,
     /// What it may do to the head.
     pub effects: &'static [Effect],
+    /// What the checker knows of it besides.
+    pub traits: &'static [Trait],
     /// Meaning, units, ranges, errors; for a formula its source.
     pub meaning: &'static str,
     /// A script that shows it and passes.
     pub example: &'static str,
     /// How long a call may take on a head.
-    pub longest: Longest,
+    pub time: TimeBound,
     /// What is known of its result before the script runs.
-    pub gives: Gives,
+    pub result: ResultBound,
     /// How it is worked out.
     pub function: Function,
+}
+
+pub(super) const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
+pub(super) const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
+pub(super) const TIME: Spec = Spec::Quantity(Dimension::TIME);
+pub(super) const ANGLE: Spec = Spec::Quantity(Dimension::ANGLE);
+pub(super) const FREQUENCY: Spec = Spec::Quantity(Dimension::FREQUENCY);
+pub(super) const ROTATION: Spec = Spec::Quantity(Dimension::ROTATION);
+pub(super) const LENS: Spec = Spec::Quantity(Dimension::LENS);
+pub(super) const VOLTAGE: Spec = Spec::Quantity(Dimension::VOLTAGE);
+pub(super) const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
+pub(super) const RISE: Spec = Spec::Quantity(Dimension::open_powers(1, -1));
+
+impl Builtin {
+    /// Whether it has a trait.
+    pub fn is(&self, what: Trait) -> bool {
+        self.traits.contains(&what)
+    }
+
+    /// Whether a call makes the polygon faster or slower.
+    pub fn changes_speed(&self) -> bool {
+        matches!(self.time, TimeBound::Spin | TimeBound::Halt)
+    }
+}
+
+/// A parameter that must be given.
+pub(super) const fn required(name: &'static str, spec: Spec, meaning: &'static str) -> Parameter {
+    Parameter { name, spec, default: Default::Required, meaning }
+}
+
+/// A parameter that may be left out; `default` says what holds then.
+pub(super) const fn optional(
+    name: &'static str,
+    spec: Spec,
+    default: &'static str,
+    meaning: &'static str,
+) -> Parameter {
+    Parameter { name, spec, default: Default::Optional(default), meaning }
+}
+
+/// A built-in that takes and returns nothing, has no effect and takes no head time.
+pub(super) const fn general(work: Work) -> Builtin {
+    Builtin {
+        name: "",
+        parameters: &[],
+        returns: Spec::Nothing,
+        effects: &[],
+        traits: &[],
+        meaning: "",
+        example: "",
+        time: TimeBound::None,
+        result: ResultBound::Unknown,
+        function: Function::General(work),
+    }
 }
 
 impl Spec {

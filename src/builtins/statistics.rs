@@ -1,50 +1,19 @@
 //! Statistics: where values lie, how they spread, the line through them.
 
-use crate::builtins::bound::{self, Gives, Longest};
+use crate::builtins::lists::{among, over};
 use crate::builtins::records::{LINEAR_FIT, datum, made};
-use crate::builtins::signature::{Builtin, Context, Default, Function, Parameter, Spec, Trouble};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trait, Trouble, optional, required,
+};
 use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::fit::{NoLine, line};
 use crate::statistics::{describe, order};
 use crate::units::Dimension;
 
-const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
 const SECOND: Spec = Spec::Quantity(Dimension::open_powers(0, 1));
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
 
-const VALUES: Parameter = Parameter {
-    name: "xs",
-    spec: Spec::List(&OPEN),
-    default: Default::Required,
-    meaning: "quantities of one kind",
-};
-
-type Work = fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>;
-
-const fn over(
-    name: &'static str,
-    meaning: &'static str,
-    example: &'static str,
-    function: Work,
-) -> Builtin {
-    Builtin {
-        name,
-        parameters: &[VALUES],
-        returns: OPEN,
-        effects: &[],
-        meaning,
-        example,
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(function),
-    }
-}
-
-/// One whose result lies between the elements.
-const fn among(builtin: Builtin) -> Builtin {
-    Builtin { gives: Gives::Known(bound::among), ..builtin }
-}
+const VALUES: Parameter = required("xs", Spec::List(&OPEN), "quantities of one kind");
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
@@ -60,12 +29,15 @@ pub(super) const BUILTINS: &[Builtin] = &[
         "expect \"median\": median([3 um, 1 um, 2 um]) == 2 um",
         |_, arguments| worked("median", 1, arguments, order::median),
     )),
-    over(
-        "deviation",
-        "The standard deviation s with n - 1, worked out in two passes (NIST/SEMATECH e-Handbook 1.3.5.6, from memory). Fewer than two elements have none and fail.",
-        "expect \"s\": deviation([1 V, 3 V]) within 1.4142 V .. 1.4143 V",
-        |_, arguments| worked("standard deviation", 2, arguments, describe::deviation),
-    ),
+    Builtin {
+        traits: &[Trait::NotNegative],
+        ..over(
+            "deviation",
+            "The standard deviation s with n - 1, worked out in two passes (NIST/SEMATECH e-Handbook 1.3.5.6, from memory). Fewer than two elements have none and fail.",
+            "expect \"s\": deviation([1 V, 3 V]) within 1.4142 V .. 1.4143 V",
+            |_, arguments| worked("standard deviation", 2, arguments, describe::deviation),
+        )
+    },
     over(
         "standard_error",
         "The standard deviation of the mean, s / sqrt(n): the standard uncertainty of a mean of readings that do not depend on each other (Type A, JCGM 100:2008, 4.2.3, from memory). Fewer than two elements have none and fail.",
@@ -110,12 +82,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         parameters: &[
             VALUES,
-            Parameter {
-                name: "share",
-                spec: NUMBER,
-                default: Default::Required,
-                meaning: "the share of values below it, from 0 % to 100 %",
-            },
+            required("share", NUMBER, "the share of values below it, from 0 % to 100 %"),
         ],
         ..among(over(
             "percentile",
@@ -128,12 +95,12 @@ expect \"half\": percentile([4 um, 1 um, 3 um, 2 um], share: 50 %) within 2.49 u
     Builtin {
         parameters: &[
             VALUES,
-            Parameter {
-                name: "lag",
-                spec: NUMBER,
-                default: Default::Optional("1"),
-                meaning: "how many elements later, a whole number from 1, smaller than the count",
-            },
+            optional(
+                "lag",
+                NUMBER,
+                "1",
+                "how many elements later, a whole number from 1, smaller than the count",
+            ),
         ],
         returns: NUMBER,
         ..over(
@@ -145,18 +112,12 @@ expect \"half\": percentile([4 um, 1 um, 3 um, 2 um], share: 50 %) within 2.49 u
     },
     Builtin {
         parameters: &[
-            Parameter {
-                name: "xs",
-                spec: Spec::List(&SECOND),
-                default: Default::Required,
-                meaning: "what was set, taken as known exactly: three or more, not all alike",
-            },
-            Parameter {
-                name: "ys",
-                spec: Spec::List(&OPEN),
-                default: Default::Required,
-                meaning: "what was read there, one per x",
-            },
+            required(
+                "xs",
+                Spec::List(&SECOND),
+                "what was set, taken as known exactly: three or more, not all alike",
+            ),
+            required("ys", Spec::List(&OPEN), "what was read there, one per x"),
         ],
         returns: Spec::Record(&LINEAR_FIT),
         ..over(
@@ -171,8 +132,8 @@ expect \"start\": line.intercept within 2.999 mm .. 3.001 mm",
 ];
 
 /// The elements; an error where there are fewer than a result needs.
-fn some<'a>(what: &str, least: usize, arguments: &'a [Datum]) -> Result<&'a [f64], Trouble> {
-    let words = arguments.first().map_or(&[][..], Datum::words);
+fn some<'a>(what: &str, least: usize, arguments: Arguments<'a>) -> Result<&'a [f64], Trouble> {
+    let words = arguments.words(0);
     if words.len() >= least {
         return Ok(words);
     }
@@ -183,15 +144,15 @@ fn some<'a>(what: &str, least: usize, arguments: &'a [Datum]) -> Result<&'a [f64
 fn worked(
     what: &str,
     least: usize,
-    arguments: &[Datum],
+    arguments: Arguments<'_>,
     work: fn(&[f64]) -> f64,
 ) -> Result<Datum, Trouble> {
     Ok(Datum::Number(work(some(what, least, arguments)?)))
 }
 
-fn percentile(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+fn percentile(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let values = some("percentile", 1, arguments)?;
-    let share = arguments.get(1).map_or(f64::NAN, Datum::number);
+    let share = arguments.number(1);
     if !(0.0..=1.0).contains(&share) {
         let share = number_text(share * 100.0);
         let message = format!("`share` is {share} %; it lies from 0 % to 100 %");
@@ -200,9 +161,9 @@ fn percentile(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble
     Ok(Datum::Number(order::percentile(values, share)))
 }
 
-fn autocorrelation(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
+fn autocorrelation(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let values = some("autocorrelation", 2, arguments)?;
-    let lag = arguments.get(1).and_then(Datum::given).unwrap_or(1.0);
+    let lag = arguments.optional(1).unwrap_or(1.0);
     if lag.fract() != 0.0 || !(1.0..values.len() as f64).contains(&lag) {
         let most = values.len() - 1;
         let (lag, count) = (number_text(lag), values.len());
@@ -216,8 +177,8 @@ fn autocorrelation(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tr
     Ok(Datum::Number(found))
 }
 
-fn linear_fit(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let words = |index: usize| arguments.get(index).map_or(&[][..], Datum::words);
+fn linear_fit(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let words = |index: usize| arguments.words(index);
     let (xs, ys) = (words(0), words(1));
     let fitted = line(xs, ys).map_err(|reason| {
         Trouble::Value(match reason {

@@ -1,8 +1,8 @@
 //! Power rails and the interlock chain.
 
-use crate::builtins::bound::{self, Gives, Longest};
+use crate::builtins::bound::{self, ResultBound, TimeBound};
 use crate::builtins::records::{RAIL, listed, made};
-use crate::builtins::signature::{Builtin, Context, Effect, Function, Spec, Trouble};
+use crate::builtins::signature::{Arguments, Builtin, Context, Effect, Spec, Trouble, general};
 use crate::head::Calls;
 use crate::program::value::{Datum, Value};
 
@@ -10,31 +10,26 @@ use crate::program::value::{Datum, Value};
 pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "rails",
-        parameters: &[],
         returns: Spec::List(&Spec::Record(&RAIL)),
         effects: &[Effect::Reads],
         meaning: "Every power rail with its voltage as measured now.",
         example: "for rail in rails() {\n    expect \"rail {rail.name}\": rail.good\n}",
-        longest: Longest::Answer,
-        gives: Gives::Known(bound::per_rail),
-        function: Function::General(rails),
+        time: TimeBound::Answer,
+        result: ResultBound::Computed(bound::per_rail),
+        ..general(rails)
     },
     Builtin {
         name: "interlock_closed",
-        parameters: &[],
         returns: Spec::Flag,
         effects: &[Effect::Reads],
         meaning: "Whether the head reports its interlock chain closed. This only reads a line: the chain itself is hardware and stands on its own.",
         example: "expect \"interlock\": interlock_closed()",
-        longest: Longest::Answer,
-        gives: Gives::Anything,
-        function: Function::General(|context, _| {
-            Ok(Datum::Flag(context.station.status()?.interlock_closed))
-        }),
+        time: TimeBound::Answer,
+        ..general(|context, _| Ok(Datum::Flag(context.station.status()?.interlock_closed)))
     },
 ];
 
-fn rails(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+fn rails(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     let measured = context.station.status()?.rails;
     let rails = &context.station.description().rails;
     Ok(listed(rails.iter().zip(measured).map(|(rail, volts)| {

@@ -1,18 +1,16 @@
 //! Planning a line, exposing it, and measuring it.
 
-use crate::builtins::bound::{self, Gives, Longest};
+use crate::builtins::bound::{self, TimeBound};
 use crate::builtins::records::{LINE, PLAN, RESIDUAL, datum, field, made, width};
 use crate::builtins::signature::{
-    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+    Arguments, Builtin, Context, Effect, LENGTH, NUMBER, ROTATION, Spec, Trouble, general,
+    optional, required,
 };
 use crate::head::station::StationError;
 use crate::head::{Calls, Fault, LineOrder, Pattern};
 use crate::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
 use crate::program::value::{Datum, Value};
 use crate::units::{Dimension, show, show_number};
-
-const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
-const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
 
 /// Most readings in one call.
 const READINGS_MOST: f64 = 1000.0;
@@ -25,104 +23,71 @@ pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "plan_line",
         parameters: &[
-            Parameter {
-                name: "speed",
-                spec: Spec::Quantity(Dimension::ROTATION),
-                default: Default::Required,
-                meaning: "polygon speed",
-            },
-            Parameter {
-                name: "length",
-                spec: LENGTH,
-                default: Default::Required,
-                meaning: "length of the line",
-            },
-            Parameter {
-                name: "resolution",
-                spec: Spec::Quantity(Dimension::RESOLUTION),
-                default: Default::Required,
-                meaning: "dots per length, along and across",
-            },
-            Parameter {
-                name: "facets",
-                spec: NUMBER,
-                default: Default::Optional("those of the head"),
-                meaning: "how many facets, for a plan on paper",
-            },
-            Parameter {
-                name: "focal_length",
-                spec: LENGTH,
-                default: Default::Optional("that of the head"),
-                meaning: "of the f-theta lens, for a plan on paper",
-            },
-            Parameter {
-                name: "active_fraction",
-                spec: NUMBER,
-                default: Default::Optional("it follows from the focal length"),
-                meaning: "share of the line period that the line takes, for a plan on paper; the focal length follows",
-            },
+            required("speed", ROTATION, "polygon speed"),
+            required("length", LENGTH, "length of the line"),
+            required(
+                "resolution",
+                Spec::Quantity(Dimension::RESOLUTION),
+                "dots per length, along and across",
+            ),
+            optional("facets", NUMBER, "those of the head", "how many facets, for a plan on paper"),
+            optional(
+                "focal_length",
+                LENGTH,
+                "that of the head",
+                "of the f-theta lens, for a plan on paper",
+            ),
+            optional(
+                "active_fraction",
+                NUMBER,
+                "it follows from the focal length",
+                "share of the line period that the line takes, for a plan on paper; the focal length follows",
+            ),
         ],
         returns: Spec::Record(&PLAN),
         effects: &[Effect::Reads],
         meaning: "Works out how a line is drawn: line rate, dot clock, pre-scan delay, dot words, what the head's clock makes of it, and whether it can be drawn. With `facets`, `focal_length` or `active_fraction` given, the plan is on paper: the head's clock, queue and limits are left out. A plan that cannot be drawn is no failure: look at `feasible` and `reasons`. The f-theta law x = f * theta gives the spot velocity 2 * speed * f. Values that make no line fail.",
         example: "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi, facets: 10, active_fraction: 100 %)\nexpect \"dots\": plan.dots == 3600\nexpect \"dot period\": plan.dot_period within 347.222 ns .. 347.223 ns",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(planned),
+        ..general(planned)
     },
     Builtin {
         name: "test_line",
         parameters: &[
-            Parameter {
-                name: "facet",
-                spec: NUMBER,
-                default: Default::Required,
-                meaning: "which facet, from 0 at the index",
-            },
-            Parameter {
-                name: "plan",
-                spec: Spec::Record(&PLAN),
-                default: Default::Required,
-                meaning: "a feasible plan",
-            },
-            Parameter {
-                name: "readings",
-                spec: NUMBER,
-                default: Default::Optional("one"),
-                meaning: "how many lines are exposed and averaged, a whole number from 1 to 1000",
-            },
+            required("facet", NUMBER, "which facet, from 0 at the index"),
+            required("plan", Spec::Record(&PLAN), "a feasible plan"),
+            optional(
+                "readings",
+                NUMBER,
+                "one",
+                "how many lines are exposed and averaged, a whole number from 1 to 1000",
+            ),
         ],
         returns: Spec::Record(&LINE),
         effects: &[Effect::Emits, Effect::Reads],
         meaning: "Exposes a test line with one facet and has the gauge measure it. Light comes out: only inside an `arm` block. A lost reading is exposed again, up to three times in a row; then, and on an underrun, it is a fault. The standard uncertainty is the larger of the scatter's s / sqrt(n) and the gauge's own u / sqrt(n).",
         example: "spin(4800 rpm)\nwait until locked() within 30 s\nlet plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\narm at 35 % {\n    let seen = test_line(0, plan, readings: 4)\n    record \"facet 0\": seen\n}",
-        longest: Longest::Work(
+        time: TimeBound::Work(
             "per reading up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
             bound::test_line,
         ),
-        gives: Gives::Anything,
-        function: Function::General(test_line),
+        ..general(test_line)
     },
     Builtin {
         name: "worst",
-        parameters: &[Parameter {
-            name: "lines",
-            spec: Spec::List(&Spec::Record(&LINE)),
-            default: Default::Required,
-            meaning: "measured lines, as a rule one per facet",
-        }],
+        parameters: &[required(
+            "lines",
+            Spec::List(&Spec::Record(&LINE)),
+            "measured lines, as a rule one per facet",
+        )],
         returns: Spec::Record(&RESIDUAL),
-        effects: &[],
         meaning: "The largest shifts of several lines with the facets that have them, and the spreads. No lines have no worst one, which fails.",
         example: "let none = 0 um\nlet a = {facet: 0, readings: 1, in_scan: 3 um, in_scan_u: none, cross_scan: -1 um, cross_scan_u: none}\nlet b = {facet: 1, readings: 1, in_scan: -4 um, in_scan_u: none, cross_scan: 0 um, cross_scan_u: none}\nexpect \"worst\": worst([a, b]).in_scan == 4 um\nexpect \"spread\": worst([a, b]).in_scan_spread within 6.99 um .. 7.01 um",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
-        function: Function::General(worst),
+        ..general(worst)
     },
 ];
 
-fn planned(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let given = |index: usize| arguments.get(index).and_then(Datum::given);
+fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let given = |index: usize| arguments.optional(index);
     let must = |index: usize| given(index).unwrap_or(f64::NAN);
     let head = context.station.description();
     let on_paper = (3..6).any(|index| given(index).is_some());
@@ -191,10 +156,10 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
     ))
 }
 
-fn test_line(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let facet = arguments.first().map_or(f64::NAN, Datum::number);
-    let plan = arguments.get(1).map_or(&[][..], Datum::words);
-    let readings = arguments.get(2).and_then(Datum::given).unwrap_or(1.0);
+fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let facet = arguments.number(0);
+    let plan = arguments.words(1);
+    let readings = arguments.optional(2).unwrap_or(1.0);
     let facets = context.station.description().facets;
     if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
         let facet = show_number(facet, None);
@@ -298,8 +263,8 @@ fn reading(
     }
 }
 
-fn worst(_: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let words = arguments.first().map_or(&[][..], Datum::words);
+fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let words = arguments.words(0);
     let lines: Vec<&[f64]> = words.chunks(width(&LINE)).collect();
     let shift = |line: &[f64]| (field(&LINE, line, "in_scan"), field(&LINE, line, "cross_scan"));
     let worst = Worst::of(lines.iter().map(|line| shift(line)))

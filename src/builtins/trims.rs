@@ -1,9 +1,9 @@
 //! Trims: working them out from measured lines, loading, reading back and storing them.
 
-use crate::builtins::bound::{self, Gives, Longest};
+use crate::builtins::bound::{self, ResultBound, TimeBound};
 use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
 use crate::builtins::signature::{
-    Builtin, Context, Default, Effect, Function, Parameter, Spec, Trouble,
+    Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required,
 };
 use crate::head::station::StationError;
 use crate::head::{Calls, Fault, Trim};
@@ -33,86 +33,67 @@ arm at 35 % {
     record \"uncertainty\": trim_uncertainties(seen, plan)
 }";
 
-const SEEN: Parameter = Parameter {
-    name: "lines",
-    spec: LINES,
-    default: Default::Required,
-    meaning: "measured lines, at least one per facet; several of one facet are averaged, each with its readings as weight",
-};
+const SEEN: Parameter = required(
+    "lines",
+    LINES,
+    "measured lines, at least one per facet; several of one facet are averaged, each with its readings as weight",
+);
 
-const DRAWN: Parameter = Parameter {
-    name: "plan",
-    spec: Spec::Record(&PLAN),
-    default: Default::Required,
-    meaning: "the plan that the lines were drawn by",
-};
+const DRAWN: Parameter =
+    required("plan", Spec::Record(&PLAN), "the plan that the lines were drawn by");
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[
     Builtin {
         name: "no_trims",
-        parameters: &[],
         returns: TRIMS,
         effects: &[Effect::Reads],
         meaning: "One trim per facet that changes nothing.",
         example: "expect \"one each\": count(no_trims()) == facet_count()",
-        longest: Longest::Nothing,
-        gives: Gives::Known(bound::per_facet),
-        function: Function::General(|context, _| {
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, _| {
             let facets = context.station.description().facets as usize;
             Ok(trims_list(&vec![Trim::default(); facets]))
-        }),
+        })
     },
     Builtin {
         name: "loaded_trims",
-        parameters: &[],
         returns: TRIMS,
         effects: &[Effect::Reads],
         meaning: "The trims in force, one per facet, as the registers hold them.",
         example: "load(no_trims())\nexpect \"nothing\": loaded_trims() == no_trims()",
-        longest: Longest::Answer,
-        gives: Gives::Known(bound::per_facet),
-        function: Function::General(|context, _| Ok(trims_list(&context.station.trims()?))),
+        time: TimeBound::Answer,
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, _| Ok(trims_list(&context.station.trims()?)))
     },
     Builtin {
         name: "load",
-        parameters: &[Parameter {
-            name: "trims",
-            spec: TRIMS,
-            default: Default::Required,
-            meaning: "one per facet, from facet 0; registers round them to their step",
-        }],
-        returns: Spec::Nothing,
+        parameters: &[required(
+            "trims",
+            TRIMS,
+            "one per facet, from facet 0; registers round them to their step",
+        )],
         effects: &[Effect::Trims],
         meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims, and one outside its register's range, fail with the kind `value`.",
         example: "load(no_trims())",
-        longest: Longest::Answer,
-        gives: Gives::Anything,
-        function: Function::General(load),
+        time: TimeBound::Answer,
+        ..general(load)
     },
     Builtin {
         name: "store_trims",
-        parameters: &[],
-        returns: Spec::Nothing,
         effects: &[Effect::Stores],
         meaning: "Keeps the trims in force over power loss, in place of those stored before.",
         example: "load(no_trims())\nstore_trims()",
-        longest: Longest::Answer,
-        gives: Gives::Anything,
-        function: Function::General(|context, _| {
+        time: TimeBound::Answer,
+        ..general(|context, _| {
             context.station.store_trims()?;
             Ok(Datum::Nothing)
-        }),
+        })
     },
     Builtin {
         name: "corrected",
         parameters: &[
-            Parameter {
-                name: "trims",
-                spec: TRIMS,
-                default: Default::Required,
-                meaning: "the trims that were in force when the lines were drawn",
-            },
+            required("trims", TRIMS, "the trims that were in force when the lines were drawn"),
             SEEN,
             DRAWN,
         ],
@@ -120,13 +101,12 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The trims that cancel what was measured, rounded to the steps of the registers. In-scan: a line late by dx gets its delay changed by -dx / v (common practice, no source). Cross-scan: the galvanometer ahead of the lens moves the line by 2 * f per angle, so its angle changes by -dy / (2 * f) (derived). Both are first order: load, look again, correct again. A facet without a line, and a trim outside its register, fail.",
         example: EXAMPLE,
-        longest: Longest::Nothing,
-        gives: Gives::Known(bound::per_facet),
-        function: Function::General(|context, arguments| {
-            let trimmed = work_out(context, arguments.first(), arguments.get(1), arguments.get(2))?;
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, arguments| {
+            let trimmed = work_out(context, arguments.get(0), arguments.get(1), arguments.get(2))?;
             let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
             Ok(trims_list(&trims))
-        }),
+        })
     },
     Builtin {
         name: "trim_uncertainties",
@@ -135,12 +115,11 @@ pub(super) const BUILTINS: &[Builtin] = &[
         effects: &[Effect::Reads],
         meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, with the scatter of single readings pooled over all lines (JCGM 100:2008 clause 4.2.4, from memory; it is that of head and gauge, alike for every facet). Several lines of one facet count with the scatter between them where that is larger, widened by Student's t for few lines, so that twice the uncertainty covers 95 % (JCGM 100:2008, G.3, from memory). It is carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
         example: EXAMPLE,
-        longest: Longest::Nothing,
-        gives: Gives::Known(bound::per_facet),
-        function: Function::General(|context, arguments| {
-            let trimmed = work_out(context, None, arguments.first(), arguments.get(1))?;
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, arguments| {
+            let trimmed = work_out(context, None, arguments.get(0), arguments.get(1))?;
             Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
-        }),
+        })
     },
 ];
 
@@ -173,8 +152,8 @@ fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>,
     Err(Trouble::Value(format!("there are {count} trims for {facets} facets: it takes one each")))
 }
 
-fn load(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    let trims = read_trims(context, arguments.first())?;
+fn load(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let trims = read_trims(context, arguments.get(0))?;
     context.station.load_trims(&trims)?;
     Ok(Datum::Nothing)
 }

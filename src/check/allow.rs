@@ -1,10 +1,10 @@
 //! `allow W0803 "reason"`: one warning about the next statement is meant.
 
-use crate::check::codes::codes;
-use crate::check::{Checker, Module, advice};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::check::{Checker, Module};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 use crate::syntax::tree::{Block, Name, Statement, StatementKind};
+use crate::units::near;
 
 /// A mark and the statement it is about.
 struct Mark {
@@ -28,15 +28,15 @@ impl Checker<'_> {
 
     fn mark(&mut self, mark: &Mark) {
         let code = self.text(mark.code.symbol);
-        let warnings = || codes().map(|known| known.code).filter(|code| code.starts_with('W'));
+        let warnings = || codes::ALL.iter().copied().filter(|code| code.starts_with('W'));
         if !warnings().any(|known| known == code) {
             let headline = if code.starts_with('E') {
                 format!("`{code}` is an error, and only warnings can be allowed")
             } else {
                 format!("there is no warning `{code}`")
             };
-            let report = Diagnostic::error("E0717", headline, mark.code.span);
-            let report = match advice::near(&code, warnings()) {
+            let report = Diagnostic::error(codes::BAD_ALLOW, headline, mark.code.span);
+            let report = match near(&code, warnings()) {
                 Some(near) if !code.starts_with('E') => {
                     report.help(format!("did you mean `{near}`?"))
                 }
@@ -46,13 +46,12 @@ impl Checker<'_> {
             return;
         }
         if mark.empty {
-            let report = Diagnostic::error(
-                "E0717",
+            self.error(
+                codes::BAD_ALLOW,
                 "this does not say why the warning is meant",
                 mark.reason_span,
             )
             .help("whoever reads the script next wants to know");
-            self.report(report);
         }
         let inside = |d: &Diagnostic| {
             let (about, at) = (mark.about, d.span());
@@ -66,13 +65,12 @@ impl Checker<'_> {
         // With errors about, some warnings are not looked for, nor are they in an entry.
         let failed = self.diagnostics.iter().any(|d| d.severity == Severity::Error);
         if self.diagnostics.len() == before && !failed && self.live.is_none() {
-            let report = Diagnostic::warning(
-                "W0807",
+            self.warning(
+                codes::USELESS_ALLOW,
                 format!("the statement after this gives no warning `{code}`"),
                 mark.code.span,
             )
             .help("delete the mark");
-            self.report(report);
         }
     }
 }

@@ -1,19 +1,16 @@
 //! Comparisons that come out the same in every run, by what their sides can be at most, and
 //! limits that their uncertainty can never decide.
 
+use crate::builtins::{self, Trait};
 use crate::check::Checker;
 use crate::check::expression::Typed;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree::{Number, Over};
 use crate::program::types::Type;
 use crate::program::value::Datum;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
-
-/// Built-ins whose result is never negative.
-const NOT_NEGATIVE: [&str; 8] =
-    ["abs", "sqrt", "count", "deviation", "facet_count", "counted_facets", "now", "exp"];
 
 impl Checker<'_> {
     /// Remembers between which values the variable of a counting loop stays.
@@ -28,7 +25,7 @@ impl Checker<'_> {
         {
             let headline = "this loop runs in no run: its range holds nothing";
             let help = "a range counts up from its first number, up to but without its second";
-            self.report(Diagnostic::warning("W0806", headline, span).help(help));
+            self.warning(codes::CONSTANT_COMPARISON, headline, span).help(help);
             return;
         }
         if let (Number::Constant(from), Number::Constant(to), Some(variable)) =
@@ -79,7 +76,7 @@ impl Checker<'_> {
         let Some(known) = known else { return };
         let headline = format!("`{}` is {known} in every run", self.words(span));
         let constants = left.1.constant().is_some() && right.1.constant().is_some();
-        let mut report = Diagnostic::warning("W0806", headline, span);
+        let mut report = Diagnostic::warning(codes::CONSTANT_COMPARISON, headline, span);
         if !constants {
             let known = |written: &Expression, range: (f64, f64), typed: &Typed| {
                 if typed.constant().is_some() {
@@ -112,8 +109,8 @@ impl Checker<'_> {
                 self.variables.get(found)?.range
             }
             ExpressionKind::Call { name, .. } => {
-                let name = self.names.text(name.symbol);
-                NOT_NEGATIVE.contains(&name).then_some((0.0, f64::INFINITY))
+                let builtin = builtins::table().get(*self.builtins.get(&name.symbol)?)?;
+                builtin.is(Trait::NotNegative).then_some((0.0, f64::INFINITY))
             }
             ExpressionKind::Unary { operator: Unary::Minus, operand } => {
                 let (low, high) = self.range(operand, &Typed::unknown(operand.span))?;
@@ -135,7 +132,7 @@ impl Checker<'_> {
         let Some(u) = stated.constant() else { return };
         let end = |limit: Option<&(Typed, bool)>| limit.and_then(|(limit, _)| limit.constant());
         let report = |headline: &str| {
-            Diagnostic::warning("W0826", headline, stated.span)
+            Diagnostic::warning(codes::UNDECIDABLE_LIMIT, headline, stated.span)
                 .help("measure more often, or with a better gauge, until the uncertainty is a small part of the limit")
         };
         let report = match (end(low), end(high)) {

@@ -2,7 +2,7 @@
 
 use crate::builtins;
 use crate::check::Checker;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::{RecordType, Type};
 use crate::source::Span;
 use crate::syntax::tree::{self, Name, TypeKind};
@@ -37,9 +37,12 @@ impl Checker<'_> {
         for (index, (name, _)) in fields.iter().enumerate() {
             let first = fields.iter().take(index).find(|(other, _)| other.symbol == name.symbol);
             if let (Some((first, _)), Some(text)) = (first, names.get(index)) {
-                let report =
-                    Diagnostic::error("E0403", format!("field `{text}` stands twice"), name.span)
-                        .label(first.span, "first here");
+                let report = Diagnostic::error(
+                    codes::DUPLICATE_NAME,
+                    format!("field `{text}` stands twice"),
+                    name.span,
+                )
+                .label(first.span, "first here");
                 self.diagnostics.push(report);
                 return Type::Unknown;
             }
@@ -80,14 +83,12 @@ impl Checker<'_> {
     fn open_record(&mut self, text: &str, record: RecordType, span: Span) {
         let fields = Type::Record(Rc::new(RecordType { name: None, ..record }));
         let fields = fields.name(&builtins::OPEN_NAMES);
-        self.report(
-            Diagnostic::error(
-                "E0411",
-                format!("`{text}` alone does not say of which kinds its fields are"),
-                span,
-            )
-            .help(format!("write its fields out, with their kinds for the open ones: `{fields}`")),
-        );
+        self.error(
+            codes::UNKNOWN_TYPE,
+            format!("`{text}` alone does not say of which kinds its fields are"),
+            span,
+        )
+        .help(format!("write its fields out, with their kinds for the open ones: `{fields}`"));
     }
 
     fn product_kind(&mut self, parts: &[(Name, i32)], span: Span) -> Type {
@@ -100,7 +101,7 @@ impl Checker<'_> {
         match product {
             Some(dimension) => Type::Quantity(dimension),
             None => {
-                self.report(Diagnostic::error("E0411", "the exponents are too large", span));
+                self.error(codes::UNKNOWN_TYPE, "the exponents are too large", span);
                 Type::Unknown
             }
         }
@@ -122,11 +123,11 @@ impl Checker<'_> {
         {
             let headline =
                 format!("`{text}` is not a physical kind: it has no powers and no products");
-            self.report(Diagnostic::error("E0411", headline, name.span));
+            self.error(codes::UNKNOWN_TYPE, headline, name.span);
             return None;
         }
         let mut report =
-            Diagnostic::error("E0411", format!("there is no type `{text}`"), name.span);
+            Diagnostic::error(codes::UNKNOWN_TYPE, format!("there is no type `{text}`"), name.span);
         let known = KINDS.iter().map(|k| k.name).chain(records.iter().map(|r| r.name));
         let known = known.chain(["text", "flag", "temperature"]);
         if let Some(near) = self.near_name(&text, known) {
@@ -138,7 +139,9 @@ impl Checker<'_> {
         } else if text.len() == 1 {
             let line =
                 |span: Span| (span.source, self.sources.line_column(span.source, span.start).0);
-            let told = |d: &Diagnostic| d.code == "E0411" && self.sources.slice(d.span()) == text;
+            let told = |d: &Diagnostic| {
+                d.code == codes::UNKNOWN_TYPE && self.sources.slice(d.span()) == text
+            };
             let here = line(name.span);
             if self.diagnostics.iter().rev().take_while(|d| line(d.span()) == here).any(told) {
                 return None;

@@ -6,7 +6,7 @@ use crate::check::advice::with_article;
 use crate::check::expression::{Typed, read};
 use crate::check::flow::{CallSite, Callee, Graph};
 use crate::check::scope::Role;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::operator::{DEFAULT_LIMIT, Pattern, Quantity, Wanted};
 use crate::program::show::Shower;
 use crate::program::tree::{
@@ -37,11 +37,13 @@ impl Checker<'_> {
     pub(super) fn ask(&mut self, ask: &Ask, span: Span, code: &mut Vec<Statement>) {
         let armed = self.inside.armed;
         if let Some(arm) = armed {
-            self.report(
-                Diagnostic::error("E0720", "this asks while the laser is armed", ask.keyword)
-                    .label(arm, "armed here")
-                    .help("ask before the block: nobody knows how long people take to answer"),
-            );
+            self.error(
+                codes::QUESTION_WHILE_ARMED,
+                "this asks while the laser is armed",
+                ask.keyword,
+            )
+            .label(arm, "armed here")
+            .help("ask before the block: nobody knows how long people take to answer");
         }
         self.calls.push(CallSite {
             caller: self.inside.routine,
@@ -85,14 +87,12 @@ impl Checker<'_> {
             let [value, low, high] = [value, low, high].map(|e| self.words(e.span));
             let kind = self.words(ask.answer.span);
             let report = "a range of answers stands behind what the answer must be";
-            self.report(
-                Diagnostic::error("E0520", report, ask.question.span)
-                    .here("in front of it stands a time limit, if any")
-                    .help(format!("write `ask {value}: {kind} within {low} .. {high}`")),
-            );
+            self.error(codes::BAD_ANSWER_TYPE, report, ask.question.span)
+                .here("in front of it stands a time limit, if any")
+                .help(format!("write `ask {value}: {kind} within {low} .. {high}`"));
             return Ref::Text(Rc::from(""));
         }
-        self.expect_kind(&ask.question, &Type::Text, "E0505", "a question").reference()
+        self.expect_kind(&ask.question, &Type::Text, codes::WRONG_TYPE, "a question").reference()
     }
 
     /// A question with values in it, in the script's words.
@@ -116,10 +116,10 @@ impl Checker<'_> {
         if !asked_for {
             let name = self.kind_name(&kind);
             let headline = format!("nobody can be asked for {}", with_article(&name));
-            self.report(Diagnostic::error("E0520", headline, ask.answer.span).help(
+            self.error(codes::BAD_ANSWER_TYPE, headline, ask.answer.span).help(
                 "ask for a `flag`, a `text`, a `temperature`, a `number`, or a quantity of \
                      one kind such as `length`; put together what you need from several answers",
-            ));
+            );
             kind = Type::Unknown;
         }
         let ends = ask.range.as_ref().and_then(|range| self.ends(&kind, &range.0, &range.1));
@@ -132,12 +132,12 @@ impl Checker<'_> {
         if matches!(kind, Type::Flag | Type::Text) {
             let headline = format!("{} has no range", with_article(&self.kind_name(kind)));
             let place = low.span.to(high.span);
-            let report = Diagnostic::error("E0520", headline, place);
+            let report = Diagnostic::error(codes::BAD_ANSWER_TYPE, headline, place);
             self.report(report.help("leave it out, and look at the answer in the script"));
             return None;
         }
-        let low = self.expect_kind(low, kind, "E0505", "the smallest answer");
-        let high = self.expect_kind(high, kind, "E0505", "the largest answer");
+        let low = self.expect_kind(low, kind, codes::WRONG_TYPE, "the smallest answer");
+        let high = self.expect_kind(high, kind, codes::WRONG_TYPE, "the largest answer");
         let known = low.kind != Type::Unknown && high.kind != Type::Unknown;
         (self.ends_in_order(&low, &high) && known).then_some((low, high))
     }
@@ -213,12 +213,10 @@ impl Checker<'_> {
             }
             let text = self.words(site.span);
             let headline = format!("`{text}` asks the operator, and the laser is armed here");
-            self.report(
-                Diagnostic::error("E0720", headline, site.span)
-                    .label(arm, "armed here")
-                    .label(brought.span, "asked here on the way")
-                    .help("call it before the block: nobody knows how long people take to answer"),
-            );
+            self.error(codes::QUESTION_WHILE_ARMED, headline, site.span)
+                .label(arm, "armed here")
+                .label(brought.span, "asked here on the way")
+                .help("call it before the block: nobody knows how long people take to answer");
         }
     }
 }

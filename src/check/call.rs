@@ -7,12 +7,13 @@ use crate::check::flow::{CallSite, Callee};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::makeup::Makeup;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
+use crate::units::near;
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -129,22 +130,20 @@ impl Checker<'_> {
         let Some(builtin) = builtins::table().get(index) else { return true };
         if self.inside.constant && !builtin.effects.is_empty() {
             let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
-            self.report(Diagnostic::error("E0409", headline, span));
+            self.error(codes::NOT_CONSTANT, headline, span);
             return false;
         }
         if let (Some(arm), true) = (armed, changes_speed(index)) {
             self.report(under_light(builtin.name, span, arm));
         }
         if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
-            self.report(
-                Diagnostic::error(
-                    "E0705",
-                    format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
-                    span,
-                )
-                .here("light is possible only where it is armed")
-                .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out"),
-            );
+            self.error(
+                codes::LIGHT_OUTSIDE_ARM,
+                format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
+                span,
+            )
+            .here("light is possible only where it is armed")
+            .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out");
         }
         true
     }
@@ -154,15 +153,13 @@ impl Checker<'_> {
         let declared = self.routines.get(routine).and_then(|r| r.armed);
         let (Some(declared), None) = (declared, self.inside.armed) else { return };
         let text = self.text(name.symbol);
-        self.report(
-            Diagnostic::error(
-                "E0705",
-                format!("`{text}` lets light out and is called outside of any `arm` block"),
-                name.span,
-            )
-            .label(declared, "it is to be called within an `arm` block")
-            .help(format!("call it in `arm at 35 % {{ {text}(...) }}`")),
-        );
+        self.error(
+            codes::LIGHT_OUTSIDE_ARM,
+            format!("`{text}` lets light out and is called outside of any `arm` block"),
+            name.span,
+        )
+        .label(declared, "it is to be called within an `arm` block")
+        .help(format!("call it in `arm at 35 % {{ {text}(...) }}`"));
     }
 
     fn unknown_call(&mut self, name: Name) {
@@ -175,18 +172,21 @@ impl Checker<'_> {
             || module.is_some_and(|m| m.values.contains_key(&name.symbol));
         let report = if is_value {
             Diagnostic::error(
-                "E0402",
+                codes::UNKNOWN_ROUTINE,
                 format!("`{text}` is a value and cannot be called"),
                 name.span,
             )
         } else {
-            let report =
-                Diagnostic::error("E0402", format!("there is no routine `{text}`"), name.span);
+            let report = Diagnostic::error(
+                codes::UNKNOWN_ROUTINE,
+                format!("there is no routine `{text}`"),
+                name.span,
+            );
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
             let known = routines
                 .map(|s| self.names.text(*s))
                 .chain(builtins::table().iter().map(|b| b.name));
-            match (advice::elsewhere(&text), self.near_name(&text, known)) {
+            match (builtins::foreign_name(&text), self.near_name(&text, known)) {
                 (Some(way), _) => report.help(way),
                 (None, Some(near)) => report.help(format!("did you mean `{near}`?")),
                 (None, None) => report.help("`spintrue builtins` lists what there is"),
@@ -250,13 +250,15 @@ impl Checker<'_> {
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
                 let report = match self.grouped(arguments, index) {
                     Some((place, way)) => Diagnostic::error(
-                        "E0601",
+                        codes::TOO_MANY_ARGUMENTS,
                         "digits are not grouped: `,` parts two arguments",
                         place,
                     )
                     .help(way),
-                    None => Diagnostic::error("E0601", headline, argument.value.span)
-                        .here("one too many"),
+                    None => {
+                        Diagnostic::error(codes::TOO_MANY_ARGUMENTS, headline, argument.value.span)
+                            .here("one too many")
+                    }
                 };
                 self.report(report);
                 self.kinds_of(arguments);
@@ -266,10 +268,8 @@ impl Checker<'_> {
                 let first = arguments.get(*first).map(|a| a.value.span).unwrap_or_default();
                 let parameter = signature.parameters.get(position).map(|p| p.name.to_string());
                 let headline = format!("`{}` is given twice", parameter.unwrap_or_default());
-                self.report(
-                    Diagnostic::error("E0604", headline, argument.value.span)
-                        .label(first, "first given here"),
-                );
+                self.error(codes::DUPLICATE_ARGUMENT, headline, argument.value.span)
+                    .label(first, "first given here");
                 good = false;
                 continue;
             }
@@ -301,8 +301,8 @@ impl Checker<'_> {
         let kinds = missing.iter().map(|(_, p)| format!("{}: {}", p.name, p.kind.name(&open)));
         let kinds = kinds.collect::<Vec<_>>().join(", ");
         let headline = format!("`{}` needs {}", self.text(name.symbol), advice::listed(&names));
-        let mut report =
-            Diagnostic::error("E0602", headline, name.span).here(format!("not given: {kinds}"));
+        let mut report = Diagnostic::error(codes::MISSING_ARGUMENT, headline, name.span)
+            .here(format!("not given: {kinds}"));
         if let Callee::Builtin(index) = called
             && let Some(builtin) = builtins::table().get(index)
         {
@@ -330,9 +330,9 @@ impl Checker<'_> {
 
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
         let headline = format!("`{callee}` has no parameter `{text}`");
-        let mut report = Diagnostic::error("E0603", headline, span);
+        let mut report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
         let known = || signature.parameters.iter().map(|p| &*p.name);
-        if let Some(near) = advice::near(text, known()) {
+        if let Some(near) = near(text, known()) {
             report = report.help(format!("did you mean `{near}`?"));
         } else {
             let known: Vec<String> = known().map(str::to_string).collect();
@@ -392,7 +392,7 @@ impl Checker<'_> {
         let returns = bindings.filled(&signature.returns);
         if returns.is_none() {
             let headline = format!("nothing tells which kind `{}` gives", self.text(name.symbol));
-            self.report(Diagnostic::error("E0606", headline, span));
+            self.error(codes::UNTOLD_KIND, headline, span);
         }
         Some((values, returns?))
     }
@@ -416,7 +416,8 @@ impl Checker<'_> {
             let is = |checker: &Self, typed: &Typed| {
                 format!("this is {}", with_article(&checker.kind_name(&typed.kind)))
             };
-            let mut report = Diagnostic::error("E0605", headline, first.span).here(is(self, first));
+            let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, first.span)
+                .here(is(self, first));
             for (_, _, typed) in rest {
                 report = report.label(typed.span, is(self, typed));
             }
@@ -457,7 +458,7 @@ impl Checker<'_> {
             parameter.name,
             with_article(&is)
         );
-        let mut report = Diagnostic::error("E0605", headline, typed.span)
+        let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
             .here(format!("this is {}", with_article(&is)));
         let target = wanted.unwrap_or_else(|| parameter.kind.clone());
         // One that stands in its place without a name may be meant for a parameter that has none.
@@ -543,13 +544,13 @@ impl Checker<'_> {
 /// Makes the polygon faster or slower.
 pub(super) fn changes_speed(builtin: usize) -> bool {
     let builtin = builtins::table().get(builtin);
-    builtin.is_some_and(|b| b.effects.contains(&Effect::Spins) && b.name != "keep_spinning")
+    builtin.is_some_and(|b| b.changes_speed())
 }
 
 /// A change of speed while armed: lock is lost, and with it the light.
 pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
     let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
-    Diagnostic::error("E0719", headline, span)
+    Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
         .label(arm, "armed here")
         .help("call it before or behind the `arm` block: without lock the light goes out")
 }

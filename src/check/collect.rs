@@ -8,7 +8,7 @@ use crate::check::scope::Role;
 use crate::check::{
     Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice,
 };
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
@@ -16,6 +16,7 @@ use crate::syntax::names::Symbol;
 use crate::syntax::tree::{
     Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind,
 };
+use crate::units::near;
 use std::collections::HashSet;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -83,7 +84,7 @@ impl Checker<'_> {
                 {
                     let text = self.names.text(symbol);
                     let headline = format!("two used files both declare `{text}`");
-                    let report = Diagnostic::error("E0403", headline, *span)
+                    let report = Diagnostic::error(codes::DUPLICATE_NAME, headline, *span)
                         .here("declares it again")
                         .label(*first, "declares it first")
                         .help("give it another name in one of them");
@@ -105,15 +106,14 @@ impl Checker<'_> {
         let module = self.inside.module;
         if self.builtins.contains_key(&name.symbol) {
             let headline = format!("`{text}` is the name of a built-in");
-            self.report(Diagnostic::error("E0403", headline, name.span).here("needs another name"));
+            self.error(codes::DUPLICATE_NAME, headline, name.span).here("needs another name");
         }
         let before = self.modules.get(module).and_then(|m| m.routines.get(&name.symbol)).copied();
         if let Some(before) = before.and_then(|b| self.routines.get(b)) {
             let first = before.name.span;
             let headline = format!("routine `{text}` is declared twice");
-            self.report(
-                Diagnostic::error("E0403", headline, name.span).label(first, "first declared here"),
-            );
+            self.error(codes::DUPLICATE_NAME, headline, name.span)
+                .label(first, "first declared here");
         }
         let used = exported || text.starts_with('_');
         let open = routine.open.iter().map(|o| Rc::from(self.names.text(o.symbol))).collect();
@@ -141,7 +141,7 @@ impl Checker<'_> {
         if open.len() > crate::units::OPEN {
             let span = routine.open.last().map(|n| n.span).unwrap_or_default();
             let headline = format!("a routine has at most {} open dimensions", crate::units::OPEN);
-            self.report(Diagnostic::error("E0411", headline, span));
+            self.error(codes::UNKNOWN_TYPE, headline, span);
         }
         self.inside.open = open.clone();
         let mut parameters = Vec::new();
@@ -151,7 +151,7 @@ impl Checker<'_> {
                 None => DefaultValue::Required,
                 Some(value) => {
                     let what = format!("`{}`", self.text(parameter.name.symbol));
-                    let typed = self.expect_kind(value, &kind, "E0505", &what);
+                    let typed = self.expect_kind(value, &kind, codes::WRONG_TYPE, &what);
                     DefaultValue::Code(typed.code)
                 }
             };
@@ -189,9 +189,8 @@ impl Checker<'_> {
             }
             StatementKind::Param { name, .. } if !script => {
                 let headline = "a used file holds only routines and constants, no params";
-                let report = Diagnostic::error("E0406", headline, name.span)
+                self.error(codes::NOT_A_LIBRARY, headline, name.span)
                     .help("declare the param in the script and pass it to the routine");
-                self.report(report);
             }
             StatementKind::Param { .. } => {
                 if let StatementKind::Param { name, .. } = &statement.kind {
@@ -213,19 +212,17 @@ impl Checker<'_> {
             | StatementKind::Allow { .. }
             | StatementKind::Broken => {}
             StatementKind::Let { mutable: false, value, .. } if !script => {
-                let report = Diagnostic::error(
-                    "E0406",
+                self.error(
+                    codes::NOT_A_LIBRARY,
                     "a used file holds only routines and constants",
                     value.span,
                 )
                 .here("this is not known before the script runs");
-                self.report(report);
             }
             _ if !script => {
                 let headline = "a used file holds only routines and constants";
-                let report = Diagnostic::error("E0406", headline, statement.span)
+                self.error(codes::NOT_A_LIBRARY, headline, statement.span)
                     .help("put it into a routine, and call that from the script");
-                self.report(report);
             }
             _ => {}
         }
@@ -250,7 +247,7 @@ impl Checker<'_> {
         let mut chosen = None;
         if let Some(default) = default {
             let typed = match &wanted {
-                Some(kind) => self.expect_kind(default, kind, "E0505", &what),
+                Some(kind) => self.expect_kind(default, kind, codes::WRONG_TYPE, &what),
                 None => self.expression(default, None),
             };
             wanted.get_or_insert(typed.kind.clone());
@@ -258,9 +255,8 @@ impl Checker<'_> {
         }
         if wanted.is_none() {
             let headline = format!("nothing tells of which kind param `{text}` is");
-            let report = Diagnostic::error("E0507", headline, name.span)
+            self.error(codes::UNTOLD_TYPE, headline, name.span)
                 .help(format!("give it a default, or say its kind: `param {text}: length`"));
-            self.report(report);
         }
         let kind = wanted.unwrap_or(Type::Unknown);
         let unit = chosen.as_ref().and_then(|typed| typed.unit.clone());
@@ -271,10 +267,8 @@ impl Checker<'_> {
         for (first, again) in given.iter().zip(given.iter().skip(1)) {
             if first.origin == again.origin {
                 let headline = format!("param `{text}` is set twice");
-                self.report(
-                    Diagnostic::error("E0517", headline, again.name_span)
-                        .label(first.name_span, "first set here"),
-                );
+                self.error(codes::BAD_SETTING, headline, again.name_span)
+                    .label(first.name_span, "first set here");
             }
         }
         if let Some(setting) = given.last() {
@@ -323,9 +317,8 @@ impl Checker<'_> {
         }
         if *kind == Type::Flag && !matches!(setting.raw.trim(), "true" | "false") {
             let headline = format!("param `{}` is a flag, not `{}`", setting.name, setting.raw);
-            let report = Diagnostic::error("E0517", headline, setting.value_span)
+            self.error(codes::BAD_SETTING, headline, setting.value_span)
                 .help("it is `true` or `false`");
-            self.report(report);
             return Typed::unknown(setting.value_span);
         }
         let Some(value) = &setting.value else {
@@ -338,7 +331,7 @@ impl Checker<'_> {
         }
         let (should, is) = (self.kind_name(kind), self.kind_name(&typed.kind));
         let headline = format!("param `{}` is of kind {should}, not {is}", setting.name);
-        let mut report = Diagnostic::error("E0517", headline, setting.value_span)
+        let mut report = Diagnostic::error(codes::BAD_SETTING, headline, setting.value_span)
             .here(format!("this is of kind {is}"));
         let words = self.words(setting.value_span);
         if typed.kind == Type::NUMBER
@@ -368,8 +361,8 @@ impl Checker<'_> {
         low: &Expression,
         high: &Expression,
     ) -> Option<(f64, f64)> {
-        let low = self.expect_kind(low, kind, "E0505", "the smallest value of a param");
-        let high = self.expect_kind(high, kind, "E0505", "the largest value of a param");
+        let low = self.expect_kind(low, kind, codes::WRONG_TYPE, "the smallest value of a param");
+        let high = self.expect_kind(high, kind, codes::WRONG_TYPE, "the largest value of a param");
         if !self.ends_in_order(&low, &high) {
             return None;
         }
@@ -377,7 +370,7 @@ impl Checker<'_> {
         let Some((least, most)) = ends else {
             if low.kind != Type::Unknown && high.kind != Type::Unknown {
                 let headline = "the range of a param must be known before the run";
-                self.report(Diagnostic::error("E0513", headline, low.span.to(high.span)));
+                self.error(codes::BAD_RANGE, headline, low.span.to(high.span));
             }
             return None;
         };
@@ -388,20 +381,18 @@ impl Checker<'_> {
             let (words, a, b) =
                 (self.words(chosen.span), self.words(low.span), self.words(high.span));
             let headline = format!("`{name}` must lie within {a} and {b}, not {words}");
-            self.report(
-                Diagnostic::error("E0513", headline, chosen.span)
-                    .label(low.span.to(high.span), "the range declared here"),
-            );
+            self.error(codes::BAD_RANGE, headline, chosen.span)
+                .label(low.span.to(high.span), "the range declared here");
         }
         Some((least, most))
     }
 
     fn unknown_setting(&mut self, setting: &Setting) {
         let headline = format!("the script has no param `{}`", setting.name);
-        let report = Diagnostic::error("E0401", headline, setting.name_span);
+        let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, setting.name_span);
         let params = self.variables.iter().filter(|v| v.role == Role::Param);
         let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
-        let report = match advice::near(&setting.name, known.iter().map(String::as_str)) {
+        let report = match near(&setting.name, known.iter().map(String::as_str)) {
             Some(near) => report.help(format!("did you mean `{near}`?")),
             None if known.is_empty() => report.help("it has no params at all"),
             None => report.help(format!("it has {}", advice::listed(&known))),
@@ -532,11 +523,9 @@ impl Checker<'_> {
             let headline = format!("`{name}` may end without returning its {kind}");
             let returns = routine.returns.as_ref().map(|r| r.span).unwrap_or(routine.head);
             if !told {
-                self.report(
-                    Diagnostic::error("E0701", headline, end)
-                        .here("the end is reached without a `return`")
-                        .label(returns, "promised here"),
-                );
+                self.error(codes::MISSING_RETURN, headline, end)
+                    .here("the end is reached without a `return`")
+                    .label(returns, "promised here");
             }
         }
         let refs = first_ref..self.program.refs;
@@ -555,15 +544,16 @@ impl Checker<'_> {
     fn forgot_return(&mut self, routine: &Routine, name: &str, kind: &str) -> bool {
         let Some(last) = routine.body.statements.last() else { return false };
         let StatementKind::Expression(value) = &last.kind else { return false };
-        let dropped =
-            |d: &Diagnostic| matches!(d.code, "E0607" | "W0803") && d.span() == value.span;
+        let dropped = |d: &Diagnostic| {
+            matches!(d.code, codes::UNUSED_VALUE | codes::DROPPED_RESULT) && d.span() == value.span
+        };
         // Nothing is reported behind the last statement.
         if self.diagnostics.pop_if(|last| dropped(last)).is_none() {
             return false;
         }
         let words = self.words(value.span);
         let mut report = Diagnostic::error(
-            "E0701",
+            codes::MISSING_RETURN,
             format!("`{name}` works this out and does not return it"),
             value.span,
         );

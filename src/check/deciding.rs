@@ -1,13 +1,13 @@
 //! How checks are decided, by themselves and by default, and which the script plans to make.
 
 use crate::check::Checker;
-use crate::check::advice::near;
 use crate::check::flow::Callee;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Choice, Expression, ExpressionKind, Piece, StatementKind};
+use crate::units::near;
 use std::rc::Rc;
 
 /// Every word that can say how a check is decided, and what it says.
@@ -51,10 +51,8 @@ impl Checker<'_> {
                 StatementKind::Deciding(choices) => {
                     if let Some(first) = first {
                         let headline = "how all checks are decided is said once, before the first";
-                        self.report(
-                            Diagnostic::error("E0518", headline, statement.span)
-                                .label(first, "it was too late from here on"),
-                        );
+                        self.error(codes::BAD_CHECK_RULE, headline, statement.span)
+                            .label(first, "it was too late from here on");
                         continue;
                     }
                     first = Some(statement.span);
@@ -68,10 +66,10 @@ impl Checker<'_> {
 
     /// The words that say how all checks are decided stand elsewhere.
     pub(super) fn misplaced_deciding(&mut self, span: Span) {
-        self.report(Diagnostic::error("E0518", "this says how all checks are decided", span).help(
+        self.error(codes::BAD_CHECK_RULE, "this says how all checks are decided", span).help(
             "write it at the top level of the script that is run, before its first check; one \
                  check says it behind its label: `expect \"what\", guard: ...`",
-        ));
+        );
     }
 
     fn chosen(&mut self, choices: &[Choice], all: bool) -> Chosen {
@@ -91,7 +89,7 @@ impl Checker<'_> {
                 }
                 "optional" | "needed" if all => {
                     let headline = format!("`{text}` is said of one check, not of all");
-                    self.report(Diagnostic::error("E0518", headline, name.span));
+                    self.error(codes::BAD_CHECK_RULE, headline, name.span);
                     continue;
                 }
                 "optional" => {
@@ -106,7 +104,7 @@ impl Checker<'_> {
                 }
                 _ => {
                     let headline = format!("no check is decided by `{text}`");
-                    let report = Diagnostic::error("E0518", headline, name.span);
+                    let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span);
                     let words = WORDS.map(|(word, _)| word);
                     let known = format!("a check takes {}", words.join(", "));
                     self.report(match near(&text, words.into_iter()) {
@@ -120,10 +118,9 @@ impl Checker<'_> {
                 self.without_value(&text, value);
             }
             if let Some((_, before)) = &chosen.rule {
-                let report = Diagnostic::error("E0518", "a check has one rule", name.span)
+                self.error(codes::BAD_CHECK_RULE, "a check has one rule", name.span)
                     .here("a second one")
                     .label(*before, "the first");
-                self.report(report);
                 continue;
             }
             chosen.rule = rule.map(|rule| (rule, name.span));
@@ -133,8 +130,7 @@ impl Checker<'_> {
 
     fn without_value(&mut self, word: &str, value: &Option<Expression>) {
         let Some(value) = value else { return };
-        let headline = format!("`{word}` takes no value");
-        self.report(Diagnostic::error("E0518", headline, value.span));
+        self.error(codes::BAD_CHECK_RULE, format!("`{word}` takes no value"), value.span);
     }
 
     /// The number behind a word.
@@ -151,27 +147,29 @@ impl Checker<'_> {
             false => ("coverage 2", "from 0.1 to 10"),
         };
         let Some(value) = value else {
-            let headline = format!("`{word}` needs a value");
-            self.report(
-                Diagnostic::error("E0518", headline, span).help(format!("such as `{example}`")),
-            );
+            self.error(codes::BAD_CHECK_RULE, format!("`{word}` needs a value"), span)
+                .help(format!("such as `{example}`"));
             return None;
         };
-        let typed =
-            self.expect_kind(value, &Type::NUMBER, "E0501", &format!("the value of `{word}`"));
+        let typed = self.expect_kind(
+            value,
+            &Type::NUMBER,
+            codes::UNLIKE_KINDS,
+            &format!("the value of `{word}`"),
+        );
         if typed.kind == Type::Unknown {
             return None;
         }
         match typed.constant() {
             Some(constant) if !range.contains(&constant) => {
                 let headline = format!("`{word}` is {limits}");
-                let report = Diagnostic::error("E0518", headline, typed.span);
+                let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, typed.span);
                 self.report(report.help(format!("such as `{example}`")));
                 None
             }
             None if all => {
                 let headline = "what holds for all checks must be known before the script runs";
-                self.report(Diagnostic::error("E0518", headline, typed.span));
+                self.error(codes::BAD_CHECK_RULE, headline, typed.span);
                 None
             }
             _ => Some(typed.number()),
@@ -194,10 +192,8 @@ impl Checker<'_> {
         {
             if !uncertain {
                 let headline = format!("this {word} rests on an uncertainty, and none is stated");
-                self.report(
-                    Diagnostic::error("E0518", headline, span)
-                        .help("state it behind the value: `value ± uncertainty <= limit`"),
-                );
+                self.error(codes::BAD_CHECK_RULE, headline, span)
+                    .help("state it behind the value: `value ± uncertainty <= limit`");
             }
         }
         let all = &self.decides;

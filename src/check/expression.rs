@@ -5,7 +5,7 @@ use crate::check::advice::with_article;
 use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree::{self as program, Flag, Number, Over, Part, Ref, Slot};
 use crate::program::types::Type;
@@ -124,9 +124,12 @@ impl Checker<'_> {
                 let typed = self.call(*name, arguments, e.span);
                 if typed.kind == Type::Nothing {
                     let text = self.text(name.symbol);
-                    let report =
-                        Diagnostic::error("E0608", format!("`{text}` gives no value"), e.span)
-                            .here("stands where a value is needed");
+                    let report = Diagnostic::error(
+                        codes::NO_VALUE,
+                        format!("`{text}` gives no value"),
+                        e.span,
+                    )
+                    .here("stands where a value is needed");
                     match self.routine_of(*name) {
                         Some(routine) => self.valueless.push((routine, report)),
                         None => self.report(report),
@@ -205,7 +208,8 @@ impl Checker<'_> {
                 Some(found)
             }
             Err(error) => {
-                let mut report = Diagnostic::error("E0410", error.to_string(), unit.span);
+                let mut report =
+                    Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
                 report = match error {
                     UnitError::Unknown { near: Some(near), .. } => {
                         report.help(format!("did you mean `{near}`?"))
@@ -242,7 +246,7 @@ impl Checker<'_> {
                         let kind = self.kind_name(&typed.kind);
                         let headline =
                             format!("{} has no digits after the point", with_article(&kind));
-                        self.report(Diagnostic::error("E0515", headline, typed.span));
+                        self.error(codes::NOT_SHOWABLE, headline, typed.span);
                         continue;
                     }
                     if let Some(shower) = self.shower(&typed, *decimals) {
@@ -277,14 +281,13 @@ impl Checker<'_> {
         };
         if shower.is_none() && typed.kind != Type::Unknown {
             let kind = self.kind_name(&typed.kind);
-            let report = Diagnostic::error(
-                "E0515",
+            self.error(
+                codes::NOT_SHOWABLE,
                 format!("a value of the open dimension `{kind}` cannot be shown here"),
                 typed.span,
             )
             .here("its unit is known only to the caller")
             .help("return it, and show it where its kind is known");
-            self.report(report);
         }
         shower
     }
@@ -301,7 +304,7 @@ impl Checker<'_> {
         if self.inside.constant && !fixed {
             let text = self.text(symbol);
             let headline = format!("`{text}` is not known before the script runs");
-            self.report(Diagnostic::error("E0409", headline, span).here("must be a constant"));
+            self.error(codes::NOT_CONSTANT, headline, span).here("must be a constant");
             return Typed::unknown(span);
         }
         if self.inside.routine.is_none()
@@ -311,9 +314,7 @@ impl Checker<'_> {
         {
             let (text, declared) = (self.names.text(symbol).to_string(), variable.name.span);
             let headline = format!("`{text}` is used before it is declared");
-            self.report(
-                Diagnostic::error("E0401", headline, span).label(declared, "declared here"),
-            );
+            self.error(codes::UNKNOWN_NAME, headline, span).label(declared, "declared here");
             return Typed::unknown(span);
         }
         Typed::new(variable.kind.clone(), read(variable.slot), span)
@@ -331,15 +332,13 @@ impl Checker<'_> {
         let skipped = until.continues.iter().find(|(_, declared)| variable >= *declared);
         let Some((place, _)) = skipped.copied() else { return };
         let text = self.words(span);
-        self.report(
-            Diagnostic::error(
-                "E0712",
-                format!("`{text}` may not be set when `until` looks at it"),
-                span,
-            )
-            .label(place, "this `continue` may come before it is set")
-            .help(format!("declare `var {text} = ...` before the loop")),
-        );
+        self.error(
+            codes::MAYBE_UNSET,
+            format!("`{text}` may not be set when `until` looks at it"),
+            span,
+        )
+        .label(place, "this `continue` may come before it is set")
+        .help(format!("declare `var {text} = ...` before the loop"));
     }
 
     /// How a routine is called: with empty brackets where it takes nothing.
@@ -365,19 +364,23 @@ impl Checker<'_> {
             || routines.is_some_and(|routines| routines.contains_key(&symbol));
         let mut report;
         if callable {
-            report =
-                Diagnostic::error("E0401", format!("`{text}` is a routine, not a value"), span)
-                    .help(format!("call it: `{}`", self.call_of(symbol)));
+            report = Diagnostic::error(
+                codes::UNKNOWN_NAME,
+                format!("`{text}` is a routine, not a value"),
+                span,
+            )
+            .help(format!("call it: `{}`", self.call_of(symbol)));
         } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
             report = Diagnostic::error(
-                "E0409",
+                codes::NOT_CONSTANT,
                 format!("a routine cannot see `{text}`, which is worked out while the script runs"),
                 span,
             )
             .label(*place, "made here")
             .help("pass it as an argument");
         } else {
-            report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);
+            report =
+                Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
             let module = self.modules.get(self.inside.module);
             let values = module.into_iter().flat_map(|m| m.values.keys().copied());
             let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
@@ -385,7 +388,7 @@ impl Checker<'_> {
             let routines = routines
                 .map(|s| self.names.text(*s))
                 .chain(builtins::table().iter().map(|b| b.name));
-            if let Some(way) = advice::value_elsewhere(&text) {
+            if let Some(way) = advice::foreign_value(&text) {
                 report = report.help(way);
             } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
@@ -427,11 +430,9 @@ impl Checker<'_> {
                 Some(kind) if *kind != typed.kind => {
                     let (one, other) = (self.kind_name(kind), self.kind_name(&typed.kind));
                     let headline = format!("a list holds one type, not {one} and {other}");
-                    self.report(
-                        Diagnostic::error("E0506", headline, typed.span)
-                            .here(format!("this is {}", with_article(&other)))
-                            .label(first, format!("the list began with {}", with_article(&one))),
-                    );
+                    self.error(codes::MIXED_LIST, headline, typed.span)
+                        .here(format!("this is {}", with_article(&other)))
+                        .label(first, format!("the list began with {}", with_article(&one)));
                     continue;
                 }
                 Some(_) => {}
@@ -440,12 +441,10 @@ impl Checker<'_> {
         }
         let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
             if items.is_empty() {
-                let report = Diagnostic::error("E0507", "nothing tells what this list holds", span)
-                    .help(
-                        "say it where the list is declared, for example \
+                self.error(codes::UNTOLD_TYPE, "nothing tells what this list holds", span).help(
+                    "say it where the list is declared, for example \
                          `var lengths: list of length = []`; it grows with `xs = xs + [x]`",
-                    );
-                self.report(report);
+                );
             }
             return Typed::unknown(span);
         };
@@ -500,8 +499,9 @@ impl Checker<'_> {
         self.scope.enter();
         let variable = self.declare_as(name, item, Role::Loop);
         let target = self.variables.get(variable).map(|v| v.slot);
-        let only_if = only_if
-            .map(|e| self.expect_kind(e, &Type::Flag, "E0503", "the condition behind `if`").flag());
+        let only_if = only_if.map(|e| {
+            self.expect_kind(e, &Type::Flag, codes::NOT_A_FLAG, "the condition behind `if`").flag()
+        });
         let wanted = match expected {
             Some(Type::List(item)) => Some((**item).clone()),
             _ => None,
@@ -544,7 +544,7 @@ impl Checker<'_> {
             other => {
                 let kind = self.kind_name(&other);
                 let mut report = Diagnostic::error(
-                    "E0509",
+                    codes::NOT_A_LIST,
                     format!("a loop runs over a list or a range, not over {}", with_article(&kind)),
                     e.span,
                 )

@@ -4,7 +4,7 @@ use crate::builtins::{self, Effect};
 use crate::check::Checker;
 use crate::check::call::{changes_speed, under_light};
 use crate::check::sequence::measures_a_line;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use std::collections::BTreeMap;
 
@@ -180,11 +180,9 @@ impl Checker<'_> {
             };
             let text = self.words(site.span);
             let headline = format!("`{text}` arms the laser, and it is armed here already");
-            self.report(
-                Diagnostic::error("E0706", headline, site.span)
-                    .label(place, "armed here on the way")
-                    .help("call it before or behind the `arm` block"),
-            );
+            self.error(codes::ALREADY_ARMED, headline, site.span)
+                .label(place, "armed here on the way")
+                .help("call it before or behind the `arm` block");
         }
     }
 
@@ -215,12 +213,11 @@ impl Checker<'_> {
                 } else {
                     "this arms the laser, and nothing inside lets light out"
                 };
-                let report = Diagnostic::warning("W0823", headline, site.span).help(if repeated {
+                self.warning(codes::ARMED_FOR_NOTHING, headline, site.span).help(if repeated {
                     "measure a line inside the block, or arm once around the loop"
                 } else {
                     "expose a line inside the block, or do without it: an armed laser is a risk"
                 });
-                self.report(report);
             }
         }
     }
@@ -291,7 +288,7 @@ impl Checker<'_> {
         } else {
             format!("`{first}` calls itself by way of others: {}", names.join(" → "))
         };
-        let mut report = Diagnostic::error("E0704", headline, span)
+        let mut report = Diagnostic::error(codes::RECURSION, headline, span)
             .here("closes the circle")
             .help("every script must end, so there is no recursion: use a loop with a bound");
         if let Some(routine) = self.routines.get(callee) {

@@ -6,7 +6,7 @@ use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::operator::is_number;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Expect, Expectation, Number};
 use crate::program::types::Type;
 use crate::source::Span;
@@ -40,7 +40,8 @@ impl Checker<'_> {
                 self.wait_under_light(span);
                 let text = Rc::from(self.whole_words(condition.span).as_str());
                 let what = "what is waited for";
-                let condition = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
+                let condition =
+                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
                 let within = self.time(within, "the limit behind `within`");
                 let every = match every {
                     Some(every) => self.time(every, "the step behind `every`"),
@@ -79,7 +80,8 @@ impl Checker<'_> {
                 }
             }
             StatementKind::Note(text) => {
-                let text = self.expect_kind(text, &Type::Text, "E0505", "a note").reference();
+                let text =
+                    self.expect_kind(text, &Type::Text, codes::WRONG_TYPE, "a note").reference();
                 code.push(program::Statement::Note(text));
             }
             StatementKind::Ask(ask) => self.ask(ask, span, code),
@@ -91,24 +93,23 @@ impl Checker<'_> {
     fn wait_under_light(&mut self, span: Span) {
         let Some(arm) = self.inside.armed else { return };
         let keyword = Span { end: span.start + 4, ..span };
-        self.report(
-            Diagnostic::warning("W0822", "this waits while the laser is armed", keyword)
-                .label(arm, "armed here")
-                .help("wait before or behind the block, so that light is possible no longer than needed"),
-        );
+        self.warning(codes::WAIT_WHILE_ARMED, "this waits while the laser is armed", keyword)
+            .label(arm, "armed here")
+            .help(
+                "wait before or behind the block, so that light is possible no longer than needed",
+            );
     }
 
     pub(super) fn time(&mut self, e: &Expression, what: &str) -> Number {
-        let typed = self.expect_kind(e, &TIME, "E0710", what);
+        let typed = self.expect_kind(e, &TIME, codes::BAD_WAIT, what);
         if typed.constant().is_some_and(|time| time < 0.0) {
-            let headline = format!("{what} cannot be negative");
-            self.report(Diagnostic::error("E0710", headline, typed.span));
+            self.error(codes::BAD_WAIT, format!("{what} cannot be negative"), typed.span);
         }
         typed.number()
     }
 
     fn label(&mut self, label: &Expression) -> program::Ref {
-        self.expect_kind(label, &Type::Text, "E0505", "a label").reference()
+        self.expect_kind(label, &Type::Text, codes::WRONG_TYPE, "a label").reference()
     }
 
     fn arm(
@@ -122,24 +123,22 @@ impl Checker<'_> {
         let written = power;
         let mut power = self.expression(written, Some(&Type::NUMBER));
         if power.kind == POWER {
-            self.report(
-                Diagnostic::error(
-                    "E0714",
-                    "the laser is armed at a share of full power",
-                    power.span,
-                )
-                .here("this is a power")
-                .help("write a share, such as `arm at 35 %`: full power is a matter of the head"),
-            );
+            self.error(
+                codes::BAD_POWER_SHARE,
+                "the laser is armed at a share of full power",
+                power.span,
+            )
+            .here("this is a power")
+            .help("write a share, such as `arm at 35 %`: full power is a matter of the head");
             power = Typed::unknown(power.span);
         }
-        let power = self.of_kind(written, power, &Type::NUMBER, "E0714", what);
+        let power = self.of_kind(written, power, &Type::NUMBER, codes::BAD_POWER_SHARE, what);
         if let Some(share) = power.constant()
             && !(share > 0.0 && share <= 1.0)
         {
             let headline = "the power is a share of full power, above 0 % and at most 100 %";
             let words = self.words(power.span);
-            let report = Diagnostic::error("E0714", headline, power.span);
+            let report = Diagnostic::error(codes::BAD_POWER_SHARE, headline, power.span);
             let in_percent = share > 1.0 && words.parse::<f64>().is_ok();
             self.report(if in_percent && share <= 100.0 {
                 report.help(format!("write `{words} %`"))
@@ -148,10 +147,9 @@ impl Checker<'_> {
             });
         }
         if let Some(outer) = self.inside.armed {
-            let report = Diagnostic::error("E0706", "the laser is armed already", power.span)
+            self.error(codes::ALREADY_ARMED, "the laser is armed already", power.span)
                 .label(outer, "armed here")
                 .help("end the outer block first");
-            self.report(report);
         }
         if let Some(routine) = self.inside.routine
             && let Some(info) = self.routines.get_mut(routine)
@@ -190,10 +188,8 @@ impl Checker<'_> {
             let headline =
                 format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
             let words = self.words(typed.span);
-            self.report(
-                Diagnostic::error("E0505", headline, typed.span)
-                    .help(format!("say what went wrong: `fail \"... {{{words}}}\"`")),
-            );
+            self.error(codes::WRONG_TYPE, headline, typed.span)
+                .help(format!("say what went wrong: `fail \"... {{{words}}}\"`"));
         }
     }
 
@@ -215,10 +211,11 @@ impl Checker<'_> {
             }
             ExpressionKind::Within { value, low, high } => {
                 let (value, uncertainty) = self.uncertain(value);
-                let low = self.expect_kind(low, &value.kind, "E0501", "the lower limit");
+                let low =
+                    self.expect_kind(low, &value.kind, codes::UNLIKE_KINDS, "the lower limit");
                 let wanted =
                     if low.kind == Type::Unknown { Type::Unknown } else { value.kind.clone() };
-                let high = self.expect_kind(high, &wanted, "E0501", "the upper limit");
+                let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper limit");
                 self.ends_in_order(&low, &high);
                 self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
             }
@@ -235,7 +232,7 @@ impl Checker<'_> {
     }
 
     fn holds(&mut self, condition: &Expression) -> Option<Expectation> {
-        let typed = self.expect_kind(condition, &Type::Flag, "E0503", "what is expected");
+        let typed = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, "what is expected");
         (typed.kind == Type::Flag).then(|| Expectation::Holds(typed.flag()))
     }
 
@@ -256,10 +253,12 @@ impl Checker<'_> {
             Binary::GreaterEqual => (true, false, true),
             Binary::Equal => (true, true, true),
             Binary::PlusMinus => {
-                self.report(
-                    Diagnostic::error("E0514", "what is expected of this value?", whole.span)
-                        .help("put a limit behind it: `... ± 0.4 um <= 6 um`"),
-                );
+                self.error(
+                    codes::MISPLACED_UNCERTAINTY,
+                    "what is expected of this value?",
+                    whole.span,
+                )
+                .help("put a limit behind it: `... ± 0.4 um <= 6 um`");
                 return None;
             }
             _ => return self.holds(whole),
@@ -270,10 +269,8 @@ impl Checker<'_> {
             let turned = operator.exchanged().text();
             let (value, limit) = (self.offered(right.span, &[]), self.offered(left.span, &[]));
             let headline = "`±` stands on the left, behind the value that is checked";
-            self.report(
-                Diagnostic::error("E0514", headline, *operator_span)
-                    .help(format!("turn it round: `{value} {turned} {limit}`")),
-            );
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, *operator_span)
+                .help(format!("turn it round: `{value} {turned} {limit}`"));
             self.expression(left, None);
             return None;
         }
@@ -313,10 +310,11 @@ impl Checker<'_> {
             Type::Temperature => Type::Quantity(Dimension::TEMPERATURE),
             other => other.clone(),
         };
-        let uncertainty = self.expect_kind(right, &wanted, "E0501", "the uncertainty behind `±`");
+        let uncertainty =
+            self.expect_kind(right, &wanted, codes::UNLIKE_KINDS, "the uncertainty behind `±`");
         if uncertainty.constant().is_some_and(|u| u < 0.0) {
             let headline = "an uncertainty cannot be negative";
-            self.report(Diagnostic::error("E0514", headline, uncertainty.span));
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, uncertainty.span);
         }
         (value, Some(uncertainty))
     }
@@ -340,7 +338,7 @@ impl Checker<'_> {
         if !is_number(&value.kind) {
             let kind = self.kind_name(&value.kind);
             let headline = format!("{} has no limits", with_article(&kind));
-            self.report(Diagnostic::error("E0502", headline, value.span));
+            self.error(codes::BAD_OPERAND, headline, value.span);
             return None;
         }
         self.decidable(uncertainty.as_ref(), low.as_ref(), high.as_ref());

@@ -2,7 +2,7 @@
 
 use crate::builtins::Effect;
 use crate::check::flow::EffectsOf;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::SourceMap;
 
 /// Longest chain of calls that is shown.
@@ -38,7 +38,7 @@ pub fn beyond(
     let reports = more.map(|(effect, brought)| {
         let call = sources.slice(brought.span);
         let headline = format!("`{call}` {}, which is not allowed in this run", effect.text());
-        let mut report = Diagnostic::error("E0718", headline, brought.span);
+        let mut report = Diagnostic::error(codes::EFFECT_NOT_ALLOWED, headline, brought.span);
         let mut by = brought.by;
         for _ in 0..CALLS_MOST {
             let inner = by.and_then(|index| effects.get(index)).and_then(|e| e.effects.get(effect));

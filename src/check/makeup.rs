@@ -4,7 +4,7 @@
 use crate::builtins;
 use crate::check::Checker;
 use crate::check::expression::Typed;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
@@ -124,17 +124,17 @@ impl Checker<'_> {
         }
         let start = span.end as usize + line.len() - trimmed.len();
         let place = Span::new(span.source, start, start + trimmed.trim_end().len());
-        let told = |d: &Diagnostic| d.code == "W0809" && d.labels.iter().any(|l| l.span == place);
+        let told = |d: &Diagnostic| {
+            d.code == codes::COMMENT_AS_OPERAND && d.labels.iter().any(|l| l.span == place)
+        };
         if self.diagnostics.iter().rev().take(8).any(told) {
             return;
         }
-        self.report(
-            Diagnostic::warning("W0809", "`//` begins a comment, and divides nothing", span)
-                .here("the value ends here")
-                .label(place, "not read")
-                .help("a whole division is `floor(a / b)`, what is left of it `a mod b`")
-                .help("begin a comment that is meant with a word"),
-        );
+        self.warning(codes::COMMENT_AS_OPERAND, "`//` begins a comment, and divides nothing", span)
+            .here("the value ends here")
+            .label(place, "not read")
+            .help("a whole division is `floor(a / b)`, what is left of it `a mod b`")
+            .help("begin a comment that is meant with a word");
     }
 
     /// Made of numbers, signs, names of values and the unit of what stands before.

@@ -10,7 +10,6 @@ mod always;
 mod annotation;
 mod ask;
 mod call;
-pub mod codes;
 mod collect;
 pub mod deciding;
 mod expression;
@@ -31,11 +30,10 @@ mod statement;
 pub mod steps;
 mod way;
 
-pub(crate) use advice::near;
 pub use named::{Like, Named, Use, Used};
 
 use crate::builtins;
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Label, Severity, codes};
 use crate::program::tree::Program;
 use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
@@ -89,7 +87,7 @@ impl Unset {
     /// What is said where it is to run.
     pub fn report(&self) -> Diagnostic {
         let Unset { name, kind, span } = self;
-        Diagnostic::error("E0516", format!("param `{name}` has no value"), *span)
+        Diagnostic::error(codes::UNSET_PARAM, format!("param `{name}` has no value"), *span)
             .help(format!("set it from outside: `--set {name}=...` with a {kind}"))
     }
 }
@@ -298,9 +296,51 @@ struct Checker<'a> {
     live: Option<live::State<'a>>,
 }
 
+/// A diagnostic that was reported already.
+struct Reported<'d>(&'d mut Diagnostic);
+
+impl Reported<'_> {
+    fn here(self, text: impl Into<String>) -> Self {
+        if let Some(first) = self.0.labels.first_mut() {
+            first.text = text.into();
+        }
+        self
+    }
+
+    fn label(self, span: Span, text: impl Into<String>) -> Self {
+        self.0.labels.push(Label { span, text: text.into() });
+        self
+    }
+
+    fn help(self, text: impl Into<String>) -> Self {
+        self.0.help.push(text.into());
+        self
+    }
+}
+
 impl Checker<'_> {
     fn report(&mut self, diagnostic: Diagnostic) {
         self.diagnostics.push(diagnostic);
+    }
+
+    /// Reports an error; places and ways out can be added to it.
+    fn error(
+        &mut self,
+        code: &'static str,
+        headline: impl Into<String>,
+        span: Span,
+    ) -> Reported<'_> {
+        Reported(self.diagnostics.push_mut(Diagnostic::error(code, headline, span)))
+    }
+
+    /// Reports a warning, likewise.
+    fn warning(
+        &mut self,
+        code: &'static str,
+        headline: impl Into<String>,
+        span: Span,
+    ) -> Reported<'_> {
+        Reported(self.diagnostics.push_mut(Diagnostic::warning(code, headline, span)))
     }
 
     fn text(&self, symbol: Symbol) -> String {

@@ -6,7 +6,7 @@ use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::flow::{Callee, Graph};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Piece};
@@ -113,7 +113,7 @@ impl Checker<'_> {
         let kind = self.kind_name(&typed.kind);
         let report = match &typed.kind {
             Type::Quantity(dimension) if dimension.is_open() => Diagnostic::error(
-                "E0606",
+                codes::UNTOLD_KIND,
                 format!("nothing tells here which kind `{kind}` is"),
                 typed.span,
             )
@@ -125,7 +125,7 @@ impl Checker<'_> {
             _ => {
                 let (name, like, kind) = (builtin.name, parameter.name, with_article(&kind));
                 let headline = format!("`{name}` takes a quantity as `{like}`, not {kind}");
-                Diagnostic::error("E0605", headline, typed.span)
+                Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
                     .help("a channel reads a number with a unit, such as `1 kPa`")
             }
         };

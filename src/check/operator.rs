@@ -1,23 +1,24 @@
 //! Operators: which kinds they take, and what comes out.
 
 use crate::check::Checker;
-use crate::check::advice::{listed, near, with_article};
+use crate::check::advice::{listed, with_article};
 use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::failure::FailureKind;
 use crate::program::tree::{self as program, Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
-use crate::units::{Base, Dimension};
+use crate::units::{Base, Dimension, near};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 
 impl Checker<'_> {
     pub(super) fn unary(&mut self, operator: Unary, operand: &Expression, span: Span) -> Typed {
         if operator == Unary::Not {
-            let typed = self.expect_kind(operand, &Type::Flag, "E0502", "what `not` turns over");
+            let typed =
+                self.expect_kind(operand, &Type::Flag, codes::BAD_OPERAND, "what `not` turns over");
             let code = match typed.flag() {
                 Flag::Constant(flag) => Flag::Constant(!flag),
                 flag => Flag::Not(Box::new(flag)),
@@ -43,7 +44,7 @@ impl Checker<'_> {
             _ => {
                 let kind = self.kind_name(&typed.kind);
                 let headline = format!("{} has no negative", with_article(&kind));
-                self.report(Diagnostic::error("E0502", headline, span));
+                self.error(codes::BAD_OPERAND, headline, span);
                 Typed::unknown(span)
             }
         }
@@ -61,8 +62,8 @@ impl Checker<'_> {
         match operator {
             Binary::And | Binary::Or => {
                 let what = format!("each side of `{}`", operator.text());
-                let left = self.expect_kind(left, &Type::Flag, "E0502", &what).flag();
-                let right = self.expect_kind(right, &Type::Flag, "E0502", &what).flag();
+                let left = self.expect_kind(left, &Type::Flag, codes::BAD_OPERAND, &what).flag();
+                let right = self.expect_kind(right, &Type::Flag, codes::BAD_OPERAND, &what).flag();
                 let (left, right) = (Box::new(left), Box::new(right));
                 let code = if operator == Binary::And {
                     Flag::And(left, right)
@@ -76,13 +77,17 @@ impl Checker<'_> {
                 self.expression(right, None);
                 self.report(if self.inside.expect {
                     let headline = "`±` stands behind the whole value that is checked";
-                    Diagnostic::error("E0514", headline, operator_span).help(
+                    Diagnostic::error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(
                         "one check is `value ± uncertainty`, a comparison or `within`, and its \
                          limits; work out both before, and write an `expect` for each value",
                     )
                 } else {
-                    Diagnostic::error("E0514", "`±` stands only in an `expect`", operator_span)
-                        .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um")
+                    Diagnostic::error(
+                        codes::MISPLACED_UNCERTAINTY,
+                        "`±` stands only in an `expect`",
+                        operator_span,
+                    )
+                    .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um")
                 });
                 Typed::unknown(span)
             }
@@ -107,10 +112,10 @@ impl Checker<'_> {
 
     pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {
         let what = "an end of a range, which counts in steps of one,";
-        let from = self.expect_kind(left, &Type::NUMBER, "E0502", what);
+        let from = self.expect_kind(left, &Type::NUMBER, codes::BAD_OPERAND, what);
         // One report is enough where both ends are of another kind.
         let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
-        let to = self.expect_kind(right, &wanted, "E0502", what);
+        let to = self.expect_kind(right, &wanted, codes::BAD_OPERAND, what);
         (from.number(), to.number())
     }
 
@@ -182,7 +187,7 @@ impl Checker<'_> {
     ) -> Typed {
         let multiply = operator == Binary::Multiply;
         let Some(dimension) = (if multiply { a.times(b) } else { a.over(b) }) else {
-            self.report(Diagnostic::error("E0511", "the powers grow too large to count", span));
+            self.error(codes::BAD_POWER, "the powers grow too large to count", span);
             return Typed::unknown(span);
         };
         // The unit lives on where the other side is a plain number. A share is none, and whoever
@@ -232,7 +237,7 @@ impl Checker<'_> {
         }
         let (is, sign) = (self.offered(left.span, &[]), operator.text());
         let headline = "a turn in a product that holds a length";
-        let mut report = Diagnostic::warning("W0808", headline, span)
+        let mut report = Diagnostic::warning(codes::TURN_WITH_LENGTH, headline, span)
             .here("through a lens, x = f * theta, this is wrong by 2π")
             .label(right.span, "the turn");
         report = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
@@ -250,19 +255,15 @@ impl Checker<'_> {
     }
 
     fn by_zero(&mut self, place: Span, span: Span) -> Typed {
-        self.report(
-            Diagnostic::error("E0709", "this divides by zero", place).here("is always zero"),
-        );
+        self.error(codes::DIVISION_BY_ZERO, "this divides by zero", place).here("is always zero");
         Typed::unknown(span)
     }
 
     fn no_temperature(&mut self, operator: &str, span: Span) -> Typed {
         let headline = format!("`{operator}` has no meaning for a temperature");
-        self.report(
-            Diagnostic::error("E0512", headline, span)
-                .here("degC starts at the ice point, so this would mislead")
-                .help("a step of temperature is in K, and so is the difference of two"),
-        );
+        self.error(codes::TEMPERATURE_ARITHMETIC, headline, span)
+            .here("degC starts at the ice point, so this would mislead")
+            .help("a step of temperature is in K, and so is the difference of two");
         Typed::unknown(span)
     }
 
@@ -300,7 +301,7 @@ impl Checker<'_> {
         (right_written, right): (&Expression, &Typed),
     ) {
         let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-        let mut report = Diagnostic::error("E0501", headline, operator_span)
+        let mut report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator_span)
             .label(left.span, with_article(&a))
             .label(right.span, with_article(&b));
         let unit = left.unit.as_ref().or(right.unit.as_ref()).map(|unit| unit.text.as_str());
@@ -353,7 +354,7 @@ impl Checker<'_> {
             let kind = self.kind_name(&left.kind);
             let headline =
                 format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
-            self.report(Diagnostic::error("E0502", headline, operator_span));
+            self.error(codes::BAD_OPERAND, headline, operator_span);
             return flag(Flag::Constant(true));
         }
         self.kind_compared(&left, right_written);
@@ -378,10 +379,11 @@ impl Checker<'_> {
         }
         let report = if word == FailureKind::Interrupted.text() {
             let headline = "an interruption is never caught";
-            Diagnostic::error("E0521", headline, with.span).help("`finally` runs all the same")
+            Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span)
+                .help("`finally` runs all the same")
         } else {
             let headline = format!("there is no kind of failure `{word}`");
-            let report = Diagnostic::error("E0521", headline, with.span);
+            let report = Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span);
             match near(word, FailureKind::caught()) {
                 Some(near) => report.help(format!("did you mean \"{near}\"?")),
                 None => {
@@ -398,11 +400,10 @@ impl Checker<'_> {
         let given = if left.kind == Type::Flag { left } else { right };
         let words = self.offered(given.span, &['<', '>', '=']);
         let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-        let report = Diagnostic::error("E0501", headline, operator)
+        self.error(codes::UNLIKE_KINDS, headline, operator)
             .label(left.span, with_article(&a))
             .label(right.span, with_article(&b))
             .help(format!("a flag is a condition by itself: `{words}`, or `not {words}`"));
-        self.report(report);
     }
 
     pub(super) fn within(
@@ -417,12 +418,12 @@ impl Checker<'_> {
         if kind != Type::Unknown && !is_number(&kind) {
             let name = self.kind_name(&kind);
             let headline = format!("{} cannot lie within two values", with_article(&name));
-            self.report(Diagnostic::error("E0502", headline, value.span));
+            self.error(codes::BAD_OPERAND, headline, value.span);
             return Typed::unknown(span);
         }
-        let low = self.expect_kind(low, &kind, "E0501", "the lower end");
+        let low = self.expect_kind(low, &kind, codes::UNLIKE_KINDS, "the lower end");
         let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
-        let high = self.expect_kind(high, &wanted, "E0501", "the upper end");
+        let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper end");
         self.ends_in_order(&low, &high);
         let code =
             Flag::Within(Box::new(value.number()), Box::new(low.number()), Box::new(high.number()));
@@ -435,7 +436,7 @@ impl Checker<'_> {
             && l > h
         {
             let headline = "nothing lies within these: the first is larger than the second";
-            self.report(Diagnostic::error("E0513", headline, low.span.to(high.span)));
+            self.error(codes::BAD_RANGE, headline, low.span.to(high.span));
             return false;
         }
         true
@@ -446,7 +447,7 @@ impl Checker<'_> {
         match typed.kind {
             Type::Quantity(dimension) => {
                 let Some(dimension) = dimension.power(exponent) else {
-                    self.report(Diagnostic::error("E0511", "the power is too large", span));
+                    self.error(codes::BAD_POWER, "the power is too large", span);
                     return Typed::unknown(span);
                 };
                 let code = Number::Power(Box::new(typed.number()), exponent, span);
@@ -457,7 +458,7 @@ impl Checker<'_> {
             _ => {
                 let kind = self.kind_name(&typed.kind);
                 let headline = format!("{} has no powers", with_article(&kind));
-                self.report(Diagnostic::error("E0511", headline, span));
+                self.error(codes::BAD_POWER, headline, span);
                 Typed::unknown(span)
             }
         }
@@ -479,7 +480,7 @@ impl Checker<'_> {
             let kind = self.kind_name(&scalar);
             let headline = format!("`{}` cannot show {}", found.text, with_article(&kind));
             let unit_kind = self.kind_name(&wanted);
-            let mut report = Diagnostic::error("E0504", headline, unit.span)
+            let mut report = Diagnostic::error(codes::UNSUITABLE_UNIT, headline, unit.span)
                 .here(format!("a unit of {unit_kind}"))
                 .label(typed.span, with_article(&kind));
             let item = Typed { kind: scalar, ..typed.clone() };

@@ -1,16 +1,17 @@
 //! Fields and elements: reading them, and assigning to them.
 
-use crate::builtins::FAILURE;
+use crate::builtins::{self, FAILURE};
 use crate::check::advice::with_article;
 use crate::check::expression::Typed;
 use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
+use crate::units::near;
 
 /// What an assignment writes to.
 struct Target {
@@ -51,8 +52,8 @@ impl Checker<'_> {
                 let kind = self.kind_name(&of.kind);
                 let headline = format!("{} has no field `{text}`", with_article(&kind));
                 let known = || record.fields.iter().map(|(field, _)| &**field);
-                let report = Diagnostic::error("E0412", headline, name.span);
-                let report = match advice::near(&text, known()) {
+                let report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span);
+                let report = match near(&text, known()) {
                     Some(near) => report.help(format!("did you mean `{near}`?")),
                     None => {
                         let known: Vec<String> = known().map(str::to_string).collect();
@@ -65,7 +66,7 @@ impl Checker<'_> {
             other => {
                 let kind = self.kind_name(other);
                 let headline = format!("{} has no fields", with_article(&kind));
-                let mut report = Diagnostic::error("E0412", headline, name.span)
+                let mut report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span)
                     .label(of.span, with_article(&kind));
                 if let Type::List(item) = other
                     && let Type::Record(record) = &**item
@@ -74,7 +75,7 @@ impl Checker<'_> {
                     let words = self.words(of.span);
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
-                } else if let Some(way) = advice::elsewhere(&text) {
+                } else if let Some(way) = builtins::foreign_name(&text) {
                     report = report.help(way);
                 }
                 self.report(report);
@@ -99,12 +100,15 @@ impl Checker<'_> {
     }
 
     fn index(&mut self, index: &Expression) -> Number {
-        let typed = self.expect_kind(index, &Type::NUMBER, "E0508", "an index");
+        let typed = self.expect_kind(index, &Type::NUMBER, codes::BAD_INDEX, "an index");
         if let Some(value) = typed.constant()
             && (value < 0.0 || value.fract() != 0.0)
         {
-            let report =
-                Diagnostic::error("E0508", "an index is a whole number from 0", typed.span);
+            let report = Diagnostic::error(
+                codes::BAD_INDEX,
+                "an index is a whole number from 0",
+                typed.span,
+            );
             let report = if value < 0.0 {
                 report.help("the last element of `xs` is `xs[count(xs) - 1]`")
             } else {
@@ -122,7 +126,7 @@ impl Checker<'_> {
             other => {
                 let kind = self.kind_name(other);
                 let headline = format!("{} has no elements", with_article(&kind));
-                let mut report = Diagnostic::error("E0509", headline, of.span);
+                let mut report = Diagnostic::error(codes::NOT_A_LIST, headline, of.span);
                 if matches!(other, Type::Record(_)) {
                     report = report.help("a field is read with a point: `record.field`");
                 }
@@ -147,7 +151,7 @@ impl Checker<'_> {
             return;
         };
         let what = format!("`{}`", self.words(place.span));
-        let typed = self.expect_kind(value, &target.kind, "E0505", &what);
+        let typed = self.expect_kind(value, &target.kind, codes::WRONG_TYPE, &what);
         let Some(variable) = self.variables.get_mut(target.variable) else { return };
         variable.makeup = variable.makeup | typed.makeup;
         let slot = variable.slot;
@@ -206,10 +210,8 @@ impl Checker<'_> {
             return true;
         }
         let [is, should] = [&value.kind, wanted].map(|kind| with_article(&self.kind_name(kind)));
-        self.report(
-            Diagnostic::error("E0505", format!("{what} must be {should}, not {is}"), value.span)
-                .here(format!("this is {is}")),
-        );
+        self.error(codes::WRONG_TYPE, format!("{what} must be {should}, not {is}"), value.span)
+            .here(format!("this is {is}"));
         false
     }
 
@@ -232,7 +234,7 @@ impl Checker<'_> {
                 let text = self.text(*symbol);
                 let found = self.variables.get(variable)?;
                 let headline = format!("`{text}` is {} and keeps its value", found.role.text());
-                let report = Diagnostic::error("E0404", headline, place.span)
+                let report = Diagnostic::error(codes::NOT_ASSIGNABLE, headline, place.span)
                     .here("assigned to here")
                     .label(found.name.span, "declared here");
                 let report = if found.role == Role::Let || found.role == Role::Constant {
@@ -288,7 +290,7 @@ impl Checker<'_> {
             let role = self.variables.get(known).map(|v| (v.role.text(), v.name.span));
             let (role, place) = role.unwrap_or(("a constant", span));
             let headline = format!("`{text}` is {role} and keeps its value");
-            let report = Diagnostic::error("E0404", headline, span)
+            let report = Diagnostic::error(codes::NOT_ASSIGNABLE, headline, span)
                 .here("assigned to here")
                 .label(place, "declared here");
             let constant = self.variables.get(known).is_some_and(|v| v.role == Role::Constant);
@@ -299,18 +301,19 @@ impl Checker<'_> {
             });
             return None;
         }
-        if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
+        if let (Some(place), Some(_)) = (self.top_level.get(&symbol).copied(), self.inside.routine)
+        {
             let headline = format!("a routine cannot set `{text}`, which belongs to the script");
-            let report = Diagnostic::error("E0409", headline, span)
+            self.error(codes::NOT_CONSTANT, headline, span)
                 .here("set here")
-                .label(*place, "declared here")
+                .label(place, "declared here")
                 .help(
                     "give the new value back with `return`, and set it where the routine is called",
                 );
-            self.report(report);
             return None;
         }
-        let report = Diagnostic::error("E0401", format!("there is no `{text}` here"), span);
+        let report =
+            Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
         let known = self.scope.symbols().map(|s| self.names.text(s));
         let report = match self.near_name(&text, known) {
             Some(near) => report.help(format!("did you mean `{near}`?")),

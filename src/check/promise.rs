@@ -3,9 +3,10 @@
 use crate::builtins::Effect;
 use crate::check::flow::Graph;
 use crate::check::{Checker, advice};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::tree::Routine;
+use crate::units::near;
 
 /// The effects that a routine is declared to have at most: `may reads, spins`.
 pub(super) struct Promise {
@@ -32,7 +33,7 @@ impl Checker<'_> {
             }
             let headline = format!("there is no effect `{text}`");
             let known = || Effect::ALL.into_iter().map(Effect::text);
-            let near = advice::near(&text, known());
+            let near = near(&text, known());
             let help = match near {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => {
@@ -43,7 +44,7 @@ impl Checker<'_> {
                     )
                 }
             };
-            self.report(Diagnostic::error("E0715", headline, word.span).help(help));
+            self.error(codes::UNKNOWN_EFFECT, headline, word.span).help(help);
             known_all = false;
         }
         // What an unknown word would have allowed is not known.
@@ -62,7 +63,7 @@ impl Checker<'_> {
                 }
                 let call = self.sources.slice(brought.span);
                 let headline = format!("`{name}` does not promise that it {}", effect.text());
-                let report = Diagnostic::error("E0716", headline, brought.span)
+                let report = Diagnostic::error(codes::BROKEN_PROMISE, headline, brought.span)
                     .here(format!("`{call}` {}", effect.text()))
                     .label(promise.span, "all that it may do")
                     .help(format!(

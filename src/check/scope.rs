@@ -4,7 +4,7 @@ use crate::check::Checker;
 use crate::check::expression::{Fields, Typed};
 use crate::check::makeup::Makeup;
 use crate::check::steps::Lives;
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{RefSlot, Slot, WordSlot};
 use crate::program::types::Type;
 use crate::source::Span;
@@ -264,9 +264,12 @@ impl Checker<'_> {
     fn twice(&mut self, name: Name, first: Option<usize>) {
         let text = self.text(name.symbol);
         let first = first.and_then(|v| self.variables.get(v));
-        let mut report =
-            Diagnostic::error("E0403", format!("`{text}` is declared twice"), name.span)
-                .here("declared again here");
+        let mut report = Diagnostic::error(
+            codes::DUPLICATE_NAME,
+            format!("`{text}` is declared twice"),
+            name.span,
+        )
+        .here("declared again here");
         if let Some(first) = first {
             report = report.label(first.name.span, "first declared here");
             report = if first.role == Role::Var {
@@ -281,15 +284,15 @@ impl Checker<'_> {
     fn shadows(&mut self, name: Name, before: usize) {
         let text = self.text(name.symbol);
         let Some(outer) = self.variables.get(before) else { return };
-        let report = Diagnostic::warning(
-            "W0805",
-            format!("`{text}` hides {} of the same name", outer.role.text()),
+        let (role, place) = (outer.role.text(), outer.name.span);
+        self.warning(
+            codes::SHADOWED_NAME,
+            format!("`{text}` hides {} of the same name", role),
             name.span,
         )
         .here("from here on this one is meant")
-        .label(outer.name.span, "the one that is hidden")
+        .label(place, "the one that is hidden")
         .help("give one of them another name");
-        self.report(report);
     }
 
     /// Says which variables nobody reads.
@@ -304,7 +307,7 @@ impl Checker<'_> {
             let role = if variable.role == Role::Constant { Role::Let } else { variable.role };
             let noun = role.noun();
             let report = Diagnostic::warning(
-                "W0801",
+                codes::UNUSED_NAME,
                 format!("{noun} `{text}` is never read"),
                 variable.name.span,
             )
@@ -314,7 +317,7 @@ impl Checker<'_> {
         for routine in self.routines.iter().filter(|r| !r.used) {
             let text = self.names.text(routine.name.symbol);
             let headline = format!("routine `{text}` is never called");
-            let report = Diagnostic::warning("W0804", headline, routine.name.span)
+            let report = Diagnostic::warning(codes::UNCALLED_ROUTINE, headline, routine.name.span)
                 .help("call it where it was meant to be, or delete it");
             reports.push(report);
         }

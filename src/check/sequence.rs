@@ -1,11 +1,11 @@
 //! What must come before what: lock before light and before counting, a measured line between
 //! loading trims and keeping them. Works on the order in which calls stand.
 
-use crate::builtins::{self, Effect, Spec};
+use crate::builtins::{self, Effect, Spec, Trait};
 use crate::check::Checker;
 use crate::check::call::changes_speed;
 use crate::check::flow::{CallSite, Callee, Graph};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 
 /// Whether lock has been looked for since the polygon was last told to change its speed.
@@ -75,14 +75,12 @@ impl Checker<'_> {
             && self.live.is_none()
             && !self.fails_at(span)
         {
-            self.report(
-                Diagnostic::warning(
-                    "W0825",
-                    "trims are loaded and no line is measured with them",
-                    span,
-                )
-                .help("measure a test line with every facet afterwards: a fresh look is the proof"),
-            );
+            self.warning(
+                codes::LOADED_UNMEASURED,
+                "trims are loaded and no line is measured with them",
+                span,
+            )
+            .help("measure a test line with every facet afterwards: a fresh look is the proof");
         }
     }
 
@@ -170,12 +168,16 @@ impl Checker<'_> {
 
     fn lock_not_sought(&mut self, site: &CallSite, place: Option<Span>) {
         let (code, headline) = match site.callee {
-            Callee::Arm { .. } => {
-                ("W0820", "the laser is armed before lock was waited for".to_string())
-            }
+            Callee::Arm { .. } => (
+                codes::ARMED_BEFORE_LOCK,
+                "the laser is armed before lock was waited for".to_string(),
+            ),
             _ => {
                 let text = self.words(site.span);
-                ("W0821", format!("`{text}` needs lock, which was not waited for"))
+                (
+                    codes::CALLED_BEFORE_LOCK,
+                    format!("`{text}` needs lock, which was not waited for"),
+                )
             }
         };
         let mut report = Diagnostic::warning(code, headline, site.span)
@@ -187,16 +189,14 @@ impl Checker<'_> {
     }
 
     fn stored_unseen(&mut self, site: &CallSite, loaded: Span) {
-        self.report(
-            Diagnostic::warning(
-                "W0824",
-                "trims are stored that no line was measured with",
-                site.span,
-            )
-            .here("kept over power loss")
-            .label(loaded, "loaded here, and not looked at since")
-            .help("measure a test line with every facet first, and store what has proved itself"),
-        );
+        self.warning(
+            codes::STORED_UNMEASURED,
+            "trims are stored that no line was measured with",
+            site.span,
+        )
+        .here("kept over power loss")
+        .label(loaded, "loaded here, and not looked at since")
+        .help("measure a test line with every facet first, and store what has proved itself");
     }
 }
 
@@ -204,9 +204,9 @@ fn meaning_of(index: usize) -> Meaning {
     let Some(builtin) = builtins::table().get(index) else { return Meaning::default() };
     let has = |effect| builtin.effects.contains(&effect);
     Meaning {
-        seeks_lock: matches!(builtin.name, "locked" | "status"),
+        seeks_lock: builtin.is(Trait::SeeksLock),
         changes_speed: changes_speed(index),
-        needs_lock: matches!(builtin.name, "turns" | "counted_facets"),
+        needs_lock: builtin.is(Trait::NeedsLock),
         loads: has(Effect::Trims),
         // What an image shows is not measured.
         measures: has(Effect::Emits)

@@ -6,7 +6,7 @@ use crate::check::expression::Typed;
 use crate::check::head::TIME;
 use crate::check::makeup::Makeup;
 use crate::check::scope::{LoopInfo, Role};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
@@ -36,9 +36,8 @@ impl Checker<'_> {
         for statement in statements {
             if leaves && !told && statement.kind != StatementKind::Broken {
                 told = true;
-                let report = Diagnostic::warning("W0802", "this is never reached", statement.span)
+                self.warning(codes::UNREACHABLE, "this is never reached", statement.span)
                     .help("what stands before it always leaves the block");
-                self.report(report);
             }
             self.step(statement, &mut code);
             leaves |= self.statement(statement, &mut code);
@@ -79,7 +78,8 @@ impl Checker<'_> {
             }
             StatementKind::While { condition, times, body, otherwise } => {
                 let what = "the condition of `while`";
-                let before = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
+                let before =
+                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
                 let bound = self.times(times);
                 let body = self.loop_body(body);
                 let otherwise = self.otherwise(otherwise.as_ref());
@@ -118,7 +118,7 @@ impl Checker<'_> {
 
     fn item(&mut self, what: &str, span: Span) {
         let headline = format!("{what} stands at the top level of a file, not in a block");
-        let report = Diagnostic::error("E0405", headline, span);
+        let report = Diagnostic::error(codes::MISPLACED_ITEM, headline, span);
         self.report(report.help("move it out of the block that it stands in"));
     }
 
@@ -135,7 +135,7 @@ impl Checker<'_> {
         let typed = match &wanted {
             Some(kind) => {
                 let what = format!("`{}`", self.text(name.symbol));
-                self.expect_kind(value, kind, "E0505", &what)
+                self.expect_kind(value, kind, codes::WRONG_TYPE, &what)
             }
             None => self.expression(value, None),
         };
@@ -172,9 +172,8 @@ impl Checker<'_> {
                     "print it with `note \"{...}\"`, keep it with `let`, or delete it".to_string()
                 }
             };
-            self.report(
-                Diagnostic::error("E0607", "this is worked out and then dropped", e.span).help(way),
-            );
+            self.error(codes::UNUSED_VALUE, "this is worked out and then dropped", e.span)
+                .help(way);
             return;
         };
         let typed = self.call(*name, arguments, e.span);
@@ -193,7 +192,7 @@ impl Checker<'_> {
                 let text = self.text(name.symbol);
                 let kind = self.kind_name(&kind);
                 let report = Diagnostic::warning(
-                    "W0803",
+                    codes::DROPPED_RESULT,
                     format!("`{text}` gives {}, which is dropped", with_article(&kind)),
                     e.span,
                 )
@@ -217,7 +216,8 @@ impl Checker<'_> {
         let mut checked = Vec::new();
         for (condition, block) in arms {
             let what = "the condition of `if`";
-            let condition = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
+            let condition =
+                self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
             let (body, left) = self.block(block);
             leaves &= left;
             checked.push((condition, body));
@@ -250,21 +250,24 @@ impl Checker<'_> {
         let typed = self.expression(times, Some(&Type::NUMBER));
         if typed.kind == TIME {
             let words = self.words(times.span);
-            self.report(
-                Diagnostic::error("E0708", "a loop counts its turns and not the time", times.span)
-                    .here("this is a time")
-                    .help(format!(
-                        "to wait for something at most so long: `wait until ... within {words}`"
-                    )),
-            );
+            self.error(
+                codes::BAD_LOOP_BOUND,
+                "a loop counts its turns and not the time",
+                times.span,
+            )
+            .here("this is a time")
+            .help(format!(
+                "to wait for something at most so long: `wait until ... within {words}`"
+            ));
             return Number::Constant(0.0);
         }
-        let typed = self.of_kind(times, typed, &Type::NUMBER, "E0708", "the bound of a loop");
+        let typed =
+            self.of_kind(times, typed, &Type::NUMBER, codes::BAD_LOOP_BOUND, "the bound of a loop");
         if let Some(value) = typed.constant()
             && !(value >= 0.0 && value.fract() == 0.0 && value <= 1e9)
         {
             let headline = "the bound of a loop is a whole number from 0 to 1e9";
-            self.report(Diagnostic::error("E0708", headline, typed.span));
+            self.error(codes::BAD_LOOP_BOUND, headline, typed.span);
         }
         typed.number()
     }
@@ -283,16 +286,16 @@ impl Checker<'_> {
         let bound = self.times(times);
         if until.is_some() && !at_most {
             let words = self.words(times.span);
-            self.report(
-                Diagnostic::error("E0707", "a loop with `until` may end early", times.span)
-                    .help(format!("say so: `repeat at most {words} times`")),
-            );
+            self.error(codes::MALFORMED_LOOP, "a loop with `until` may end early", times.span)
+                .help(format!("say so: `repeat at most {words} times`"));
         }
         if until.is_none() && otherwise.is_some() {
-            self.report(
-                Diagnostic::error("E0707", "`else` needs an `until` that can fail to hold", span)
-                    .help("`repeat at most 4 times { ... } until done else fail \"...\"`"),
-            );
+            self.error(
+                codes::MALFORMED_LOOP,
+                "`else` needs an `until` that can fail to hold",
+                span,
+            )
+            .help("`repeat at most 4 times { ... } until done else fail \"...\"`");
         }
         self.enter_loop();
         self.scope.enter();
@@ -301,7 +304,7 @@ impl Checker<'_> {
         let until = until.map(|condition| {
             self.inside.until = around;
             let what = "the condition of `until`";
-            let flag = self.expect_kind(condition, &Type::Flag, "E0503", what).flag();
+            let flag = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
             self.inside.until = None;
             flag
         });
@@ -330,13 +333,13 @@ impl Checker<'_> {
     ) -> bool {
         if self.inside.loops.is_empty() && self.inside.finally {
             let headline = format!("`{word}` cannot leave a `finally` block");
-            let report = Diagnostic::error("E0711", headline, span);
+            let report = Diagnostic::error(codes::JUMP_OUT_OF_FINALLY, headline, span);
             self.report(report.help("it would drop a failure that is on its way out"));
             return false;
         }
         if self.inside.loops.is_empty() {
             let headline = format!("`{word}` stands outside of any loop");
-            self.report(Diagnostic::error("E0703", headline, span));
+            self.error(codes::JUMP_OUTSIDE_LOOP, headline, span);
             return false;
         }
         code.push(statement);
@@ -350,30 +353,33 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) {
         if self.inside.finally {
-            let report =
-                Diagnostic::error("E0711", "`return` cannot leave a `finally` block", span)
-                    .help("it would drop a failure that is on its way out");
-            self.report(report);
+            self.error(codes::JUMP_OUT_OF_FINALLY, "`return` cannot leave a `finally` block", span)
+                .help("it would drop a failure that is on its way out");
         }
         match (self.inside.result.clone(), value) {
             (Some((kind, slot)), Some(value)) => {
-                let typed = self.expect_kind(value, &kind, "E0702", "what this routine gives");
+                let typed =
+                    self.expect_kind(value, &kind, codes::BAD_RETURN, "what this routine gives");
                 code.push(program::Statement::Return(Some((slot, typed.code))));
             }
             (Some((kind, _)), None) => {
                 let kind = self.kind_name(&kind);
                 let headline = format!("`return` needs {}", with_article(&kind));
-                self.report(Diagnostic::error("E0702", headline, span));
+                self.error(codes::BAD_RETURN, headline, span);
             }
             (None, Some(value)) => {
                 let typed = self.expression(value, None);
                 let report = if let Some(routine) = self.inside.routine {
                     self.undeclared.insert(routine);
                     let kind = self.kind_name(&typed.kind);
-                    Diagnostic::error("E0702", "this routine gives nothing back", value.span)
-                        .help(format!("say what it gives behind its parameters: `-> {kind}`"))
+                    Diagnostic::error(
+                        codes::BAD_RETURN,
+                        "this routine gives nothing back",
+                        value.span,
+                    )
+                    .help(format!("say what it gives behind its parameters: `-> {kind}`"))
                 } else {
-                    Diagnostic::error("E0702", "a script gives nothing back", value.span)
+                    Diagnostic::error(codes::BAD_RETURN, "a script gives nothing back", value.span)
                 };
                 self.report(report);
             }
@@ -390,8 +396,7 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) -> bool {
         if catch.is_none() && finally.is_none() {
-            let report = Diagnostic::error("E0713", "`try` needs a `catch` or a `finally`", span);
-            self.report(report);
+            self.error(codes::BARE_TRY, "`try` needs a `catch` or a `finally`", span);
         }
         let (body, mut leaves) = self.block(body);
         let catch = catch.map(|(name, block)| {

@@ -4,6 +4,7 @@ use crate::cli::files::read_text;
 use crate::cli::memory;
 use crate::cli::own;
 use crate::cli::trace::{self, Replaying};
+use crate::diagnostics::codes;
 use crate::head::control::SharedControl;
 use crate::head::sim;
 use crate::head::sim::medium::Medium;
@@ -327,8 +328,11 @@ pub(super) fn config_report(name: &str, text: &str, errors: &[sim::ConfigError])
         .iter()
         .map(|error| {
             let span = crate::source::Span::new(source, error.span.start, error.span.end);
-            let report =
-                crate::diagnostics::Diagnostic::error("E0901", error.message.clone(), span);
+            let report = crate::diagnostics::Diagnostic::error(
+                codes::BAD_HEAD_DESCRIPTION,
+                error.message.clone(),
+                span,
+            );
             match &error.help {
                 Some(help) => report.help(help.clone()),
                 None => report,

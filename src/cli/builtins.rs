@@ -2,8 +2,10 @@
 
 use crate::builtins::{records, table};
 use crate::cli::WRONG;
-use crate::terminal::reference::{explained, fields, overview};
+use crate::syntax::Keyword;
+use crate::terminal::reference::{explained, fields, keyword, overview};
 use crate::terminal::{colour_output, complain, say};
+use crate::units::near;
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -14,7 +16,7 @@ Examples:
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// A built-in or a record
+    /// A built-in, a record or a keyword
     name: Option<String>,
 }
 
@@ -25,18 +27,16 @@ pub(super) fn list(options: &Options) -> u8 {
         say("\n`[x: ...]` may be left out. `spintrue builtins NAME` explains one.\n");
         return 0;
     };
+    if let Some(found) = Keyword::of(name) {
+        say(&keyword(found, colour));
+        return 0;
+    }
     let builtin = table().iter().find(|b| b.name == name);
     let record = records().iter().find(|r| r.name == name);
     if builtin.is_none() && record.is_none() {
-        let known: Vec<&str> =
-            table().iter().map(|b| b.name).chain(records().iter().map(|r| r.name)).collect();
-        let near = known
-            .iter()
-            .map(|known| (strsim::jaro_winkler(known, name), known))
-            .filter(|(score, _)| *score > 0.75)
-            .max_by(|a, b| a.0.total_cmp(&b.0));
-        let way = match near {
-            Some((_, near)) => format!("did you mean `{near}`?"),
+        let known = table().iter().map(|b| b.name).chain(records().iter().map(|r| r.name));
+        let way = match near(name, known) {
+            Some(near) => format!("did you mean `{near}`?"),
             None => "`spintrue builtins` lists them all".to_string(),
         };
         complain(&format!("error: there is no built-in and no record `{name}`; {way}\n"));

@@ -6,7 +6,7 @@ use crate::cli::files::Disk;
 use crate::cli::fixture::Fixtures;
 use crate::cli::formats::{self, Format};
 use crate::cli::{WRONG, address, duration};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::head::{Calls, Description, Link};
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prove};
@@ -70,7 +70,7 @@ impl Heads {
         let check_fault = |fault: &str| self.link.borrow_mut().check_can_inject(fault);
         let mut found = prepared.unfit(&self.head, &check_fault);
         // What only a head of its own has is not missed where none was named.
-        found.retain(|report| self.named || report.code != "E0908");
+        found.retain(|report| self.named || report.code != codes::UNKNOWN_SIGNAL);
         found
     }
 }
@@ -131,7 +131,7 @@ fn too_long(bound: &Bound, prepared: &Prepared, limit: Option<f64>) -> Option<Di
     match prepared.unset.first().filter(|_| bound.most.is_none() && limit.is_some()) {
         Some(param) => {
             let headline = "how long this script takes is known only once its params are set";
-            let report = Diagnostic::error("E0902", headline, param.span);
+            let report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, param.span);
             Some(report.help(format!("set it: `--set {}=...`", param.name)))
         }
         None => duration::refused(bound, limit, &prepared.sources),

@@ -2,7 +2,7 @@
 //! params, and the limit that somebody sets.
 
 use crate::bounds::{Bound, Formula, ParamKind, Term, Unknown, What};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::session::Prepared;
 use crate::source::{SourceMap, Span};
 use crate::terminal::{DIM, styled};
@@ -180,7 +180,7 @@ pub(super) fn refused(
                 Some((span, part.seconds, part.call))
             });
             let (span, seconds, call) = largest.unwrap_or_default();
-            let mut report = Diagnostic::error("E0902", headline, span)
+            let mut report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, span)
                 .here(format!("up to {} of it here", text(seconds)));
             if let Some(call) = call {
                 report = report.label(call, "called from here");
@@ -191,8 +191,8 @@ pub(super) fn refused(
             let unknown = bound.unknown.first()?;
             let headline =
                 "how long this script takes has no known bound, so `--at-most` refuses it";
-            let mut report =
-                Diagnostic::error("E0902", headline, unknown.span).here(why(unknown, sources));
+            let mut report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, unknown.span)
+                .here(why(unknown, sources));
             if let Some(from) = unknown.from.filter(|from| *from != unknown.span) {
                 report = report.label(from, "known only once this has run");
             }

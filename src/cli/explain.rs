@@ -1,9 +1,10 @@
 //! `explain`: what a code means, why, and how to mend it; or all codes by topic.
 
-use crate::check::codes::why;
 use crate::cli::WRONG;
-use crate::session::topics;
+use crate::diagnostics::codes;
+use crate::syntax::Keyword;
 use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
+use crate::units::distance;
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -13,7 +14,7 @@ Examples:
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// A code such as E0501 or W0803
+    /// A code such as E0501 or W0803, or a keyword
     code: Option<String>,
 }
 
@@ -26,15 +27,18 @@ pub(super) fn explain(options: &Options) -> u8 {
         say(&overview(colour));
         return 0;
     };
+    if let Some(keyword) = Keyword::of(asked.trim()) {
+        say(&reference::keyword(keyword, colour));
+        return 0;
+    }
     let wanted = asked.trim().to_uppercase();
-    let codes = || topics().flat_map(|topic| topic.codes);
-    match codes().find(|known| known.code == wanted) {
+    match codes::find(&wanted) {
         Some(code) => {
-            say(&reference::code(code, &why(code), colour));
+            say(&reference::code(code, colour));
             0
         }
         None => {
-            let near = near(&wanted, codes().map(|known| known.code));
+            let near = near(&wanted, codes::ALL.iter().copied());
             let way = if near.is_empty() {
                 "`spintrue explain` lists them all".to_string()
             } else {
@@ -54,10 +58,10 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
     };
     let mut near: Vec<(usize, u32, &str)> = known
         .map(|code| {
-            let distance = strsim::damerau_levenshtein(wanted, code);
-            (distance, number(wanted).abs_diff(number(code)), code)
+            let letters = distance(wanted, code);
+            (letters, number(wanted).abs_diff(number(code)), code)
         })
-        .filter(|(distance, ..)| *distance <= 2)
+        .filter(|(letters, ..)| *letters <= 2)
         .collect();
     near.sort_unstable();
     near.truncate(NEAR_MOST);
@@ -66,9 +70,9 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
 
 fn overview(colour: bool) -> String {
     let mut text = String::new();
-    for topic in topics() {
+    for topic in codes::topics() {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
-        for code in topic.codes {
+        for code in &topic.codes {
             text.push_str(&beside(&format!("  {} ", code.code), code.meaning));
         }
         text.push('\n');

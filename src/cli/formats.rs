@@ -1,9 +1,8 @@
 //! What `check` says, for machines: JSON in a schema of our own, and SARIF.
 
-use crate::check::codes::why;
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
-use crate::session::{Prepared, topics};
+use crate::session::Prepared;
 use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};
@@ -45,7 +44,7 @@ pub(super) fn print(
         .collect();
     let report = Report { checked: &checked, unread };
     let value = match format {
-        Format::Sarif => sarif(&report, topics().flat_map(|topic| topic.codes), why),
+        Format::Sarif => sarif(&report),
         Format::Text | Format::Json => report_json(&report),
     };
     emit(&format!("{value}\n"));

@@ -1,264 +1,223 @@
-//! What a code is: its meaning, why it is refused, a wrong and a right example. Each stage fills
-//! tables of them; here stands the one of files that are no scripts. Uses nothing.
+//! The codes of all diagnostics: one constant each. What a code means, why it is refused and its
+//! examples are in `codes/*.md`, a heading for each topic and each code. Uses nothing.
 //!
 //! Examples are scripts. Lines `// --set NAME=VALUE`, `// --allow EFFECTS`, `// --answers FILE`,
 //! `// --head ADDRESS` and `// --at-most TIME` at their head stand for options, a line `// file PATH`
 //! begins a further file, and a line `// 65 times:` stands for the line below it, written so often.
 //! The tests run every example.
 
+use std::sync::LazyLock;
+
+macro_rules! codes {
+    ($($name:ident $code:literal)*) => {
+        $(
+            #[doc = concat!("`", $code, "`")]
+            pub const $name: &str = $code;
+        )*
+        /// Every code, in the order of the topics.
+        pub const ALL: &[&str] = &[$($code),*];
+    };
+}
+
+codes! {
+    CONTROL_CHARACTER "E0101"
+    FOREIGN_CHARACTER "E0102"
+    NUMBER_TOO_LARGE "E0103"
+    MALFORMED_NUMBER "E0104"
+    UNTERMINATED_TEXT "E0105"
+    BAD_ESCAPE "E0106"
+    EMPTY_BRACES "E0107"
+    BAD_DECIMALS "E0108"
+    SINGLE_QUOTES "E0109"
+    STRAY_PERCENT "E0110"
+    MALFORMED_UNIT "E0111"
+    MALFORMED_EXPONENT "E0112"
+    FOREIGN_OPERATOR "E0113"
+    UNCLOSED_BRACKET "E0201"
+    UNMATCHED_CLOSER "E0202"
+    MISMATCHED_CLOSER "E0203"
+    NESTED_TOO_DEEPLY "E0204"
+    TOO_MANY_PARTS "E0205"
+    TOO_MANY_ERRORS "E0206"
+    UNEXPECTED "E0301"
+    CHAINED_COMPARISON "E0302"
+    EQUALS_SIGN "E0303"
+    KEYWORD_AS_NAME "E0304"
+    MISSING_BLOCK "E0305"
+    FOREIGN_WORD "E0306"
+    POSITIONAL_AFTER_NAMED "E0307"
+    EMPTY_RECORD "E0308"
+    NOT_A_PLACE "E0309"
+    ELSE_NEEDS_BRACES "E0310"
+    MALFORMED_QUESTION "E0311"
+    LEADING_MINUS "E0312"
+    UNBOUNDED_LOOP "E0313"
+    UNBOUNDED_WAIT "E0314"
+    LEFT_OVER "E0315"
+    MISSING_VALUE "E0316"
+    VALUE_IN_PLAIN_TEXT "E0317"
+    MISSING_NAME "E0318"
+    UNKNOWN_NAME "E0401"
+    UNKNOWN_ROUTINE "E0402"
+    DUPLICATE_NAME "E0403"
+    NOT_ASSIGNABLE "E0404"
+    MISPLACED_ITEM "E0405"
+    NOT_A_LIBRARY "E0406"
+    UNREADABLE_FILE "E0407"
+    CIRCULAR_USE "E0408"
+    NOT_CONSTANT "E0409"
+    UNKNOWN_UNIT "E0410"
+    UNKNOWN_TYPE "E0411"
+    UNKNOWN_FIELD "E0412"
+    UNLIKE_KINDS "E0501"
+    BAD_OPERAND "E0502"
+    NOT_A_FLAG "E0503"
+    UNSUITABLE_UNIT "E0504"
+    WRONG_TYPE "E0505"
+    MIXED_LIST "E0506"
+    UNTOLD_TYPE "E0507"
+    BAD_INDEX "E0508"
+    NOT_A_LIST "E0509"
+    BAD_POWER "E0511"
+    TEMPERATURE_ARITHMETIC "E0512"
+    BAD_RANGE "E0513"
+    MISPLACED_UNCERTAINTY "E0514"
+    NOT_SHOWABLE "E0515"
+    UNSET_PARAM "E0516"
+    BAD_SETTING "E0517"
+    BAD_CHECK_RULE "E0518"
+    BAD_DATA_SHEET "E0519"
+    BAD_ANSWER_TYPE "E0520"
+    UNKNOWN_FAILURE_KIND "E0521"
+    TOO_MANY_ARGUMENTS "E0601"
+    MISSING_ARGUMENT "E0602"
+    UNKNOWN_ARGUMENT "E0603"
+    DUPLICATE_ARGUMENT "E0604"
+    WRONG_ARGUMENT "E0605"
+    UNTOLD_KIND "E0606"
+    UNUSED_VALUE "E0607"
+    NO_VALUE "E0608"
+    MISSING_RETURN "E0701"
+    BAD_RETURN "E0702"
+    JUMP_OUTSIDE_LOOP "E0703"
+    RECURSION "E0704"
+    LIGHT_OUTSIDE_ARM "E0705"
+    ALREADY_ARMED "E0706"
+    MALFORMED_LOOP "E0707"
+    BAD_LOOP_BOUND "E0708"
+    DIVISION_BY_ZERO "E0709"
+    BAD_WAIT "E0710"
+    JUMP_OUT_OF_FINALLY "E0711"
+    MAYBE_UNSET "E0712"
+    BARE_TRY "E0713"
+    BAD_POWER_SHARE "E0714"
+    UNKNOWN_EFFECT "E0715"
+    BROKEN_PROMISE "E0716"
+    BAD_ALLOW "E0717"
+    EFFECT_NOT_ALLOWED "E0718"
+    SPEED_CHANGE_WHILE_ARMED "E0719"
+    QUESTION_WHILE_ARMED "E0720"
+    UNUSED_NAME "W0801"
+    UNREACHABLE "W0802"
+    DROPPED_RESULT "W0803"
+    UNCALLED_ROUTINE "W0804"
+    SHADOWED_NAME "W0805"
+    CONSTANT_COMPARISON "W0806"
+    USELESS_ALLOW "W0807"
+    TURN_WITH_LENGTH "W0808"
+    COMMENT_AS_OPERAND "W0809"
+    ARMED_BEFORE_LOCK "W0820"
+    CALLED_BEFORE_LOCK "W0821"
+    WAIT_WHILE_ARMED "W0822"
+    ARMED_FOR_NOTHING "W0823"
+    STORED_UNMEASURED "W0824"
+    LOADED_UNMEASURED "W0825"
+    UNDECIDABLE_LIMIT "W0826"
+    BAD_HEAD_DESCRIPTION "E0901"
+    TAKES_TOO_LONG "E0902"
+    BAD_IMAGE "E0903"
+    BAD_FAULT "E0904"
+    UNANSWERABLE_QUESTION "E0905"
+    BAD_ANSWERS_FILE "E0906"
+    BAD_HEAD_LIST "E0907"
+    UNKNOWN_SIGNAL "E0908"
+    BAD_SIGNAL_USE "E0909"
+}
+
+/// The explanations, in the order of the codes.
+const PAGES: &[&str] = &[
+    include_str!("codes/characters.md"),
+    include_str!("codes/brackets.md"),
+    include_str!("codes/statements.md"),
+    include_str!("codes/names.md"),
+    include_str!("codes/kinds.md"),
+    include_str!("codes/calls.md"),
+    include_str!("codes/flow.md"),
+    include_str!("codes/warnings.md"),
+    include_str!("codes/runs.md"),
+];
+
 /// A code with its explanation.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Code {
     /// `E0301`: E is an error and W a warning, then two digits for the topic.
     pub code: &'static str,
     /// What is wrong, in a few words.
     pub meaning: &'static str,
     /// Why it is refused or warned of, and what to do.
-    pub why: &'static str,
+    pub why: String,
     /// A script that yields this code.
-    pub wrong: &'static str,
-    /// The same, mended: nothing is to be said of it.
-    pub right: &'static str,
+    pub wrong: String,
+    /// The same script, corrected: it yields no diagnostic.
+    pub right: String,
 }
 
-/// Codes of one topic.
-#[derive(Clone, Copy, Debug)]
+/// The codes of one topic.
+#[derive(Clone, Debug)]
 pub struct Topic {
     /// Its heading.
     pub title: &'static str,
     /// In the order of their numbers.
-    pub codes: &'static [Code],
+    pub codes: Vec<Code>,
 }
 
-/// Descriptions of simulated heads; their examples are such files and not scripts.
-pub const HEAD_DESCRIPTIONS: Topic = Topic {
-    title: "Descriptions of heads",
-    codes: &[Code {
-        code: "E0901",
-        meaning: "a description of a head that cannot be used",
-        why: "The description of a simulated head is a TOML file that holds only what differs from \
-              the built-in head. Something in this one cannot be read, is no key of a head, is of \
-              the wrong kind or lies outside what a head can be. Nothing is opened. \
-              docs/simulated-head.md explains every key with its unit and range.",
-        wrong: r#"
-[facets]
-count = "ten"
-"#,
-        right: r#"
-[facets]
-count = 8
-"#,
-    }],
-};
-
-/// Lists of heads; their examples are such files and not scripts.
-pub const LISTS: Topic = Topic {
-    title: "Lists of heads",
-    codes: &[Code {
-        code: "E0907",
-        meaning: "a list of heads that cannot be used",
-        why: "The list of a batch is a CSV file by RFC 4180 whose first row names the columns: \
-              `serial`, and where wanted `head` for the address of each head, `fault` for what is to \
-              go wrong with a simulated one, and params of the script. Every row has a cell for \
-              every column, and no serial number stands there twice. Everything in the list is \
-              looked at before the first head moves.",
-        wrong: r#"
-serial
-SIM-0001
-SIM-0001
-"#,
-        right: r#"
-serial
-SIM-0001
-SIM-0002
-"#,
-    }],
-};
-
-/// Signals and channels that scripts name.
-pub const SIGNALS: Topic = Topic {
-    title: "Signals and channels of a station",
-    codes: &[
-        Code {
-            code: "E0908",
-            meaning: "a signal or a channel that this head does not have",
-            why: "Signals and channels are what the station around a head is wired to: a door, a \
-                  clamp, a vacuum gauge. The description of the head names them, and `spintrue head \
-                  describe` lists them. One that a script names by a plain text is looked up before \
-                  anything moves, and this head has none of that name. Mend the name, or name the \
-                  head that the script is for with `--head`.",
-            wrong: r#"
-// --head sim:station.toml
-expect "door shut": not signal("dor_open")
-// file station.toml
-[[signal]]
-name = "door_open"
-direction = "input"
-"#,
-            right: r#"
-// --head sim:station.toml
-expect "door shut": not signal("door_open")
-// file station.toml
-[[signal]]
-name = "door_open"
-direction = "input"
-"#,
-        },
-        Code {
-            code: "E0909",
-            meaning: "a signal or a channel that cannot be used like this",
-            why: "The signal or channel is there, but is an input and cannot be switched or set, or \
-                  is of another kind than is asked for, or would be set beyond its range, or is \
-                  switched while the laser is armed and not described as one for `under_light`. \
-                  Where it is named by a plain text, this is looked at before anything moves.",
-            wrong: r#"
-// --head sim:station.toml
-switch_on("door_open")
-// file station.toml
-[[signal]]
-name = "door_open"
-direction = "input"
-"#,
-            right: r#"
-// --head sim:station.toml
-expect "door shut": not signal("door_open")
-// file station.toml
-[[signal]]
-name = "door_open"
-direction = "input"
-"#,
-        },
-    ],
-};
-
-/// What options of the command line limit.
-pub const LIMITS: Topic = Topic {
-    title: "Limits of a run",
-    codes: &[Code {
-        code: "E0902",
-        meaning: "a script that may take longer than `--at-most` allows",
-        why: "The longest time that the script can take on this head is worked out before anything \
-              moves, with every wait at its limit, every loop at its bound, and \
-              the way back to a safe head. It is more than is \
-              allowed, or has no bound that is known beforehand. `spintrue check` lists what takes \
-              longest. Allow more time, or tighten those limits.",
-        wrong: r#"
-// --at-most 1min
-wait 2 min
-"#,
-        right: r#"
-// --at-most 1min
-wait 5 s
-"#,
-    }],
-};
-
-/// Faults that scripts provoke.
-pub const FAULTS: Topic = Topic {
-    title: "Faults on purpose",
-    codes: &[Code {
-        code: "E0904",
-        meaning: "a fault that cannot be provoked on this head",
-        why: "The fault is named by a plain text, so it is looked at before anything moves. There \
-              is no fault of that name, or it lacks a key such as `facet=3`, or it cannot strike \
-              this head: it names a facet or a rail that the head does not have. Faults are \
-              provoked on simulated heads only.",
-        wrong: r#"
-provoke("rail_low(rail=pump)")
-expect "rails": rails()[0].good
-"#,
-        right: r#"
-provoke("rail_low(rail=drive)")
-expect "rails": rails()[0].good
-"#,
-    }],
-};
-
-/// Questions to the operator.
-pub const QUESTIONS: Topic = Topic {
-    title: "Questions to the operator",
-    codes: &[
-        Code {
-            code: "E0905",
-            meaning: "a question that nobody is there to answer",
-            why: "The script may ask the operator, and nobody sits at a terminal, or the answers \
-                  file has no answer to this question. Every question is looked at before anything \
-                  moves, also one that is asked in some runs only. Answer it in a file, `--answers \
-                  FILE.toml`, with a line `\"question\" = \"answer\"` for each.",
-            wrong: r#"
-// --answers answers.toml
-let gap = ask "gap at the shim": length within 0 mm .. 5 mm
-expect "gap": gap <= 3 mm
-// file answers.toml
-"#,
-            right: r#"
-// --answers answers.toml
-let gap = ask "gap at the shim": length within 0 mm .. 5 mm
-expect "gap": gap <= 3 mm
-// file answers.toml
-"gap at the shim" = "1.2 mm"
-"#,
-        },
-        Code {
-            code: "E0906",
-            meaning: "an answers file that cannot be used",
-            why: "`--answers FILE` answers the questions of a script from a TOML file: a line \
-                  `\"question\" = \"answer\"` for each, where the answer is written as at the \
-                  terminal, or a list of answers, taken in order. The file cannot be read, is no \
-                  TOML, answers what is not asked, or an answer is of the wrong kind or outside the \
-                  range that the script allows. Nothing moves.",
-            wrong: r#"
-// --answers answers.toml
-let gap = ask "gap at the shim": length within 0 mm .. 5 mm
-expect "gap": gap <= 3 mm
-// file answers.toml
-"gap at the shim" = "7 mm"
-"#,
-            right: r#"
-// --answers answers.toml
-let gap = ask "gap at the shim": length within 0 mm .. 5 mm
-expect "gap": gap <= 3 mm
-// file answers.toml
-"gap at the shim" = "1.2 mm"
-"#,
-        },
-    ],
-};
-
-/// Images that scripts expose.
-pub const IMAGES: Topic = Topic {
-    title: "Images",
-    codes: &[Code {
-        code: "E0903",
-        meaning: "an image that cannot be exposed",
-        why: "The image is named by a plain text, so it is looked at before anything moves. There \
-              is no such file beside the script, or it is no one-bit image in Netpbm's P4 format, \
-              or it is cut short or too large. The report says at which byte of the file. Most \
-              image programs write P4: look for `pbm`, one-bit and raw.",
-        wrong: r#"
-routine copied(plan: plan) within arm {
-    record "page": expose("tiny.pbm", plan)
+/// Every code with its explanation, by topic.
+pub fn topics() -> &'static [Topic] {
+    static TOPICS: LazyLock<Vec<Topic>> = LazyLock::new(read);
+    &TOPICS
 }
-spin(4800 rpm)
-wait until locked() within 20 s
-let plan = plan_line(4800 rpm, length: 8 * 0.1 mm, resolution: 10 / 1 mm)
-arm at 35 % { copied(plan) }
-// file tiny.pbm
-P1 8 2
-0 1 0 1 0 1 0 1
-0 0 0 0 1 1 1 1
-"#,
-        right: r#"
-routine copied(plan: plan) within arm {
-    record "page": expose("tiny.pbm", plan)
+
+/// The explanation of a code.
+pub fn find(code: &str) -> Option<&'static Code> {
+    topics().iter().flat_map(|topic| &topic.codes).find(|known| known.code == code)
 }
-spin(4800 rpm)
-wait until locked() within 20 s
-let plan = plan_line(4800 rpm, length: 8 * 0.1 mm, resolution: 10 / 1 mm)
-arm at 35 % { copied(plan) }
-// file tiny.pbm
-P4 8 2
-U
-"#,
-    }],
-};
+
+fn read() -> Vec<Topic> {
+    let mut topics: Vec<Topic> = Vec::new();
+    let mut example = None;
+    for line in PAGES.iter().flat_map(|page| page.lines()) {
+        if let (None, Some(title)) = (example, line.strip_prefix("# ")) {
+            topics.push(Topic { title, codes: Vec::new() });
+            continue;
+        }
+        let Some(Topic { codes, .. }) = topics.last_mut() else { continue };
+        if let (None, Some((code, meaning))) =
+            (example, line.strip_prefix("## ").and_then(|heading| heading.split_once(": ")))
+        {
+            let (why, wrong, right) = Default::default();
+            codes.push(Code { code, meaning, why, wrong, right });
+            continue;
+        }
+        let Some(code) = codes.last_mut() else { continue };
+        match (line.strip_prefix("```"), example) {
+            (Some(""), _) => example = None,
+            (Some(fence), _) => example = Some(fence),
+            (None, None) if line.is_empty() => {}
+            (None, None) if code.why.is_empty() => code.why.push_str(line),
+            (None, None) => code.why.extend([" ", line]),
+            (None, Some("wrong")) => code.wrong.extend([line, "\n"]),
+            (None, Some(_)) => code.right.extend([line, "\n"]),
+        }
+    }
+    topics
+}

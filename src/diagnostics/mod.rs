@@ -80,6 +80,12 @@ impl Diagnostic {
         self
     }
 
+    /// Adds the name that was probably meant, or else another way out.
+    #[must_use]
+    pub fn meant(self, near: Option<&str>, otherwise: impl FnOnce() -> String) -> Self {
+        self.help(near.map_or_else(otherwise, |near| format!("did you mean `{near}`?")))
+    }
+
     /// The main place.
     pub fn span(&self) -> Span {
         self.labels.first().map(|l| l.span).unwrap_or_default()

@@ -2,23 +2,17 @@
 //! Uses source and the diagnostics beside it.
 
 use crate::diagnostics::Diagnostic;
-use crate::diagnostics::codes::Code;
+use crate::diagnostics::codes::{Code, topics};
 use crate::diagnostics::json::{ARGUMENT, Report, word};
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
-use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-/// The whole report as one log with one run. `codes` are all that a result can have, and `why` says
-/// why each is refused or warned of.
-pub fn sarif<'c>(
-    report: &Report<'_>,
-    codes: impl Iterator<Item = &'c Code>,
-    why: impl Fn(&Code) -> Cow<'static, str>,
-) -> Value {
-    let codes: Vec<&Code> = codes.collect();
-    let rules: Vec<Value> = codes.iter().map(|code| rule(code, &why(code))).collect();
+/// The whole report as one log with one run, whose rules are all codes.
+pub fn sarif(report: &Report<'_>) -> Value {
+    let codes: Vec<&Code> = topics().iter().flat_map(|topic| &topic.codes).collect();
+    let rules: Vec<Value> = codes.iter().map(|code| rule(code)).collect();
     let index: BTreeMap<&str, usize> =
         codes.iter().enumerate().map(|(at, code)| (code.code, at)).collect();
     let results: Vec<Value> = report
@@ -57,8 +51,9 @@ pub fn sarif<'c>(
     })
 }
 
-fn rule(code: &Code, why: &str) -> Value {
+fn rule(code: &Code) -> Value {
     let level = if code.code.starts_with('W') { "warning" } else { "error" };
+    let why = &code.why;
     let help = format!("{why}\n\nWrong:\n{}\n\nRight:\n{}", code.wrong.trim(), code.right.trim());
     json!({
         "id": code.code,

@@ -108,12 +108,7 @@ pub(crate) struct Section<'a, 't> {
 
 /// The nearest of `known` to a misspelt word.
 pub(crate) fn near<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
-    known
-        .iter()
-        .map(|k| (strsim::jaro_winkler(k, word), *k))
-        .filter(|(score, _)| *score > 0.75)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, k)| k)
+    crate::units::near(word, known.iter().copied())
 }
 
 fn kind_of(value: &DeValue<'_>) -> &'static str {

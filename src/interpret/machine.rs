@@ -33,8 +33,6 @@ pub enum Flow {
     Continue,
     /// Leave the routine.
     Return,
-    /// It failed.
-    Failed,
 }
 
 /// A running script.

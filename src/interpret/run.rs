@@ -5,7 +5,7 @@ use crate::head::safe::broken;
 use crate::head::station::Station;
 use crate::interpret::events::Observer;
 use crate::interpret::link::{Linked, link};
-use crate::interpret::machine::{Flow, Machine};
+use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::interpret::memory::Memory;
 use crate::interpret::step::Stepper;
 use crate::program::failure::{Failure, FailureKind};
@@ -86,12 +86,12 @@ fn machine<'a>(
 }
 
 fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
-    let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine) {
+    let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine)? {
         Flow::Next => linked.body.run(machine),
-        flow => flow,
+        flow => Ok(flow),
     }));
     match ran {
-        Ok(Flow::Failed) => Err(machine.take_failure()),
+        Ok(Err(Failed)) => Err(machine.take_failure()),
         // Whoever asked to stop during the last call was heard too late to stop anything.
         Ok(_) if machine.stop.load(Ordering::SeqCst) => {
             let message = "stopped on request, in the last call of the script";

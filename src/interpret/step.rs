@@ -2,7 +2,7 @@
 //! arming of the laser to its disarming, nor on the way out once somebody asked to stop.
 
 use crate::head::station::Station;
-use crate::interpret::machine::{Flow, Machine};
+use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::tree::Slot;
 use crate::program::value::{Datum, Value};
 use crate::source::Span;
@@ -46,14 +46,14 @@ pub fn datum(words: &[f64], refs: &[Value], slot: Slot) -> Datum {
 }
 
 impl Machine<'_> {
-    /// Asks whoever steps before a statement.
+    /// Asks the stepper before a statement.
     #[inline(never)]
-    pub fn pause(&mut self, step: usize, span: Span) -> Flow {
-        // An armed laser waits for nobody; a routine may be called inside and outside of `arm`.
+    pub fn pause(&mut self, step: usize, span: Span) -> Result<Flow, Failed> {
+        // An armed laser does not wait; a routine may be called inside and outside of `arm`.
         if self.unbroken > 0 || self.station.is_armed() {
-            return Flow::Next;
+            return Ok(Flow::Next);
         }
-        let Some(stepper) = &mut self.stepper else { return Flow::Next };
+        let Some(stepper) = &mut self.stepper else { return Ok(Flow::Next) };
         let moment = Moment {
             step,
             span,
@@ -63,9 +63,8 @@ impl Machine<'_> {
             refs: &self.refs,
         };
         if stepper.before(moment) && !self.stopped() {
-            return Flow::Next;
+            return Ok(Flow::Next);
         }
-        self.interrupted(span);
-        Flow::Failed
+        Err(self.interrupted(span))
     }
 }

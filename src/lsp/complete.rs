@@ -1,9 +1,9 @@
 //! Completion: what can be typed at a place.
 
 use crate::builtins::{self, Effect};
-use crate::check::codes;
 use crate::check::deciding::WORDS;
 use crate::check::index::Target;
+use crate::diagnostics::codes;
 use crate::lsp::Workspace;
 use crate::lsp::analysis::Analysis;
 use crate::lsp::cursor::{Cursor, Wanted, at};
@@ -15,7 +15,7 @@ use crate::lsp::scope::{Visible, visible};
 use crate::lsp::signature::callable;
 use crate::program::types::Type;
 use crate::source::{SourceId, Span};
-use crate::syntax::KEYWORDS;
+use crate::syntax::{KEYWORDS, Keyword};
 use crate::units::{KINDS, TABLE};
 use lsp_types::{
     CompletionItem, CompletionItemKind, CompletionTextEdit, Documentation, InsertTextFormat,
@@ -129,7 +129,11 @@ fn names(asked: &Asked<'_>, cursor: &Cursor, workspace: &dyn Workspace) -> Vec<C
         made.data = Some(builtin.name.into());
         items.push(made);
     }
-    items.extend(KEYWORDS.iter().map(|word| item(word, CompletionItemKind::KEYWORD, "")));
+    let keywords = KEYWORDS.iter().filter_map(|word| Keyword::of(word));
+    items.extend(
+        keywords
+            .map(|keyword| item(keyword.text(), CompletionItemKind::KEYWORD, keyword.meaning())),
+    );
     items
 }
 
@@ -260,7 +264,10 @@ fn choices() -> Vec<CompletionItem> {
 }
 
 fn allowed_codes() -> Vec<CompletionItem> {
-    let warnings = codes::codes().filter(|code| code.code.starts_with('W'));
+    let warnings = codes::topics()
+        .iter()
+        .flat_map(|topic| &topic.codes)
+        .filter(|code| code.code.starts_with('W'));
     warnings.map(|code| item(code.code, CompletionItemKind::ENUM_MEMBER, code.meaning)).collect()
 }
 

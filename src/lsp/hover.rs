@@ -1,21 +1,22 @@
 //! Hover: what the name under the pointer is.
 
 use crate::builtins;
-use crate::check::codes;
 use crate::check::index::Target;
+use crate::diagnostics::codes;
 use crate::lsp::analysis::Analysis;
 use crate::lsp::describe::{self, Callable};
 use crate::lsp::outline;
 use crate::lsp::place::Place;
 use crate::source::Span;
 use crate::syntax::tree::StatementKind;
+use crate::syntax::{Keyword, Mark, marks};
 use lsp_types::{Hover, HoverContents, MarkupContent, MarkupKind};
 
 /// What is to be said of a place, if anything.
 pub fn hover(place: Place<'_>) -> Option<Hover> {
     let (span, value) = match place.occurrence() {
         Some(found) => (found.span, target(place.analysis, &found.target)?),
-        None => allowed(place)?,
+        None => allowed(place).or_else(|| keyword(place))?,
     };
     let contents = MarkupContent { kind: MarkupKind::Markdown, value };
     Some(Hover {
@@ -105,6 +106,17 @@ fn value(analysis: &Analysis, name: Span) -> Option<String> {
     ]))
 }
 
+/// A keyword.
+fn keyword(place: Place<'_>) -> Option<(Span, String)> {
+    let text = place.analysis.text(place.source);
+    let under = |range: &std::ops::Range<usize>| (range.start..=range.end).contains(&place.offset);
+    let words = marks(text).into_iter().filter(|(mark, _)| *mark == Mark::Keyword);
+    let range = words.map(|(_, range)| range).find(under)?;
+    let keyword = Keyword::of(text.get(range.clone())?)?;
+    let span = Span::new(place.source, range.start, range.end);
+    Some((span, paragraphs([keyword.meaning().to_string(), code(keyword.example())])))
+}
+
 /// The code of a warning that is meant.
 fn allowed(place: Place<'_>) -> Option<(Span, String)> {
     let mut found = None;
@@ -117,6 +129,6 @@ fn allowed(place: Place<'_>) -> Option<(Span, String)> {
     });
     let span = found?;
     let text = place.analysis.slice(span);
-    let code = codes::codes().find(|code| code.code == text)?;
+    let code = codes::find(text)?;
     Some((span, format!("`{text}`: {}", code.meaning)))
 }

@@ -1,6 +1,6 @@
 //! Reports of the checker as the protocol carries them.
 
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::lsp::analysis::{Analyses, Analysis};
 use crate::lsp::documents::{CHECKED_MOST, Documents};
 use crate::lsp::navigate::location;
@@ -10,7 +10,7 @@ use lsp_types::{
 use std::collections::BTreeMap;
 
 /// Codes of what has no effect: editors show it faded.
-const UNNECESSARY: &[&str] = &["W0801", "W0802", "W0804"];
+const UNNECESSARY: &[&str] = &[codes::UNUSED_NAME, codes::UNREACHABLE, codes::UNCALLED_ROUTINE];
 
 /// The reports on every checked file, by its name; a file without any has an empty list.
 pub fn reports(

@@ -3,6 +3,7 @@
 
 use crate::check::index::Target;
 use crate::diagnostics::Severity;
+use crate::diagnostics::codes;
 use crate::lsp::Workspace;
 use crate::lsp::analysis::{Analyses, Analysis};
 use crate::lsp::documents::Documents;
@@ -176,7 +177,9 @@ fn means_the_same(
         all.filter(|d| d.code == code).count()
     };
     let place = |span: Span| after.examined.prepared.sources.place(span);
-    for (code, what) in [("E0403", "is taken"), ("W0805", "would hide another name")] {
+    for (code, what) in
+        [(codes::DUPLICATE_NAME, "is taken"), (codes::SHADOWED_NAME, "would hide another name")]
+    {
         if spans(after, code) > spans(before, code) {
             let all = after.examined.prepared.diagnostics.iter();
             let report = all.filter(|d| d.code == code).find(|d| d.headline.contains(new));

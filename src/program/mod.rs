@@ -9,3 +9,4 @@ pub mod show;
 pub mod tree;
 pub mod types;
 pub mod value;
+pub mod visit;

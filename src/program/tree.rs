@@ -488,17 +488,6 @@ pub struct Deciding {
     pub needed: bool,
 }
 
-impl Deciding {
-    /// The numbers that are worked out for it.
-    pub fn numbers(&self) -> impl Iterator<Item = &Number> {
-        let risk = match &self.rule {
-            Rule::Risk(risk) => Some(risk),
-            Rule::Simple | Rule::Guard => None,
-        };
-        [&self.coverage].into_iter().chain(risk)
-    }
-}
-
 /// A rule of a check.
 #[derive(Clone, Debug)]
 pub enum Rule {

@@ -1,11 +1,12 @@
 //! An answers file: a TOML file that answers the questions of a script, as `--answers FILE` names
 //! it. Every answer is checked before anything moves, with places in the file.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::operator::{Given, Texts};
 use crate::program::tree::Asked;
 use crate::session::{Files, Prepared, Text};
 use crate::source::{SourceId, Span};
+use crate::units::near;
 use toml::de::{DeTable, DeValue};
 
 /// Most questions that a report lists.
@@ -34,7 +35,7 @@ impl Prepared {
                 let source = self.sources.add("--answers", path);
                 let headline = format!("this answers file cannot be read: {why}");
                 let whole = Span::new(source, 0, path.len());
-                return Err(vec![Diagnostic::error("E0906", headline, whole)]);
+                return Err(vec![Diagnostic::error(codes::BAD_ANSWERS_FILE, headline, whole)]);
             }
         };
         let Some(program) = &self.program else {
@@ -63,8 +64,8 @@ fn unanswered(who: &str, questions: &[&Asked], way: &dyn Fn(&str) -> String) -> 
         0 => format!("{who} a question of the script"),
         more => format!("{who} {} questions of the script", more + 1),
     };
-    let report =
-        Diagnostic::error("E0905", headline, first.planned.span).here(first.wanted.words());
+    let report = Diagnostic::error(codes::UNANSWERABLE_QUESTION, headline, first.planned.span)
+        .here(first.wanted.words());
     let rest = rest.iter().take(LISTED_MOST);
     let report =
         rest.fold(report, |report, asked| report.label(asked.planned.span, asked.wanted.words()));
@@ -88,7 +89,7 @@ impl Reader<'_> {
     }
 
     fn wrong(&self, range: core::ops::Range<usize>, headline: String, help: &str) -> Diagnostic {
-        let report = Diagnostic::error("E0906", headline, self.place(range));
+        let report = Diagnostic::error(codes::BAD_ANSWERS_FILE, headline, self.place(range));
         if help.is_empty() { report } else { report.help(help.to_string()) }
     }
 
@@ -135,16 +136,14 @@ impl Reader<'_> {
         let report = self.wrong(place, format!("the script does not ask \"{question}\""), "");
         let known: Vec<&str> =
             self.questions.iter().map(|asked| asked.planned.label.as_ref()).collect();
-        let likeness = |text: &str| strsim::jaro_winkler(text, question);
-        let near = known.iter().max_by(|a, b| likeness(a).total_cmp(&likeness(b)));
-        match near {
-            Some(near) if likeness(near) > 0.85 => report.help(format!("did you mean \"{near}\"?")),
-            Some(_) => {
+        match near(question, known.iter().copied()) {
+            Some(near) => report.help(format!("did you mean \"{near}\"?")),
+            None if known.is_empty() => report.help("it asks nothing at all"),
+            None => {
                 let listed = known.iter().take(LISTED_MOST).map(|text| format!("\"{text}\""));
                 let more = if known.len() > LISTED_MOST { ", ..." } else { "" };
                 report.help(format!("it asks {}{more}", listed.collect::<Vec<_>>().join(", ")))
             }
-            None => report.help("it asks nothing at all"),
         }
     }
 

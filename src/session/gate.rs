@@ -4,7 +4,7 @@
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::head::{Description, Fault};
 use crate::program::tree::Program;
 use crate::session::live::Entry;
@@ -108,7 +108,8 @@ fn unfit(named: &Named, head: &Description, check_fault: CheckFault<'_>) -> Vec<
     let mut found = misused(&named.signals, head);
     for (fault, span) in &named.faults {
         let Err(why) = check_fault(fault) else { continue };
-        let report = Diagnostic::error("E0904", format!("cannot provoke this fault: {why}"), *span);
+        let report =
+            Diagnostic::error(codes::BAD_FAULT, format!("cannot provoke this fault: {why}"), *span);
         found.push(report.help("docs/simulated-head.md lists the faults of a simulated head"));
     }
     found

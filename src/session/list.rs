@@ -1,7 +1,7 @@
 //! A list of heads: a CSV file by RFC 4180 whose first row names the columns. Every cell keeps its
 //! place, so that whatever is wrong with it can be shown there. Uses csv, source and diagnostics.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
 use core::ops::Range;
 use csv::{ReaderBuilder, StringRecord};
@@ -91,7 +91,7 @@ struct Reading<'a> {
 impl Reading<'_> {
     fn wrong(&mut self, range: Range<usize>, headline: &str, help: &str) {
         let place = Span::new(self.source, range.start, range.end);
-        self.problems.push(Diagnostic::error("E0907", headline, place).help(help));
+        self.problems.push(Diagnostic::error(codes::BAD_HEAD_LIST, headline, place).help(help));
     }
 
     /// Every row with the places of its cells. Ends at a row whose form is broken, for what stands
@@ -172,7 +172,7 @@ impl Reading<'_> {
                 let first = Span::new(self.source, first.range.start, first.range.end);
                 let place = Span::new(self.source, place.start, place.end);
                 let headline = format!("there are two columns `{}`", cell.text);
-                let report = Diagnostic::error("E0907", headline, place)
+                let report = Diagnostic::error(codes::BAD_HEAD_LIST, headline, place)
                     .label(first, "the first one")
                     .help("take one of them out");
                 self.problems.push(report);

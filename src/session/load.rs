@@ -4,7 +4,7 @@ use crate::bounds::{self, Bound, ParamAt, ParamKind};
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
 use crate::check::{self, Checked, Module, Named, Origin, Setting, Unset};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::head::Description;
 use crate::image::Bitmap;
 use crate::program::tree::{Param, Program};
@@ -210,14 +210,14 @@ pub(super) fn settled(
     let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
     // What a broken line would have declared, every word of it, is missed below; so is a routine
     // that stands where none may.
-    let misplaced = checked.diagnostics.iter().filter(|d| d.code == "E0405");
+    let misplaced = checked.diagnostics.iter().filter(|d| d.code == codes::MISPLACED_ITEM);
     let lost: HashSet<&str> = diagnostics
         .iter()
         .chain(misplaced)
         .flat_map(|d| words(sources, Span { end: d.span().start, ..d.span() }))
         .collect();
     let sound = |d: &Diagnostic| {
-        let of_broken = broken.contains(&line(d.span())) && d.code != "E0405";
+        let of_broken = broken.contains(&line(d.span())) && d.code != codes::MISPLACED_ITEM;
         let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
         let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
         !(of_broken || of_heads || of_names)
@@ -250,8 +250,12 @@ fn unusable(
         let why = known.entry(path).or_insert_with(|| read_image(files, script, path).err());
         if let Some(why) = why {
             reports.push(
-                Diagnostic::error("E0903", format!("cannot expose this image: {why}"), *span)
-                    .help("the path is taken from the folder of the script that is run"),
+                Diagnostic::error(
+                    codes::BAD_IMAGE,
+                    format!("cannot expose this image: {why}"),
+                    *span,
+                )
+                .help("the path is taken from the folder of the script that is run"),
             );
         }
     }
@@ -260,9 +264,16 @@ fn unusable(
 
 /// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
 /// fit, gives nothing, or seems to lack its end.
-const OF_HEADS: [&str; 6] = ["E0601", "E0602", "E0603", "E0608", "E0702", "E0713"];
+const OF_HEADS: [&str; 6] = [
+    codes::TOO_MANY_ARGUMENTS,
+    codes::MISSING_ARGUMENT,
+    codes::UNKNOWN_ARGUMENT,
+    codes::NO_VALUE,
+    codes::BAD_RETURN,
+    codes::BARE_TRY,
+];
 /// Names that seem to be unknown, or to mean another thing of that name.
-const OF_NAMES: [&str; 3] = ["E0401", "E0402", "E0704"];
+const OF_NAMES: [&str; 3] = [codes::UNKNOWN_NAME, codes::UNKNOWN_ROUTINE, codes::RECURSION];
 
 /// The words on the lines of a place.
 fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
@@ -343,8 +354,11 @@ impl Loader<'_> {
         let text = match self.files.read(Some(from), path) {
             Ok(text) => text,
             Err(why) => {
-                let report =
-                    Diagnostic::error("E0407", format!("cannot use \"{path}\": {why}"), span);
+                let report = Diagnostic::error(
+                    codes::UNREADABLE_FILE,
+                    format!("cannot use \"{path}\": {why}"),
+                    span,
+                );
                 let report = if path.ends_with(".spt") {
                     report.help("the path is taken from the folder of the file that says `use`")
                 } else {
@@ -367,14 +381,14 @@ impl Loader<'_> {
                 .collect();
             let headline = format!("files use each other in a circle: {}", chain.join(" → "));
             self.diagnostics.push(
-                Diagnostic::error("E0408", headline, span)
+                Diagnostic::error(codes::CIRCULAR_USE, headline, span)
                     .help("put what both need into a third file"),
             );
             return None;
         }
         if self.open.len() >= DEPTH_MOST {
             let headline = format!("more than {DEPTH_MOST} files use each other in a chain");
-            self.diagnostics.push(Diagnostic::error("E0408", headline, span));
+            self.diagnostics.push(Diagnostic::error(codes::CIRCULAR_USE, headline, span));
             return None;
         }
         Some(self.module(text))
@@ -410,7 +424,7 @@ impl Loader<'_> {
                 let source = self.sources.add("--set", asked.as_str());
                 let whole = Span::new(source, 0, asked.len());
                 let headline = format!("this data sheet cannot be read: {why}");
-                self.diagnostics.push(Diagnostic::error("E0519", headline, whole));
+                self.diagnostics.push(Diagnostic::error(codes::BAD_DATA_SHEET, headline, whole));
                 Vec::new()
             }
         }
@@ -420,7 +434,7 @@ impl Loader<'_> {
         let source = self.sources.add("--set", text);
         let whole = Span::new(source, 0, text.len());
         let Some((name, raw)) = text.split_once('=') else {
-            let report = Diagnostic::error("E0516", "`--set` takes NAME=VALUE", whole)
+            let report = Diagnostic::error(codes::UNSET_PARAM, "`--set` takes NAME=VALUE", whole)
                 .help(format!("for example `--set {text}=5`"));
             self.diagnostics.push(report);
             return None;

@@ -2,7 +2,7 @@
 //! give params their values.
 
 use crate::check::{Origin, Setting};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::session::list::{self, List, Row};
 use crate::session::load::{Files, Prepared, Texts, judged, read};
 use crate::source::{SourceId, SourceMap, Span};
@@ -117,16 +117,20 @@ impl Series {
             let value_span = self.span(row, cell.range.clone());
             let name = &column.text;
             if cell.text.is_empty() {
-                let report =
-                    Diagnostic::error("E0907", format!("no value for `{name}`"), value_span).help(
-                        "every row gives every param: write the value, or a list of its own for \
+                let report = Diagnostic::error(
+                    codes::BAD_HEAD_LIST,
+                    format!("no value for `{name}`"),
+                    value_span,
+                )
+                .help(
+                    "every row gives every param: write the value, or a list of its own for \
                            the heads that need none",
-                    );
+                );
                 wrong.push(report);
             }
             if cell.doubled {
                 let headline = format!("the value of `{name}` has a quote in it");
-                let report = Diagnostic::error("E0907", headline, value_span)
+                let report = Diagnostic::error(codes::BAD_HEAD_LIST, headline, value_span)
                     .help("a list gives values without quotes; write the text without them");
                 wrong.push(report);
             }

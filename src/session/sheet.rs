@@ -2,7 +2,7 @@
 //! is checked like one of `--set`, with places in the file.
 
 use crate::check::{Origin, Setting};
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::parse_expression;
@@ -25,7 +25,9 @@ pub(super) fn read(
     let place = |range: Range<usize>| Span::new(source, range.start, range.end);
     let mut problems = Vec::new();
     let mut wrong = |range: Range<usize>, headline: String, help: &str| {
-        problems.push(Diagnostic::error("E0519", headline, place(range)).help(help.to_string()));
+        problems.push(
+            Diagnostic::error(codes::BAD_DATA_SHEET, headline, place(range)).help(help.to_string()),
+        );
     };
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {

@@ -1,10 +1,11 @@
 //! Signals and channels that a script names by plain text, against the head that it is to run on.
 
 use crate::builtins;
-use crate::check::{Use, Used, near};
-use crate::diagnostics::Diagnostic;
+use crate::check::{Use, Used};
+use crate::diagnostics::{Diagnostic, codes};
 use crate::head::Description;
 use crate::head::signals::{Channel, Direction, Signal};
+use crate::units::near;
 
 /// Most names in one report.
 const NAMES_MOST: usize = 8;
@@ -35,10 +36,12 @@ fn wrong_head(first: &Used, all: &[Used]) -> Diagnostic {
         names.push("…".to_string());
     }
     let headline = "this head has no signals and no channels";
-    Diagnostic::error("E0908", headline, first.span).here("the first that is named").help(format!(
-        "the script uses {}: name the head that it is for with `--head`",
-        names.join(", ")
-    ))
+    Diagnostic::error(codes::UNKNOWN_SIGNAL, headline, first.span)
+        .here("the first that is named")
+        .help(format!(
+            "the script uses {}: name the head that it is for with `--head`",
+            names.join(", ")
+        ))
 }
 
 fn misuse(used: &Used, head: &Description) -> Option<Diagnostic> {
@@ -59,7 +62,7 @@ fn misuse(used: &Used, head: &Description) -> Option<Diagnostic> {
         Use::Channel(like) => match channel {
             Some(channel) => {
                 let why = builtins::unlike(channel, &like.kind)?;
-                let report = Diagnostic::error("E0909", why, like.span);
+                let report = Diagnostic::error(codes::BAD_SIGNAL_USE, why, like.span);
                 Some(report.help(format!("write {}", reading(channel))))
             }
             None => Some(no_channel(used, head, signal)),
@@ -73,13 +76,13 @@ fn misuse(used: &Used, head: &Description) -> Option<Diagnostic> {
             }
             let takes = format!("it takes {least} to {most}");
             if let Some(why) = builtins::unlike(channel, &like.kind) {
-                return Some(Diagnostic::error("E0909", why, like.span).help(takes));
+                return Some(Diagnostic::error(codes::BAD_SIGNAL_USE, why, like.span).help(takes));
             }
             match value {
                 Some(value) if !channel.takes(*value) => {
                     let value = channel.shown(*value);
                     let why = format!("{value} is beyond the channel `{}`", used.name);
-                    Some(Diagnostic::error("E0909", why, like.span).help(takes))
+                    Some(Diagnostic::error(codes::BAD_SIGNAL_USE, why, like.span).help(takes))
                 }
                 _ if !channel.under_light => under_light(used, "a channel", "set"),
                 _ => None,
@@ -106,7 +109,7 @@ fn under_light(used: &Used, what: &str, done: &str) -> Option<Diagnostic> {
 }
 
 fn unfit(used: &Used, why: String) -> Diagnostic {
-    Diagnostic::error("E0909", why, used.span)
+    Diagnostic::error(codes::BAD_SIGNAL_USE, why, used.span)
 }
 
 /// How a channel is read.
@@ -122,7 +125,7 @@ fn no_channel(used: &Used, head: &Description, signal: Option<&Signal>) -> Diagn
 
 fn unknown(used: &Used, what: &str, known: &[&str], other: Option<String>) -> Diagnostic {
     let headline = format!("this head has no {what} `{}`", used.name);
-    let report = Diagnostic::error("E0908", headline, used.span);
+    let report = Diagnostic::error(codes::UNKNOWN_SIGNAL, headline, used.span);
     report.help(match (other, near(&used.name, known.iter().copied())) {
         (Some(other), _) => other,
         (None, Some(near)) => format!("did you mean `{near}`?"),

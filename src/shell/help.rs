@@ -1,18 +1,14 @@
 //! `help`: what a name means, from the tables of the language and from what was typed.
 
 use crate::builtins::{TOPICS, records, table};
-use crate::check::codes::why;
+use crate::diagnostics::codes;
 use crate::lsp::describe;
-use crate::session::topics;
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::shell::words::{WORDS, Word};
-use crate::syntax::KEYWORDS;
-use crate::terminal::reference::{code as code_text, explained, fields};
+use crate::syntax::Keyword;
+use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, complain, say, styled, units, wrapped};
-
-/// Nearer than this, a name may have been meant (Jaro-Winkler).
-const NEAR: f64 = 0.8;
 
 /// `help`
 pub fn help(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
@@ -59,8 +55,8 @@ fn about(bench: &Bench, name: &str) -> Option<String> {
         parts.push(units::list(colour));
     }
     let wanted = name.to_uppercase();
-    let code = topics().flat_map(|topic| topic.codes).find(|known| known.code == wanted);
-    parts.extend(code.map(|found| code_text(found, &why(found), colour)));
+    let code = codes::find(&wanted);
+    parts.extend(code.map(|found| code_text(found, colour)));
     let builtin = table().iter().find(|builtin| builtin.name == name);
     parts.extend(builtin.map(|builtin| explained(builtin, colour)));
     let record = records().iter().find(|record| record.name == name);
@@ -69,9 +65,7 @@ fn about(bench: &Bench, name: &str) -> Option<String> {
         None => parts.extend(describe::kind(name).map(|text| titled("kind", name, &text, colour))),
     }
     parts.extend(describe::unit(name).map(|text| titled("unit", name, &text, colour)));
-    if parts.is_empty() && KEYWORDS.contains(&name) {
-        parts.push(format!("`{name}` is a word of the language: see docs/language.md\n"));
-    }
+    parts.extend(Keyword::of(name).map(|found| keyword(found, colour)));
     (!parts.is_empty()).then(|| parts.join("\n"))
 }
 
@@ -124,7 +118,5 @@ fn near(bench: &Bench, name: &str) -> Option<String> {
     all.extend(table().iter().map(|builtin| builtin.name.to_string()));
     all.extend(records().iter().map(|record| record.name.to_string()));
     all.extend(WORDS.iter().map(|word| word.name.to_string()));
-    let scored = all.into_iter().map(|known| (strsim::jaro_winkler(&known, name), known));
-    let best = scored.filter(|(score, _)| *score > NEAR).max_by(|a, b| a.0.total_cmp(&b.0));
-    best.map(|(_, known)| known)
+    crate::units::near(name, all.iter().map(String::as_str)).map(str::to_string)
 }

@@ -5,6 +5,7 @@
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::shell::{facets, help, pauses, poke, save, step, watch};
+use crate::units::near;
 
 /// A word of the shell.
 pub struct Word {
@@ -165,9 +166,6 @@ pub fn of(line: &str) -> Option<(&'static Word, &str)> {
 /// What people of other shells type to leave.
 const FAREWELLS: [&str; 4] = ["exit", "quit", "bye", "logout"];
 
-/// Nearer than this, a word may have been meant (Jaro-Winkler).
-const NEAR: f64 = 0.85;
-
 /// What people type who want everything to stand still.
 const STOPS: [&str; 4] = ["stop", "halt", "abort", "off"];
 
@@ -180,9 +178,7 @@ pub fn meant(line: &str) -> Option<&'static str> {
     if STOPS.contains(&first.trim_end_matches("()")) {
         return Some("safe");
     }
-    let scored = WORDS.iter().map(|word| (strsim::jaro_winkler(word.name, first), word.name));
-    let best = scored.max_by(|a, b| a.0.total_cmp(&b.0));
-    best.filter(|(score, _)| *score > NEAR).map(|(_, name)| name)
+    near(first, WORDS.iter().map(|word| word.name))
 }
 
 #[cfg(test)]

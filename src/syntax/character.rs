@@ -1,7 +1,7 @@
 //! Characters that no script may hold, and what to say about a strange one.
 //! Uses source and diagnostics.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::reports::Reports;
@@ -44,8 +44,12 @@ pub fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     for (c, at, count) in found {
         let span = Span::new(source, at, at + c.len_utf8());
         let (what, help) = describe(c);
-        let mut report =
-            Diagnostic::error("E0101", format!("a script cannot hold {what}"), span).help(help);
+        let mut report = Diagnostic::error(
+            codes::CONTROL_CHARACTER,
+            format!("a script cannot hold {what}"),
+            span,
+        )
+        .help(help);
         report = match count {
             1 => report.here("found here"),
             2 => report.here("found here, and once more in this file"),
@@ -119,7 +123,7 @@ pub fn unknown(
     } else {
         format!("`{c}` means nothing here")
     };
-    let mut report = Diagnostic::error("E0102", what, span);
+    let mut report = Diagnostic::error(codes::FOREIGN_CHARACTER, what, span);
     if let Some(help) = advice(c) {
         // The second curly quote of a line is the mistake of the first.
         let told = diagnostics.last().is_some_and(|old| {

@@ -4,12 +4,12 @@
 //! `format` writes a script that parses in the house style.
 //! `grammar/spintrue.ebnf` has the language in one page.
 
-pub mod codes;
 pub mod format;
 pub mod names;
 pub mod tree;
 
 mod character;
+mod keyword;
 mod layout;
 mod parse;
 mod raw;
@@ -17,6 +17,6 @@ mod reports;
 mod token;
 mod typing;
 
+pub use keyword::{KEYWORDS, Keyword};
 pub use parse::{Parsed, parse, parse_expression, without_comma};
-pub use token::KEYWORDS;
 pub use typing::{Mark, marks, unfinished};

@@ -1,7 +1,7 @@
 //! The raw scan: bytes to lexemes, context free but for nested text. Two token grammars, code and
 //! text, are switched at quotes and braces. Uses source, diagnostics and codes.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
 use crate::syntax::character;
 use crate::syntax::reports::Reports;
@@ -319,7 +319,7 @@ impl Scan<'_> {
                 Text::Close => {
                     let place = Span::new(self.source, span.start, span.end);
                     self.diagnostics.push(
-                        Diagnostic::error("E0106", "a `}` stands alone in a text", place)
+                        Diagnostic::error(codes::BAD_ESCAPE, "a `}` stands alone in a text", place)
                             .here("nothing is open here")
                             .help("write `\\}` for the character itself"),
                     );
@@ -352,7 +352,7 @@ impl Scan<'_> {
         let place = Span::new(self.source, start, start + 1 + escape.len());
         self.diagnostics.push(
             Diagnostic::error(
-                "E0106",
+                codes::BAD_ESCAPE,
                 format!("`\\{}` is no escape", character::shown(escape)),
                 place,
             )
@@ -367,8 +367,12 @@ impl Scan<'_> {
             return;
         };
         let quote = Span::new(self.source, first.quote, first.quote + 1);
-        let mut report = Diagnostic::error("E0105", "this text does not end on its line", quote)
-            .here("the text begins here");
+        let mut report = Diagnostic::error(
+            codes::UNTERMINATED_TEXT,
+            "this text does not end on its line",
+            quote,
+        )
+        .here("the text begins here");
         if in_code || self.open.len() > 1 {
             let brace = Span::new(self.source, first.brace, first.brace + 1);
             report = report
@@ -409,7 +413,7 @@ impl Scan<'_> {
         code.bump(length);
         self.diagnostics.push(
             Diagnostic::error(
-                "E0102",
+                codes::FOREIGN_CHARACTER,
                 "there are no `/* */` comments",
                 Span::new(self.source, start, start + 2),
             )
@@ -427,7 +431,7 @@ impl Scan<'_> {
         let end = code.span().end;
         self.diagnostics.push(
             Diagnostic::error(
-                "E0109",
+                codes::SINGLE_QUOTES,
                 "a text stands in double quotes",
                 Span::new(self.source, start, end),
             )

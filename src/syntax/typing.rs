@@ -2,9 +2,9 @@
 //! it is. Uses raw and token.
 
 use crate::source::SourceId;
+use crate::syntax::keyword::KEYWORDS;
 use crate::syntax::raw::{Raw, scan};
 use crate::syntax::reports::Reports;
-use crate::syntax::token::KEYWORDS;
 use std::ops::Range;
 
 /// What a piece of a text is, as far as it shows at once.

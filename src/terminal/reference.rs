@@ -2,6 +2,7 @@
 
 use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records};
 use crate::diagnostics::codes::Code;
+use crate::syntax::Keyword;
 use crate::terminal::{BOLD, beside, styled, wrapped};
 use crate::visible;
 
@@ -56,9 +57,19 @@ pub fn explained(builtin: &Builtin, colour: bool) -> String {
     let effects: Vec<&str> = builtin.effects.iter().map(|effect| effect.text()).collect();
     let effects = if effects.is_empty() { "none".to_string() } else { effects.join(", ") };
     text.push_str(&format!("\nEffects on the head: {effects}\n"));
-    text.push_str(&wrapped(&format!("Takes at most: {}", builtin.longest.text()), ""));
+    text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
     text.push_str("\nExample:\n");
     for line in builtin.example.lines() {
+        text.push_str(&format!("  {line}\n"));
+    }
+    text
+}
+
+/// A keyword: what it means, and an example.
+pub fn keyword(keyword: Keyword, colour: bool) -> String {
+    let heading = styled(&format!("keyword {}", keyword.text()), BOLD, colour);
+    let mut text = format!("{heading}\n\n{}\nExample:\n", wrapped(keyword.meaning(), ""));
+    for line in keyword.example().lines() {
         text.push_str(&format!("  {line}\n"));
     }
     text
@@ -77,12 +88,12 @@ pub fn fields(record: &RecordSpec, colour: bool) -> String {
     text
 }
 
-/// A code: what it means, `why`, and a wrong and a right example.
-pub fn code(code: &Code, why: &str, colour: bool) -> String {
+/// A code: what it means, why, and a wrong and a right example.
+pub fn code(code: &Code, colour: bool) -> String {
     let heading = format!("{}: {}", code.code, code.meaning);
     let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
-    text.push_str(&wrapped(why, ""));
-    for (title, example) in [("Wrong", code.wrong), ("Right", code.right)] {
+    text.push_str(&wrapped(&code.why, ""));
+    for (title, example) in [("Wrong", &code.wrong), ("Right", &code.right)] {
         text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
         for line in example.trim_matches('\n').lines() {
             text.push_str(&format!("  {}\n", visible::line(line)));

@@ -5,12 +5,14 @@
 //! in radians, so that rpm (an angle per time) and Hz (a count per time) never mix by accident.
 
 pub mod dimension;
+mod near;
 pub mod number;
 pub mod show;
 pub mod table;
 pub mod text;
 
 pub use dimension::{Base, Dimension, KINDS, Kind, OPEN};
+pub use near::{distance, near};
 pub use show::{exact, faithful, noise, show, show_number, suited};
 pub use table::{TABLE, Unit};
 pub use text::{QuantityError, UnitError, UnitText, parse_quantity, parse_unit};

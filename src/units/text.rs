@@ -1,6 +1,6 @@
 //! Unit and quantity text in: `rpm`, `mm/s^2`, `4800 rpm`.
 
-use crate::units::{Dimension, table};
+use crate::units::{Dimension, distance, table};
 use thiserror::Error;
 
 /// A unit as somebody wrote it, worked out.
@@ -123,7 +123,7 @@ fn near(name: &str) -> Option<String> {
     if table::FOREIGN.contains(&name) {
         return None;
     }
-    let one_off = |known: &str| name.len() > 2 && strsim::damerau_levenshtein(known, name) == 1;
+    let one_off = |known: &str| name.len() > 2 && distance(known, name) == 1;
     if let Some(meant) = table::meant_near(one_off) {
         return Some(meant.to_string());
     }

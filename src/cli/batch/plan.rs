@@ -8,7 +8,7 @@ use crate::cli::batch::place::{self, Place};
 use crate::cli::files::{Disk, digest_of};
 use crate::cli::fixture::Ready;
 use crate::cli::{allow, duration};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::head::Calls;
 use crate::head::Description;
 use crate::head::link::not_simulated;
@@ -229,7 +229,8 @@ impl Looking<'_> {
         if let Some(head) = &description {
             if matches!(place, Place::Made(_)) && head.serial != serial && !serial.is_empty() {
                 let what = format!("the head of this row says that it is {}", head.serial);
-                let report = Diagnostic::error("E0907", what, series.cell_span(row, "serial"));
+                let report =
+                    Diagnostic::error(codes::BAD_HEAD_LIST, what, series.cell_span(row, "serial"));
                 let report = report.here("this is another serial number");
                 found.push(report.help("correct the serial number or the address"));
             }
@@ -256,7 +257,7 @@ impl Looking<'_> {
         }
         let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
         let what = "the head of this row cannot be made";
-        let report = Diagnostic::error("E0907", what, series.cell_span(row, column));
+        let report = Diagnostic::error(codes::BAD_HEAD_LIST, what, series.cell_span(row, column));
         report.help("the report above says why")
     }
 
@@ -285,7 +286,7 @@ impl Looking<'_> {
         let serial = series.cell(row, "serial").map_or("", |cell| cell.text.as_str());
         let place = series.cell_span(row, "serial");
         let mut wrong = |what: &str, help: &str| {
-            found.push(Diagnostic::error("E0907", what, place).help(help.to_string()));
+            found.push(Diagnostic::error(codes::BAD_HEAD_LIST, what, place).help(help.to_string()));
         };
         if serial.is_empty() {
             wrong("this row has no serial number", "write the serial number of its head");
@@ -312,7 +313,7 @@ impl Looking<'_> {
         let cell = series.cell(row, "head").map(|cell| cell.text.clone());
         let place = series.cell_span(row, "head");
         if cell.as_ref().is_some_and(String::is_empty) {
-            let report = Diagnostic::error("E0907", "this row has no address", place);
+            let report = Diagnostic::error(codes::BAD_HEAD_LIST, "this row has no address", place);
             found.push(report.help("write the address of its head, such as `sim:FILE.toml`"));
             return Ok(None);
         }
@@ -325,7 +326,8 @@ impl Looking<'_> {
             if !faults.is_empty() {
                 let column = if series.cell(row, "fault").is_some() { "fault" } else { "serial" };
                 let what = "this head is not made here, so that it cannot be made to fail here";
-                let report = Diagnostic::error("E0907", what, series.cell_span(row, column));
+                let report =
+                    Diagnostic::error(codes::BAD_HEAD_LIST, what, series.cell_span(row, column));
                 found.push(report.help("give faults to the server of the head"));
                 return Ok(None);
             }
@@ -339,7 +341,7 @@ impl Looking<'_> {
                     && let Some(first) = self.memories.insert(memory.clone(), row.line)
                 {
                     let what = format!("the head on line {first} keeps its trims in that memory");
-                    let report = Diagnostic::error("E0907", what, place);
+                    let report = Diagnostic::error(codes::BAD_HEAD_LIST, what, place);
                     found.push(report.help("give each head a memory of its own"));
                 }
                 Ok(Some(Place::Made(Simulated { faults, serial: None, ..known.clone() })))
@@ -348,7 +350,7 @@ impl Looking<'_> {
             (Err(why), None) => Err(format!("{}\n", why.trim_end())),
             (Err(why), Some(_)) => {
                 let why = why.trim_end().trim_start_matches("error: ").to_string();
-                found.push(Diagnostic::error("E0907", why, place).help(
+                found.push(Diagnostic::error(codes::BAD_HEAD_LIST, why, place).help(
                     "an address is `sim`, `sim:FILE.toml` with the path from here, `tcp://HOST:PORT` \
                      or `serial://DEVICE`",
                 ));

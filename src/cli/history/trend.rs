@@ -6,7 +6,7 @@ use crate::cli::history::series::{Limits, Point, Series, trend as worked_out};
 use crate::cli::history::{html, text};
 use crate::cli::output::{Force, Place};
 use crate::terminal::{colour_output, say};
-use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
+use crate::units::{Dimension, UnitText, distance, parse_quantity, parse_unit};
 use crate::visible;
 use clap::Args;
 use std::path::PathBuf;
@@ -152,7 +152,7 @@ fn near(archive: &mut dyn Store, label: &str) -> Result<Vec<String>, String> {
     let sql = "SELECT label FROM quantities UNION SELECT label FROM checks WHERE unit IS NOT NULL";
     let mut labels = Vec::new();
     archive.query(sql, &[], &mut |row| labels.push(row.value(0).text().to_string()))?;
-    labels.sort_by_cached_key(|known| (strsim::osa_distance(known, label), known.clone()));
+    labels.sort_by_cached_key(|known| (distance(known, label), known.clone()));
     labels.truncate(OFFERED);
     Ok(labels)
 }

@@ -4,9 +4,8 @@ use crate::head::Fault;
 use crate::head::station::StationError;
 use crate::interpret::events::Event;
 use crate::interpret::link::guards::duration;
-use crate::interpret::link::stores::done;
 use crate::interpret::link::{Linker, NumberNode, RefNode, StatementNode};
-use crate::interpret::machine::{Failed, Machine};
+use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::operator::{Answer, NoAnswer, Question, Wanted};
 use crate::program::failure::FailureKind;
 use crate::program::show::{Shower, time_text};
@@ -26,7 +25,7 @@ struct Asking {
 }
 
 impl Asking {
-    fn run(&self, machine: &mut Machine<'_>) -> Result<(), Failed> {
+    fn run(&self, machine: &mut Machine<'_>) -> Result<Flow, Failed> {
         let question = (self.question)(machine)?.as_text().to_string();
         let limit = duration(machine, &self.limit, self.span)?;
         let wanted = self.wanted(machine)?;
@@ -59,7 +58,7 @@ impl Asking {
             (None, _) => {}
             _ => return Err(machine.broken("an answer of another sort", self.span)),
         }
-        Ok(())
+        Ok(Flow::Next)
     }
 
     /// What the answer must be, with the range as it is now.
@@ -118,6 +117,6 @@ impl Linker<'_> {
             shower: ask.shower.clone(),
             span: ask.span,
         };
-        Box::new(move |machine| done(asking.run(machine)))
+        Box::new(move |machine| asking.run(machine))
     }
 }

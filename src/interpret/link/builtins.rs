@@ -1,9 +1,9 @@
 //! Calls of built-ins.
 
-use crate::builtins::{Context, Function, Trouble};
+use crate::builtins::{Arguments, Context, Function, Work};
 use crate::interpret::events::Event;
 use crate::interpret::link::made::ExpressionNode;
-use crate::interpret::link::numbers::{Operation, pair};
+use crate::interpret::link::numbers::pair;
 use crate::interpret::link::operands::{Give, Operand, with_side};
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
@@ -14,29 +14,8 @@ use crate::program::types::{Layout, Type};
 use crate::program::value::Datum;
 use crate::source::Span;
 
-type Work = fn(&mut Context<'_>, &[Datum]) -> Result<Datum, Trouble>;
-
 /// Arguments that fit the stack.
 const FEW: usize = 6;
-
-/// A built-in of two numbers.
-struct Number2 {
-    work: fn(f64, f64) -> f64,
-    name: &'static str,
-    span: Span,
-}
-
-impl Operation for Number2 {
-    #[inline(always)]
-    fn apply(&self, machine: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
-        let result = (self.work)(a, b);
-        if !result.is_finite() {
-            let arguments = [Datum::Number(a), Datum::Number(b)];
-            return Err(no_result(machine, self.name, &arguments, self.span));
-        }
-        Ok(result)
-    }
-}
 
 /// Any other built-in.
 struct General {
@@ -78,7 +57,7 @@ impl General {
             like: &self.like,
             all_conform: machine.all_conform,
         };
-        let worked = (self.work)(&mut context, data);
+        let worked = (self.work)(&mut context, Arguments(data));
         for fault in machine.station.take_injected() {
             machine.tell(Event::Provoked(fault));
         }
@@ -141,7 +120,15 @@ impl Linker<'_> {
             }
             Function::Number2(work) => {
                 let (a, b) = self.sides(argument(call, 0), argument(call, 1));
-                pair(Number2 { work, name, span }, a, b, Give)
+                let worked = move |machine: &mut Machine<'_>, a, b| {
+                    let result = work(a, b);
+                    if !result.is_finite() {
+                        let arguments = [Datum::Number(a), Datum::Number(b)];
+                        return Err(no_result(machine, name, &arguments, span));
+                    }
+                    Ok(result)
+                };
+                pair(worked, a, b, Give)
             }
             Function::General(work) => {
                 let general = self.general(call, name, work);
@@ -175,16 +162,10 @@ impl Linker<'_> {
     /// A built-in whose result, if any, is not wanted.
     pub fn builtin_statement(&mut self, call: &BuiltinCall) -> StatementNode {
         match self.general_of(call) {
-            Some(general) => Box::new(move |machine| match general.call(machine) {
-                Ok(_) => Flow::Next,
-                Err(Failed) => Flow::Failed,
-            }),
+            Some(general) => Box::new(move |machine| general.call(machine).map(|_| Flow::Next)),
             None => {
                 let number = self.builtin_number(call);
-                Box::new(move |machine| match number(machine) {
-                    Ok(_) => Flow::Next,
-                    Err(Failed) => Flow::Failed,
-                })
+                Box::new(move |machine| number(machine).map(|_| Flow::Next))
             }
         }
     }

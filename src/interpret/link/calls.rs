@@ -52,9 +52,7 @@ impl CallNode {
     #[inline(always)]
     fn enter(&self, machine: &mut Machine<'_>) -> Result<&RoutineNode, Failed> {
         for argument in &self.arguments {
-            if argument(machine) == Flow::Failed {
-                return Err(Failed);
-            }
+            argument(machine)?;
         }
         if machine.stopped() {
             return Err(machine.interrupted(self.span));
@@ -107,10 +105,7 @@ impl Linker<'_> {
             let routine = node.enter(machine)?;
             let result = match &routine.work {
                 Work::Number(number) => number(machine),
-                Work::Block(block, result) => match block.run(machine) {
-                    Flow::Failed => Err(Failed),
-                    _ => Ok(machine.word(*result)),
-                },
+                Work::Block(block, result) => block.run(machine).map(|_| machine.word(*result)),
             };
             match result {
                 Ok(value) => {
@@ -129,8 +124,8 @@ impl Linker<'_> {
             let routine = node.enter(machine)?;
             match &routine.work {
                 Work::Block(block, result) => match block.run(machine) {
-                    Flow::Failed => Err(node.failed(machine, routine)),
-                    _ => {
+                    Err(Failed) => Err(node.failed(machine, routine)),
+                    Ok(_) => {
                         let value = machine.take_reference(*result);
                         routine.leave(machine);
                         Ok(value)
@@ -145,22 +140,16 @@ impl Linker<'_> {
     pub fn call_statement(&mut self, call: &Call) -> StatementNode {
         let node = self.call_node(call);
         Box::new(move |machine| {
-            let Ok(routine) = node.enter(machine) else {
-                return Flow::Failed;
+            let routine = node.enter(machine)?;
+            let ended = match &routine.work {
+                Work::Block(block, _) => block.run(machine).map(drop),
+                Work::Number(number) => number(machine).map(drop),
             };
-            let flow = match &routine.work {
-                Work::Block(block, _) => block.run(machine),
-                Work::Number(number) => match number(machine) {
-                    Ok(_) => Flow::Next,
-                    Err(Failed) => Flow::Failed,
-                },
-            };
-            if flow == Flow::Failed {
-                node.failed(machine, routine);
-                return Flow::Failed;
+            if ended.is_err() {
+                return Err(node.failed(machine, routine));
             }
             routine.leave(machine);
-            Flow::Next
+            Ok(Flow::Next)
         })
     }
 
@@ -193,7 +182,7 @@ impl Linker<'_> {
                     let then: StatementNode = Box::new(move |machine| {
                         let value = machine.take_reference(from);
                         machine.set_reference(to, value);
-                        Flow::Next
+                        Ok(Flow::Next)
                     });
                     (Slot::Ref(crate::program::tree::RefSlot(from)), then)
                 }

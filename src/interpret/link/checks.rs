@@ -2,9 +2,8 @@
 
 use crate::acceptance::decision::{Limit, Measurement, Outcome, Rule, decide};
 use crate::interpret::events::{Bound, Check, Event, Measured};
-use crate::interpret::link::stores::done;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, StatementNode};
-use crate::interpret::machine::{Failed, Machine};
+use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::show::{Shower, Shown};
 use crate::program::tree::{self, Deciding, Expect, Expectation, Expression, Ref};
@@ -156,27 +155,24 @@ impl Linker<'_> {
         };
         let (text, span) = (expect.text.clone(), expect.span);
         Box::new(move |machine| {
-            let work = |machine: &mut Machine<'_>| {
-                let label = label(machine)?.as_text().to_string();
-                let (outcome, measured) = condition.decide(machine)?;
-                machine.all_conform &= outcome == Outcome::Conforms;
-                let stops = needed && outcome != Outcome::Conforms;
-                let why = stops
-                    .then(|| format!("the check {label} is needed, and it {}", stopped(outcome)));
-                machine.tell(Event::Check(Box::new(Check {
-                    label,
-                    number,
-                    text: text.clone(),
-                    measured,
-                    outcome,
-                    span,
-                })));
-                match why {
-                    Some(why) => Err(machine.fail(FailureKind::Failed, why, span)),
-                    None => Ok(()),
-                }
-            };
-            done(work(machine))
+            let label = label(machine)?.as_text().to_string();
+            let (outcome, measured) = condition.decide(machine)?;
+            machine.all_conform &= outcome == Outcome::Conforms;
+            let stops = needed && outcome != Outcome::Conforms;
+            let why =
+                stops.then(|| format!("the check {label} is needed, and it {}", stopped(outcome)));
+            machine.tell(Event::Check(Box::new(Check {
+                label,
+                number,
+                text: text.clone(),
+                measured,
+                outcome,
+                span,
+            })));
+            match why {
+                Some(why) => Err(machine.fail(FailureKind::Failed, why, span)),
+                None => Ok(Flow::Next),
+            }
         })
     }
 
@@ -193,17 +189,14 @@ impl Linker<'_> {
         let value = self.expression(value);
         let (shower, text) = (shower.clone(), text.clone());
         Box::new(move |machine| {
-            let work = |machine: &mut Machine<'_>| {
-                let label = label(machine)?.as_text().to_string();
-                let datum = value.datum(machine)?;
-                if let Datum::Value(value) = &datum {
-                    machine.can_be_shown(value, span)?;
-                }
-                let shown = shower.shown(&datum);
-                machine.tell(Event::Recorded { label, shown, text: text.clone(), span });
-                Ok(())
-            };
-            done(work(machine))
+            let label = label(machine)?.as_text().to_string();
+            let datum = value.datum(machine)?;
+            if let Datum::Value(value) = &datum {
+                machine.can_be_shown(value, span)?;
+            }
+            let shown = shower.shown(&datum);
+            machine.tell(Event::Recorded { label, shown, text: text.clone(), span });
+            Ok(Flow::Next)
         })
     }
 
@@ -211,12 +204,9 @@ impl Linker<'_> {
     pub fn note(&mut self, text: &Ref) -> StatementNode {
         let text = self.reference(text);
         Box::new(move |machine| {
-            let work = |machine: &mut Machine<'_>| {
-                let text = text(machine)?.as_text().to_string();
-                machine.tell(Event::Note(text));
-                Ok(())
-            };
-            done(work(machine))
+            let text = text(machine)?.as_text().to_string();
+            machine.tell(Event::Note(text));
+            Ok(Flow::Next)
         })
     }
 }

@@ -3,7 +3,6 @@
 use crate::head::Calls;
 use crate::head::station::MAX_SLEEP;
 use crate::interpret::events::Event;
-use crate::interpret::link::stores::done;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::FailureKind;
@@ -94,9 +93,9 @@ impl Linker<'_> {
     pub fn wait(&mut self, time: &Number, span: Span) -> StatementNode {
         let time = self.number(time);
         Box::new(move |machine| {
-            let waited =
-                duration(machine, &time, span).and_then(|seconds| sleep(machine, seconds, span));
-            done(waited)
+            let seconds = duration(machine, &time, span)?;
+            sleep(machine, seconds, span)?;
+            Ok(Flow::Next)
         })
     }
 
@@ -117,19 +116,14 @@ impl Linker<'_> {
             text: text.clone(),
             span,
         };
-        Box::new(move |machine| match wait.run(machine) {
-            Ok(None) => Flow::Next,
-            Ok(Some(within)) => match &otherwise {
-                Some(block) => block.run(machine),
-                None => {
-                    let after = time_text(within);
-                    let text = &wait.text;
-                    let message = format!("gave up after {after}: `{text}` did not come true");
-                    machine.fail(FailureKind::Timeout, message, span);
-                    Flow::Failed
-                }
-            },
-            Err(Failed) => Flow::Failed,
+        Box::new(move |machine| {
+            let Some(within) = wait.run(machine)? else { return Ok(Flow::Next) };
+            if let Some(block) = &otherwise {
+                return block.run(machine);
+            }
+            let (after, text) = (time_text(within), &wait.text);
+            let message = format!("gave up after {after}: `{text}` did not come true");
+            Err(machine.fail(FailureKind::Timeout, message, span))
         })
     }
 
@@ -138,10 +132,8 @@ impl Linker<'_> {
         let power = self.number(power);
         let body = self.block(body);
         Box::new(move |machine| {
-            let armed = power(machine).and_then(|power| armed(machine, power, span));
-            if armed.is_err() {
-                return Flow::Failed;
-            }
+            let power = power(machine)?;
+            armed(machine, power, span)?;
             // A panic in the body must not leave the laser armed either.
             machine.unbroken += 1;
             let flow = catch_unwind(AssertUnwindSafe(|| body.run(machine)));
@@ -150,11 +142,11 @@ impl Linker<'_> {
             let disarmed = disarm(machine, span);
             match (flow, first) {
                 (Err(panic), _) => resume_unwind(panic),
-                (Ok(Flow::Failed), Some(first)) => {
+                (Ok(Err(Failed)), Some(first)) => {
                     machine.keep_first(first);
-                    Flow::Failed
+                    Err(Failed)
                 }
-                (Ok(_), _) if disarmed.is_err() => Flow::Failed,
+                (Ok(_), _) if disarmed.is_err() => Err(Failed),
                 (Ok(flow), _) => flow,
             }
         })
@@ -219,10 +211,10 @@ fn disarm(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
 }
 
 impl Try {
-    fn run(&self, machine: &mut Machine<'_>) -> Flow {
+    fn run(&self, machine: &mut Machine<'_>) -> Result<Flow, Failed> {
         let (held, building) = (machine.held.len(), machine.building.len());
         let mut flow = self.body.run(machine);
-        if flow == Flow::Failed {
+        if flow.is_err() {
             machine.held.truncate(held);
             machine.building.truncate(building);
             if let Some((slot, block)) = &self.catch {
@@ -235,11 +227,12 @@ impl Try {
     }
 
     /// The request to stop rests while `finally` runs; another one ends it.
-    fn finish(&self, machine: &mut Machine<'_>, flow: Flow) -> Flow {
-        let first = match flow {
-            Flow::Failed => Some(machine.take_failure()),
-            _ => None,
-        };
+    fn finish(
+        &self,
+        machine: &mut Machine<'_>,
+        flow: Result<Flow, Failed>,
+    ) -> Result<Flow, Failed> {
+        let first = flow.is_err().then(|| machine.take_failure());
         let stopped = machine.stop.swap(false, Ordering::Relaxed);
         let ending = first.as_ref().is_some_and(|first| first.kind == FailureKind::Interrupted);
         machine.unbroken += usize::from(ending);
@@ -251,20 +244,20 @@ impl Try {
         match first {
             Some(first) => {
                 machine.keep_first(first);
-                Flow::Failed
+                Err(Failed)
             }
-            None if last == Flow::Next => flow,
+            None if matches!(last, Ok(Flow::Next)) => flow,
             None => last,
         }
     }
 }
 
 /// Runs a `catch`, unless somebody asked to stop.
-fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Flow {
+fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Result<Flow, Failed> {
     let failure = machine.take_failure();
     if failure.kind == FailureKind::Interrupted {
         machine.failure = Some(failure);
-        return Flow::Failed;
+        return Err(Failed);
     }
     let texts = [failure.kind.text(), &failure.message, &(machine.place_text)(failure.place)];
     let record =

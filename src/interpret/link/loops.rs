@@ -32,53 +32,49 @@ enum OverNode {
 impl Each {
     /// Does `turn` with each item in the loop variable.
     #[inline(always)]
-    pub fn run<T>(&self, machine: &mut Machine<'_>, turn: T) -> Flow
+    pub fn run<T>(&self, machine: &mut Machine<'_>, turn: T) -> Result<Flow, Failed>
     where
-        T: Fn(&mut Machine<'_>) -> Flow,
+        T: Fn(&mut Machine<'_>) -> Result<Flow, Failed>,
     {
         match &self.over {
             OverNode::Range(first, last, target) => {
-                let Ok((first, last)) = self.ends(machine, first, last) else {
-                    return Flow::Failed;
-                };
+                let (first, last) = self.ends(machine, first, last)?;
                 let mut step = 0.0;
                 let mut value = first;
                 while value < last {
                     machine.set_word(*target, value);
-                    match turn(machine) {
+                    match turn(machine)? {
                         Flow::Next | Flow::Continue => {}
                         Flow::Break => break,
-                        flow => return flow,
+                        flow => return Ok(flow),
                     }
                     if machine.stopped() {
-                        machine.interrupted(self.span);
-                        return Flow::Failed;
+                        return Err(machine.interrupted(self.span));
                     }
                     step += 1.0;
                     value = first + step;
                 }
-                Flow::Next
+                Ok(Flow::Next)
             }
             OverNode::Words(list, target) => self.list(machine, list, |machine, list, at| {
                 match list.as_words().get(at) {
                     Some(word) => machine.set_word(*target, *word),
-                    None => return Flow::Break,
+                    None => return Ok(Flow::Break),
                 }
                 turn(machine)
             }),
             OverNode::References(list, target) => self.list(machine, list, |machine, list, at| {
                 match list.as_refs().get(at) {
                     Some(value) => machine.set_reference(*target, value.clone()),
-                    None => return Flow::Break,
+                    None => return Ok(Flow::Break),
                 }
                 turn(machine)
             }),
             OverNode::Records(list, target, size) => {
                 self.list(machine, list, |machine, list, at| {
-                    match put_record(machine, list, at, *size, *target, self.span) {
-                        Ok(true) => turn(machine),
-                        Ok(false) => Flow::Break,
-                        Err(Failed) => Flow::Failed,
+                    match put_record(machine, list, at, *size, *target, self.span)? {
+                        true => turn(machine),
+                        false => Ok(Flow::Break),
                     }
                 })
             }
@@ -87,24 +83,21 @@ impl Each {
 
     /// The list is looked at as it was when the loop began.
     #[inline(always)]
-    fn list<T>(&self, machine: &mut Machine<'_>, list: &RefNode, turn: T) -> Flow
+    fn list<T>(&self, machine: &mut Machine<'_>, list: &RefNode, turn: T) -> Result<Flow, Failed>
     where
-        T: Fn(&mut Machine<'_>, &Value, usize) -> Flow,
+        T: Fn(&mut Machine<'_>, &Value, usize) -> Result<Flow, Failed>,
     {
-        let Ok(list) = list(machine) else {
-            return Flow::Failed;
-        };
+        let list = list(machine)?;
         machine.held.push(list.clone());
         let mut at = 0;
         let flow = loop {
             match turn(machine, &list, at) {
-                Flow::Next | Flow::Continue => {}
-                Flow::Break => break Flow::Next,
+                Ok(Flow::Next | Flow::Continue) => {}
+                Ok(Flow::Break) => break Ok(Flow::Next),
                 flow => break flow,
             }
             if machine.stopped() {
-                machine.interrupted(self.span);
-                break Flow::Failed;
+                break Err(machine.interrupted(self.span));
             }
             at += 1;
         };
@@ -200,34 +193,27 @@ impl Sink<bool> for Repeat {
         before: F,
     ) -> StatementNode {
         Box::new(move |machine| {
-            let Ok(mut left) = self.bound(machine) else {
-                return Flow::Failed;
-            };
+            let mut left = self.bound(machine)?;
             loop {
-                match before(machine) {
-                    Ok(true) => {}
-                    Ok(false) => return Flow::Next,
-                    Err(Failed) => return Flow::Failed,
+                if !before(machine)? {
+                    return Ok(Flow::Next);
                 }
                 if left == 0 {
                     return self.otherwise.run(machine);
                 }
                 left -= 1;
-                match self.body.run(machine) {
+                match self.body.run(machine)? {
                     Flow::Next | Flow::Continue => {}
-                    Flow::Break => return Flow::Next,
-                    flow => return flow,
+                    Flow::Break => return Ok(Flow::Next),
+                    flow => return Ok(flow),
                 }
-                if let Some(until) = &self.until {
-                    match until(machine) {
-                        Ok(false) => {}
-                        Ok(true) => return Flow::Next,
-                        Err(Failed) => return Flow::Failed,
-                    }
+                if let Some(until) = &self.until
+                    && until(machine)?
+                {
+                    return Ok(Flow::Next);
                 }
                 if machine.stopped() {
-                    machine.interrupted(self.span);
-                    return Flow::Failed;
+                    return Err(machine.interrupted(self.span));
                 }
             }
         })

@@ -117,24 +117,16 @@ impl Linker<'_> {
         Box::new(move |machine| {
             machine.building.push(Object::default());
             let turn = |machine: &mut Machine<'_>| {
-                let kept = match &only_if {
-                    Some(flag) => flag(machine),
-                    None => Ok(true),
-                };
-                let pushed = match kept {
-                    Ok(true) => element.push(machine, span),
-                    Ok(false) => Ok(()),
-                    Err(Failed) => Err(Failed),
-                };
-                match pushed {
-                    Ok(()) => Flow::Next,
-                    Err(Failed) => Flow::Failed,
+                if match &only_if {
+                    Some(flag) => flag(machine)?,
+                    None => true,
+                } {
+                    element.push(machine, span)?;
                 }
+                Ok(Flow::Next)
             };
-            match each.run(machine, turn) {
-                Flow::Failed => Err(Failed),
-                _ => machine.built(0, span),
-            }
+            each.run(machine, turn)?;
+            machine.built(0, span)
         })
     }
 

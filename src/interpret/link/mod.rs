@@ -35,7 +35,7 @@ pub type FlagNode = Node<bool>;
 /// Works out a text, list or record.
 pub type RefNode = Node<Value>;
 /// Does a statement.
-pub type StatementNode = Box<dyn Fn(&mut Machine<'_>) -> Flow>;
+pub type StatementNode = Node<Flow>;
 
 /// How deep statements, expressions and calls may nest together while they run; keeps the
 /// stack of the process far from its end.
@@ -59,14 +59,14 @@ pub struct Block(Box<[StatementNode]>);
 impl Block {
     /// Runs them.
     #[inline(always)]
-    pub fn run(&self, machine: &mut Machine<'_>) -> Flow {
+    pub fn run(&self, machine: &mut Machine<'_>) -> Result<Flow, Failed> {
         for statement in &self.0 {
-            match statement(machine) {
+            match statement(machine)? {
                 Flow::Next => {}
-                other => return other,
+                other => return Ok(other),
             }
         }
-        Flow::Next
+        Ok(Flow::Next)
     }
 
     /// The same, counted as a call while it runs.

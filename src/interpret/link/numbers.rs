@@ -9,48 +9,6 @@ use crate::program::show::number_text;
 use crate::program::tree::{Access, Arithmetic, Number, Ref};
 use crate::source::Span;
 
-/// An operation on two numbers.
-pub trait Operation: 'static {
-    /// Does it.
-    fn apply(&self, machine: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed>;
-}
-
-struct Add;
-struct Subtract;
-struct Multiply;
-struct Divide(Span);
-
-impl Operation for Add {
-    #[inline(always)]
-    fn apply(&self, _: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
-        Ok(a + b)
-    }
-}
-
-impl Operation for Subtract {
-    #[inline(always)]
-    fn apply(&self, _: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
-        Ok(a - b)
-    }
-}
-
-impl Operation for Multiply {
-    #[inline(always)]
-    fn apply(&self, _: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
-        Ok(a * b)
-    }
-}
-
-impl Operation for Divide {
-    #[inline(always)]
-    fn apply(&self, machine: &mut Machine<'_>, a: f64, b: f64) -> Result<f64, Failed> {
-        if b == 0.0 {
-            return Err(machine.zero(self.0));
-        }
-        Ok(a / b)
-    }
-}
-
 impl Linker<'_> {
     /// A number for the caller.
     pub fn number(&mut self, number: &Number) -> NumberNode {
@@ -106,14 +64,18 @@ impl Linker<'_> {
             Number::Arithmetic(operation, a, b) => {
                 let (a, b) = self.sides(a, b);
                 match operation {
-                    Arithmetic::Add => pair(Add, a, b, sink),
-                    Arithmetic::Subtract => pair(Subtract, a, b, sink),
-                    Arithmetic::Multiply => pair(Multiply, a, b, sink),
+                    Arithmetic::Add => pair(|_, a, b| Ok(a + b), a, b, sink),
+                    Arithmetic::Subtract => pair(|_, a, b| Ok(a - b), a, b, sink),
+                    Arithmetic::Multiply => pair(|_, a, b| Ok(a * b), a, b, sink),
                 }
             }
             Number::Divide(a, b, span) => {
-                let (a, b) = self.sides(a, b);
-                pair(Divide(*span), a, b, sink)
+                let ((a, b), span) = (self.sides(a, b), *span);
+                let divide = move |machine: &mut Machine<'_>, a, b| match b == 0.0 {
+                    true => Err(machine.zero(span)),
+                    false => Ok(a / b),
+                };
+                pair(divide, a, b, sink)
             }
             Number::Modulo(a, b, span) => {
                 let (a, b, span) = (self.number(a), self.number(b), *span);
@@ -152,10 +114,14 @@ impl Linker<'_> {
 }
 
 /// An operation on two operands of any kind.
-pub fn pair<O: Operation, S: Sink<f64>>(operation: O, a: Side, b: Side, sink: S) -> S::Out {
+pub fn pair<O, S>(operation: O, a: Side, b: Side, sink: S) -> S::Out
+where
+    O: Fn(&mut Machine<'_>, f64, f64) -> Result<f64, Failed> + 'static,
+    S: Sink<f64>,
+{
     with_side!(a, a => with_side!(b, b => sink.take(move |machine| {
         let (first, second) = fetch(machine, &a, &b)?;
-        operation.apply(machine, first, second)
+        operation(machine, first, second)
     })))
 }
 

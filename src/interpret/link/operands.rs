@@ -178,12 +178,10 @@ impl<T: Word> Sink<T> for Assign {
     type Out = StatementNode;
     fn take<F: Fn(&mut Machine<'_>) -> Result<T, Failed> + 'static>(self, work: F) -> Self::Out {
         let slot = self.0;
-        Box::new(move |machine| match work(machine) {
-            Ok(value) => {
-                machine.set_word(slot, value.word());
-                Flow::Next
-            }
-            Err(Failed) => Flow::Failed,
+        Box::new(move |machine| {
+            let value = work(machine)?;
+            machine.set_word(slot, value.word());
+            Ok(Flow::Next)
         })
     }
 }

@@ -7,88 +7,50 @@ use crate::program::types::Layout;
 use crate::program::value::{Object, Value};
 use crate::source::Span;
 
-/// Takes something out of a list or record.
-trait Pick: 'static {
-    type Out: 'static;
-    /// Out of item so-and-so; none if there is no such item.
-    fn pick(&self, object: &Object, item: usize) -> Option<Self::Out>;
-}
-
-struct Word {
-    stride: usize,
-    offset: usize,
-}
-
-struct Reference {
-    stride: usize,
-    offset: usize,
-}
-
-struct Record {
-    stride: Layout,
-    offset: Layout,
-    size: Layout,
-}
-
-impl Pick for Word {
-    type Out = f64;
-    #[inline(always)]
-    fn pick(&self, object: &Object, item: usize) -> Option<f64> {
-        object.words.get(item * self.stride + self.offset).copied()
-    }
-}
-
-impl Pick for Reference {
-    type Out = Value;
-    #[inline(always)]
-    fn pick(&self, object: &Object, item: usize) -> Option<Value> {
-        object.refs.get(item * self.stride + self.offset).cloned()
-    }
-}
-
-impl Pick for Record {
-    type Out = Object;
-    fn pick(&self, object: &Object, item: usize) -> Option<Object> {
-        let at = self.stride.times(item).plus(self.offset);
-        let end = at.plus(self.size);
-        Some(Object {
-            words: object.words.get(at.words..end.words)?.to_vec(),
-            refs: object.refs.get(at.refs..end.refs)?.to_vec(),
-        })
-    }
-}
-
 impl Linker<'_> {
     /// A number or flag out of a list or record.
     pub fn access_word(&mut self, access: &Access) -> NumberNode {
         let (stride, offset) = (access.stride.words, access.offset.words);
-        self.access(access, Word { stride, offset })
+        self.access(access, move |object, item| object.words.get(item * stride + offset).copied())
     }
 
     /// A text or list out of a list or record.
     pub fn access_reference(&mut self, access: &Access) -> RefNode {
         let (stride, offset) = (access.stride.refs, access.offset.refs);
-        self.access(access, Reference { stride, offset })
+        self.access(access, move |object, item| object.refs.get(item * stride + offset).cloned())
     }
 
     /// A record out of a list or record.
     pub fn access_record(&mut self, access: &Access, size: Layout) -> RefNode {
         let (stride, offset, span) = (access.stride, access.offset, access.span);
-        let record = self.access(access, Record { stride, offset, size });
+        let record = self.access(access, move |object, item| {
+            let at = stride.times(item).plus(offset);
+            let end = at.plus(size);
+            Some(Object {
+                words: object.words.get(at.words..end.words)?.to_vec(),
+                refs: object.refs.get(at.refs..end.refs)?.to_vec(),
+            })
+        });
         Box::new(move |machine| {
             let object = record(machine)?;
             machine.object(object, span)
         })
     }
 
-    fn access<P: Pick>(&mut self, access: &Access, pick: P) -> Node<P::Out> {
+    /// Reads with `pick` out of an item of a list, or of a record as item 0; none is an item that
+    /// does not exist.
+    fn access<T: 'static>(
+        &mut self,
+        access: &Access,
+        pick: impl Fn(&Object, usize) -> Option<T> + 'static,
+    ) -> Node<T> {
         let (stride, span) = (access.stride, access.span);
         match (&*access.of, access.index.as_deref()) {
             (Ref::Local(slot), None) => {
                 let slot = slot.0;
                 Box::new(move |machine| {
                     if let Some(Value::Object(object)) = machine.refs.get(slot)
-                        && let Some(found) = pick.pick(object, 0)
+                        && let Some(found) = pick(object, 0)
                     {
                         return Ok(found);
                     }
@@ -101,7 +63,7 @@ impl Linker<'_> {
                     let index = index(machine)?;
                     if let Some(Value::Object(object)) = machine.refs.get(slot)
                         && let Some(item) = whole(index)
-                        && let Some(found) = pick.pick(object, item)
+                        && let Some(found) = pick(object, item)
                     {
                         return Ok(found);
                     }
@@ -113,7 +75,7 @@ impl Linker<'_> {
                 let of = self.reference(of);
                 Box::new(move |machine| {
                     if let Value::Object(object) = of(machine)?
-                        && let Some(found) = pick.pick(&object, 0)
+                        && let Some(found) = pick(&object, 0)
                     {
                         return Ok(found);
                     }
@@ -129,7 +91,7 @@ impl Linker<'_> {
                     let list = machine.held.pop().unwrap_or_default();
                     if let Value::Object(object) = &list
                         && let Some(item) = whole(index)
-                        && let Some(found) = pick.pick(object, item)
+                        && let Some(found) = pick(object, item)
                     {
                         return Ok(found);
                     }

@@ -19,10 +19,9 @@ impl Sink<bool> for If {
         self,
         condition: F,
     ) -> StatementNode {
-        Box::new(move |machine| match condition(machine) {
-            Ok(true) => self.then.run(machine),
-            Ok(false) => self.rest.run(machine),
-            Err(Failed) => Flow::Failed,
+        Box::new(move |machine| match condition(machine)? {
+            true => self.then.run(machine),
+            false => self.rest.run(machine),
         })
     }
 }
@@ -53,15 +52,12 @@ impl Linker<'_> {
             Statement::Repeat { times, before, body, until, otherwise, span } => {
                 self.repeat(times, before.as_ref(), body, until.as_ref(), otherwise, *span)
             }
-            Statement::Break => Box::new(|_| Flow::Break),
-            Statement::Continue => Box::new(|_| Flow::Continue),
-            Statement::Return(None) => Box::new(|_| Flow::Return),
+            Statement::Break => Box::new(|_| Ok(Flow::Break)),
+            Statement::Continue => Box::new(|_| Ok(Flow::Continue)),
+            Statement::Return(None) => Box::new(|_| Ok(Flow::Return)),
             Statement::Return(Some((slot, value))) => {
                 let set = self.set(*slot, value);
-                Box::new(move |machine| match set(machine) {
-                    Flow::Next => Flow::Return,
-                    flow => flow,
-                })
+                Box::new(move |machine| set(machine).map(|_| Flow::Return))
             }
             Statement::Wait(time, span) => self.wait(time, *span),
             Statement::WaitUntil { condition, within, every, otherwise, text, span } => {
@@ -72,19 +68,15 @@ impl Linker<'_> {
             Statement::Fail(message, span) => {
                 let (message, span) = (self.reference(message), *span);
                 Box::new(move |machine| {
-                    if let Ok(message) = message(machine) {
-                        machine.fail(FailureKind::Failed, message.as_text(), span);
-                    }
-                    Flow::Failed
+                    let message = message(machine)?;
+                    Err(machine.fail(FailureKind::Failed, message.as_text(), span))
                 })
             }
             Statement::FailAgain(record, span) => {
                 let (record, span) = (self.reference(record), *span);
                 Box::new(move |machine| {
-                    if let Ok(record) = record(machine) {
-                        fail_again(machine, &record, span);
-                    }
-                    Flow::Failed
+                    let record = record(machine)?;
+                    Err(fail_again(machine, &record, span))
                 })
             }
             Statement::Expect(expect) => self.expect(expect),
@@ -111,27 +103,19 @@ impl Linker<'_> {
             }
             (Slot::Ref(slot), Expression::Ref(reference)) => {
                 let (slot, reference) = (slot.0, self.reference(reference));
-                Box::new(move |machine| match reference(machine) {
-                    Ok(value) => {
-                        machine.set_reference(slot, value);
-                        Flow::Next
-                    }
-                    Err(Failed) => Flow::Failed,
+                Box::new(move |machine| {
+                    let value = reference(machine)?;
+                    machine.set_reference(slot, value);
+                    Ok(Flow::Next)
                 })
             }
-            _ => Box::new(|machine| {
-                machine.broken("a variable of another sort", machine.at);
-                Flow::Failed
-            }),
+            _ => Box::new(|machine| Err(machine.broken("a variable of another sort", machine.at))),
         }
     }
 
     fn evaluate(&mut self, value: &Expression) -> StatementNode {
         let value = self.expression(value);
-        Box::new(move |machine| match value.datum(machine) {
-            Ok(_) => Flow::Next,
-            Err(Failed) => Flow::Failed,
-        })
+        Box::new(move |machine| value.datum(machine).map(|_| Flow::Next))
     }
 
     /// A chain of conditions stays flat, however long it is.
@@ -151,10 +135,8 @@ impl Linker<'_> {
         let rest = self.block(rest);
         Box::new(move |machine| {
             for (condition, then) in &branches {
-                match condition(machine) {
-                    Ok(true) => return then.run(machine),
-                    Ok(false) => {}
-                    Err(Failed) => return Flow::Failed,
+                if condition(machine)? {
+                    return then.run(machine);
                 }
             }
             rest.run(machine)

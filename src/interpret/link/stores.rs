@@ -28,19 +28,15 @@ impl<I: Operand> Sink<f64> for StoreItem<I> {
         work: F,
     ) -> StatementNode {
         Box::new(move |machine| {
-            let Ok(index) = self.index.read(machine) else {
-                return Flow::Failed;
-            };
-            let Ok(value) = work(machine) else {
-                return Flow::Failed;
-            };
+            let index = self.index.read(machine)?;
+            let value = work(machine)?;
             if let Some(Value::Object(rc)) = machine.refs.get_mut(self.list)
                 && let Some(object) = Rc::get_mut(rc)
                 && let Some(item) = whole(index)
                 && let Some(word) = object.words.get_mut(item * self.stride + self.offset)
             {
                 *word = value;
-                return Flow::Next;
+                return Ok(Flow::Next);
             }
             self.slowly(machine, index, value)
         })
@@ -61,7 +57,7 @@ impl<I: Operand> StoreItem<I> {
     /// The list is shared and must be copied, or the index leads nowhere.
     #[cold]
     #[inline(never)]
-    fn slowly(&self, machine: &mut Machine<'_>, index: f64, value: f64) -> Flow {
+    fn slowly(&self, machine: &mut Machine<'_>, index: f64, value: f64) -> Result<Flow, Failed> {
         let layout = |words| Layout { words, refs: 0 };
         let step = Step {
             index: Some(index),
@@ -69,7 +65,7 @@ impl<I: Operand> StoreItem<I> {
             offset: layout(self.offset),
             span: self.span,
         };
-        done(store(machine, self.list, &[step], Stored::Word(value)))
+        store(machine, self.list, &[step], Stored::Word(value)).map(|()| Flow::Next)
     }
 }
 
@@ -110,24 +106,21 @@ impl Linker<'_> {
             })
             .collect();
         Box::new(move |machine| {
-            let work = |machine: &mut Machine<'_>| {
-                let mut steps = Vec::with_capacity(hops.len());
-                for (index, stride, offset, span) in &hops {
-                    let index = match index {
-                        Some(index) => Some(index(machine)?),
-                        None => None,
-                    };
-                    steps.push(Step { index, stride: *stride, offset: *offset, span: *span });
-                }
-                let stored = match &value {
-                    PartNode::Number(number) => Stored::Word(number(machine)?),
-                    PartNode::Flag(flag) => Stored::Word(flag(machine)?.word()),
-                    PartNode::Reference(reference) => Stored::Reference(reference(machine)?),
-                    PartNode::Record(record) => Stored::Record(record(machine)?),
+            let mut steps = Vec::with_capacity(hops.len());
+            for (index, stride, offset, span) in &hops {
+                let index = match index {
+                    Some(index) => Some(index(machine)?),
+                    None => None,
                 };
-                store(machine, root, &steps, stored)
+                steps.push(Step { index, stride: *stride, offset: *offset, span: *span });
+            }
+            let stored = match &value {
+                PartNode::Number(number) => Stored::Word(number(machine)?),
+                PartNode::Flag(flag) => Stored::Word(flag(machine)?.word()),
+                PartNode::Reference(reference) => Stored::Reference(reference(machine)?),
+                PartNode::Record(record) => Stored::Record(record(machine)?),
             };
-            done(work(machine))
+            store(machine, root, &steps, stored).map(|()| Flow::Next)
         })
     }
 
@@ -135,18 +128,15 @@ impl Linker<'_> {
     pub fn append(&mut self, slot: usize, more: &Ref, span: Span) -> StatementNode {
         let more = self.reference(more);
         Box::new(move |machine| {
-            let work = |machine: &mut Machine<'_>| {
-                let more = more(machine)?;
-                let room = room(machine.refs.get(slot).unwrap_or(&Value::Nothing), &more);
-                machine.held.push(more);
-                machine.take_room(room, span)?;
-                let more = machine.held.pop().unwrap_or_default();
-                if let Some(value) = machine.refs.get_mut(slot) {
-                    join(value, &more);
-                }
-                Ok(())
-            };
-            done(work(machine))
+            let more = more(machine)?;
+            let room = room(machine.refs.get(slot).unwrap_or(&Value::Nothing), &more);
+            machine.held.push(more);
+            machine.take_room(room, span)?;
+            let more = machine.held.pop().unwrap_or_default();
+            if let Some(value) = machine.refs.get_mut(slot) {
+                join(value, &more);
+            }
+            Ok(Flow::Next)
         })
     }
 }
@@ -206,14 +196,6 @@ impl Machine<'_> {
             Room::Text(doubles, _) => self.charge(doubles, span),
             Room::Unlike => Err(self.broken("two values that cannot be joined", span)),
         }
-    }
-}
-
-/// As the flow of a statement.
-pub fn done(result: Result<(), Failed>) -> Flow {
-    match result {
-        Ok(()) => Flow::Next,
-        Err(Failed) => Flow::Failed,
     }
 }
 

@@ -3,7 +3,8 @@
 //! broken; lists of short values fill their lines. Uses token and the stream.
 
 use crate::syntax::format::Formatter;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::keyword::Keyword;
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// What stands between the commas.

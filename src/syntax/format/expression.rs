@@ -1,7 +1,8 @@
 //! How expressions and types are laid out. Uses token, tree and the stream.
 
 use crate::syntax::format::Formatter;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::keyword::Keyword;
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// How loosely an operator binds; the loosest is 1. `not` binds looser than a comparison.

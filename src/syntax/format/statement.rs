@@ -1,7 +1,8 @@
 //! How statements and blocks are laid out. Uses token and the stream.
 
 use crate::syntax::format::Formatter;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::keyword::Keyword;
+use crate::syntax::token::Token;
 
 /// How far a statement's continued lines stand to the right, in steps.
 const ON: u8 = 1;

@@ -1,10 +1,11 @@
 //! Brackets of the layout: opening, closing, repairing and bounding them.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::{DEEPEST, HIGHEST, Layout};
 use crate::syntax::raw::{Lexeme, Raw};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 
 /// What is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,7 +70,7 @@ impl Frame {
 
 /// The report on an expression that grew too high.
 pub fn too_many_parts(span: Span) -> Diagnostic {
-    Diagnostic::error("E0205", "this expression has too many parts", span)
+    Diagnostic::error(codes::TOO_MANY_PARTS, "this expression has too many parts", span)
         .here(format!("more than {HIGHEST} operators and brackets up to here"))
         .help("give parts of it a name with `let`")
 }
@@ -97,9 +98,13 @@ impl Layout<'_> {
         let deep = self.frames.len() > DEEPEST;
         if deep || (kind != Kind::Block && self.path >= HIGHEST) {
             self.diagnostics.push(if deep {
-                Diagnostic::error("E0204", "brackets and blocks are nested too deeply", span)
-                    .here(format!("{DEEPEST} are open here already"))
-                    .help("give inner parts a name with `let`, or move them into a routine")
+                Diagnostic::error(
+                    codes::NESTED_TOO_DEEPLY,
+                    "brackets and blocks are nested too deeply",
+                    span,
+                )
+                .here(format!("{DEEPEST} are open here already"))
+                .help("give inner parts a name with `let`, or move them into a routine")
             } else {
                 too_many_parts(span)
             });
@@ -224,7 +229,7 @@ impl Layout<'_> {
                     let opener = frame.kind.opener();
                     self.diagnostics.push(
                         Diagnostic::error(
-                            "E0203",
+                            codes::MISMATCHED_CLOSER,
                             format!("`{opener}` is closed by `{wrong}`"),
                             span,
                         )
@@ -282,7 +287,7 @@ impl Layout<'_> {
             if span.start < span.end {
                 let open = self.frames.get(found).map_or(span, |frame| frame.open);
                 self.diagnostics.push(
-                    Diagnostic::error("E0107", "there is no value between these braces", open.to(span))
+                    Diagnostic::error(codes::EMPTY_BRACES, "there is no value between these braces", open.to(span))
                         .help("write a value, as in `{speed in rpm}`; the characters themselves are `\\{` and `\\}`"),
                 );
             }
@@ -294,8 +299,9 @@ impl Layout<'_> {
 
     fn unmatched(&mut self, span: Span) {
         let closer = self.slice(span);
-        let mut report = Diagnostic::error("E0202", format!("`{closer}` closes nothing"), span)
-            .here("no bracket is open here");
+        let mut report =
+            Diagnostic::error(codes::UNMATCHED_CLOSER, format!("`{closer}` closes nothing"), span)
+                .here("no bracket is open here");
         if let Some((open, close)) = self.suspect.take() {
             report = report.label(open, "this block").label(close, "was closed here already");
         }
@@ -307,7 +313,7 @@ impl Layout<'_> {
         let open = self.frames.get(index + 1..).unwrap_or(&[]);
         let Some(inner) = open.last() else { return };
         let mut report = Diagnostic::error(
-            "E0201",
+            codes::UNCLOSED_BRACKET,
             format!("`{}` is never closed", inner.kind.opener()),
             inner.open,
         )
@@ -365,7 +371,8 @@ impl Layout<'_> {
         let (open, close) = self.suspect.take().unzip();
         let open = open.unwrap_or(opened);
         let mut report =
-            Diagnostic::error("E0201", "this block is never closed", open).here("opened here");
+            Diagnostic::error(codes::UNCLOSED_BRACKET, "this block is never closed", open)
+                .here("opened here");
         if let Some(close) = close {
             report = report.label(close, "this `}` ends it, though it stands further left");
         }
@@ -399,12 +406,15 @@ impl Layout<'_> {
         }
         let end = Span::new(self.source, self.text.trim_end().len(), self.text.len());
         let mut report = match self.suspect.take() {
-            Some((open, close)) => Diagnostic::error("E0201", "this block is never closed", open)
-                .here("opened here")
-                .label(close, "this `}` ends it, though it stands further left"),
+            Some((open, close)) => {
+                Diagnostic::error(codes::UNCLOSED_BRACKET, "this block is never closed", open)
+                    .here("opened here")
+                    .label(close, "this `}` ends it, though it stands further left")
+            }
             None => {
                 let open = self.frames.last().map_or(end, |frame| frame.open);
-                Diagnostic::error("E0201", "this block is never closed", open).here("opened here")
+                Diagnostic::error(codes::UNCLOSED_BRACKET, "this block is never closed", open)
+                    .here("opened here")
             }
         };
         let end = Span { end: end.start, ..end };

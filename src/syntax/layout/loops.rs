@@ -1,11 +1,12 @@
 //! A counting loop as other languages write it, `for (i = 0; i < 10; i++)`: one report for all of
 //! it, and a loop over something unknown in its place. Uses diagnostics, raw and token.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Layout;
 use crate::syntax::raw::{Lexeme, Raw};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 
 /// So many lexemes are looked through for the end of its brackets.
 const REACH: usize = 64;
@@ -45,7 +46,8 @@ impl Layout<'_> {
         let place = name.map_or(whole, |name| self.span(name));
         let after = inside.len() + 1;
         self.diagnostics.push(
-            Diagnostic::error("E0303", "a loop runs over a list or a range", whole).help(way),
+            Diagnostic::error(codes::EQUALS_SIGN, "a loop runs over a list or a range", whole)
+                .help(way),
         );
         self.push(Token::Name(symbol), place);
         let behind = Span { start: whole.end, ..whole };

@@ -7,13 +7,14 @@ mod brackets;
 mod loops;
 mod quantity;
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::brackets::{Frame, Kind, too_many_parts};
 use crate::syntax::names::Names;
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::reports::Reports;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// Brackets and blocks may nest this deep.
@@ -482,8 +483,12 @@ impl<'s> Layout<'s> {
         match digits {
             Some(digits) if digits <= 17 => self.push(Token::Decimals(digits), colon.to(span)),
             _ => self.diagnostics.push(
-                Diagnostic::error("E0108", "decimals are a whole number from 0 to 17", span)
-                    .help("`{value : 2}` shows two digits after the point"),
+                Diagnostic::error(
+                    codes::BAD_DECIMALS,
+                    "decimals are a whole number from 0 to 17",
+                    span,
+                )
+                .help("`{value : 2}` shows two digits after the point"),
             ),
         }
     }
@@ -516,7 +521,12 @@ impl<'s> Layout<'s> {
             }
         };
         self.diagnostics.push(
-            Diagnostic::error("E0113", format!("there is no operator `{text}`"), span).help(help),
+            Diagnostic::error(
+                codes::FOREIGN_OPERATOR,
+                format!("there is no operator `{text}`"),
+                span,
+            )
+            .help(help),
         );
         if self.count(span) {
             self.push(token, span);

@@ -1,10 +1,11 @@
 //! Numbers, units and exponents of the layout.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Layout;
 use crate::syntax::raw::{Lexeme, Raw};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 impl Layout<'_> {
@@ -18,7 +19,7 @@ impl Layout<'_> {
         let value = value.unwrap_or(f64::INFINITY);
         if !value.is_finite() {
             self.diagnostics.push(
-                Diagnostic::error("E0103", "this number is too large", span)
+                Diagnostic::error(codes::NUMBER_TOO_LARGE, "this number is too large", span)
                     .help("the largest is about `1.79e308`"),
             );
         }
@@ -38,7 +39,7 @@ impl Layout<'_> {
                     self.at += 1;
                     let place = span.to(self.span(next));
                     self.diagnostics.push(
-                        Diagnostic::error("E0104", "numbers are decimal", place)
+                        Diagnostic::error(codes::MALFORMED_NUMBER, "numbers are decimal", place)
                             .help("write the number with the digits 0 to 9"),
                     );
                     return;
@@ -48,7 +49,7 @@ impl Layout<'_> {
                     let place = span.to(self.span(next));
                     self.diagnostics.push(
                         Diagnostic::error(
-                            "E0104",
+                            codes::MALFORMED_NUMBER,
                             "an underscore stands between two digits",
                             place,
                         )
@@ -79,10 +80,10 @@ impl Layout<'_> {
             place = place.to(self.span(more));
         }
         let digits = self.slice(number);
-        self.diagnostics
-            .push(Diagnostic::error("E0104", "a number ends in a point", place).help(format!(
-                "write digits after the point, as in `{digits}.0`, or leave it out"
-            )));
+        self.diagnostics.push(
+            Diagnostic::error(codes::MALFORMED_NUMBER, "a number ends in a point", place)
+                .help(format!("write digits after the point, as in `{digits}.0`, or leave it out")),
+        );
     }
 
     /// After `in`: a unit, and only a unit.
@@ -97,7 +98,7 @@ impl Layout<'_> {
             return self.unit();
         }
         self.diagnostics.push(
-            Diagnostic::error("E0111", "`in` needs a unit after it", word)
+            Diagnostic::error(codes::MALFORMED_UNIT, "`in` needs a unit after it", word)
                 .help("`x in rpm` chooses how a value is shown; inside a text: `\"{x in rpm}\"`"),
         );
         let symbol = self.names.intern("?");
@@ -176,7 +177,7 @@ impl Layout<'_> {
 
     fn exponent(&mut self, place: Span) {
         self.diagnostics.push(
-            Diagnostic::error("E0112", "an exponent is a whole number", place)
+            Diagnostic::error(codes::MALFORMED_EXPONENT, "an exponent is a whole number", place)
                 .here("expected digits here, with a minus sign if need be")
                 .help("write it as in `x^2` or `s^-1`"),
         );
@@ -184,7 +185,7 @@ impl Layout<'_> {
 
     fn chained(&mut self, caret: Span, first: Span) {
         self.diagnostics.push(
-            Diagnostic::error("E0112", "powers cannot be chained", caret)
+            Diagnostic::error(codes::MALFORMED_EXPONENT, "powers cannot be chained", caret)
                 .label(first, "there is a power already")
                 .help("write brackets, as in `(x^2)^3`"),
         );
@@ -227,7 +228,7 @@ impl Layout<'_> {
     /// A percent sign that follows neither a number nor `in`.
     pub fn percent(&mut self, span: Span) {
         self.diagnostics.push(
-            Diagnostic::error("E0110", "`%` is a unit and follows a number", span)
+            Diagnostic::error(codes::STRAY_PERCENT, "`%` is a unit and follows a number", span)
                 .help("what is left of a division is `a mod b`; a share is `35 %`"),
         );
         if self.count(span) {
@@ -247,7 +248,8 @@ fn digit_in_unit(written: &str, span: Span) -> Option<Diagnostic> {
         .map(|part| part.split('^').next().unwrap_or(part))
         .find(|part| part.bytes().any(|b| b.is_ascii_digit()))?;
     let name = part.trim_end_matches(|c: char| c.is_ascii_digit());
-    let report = Diagnostic::error("E0111", format!("no unit is called `{part}`"), span);
+    let report =
+        Diagnostic::error(codes::MALFORMED_UNIT, format!("no unit is called `{part}`"), span);
     let power = part.get(name.len()..).unwrap_or("");
     Some(if name.is_empty() || power.is_empty() {
         report.help("a unit has letters only, as in `mm/s^2`")

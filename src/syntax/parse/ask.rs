@@ -1,11 +1,12 @@
 //! `ask`: a question to the operator, alone or behind a `=`.
 
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::Expressions;
 use crate::syntax::parse::item::{range_rule, type_rule};
 use crate::syntax::parse::statement::key;
 use crate::syntax::parse::{Failure, Rule};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{Ask, Expression, Kept, StatementKind};
 use chumsky::prelude::{Parser, custom, just};
 

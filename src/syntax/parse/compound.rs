@@ -1,10 +1,11 @@
 //! Statements with blocks or an `else`.
 
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::name;
 use crate::syntax::parse::statement::{broken, header, key};
 use crate::syntax::parse::{Failure, Rule, Shared};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{Block, Expression, Name, Statement, StatementKind};
 use chumsky::prelude::{IterParser, Parser, custom, just};
 

@@ -1,12 +1,13 @@
 //! What to say where the parser could not go on: known mistakes by name, all others by what was
 //! expected.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::habits::habit;
 use crate::syntax::parse::report::Stuck;
 use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 use crate::units::parse_unit;
 
@@ -31,7 +32,7 @@ pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .unwrap_or_else(|| {
             let headline =
                 format!("expected {}, found {}", stuck.expected_words(), stuck.found_words());
-            Diagnostic::error("E0301", headline, stuck.point()).here("not expected here")
+            Diagnostic::error(codes::UNEXPECTED, headline, stuck.point()).here("not expected here")
         })
 }
 
@@ -49,8 +50,9 @@ fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
 }
 
 fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let report =
-        |headline: &str, help: &str| Diagnostic::error("E0303", headline, stuck.span).help(help);
+    let report = |headline: &str, help: &str| {
+        Diagnostic::error(codes::EQUALS_SIGN, headline, stuck.span).help(help)
+    };
     if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
         return Some(report("`==` compares", "a value is given with one `=`"));
     }
@@ -121,10 +123,14 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             Token::Operator(Binary::And | Binary::Or) if depth == 0 => return None,
             token if depth == 0 && compares(*token) => {
                 return Some(
-                    Diagnostic::error("E0302", "comparisons cannot be chained", stuck.span)
-                        .here("the second comparison")
-                        .label(*span, "the first")
-                        .help("write `a < b and b < c`; for a band write `x within low .. high`"),
+                    Diagnostic::error(
+                        codes::CHAINED_COMPARISON,
+                        "comparisons cannot be chained",
+                        stuck.span,
+                    )
+                    .here("the second comparison")
+                    .label(*span, "the first")
+                    .help("write `a < b and b < c`; for a band write `x within low .. high`"),
                 );
             }
             _ => {}
@@ -142,21 +148,25 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     match keyword {
         Keyword::While if stuck.expects("`at`") => Some(
-            Diagnostic::error("E0313", "this `while` has no bound", place)
+            Diagnostic::error(codes::UNBOUNDED_LOOP, "this `while` has no bound", place)
                 .label(stuck.point(), "the bound is missing here")
                 .help("every loop ends: write `while … at most 100 times { … }`"),
         ),
         Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
-            Diagnostic::error("E0313", "the bound of this loop lacks its `times`", stuck.point())
-                .here("`times` is missing here")
-                .help("write it as in `at most 100 times {`"),
+            Diagnostic::error(
+                codes::UNBOUNDED_LOOP,
+                "the bound of this loop lacks its `times`",
+                stuck.point(),
+            )
+            .here("`times` is missing here")
+            .help("write it as in `at most 100 times {`"),
         ),
         Keyword::Repeat if stuck.clause().len() == 1 => Some(
-            Diagnostic::error("E0313", "this `repeat` does not say how often", place)
+            Diagnostic::error(codes::UNBOUNDED_LOOP, "this `repeat` does not say how often", place)
                 .help("write `repeat 3 times { … }`, or `repeat at most 10 times { … } until …`"),
         ),
         Keyword::Wait if stuck.expects("`within`") => Some(
-            Diagnostic::error("E0314", "this `wait until` has no time limit", place)
+            Diagnostic::error(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit", place)
                 .label(stuck.point(), "the limit is missing here")
                 .help("every wait ends: write `wait until … within 20 s`"),
         ),
@@ -188,7 +198,7 @@ fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let what = if waits { "wait until" } else { keyword.text() };
     Some(
         Diagnostic::error(
-            "E0310",
+            codes::ELSE_NEEDS_BRACES,
             format!("`{what}` needs braces around it after this `else`"),
             stuck.span,
         )
@@ -221,9 +231,13 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     Some(
-        Diagnostic::error("E0305", format!("the block of this `{word}` is missing"), stuck.point())
-            .here("`{` is missing here")
-            .help(format!("write `{shape}`; a single statement needs the braces too")),
+        Diagnostic::error(
+            codes::MISSING_BLOCK,
+            format!("the block of this `{word}` is missing"),
+            stuck.point(),
+        )
+        .here("`{` is missing here")
+        .help(format!("write `{shape}`; a single statement needs the braces too")),
     )
 }
 
@@ -231,9 +245,11 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let beginning = stuck.clause().is_empty();
     if stuck.found() == Some(Token::BlockOpen) && beginning {
-        return Some(Diagnostic::error("E0301", "a block cannot stand alone", stuck.span).help(
-            "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
-        ));
+        return Some(
+            Diagnostic::error(codes::UNEXPECTED, "a block cannot stand alone", stuck.span).help(
+                "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+            ),
+        );
     }
     let Some(Token::Keyword(keyword)) = stuck.found() else {
         return None;
@@ -253,8 +269,12 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error("E0301", format!("this `{word}` belongs to nothing"), stuck.span)
-            .help(format!("it is part of {owner}")),
+        Diagnostic::error(
+            codes::UNEXPECTED,
+            format!("this `{word}` belongs to nothing"),
+            stuck.span,
+        )
+        .help(format!("it is part of {owner}")),
     )
 }
 
@@ -272,7 +292,7 @@ fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let word = keyword.text();
     Some(
         Diagnostic::error(
-            "E0301",
+            codes::UNEXPECTED,
             format!("`:` is missing after the label of this `{word}`"),
             stuck.point(),
         )
@@ -284,7 +304,8 @@ fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 /// `note ask "who?"`, `ask "who?"`, `ask "gap": length within 5 min`
 fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let report = |headline: &str, place: Span| Diagnostic::error("E0311", headline, place);
+    let report =
+        |headline: &str, place: Span| Diagnostic::error(codes::MALFORMED_QUESTION, headline, place);
     let is_ask = |token: Token| token == Token::Keyword(Keyword::Ask);
     if stuck.found().is_some_and(is_ask) {
         let headline = "`ask` is a statement of its own, no part of a value";
@@ -321,7 +342,7 @@ fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let waits = matches!(first_keyword(stuck), Some((Keyword::Wait, _)));
     (stuck.expects("`..`") && !stuck.expects("an expression") && !waits).then(|| {
-        Diagnostic::error("E0301", "a band after `within` has two ends", stuck.point())
+        Diagnostic::error(codes::UNEXPECTED, "a band after `within` has two ends", stuck.point())
             .here("`..` and the upper end are missing here")
             .help("write `x within low .. high`")
     })
@@ -336,7 +357,7 @@ fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         };
         return Some(
             Diagnostic::error(
-                "E0301",
+                codes::UNEXPECTED,
                 format!("expected a type{after}, found {}", stuck.found_words()),
                 stuck.point(),
             )
@@ -348,7 +369,7 @@ fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         let name = stuck.word(-1);
         return Some(
             Diagnostic::error(
-                "E0301",
+                codes::UNEXPECTED,
                 format!("the parameter `{name}` has no type"),
                 stuck.place(-1).unwrap_or(stuck.span),
             )
@@ -365,8 +386,12 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     {
         let word = keyword.text();
         return Some(
-            Diagnostic::error("E0316", format!("this `{word}` gives no value"), stuck.point())
-                .help(format!("write `{word} name = …`")),
+            Diagnostic::error(
+                codes::MISSING_VALUE,
+                format!("this `{word}` gives no value"),
+                stuck.point(),
+            )
+            .help(format!("write `{word} name = …`")),
         );
     }
     if !stuck.expects("an expression") {
@@ -388,17 +413,24 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     {
         let digits = stuck.word(1);
         return Some(
-            Diagnostic::error("E0104", "a number begins with a point", stuck.span.to(number))
-                .help(format!("write `0.{digits}`")),
+            Diagnostic::error(
+                codes::MALFORMED_NUMBER,
+                "a number begins with a point",
+                stuck.span.to(number),
+            )
+            .help(format!("write `0.{digits}`")),
         );
     }
     let word = match last {
         Some(Token::Plain | Token::Quote) | None => return None,
         Some(_) => stuck.word(-1),
     };
-    let mut report =
-        Diagnostic::error("E0316", format!("a value is missing after `{word}`"), stuck.point())
-            .here(format!("found {} instead", stuck.found_words()));
+    let mut report = Diagnostic::error(
+        codes::MISSING_VALUE,
+        format!("a value is missing after `{word}`"),
+        stuck.point(),
+    )
+    .here(format!("found {} instead", stuck.found_words()));
     match stuck.found() {
         _ if last == Some(Token::Keyword(Keyword::Within))
             && matches!(first_keyword(stuck), Some((Keyword::Wait, _))) =>
@@ -434,7 +466,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if matches!(stuck.token(-1), Some(Token::Unit(_))) && stuck.word(-1) == "%" && starts_operand {
         return Some(
             Diagnostic::error(
-                "E0110",
+                codes::STRAY_PERCENT,
                 "`%` is the unit of the number before it",
                 stuck.place(-1).unwrap_or(stuck.span),
             )
@@ -462,7 +494,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     if found == Token::ParenOpen {
-        let report = Diagnostic::error("E0315", "only a name can be called", stuck.span);
+        let report = Diagnostic::error(codes::LEFT_OVER, "only a name can be called", stuck.span);
         let field = stuck.token(-2) == Some(Token::Dot);
         return Some(if field {
             let name = stuck.word(-1);
@@ -482,8 +514,12 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         let joined = format!("{}{}", stuck.word(-1), stuck.word(0));
         if parse_unit(&joined).is_ok() {
             return Some(
-                Diagnostic::error("E0315", "a unit has no blank inside", before.to(stuck.span))
-                    .help(format!("write `{joined}`")),
+                Diagnostic::error(
+                    codes::LEFT_OVER,
+                    "a unit has no blank inside",
+                    before.to(stuck.span),
+                )
+                .help(format!("write `{joined}`")),
             );
         }
     }
@@ -493,7 +529,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             return None;
         }
         let report = Diagnostic::error(
-            "E0315",
+            codes::LEFT_OVER,
             format!("an operator or `,` is missing before {words}"),
             stuck.span,
         );
@@ -507,7 +543,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         && keyword.begins_statement()
     {
         return Some(
-            Diagnostic::error("E0315", "two statements on one line", stuck.span)
+            Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
                 .here("the second begins here")
                 .help("begin a new line, or put `;` between them"),
         );
@@ -515,8 +551,11 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if !starts_operand {
         return None;
     }
-    let mut report =
-        Diagnostic::error("E0315", format!("an operator is missing before {words}"), stuck.span);
+    let mut report = Diagnostic::error(
+        codes::LEFT_OVER,
+        format!("an operator is missing before {words}"),
+        stuck.span,
+    );
     if let Some(Token::Name(_)) = stuck.token(-1)
         && stuck.clause().len() == 1
     {
@@ -524,7 +563,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         report = report.help(format!("a call has brackets: `{name}(…)`"));
     }
     if stuck.token(-1) == Some(Token::BlockClose) {
-        report = Diagnostic::error("E0315", "two statements on one line", stuck.span)
+        report = Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
             .here("the second begins here")
             .help("begin a new line after the `}`");
     }

@@ -1,9 +1,10 @@
 //! Expressions and text literals.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::{Failure, Rule, Shared};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
 };
@@ -282,7 +283,7 @@ fn check_order<F>(shared: &Shared<'_, F>, arguments: &[Argument]) {
     if let (Some(late), Some(named)) = (late, named) {
         shared.note(
             Diagnostic::error(
-                "E0307",
+                codes::POSITIONAL_AFTER_NAMED,
                 "an argument without a name follows one with a name",
                 late.value.span,
             )
@@ -356,8 +357,12 @@ fn record<'t, F: Failure<'t>>(
         .map_with(move |fields, e| {
             if fields.is_empty() {
                 shared.note(
-                    Diagnostic::error("E0308", "a record has at least one field", e.span())
-                        .help("write it as in `{in_scan: 1 us, cross_scan: 2 arcsec}`"),
+                    Diagnostic::error(
+                        codes::EMPTY_RECORD,
+                        "a record has at least one field",
+                        e.span(),
+                    )
+                    .help("write it as in `{in_scan: 1 us, cross_scan: 2 arcsec}`"),
                 );
             }
             make(ExpressionKind::Record(fields), e.span())

@@ -1,9 +1,10 @@
 //! What to say of habits that people bring along from other languages. Uses what `report` knows of
 //! the place.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::report::Stuck;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// The report where a habit explains the place.
@@ -30,7 +31,7 @@ const FOR: &str = "write `for k in 0..10 { … }`, which counts from 0 to 9";
 fn colon_for_brace(stuck: &Stuck<'_>, distance: isize) -> Option<Diagnostic> {
     let place = stuck.place(distance)?;
     Some(
-        Diagnostic::error("E0305", "a block stands in braces", place)
+        Diagnostic::error(codes::MISSING_BLOCK, "a block stands in braces", place)
             .here("`{` belongs here")
             .help("write `{` instead of the `:`, and `}` behind the last statement of the block"),
     )
@@ -47,8 +48,12 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if after_head {
         let kind = stuck.word(1);
         return Some(
-            Diagnostic::error("E0301", "what a routine gives stands behind `->`", stuck.span)
-                .help(format!("write `-> {kind}`")),
+            Diagnostic::error(
+                codes::UNEXPECTED,
+                "what a routine gives stands behind `->`",
+                stuck.span,
+            )
+            .help(format!("write `-> {kind}`")),
         );
     }
     if stuck.expects("`{`") {
@@ -57,7 +62,7 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let alone = stuck.clause().len() == 1 && matches!(stuck.token(-1), Some(Token::Name(_)));
     alone.then(|| {
         let name = stuck.word(-1);
-        Diagnostic::error("E0301", "a name and `:` begin no statement", stuck.span).help(format!(
+        Diagnostic::error(codes::UNEXPECTED, "a name and `:` begin no statement", stuck.span).help(format!(
             "a value is named with `let {name} = …`, one set from outside with `param {name} = …`"
         ))
     })
@@ -80,13 +85,13 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         (None, Some(Token::Number(_)), Some(Token::Number(_))) => {
             let (whole, rest) = (stuck.word(-1), stuck.word(1));
             Some(
-                Diagnostic::error("E0104", "a number has a decimal point", stuck.span)
+                Diagnostic::error(codes::MALFORMED_NUMBER, "a number has a decimal point", stuck.span)
                     .here("not a comma")
                     .help(without_comma(whole, rest)),
             )
         }
         (Some((Token::ValueOpen, _)), ..) => Some(
-            Diagnostic::error("E0315", "one value stands between a text's braces", stuck.span)
+            Diagnostic::error(codes::LEFT_OVER, "one value stands between a text's braces", stuck.span)
                 .help("give each value its own: `{a}, {b}`; the characters themselves are `\\{` and `\\}`"),
         ),
         _ => None,
@@ -96,7 +101,8 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 /// `for k = 0 to 9`
 fn loop_with_equals(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     (begins(stuck, Keyword::For) && stuck.bracket().is_none()).then(|| {
-        Diagnostic::error("E0303", "a loop runs over a list or a range", stuck.span).help(FOR)
+        Diagnostic::error(codes::EQUALS_SIGN, "a loop runs over a list or a range", stuck.span)
+            .help(FOR)
     })
 }
 
@@ -107,8 +113,12 @@ fn letter_before_text(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     };
     let word = stuck.word(-1);
     (before.end == stuck.span.start && word.len() == 1).then(|| {
-        Diagnostic::error("E0306", format!("`{word}` before a text means nothing here"), before)
-            .help(format!("delete the `{word}`: braces show values in every text"))
+        Diagnostic::error(
+            codes::FOREIGN_WORD,
+            format!("`{word}` before a text means nothing here"),
+            before,
+        )
+        .help(format!("delete the `{word}`: braces show values in every text"))
     })
 }
 
@@ -118,7 +128,7 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
     }
     if keyword == Keyword::For && stuck.token(-1) == Some(Token::Keyword(Keyword::Wait)) {
         return Some(
-            Diagnostic::error("E0316", "`wait` is followed by a time", stuck.span)
+            Diagnostic::error(codes::MISSING_VALUE, "`wait` is followed by a time", stuck.span)
                 .here("delete this")
                 .help("write `wait 3 s`, or `wait until … within 20 s`"),
         );
@@ -131,7 +141,7 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
         && stuck.bracket().is_none()
         && stuck.token(-1) != Some(Token::Assign);
     after_value.then(|| {
-        Diagnostic::error("E0315", "`if` is a statement and has no value", stuck.span)
+        Diagnostic::error(codes::LEFT_OVER, "`if` is a statement and has no value", stuck.span)
             .help("declare a `var` and set it in the blocks of an `if`")
     })
 }
@@ -143,7 +153,7 @@ fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     (named && two && stuck.token(1) == Some(Token::Assign)).then(|| {
         let (keyword, kind, name) = (stuck.word(-2), stuck.word(-1), stuck.word(0));
         let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
-        Diagnostic::error("E0315", "a type stands behind the name", place)
+        Diagnostic::error(codes::LEFT_OVER, "a type stands behind the name", place)
             .help(format!("write `{keyword} {name}: {kind} = …`; the type may be left out"))
     })
 }
@@ -152,7 +162,7 @@ fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn value_behind_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
     (named && stuck.token(-2) == Some(Token::Colon) && stuck.bracket().is_none()).then(|| {
-        Diagnostic::error("E0316", "`=` is missing before the value", stuck.span)
+        Diagnostic::error(codes::MISSING_VALUE, "`=` is missing before the value", stuck.span)
             .help(format!("write `= {}`", stuck.word(0)))
     })
 }
@@ -165,14 +175,18 @@ fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if begins(stuck, Keyword::For) && stuck.clause().len() == 2 {
         let word = stuck.word(0);
         return Some(
-            Diagnostic::error("E0301", format!("`in` belongs here, not `{word}`"), stuck.span)
-                .help(FOR),
+            Diagnostic::error(
+                codes::UNEXPECTED,
+                format!("`in` belongs here, not `{word}`"),
+                stuck.span,
+            )
+            .help(FOR),
         );
     }
     let waits = begins(stuck, Keyword::Wait) && stuck.expects("`within`");
     waits.then(|| {
         let word = stuck.word(0);
-        Diagnostic::error("E0314", "this `wait until` has no time limit", stuck.span)
+        Diagnostic::error(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit", stuck.span)
             .here(format!("`{word}` means nothing here"))
             .help("write the limit as `within 20 s`")
     })
@@ -181,7 +195,7 @@ fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 /// `arm 35 % {`
 fn missing_at(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     (begins(stuck, Keyword::Arm) && stuck.expects("`at`")).then(|| {
-        Diagnostic::error("E0301", "`at` is missing after `arm`", stuck.span)
+        Diagnostic::error(codes::UNEXPECTED, "`at` is missing after `arm`", stuck.span)
             .help("write `arm at 35 % { … }`")
     })
 }
@@ -193,7 +207,7 @@ fn plus_minus(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     (written && stuck.expects("an expression")).then(|| {
         let last = stuck.place(1).unwrap_or(stuck.span);
         let place = stuck.place(-1).unwrap_or(stuck.span).to(last);
-        Diagnostic::error("E0113", "there is no operator `+/-`", place)
+        Diagnostic::error(codes::FOREIGN_OPERATOR, "there is no operator `+/-`", place)
             .help("an uncertainty is written `±` or `+-`")
     })
 }

@@ -1,11 +1,12 @@
 //! Items and types: `use`, `param`, `routine`.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::{Expressions, name};
 use crate::syntax::parse::statement::{header, until_end};
 use crate::syntax::parse::{Failure, Rule, Shared};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Binary, Block, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind,
     Type, TypeKind,
@@ -77,7 +78,7 @@ fn plain_text<'t, F: Failure<'t>>(
                 match piece {
                     Piece::Plain(text) => plain.push_str(&text),
                     Piece::Value { value, .. } => shared.note(
-                        Diagnostic::error("E0317", headline, value.span)
+                        Diagnostic::error(codes::VALUE_IN_PLAIN_TEXT, headline, value.span)
                             .here("a value cannot stand here")
                             .help(help),
                     ),

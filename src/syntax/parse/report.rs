@@ -1,6 +1,6 @@
 //! Turns chumsky's errors into plain diagnostics, and sorts out which are worth telling.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::layout::Laid;
 use crate::syntax::parse::explain::explain;
@@ -165,7 +165,7 @@ pub fn reports(laid: &Laid, text: &str, failures: &[Rich<'_, Token, Span>]) -> V
             continue;
         }
         let report = explain(&stuck);
-        if report.code == "E0304" {
+        if report.code == codes::KEYWORD_AS_NAME {
             taken.insert(stuck.word(0));
         }
         all.push(report);
@@ -220,7 +220,7 @@ pub fn finish(left_out: Option<Span>, all: &mut Vec<Diagnostic>) {
     if let Some(place) = place {
         all.truncate(MOST_ERRORS);
         all.push(
-            Diagnostic::error("E0206", "too many errors to show them all", place)
+            Diagnostic::error(codes::TOO_MANY_ERRORS, "too many errors to show them all", place)
                 .here("those from here on are left out")
                 .help("mend the first ones; is this file a script at all?"),
         );

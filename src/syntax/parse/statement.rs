@@ -1,7 +1,8 @@
 //! Statements and blocks, and how the parser goes on after a mistake.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
 use crate::syntax::parse::compound::{
     action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
@@ -9,7 +10,7 @@ use crate::syntax::parse::compound::{
 use crate::syntax::parse::expression::{Expressions, expressions, name};
 use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind,
 };
@@ -379,7 +380,7 @@ fn assignment<'t, F: Failure<'t>>(
             if shared.slice(left.span).starts_with('-') {
                 shared.note(
                     Diagnostic::error(
-                        "E0312",
+                        codes::LEADING_MINUS,
                         "a statement begins with a minus sign",
                         Span { end: left.span.start + 1, ..left.span },
                     )
@@ -391,7 +392,7 @@ fn assignment<'t, F: Failure<'t>>(
             };
             if let Some(help) = not_a_place(&left) {
                 shared.note(
-                    Diagnostic::error("E0309", "this cannot be assigned to", left.span)
+                    Diagnostic::error(codes::NOT_A_PLACE, "this cannot be assigned to", left.span)
                         .here("neither a variable, nor a field or an element of one")
                         .label(sign, "assigned here")
                         .help(help),

@@ -1,9 +1,10 @@
 //! What to say about a word: a keyword where a name belongs, a name that is missing, a word of
 //! another language.
 
-use crate::diagnostics::Diagnostic;
+use crate::diagnostics::{Diagnostic, codes};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::report::Stuck;
-use crate::syntax::token::{Keyword, Token};
+use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// `let = 3`, `for in facets()`
@@ -15,9 +16,12 @@ pub fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     let word = keyword.text();
-    let report =
-        Diagnostic::error("E0318", format!("a name is missing after `{word}`"), stuck.point())
-            .here(format!("found {} instead", stuck.found_words()));
+    let report = Diagnostic::error(
+        codes::MISSING_NAME,
+        format!("a name is missing after `{word}`"),
+        stuck.point(),
+    )
+    .here(format!("found {} instead", stuck.found_words()));
     Some(match keyword {
         Keyword::Catch => report.help("write `catch problem { … }`"),
         Keyword::For => report.help("write `for k in 0..10 { … }`"),
@@ -88,7 +92,7 @@ pub fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let word = stuck.word(0);
     Some(
         Diagnostic::error(
-            "E0304",
+            codes::KEYWORD_AS_NAME,
             format!("`{word}` is a keyword and cannot be a name"),
             stuck.span,
         )
@@ -142,5 +146,8 @@ pub fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         None => return None,
     };
     let help = foreign_help(word)?;
-    Some(Diagnostic::error("E0306", format!("`{word}` means nothing here"), span).help(help))
+    Some(
+        Diagnostic::error(codes::FOREIGN_WORD, format!("`{word}` means nothing here"), span)
+            .help(help),
+    )
 }
