@@ -288,7 +288,7 @@ fn whatever_ends_a_page_ends_its_light() {
     for (fault, should) in [
         ("kind = 'interlock_opened'\nline = 100", Some(Fault::InterlockOpen)),
         ("kind = 'lock_lost'\nline = 100", Some(Fault::NotLocked)),
-        ("kind = 'index_missing'\nline = 100", Some(Fault::NoPulse("index"))),
+        ("kind = 'index_missing'\nline = 100", Some(Fault::no_pulse("index"))),
         ("kind = 'queue_underrun'\nat = '1 s'", Some(Fault::Underrun)),
         ("kind = 'link_silent'\nline = 100", None),
         ("kind = 'start_of_scan_dropouts'\nshare = '100 %'\nline = 100", None),

@@ -184,7 +184,7 @@ pub fn switchable<'s>(signals: &'s [Signal], name: &str, armed: bool) -> Result<
         )));
     }
     if armed && !signal.under_light {
-        return Err(Fault::Armed { what: SWITCHING });
+        return Err(Fault::armed(SWITCHING));
     }
     Ok(signal)
 }
@@ -211,7 +211,7 @@ pub fn settable<'s>(
         });
     }
     if armed && !channel.under_light {
-        return Err(Fault::Armed { what: SETTING });
+        return Err(Fault::armed(SETTING));
     }
     Ok(channel)
 }

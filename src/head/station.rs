@@ -156,7 +156,7 @@ impl Station {
     pub fn ask(&mut self, question: &Question<'_>) -> Outcome<(Answer, String)> {
         self.go_on()?;
         if self.armed {
-            return Err(Fault::Armed { what: "asking the operator" }.into());
+            return Err(Fault::armed("asking the operator").into());
         }
         let Some(operator) = &mut self.operator else {
             let why = "nobody is there to answer".to_string();
@@ -221,7 +221,7 @@ impl Station {
     pub fn halt(&mut self, how: Halt) -> Outcome<()> {
         if self.armed {
             let what = "stopping the polygon";
-            return Err(Fault::Armed { what }.into());
+            return Err(Fault::armed(what).into());
         }
         self.command(|head| head.halt(how))
     }
@@ -277,7 +277,7 @@ impl Station {
             .into());
         }
         if self.armed {
-            return Err(Fault::Armed { what: "arming" }.into());
+            return Err(Fault::armed("arming").into());
         }
         let status = self.head.status()?;
         if let Some(loss) = loss(&status) {

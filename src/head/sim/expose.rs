@@ -184,7 +184,7 @@ pub(crate) fn wait_for_facet(
         if world.at_rest() || world.next_facet().is_none() {
             let until = world.now + world.config.detector.rest_after;
             world.advance(until);
-            return Err(Fault::NoPulse("index"));
+            return Err(Fault::no_pulse("index"));
         }
         let target = world.target.ok_or(Fault::NotLocked)?;
         let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
@@ -195,7 +195,7 @@ pub(crate) fn wait_for_facet(
         let number = number + u64::from(slips);
         let true_facet = usize::try_from(number % n).unwrap_or(0);
         let Some(cut) = world.config.facets.get(true_facet).copied() else {
-            return Err(Fault::NoPulse("start-of-scan"));
+            return Err(Fault::no_pulse("start-of-scan"));
         };
         let sweep = if world.drops(number) {
             None
@@ -206,14 +206,14 @@ pub(crate) fn wait_for_facet(
         let passes = world
             .motion
             .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::NoPulse("start-of-scan"))?;
+            .ok_or(Fault::no_pulse("start-of-scan"))?;
         let until = sweep.map_or(passes, |s| s.pulse.max(passes));
         world.advance(until.min(give_up));
         if world.motions != motions && world.now < give_up {
             continue;
         }
         if until > give_up {
-            let why = Fault::NoPulse("start-of-scan");
+            let why = Fault::no_pulse("start-of-scan");
             return Err(if world.arming.is_none() { dark(world) } else { why });
         }
         passed = number + 1;
@@ -223,7 +223,7 @@ pub(crate) fn wait_for_facet(
             None => {
                 dropped += 1;
                 if dropped >= PASSAGES_MOST {
-                    return Err(Fault::NoPulse("start-of-scan"));
+                    return Err(Fault::no_pulse("start-of-scan"));
                 }
             }
         }

@@ -106,13 +106,13 @@ impl Page<'_> {
         for line in 0..self.order.image.height() {
             let number = first + u64::from(line);
             if world.has(&Injected::IndexMissing) {
-                return Err(Fault::NoPulse("index"));
+                return Err(Fault::no_pulse("index"));
             }
             let Some((sweep, facet, counted)) = passage(world, number)? else {
                 exposed.missed += 1;
                 dropped += 1;
                 if dropped >= PASSAGES_MOST || world.now > give_up {
-                    return Err(Fault::NoPulse("start-of-scan"));
+                    return Err(Fault::no_pulse("start-of-scan"));
                 }
                 continue;
             };
@@ -128,7 +128,7 @@ impl Page<'_> {
                 return Err(dark(world));
             }
             if world.now > give_up {
-                return Err(Fault::NoPulse("start-of-scan"));
+                return Err(Fault::no_pulse("start-of-scan"));
             }
             let most = f64::from(world.config.queue_words);
             let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.service).min(most);
@@ -211,7 +211,7 @@ fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>
     let slips = world.has(&Injected::IndexSlipping) && (number / n).is_multiple_of(3);
     let counted = if slips { number + n - 1 } else { number };
     let facet = usize::try_from(number % n).ok().and_then(|k| world.config.facets.get(k).copied());
-    let facet = facet.ok_or(Fault::NoPulse("start-of-scan"))?;
+    let facet = facet.ok_or(Fault::no_pulse("start-of-scan"))?;
     loop {
         if world.arming.is_none() {
             return Err(dark(world));
@@ -220,7 +220,7 @@ fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>
         let passes = world
             .motion
             .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::NoPulse("start-of-scan"))?;
+            .ok_or(Fault::no_pulse("start-of-scan"))?;
         let sweep = if world.drops(number) {
             None
         } else {

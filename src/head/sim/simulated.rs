@@ -80,7 +80,7 @@ impl SimHead {
     fn store(&mut self) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "storing trims" });
+            return Err(Fault::armed("storing trims"));
         }
         if world.has(&Injected::StoreInterrupted) {
             world.lose_power_storing();
@@ -164,7 +164,7 @@ impl Head for SimHead {
         let mut world = self.world()?;
         let speed = world.description.speed(speed)?;
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "changing the polygon speed" });
+            return Err(Fault::armed("changing the polygon speed"));
         }
         // Asking again for what already runs changes nothing.
         if world.target != Some(speed) {
@@ -176,7 +176,7 @@ impl Head for SimHead {
     fn halt(&mut self, how: Halt) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "stopping the polygon" });
+            return Err(Fault::armed("stopping the polygon"));
         }
         world.command(match how {
             Halt::Brake => Drive::Brake,
@@ -209,7 +209,7 @@ impl Head for SimHead {
         if world.has(&Injected::IndexMissing) {
             let until = world.now + world.config.detector.rest_after;
             world.advance(until.min(give_up));
-            return Err(Fault::NoPulse("index"));
+            return Err(Fault::no_pulse("index"));
         }
         let mut turns = Vec::new();
         let mut from = next_index(&mut world, None, give_up)?;
@@ -259,7 +259,7 @@ impl Head for SimHead {
             return Err(Fault::NotLocked);
         }
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "arming" });
+            return Err(Fault::armed("arming"));
         }
         world.tripped = None;
         world.arming = Some(Arming { ready: world.now + world.config.arming_delay, power });
@@ -370,7 +370,7 @@ fn next_index(
             _ => {
                 world.advance(patience);
                 if world.motions == motions || patience >= give_up {
-                    return Err(Fault::NoPulse("index"));
+                    return Err(Fault::no_pulse("index"));
                 }
             }
         }
