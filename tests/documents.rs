@@ -173,8 +173,8 @@ fn the_page_of_faults_is_the_table() {
     let mut table = String::from(
         "\n| fault | key of its own | what it does | how a routine notices it |\n| --- | --- | --- | --- |\n",
     );
-    for kind in spintrue::head::sim::faults::KINDS {
-        let key = if kind.key.is_empty() { "–".to_string() } else { format!("`{}`", kind.key) };
+    for kind in spintrue::head::faults::FAULTS {
+        let key = kind.key().map_or("–".to_string(), |key| format!("`{key}`"));
         table
             .push_str(&format!("| `{}` | {key} | {} | {} |\n", kind.name, kind.does, kind.symptom));
     }

@@ -544,16 +544,9 @@ fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Found>) {
 #[test]
 fn contracts_hold_on_a_replay_as_on_its_head() {
     let mut faults = vec![None];
-    faults.extend(sim::faults::KINDS.iter().map(Some));
+    faults.extend(spintrue::head::faults::FAULTS.iter().map(Some));
     for kind in faults {
-        let fault: Vec<String> = kind
-            .iter()
-            .map(|kind| {
-                let key = kind.key.replace(['"', ' '], "");
-                let key = if key.is_empty() { key } else { format!("({key})") };
-                format!("{}{key}@0s", kind.name)
-            })
-            .collect();
+        let fault: Vec<String> = kind.iter().map(|kind| format!("{}@0s", kind.example())).collect();
         let (bytes, then) = recorded_contracts(&fault);
         let again = played(bytes);
         let told = contract::run(Box::new(again.head), Some(Box::new(again.gauge)), ALL);

@@ -128,16 +128,16 @@ impl Simulated {
         let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
         let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
-            let of = |option: &&String| errors.iter().any(|error| error.source == **option);
+            let of = |option: &&String| errors.iter().any(|error| error.file == **option);
             let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
             let wrong: String = wrong.collect();
             let (name, text) = text.unwrap_or(("sim", ""));
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
         if let Some(serial) = &self.serial
-            && !sim::names_its_serial(text.map_or("", |(_, text)| text))
+            && !sim::has_serial(text.map_or("", |(_, text)| text))
         {
-            head.is_called(serial);
+            head.set_serial(serial);
         }
         let mut files = Vec::new();
         files.extend(self.description.clone().map(|(name, text)| (name, text.into_bytes())));
@@ -148,7 +148,7 @@ impl Simulated {
         }
         let medium = Some(head.medium());
         Ok(Opened {
-            provoker: Some(Box::new(head.provoking())),
+            provoker: Some(Box::new(head.injector())),
             faults: head.faults(),
             head: Box::new(head),
             gauge: Some(Box::new(gauge)),
@@ -328,7 +328,7 @@ pub(super) fn secret_in(file: &Path) -> Result<String, String> {
 
 /// The errors of one `--fault` as reports that point into it.
 fn fault_report(option: &str, errors: &[sim::ConfigError]) -> String {
-    let of: Vec<sim::ConfigError> = errors.iter().filter(|e| e.source == option).cloned().collect();
+    let of: Vec<sim::ConfigError> = errors.iter().filter(|e| e.file == option).cloned().collect();
     config_report("--fault", option, &of)
 }
 

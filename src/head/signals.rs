@@ -1,8 +1,5 @@
 //! Digital signals and numeric channels that a head, or a station around it, names: what a door, a
-//! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them. Plain data; `read`
-//! reads them. Uses fault and units.
-
-pub(crate) mod read;
+//! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them.
 
 use crate::head::fault::Fault;
 use crate::units::{UnitText, parse_unit, show};
@@ -118,6 +115,11 @@ impl Channel {
     /// Its unit; none where the description of a foreign head holds one that is not known here.
     pub fn unit(&self) -> Option<UnitText> {
         parse_unit(&self.unit).ok()
+    }
+
+    /// Its value before it is set: 0 where that is in its range, else the smallest.
+    pub fn initial(&self) -> f64 {
+        if (self.least..=self.most).contains(&0.0) { 0.0 } else { self.least }
     }
 
     /// A value of it in words, in its own unit.

@@ -2,7 +2,8 @@
 
 use super::{Allowed, Found, TABLE, Told, run, run_with};
 use crate::head::description::ClockKind;
-use crate::head::sim::{SimGauge, SimHead, faults, open_with};
+use crate::head::faults::FAULTS;
+use crate::head::sim::{SimGauge, SimHead, open_with};
 use crate::head::{
     Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
     Trim, Turn,
@@ -499,12 +500,10 @@ fn a_stop_skips_what_is_left_and_leaves_the_head_safe() {
 #[test]
 fn faults_break_what_they_should() {
     let mut seen = String::new();
-    for kind in faults::KINDS {
-        let key = kind.key.replace(['"', ' '], "");
-        let key = if key.is_empty() { key } else { format!("({key})") };
+    for kind in FAULTS {
         // A bump does nothing to a polygon at rest, so it comes while it spins.
         let when = if kind.name == "lock_lost" { "line 2" } else { "0s" };
-        let fault = format!("{}{key}@{when}", kind.name);
+        let fault = format!("{}@{when}", kind.example());
         let (head, gauge) = match kind.name.starts_with("signal") {
             true => station(std::slice::from_ref(&fault)),
             false => open_with(None, 1, std::slice::from_ref(&fault)).unwrap(),
