@@ -268,7 +268,7 @@ fn the_page_of_contracts_is_the_table() {
     let (told, after) = rest.split_once(end).unwrap();
     let mut table = String::from("\n| contract | what holds | does |\n| --- | --- | --- |\n");
     for contract in spintrue::head::contract::TABLE {
-        let does = format!("{:?}", contract.does).to_lowercase();
+        let does = format!("{:?}", contract.risk).to_lowercase();
         table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds));
     }
     table.push('\n');
