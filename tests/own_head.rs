@@ -20,7 +20,7 @@ use head::{OwnGauge, OwnHead, Shared};
 use spintrue::cli::HeadAndGauge;
 use spintrue::diagnostics::render::render;
 use spintrue::head::Fault;
-use spintrue::head::contract::{self, Permissions, Outcome};
+use spintrue::head::contract::{self, Outcome, Permissions};
 use spintrue::head::station::Station;
 use spintrue::head::wire::floor::Served;
 use spintrue::head::wire::porter::Door;
@@ -34,7 +34,8 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-const EVERYTHING: Permissions = Permissions { trims: true, motion: true, light: true, switches: true };
+const EVERYTHING: Permissions =
+    Permissions { trims: true, motion: true, light: true, switches: true };
 
 fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
     let mut board = Imaginary::new();

@@ -141,7 +141,7 @@ pub const FAULTS: &[InjectableFault] = &[
         FaultKind::LaserStaysArmed,
         "laser_stays_armed",
         None,
-        "The laser ignores that it shall disarm. Only the interlock chain can still take its power.",
+        "The laser ignores the disarm command. Only the interlock chain can still take its power.",
         "The end of an `arm` block fails: the laser is still armed. The head refuses to stop the polygon under a beam that may be on, and the summary says that the laser is not known to be off.",
     ),
     fault(

@@ -1,5 +1,5 @@
 //! The way to a safe state step by step, for heads that have no better one of their own, how a head
-//! was left in words, and what a driver that panics comes to. Uses the head trait and units.
+//! was left in words, and the fault of a driver that panics.
 
 use crate::head::{Description, Fault, Halt, Head, Laser, SafeState, Status};
 use crate::units::{Dimension, show};
@@ -13,7 +13,7 @@ const SETTLING: f64 = 1.0;
 pub const SAFE_CALLS: f64 = 6.0;
 
 /// Laser off first, then the mirror parked, then the polygon down (or kept), then outputs as
-/// `known` has them, whatever fails on the way; then, once the mirror has settled, what the head
+/// `known` has them, even if a step fails; then, once the mirror has settled, what the head
 /// says of itself.
 pub fn step_by_step(
     head: &mut dyn Head,
@@ -26,28 +26,28 @@ pub fn step_by_step(
             troubles.push(format!("{what}: {fault}"));
         }
     };
-    note("the laser could not be disarmed", unbroken(|| head.disarm()));
-    note("the galvanometer could not be parked", unbroken(|| head.steer(None)));
+    note("the laser could not be disarmed", catch_panic(|| head.disarm()));
+    note("the galvanometer could not be parked", catch_panic(|| head.steer(None)));
     if !keep_spinning {
-        note("the polygon could not be stopped", unbroken(|| head.halt(Halt::Brake)));
+        note("the polygon could not be stopped", catch_panic(|| head.halt(Halt::Brake)));
     }
     for signal in known.iter().flat_map(|known| &known.signals) {
         let Some(on) = signal.put_at_safe() else { continue };
         let word = if on { "on" } else { "off" };
         let what = format!("the output `{}` could not be switched {word}", signal.name);
-        note(&what, unbroken(|| head.switch(&signal.name, on)));
+        note(&what, catch_panic(|| head.switch(&signal.name, on)));
     }
     for channel in known.iter().flat_map(|known| &known.channels) {
         let Some(value) = channel.at_safe else { continue };
         let what = format!("the channel `{}` could not be set back", channel.name);
-        note(&what, unbroken(|| head.set_channel(&channel.name, value)));
+        note(&what, catch_panic(|| head.set_channel(&channel.name, value)));
     }
-    let waited = unbroken(|| {
+    let waited = catch_panic(|| {
         head.sleep(known.map_or(SETTLING, |known| known.galvanometer_settling));
         Ok(())
     });
     note("the galvanometer was not waited for", waited);
-    let status = unbroken(|| head.status());
+    let status = catch_panic(|| head.status());
     if let Err(fault) = &status {
         troubles.push(format!("the state could not be read: {fault}"));
     }
@@ -79,13 +79,13 @@ impl SafeState {
         (!self.is_safe()).then_some(why)
     }
 
-    /// Nobody knows how the head stands.
+    /// The state of the head is not known.
     pub fn unknown(troubles: Vec<String>) -> SafeState {
         SafeState::seen(None, false, troubles)
     }
 }
 
-/// How the head was left. Whatever is not measured at rest is said to turn, or to be taken so.
+/// How the head was left. A polygon that is not measured at rest is reported as turning.
 pub fn left(safe: &SafeState) -> String {
     let measured = safe.speed.is_finite();
     let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
@@ -111,12 +111,12 @@ pub fn left(safe: &SafeState) -> String {
 }
 
 /// What a call gives; a driver that panics is a head that broke.
-pub fn unbroken<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
-    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| Err(broken(&*panic)))
+pub fn catch_panic<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
+    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| Err(panic_fault(&*panic)))
 }
 
 /// The fault that a panic is.
-pub fn broken(panic: &(dyn Any + Send)) -> Fault {
+pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
     let text = panic.downcast_ref::<&str>().copied();
     let text = text.or_else(|| panic.downcast_ref::<String>().map(String::as_str));
     Fault::Broken(format!("internal error: {}", text.unwrap_or("a panic without words")))

@@ -5,7 +5,7 @@ use crate::head::fault::Fault;
 use crate::units::{UnitText, parse_unit, show};
 use serde::{Deserialize, Serialize};
 
-/// Which way a signal or a channel goes, as seen from whoever runs scripts.
+/// Which way a signal or a channel goes, as seen by a script.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
@@ -30,7 +30,7 @@ pub enum Active {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Pull {
-    /// Nobody knows.
+    /// Not defined.
     #[default]
     None,
     /// High.
@@ -39,7 +39,7 @@ pub enum Pull {
     Down,
 }
 
-/// What becomes of an output when the head is made safe.
+/// How an output is set when the head is made safe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum AtSafe {
@@ -64,7 +64,7 @@ pub struct Signal {
     /// What it reads with a broken wire.
     #[serde(default)]
     pub pull: Pull,
-    /// What becomes of an output when the head is made safe; an input has none.
+    /// How an output is set when the head is made safe; an input has none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub at_safe: Option<AtSafe>,
     /// An output may be switched while the laser is armed, such as a lamp.
@@ -131,7 +131,7 @@ impl Channel {
     }
 }
 
-/// The last digit of a converted unit is nobody's fault.
+/// A converted unit may be off in its last digit, as a share.
 const SLACK: f64 = 1e-9;
 
 impl Channel {
@@ -148,8 +148,8 @@ pub fn unknown(what: &str, name: &str) -> Fault {
     Fault::Refused(format!("this head has no {what} `{name}`"))
 }
 
-/// Names that are told to whoever asks for another.
-const TOLD_MOST: usize = 12;
+/// Names listed in a refusal.
+const MAX_LISTED: usize = 12;
 
 /// The same of a head that has some, which are told.
 fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>) -> Fault {
@@ -157,8 +157,8 @@ fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>)
     if known.is_empty() {
         return unknown(what, name);
     }
-    if known.len() > TOLD_MOST {
-        known.truncate(TOLD_MOST);
+    if known.len() > MAX_LISTED {
+        known.truncate(MAX_LISTED);
         known.push("…");
     }
     let name: String = name.chars().take(60).collect();

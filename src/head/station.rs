@@ -2,7 +2,7 @@
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
-use crate::head::safe::{step_by_step, unbroken};
+use crate::head::safe::{catch_panic, step_by_step};
 use crate::head::{
     Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, Images, Laser, LineOrder,
     PageOrder, Provoker, Reading, SafeState, Status, Trim, Turn,
@@ -339,7 +339,7 @@ impl Station {
 
     /// Head time in s; the last that was known where the head's clock broke.
     pub fn now(&mut self) -> f64 {
-        if let Ok(now) = unbroken(|| Ok(self.head.now())) {
+        if let Ok(now) = catch_panic(|| Ok(self.head.now())) {
             self.last_now = now;
         }
         self.last_now
@@ -396,8 +396,8 @@ impl Station {
     /// on the way. May be called at any time, after a panic too.
     pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
         // Said once more before all else: a head's own way down may be longer.
-        let darkened = unbroken(|| self.disarm());
-        let made = unbroken(|| Ok(self.head.make_safe(keep_spinning)));
+        let darkened = catch_panic(|| self.disarm());
+        let made = catch_panic(|| Ok(self.head.make_safe(keep_spinning)));
         let mut state = match made {
             Ok(state) => state,
             Err(fault) => {
@@ -442,7 +442,7 @@ impl Station {
                 break;
             }
             waited += REST_SLICE;
-            let status = unbroken(|| {
+            let status = catch_panic(|| {
                 self.head.sleep(REST_SLICE);
                 self.head.status()
             });

@@ -68,7 +68,7 @@ pub struct Machine<'a> {
     /// Is asked before each statement, where the program has steps.
     pub stepper: Option<&'a mut dyn Stepper>,
     /// Blocks around in which nothing pauses: `arm`, and `finally` once somebody asked to stop.
-    pub unbroken: usize,
+    pub catch_panic: usize,
     /// Calls around, where the program has steps.
     pub depth: usize,
 }

@@ -50,7 +50,7 @@ impl Machine<'_> {
     #[inline(never)]
     pub fn pause(&mut self, step: usize, span: Span) -> Flow {
         // An armed laser waits for nobody; a routine may be called inside and outside of `arm`.
-        if self.unbroken > 0 || self.station.is_armed() {
+        if self.catch_panic > 0 || self.station.is_armed() {
             return Flow::Next;
         }
         let Some(stepper) = &mut self.stepper else { return Flow::Next };

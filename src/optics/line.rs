@@ -11,7 +11,7 @@ use thiserror::Error;
 /// Dots in one 32-dot word.
 pub const WORD: u32 = 32;
 
-/// Most dots in a line that are taken for a serious wish.
+/// Most dots in a line; more is a mistake in a unit.
 pub const MAX_DOTS: u32 = 10_000_000;
 
 /// Which of the two decides; the other follows from v = 2·ω·f = L·line rate/η.

@@ -164,7 +164,7 @@ const MEANT: &[(&str, &str)] = &[
 pub const FOREIGN: &[&str] =
     &["degF", "grad", "gon", "Torr", "torr", "mmHg", "kgf", "lbf", "Nm", "mNm"];
 
-/// The unit that somebody means by a spelling from elsewhere.
+/// The unit meant by a spelling from elsewhere.
 pub fn meant(name: &str) -> Option<&'static str> {
     let lower = name.to_lowercase();
     MEANT.iter().find(|(from, _)| *from == name || *from == lower).map(|(_, unit)| *unit)

@@ -2,7 +2,7 @@
 //! them: a simulated one, one behind a wire, a replay, or one that is being written.
 //!
 //! [`run`] tries them from harmless to light, leaves out what was not allowed, and makes the head
-//! safe at the end, whatever happens. It talks to the head itself, without the guard that scripts
+//! safe at the end in any case. It talks to the head itself, without the guard that scripts
 //! have, since the head must refuse by itself what is wrong.
 //!
 //! ```
@@ -29,7 +29,7 @@ mod tests;
 
 pub use table::TABLE;
 
-use crate::head::safe::{step_by_step, unbroken};
+use crate::head::safe::{catch_panic, step_by_step};
 use crate::head::{Gauge, Head, SafeState};
 use serde::Serialize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -46,7 +46,7 @@ pub enum Risk {
     Reads,
     /// Loads trims and puts the former ones back; stores those that are in force.
     Trims,
-    /// Switches outputs and sets channels, whatever stands behind them.
+    /// Switches outputs and sets channels.
     Switches,
     /// Spins the polygon and steers the mirror.
     Moves,
@@ -65,7 +65,7 @@ pub struct Contract {
     check: fn(&mut Trial) -> TrialResult<()>,
 }
 
-/// What came of trying a contract.
+/// The result of trying a contract.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Outcome {
@@ -104,9 +104,9 @@ impl Permissions {
     }
 }
 
-/// How all of it went.
+/// The results of all contracts.
 pub struct Report {
-    /// Each contract of [`TABLE`] in its order, and what came of it.
+    /// Each contract of [`TABLE`] in its order, with its result.
     pub outcomes: Vec<(&'static Contract, Outcome)>,
     /// How the head was left.
     pub safe: SafeState,
@@ -162,11 +162,11 @@ fn tried(contract: &Contract, trial: &mut Trial) -> Outcome {
     let outcome = match checked {
         Ok(Ok(())) => Outcome::Kept,
         Ok(Err(outcome)) => outcome,
-        Err(panic) => Outcome::Broken(crate::head::safe::broken(&*panic).to_string()),
+        Err(panic) => Outcome::Broken(crate::head::safe::panic_fault(&*panic).to_string()),
     };
     // No contract leaves light to the next one.
     if contract.risk == Risk::Light {
-        let _ = unbroken(|| trial.head.disarm());
+        let _ = catch_panic(|| trial.head.disarm());
     }
     outcome
 }
@@ -175,7 +175,7 @@ impl Trial {
     /// Makes the head safe and sees the polygon to rest, at most for as long as it may coast.
     fn leave(&mut self) -> SafeState {
         let patience = self.described().map_or(1.0, |head| head.coast_most);
-        let made = unbroken(|| Ok(self.head.make_safe(false)));
+        let made = catch_panic(|| Ok(self.head.make_safe(false)));
         let mut safe = made.unwrap_or_else(|fault| {
             let known = self.described().cloned();
             let mut safe = step_by_step(&mut *self.head, known.as_ref(), false);
@@ -184,7 +184,7 @@ impl Trial {
         });
         let mut waited = 0.0;
         while !safe.at_rest && waited < patience && !self.stopped() {
-            let looked = unbroken(|| {
+            let looked = catch_panic(|| {
                 self.head.sleep(trial::LOOK);
                 self.head.status()
             });

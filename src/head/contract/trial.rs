@@ -1,7 +1,7 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
 use crate::head::contract::{Outcome, Permissions};
-use crate::head::safe::unbroken;
+use crate::head::safe::catch_panic;
 use crate::head::{
     Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, Status, Trim, Turn,
 };
@@ -80,7 +80,7 @@ impl Trial {
         stop: Arc<AtomicBool>,
     ) -> Trial {
         let mut head = head;
-        let description = unbroken(|| head.describe()).ok();
+        let description = catch_panic(|| head.describe()).ok();
         let (late, speed, fresh) = (Vec::new(), None, false);
         Trial { head, gauge, description, allowed, stop, late, speed, fresh }
     }

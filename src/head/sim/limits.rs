@@ -1,4 +1,4 @@
-//! What a simulated head says of itself, with bounds worked out from its own physics.
+//! The times that a simulated head states, worked out from its own physics.
 
 use crate::head::Times;
 use crate::head::sim::config::{Config, MAX_PASSAGES, SILENCE, SLOW_HOST};
@@ -9,8 +9,8 @@ use core::f64::consts::{SQRT_2, TAU};
 /// Speeds between lowest and highest at which spin-up is tried.
 const TRIED: u32 = 4;
 
-/// Room left for speeds between those tried.
-const ROOM: f64 = 1.1;
+/// Margin for speeds between those tried.
+const MARGIN: f64 = 1.1;
 
 /// Chance that lock takes longer than described, where jitter reaches the edge of the window.
 const CHANCE: f64 = 1e-9;
@@ -33,7 +33,7 @@ pub(crate) fn complete(config: &mut Config) {
     // Until a step over the full range is within one step of the register.
     let settling = config.galvanometer.settling(share.clamp(1e-12, 0.5));
     let (spin_up, coast) = (max_spin_up(config), max_coast(config));
-    let brake = ROOM * max_brake(config);
+    let brake = MARGIN * max_brake(config);
     let description = &mut config.description;
     description.galvanometer_settling = settling;
     description.spin_up_most = spin_up;
@@ -62,7 +62,7 @@ fn max_spin_up(config: &Config) -> f64 {
         let inside = settled(config, speed, half);
         inside + runs(config, speed) * TAU / speed * (1.0 + config.description.lock_window)
     });
-    ROOM * tried.fold(0.0, f64::max)
+    MARGIN * tried.fold(0.0, f64::max)
 }
 
 /// Time in s by which the mean speed stays within `share` of `speed`: by coarse steps, or by the
@@ -107,6 +107,6 @@ fn max_brake(config: &Config) -> f64 {
 /// The highest speed that the polygon can have, in rad/s.
 fn fastest(config: &Config) -> f64 {
     let fastest =
-        config.description.speed_most + config.rotor.overshoot_most(config.description.speed_most);
+        config.description.speed_most + config.rotor.max_overshoot(config.description.speed_most);
     fastest * (1.0 + config.description.lock_window)
 }

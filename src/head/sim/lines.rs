@@ -1,4 +1,4 @@
-//! Where an exposed line comes to lie: optics from rotor angle, galvanometer and facet errors.
+//! Where an exposed line lies: optics from rotor angle, galvanometer and facet errors.
 
 use crate::head::LineOrder;
 use crate::head::sim::config::{Config, Facet};

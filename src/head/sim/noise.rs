@@ -1,4 +1,4 @@
-//! Random numbers that depend on where they are used, never on how often anybody looked:
+//! Random numbers that depend on where they are used, never on how often they are asked for:
 //! each is a function of seed, stream and index. Transcendental functions come from libm, so
 //! that the same seed gives the same bytes on every machine.
 

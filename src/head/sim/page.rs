@@ -174,7 +174,7 @@ impl Page<'_> {
         Ok(exposed)
     }
 
-    /// Where a line comes to lie, as [`crate::head::sim::lines`] has it for test lines.
+    /// Where a line lies, as [`crate::head::sim::lines`] has it for test lines.
     fn laid(
         &self,
         world: &World,

@@ -25,8 +25,8 @@ const MAX_SLEEP: f64 = 1e6;
 /// Most turns that one call watches.
 const MAX_TURNS: u32 = 100_000;
 
-/// Keeps stored trims beyond the head's own life, or says why it could not.
-type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), String>>;
+/// Keeps stored trims beyond the head's own life, or fails with why it could not.
+type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), Fault>>;
 
 /// A head that runs on its own virtual clock.
 pub struct SimHead {
@@ -58,12 +58,15 @@ impl SimHead {
         self.world.borrow().config.description.serial.clone()
     }
 
-    /// Begins with trims that were stored in an earlier life; `keeper` hears of every new store.
-    /// Fails where they do not fit the registers.
-    pub fn remember(
+    /// Begins with trims that were stored in an earlier life; `keeper` is called for every new
+    /// store.
+    ///
+    /// # Errors
+    /// The trims do not fit the registers.
+    pub fn set_memory(
         &mut self,
         stored: Option<&[Trim]>,
-        keeper: impl FnMut(&[Trim]) -> Result<(), String> + 'static,
+        keeper: impl FnMut(&[Trim]) -> Result<(), Fault> + 'static,
     ) -> Result<(), Fault> {
         if let Some(stored) = stored {
             let mut world = self.world.borrow_mut();
@@ -94,13 +97,11 @@ impl SimHead {
         Ok(())
     }
 
-    /// Tells the keeper of trims that were stored.
+    /// Hands stored trims to the keeper.
     fn keep(&mut self, before: &[Trim]) -> Result<(), Fault> {
         let stored = self.world.borrow().stored.clone();
         match &mut self.keeper {
-            Some(keeper) if stored != before => keeper(&stored).map_err(|why| {
-                Fault::Broken(format!("the stored trims of the simulated head are not kept: {why}"))
-            }),
+            Some(keeper) if stored != before => keeper(&stored),
             _ => Ok(()),
         }
     }
@@ -115,7 +116,7 @@ impl SimHead {
         SimInjector { world: Rc::clone(&self.world) }
     }
 
-    /// What goes wrong with it by itself, and when, as options and descriptions say it.
+    /// The faults planned for it, as options have them.
     pub fn faults(&self) -> Vec<String> {
         self.world.borrow().config.faults.iter().map(ToString::to_string).collect()
     }
@@ -268,7 +269,7 @@ impl Head for SimHead {
         let mut world = self.world()?;
         if world.arming.is_some() && world.has(FaultKind::LaserStaysArmed) {
             return Err(Fault::Broken(
-                "the laser is still armed: it ignores that it shall disarm".to_string(),
+                "the laser is still armed: it ignored the disarm command".to_string(),
             ));
         }
         world.arming = None;

@@ -1,6 +1,6 @@
 //! The world that head and gauge share: one clock, and everything that happens on it.
 //!
-//! Its state depends on commands and their times only. Looking changes nothing.
+//! Its state depends on commands and their times only. Asking for it changes nothing.
 
 use crate::head::description::StartOfScan;
 use crate::head::faults::FaultKind;
@@ -16,7 +16,7 @@ use crate::head::sim::rotor::{Drive, Moment, Motion, Rotor};
 use crate::head::{Fault, Laser, Trim};
 use core::f64::consts::TAU;
 
-/// Where the rotor rests at power-on, in rad: nobody knows before the index has been seen.
+/// Where the rotor rests at power-on, in rad; not known before the index has been seen.
 const RESTS_AT: f64 = 2.0;
 
 /// The armed laser.
@@ -57,7 +57,7 @@ pub(crate) struct World {
     pub(crate) drawn: Option<Drawn>,
     /// Lines exposed so far.
     pub(crate) lines: u32,
-    /// Exposed pages, where somebody keeps them.
+    /// Exposed pages, where they are kept.
     pub(crate) sheets: Option<Vec<Sheet>>,
     heat: (f64, f64, f64),
     /// What stands around the head.

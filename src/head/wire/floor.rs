@@ -2,7 +2,7 @@
 //! and the head trait.
 
 pub use crate::head::control::Control;
-use crate::head::safe::unbroken;
+use crate::head::safe::catch_panic;
 use crate::head::wire::codec::{Answer, Order, perform};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::watch::Watch;
@@ -108,7 +108,7 @@ impl Floor {
         if let Some(known) = &self.description {
             return Ok(known.clone());
         }
-        let described = Rc::new(unbroken(|| self.served.head.describe())?);
+        let described = Rc::new(catch_panic(|| self.served.head.describe())?);
         self.description = Some(described.clone());
         Ok(described)
     }
@@ -238,7 +238,7 @@ impl Floor {
         }
         self.provoked |= matches!(order, Order::Provoke(..));
         let Served { head, gauge, provoker, .. } = &mut self.served;
-        unbroken(|| perform(&mut **head, gauge.as_mut(), provoker.as_mut(), order))
+        catch_panic(|| perform(&mut **head, gauge.as_mut(), provoker.as_mut(), order))
     }
 
     /// Lets time pass, in slices where it is real.
@@ -246,7 +246,7 @@ impl Floor {
         let mut left = seconds;
         while left > 0.0 && !self.watch.is_cut() {
             let slice = if self.served.real_time { left.min(SLICE) } else { left };
-            let slept = unbroken(|| {
+            let slept = catch_panic(|| {
                 self.served.head.sleep(slice);
                 Ok(())
             });
@@ -258,7 +258,7 @@ impl Floor {
     }
 
     fn bring_down(&mut self, keep_spinning: bool) -> SafeState {
-        let made = unbroken(|| Ok(self.served.head.make_safe(keep_spinning)));
+        let made = catch_panic(|| Ok(self.served.head.make_safe(keep_spinning)));
         let state = made.unwrap_or_else(|fault| SafeState::unknown(vec![fault.to_string()]));
         // A rotor that runs out, or is kept on purpose by nobody, needs nobody; what could not be
         // made safe is tried again.
@@ -279,7 +279,7 @@ impl Floor {
 
     /// Nothing moves and no light is possible, as the head says.
     pub fn is_still(&mut self) -> bool {
-        let status = unbroken(|| self.served.head.status());
+        let status = catch_panic(|| self.served.head.status());
         let still = status.is_ok_and(|s| s.at_rest && s.target.is_none() && s.laser == Laser::Off);
         if still {
             self.watch.moves(false);
@@ -313,7 +313,7 @@ impl Floor {
         let most = self.description().map_or(0.0, |head| head.coast_most);
         let mut waited = 0.0;
         while waited < most && patient() && !self.is_still() {
-            let slept = unbroken(|| {
+            let slept = catch_panic(|| {
                 self.served.head.sleep(SLICE);
                 Ok(())
             });

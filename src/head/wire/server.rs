@@ -7,7 +7,7 @@
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
 use crate::head::SafeState;
-use crate::head::safe::unbroken;
+use crate::head::safe::catch_panic;
 use crate::head::wire::errors::WireError;
 use crate::head::wire::floor::{Control, Floor, Served};
 use crate::head::wire::frame::Frame;
@@ -249,7 +249,7 @@ impl Server<'_> {
         };
         let wrong = session.wrong();
         let floor = &mut self.floor;
-        let reply = unbroken(|| Ok(session.hear(frame, floor)));
+        let reply = catch_panic(|| Ok(session.hear(frame, floor)));
         let reply = reply.unwrap_or_else(|fault| {
             session.tell(WireError::new(-310, fault.to_string()));
             None

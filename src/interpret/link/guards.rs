@@ -142,9 +142,9 @@ impl Linker<'_> {
                 return Flow::Failed;
             }
             // A panic in the body must not leave the laser armed either.
-            machine.unbroken += 1;
+            machine.catch_panic += 1;
             let flow = catch_unwind(AssertUnwindSafe(|| body.run(machine)));
-            machine.unbroken -= 1;
+            machine.catch_panic -= 1;
             let first = machine.failure.take();
             let disarmed = disarm(machine, span);
             match (flow, first) {
@@ -241,9 +241,9 @@ impl Try {
         };
         let stopped = machine.stop.swap(false, Ordering::Relaxed);
         let ending = first.as_ref().is_some_and(|first| first.kind == FailureKind::Interrupted);
-        machine.unbroken += usize::from(ending);
+        machine.catch_panic += usize::from(ending);
         let last = self.finally.run(machine);
-        machine.unbroken -= usize::from(ending);
+        machine.catch_panic -= usize::from(ending);
         if stopped {
             machine.stop.store(true, Ordering::Relaxed);
         }
