@@ -95,7 +95,7 @@ pub struct Channel {
 }
 
 impl Signal {
-    /// Whether it is switched on or off when all is made safe; none where it stays as it is.
+    /// Whether it is switched on or off when the head is made safe; none where it stays as it is.
     pub fn put_at_safe(&self) -> Option<bool> {
         match self.at_safe? {
             AtSafe::On => Some(true),
@@ -105,11 +105,14 @@ impl Signal {
     }
 }
 
-/// How many outputs are put somewhere when all is made safe.
+/// How many outputs are set when the head is made safe.
 pub fn put_at_safe(signals: &[Signal], channels: &[Channel]) -> usize {
     signals.iter().filter(|signal| signal.put_at_safe().is_some()).count()
         + channels.iter().filter(|channel| channel.at_safe.is_some()).count()
 }
+
+/// A converted unit may be off in its last digit, as a share.
+const SLACK: f64 = 1e-9;
 
 impl Channel {
     /// Its unit; none where the description of a foreign head holds one that is not known here.
@@ -129,12 +132,7 @@ impl Channel {
             None => format!("{value} (SI)"),
         }
     }
-}
 
-/// A converted unit may be off in its last digit, as a share.
-const SLACK: f64 = 1e-9;
-
-impl Channel {
     /// The value lies in its range.
     pub fn takes(&self, value: f64) -> bool {
         let slack = SLACK * self.least.abs().max(self.most.abs());
@@ -142,7 +140,7 @@ impl Channel {
     }
 }
 
-/// What a head without signals and channels answers.
+/// The fault of a head without signals and channels.
 pub fn unknown(what: &str, name: &str) -> Fault {
     let name: String = name.chars().take(60).collect();
     Fault::Refused(format!("this head has no {what} `{name}`"))
@@ -151,40 +149,50 @@ pub fn unknown(what: &str, name: &str) -> Fault {
 /// Names listed in a refusal.
 const MAX_LISTED: usize = 12;
 
-/// The same of a head that has some, which are told.
-fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>) -> Fault {
-    let mut known: Vec<&str> = known.map(String::as_str).collect();
-    if known.is_empty() {
-        return unknown(what, name);
-    }
-    if known.len() > MAX_LISTED {
-        known.truncate(MAX_LISTED);
-        known.push("…");
-    }
-    let name: String = name.chars().take(60).collect();
-    Fault::Refused(format!("this head has no {what} `{name}`; it has {}", known.join(", ")))
+/// The line of a name; a fault that lists the known names where there is none.
+fn find<'s, T>(
+    lines: &'s [T],
+    what: &str,
+    name: &str,
+    name_of: fn(&T) -> &str,
+) -> Result<&'s T, Fault> {
+    let found = lines.iter().find(|line| name_of(line) == name);
+    found.ok_or_else(|| {
+        let fault = unknown(what, name);
+        let mut known: Vec<&str> = lines.iter().take(MAX_LISTED).map(name_of).collect();
+        if lines.len() > MAX_LISTED {
+            known.push("…");
+        }
+        if known.is_empty() {
+            return fault;
+        }
+        Fault::Refused(format!("{fault}; it has {}", known.join(", ")))
+    })
 }
 
-/// The signal of a name, or that there is none.
+/// The signal of a name.
 pub fn signal<'s>(signals: &'s [Signal], name: &str) -> Result<&'s Signal, Fault> {
-    let found = signals.iter().find(|signal| signal.name == name);
-    found.ok_or_else(|| unlisted("signal", name, signals.iter().map(|signal| &signal.name)))
+    find(signals, "signal", name, |signal| &signal.name)
 }
 
-/// The channel of a name, or that there is none.
+/// The channel of a name.
 pub fn channel<'s>(channels: &'s [Channel], name: &str) -> Result<&'s Channel, Fault> {
-    let found = channels.iter().find(|channel| channel.name == name);
-    found.ok_or_else(|| unlisted("channel", name, channels.iter().map(|channel| &channel.name)))
+    find(channels, "channel", name, |channel| &channel.name)
+}
+
+fn check_output(what: &str, name: &str, direction: Direction) -> Result<(), Fault> {
+    match direction {
+        Direction::Output => Ok(()),
+        Direction::Input => {
+            Err(Fault::Refused(format!("the {what} `{name}` is an input: it can only be read")))
+        }
+    }
 }
 
 /// The signal that is to be switched, or why it cannot be.
 pub fn switchable<'s>(signals: &'s [Signal], name: &str, armed: bool) -> Result<&'s Signal, Fault> {
     let signal = signal(signals, name)?;
-    if signal.direction == Direction::Input {
-        return Err(Fault::Refused(format!(
-            "the signal `{name}` is an input: it can only be read"
-        )));
-    }
+    check_output("signal", name, signal.direction)?;
     if armed && !signal.under_light {
         return Err(Fault::armed(SWITCHING));
     }
@@ -199,11 +207,7 @@ pub fn settable<'s>(
     armed: bool,
 ) -> Result<&'s Channel, Fault> {
     let channel = channel(channels, name)?;
-    if channel.direction == Direction::Input {
-        return Err(Fault::Refused(format!(
-            "the channel `{name}` is an input: it can only be read"
-        )));
-    }
+    check_output("channel", name, channel.direction)?;
     if !channel.takes(value) {
         return Err(Fault::OutOfRange {
             what: format!("channel `{name}`:"),

@@ -3,7 +3,7 @@
 use crate::head::contract::{Outcome, Permissions};
 use crate::head::safe::catch_panic;
 use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, Status, Trim, Turn,
+    Description, Exposed, Fault, Gauge, Halt, Head, LineOrder, Reading, Status, Times, Trim, Turn,
 };
 use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
 use std::fmt::Display;
@@ -130,10 +130,22 @@ impl Trial {
         answer
     }
 
-    /// After this time without an answer or a pulse a call is given up.
+    /// The times that the head states; endless ones where it states none.
+    fn times(&self) -> Times {
+        let endless = || Times {
+            reply_most: f64::INFINITY,
+            silence_most: f64::INFINITY,
+            reading_most: f64::INFINITY,
+            gauge_silence_most: f64::INFINITY,
+            ..Times::default()
+        };
+        self.description.as_ref().map_or_else(endless, |head| head.times)
+    }
+
+    /// Time in s without an answer or a pulse after which a call is given up.
     fn silence(&self) -> f64 {
-        let times = self.description.as_ref().map(|d| d.times);
-        times.map_or(f64::INFINITY, |times| times.silence_most.max(times.pulse_silence_most))
+        let times = self.times();
+        times.silence_most.max(times.pulse_silence_most)
     }
 
     fn plain<T>(
@@ -141,9 +153,8 @@ impl Trial {
         what: &str,
         call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
-        let times = self.description.as_ref().map(|d| (d.times.reply_most, d.times.silence_most));
-        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        self.timed(what, times, |trial| call(&mut *trial.head))
+        let Times { reply_most, silence_most, .. } = self.times();
+        self.timed(what, (reply_most, silence_most), |trial| call(&mut *trial.head))
     }
 
     /// The same of a signal or a channel.
@@ -152,10 +163,9 @@ impl Trial {
         what: &str,
         call: impl FnOnce(&mut dyn Head) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
-        let times = self.description.as_ref().map(|d| d.times);
-        let times = times.map(|times| (times.station_reply_most(), times.silence_most));
-        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        self.timed(what, times, |trial| call(&mut *trial.head))
+        let times = self.times();
+        let limits = (times.station_reply_most(), times.silence_most);
+        self.timed(what, limits, |trial| call(&mut *trial.head))
     }
 
     pub(super) fn describe(&mut self) -> Result<Description, Fault> {
@@ -241,12 +251,12 @@ impl Trial {
         if self.gauge.is_none() {
             return Err(Outcome::Skipped("there is no gauge".to_string()));
         }
-        let times = self.description.as_ref().map(|d| d.times);
-        let times = times.map(|t| (t.reading_most, t.gauge_silence_most));
-        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        Ok(self.timed("measure", times, |trial| match &mut trial.gauge {
-            Some(gauge) => gauge.measure(),
-            None => Err(Fault::NoGauge),
+        let Times { reading_most, gauge_silence_most, .. } = self.times();
+        Ok(self.timed("measure", (reading_most, gauge_silence_most), |trial| {
+            match &mut trial.gauge {
+                Some(gauge) => gauge.measure(),
+                None => Err(Fault::NoGauge),
+            }
         }))
     }
 

@@ -22,31 +22,60 @@ pub(crate) fn dark(world: &World) -> Fault {
     world.tripped.clone().unwrap_or(Fault::NotArmed)
 }
 
-/// Draws one line: waits for its facet, lets its time pass, and notes where it came to lie.
+/// How a line or page starts: the host fills the queue, then the first line may begin.
+pub(crate) struct Start {
+    /// Time per dot as made, in s.
+    pub(crate) dot_period: f64,
+    /// Words of a line.
+    pub(crate) words: u32,
+    /// Words that stand in the queue when it is full, or that are all.
+    pub(crate) filled: u32,
+    /// Words that must stand in the queue when a line begins.
+    pub(crate) needed: u32,
+    /// Time in s in which the host serves a word now.
+    pub(crate) service: f64,
+    /// When light can come out and the queue is filled, in s.
+    pub(crate) ready: f64,
+    /// Share of full power.
+    power: f64,
+}
+
+impl Start {
+    pub(crate) fn new(world: &World, dots: u32, dot_period: f64) -> Result<Start, Fault> {
+        let Some(arming) = world.arming else {
+            return Err(dark(world));
+        };
+        let description = &world.description();
+        let made =
+            description.clock.nearest(dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
+        let slow = if world.has(FaultKind::QueueUnderrun) { SLOW_HOST } else { 1.0 };
+        let service = slow * description.word_service;
+        let words = dots.div_ceil(WORD);
+        let filled = words.min(description.queue_words);
+        Ok(Start {
+            dot_period: made.period,
+            words,
+            filled,
+            needed: queue_needed(words, f64::from(WORD) * made.period, service),
+            service,
+            ready: arming.ready.max(world.now + f64::from(filled) * service),
+            power: arming.power,
+        })
+    }
+}
+
+/// Draws one line: waits for its facet, lets its time pass, and notes where it lies.
 pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fault> {
     let trim = check(world, order)?;
-    let Some(arming) = world.arming else {
-        return Err(dark(world));
-    };
-    let made = world
-        .config
-        .description
-        .clock
-        .nearest(order.dot_period)
-        .map_err(|e| Fault::Refused(e.to_string()))?;
-    let words = order.dots.div_ceil(WORD);
-    let service = service(world);
-    // The host fills the queue first, then the line may start.
-    let filled = words.min(world.config.description.queue_words);
-    let ready = arming.ready.max(world.now + f64::from(filled) * service);
-    let needed = queue_needed(words, f64::from(WORD) * made.period, service);
+    let Start { dot_period, words, filled, needed, ready, power, .. } =
+        Start::new(world, order.dots, order.dot_period)?;
     let underrun = needed > filled;
 
     let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
     let target = world.target.unwrap_or(sweep.speed);
     let drifted = drifted(world);
     let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
-    let active = f64::from(order.dots) * made.period;
+    let active = f64::from(order.dots) * dot_period;
     begin_line(world, begin, active);
     let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
     let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
@@ -58,9 +87,9 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let along = lines::Along { late, stretch: facet.stretch };
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(&world.config, order, &sweep, &along, made.period, target),
+        in_scan: lines::in_scan(&world.config, order, &sweep, &along, dot_period, target),
         cross_scan: lines::cross_scan(&world.config, facet, &across),
-        whole: !underrun && arming.power >= MIN_LIGHT,
+        whole: !underrun && power >= MIN_LIGHT,
         readings: 0,
     };
     world.advance(begin + active);
@@ -70,12 +99,6 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
         return Err(dark(world));
     }
     Ok(Exposed { time: begin, facet: order.facet, words, underrun })
-}
-
-/// Time in s in which the host serves a word now.
-pub(crate) fn service(world: &World) -> f64 {
-    let slow = if world.has(FaultKind::QueueUnderrun) { SLOW_HOST } else { 1.0 };
-    slow * world.config.description.word_service
 }
 
 /// How much the delay from start of scan has grown in the warmth, in s.
@@ -123,7 +146,7 @@ pub(crate) fn across(
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
 pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
-    let most = f64::from(world.config.description.facets) - 1.0;
+    let most = f64::from(world.description().facets) - 1.0;
     let Some(trim) = world.trims.get(order.facet as usize).copied() else {
         let facet = f64::from(order.facet);
         return Err(outside("facet", facet, 0.0, most, Dimension::NUMBER));
@@ -137,14 +160,9 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let period = TAU / target / world.facets() as f64;
     let time = |what, value, low, high| within(what, value, low, high, Dimension::TIME);
     let (shortest, longest) =
-        world.config.description.clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
+        world.description().clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
     time("time per dot", order.dot_period, shortest, longest)?;
-    time(
-        "time per dot for this laser",
-        order.dot_period,
-        world.config.description.dot_least,
-        longest,
-    )?;
+    time("time per dot for this laser", order.dot_period, world.description().dot_least, longest)?;
     time("pre-scan delay", order.delay, 0.0, period)?;
     time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
     let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;
@@ -178,8 +196,8 @@ pub(crate) fn wait_for_facet(
     world.advance(ready);
     let n = world.facets();
     let slowest = world.target.ok_or(Fault::NotLocked)?;
-    let turns = f64::from(world.config.description.times.waiting_turns_most);
-    let give_up = world.now + turns * world.config.description.turn_most(slowest);
+    let turns = f64::from(world.description().times.waiting_turns_most);
+    let give_up = world.now + turns * world.description().turn_most(slowest);
     let mut dropped = 0;
     let mut passed = 0;
     loop {

@@ -7,14 +7,13 @@
 
 use crate::head::faults::FaultKind;
 use crate::head::sim::config::{Facet, MAX_PASSAGES};
-use crate::head::sim::expose::{across, begin_line, check, dark, drifted, service, wait_for_facet};
+use crate::head::sim::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
 use crate::head::sim::lines::Across;
 use crate::head::sim::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::head::sim::pulses::Sweep;
 use crate::head::sim::world::World;
 use crate::head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
 use crate::optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
-use crate::optics::line::{WORD, queue_needed};
 use core::f64::consts::{PI, TAU};
 
 /// What holds for every line of a page.
@@ -24,16 +23,12 @@ struct Page<'a> {
     target: f64,
     /// Time that a line takes in s.
     active: f64,
-    /// Words of a line, and those that must wait when it begins.
-    words: u32,
-    needed: u32,
-    /// Time in s in which the host serves a word.
-    service: f64,
+    start: Start,
 }
 
 /// Draws a page.
 pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage, Fault> {
-    let facets = world.config.description.facets;
+    let facets = world.description().facets;
     for facet in 0..facets {
         check(world, &line_order(order, facet))?;
     }
@@ -44,32 +39,13 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
         let message = format!("the medium keeps {MAX_SHEETS} pages, and all are exposed");
         return Err(Fault::Refused(message));
     }
-    let Some(arming) = world.arming else {
-        return Err(dark(world));
-    };
-    let target = world.target.ok_or(Fault::NotLocked)?;
-    let made = world
-        .config
-        .description
-        .clock
-        .nearest(order.dot_period)
-        .map_err(|e| Fault::Refused(e.to_string()))?;
     let dots = order.image.width();
-    let words = dots.div_ceil(WORD);
-    let service = service(world);
-    let page = Page {
-        order,
-        target,
-        active: f64::from(dots) * made.period,
-        words,
-        needed: queue_needed(words, f64::from(WORD) * made.period, service),
-        service,
-    };
-    let filled = words.min(world.config.description.queue_words);
-    let ready = arming.ready.max(world.now + f64::from(filled) * service);
-    let give_up =
-        ready + world.config.description.page_most(f64::from(order.image.height()), target);
-    let mut sheet = Sheet::new(order, &world.config, target, made.period, facets);
+    let start = Start::new(world, dots, order.dot_period)?;
+    let target = world.target.ok_or(Fault::NotLocked)?;
+    let (ready, dot_period) = (start.ready, start.dot_period);
+    let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
+    let page = Page { order, target, active: f64::from(dots) * dot_period, start };
+    let mut sheet = Sheet::new(order, &world.config, target, dot_period, facets);
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
     let drawn = page.lines(world, first, sweep, give_up, &mut sheet);
     if let Some(sheets) = &mut world.sheets {
@@ -105,8 +81,7 @@ impl Page<'_> {
         let mut exposed = ExposedPage { time: f64::NAN, lines: 0, missed: 0, took: 0.0 };
         let mut dropped = 0;
         // Words in the queue, and when that was so.
-        let mut queue =
-            (f64::from(self.words.min(world.config.description.queue_words)), world.now);
+        let mut queue = (f64::from(self.start.filled), world.now);
         for line in 0..self.order.image.height() {
             let number = first + u64::from(line);
             if world.has(FaultKind::IndexMissing) {
@@ -134,12 +109,12 @@ impl Page<'_> {
             if world.now > give_up {
                 return Err(Fault::no_pulse("start-of-scan"));
             }
-            let most = f64::from(world.config.description.queue_words);
-            let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.service).min(most);
-            if waiting.floor() < f64::from(self.needed) {
+            let most = f64::from(world.description().queue_words);
+            let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.start.service).min(most);
+            if waiting.floor() < f64::from(self.start.needed) {
                 return Err(Fault::Underrun);
             }
-            let left = waiting + self.active / self.service - f64::from(self.words);
+            let left = waiting + self.active / self.start.service - f64::from(self.start.words);
             queue = (left.clamp(0.0, most), begin + self.active);
             let trims = (own.cross_scan, before.cross_scan);
             let across = across(world, number, begin, self.active, self.target, trims);

@@ -55,7 +55,7 @@ impl SimHead {
 
     /// Its serial number.
     pub fn serial(&self) -> String {
-        self.world.borrow().config.description.serial.clone()
+        self.world.borrow().description().serial.clone()
     }
 
     /// Begins with trims that were stored in an earlier life; `keeper` is called for every new
@@ -70,7 +70,7 @@ impl SimHead {
     ) -> Result<(), Fault> {
         if let Some(stored) = stored {
             let mut world = self.world.borrow_mut();
-            let stored = world.config.description.hold(stored)?;
+            let stored = world.description().hold(stored)?;
             world.trims.clone_from(&stored);
             world.stored = stored;
         }
@@ -127,7 +127,7 @@ impl SimHead {
         let mut world = self.world.borrow_mut();
         world.arming = None;
         world.command(Drive::Coast);
-        let until = world.now + world.config.description.coast_most;
+        let until = world.now + world.description().coast_most;
         world.advance(until);
         world.trims = world.stored.clone();
     }
@@ -135,7 +135,7 @@ impl SimHead {
 
 impl Head for SimHead {
     fn describe(&mut self) -> Result<Description, Fault> {
-        Ok(self.world()?.config.description.clone())
+        Ok(self.world()?.description().clone())
     }
 
     fn status(&mut self) -> Result<Status, Fault> {
@@ -161,7 +161,7 @@ impl Head for SimHead {
 
     fn spin(&mut self, speed: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let speed = world.config.description.speed(speed)?;
+        let speed = world.description().speed(speed)?;
         if world.arming.is_some() {
             return Err(Fault::armed("changing the polygon speed"));
         }
@@ -187,7 +187,7 @@ impl Head for SimHead {
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
         let mut world = self.world()?;
         let angle = match angle {
-            Some(angle) => world.config.description.angle(angle)?,
+            Some(angle) => world.description().angle(angle)?,
             None => world.config.parked,
         };
         let step = world.config.galvanometer_step;
@@ -203,8 +203,8 @@ impl Head for SimHead {
             let value = f64::from(count);
             return Err(outside("number of turns", value, low, high, Dimension::NUMBER));
         }
-        let speed = world.target.unwrap_or(world.config.description.speed_least);
-        let give_up = world.now + world.config.description.turns_most(f64::from(count), speed);
+        let speed = world.target.unwrap_or(world.description().speed_least);
+        let give_up = world.now + world.description().turns_most(f64::from(count), speed);
         if world.has(FaultKind::IndexMissing) {
             let until = world.now + world.config.detector.rest_after;
             world.advance(until.min(give_up));
@@ -229,7 +229,7 @@ impl Head for SimHead {
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let mut held = world.config.description.hold(trims)?;
+        let mut held = world.description().hold(trims)?;
         for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
             if world.is_stuck_trim(k) {
                 *new = *old;
@@ -261,7 +261,7 @@ impl Head for SimHead {
         }
         world.tripped = None;
         world.arming =
-            Some(Arming { ready: world.now + world.config.description.times.arming_most, power });
+            Some(Arming { ready: world.now + world.description().times.arming_most, power });
         Ok(())
     }
 
@@ -293,7 +293,7 @@ impl Head for SimHead {
     fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
         let mut world = self.world()?;
         let (now, armed) = (world.now, world.arming.is_some());
-        switchable(&world.config.description.signals, name, armed)?;
+        switchable(&world.description().signals, name, armed)?;
         world.fixtures.switch(name, on, now);
         Ok(())
     }
@@ -306,7 +306,7 @@ impl Head for SimHead {
     fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
         let (now, armed) = (world.now, world.arming.is_some());
-        let channel = settable(&world.config.description.channels, name, value, armed)?;
+        let channel = settable(&world.description().channels, name, value, armed)?;
         let value = value.clamp(channel.least, channel.most);
         world.fixtures.set_channel(name, value, now);
         Ok(())
@@ -325,7 +325,7 @@ impl Head for SimHead {
     }
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let known = self.world.borrow().config.description.clone();
+        let known = self.world.borrow().description().clone();
         step_by_step(self, Some(&known), keep_spinning)
     }
 }
@@ -379,7 +379,7 @@ fn next_index(
 /// Start-of-scan pulses between the index pulses of two turns.
 fn count_pulses(world: &World, from: u64, to: u64) -> u32 {
     let n = world.facets();
-    if world.config.description.start_of_scan == StartOfScan::IndexOnly {
+    if world.description().start_of_scan == StartOfScan::IndexOnly {
         return 1;
     }
     let late = |turn: u64| {

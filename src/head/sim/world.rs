@@ -2,7 +2,7 @@
 //!
 //! Its state depends on commands and their times only. Asking for it changes nothing.
 
-use crate::head::description::StartOfScan;
+use crate::head::description::{Description, StartOfScan};
 use crate::head::faults::FaultKind;
 use crate::head::sim::config::Config;
 use crate::head::sim::faults::{Argument, InjectedFault, When};
@@ -110,6 +110,11 @@ impl World {
         };
         world.advance(0.0);
         world
+    }
+
+    /// What the head says of itself.
+    pub(crate) fn description(&self) -> &Description {
+        &self.config.description
     }
 
     /// Facets as a number to count with.
