@@ -11,10 +11,10 @@ use thiserror::Error;
 const WORD: u32 = 32;
 
 /// Most dots along a line, and most lines.
-pub const SIDE_MOST: u32 = 100_000;
+pub const MAX_SIDE: u32 = 100_000;
 
 /// Most dots in an image: an A3 page at 1200 dpi has 279 million.
-pub const DOTS_MOST: u64 = 400_000_000;
+pub const MAX_DOTS: u64 = 400_000_000;
 
 /// A one-bit image.
 #[derive(Clone, Debug, PartialEq)]
@@ -44,9 +44,9 @@ impl Bitmap {
         let height = header.side("height")?;
         header.end()?;
         let dots = u64::from(width) * u64::from(height);
-        if dots > DOTS_MOST {
+        if dots > MAX_DOTS {
             let message = format!(
-                "{width} x {height} is {dots} dots, and an image may have {DOTS_MOST}: expose it in parts"
+                "{width} x {height} is {dots} dots, and an image may have {MAX_DOTS}: expose it in parts"
             );
             return Err(header.wrong(message));
         }
@@ -172,9 +172,9 @@ impl Header<'_> {
         let wrong = |message| Err(ImageError { offset: start, message });
         match value {
             0 => wrong(format!("the {what} is 0, so that there is nothing to expose")),
-            1..=SIDE_MOST => Ok(value),
+            1..=MAX_SIDE => Ok(value),
             _ => wrong(format!(
-                "the {what} is more than {SIDE_MOST}, the most that an image may have: expose it in parts"
+                "the {what} is more than {MAX_SIDE}, the most that an image may have: expose it in parts"
             )),
         }
     }

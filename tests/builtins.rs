@@ -64,7 +64,7 @@ fn every_example_passes() {
         let station = include_str!("../scripts/heads/ten_with_station.toml");
         let (head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
-        let provoking = head.provoking();
+        let provoking = head.injector();
         let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
         station.set_images(Box::new(Page));
         station.rehearse(Some(Box::new(provoking)));

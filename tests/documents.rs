@@ -173,8 +173,8 @@ fn the_page_of_faults_is_the_table() {
     let mut table = String::from(
         "\n| fault | key of its own | what it does | how a routine notices it |\n| --- | --- | --- | --- |\n",
     );
-    for kind in spintrue::head::sim::faults::KINDS {
-        let key = if kind.key.is_empty() { "–".to_string() } else { format!("`{}`", kind.key) };
+    for kind in spintrue::head::faults::FAULTS {
+        let key = kind.key().map_or("–".to_string(), |key| format!("`{key}`"));
         table
             .push_str(&format!("| `{}` | {key} | {} | {} |\n", kind.name, kind.does, kind.symptom));
     }
@@ -268,7 +268,7 @@ fn the_page_of_contracts_is_the_table() {
     let (told, after) = rest.split_once(end).unwrap();
     let mut table = String::from("\n| contract | what holds | does |\n| --- | --- | --- |\n");
     for contract in spintrue::head::contract::TABLE {
-        let does = format!("{:?}", contract.does).to_lowercase();
+        let does = format!("{:?}", contract.risk).to_lowercase();
         table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds));
     }
     table.push('\n');

@@ -106,7 +106,7 @@ fn bitmap(width: u32, height: u32, byte: impl Fn(usize, usize) -> u8) -> Arc<Bit
 }
 
 fn showing(spot: f64) -> Showing {
-    Showing { scale: 1, spot: Some(spot), threads: 1 }
+    Showing { scale: 1, spot: Some(spot) }
 }
 
 #[test]
@@ -119,7 +119,7 @@ fn a_perfect_head_shows_the_image_dot_for_dot() {
     let sheet = bench.sheet();
     assert!(sheet.shifts().iter().all(|shift| shift.abs() < 1e-8), "{:?}", sheet.shifts());
     // A spot far smaller than a dot leaves each dot its own pixel.
-    let shown = picture(&sheet, &showing(0.2 * sheet.pitch)).unwrap();
+    let shown = picture(&sheet, &showing(0.2 * sheet.pitch), |work| work()).unwrap();
     for (y, words) in image.lines().enumerate() {
         for x in 0..1000 {
             let lit = words[x / 32] >> (31 - x % 32) & 1 == 1;
@@ -136,8 +136,8 @@ fn even_ground_has_the_stated_blackness_whatever_the_scale() {
     bench.expose(&image).unwrap();
     let sheet = bench.sheet();
     for scale in [1, 2, 3] {
-        let showing = Showing { scale, spot: Some(3.0 * sheet.pitch), threads: 1 };
-        let shown = picture(&sheet, &showing).unwrap();
+        let showing = Showing { scale, spot: Some(3.0 * sheet.pitch) };
+        let shown = picture(&sheet, &showing, |work| work()).unwrap();
         let middle = (shown.width * shown.height / 2 + shown.width / 2) as usize;
         // 255·exp(−3) = 12.7: the stated answer to light of 1.
         assert!((12..=13).contains(&shown.gray[middle]), "{}", shown.gray[middle]);
@@ -241,7 +241,7 @@ fn trims_take_the_banding_out_of_the_picture() {
     assert!(largest(&after) < 1e-6, "{}", largest(&after));
     // What is left on even ground is the facets' unlike reflectivity.
     let spread = |sheet: &Sheet| {
-        let shown = picture(sheet, &showing(1.5 * sheet.pitch)).unwrap();
+        let shown = picture(sheet, &showing(1.5 * sheet.pitch), |work| work()).unwrap();
         let rows = shown.gray.chunks(960).skip(30).take(240);
         let means: Vec<f64> =
             rows.map(|row| row.iter().map(|g| f64::from(*g)).sum::<f64>() / 960.0).collect();
@@ -257,8 +257,15 @@ fn the_same_seed_gives_the_same_picture_with_any_number_of_threads() {
     let page = |seed: u64, threads: usize| {
         let mut bench = Bench::new("", seed);
         bench.expose(&image).unwrap();
-        let showing = Showing { scale: 2, spot: None, threads };
-        picture(&bench.sheet(), &showing).unwrap()
+        let showing = Showing { scale: 2, spot: None };
+        let lend = |work: &(dyn Fn() + Sync)| {
+            std::thread::scope(|scope| {
+                for _ in 0..threads {
+                    scope.spawn(work);
+                }
+            });
+        };
+        picture(&bench.sheet(), &showing, lend).unwrap()
     };
     let one = page(5, 1);
     for threads in [2, 3, 16] {
@@ -288,7 +295,7 @@ fn whatever_ends_a_page_ends_its_light() {
     for (fault, should) in [
         ("kind = 'interlock_opened'\nline = 100", Some(Fault::InterlockOpen)),
         ("kind = 'lock_lost'\nline = 100", Some(Fault::NotLocked)),
-        ("kind = 'index_missing'\nline = 100", Some(Fault::NoPulse("index"))),
+        ("kind = 'index_missing'\nline = 100", Some(Fault::no_pulse("index"))),
         ("kind = 'queue_underrun'\nat = '1 s'", Some(Fault::Underrun)),
         ("kind = 'link_silent'\nline = 100", None),
         ("kind = 'start_of_scan_dropouts'\nshare = '100 %'\nline = 100", None),
@@ -305,7 +312,7 @@ fn whatever_ends_a_page_ends_its_light() {
         let cut = sheet.lines.last().is_some_and(|line| line.drawn < 1.0);
         assert_eq!(cut, fault.contains("interlock") || fault.contains("silent"), "{fault}");
         // What was begun can still be shown.
-        picture(&sheet, &showing(1.5 * sheet.pitch)).unwrap();
+        picture(&sheet, &showing(1.5 * sheet.pitch), |work| work()).unwrap();
         let safe = bench.station.make_safe(false);
         if !fault.contains("silent") {
             assert!(safe.laser_off, "{fault}: {safe:?}");
@@ -362,8 +369,8 @@ fn pictures_that_cannot_be_made_are_refused() {
     bench.expose(&bitmap(960, 10, |_, _| 0xff)).unwrap();
     let sheet = bench.sheet();
     for (scale, spot) in [(0, 1e-4), (17, 1e-4), (1, 1.0), (1, 0.0), (1, f64::NAN)] {
-        let showing = Showing { scale, spot: Some(spot), threads: 1 };
-        assert!(picture(&sheet, &showing).is_err(), "{showing:?}");
+        let showing = Showing { scale, spot: Some(spot) };
+        assert!(picture(&sheet, &showing, |work| work()).is_err(), "{showing:?}");
     }
 }
 

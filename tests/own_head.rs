@@ -20,7 +20,7 @@ use head::{OwnGauge, OwnHead, Shared};
 use spintrue::cli::HeadAndGauge;
 use spintrue::diagnostics::render::render;
 use spintrue::head::Fault;
-use spintrue::head::contract::{self, Allowed, Found};
+use spintrue::head::contract::{self, Outcome, Permissions};
 use spintrue::head::station::Station;
 use spintrue::head::wire::floor::Served;
 use spintrue::head::wire::porter::Door;
@@ -34,7 +34,8 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-const EVERYTHING: Allowed = Allowed { trims: true, motion: true, light: true, switches: true };
+const EVERYTHING: Permissions =
+    Permissions { trims: true, motion: true, light: true, switches: true };
 
 fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
     let mut board = Imaginary::new();
@@ -50,13 +51,13 @@ fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
 fn every_contract_is_kept() {
     let told = [true, false].map(|interlock| {
         let (_, (head, gauge)) = made(interlock);
-        contract::run(head, gauge, EVERYTHING).found
+        contract::run(head, gauge, EVERYTHING).outcomes
     });
     for (closed, open) in told[0].iter().zip(&told[1]) {
         let (contract, found) = closed;
-        let broken = [found, &open.1].into_iter().find(|found| matches!(found, Found::Broken(_)));
+        let broken = [found, &open.1].into_iter().find(|found| matches!(found, Outcome::Broken(_)));
         assert!(broken.is_none(), "{}: {broken:?}", contract.name);
-        assert!([found, &open.1].contains(&&Found::Kept), "{}: {found:?}", contract.name);
+        assert!([found, &open.1].contains(&&Outcome::Kept), "{}: {found:?}", contract.name);
     }
 }
 
@@ -110,10 +111,10 @@ fn a_wrong_line_is_seen() {
 
     let board = Rc::new(RefCell::new(Miswired(Imaginary::new())));
     let told = contract::run(Box::new(OwnHead::new(board)), None, EVERYTHING);
-    let broken = |(contract, found): &(&contract::Contract, Found)| {
-        matches!(found, Found::Broken(_)).then_some(contract.name)
+    let broken = |(contract, found): &(&contract::Contract, Outcome)| {
+        matches!(found, Outcome::Broken(_)).then_some(contract.name)
     };
-    let broken: Vec<&str> = told.found.iter().filter_map(broken).collect();
+    let broken: Vec<&str> = told.outcomes.iter().filter_map(broken).collect();
     assert!(broken.contains(&"armed_guards") && broken.contains(&"line_drawn"), "{broken:?}");
 }
 

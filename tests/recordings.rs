@@ -16,7 +16,7 @@ use common::Folder;
 use flate2::Compression;
 use flate2::read::GzDecoder;
 use flate2::write::GzEncoder;
-use spintrue::head::contract::{self, Allowed, Found};
+use spintrue::head::contract::{self, Outcome, Permissions};
 use spintrue::head::record::{Heard, Listener, recorded};
 use spintrue::head::replay::replay;
 use spintrue::head::trace::{
@@ -519,9 +519,9 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
     assert_eq!(again.course.calls(), 11);
 }
 
-const ALL: Allowed = Allowed { trims: true, switches: true, motion: true, light: true };
+const ALL: Permissions = Permissions { trims: true, switches: true, motion: true, light: true };
 
-fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Found>) {
+fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Outcome>) {
     let station = include_str!("../scripts/heads/ten_with_station.toml");
     let (mut head, gauge) = sim::open_with(Some(("station", station)), 1, faults).unwrap();
     let written = Written::default();
@@ -533,35 +533,28 @@ fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Found>) {
     let tap = TraceWriter::new(written.clone(), &header(described)).unwrap();
     let tap = Rc::new(RefCell::new(Tap(tap)));
     let (head, gauge) = recorded(Box::new(head), Some(Box::new(gauge)), tap.clone());
-    let told = contract::run(head, gauge, ALL);
+    let report = contract::run(head, gauge, ALL);
     let tap = Rc::into_inner(tap).unwrap().into_inner();
     tap.0.finish("contracts").unwrap();
     let bytes = written.0.borrow().clone();
-    (bytes, told.found.into_iter().map(|(_, found)| found).collect())
+    (bytes, report.outcomes.into_iter().map(|(_, found)| found).collect())
 }
 
 /// The contracts on a replay come to what they came to on the head that was recorded.
 #[test]
 fn contracts_hold_on_a_replay_as_on_its_head() {
     let mut faults = vec![None];
-    faults.extend(sim::faults::KINDS.iter().map(Some));
+    faults.extend(spintrue::head::faults::FAULTS.iter().map(Some));
     for kind in faults {
-        let fault: Vec<String> = kind
-            .iter()
-            .map(|kind| {
-                let key = kind.key.replace(['"', ' '], "");
-                let key = if key.is_empty() { key } else { format!("({key})") };
-                format!("{}{key}@0s", kind.name)
-            })
-            .collect();
+        let fault: Vec<String> = kind.iter().map(|kind| format!("{}@0s", kind.example())).collect();
         let (bytes, then) = recorded_contracts(&fault);
         let again = played(bytes);
-        let told = contract::run(Box::new(again.head), Some(Box::new(again.gauge)), ALL);
-        let now: Vec<Found> = told.found.into_iter().map(|(_, found)| found).collect();
+        let report = contract::run(Box::new(again.head), Some(Box::new(again.gauge)), ALL);
+        let now: Vec<Outcome> = report.outcomes.into_iter().map(|(_, found)| found).collect();
         assert_eq!(now, then, "{fault:?}");
         assert_eq!(again.course.departure(), None, "{fault:?}");
         if kind.is_none() {
-            assert!(!then.iter().any(|found| matches!(found, Found::Broken(_))));
+            assert!(!then.iter().any(|found| matches!(found, Outcome::Broken(_))));
         }
     }
 }

@@ -159,7 +159,7 @@ impl<B: Board> OwnHead<B> {
     }
 
     fn not_armed(&mut self, what: &'static str) -> Result<(), Fault> {
-        if self.is_armed() { Err(Fault::Armed { what }) } else { Ok(()) }
+        if self.is_armed() { Err(Fault::armed(what)) } else { Ok(()) }
     }
 
     /// Waits for a status bit while the laser stays enabled, at most `most` s.
@@ -245,7 +245,7 @@ impl<B: Board> Head for OwnHead<B> {
         let mut give_up = self.now() + silence;
         while turns.len() < count as usize {
             match self.read(Word::Turn) {
-                0 if self.now() >= give_up => return Err(Fault::NoPulse("index")),
+                0 if self.now() >= give_up => return Err(Fault::no_pulse("index")),
                 0 => self.sleep(LOOK),
                 time => {
                     let start_of_scan = self.read(Word::Turn);
@@ -338,7 +338,7 @@ impl<B: Board> Head for OwnHead<B> {
         self.until(READY, times.arming_most, late)?;
         self.write(Word::Draw, line.facet + 1);
         let turns = f64::from(times.waiting_turns_most) + 1.0;
-        let drawn = self.until(DRAWN, turns * TAU / self.asked, Fault::NoPulse("start-of-scan"));
+        let drawn = self.until(DRAWN, turns * TAU / self.asked, Fault::no_pulse("start-of-scan"));
         if drawn.is_err() {
             self.write(Word::Draw, 0);
         }

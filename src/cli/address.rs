@@ -128,16 +128,16 @@ impl Simulated {
         let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
         let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
-            let of = |option: &&String| errors.iter().any(|error| error.source == **option);
+            let of = |option: &&String| errors.iter().any(|error| error.file == **option);
             let wrong = faults.iter().filter(of).map(|option| fault_report(option, &errors));
             let wrong: String = wrong.collect();
             let (name, text) = text.unwrap_or(("sim", ""));
             if wrong.is_empty() { config_report(name, text, &errors) } else { wrong }
         })?;
         if let Some(serial) = &self.serial
-            && !sim::names_its_serial(text.map_or("", |(_, text)| text))
+            && !sim::has_serial(text.map_or("", |(_, text)| text))
         {
-            head.is_called(serial);
+            head.set_serial(serial);
         }
         let mut files = Vec::new();
         files.extend(self.description.clone().map(|(name, text)| (name, text.into_bytes())));
@@ -147,7 +147,7 @@ impl Simulated {
             memory::remember(&mut head, path)?;
         }
         let medium = Some(head.medium());
-        let (faults, injector) = (head.faults(), head.provoking());
+        let (faults, injector) = (head.faults(), head.injector());
         let rig = Rig::new(Box::new(head), Some(Box::new(gauge)));
         let link = Box::new(rig.with_injector(Box::new(injector)));
         Ok(Opened { faults, medium, seed, files, ..plain(link, true, true) })
@@ -316,7 +316,7 @@ pub(super) fn secret_in(file: &Path) -> Result<String, String> {
 
 /// The errors of one `--fault` as reports that point into it.
 fn fault_report(option: &str, errors: &[sim::ConfigError]) -> String {
-    let of: Vec<sim::ConfigError> = errors.iter().filter(|e| e.source == option).cloned().collect();
+    let of: Vec<sim::ConfigError> = errors.iter().filter(|e| e.file == option).cloned().collect();
     config_report("--fault", option, &of)
 }
 

@@ -1,9 +1,9 @@
 //! What a simulated head keeps over power loss, in a file: `sim?memory=FILE`.
 
 use crate::cli::files::read_text;
-use crate::head::Trim;
 use crate::head::sim::SimHead;
 use crate::head::system::why;
+use crate::head::{Fault, Trim};
 use serde::{Deserialize, Serialize};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -39,9 +39,14 @@ pub(super) fn remember(head: &mut SimHead, path: &Path) -> Result<(), String> {
     let name = path.display().to_string();
     let keeper = move |trims: &[Trim]| {
         let kept = Kept { serial: serial.clone(), trims: trims.to_vec() };
-        write(&path, &kept).map_err(|error| format!("{}: {}", path.display(), why(&error)))
+        write(&path, &kept).map_err(|error| {
+            let (path, why) = (path.display(), why(&error));
+            Fault::Broken(format!(
+                "the stored trims of the simulated head are not kept: {path}: {why}"
+            ))
+        })
     };
-    head.remember(trims, keeper)
+    head.set_memory(trims, keeper)
         .map_err(|fault| format!("error: the memory {name} cannot be used: {fault}"))
 }
 

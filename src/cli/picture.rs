@@ -2,7 +2,7 @@
 
 use crate::cli::output::Place;
 use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::{Picture, SCALE_MOST, Showing, picture};
+use crate::head::sim::render::{MAX_SCALE, Picture, Showing, picture};
 use crate::units::{Dimension, parse_quantity};
 use clap::Args;
 use std::io::{Error, Write};
@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 pub(super) struct Look {
     /// Pixels per dot of the picture, each way, 1 to 16
     #[arg(long, value_name = "N", default_value_t = 1,
-        value_parser = clap::value_parser!(u32).range(1..=i64::from(SCALE_MOST)))]
+        value_parser = clap::value_parser!(u32).range(1..=i64::from(MAX_SCALE)))]
     pixels_per_dot: u32,
     /// 1/e² diameter of the spot, such as 120um [default: one and a half times the pitch]
     #[arg(long, value_name = "LENGTH", value_parser = spot)]
@@ -37,18 +37,28 @@ fn spot(text: &str) -> Result<f64, String> {
 }
 
 impl Look {
+    fn showing(&self) -> Showing {
+        Showing { scale: self.pixels_per_dot, spot: self.spot }
+    }
+
     /// The picture of a page.
     pub(super) fn of(&self, sheet: &Sheet) -> Result<Picture, String> {
         let threads = std::thread::available_parallelism().map_or(1, usize::from);
-        let showing = Showing { scale: self.pixels_per_dot, spot: self.spot, threads };
-        picture(sheet, &showing).map_err(|error| error.to_string())
+        let lend = |work: &(dyn Fn() + Sync)| {
+            std::thread::scope(|scope| {
+                for _ in 1..threads {
+                    scope.spawn(work);
+                }
+                work();
+            });
+        };
+        picture(sheet, &self.showing(), lend).map_err(|error| error.to_string())
     }
 
     /// Fails in plain words where a page of `width` by `height` dots with a pitch in m cannot be
     /// drawn so.
     pub(super) fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(), String> {
-        let showing = Showing { scale: self.pixels_per_dot, spot: self.spot, threads: 1 };
-        showing.fits(width, height, pitch).map(|_| ()).map_err(|error| error.to_string())
+        self.showing().fits(width, height, pitch).map(|_| ()).map_err(|error| error.to_string())
     }
 }
 

@@ -1,8 +1,7 @@
 //! What a head or a gauge can answer instead of doing as asked. No places: the caller adds them.
 
-use crate::head::signals::{SETTING, SWITCHING};
 use serde::{Deserialize, Serialize};
-use std::sync::Mutex;
+use std::borrow::Cow;
 use thiserror::Error;
 
 /// A refusal or a failure of the head or the gauge, in words for the person at the bench.
@@ -22,8 +21,7 @@ pub enum Fault {
     #[error("{what} is refused while the laser is armed")]
     Armed {
         /// The command.
-        #[serde(deserialize_with = "known_text")]
-        what: Known,
+        what: Cow<'static, str>,
     },
     /// The head is not in the state that the command needs.
     #[error("{0}")]
@@ -42,7 +40,7 @@ pub enum Fault {
     },
     /// Pulses that should have come did not.
     #[error("no {0} pulse")]
-    NoPulse(#[serde(deserialize_with = "known_text")] Known),
+    NoPulse(Cow<'static, str>),
     /// The word queue ran empty inside a line.
     #[error("the dot-word queue ran empty inside a line")]
     Underrun,
@@ -65,6 +63,16 @@ impl Fault {
         Fault::OutOfRange { what: what.to_string(), value, low, high }
     }
 
+    /// `what`, such as `arming`, is not possible while the laser is armed.
+    pub fn armed(what: impl Into<Cow<'static, str>>) -> Fault {
+        Fault::Armed { what: what.into() }
+    }
+
+    /// No `which` pulse came, such as `index`.
+    pub fn no_pulse(which: impl Into<Cow<'static, str>>) -> Fault {
+        Fault::NoPulse(which.into())
+    }
+
     /// The command was not carried out, and the head says so.
     pub fn is_refusal(&self) -> bool {
         matches!(
@@ -74,70 +82,17 @@ impl Fault {
     }
 }
 
-/// One of [`KNOWN`]; by a name of its own, since serde would borrow a plain `&str` for good.
-type Known = &'static str;
-
-/// What the two faults with a fixed wording can say here.
-const KNOWN: [&str; 9] = [
-    "index",
-    "start-of-scan",
-    "changing the polygon speed",
-    "stopping the polygon",
-    "storing trims",
-    "arming",
-    "asking the operator",
-    SWITCHING,
-    SETTING,
-];
-
-/// What heads of others have said beyond that, kept for good since faults hold it so. Few and short:
-/// what comes from a file or a wire must not fill the memory.
-static HEARD: Mutex<Vec<&'static str>> = Mutex::new(Vec::new());
-
-/// Most texts that are kept so.
-const HEARD_MOST: usize = 64;
-
-/// Most bytes of one.
-const TEXT_MOST: usize = 200;
-
-fn known_text<'de, D: serde::Deserializer<'de>>(from: D) -> Result<&'static str, D::Error> {
-    let text = String::deserialize(from)?;
-    if let Some(known) = KNOWN.into_iter().find(|known| *known == text) {
-        return Ok(known);
-    }
-    let mut heard = HEARD.lock().unwrap_or_else(|lock| lock.into_inner());
-    if let Some(known) = heard.iter().find(|known| **known == text) {
-        return Ok(known);
-    }
-    if heard.len() >= HEARD_MOST || text.len() > TEXT_MOST {
-        return Ok("what was asked");
-    }
-    let kept: &'static str = text.leak();
-    heard.push(kept);
-    Ok(kept)
-}
-
 #[cfg(test)]
 mod tests {
     use super::Fault;
 
     #[test]
-    fn what_others_say_reads_back_and_stays_bounded() {
-        let back = |what: &str| {
+    fn the_words_of_other_heads_read_back() {
+        for what in ["arming", "cleaning the lens", &"x".repeat(1000)] {
             let text = format!("{{\"armed\":{{\"what\":\"{what}\"}}}}");
-            match serde_json::from_str::<Fault>(&text).unwrap() {
-                Fault::Armed { what } => what,
-                other => panic!("{other:?}"),
-            }
-        };
-        for what in ["arming", "cleaning the lens", "cleaning the lens"] {
-            assert_eq!(back(what), what);
+            let fault = serde_json::from_str::<Fault>(&text).unwrap();
+            assert_eq!(fault, Fault::armed(what.to_string()));
+            assert_eq!(serde_json::to_string(&fault).unwrap(), text);
         }
-        assert_eq!(back(&"x".repeat(201)), "what was asked");
-        for number in 0..1000 {
-            back(&format!("thing {number}"));
-        }
-        assert_eq!(back("thing 999"), "what was asked");
-        assert_eq!(back("cleaning the lens"), "cleaning the lens");
     }
 }

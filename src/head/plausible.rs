@@ -1,5 +1,5 @@
 //! Values that a head can have: a description or a temperature beyond them is a slip, mostly of a
-//! unit. One table, for the contracts and for whoever writes a driver.
+//! unit. One table, for the contracts and for authors of drivers.
 
 use crate::head::Description;
 use core::fmt;
@@ -11,9 +11,9 @@ pub struct Plausible {
     pub key: &'static str,
     /// Its SI unit; `share` and `count` for plain numbers.
     pub unit: &'static str,
-    /// The least that is believed.
+    /// The least plausible value.
     pub least: f64,
-    /// The most that is believed.
+    /// The largest plausible value.
     pub most: f64,
     of: fn(&Description) -> f64,
 }
@@ -28,16 +28,16 @@ impl fmt::Display for Implausible {
     }
 }
 
-/// Temperatures of a head in K that are believed, from the least to the most.
+/// Plausible temperatures of a head in K, from the least to the most.
 pub const TEMPERATURE: (f64, f64) = (150.0, 500.0);
 
-/// Nominal voltages of rails in V that are believed, either way of zero.
+/// Plausible nominal voltages of rails in V, either way of zero.
 const RAIL: (f64, f64) = (0.1, 2000.0);
 
-/// Tolerances of rails that are believed.
+/// Plausible tolerances of rails.
 const TOLERANCE: (f64, f64) = (1e-4, 0.5);
 
-/// Longest time in s that is believed of anything: nobody waits longer than an hour.
+/// Longest plausible time of anything in s.
 const HOUR: f64 = 3600.0;
 
 const fn value(
@@ -112,7 +112,7 @@ fn shown(value: f64, unit: &str) -> String {
     }
 }
 
-/// A value that is not believed; none for one that is.
+/// Why a value is not plausible; none where it is.
 fn doubt(key: &str, unit: &str, value: f64, (least, most): (f64, f64)) -> Option<Implausible> {
     (!(least..=most).contains(&value)).then(|| {
         let [value, least, most] = [value, least, most].map(|value| shown(value, unit));
@@ -121,7 +121,7 @@ fn doubt(key: &str, unit: &str, value: f64, (least, most): (f64, f64)) -> Option
     })
 }
 
-/// Why a temperature of a head in K is not believed; none for one that is.
+/// Why a temperature of a head in K is not plausible; none where it is.
 pub fn temperature(kelvin: f64) -> Option<Implausible> {
     doubt("temperature", "K", kelvin, TEMPERATURE)
 }
@@ -177,7 +177,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     #[test]
-    fn a_straight_head_is_believed_and_keys_are_those_of_the_wire() {
+    fn a_good_head_is_plausible_and_keys_are_those_of_the_wire() {
         let (mut head, _) = sim::open(None, 1).unwrap();
         let described = head.describe().unwrap();
         assert_eq!(described.implausible(), Vec::new());

@@ -14,7 +14,7 @@ const SETTLING: f64 = 1.0;
 pub const SAFE_CALLS: f64 = 6.0;
 
 /// Laser off first, then the mirror parked, then the polygon down (or kept), then outputs as
-/// `known` has them, whatever fails on the way; then, once the mirror has settled, what the head
+/// `known` has them, even if a step fails; then, once the mirror has settled, what the head
 /// says of itself.
 pub fn step_by_step(
     head: &mut dyn Head,
@@ -92,7 +92,7 @@ impl SafeState {
     }
 }
 
-/// How the head was left. Whatever is not measured at rest is said to turn, or to be taken so.
+/// How the head was left. A polygon that is not measured at rest is reported as turning.
 pub fn left(safe: &SafeState) -> String {
     let measured = safe.speed.is_finite();
     let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
@@ -119,11 +119,11 @@ pub fn left(safe: &SafeState) -> String {
 
 /// The result of a call, where a panic of the driver is a broken head.
 pub fn catch_panic<T>(call: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
-    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| Err(broken(&*panic)))
+    catch_unwind(AssertUnwindSafe(call)).unwrap_or_else(|panic| Err(panic_fault(&*panic)))
 }
 
 /// The fault that a panic is.
-pub fn broken(panic: &(dyn Any + Send)) -> Fault {
+pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
     let text = panic.downcast_ref::<&str>().copied();
     let text = text.or_else(|| panic.downcast_ref::<String>().map(String::as_str));
     Fault::Broken(format!("internal error: {}", text.unwrap_or("a panic without words")))

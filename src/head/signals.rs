@@ -1,14 +1,11 @@
 //! Digital signals and numeric channels that a head, or a station around it, names: what a door, a
-//! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them. Plain data; `read`
-//! reads them. Uses fault and units.
-
-pub(crate) mod read;
+//! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them.
 
 use crate::head::fault::Fault;
 use crate::units::{UnitText, parse_unit, show};
 use serde::{Deserialize, Serialize};
 
-/// Which way a signal or a channel goes, as seen from whoever runs scripts.
+/// Which way a signal or a channel goes, as seen by a script.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
@@ -33,7 +30,7 @@ pub enum Active {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Pull {
-    /// Nobody knows.
+    /// Not defined.
     #[default]
     None,
     /// High.
@@ -42,7 +39,7 @@ pub enum Pull {
     Down,
 }
 
-/// What becomes of an output when the head is made safe.
+/// How an output is set when the head is made safe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum AtSafe {
@@ -67,7 +64,7 @@ pub struct Signal {
     /// What it reads with a broken wire.
     #[serde(default)]
     pub pull: Pull,
-    /// What becomes of an output when the head is made safe; an input has none.
+    /// How an output is set when the head is made safe; an input has none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub at_safe: Option<AtSafe>,
     /// An output may be switched while the laser is armed, such as a lamp.
@@ -98,7 +95,7 @@ pub struct Channel {
 }
 
 impl Signal {
-    /// Whether it is switched on or off when all is made safe; none where it stays as it is.
+    /// Whether it is switched on or off when the head is made safe; none where it stays as it is.
     pub fn put_at_safe(&self) -> Option<bool> {
         match self.at_safe? {
             AtSafe::On => Some(true),
@@ -108,16 +105,24 @@ impl Signal {
     }
 }
 
-/// How many outputs are put somewhere when all is made safe.
+/// How many outputs are set when the head is made safe.
 pub fn put_at_safe(signals: &[Signal], channels: &[Channel]) -> usize {
     signals.iter().filter(|signal| signal.put_at_safe().is_some()).count()
         + channels.iter().filter(|channel| channel.at_safe.is_some()).count()
 }
 
+/// A converted unit may be off in its last digit, as a share.
+const SLACK: f64 = 1e-9;
+
 impl Channel {
     /// Its unit; none where the description of a foreign head holds one that is not known here.
     pub fn unit(&self) -> Option<UnitText> {
         parse_unit(&self.unit).ok()
+    }
+
+    /// Its value before it is set: 0 where that is in its range, else the smallest.
+    pub fn initial(&self) -> f64 {
+        if (self.least..=self.most).contains(&0.0) { 0.0 } else { self.least }
     }
 
     /// A value of it in words, in its own unit.
@@ -127,12 +132,7 @@ impl Channel {
             None => format!("{value} (SI)"),
         }
     }
-}
 
-/// The last digit of a converted unit is nobody's fault.
-const SLACK: f64 = 1e-9;
-
-impl Channel {
     /// The value lies in its range.
     pub fn takes(&self, value: f64) -> bool {
         let slack = SLACK * self.least.abs().max(self.most.abs());
@@ -140,51 +140,61 @@ impl Channel {
     }
 }
 
-/// What a head without signals and channels answers.
+/// The fault of a head without signals and channels.
 pub fn unknown(what: &str, name: &str) -> Fault {
     let name: String = name.chars().take(60).collect();
     Fault::Refused(format!("this head has no {what} `{name}`"))
 }
 
-/// Names that are told to whoever asks for another.
-const TOLD_MOST: usize = 12;
+/// Names listed in a refusal.
+const MAX_LISTED: usize = 12;
 
-/// The same of a head that has some, which are told.
-fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>) -> Fault {
-    let mut known: Vec<&str> = known.map(String::as_str).collect();
-    if known.is_empty() {
-        return unknown(what, name);
-    }
-    if known.len() > TOLD_MOST {
-        known.truncate(TOLD_MOST);
-        known.push("…");
-    }
-    let name: String = name.chars().take(60).collect();
-    Fault::Refused(format!("this head has no {what} `{name}`; it has {}", known.join(", ")))
+/// The line of a name; a fault that lists the known names where there is none.
+fn find<'s, T>(
+    lines: &'s [T],
+    what: &str,
+    name: &str,
+    name_of: fn(&T) -> &str,
+) -> Result<&'s T, Fault> {
+    let found = lines.iter().find(|line| name_of(line) == name);
+    found.ok_or_else(|| {
+        let fault = unknown(what, name);
+        let mut known: Vec<&str> = lines.iter().take(MAX_LISTED).map(name_of).collect();
+        if lines.len() > MAX_LISTED {
+            known.push("…");
+        }
+        if known.is_empty() {
+            return fault;
+        }
+        Fault::Refused(format!("{fault}; it has {}", known.join(", ")))
+    })
 }
 
-/// The signal of a name, or that there is none.
+/// The signal of a name.
 pub fn signal<'s>(signals: &'s [Signal], name: &str) -> Result<&'s Signal, Fault> {
-    let found = signals.iter().find(|signal| signal.name == name);
-    found.ok_or_else(|| unlisted("signal", name, signals.iter().map(|signal| &signal.name)))
+    find(signals, "signal", name, |signal| &signal.name)
 }
 
-/// The channel of a name, or that there is none.
+/// The channel of a name.
 pub fn channel<'s>(channels: &'s [Channel], name: &str) -> Result<&'s Channel, Fault> {
-    let found = channels.iter().find(|channel| channel.name == name);
-    found.ok_or_else(|| unlisted("channel", name, channels.iter().map(|channel| &channel.name)))
+    find(channels, "channel", name, |channel| &channel.name)
+}
+
+fn check_output(what: &str, name: &str, direction: Direction) -> Result<(), Fault> {
+    match direction {
+        Direction::Output => Ok(()),
+        Direction::Input => {
+            Err(Fault::Refused(format!("the {what} `{name}` is an input: it can only be read")))
+        }
+    }
 }
 
 /// The signal that is to be switched, or why it cannot be.
 pub fn switchable<'s>(signals: &'s [Signal], name: &str, armed: bool) -> Result<&'s Signal, Fault> {
     let signal = signal(signals, name)?;
-    if signal.direction == Direction::Input {
-        return Err(Fault::Refused(format!(
-            "the signal `{name}` is an input: it can only be read"
-        )));
-    }
+    check_output("signal", name, signal.direction)?;
     if armed && !signal.under_light {
-        return Err(Fault::Armed { what: SWITCHING });
+        return Err(Fault::armed(SWITCHING));
     }
     Ok(signal)
 }
@@ -197,11 +207,7 @@ pub fn settable<'s>(
     armed: bool,
 ) -> Result<&'s Channel, Fault> {
     let channel = channel(channels, name)?;
-    if channel.direction == Direction::Input {
-        return Err(Fault::Refused(format!(
-            "the channel `{name}` is an input: it can only be read"
-        )));
-    }
+    check_output("channel", name, channel.direction)?;
     if !channel.takes(value) {
         return Err(Fault::OutOfRange {
             what: format!("channel `{name}`:"),
@@ -211,7 +217,7 @@ pub fn settable<'s>(
         });
     }
     if armed && !channel.under_light {
-        return Err(Fault::Armed { what: SETTING });
+        return Err(Fault::armed(SETTING));
     }
     Ok(channel)
 }

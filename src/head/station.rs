@@ -121,7 +121,7 @@ impl Station {
     pub fn ask(&mut self, question: &Question<'_>) -> Outcome<(Answer, String)> {
         self.go_on()?;
         if self.armed {
-            return Err(Fault::Armed { what: "asking the operator" }.into());
+            return Err(Fault::armed("asking the operator").into());
         }
         let Some(operator) = &mut self.operator else {
             let why = "nobody is there to answer".to_string();

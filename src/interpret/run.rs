@@ -1,7 +1,7 @@
 //! Runs a program from beginning to end, and never leaves the laser armed.
 
 use crate::builtins::{Builtin, table};
-use crate::head::safe::broken;
+use crate::head::safe::panic_fault;
 use crate::head::station::Station;
 use crate::interpret::events::Observer;
 use crate::interpret::link::{Linked, link};
@@ -99,7 +99,7 @@ fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
         }
         Ok(_) => Ok(()),
         Err(panic) => {
-            let message = broken(&*panic).to_string();
+            let message = panic_fault(&*panic).to_string();
             let at = machine.at;
             // Whatever panicked may do so again; the caller makes the head safe in any case.
             let _ = catch_unwind(AssertUnwindSafe(|| machine.station.disarm()));

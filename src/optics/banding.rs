@@ -11,7 +11,7 @@ use rustfft::num_complex::Complex;
 use thiserror::Error;
 
 /// Most shifts that are analysed at once.
-pub const SHIFTS_MOST: usize = 10_000_000;
+pub const MAX_SHIFTS: usize = 10_000_000;
 
 /// One peak.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,7 +24,7 @@ pub struct Peak {
     pub amplitude: f64,
 }
 
-/// What an analysis comes to.
+/// The result of an analysis.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Banding {
     /// Lines that were analysed: those of whole turns.
@@ -50,7 +50,7 @@ pub enum BandingError {
         facets: u32,
     },
     /// More than can be analysed.
-    #[error("the shifts of at most {SHIFTS_MOST} lines can be analysed, and there are {0}")]
+    #[error("the shifts of at most {MAX_SHIFTS} lines can be analysed, and there are {0}")]
     TooMany(usize),
 }
 
@@ -64,7 +64,7 @@ pub fn banding(shifts: &[f64], facets: u32) -> Result<Banding, BandingError> {
     if turns == 0 {
         return Err(BandingError::TooFew { lines: shifts.len(), facets });
     }
-    if shifts.len() > SHIFTS_MOST {
+    if shifts.len() > MAX_SHIFTS {
         return Err(BandingError::TooMany(shifts.len()));
     }
     let mean = shifts.iter().take(lines).sum::<f64>() / lines as f64;

@@ -69,7 +69,7 @@ fn time(seconds: f64) -> String {
 }
 
 /// Widest accumulator whose increments a double still counts exactly.
-const BITS_MOST: u32 = 52;
+const MAX_BITS: u32 = 52;
 
 impl Clock {
     /// The shortest and the longest dot period, in s.
@@ -86,7 +86,7 @@ impl Clock {
             ClockKind::Divider { .. } => {
                 Err(ClockError::Description("divisors must run from at least 1 up to the largest"))
             }
-            ClockKind::Accumulator { bits } if (2..=BITS_MOST).contains(&bits) => {
+            ClockKind::Accumulator { bits } if (2..=MAX_BITS).contains(&bits) => {
                 Ok((2.0 / self.master, pow2(bits) / self.master))
             }
             ClockKind::Accumulator { .. } => {
@@ -138,7 +138,7 @@ impl Clock {
 }
 
 fn pow2(bits: u32) -> f64 {
-    (1_u64 << bits.min(BITS_MOST)) as f64
+    (1_u64 << bits.min(MAX_BITS)) as f64
 }
 
 #[cfg(test)]

@@ -29,27 +29,8 @@ pub fn facet_to_axis_shift(angle: f64, focal_length: f64) -> f64 {
     2.0 * angle * focal_length
 }
 
-/// Time in s by which a facet cut `angle` rad late comes late: a/ω. A start-of-scan pulse on
-/// every facet cancels it to first order (Beiser 4.3: division error shows along the scan;
-/// derived).
-pub fn division_delay(angle: f64, speed: f64) -> f64 {
-    angle / speed
-}
-
 /// Cross-scan position in m of a galvanometer that stands ahead of the lens at the mechanical
 /// angle `angle` in rad: 2·g·f (derived).
 pub fn galvanometer_shift(angle: f64, focal_length: f64) -> f64 {
     2.0 * angle * focal_length
-}
-
-/// Diameter (1/e²) in m of the spot that a Gaussian beam of 1/e² diameter `beam` is focused
-/// to: 4·λ·f/(π·D) (Smith, *Modern Optical Engineering*, eq. 9.27).
-pub fn focused_spot(wavelength: f64, focal_length: f64, beam: f64) -> f64 {
-    4.0 * wavelength * focal_length / (PI * beam)
-}
-
-/// Shift in m at distance `from_start` m behind the start of scan that a relative speed error
-/// makes: the spot has run that much further in the same time (derived).
-pub fn speed_error_shift(relative: f64, from_start: f64) -> f64 {
-    relative * from_start
 }

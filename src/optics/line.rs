@@ -11,8 +11,8 @@ use thiserror::Error;
 /// Dots in one 32-dot word.
 pub const WORD: u32 = 32;
 
-/// Most dots in a line that are taken for a serious wish.
-pub const DOTS_MOST: u32 = 10_000_000;
+/// Most dots in a line; more is a mistake in a unit.
+pub const MAX_DOTS: u32 = 10_000_000;
 
 /// Which of the two decides; the other follows from v = 2·ω·f = L·line rate/η.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -289,7 +289,7 @@ fn dots_in(length: f64, resolution: f64) -> Result<u32, PlanError> {
     let dots = (length * resolution).round();
     if dots < 1.0 {
         Err(PlanError::NoDots)
-    } else if dots > f64::from(DOTS_MOST) {
+    } else if dots > f64::from(MAX_DOTS) {
         Err(PlanError::TooManyDots(dots))
     } else {
         Ok(dots as u32)

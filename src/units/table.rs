@@ -110,69 +110,52 @@ pub fn find(name: &str) -> Option<(&'static Unit, f64)> {
     Some((unit, factor))
 }
 
-/// Spellings from elsewhere, and the unit that is meant.
-const MEANT: &[(&str, &str)] = &[
-    ("sec", "s"),
-    ("second", "s"),
-    ("seconds", "s"),
-    ("millisecond", "ms"),
-    ("milliseconds", "ms"),
-    ("msec", "ms"),
-    ("usec", "us"),
-    ("nsec", "ns"),
-    ("minute", "min"),
-    ("minutes", "min"),
-    ("hour", "h"),
-    ("hours", "h"),
-    ("hr", "h"),
-    ("meter", "m"),
-    ("meters", "m"),
-    ("metre", "m"),
-    ("metres", "m"),
-    ("millimeter", "mm"),
-    ("millimetre", "mm"),
-    ("millimeters", "mm"),
-    ("gram", "g"),
-    ("kilogram", "kg"),
-    ("micron", "um"),
-    ("microns", "um"),
-    ("inches", "inch"),
-    ("mils", "mil"),
-    ("degree", "deg"),
-    ("degrees", "deg"),
-    ("C", "degC"),
-    ("celsius", "degC"),
-    ("kelvin", "K"),
-    ("radian", "rad"),
-    ("radians", "rad"),
-    ("turn", "rev"),
-    ("turns", "rev"),
-    ("revs", "rev"),
-    ("rps", "rev/s"),
-    ("hertz", "Hz"),
-    ("volt", "V"),
-    ("volts", "V"),
-    ("amp", "A"),
-    ("amps", "A"),
-    ("watt", "W"),
-    ("watts", "W"),
-    ("ohms", "ohm"),
-    ("percent", "%"),
+/// Units, each with spellings from elsewhere that mean it.
+const MEANT: &[(&str, &[&str])] = &[
+    ("s", &["sec", "second", "seconds"]),
+    ("ms", &["millisecond", "milliseconds", "msec"]),
+    ("us", &["usec"]),
+    ("ns", &["nsec"]),
+    ("min", &["minute", "minutes"]),
+    ("h", &["hour", "hours", "hr"]),
+    ("m", &["meter", "meters", "metre", "metres"]),
+    ("mm", &["millimeter", "millimetre", "millimeters"]),
+    ("g", &["gram"]),
+    ("kg", &["kilogram"]),
+    ("um", &["micron", "microns"]),
+    ("inch", &["inches"]),
+    ("mil", &["mils"]),
+    ("deg", &["degree", "degrees"]),
+    ("degC", &["C", "celsius"]),
+    ("K", &["kelvin"]),
+    ("rad", &["radian", "radians"]),
+    ("rev", &["turn", "turns", "revs"]),
+    ("rev/s", &["rps"]),
+    ("Hz", &["hertz"]),
+    ("V", &["volt", "volts"]),
+    ("A", &["amp", "amps"]),
+    ("W", &["watt", "watts"]),
+    ("ohm", &["ohms"]),
+    ("%", &["percent"]),
 ];
 
 /// Units that are none here, and that no other one is meant by.
 pub const FOREIGN: &[&str] =
     &["degF", "grad", "gon", "Torr", "torr", "mmHg", "kgf", "lbf", "Nm", "mNm"];
 
-/// The unit that somebody means by a spelling from elsewhere.
+fn meant_by(is_meant: impl Fn(&str) -> bool) -> Option<&'static str> {
+    MEANT.iter().find(|(_, spellings)| spellings.iter().any(|from| is_meant(from))).map(|row| row.0)
+}
+
+/// The unit meant by a spelling from elsewhere.
 pub fn meant(name: &str) -> Option<&'static str> {
     let lower = name.to_lowercase();
-    MEANT.iter().find(|(from, _)| *from == name || *from == lower).map(|(_, unit)| *unit)
+    meant_by(|from| from == name || from == lower)
 }
 
 /// The unit meant by a name in full that is near enough by `one_off`.
 pub fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<&'static str> {
-    MEANT.iter().find(|(from, _)| from.len() > 4 && one_off(from)).map(|(_, unit)| *unit)
+    meant_by(|from| from.len() > 4 && one_off(from))
 }
 
 /// Every spelling that [`find`] knows, for suggestions and completion.

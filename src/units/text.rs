@@ -3,7 +3,7 @@
 use crate::units::{Dimension, distance, table};
 use thiserror::Error;
 
-/// A unit as somebody wrote it, worked out.
+/// A unit as written, with its meaning.
 #[derive(Clone, Debug, PartialEq)]
 pub struct UnitText {
     /// As written.

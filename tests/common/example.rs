@@ -60,7 +60,7 @@ impl Example {
         let file = self.head.take().map(|file| self.read(None, &file).unwrap());
         let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
         let (mut head, _) = sim::open(file, 1).unwrap();
-        let provoking = head.provoking();
+        let provoking = head.injector();
         said.extend(prepared.unfit(&head.describe().unwrap(), &|fault| provoking.refused(fault)));
         if let Some(allowed) = allowed {
             let named = allowed.split(',').map(|word| Effect::named(word).unwrap());

@@ -17,8 +17,8 @@ mod generate;
 mod watched;
 
 use generate::{Generator, Moody, Stripes, stripes};
+use spintrue::head::faults::{FAULTS, InjectableFault};
 use spintrue::head::sim;
-use spintrue::head::sim::faults::{KINDS, Kind};
 use spintrue::head::station::Station;
 use spintrue::head::{Head, Images};
 use spintrue::image::Bitmap;
@@ -102,8 +102,8 @@ fn around(script: &str) -> bool {
 }
 
 /// Whether a fault can strike the head that a script runs on.
-fn strikes(kind: &Kind, script: &str) -> bool {
-    around(script) || !kind.key.starts_with("signal")
+fn strikes(kind: &InjectableFault, script: &str) -> bool {
+    around(script) || !kind.name.starts_with("signal")
 }
 
 /// Runs a script with faults, each an option such as `lock_lost@12s`.
@@ -117,7 +117,7 @@ fn run(
     let name = &prepared.sources.get(SCRIPT).unwrap().name;
     let text = around(name).then_some(("station", STATION));
     let (head, gauge) = sim::open_with(text, seed, faults).unwrap();
-    let provoking = head.provoking();
+    let provoking = head.injector();
     let watched = Watched::new(head, gauge, strike);
     let stop = watched.log.borrow().stop.clone();
     let head = Box::new(watched.clone());
@@ -135,7 +135,7 @@ fn run(
 }
 
 /// What must hold after every run.
-fn judge(run: &Run, fault: Option<&Kind>, case: &str) {
+fn judge(run: &Run, fault: Option<&InjectableFault>, case: &str) {
     let Run { finished, watched, most } = run;
     let safe = &finished.safe;
     let truth = watched.head.borrow().truth();
@@ -173,10 +173,8 @@ fn judge(run: &Run, fault: Option<&Kind>, case: &str) {
 }
 
 /// A fault at a time or line, as an option; its key as the table of kinds has it for an example.
-fn option(kind: &Kind, when: &str) -> String {
-    let key = kind.key.replace(['"', ' '], "");
-    let key = if key.is_empty() { key } else { format!("({key})") };
-    format!("{}{key}@{when}", kind.name)
+fn option(kind: &InjectableFault, when: &str) -> String {
+    format!("{}@{when}", kind.example())
 }
 
 const STRIKES: &[Strike] = &[Strike::LostCommand, Strike::LostReply, Strike::Stop, Strike::Panic];
@@ -254,7 +252,7 @@ fn every_way(prepared: &Prepared, name: &str, seed: u64, share: Share) -> usize 
     let lines = clean.watched.log.borrow().lines;
     let within = share.of(lines).map(|line| format!("line {}", line + 1));
     for when in at.chain(within) {
-        for kind in KINDS.iter().filter(|kind| strikes(kind, name)) {
+        for kind in FAULTS.iter().filter(|kind| strikes(kind, name)) {
             let fault = option(kind, &when);
             // A silence from the start is no run.
             let options = [fault.clone()];
@@ -353,7 +351,7 @@ fn every_call_of_all_scripts_ends_safe() {
 /// However a run ends, its report has an end, and the exit code says the same.
 #[test]
 fn reports_are_whole() {
-    for kind in KINDS.iter().filter(|kind| strikes(kind, "bring_up.spt")) {
+    for kind in FAULTS.iter().filter(|kind| strikes(kind, "bring_up.spt")) {
         for when in ["1 ms", "6.9 s", "8 s", "12 s", "line 3"] {
             let fault = option(kind, when);
             let arguments = ["run", "scripts/bring_up.spt", "--json", "--fault", &fault];

@@ -6,7 +6,7 @@ use crate::cli::signals::stop_on_request;
 use crate::cli::trace::{Tracer, bare};
 use crate::cli::{CAUTION, FAILED, WRONG, address};
 use crate::head::Calls;
-use crate::head::contract::{Allowed, Contract, Found, TABLE, Told, run_with};
+use crate::head::contract::{Contract, Outcome, Permissions, Report, TABLE, run_with};
 use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
 use crate::session::Verdict;
@@ -132,7 +132,7 @@ fn checked(options: &Options) -> Result<u8, String> {
     stop_on_request(&[stop.clone(), interrupted.clone()]).map_err(|why| {
         format!("error: Ctrl-C cannot be watched for, so nothing is tried: {why}")
     })?;
-    let allowed = Allowed {
+    let allowed = Permissions {
         trims: options.trims,
         switches: options.switch,
         motion: options.spin,
@@ -142,7 +142,7 @@ fn checked(options: &Options) -> Result<u8, String> {
     if !options.json {
         say(&greeting(&options.address, opened.replay.is_some(), colour));
     }
-    let mut heard = |contract: &'static Contract, found: &Found| {
+    let mut heard = |contract: &'static Contract, found: &Outcome| {
         if options.json {
             emit(&format!("{}\n", line(contract, found)));
         } else {
@@ -186,23 +186,23 @@ fn greeting(address: &str, replay: bool, colour: bool) -> String {
     format!("{title}\n{}\n\n", styled(wrapped(CAUTION, "").trim_end(), DIM, colour))
 }
 
-fn told(contract: &Contract, found: &Found, colour: bool) -> String {
+fn told(contract: &Contract, found: &Outcome, colour: bool) -> String {
     let Contract { name, holds, .. } = contract;
     match found {
-        Found::Kept => format!("{}     {name}\n", styled("kept", GREEN, colour)),
-        Found::Broken(seen) => {
+        Outcome::Kept => format!("{}     {name}\n", styled("kept", GREEN, colour)),
+        Outcome::Broken(seen) => {
             let seen = wrapped(&format!("seen: {seen}"), "         ");
             let holds = wrapped(holds, "         ");
             format!("{}   {name}\n{holds}{seen}", styled("BROKEN", RED, colour))
         }
-        Found::Skipped(why) => {
+        Outcome::Skipped(why) => {
             let rest = wrapped(&format!("{name}: {why}"), "         ");
             format!("{}  {}", styled("skipped", YELLOW, colour), rest.trim_start())
         }
     }
 }
 
-fn summary(all: &Told, colour: bool) -> String {
+fn summary(all: &Report, colour: bool) -> String {
     let [kept, broken, skipped] = all.counts();
     let style = if broken > 0 { RED } else { GREEN };
     let counts = format!("{kept} kept, {broken} broken, {skipped} skipped");
@@ -218,19 +218,19 @@ fn summary(all: &Told, colour: bool) -> String {
     text
 }
 
-fn line(contract: &Contract, found: &Found) -> Value {
+fn line(contract: &Contract, found: &Outcome) -> Value {
     let (outcome, why) = match found {
-        Found::Kept => ("kept", None),
-        Found::Broken(seen) => ("broken", Some(seen)),
-        Found::Skipped(why) => ("skipped", Some(why)),
+        Outcome::Kept => ("kept", None),
+        Outcome::Broken(seen) => ("broken", Some(seen)),
+        Outcome::Skipped(why) => ("skipped", Some(why)),
     };
     json!({
         "event": "contract", "name": contract.name, "holds": contract.holds,
-        "does": contract.does, "outcome": outcome, "why": why,
+        "does": contract.risk, "outcome": outcome, "why": why,
     })
 }
 
-fn end(all: &Told) -> String {
+fn end(all: &Report) -> String {
     let [kept, broken, skipped] = all.counts();
     let line = json!({
         "event": "end", "kept": kept, "broken": broken, "skipped": skipped, "head": all.safe,

@@ -307,7 +307,7 @@ impl Call {
     /// Refuses what does not go with the laser `armed` or not, and outputs that `head` does not have.
     pub fn check_armed(&self, head: &Description, armed: bool) -> Result<(), Fault> {
         match (self.row().while_armed, self) {
-            (WhileArmed::Refused(what), _) if armed => Err(Fault::Armed { what }),
+            (WhileArmed::Refused(what), _) if armed => Err(Fault::armed(what)),
             (WhileArmed::Required, _) if !armed => Err(Fault::NotArmed),
             (WhileArmed::AsDescribed, Call::Switch { signal, .. }) => {
                 switchable(&head.signals, signal, armed).map(drop)

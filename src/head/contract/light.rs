@@ -1,7 +1,9 @@
 //! Contracts of the laser, and of the gauge where it has a line to measure.
 
-use crate::head::contract::Found;
-use crate::head::contract::bench::{Bench, Checked, broken, found, holds, refused};
+use crate::head::contract::Outcome;
+use crate::head::contract::trial::{
+    Trial, TrialResult, broken, holds, or_broken, or_skipped, refused,
+};
 use crate::head::contract::trims::restored;
 use crate::head::{Fault, Halt, Laser, LineOrder, Pattern, Reading};
 use crate::optics::geometry::line_rate;
@@ -26,126 +28,112 @@ const LIKE: (f64, f64) = (0.5, 2.0);
 /// Readings until a gauge that loses some must have given one.
 const READINGS: usize = 10;
 
-pub(super) fn needs_interlock(bench: &mut Bench) -> Found {
-    found((|| {
-        if bench.status()?.interlock_closed {
-            let why = "the interlock is closed: open it and check once more";
-            return Err(Found::Skipped(why.to_string()));
-        }
-        refused("arming with the interlock open", bench.arm(POWER))?;
-        let off = bench.status()?.laser == Laser::Off;
-        holds(off, || "armed with the interlock open".to_string())
-    })())
+pub(super) fn needs_interlock(trial: &mut Trial) -> TrialResult<()> {
+    if trial.status()?.interlock_closed {
+        let why = "the interlock is closed: open it and check once more";
+        return Err(Outcome::Skipped(why.to_string()));
+    }
+    refused("arming with the interlock open", trial.arm(POWER))?;
+    let off = trial.status()?.laser == Laser::Off;
+    holds(off, || "armed with the interlock open".to_string())
 }
 
-pub(super) fn needs_lock(bench: &mut Bench) -> Found {
-    found((|| {
-        bench.rest()?;
-        refused("arming at rest", bench.arm(POWER))?;
-        let off = bench.status()?.laser == Laser::Off;
-        holds(off, || "armed at rest".to_string())
-    })())
+pub(super) fn needs_lock(trial: &mut Trial) -> TrialResult<()> {
+    trial.rest()?;
+    refused("arming at rest", trial.arm(POWER))?;
+    let off = trial.status()?.laser == Laser::Off;
+    holds(off, || "armed at rest".to_string())
 }
 
 /// One word of the shortest dots in the middle of the sweep, which needs no plan.
-fn one_word(bench: &Bench) -> Checked<LineOrder> {
-    let head = bench.description()?;
-    let limits = head.clock.limits().map_err(|why| Found::Skipped(why.to_string()))?;
+fn one_word(trial: &Trial) -> TrialResult<LineOrder> {
+    let head = trial.description()?;
+    let limits = head.clock.limits().map_err(|why| Outcome::Skipped(why.to_string()))?;
     let dot_period = limits.0.max(head.dot_least);
-    let period = 1.0 / line_rate(head.facets, bench.usual_speed()?);
+    let period = 1.0 / line_rate(head.facets, trial.usual_speed()?);
     let delay = (period / 2.0 - f64::from(WORD) / 2.0 * dot_period).max(0.0);
     let pattern = Pattern::TestMarks;
     Ok(LineOrder { facet: 0, dots: WORD, dot_period, delay, pattern })
 }
 
-pub(super) fn needs_arming(bench: &mut Bench) -> Found {
-    found((|| {
-        let line = one_word(bench)?;
-        bench.locked()?;
-        refused("a line without arming", bench.expose(&line)).map(|_| ())
-    })())
+pub(super) fn needs_arming(trial: &mut Trial) -> TrialResult<()> {
+    let line = one_word(trial)?;
+    trial.locked()?;
+    refused("a line without arming", trial.expose(&line)).map(|_| ())
 }
 
-pub(super) fn power_range(bench: &mut Bench) -> Found {
-    found((|| {
-        bench.locked()?;
-        for power in [1.01, -0.01] {
-            refused(&format!("{power} of full power"), bench.arm(power))?;
-        }
-        let off = bench.status()?.laser == Laser::Off;
-        holds(off, || "armed beyond its power".to_string())
-    })())
+pub(super) fn power_range(trial: &mut Trial) -> TrialResult<()> {
+    trial.locked()?;
+    for power in [1.01, -0.01] {
+        refused(&format!("{power} of full power"), trial.arm(power))?;
+    }
+    let off = trial.status()?.laser == Laser::Off;
+    holds(off, || "armed beyond its power".to_string())
 }
 
 /// Arms, where that can be had.
-fn armed(bench: &mut Bench) -> Result<(), Found> {
-    if !bench.locked()?.interlock_closed {
-        return Err(Found::Skipped("the interlock is open".to_string()));
+fn armed(trial: &mut Trial) -> Result<(), Outcome> {
+    if !trial.locked()?.interlock_closed {
+        return Err(Outcome::Skipped("the interlock is open".to_string()));
     }
-    bench.arm(POWER).map_err(|fault| broken(format!("the laser cannot be armed: {fault}")))
+    or_broken("the laser cannot be armed", trial.arm(POWER))
 }
 
-pub(super) fn guards(bench: &mut Bench) -> Found {
-    found((|| {
-        armed(bench)?;
-        let said = bench.status()?.laser;
-        holds(said == Laser::Armed, || "armed, it says that it is not".to_string())?;
-        refused("stopping while armed", bench.halt(Halt::Brake))?;
-        bench.disarm()?;
-        let off = bench.status()?.laser == Laser::Off;
-        holds(off, || "the laser is armed behind disarming".to_string())
-    })())
+pub(super) fn guards(trial: &mut Trial) -> TrialResult<()> {
+    armed(trial)?;
+    let said = trial.status()?.laser;
+    holds(said == Laser::Armed, || "armed, it says that it is not".to_string())?;
+    refused("stopping while armed", trial.halt(Halt::Brake))?;
+    trial.disarm()?;
+    let off = trial.status()?.laser == Laser::Off;
+    holds(off, || "the laser is armed behind disarming".to_string())
 }
 
-pub(super) fn expose(bench: &mut Bench) -> Found {
-    found((|| {
-        let head = bench.description()?;
-        let facets = head.facets;
-        // The clock may be told as late as any other answer, and in whole digits of some wire.
-        let slack = head.times.reply_most.max(DIGITS);
-        let plan = bench.plan()?;
-        armed(bench)?;
-        for facet in [0, facets - 1, facets / 2] {
-            let before = bench.head.now();
-            let drawn = bench.expose(&LineOrder::test_marks(facet, &plan));
-            let after = bench.head.now();
-            let drawn = drawn.map_err(|fault| broken(format!("no line is drawn: {fault}")))?;
-            let during = drawn.time >= before - slack && drawn.time <= after + slack;
-            holds(during, || {
-                format!(
-                    "a line at {} s, though the clock went from {before} s to {after} s: on another \
-                     clock?",
-                    drawn.time
-                )
-            })?;
-            holds(drawn.facet == facet, || {
-                format!("facet {} drew the line of facet {facet}", drawn.facet)
-            })?;
-            holds(!drawn.underrun, || "the queue ran empty inside a line".to_string())?;
-        }
-        let beyond = bench.expose(&LineOrder::test_marks(facets, &plan));
-        refused(&format!("a line of facet {facets}"), beyond)?;
-        bench.disarm()
-    })())
+pub(super) fn expose(trial: &mut Trial) -> TrialResult<()> {
+    let head = trial.description()?;
+    let facets = head.facets;
+    // The clock may be told as late as any other answer, and in whole digits of some wire.
+    let slack = head.times.reply_most.max(DIGITS);
+    let plan = trial.plan()?;
+    armed(trial)?;
+    for facet in [0, facets - 1, facets / 2] {
+        let before = trial.head.now();
+        let drawn = trial.expose(&LineOrder::test_marks(facet, &plan));
+        let after = trial.head.now();
+        let drawn = or_broken("no line is drawn", drawn)?;
+        let during = drawn.time >= before - slack && drawn.time <= after + slack;
+        holds(during, || {
+            format!(
+                "a line at {} s, though the clock went from {before} s to {after} s: on another \
+                 clock?",
+                drawn.time
+            )
+        })?;
+        holds(drawn.facet == facet, || {
+            format!("facet {} drew the line of facet {facet}", drawn.facet)
+        })?;
+        holds(!drawn.underrun, || "the queue ran empty inside a line".to_string())?;
+    }
+    let beyond = trial.expose(&LineOrder::test_marks(facets, &plan));
+    refused(&format!("a line of facet {facets}"), beyond)?;
+    trial.disarm()
 }
 
-pub(super) fn measure(bench: &mut Bench) -> Found {
-    found((|| {
-        let plan = bench.plan()?;
-        armed(bench)?;
-        read(bench, &plan)?;
-        Ok(())
-    })())
+pub(super) fn measure(trial: &mut Trial) -> TrialResult<()> {
+    let plan = trial.plan()?;
+    armed(trial)?;
+    read(trial, &plan)?;
+    Ok(())
 }
 
 /// One good reading of a line of facet 0, drawn again where the gauge loses one.
-fn read(bench: &mut Bench, plan: &LinePlan) -> Checked<Reading> {
+fn read(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
     for _ in 0..READINGS {
-        let drawn = bench.expose(&LineOrder::test_marks(0, plan));
-        drawn.map_err(|fault| Found::Skipped(format!("no line is drawn: {fault}")))?;
-        match bench.measure()? {
+        let drawn = trial.expose(&LineOrder::test_marks(0, plan));
+        or_skipped("no line is drawn", drawn)?;
+        match trial.measure()? {
             Err(Fault::LostReading) => continue,
-            Err(none @ Fault::NoGauge) => return Err(Found::Skipped(none.to_string())),
+            Err(none @ Fault::NoGauge) => return Err(Outcome::Skipped(none.to_string())),
             Err(fault) => return Err(broken(format!("the line is not measured: {fault}"))),
             Ok(reading) => {
                 let shifts = [reading.in_scan, reading.cross_scan];
@@ -161,43 +149,43 @@ fn read(bench: &mut Bench, plan: &LinePlan) -> Checked<Reading> {
 }
 
 /// Where facet 0 draws its line, as a mean of some readings; disarmed before and behind.
-fn lies(bench: &mut Bench, plan: &LinePlan) -> Checked<Reading> {
-    armed(bench)?;
+fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
+    armed(trial)?;
     let mean = (|| {
-        let mut mean = read(bench, plan)?;
+        let mut mean = read(trial, plan)?;
         for k in 1..AVERAGED {
-            let next = read(bench, plan)?;
+            let next = read(trial, plan)?;
             let share = 1.0 / f64::from(k + 1);
             mean.in_scan += share * (next.in_scan - mean.in_scan);
             mean.cross_scan += share * (next.cross_scan - mean.cross_scan);
         }
         Ok(mean)
     })();
-    bench.disarm()?;
+    trial.disarm()?;
     mean
 }
 
 /// A trim moved by as many steps as move the line by `shift` m, where one unit moves it by `gain`
 /// m: up where the register goes that far, or down. Gives what the register holds then.
-fn moved(what: &str, held: f64, register: Register, gain: f64, shift: f64) -> Checked<f64> {
+fn moved(what: &str, held: f64, register: Register, gain: f64, shift: f64) -> TrialResult<f64> {
     let far = (shift / gain / register.step).ceil().max(1.0) * register.step;
     let fits = [held + far, held - far].into_iter().find_map(|trim| register.hold(trim).ok());
     fits.ok_or_else(|| {
-        Found::Skipped(format!(
+        Outcome::Skipped(format!(
             "the {what} register is too narrow to move a line by {shift} m, {CLEAR} times what \
              the gauge is uncertain by"
         ))
     })
 }
 
-pub(super) fn trims_shift(bench: &mut Bench) -> Found {
-    if !bench.may_trim() {
-        return Found::Skipped("trims were not allowed".to_string());
+pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
+    if !trial.may_trim() {
+        return Err(Outcome::Skipped("trims were not allowed".to_string()));
     }
-    restored(bench, |bench, before| {
-        let head = bench.description()?;
-        let plan = bench.plan()?;
-        let first = lies(bench, &plan)?;
+    restored(trial, |trial, before| {
+        let head = trial.description()?;
+        let plan = trial.plan()?;
+        let first = lies(trial, &plan)?;
         let mut trims = before.to_vec();
         let Some(trim) = trims.first_mut() else { return Ok(()) };
         let held = *trim;
@@ -210,10 +198,9 @@ pub(super) fn trims_shift(bench: &mut Bench) -> Found {
             ("an in-scan", later * (trim.in_scan - held.in_scan)),
             ("a cross-scan", across * (trim.cross_scan - held.cross_scan)),
         ];
-        let loaded = bench.load(&trims);
-        loaded.map_err(|fault| broken(format!("trims inside the range are refused: {fault}")))?;
-        bench.pause(head.galvanometer_settling);
-        let then = lies(bench, &plan)?;
+        or_broken("trims inside the range are refused", trial.load(&trims))?;
+        trial.pause(head.galvanometer_settling);
+        let then = lies(trial, &plan)?;
         let seen = [then.in_scan - first.in_scan, then.cross_scan - first.cross_scan];
         for ((what, wanted), seen) in wanted.into_iter().zip(seen) {
             holds((LIKE.0..=LIKE.1).contains(&(seen / wanted)), || {
@@ -225,13 +212,11 @@ pub(super) fn trims_shift(bench: &mut Bench) -> Found {
     })
 }
 
-pub(super) fn safe(bench: &mut Bench) -> Found {
-    found((|| {
-        armed(bench)?;
-        let safe = bench.make_safe(false)?;
-        holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
-        holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
-        let status = bench.status()?;
-        holds(status.laser == Laser::Off, || "made safe, it is armed".to_string())
-    })())
+pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
+    armed(trial)?;
+    let safe = trial.make_safe(false)?;
+    holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
+    holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
+    let status = trial.status()?;
+    holds(status.laser == Laser::Off, || "made safe, it is armed".to_string())
 }

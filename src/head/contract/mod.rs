@@ -1,28 +1,28 @@
-//! What every head and gauge must hold to, as one table of contracts that can be tried on any of
-//! them: a simulated one, one behind a wire, a replay, or the one that somebody is writing.
+//! What every head and gauge must keep to, as one table of contracts that can be tried on any of
+//! them: a simulated one, one behind a wire, a replay, or one that is being written.
 //!
 //! [`run`] tries them from harmless to light, leaves out what was not allowed, and makes the head
-//! safe at the end, whatever happens. It talks to the head itself, without the guard that scripts
+//! safe at the end in any case. It talks to the head itself, without the guard that scripts
 //! have, since the head must refuse by itself what is wrong.
 //!
 //! ```
-//! use spintrue::head::contract::{self, Allowed, Found};
+//! use spintrue::head::contract::{self, Permissions, Outcome};
 //! use spintrue::head::{Rig, sim};
 //!
 //! let (head, gauge) = sim::open(None, 1).unwrap();
-//! let allowed = Allowed { trims: true, switches: true, motion: true, light: true };
+//! let allowed = Permissions { trims: true, switches: true, motion: true, light: true };
 //! let link = Rig::new(Box::new(head), Some(Box::new(gauge)));
-//! let told = contract::run(Box::new(link), allowed);
-//! assert!(told.found.iter().all(|(_, found)| !matches!(found, Found::Broken(_))));
-//! assert!(told.safe.laser_off);
+//! let report = contract::run(Box::new(link), allowed);
+//! assert!(report.outcomes.iter().all(|(_, outcome)| !matches!(outcome, Outcome::Broken(_))));
+//! assert!(report.safe.laser_off);
 //! ```
 
-mod bench;
 mod light;
 mod moves;
 mod outputs;
 mod reads;
 mod table;
+mod trial;
 mod trims;
 
 #[cfg(test)]
@@ -30,24 +30,24 @@ mod tests;
 
 pub use table::TABLE;
 
-use crate::head::safe::{catch_panic, make_safe_by_steps};
 use crate::head::{Calls, Link, SafeState};
-use bench::Bench;
+use crate::head::safe::{catch_panic, make_safe_by_steps};
 use serde::Serialize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use trial::{Trial, TrialResult};
 
 /// The most that trying a contract does, on a head that breaks it too.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Does {
+pub enum Risk {
     /// Reads, disarms, and makes safe, which brings the polygon down, parks the mirror and sets
     /// outputs as the description has them.
     Reads,
     /// Loads trims and puts the former ones back; stores those that are in force.
     Trims,
-    /// Switches outputs and sets channels, whatever stands behind them.
+    /// Switches outputs and sets channels.
     Switches,
     /// Spins the polygon and steers the mirror.
     Moves,
@@ -62,14 +62,14 @@ pub struct Contract {
     /// What holds, as a sentence.
     pub holds: &'static str,
     /// The most that trying it does.
-    pub does: Does,
-    check: fn(&mut Bench) -> Found,
+    pub risk: Risk,
+    check: fn(&mut Trial) -> TrialResult<()>,
 }
 
-/// What came of trying a contract.
+/// The result of trying a contract.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Found {
+pub enum Outcome {
     /// It holds, as far as was seen.
     Kept,
     /// It does not; what was seen.
@@ -80,93 +80,98 @@ pub enum Found {
 
 /// What may be done to the head beyond reading.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Allowed {
-    /// [`Does::Trims`]
+pub struct Permissions {
+    /// [`Risk::Trims`]
     pub trims: bool,
-    /// [`Does::Switches`]
+    /// [`Risk::Switches`]
     pub switches: bool,
-    /// [`Does::Moves`]
+    /// [`Risk::Moves`]
     pub motion: bool,
-    /// [`Does::Light`], which needs motion as well.
+    /// [`Risk::Light`], which needs motion as well.
     pub light: bool,
 }
 
-impl Allowed {
+impl Permissions {
     /// Why a contract may not be tried; none if it may.
-    fn refuses(self, does: Does) -> Option<&'static str> {
-        match does {
-            Does::Trims if !self.trims => Some("trims were not allowed"),
-            Does::Switches if !self.switches => Some("switching was not allowed"),
-            Does::Moves if !self.motion => Some("motion was not allowed"),
-            Does::Light if !self.light => Some("light was not allowed"),
-            Does::Light if !self.motion => Some("light needs motion, which was not allowed"),
+    fn refuses(self, risk: Risk) -> Option<&'static str> {
+        match risk {
+            Risk::Trims if !self.trims => Some("trims were not allowed"),
+            Risk::Switches if !self.switches => Some("switching was not allowed"),
+            Risk::Moves if !self.motion => Some("motion was not allowed"),
+            Risk::Light if !self.light => Some("light was not allowed"),
+            Risk::Light if !self.motion => Some("light needs motion, which was not allowed"),
             _ => None,
         }
     }
 }
 
-/// How all of it went.
-pub struct Told {
-    /// Each contract of [`TABLE`] in its order, and what came of it.
-    pub found: Vec<(&'static Contract, Found)>,
+/// The results of all contracts.
+pub struct Report {
+    /// Each contract of [`TABLE`] in its order, with its result.
+    pub outcomes: Vec<(&'static Contract, Outcome)>,
     /// How the head was left.
     pub safe: SafeState,
 }
 
-impl Told {
+impl Report {
     /// Contracts kept, broken and skipped.
     pub fn counts(&self) -> [usize; 3] {
-        let count = |which: fn(&Found) -> bool| self.found.iter().filter(|(_, f)| which(f)).count();
+        let count = |which: fn(&Outcome) -> bool| {
+            self.outcomes.iter().filter(|(_, outcome)| which(outcome)).count()
+        };
         [
-            count(|found| *found == Found::Kept),
-            count(|found| matches!(found, Found::Broken(_))),
-            count(|found| matches!(found, Found::Skipped(_))),
+            count(|outcome| *outcome == Outcome::Kept),
+            count(|outcome| matches!(outcome, Outcome::Broken(_))),
+            count(|outcome| matches!(outcome, Outcome::Skipped(_))),
         ]
     }
 }
 
 /// Tries every contract that `allowed` lets be tried.
-pub fn run(link: Box<dyn Link>, allowed: Allowed) -> Told {
+pub fn run(link: Box<dyn Link>, allowed: Permissions) -> Report {
     run_with(link, allowed, Arc::new(AtomicBool::new(false)), &mut |_, _| {})
 }
 
-/// The same; tells `heard` of each contract as soon as it was tried, and skips what is left once
-/// `stop` is set. The head is made safe in any case.
+/// The same; calls `listener` as soon as a contract was tried, and skips the rest once `stop` is
+/// set. The head is made safe in any case.
 pub fn run_with(
     link: Box<dyn Link>,
-    allowed: Allowed,
+    allowed: Permissions,
     stop: Arc<AtomicBool>,
-    heard: &mut dyn FnMut(&'static Contract, &Found),
-) -> Told {
-    let mut bench = Bench::new(link, allowed, stop.clone());
-    let mut found = Vec::new();
+    listener: &mut dyn FnMut(&'static Contract, &Outcome),
+) -> Report {
+    let mut trial = Trial::new(link, allowed, stop.clone());
+    let mut outcomes = Vec::new();
     for contract in TABLE {
-        let why = allowed.refuses(contract.does);
-        let came = match why {
-            _ if stop.load(Ordering::SeqCst) => Found::Skipped("stopped".to_string()),
-            Some(why) => Found::Skipped(why.to_string()),
-            None => tried(contract, &mut bench),
+        let why = allowed.refuses(contract.risk);
+        let outcome = match why {
+            _ if stop.load(Ordering::SeqCst) => Outcome::Skipped("stopped".to_string()),
+            Some(why) => Outcome::Skipped(why.to_string()),
+            None => tried(contract, &mut trial),
         };
-        heard(contract, &came);
-        found.push((contract, came));
+        listener(contract, &outcome);
+        outcomes.push((contract, outcome));
     }
     stop.store(false, Ordering::SeqCst);
-    let safe = bench.leave();
-    Told { found, safe }
+    let safe = trial.leave();
+    Report { outcomes, safe }
 }
 
-fn tried(contract: &Contract, bench: &mut Bench) -> Found {
-    let came = catch_unwind(AssertUnwindSafe(|| (contract.check)(bench)));
-    let came =
-        came.unwrap_or_else(|panic| Found::Broken(crate::head::safe::broken(&*panic).to_string()));
+fn tried(contract: &Contract, trial: &mut Trial) -> Outcome {
+    let checked = catch_unwind(AssertUnwindSafe(|| (contract.check)(trial)));
+    let outcome = match checked {
+        Ok(Ok(())) => Outcome::Kept,
+        Ok(Err(outcome)) => outcome,
+        Err(panic) => Outcome::Broken(crate::head::safe::panic_fault(&*panic).to_string()),
+    };
     // No contract leaves light to the next one.
-    if contract.does == Does::Light {
-        let _ = catch_panic(|| bench.head.disarm());
+    if contract.risk == Risk::Light {
+        let _ = catch_panic(|| trial.head.disarm());
     }
-    came
+    outcome
 }
 
-impl Bench {
+impl Trial {
     /// Makes the head safe and sees the polygon to rest, at most for as long as it may coast.
     fn leave(&mut self) -> SafeState {
         let patience = self.described().map_or(1.0, |head| head.coast_most);
@@ -180,7 +185,7 @@ impl Bench {
         let mut waited = 0.0;
         while !safe.at_rest && waited < patience && !self.stopped() {
             let looked = catch_panic(|| {
-                self.head.sleep(bench::LOOK)?;
+                self.head.sleep(trial::LOOK)?;
                 self.head.status()
             });
             match looked {
@@ -191,7 +196,7 @@ impl Bench {
                 }
                 Err(_) => break,
             }
-            waited += bench::LOOK;
+            waited += trial::LOOK;
         }
         safe
     }

@@ -1,14 +1,14 @@
 //! Contracts that only read, disarm and make safe.
 
-use crate::head::contract::Found;
-use crate::head::contract::bench::{Bench, Checked, broken, found, holds};
+use crate::head::contract::Outcome;
+use crate::head::contract::trial::{Trial, TrialResult, broken, holds, or_broken};
 use crate::head::plausible::temperature;
 use crate::head::signals::{Channel, Direction};
-use crate::head::{Description, Laser};
+use crate::head::{Description, Fault, Laser};
 use std::collections::BTreeSet;
 
 /// Doubtful values of a description that are told of.
-const DOUBTS_MOST: usize = 4;
+const MAX_DOUBTS: usize = 4;
 
 /// Looks at a clock.
 const LOOKS: usize = 50;
@@ -16,18 +16,16 @@ const LOOKS: usize = 50;
 /// Time in s that is let pass.
 const PAUSE: f64 = 0.05;
 
-pub(super) fn description(bench: &mut Bench) -> Found {
-    found((|| {
-        let told = |fault| broken(format!("the head does not say what it is: {fault}"));
-        let first = bench.describe().map_err(told)?;
-        let again = bench.describe().map_err(told)?;
-        holds(first == again, || "two descriptions in a row differ".to_string())?;
-        sane(&first)
-    })())
+pub(super) fn description(trial: &mut Trial) -> TrialResult<()> {
+    let silent = "the head does not say what it is";
+    let first = or_broken(silent, trial.describe())?;
+    let again = or_broken(silent, trial.describe())?;
+    holds(first == again, || "two descriptions in a row differ".to_string())?;
+    sane(&first)
 }
 
 /// Every value of a description lies where a head can have it.
-fn sane(head: &Description) -> Checked<()> {
+fn sane(head: &Description) -> TrialResult<()> {
     let named =
         |what: &str, text: &str| holds(!text.trim().is_empty(), || format!("the {what} is blank"));
     named("model", &head.model)?;
@@ -61,142 +59,124 @@ fn sane(head: &Description) -> Checked<()> {
 
 /// The first few of them.
 fn listed(doubts: &[String]) -> String {
-    let first = doubts.iter().take(DOUBTS_MOST).cloned().collect::<Vec<_>>().join("; ");
-    match doubts.len().saturating_sub(DOUBTS_MOST) {
+    let first = doubts.iter().take(MAX_DOUBTS).cloned().collect::<Vec<_>>().join("; ");
+    match doubts.len().saturating_sub(MAX_DOUBTS) {
         0 => first,
         more => format!("{first}; and {more} more"),
     }
 }
 
-pub(super) fn status(bench: &mut Bench) -> Found {
-    found((|| {
-        let head = bench.description()?;
-        let status = bench.status()?;
-        let (rails, wanted) = (status.rails.len(), head.rails.len());
-        holds(rails == wanted, || format!("{rails} voltages for {wanted} rails"))?;
-        if let Some(facet) = status.facet {
-            holds(facet < head.facets, || format!("facet {facet} of {}", head.facets))?;
+pub(super) fn status(trial: &mut Trial) -> TrialResult<()> {
+    let head = trial.description()?;
+    let status = trial.status()?;
+    let (rails, wanted) = (status.rails.len(), head.rails.len());
+    holds(rails == wanted, || format!("{rails} voltages for {wanted} rails"))?;
+    if let Some(facet) = status.facet {
+        holds(facet < head.facets, || format!("facet {facet} of {}", head.facets))?;
+    }
+    let values = [status.time, status.speed, status.galvanometer, status.temperature];
+    let values = values.iter().chain(&status.rails).chain(&status.target);
+    for value in values {
+        holds(value.is_finite(), || format!("{value} among its numbers"))?;
+    }
+    let doubt = temperature(status.temperature);
+    holds(doubt.is_none(), || doubt.map(|doubt| doubt.to_string()).unwrap_or_default())?;
+    holds(!(status.at_rest && status.locked), || "at rest and locked at once".to_string())
+}
+
+pub(super) fn clock(trial: &mut Trial) -> TrialResult<()> {
+    let mut last = trial.head.now();
+    for _ in 0..LOOKS {
+        let status = trial.status()?.time;
+        let now = trial.head.now();
+        holds(now.is_finite(), || format!("the clock says {now}"))?;
+        holds(now >= last, || format!("the clock went from {last} s back to {now} s"))?;
+        // The status was read between the two looks, in whole digits of some wire.
+        let between = status >= last - 1e-3 && status <= now + 1e-3;
+        holds(between, || format!("a status of {status} s between {last} s and {now} s"))?;
+        last = now;
+    }
+    Ok(())
+}
+
+pub(super) fn sleep(trial: &mut Trial) -> TrialResult<()> {
+    let before = trial.head.now();
+    trial.pause(PAUSE);
+    let passed = trial.head.now() - before;
+    holds(passed >= PAUSE - 1e-9, || format!("{passed} s passed in a sleep of {PAUSE} s"))?;
+    let before = trial.head.now();
+    trial.pause(0.0);
+    trial.pause(-1.0);
+    let passed = trial.head.now() - before;
+    holds(passed >= 0.0, || format!("{passed} s passed in no sleep at all"))
+}
+
+pub(super) fn disarmed(trial: &mut Trial) -> TrialResult<()> {
+    let status = trial.status()?;
+    holds(status.laser == Laser::Off, || "the laser is armed before any command".to_string())
+}
+
+pub(super) fn disarm(trial: &mut Trial) -> TrialResult<()> {
+    trial.disarm()?;
+    trial.disarm()?;
+    let off = trial.status()?.laser == Laser::Off;
+    holds(off, || "the laser is armed behind disarming".to_string())
+}
+
+pub(super) fn trims(trial: &mut Trial) -> TrialResult<()> {
+    let head = trial.description()?;
+    let trims = trial.trims()?;
+    let (count, facets) = (trims.len(), head.facets);
+    holds(u32::try_from(count) == Ok(facets), || format!("{count} trims, {facets} facets"))?;
+    for (k, trim) in trims.iter().enumerate() {
+        let registers =
+            [(trim.in_scan, head.in_scan_trim), (trim.cross_scan, head.cross_scan_trim)];
+        for (value, register) in registers {
+            let held = register.hold(value).unwrap_or(f64::NAN);
+            let same = (held - value).abs() <= 1e-6 * register.step;
+            holds(same, || format!("facet {k} has a trim of {value}, which is no step"))?;
         }
-        let values = [status.time, status.speed, status.galvanometer, status.temperature];
-        let values = values.iter().chain(&status.rails).chain(&status.target);
-        for value in values {
-            holds(value.is_finite(), || format!("{value} among its numbers"))?;
-        }
-        let doubt = temperature(status.temperature);
-        holds(doubt.is_none(), || doubt.map(|doubt| doubt.to_string()).unwrap_or_default())?;
-        holds(!(status.at_rest && status.locked), || "at rest and locked at once".to_string())
-    })())
+    }
+    Ok(())
 }
 
-pub(super) fn clock(bench: &mut Bench) -> Found {
-    found((|| {
-        let mut last = bench.head.now();
-        for _ in 0..LOOKS {
-            let status = bench.status()?.time;
-            let now = bench.head.now();
-            holds(now.is_finite(), || format!("the clock says {now}"))?;
-            holds(now >= last, || format!("the clock went from {last} s back to {now} s"))?;
-            // The status was read between the two looks, in whole digits of some wire.
-            let between = status >= last - 1e-3 && status <= now + 1e-3;
-            holds(between, || format!("a status of {status} s between {last} s and {now} s"))?;
-            last = now;
-        }
-        Ok(())
-    })())
+pub(super) fn no_turns(trial: &mut Trial) -> TrialResult<()> {
+    if !trial.status()?.at_rest {
+        return Err(Outcome::Skipped("the polygon turns".to_string()));
+    }
+    match trial.turns(1) {
+        Err(_) => Ok(()),
+        Ok(turns) => Err(broken(format!("{} turns at rest", turns.len()))),
+    }
 }
 
-pub(super) fn sleep(bench: &mut Bench) -> Found {
-    found((|| {
-        let before = bench.head.now();
-        bench.pause(PAUSE);
-        let passed = bench.head.now() - before;
-        holds(passed >= PAUSE - 1e-9, || format!("{passed} s passed in a sleep of {PAUSE} s"))?;
-        let before = bench.head.now();
-        bench.pause(0.0);
-        bench.pause(-1.0);
-        let passed = bench.head.now() - before;
-        holds(passed >= 0.0, || format!("{passed} s passed in no sleep at all"))
-    })())
-}
-
-pub(super) fn disarmed(bench: &mut Bench) -> Found {
-    found((|| {
-        let status = bench.status()?;
-        holds(status.laser == Laser::Off, || "the laser was armed by nobody".to_string())
-    })())
-}
-
-pub(super) fn disarm(bench: &mut Bench) -> Found {
-    found((|| {
-        bench.disarm()?;
-        bench.disarm()?;
-        let off = bench.status()?.laser == Laser::Off;
-        holds(off, || "the laser is armed behind disarming".to_string())
-    })())
-}
-
-pub(super) fn trims(bench: &mut Bench) -> Found {
-    found((|| {
-        let head = bench.description()?;
-        let trims = bench.trims()?;
-        let (count, facets) = (trims.len(), head.facets);
-        holds(u32::try_from(count) == Ok(facets), || format!("{count} trims, {facets} facets"))?;
-        for (k, trim) in trims.iter().enumerate() {
-            let registers =
-                [(trim.in_scan, head.in_scan_trim), (trim.cross_scan, head.cross_scan_trim)];
-            for (value, register) in registers {
-                let held = register.hold(value).unwrap_or(f64::NAN);
-                let same = (held - value).abs() <= 1e-6 * register.step;
-                holds(same, || format!("facet {k} has a trim of {value}, which is no step"))?;
-            }
-        }
-        Ok(())
-    })())
-}
-
-pub(super) fn no_turns(bench: &mut Bench) -> Found {
-    found((|| {
-        if !bench.status()?.at_rest {
-            return Err(Found::Skipped("the polygon turns".to_string()));
-        }
-        match bench.turns(1) {
-            Err(_) => Ok(()),
-            Ok(turns) => Err(broken(format!("{} turns at rest", turns.len()))),
-        }
-    })())
-}
-
-pub(super) fn gauge(bench: &mut Bench) -> Found {
-    found((|| match bench.measure()? {
-        Err(crate::head::Fault::Broken(why)) => Err(broken(format!("the gauge: {why}"))),
-        Err(none @ crate::head::Fault::NoGauge) => Err(Found::Skipped(none.to_string())),
+pub(super) fn gauge(trial: &mut Trial) -> TrialResult<()> {
+    match trial.measure()? {
+        Err(Fault::Broken(why)) => Err(broken(format!("the gauge: {why}"))),
+        Err(none @ Fault::NoGauge) => Err(Outcome::Skipped(none.to_string())),
         Err(_) => Ok(()),
         Ok(reading) => {
             let values = [reading.in_scan, reading.cross_scan];
             holds(values.iter().all(|value| value.is_finite()), || format!("{reading:?}"))
         }
-    })())
+    }
 }
 
-pub(super) fn safe(bench: &mut Bench) -> Found {
-    found((|| {
-        for _ in 0..2 {
-            let safe = bench.make_safe(false)?;
-            holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
-            holds(safe.parked, || "the mirror is not parked".to_string())?;
-            holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
-            let status = bench.status()?;
-            holds(status.laser == Laser::Off, || "the laser is armed behind it".to_string())?;
-            holds(status.target.is_none(), || "a speed is still asked for".to_string())?;
-        }
-        Ok(())
-    })())
+pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
+    for _ in 0..2 {
+        let safe = trial.make_safe(false)?;
+        holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
+        holds(safe.parked, || "the mirror is not parked".to_string())?;
+        holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
+        let status = trial.status()?;
+        holds(status.laser == Laser::Off, || "the laser is armed behind it".to_string())?;
+        holds(status.target.is_none(), || "a speed is still asked for".to_string())?;
+    }
+    Ok(())
 }
 
-pub(super) fn times(bench: &mut Bench) -> Found {
-    found((|| {
-        bench.status()?;
-        bench.trims()?;
-        holds(bench.late().is_empty(), || bench.late().join("; "))
-    })())
+pub(super) fn times(trial: &mut Trial) -> TrialResult<()> {
+    trial.status()?;
+    trial.trims()?;
+    holds(trial.late().is_empty(), || trial.late().join("; "))
 }

@@ -1,8 +1,9 @@
 //! Each contract is seen kept by the simulated head and broken by one that is bent for it.
 
-use super::{Allowed, Found, TABLE, Told, run, run_with};
+use super::{Outcome, Permissions, Report, TABLE, run, run_with};
 use crate::head::description::ClockKind;
-use crate::head::sim::{SimGauge, SimHead, faults, open_with};
+use crate::head::faults::FAULTS;
+use crate::head::sim::{SimGauge, SimHead, open_with};
 use crate::head::{
     Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
     Trim, Turn,
@@ -11,7 +12,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-const ALL: Allowed = Allowed { trims: true, switches: true, motion: true, light: true };
+const ALL: Permissions = Permissions { trims: true, switches: true, motion: true, light: true };
 
 /// A head with signals and channels of every kind.
 const STATION: &str = include_str!("../../../scripts/heads/ten_with_station.toml");
@@ -247,7 +248,7 @@ impl Gauge for BentGauge {
     }
 }
 
-fn bent(breaks: &'static str) -> Told {
+fn bent(breaks: &'static str) -> Report {
     let open = breaks == "arm_needs_interlock";
     let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
     let (inner, gauge) = station(&faults);
@@ -255,38 +256,42 @@ fn bent(breaks: &'static str) -> Told {
     run(Box::new(head), Some(Box::new(BentGauge { inner: gauge, breaks })), ALL)
 }
 
-fn broken(told: &Told) -> Vec<&'static str> {
-    let broken = told.found.iter().filter(|(_, found)| matches!(found, Found::Broken(_)));
+fn broken(report: &Report) -> Vec<&'static str> {
+    let broken = report.outcomes.iter().filter(|(_, found)| matches!(found, Outcome::Broken(_)));
     broken.map(|(contract, _)| contract.name).collect()
 }
 
 #[test]
 fn a_straight_head_keeps_every_contract() {
-    let told = bent("none");
-    assert_eq!(broken(&told), Vec::<&str>::new());
-    let skipped: Vec<_> =
-        told.found.iter().filter(|(_, found)| *found != Found::Kept).map(|(c, _)| c.name).collect();
+    let report = bent("none");
+    assert_eq!(broken(&report), Vec::<&str>::new());
+    let skipped: Vec<_> = report
+        .outcomes
+        .iter()
+        .filter(|(_, found)| *found != Outcome::Kept)
+        .map(|(c, _)| c.name)
+        .collect();
     assert_eq!(skipped, ["arm_needs_interlock"], "an interlock that is closed cannot be tried");
-    assert!(told.safe.laser_off && told.safe.at_rest && told.safe.troubles.is_empty());
+    assert!(report.safe.laser_off && report.safe.at_rest && report.safe.troubles.is_empty());
 }
 
 #[test]
 fn every_contract_is_broken_by_the_head_that_breaks_it() {
     for contract in TABLE {
-        let told = bent(contract.name);
-        let all = broken(&told);
+        let report = bent(contract.name);
+        let all = broken(&report);
         assert!(all.contains(&contract.name), "{} is not seen, but {all:?}", contract.name);
     }
 }
 
 /// What came of one contract.
-fn came(told: &Told, name: &str) -> Found {
-    told.found.iter().find(|(contract, _)| contract.name == name).unwrap().1.clone()
+fn came(report: &Report, name: &str) -> Outcome {
+    report.outcomes.iter().find(|(contract, _)| contract.name == name).unwrap().1.clone()
 }
 
 /// What trying a head says that is straight but for its description, with nothing allowed that
 /// `allowed` does not.
-fn described(describes: fn(&mut Description), allowed: Allowed) -> Told {
+fn described(describes: fn(&mut Description), allowed: Permissions) -> Report {
     let (inner, gauge) = station(&[]);
     let head = Bent { inner, breaks: "none", looks: 0.0, raw: None, armed: false, describes };
     run(Box::new(head), Some(Box::new(gauge)), allowed)
@@ -330,8 +335,8 @@ fn a_description_in_other_units_is_told_by_key_value_and_range() {
         (|d| d.clock.kind = ClockKind::Accumulator { bits: 64 }, "2 to 52 bits"),
     ];
     for (slip, words) in slips {
-        match came(&described(*slip, Allowed::default()), "description") {
-            Found::Broken(why) => assert!(why.contains(words), "{why}\nnot: {words}"),
+        match came(&described(*slip, Permissions::default()), "description") {
+            Outcome::Broken(why) => assert!(why.contains(words), "{why}\nnot: {words}"),
             other => panic!("{words}: {other:?}"),
         }
     }
@@ -346,10 +351,10 @@ fn a_line_on_another_clock_and_trims_with_another_sign_are_told() {
         ("optical angle", "trims_shift", "a cross-scan trim moves the line by "),
     ];
     for (bend, contract, words) in bends {
-        let told = bent(bend);
-        assert_eq!(broken(&told), [contract], "{bend}");
-        match came(&told, contract) {
-            Found::Broken(why) => assert!(why.contains(words), "{why}"),
+        let report = bent(bend);
+        assert_eq!(broken(&report), [contract], "{bend}");
+        match came(&report, contract) {
+            Outcome::Broken(why) => assert!(why.contains(words), "{why}"),
             other => panic!("{bend}: {other:?}"),
         }
     }
@@ -357,13 +362,15 @@ fn a_line_on_another_clock_and_trims_with_another_sign_are_told() {
 
 #[test]
 fn trims_are_shifted_only_where_trims_are_allowed_and_registers_are_wide() {
-    let hands_off = Allowed { trims: false, ..ALL };
-    let skipped = |why: &str| Found::Skipped(why.to_string());
-    let told = described(|_| {}, hands_off);
-    assert_eq!(came(&told, "trims_shift"), skipped("trims were not allowed"));
-    let told = described(|d| d.cross_scan_trim.range = 1e-6, ALL);
-    match came(&told, "trims_shift") {
-        Found::Skipped(why) => assert!(why.contains("cross-scan register is too narrow"), "{why}"),
+    let hands_off = Permissions { trims: false, ..ALL };
+    let skipped = |why: &str| Outcome::Skipped(why.to_string());
+    let report = described(|_| {}, hands_off);
+    assert_eq!(came(&report, "trims_shift"), skipped("trims were not allowed"));
+    let report = described(|d| d.cross_scan_trim.range = 1e-6, ALL);
+    match came(&report, "trims_shift") {
+        Outcome::Skipped(why) => {
+            assert!(why.contains("cross-scan register is too narrow"), "{why}")
+        }
         other => panic!("{other:?}"),
     }
 }
@@ -372,25 +379,25 @@ fn trims_are_shifted_only_where_trims_are_allowed_and_registers_are_wide() {
 /// optics can use none of it, the plan says why.
 #[test]
 fn lines_are_shortened_until_one_can_be_planned() {
-    let told = described(|d| d.active_most = 0.2, ALL);
-    assert_eq!(came(&told, "line_drawn"), Found::Kept);
-    let told = described(|d| d.word_service = 0.09, ALL);
+    let report = described(|d| d.active_most = 0.2, ALL);
+    assert_eq!(came(&report, "line_drawn"), Outcome::Kept);
+    let report = described(|d| d.word_service = 0.09, ALL);
     for contract in ["line_drawn", "line_measured", "trims_shift"] {
-        match came(&told, contract) {
-            Found::Skipped(why) => {
+        match came(&report, contract) {
+            Outcome::Skipped(why) => {
                 let whole = why.strip_prefix("no test line can be planned, however short: ");
                 assert!(whole.is_some_and(|why| why.len() > 20), "{why}");
             }
             other => panic!("{contract}: {other:?}"),
         }
     }
-    assert_eq!(came(&told, "line_needs_arming"), Found::Kept);
+    assert_eq!(came(&report, "line_needs_arming"), Outcome::Kept);
 }
 
 #[test]
 fn a_temperature_in_degrees_celsius_is_told() {
     match came(&bent("status in degrees Celsius"), "status") {
-        Found::Broken(why) => assert!(why.contains("K, outside 150 K to 500 K"), "{why}"),
+        Outcome::Broken(why) => assert!(why.contains("K, outside 150 K to 500 K"), "{why}"),
         other => panic!("{other:?}"),
     }
 }
@@ -400,7 +407,7 @@ fn names_are_unique_and_what_is_harmless_comes_first() {
     let names: BTreeSet<&str> = TABLE.iter().map(|contract| contract.name).collect();
     assert_eq!(names.len(), TABLE.len());
     let (_, before) = TABLE.split_last().unwrap();
-    assert!(before.is_sorted_by_key(|contract| contract.does));
+    assert!(before.is_sorted_by_key(|contract| contract.risk));
 }
 
 /// Calls that were made, by their names.
@@ -473,10 +480,10 @@ fn nothing_is_commanded_that_was_not_allowed() {
     let (head, gauge) = open_with(None, 1, &[]).unwrap();
     let commanded = Arc::new(AtomicBool::new(false));
     let head = Spied(head, commanded.clone());
-    let told = run(Box::new(head), Some(Box::new(gauge)), Allowed::default());
+    let report = run(Box::new(head), Some(Box::new(gauge)), Permissions::default());
     assert!(!commanded.load(Ordering::SeqCst));
-    assert_eq!(broken(&told), Vec::<&str>::new());
-    assert!(told.counts()[0] >= 10);
+    assert_eq!(broken(&report), Vec::<&str>::new());
+    assert!(report.counts()[0] >= 10);
 }
 
 #[test]
@@ -484,34 +491,32 @@ fn a_stop_skips_what_is_left_and_leaves_the_head_safe() {
     let (head, gauge) = open_with(None, 1, &[]).unwrap();
     let stop = Arc::new(AtomicBool::new(false));
     let asked = stop.clone();
-    let told = run_with(Box::new(head), Some(Box::new(gauge)), ALL, stop, &mut |contract, _| {
+    let report = run_with(Box::new(head), Some(Box::new(gauge)), ALL, stop, &mut |contract, _| {
         if contract.name == "lock_in_time" {
             asked.store(true, Ordering::SeqCst);
         }
     });
-    let after = told.found.iter().skip_while(|(c, _)| c.name != "lock_in_time").skip(1);
-    let stopped = Found::Skipped("stopped".to_string());
+    let after = report.outcomes.iter().skip_while(|(c, _)| c.name != "lock_in_time").skip(1);
+    let stopped = Outcome::Skipped("stopped".to_string());
     assert!(after.clone().count() > 5 && after.clone().all(|(_, found)| *found == stopped));
-    assert!(told.safe.laser_off && told.safe.at_rest);
+    assert!(report.safe.laser_off && report.safe.at_rest);
 }
 
 /// What each fault of the simulated head breaks.
 #[test]
 fn faults_break_what_they_should() {
     let mut seen = String::new();
-    for kind in faults::KINDS {
-        let key = kind.key.replace(['"', ' '], "");
-        let key = if key.is_empty() { key } else { format!("({key})") };
+    for kind in FAULTS {
         // A bump does nothing to a polygon at rest, so it comes while it spins.
         let when = if kind.name == "lock_lost" { "line 2" } else { "0s" };
-        let fault = format!("{}{key}@{when}", kind.name);
+        let fault = format!("{}@{when}", kind.example());
         let (head, gauge) = match kind.name.starts_with("signal") {
             true => station(std::slice::from_ref(&fault)),
             false => open_with(None, 1, std::slice::from_ref(&fault)).unwrap(),
         };
-        let told = run(Box::new(head), Some(Box::new(gauge)), ALL);
-        seen.push_str(&format!("{fault}: {}\n", broken(&told).join(", ")));
-        assert!(told.safe.laser_off || fault.starts_with("l"), "{fault}");
+        let report = run(Box::new(head), Some(Box::new(gauge)), ALL);
+        seen.push_str(&format!("{fault}: {}\n", broken(&report).join(", ")));
+        assert!(report.safe.laser_off || fault.starts_with("l"), "{fault}");
     }
     insta::assert_snapshot!(seen);
 }

@@ -1,38 +1,36 @@
 //! Contracts of the trim registers. What was in force before is put back.
 
 use crate::head::Trim;
-use crate::head::contract::Found;
-use crate::head::contract::bench::{Bench, Checked, broken, found, holds, refused};
+use crate::head::contract::Outcome;
+use crate::head::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
 
 /// Tries something, then loads the trims that were in force.
 pub(super) fn restored(
-    bench: &mut Bench,
-    check: impl FnOnce(&mut Bench, &[Trim]) -> Checked<()>,
-) -> Found {
-    found((|| {
-        let before = bench.trims()?;
-        let checked = check(bench, &before);
-        let back = bench.load(&before);
-        checked?;
-        back.map_err(|fault| broken(format!("the former trims cannot be loaded: {fault}")))
-    })())
+    trial: &mut Trial,
+    check: impl FnOnce(&mut Trial, &[Trim]) -> TrialResult<()>,
+) -> TrialResult<()> {
+    let before = trial.trims()?;
+    let checked = check(trial, &before);
+    let back = trial.load(&before);
+    checked?;
+    or_broken("the former trims cannot be loaded", back)
 }
 
-pub(super) fn wrong_count(bench: &mut Bench) -> Found {
-    restored(bench, |bench, before| {
+pub(super) fn wrong_count(trial: &mut Trial) -> TrialResult<()> {
+    restored(trial, |trial, before| {
         let mut more = before.to_vec();
         more.push(Trim::default());
         let fewer = before.get(1..).unwrap_or_default();
-        refused("one trim too many", bench.load(&more))?;
-        refused("one trim too few", bench.load(fewer))?;
-        let after = bench.trims()?;
+        refused("one trim too many", trial.load(&more))?;
+        refused("one trim too few", trial.load(fewer))?;
+        let after = trial.trims()?;
         holds(after == before, || "the trims changed though they were refused".to_string())
     })
 }
 
-pub(super) fn rounding(bench: &mut Bench) -> Found {
-    restored(bench, |bench, before| {
-        let head = bench.description()?;
+pub(super) fn rounding(trial: &mut Trial) -> TrialResult<()> {
+    restored(trial, |trial, before| {
+        let head = trial.description()?;
         let (time, angle) = (head.in_scan_trim, head.cross_scan_trim);
         let trims: Vec<Trim> = (0..before.len())
             .map(|k| {
@@ -44,11 +42,10 @@ pub(super) fn rounding(bench: &mut Bench) -> Found {
         let fits =
             |trim: &Trim| time.hold(trim.in_scan).is_ok() && angle.hold(trim.cross_scan).is_ok();
         if !trims.iter().all(fits) {
-            return Err(Found::Skipped("the registers hold too few steps".to_string()));
+            return Err(Outcome::Skipped("the registers hold too few steps".to_string()));
         }
-        let loaded = bench.load(&trims);
-        loaded.map_err(|fault| broken(format!("trims inside the range are refused: {fault}")))?;
-        for (k, (asked, held)) in trims.iter().zip(bench.trims()?).enumerate() {
+        or_broken("trims inside the range are refused", trial.load(&trims))?;
+        for (k, (asked, held)) in trims.iter().zip(trial.trims()?).enumerate() {
             let parts = [
                 ("in-scan", asked.in_scan, held.in_scan, time),
                 ("cross-scan", asked.cross_scan, held.cross_scan, angle),
@@ -65,27 +62,26 @@ pub(super) fn rounding(bench: &mut Bench) -> Found {
     })
 }
 
-pub(super) fn range(bench: &mut Bench) -> Found {
-    restored(bench, |bench, before| {
-        let head = bench.description()?;
+pub(super) fn range(trial: &mut Trial) -> TrialResult<()> {
+    restored(trial, |trial, before| {
+        let head = trial.description()?;
         let mut trims = before.to_vec();
         let Some(last) = trims.last_mut() else { return Ok(()) };
         last.in_scan = head.in_scan_trim.range + 2.0 * head.in_scan_trim.step;
-        refused("an in-scan trim beyond its register", bench.load(&trims))?;
+        refused("an in-scan trim beyond its register", trial.load(&trims))?;
         let mut trims = before.to_vec();
         let Some(last) = trims.last_mut() else { return Ok(()) };
         last.cross_scan = -head.cross_scan_trim.range - 2.0 * head.cross_scan_trim.step;
-        refused("a cross-scan trim beyond its register", bench.load(&trims))?;
-        let after = bench.trims()?;
+        refused("a cross-scan trim beyond its register", trial.load(&trims))?;
+        let after = trial.trims()?;
         holds(after == before, || "the trims changed though they were refused".to_string())
     })
 }
 
-pub(super) fn store(bench: &mut Bench) -> Found {
-    restored(bench, |bench, before| {
-        let stored = bench.store();
-        stored.map_err(|fault| broken(format!("trims cannot be stored: {fault}")))?;
-        let after = bench.trims()?;
+pub(super) fn store(trial: &mut Trial) -> TrialResult<()> {
+    restored(trial, |trial, before| {
+        or_broken("trims cannot be stored", trial.store())?;
+        let after = trial.trims()?;
         holds(after == before, || "storing changed the trims in force".to_string())
     })
 }

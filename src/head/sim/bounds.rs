@@ -12,7 +12,7 @@ const AIM: f64 = 0.9;
 const STEP_ERROR: f64 = 1e-3;
 
 /// Coarse steps after which the exact motion is asked instead.
-const STEPS_MOST: usize = 4000;
+const MAX_STEPS: usize = 4000;
 
 impl Rotor {
     /// Time in s that coasting takes from `speed` to rest: I·∫dω/(b + v·ω + w·ω²) from 0 to
@@ -59,13 +59,13 @@ impl Rotor {
     }
 
     /// A speed in rad/s that the loop never passes by more than this when it goes for `target`,
-    /// from whatever it did before at speeds up to there.
+    /// from any state at speeds up to there.
     ///
     /// Let x be the overshoot and q the integral less the drag at the target; both start where
     /// the target is crossed. With monotonic drag, I·x² + q²/kᵢ only falls from then on, and x
     /// only falls where it exceeds q/kₚ. The integral has stopped growing where more torque was
     /// asked for than there is, so q is bounded (derived).
-    pub fn overshoot_most(&self, target: f64) -> f64 {
+    pub fn max_overshoot(&self, target: f64) -> f64 {
         // The integral fades out over a band beyond the limit; see `torque`.
         let beyond =
             0.05 * self.torque_most + (0.02 * self.integral - self.proportional).max(0.0) * target;
@@ -77,7 +77,7 @@ impl Rotor {
     /// A time in s by which the speed has come from rest to within `share` of `target` for good;
     /// none where coarse steps cannot prove one.
     ///
-    /// With error e and q as in [`Rotor::overshoot_most`], kᵢ·I·e² + q² never grows while the
+    /// With error e and q as in [`Rotor::max_overshoot`], kᵢ·I·e² + q² never grows while the
     /// torque is not limited (its derivative is −2·kᵢ·kₚ·e² and less), so once it is below its
     /// value at the edge of the window, the speed stays inside (derived).
     pub fn settled_by(&self, target: f64, share: f64) -> Option<f64> {
@@ -96,7 +96,7 @@ impl Rotor {
         let control = Control {
             tolerance: [STEP_ERROR * window, STEP_ERROR * window * stiffness],
             longest: self.inertia * target / self.torque_most,
-            steps_most: STEPS_MOST,
+            max_steps: MAX_STEPS,
         };
         let (from, start) = self.full_torque(target);
         // The end of the last step that began outside.
@@ -174,7 +174,7 @@ mod tests {
                 prop_assert!(bound <= 1.1 * exact + swing, "{bound} for {exact}");
             }
             let passed = motion.speed_most() - speed;
-            prop_assert!(passed <= rotor.overshoot_most(speed) + 1e-9 * speed, "{passed}");
+            prop_assert!(passed <= rotor.max_overshoot(speed) + 1e-9 * speed, "{passed}");
             let from = Moment { speed, ..Moment::default() };
             let rest = rotor.motion(Drive::Coast, from).steady();
             prop_assert!((rotor.coast_time(speed) / rest.time - 1.0).abs() < 1e-6, "{rest:?}");

@@ -1,13 +1,22 @@
 //! What a simulated head is made of, in SI units. Plain data; `describe.rs` reads it.
 
-use crate::head::description::{Clock, Rail, Register, StartOfScan};
-use crate::head::sim::faults::Planned;
+use crate::head::Description;
+use crate::head::sim::faults::PlannedFault;
 use crate::head::sim::fixtures::Fixtures;
 use crate::head::sim::galvanometer::Loop;
 use crate::head::sim::rotor::Rotor;
 
 /// The built-in description; its comments explain every key.
 pub const BUILT_IN: &str = include_str!("default.toml");
+
+/// Time in s after which the caller gives up a silent head.
+pub(crate) const SILENCE: f64 = 1.0;
+
+/// Passages of a facet without a start-of-scan pulse until an exposure gives up.
+pub(crate) const MAX_PASSAGES: u32 = 4;
+
+/// How many times slower a host serves words that cannot keep up.
+pub(crate) const SLOW_HOST: f64 = 8.0;
 
 /// One facet as it was cut and coated.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,8 +34,6 @@ pub struct Facet {
 /// The start-of-scan detector.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Detector {
-    /// Which facets it sees.
-    pub pulse: StartOfScan,
     /// Standard deviation of a pulse in s.
     pub jitter: f64,
     /// Time constant in s.
@@ -49,7 +56,7 @@ pub struct Hunting {
 }
 
 impl Hunting {
-    /// How much later than on the mean the rotor passes at `time`, in s: the speed deviates by
+    /// How much later than on average the rotor passes at `time`, in s: the speed deviates by
     /// amplitude · sin(rate · time), and its integral is the lead (derived).
     pub fn late(&self, time: f64) -> f64 {
         self.amplitude / self.rate * libm::cos(self.rate * time)
@@ -83,42 +90,24 @@ pub struct GaugeModel {
 /// All that a simulated head is made of, in SI units.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Config {
-    /// Kind of head.
-    pub model: String,
-    /// Serial number.
-    pub serial: String,
+    /// What the head says of itself.
+    pub description: Description,
     /// Rotor and drive.
     pub rotor: Rotor,
-    /// Lowest speed in rad/s.
-    pub speed_least: f64,
-    /// Highest speed in rad/s.
-    pub speed_most: f64,
     /// Once-per-turn share of the speed.
     pub ripple: f64,
     /// Standard deviation of a turn, as a share of it.
     pub turn_jitter: f64,
     /// Hunting of the speed loop.
     pub hunting: Hunting,
-    /// Half-width of the lock window.
-    pub lock_window: f64,
-    /// Turns that make lock.
-    pub lock_turns: u32,
-    /// Turns outside that lose it.
+    /// Turns outside the window that lose lock.
     pub lock_misses: u32,
     /// Start-of-scan detector.
     pub detector: Detector,
     /// The facets.
     pub facets: Vec<Facet>,
-    /// Focal length in m.
-    pub focal_length: f64,
-    /// Longest line in m.
-    pub line_most: f64,
-    /// Largest active fraction.
-    pub active_most: f64,
     /// Shift at the end of the longest line in m.
     pub distortion: f64,
-    /// Galvanometer range in rad.
-    pub galvanometer_range: f64,
     /// Parked angle in rad.
     pub parked: f64,
     /// Galvanometer step in rad.
@@ -129,24 +118,8 @@ pub struct Config {
     pub wobble: f64,
     /// Galvanometer drift in rad/K.
     pub drift: f64,
-    /// Full optical power in W.
-    pub laser_power: f64,
-    /// Arming delay in s.
-    pub arming_delay: f64,
     /// Time in s from switching a dot on until it shows.
     pub laser_rise: f64,
-    /// Shortest dot that the laser can make, in s.
-    pub dot_least: f64,
-    /// Dot clock.
-    pub clock: Clock,
-    /// Word service time in s.
-    pub word_service: f64,
-    /// Queue depth in words.
-    pub queue_words: u32,
-    /// In-scan trim register in s.
-    pub in_scan_trim: Register,
-    /// Cross-scan trim register in rad.
-    pub cross_scan_trim: Register,
     /// The gauge.
     pub gauge: GaugeModel,
     /// Ambient temperature in K.
@@ -157,14 +130,8 @@ pub struct Config {
     pub thermal_time: f64,
     /// Drift of the start delay in s/K.
     pub delay_drift: f64,
-    /// The power rails.
-    pub rails: Vec<Rail>,
     /// What stands around the head.
     pub fixtures: Fixtures,
     /// Faults to be injected.
-    pub faults: Vec<Planned>,
-    /// Longest time from rest to lock in s, worked out from the rest.
-    pub spin_up_most: f64,
-    /// Longest time from full speed to measured rest when coasting in s, worked out likewise.
-    pub coast_most: f64,
+    pub faults: Vec<PlannedFault>,
 }

@@ -3,15 +3,14 @@
 //! signals, the description reader and noise.
 
 use crate::head::Fault;
-use crate::head::read::{Root, Section};
-use crate::head::signals::read::{Names, channel, signal};
 use crate::head::signals::{Active, Channel, Direction, Pull, Signal, unknown};
 use crate::head::sim::noise::{Noise, Stream};
+use crate::head::sim::reader::lines::{Names, channel, signal};
+use crate::head::sim::reader::{Reader, Table};
 use crate::units::Dimension;
-use core::ops::Range;
 
 /// Longest time in s in which an input follows.
-const AFTER_MOST: f64 = 3600.0;
+const MAX_FOLLOWING: f64 = 3600.0;
 
 /// Samples of noise per second.
 const SAMPLES: f64 = 1e3;
@@ -194,87 +193,112 @@ fn sample(now: f64, place: usize) -> u64 {
     sample << 16 | (place as u64 & 0xffff)
 }
 
-/// What an input that follows says, to be looked up when all are read: the name, the place of the
-/// name in the text, and the input.
-struct Wanted {
-    name: String,
-    place: Range<usize>,
+/// An input that follows an output by name, which may stand further down in the file.
+struct Follower<'a, 't> {
+    table: Table<'a, 't>,
     input: usize,
+    output: String,
     after: f64,
 }
 
-/// What an input follows, and in how many s.
-fn following(
-    section: &mut Section<'_, '_>,
+/// Reads the keys of an input that follows an output: by name, and in how many s.
+fn follows(
+    table: &mut Table<'_, '_>,
     key: &'static str,
     direction: Direction,
-) -> Option<(String, Range<usize>, f64)> {
-    let name = section.maybe_text("follows");
-    let place = section.place("follows");
-    let after = section.maybe_quantity(key, Dimension::TIME, 0.0..=AFTER_MOST);
-    if direction == Direction::Output && section.has("follows") {
-        let help = "it is set by scripts; delete the key".to_string();
-        section.complain("follows", "an output follows nothing".to_string(), Some(help));
+) -> Option<(String, f64)> {
+    let name = table.optional_text("follows");
+    let after = table.optional_quantity(key, Dimension::TIME, 0.0..=MAX_FOLLOWING);
+    if direction == Direction::Output && table.has("follows") {
+        let help = "it is set by scripts; delete the key";
+        table.complain_with("follows", "an output follows nothing", help);
         return None;
     }
-    if section.has("follows") && section.has("initially") {
-        let message = "an input that follows an output has no `initially`".to_string();
-        section.complain("initially", message, Some("it begins as the output does".to_string()));
+    if table.has("follows") && table.has("initially") {
+        let message = "an input that follows an output has no `initially`";
+        table.complain_with("initially", message, "it begins as the output does");
     }
-    if section.has(key) && !section.has("follows") {
+    if table.has(key) && !table.has("follows") {
         let message =
             format!("`{key}` says how late an input follows, and this one follows nothing");
-        section.complain(key, message, Some("add `follows`, or delete the key".to_string()));
+        table.complain_with(key, message, "add `follows`, or delete the key");
     }
-    Some((name?, place, after.unwrap_or(0.0)))
+    Some((name?, after.unwrap_or(0.0)))
+}
+
+impl Follower<'_, '_> {
+    /// The output that it follows among `outputs`, which come with their names and directions.
+    fn find<'n>(&self, outputs: impl Iterator<Item = (&'n String, Direction)>) -> Option<usize> {
+        let mut outputs = outputs;
+        let found =
+            outputs.position(|(name, way)| *name == self.output && way == Direction::Output);
+        if found.is_none() {
+            let message = format!("there is no output `{}` that this could follow", self.output);
+            self.table.complain("follows", message);
+        }
+        found
+    }
 }
 
 /// Reads every `[[signal]]` and `[[channel]]`.
-pub(crate) fn read(root: &Root<'_, '_>) -> Fixtures {
+pub(crate) fn read(reader: &Reader<'_, '_>) -> Fixtures {
     let mut names = Names::default();
-    let mut fixtures = Fixtures::default();
-    let mut wanted = Vec::new();
-    for mut section in root.list("signal") {
-        let signal = signal(&mut section, &mut names);
-        let initially = section.optional_choice("initially", &["off", "on"]) == Some(1);
-        let follows = following(&mut section, "after", signal.direction);
-        section.finish();
-        let input = fixtures.lines.len();
-        wanted.extend(follows.map(|(name, place, after)| Wanted { name, place, input, after }));
-        let (before, to, stuck) = (initially, initially, None);
-        let line = Line { signal, follows: None, before, to, changes: 0.0, stuck, broken: false };
-        fixtures.lines.push(line);
-    }
-    for Wanted { name, place, input, after } in wanted.drain(..) {
-        let output = fixtures.place(&name).filter(|output| {
-            let output = fixtures.lines.get(*output);
-            output.is_some_and(|line| line.signal.direction == Direction::Output)
+    Fixtures { lines: read_lines(reader, &mut names), gauges: read_gauges(reader, &mut names) }
+}
+
+fn read_lines(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Line> {
+    let mut lines: Vec<Line> = Vec::new();
+    let mut followers = Vec::new();
+    for mut table in reader.list("signal") {
+        let signal = signal(&mut table, names);
+        let initially = table.optional_choice("initially", &[("off", false), ("on", true)]);
+        let follows = follows(&mut table, "after", signal.direction);
+        table.finish();
+        if let Some((output, after)) = follows {
+            followers.push(Follower { table, input: lines.len(), output, after });
+        }
+        let to = initially.unwrap_or(false);
+        lines.push(Line {
+            signal,
+            follows: None,
+            before: to,
+            to,
+            changes: 0.0,
+            stuck: None,
+            broken: false,
         });
-        let begins = output.and_then(|output| fixtures.lines.get(output)).is_some_and(|o| o.to);
-        match (output, fixtures.lines.get_mut(input)) {
-            (Some(output), Some(line)) => {
-                line.follows = Some((output, after));
-                (line.before, line.to) = (begins, begins);
-            }
-            _ => {
-                let message = format!("there is no output `{name}` that this could follow");
-                root.mistakes.add(place, message, None);
-            }
+    }
+    for follower in followers {
+        let outputs = lines.iter().map(|line| (&line.signal.name, line.signal.direction));
+        let Some(output) = follower.find(outputs) else { continue };
+        let begins = lines.get(output).is_some_and(|line| line.to);
+        if let Some(line) = lines.get_mut(follower.input) {
+            line.follows = Some((output, follower.after));
+            (line.before, line.to) = (begins, begins);
         }
     }
-    for mut section in root.list("channel") {
-        let Some(read) = channel(&mut section, &mut names) else { continue };
-        let (dimension, range) = (read.dimension, read.range);
-        let widest = range.end() - range.start();
-        let initially = section.maybe_quantity("initially", dimension, range.clone());
-        let noise = section.maybe_quantity("noise", dimension, 0.0..=widest);
-        let follows = following(&mut section, "time_constant", read.channel.direction);
-        section.finish();
-        let input = fixtures.gauges.len();
-        wanted.extend(follows.map(|(name, place, after)| Wanted { name, place, input, after }));
-        let begins = initially.unwrap_or(if range.contains(&0.0) { 0.0 } else { *range.start() });
-        fixtures.gauges.push(Gauge {
-            channel: read.channel,
+    lines
+}
+
+fn read_gauges(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Gauge> {
+    let mut gauges: Vec<Gauge> = Vec::new();
+    let mut dimensions = Vec::new();
+    let mut followers = Vec::new();
+    for mut table in reader.list("channel") {
+        let Some((channel, unit)) = channel(&mut table, names) else { continue };
+        let range = channel.least..=channel.most;
+        let width = channel.most - channel.least;
+        let initially = table.optional_quantity("initially", unit.dimension, range);
+        let noise = table.optional_quantity("noise", unit.dimension, 0.0..=width);
+        let follows = follows(&mut table, "time_constant", channel.direction);
+        table.finish();
+        if let Some((output, after)) = follows {
+            followers.push(Follower { table, input: gauges.len(), output, after });
+        }
+        let begins = initially.unwrap_or(channel.initial());
+        dimensions.push(unit.dimension);
+        gauges.push(Gauge {
+            channel,
             noise: noise.unwrap_or(0.0),
             follows: None,
             from: begins,
@@ -282,28 +306,19 @@ pub(crate) fn read(root: &Root<'_, '_>) -> Fixtures {
             since: 0.0,
         });
     }
-    let kinds: Vec<Option<Dimension>> =
-        fixtures.gauges.iter().map(|g| g.channel.unit().map(|unit| unit.dimension)).collect();
-    for Wanted { name, place, input, after } in wanted {
-        let output = fixtures.gauges.iter().position(|gauge| {
-            gauge.channel.name == name && gauge.channel.direction == Direction::Output
-        });
-        let like = output.is_some_and(|output| kinds.get(output) == kinds.get(input));
-        let begins = output.and_then(|output| fixtures.gauges.get(output)).map_or(0.0, |g| g.to);
-        match (output, fixtures.gauges.get_mut(input)) {
-            (Some(output), Some(gauge)) if like => {
-                gauge.follows = Some((output, after));
-                (gauge.from, gauge.to) = (begins, begins);
-            }
-            (Some(_), Some(_)) => {
-                let message = format!("the output `{name}` has a unit of another kind");
-                root.mistakes.add(place, message, None);
-            }
-            _ => {
-                let message = format!("there is no output `{name}` that this could follow");
-                root.mistakes.add(place, message, None);
-            }
+    for follower in followers {
+        let outputs = gauges.iter().map(|gauge| (&gauge.channel.name, gauge.channel.direction));
+        let Some(output) = follower.find(outputs) else { continue };
+        if dimensions.get(output) != dimensions.get(follower.input) {
+            let message = format!("the output `{}` has a unit of another kind", follower.output);
+            follower.table.complain("follows", message);
+            continue;
+        }
+        let begins = gauges.get(output).map_or(0.0, |gauge| gauge.to);
+        if let Some(gauge) = gauges.get_mut(follower.input) {
+            gauge.follows = Some((output, follower.after));
+            (gauge.from, gauge.to) = (begins, begins);
         }
     }
-    fixtures
+    gauges
 }

@@ -94,7 +94,7 @@ impl Galvanometer {
         self.target
     }
 
-    /// Stays where it is at `time` s, whatever it is told from now on.
+    /// Stays where it is at `time` s, whatever it is commanded from now on.
     pub fn stick(&mut self, time: f64) {
         self.stuck = Some(self.at(time));
     }

@@ -1,8 +1,8 @@
 //! The simulated gauge: noise, smallest digit, hidden offsets and lost readings.
 
-use crate::head::sim::faults::Injected;
+use crate::head::faults::FaultKind;
+use crate::head::sim::config::SILENCE;
 use crate::head::sim::noise::Stream;
-use crate::head::sim::simulated::SILENCE;
 use crate::head::sim::world::World;
 use crate::head::{Fault, Gauge, Reading};
 use std::cell::RefCell;
@@ -17,7 +17,7 @@ pub struct SimGauge {
 impl Gauge for SimGauge {
     fn measure(&mut self) -> Result<Reading, Fault> {
         let mut world = self.world.borrow_mut();
-        if world.has(&Injected::GaugeDead) {
+        if world.has(FaultKind::GaugeDead) {
             let until = world.now + SILENCE;
             world.advance(until);
             return Err(Fault::Broken("the gauge does not answer".to_string()));
@@ -26,11 +26,7 @@ impl Gauge for SimGauge {
         let until = world.now + gauge.time;
         world.advance(until);
         let noise = world.noise;
-        let lie: f64 = world
-            .faults
-            .iter()
-            .map(|f| if let Injected::GaugeLying(offset) = f { *offset } else { 0.0 })
-            .sum();
+        let lie: f64 = world.numbers(FaultKind::GaugeLying).sum();
         let Some(drawn) = &mut world.drawn else {
             return Err(Fault::Refused(
                 "there is nothing to measure: no line has been exposed".to_string(),

@@ -1,18 +1,16 @@
-//! What a simulated head says of itself, with bounds worked out from its own physics.
+//! The times that a simulated head states, worked out from its own physics.
 
-use crate::head::description::{Description, Times};
-use crate::head::sim::config::Config;
-use crate::head::sim::expose::{PASSAGES_MOST, SLOW_HOST};
+use crate::head::Times;
+use crate::head::sim::config::{Config, MAX_PASSAGES, SILENCE, SLOW_HOST};
 use crate::head::sim::rotor::{Drive, Moment};
-use crate::head::sim::simulated::SILENCE;
-use crate::optics::line::{DOTS_MOST, WORD};
+use crate::optics::line::{MAX_DOTS, WORD};
 use core::f64::consts::{SQRT_2, TAU};
 
 /// Speeds between lowest and highest at which spin-up is tried.
 const TRIED: u32 = 4;
 
-/// Room left for speeds between those tried.
-const ROOM: f64 = 1.1;
+/// Margin for speeds between those tried.
+const MARGIN: f64 = 1.1;
 
 /// Chance that lock takes longer than described, where jitter reaches the edge of the window.
 const CHANCE: f64 = 1e-9;
@@ -28,75 +26,43 @@ const STIFF: f64 = 2e4;
 /// Longer than this in s is as good as never.
 pub(crate) const NEVER: f64 = 1e5;
 
-/// The description of a head.
-pub(crate) fn describe(config: &Config) -> Description {
-    Description {
-        model: config.model.clone(),
-        serial: config.serial.clone(),
-        simulated: true,
-        facets: u32::try_from(config.facets.len()).unwrap_or(u32::MAX),
-        speed_least: config.speed_least,
-        speed_most: config.speed_most,
-        lock_window: config.lock_window,
-        lock_turns: config.lock_turns,
-        spin_up_most: config.spin_up_most,
-        coast_most: config.coast_most,
-        focal_length: config.focal_length,
-        line_most: config.line_most,
-        active_most: config.active_most,
-        clock: config.clock,
-        dot_least: config.dot_least,
-        word_service: config.word_service,
-        queue_words: config.queue_words,
-        in_scan_trim: config.in_scan_trim,
-        cross_scan_trim: config.cross_scan_trim,
-        galvanometer_range: config.galvanometer_range,
-        galvanometer_settling: galvanometer_settling(config),
-        rails: config.rails.clone(),
-        start_of_scan: config.detector.pulse,
-        laser_power: config.laser_power,
-        times: times(config),
-        signals: config.fixtures.signals().collect(),
-        channels: config.fixtures.channels().collect(),
-    }
-}
-
-/// How long calls may take, whatever fault is injected.
-fn times(config: &Config) -> Times {
-    let words = config.queue_words.min(DOTS_MOST.div_ceil(WORD));
-    Times {
+/// Completes the description with the times that follow from the rest.
+pub(crate) fn complete(config: &mut Config) {
+    let share = config.galvanometer_step / (2.0 * config.description.galvanometer_range);
+    let words = config.description.queue_words.min(MAX_DOTS.div_ceil(WORD));
+    // Until a step over the full range is within one step of the register.
+    let settling = config.galvanometer.settling(share.clamp(1e-12, 0.5));
+    let (spin_up, coast) = (max_spin_up(config), max_coast(config));
+    let brake = MARGIN * max_brake(config);
+    let description = &mut config.description;
+    description.galvanometer_settling = settling;
+    description.spin_up_most = spin_up;
+    description.coast_most = coast;
+    description.times = Times {
         reply_most: 0.0,
         silence_most: SILENCE,
-        pulse_silence_most: config.detector.rest_after,
-        arming_most: config.arming_delay,
-        fill_most: f64::from(words) * SLOW_HOST * config.word_service,
+        fill_most: f64::from(words) * SLOW_HOST * description.word_service,
         // One more than passages: the facet has just gone by, or a slipping index is behind.
-        waiting_turns_most: PASSAGES_MOST + 1,
-        reading_most: config.gauge.time,
+        waiting_turns_most: MAX_PASSAGES + 1,
         gauge_silence_most: SILENCE,
-        brake_most: ROOM * brake_most(config),
-        station_most: 0.0,
-    }
-}
-
-/// Time until a step over the full range is within one step of the register, in s.
-pub(crate) fn galvanometer_settling(config: &Config) -> f64 {
-    let share = config.galvanometer_step / (2.0 * config.galvanometer_range);
-    config.galvanometer.settling(share.clamp(1e-12, 0.5))
+        brake_most: brake,
+        ..description.times
+    };
 }
 
 /// Longest time from rest to lock in s: until the mean speed stays within half the window, then
 /// as many runs of turns as it takes for one to be without excursion. Infinite where the speed is
 /// not reached.
-pub(crate) fn spin_up_most(config: &Config) -> f64 {
-    let half = config.lock_window / 2.0;
+fn max_spin_up(config: &Config) -> f64 {
+    let half = config.description.lock_window / 2.0;
     let tried = (0..=TRIED).map(|i| {
         let share = f64::from(i) / f64::from(TRIED);
-        let speed = config.speed_least + share * (config.speed_most - config.speed_least);
+        let speed = config.description.speed_least
+            + share * (config.description.speed_most - config.description.speed_least);
         let inside = settled(config, speed, half);
-        inside + runs(config, speed) * TAU / speed * (1.0 + config.lock_window)
+        inside + runs(config, speed) * TAU / speed * (1.0 + config.description.lock_window)
     });
-    ROOM * tried.fold(0.0, f64::max)
+    MARGIN * tried.fold(0.0, f64::max)
 }
 
 /// Time in s by which the mean speed stays within `share` of `speed`: by coarse steps, or by the
@@ -115,11 +81,11 @@ fn settled(config: &Config, speed: f64, share: f64) -> f64 {
 /// Turns until lock, all but surely, when the mean is off by half the window and each turn
 /// scatters: a run succeeds with p^n, so ln(chance)/ln(1 − p^n) runs of n turns do (derived).
 fn runs(config: &Config, speed: f64) -> f64 {
-    let turns = f64::from(config.lock_turns);
+    let turns = f64::from(config.description.lock_turns);
     let detector = SQRT_2 * config.detector.jitter * speed / TAU;
     let scatter = libm::hypot(config.turn_jitter, detector);
     // Hunting takes its part of the other half; a description keeps it below half of that.
-    let left = config.lock_window / 2.0 - config.hunting.amplitude;
+    let left = config.description.lock_window / 2.0 - config.hunting.amplitude;
     let misses = if scatter > 0.0 { libm::erfc(left / scatter / SQRT_2) } else { 0.0 };
     let success = libm::exp(turns * libm::log1p(-misses));
     let fails = libm::log1p(-success);
@@ -129,17 +95,18 @@ fn runs(config: &Config, speed: f64) -> f64 {
 
 /// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
 /// overshoot included, and the silence that proves rest.
-pub(crate) fn coast_most(config: &Config) -> f64 {
+fn max_coast(config: &Config) -> f64 {
     config.rotor.coast_time(fastest(config)) + config.detector.rest_after + 0.01
 }
 
 /// The same when braking.
-fn brake_most(config: &Config) -> f64 {
+fn max_brake(config: &Config) -> f64 {
     config.rotor.brake_time(fastest(config)) + config.detector.rest_after + 0.01
 }
 
 /// The highest speed that the polygon can have, in rad/s.
 fn fastest(config: &Config) -> f64 {
-    let fastest = config.speed_most + config.rotor.overshoot_most(config.speed_most);
-    fastest * (1.0 + config.lock_window)
+    let fastest =
+        config.description.speed_most + config.rotor.max_overshoot(config.description.speed_most);
+    fastest * (1.0 + config.description.lock_window)
 }

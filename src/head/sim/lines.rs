@@ -1,4 +1,4 @@
-//! Where an exposed line comes to lie: optics from rotor angle, galvanometer and facet errors.
+//! Where an exposed line lies: optics from rotor angle, galvanometer and facet errors.
 
 use crate::head::LineOrder;
 use crate::head::sim::config::{Config, Facet};
@@ -44,10 +44,10 @@ pub fn in_scan(
     made_dot_period: f64,
     target: f64,
 ) -> f64 {
-    let f = config.focal_length;
+    let f = config.description.focal_length;
     let half_sweep = PI / config.facets.len() as f64;
     let dots = f64::from(order.dots);
-    let edge = config.line_most / 2.0;
+    let edge = config.description.line_most / 2.0;
     let length = dots * order.dot_period * 2.0 * target * f;
     let mark = |share: f64| {
         let after =
@@ -92,7 +92,7 @@ impl Across {
 /// beam by twice its angle, as the galvanometer does; the galvanometer is still on its way from
 /// the trim of the facet before while the line begins.
 pub fn cross_scan(config: &Config, facet: &Facet, across: &Across) -> f64 {
-    let f = config.focal_length;
+    let f = config.description.focal_length;
     let mean: f64 = across
         .stands
         .iter()

@@ -12,7 +12,7 @@ use std::sync::Arc;
 pub const NODES: usize = 32;
 
 /// Most pages that a medium keeps.
-pub(crate) const SHEETS_MOST: usize = 16;
+pub(crate) const MAX_SHEETS: usize = 16;
 
 /// One line of a page.
 #[derive(Clone, Debug, PartialEq)]
@@ -70,11 +70,11 @@ impl Sheet {
         Sheet {
             image: Arc::clone(&order.image),
             pitch: order.pitch,
-            dot_pitch: order.dot_period * 2.0 * target * config.focal_length,
+            dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
             dot_period,
             facets,
             bend: config.distortion,
-            bend_at: config.line_most / 2.0,
+            bend_at: config.description.line_most / 2.0,
             lines: Vec::new(),
         }
     }

@@ -1,28 +1,29 @@
 //! The simulated head: rotor, facets, galvanometer, laser and gauge on a virtual clock, from one
-//! TOML description and a seed. May use the head trait, optics and units.
+//! TOML head file and a seed.
 //!
-//! The world depends on commands and their head times only: the same description, seed and
-//! commands give the same bytes, however often somebody looked in between. Time advances in
-//! closed form or by adaptive steps worked out once per command, never by idling.
+//! The world depends on commands and their head times only: the same head file, seed and commands
+//! give the same bytes, however often the head was asked in between. Time advances in closed form
+//! or by adaptive steps worked out once per command, never by idling.
 //!
 //! Pages lie line by line on the [`medium`], and `render` makes a picture of what it shows.
 
 mod bounds;
 pub mod config;
-mod describe;
 mod expose;
 pub mod faults;
+mod file;
 mod fixtures;
 pub mod galvanometer;
 mod gauge;
+mod injector;
 mod limits;
 pub mod lines;
 pub mod medium;
 pub mod noise;
 pub mod ode;
 mod page;
-mod provoking;
 pub mod pulses;
+pub mod reader;
 pub mod render;
 pub mod rotor;
 mod simulated;
@@ -32,10 +33,10 @@ mod world;
 #[cfg(test)]
 mod tests;
 
-pub use crate::head::read::ConfigError;
 pub use config::{BUILT_IN, Config};
 pub use gauge::SimGauge;
-pub use provoking::Provoking;
+pub use injector::SimInjector;
+pub use reader::ConfigError;
 pub use simulated::SimHead;
 pub use truth::Truth;
 
@@ -44,10 +45,9 @@ use std::rc::Rc;
 
 /// Makes a head and its gauge that share one world.
 ///
-/// `text` is a TOML description laid over the built-in one ([`BUILT_IN`], whose comments explain
-/// every key), none for the built-in head itself; it comes with the name that people know it by,
-/// which every mistake carries. `seed` draws all that is random.
-/// Every mistake in the description is returned at once.
+/// `text` is a TOML head file laid over the built-in one ([`BUILT_IN`], whose comments explain every
+/// key), with its name for messages; none for the built-in head itself. `seed` draws all that is
+/// random. Returns every mistake in the file at once.
 pub fn open(
     text: Option<(&str, &str)>,
     seed: u64,
@@ -55,33 +55,33 @@ pub fn open(
     open_with(text, seed, &[])
 }
 
-/// Whether a description gives its head a serial number, so that it has not that of the built-in one.
-pub fn names_its_serial(text: &str) -> bool {
+/// Whether a head file gives its head a serial number of its own.
+pub fn has_serial(text: &str) -> bool {
     let table = text.parse::<toml::Table>().unwrap_or_default();
     table.get("head").and_then(|head| head.get("serial")).is_some()
 }
 
 /// The same with further faults, each an option such as `lock_lost@12s` or
-/// `stuck_trim(facet=3)@0s`. A mistake in one names the option as its source, and points into it.
+/// `stuck_trim(facet=3)@0s`. A mistake in one names the option as its file, and points into it.
 pub fn open_with(
     text: Option<(&str, &str)>,
     seed: u64,
     faults: &[String],
 ) -> Result<(SimHead, SimGauge), Vec<ConfigError>> {
-    let named = |name: &str, mut errors: Vec<ConfigError>| {
-        for error in &mut errors {
-            error.source = name.to_string();
-        }
-        errors
+    let named = |name: &str, errors: Vec<ConfigError>| -> Vec<ConfigError> {
+        errors.into_iter().map(|error| ConfigError { file: name.to_string(), ..error }).collect()
     };
     let name = text.map_or("built-in head", |(name, _)| name);
     let mut config =
         Config::read(text.map(|(_, text)| text), seed).map_err(|errors| named(name, errors))?;
-    let wrong: Vec<ConfigError> = faults
-        .iter()
-        .filter_map(|option| faults::add(&mut config, option).err().map(|e| named(option, e)))
-        .flatten()
-        .collect();
+    let scope = faults::Scope::new(&config.description);
+    let mut wrong = Vec::new();
+    for option in faults {
+        match faults::parse(option, &scope) {
+            Ok(planned) => config.faults.push(planned),
+            Err(errors) => wrong.extend(named(option, errors)),
+        }
+    }
     if !wrong.is_empty() {
         return Err(wrong);
     }

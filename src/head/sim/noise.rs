@@ -1,4 +1,4 @@
-//! Random numbers that depend on where they are used, never on how often anybody looked:
+//! Random numbers that depend on where they are used, never on how often they are asked for:
 //! each is a function of seed, stream and index. Transcendental functions come from libm, so
 //! that the same seed gives the same bytes on every machine.
 
@@ -44,7 +44,7 @@ pub struct Noise {
 }
 
 /// The largest magnitude that [`Noise::normal_pair`] can give: √(2·53·ln 2).
-pub const NORMAL_MOST: f64 = 8.572;
+pub const MAX_NORMAL: f64 = 8.572;
 
 impl Noise {
     /// From a seed.
@@ -93,7 +93,7 @@ fn mix(word: u64) -> u64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{NORMAL_MOST, Noise, Stream};
+    use super::{MAX_NORMAL, Noise, Stream};
 
     #[test]
     fn normals_have_the_moments_of_a_normal_distribution() {
@@ -109,7 +109,7 @@ mod tests {
         assert!((moment(4) - 3.0).abs() < 0.16, "{}", moment(4));
         let inside = all.iter().filter(|z| z.abs() < 1.959_964).count() as f64 / f64::from(n);
         assert!((inside - 0.95).abs() < 0.0035, "{inside}");
-        assert!(all.iter().all(|z| z.abs() < NORMAL_MOST));
+        assert!(all.iter().all(|z| z.abs() < MAX_NORMAL));
         // Neighbours, the two of a pair, and streams are not alike.
         let product = |f: &dyn Fn(u64) -> (f64, f64)| {
             (0..u64::from(n)).map(f).map(|(a, b)| a * b).sum::<f64>() / f64::from(n)

@@ -65,7 +65,7 @@ pub struct Control<const N: usize> {
     /// Longest step in s.
     pub longest: f64,
     /// Most steps.
-    pub steps_most: usize,
+    pub max_steps: usize,
 }
 
 /// Integrates until `until` (given time and state) is true; calls `seen` after every step.
@@ -79,7 +79,7 @@ pub fn integrate<const N: usize>(
 ) -> bool {
     let (mut time, mut state) = (0.0, start);
     let mut h = control.longest / 64.0;
-    for _ in 0..control.steps_most {
+    for _ in 0..control.max_steps {
         let (to, error) = step(&rate, &state, h);
         let worst =
             error.iter().zip(&control.tolerance).map(|(e, t)| (e / t).abs()).fold(0.0, f64::max);

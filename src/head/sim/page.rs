@@ -5,18 +5,15 @@
 //! low by the way that the medium went meanwhile. The head is mounted turned by the little angle
 //! that squares lines on a moving medium, so that angle is left out (common practice, no source).
 
-use crate::head::sim::config::Facet;
-use crate::head::sim::expose::{
-    PASSAGES_MOST, across, begin_line, check, dark, drifted, service, wait_for_facet,
-};
-use crate::head::sim::faults::Injected;
+use crate::head::faults::FaultKind;
+use crate::head::sim::config::{Facet, MAX_PASSAGES};
+use crate::head::sim::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
 use crate::head::sim::lines::Across;
-use crate::head::sim::medium::{Laid, NODES, SHEETS_MOST, Sheet};
+use crate::head::sim::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::head::sim::pulses::Sweep;
 use crate::head::sim::world::World;
 use crate::head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
 use crate::optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
-use crate::optics::line::{WORD, queue_needed};
 use core::f64::consts::{PI, TAU};
 
 /// What holds for every line of a page.
@@ -26,47 +23,29 @@ struct Page<'a> {
     target: f64,
     /// Time that a line takes in s.
     active: f64,
-    /// Words of a line, and those that must wait when it begins.
-    words: u32,
-    needed: u32,
-    /// Time in s in which the host serves a word.
-    service: f64,
+    start: Start,
 }
 
 /// Draws a page.
 pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage, Fault> {
-    let facets = world.description.facets;
+    let facets = world.description().facets;
     for facet in 0..facets {
         check(world, &line_order(order, facet))?;
     }
     if !(order.pitch.is_finite() && order.pitch > 0.0) {
         return Err(Fault::Refused("the pitch must be greater than zero".to_string()));
     }
-    if world.sheets.as_ref().is_some_and(|sheets| sheets.len() >= SHEETS_MOST) {
-        let message = format!("the medium keeps {SHEETS_MOST} pages, and all are exposed");
+    if world.sheets.as_ref().is_some_and(|sheets| sheets.len() >= MAX_SHEETS) {
+        let message = format!("the medium keeps {MAX_SHEETS} pages, and all are exposed");
         return Err(Fault::Refused(message));
     }
-    let Some(arming) = world.arming else {
-        return Err(dark(world));
-    };
-    let target = world.target.ok_or(Fault::NotLocked)?;
-    let made =
-        world.config.clock.nearest(order.dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
     let dots = order.image.width();
-    let words = dots.div_ceil(WORD);
-    let service = service(world);
-    let page = Page {
-        order,
-        target,
-        active: f64::from(dots) * made.period,
-        words,
-        needed: queue_needed(words, f64::from(WORD) * made.period, service),
-        service,
-    };
-    let filled = words.min(world.config.queue_words);
-    let ready = arming.ready.max(world.now + f64::from(filled) * service);
-    let give_up = ready + world.description.page_most(f64::from(order.image.height()), target);
-    let mut sheet = Sheet::new(order, &world.config, target, made.period, facets);
+    let start = Start::new(world, dots, order.dot_period)?;
+    let target = world.target.ok_or(Fault::NotLocked)?;
+    let (ready, dot_period) = (start.ready, start.dot_period);
+    let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
+    let page = Page { order, target, active: f64::from(dots) * dot_period, start };
+    let mut sheet = Sheet::new(order, &world.config, target, dot_period, facets);
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
     let drawn = page.lines(world, first, sweep, give_up, &mut sheet);
     if let Some(sheets) = &mut world.sheets {
@@ -102,17 +81,17 @@ impl Page<'_> {
         let mut exposed = ExposedPage { time: f64::NAN, lines: 0, missed: 0, took: 0.0 };
         let mut dropped = 0;
         // Words in the queue, and when that was so.
-        let mut queue = (f64::from(self.words.min(world.config.queue_words)), world.now);
+        let mut queue = (f64::from(self.start.filled), world.now);
         for line in 0..self.order.image.height() {
             let number = first + u64::from(line);
-            if world.has(&Injected::IndexMissing) {
-                return Err(Fault::NoPulse("index"));
+            if world.has(FaultKind::IndexMissing) {
+                return Err(Fault::no_pulse("index"));
             }
             let Some((sweep, facet, counted)) = passage(world, number)? else {
                 exposed.missed += 1;
                 dropped += 1;
-                if dropped >= PASSAGES_MOST || world.now > give_up {
-                    return Err(Fault::NoPulse("start-of-scan"));
+                if dropped >= MAX_PASSAGES || world.now > give_up {
+                    return Err(Fault::no_pulse("start-of-scan"));
                 }
                 continue;
             };
@@ -128,14 +107,14 @@ impl Page<'_> {
                 return Err(dark(world));
             }
             if world.now > give_up {
-                return Err(Fault::NoPulse("start-of-scan"));
+                return Err(Fault::no_pulse("start-of-scan"));
             }
-            let most = f64::from(world.config.queue_words);
-            let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.service).min(most);
-            if waiting.floor() < f64::from(self.needed) {
+            let most = f64::from(world.description().queue_words);
+            let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.start.service).min(most);
+            if waiting.floor() < f64::from(self.start.needed) {
                 return Err(Fault::Underrun);
             }
-            let left = waiting + self.active / self.service - f64::from(self.words);
+            let left = waiting + self.active / self.start.service - f64::from(self.start.words);
             queue = (left.clamp(0.0, most), begin + self.active);
             let trims = (own.cross_scan, before.cross_scan);
             let across = across(world, number, begin, self.active, self.target, trims);
@@ -170,7 +149,7 @@ impl Page<'_> {
         Ok(exposed)
     }
 
-    /// Where a line comes to lie, as [`crate::head::sim::lines`] has it for test lines.
+    /// Where a line lies, as [`crate::head::sim::lines`] has it for test lines.
     fn laid(
         &self,
         world: &World,
@@ -181,7 +160,7 @@ impl Page<'_> {
         across: &Across,
     ) -> Laid {
         let config = &world.config;
-        let f = config.focal_length;
+        let f = config.description.focal_length;
         let lean = facet_to_axis_shift(facet.facet_to_axis, f);
         let at = |part: usize| {
             let share = (part as f64 + 0.5) / NODES as f64;
@@ -208,10 +187,10 @@ impl Page<'_> {
 fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>, Fault> {
     let n = world.facets();
     // A head that counts from a late index takes each facet for the one before.
-    let slips = world.has(&Injected::IndexSlipping) && (number / n).is_multiple_of(3);
+    let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
     let counted = if slips { number + n - 1 } else { number };
     let facet = usize::try_from(number % n).ok().and_then(|k| world.config.facets.get(k).copied());
-    let facet = facet.ok_or(Fault::NoPulse("start-of-scan"))?;
+    let facet = facet.ok_or(Fault::no_pulse("start-of-scan"))?;
     loop {
         if world.arming.is_none() {
             return Err(dark(world));
@@ -220,7 +199,7 @@ fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>
         let passes = world
             .motion
             .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::NoPulse("start-of-scan"))?;
+            .ok_or(Fault::no_pulse("start-of-scan"))?;
         let sweep = if world.drops(number) {
             None
         } else {

@@ -7,7 +7,7 @@
 
 use crate::head::description::StartOfScan;
 use crate::head::sim::config::{Config, Facet, Hunting};
-use crate::head::sim::noise::{NORMAL_MOST, Noise, Stream};
+use crate::head::sim::noise::{MAX_NORMAL, Noise, Stream};
 use crate::head::sim::rotor::Motion;
 use core::f64::consts::{SQRT_2, TAU};
 
@@ -66,8 +66,8 @@ impl Pulses {
     }
 
     /// Largest relative deviation of a turn's time that jitter and hunting can make at a speed in rad/s.
-    pub fn deviation_most(&self, speed: f64) -> f64 {
-        2.0 * NORMAL_MOST * (self.wander + self.detector_jitter * speed / TAU)
+    pub fn max_deviation(&self, speed: f64) -> f64 {
+        2.0 * MAX_NORMAL * (self.wander + self.detector_jitter * speed / TAU)
             + self.hunting.amplitude
     }
 
@@ -109,7 +109,7 @@ impl Pulses {
             * (1.0 - self.wander * (next - now))
             * (1.0 + self.hunting.fast(time));
         let detector_of = &config.detector;
-        let pulse = match detector_of.pulse {
+        let pulse = match config.description.start_of_scan {
             StartOfScan::EveryFacet => {
                 let jitter = self.noise.normal(Stream::StartOfScan, number) * self.detector_jitter;
                 let walk = walk(facet.reflectivity, detector_of.threshold, detector_of.response)?;
@@ -219,11 +219,11 @@ impl LockDetector {
             let (Some(period), Some(target)) = (self.period, target) else {
                 continue;
             };
-            let inside = (period * target / TAU - 1.0).abs() <= config.lock_window;
+            let inside = (period * target / TAU - 1.0).abs() <= config.description.lock_window;
             if inside {
                 self.inside = self.inside.saturating_add(1);
                 self.outside = 0;
-                self.locked |= self.inside >= config.lock_turns;
+                self.locked |= self.inside >= config.description.lock_turns;
             } else {
                 self.inside = 0;
                 self.outside = self.outside.saturating_add(1);
@@ -249,9 +249,9 @@ impl LockDetector {
             return;
         };
         let off = (motion.steady().speed / target - 1.0).abs();
-        let jitter = pulses.deviation_most(target.min(motion.steady().speed));
-        let stays_inside = self.locked && off + jitter < 0.999 * config.lock_window;
-        let stays_outside = !self.locked && off - jitter > 1.001 * config.lock_window;
+        let jitter = pulses.max_deviation(target.min(motion.steady().speed));
+        let stays_inside = self.locked && off + jitter < 0.999 * config.description.lock_window;
+        let stays_outside = !self.locked && off - jitter > 1.001 * config.description.lock_window;
         if !(stays_inside || stays_outside) {
             return;
         }

@@ -7,8 +7,8 @@
 //! derived; 3 is our choice, for 95 % on even ground). The medium is taken as matched to the
 //! laser's power.
 //!
-//! The same page gives the same bytes, however many threads work on it: each works on whole bands
-//! of rows, and every pixel adds up its lines in their order. Transcendental functions are those
+//! The same page gives the same bytes, however many threads the caller lends: each works on whole
+//! bands of rows, and every pixel adds up its lines in their order. Transcendental functions are those
 //! of libm.
 
 use crate::head::sim::medium::{Laid, NODES, Sheet};
@@ -18,10 +18,10 @@ use std::sync::Mutex;
 use thiserror::Error;
 
 /// Most pixels in a picture.
-pub const PIXELS_MOST: u64 = 800_000_000;
+pub const MAX_PIXELS: u64 = 800_000_000;
 
 /// Most pixels a dot, each way.
-pub const SCALE_MOST: u32 = 16;
+pub const MAX_SCALE: u32 = 16;
 
 /// Spot diameter over the pitch, where none is given.
 const SPOT: f64 = 1.5;
@@ -34,7 +34,7 @@ const BAND: usize = 64;
 
 /// Light steps of the answer's table: of 1, and all.
 const STEPS: usize = 4096;
-const LIGHT_MOST: usize = 6;
+const MAX_LIGHT: usize = 6;
 
 /// How a page is shown.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,8 +43,6 @@ pub struct Showing {
     pub scale: u32,
     /// 1/e² diameter of the spot in m; none for one and a half times the pitch.
     pub spot: Option<f64>,
-    /// Threads that work on it.
-    pub threads: usize,
 }
 
 /// A picture: one byte a pixel, 0 black and 255 white, rows from the top.
@@ -67,7 +65,7 @@ pub struct Picture {
 pub enum ShowError {
     /// Too many pixels.
     #[error(
-        "the picture would have {width} x {height} pixels, more than {PIXELS_MOST}: take fewer pixels per dot"
+        "the picture would have {width} x {height} pixels, more than {MAX_PIXELS}: take fewer pixels per dot"
     )]
     TooLarge {
         /// Pixels in a row.
@@ -76,7 +74,7 @@ pub enum ShowError {
         height: u64,
     },
     /// Pixels per dot.
-    #[error("there are 1 to {SCALE_MOST} pixels per dot, not {0}")]
+    #[error("there are 1 to {MAX_SCALE} pixels per dot, not {0}")]
     Scale(u32),
     /// A spot that is none.
     #[error("the spot must be from a tenth of the pitch to twenty times the pitch across, not {0}")]
@@ -84,15 +82,14 @@ pub enum ShowError {
 }
 
 impl Showing {
-    /// Width and height in pixels and the spot in m that a page comes to whose dots and pitch in m
-    /// are these.
+    /// Width and height in pixels and the spot in m of a page with these dots and this pitch in m.
     pub fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(u64, u64, f64), ShowError> {
-        if !(1..=SCALE_MOST).contains(&self.scale) {
+        if !(1..=MAX_SCALE).contains(&self.scale) {
             return Err(ShowError::Scale(self.scale));
         }
         let pixels = |dots: u32| u64::from(dots) * u64::from(self.scale);
         let (width, height) = (pixels(width), pixels(height));
-        if width * height > PIXELS_MOST {
+        if width * height > MAX_PIXELS {
             return Err(ShowError::TooLarge { width, height });
         }
         let spot = self.spot.unwrap_or(SPOT * pitch);
@@ -104,7 +101,14 @@ impl Showing {
 }
 
 /// Makes the picture of a page. Larger rows are lower, and larger galvanometer angles too.
-pub fn picture(sheet: &Sheet, showing: &Showing) -> Result<Picture, ShowError> {
+///
+/// `lend` calls the work it is given, on as many threads as it likes at once; each call takes part
+/// until the picture is complete.
+pub fn picture(
+    sheet: &Sheet,
+    showing: &Showing,
+    lend: impl FnOnce(&(dyn Fn() + Sync)),
+) -> Result<Picture, ShowError> {
     let scale = showing.scale;
     let (width, height, spot) =
         showing.fits(sheet.image.width(), sheet.image.height(), sheet.pitch)?;
@@ -121,19 +125,13 @@ pub fn picture(sheet: &Sheet, showing: &Showing) -> Result<Picture, ShowError> {
     };
     let mut gray = vec![255; width * height as usize];
     let bands = Mutex::new(gray.chunks_mut(BAND * width).enumerate());
-    let work = || {
-        let mut room = exposing.room();
+    lend(&|| {
+        let mut scratch = exposing.scratch();
         loop {
             let next = bands.lock().ok().and_then(|mut bands| bands.next());
             let Some((band, rows)) = next else { break };
-            exposing.band((band * BAND) as i64, rows, &mut room);
+            exposing.band((band * BAND) as i64, rows, &mut scratch);
         }
-    };
-    std::thread::scope(|scope| {
-        for _ in 1..showing.threads.max(1) {
-            scope.spawn(work);
-        }
-        work();
     });
     let (width, height) = (width as u32, height as u32);
     Ok(Picture { width, height, pixel, spot, gray })
@@ -142,7 +140,7 @@ pub fn picture(sheet: &Sheet, showing: &Showing) -> Result<Picture, ShowError> {
 /// Blackness by light, as gray levels.
 fn answer() -> Vec<u8> {
     let level = |step: usize| 255.0 * libm::exp(-3.0 * step as f64 / STEPS as f64);
-    (0..STEPS * LIGHT_MOST).map(|step| level(step).round() as u8).collect()
+    (0..STEPS * MAX_LIGHT).map(|step| level(step).round() as u8).collect()
 }
 
 /// What a thing whose place is known to a fraction of a pixel gives to the pixels around it.
@@ -216,9 +214,9 @@ struct Exposing<'a> {
     answer: Vec<u8>,
 }
 
-/// What one thread works in.
-struct Room {
-    /// The light of one line, with room for edges that lie outside.
+/// What one call of the work needs for itself.
+struct Scratch {
+    /// The light of one line, with a margin for edges that lie outside.
     light: Vec<f32>,
     /// The light of a band.
     band: Vec<f32>,
@@ -230,16 +228,16 @@ impl Exposing<'_> {
         2 * self.edges.taps
     }
 
-    fn room(&self) -> Room {
-        Room {
+    fn scratch(&self) -> Scratch {
+        Scratch {
             light: vec![0.0; self.width + 2 * self.margin()],
             band: vec![0.0; self.width * BAND],
         }
     }
 
     /// Exposes the rows from `top` on.
-    fn band(&self, top: i64, rows: &mut [u8], room: &mut Room) {
-        room.band.fill(0.0);
+    fn band(&self, top: i64, rows: &mut [u8], scratch: &mut Scratch) {
+        scratch.band.fill(0.0);
         let bottom = top + (rows.len() / self.width.max(1)) as i64;
         for line in &self.sheet.lines {
             let centre = (f64::from(line.line) + 0.5) * self.sheet.pitch;
@@ -250,14 +248,14 @@ impl Exposing<'_> {
             });
             let outside = extremes.1 + (reach as f64) < top as f64
                 || extremes.0 - (reach as f64) > bottom as f64;
-            if outside || !self.light(line, &mut room.light) {
+            if outside || !self.light(line, &mut scratch.light) {
                 continue;
             }
             let margin = self.margin();
             for (part, shift) in line.across.iter().enumerate() {
                 let from = part * self.width / NODES;
                 let to = (part + 1) * self.width / NODES;
-                let light = room.light.get(margin + from..margin + to).unwrap_or_default();
+                let light = scratch.light.get(margin + from..margin + to).unwrap_or_default();
                 let place = (centre + f64::from(*shift)) / self.pixel.1;
                 let (first, shares) = self.lines.at(place);
                 for (share, row) in shares.iter().zip(first..) {
@@ -265,7 +263,7 @@ impl Exposing<'_> {
                         continue;
                     }
                     let start = (row - top) as usize * self.width;
-                    let target = room.band.get_mut(start + from..start + to).unwrap_or_default();
+                    let target = scratch.band.get_mut(start + from..start + to).unwrap_or_default();
                     for (sum, light) in target.iter_mut().zip(light) {
                         *sum += share * light;
                     }
@@ -273,7 +271,7 @@ impl Exposing<'_> {
             }
         }
         let last = self.answer.len().saturating_sub(1);
-        for (gray, light) in rows.iter_mut().zip(&room.band) {
+        for (gray, light) in rows.iter_mut().zip(&scratch.band) {
             let step = (light * STEPS as f32) as usize;
             *gray = self.answer.get(step.min(last)).copied().unwrap_or(0);
         }

@@ -72,7 +72,7 @@ pub struct Motion {
 const SETTLED: f64 = 1e-9;
 
 /// Steps after which a motion that finds no end is held at the speed it has reached.
-const STEPS_MOST: usize = 60_000;
+const MAX_STEPS: usize = 60_000;
 
 impl Rotor {
     /// Drag at a speed in N·m.
@@ -164,7 +164,7 @@ impl Rotor {
             let control = Control {
                 tolerance: [1e-8, 1e-11 * scale, 1e-11 * self.torque_most.max(1e-12)],
                 longest: (across / 500.0).max(0.02).max(tail.unwrap_or(0.0)),
-                steps_most: STEPS_MOST,
+                max_steps: MAX_STEPS,
             };
             ended = integrate(
                 rate,

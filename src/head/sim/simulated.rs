@@ -1,14 +1,15 @@
 //! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
 use crate::head::description::{Description, StartOfScan};
+use crate::head::faults::FaultKind;
 use crate::head::range::{outside, within};
 use crate::head::safe::step_by_step;
 use crate::head::signals::{settable, switchable};
+use crate::head::sim::config::SILENCE;
 use crate::head::sim::expose;
-use crate::head::sim::faults::Injected;
+use crate::head::sim::injector::SimInjector;
 use crate::head::sim::medium::Medium;
 use crate::head::sim::page;
-use crate::head::sim::provoking::Provoking;
 use crate::head::sim::rotor::Drive;
 use crate::head::sim::world::{Arming, World};
 use crate::head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
@@ -18,17 +19,14 @@ use core::f64::consts::TAU;
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
 
-/// Time in s after which the caller gives a silent head up.
-pub(crate) const SILENCE: f64 = 1.0;
-
 /// Longest sleep in s of one call.
-const SLEEP_MOST: f64 = 1e6;
+const MAX_SLEEP: f64 = 1e6;
 
 /// Most turns that one call watches.
-const TURNS_MOST: u32 = 100_000;
+const MAX_TURNS: u32 = 100_000;
 
-/// Keeps stored trims beyond the head's own life, or says why it could not.
-type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), String>>;
+/// Keeps stored trims beyond the head's own life, or fails with why it could not.
+type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), Fault>>;
 
 /// A head that runs on its own virtual clock.
 pub struct SimHead {
@@ -38,14 +36,14 @@ pub struct SimHead {
 
 impl SimHead {
     /// Gives it another serial number.
-    pub fn is_called(&mut self, serial: &str) {
-        self.world.borrow_mut().description.serial = serial.to_string();
+    pub fn set_serial(&mut self, serial: &str) {
+        self.world.borrow_mut().config.description.serial = serial.to_string();
     }
 
     /// The world, unless the link to it is silent.
     fn world(&self) -> Result<RefMut<'_, World>, Fault> {
         let mut world = self.world.borrow_mut();
-        if world.has(&Injected::LinkSilent) {
+        if world.has(FaultKind::LinkSilent) {
             let until = world.now + SILENCE;
             world.advance(until);
             return Err(Fault::Broken(
@@ -57,19 +55,22 @@ impl SimHead {
 
     /// Its serial number.
     pub fn serial(&self) -> String {
-        self.world.borrow().description.serial.clone()
+        self.world.borrow().description().serial.clone()
     }
 
-    /// Begins with trims that were stored in an earlier life; `keeper` hears of every new store.
-    /// Fails where they do not fit the registers.
-    pub fn remember(
+    /// Begins with trims that were stored in an earlier life; `keeper` is called for every new
+    /// store.
+    ///
+    /// # Errors
+    /// The trims do not fit the registers.
+    pub fn set_memory(
         &mut self,
         stored: Option<&[Trim]>,
-        keeper: impl FnMut(&[Trim]) -> Result<(), String> + 'static,
+        keeper: impl FnMut(&[Trim]) -> Result<(), Fault> + 'static,
     ) -> Result<(), Fault> {
         if let Some(stored) = stored {
             let mut world = self.world.borrow_mut();
-            let stored = world.description.hold(stored)?;
+            let stored = world.description().hold(stored)?;
             world.trims.clone_from(&stored);
             world.stored = stored;
         }
@@ -80,9 +81,9 @@ impl SimHead {
     fn store(&mut self) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "storing trims" });
+            return Err(Fault::armed("storing trims"));
         }
-        if world.has(&Injected::StoreInterrupted) {
+        if world.has(FaultKind::StoreInterrupted) {
             world.lose_power_storing();
             let until = world.now + SILENCE;
             world.advance(until);
@@ -96,13 +97,11 @@ impl SimHead {
         Ok(())
     }
 
-    /// Tells the keeper of trims that were stored.
+    /// Hands stored trims to the keeper.
     fn keep(&mut self, before: &[Trim]) -> Result<(), Fault> {
         let stored = self.world.borrow().stored.clone();
         match &mut self.keeper {
-            Some(keeper) if stored != before => keeper(&stored).map_err(|why| {
-                Fault::Broken(format!("the stored trims of the simulated head are not kept: {why}"))
-            }),
+            Some(keeper) if stored != before => keeper(&stored),
             _ => Ok(()),
         }
     }
@@ -112,12 +111,12 @@ impl SimHead {
         Medium::new(Rc::clone(&self.world))
     }
 
-    /// Makes the head fail on purpose.
-    pub fn provoking(&self) -> Provoking {
-        Provoking { world: Rc::clone(&self.world) }
+    /// Injects faults into the head.
+    pub fn injector(&self) -> SimInjector {
+        SimInjector { world: Rc::clone(&self.world) }
     }
 
-    /// What goes wrong with it by itself, and when, as options and descriptions say it.
+    /// The faults planned for it, as options have them.
     pub fn faults(&self) -> Vec<String> {
         self.world.borrow().config.faults.iter().map(ToString::to_string).collect()
     }
@@ -128,7 +127,7 @@ impl SimHead {
         let mut world = self.world.borrow_mut();
         world.arming = None;
         world.command(Drive::Coast);
-        let until = world.now + world.description.coast_most;
+        let until = world.now + world.description().coast_most;
         world.advance(until);
         world.trims = world.stored.clone();
     }
@@ -136,7 +135,7 @@ impl SimHead {
 
 impl Head for SimHead {
     fn describe(&mut self) -> Result<Description, Fault> {
-        Ok(self.world()?.description.clone())
+        Ok(self.world()?.description().clone())
     }
 
     fn status(&mut self) -> Result<Status, Fault> {
@@ -162,9 +161,9 @@ impl Head for SimHead {
 
     fn spin(&mut self, speed: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let speed = world.description.speed(speed)?;
+        let speed = world.description().speed(speed)?;
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "changing the polygon speed" });
+            return Err(Fault::armed("changing the polygon speed"));
         }
         // Asking again for what already runs changes nothing.
         if world.target != Some(speed) {
@@ -176,7 +175,7 @@ impl Head for SimHead {
     fn halt(&mut self, how: Halt) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "stopping the polygon" });
+            return Err(Fault::armed("stopping the polygon"));
         }
         world.command(match how {
             Halt::Brake => Drive::Brake,
@@ -188,7 +187,7 @@ impl Head for SimHead {
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
         let mut world = self.world()?;
         let angle = match angle {
-            Some(angle) => world.description.angle(angle)?,
+            Some(angle) => world.description().angle(angle)?,
             None => world.config.parked,
         };
         let step = world.config.galvanometer_step;
@@ -199,17 +198,17 @@ impl Head for SimHead {
 
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
         let mut world = self.world()?;
-        if !(1..=TURNS_MOST).contains(&count) {
-            let (low, high) = (1.0, f64::from(TURNS_MOST));
+        if !(1..=MAX_TURNS).contains(&count) {
+            let (low, high) = (1.0, f64::from(MAX_TURNS));
             let value = f64::from(count);
             return Err(outside("number of turns", value, low, high, Dimension::NUMBER));
         }
-        let speed = world.target.unwrap_or(world.config.speed_least);
-        let give_up = world.now + world.description.turns_most(f64::from(count), speed);
-        if world.has(&Injected::IndexMissing) {
+        let speed = world.target.unwrap_or(world.description().speed_least);
+        let give_up = world.now + world.description().turns_most(f64::from(count), speed);
+        if world.has(FaultKind::IndexMissing) {
             let until = world.now + world.config.detector.rest_after;
             world.advance(until.min(give_up));
-            return Err(Fault::NoPulse("index"));
+            return Err(Fault::no_pulse("index"));
         }
         let mut turns = Vec::new();
         let mut from = next_index(&mut world, None, give_up)?;
@@ -230,10 +229,9 @@ impl Head for SimHead {
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let mut held = world.description.hold(trims)?;
+        let mut held = world.description().hold(trims)?;
         for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
-            let stuck = |f: &Injected| matches!(f, Injected::StuckTrim(s) if *s as usize == k);
-            if world.faults.iter().any(stuck) {
+            if world.is_stuck_trim(k) {
                 *new = *old;
             }
         }
@@ -259,18 +257,19 @@ impl Head for SimHead {
             return Err(Fault::NotLocked);
         }
         if world.arming.is_some() {
-            return Err(Fault::Armed { what: "arming" });
+            return Err(Fault::armed("arming"));
         }
         world.tripped = None;
-        world.arming = Some(Arming { ready: world.now + world.config.arming_delay, power });
+        world.arming =
+            Some(Arming { ready: world.now + world.description().times.arming_most, power });
         Ok(())
     }
 
     fn disarm(&mut self) -> Result<(), Fault> {
         let mut world = self.world()?;
-        if world.arming.is_some() && world.has(&Injected::LaserStaysArmed) {
+        if world.arming.is_some() && world.has(FaultKind::LaserStaysArmed) {
             return Err(Fault::Broken(
-                "the laser is still armed: it ignores that it shall disarm".to_string(),
+                "the laser is still armed: it ignored the disarm command".to_string(),
             ));
         }
         world.arming = None;
@@ -294,7 +293,7 @@ impl Head for SimHead {
     fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
         let mut world = self.world()?;
         let (now, armed) = (world.now, world.arming.is_some());
-        switchable(&world.description.signals, name, armed)?;
+        switchable(&world.description().signals, name, armed)?;
         world.fixtures.switch(name, on, now);
         Ok(())
     }
@@ -307,7 +306,7 @@ impl Head for SimHead {
     fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
         let (now, armed) = (world.now, world.arming.is_some());
-        let channel = settable(&world.description.channels, name, value, armed)?;
+        let channel = settable(&world.description().channels, name, value, armed)?;
         let value = value.clamp(channel.least, channel.most);
         world.fixtures.set_channel(name, value, now);
         Ok(())
@@ -320,13 +319,13 @@ impl Head for SimHead {
     fn sleep(&mut self, seconds: f64) {
         let mut world = self.world.borrow_mut();
         if seconds > 0.0 {
-            let until = world.now + seconds.min(SLEEP_MOST);
+            let until = world.now + seconds.min(MAX_SLEEP);
             world.advance(until);
         }
     }
 
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let known = self.world.borrow().description.clone();
+        let known = self.world.borrow().description().clone();
         step_by_step(self, Some(&known), keep_spinning)
     }
 }
@@ -351,7 +350,7 @@ fn next_index(
         let turn = after.map_or(turn, |(before, _)| before + 1);
         let motions = world.motions;
         let patience = (world.now + world.config.detector.rest_after).min(give_up);
-        let slips = world.has(&Injected::IndexSlipping) && turn.is_multiple_of(3);
+        let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
         let time = world.pulses.index(&world.motion, turn).map(|time| {
             if slips {
                 let angle = turn as f64 * TAU + TAU / world.facets() as f64;
@@ -370,7 +369,7 @@ fn next_index(
             _ => {
                 world.advance(patience);
                 if world.motions == motions || patience >= give_up {
-                    return Err(Fault::NoPulse("index"));
+                    return Err(Fault::no_pulse("index"));
                 }
             }
         }
@@ -380,11 +379,11 @@ fn next_index(
 /// Start-of-scan pulses between the index pulses of two turns.
 fn count_pulses(world: &World, from: u64, to: u64) -> u32 {
     let n = world.facets();
-    if world.config.detector.pulse == StartOfScan::IndexOnly {
+    if world.description().start_of_scan == StartOfScan::IndexOnly {
         return 1;
     }
     let late = |turn: u64| {
-        let slips = world.has(&Injected::IndexSlipping) && turn.is_multiple_of(3);
+        let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
         turn * n + u64::from(slips)
     };
     let seen = (late(from)..late(to)).filter(|number| {

@@ -1,9 +1,9 @@
-//! What is really so in the simulated world, for tests that trust no answer. May use the world.
+//! The true state of the simulated world, for tests that trust no answer.
 
 use crate::head::sim::SimHead;
 use crate::head::{Laser, Trim};
 
-/// How the simulated world stands, whatever its head would answer.
+/// The true state of the simulated world, whatever its head answers.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Truth {
     /// Light can come out.
@@ -21,7 +21,7 @@ pub struct Truth {
 }
 
 impl SimHead {
-    /// How its world stands now. No head can be asked this: it is there to hold answers against.
+    /// The true state of its world, to compare answers with. A real head has no such call.
     pub fn truth(&self) -> Truth {
         let world = self.world.borrow();
         Truth {

@@ -1,13 +1,13 @@
 //! The world that head and gauge share: one clock, and everything that happens on it.
 //!
-//! Its state depends on commands and their times only. Looking changes nothing.
+//! Its state depends on commands and their times only. Asking for it changes nothing.
 
 use crate::head::description::{Description, StartOfScan};
+use crate::head::faults::FaultKind;
 use crate::head::sim::config::Config;
-use crate::head::sim::faults::{Injected, When};
+use crate::head::sim::faults::{Argument, InjectedFault, When};
 use crate::head::sim::fixtures::Fixtures;
 use crate::head::sim::galvanometer::Galvanometer;
-use crate::head::sim::limits;
 use crate::head::sim::lines::Drawn;
 use crate::head::sim::medium::Sheet;
 use crate::head::sim::noise::{Noise, Stream};
@@ -16,7 +16,7 @@ use crate::head::sim::rotor::{Drive, Moment, Motion, Rotor};
 use crate::head::{Fault, Laser, Trim};
 use core::f64::consts::TAU;
 
-/// Where the rotor rests at power-on, in rad: nobody knows before the index has been seen.
+/// Where the rotor rests at power-on, in rad; not known before the index has been seen.
 const RESTS_AT: f64 = 2.0;
 
 /// The armed laser.
@@ -34,7 +34,6 @@ pub(crate) struct World {
     pub(crate) config: Config,
     pub(crate) noise: Noise,
     pub(crate) pulses: Pulses,
-    pub(crate) description: Description,
     pub(crate) now: f64,
     pub(crate) motion: Motion,
     /// Counts motions, so that a wait notices that its plan is void.
@@ -58,23 +57,22 @@ pub(crate) struct World {
     pub(crate) drawn: Option<Drawn>,
     /// Lines exposed so far.
     pub(crate) lines: u32,
-    /// Exposed pages, where somebody keeps them.
+    /// Exposed pages, where they are kept.
     pub(crate) sheets: Option<Vec<Sheet>>,
     heat: (f64, f64, f64),
     /// What stands around the head.
     pub(crate) fixtures: Fixtures,
     /// Faults still to come, the next one last.
-    pub(crate) planned: Vec<(f64, Injected)>,
-    pub(crate) faults: Vec<Injected>,
+    pub(crate) planned: Vec<(f64, InjectedFault)>,
+    pub(crate) faults: Vec<InjectedFault>,
 }
 
 impl World {
     pub(crate) fn new(config: Config, seed: u64) -> World {
         let noise = Noise::new(seed);
         let pulses = Pulses::new(&config, noise);
-        let description = limits::describe(&config);
         let parked = config.parked;
-        let mut planned: Vec<(f64, Injected)> = config
+        let mut planned: Vec<(f64, InjectedFault)> = config
             .faults
             .iter()
             .filter_map(|p| match p.when {
@@ -86,7 +84,6 @@ impl World {
         let mut world = World {
             noise,
             pulses,
-            description,
             now: 0.0,
             motion: Motion::at_rest(0.0, RESTS_AT),
             motions: 0,
@@ -113,6 +110,11 @@ impl World {
         };
         world.advance(0.0);
         world
+    }
+
+    /// What the head says of itself.
+    pub(crate) fn description(&self) -> &Description {
+        &self.config.description
     }
 
     /// Facets as a number to count with.
@@ -146,7 +148,7 @@ impl World {
     /// The laser disarms itself.
     fn trip(&mut self, why: Fault) {
         // What ignores a disarming ignores the head's own as well; the interlock takes the power.
-        if self.has(&Injected::LaserStaysArmed) && why != Fault::InterlockOpen {
+        if self.has(FaultKind::LaserStaysArmed) && why != Fault::InterlockOpen {
             return;
         }
         if self.arming.take().is_some() {
@@ -155,32 +157,36 @@ impl World {
     }
 
     /// A fault strikes after `after` s.
-    pub(crate) fn plan_fault(&mut self, after: f64, fault: Injected) {
+    pub(crate) fn plan_fault(&mut self, after: f64, fault: InjectedFault) {
         let at = self.now + after;
         let place = self.planned.partition_point(|(t, _)| *t > at);
         self.planned.insert(place, (at, fault));
     }
 
-    fn strike(&mut self, fault: Injected) {
-        match &fault {
-            Injected::InterlockOpened => {
+    fn strike(&mut self, fault: InjectedFault) {
+        match (fault.entry.kind, &fault.argument) {
+            (FaultKind::InterlockOpened, _) => {
                 self.interlock_closed = false;
                 self.trip(Fault::InterlockOpen);
             }
-            Injected::LockLost => {
+            (FaultKind::LockLost, _) => {
                 let mut here = self.motion.at(self.now);
                 here.speed *= 0.98;
                 self.restart_from(here);
             }
-            Injected::GalvanometerStuck => self.galvanometer.stick(self.now),
-            Injected::SignalStuck(name) => self.fixtures.stick(name, self.now, self.noise),
-            Injected::SignalBroken(name) => self.fixtures.break_wire(name),
-            Injected::LinkSilent => self.trip(Fault::Broken("the link is silent".to_string())),
+            (FaultKind::GalvanometerStuck, _) => self.galvanometer.stick(self.now),
+            (FaultKind::SignalStuck, Argument::Name(name)) => {
+                self.fixtures.stick(name, self.now, self.noise);
+            }
+            (FaultKind::SignalBroken, Argument::Name(name)) => self.fixtures.break_wire(name),
+            (FaultKind::LinkSilent, _) => {
+                self.trip(Fault::Broken("the link is silent".to_string()));
+            }
             _ => {}
         }
-        let weak = matches!(fault, Injected::NoLock | Injected::SlowLock(_));
+        let is_weak = fault.is(FaultKind::NoLock) || fault.is(FaultKind::SlowLock);
         self.faults.push(fault);
-        if weak {
+        if is_weak {
             self.restart_from(self.motion.at(self.now));
         }
     }
@@ -195,14 +201,34 @@ impl World {
         self.restart_from(self.motion.at(self.now));
     }
 
-    pub(crate) fn has(&self, fault: &Injected) -> bool {
-        self.faults.contains(fault)
+    /// Whether a fault of this kind is in force.
+    pub(crate) fn has(&self, kind: FaultKind) -> bool {
+        self.faults.iter().any(|fault| fault.is(kind))
+    }
+
+    /// The arguments of all faults of this kind that are in force.
+    fn arguments(&self, kind: FaultKind) -> impl Iterator<Item = &Argument> {
+        self.faults.iter().filter(move |fault| fault.is(kind)).map(|fault| &fault.argument)
+    }
+
+    /// The arguments of faults of a kind that takes a share or an offset.
+    pub(crate) fn numbers(&self, kind: FaultKind) -> impl Iterator<Item = f64> {
+        self.arguments(kind).filter_map(|argument| match argument {
+            Argument::Number(number) => Some(*number),
+            _ => None,
+        })
+    }
+
+    /// Whether the trim register of a facet is stuck.
+    pub(crate) fn is_stuck_trim(&self, facet: usize) -> bool {
+        self.arguments(FaultKind::StuckTrim)
+            .any(|argument| matches!(argument, Argument::Facet(stuck) if *stuck as usize == facet))
     }
 
     /// The power fails while trims are stored, and comes back: the trims are wholly the old ones
     /// or wholly the new ones.
     pub(crate) fn lose_power_storing(&mut self) {
-        self.faults.retain(|f| *f != Injected::StoreInterrupted);
+        self.faults.retain(|fault| !fault.is(FaultKind::StoreInterrupted));
         if self.noise.uniform(Stream::PowerLoss, u64::from(self.lines)) < 0.5 {
             self.stored = self.trims.clone();
         }
@@ -233,7 +259,7 @@ impl World {
         self.drive = drive;
         self.lock.restart();
         self.restart_from(here);
-        let hot = target.map_or(0.0, |t| t / self.config.speed_most);
+        let hot = target.map_or(0.0, |t| t / self.config.description.speed_most);
         let rise = self.config.rise * hot * hot * hot;
         self.heat = (self.now, self.temperature(), self.config.ambient + rise);
     }
@@ -241,17 +267,13 @@ impl World {
     fn restart_from(&mut self, here: Moment) {
         self.pulse_before = self.last_pulse();
         let rotor = match self.target {
-            Some(target) if self.has(&Injected::NoLock) => {
+            Some(target) if self.has(FaultKind::NoLock) => {
                 // As much torque as the drag takes short of the window.
-                let short = (1.0 - 2.0 * self.config.lock_window) * 0.97;
+                let short = (1.0 - 2.0 * self.config.description.lock_window) * 0.97;
                 Rotor { torque_most: self.config.rotor.drag(target * short), ..self.config.rotor }
             }
             Some(target) => {
-                let share = |f: &Injected| match f {
-                    Injected::SlowLock(share) => Some(*share),
-                    _ => None,
-                };
-                let share = self.faults.iter().filter_map(share).fold(1.0, f64::min);
+                let share = self.numbers(FaultKind::SlowLock).fold(1.0, f64::min);
                 let (rotor, drag) = (self.config.rotor, self.config.rotor.drag(target));
                 Rotor { torque_most: drag + share * (rotor.torque_most - drag), ..rotor }
             }
@@ -263,7 +285,7 @@ impl World {
 
     /// When the last start-of-scan pulse came (of an index-only head: index pulse), if any did.
     pub(crate) fn last_pulse(&self) -> Option<f64> {
-        let per_turn = match self.config.detector.pulse {
+        let per_turn = match self.config.description.start_of_scan {
             StartOfScan::EveryFacet => self.facets() as f64,
             StartOfScan::IndexOnly => 1.0,
         };
@@ -295,7 +317,7 @@ impl World {
     }
 
     fn facet_speed(&self) -> Option<f64> {
-        if self.config.detector.pulse == StartOfScan::IndexOnly {
+        if self.config.description.start_of_scan == StartOfScan::IndexOnly {
             return None;
         }
         let n = self.facets() as f64;
@@ -310,7 +332,7 @@ impl World {
         let angle = self.motion.at(self.now).angle;
         // Angles are never negative, so that this rounds down.
         let unseen = ((angle / TAU) as u64) < self.index_from;
-        if unseen || self.has(&Injected::IndexMissing) {
+        if unseen || self.has(FaultKind::IndexMissing) {
             return None;
         }
         let next = (angle * self.facets() as f64 / TAU) as u64 + 1;
@@ -326,14 +348,13 @@ impl World {
     /// Voltage of each rail, as an instrument that samples each millisecond sees it.
     pub(crate) fn rails(&self) -> Vec<f64> {
         let sample = (self.now * 1e3) as u64;
-        let rails = self.config.rails.iter().zip(0_u64..);
+        let rails = self.config.description.rails.iter().zip(0_u64..);
         rails
             .map(|(rail, i)| {
                 let ripple = self.noise.uniform(Stream::Rail, sample << 8 | i) - 0.5;
                 let low = self
-                    .faults
-                    .iter()
-                    .any(|f| matches!(f, Injected::RailLow(name) if *name == rail.name));
+                    .arguments(FaultKind::RailLow)
+                    .any(|argument| matches!(argument, Argument::Name(name) if *name == rail.name));
                 let sunk = if low { 0.8 } else { 1.0 };
                 rail.nominal * sunk * (1.0 + 0.02 * rail.tolerance * ripple)
             })
@@ -349,11 +370,7 @@ impl World {
 
     /// Whether start of scan `number` is lost.
     pub(crate) fn drops(&self, number: u64) -> bool {
-        self.faults.iter().any(|f| match f {
-            Injected::StartOfScanDropouts(share) => {
-                self.noise.uniform(Stream::Dropout, number) <= *share
-            }
-            _ => false,
-        })
+        self.numbers(FaultKind::StartOfScanDropouts)
+            .any(|share| self.noise.uniform(Stream::Dropout, number) <= share)
     }
 }

@@ -94,7 +94,7 @@ impl Head for Fake {
     }
     fn turns(&mut self, _: u32) -> Result<Vec<Turn>, Fault> {
         self.said("turns");
-        Err(Fault::NoPulse("index"))
+        Err(Fault::no_pulse("index"))
     }
     fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
         self.said("trims");
@@ -189,7 +189,7 @@ fn every_call_while_armed_is_followed_by_a_look() {
     station.trims().unwrap();
     station.load_trims(&[Trim::default(); 10]).unwrap();
     station.expose(&order()).unwrap();
-    assert_eq!(fault(station.turns(1)), Fault::NoPulse("index"));
+    assert_eq!(fault(station.turns(1)), Fault::no_pulse("index"));
     let looked = [
         "steer",
         "status",
@@ -315,7 +315,7 @@ fn arming_needs_lock_and_interlock_and_a_doubtful_arming_is_taken_back() {
     }
     script.borrow_mut().arm_fails = false;
     station.arm(0.5).unwrap();
-    assert_eq!(fault(station.arm(0.5)), Fault::Armed { what: "arming" });
+    assert_eq!(fault(station.arm(0.5)), Fault::armed("arming"));
     assert!(matches!(fault(station.halt(Halt::Brake)), Fault::Armed { .. }));
 }
 

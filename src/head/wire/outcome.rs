@@ -44,12 +44,12 @@ pub fn told(outcome: Option<&Failure>) -> Vec<u8> {
             Fault::InterlockOpen => parts("interlock_open", &[]),
             Fault::NotLocked => parts("not_locked", &[]),
             Fault::NotArmed => parts("not_armed", &[]),
-            Fault::Armed { what } => parts("armed", &[what]),
+            Fault::Armed { what } => parts("armed", &[what.as_ref()]),
             Fault::Refused(why) => parts("refused", &[why]),
             Fault::OutOfRange { what, value, low, high } => {
                 parts("out_of_range", &[what, value, low, high])
             }
-            Fault::NoPulse(which) => parts("no_pulse", &[which]),
+            Fault::NoPulse(which) => parts("no_pulse", &[which.as_ref()]),
             Fault::Underrun => parts("underrun", &[]),
             Fault::LostReading => parts("lost_reading", &[]),
             Fault::NoGauge => parts("no_gauge", &[]),

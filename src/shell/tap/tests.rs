@@ -50,7 +50,7 @@ fn status(laser: Laser) -> Reply {
 fn only_what_was_acknowledged_is_told_and_the_unknown_is_called_so() {
     let refusals = [
         Fault::Refused("another client controls the head".to_string()),
-        Fault::Armed { what: "arming" },
+        Fault::armed("arming"),
         Fault::NotArmed,
         Fault::outside("polygon speed", "rad/s", 1.0, 2.0, 3.0),
     ];

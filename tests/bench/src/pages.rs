@@ -99,7 +99,15 @@ fn page(image: &Arc<Bitmap>) -> f64 {
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
     let sheets = medium.take();
     let sheet = sheets.first().expect("the page is kept");
-    let shown = picture(sheet, &Showing { scale: 1, spot: None, threads }).expect("it shows");
+    let lend = |work: &(dyn Fn() + Sync)| {
+        std::thread::scope(|scope| {
+            for _ in 1..threads {
+                scope.spawn(work);
+            }
+            work();
+        });
+    };
+    let shown = picture(sheet, &Showing { scale: 1, spot: None }, lend).expect("it shows");
     assert_eq!(shown.width, image.width());
     start.elapsed().as_secs_f64() * 1e3
 }

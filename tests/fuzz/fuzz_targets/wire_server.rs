@@ -15,7 +15,7 @@ fuzz_target!(|data: &[u8]| {
     let Ok((head, gauge)) = sim::open(None, 1) else { return };
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let provoker = head.provoking();
+    let provoker = head.injector();
     let served = Served {
         head: Box::new(head),
         gauge: Some(Box::new(gauge)),

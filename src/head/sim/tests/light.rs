@@ -146,10 +146,10 @@ fn injected_faults_show_where_they_should() {
     assert!(matches!(gauge.measure(), Err(Fault::Broken(_))));
 
     let (mut head, _, plan) = locked(&fault("kind = 'index_missing'"), 1);
-    assert_eq!(head.turns(3), Err(Fault::NoPulse("index")));
+    assert_eq!(head.turns(3), Err(Fault::no_pulse("index")));
     assert_eq!(head.status().unwrap().facet, None);
     head.arm(0.3).unwrap();
-    assert_eq!(head.expose(&order(0, &plan)), Err(Fault::NoPulse("index")));
+    assert_eq!(head.expose(&order(0, &plan)), Err(Fault::no_pulse("index")));
 
     let (mut head, _, _) = locked(&fault("kind = 'index_slipping'"), 1);
     let counts: Vec<u32> = head.turns(6).unwrap().iter().map(|t| t.start_of_scan).collect();
@@ -163,7 +163,7 @@ fn injected_faults_show_where_they_should() {
     let all = fault("kind = 'start_of_scan_dropouts'\nshare = 1");
     let (mut head, _, plan) = locked(&all, 1);
     head.arm(0.3).unwrap();
-    assert_eq!(head.expose(&order(0, &plan)), Err(Fault::NoPulse("start-of-scan")));
+    assert_eq!(head.expose(&order(0, &plan)), Err(Fault::no_pulse("start-of-scan")));
 
     let (mut head, _) = sim(&fault("kind = 'stuck_trim'\nfacet = 3"), 1);
     let trim = Trim { in_scan: 1e-8, cross_scan: 1e-6 };

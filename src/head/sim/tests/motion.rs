@@ -114,7 +114,7 @@ fn coasting_takes_as_long_as_described_and_braking_less() {
         assert_eq!(took < 8.0, brakes, "{took}");
         let status = head.status().unwrap();
         assert_eq!((status.speed, status.facet, status.target), (0.0, None, None));
-        assert_eq!(head.turns(1), Err(Fault::NoPulse("index")));
+        assert_eq!(head.turns(1), Err(Fault::no_pulse("index")));
     }
 }
 

@@ -19,7 +19,7 @@ fn floor() -> Floor {
     let (head, gauge) = sim::open(None, 1).unwrap();
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let provoker = head.provoking();
+    let provoker = head.injector();
     let served = Served {
         head: Box::new(head),
         gauge: Some(Box::new(gauge)),

@@ -1,12 +1,13 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
-use crate::head::contract::{Allowed, Found};
+use crate::head::contract::{Outcome, Permissions};
 use crate::head::safe::catch_panic;
 use crate::head::{
-    Calls, Description, Exposed, Fault, Halt, LineOrder, Link, Reading, SafeState, Status, Trim,
-    Turn,
+    Calls, Description, Exposed, Fault, Halt, LineOrder, Link, Reading, SafeState, Status, Times,
+    Trim, Turn,
 };
 use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
+use std::fmt::Display;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -19,20 +20,20 @@ const SLACK: f64 = 1e-6;
 /// Resolution of a test line in dots per metre, 300 dpi; or a quarter of it.
 const RESOLUTION: f64 = 300.0 / 0.0254;
 
-/// So often a test line that cannot be planned is halved.
+/// How many times an infeasible test line is halved before giving up.
 const HALVINGS: usize = 8;
 
-/// Late calls that are told of.
-const LATE_MOST: usize = 3;
+/// Late calls that are reported.
+const MAX_LATE: usize = 3;
 
-/// A check ends early: with what was seen, or why it cannot go on.
-pub(super) type Checked<T> = Result<T, Found>;
+/// What a check returns: on failure what was seen, or why it was skipped.
+pub(super) type TrialResult<T> = Result<T, Outcome>;
 
-/// A head that is tried.
-pub struct Bench {
+/// A head on trial.
+pub(super) struct Trial {
     pub(super) head: Box<dyn Link>,
     description: Option<Description>,
-    allowed: Allowed,
+    allowed: Permissions,
     stop: Arc<AtomicBool>,
     /// Calls that took longer than the head states.
     late: Vec<String>,
@@ -43,22 +44,27 @@ pub struct Bench {
 }
 
 /// The contract is broken by what was seen.
-pub(super) fn broken(seen: impl Into<String>) -> Found {
-    Found::Broken(seen.into())
+pub(super) fn broken(seen: impl Into<String>) -> Outcome {
+    Outcome::Broken(seen.into())
 }
 
-/// What a check comes to.
-pub(super) fn found(checked: Checked<()>) -> Found {
-    checked.err().unwrap_or(Found::Kept)
+/// The value; the contract is broken where the head answers with a fault, which means `what`.
+pub(super) fn or_broken<T>(what: impl Display, result: Result<T, Fault>) -> TrialResult<T> {
+    result.map_err(|fault| broken(format!("{what}: {fault}")))
+}
+
+/// The value; the contract is skipped where the head answers with a fault, which means `what`.
+pub(super) fn or_skipped<T>(what: impl Display, result: Result<T, Fault>) -> TrialResult<T> {
+    result.map_err(|fault| Outcome::Skipped(format!("{what}: {fault}")))
 }
 
 /// Holds, or is broken by what was seen.
-pub(super) fn holds(kept: bool, seen: impl FnOnce() -> String) -> Checked<()> {
+pub(super) fn holds(kept: bool, seen: impl FnOnce() -> String) -> TrialResult<()> {
     if kept { Ok(()) } else { Err(broken(seen())) }
 }
 
 /// A command must be refused; what it is, for the report.
-pub(super) fn refused<T>(what: &str, answer: Result<T, Fault>) -> Checked<Fault> {
+pub(super) fn refused<T>(what: &str, answer: Result<T, Fault>) -> TrialResult<Fault> {
     match answer {
         Ok(_) => Err(broken(format!("{what} was taken instead of refused"))),
         Err(Fault::Broken(why)) => Err(broken(format!("{what} was not refused but failed: {why}"))),
@@ -66,12 +72,16 @@ pub(super) fn refused<T>(what: &str, answer: Result<T, Fault>) -> Checked<Fault>
     }
 }
 
-impl Bench {
-    pub(super) fn new(head: Box<dyn Link>, allowed: Allowed, stop: Arc<AtomicBool>) -> Bench {
+impl Trial {
+    pub(super) fn new(
+        head: Box<dyn Link>,
+        allowed: Permissions,
+        stop: Arc<AtomicBool>,
+    ) -> Trial {
         let mut head = head;
         let description = catch_panic(|| head.describe()).ok();
         let (late, speed, fresh) = (Vec::new(), None, false);
-        Bench { head, description, allowed, stop, late, speed, fresh }
+        Trial { head, description, allowed, stop, late, speed, fresh }
     }
 
     pub(super) fn described(&self) -> Option<&Description> {
@@ -79,8 +89,8 @@ impl Bench {
     }
 
     /// What the head is; without that, nothing can be judged.
-    pub(super) fn description(&self) -> Checked<Description> {
-        let none = || Found::Skipped("the head does not say what it is".to_string());
+    pub(super) fn description(&self) -> TrialResult<Description> {
+        let none = || Outcome::Skipped("the head does not say what it is".to_string());
         self.description.clone().ok_or_else(none)
     }
 
@@ -108,7 +118,7 @@ impl Bench {
     }
 
     /// Makes the head safe, which must not fail.
-    pub(super) fn make_safe(&mut self, keep_spinning: bool) -> Checked<SafeState> {
+    pub(super) fn make_safe(&mut self, keep_spinning: bool) -> TrialResult<SafeState> {
         let made = self.head.make_safe(keep_spinning);
         made.map_err(|fault| broken(format!("the head cannot be made safe: {fault}")))
     }
@@ -118,22 +128,34 @@ impl Bench {
         &mut self,
         what: &str,
         (good, silence): (f64, f64),
-        call: impl FnOnce(&mut Bench) -> Result<T, Fault>,
+        call: impl FnOnce(&mut Trial) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
         let before = self.head.now();
         let answer = call(self);
         let took = self.head.now() - before;
         let most = if answer.is_ok() { good } else { good + silence };
-        if took > most + SLACK && self.late.len() < LATE_MOST {
+        if took > most + SLACK && self.late.len() < MAX_LATE {
             self.late.push(format!("{what} took {took:.6} s instead of at most {most:.6} s"));
         }
         answer
     }
 
-    /// After this time without an answer or a pulse a call is given up.
+    /// The times that the head states; endless ones where it states none.
+    fn times(&self) -> Times {
+        let endless = || Times {
+            reply_most: f64::INFINITY,
+            silence_most: f64::INFINITY,
+            reading_most: f64::INFINITY,
+            gauge_silence_most: f64::INFINITY,
+            ..Times::default()
+        };
+        self.description.as_ref().map_or_else(endless, |head| head.times)
+    }
+
+    /// Time in s without an answer or a pulse after which a call is given up.
     fn silence(&self) -> f64 {
-        let times = self.description.as_ref().map(|d| d.times);
-        times.map_or(f64::INFINITY, |times| times.silence_most.max(times.pulse_silence_most))
+        let times = self.times();
+        times.silence_most.max(times.pulse_silence_most)
     }
 
     fn plain<T>(
@@ -141,9 +163,8 @@ impl Bench {
         what: &str,
         call: impl FnOnce(&mut dyn Link) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
-        let times = self.description.as_ref().map(|d| (d.times.reply_most, d.times.silence_most));
-        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        self.timed(what, times, |bench| call(&mut *bench.head))
+        let Times { reply_most, silence_most, .. } = self.times();
+        self.timed(what, (reply_most, silence_most), |trial| call(&mut *trial.head))
     }
 
     /// The same of a signal or a channel.
@@ -152,10 +173,9 @@ impl Bench {
         what: &str,
         call: impl FnOnce(&mut dyn Link) -> Result<T, Fault>,
     ) -> Result<T, Fault> {
-        let times = self.description.as_ref().map(|d| d.times);
-        let times = times.map(|times| (times.station_reply_most(), times.silence_most));
-        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        self.timed(what, times, |bench| call(&mut *bench.head))
+        let times = self.times();
+        let limits = (times.station_reply_most(), times.silence_most);
+        self.timed(what, limits, |trial| call(&mut *trial.head))
     }
 
     pub(super) fn describe(&mut self) -> Result<Description, Fault> {
@@ -163,14 +183,12 @@ impl Bench {
     }
 
     /// How the head stands, which it must say.
-    pub(super) fn status(&mut self) -> Checked<Status> {
-        let status = self.plain("status", |head| head.status());
-        status.map_err(|fault| broken(format!("the status cannot be read: {fault}")))
+    pub(super) fn status(&mut self) -> TrialResult<Status> {
+        or_broken("the status cannot be read", self.plain("status", |head| head.status()))
     }
 
-    pub(super) fn trims(&mut self) -> Checked<Vec<Trim>> {
-        let trims = self.plain("trims", |head| head.trims());
-        trims.map_err(|fault| broken(format!("the trims cannot be read: {fault}")))
+    pub(super) fn trims(&mut self) -> TrialResult<Vec<Trim>> {
+        or_broken("the trims cannot be read", self.plain("trims", |head| head.trims()))
     }
 
     pub(super) fn load(&mut self, trims: &[Trim]) -> Result<(), Fault> {
@@ -202,9 +220,8 @@ impl Bench {
         self.plain("arm", |head| head.arm(power))
     }
 
-    pub(super) fn disarm(&mut self) -> Checked<()> {
-        let answer = self.plain("disarm", |head| head.disarm());
-        answer.map_err(|fault| broken(format!("the laser cannot be disarmed: {fault}")))
+    pub(super) fn disarm(&mut self) -> TrialResult<()> {
+        or_broken("the laser cannot be disarmed", self.plain("disarm", |head| head.disarm()))
     }
 
     pub(super) fn signal(&mut self, name: &str) -> Result<bool, Fault> {
@@ -227,7 +244,7 @@ impl Bench {
         let most = self.description.as_ref().map_or(f64::INFINITY, |d| {
             d.turns_most(f64::from(count), self.speed.unwrap_or(d.speed_least)) + d.times.reply_most
         });
-        self.timed("turns", (most, self.silence()), |bench| bench.head.turns(count))
+        self.timed("turns", (most, self.silence()), |trial| trial.head.turns(count))
     }
 
     pub(super) fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
@@ -237,14 +254,12 @@ impl Bench {
             let most = d.expose_most(self.speed.unwrap_or(d.speed_least));
             ready + most + d.times.reply_most
         });
-        self.timed("expose", (most, self.silence()), |bench| bench.head.expose(line))
+        self.timed("expose", (most, self.silence()), |trial| trial.head.expose(line))
     }
 
-    pub(super) fn measure(&mut self) -> Checked<Result<Reading, Fault>> {
-        let times = self.description.as_ref().map(|d| d.times);
-        let times = times.map(|t| (t.reading_most, t.gauge_silence_most));
-        let times = times.unwrap_or((f64::INFINITY, f64::INFINITY));
-        Ok(self.timed("measure", times, |bench| bench.head.measure()))
+    pub(super) fn measure(&mut self) -> TrialResult<Result<Reading, Fault>> {
+        let Times { reading_most, gauge_silence_most, .. } = self.times();
+        Ok(self.timed("measure", (reading_most, gauge_silence_most), |trial| trial.head.measure()))
     }
 
     /// Looks until `there`, at most for `patience` s; gives the last look, and whether it came.
@@ -252,7 +267,7 @@ impl Bench {
         &mut self,
         patience: f64,
         there: impl Fn(&Status) -> bool,
-    ) -> Checked<(Status, bool)> {
+    ) -> TrialResult<(Status, bool)> {
         let start = self.head.now();
         // Counted as well, for a clock that stands still must not keep us here.
         let mut waited = 0.0;
@@ -262,7 +277,7 @@ impl Bench {
                 return Ok((status, true));
             }
             if self.stopped() {
-                return Err(Found::Skipped("stopped".to_string()));
+                return Err(Outcome::Skipped("stopped".to_string()));
             }
             if waited > patience || self.head.now() - start > patience {
                 return Ok((status, false));
@@ -273,44 +288,42 @@ impl Bench {
     }
 
     /// A speed well inside what the head can do, in rad/s.
-    pub(super) fn usual_speed(&self) -> Checked<f64> {
+    pub(super) fn usual_speed(&self) -> TrialResult<f64> {
         let head = self.description()?;
         Ok(head.speed_least + 0.7 * (head.speed_most - head.speed_least))
     }
 
     /// Runs and locks at the usual speed, where that can be had: another contract says it must.
-    pub(super) fn locked(&mut self) -> Checked<Status> {
+    pub(super) fn locked(&mut self) -> TrialResult<Status> {
         let patience = self.description()?.spin_up_most;
         let speed = self.usual_speed()?;
         let status = self.status()?;
         if status.locked && self.speed == Some(speed) {
             return Ok(status);
         }
-        let skip = |why: String| Found::Skipped(why);
-        self.spin(speed).map_err(|fault| skip(format!("the polygon does not spin: {fault}")))?;
+        or_skipped("the polygon does not spin", self.spin(speed))?;
         match self.until(patience, |status| status.locked)? {
             (status, true) => Ok(status),
-            (_, false) => Err(skip("the polygon does not lock".to_string())),
+            (_, false) => Err(Outcome::Skipped("the polygon does not lock".to_string())),
         }
     }
 
     /// Brings the polygon to rest, where that can be had.
-    pub(super) fn rest(&mut self) -> Checked<Status> {
+    pub(super) fn rest(&mut self) -> TrialResult<Status> {
         let patience = self.description()?.coast_most;
         let status = self.status()?;
         if status.at_rest {
             return Ok(status);
         }
-        let skip = |why: String| Found::Skipped(why);
-        self.halt(Halt::Brake).map_err(|f| skip(format!("the polygon does not stop: {f}")))?;
+        or_skipped("the polygon does not stop", self.halt(Halt::Brake))?;
         match self.until(patience, |status| status.at_rest)? {
             (status, true) => Ok(status),
-            (_, false) => Err(skip("the polygon does not come to rest".to_string())),
+            (_, false) => Err(Outcome::Skipped("the polygon does not come to rest".to_string())),
         }
     }
 
     /// A test line that the head can draw at the usual speed: as long as can be planned.
-    pub(super) fn plan(&self) -> Checked<LinePlan> {
+    pub(super) fn plan(&self) -> TrialResult<LinePlan> {
         let head = self.description()?;
         let mut request = LineRequest {
             facets: head.facets,
@@ -332,6 +345,6 @@ impl Bench {
             }
             request.length /= 2.0;
         }
-        Err(Found::Skipped(format!("no test line can be planned, however short: {why}")))
+        Err(Outcome::Skipped(format!("no test line can be planned, however short: {why}")))
     }
 }
