@@ -1,37 +1,57 @@
-//! What is kept of a run: one plain [`Record`], collected from what script and head say, and each
-//! file made of it. Knows no files and no clocks.
+//! What is kept of a run: one plain [`Record`], collected from what script and head say, each file made
+//! of it, and the folder on the disk that holds them.
 
+#![allow(clippy::disallowed_methods, reason = "this module writes and reads records")]
+
+mod about;
 mod answers;
 mod cell;
 mod checks;
 mod collect;
 mod curve;
+pub(crate) mod events;
+mod folder;
 mod heads;
 mod html;
+mod identity;
 mod junit;
+mod last;
 mod lines;
 mod manifest;
 mod origin;
+mod pages;
+pub(crate) mod picture;
+pub(crate) mod read;
+mod recorder;
 mod rounds;
 mod sources;
 mod tap;
 mod values;
+mod verify;
 
+pub(crate) use about::{About, Again};
 pub use answers::answers;
 pub use cell::cell;
 pub use checks::CheckRow;
 pub use collect::Collector;
 pub use curve::{Curve, SpeedPoint};
+pub(crate) use folder::{MANIFEST, MARK, sync, unmark};
 pub use heads::{HeadCase, heads_junit};
 pub use html::page;
+pub(crate) use identity::identity;
 pub use junit::junit;
+pub(crate) use last::Last;
 pub use lines::{LINES_HEADER, LineRow};
 pub use manifest::{FORMAT, FileDigest, Manifest, ManifestError, VERSION, hexadecimal};
 pub use origin::Origin;
+pub(crate) use pages::pages;
+pub(crate) use read::{NOT_REACHED, Unmet};
+pub(crate) use recorder::{Recorder, Recording};
 pub use rounds::{FacetMean, Round, Rounds};
 pub use sources::sources;
 pub use tap::tap;
 pub use values::values;
+pub(crate) use verify::{State, examine, held};
 
 use crate::head::SafeState;
 use crate::head::safe::left;

@@ -1,21 +1,21 @@
-//! `head trace`: looks into a recording, a call a line.
+//! `head trace`: shows a recording, one call per line.
 
-use crate::cli::duration;
-use crate::cli::trace::{reader, surveyed};
-use crate::cli::{FAILED, WRONG};
+use crate::error::{Error, FAILED, invalid};
 use crate::head::record::{Heard, Reply};
 use crate::head::trace::{Entry, Header, Survey};
 use crate::head::words;
+use crate::setup::options::time;
+use crate::setup::{reader, surveyed};
 use crate::terminal::told::shortened;
-use crate::terminal::{DIM, RED, colour_output, complain, emit, say, styled};
+use crate::terminal::{DIM, RED, colour_output, emit, say, styled};
 use crate::visible;
 use clap::Args;
 use serde_json::{Map, Value, json};
 
 pub(crate) const AFTER_HELP: &str = "\
-A line tells the number of a call, the head time of its answer, what was asked and what came of it,
-in SI units. A replay that leaves its recording names the number. docs/recordings.md says what a
-recording holds. Exit code 1 where the recording was cut off.
+A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A
+replay that departs from its recording names the number. docs/recordings.md describes recordings.
+Exit code 1 where the recording was cut off.
 
 Examples:
   spintrue head trace run.trace
@@ -27,19 +27,19 @@ Examples:
 pub(crate) struct Options {
     /// The recording
     file: String,
-    /// Shows these calls only, such as spin,load_trims
+    /// Show only these calls, such as spin,load_trims
     #[arg(long, value_name = "CALLS", value_delimiter = ',')]
     only: Vec<String>,
-    /// Shows calls only that were refused or failed
+    /// Show only calls that were refused or failed
     #[arg(long)]
     faults: bool,
-    /// Shows calls from this head time on
-    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    /// Show calls from this head time on
+    #[arg(long, value_name = "TIME", value_parser = time)]
     from: Option<f64>,
-    /// Shows calls up to this head time
-    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    /// Show calls up to this head time
+    #[arg(long, value_name = "TIME", value_parser = time)]
     to: Option<f64>,
-    /// Prints JSON Lines for machines, with every value
+    /// Print JSON Lines with every value
     #[arg(long)]
     json: bool,
 }
@@ -68,32 +68,11 @@ const CALLS: [&str; 20] = [
     "measure",
 ];
 
-pub(super) fn trace(options: &Options) -> u8 {
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
     if let Some(wrong) = options.only.iter().find(|name| !CALLS.contains(&name.as_str())) {
-        complain(&format!(
-            "error: `--only` knows no call `{wrong}`; it knows {}\n",
-            CALLS.join(", ")
-        ));
-        return WRONG;
+        return Err(invalid!("`--only` knows no call `{wrong}`; it knows {}", CALLS.join(", ")));
     }
-    match shown(options) {
-        Ok(cut) => {
-            if cut {
-                FAILED
-            } else {
-                0
-            }
-        }
-        Err(why) => {
-            complain(&format!("{why}\n"));
-            WRONG
-        }
-    }
-}
-
-/// Prints the recording; gives whether it was cut off.
-fn shown(options: &Options) -> Result<bool, String> {
-    // The whole first, so that nothing is shown of what was changed.
+    // The whole first, so that nothing is shown of a recording that was changed.
     let survey = surveyed(&options.file)?;
     if options.json {
         emit(&header_json(&survey))
@@ -103,7 +82,7 @@ fn shown(options: &Options) -> Result<bool, String> {
     let colour = colour_output();
     let mut number = 0_u64;
     for entry in reader(&options.file)? {
-        match entry.map_err(|why| format!("error: {} {why}", options.file))? {
+        match entry.map_err(|why| invalid!("{} {why}", options.file))? {
             Entry::Heard(heard) => {
                 number += 1;
                 let name = name(&heard);
@@ -134,7 +113,7 @@ fn shown(options: &Options) -> Result<bool, String> {
     if options.json {
         emit(&format!("{}\n", json!({"event": "end", "verdict": survey.verdict})));
     }
-    Ok(survey.verdict.is_none())
+    Ok(if survey.verdict.is_none() { FAILED } else { 0 })
 }
 
 /// Nothing is left out.
