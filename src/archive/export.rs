@@ -1,6 +1,8 @@
 //! Runs with all that was stored of them, for other programs.
 
-use crate::archive::{Filter, Purpose, Row, Store, Value as Cell, open_to_read};
+use crate::archive::filter::Filter;
+use crate::archive::open::open_to_read;
+use crate::archive::sql::{Purpose, Row, Store, Value as Cell};
 use crate::error::{Error, invalid};
 use crate::record;
 use clap::ValueEnum;

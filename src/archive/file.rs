@@ -2,7 +2,7 @@
 //! is told where something is wrong with it.
 
 use crate::archive::schema::{STEPS, newer, version_of};
-use crate::archive::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value};
 use crate::error::{Error, invalid};
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, Error as SqlError, ErrorCode, OpenFlags, ToSql, TransactionBehavior};
@@ -90,7 +90,8 @@ impl Store for File {
     }
 
     fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error> {
-        let places = vec!["?"; rows.first().map_or(0, Vec::len)].join(", ");
+        let Some(first) = rows.first() else { return Ok(()) };
+        let places = vec!["?"; first.len()].join(", ");
         let Table { name, columns } = table;
         let statement = format!("INSERT INTO {name} ({columns}) VALUES ({places})");
         let add = || {

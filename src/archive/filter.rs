@@ -1,6 +1,6 @@
 //! Selects runs of an archive.
 
-use crate::archive::Value;
+use crate::archive::sql::Value;
 use crate::archive::store::moment;
 use crate::error::{Error, invalid};
 use clap::Args;

@@ -1,8 +1,9 @@
 //! The runs of an archive, newest first, 80 columns wide.
 
 use crate::archive::filter::Filter;
+use crate::archive::open::open_to_read;
+use crate::archive::sql::{Purpose, Store};
 use crate::archive::trend::{cut, day_and_minute};
-use crate::archive::{Purpose, Store, open_to_read};
 use crate::error::Error;
 use crate::record::Origin;
 use crate::terminal::{DIM, GREEN, RED, YELLOW, styled, wrapped};

@@ -3,8 +3,8 @@
 
 use crate::archive::address::{Address, CONNECTING};
 use crate::archive::schema::{STEPS, TABLES, for_server, newer, version_of};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value, insertion};
 use crate::archive::trouble::{Trouble, told};
-use crate::archive::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
 use std::future::Future;
 use std::time::Duration;

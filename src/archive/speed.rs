@@ -1,9 +1,10 @@
 //! Measurements, not checks: how fast runs are stored and a trend is read.
 //! `cargo test --release --lib -- --ignored --nocapture how_fast`
 
+use crate::archive::open::open_to_read;
+use crate::archive::sql::{Row, Store};
 use crate::archive::store::{Archive, Heard, Keeper};
 use crate::archive::trend::{Trend, read, series, text};
-use crate::archive::{Row, Store, open_to_read};
 use crate::disk::Disk;
 use crate::interpret::{Event, Observer};
 use crate::record::About;

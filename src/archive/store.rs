@@ -1,6 +1,7 @@
 //! Stores a run in an archive: in one transaction, or not at all.
 
-use crate::archive::{Lost, Purpose, Store, Table, Value, insertion, open_to_read, open_to_write};
+use crate::archive::open::{open_to_read, open_to_write};
+use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
 use crate::interpret::{Bound, Check, Event, Measured, Observer};
 use crate::program::show::Shown;

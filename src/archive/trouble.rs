@@ -1,8 +1,8 @@
 //! What went wrong with an archive on a server, in words, and the way out of it.
 
-use crate::archive::LOCK_TIMEOUT;
 use crate::archive::address::Address;
 use crate::archive::schema::newer;
+use crate::archive::sql::LOCK_TIMEOUT;
 use crate::error::{Error, invalid};
 use crate::visible;
 use std::error::Error as _;

@@ -6,6 +6,7 @@
 mod journal;
 mod names;
 mod one;
+pub(crate) mod options;
 mod place;
 mod plan;
 mod resume;
@@ -14,6 +15,7 @@ mod summary;
 use crate::archive::{Archive, archive_name};
 use crate::batch::journal::{Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, now};
 use crate::batch::one::{Lost, Outcome};
+use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
 use crate::batch::resume::{ASIDE, Left};
 use crate::batch::summary::Summary;
@@ -21,10 +23,8 @@ use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
 use crate::record::hexadecimal;
 use crate::session::{Series, Verdict};
-use crate::setup::options::{Answers, Archiving, Faults, HeadOption, Limits, Settings};
-use crate::setup::{Fixtures, stop_on_request};
+use crate::setup::stop_on_request;
 use crate::terminal::complain;
-use clap::{Args, ValueEnum};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::path::PathBuf;
@@ -33,55 +33,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Changes of rows that are listed.
 const MAX_CHANGES: usize = 20;
-
-/// Which outcome ends a batch early.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum StopAt {
-    /// A head that did not pass, undecided ones included
-    Undecided,
-    /// A head that does not conform, or a script that fails on it
-    Failed,
-    /// A head that itself fails
-    HeadFailed,
-}
-
-#[derive(Args)]
-pub(crate) struct Options {
-    /// The script
-    script: String,
-    /// The heads, and the params of each
-    #[arg(long, value_name = "FILE.csv")]
-    list: String,
-    /// Folder for the record of each head, the journal and the summary: a new one, or that of a batch
-    /// to go on with
-    #[arg(long, value_name = "DIR")]
-    record: PathBuf,
-    /// Address of the head, where the list has no column `head`
-    #[command(flatten)]
-    head: HeadOption,
-    #[command(flatten)]
-    fixtures: Fixtures,
-    #[command(flatten)]
-    settings: Settings,
-    #[command(flatten)]
-    answers: Answers,
-    #[command(flatten)]
-    archiving: Archiving,
-    #[command(flatten)]
-    faults: Faults,
-    #[command(flatten)]
-    limits: Limits,
-    /// End the batch after a head with this outcome; without it all heads are run
-    #[arg(long, value_name = "OUTCOME", value_enum)]
-    stop_at: Option<StopAt>,
-    /// Go on although script, settings or rows have changed since the batch was started; finished heads
-    /// stay as they are
-    #[arg(long)]
-    despite_changes: bool,
-    /// Print JSON Lines
-    #[arg(long)]
-    json: bool,
-}
 
 /// Why a batch ends before its last head.
 enum Early {
@@ -190,7 +141,7 @@ impl<'a> Batch<'a> {
                             Some(*done)
                         }
                         Left::Again(aside) => {
-                            self.summary.again(&head.serial, aside.as_deref());
+                            self.summary.repeats(&head.serial, aside.as_deref());
                             None
                         }
                     }
@@ -198,7 +149,7 @@ impl<'a> Batch<'a> {
                 None => None,
             };
             match done {
-                Some(done) => self.summary.known(&done),
+                Some(done) => self.summary.add_earlier(at, &done),
                 None => waiting.push(at),
             }
         }
@@ -233,8 +184,8 @@ impl<'a> Batch<'a> {
         match run.on(head, &prepared, given.unwrap_or_default(), &place) {
             Ok(outcome) => self.ended(at, outcome),
             Err(Lost::NoAnswer(error)) => {
-                self.summary.no_answer(&head.serial, &error.to_string());
-                self.options.stops(Verdict::HeadFailed)
+                self.summary.add_no_answer(at, &error.to_string());
+                self.stops(Verdict::HeadFailed)
             }
             // A record that cannot be written stops its run as Ctrl-C does.
             Err(Lost::Record(error)) => {
@@ -265,14 +216,14 @@ impl<'a> Batch<'a> {
         };
         if verdict == Verdict::Interrupted {
             // Shown, and not written down as finished: it is run again.
-            self.summary.came(&done);
+            self.summary.add(at, &done);
             if !is_safe {
                 complain(&format!("{} was not left safe: look at it\n", head.serial));
             }
             return Some(Early::Interrupted);
         }
         let written = self.journal.write(&Line::Done(done.clone()));
-        self.summary.came(&done);
+        self.summary.add(at, &done);
         if let Err(error) = written {
             return Some(Early::Stopped(error.to_string(), WRONG));
         }
@@ -281,7 +232,14 @@ impl<'a> Batch<'a> {
                 format!("{} was not left safe, so the batch ends here: look at it", head.serial);
             return Some(Early::Stopped(what, Verdict::HeadFailed.exit_code()));
         }
-        self.options.stops(verdict)
+        self.stops(verdict)
+    }
+
+    /// Whether a verdict ends the batch early.
+    fn stops(&self, verdict: Verdict) -> Option<Early> {
+        let what = "the batch ends here, as `--stop-at` asks".to_string();
+        let is_reached = self.options.stop_at.is_some_and(|at| at.is_reached(verdict));
+        is_reached.then(|| Early::Stopped(what, verdict.exit_code()))
     }
 
     /// Prints and writes the summary; the exit code of the batch.
@@ -294,7 +252,7 @@ impl<'a> Batch<'a> {
         }
         let asked = self.interrupted.load(Ordering::SeqCst);
         if matches!(early, Some(Early::Interrupted))
-            || (asked && (early.is_some() || summary.open() > 0))
+            || (asked && (early.is_some() || summary.unfinished() > 0))
         {
             code = interrupted;
         }
@@ -302,34 +260,21 @@ impl<'a> Batch<'a> {
         if written.is_err() {
             code = summary::worse(code, WRONG);
         }
-        summary.tell(code);
+        summary.end(code);
         // Where nothing can be written any more, one message is enough.
         match (early, written) {
             (Some(Early::Stopped(why, _)), _) => Error::Invalid(why).print(),
             (_, Err(error)) => error.print(),
             _ => {}
         }
-        if summary.open() > 0 {
-            let (open, all) = (summary.open(), summary.all());
+        if summary.unfinished() > 0 {
+            let (unfinished, all) = (summary.unfinished(), summary.len());
             let lead = if code == interrupted { "interrupted: " } else { "" };
             complain(&format!(
-                "{lead}{open} of {all} heads are not finished; the same command again goes on with them\n"
+                "{lead}{unfinished} of {all} heads are not finished; the same command again goes on with them\n"
             ));
         }
         code
-    }
-}
-
-impl Options {
-    /// Whether a verdict ends the batch early.
-    fn stops(&self, verdict: Verdict) -> Option<Early> {
-        let stops = match self.stop_at? {
-            StopAt::Undecided => verdict != Verdict::Passed,
-            StopAt::Failed => !matches!(verdict, Verdict::Passed | Verdict::Undecided),
-            StopAt::HeadFailed => verdict == Verdict::HeadFailed,
-        };
-        let what = "the batch ends here, as `--stop-at` asks".to_string();
-        stops.then(|| Early::Stopped(what, verdict.exit_code()))
     }
 }
 

@@ -2,7 +2,7 @@
 //! finished, so that neither exists twice.
 
 use crate::archive::{Archive, Keeper};
-use crate::batch::Options;
+use crate::batch::options::Options;
 use crate::batch::place::Place;
 use crate::batch::plan::Planned;
 use crate::error::{Error, invalid};

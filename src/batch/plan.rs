@@ -1,7 +1,7 @@
 //! The heads of a batch: every row of the list with its head and its params, all looked at before
 //! anything moves.
 
-use crate::batch::Options;
+use crate::batch::options::Options;
 use crate::batch::place::Place;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::disk::{Disk, digest_of};
@@ -195,7 +195,6 @@ impl Looking<'_> {
     fn cannot_be_made(&mut self, error: &Error, series: &Series, row: &Row) -> Diagnostic {
         if self.printed.insert(error.rendered()) {
             error.print();
-            complain("\n");
         }
         let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
         let what = "the head of this row cannot be made";

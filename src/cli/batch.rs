@@ -3,7 +3,7 @@
 use crate::batch;
 use crate::error::Error;
 
-pub(super) use crate::batch::Options;
+pub(super) use crate::batch::options::Options;
 
 pub(super) const AFTER_HELP: &str = "\
 The list is a CSV file whose first row names the columns: `serial`, where

@@ -3,7 +3,7 @@
 use crate::interpret::{Bound, Check, Event};
 use crate::program::failure::Failure;
 use crate::program::show::Shown;
-use crate::record::About;
+use crate::record::about::About;
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
 use serde_json::{Map, Value, json};

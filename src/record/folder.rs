@@ -3,7 +3,7 @@
 
 use crate::disk::unwritten;
 use crate::error::{Error, invalid};
-use crate::record::{FileDigest, hexadecimal};
+use crate::record::manifest::{FileDigest, hexadecimal};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};

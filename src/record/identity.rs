@@ -1,7 +1,8 @@
 //! The identity of a run for its record, put together before anything moves.
 
 use crate::disk::{Disk, resolve};
-use crate::record::{About, Identity, SourceDigest};
+use crate::record::about::About;
+use crate::record::data::{Identity, SourceDigest};
 use crate::session::{Files, Prepared, SCRIPT};
 use crate::terminal::duration;
 use crate::terminal::facts::facts;

@@ -3,8 +3,8 @@
 use crate::head::sim::medium::Sheet;
 use crate::head::sim::render::{Showing, picture};
 use crate::optics::banding;
+use crate::record::data::{Page, Picture};
 use crate::record::picture::encode;
-use crate::record::{Page, Picture};
 
 /// Most pictures of a record.
 const MAX_PICTURES: usize = 4;

@@ -4,12 +4,19 @@
 use crate::error::{Error, invalid};
 use crate::head::record::{Heard, Listener};
 use crate::interpret::{Event, Observer};
+use crate::record::about::About;
+use crate::record::answers::answers;
+use crate::record::collect::Collector;
+use crate::record::data::{Identity, Page};
 use crate::record::events;
 use crate::record::folder::{Folder, Stream, unmark};
-use crate::record::{
-    About, Collector, Identity, LINES_HEADER, Manifest, Page, answers, junit, page, sources, tap,
-    values,
-};
+use crate::record::html::page;
+use crate::record::junit::junit;
+use crate::record::lines::LINES_HEADER;
+use crate::record::manifest::Manifest;
+use crate::record::sources::sources;
+use crate::record::tap::tap;
+use crate::record::values::values;
 use crate::session::{Finished, Prepared};
 use crate::source::SourceMap;
 use serde::Serialize;

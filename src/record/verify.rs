@@ -4,7 +4,8 @@ use crate::disk::read_text;
 use crate::error::{Error, invalid};
 use crate::head::system::why;
 use crate::record::folder::{MANIFEST, MARK};
-use crate::record::{FileDigest, Manifest, ManifestError, hexadecimal};
+use crate::record::manifest::{FileDigest, Manifest, ManifestError, hexadecimal};
+use crate::record::read::read;
 use sha2::{Digest, Sha256};
 use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader};
@@ -35,9 +36,8 @@ pub(crate) fn examine(folder: &Path) -> State {
     let unfinished = folder.join(MARK).exists();
     let manifest = folder.join(MANIFEST);
     if unfinished && !manifest.exists() {
-        let events = whole_lines(&folder.join("events.jsonl"));
-        let events = events.map_or("no events.jsonl can be read".to_string(), |count| {
-            format!("events.jsonl holds {count} whole lines")
+        let events = read(folder).map_or("no events.jsonl can be read".to_string(), |events| {
+            format!("events.jsonl holds {} whole lines", events.lines)
         });
         return State::Unfinished(format!("the run goes on or was cut off; {events}"));
     }
@@ -143,19 +143,4 @@ fn added(folder: &Path, manifest: &Manifest) -> io::Result<Vec<String>> {
     }
     added.sort();
     Ok(added)
-}
-
-/// How many lines of a file have their end.
-fn whole_lines(path: &Path) -> io::Result<u64> {
-    let mut file = BufReader::with_capacity(1 << 16, File::open(path)?);
-    let mut count = 0;
-    loop {
-        let part = file.fill_buf()?;
-        if part.is_empty() {
-            return Ok(count);
-        }
-        count += part.iter().filter(|byte| **byte == b'\n').count() as u64;
-        let length = part.len();
-        file.consume(length);
-    }
 }

@@ -145,20 +145,14 @@ impl Simulated {
             files.extend(before.map(|text| (path.display().to_string(), text)));
             memory::remember(&mut head, path)?;
         }
-        let medium = Some(head.medium());
+        let (medium, provoker) = (head.medium(), head.provoking());
         Ok(Opened {
-            provoker: Some(Box::new(head.provoking())),
+            provoker: Some(Box::new(provoker)),
             faults: head.faults(),
-            head: Box::new(head),
-            gauge: Some(Box::new(gauge)),
-            medium,
+            medium: Some(medium),
             seed,
-            replay: None,
-            stop: Arc::default(),
-            cut: Arc::default(),
-            virtual_time: true,
             files,
-            control: None,
+            ..plain(Box::new(head), Some(Box::new(gauge)), true)
         })
     }
 }
@@ -274,8 +268,12 @@ fn open_wired(
     Ok(Opened { seed, provoker, stop, cut, control: Some(Box::new(opened.control)), ..known })
 }
 
-/// A head of which no more is known.
-fn plain(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, virtual_time: bool) -> Opened {
+/// A head of which nothing else is known.
+pub(super) fn plain(
+    head: Box<dyn Head>,
+    gauge: Option<Box<dyn Gauge>>,
+    virtual_time: bool,
+) -> Opened {
     Opened {
         virtual_time,
         head,

@@ -10,7 +10,7 @@ use crate::head::trace::{
 use crate::head::{Description, Gauge, Provoker};
 use crate::record::{About, hexadecimal};
 use crate::session::Prepared;
-use crate::setup::address::Opened;
+use crate::setup::address::{Opened, plain};
 use crate::units::{Dimension, show};
 use sha2::{Digest, Sha256};
 use std::cell::RefCell;
@@ -264,23 +264,17 @@ pub(super) fn open(name: &str) -> Result<Opened, Error> {
     let played = replay(reader, 0.0);
     let header = &survey.header;
     let provoker = Box::new(played.provoker) as Box<dyn Provoker>;
+    let gauge = header.gauge.then(|| Box::new(played.gauge) as Box<dyn Gauge>);
     Ok(Opened {
-        head: Box::new(played.head),
-        gauge: header.gauge.then(|| Box::new(played.gauge) as Box<dyn Gauge>),
         provoker: header.head.simulated.then_some(provoker),
         faults: header.faults.clone(),
-        medium: None,
         seed: header.seed.unwrap_or(0),
-        stop: Arc::default(),
-        cut: Arc::default(),
-        virtual_time: true,
-        files: Vec::new(),
-        control: None,
         replay: Some(Recorded {
             name: name.to_string(),
             survey,
             course: played.course,
             listeners: 0,
         }),
+        ..plain(Box::new(played.head), gauge, true)
     })
 }

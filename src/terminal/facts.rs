@@ -9,7 +9,7 @@ const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
 
 /// A value of a head.
 pub(crate) enum Content {
-    Text(String),
+    Text(&'static str),
     Count(u32),
     /// In SI, and the unit in which it is shown.
     Quantity(f64, Dimension, Option<&'static str>),
@@ -18,116 +18,124 @@ pub(crate) enum Content {
 /// A row: key for machines, words for people, value.
 pub(crate) struct Row(pub &'static str, pub &'static str, pub Content);
 
-pub(crate) fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
-    let quantity = |value, dimension, unit| Content::Quantity(value, dimension, unit);
-    let time = |key, words, value| Row(key, words, quantity(value, Dimension::TIME, None));
-    let length =
-        |key, words, value| Row(key, words, quantity(value, Dimension::LENGTH, Some("mm")));
-    let angle = |key, words, value| Row(key, words, quantity(value, Dimension::ANGLE, None));
-    let speed =
-        |key, words, value| Row(key, words, quantity(value, Dimension::ROTATION, Some("rpm")));
-    let share = |key, words, value| Row(key, words, quantity(value, Dimension::NUMBER, Some("%")));
-    let count = |key, words, value| Row(key, words, Content::Count(value));
-    let text = |key, words, value: &str| Row(key, words, Content::Text(value.to_string()));
-    let mut clock =
-        vec![Row("master", "master", quantity(head.clock.master, Dimension::FREQUENCY, None))];
-    match head.clock.kind {
-        ClockKind::Divider { least, most } => clock.extend([
-            text("kind", "kind", "divider"),
-            count("divisor_least", "smallest divisor", least),
-            count("divisor_most", "largest divisor", most),
-        ]),
-        ClockKind::Accumulator { bits } => clock.extend([
-            text("kind", "kind", "accumulator"),
-            count("accumulator_bits", "bits of the accumulator", bits),
-        ]),
+impl Row {
+    fn count(key: &'static str, words: &'static str, value: u32) -> Row {
+        Row(key, words, Content::Count(value))
     }
-    let dot_least = quantity(head.dot_least, Dimension::TIME, None);
-    clock.push(Row("dot_least", "shortest dot of the laser", dot_least));
+
+    fn text(key: &'static str, words: &'static str, value: &'static str) -> Row {
+        Row(key, words, Content::Text(value))
+    }
+
+    fn time(key: &'static str, words: &'static str, value: f64) -> Row {
+        Row(key, words, Content::Quantity(value, Dimension::TIME, None))
+    }
+
+    fn length(key: &'static str, words: &'static str, value: f64) -> Row {
+        Row(key, words, Content::Quantity(value, Dimension::LENGTH, Some("mm")))
+    }
+
+    fn angle(key: &'static str, words: &'static str, value: f64) -> Row {
+        Row(key, words, Content::Quantity(value, Dimension::ANGLE, None))
+    }
+
+    fn speed(key: &'static str, words: &'static str, value: f64) -> Row {
+        Row(key, words, Content::Quantity(value, Dimension::ROTATION, Some("rpm")))
+    }
+
+    fn share(key: &'static str, words: &'static str, value: f64) -> Row {
+        Row(key, words, Content::Quantity(value, Dimension::NUMBER, Some("%")))
+    }
+}
+
+/// What a head says of itself, in groups with names.
+pub(crate) fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
     let start = match head.start_of_scan {
         StartOfScan::EveryFacet => "every_facet",
         StartOfScan::IndexOnly => "index_only",
     };
-    let times = &head.times;
-    let mut longest = vec![
-        time("spin_up_most", "from rest to lock", head.spin_up_most),
-        time("brake_most", "to rest when braked", times.brake_most),
-        time("coast_most", "to rest when coasting", head.coast_most),
-        time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
-        time("arming_most", "arming", times.arming_most),
-        time("fill_most", "filling the word queue", times.fill_most),
-        count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
-        time("reading_most", "reading of the gauge", times.reading_most),
-        time("reply_most", "answer to any other call", times.reply_most),
-        time("silence_most", "silence of the head", times.silence_most),
-        time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
-        time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
+    let range = Content::Quantity(head.galvanometer_range, Dimension::ANGLE, Some("mrad"));
+    let f_theta = Content::Quantity(head.focal_length, Dimension::LENS, None);
+    let power = Content::Quantity(head.laser_power, POWER, Some("mW"));
+    let polygon = vec![
+        Row::count("facets", "facets", head.facets),
+        Row::speed("speed_least", "lowest speed", head.speed_least),
+        Row::speed("speed_most", "highest speed", head.speed_most),
+        Row::share("lock_window", "lock window, either way", head.lock_window),
+        Row::count("lock_turns", "turns that make lock", head.lock_turns),
+        Row::text("start_of_scan", "start-of-scan pulse", start),
     ];
-    if times.station_most > 0.0 {
-        let most = times.station_reply_most();
-        longest.push(time("station_reply_most", "answer of a signal or a channel", most));
-    }
+    let line = vec![
+        Row::length("focal_length", "focal length", head.focal_length),
+        Row("f_theta", "f-theta lens, length per angle", f_theta),
+        Row::length("line_most", "longest line", head.line_most),
+        Row::share("active_most", "largest active fraction", head.active_most),
+        Row("galvanometer_range", "galvanometer range, either way", range),
+        Row("laser_power", "full optical power", power),
+    ];
+    let words = vec![
+        Row::time("word_service", "time to serve one", head.word_service),
+        Row::count("queue_words", "depth of the queue", head.queue_words),
+    ];
+    let (in_scan, cross_scan) = (&head.in_scan_trim, &head.cross_scan_trim);
+    let trims = vec![
+        Row::time("in_scan_step", "in-scan step", in_scan.step),
+        Row::time("in_scan_range", "in-scan range, either way", in_scan.range),
+        Row::angle("cross_scan_step", "cross-scan step", cross_scan.step),
+        Row::angle("cross_scan_range", "cross-scan range, either way", cross_scan.range),
+    ];
     vec![
-        (
-            "polygon",
-            vec![
-                count("facets", "facets", head.facets),
-                speed("speed_least", "lowest speed", head.speed_least),
-                speed("speed_most", "highest speed", head.speed_most),
-                share("lock_window", "lock window, either way", head.lock_window),
-                count("lock_turns", "turns that make lock", head.lock_turns),
-                text("start_of_scan", "start-of-scan pulse", start),
-            ],
-        ),
-        (
-            "line",
-            vec![
-                length("focal_length", "focal length", head.focal_length),
-                Row(
-                    "f_theta",
-                    "f-theta lens, length per angle",
-                    quantity(head.focal_length, Dimension::LENS, None),
-                ),
-                length("line_most", "longest line", head.line_most),
-                share("active_most", "largest active fraction", head.active_most),
-                Row(
-                    "galvanometer_range",
-                    "galvanometer range, either way",
-                    quantity(head.galvanometer_range, Dimension::ANGLE, Some("mrad")),
-                ),
-                Row(
-                    "laser_power",
-                    "full optical power",
-                    quantity(head.laser_power, POWER, Some("mW")),
-                ),
-            ],
-        ),
-        ("dot clock", clock),
-        (
-            "dot words",
-            vec![
-                time("word_service", "time to serve one", head.word_service),
-                count("queue_words", "depth of the queue", head.queue_words),
-            ],
-        ),
-        (
-            "trims",
-            vec![
-                time("in_scan_step", "in-scan step", head.in_scan_trim.step),
-                time("in_scan_range", "in-scan range, either way", head.in_scan_trim.range),
-                angle("cross_scan_step", "cross-scan step", head.cross_scan_trim.step),
-                angle(
-                    "cross_scan_range",
-                    "cross-scan range, either way",
-                    head.cross_scan_trim.range,
-                ),
-            ],
-        ),
-        ("longest times", longest),
+        ("polygon", polygon),
+        ("line", line),
+        ("dot clock", clock(head)),
+        ("dot words", words),
+        ("trims", trims),
+        ("longest times", longest(head)),
     ]
 }
 
-/// All that a head says of itself, in groups of words and values for people.
+fn clock(head: &Description) -> Vec<Row> {
+    let master = Content::Quantity(head.clock.master, Dimension::FREQUENCY, None);
+    let mut rows = vec![Row("master", "master", master)];
+    match head.clock.kind {
+        ClockKind::Divider { least, most } => rows.extend([
+            Row::text("kind", "kind", "divider"),
+            Row::count("divisor_least", "smallest divisor", least),
+            Row::count("divisor_most", "largest divisor", most),
+        ]),
+        ClockKind::Accumulator { bits } => rows.extend([
+            Row::text("kind", "kind", "accumulator"),
+            Row::count("accumulator_bits", "bits of the accumulator", bits),
+        ]),
+    }
+    rows.push(Row::time("dot_least", "shortest dot of the laser", head.dot_least));
+    rows
+}
+
+fn longest(head: &Description) -> Vec<Row> {
+    let times = &head.times;
+    let mut rows = vec![
+        Row::time("spin_up_most", "from rest to lock", head.spin_up_most),
+        Row::time("brake_most", "to rest when braked", times.brake_most),
+        Row::time("coast_most", "to rest when coasting", head.coast_most),
+        Row::time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
+        Row::time("arming_most", "arming", times.arming_most),
+        Row::time("fill_most", "filling the word queue", times.fill_most),
+        Row::count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
+        Row::time("reading_most", "reading of the gauge", times.reading_most),
+        Row::time("reply_most", "answer to any other call", times.reply_most),
+        Row::time("silence_most", "silence of the head", times.silence_most),
+        Row::time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
+        Row::time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
+    ];
+    if times.station_most > 0.0 {
+        let most = times.station_reply_most();
+        rows.push(Row::time("station_reply_most", "answer of a signal or a channel", most));
+    }
+    rows
+}
+
+/// Everything that a head says of itself, in groups of words and values for people.
 pub(crate) fn facts(head: &Description) -> Vec<(String, Vec<(String, String)>)> {
     let rows = |rows: Vec<Row>| {
         rows.into_iter().map(|Row(_, words, value)| (words.to_string(), shown(&value)))

@@ -10,8 +10,9 @@ pub(crate) use series::Trend;
 pub(crate) use text::{cut, day_and_minute, text};
 
 use crate::archive::filter::Filter;
+use crate::archive::open::open_to_read;
+use crate::archive::sql::{Purpose, Store, Value};
 use crate::archive::trend::series::{Limits, Point, Series, runs};
-use crate::archive::{Purpose, Store, Value, open_to_read};
 use crate::error::{Error, invalid};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
 use crate::visible;

@@ -44,33 +44,14 @@ pub(crate) struct Options {
     json: bool,
 }
 
-/// Calls by the names that recordings give them.
-const CALLS: [&str; 20] = [
-    "describe",
-    "status",
-    "spin",
-    "halt",
-    "steer",
-    "turns",
-    "trims",
-    "load_trims",
-    "store_trims",
-    "arm",
-    "disarm",
-    "expose",
-    "expose_page",
-    "signal",
-    "switch",
-    "channel",
-    "set_channel",
-    "sleep",
-    "make_safe",
-    "measure",
-];
+/// Calls by their names in recordings.
+const CALLS: &str = "describe, status, spin, halt, steer, turns, trims, load_trims, store_trims, arm, \
+    disarm, expose, expose_page, signal, switch, channel, set_channel, sleep, make_safe, measure";
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    if let Some(wrong) = options.only.iter().find(|name| !CALLS.contains(&name.as_str())) {
-        return Err(invalid!("`--only` knows no call `{wrong}`; it knows {}", CALLS.join(", ")));
+    let is_unknown = |name: &&String| !CALLS.split(", ").any(|known| known == name.as_str());
+    if let Some(wrong) = options.only.iter().find(is_unknown) {
+        return Err(invalid!("`--only` knows no call `{wrong}`; it knows {CALLS}"));
     }
     // The whole first, so that nothing is shown of a recording that was changed.
     let survey = surveyed(&options.file)?;
@@ -80,6 +61,11 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         say(&header_text(&survey))
     }
     let colour = colour_output();
+    let is_whole = options.only.is_empty() && !options.faults;
+    let line = |json: Value, text: String| match options.json {
+        true => emit(&format!("{json}\n")),
+        false => say(&format!("{text}\n")),
+    };
     let mut number = 0_u64;
     for entry in reader(&options.file)? {
         match entry.map_err(|why| invalid!("{} {why}", options.file))? {
@@ -89,24 +75,15 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
                 if !wanted(options, &heard, &name) {
                     continue;
                 }
-                if options.json {
-                    emit(&format!("{}\n", call_json(number, &heard)));
-                } else {
-                    say(&call_text(number, &heard, colour));
-                }
+                line(call_json(number, &heard), call_text(number, &heard, colour));
             }
-            Entry::Provoked { fault, after, refused } if options.json && bare(options) => {
-                let line = json!({"event": "provoked", "fault": fault, "after": after, "refused": refused});
-                emit(&format!("{line}\n"));
+            Entry::Provoked { fault, after, refused } if is_whole => line(
+                json!({"event": "provoked", "fault": fault, "after": after, "refused": refused}),
+                format!("{:>24}provoke {} after {after} s", "", visible::line(&fault)),
+            ),
+            Entry::Mended if is_whole => {
+                line(json!({"event": "mended"}), format!("{:>24}mend", ""));
             }
-            Entry::Provoked { fault, after, .. } if bare(options) => {
-                let fault = visible::line(&fault);
-                say(&format!("{:>24}provoke {fault} after {after} s\n", ""));
-            }
-            Entry::Mended if options.json && bare(options) => {
-                emit(&format!("{}\n", json!({"event": "mended"})));
-            }
-            Entry::Mended if bare(options) => say(&format!("{:>24}mend\n", "")),
             Entry::Provoked { .. } | Entry::Mended | Entry::Now { .. } | Entry::End { .. } => {}
         }
     }
@@ -114,11 +91,6 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         emit(&format!("{}\n", json!({"event": "end", "verdict": survey.verdict})));
     }
     Ok(if survey.verdict.is_none() { FAILED } else { 0 })
-}
-
-/// Nothing is left out.
-fn bare(options: &Options) -> bool {
-    options.only.is_empty() && !options.faults
 }
 
 fn name(heard: &Heard) -> String {
@@ -139,7 +111,7 @@ fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
     let reply = if fault { styled(&reply, RED, colour) } else { reply };
     let stamp = format!("{number:>7}  {:>11.6} s", heard.time);
     format!(
-        "{}  {}: {reply}\n",
+        "{}  {}: {reply}",
         styled(&stamp, DIM, colour),
         visible::line(&words::call(&heard.call))
     )
