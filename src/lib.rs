@@ -8,11 +8,16 @@
 //! IEC 60825-1, local codes and the laser safety officer decide.
 
 pub mod acceptance;
+mod archive;
+mod batch;
 pub mod bounds;
 pub mod builtins;
+mod campaign;
 pub mod check;
 pub mod cli;
 pub mod diagnostics;
+mod disk;
+mod error;
 pub mod head;
 pub mod image;
 pub mod interpret;
@@ -23,6 +28,7 @@ pub mod paper;
 pub mod program;
 pub mod record;
 pub mod session;
+mod setup;
 pub mod shell;
 pub mod source;
 pub mod statistics;

@@ -185,7 +185,7 @@ fn rehearsals_are_marked_and_left_out_of_trends() {
     assert!(list.contains("lock_lost@400 s") && list.matches("  real  ").count() == 3, "{list}");
     let trend = ["history", "trend", "a.sqlite", "width", "--high", "3um", "--html", "t.html"];
     let (code, out, _) = spintrue(&folder, &trend);
-    let left_out = "1 run on simulated heads left out (--with-simulated takes them too)";
+    let left_out = "1 run on simulated heads left out (--with-simulated includes them)";
     assert!(code == 0 && out.contains("3 runs on") && out.contains(left_out), "{out}");
     let page = fs::read_to_string(folder.path("t.html")).unwrap();
     assert!(page.contains(left_out) && page.contains("3 runs on"));

@@ -1,10 +1,10 @@
 //! `builtins`: lists the built-ins, or explains one.
 
 use crate::builtins::{records, table};
-use crate::cli::WRONG;
+use crate::error::{Error, invalid};
 use crate::syntax::Keyword;
+use crate::terminal::{colour_output, say};
 use crate::terminal::reference::{explained, fields, keyword, overview};
-use crate::terminal::{colour_output, complain, say};
 use crate::units::near;
 use clap::Args;
 
@@ -20,16 +20,16 @@ pub(super) struct Options {
     name: Option<String>,
 }
 
-pub(super) fn list(options: &Options) -> u8 {
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let colour = colour_output();
     let Some(name) = &options.name else {
         say(&overview(colour));
         say("\n`[x: ...]` may be left out. `spintrue builtins NAME` explains one.\n");
-        return 0;
+        return Ok(0);
     };
     if let Some(found) = Keyword::of(name) {
         say(&keyword(found, colour));
-        return 0;
+        return Ok(0);
     }
     let builtin = table().iter().find(|b| b.name == name);
     let record = records().iter().find(|r| r.name == name);
@@ -39,8 +39,7 @@ pub(super) fn list(options: &Options) -> u8 {
             Some(near) => format!("did you mean `{near}`?"),
             None => "`spintrue builtins` lists them all".to_string(),
         };
-        complain(&format!("error: there is no built-in and no record `{name}`; {way}\n"));
-        return WRONG;
+        return Err(invalid!("there is no built-in and no record `{name}`; {way}"));
     }
     if let Some(builtin) = builtin {
         say(&explained(builtin, colour));
@@ -48,5 +47,5 @@ pub(super) fn list(options: &Options) -> u8 {
     if let Some(record) = record {
         say(&fields(record, colour));
     }
-    0
+    Ok(0)
 }

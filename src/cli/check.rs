@@ -1,27 +1,27 @@
-//! `check`: proves scripts without moving anything.
+//! `check`: checks scripts without moving anything.
 
 use crate::bounds::Bound;
 use crate::check::flow::EffectsOf;
-use crate::cli::files::Disk;
-use crate::cli::fixture::Fixtures;
 use crate::cli::formats::{self, Format};
-use crate::cli::{WRONG, address, duration};
 use crate::diagnostics::{Diagnostic, Severity, codes};
-use crate::head::{Calls, Description, Link};
+use crate::disk::Disk;
+use crate::error::{Error, WRONG};
+use crate::head::{Calls, Link};
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prove};
+use crate::setup::options::{Answers, AtMost, Settings};
+use crate::setup::{Described, Fixtures, Opening};
 use crate::terminal::told::rendered;
-use crate::terminal::{self, BOLD, DIM, complain, say, styled, wrapped};
+use crate::terminal::{self, BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
 use std::cell::RefCell;
 
 pub(super) const AFTER_HELP: &str = "\
-Names, kinds, units, calls, effects and bounds are checked first, across all files; every problem
-is reported at once. Nothing moves: the head is only asked what it is, for the longest time that
-the script can take on it. That time counts every wait up to its limit, every loop up to its bound,
-every reading as often as it may be taken again, what runs where a limit is reached, `catch` and
-`finally`, a head that falls silent, and the making safe at the end. Working something out takes no
-head time.
+Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is
+reported at once. Nothing moves: the head is only asked what it is, to find the longest time that the
+script can take on it. That time includes every wait up to its limit, every loop up to its bound, every
+repeated reading, what runs after a limit, `catch` and `finally`, a head that does not answer, and
+making the head safe at the end. Computing takes no head time.
 
 Examples:
   spintrue check scripts/bring_up.spt
@@ -36,130 +36,114 @@ pub(super) struct Options {
     /// Scripts to check
     #[arg(required = true, value_name = "SCRIPT")]
     scripts: Vec<String>,
-    /// Gives a param a value, or many from a data sheet: @FILE.toml
-    #[arg(long = "set", value_name = "NAME=VALUE")]
-    settings: Vec<String>,
-    /// Looks at an answers file as well: whether it answers every question of each script
-    #[arg(long, value_name = "FILE.toml")]
-    answers: Option<String>,
-    /// How to say what was found
+    #[command(flatten)]
+    settings: Settings,
+    #[command(flatten)]
+    answers: Answers,
+    /// Output format
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// The head that the scripts are to run on; without it signals and channels are only listed, and
-    /// the longest time is worked out for the built-in simulated head
+    /// Address of the head that the scripts are to run on. Without it signals and channels are only
+    /// listed, and the longest time is that on the built-in simulated head
     #[arg(long, value_name = "ADDRESS")]
     head: Option<String>,
     #[command(flatten)]
     fixtures: Fixtures,
-    /// Refuses a script that could take longer than this, such as 5min
-    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
-    at_most: Option<f64>,
+    #[command(flatten)]
+    longest: AtMost,
 }
 
 /// The head that scripts are checked for.
-struct Heads {
-    head: Description,
-    link: RefCell<Box<dyn Link>>,
-    /// It was chosen by name, or has fixtures around it.
-    named: bool,
+struct Target {
+    described: Described,
+    /// It was chosen by name, or has fixtures.
+    is_named: bool,
 }
 
-impl Heads {
-    /// What a script names by plain text and this head does not have.
-    fn impossible(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let check_fault = |fault: &str| self.link.borrow_mut().check_can_inject(fault);
-        let mut found = prepared.unfit(&self.head, &check_fault);
-        // What only a head of its own has is not missed where none was named.
-        found.retain(|report| self.named || report.code != codes::UNKNOWN_SIGNAL);
-        found
-    }
-}
-
-pub(super) fn check(options: &Options) -> u8 {
-    let opened = options.fixtures.read().and_then(|fixtures| {
-        let address = options.head.as_deref().unwrap_or("sim");
-        let mut opened = fixtures.described(address::open(address, None)?)?;
-        let head = opened.link.describe();
-        let head = head.map_err(|fault| format!("error: the head does not answer: {fault}"))?;
-        let bare = head.signals.is_empty() && head.channels.is_empty();
-        let named = options.head.is_some() || !bare;
-        Ok(Heads { head, link: RefCell::new(opened.link), named })
-    });
-    let heads = match opened {
-        Ok(heads) => heads,
-        Err(why) => {
-            complain(&format!("{}\n", why.trim_end()));
-            return WRONG;
-        }
-    };
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let address = options.head.as_deref().unwrap_or("sim");
+    let described = Opening::at(address).with_fixtures(&options.fixtures).describe()?;
+    let head = &described.head;
+    let is_named = options.head.is_some() || !(head.signals.is_empty() && head.channels.is_empty());
+    let target = Target { described, is_named };
     if options.format != Format::Text {
-        return for_machines(options, &heads);
+        return Ok(for_machines(options, &target));
     }
-    let mut code = 0;
-    for script in &options.scripts {
-        match prove(&mut Disk, script, &options.settings) {
-            Err(why) => {
-                complain(&format!("error: {why}\n"));
-                code = WRONG;
-            }
-            Ok(mut prepared) => {
-                prepared.diagnostics.extend(heads.impossible(&prepared));
-                answered(options, &mut prepared);
-                complain(&rendered(&prepared.diagnostics, &prepared.sources));
-                if prepared.errors() > 0 {
-                    code = WRONG;
-                }
-                report(script, &prepared, &heads);
-                let Some(bound) = prepared.bound(&heads.head) else { continue };
-                say(&if bound.most.is_none() && !prepared.unset.is_empty() {
-                    "  its longest time is known once it is set\n".to_string()
-                } else {
-                    duration::explained(&bound, &prepared, terminal::colour_output())
-                });
-                if let Some(no) = too_long(&bound, &prepared, options.at_most) {
-                    complain(&rendered(&[no], &prepared.sources));
-                    code = WRONG;
-                }
-            }
+    let checked = options.scripts.iter().map(|script| match options.check(script, &target) {
+        Ok(checked) => options.report(script, &checked, &target),
+        Err(error) => {
+            error.print();
+            error.exit_code()
         }
-    }
-    code
+    });
+    Ok(checked.max().unwrap_or(0))
 }
 
-/// Why `--at-most` forbids a script, if it does.
-fn too_long(bound: &Bound, prepared: &Prepared, limit: Option<f64>) -> Option<Diagnostic> {
-    match prepared.unset.first().filter(|_| bound.most.is_none() && limit.is_some()) {
-        Some(param) => {
-            let headline = "how long this script takes is known only once its params are set";
-            let report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, param.span);
-            Some(report.help(format!("set it: `--set {}=...`", param.name)))
-        }
-        None => duration::refused(bound, limit, &prepared.sources),
-    }
+/// A checked script, the bound on its time, and why `--at-most` forbids it.
+struct Checked {
+    prepared: Prepared,
+    bound: Option<Bound>,
+    too_long: Option<Diagnostic>,
 }
 
-/// What is wrong with the answers file, where one is given.
-fn answered(options: &Options, prepared: &mut Prepared) {
-    let (Some(path), true) = (&options.answers, prepared.program.is_some()) else { return };
-    let wrong = prepared.answers(&mut Disk, path).err();
-    prepared.diagnostics.extend(wrong.into_iter().flatten());
+impl Options {
+    /// Checks a script, its answers file and what it needs of the head.
+    fn check(&self, script: &str, target: &Target) -> Result<Checked, Error> {
+        let mut prepared = prove(&mut Disk, script, &self.settings.settings)?;
+        let bound = prepared.bound(&target.described.head);
+        let too_long = bound.as_ref().and_then(|bound| self.too_long(bound, &prepared));
+        let mut unfit = target.described.unfit(&prepared);
+        // Without a named head, what only a head of one's own has is not missing.
+        unfit.retain(|report| target.is_named || report.code != codes::UNKNOWN_SIGNAL);
+        prepared.diagnostics.extend(unfit);
+        if let (Some(path), true) = (&self.answers.file, prepared.program.is_some()) {
+            let wrong = prepared.answers(&mut Disk, path).err();
+            prepared.diagnostics.extend(wrong.into_iter().flatten());
+        }
+        Ok(Checked { prepared, bound, too_long })
+    }
+
+    /// Why `--at-most` forbids a script, if it does.
+    fn too_long(&self, bound: &Bound, prepared: &Prepared) -> Option<Diagnostic> {
+        let is_limited = self.longest.at_most.is_some();
+        match prepared.unset.first().filter(|_| bound.most.is_none() && is_limited) {
+            Some(param) => {
+                let headline = "how long this script takes is known only once its params are set";
+                let report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, param.span);
+                Some(report.help(format!("set it: `--set {}=...`", param.name)))
+            }
+            None => self.longest.check(bound, &prepared.sources),
+        }
+    }
+
+    /// Prints what was found; the exit code of this script.
+    fn report(&self, script: &str, checked: &Checked, target: &Target) -> u8 {
+        let Checked { prepared, bound, too_long } = checked;
+        complain(&rendered(&prepared.diagnostics, &prepared.sources));
+        report(script, prepared, target);
+        if let Some(bound) = bound {
+            say(&if bound.most.is_none() && !prepared.unset.is_empty() {
+                "  its longest time is known once it is set\n".to_string()
+            } else {
+                let (program, colour) = (prepared.program.as_ref(), terminal::colour_output());
+                duration::explained(bound, program, &prepared.params, &prepared.sources, colour)
+            });
+        }
+        complain(&rendered(too_long.as_slice(), &prepared.sources));
+        if prepared.errors() > 0 || too_long.is_some() { WRONG } else { 0 }
+    }
 }
 
 /// Checks all scripts and prints one object.
-fn for_machines(options: &Options, heads: &Heads) -> u8 {
+fn for_machines(options: &Options, target: &Target) -> u8 {
     let mut prepared = Vec::new();
     let mut unread = Vec::new();
     for script in &options.scripts {
-        match prove(&mut Disk, script, &options.settings) {
-            Err(why) => unread.push((script.clone(), why)),
-            Ok(mut checked) => {
-                let bound = checked.bound(&heads.head);
-                let refused =
-                    bound.as_ref().and_then(|bound| too_long(bound, &checked, options.at_most));
-                checked.diagnostics.extend(heads.impossible(&checked));
-                answered(options, &mut checked);
-                checked.diagnostics.extend(refused);
-                prepared.push((script.as_str(), checked, bound.and_then(|bound| bound.most)));
+        match options.check(script, target) {
+            Err(error) => unread.push((script.clone(), error.to_string())),
+            Ok(Checked { prepared: mut one, bound, too_long }) => {
+                one.diagnostics.extend(too_long);
+                prepared.push((script.as_str(), one, bound.and_then(|bound| bound.most)));
             }
         }
     }
@@ -168,8 +152,8 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
     if may_run { 0 } else { WRONG }
 }
 
-/// What a script comes to, and what it may do.
-fn report(script: &str, prepared: &Prepared, heads: &Heads) {
+/// Prints the verdict on a script, and what it may do.
+fn report(script: &str, prepared: &Prepared, target: &Target) {
     let colour = terminal::colour_output();
     let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
     let name = styled(script, BOLD, colour);
@@ -193,7 +177,7 @@ fn report(script: &str, prepared: &Prepared, heads: &Heads) {
         say(&indented(&format!("must be set to run: {unset}")));
     }
     let needs = prepared.needs().join(", ");
-    if !needs.is_empty() && !heads.named {
+    if !needs.is_empty() && !target.is_named {
         let what = format!("needs a head with {needs}: `--head` names it");
         say(&indented(&what));
     }
@@ -201,7 +185,7 @@ fn report(script: &str, prepared: &Prepared, heads: &Heads) {
     say(&listed("may ask", "question", &questions));
 }
 
-/// Nothing where there are none of them.
+/// A line of labels; empty where there are none.
 fn listed(what: &str, noun: &str, labels: &[&str]) -> String {
     if labels.is_empty() {
         return String::new();
@@ -209,13 +193,13 @@ fn listed(what: &str, noun: &str, labels: &[&str]) -> String {
     indented(&format!("{what} {}: {}", counted(labels.len(), noun), labels.join("; ")))
 }
 
-/// By two columns, and what does not fit on the line by two more.
+/// Indented by two columns, further lines by four.
 fn indented(text: &str) -> String {
     let lines = wrapped(text, "    ");
     lines.strip_prefix("  ").map_or_else(|| lines.clone(), str::to_string)
 }
 
-/// The checks without which no run passes, and those that it may end without.
+/// The checks that every run makes, and those that it may make.
 fn planned(checks: &[Planned]) -> String {
     let labels = |optional: bool| -> Vec<&str> {
         checks.iter().filter(|c| c.optional == optional).map(|c| c.label.as_ref()).collect()

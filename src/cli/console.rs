@@ -1,18 +1,19 @@
 //! A run as people read it: a line per stage while it goes on, then the summary.
 
-use crate::cli::pages::{self, Told};
-use crate::cli::run::{About, Printer};
+use crate::cli::pages::{self, ExposedPage};
+use crate::cli::run::Printer;
 use crate::cli::summary;
 use crate::interpret::{Event, Observer, answer_line};
 use crate::program::show::Shown;
+use crate::record::About;
 use crate::session::{Finished, Prepared};
 use crate::terminal::told;
-use crate::terminal::{self, BOLD, DIM, RED, YELLOW, say, styled, wrapped};
+use crate::terminal::{self, BOLD, CAUTION, DIM, RED, YELLOW, say, styled, wrapped};
 use crate::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-/// Head time between two plain lines about one wait, in s.
-const PLAIN_EVERY: f64 = 10.0;
+/// Head time in s between two plain lines about one wait.
+const WAIT_LINE_INTERVAL: f64 = 10.0;
 
 /// Prints a run for people.
 pub(super) struct Console {
@@ -24,17 +25,17 @@ pub(super) struct Console {
     bar: Option<ProgressBar>,
     /// A line has been printed.
     spoke: bool,
-    /// The wait that was spoken of last, and when.
+    /// The wait that was reported last, and when.
     waiting: Option<(String, f64)>,
 }
 
 impl Console {
-    pub(super) fn new(about: &About<'_>, caution: &str) -> Self {
+    pub(super) fn new(about: &About) -> Self {
         let colour = terminal::colour_output();
-        let on = told::head(about.head, about.seed, about.replay);
-        let title = told::title(about.script, &on);
-        let mut text = title.replacen(about.script, &styled(about.script, BOLD, colour), 1);
-        if let Some(address) = about.address {
+        let on = told::head(&about.head, about.seed, about.replay);
+        let title = told::title(&about.script, &on);
+        let mut text = title.replacen(&about.script, &styled(&about.script, BOLD, colour), 1);
+        if let Some(address) = &about.address {
             text.push_str(&format!("at {address}\n"));
         }
         if !about.params.is_empty() {
@@ -54,7 +55,7 @@ impl Console {
             let said = wrapped(&said, "").replace('\u{1f}', " ");
             text.push_str(&styled(&said, YELLOW, colour));
         }
-        text.push_str(&format!("{}\n\n", styled(wrapped(caution, "").trim_end(), DIM, colour)));
+        text.push_str(&format!("{}\n\n", styled(wrapped(CAUTION, "").trim_end(), DIM, colour)));
         say(&text);
         Console {
             colour,
@@ -82,7 +83,7 @@ impl Console {
     fn progress(&mut self, time: f64, text: &str, elapsed: f64, limit: f64) {
         if !terminal::draws_progress() {
             let same = self.waiting.as_ref().filter(|(last, _)| last == text);
-            if same.is_none_or(|(_, at)| elapsed - at >= PLAIN_EVERY) {
+            if same.is_none_or(|(_, at)| elapsed - at >= WAIT_LINE_INTERVAL) {
                 let limit = show(limit, Dimension::TIME, None, None);
                 let line = if same.is_some() {
                     format!("still waiting until {text} ({elapsed:.0} s of {limit})")
@@ -113,7 +114,7 @@ impl Observer for Console {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
             Event::Check(check) => self.line(time, &told::check_line(&check, self.colour)),
-            // Whoever asks shows the question where it is answered.
+            // The question is shown where it is answered.
             Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {
                 self.line(time, &answer_line(&question, &shown, &who));
@@ -131,13 +132,13 @@ impl Observer for Console {
 }
 
 impl Printer for Console {
-    fn pages(&mut self, told: &[Told]) {
+    fn pages(&mut self, exposed: &[ExposedPage]) {
         self.clear();
-        if self.spoke && !told.is_empty() {
+        if self.spoke && !exposed.is_empty() {
             say("\n");
         }
-        say(&pages::text(told, self.colour));
-        self.spoke |= !told.is_empty();
+        say(&pages::text(exposed, self.colour));
+        self.spoke |= !exposed.is_empty();
     }
 
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {

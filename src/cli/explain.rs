@@ -1,9 +1,9 @@
-//! `explain`: what a code means, why, and how to mend it; or all codes by topic.
+//! `explain`: what a code means, why, and how to fix it; or all codes by topic.
 
-use crate::cli::WRONG;
 use crate::diagnostics::codes;
+use crate::error::{Error, invalid};
 use crate::syntax::Keyword;
-use crate::terminal::{BOLD, beside, colour_output, complain, reference, say, styled};
+use crate::terminal::{BOLD, beside, colour_output, reference, say, styled};
 use crate::units::distance;
 use clap::Args;
 
@@ -18,24 +18,24 @@ pub(super) struct Options {
     code: Option<String>,
 }
 
-/// Most near codes that are offered for an unknown one.
-const NEAR_MOST: usize = 4;
+/// Codes that are suggested for an unknown one.
+const MAX_SUGGESTIONS: usize = 4;
 
-pub(super) fn explain(options: &Options) -> u8 {
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let colour = colour_output();
     let Some(asked) = &options.code else {
         say(&overview(colour));
-        return 0;
+        return Ok(0);
     };
     if let Some(keyword) = Keyword::of(asked.trim()) {
         say(&reference::keyword(keyword, colour));
-        return 0;
+        return Ok(0);
     }
     let wanted = asked.trim().to_uppercase();
     match codes::find(&wanted) {
         Some(code) => {
             say(&reference::code(code, colour));
-            0
+            Ok(0)
         }
         None => {
             let near = near(&wanted, codes::ALL.iter().copied());
@@ -44,8 +44,7 @@ pub(super) fn explain(options: &Options) -> u8 {
             } else {
                 format!("near it are {}; `spintrue explain` lists them all", near.join(", "))
             };
-            complain(&format!("error: there is no code `{asked}`; {way}\n"));
-            WRONG
+            Err(invalid!("there is no code `{asked}`; {way}"))
         }
     }
 }
@@ -64,7 +63,7 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
         .filter(|(letters, ..)| *letters <= 2)
         .collect();
     near.sort_unstable();
-    near.truncate(NEAR_MOST);
+    near.truncate(MAX_SUGGESTIONS);
     near.into_iter().map(|(.., code)| code).collect()
 }
 

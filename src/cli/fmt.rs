@@ -1,20 +1,18 @@
-//! `fmt`: writes scripts in the house style.
+//! `fmt`: formats scripts.
 
-use crate::cli::files::read_text;
-use crate::cli::{FAILED, WRONG};
-use crate::head::system::why;
+use crate::disk::{Place, read_stdin, read_text, unwritten};
+use crate::error::{Error, FAILED, invalid};
 use crate::source::SourceMap;
 use crate::syntax::format::{NotFormatted, format};
-use crate::terminal::told::rendered;
-use crate::terminal::{complain, emit, say};
+use crate::terminal::{emit, say};
 use clap::Args;
-use std::fs::{self, OpenOptions};
-use std::io::{ErrorKind, Read, Write, stdin};
-use std::path::{Path, PathBuf};
+use std::fs;
+use std::io::ErrorKind;
+use std::path::Path;
 
 pub(super) const AFTER_HELP: &str = "\
-Each file is rewritten in place, and only where something changes; comments stay where they stand.
-A file with mistakes is left alone. A file that is `-` is read from standard input and written to
+Each file is rewritten in place, and only where something changes; comments stay where they are. A
+file with mistakes is left alone. The file `-` is read from the standard input and written to the
 standard output.
 
 Examples:
@@ -27,110 +25,61 @@ Exit codes:
   1    --check found files that are not
   2    a file has mistakes, or cannot be read or written";
 
-/// What standard input is called.
+/// The name of the standard input.
 const STANDARD_INPUT: &str = "-";
-/// Largest script that is read, in bytes.
-const LARGEST: u64 = 16 * 1024 * 1024;
 
 #[derive(Args)]
 pub(super) struct Options {
     /// Scripts to format
     #[arg(required = true, value_name = "FILE")]
     files: Vec<String>,
-    /// Changes nothing, lists the files that would change
+    /// Change nothing, list the files that would change
     #[arg(long)]
     check: bool,
 }
 
-pub(super) fn fmt(options: &Options) -> u8 {
-    let mut code = 0;
-    for file in &options.files {
-        let found = match one(file, options.check) {
-            Ok(Found::Formatted) => 0,
-            Ok(Found::WouldChange) => FAILED,
-            Err(why) => {
-                complain(&why);
-                WRONG
-            }
-        };
-        code = code.max(found);
-    }
-    code
+pub(super) fn run(options: &Options) -> u8 {
+    let one = |file: &String| match format_file(file, options.check) {
+        Ok(true) => 0,
+        Ok(false) => FAILED,
+        Err(error) => {
+            error.print();
+            error.exit_code()
+        }
+    };
+    options.files.iter().map(one).max().unwrap_or(0)
 }
 
-enum Found {
-    Formatted,
-    WouldChange,
-}
-
-/// Formats one file, or says all that is wrong with it.
-fn one(file: &str, check: bool) -> Result<Found, String> {
-    let wrong = |why: String| format!("error: {why}\n");
+/// Formats one file; false where it would change and only a check is wanted.
+fn format_file(file: &str, check: bool) -> Result<bool, Error> {
     let from_input = file == STANDARD_INPUT;
-    let text = if from_input { read_input() } else { read_text(Path::new(file)) }.map_err(wrong)?;
+    let text = if from_input { read_stdin() } else { read_text(Path::new(file)) }?;
     let mut sources = SourceMap::new();
     let name = if from_input { "standard input" } else { file };
     let source = sources.add(name, text.as_str());
     let formatted = format(source, &text).map_err(|why| match why {
-        NotFormatted::Mistakes(mistakes) => rendered(&mistakes, &sources),
-        NotFormatted::Changed => wrong(format!("{name} is left alone: {why}")),
+        NotFormatted::Mistakes(mistakes) => Error::reports(mistakes, &sources),
+        NotFormatted::Changed => invalid!("{name} is left alone: {why}"),
     })?;
     if check && formatted != text {
         say(&format!("{name}\n"));
-        return Ok(Found::WouldChange);
+        return Ok(false);
     }
     if from_input && !check {
         emit(&formatted);
     } else if formatted != text {
-        replace(Path::new(file), &formatted)
-            .map_err(|why| wrong(format!("{name} cannot be written: {why}")))?;
+        replace(Path::new(file), &formatted)?;
         say(&format!("formatted {name}\n"));
     }
-    Ok(Found::Formatted)
+    Ok(true)
 }
 
-fn read_input() -> Result<String, String> {
-    let mut bytes = Vec::new();
-    stdin()
-        .lock()
-        .take(LARGEST + 1)
-        .read_to_end(&mut bytes)
-        .map_err(|error| format!("standard input cannot be read: {}", why(&error)))?;
-    if bytes.len() as u64 > LARGEST {
-        return Err("standard input is larger than 16 MiB, which no script is".to_string());
+/// Replaces a file. A link stays a link.
+fn replace(path: &Path, text: &str) -> Result<(), Error> {
+    let failed = |error| unwritten(path, &error);
+    let target = fs::canonicalize(path).map_err(failed)?;
+    if fs::metadata(&target).map_err(failed)?.permissions().readonly() {
+        return Err(failed(ErrorKind::PermissionDenied.into()));
     }
-    String::from_utf8(bytes).map_err(|error| {
-        let good = error.utf8_error().valid_up_to();
-        format!("standard input is not UTF-8 text: byte {good} is none of it")
-    })
-}
-
-/// Replaces a file as a whole, so that no reader ever finds half of it. A link stays a link, and
-/// the permissions stay.
-fn replace(path: &Path, text: &str) -> std::io::Result<()> {
-    let path = fs::canonicalize(path)?;
-    let permissions = fs::metadata(&path)?.permissions();
-    if permissions.readonly() {
-        return Err(std::io::Error::from(ErrorKind::PermissionDenied));
-    }
-    let beside = beside(&path);
-    let written =
-        OpenOptions::new().write(true).create_new(true).open(&beside).and_then(|mut file| {
-            file.write_all(text.as_bytes())?;
-            file.set_permissions(permissions)?;
-            file.sync_all()
-        });
-    let replaced = written.and_then(|()| fs::rename(&beside, &path));
-    if replaced.as_ref().is_err_and(|why| why.kind() != ErrorKind::AlreadyExists) {
-        let _ = fs::remove_file(&beside);
-    }
-    replaced
-}
-
-/// A new name in the folder of a file.
-fn beside(path: &Path) -> PathBuf {
-    let mut name = std::ffi::OsString::from(".");
-    name.push(path.file_name().unwrap_or_default());
-    name.push(format!(".{}.new", std::process::id()));
-    path.with_file_name(name)
+    Place::replace(&target, text)
 }

@@ -1,4 +1,4 @@
-//! What `check` says, for machines: JSON in a schema of our own, and SARIF.
+//! Results of `check` for machines: JSON in a schema of our own, and SARIF.
 
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
@@ -7,10 +7,10 @@ use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};
 
-/// How `check` says what it found.
+/// Output format of `check`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(super) enum Format {
-    /// Reports for people
+    /// Text with the source
     Text,
     /// One JSON object; docs/diagnostics.md describes it
     Json,

@@ -1,10 +1,9 @@
 //! `lsp`: serves an editor over standard input and output.
 
-use crate::cli::WRONG;
-use crate::cli::files::{Disk, tidy};
+use crate::disk::{Disk, resolve};
+use crate::error::{Error, invalid};
 use crate::lsp::{Workspace, serve, transport};
 use crate::session::{Files, Text};
-use crate::terminal::complain;
 use std::fs;
 use std::io;
 use std::path::Path;
@@ -12,21 +11,21 @@ use std::sync::mpsc::sync_channel;
 use std::thread;
 
 pub(super) const AFTER_HELP: &str = "\
-Speaks the Language Server Protocol on standard input and output; an editor starts it by itself.
-Standard output carries nothing but the protocol. Nothing is opened and nothing moves.";
+Speaks the Language Server Protocol on standard input and output; an editor starts this command by
+itself. No head is opened and nothing moves.";
 
-/// Messages that may wait to be dealt with.
-const WAITING_MOST: usize = 64;
+/// Messages that may wait.
+const MAX_WAITING: usize = 64;
 
-/// How deep folders are looked through for scripts.
-const DEPTH_MOST: usize = 16;
+/// How deep folders are searched for scripts.
+const MAX_DEPTH: usize = 16;
 
-/// Folders that are looked through for scripts.
-const FOLDERS_MOST: usize = 10_000;
+/// Folders that are searched for scripts.
+const MAX_FOLDERS: usize = 10_000;
 
-pub(super) fn lsp() -> u8 {
-    let (sender, incoming) = sync_channel(WAITING_MOST);
-    // It waits for input that may never come, so nothing waits for it in turn.
+pub(super) fn run() -> Result<u8, Error> {
+    let (sender, incoming) = sync_channel(MAX_WAITING);
+    // Its input may never come, so nothing waits for this thread.
     thread::spawn(move || {
         let mut input = io::stdin().lock();
         while let Ok(Some(message)) = transport::read(&mut input) {
@@ -35,28 +34,22 @@ pub(super) fn lsp() -> u8 {
             }
         }
     });
-    match serve(&incoming, &mut io::stdout().lock(), &mut Around) {
-        Ok(code) => code,
-        Err(error) => {
-            complain(&format!("error: the editor is gone: {error}\n"));
-            WRONG
-        }
-    }
+    serve(&incoming, &mut io::stdout().lock(), &mut FileSystem)
+        .map_err(|error| invalid!("the editor is gone: {error}"))
 }
 
 /// The files on the disk.
-struct Around;
+struct FileSystem;
 
-impl Files for Around {
+impl Files for FileSystem {
     fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
         Disk.read(from, path)
     }
 }
 
-impl Workspace for Around {
+impl Workspace for FileSystem {
     fn resolve(&self, from: &str, path: &str) -> String {
-        let folder = Path::new(from).parent().unwrap_or(Path::new(""));
-        tidy(&folder.join(path)).to_string_lossy().replace('\\', "/")
+        resolve(Some(from), path).to_string_lossy().replace('\\', "/")
     }
 
     fn folder(&mut self, folder: &str) -> Vec<String> {
@@ -77,7 +70,7 @@ impl Workspace for Around {
         let mut looked = 0;
         while let Some((folder, depth)) = folders.pop() {
             looked += 1;
-            if looked > FOLDERS_MOST {
+            if looked > MAX_FOLDERS {
                 break;
             }
             for name in self.folder(&format!("{folder}/")) {
@@ -85,7 +78,7 @@ impl Workspace for Around {
                 match name.strip_suffix('/') {
                     // A link could lead round in a circle.
                     Some(_)
-                        if depth < DEPTH_MOST
+                        if depth < MAX_DEPTH
                             && !Path::new(path.trim_end_matches('/')).is_symlink() =>
                     {
                         folders.push((path.trim_end_matches('/').to_string(), depth + 1));

@@ -1,60 +1,42 @@
-//! The command line: one file per subcommand. Picks the head; may use everything.
+//! The command line: one file per subcommand. Arguments in, exit code out.
 
-#![allow(clippy::disallowed_methods, reason = "this room talks to files and the terminal")]
+#![allow(clippy::disallowed_methods, reason = "this module talks to the terminal")]
 
-mod address;
-mod allow;
 mod batch;
 mod builtins;
 mod check;
 mod console;
-mod duration;
 mod explain;
-mod files;
-mod fixture;
 mod fmt;
 mod formats;
 mod head;
 mod history;
 mod json;
+mod look;
 mod lsp;
-mod memory;
-mod operator;
-mod output;
-mod own;
 mod pages;
-mod picture;
 mod record;
 mod run;
 mod serve;
 mod shell;
-mod signals;
 mod simulate;
 mod summary;
-mod trace;
 mod units;
 
-pub use own::{HeadAndGauge, OwnHead};
+pub use crate::setup::{HeadAndGauge, OwnHead};
 
+use crate::error::{Error, WRONG};
+use crate::setup::know;
 use crate::terminal;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
-/// Exit code where a check does not conform, or a script is not formatted.
-const FAILED: u8 = 1;
-/// Exit code where the script, an option or a file is wrong.
-const WRONG: u8 = 2;
-
-const CAUTION: &str = "\
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
-stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
-
 const EXAMPLES: &str = "\
 Examples:
   spintrue run scripts/bring_up.spt                     bring up the built-in simulated head
-  spintrue run scripts/bring_up.spt --set speed=3000rpm the same with another speed
-  spintrue check scripts/bring_up.spt                   prove it without moving anything
-  spintrue run scripts/bring_up.spt --fault lock_lost@12s what if lock is lost
+  spintrue run scripts/bring_up.spt --set speed=3000rpm the same at another speed
+  spintrue check scripts/bring_up.spt                   check it without moving anything
+  spintrue run scripts/bring_up.spt --fault lock_lost@12s what happens if lock is lost
   spintrue head describe sim                            what a head is
   spintrue builtins test_line                           what a built-in does
 
@@ -62,8 +44,8 @@ Exit codes:
   0    passed
   1    a check does not conform, or the script said `fail`
   2    the script, an option or a file is wrong
-  3    the head failed, did not get there in time, or could not be made safe; or nobody was there to
-       answer a question of the script
+  3    the head failed, was too slow, or could not be made safe; or a question of the script was not
+       answered
   4    nothing fails, but a check is undecided or a planned one was not reached
   130  interrupted
 
@@ -80,49 +62,49 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Checks a script and runs it on a head
+    /// Check a script and run it on a head
     #[command(after_help = run::AFTER_HELP)]
     Run(run::Options),
-    /// Runs a script on every head of a list, with a record of each
+    /// Run a script on every head of a list, with a record of each
     #[command(after_help = batch::AFTER_HELP)]
     Batch(batch::Options),
-    /// Opens a prompt on a head: each entry is checked and run
+    /// Open a prompt on a head: each entry is checked and run
     #[command(after_help = shell::AFTER_HELP)]
     Shell(shell::Options),
-    /// Runs a script on many simulated heads, and tells the yield
+    /// Run a script on many simulated heads, and show the yield
     #[command(after_help = simulate::AFTER_HELP)]
     Simulate(simulate::Options),
-    /// Offers a head to other programs and machines (SCPI over TCP)
+    /// Serve a head to other programs and machines (SCPI over TCP)
     #[command(after_help = serve::AFTER_HELP)]
     Serve(serve::Options),
-    /// Lists the runs of an archive, draws how a value went, or exports them
+    /// List the runs of an archive, chart a value over them, or export them
     #[command(after_help = history::AFTER_HELP)]
     History(history::Options),
-    /// Checks scripts without moving anything
+    /// Check scripts without moving anything
     #[command(after_help = check::AFTER_HELP)]
     Check(check::Options),
-    /// Looks at the record of a run
+    /// Show or verify the record of a run
     Record(record::Options),
-    /// Describes a head, exposes an image on a simulated one, or writes a description
+    /// Describe or test a head, expose an image on a simulated one, or write a description
     Head(head::Options),
-    /// Serves an editor (Language Server Protocol)
+    /// Serve an editor (Language Server Protocol)
     #[command(after_help = lsp::AFTER_HELP)]
     Lsp,
-    /// Writes scripts in the house style
+    /// Format scripts
     #[command(after_help = fmt::AFTER_HELP)]
     Fmt(fmt::Options),
-    /// Lists the units that quantities are written in
+    /// List the units of quantities
     Units,
-    /// Lists the built-ins, or explains one
+    /// List the built-ins, or explain one
     #[command(after_help = builtins::AFTER_HELP)]
     Builtins(builtins::Options),
-    /// Explains a code of a report, or lists them all
+    /// Explain a code of a report, or list them all
     #[command(after_help = explain::AFTER_HELP)]
     Explain(explain::Options),
 }
 
 /// Runs the command that the arguments ask for, with heads of one's own beside those known here:
-/// each has the address of its name, and whatever takes a head takes it.
+/// each has the address of its name, and every command that takes a head takes it.
 ///
 /// ```no_run
 /// use spintrue::cli::{OwnHead, main_with};
@@ -140,37 +122,45 @@ enum Command {
 /// let code = main_with(&[bench]);
 /// ```
 pub fn main_with(heads: &[OwnHead]) -> ExitCode {
-    match own::know(heads) {
+    match know(heads) {
         Ok(()) => main(),
-        Err(why) => {
-            terminal::complain(&format!("{why}\n"));
-            ExitCode::from(WRONG)
+        Err(error) => {
+            error.print();
+            ExitCode::from(error.exit_code())
         }
     }
 }
 
 /// Runs the command that the arguments ask for.
 pub fn main() -> ExitCode {
-    let arguments = Arguments::parse();
-    let code = match arguments.command {
-        Command::Run(options) => run::run(&options),
-        Command::Batch(options) => batch::batch(&options),
-        Command::Shell(options) => shell::shell(&options),
-        Command::Simulate(options) => simulate::simulate(&options),
-        Command::Serve(options) => serve::serve(&options),
-        Command::Check(options) => check::check(&options),
-        Command::Record(options) => record::record(&options),
-        Command::Head(options) => head::head(&options),
-        Command::History(options) => history::history(&options),
-        Command::Lsp => lsp::lsp(),
-        Command::Fmt(options) => fmt::fmt(&options),
-        Command::Units => units::list(),
-        Command::Builtins(options) => builtins::list(&options),
-        Command::Explain(options) => explain::explain(&options),
-    };
+    let mut code = Arguments::parse().command.run().unwrap_or_else(|error| {
+        error.print();
+        error.exit_code()
+    });
     if terminal::output_lost() {
-        terminal::complain("error: not all of the output could be written, so nothing passed\n");
-        return ExitCode::from(if code == 0 { WRONG } else { code });
+        Error::Invalid("not all of the output could be written, so nothing passed".into()).print();
+        code = if code == 0 { WRONG } else { code };
     }
     ExitCode::from(code)
+}
+
+impl Command {
+    fn run(self) -> Result<u8, Error> {
+        match self {
+            Command::Run(options) => run::run(&options),
+            Command::Batch(options) => batch::run(&options),
+            Command::Shell(options) => shell::run(&options),
+            Command::Simulate(options) => simulate::run(&options),
+            Command::Serve(options) => serve::run(&options),
+            Command::Check(options) => check::run(&options),
+            Command::Record(options) => record::run(&options),
+            Command::Head(options) => head::run(&options),
+            Command::History(options) => history::run(&options),
+            Command::Lsp => lsp::run(),
+            Command::Fmt(options) => Ok(fmt::run(&options)),
+            Command::Units => Ok(units::run()),
+            Command::Builtins(options) => builtins::run(&options),
+            Command::Explain(options) => explain::run(&options),
+        }
+    }
 }

@@ -1,49 +1,48 @@
-//! Exposed pages for whoever reads a run: the banding of their lines, and their pictures.
+//! Exposed pages as a run shows them: the banding of their lines, and their pictures.
 
 use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::Picture;
+use crate::head::sim::render;
 use crate::optics::{Banding, banding};
 use crate::terminal::{BOLD, DIM, styled};
 use serde_json::{Value, json};
 use std::path::Path;
 
 /// Columns of the longest bar.
-const BAR: f64 = 40.0;
+const MAX_BAR: f64 = 40.0;
 
 /// Peaks that are drawn, the largest ones.
-const PEAKS_MOST: usize = 12;
+const MAX_PEAKS: usize = 12;
 
-/// A page as it is told of.
-pub(super) struct Told {
-    /// Which one, such as `before`.
+/// An exposed page.
+pub(super) struct ExposedPage {
+    /// Its name, such as `before`.
     pub label: String,
     /// Lines drawn.
     pub lines: usize,
     /// Banding across, where there are lines enough.
     pub banding: Option<Banding>,
-    /// Path, size and spot of its picture.
-    pub picture: Option<Drawn>,
+    pub picture: Option<Picture>,
 }
 
 /// A picture that was written.
-pub(super) struct Drawn {
+pub(super) struct Picture {
     path: String,
     width: u32,
     height: u32,
     spot: f64,
 }
 
-impl Drawn {
-    pub(super) fn new(path: &Path, picture: &Picture) -> Drawn {
+impl Picture {
+    pub(super) fn new(path: &Path, picture: &render::Picture) -> Picture {
         let path = path.display().to_string();
-        Drawn { path, width: picture.width, height: picture.height, spot: picture.spot }
+        Picture { path, width: picture.width, height: picture.height, spot: picture.spot }
     }
 }
 
-impl Told {
-    pub(super) fn new(label: String, sheet: &Sheet, picture: Option<Drawn>) -> Told {
+impl ExposedPage {
+    pub(super) fn new(label: String, sheet: &Sheet, picture: Option<Picture>) -> ExposedPage {
         let banding = banding(&sheet.shifts(), sheet.facets).ok();
-        Told { label, lines: sheet.lines.len(), banding, picture }
+        ExposedPage { label, lines: sheet.lines.len(), banding, picture }
     }
 }
 
@@ -52,7 +51,7 @@ fn um(length: f64) -> f64 {
 }
 
 /// For people: pictures, then the peaks as bars on one scale.
-pub(super) fn text(pages: &[Told], colour: bool) -> String {
+pub(super) fn text(pages: &[ExposedPage], colour: bool) -> String {
     let mut text = String::new();
     let peaks = || pages.iter().filter_map(|page| page.banding.as_ref()).flat_map(|b| &b.peaks);
     let most = peaks().map(|peak| peak.amplitude).fold(0.0, f64::max);
@@ -60,7 +59,7 @@ pub(super) fn text(pages: &[Told], colour: bool) -> String {
         let title = format!("Page {}: {} lines", page.label, page.lines);
         text.push_str(&format!("{}\n", styled(&title, BOLD, colour)));
         if let Some(drawn) = &page.picture {
-            let Drawn { path, width, height, spot } = drawn;
+            let Picture { path, width, height, spot } = drawn;
             text.push_str(&format!(
                 "  picture {path}: {width} x {height} pixels, spot {:.1} um\n",
                 um(*spot)
@@ -74,11 +73,11 @@ pub(super) fn text(pages: &[Told], colour: bool) -> String {
         text.push_str(&format!("{}\n", styled(head, DIM, colour)));
         let mut largest: Vec<_> = banding.peaks.iter().collect();
         largest.sort_by(|a, b| b.amplitude.total_cmp(&a.amplitude));
-        largest.truncate(PEAKS_MOST);
+        largest.truncate(MAX_PEAKS);
         largest.sort_by_key(|peak| peak.harmonic);
         for peak in largest {
             let share = if most > 0.0 { peak.amplitude / most } else { 0.0 };
-            let bar = "#".repeat((share * BAR).round() as usize);
+            let bar = "#".repeat((share * MAX_BAR).round() as usize);
             let line = format!(
                 "  harmonic {:<6}  {:>11.4}  {:>14.2}  {:>12.3}  {bar}",
                 peak.harmonic,
@@ -88,7 +87,7 @@ pub(super) fn text(pages: &[Told], colour: bool) -> String {
             );
             text.push_str(&format!("{}\n", line.trim_end()));
         }
-        let hidden = banding.peaks.len().saturating_sub(PEAKS_MOST);
+        let hidden = banding.peaks.len().saturating_sub(MAX_PEAKS);
         if hidden > 0 {
             text.push_str(&format!("  ... and {hidden} smaller peaks\n"));
         }
@@ -101,7 +100,7 @@ pub(super) fn text(pages: &[Told], colour: bool) -> String {
 }
 
 /// For machines.
-pub(super) fn value(page: &Told) -> Value {
+pub(super) fn value(page: &ExposedPage) -> Value {
     let metres = |value: f64| json!({"value": value, "unit": "m"});
     let peak = |peak: &crate::optics::Peak| {
         json!({

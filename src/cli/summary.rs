@@ -1,9 +1,9 @@
 //! The closing summary: what was recorded, each facet before and after, how the head was left,
 //! and the verdict. Made to be read in ten seconds.
 
-use crate::cli::duration;
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared, Verdict};
+use crate::terminal::duration;
 use crate::terminal::table::{fields_of, rows, tables};
 use crate::terminal::told::{failed, left};
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
@@ -72,11 +72,11 @@ pub(super) fn values(recorded: &[(String, Shown)], colour: bool) -> String {
 fn label_width(recorded: &[(String, Shown)]) -> usize {
     let single = recorded.iter().filter(|(_, shown)| rows(shown).is_none());
     let labels = single.map(|(label, _)| label.chars().count());
-    labels.filter(|length| *length <= LABEL_MOST).max().unwrap_or(0).max(8)
+    labels.filter(|length| *length <= MAX_LABEL).max().unwrap_or(0).max(8)
 }
 
 /// Longest label that the others are lined up with.
-const LABEL_MOST: usize = 28;
+const MAX_LABEL: usize = 28;
 
 fn most(at_most: Option<f64>) -> String {
     match at_most {

@@ -2,7 +2,7 @@
 
 use crate::terminal::{colour_output, say, units};
 
-pub(super) fn list() -> u8 {
+pub(super) fn run() -> u8 {
     say(&units::list(colour_output()));
     0
 }

@@ -6,10 +6,10 @@ use crate::head::record::Heard;
 use crate::head::{Halt, Trim, words};
 use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
-use crate::record::{
-    Answered, CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded,
-    SpeedPoint,
-};
+use crate::record::checks::CheckRow;
+use crate::record::curve::SpeedPoint;
+use crate::record::data::{Answered, End, FailureText, Identity, LogLine, Page, Record, Recorded};
+use crate::record::lines::LineRow;
 use crate::session::Finished;
 use crate::source::{SourceMap, Span};
 use std::rc::Rc;

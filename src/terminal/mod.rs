@@ -3,6 +3,8 @@
 
 #![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
 
+pub(crate) mod duration;
+pub(crate) mod facts;
 pub mod mode;
 pub mod reference;
 pub mod table;
@@ -12,6 +14,11 @@ pub mod units;
 use crate::visible::{self, STEER};
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
+
+/// The caution before everything that moves a head or lets light out.
+pub(crate) const CAUTION: &str = "\
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
 
 /// Output that could not be written, a full disk for example.
 static LOST: AtomicBool = AtomicBool::new(false);

@@ -1,40 +1,42 @@
-//! `head check`: tries on a head what every head must hold to.
+//! `head check`: tests a head against the head contract.
 
-use crate::cli::fixture::Fixtures;
-use crate::cli::output::Force;
-use crate::cli::signals::stop_on_request;
-use crate::cli::trace::{Tracer, bare};
-use crate::cli::{CAUTION, FAILED, WRONG, address};
+use crate::error::{Error, FAILED, invalid};
 use crate::head::Calls;
 use crate::head::contract::{Contract, Outcome, Permissions, Report, TABLE, run_with};
 use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
 use crate::session::Verdict;
+use crate::setup::options::{Recording, Surroundings};
+use crate::setup::{Opened, Opening, Tracer, bare, stop_on_request, wired};
 use crate::terminal::told::left;
 use crate::terminal::{
-    BOLD, DIM, GREEN, RED, YELLOW, colour_output, complain, emit, say, styled, wrapped,
+    BOLD, CAUTION, DIM, GREEN, RED, YELLOW, colour_output, complain, emit, say, styled, wrapped,
 };
 use clap::Args;
 use serde_json::{Value, json};
-use std::path::PathBuf;
+use std::cell::RefCell;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 pub(crate) const AFTER_HELP: &str = "\
-Harmless contracts come first. Without options a head is read, disarmed and made safe, which parks
-its mirror, brings its polygon down and sets its outputs as it says; nothing else moves and no light
-comes out, on a head that breaks what it is tried for too. --trims loads trims and puts the former
-ones back, and stores those in force; --switch switches each output both ways, so that clamps move
-and whatever else hangs on them; --spin moves polygon and mirror; --allow-light arms the laser and
-draws test lines. The head is made safe at the end, whatever happens. docs/heads.md lists the
-contracts.
+Harmless tests come first. Without options a head is read, disarmed and made safe, which parks its
+mirror, stops its polygon and sets its outputs to their safe values. Nothing else moves and no light
+comes out, even from a head that breaks a contract. --trims loads trims, restores the former ones and
+stores those in force; --switch switches each output both ways, so clamps and everything else
+connected to outputs move; --spin moves polygon and mirror; --allow-light arms the laser and draws
+test lines. The head is made safe at the end, whatever happens. docs/heads.md lists the contracts.
 
 With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers
 over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock
 chain stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
-Exit codes: 0 where nothing that was tried is broken, 1 where something is, 2 where an option or a
-file is wrong or another client controls the head, 3 where the head is not known to be safe in the end, 130 where it was interrupted.
+Exit codes:
+  0    no tested contract is broken
+  1    a contract is broken
+  2    an option or a file is wrong, or another client controls the head
+  3    the head is not known to be safe at the end
+  130  interrupted
 
 Examples:
   spintrue head check sim
@@ -43,95 +45,43 @@ Examples:
   spintrue head check sim:my_head.toml --spin --json";
 
 #[derive(Args)]
-pub(crate) struct Options {
-    /// Which head, such as sim or sim:FILE.toml
+pub(super) struct Options {
+    /// Address of the head, such as sim or sim:FILE.toml
     #[arg(default_value = "sim")]
     address: String,
     #[command(flatten)]
-    fixtures: Fixtures,
-    /// Loads trims and puts the former ones back; stores those in force
+    around: Surroundings,
+    /// Load trims and restore the former ones; store those in force
     #[arg(long)]
     trims: bool,
-    /// Switches outputs and sets channels, whatever stands behind them
+    /// Switch outputs and set channels, whatever is connected to them
     #[arg(long)]
     switch: bool,
-    /// Spins the polygon and steers the mirror
+    /// Spin the polygon and steer the mirror
     #[arg(long)]
     spin: bool,
-    /// Arms the laser and lets light out
+    /// Arm the laser and let light out
     #[arg(long, requires = "spin")]
     allow_light: bool,
-    /// Seed of a simulated head [default: 1]
-    #[arg(long, value_name = "N")]
-    seed: Option<u64>,
-    /// Has a simulated head fail, as `run` does; may be repeated
-    #[arg(long = "fault", value_name = "KIND@TIME")]
-    faults: Vec<String>,
-    /// Records every call in a file
-    #[arg(long, value_name = "FILE")]
-    trace: Option<PathBuf>,
     #[command(flatten)]
-    force: Force,
-    /// Prints JSON Lines for machines
+    recording: Recording,
+    /// Print JSON Lines
     #[arg(long)]
     json: bool,
 }
 
-pub(super) fn check(options: &Options) -> u8 {
-    match checked(options) {
-        Ok(code) => code,
-        Err(why) => {
-            complain(&format!("{}\n", why.trim_end()));
-            WRONG
-        }
-    }
-}
-
-fn checked(options: &Options) -> Result<u8, String> {
-    let fixtures = options.fixtures.read()?;
-    if is_anothers(&options.address)? {
-        return Err(wrapped(
-            &format!(
-                "error: another client controls the head at {}: nothing is tried, since even what is \
-                 harmless makes the head safe and would take it from that client; wait until it is \
-                 done",
-                options.address
-            ),
-            "",
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let address = options.address.as_str();
+    if has_controller(address)? {
+        return Err(invalid!(
+            "another client controls the head at {address}: nothing is tested, since even harmless \
+             tests make the head safe and would take it from that client; wait until it is done"
         ));
     }
-    let opened = address::open_with(&options.address, options.seed, &options.faults)?;
-    let stop = Arc::clone(&opened.stop);
-    let opened = fixtures.fit(opened, false, &stop)?;
-    let mut link = opened.link;
-    let header = match &options.trace {
-        // Asked before the recording is begun, so that it holds what the contracts see alone.
-        Some(_) if opened.replay.is_some() => {
-            return Err("error: a replay is recorded already: leave `--trace` out".to_string());
-        }
-        Some(path) => match link.describe() {
-            Ok(description) => Some((path, bare(&description, opened.seed, &opened.faults))),
-            Err(fault) => {
-                complain(&format!("error: the head does not answer: {fault}\n"));
-                return Ok(Verdict::HeadFailed.exit_code());
-            }
-        },
-        None => None,
-    };
-    let (tracer, link) = match header {
-        Some((path, header)) => {
-            let link = (link, opened.has_gauge);
-            let (tracer, link) = Tracer::listening(path, stop.clone(), link);
-            let started = tracer.borrow_mut().start(&header, &options.force);
-            started.map_err(|why| format!("error: nothing can be recorded: {why}"))?;
-            (Some(tracer), link)
-        }
-        None => (None, link),
-    };
+    let (opened, tracer) = options.open()?;
+    let (link, stop) = (opened.link, opened.stop);
     let interrupted = Arc::new(AtomicBool::new(false));
-    stop_on_request(&[stop.clone(), interrupted.clone()]).map_err(|why| {
-        format!("error: Ctrl-C cannot be watched for, so nothing is tried: {why}")
-    })?;
+    stop_on_request(&[stop.clone(), interrupted.clone()])?;
     let allowed = Permissions {
         trims: options.trims,
         switches: options.switch,
@@ -140,7 +90,7 @@ fn checked(options: &Options) -> Result<u8, String> {
     };
     let colour = colour_output();
     if !options.json {
-        say(&greeting(&options.address, opened.replay.is_some(), colour));
+        say(&greeting(address, opened.replay.is_some(), colour));
     }
     let mut heard = |contract: &'static Contract, found: &Outcome| {
         if options.json {
@@ -159,7 +109,7 @@ fn checked(options: &Options) -> Result<u8, String> {
     let mut code = if broken > 0 { FAILED } else { 0 };
     if let Some(tracer) = tracer {
         let verdict = if broken > 0 { "contracts broken" } else { "contracts kept" };
-        tracer.borrow_mut().finish(verdict).map_err(|why| format!("error: {why}"))?;
+        tracer.borrow_mut().finish(verdict)?;
     }
     if let Some(left) = opened.replay.as_ref().and_then(|replay| replay.outcome()) {
         complain(&left);
@@ -173,9 +123,27 @@ fn checked(options: &Options) -> Result<u8, String> {
     Ok(code)
 }
 
-/// Another client controls the head behind a server.
-fn is_anothers(address: &str) -> Result<bool, String> {
-    let Some((place, secret)) = address::wired(address).transpose()? else { return Ok(false) };
+impl Options {
+    /// Opens the head, and starts the recording where one is wanted.
+    fn open(&self) -> Result<(Opened, Option<Rc<RefCell<Tracer>>>), Error> {
+        let mut opened = Opening::at(&self.address).within(&self.around).open()?;
+        let Some(path) = &self.recording.trace else { return Ok((opened, None)) };
+        if opened.replay.is_some() {
+            return Err(invalid!("a replay is recorded already: leave `--trace` out"));
+        }
+        // Asked before the recording starts, so that it holds the calls of the contracts only.
+        let description = opened.link.describe().map_err(Error::HeadFailed)?;
+        let header = bare(&description, opened.seed, &opened.faults);
+        let (opened, tracer) = Tracer::attach(path, opened);
+        let started = tracer.borrow_mut().start(&header, &self.recording.force);
+        started.map_err(|error| error.context("nothing can be recorded"))?;
+        Ok((opened, Some(tracer)))
+    }
+}
+
+/// Whether another client controls the head behind a server.
+fn has_controller(address: &str) -> Result<bool, Error> {
+    let Some((place, secret)) = wired(address).transpose()? else { return Ok(false) };
     let (stop, cut) = (Arc::default(), Arc::default());
     Ok(driver::is_anothers(Target { place, secret, stop, cut }))
 }

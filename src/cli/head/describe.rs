@@ -1,14 +1,11 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
-use crate::cli::fixture::Fixtures;
-use crate::cli::{WRONG, address};
+use crate::error::Error;
 use crate::head::Calls;
 use crate::head::Description;
-use crate::head::signals::{Active, AtSafe, Direction, Pull};
-use crate::optics::{ClockKind, StartOfScan};
-use crate::session::Verdict;
-use crate::terminal::{BOLD, colour_output, complain, emit, say, styled};
-use crate::units::{Dimension, parse_unit, show};
+use crate::setup::{Fixtures, Opening};
+use crate::terminal::facts::{Content, Row, facts, groups};
+use crate::terminal::{BOLD, colour_output, emit, say, styled};
 use crate::visible::line;
 use clap::Args;
 use serde_json::{Map, Value, json};
@@ -21,160 +18,25 @@ Examples:
 
 #[derive(Args)]
 pub(crate) struct Options {
-    /// Which head, such as sim or sim:FILE.toml
+    /// Address of the head, such as sim or sim:FILE.toml
     #[arg(default_value = "sim")]
     address: String,
     #[command(flatten)]
     fixtures: Fixtures,
-    /// Prints one JSON object for machines, in SI units
+    /// Print one JSON object, in SI units
     #[arg(long)]
     json: bool,
 }
 
-const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
-
-/// A value of a head.
-enum Content {
-    Text(String),
-    Count(u32),
-    /// In SI, and the unit in which it is shown.
-    Quantity(f64, Dimension, Option<&'static str>),
-}
-
-/// A row: key for machines, words for people, value.
-struct Row(&'static str, &'static str, Content);
-
-pub(super) fn describe(options: &Options) -> u8 {
-    let described = options.fixtures.read().and_then(|fixtures| {
-        let mut opened = fixtures.described(address::open(&options.address, None)?)?;
-        Ok(opened.link.describe())
-    });
-    let description = match described {
-        Ok(Ok(description)) => description,
-        Ok(Err(fault)) => {
-            complain(&format!("error: the head does not answer: {fault}\n"));
-            return Verdict::HeadFailed.exit_code();
-        }
-        Err(why) => {
-            complain(&format!("{}\n", why.trim_end()));
-            return WRONG;
-        }
-    };
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let opening = Opening::at(&options.address).with_fixtures(&options.fixtures);
+    let head = opening.describe()?.head;
     if options.json {
-        emit(&as_json(&description, &groups(&description)));
+        emit(&as_json(&head, &groups(&head)));
     } else {
-        say(&as_text(&description));
+        say(&as_text(&head));
     }
-    0
-}
-
-fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
-    let quantity = |value, dimension, unit| Content::Quantity(value, dimension, unit);
-    let time = |key, words, value| Row(key, words, quantity(value, Dimension::TIME, None));
-    let length =
-        |key, words, value| Row(key, words, quantity(value, Dimension::LENGTH, Some("mm")));
-    let angle = |key, words, value| Row(key, words, quantity(value, Dimension::ANGLE, None));
-    let speed =
-        |key, words, value| Row(key, words, quantity(value, Dimension::ROTATION, Some("rpm")));
-    let share = |key, words, value| Row(key, words, quantity(value, Dimension::NUMBER, Some("%")));
-    let count = |key, words, value| Row(key, words, Content::Count(value));
-    let text = |key, words, value: &str| Row(key, words, Content::Text(value.to_string()));
-    let mut clock =
-        vec![Row("master", "master", quantity(head.clock.master, Dimension::FREQUENCY, None))];
-    match head.clock.kind {
-        ClockKind::Divider { least, most } => clock.extend([
-            text("kind", "kind", "divider"),
-            count("divisor_least", "smallest divisor", least),
-            count("divisor_most", "largest divisor", most),
-        ]),
-        ClockKind::Accumulator { bits } => clock.extend([
-            text("kind", "kind", "accumulator"),
-            count("accumulator_bits", "bits of the accumulator", bits),
-        ]),
-    }
-    let dot_least = quantity(head.dot_least, Dimension::TIME, None);
-    clock.push(Row("dot_least", "shortest dot of the laser", dot_least));
-    let start = match head.start_of_scan {
-        StartOfScan::EveryFacet => "every_facet",
-        StartOfScan::IndexOnly => "index_only",
-    };
-    let times = &head.times;
-    let mut longest = vec![
-        time("spin_up_most", "from rest to lock", head.spin_up_most),
-        time("brake_most", "to rest when braked", times.brake_most),
-        time("coast_most", "to rest when coasting", head.coast_most),
-        time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
-        time("arming_most", "arming", times.arming_most),
-        time("fill_most", "filling the word queue", times.fill_most),
-        count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
-        time("reading_most", "reading of the gauge", times.reading_most),
-        time("reply_most", "answer to any other call", times.reply_most),
-        time("silence_most", "silence of the head", times.silence_most),
-        time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
-        time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
-    ];
-    if times.station_most > 0.0 {
-        let most = times.station_reply_most();
-        longest.push(time("station_reply_most", "answer of a signal or a channel", most));
-    }
-    vec![
-        (
-            "polygon",
-            vec![
-                count("facets", "facets", head.facets),
-                speed("speed_least", "lowest speed", head.speed_least),
-                speed("speed_most", "highest speed", head.speed_most),
-                share("lock_window", "lock window, either way", head.lock_window),
-                count("lock_turns", "turns that make lock", head.lock_turns),
-                text("start_of_scan", "start-of-scan pulse", start),
-            ],
-        ),
-        (
-            "line",
-            vec![
-                length("focal_length", "focal length", head.focal_length),
-                Row(
-                    "f_theta",
-                    "f-theta lens, length per angle",
-                    quantity(head.focal_length, Dimension::LENS, None),
-                ),
-                length("line_most", "longest line", head.line_most),
-                share("active_most", "largest active fraction", head.active_most),
-                Row(
-                    "galvanometer_range",
-                    "galvanometer range, either way",
-                    quantity(head.galvanometer_range, Dimension::ANGLE, Some("mrad")),
-                ),
-                Row(
-                    "laser_power",
-                    "full optical power",
-                    quantity(head.laser_power, POWER, Some("mW")),
-                ),
-            ],
-        ),
-        ("dot clock", clock),
-        (
-            "dot words",
-            vec![
-                time("word_service", "time to serve one", head.word_service),
-                count("queue_words", "depth of the queue", head.queue_words),
-            ],
-        ),
-        (
-            "trims",
-            vec![
-                time("in_scan_step", "in-scan step", head.in_scan_trim.step),
-                time("in_scan_range", "in-scan range, either way", head.in_scan_trim.range),
-                angle("cross_scan_step", "cross-scan step", head.cross_scan_trim.step),
-                angle(
-                    "cross_scan_range",
-                    "cross-scan range, either way",
-                    head.cross_scan_trim.range,
-                ),
-            ],
-        ),
-        ("longest times", longest),
-    ]
+    Ok(0)
 }
 
 fn as_text(head: &Description) -> String {
@@ -189,80 +51,6 @@ fn as_text(head: &Description) -> String {
         }
     }
     text
-}
-
-/// All that a head says of itself, in groups of words and values for people.
-pub(crate) fn facts(head: &Description) -> Vec<(String, Vec<(String, String)>)> {
-    let rows = |rows: Vec<Row>| {
-        rows.into_iter().map(|Row(_, words, value)| (words.to_string(), shown(&value)))
-    };
-    let groups = groups(head).into_iter();
-    let mut facts: Vec<(String, Vec<(String, String)>)> =
-        groups.map(|(name, group)| (name.to_string(), rows(group).collect())).collect();
-    let rails = head.rails.iter().map(|rail| {
-        let nominal = show(rail.nominal, Dimension::VOLTAGE, None, None);
-        let tolerance =
-            show(rail.tolerance, Dimension::NUMBER, parse_unit("%").ok().as_ref(), None);
-        (rail.name.clone(), format!("{nominal} ± {tolerance}"))
-    });
-    facts.push(("power rails".to_string(), rails.collect()));
-    let signals = head.signals.iter().map(|signal| {
-        let active = match signal.active {
-            Active::High => "active high",
-            Active::Low => "active low",
-        };
-        let pull = match signal.pull {
-            Pull::None => None,
-            Pull::Up => Some("pulled up"),
-            Pull::Down => Some("pulled down"),
-        };
-        let safe = signal.at_safe.map(|safe| match safe {
-            AtSafe::Keep => "kept when made safe",
-            AtSafe::Off => "off when made safe",
-            AtSafe::On => "on when made safe",
-        });
-        let light = signal.under_light.then_some("also under light");
-        let parts = [Some(way(signal.direction)), Some(active), pull, safe, light];
-        (signal.name.clone(), parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
-    });
-    let channels = head.channels.iter().map(|channel| {
-        let (least, most) = (channel.shown(channel.least), channel.shown(channel.most));
-        let safe = match (channel.direction, channel.at_safe) {
-            (Direction::Input, _) => None,
-            (Direction::Output, Some(value)) => {
-                Some(format!("{} when made safe", channel.shown(value)))
-            }
-            (Direction::Output, None) => Some("kept when made safe".to_string()),
-        };
-        let light = channel.under_light.then(|| "also under light".to_string());
-        let range = format!("{}, {least} to {most}", way(channel.direction));
-        let parts = [Some(range), safe, light];
-        (channel.name.clone(), parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
-    });
-    let groups: [(&str, Vec<_>); 2] =
-        [("signals", signals.collect()), ("channels", channels.collect())];
-    // Most heads have none.
-    let groups = groups.into_iter().filter(|(_, rows)| !rows.is_empty());
-    facts.extend(groups.map(|(name, rows)| (name.to_string(), rows)));
-    facts
-}
-
-fn way(direction: Direction) -> &'static str {
-    match direction {
-        Direction::Input => "input",
-        Direction::Output => "output",
-    }
-}
-
-fn shown(value: &Content) -> String {
-    match value {
-        Content::Text(text) => text.replace('_', " "),
-        Content::Count(count) => count.to_string(),
-        Content::Quantity(value, dimension, unit) => {
-            let unit = unit.and_then(|unit| parse_unit(unit).ok());
-            show(*value, *dimension, unit.as_ref(), None)
-        }
-    }
 }
 
 fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {

@@ -1,32 +1,27 @@
-//! `head expose`: an image goes through a simulated head, before and after trimming. It runs a
-//! script of its own through the same door as any other.
+//! `head expose`: an image goes through a simulated head, before and after trimming. It runs a script of
+//! its own, as `run` would.
 
-use crate::bounds;
-use crate::cli::files::{Disk, Supply};
-use crate::cli::output::{Force, Place};
-use crate::cli::pages::{Drawn, Told};
-use crate::cli::picture::{self, Look};
-use crate::cli::run::{About, printer};
-use crate::cli::signals::stop_on_request;
-use crate::cli::{WRONG, address};
+use crate::cli::look::{Look, positive, write_picture};
+use crate::cli::pages::{ExposedPage, Picture};
+use crate::cli::run::printer;
+use crate::disk::{Disk, Force, Place};
+use crate::error::{Error, WRONG, invalid};
 use crate::head::sim::medium::Sheet;
-use crate::head::station::Station;
 use crate::image::Bitmap;
-use crate::session::{self, Files, Text, Verdict, prepare, read_image};
+use crate::session::{self, Files, Text, read_image};
+use crate::setup::options::HeadOption;
+use crate::setup::{Opening, Stage, load, stop_on_request};
 use crate::terminal::complain;
-use crate::terminal::told::rendered;
-use crate::units::{Dimension, parse_quantity};
+use crate::units::Dimension;
 use clap::Args;
-use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
+use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-The image is a Netpbm P4 file: one bit a dot, black is where light falls. Line k is drawn by facet
-k mod N, each in its place by facet errors, start of scan, trims, lens and dot clock as made, on a
-medium that moves by one pitch a line. The picture shows what the medium would, in gray levels of
-one PNG file; docs/exposure.md says how. Banding is told from the lines' shifts across, before and
-after trimming with `--trim`. Exit codes are those of `spintrue run`.
+The image is a Netpbm P4 file: one bit per dot, black where light falls. Line k is drawn by facet
+k mod N, at the place that follows from facet errors, start of scan, trims, lens and dot clock, on a
+medium that moves by one pitch per line. The picture is a PNG file with the gray levels on the medium;
+docs/exposure.md explains it. Banding is computed from the cross-scan shifts of the lines, with
+`--trim` before and after trimming. Exit codes are those of `spintrue run`.
 
 Nothing real moves. On a real head a script would let light out: eyewear on, covers closed, nobody
 in the beam path. spintrue is not a safety function: the hardware interlock chain stands on its
@@ -45,23 +40,22 @@ const SCRIPT: &str = include_str!("expose.spt");
 pub(super) struct Options {
     /// The image, a Netpbm P4 file
     image: String,
-    /// Which simulated head
-    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
-    head: String,
-    /// Where the picture goes, a PNG file; with `--trim` that of the trimmed page. Without this only
-    /// the banding is told
+    #[command(flatten)]
+    head: HeadOption,
+    /// Write the picture, a PNG file; with `--trim` that of the trimmed page. Without this only the
+    /// banding is shown
     #[arg(long, value_name = "PICTURE.png")]
     out: Option<PathBuf>,
-    /// Measures and trims every facet, and exposes the image once more
+    /// Measure and trim every facet, and expose the image once more
     #[arg(long)]
     trim: bool,
-    /// Where the picture of the page before trimming goes
+    /// Write the picture of the page before trimming
     #[arg(long, value_name = "PICTURE.png", requires = "trim")]
     before: Option<PathBuf>,
     /// Polygon speed
     #[arg(long, value_name = "SPEED", default_value = "4800 rpm", value_parser = speed)]
     speed: String,
-    /// Dots per length, along and across
+    /// Dots per length, in-scan and cross-scan
     #[arg(long, value_name = "RESOLUTION", default_value = "300 dpi", value_parser = resolution)]
     resolution: (String, f64),
     #[command(flatten)]
@@ -71,31 +65,23 @@ pub(super) struct Options {
     /// Seed of the head: the same seed gives the same picture [default: 1]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
-    /// Prints JSON Lines for machines
+    /// Print JSON Lines
     #[arg(long)]
     json: bool,
 }
 
-fn given(text: &str, dimension: Dimension, example: &str) -> Result<f64, String> {
-    match parse_quantity(text) {
-        Ok((value, Some(unit))) if unit.dimension == dimension && value > 0.0 => Ok(value),
-        Ok(_) => Err(format!("this is no {}: write it like `{example}`", dimension.name(&[]))),
-        Err(error) => Err(error.to_string()),
-    }
+fn speed(text: &str) -> Result<String, Error> {
+    positive(text, Dimension::ROTATION, "4800 rpm").map(|_| text.to_string())
 }
 
-fn speed(text: &str) -> Result<String, String> {
-    given(text, Dimension::ROTATION, "4800 rpm").map(|_| text.to_string())
-}
-
-fn resolution(text: &str) -> Result<(String, f64), String> {
-    given(text, Dimension::RESOLUTION, "300 dpi").map(|value| (text.to_string(), value))
+fn resolution(text: &str) -> Result<(String, f64), Error> {
+    positive(text, Dimension::RESOLUTION, "300 dpi").map(|value| (text.to_string(), value))
 }
 
 /// The script of this command, and images where the options say.
-struct Own;
+struct OwnScript;
 
-impl Files for Own {
+impl Files for OwnScript {
     fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
         Ok(Text { name: path.to_string(), text: SCRIPT.to_string() })
     }
@@ -105,128 +91,79 @@ impl Files for Own {
     }
 }
 
-pub(super) fn expose(options: &Options) -> u8 {
-    match exposed(options) {
-        Ok(code) => code,
-        Err((code, why)) => {
-            complain(&format!("{}\n", why.trim_end()));
-            code
-        }
-    }
-}
-
-fn wrong(why: String) -> (u8, String) {
-    (WRONG, format!("error: {why}"))
-}
-
-fn exposed(options: &Options) -> Result<u8, (u8, String)> {
-    let image = read_image(&mut Own, "", &options.image).map_err(wrong)?;
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let image = read_image(&mut OwnScript, "", &options.image)?;
     if image.more() {
         let name = &options.image;
         complain(&format!("note: {name} holds several images; the first is exposed\n"));
     }
-    let pitch = 1.0 / options.resolution.1;
-    options.look.fits(image.width(), image.height(), pitch).map_err(wrong)?;
-    let opened = address::open(&options.head, options.seed).map_err(|why| (WRONG, why))?;
-    let Some(medium) = opened.medium else {
-        return Err(wrong(format!("`{}` is no simulated head", options.head)));
+    options.look.check(image.width(), image.height(), 1.0 / options.resolution.1)?;
+    let opened = Opening::at(&options.head.head).with_seed(options.seed).open()?;
+    match &opened.medium {
+        Some(medium) => medium.keep(),
+        None => return Err(invalid!("`{}` is no simulated head", options.head.head)),
+    }
+    let prepared = load(&mut OwnScript, "head expose", &options.settings(&image))?;
+    let place = |path: &Option<PathBuf>| {
+        let place = path.as_ref().map(|path| Place::take(path, &options.force)).transpose();
+        place.map_err(|error| invalid!("the picture {error}"))
     };
-    medium.keep();
-    let prepared = prepare(&mut Own, "head expose", &settings(&image, options)).map_err(wrong)?;
-    complain(&rendered(&prepared.diagnostics, &prepared.sources));
-    let Some(program) = &prepared.program else { return Ok(WRONG) };
-    let take = |path: &Path| Place::take(path, &options.force);
-    let take = |path: &Path| take(path).map_err(|why| wrong(format!("the picture {why}")));
-    let out = options.out.as_deref().map(take).transpose()?;
-    let before = options.before.as_deref().map(take).transpose()?;
-    let stop = Arc::new(AtomicBool::new(false));
-    let seed = opened.seed;
-    let mut station = Station::open(opened.link, stop.clone()).map_err(|fault| {
-        (Verdict::HeadFailed.exit_code(), format!("error: the head does not answer: {fault}"))
-    })?;
-    station.set_images(Box::new(Supply::new(Own, "")));
-    let bound = bounds::bound(program, &prepared.params, station.description());
-    let head = station.description().clone();
-    let admitted = prepared.admit(&head, &|fault| station.check_can_inject(fault), Vec::new());
-    let runnable = match admitted {
-        Ok(runnable) => runnable,
-        Err(refused) => return Err((WRONG, rendered(&refused, &prepared.sources))),
-    };
-    let params = program.params.iter().map(|p| (p.name.to_string(), p.text.clone())).collect();
-    let about = About {
-        script: "head expose",
-        head: &head,
-        address: None,
-        seed,
-        faults: opened.faults,
-        operator: None,
-        params,
-        at_most: bound.most,
-        replay: false,
-        again: Vec::new(),
-        files: Vec::new(),
-    };
+    let places = [place(&options.before)?, place(&options.out)?];
+    let mut stage = Stage::with_files(opened, OwnScript, "")?;
+    let (runnable, _) = stage.admit(&prepared, None)?;
+    let about =
+        stage.about(&prepared, "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
     let mut printer = printer(&about, options.json);
-    stop_on_request(&[stop])
-        .map_err(|error| wrong(format!("Ctrl-C cannot be watched for: {error}")))?;
-    let finished = session::run(runnable, &mut station, &mut *printer);
-    let told = pictures(options, &medium.take(), out, before);
-    let (told, trouble) = match told {
-        Ok(told) => (told, None),
-        Err(why) => (Vec::new(), Some(why)),
-    };
-    printer.pages(&told);
+    stop_on_request(std::slice::from_ref(&stage.stop))?;
+    let finished = session::run(runnable, &mut stage.station, &mut *printer);
+    let pages = options.pages(&stage.sheets(), places);
+    printer.pages(pages.as_deref().unwrap_or_default());
     printer.finish(&finished, &prepared);
-    match (finished.verdict().exit_code(), trouble) {
-        (0, Some(why)) => Err(wrong(why)),
-        (code, Some(why)) => Err((code, format!("error: {why}"))),
-        (code, None) => Ok(code),
-    }
+    let code = finished.verdict().exit_code();
+    Ok(match pages {
+        Err(error) => {
+            error.print();
+            if code == 0 { WRONG } else { code }
+        }
+        Ok(_) => code,
+    })
 }
 
-/// What the script's params are.
-fn settings(image: &Bitmap, options: &Options) -> Vec<String> {
-    let (resolution, _) = &options.resolution;
-    vec![
-        format!("image={}", options.image),
-        format!("speed={}", options.speed),
-        format!("dots={}", image.width()),
-        format!("resolution={resolution}"),
-        format!("lines={}", image.height()),
-        format!("trimmed={}", options.trim),
-    ]
-}
-
-/// Writes what was asked for, and tells of every page.
-fn pictures(
-    options: &Options,
-    sheets: &[Sheet],
-    mut out: Option<Place>,
-    mut before: Option<Place>,
-) -> Result<Vec<Told>, String> {
-    let drawn = |sheet: &Sheet, place: Place, path: &Path| {
-        let picture = options.look.of(sheet)?;
-        picture::write(place, &picture)?;
-        Ok::<_, String>(Drawn::new(path, &picture))
-    };
-    let last = if options.trim { 1 } else { 0 };
-    let mut told = Vec::new();
-    for (index, sheet) in sheets.iter().enumerate() {
-        let (place, path) = if index == last {
-            (out.take(), options.out.as_ref())
-        } else {
-            (before.take(), options.before.as_ref())
-        };
-        let picture = match (place, path) {
-            (Some(place), Some(path)) => Some(drawn(sheet, place, path)?),
-            _ => None,
-        };
-        let label = match (options.trim, index) {
-            (false, _) => "as trimmed now",
-            (true, 0) => "before trimming",
-            (true, _) => "after trimming",
-        };
-        told.push(Told::new(label.to_string(), sheet, picture));
+impl Options {
+    /// The params of the script.
+    fn settings(&self, image: &Bitmap) -> Vec<String> {
+        vec![
+            format!("image={}", self.image),
+            format!("speed={}", self.speed),
+            format!("dots={}", image.width()),
+            format!("resolution={}", self.resolution.0),
+            format!("lines={}", image.height()),
+            format!("trimmed={}", self.trim),
+        ]
     }
-    Ok(told)
+
+    /// Writes the pictures of the pages before and after trimming, where there are places for them.
+    fn pages(
+        &self,
+        sheets: &[Sheet],
+        [before, after]: [Option<Place>; 2],
+    ) -> Result<Vec<ExposedPage>, Error> {
+        let (mut before, mut after) =
+            (before.zip(self.before.as_ref()), after.zip(self.out.as_ref()));
+        let page = |(index, sheet): (usize, &Sheet)| {
+            let (label, place) = match (self.trim, index) {
+                (false, 0) => ("as trimmed now", after.take()),
+                (true, 0) => ("before trimming", before.take()),
+                (true, 1) => ("after trimming", after.take()),
+                (_, _) => ("after trimming", None),
+            };
+            let picture = place.map(|(place, path)| {
+                let picture = self.look.of(sheet)?;
+                write_picture(place, &picture)?;
+                Ok::<_, Error>(Picture::new(path, &picture))
+            });
+            Ok(ExposedPage::new(label.to_string(), sheet, picture.transpose()?))
+        };
+        sheets.iter().enumerate().map(page).collect()
+    }
 }

@@ -1,22 +1,22 @@
-//! `head trace`: looks into a recording, a call a line.
+//! `head trace`: shows a recording, one call per line.
 
-use crate::cli::duration;
-use crate::cli::trace::{reader, surveyed};
-use crate::cli::{FAILED, WRONG};
+use crate::error::{Error, FAILED, invalid};
 use crate::head::call::Reply;
 use crate::head::record::Heard;
 use crate::head::trace::{Entry, Header, Survey};
 use crate::head::words;
+use crate::setup::options::time;
+use crate::setup::{reader, surveyed};
 use crate::terminal::told::shortened;
-use crate::terminal::{DIM, RED, colour_output, complain, emit, say, styled};
+use crate::terminal::{DIM, RED, colour_output, emit, say, styled};
 use crate::visible;
 use clap::Args;
 use serde_json::{Map, Value, json};
 
 pub(crate) const AFTER_HELP: &str = "\
-A line tells the number of a call, the head time of its answer, what was asked and what came of it,
-in SI units. A replay that leaves its recording names the number. docs/recordings.md says what a
-recording holds. Exit code 1 where the recording was cut off.
+A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A
+replay that departs from its recording names the number. docs/recordings.md describes recordings.
+Exit code 1 where the recording was cut off.
 
 Examples:
   spintrue head trace run.trace
@@ -28,73 +28,33 @@ Examples:
 pub(crate) struct Options {
     /// The recording
     file: String,
-    /// Shows these calls only, such as spin,load_trims
+    /// Show only these calls, such as spin,load_trims
     #[arg(long, value_name = "CALLS", value_delimiter = ',')]
     only: Vec<String>,
-    /// Shows calls only that were refused or failed
+    /// Show only calls that were refused or failed
     #[arg(long)]
     faults: bool,
-    /// Shows calls from this head time on
-    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    /// Show calls from this head time on
+    #[arg(long, value_name = "TIME", value_parser = time)]
     from: Option<f64>,
-    /// Shows calls up to this head time
-    #[arg(long, value_name = "TIME", value_parser = duration::limit)]
+    /// Show calls up to this head time
+    #[arg(long, value_name = "TIME", value_parser = time)]
     to: Option<f64>,
-    /// Prints JSON Lines for machines, with every value
+    /// Print JSON Lines with every value
     #[arg(long)]
     json: bool,
 }
 
-/// Calls by the names that recordings give them.
-const CALLS: [&str; 20] = [
-    "describe",
-    "status",
-    "spin",
-    "halt",
-    "steer",
-    "turns",
-    "trims",
-    "load_trims",
-    "store_trims",
-    "arm",
-    "disarm",
-    "expose",
-    "expose_page",
-    "signal",
-    "switch",
-    "channel",
-    "set_channel",
-    "sleep",
-    "make_safe",
-    "measure",
-];
+/// Calls by their names in recordings.
+const CALLS: &str = "describe, status, spin, halt, steer, turns, trims, load_trims, store_trims, arm, \
+    disarm, expose, expose_page, signal, switch, channel, set_channel, sleep, make_safe, measure";
 
-pub(super) fn trace(options: &Options) -> u8 {
-    if let Some(wrong) = options.only.iter().find(|name| !CALLS.contains(&name.as_str())) {
-        complain(&format!(
-            "error: `--only` knows no call `{wrong}`; it knows {}\n",
-            CALLS.join(", ")
-        ));
-        return WRONG;
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let is_unknown = |name: &&String| !CALLS.split(", ").any(|known| known == name.as_str());
+    if let Some(wrong) = options.only.iter().find(is_unknown) {
+        return Err(invalid!("`--only` knows no call `{wrong}`; it knows {CALLS}"));
     }
-    match shown(options) {
-        Ok(cut) => {
-            if cut {
-                FAILED
-            } else {
-                0
-            }
-        }
-        Err(why) => {
-            complain(&format!("{why}\n"));
-            WRONG
-        }
-    }
-}
-
-/// Prints the recording; gives whether it was cut off.
-fn shown(options: &Options) -> Result<bool, String> {
-    // The whole first, so that nothing is shown of what was changed.
+    // The whole first, so that nothing is shown of a recording that was changed.
     let survey = surveyed(&options.file)?;
     if options.json {
         emit(&header_json(&survey))
@@ -102,45 +62,36 @@ fn shown(options: &Options) -> Result<bool, String> {
         say(&header_text(&survey))
     }
     let colour = colour_output();
+    let is_whole = options.only.is_empty() && !options.faults;
+    let line = |json: Value, text: String| match options.json {
+        true => emit(&format!("{json}\n")),
+        false => say(&format!("{text}\n")),
+    };
     let mut number = 0_u64;
     for entry in reader(&options.file)? {
-        match entry.map_err(|why| format!("error: {} {why}", options.file))? {
+        match entry.map_err(|why| invalid!("{} {why}", options.file))? {
             Entry::Heard(heard) => {
                 number += 1;
                 let name = name(&heard);
                 if !wanted(options, &heard, &name) {
                     continue;
                 }
-                if options.json {
-                    emit(&format!("{}\n", call_json(number, &heard)));
-                } else {
-                    say(&call_text(number, &heard, colour));
-                }
+                line(call_json(number, &heard), call_text(number, &heard, colour));
             }
-            Entry::Provoked { fault, after, refused } if options.json && bare(options) => {
-                let line = json!({"event": "provoked", "fault": fault, "after": after, "refused": refused});
-                emit(&format!("{line}\n"));
+            Entry::Provoked { fault, after, refused } if is_whole => line(
+                json!({"event": "provoked", "fault": fault, "after": after, "refused": refused}),
+                format!("{:>24}provoke {} after {after} s", "", visible::line(&fault)),
+            ),
+            Entry::Mended if is_whole => {
+                line(json!({"event": "mended"}), format!("{:>24}mend", ""));
             }
-            Entry::Provoked { fault, after, .. } if bare(options) => {
-                let fault = visible::line(&fault);
-                say(&format!("{:>24}provoke {fault} after {after} s\n", ""));
-            }
-            Entry::Mended if options.json && bare(options) => {
-                emit(&format!("{}\n", json!({"event": "mended"})));
-            }
-            Entry::Mended if bare(options) => say(&format!("{:>24}mend\n", "")),
             Entry::Provoked { .. } | Entry::Mended | Entry::Now { .. } | Entry::End { .. } => {}
         }
     }
     if options.json {
         emit(&format!("{}\n", json!({"event": "end", "verdict": survey.verdict})));
     }
-    Ok(survey.verdict.is_none())
-}
-
-/// Nothing is left out.
-fn bare(options: &Options) -> bool {
-    options.only.is_empty() && !options.faults
+    Ok(if survey.verdict.is_none() { FAILED } else { 0 })
 }
 
 fn name(heard: &Heard) -> String {
@@ -161,7 +112,7 @@ fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
     let reply = if fault { styled(&reply, RED, colour) } else { reply };
     let stamp = format!("{number:>7}  {:>11.6} s", heard.time);
     format!(
-        "{}  {}: {reply}\n",
+        "{}  {}: {reply}",
         styled(&stamp, DIM, colour),
         visible::line(&words::call(&heard.call))
     )

@@ -1,15 +1,14 @@
-//! `record show`: prints what a record holds, be it finished or cut off, and whether it is as it was
-//! written.
+//! `record show`: shows the content of a record, finished or not, and whether it was changed.
 
 use crate::cli::check::counted;
-use crate::cli::record::folder::MANIFEST;
-use crate::cli::record::read::{Kept, kept, text};
-use crate::cli::record::verify::{Looked, looked};
-use crate::cli::{FAILED, WRONG, files, summary};
+use crate::cli::summary;
+use crate::disk::read_text;
+use crate::error::{Error, FAILED, invalid};
 use crate::interpret::answer_line;
-use crate::record::Origin;
+use crate::record::read::{Events, read, text};
+use crate::record::{MANIFEST, Origin, State, examine};
 use crate::terminal::told::{check_line, shortened, stamped};
-use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
+use crate::terminal::{self, BOLD, DIM, GREEN, RED, YELLOW, emit, say, styled, wrapped};
 use crate::units::{Dimension, show as quantity};
 use crate::visible;
 use clap::Args;
@@ -17,11 +16,11 @@ use serde_json::{Value, json};
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-A record that was never finished, or that was changed since, is shown as far as
-it can be read, and that is said of it.
+A record that was never finished, or that was changed, is shown as far as it
+can be read, and marked as such.
 
 Exit codes:
-  0    the record is whole and as it was written
+  0    the record is complete and unchanged
   1    it is not, or it was never finished
   2    there is no record, or it cannot be read
 
@@ -33,12 +32,12 @@ Examples:
 pub(super) struct Options {
     /// The folder of the record
     folder: PathBuf,
-    /// Prints one JSON object for machines
+    /// Print one JSON object
     #[arg(long)]
     json: bool,
 }
 
-/// Stands for a blank at which no line is broken.
+/// Stands for a blank that does not break a line.
 const TOGETHER: char = '\u{1f}';
 
 fn together(text: &str) -> String {
@@ -47,8 +46,8 @@ fn together(text: &str) -> String {
 
 /// A record with all that is known of it.
 struct Shown {
-    kept: Kept,
-    /// What `record.json` says that it is; nothing where there is none.
+    kept: Events,
+    /// The identity in `record.json`; null where there is none.
     identity: Value,
     /// `whole`, `unfinished` or `changed`.
     state: &'static str,
@@ -56,28 +55,17 @@ struct Shown {
     problems: Vec<String>,
 }
 
-pub(super) fn show(options: &Options) -> u8 {
-    let (state, problems, code) = match looked(&options.folder) {
-        Looked::NoRecord(why) => {
-            complain(&format!("error: {why}\n"));
-            return WRONG;
-        }
-        Looked::Unfinished(why) => ("unfinished", vec![why], FAILED),
-        Looked::Changed(lines) => ("changed", lines, FAILED),
-        Looked::Whole(_) => ("whole", Vec::new(), 0),
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let (state, problems, code) = match examine(&options.folder) {
+        State::None(error) => return Err(error),
+        State::Unfinished(why) => ("unfinished", vec![why], FAILED),
+        State::Changed(lines) => ("changed", lines, FAILED),
+        State::Whole(_) => ("whole", Vec::new(), 0),
     };
-    let kept = match kept(&options.folder) {
-        Ok(kept) => kept,
-        Err(why) => {
-            let more = "; `spintrue record verify` tells what is left of the record";
-            complain(&format!("error: {why}{more}\n"));
-            return WRONG;
-        }
-    };
-    let path = options.folder.join(MANIFEST);
-    // Anything but a plain file, such as a pipe, could have this wait for ever.
-    let plain = path.metadata().is_ok_and(|data| data.is_file());
-    let text = if plain { files::read_text(&path).unwrap_or_default() } else { String::new() };
+    let kept = read(&options.folder).map_err(|error| {
+        invalid!("{error}; `spintrue record verify` tells what is left of the record")
+    })?;
+    let text = read_text(&options.folder.join(MANIFEST)).unwrap_or_default();
     let manifest = serde_json::from_str::<Value>(&text).unwrap_or_default();
     let identity = manifest.get("identity").cloned().unwrap_or_default();
     let shown = Shown { kept, identity, state, problems };
@@ -86,7 +74,7 @@ pub(super) fn show(options: &Options) -> u8 {
     } else {
         say(&shown.text(options))
     }
-    code
+    Ok(code)
 }
 
 impl Shown {

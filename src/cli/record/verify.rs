@@ -1,23 +1,17 @@
-//! `record verify`: holds every file of a record against its digest.
+//! `record verify`: compares every file of a record with its digest.
 
-use crate::cli::files::read_text;
-use crate::cli::record::folder::{MANIFEST, MARK};
-use crate::cli::{FAILED, WRONG};
-use crate::head::system::why;
-use crate::record::{FileDigest, Manifest, ManifestError, hexadecimal};
-use crate::terminal::{complain, say};
+use crate::error::{Error, FAILED};
+use crate::record::{State, examine};
+use crate::terminal::say;
 use clap::Args;
-use sha2::{Digest, Sha256};
-use std::fs::{self, File};
-use std::io::{self, BufRead, BufReader};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-Says what was changed, is missing or was added since the record was written. It cannot find out
-whether somebody wrote the whole record anew: the digests have no key.
+Reports what was changed, is missing or was added since the record was written. It cannot tell
+whether the whole record was written anew: the digests have no key.
 
 Exit codes:
-  0    the record is whole and as it was written
+  0    the record is complete and unchanged
   1    it is not, or it was never finished
   2    there is no record
 
@@ -30,179 +24,21 @@ pub(super) struct Options {
     folder: PathBuf,
 }
 
-/// What looking at a record comes to.
-pub(in crate::cli) enum Looked {
-    /// There is none, and why.
-    NoRecord(String),
-    /// It was never finished, and how much of it there is.
-    Unfinished(String),
-    /// It is not as it was written.
-    Changed(Vec<String>),
-    /// It is whole.
-    Whole(Manifest),
-}
-
-pub(super) fn verify(options: &Options) -> u8 {
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let name = options.folder.display();
-    match looked(&options.folder) {
-        Looked::NoRecord(why) => {
-            complain(&format!("error: {why}\n"));
-            WRONG
+    let (what, code) = match examine(&options.folder) {
+        State::None(error) => return Err(error),
+        State::Unfinished(why) => (format!("UNFINISHED: {why}"), FAILED),
+        State::Changed(lines) => {
+            let lines: String = lines.iter().map(|line| format!("\n  {line}")).collect();
+            (format!("NOT AS IT WAS WRITTEN{lines}"), FAILED)
         }
-        Looked::Unfinished(why) => {
-            say(&format!("{name}: UNFINISHED: {why}\n"));
-            FAILED
-        }
-        Looked::Changed(lines) => {
-            say(&format!("{name}: NOT AS IT WAS WRITTEN\n"));
-            for line in lines {
-                say(&format!("  {line}\n"));
-            }
-            FAILED
-        }
-        Looked::Whole(manifest) => {
+        State::Whole(manifest) => {
             let (count, verdict) = (manifest.files.len() + 1, &manifest.verdict);
-            let said = format!("whole and as it was written, {count} files; verdict: {verdict}");
-            say(&format!("{name}: {said}\n"));
-            0
+            let what = format!("whole and as it was written, {count} files; verdict: {verdict}");
+            (what, 0)
         }
-    }
-}
-
-/// Holds every file of a record against its digest.
-pub(in crate::cli) fn looked(folder: &Path) -> Looked {
-    let name = folder.display();
-    if !folder.is_dir() {
-        return Looked::NoRecord(if folder.exists() {
-            format!("{name} is a file: name the folder of a record")
-        } else {
-            format!("there is no folder {name}")
-        });
-    }
-    let unfinished = folder.join(MARK).exists();
-    let manifest = folder.join(MANIFEST);
-    if unfinished && !manifest.exists() {
-        let events = whole_lines(&folder.join("events.jsonl"));
-        let events = events.map_or("no events.jsonl can be read".to_string(), |count| {
-            format!("events.jsonl holds {count} whole lines")
-        });
-        return Looked::Unfinished(format!("the run goes on or was cut off; {events}"));
-    }
-    if !manifest.exists() && folder.join("events.jsonl").exists() {
-        return Looked::Changed(vec![format!("{MANIFEST} is missing")]);
-    }
-    if !manifest.exists() {
-        return Looked::NoRecord(format!("{name} is no record: there is no {MANIFEST} in it"));
-    }
-    match held(folder) {
-        Ok(_) if unfinished => {
-            let why = format!("{MARK} is there: the record was never finished");
-            Looked::Changed(vec![why])
-        }
-        Ok(manifest) => Looked::Whole(manifest),
-        Err(Broken::Newer(why)) => {
-            Looked::NoRecord(format!("{name} cannot be verified: {why}; use a newer spintrue"))
-        }
-        Err(Broken::Changed(mut wrong)) => {
-            if unfinished {
-                wrong.push(format!("{MARK} is there: the record was never finished"));
-            }
-            Looked::Changed(wrong)
-        }
-    }
-}
-
-/// Why files and digests do not fit.
-pub(in crate::cli) enum Broken {
-    /// The record is of a format that is not known here.
-    Newer(String),
-    /// What is not as it was written.
-    Changed(Vec<String>),
-}
-
-/// Holds every file against its digest, be the mark there or not; gives what is wrong.
-pub(in crate::cli) fn held(folder: &Path) -> Result<Manifest, Broken> {
-    let path = folder.join(MANIFEST);
-    // Anything but a plain file, such as a pipe, could have this wait for ever.
-    if !fs::symlink_metadata(&path).is_ok_and(|data| data.is_file()) {
-        return Err(Broken::Changed(vec![format!("{MANIFEST} is no plain file any more")]));
-    }
-    let text = read_text(&path).map_err(|why| Broken::Changed(vec![why]))?;
-    let manifest = Manifest::read(&text).map_err(|error| match error {
-        ManifestError::Version(_) => Broken::Newer(error.to_string()),
-        other => Broken::Changed(vec![other.to_string()]),
-    })?;
-    let mut wrong: Vec<String> = Vec::new();
-    for (file, known) in &manifest.files {
-        wrong.extend(differs(&folder.join(file), known).map(|why| format!("{file} {why}")));
-    }
-    match added(folder, &manifest) {
-        Ok(added) => wrong.extend(added),
-        Err(error) => wrong.push(format!("the folder cannot be read: {}", why(&error))),
-    }
-    if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
-}
-
-/// Why a file is not the one that was written; none where it is.
-fn differs(path: &Path, known: &FileDigest) -> Option<String> {
-    let plain = fs::symlink_metadata(path);
-    match &plain {
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            return Some("is missing".to_string());
-        }
-        Err(error) => return Some(format!("cannot be read: {}", why(error))),
-        Ok(data) if !data.is_file() => return Some("is no plain file any more".to_string()),
-        Ok(data) if data.len() != known.bytes => {
-            return Some(format!("was changed: {} bytes instead of {}", data.len(), known.bytes));
-        }
-        Ok(_) => {}
-    }
-    let mut hash = Sha256::new();
-    let read = File::open(path).and_then(|file| {
-        let mut file = BufReader::with_capacity(1 << 16, file);
-        loop {
-            let part = file.fill_buf()?;
-            if part.is_empty() {
-                return Ok(());
-            }
-            hash.update(part);
-            let length = part.len();
-            file.consume(length);
-        }
-    });
-    match read {
-        Err(error) => Some(format!("cannot be read: {}", why(&error))),
-        Ok(()) if hexadecimal(&hash.finalize()) != known.sha256 => {
-            Some("was changed: its SHA-256 differs".to_string())
-        }
-        Ok(()) => None,
-    }
-}
-
-/// What lies in the folder and is not of the record.
-fn added(folder: &Path, manifest: &Manifest) -> io::Result<Vec<String>> {
-    let mut added = Vec::new();
-    for entry in fs::read_dir(folder)? {
-        let name = entry?.file_name().to_string_lossy().into_owned();
-        if !manifest.files.contains_key(&name) && name != MANIFEST && name != MARK {
-            added.push(format!("{name} was added"));
-        }
-    }
-    added.sort();
-    Ok(added)
-}
-
-/// How many lines of a file have their end.
-fn whole_lines(path: &Path) -> io::Result<u64> {
-    let mut file = BufReader::with_capacity(1 << 16, File::open(path)?);
-    let mut count = 0;
-    loop {
-        let part = file.fill_buf()?;
-        if part.is_empty() {
-            return Ok(count);
-        }
-        count += part.iter().filter(|byte| **byte == b'\n').count() as u64;
-        let length = part.len();
-        file.consume(length);
-    }
+    };
+    say(&format!("{name}: {what}\n"));
+    Ok(code)
 }

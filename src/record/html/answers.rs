@@ -1,7 +1,7 @@
 //! What the operator answered, as a table of a report.
 
 use crate::interpret::answer_text;
-use crate::record::Record;
+use crate::record::data::Record;
 use maud::{Markup, html};
 
 /// Most answers that are shown.

@@ -1,7 +1,8 @@
 //! Recorded values of a report: single ones as rows, lists of records as tables of their own.
 
 use crate::program::show::{Shown, places};
-use crate::record::{CheckRow, Record, Recorded};
+use crate::record::checks::CheckRow;
+use crate::record::data::{Record, Recorded};
 use crate::units::{UnitText, parse_unit, show_number, suited};
 use maud::{Markup, html};
 

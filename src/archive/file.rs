@@ -1,0 +1,332 @@
+//! An archive in an SQLite file: opening it for writing or reading, bringing it up to date, and what
+//! is told where something is wrong with it.
+
+use crate::archive::schema::{STEPS, newer, version_of};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value};
+use crate::error::{Error, invalid};
+use rusqlite::types::{ToSqlOutput, ValueRef};
+use rusqlite::{Connection, Error as SqlError, ErrorCode, OpenFlags, ToSql, TransactionBehavior};
+use std::path::{Path, PathBuf};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+/// Tells an archive from other databases: "SpnT" in ASCII.
+const APPLICATION: i32 = 0x5370_6e54;
+
+/// An open file.
+pub(crate) struct File {
+    path: PathBuf,
+    archive: Connection,
+}
+
+impl File {
+    pub(crate) fn open_to_write(path: &Path) -> Result<File, Error> {
+        let name = path.display();
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+        if let Some(folder) = folder.filter(|folder| !folder.is_dir()) {
+            return Err(invalid!(
+                "the archive {name} cannot be made: there is no folder {}; make it first",
+                folder.display()
+            ));
+        }
+        is_file(path)?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+            | OpenFlags::SQLITE_OPEN_CREATE
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let mut archive =
+            Connection::open_with_flags(path, flags).map_err(|e| trouble(path, &e))?;
+        prepare(&mut archive, STEPS).map_err(|wrong| refused(path, &wrong))?;
+        Ok(File { path: path.to_path_buf(), archive })
+    }
+
+    pub(crate) fn open_to_read(path: &Path) -> Result<File, Error> {
+        if !path.exists() {
+            return Err(invalid!(
+                "there is no archive {}: `spintrue run SCRIPT --archive FILE` makes one",
+                path.display()
+            ));
+        }
+        is_file(path)?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let open = || {
+            let archive = Connection::open_with_flags(path, flags)?;
+            archive.busy_timeout(LOCK_TIMEOUT)?;
+            let state = state(&archive)?;
+            Ok((archive, state))
+        };
+        let (archive, state) = open().map_err(|error| trouble(path, &error))?;
+        match state {
+            State::Version(version) if version == version_of(STEPS) => {
+                Ok(File { path: path.to_path_buf(), archive })
+            }
+            State::Version(version) if version > version_of(STEPS) => {
+                Err(refused(path, &Wrong::Newer(version)))
+            }
+            // Only a writer may bring it up to date.
+            State::Version(_) => {
+                drop(archive);
+                File::open_to_write(path)
+            }
+            State::Empty | State::Foreign => Err(refused(path, &Wrong::Foreign)),
+        }
+    }
+
+    fn run(&self, statement: &str) -> Result<(), Error> {
+        self.archive.execute_batch(statement).map_err(|error| trouble(&self.path, &error))
+    }
+}
+
+impl Store for File {
+    fn begin(&mut self, purpose: Purpose) -> Result<(), Error> {
+        self.run(if purpose == Purpose::Read { "BEGIN" } else { "BEGIN IMMEDIATE" })
+    }
+
+    fn keep(&mut self) -> Result<(), Lost> {
+        self.run("COMMIT").map_err(Lost::Whole)
+    }
+
+    fn take_back(&mut self) -> Result<(), Error> {
+        self.run("ROLLBACK")
+    }
+
+    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error> {
+        let Some(first) = rows.first() else { return Ok(()) };
+        let places = vec!["?"; first.len()].join(", ");
+        let Table { name, columns } = table;
+        let statement = format!("INSERT INTO {name} ({columns}) VALUES ({places})");
+        let add = || {
+            let mut statement = self.archive.prepare_cached(&statement)?;
+            for row in rows {
+                statement.execute(rusqlite::params_from_iter(row))?;
+            }
+            Ok(())
+        };
+        add().map_err(|error| trouble(&self.path, &error))
+    }
+
+    fn query(
+        &mut self,
+        statement: &str,
+        values: &[Value<'_>],
+        each: &mut dyn FnMut(&dyn Row),
+    ) -> Result<(), Error> {
+        let mut query = || {
+            let mut query = self.archive.prepare_cached(statement)?;
+            let mut rows = query.query(rusqlite::params_from_iter(values))?;
+            while let Some(row) = rows.next()? {
+                each(row);
+            }
+            Ok(())
+        };
+        query().map_err(|error| trouble(&self.path, &error))
+    }
+}
+
+impl Row for rusqlite::Row<'_> {
+    fn value(&self, at: usize) -> Value<'_> {
+        match self.get_ref(at) {
+            Ok(ValueRef::Integer(number)) => Value::Whole(number),
+            Ok(ValueRef::Real(number)) => Value::Real(number),
+            Ok(ValueRef::Text(text)) => Value::Text(String::from_utf8_lossy(text)),
+            _ => Value::Nothing,
+        }
+    }
+}
+
+impl ToSql for Value<'_> {
+    fn to_sql(&self) -> Result<ToSqlOutput<'_>, SqlError> {
+        Ok(ToSqlOutput::Borrowed(match self {
+            Value::Nothing => ValueRef::Null,
+            Value::Whole(number) => ValueRef::Integer(*number),
+            Value::Real(number) => ValueRef::Real(*number),
+            Value::Text(text) => ValueRef::Text(text.as_bytes()),
+        }))
+    }
+}
+
+fn is_file(path: &Path) -> Result<(), Error> {
+    if path.is_dir() {
+        return Err(invalid!("{} is a folder: name a file for the archive", path.display()));
+    }
+    Ok(())
+}
+
+/// Why a file is not used as an archive.
+#[derive(Debug)]
+enum Wrong {
+    File(SqlError),
+    Newer(i64),
+    Foreign,
+    /// The file system does not let several programs share the file.
+    NotShared,
+}
+
+impl From<SqlError> for Wrong {
+    fn from(error: SqlError) -> Self {
+        Wrong::File(error)
+    }
+}
+
+enum State {
+    Empty,
+    Version(i64),
+    Foreign,
+}
+
+/// What a file holds.
+fn state(archive: &Connection) -> Result<State, SqlError> {
+    let number = |sql: &str| archive.query_row(sql, [], |row| row.get::<_, i64>(0));
+    let version = number("PRAGMA user_version")?;
+    if number("PRAGMA application_id")? == i64::from(APPLICATION) && version > 0 {
+        return Ok(State::Version(version));
+    }
+    let things = number("SELECT count(*) FROM sqlite_schema")?;
+    Ok(if things == 0 && version == 0 { State::Empty } else { State::Foreign })
+}
+
+/// Brings an archive up to date, and has several programs share it.
+fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Wrong> {
+    archive.busy_timeout(LOCK_TIMEOUT)?;
+    let transaction = archive.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let newest = version_of(steps);
+    // Asked inside, for another program may have been here a moment ago.
+    let version = match state(&transaction)? {
+        State::Empty => 0,
+        State::Version(version) if version > newest => return Err(Wrong::Newer(version)),
+        State::Version(version) => version,
+        State::Foreign => return Err(Wrong::Foreign),
+    };
+    for step in steps.iter().skip(version as usize) {
+        transaction.execute_batch(step)?;
+    }
+    if version < newest {
+        transaction.pragma_update(None, "application_id", APPLICATION)?;
+        transaction.pragma_update(None, "user_version", newest)?;
+    }
+    transaction.commit()?;
+    share(archive)?;
+    // A run that was told as stored outlives a power cut.
+    archive.pragma_update(None, "synchronous", "FULL")?;
+    archive.pragma_update(None, "foreign_keys", true)?;
+    Ok(())
+}
+
+/// Sets the write-ahead log, with which readers never wait. SQLite does not wait by itself for
+/// others that do so at the same moment.
+fn share(archive: &Connection) -> Result<(), Wrong> {
+    let since = Instant::now();
+    loop {
+        let mode =
+            archive.query_row("PRAGMA journal_mode = WAL", [], |row| row.get::<_, String>(0));
+        match mode {
+            Ok(mode) if mode == "wal" => return Ok(()),
+            Ok(_) => return Err(Wrong::NotShared),
+            Err(error) if busy(&error) && since.elapsed() < LOCK_TIMEOUT => {
+                sleep(Duration::from_millis(10));
+            }
+            Err(error) => return Err(Wrong::File(error)),
+        }
+    }
+}
+
+fn busy(error: &SqlError) -> bool {
+    matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
+}
+
+fn refused(path: &Path, wrong: &Wrong) -> Error {
+    let name = path.display();
+    match wrong {
+        Wrong::File(error) => trouble(path, error),
+        Wrong::Newer(version) => newer(&name.to_string(), *version),
+        Wrong::Foreign => {
+            invalid!("{name} is a database of something else, not an archive: name another file")
+        }
+        Wrong::NotShared => invalid!(
+            "the archive {name} cannot be shared where it lies: put it on a disk of this machine"
+        ),
+    }
+}
+
+/// What went wrong with the file, and a way out.
+fn trouble(path: &Path, error: &SqlError) -> Error {
+    let name = path.display();
+    let way = match error.sqlite_error_code() {
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
+            return invalid!(
+                "the archive {name} has been locked by another program for {} s: close that \
+                 program, or name another file",
+                LOCK_TIMEOUT.as_secs()
+            );
+        }
+        Some(ErrorCode::NotADatabase) => {
+            return invalid!("{name} is not an archive (no SQLite database): name another file");
+        }
+        Some(ErrorCode::DatabaseCorrupt) => {
+            "it is damaged: put a copy of it back, or name another file"
+        }
+        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
+            "see that the file and its folder may be written by you, or name another file"
+        }
+        Some(ErrorCode::DiskFull) => "the disk is full: make room, or name another file",
+        _ => "put a copy of it back, or name another file",
+    };
+    invalid!("the archive {name} cannot be used ({error}): {way}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{STEPS, Wrong, prepare};
+    use rusqlite::Connection;
+
+    fn version(archive: &Connection) -> i64 {
+        archive.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap()
+    }
+
+    /// A file on the disk: nothing in memory is shared by a write-ahead log.
+    fn file(name: &str) -> (std::path::PathBuf, Connection) {
+        let name = format!("spintrue-schema-{name}-{}.sqlite", std::process::id());
+        let path = std::env::temp_dir().join(name);
+        let _ = std::fs::remove_file(&path);
+        let archive = Connection::open(&path).unwrap();
+        (path, archive)
+    }
+
+    /// From each version there was to the newest.
+    #[test]
+    fn further_steps_keep_what_is_stored() {
+        for old in 1..STEPS.len() {
+            let (path, mut archive) = file(&format!("step-{old}"));
+            prepare(&mut archive, &STEPS[..old]).unwrap();
+            let run =
+                "INSERT INTO runs (started, script, digest, version, serial, model, simulated,
+                faults, verdict, exit_code, not_reached, took) VALUES ('2026-01-02T03:04:05.000Z',
+                's', 'd', 'v', 'n', 'm', 1, '[]', 'passed', 0, '[]', 1.5)";
+            archive.execute(run, []).unwrap();
+            prepare(&mut archive, STEPS).unwrap();
+            assert_eq!(version(&archive), STEPS.len() as i64);
+            let kept: (f64, Option<String>) = archive
+                .query_row("SELECT took, operator FROM runs", [], |row| {
+                    Ok((row.get(0)?, row.get(1)?))
+                })
+                .unwrap();
+            assert_eq!(kept, (1.5, None));
+            // Whoever knows only the first steps leaves it alone.
+            assert!(matches!(prepare(&mut archive, &STEPS[..old]), Err(Wrong::Newer(_))));
+            drop(archive);
+            let _ = std::fs::remove_file(path);
+        }
+    }
+
+    #[test]
+    fn a_step_that_fails_changes_nothing() {
+        let (path, mut archive) = file("failing");
+        prepare(&mut archive, STEPS).unwrap();
+        let more =
+            [STEPS, &["ALTER TABLE runs ADD COLUMN shift TEXT; DROP TABLE nothing"]].concat();
+        assert!(prepare(&mut archive, &more).is_err());
+        assert_eq!(version(&archive), STEPS.len() as i64);
+        assert!(archive.prepare("SELECT shift FROM runs").is_err());
+        drop(archive);
+        let _ = std::fs::remove_file(path);
+    }
+}

@@ -1,0 +1,110 @@
+//! Selects runs of an archive.
+
+use crate::archive::sql::Value;
+use crate::archive::store::moment;
+use crate::error::{Error, invalid};
+use clap::Args;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan};
+
+/// Verdicts as options name them.
+const VERDICTS: [&str; 7] =
+    ["passed", "failed", "undecided", "script-wrong", "head-failed", "unanswered", "interrupted"];
+
+#[derive(Args, Default)]
+pub(crate) struct Filter {
+    /// Only runs on the head of this serial number
+    #[arg(long, value_name = "SERIAL")]
+    serial: Option<String>,
+    /// Only runs of this script, as `run` was given it
+    #[arg(long, value_name = "SCRIPT")]
+    script: Option<String>,
+    /// Only runs of this operator, as `run --operator` named them
+    #[arg(long, value_name = "NAME")]
+    operator: Option<String>,
+    /// Only runs with this verdict
+    #[arg(long, value_name = "VERDICT", value_parser = VERDICTS)]
+    verdict: Option<String>,
+    /// Only runs from this day (UTC) or time on, such as 2026-03-31 or 2026-03-31T08:00:00+02:00
+    #[arg(long, value_name = "DATE", value_parser = since)]
+    since: Option<String>,
+    /// Only runs up to the end of this day (UTC), or before this time
+    #[arg(long, value_name = "DATE", value_parser = until)]
+    until: Option<String>,
+    /// Only the newest N
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
+    limit: Option<u32>,
+}
+
+impl Filter {
+    /// Conditions on the table of runs, numbered after `others` parameters, and their values.
+    pub(crate) fn conditions(&self, others: usize) -> (String, Vec<Value<'static>>) {
+        // As the archive has it.
+        let verdict = self.verdict.as_ref().map(|verdict| verdict.replace('-', " "));
+        let parts = [
+            ("runs.serial =", self.serial.as_deref()),
+            ("runs.script =", self.script.as_deref()),
+            ("runs.operator =", self.operator.as_deref()),
+            ("runs.verdict =", verdict.as_deref()),
+            ("runs.started >=", self.since.as_deref()),
+            ("runs.started <", self.until.as_deref()),
+        ];
+        let mut text = "TRUE".to_string();
+        let mut values = Vec::new();
+        for (condition, value) in parts {
+            if let Some(value) = value {
+                values.push(Value::from(value.to_string()));
+                text.push_str(&format!(" AND {condition} ${}", others + values.len()));
+            }
+        }
+        (text, values)
+    }
+
+    /// How many at most, where that is limited.
+    pub(crate) fn most(&self) -> Option<u32> {
+        self.limit
+    }
+}
+
+fn since(text: &str) -> Result<String, Error> {
+    time(text, 0)
+}
+
+fn until(text: &str) -> Result<String, Error> {
+    time(text, 1)
+}
+
+/// A time as the archive writes it; a day counts from its beginning, so many days later.
+fn time(text: &str, days: i64) -> Result<String, Error> {
+    if let Ok(date) = text.parse::<Date>()
+        && !text.contains(['T', 't', ' '])
+    {
+        let day = date.checked_add(days.days());
+        return day
+            .and_then(|day| TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0)))
+            .map(moment)
+            .map_err(|_| invalid!("`{text}` is too far away"));
+    }
+    text.parse::<Timestamp>().map(moment).map_err(|_| {
+        invalid!(
+            "give a day, such as 2026-03-31, or a time with its offset, such as \
+             2026-03-31T08:00:00Z"
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{since, until};
+
+    #[test]
+    fn a_day_is_whole_and_a_time_has_its_offset() {
+        assert_eq!(since("2026-03-31").unwrap(), "2026-03-31T00:00:00.000Z");
+        assert_eq!(until("2026-03-31").unwrap(), "2026-04-01T00:00:00.000Z");
+        assert_eq!(until("2026-03-31T08:00:00+02:00").unwrap(), "2026-03-31T06:00:00.000Z");
+        for wrong in ["yesterday", "2026-02-30", "2026-03-31T08:00:00", "31.3.2026", ""] {
+            assert!(since(wrong).is_err(), "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,26 @@
+//! Archives of runs: one interface to an SQLite file and to a PostgreSQL server, which take the same
+//! statements; what is stored of a run, and what is read back. Every error names the archive and the
+//! way out.
+
+#![allow(clippy::disallowed_methods, reason = "this module waits for archives")]
+
+mod address;
+mod export;
+mod file;
+mod filter;
+mod list;
+mod open;
+mod schema;
+mod server;
+#[cfg(test)]
+mod speed;
+mod sql;
+mod store;
+pub(crate) mod trend;
+mod trouble;
+
+pub(crate) use export::{Format, export};
+pub(crate) use filter::Filter;
+pub(crate) use list::list;
+pub(crate) use open::archive_name;
+pub(crate) use store::{Archive, Keeper, quantity};

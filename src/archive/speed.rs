@@ -1,0 +1,144 @@
+//! Measurements, not checks: how fast runs are stored and a trend is read.
+//! `cargo test --release --lib -- --ignored --nocapture how_fast`
+
+use crate::archive::open::open_to_read;
+use crate::archive::sql::{Row, Store};
+use crate::archive::store::{Archive, Heard, Keeper};
+use crate::archive::trend::{Trend, read, series, text};
+use crate::disk::Disk;
+use crate::interpret::{Event, Observer};
+use crate::record::About;
+use crate::session::{self, Finished};
+use crate::setup::{Opening, Stage, load};
+use std::path::PathBuf;
+use std::time::Instant;
+
+struct Deaf;
+
+impl Observer for Deaf {
+    fn event(&mut self, _: f64, _: Event) {}
+}
+
+struct Run {
+    about: About,
+    heard: Heard,
+    finished: Finished,
+}
+
+/// A bring-up on a simulated head.
+fn run() -> Run {
+    let prepared = load(&mut Disk, "scripts/bring_up.spt", &[]).unwrap();
+    let mut stage = Stage::open(Opening::at("sim").open().unwrap(), "").unwrap();
+    let (runnable, _) = stage.admit(&prepared, None).unwrap();
+    let about = stage.about(&prepared, "scripts/bring_up.spt", None);
+    let mut deaf = Deaf;
+    let mut keeper = Keeper::new(&mut deaf, true);
+    let finished = session::run(runnable, &mut stage.station, &mut keeper);
+    let heard = keeper.heard();
+    assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
+    Run { about, heard, finished }
+}
+
+impl Run {
+    fn store(&self, archive: &mut Archive) {
+        archive.store(&self.about, "digest", &self.heard, &self.finished).unwrap();
+    }
+}
+
+/// A folder for an archive; `SPINTRUE_SPEED` names the disk to measure.
+fn place(name: &str) -> PathBuf {
+    let disk = std::env::var_os("SPINTRUE_SPEED").map_or_else(std::env::temp_dir, PathBuf::from);
+    let folder = disk.join(format!("spintrue-{name}-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    folder
+}
+
+fn count(store: &mut dyn Store) -> i64 {
+    let mut count = 0;
+    let each = &mut |row: &dyn Row| count = row.value(0).whole();
+    store.query("SELECT count(*) FROM runs", &[], each).unwrap();
+    count
+}
+
+/// What this thread computed, in s, where the system tells.
+fn computed() -> f64 {
+    let told = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
+    let nanoseconds = told.split(' ').next().and_then(|text| text.parse::<f64>().ok());
+    nanoseconds.map_or(f64::NAN, |nanoseconds| nanoseconds * 1e-9)
+}
+
+/// Each in a transaction of its own, by one station.
+#[test]
+#[ignore = "a measurement"]
+fn how_fast_runs_are_stored() {
+    const RUNS: u32 = 4000;
+    let run = run();
+    let folder = place("speed");
+    let mut archive = Archive::open(&folder.join("archive.sqlite")).unwrap();
+    let (since, before) = (Instant::now(), computed());
+    for _ in 0..RUNS {
+        run.store(&mut archive);
+    }
+    let (passed, computed) = (since.elapsed().as_secs_f64(), computed() - before);
+    let runs = f64::from(RUNS);
+    println!(
+        "{:.0} runs a second, {:.0} us of one core each ({:.0} a second if the disk took no time)",
+        runs / passed,
+        computed / runs * 1e6,
+        runs / computed
+    );
+    assert_eq!(count(&mut *archive.store), i64::from(RUNS));
+    drop(archive);
+    let _ = std::fs::remove_dir_all(folder);
+}
+
+/// From a file that holds 100,000 runs, each with 7 checks and 4 quantities.
+#[test]
+#[ignore = "a measurement"]
+fn how_fast_a_trend_is_read() {
+    let run = run();
+    let folder = place("trend");
+    let path = folder.join("archive.sqlite");
+    run.store(&mut Archive::open(&path).unwrap());
+    let file = rusqlite::Connection::open(&path).unwrap();
+    file.execute_batch(
+        "BEGIN; CREATE TEMP TABLE n AS WITH RECURSIVE n (k) AS (
+            SELECT 2 UNION ALL SELECT k + 1 FROM n WHERE k < 100000) SELECT k FROM n;
+        CREATE TEMP TABLE one AS SELECT * FROM runs;
+        CREATE TEMP TABLE of AS SELECT * FROM quantities;
+        CREATE TEMP TABLE by AS SELECT * FROM checks;
+        UPDATE one SET id = NULL;
+        INSERT INTO runs SELECT one.* FROM n, one;
+        UPDATE runs SET started = strftime('%Y-%m-%dT%H:%M:%S.000Z', '2026-01-01 12:00:00',
+            '+' || (id * 7 % 100000) || ' minutes');
+        INSERT INTO quantities SELECT k, place, time, label, value + k % 17 * 1e-8, unit, shown_unit
+            FROM n, of;
+        UPDATE by SET run = -1;
+        COMMIT",
+    )
+    .unwrap();
+    let mut places = String::new();
+    for column in ["time", "label", "condition", "value", "unit", "shown_unit", "outcome"] {
+        places.push_str(&format!(", {column}"));
+    }
+    file.execute_batch(&format!(
+        "INSERT INTO checks (run, place{places}) SELECT k, place{places} FROM n, by"
+    ))
+    .unwrap();
+    drop(file);
+    for label in ["worst in-scan", "line rate"] {
+        let mut archive = open_to_read(&path).unwrap();
+        let since = Instant::now();
+        let filter = Default::default();
+        let (stored, _) = read(&mut *archive, "quantities", label, &filter, true).unwrap();
+        let reading = since.elapsed().as_secs_f64();
+        let (series, _) = series(label, stored).unwrap();
+        let text = text(&Trend::new(series, None, 25).unwrap(), false);
+        assert!(text.contains("100000 runs"), "{text}");
+        println!(
+            "{label}: {:.3} s, of which reading {reading:.3} s",
+            since.elapsed().as_secs_f64()
+        );
+    }
+    let _ = std::fs::remove_dir_all(folder);
+}

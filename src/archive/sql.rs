@@ -1,0 +1,167 @@
+//! The one interface to an SQLite file and to a PostgreSQL server, which take the same statements.
+
+use crate::error::Error;
+use std::borrow::Cow;
+use std::time::Duration;
+
+/// How long to wait for an archive that another program has locked.
+pub(super) const LOCK_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// A value in an archive. A text holds no NUL, which PostgreSQL cannot store; a NaN is stored as
+/// nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Value<'a> {
+    Nothing,
+    Whole(i64),
+    Real(f64),
+    Text(Cow<'a, str>),
+}
+
+impl Value<'_> {
+    /// The whole number in a column that always holds one.
+    pub(crate) fn whole(&self) -> i64 {
+        if let Value::Whole(number) = self { *number } else { 0 }
+    }
+
+    pub(crate) fn real(&self) -> Option<f64> {
+        if let Value::Real(number) = self { Some(*number) } else { None }
+    }
+
+    /// The text, empty where there is none.
+    pub(crate) fn text(&self) -> &str {
+        if let Value::Text(text) = self { text } else { "" }
+    }
+}
+
+impl<'a> From<&'a str> for Value<'a> {
+    fn from(text: &'a str) -> Self {
+        match text.contains('\0') {
+            true => Value::Text(Cow::Owned(text.replace('\0', "\u{fffd}"))),
+            false => Value::Text(Cow::Borrowed(text)),
+        }
+    }
+}
+
+impl From<String> for Value<'_> {
+    fn from(text: String) -> Self {
+        let text = if text.contains('\0') { text.replace('\0', "\u{fffd}") } else { text };
+        Value::Text(Cow::Owned(text))
+    }
+}
+
+impl From<f64> for Value<'_> {
+    fn from(number: f64) -> Self {
+        if number.is_nan() { Value::Nothing } else { Value::Real(number) }
+    }
+}
+
+impl From<i64> for Value<'_> {
+    fn from(number: i64) -> Self {
+        Value::Whole(number)
+    }
+}
+
+impl From<bool> for Value<'_> {
+    fn from(flag: bool) -> Self {
+        Value::Whole(i64::from(flag))
+    }
+}
+
+impl<'a, T: Into<Value<'a>>> From<Option<T>> for Value<'a> {
+    fn from(value: Option<T>) -> Self {
+        value.map_or(Value::Nothing, Into::into)
+    }
+}
+
+/// What a transaction is for.
+#[derive(Clone, Copy, PartialEq)]
+pub(crate) enum Purpose {
+    /// Sees one moment, whatever is stored meanwhile.
+    Read,
+    Write,
+}
+
+/// A row that a query found.
+pub(crate) trait Row {
+    /// What stands in a column, counted from 0.
+    fn value(&self, at: usize) -> Value<'_>;
+}
+
+/// A table that rows are added to, with the columns that they fill.
+pub(crate) struct Table<'a> {
+    pub name: &'a str,
+    /// Separated by `, `.
+    pub columns: &'a str,
+}
+
+/// The statement that adds rows to a table, and its parameters. What is nothing stands in the
+/// statement itself, for a parameter must have a type.
+pub(crate) fn insertion<'a>(
+    table: &Table<'_>,
+    rows: &'a [Vec<Value<'_>>],
+) -> (String, Vec<Value<'a>>) {
+    let mut values = Vec::new();
+    let mut cell = |value: &'a Value<'_>| {
+        let value = match value {
+            Value::Nothing => return "NULL".to_string(),
+            Value::Whole(number) => Value::Whole(*number),
+            Value::Real(number) => Value::Real(*number),
+            Value::Text(text) => Value::Text(Cow::Borrowed(text)),
+        };
+        values.push(value);
+        format!("${}", values.len())
+    };
+    let row = |row: &'a Vec<Value<'_>>| {
+        format!("({})", row.iter().map(&mut cell).collect::<Vec<_>>().join(", "))
+    };
+    let rows = rows.iter().map(row).collect::<Vec<_>>().join(", ");
+    (format!("INSERT INTO {} ({}) VALUES {rows}", table.name, table.columns), values)
+}
+
+/// A run that could not be stored.
+#[derive(Debug)]
+pub(crate) enum Lost {
+    /// Nothing of it is in the store.
+    Whole(Error),
+    /// The archive did not confirm: all of it is there, or nothing.
+    Unknown(Error),
+}
+
+/// A store of runs. Statements are written so that both kinds read them: parameters are `$1`, `$2`
+/// and so on, in the order in which they appear.
+pub(crate) trait Store {
+    fn begin(&mut self, purpose: Purpose) -> Result<(), Error>;
+
+    /// Ends a transaction and keeps what it wrote.
+    fn keep(&mut self) -> Result<(), Lost>;
+
+    /// Ends a transaction and takes back what it wrote.
+    fn take_back(&mut self) -> Result<(), Error>;
+
+    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error>;
+
+    /// Hands over each row that a statement finds.
+    fn query(
+        &mut self,
+        statement: &str,
+        values: &[Value<'_>],
+        each: &mut dyn FnMut(&dyn Row),
+    ) -> Result<(), Error>;
+
+    /// Lets go of what would not outlast a long wait; the next transaction takes it up again.
+    fn rest(&mut self) {}
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Value;
+
+    #[test]
+    fn what_a_store_cannot_hold_is_made_fit() {
+        assert_eq!(Value::from("a\0b"), Value::from("a\u{fffd}b".to_string()));
+        assert_eq!(Value::from("a\0b".to_string()).text(), "a\u{fffd}b");
+        assert_eq!(Value::from(f64::NAN), Value::Nothing);
+        assert_eq!(Value::from(f64::INFINITY), Value::Real(f64::INFINITY));
+        assert_eq!(Value::from(None::<f64>), Value::Nothing);
+    }
+}

@@ -1,0 +1,266 @@
+//! A value over the runs: control charts, signals and capability. Plain data, no files.
+
+use crate::statistics::capability::{cp, cpk, cpk_doubt};
+use crate::statistics::control::{Individuals, Rule, individuals, signals};
+use crate::statistics::describe::{deviation, mean};
+use crate::units::noise;
+
+/// What an index of capability is held against: what just fits, and what is asked for more often
+/// than not (common practice, no source).
+pub(crate) const ASKED: [(f64, &str); 2] = [(1.0, "1.00"), (1.33, "1.33")];
+
+/// A moving range beyond its limit.
+pub(crate) const LEAP: &str = "moving range beyond its limit";
+
+/// A value of one run, in the unit of its series.
+#[derive(Clone, Debug)]
+pub(crate) struct Point {
+    pub started: String,
+    pub serial: String,
+    pub value: f64,
+    /// Of a rehearsal on a simulated head.
+    pub simulated: bool,
+}
+
+/// A value over the runs, oldest first.
+#[derive(Default)]
+pub(crate) struct Series {
+    pub label: String,
+    /// The unit of all numbers here; empty for a plain number.
+    pub unit: String,
+    pub points: Vec<Point>,
+    /// Runs whose value was no finite number.
+    pub left_out: usize,
+    /// Runs on simulated heads that were left out.
+    pub rehearsals: usize,
+}
+
+/// `1 run`, `2 runs`.
+pub(super) fn runs(count: usize) -> String {
+    if count == 1 { "1 run".to_string() } else { format!("{count} runs") }
+}
+
+impl Series {
+    /// The least and the largest value.
+    fn ends(&self) -> (f64, f64) {
+        let values = self.points.iter().map(|point| point.value);
+        values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
+    }
+}
+
+/// What a series shows.
+pub(crate) struct Trend {
+    pub series: Series,
+    pub charts: Individuals,
+    /// From each value to the next.
+    pub ranges: Vec<f64>,
+    /// Where the values break which rules.
+    pub signals: Vec<(usize, Rule)>,
+    /// Values whose step from the one before is beyond its limit.
+    pub leaps: Vec<usize>,
+    pub capability: Option<Capability>,
+}
+
+/// Limits in the unit of the series, at least one of them.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Limits {
+    pub low: Option<f64>,
+    pub high: Option<f64>,
+}
+
+/// How much room limits leave.
+pub(crate) struct Capability {
+    pub limits: Limits,
+    /// With the deviation that the moving ranges stand for.
+    pub short: Indices,
+    /// With the deviation of all values.
+    pub long: Indices,
+    pub blocks: Vec<Block>,
+}
+
+/// Indices of capability.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Indices {
+    /// Where there are two limits.
+    pub width: Option<f64>,
+    /// To the nearer limit.
+    pub nearer: f64,
+}
+
+/// So many runs in a row.
+pub(crate) struct Block {
+    pub from: usize,
+    pub count: usize,
+    pub mean: f64,
+    pub deviation: f64,
+    pub indices: Indices,
+    /// How far the true index to the nearer limit may lie to either side, at 95 %.
+    pub doubt: f64,
+}
+
+impl Limits {
+    fn indices(self, mean: f64, deviation: f64) -> Indices {
+        let width = self.low.zip(self.high).map(|(low, high)| cp(deviation, low, high));
+        Indices { width, nearer: cpk(mean, deviation, self.low, self.high) }
+    }
+}
+
+/// Blocks counted from the newest run back, so that the newest is whole; one of fewer than two
+/// runs has no deviation and is left out.
+fn blocks(values: &[f64], limits: Limits, size: usize) -> Vec<Block> {
+    let mut blocks: Vec<Block> = Vec::new();
+    let mut end = values.len();
+    for block in values.rchunks(size.max(2)) {
+        end -= block.len();
+        if block.len() > 1 {
+            let (mean, deviation) = (mean(block), deviation(block));
+            let indices = limits.indices(mean, deviation);
+            let doubt = cpk_doubt(indices.nearer, block.len());
+            blocks.push(Block { from: end, count: block.len(), mean, deviation, indices, doubt });
+        }
+    }
+    blocks.reverse();
+    blocks
+}
+
+impl Trend {
+    /// What a series of at least two values shows, with capability for blocks of `block` runs.
+    pub(crate) fn new(mut series: Series, limits: Option<Limits>, block: usize) -> Option<Trend> {
+        let (least, most) = series.ends();
+        if let Some(newest) = series.points.last().map(|point| point.value)
+            && most - least <= noise(newest)
+        {
+            // Rounding alone tells them apart.
+            series.points.iter_mut().for_each(|point| point.value = newest);
+        }
+        let values: Vec<f64> = series.points.iter().map(|point| point.value).collect();
+        let charts = individuals(&values)?;
+        let ranges: Vec<f64> =
+            values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
+        // Where nothing ever moves, rounding of the mean alone would break rules.
+        let moves = charts.deviation > 0.0;
+        let signals = if moves {
+            signals(&values, charts.values.centre, charts.deviation)
+        } else {
+            Vec::new()
+        };
+        let beyond = |(at, range): (usize, &f64)| (*range > charts.ranges.high).then_some(at + 1);
+        let leaps = ranges.iter().enumerate().filter_map(beyond).collect();
+        let capability = limits.map(|limits| Capability {
+            limits,
+            short: limits.indices(charts.values.centre, charts.deviation),
+            long: limits.indices(charts.values.centre, deviation(&values)),
+            blocks: blocks(&values, limits, block),
+        });
+        Some(Trend { series, charts, ranges, signals, leaps, capability })
+    }
+
+    /// Digits after the point that tell the values apart.
+    pub(crate) fn decimals(&self) -> Option<u8> {
+        let (least, most) = self.series.ends();
+        let range = (most - least).min(6.0 * self.charts.deviation);
+        if range <= 0.0 || !range.is_finite() {
+            return None;
+        }
+        Some((2.0 - range.log10().floor()).clamp(0.0, 12.0) as u8)
+    }
+
+    /// The rules that a value breaks.
+    pub(crate) fn rules_at(&self, at: usize) -> impl Iterator<Item = Rule> {
+        let from = self.signals.partition_point(|(index, _)| *index < at);
+        let of = self.signals.iter().skip(from).take_while(move |(index, _)| *index == at);
+        of.map(|(_, rule)| *rule)
+    }
+
+    /// How often each signal was given, of those that were.
+    pub(crate) fn counted(&self) -> Vec<(usize, &'static str)> {
+        let all = self.named();
+        let names = Rule::ALL.iter().map(|rule| rule.text()).chain([LEAP]);
+        let counts =
+            names.map(|name| (all.iter().filter(|(_, known)| *known == name).count(), name));
+        counts.filter(|(count, _)| *count > 0).collect()
+    }
+
+    /// All signals of both charts by name, oldest first.
+    pub(crate) fn named(&self) -> Vec<(usize, &'static str)> {
+        let mut all: Vec<(usize, &str)> =
+            self.signals.iter().map(|(at, rule)| (*at, rule.text())).collect();
+        all.extend(self.leaps.iter().map(|at| (*at, LEAP)));
+        all.sort_by_key(|(at, _)| *at);
+        all
+    }
+
+    /// What is to be said of rehearsals, in words; none where there were none.
+    pub(crate) fn rehearsals(&self) -> Option<String> {
+        let taken = self.series.points.iter().filter(|point| point.simulated).count();
+        match (taken, self.series.rehearsals) {
+            (0, 0) => None,
+            (0, out) => Some(format!(
+                "{} on simulated heads left out (--with-simulated includes them)",
+                runs(out)
+            )),
+            (taken, _) => Some(format!(
+                "{} of {} on simulated heads: rehearsals, which say nothing of real ones",
+                runs(taken),
+                self.series.points.len()
+            )),
+        }
+    }
+
+    /// How many heads the values come from.
+    pub(crate) fn heads(&self) -> usize {
+        let mut serials: Vec<&str> =
+            self.series.points.iter().map(|point| point.serial.as_str()).collect();
+        serials.sort_unstable();
+        serials.dedup();
+        serials.len()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Limits, Point, Series, Trend};
+    use crate::statistics::control::Rule;
+
+    fn series(values: &[f64]) -> Series {
+        let point = |value: &f64| Point {
+            started: "2026-01-02T03:04:05.000Z".to_string(),
+            serial: "A".to_string(),
+            value: *value,
+            simulated: false,
+        };
+        let points = values.iter().map(point).collect();
+        Series { label: "x".to_string(), points, ..Series::default() }
+    }
+
+    #[test]
+    fn a_leap_and_its_signal_are_found() {
+        let mut values: Vec<f64> = (0..20).map(|k| f64::from(k % 2)).collect();
+        values.push(9.0);
+        let trend = Trend::new(series(&values), None, 25).unwrap();
+        assert_eq!(trend.leaps, [20]);
+        assert!(trend.signals.contains(&(20, Rule::BeyondThree)), "{:?}", trend.signals);
+        assert_eq!(trend.heads(), 1);
+    }
+
+    #[test]
+    fn what_never_moves_breaks_no_rule() {
+        let mut values = [0.3; 40];
+        values[7] = 0.1 + 0.2;
+        let trend = Trend::new(series(&values), None, 25).unwrap();
+        assert!(trend.signals.is_empty() && trend.leaps.is_empty());
+        assert_eq!(trend.decimals(), None);
+    }
+
+    /// By hand: 1, 3, 1, 3 has mean 2 and s = sqrt(4/3); Cp = 6 / (6 s), Cpk = 2 / (3 s).
+    #[test]
+    fn capability_is_told_of_each_block() {
+        let limits = Some(Limits { low: Some(0.0), high: Some(6.0) });
+        let trend = Trend::new(series(&[5.0, 1.0, 3.0, 1.0, 3.0]), limits, 4).unwrap();
+        let blocks = trend.capability.unwrap().blocks;
+        assert_eq!((blocks.len(), blocks[0].from, blocks[0].count), (1, 1, 4));
+        let s = (4.0_f64 / 3.0).sqrt();
+        assert!((blocks[0].indices.width.unwrap() - 1.0 / s).abs() < 1e-12);
+        assert!((blocks[0].indices.nearer - 2.0 / (3.0 * s)).abs() < 1e-12);
+    }
+}

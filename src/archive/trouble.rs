@@ -1,0 +1,117 @@
+//! What went wrong with an archive on a server, in words, and the way out of it.
+
+use crate::archive::address::Address;
+use crate::archive::schema::newer;
+use crate::archive::sql::LOCK_TIMEOUT;
+use crate::error::{Error, invalid};
+use crate::visible;
+use std::error::Error as _;
+use std::time::Duration;
+use tokio_postgres::error::SqlState;
+
+/// What went wrong.
+#[derive(Debug)]
+pub(crate) enum Trouble {
+    Server(tokio_postgres::Error),
+    /// Nothing came back for so long.
+    Silent(Duration),
+    Newer(i64),
+    /// A table of this name is there, and it is no archive's.
+    Foreign(&'static str),
+    /// Of this machine.
+    Own(String),
+}
+
+impl Trouble {
+    /// Whether the server itself said so, and goes on: what was not confirmed then is not stored.
+    pub(crate) fn answered(&self) -> bool {
+        match self {
+            Trouble::Server(error) => error.as_db_error().is_some_and(|said| {
+                // Such as the end of the server itself, which may come after what was asked for.
+                !matches!(said.severity(), "FATAL" | "PANIC")
+            }),
+            _ => false,
+        }
+    }
+}
+
+pub(crate) fn told(address: &Address, trouble: &Trouble) -> Error {
+    let name = &address.name;
+    match trouble {
+        Trouble::Server(error) => by_server(address, error),
+        Trouble::Silent(limit) => invalid!(
+            "the archive {name} has not answered for {} s: see that its server and the network are \
+             well, or name another archive",
+            limit.as_secs()
+        ),
+        Trouble::Newer(version) => newer(name, *version),
+        Trouble::Foreign(table) => invalid!(
+            "{name} has a table `{table}` of something else: name another database, or a schema of \
+             its own with ?options=-csearch_path=NAME"
+        ),
+        Trouble::Own(why) => invalid!("the archive {name} cannot be reached: {why}"),
+    }
+}
+
+fn by_server(address: &Address, error: &tokio_postgres::Error) -> Error {
+    let Address { name, user, database, .. } = address;
+    let Some(said) = error.as_db_error() else {
+        let mut why = error.to_string();
+        let mut cause = error.source();
+        while let Some(deeper) = cause {
+            why = format!("{why}: {deeper}");
+            cause = deeper.source();
+        }
+        let way = match why.contains("password missing") {
+            true => "give the password in the environment, in PGPASSWORD".to_string(),
+            false => "see that its server runs and that host and port are right, or name another \
+                archive"
+                .to_string(),
+        };
+        return invalid!("the archive {name} cannot be reached ({why}): {way}");
+    };
+    let way = match said.code() {
+        &SqlState::INVALID_PASSWORD => {
+            format!("give the password of {user} in the environment, in PGPASSWORD")
+        }
+        &SqlState::INVALID_AUTHORIZATION_SPECIFICATION => format!(
+            "have the server let {user} in from this machine without encryption, or go through a \
+             tunnel"
+        ),
+        &SqlState::INVALID_CATALOG_NAME => {
+            format!("have the database {database} made first, such as with createdb")
+        }
+        &SqlState::INSUFFICIENT_PRIVILEGE => format!(
+            "have its owner grant {user} what is missing: reading needs SELECT, runs need INSERT \
+             too, and a new or older schema CREATE and the owner's role"
+        ),
+        &SqlState::READ_ONLY_SQL_TRANSACTION => {
+            "it may only be read, as a standby server or such a role: name the server or role that \
+             may write"
+                .to_string()
+        }
+        &SqlState::INVALID_SCHEMA_NAME | &SqlState::UNDEFINED_TABLE => {
+            "have the schema of its search path made first, and granted".to_string()
+        }
+        &SqlState::LOCK_NOT_AVAILABLE | &SqlState::T_R_DEADLOCK_DETECTED => {
+            return invalid!(
+                "the archive {name} has been locked by another program for {} s: end what holds it, \
+                 or name another archive",
+                LOCK_TIMEOUT.as_secs()
+            );
+        }
+        &SqlState::QUERY_CANCELED => {
+            "it took too long: see what loads the server, or narrow the runs".to_string()
+        }
+        &SqlState::DISK_FULL | &SqlState::OUT_OF_MEMORY => {
+            "make room on the server, or name another archive".to_string()
+        }
+        &SqlState::TOO_MANY_CONNECTIONS => "have the server take more connections".to_string(),
+        &SqlState::PROGRAM_LIMIT_EXCEEDED => {
+            "a label of some thousand characters is more than PostgreSQL can index: shorten it"
+                .to_string()
+        }
+        _ => "see that its server is well, or name another archive".to_string(),
+    };
+    invalid!("the archive {name} cannot be used ({}): {way}", visible::line(said.message()))
+}

@@ -1,0 +1,276 @@
+//! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that whatever
+//! cuts it off leaves what is finished. A last line that was cut short counts as not written.
+
+use crate::disk::unwritten;
+use crate::error::{Error, invalid};
+use crate::head::system::why;
+use crate::record::{Unmet, sync};
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+
+/// The journal.
+pub(crate) const JOURNAL: &str = "journal.jsonl";
+/// Locked while a batch goes on; what stands in it does not matter.
+pub(crate) const LOCK: &str = "lock";
+
+/// Largest journal that is read, in bytes.
+const MAX_BYTES: u64 = 256 << 20;
+
+/// What the first line says that the file is.
+const FORMAT: &str = "spintrue batch";
+/// Version of the format.
+const VERSION: u64 = 2;
+
+/// A line of the journal.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "snake_case")]
+pub(crate) enum Line {
+    /// What is run, first of all, and again where that was changed on purpose.
+    Batch(Subject),
+    /// A head's turn began; its record is about to be.
+    Begun(Begun),
+    /// A head is finished: its record is whole.
+    Done(Done),
+}
+
+/// What is run on every head.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Subject {
+    format: String,
+    version: u64,
+    spintrue: String,
+    pub script: String,
+    /// The script, what it uses and data sheets: name and SHA-256.
+    pub sources: Vec<(String, String)>,
+    pub settings: Vec<String>,
+    pub archive: Option<String>,
+    pub at: String,
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(crate) struct Begun {
+    pub serial: String,
+    pub folder: String,
+    /// Digest of the head's row and of the description of the head.
+    pub row: String,
+    pub at: String,
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(crate) struct Done {
+    pub serial: String,
+    pub verdict: String,
+    pub exit_code: u8,
+    /// Checks that do not conform, are undecided, or were not reached.
+    pub unmet: Unmet,
+    pub failure: Option<String>,
+    /// Head time in s.
+    pub took: f64,
+    /// The head was left safe; an older journal does not tell.
+    #[serde(default)]
+    pub left_safe: Option<bool>,
+    /// SHA-256 of `record.json`.
+    pub record: String,
+    pub at: String,
+}
+
+/// What a journal says of the heads.
+#[derive(Default)]
+pub(crate) struct Known {
+    /// What was run last; none in a new batch.
+    pub subject: Option<Subject>,
+    /// By serial number.
+    pub heads: HashMap<String, (Begun, Option<Done>)>,
+}
+
+/// A journal that is held by this batch alone.
+pub(crate) struct Journal {
+    path: PathBuf,
+    file: File,
+    /// Other batches are refused while this is open.
+    _lock: File,
+}
+
+impl Subject {
+    pub(crate) fn new(
+        script: &str,
+        sources: Vec<(String, String)>,
+        settings: &[String],
+        archive: Option<String>,
+    ) -> Subject {
+        Subject {
+            format: FORMAT.to_string(),
+            version: VERSION,
+            spintrue: env!("CARGO_PKG_VERSION").to_string(),
+            script: script.to_string(),
+            sources,
+            settings: settings.to_vec(),
+            archive,
+            at: now(),
+        }
+    }
+
+    /// What differs from how the batch was begun, in words.
+    pub(crate) fn differences(&self, before: &Subject) -> Vec<String> {
+        let mut changes = Vec::new();
+        if self.spintrue != before.spintrue {
+            let (one, other) = (&before.spintrue, &self.spintrue);
+            changes.push(format!("it was begun by spintrue {one}, and this is {other}"));
+        }
+        let digests = |batch: &Subject| -> Vec<String> {
+            batch.sources.iter().map(|(_, digest)| digest.clone()).collect()
+        };
+        if digests(self) != digests(before) {
+            let changed = self
+                .sources
+                .iter()
+                .filter(|(_, digest)| !before.sources.iter().any(|(_, known)| known == digest));
+            let names: Vec<&str> = changed.map(|(name, _)| name.as_str()).collect();
+            changes.push(match names.as_slice() {
+                [] => "other files are used".to_string(),
+                [name] => format!("{name} has changed"),
+                names => format!("{} have changed", names.join(", ")),
+            });
+        }
+        if self.settings != before.settings {
+            let said = |settings: &[String]| match settings {
+                [] => "none".to_string(),
+                settings => settings.join(" "),
+            };
+            let (one, other) = (said(&before.settings), said(&self.settings));
+            changes.push(format!("`--set` was {one}, and is {other}"));
+        }
+        if self.archive != before.archive {
+            let said = |archive: &Option<String>| archive.clone().unwrap_or("none".to_string());
+            let (one, other) = (said(&before.archive), said(&self.archive));
+            changes.push(format!("the archive was {one}, and is {other}"));
+        }
+        changes
+    }
+}
+
+/// The time of day, as the archive writes it, so that order by text is order in time.
+pub(crate) fn now() -> String {
+    format!("{:.3}", jiff::Timestamp::now())
+}
+
+impl Journal {
+    /// Takes the folder of a batch, new or begun before. Writes nothing into it but the lock.
+    pub(crate) fn take(folder: &Path) -> Result<(Journal, Known), Error> {
+        let name = folder.display();
+        if folder.exists() && !folder.is_dir() {
+            return Err(invalid!("{name} is a file: name a folder for the records"));
+        }
+        fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))?;
+        let path = folder.join(JOURNAL);
+        let entries = fs::read_dir(folder).map_err(|error| invalid!("{name}: {}", why(&error)))?;
+        let mut others = entries.flatten().filter(|entry| entry.file_name() != LOCK);
+        if !path.exists() && others.next().is_some() {
+            return Err(invalid!(
+                "the folder {name} is not empty and holds no batch: name one that is not there yet"
+            ));
+        }
+        let lock = folder.join(LOCK);
+        let file = OpenOptions::new().create(true).append(true).open(&lock);
+        let held = file.map_err(|error| unwritten(&lock, &error))?;
+        match held.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                return Err(invalid!(
+                    "another batch is going on in {name}: wait for its end, or name another folder"
+                ));
+            }
+            Err(TryLockError::Error(error)) => {
+                return Err(invalid!(
+                    "{name} cannot be kept from other batches ({error}): name a folder on a disk \
+                     of this machine"
+                ));
+            }
+        }
+        let mut file = OpenOptions::new()
+            .create(true)
+            .read(true)
+            .append(true)
+            .open(&path)
+            .map_err(|error| unwritten(&path, &error))?;
+        let mut bytes = Vec::new();
+        (&mut file)
+            .take(MAX_BYTES)
+            .read_to_end(&mut bytes)
+            .map_err(|error| invalid!("{} cannot be read: {}", path.display(), why(&error)))?;
+        if bytes.len() as u64 == MAX_BYTES {
+            return Err(invalid!("{} is larger than any journal", path.display()));
+        }
+        let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
+        let known = known(&path, bytes.get(..whole).unwrap_or(&[]))?;
+        if whole < bytes.len() {
+            file.set_len(whole as u64).map_err(|error| unwritten(&path, &error))?;
+        }
+        sync(folder)?;
+        Ok((Journal { path, file, _lock: held }, known))
+    }
+
+    /// Leaves no trace of a batch that did not begin.
+    pub(crate) fn abandon(self, folder: &Path) {
+        let Journal { path, file, _lock } = self;
+        drop(file);
+        // What cannot be taken away does no harm: it holds nothing.
+        let _ = fs::remove_file(path);
+        drop(_lock);
+        let _ = fs::remove_file(folder.join(LOCK));
+        let _ = fs::remove_dir(folder);
+    }
+
+    /// Writes a line, and comes back once it is on the disk.
+    pub(crate) fn write(&mut self, line: &Line) -> Result<(), Error> {
+        let mut text = serde_json::to_string(line).map_err(|error| invalid!("{error}"))?;
+        text.push('\n');
+        let written = self.file.write_all(text.as_bytes()).and_then(|()| self.file.sync_data());
+        written.map_err(|error| unwritten(&self.path, &error))
+    }
+}
+
+fn known(path: &Path, bytes: &[u8]) -> Result<Known, Error> {
+    let wrong = |number: usize, why: &str| {
+        invalid!(
+            "{}:{number}: {why}: put the journal back as it was written, or name another folder",
+            path.display()
+        )
+    };
+    let mut known = Known::default();
+    for (number, line) in (1..).zip(bytes.split(|byte| *byte == b'\n')) {
+        if line.is_empty() {
+            continue;
+        }
+        let line: Line = serde_json::from_slice(line)
+            .map_err(|error| wrong(number, &format!("this is no line of a batch ({error})")))?;
+        match line {
+            Line::Batch(batch) if batch.format != FORMAT => {
+                return Err(wrong(number, "this is the journal of something else"));
+            }
+            Line::Batch(batch) if batch.version > VERSION => {
+                let version = batch.version;
+                return Err(invalid!(
+                    "{} is of version {version} of the format, and this spintrue knows up to \
+                     {VERSION}: use a newer spintrue, or name another folder",
+                    path.display()
+                ));
+            }
+            Line::Batch(batch) => known.subject = Some(batch),
+            _ if known.subject.is_none() => {
+                return Err(wrong(number, "it does not say first what is run"));
+            }
+            Line::Begun(begun) => {
+                known.heads.insert(begun.serial.clone(), (begun, None));
+            }
+            Line::Done(done) => match known.heads.get_mut(&done.serial) {
+                Some((_, finished)) => *finished = Some(done),
+                None => return Err(wrong(number, "a head is finished that was never begun")),
+            },
+        }
+    }
+    Ok(known)
+}

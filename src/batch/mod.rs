@@ -1,0 +1,331 @@
+//! A batch: one script on every head of a list, one after the other, each with a record of its own.
+//! An interrupted batch goes on without repeating or losing a head.
+
+#![allow(clippy::disallowed_methods, reason = "this module writes records of batches")]
+
+mod journal;
+mod names;
+mod one;
+pub(crate) mod options;
+mod place;
+mod plan;
+mod resume;
+mod summary;
+
+use crate::archive::{Archive, archive_name};
+use crate::batch::journal::{Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, now};
+use crate::batch::one::{Lost, Outcome};
+use crate::batch::options::Options;
+use crate::batch::plan::{Plan, Planned, plan};
+use crate::batch::resume::{ASIDE, Left};
+use crate::batch::summary::Summary;
+use crate::disk::{Disk, digest_of, read_text};
+use crate::error::{Error, WRONG, invalid};
+use crate::record::hexadecimal;
+use crate::session::{Series, Verdict};
+use crate::setup::stop_on_request;
+use crate::terminal::complain;
+use sha2::{Digest, Sha256};
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Changes of rows that are listed.
+const MAX_CHANGES: usize = 20;
+
+/// Why a batch ends before its last head.
+enum Early {
+    Interrupted,
+    /// The message and the exit code.
+    Stopped(String, u8),
+}
+
+/// A batch that is running.
+struct Batch<'a> {
+    options: &'a Options,
+    plan: Plan,
+    /// Folder of each head, in the order of the plan.
+    folders: Vec<String>,
+    journal: Journal,
+    archive: Option<Archive>,
+    /// Of the script and what it uses.
+    digest: String,
+    /// Stops the run of a head.
+    stop: Arc<AtomicBool>,
+    /// Set by a stop request and never cleared.
+    interrupted: Arc<AtomicBool>,
+    summary: Summary,
+}
+
+/// Runs a batch, or goes on with one.
+pub(crate) fn run(options: &Options) -> Result<u8, Error> {
+    let plan = plan(options)?;
+    let (journal, known) = Journal::take(&options.record)?;
+    let mut batch = Batch::start(options, plan, journal, &known)?;
+    let waiting = batch.waiting(&known)?;
+    batch.summary.begin(
+        &waiting.iter().filter_map(|at| Some(batch.plan.heads.get(*at)?.most)).collect::<Vec<_>>(),
+    );
+    let early = waiting.into_iter().find_map(|at| {
+        if batch.interrupted.load(Ordering::SeqCst) {
+            return Some(Early::Interrupted);
+        }
+        batch.head(at)
+    });
+    Ok(batch.finish(early))
+}
+
+impl<'a> Batch<'a> {
+    /// Checks what has changed since the batch was started, and opens the archive.
+    fn start(
+        options: &'a Options,
+        plan: Plan,
+        mut journal: Journal,
+        known: &Known,
+    ) -> Result<Batch<'a>, Error> {
+        let place = options.archiving.archive.as_deref();
+        let subject = Subject::new(
+            &options.script,
+            sources(options, &plan.series)?,
+            &options.settings.settings,
+            place.map(archive_name).transpose()?,
+        );
+        let changes = changes(options, &subject, known, &plan.heads);
+        if !changes.is_empty() && !options.despite_changes {
+            let lines: String = changes.iter().map(|change| format!("  {change}\n")).collect();
+            return Err(invalid!(
+                "this is not the batch that was begun in {}:\n{lines}Name another folder for a batch of \
+                 its own, or go on with the heads that are\nnot finished by `--despite-changes`.",
+                options.record.display()
+            ));
+        }
+        let is_new = known.subject.is_none();
+        let opened = place.map(Archive::open).transpose().and_then(|archive| {
+            if is_new || !changes.is_empty() {
+                journal.write(&Line::Batch(subject))?;
+            }
+            Ok(archive)
+        });
+        let archive = match opened {
+            Ok(archive) => archive,
+            Err(error) => {
+                if is_new {
+                    journal.abandon(&options.record);
+                }
+                return Err(error);
+            }
+        };
+        let (stop, interrupted) = (Arc::default(), Arc::default());
+        stop_on_request(&[Arc::clone(&stop), Arc::clone(&interrupted)])?;
+        let folders = folders(&plan.heads, known);
+        let summary = Summary::new(options, &plan.heads, &folders);
+        let digest = digest_of(plan.series.scripts());
+        let batch =
+            Batch { options, plan, folders, journal, archive, digest, stop, interrupted, summary };
+        Ok(batch)
+    }
+
+    /// The heads that are to be run, by their index. What an interrupted batch left of others is put in
+    /// order.
+    fn waiting(&mut self, known: &Known) -> Result<Vec<usize>, Error> {
+        let archive = self.options.archiving.archive.as_deref();
+        let mut waiting = Vec::new();
+        for (at, head) in self.plan.heads.iter().enumerate() {
+            let done = match known.heads.get(&head.serial) {
+                Some((_, Some(done))) => Some(done.clone()),
+                Some((begun, None)) => {
+                    match resume::left(&self.options.record, begun, archive, &self.digest)? {
+                        Left::Finished(done) => {
+                            self.journal.write(&Line::Done((*done).clone()))?;
+                            Some(*done)
+                        }
+                        Left::Again(aside) => {
+                            self.summary.repeats(&head.serial, aside.as_deref());
+                            None
+                        }
+                    }
+                }
+                None => None,
+            };
+            match done {
+                Some(done) => self.summary.add_earlier(at, &done),
+                None => waiting.push(at),
+            }
+        }
+        Ok(waiting)
+    }
+
+    /// Runs the head at an index; tells whether the batch ends here.
+    fn head(&mut self, at: usize) -> Option<Early> {
+        let (head, folder) = self.plan.heads.get(at).zip(self.folders.get(at))?;
+        let row = self.plan.series.list().rows.get(head.row)?.clone();
+        let mut prepared = self.plan.series.prepared(&mut Disk, &row);
+        let Ok(given) = self.options.answers.read(&mut prepared, false) else {
+            return Some(Early::Stopped("the answers file has changed".to_string(), WRONG));
+        };
+        let begun = Begun {
+            serial: head.serial.clone(),
+            folder: folder.clone(),
+            row: head.digest.clone(),
+            at: now(),
+        };
+        if let Err(error) = self.journal.write(&Line::Begun(begun)) {
+            return Some(Early::Stopped(error.to_string(), WRONG));
+        }
+        let place = self.options.record.join(folder);
+        let run = one::Run {
+            options: self.options,
+            fixtures: &self.plan.fixtures,
+            digest: &self.digest,
+            stop: &self.stop,
+            archive: self.archive.as_mut(),
+        };
+        match run.on(head, &prepared, given.unwrap_or_default(), &place) {
+            Ok(outcome) => self.ended(at, outcome),
+            Err(Lost::NoAnswer(error)) => {
+                self.summary.add_no_answer(at, &error.to_string());
+                self.stops(Verdict::HeadFailed)
+            }
+            // A record that cannot be written stops its run as Ctrl-C does.
+            Err(Lost::Record(error)) => {
+                let what = format!(
+                    "{} is not finished: {error}; what was written of it is still there",
+                    head.serial
+                );
+                Some(Early::Stopped(what, WRONG))
+            }
+        }
+    }
+
+    /// Writes down the outcome of a head; tells whether the batch ends here.
+    fn ended(&mut self, at: usize, outcome: Outcome) -> Option<Early> {
+        let (head, folder) = self.plan.heads.get(at).zip(self.folders.get(at))?;
+        let record = self.options.record.join(folder).join("record.json");
+        let Outcome { verdict, is_safe, .. } = outcome;
+        let done = Done {
+            serial: head.serial.clone(),
+            verdict: verdict.text().to_lowercase(),
+            exit_code: verdict.exit_code(),
+            unmet: outcome.unmet,
+            failure: outcome.failure,
+            took: outcome.took,
+            left_safe: Some(is_safe),
+            record: resume::sha256(&record).unwrap_or_default(),
+            at: now(),
+        };
+        if verdict == Verdict::Interrupted {
+            // Shown, and not written down as finished: it is run again.
+            self.summary.add(at, &done);
+            if !is_safe {
+                complain(&format!("{} was not left safe: look at it\n", head.serial));
+            }
+            return Some(Early::Interrupted);
+        }
+        let written = self.journal.write(&Line::Done(done.clone()));
+        self.summary.add(at, &done);
+        if let Err(error) = written {
+            return Some(Early::Stopped(error.to_string(), WRONG));
+        }
+        if !is_safe {
+            let what =
+                format!("{} was not left safe, so the batch ends here: look at it", head.serial);
+            return Some(Early::Stopped(what, Verdict::HeadFailed.exit_code()));
+        }
+        self.stops(verdict)
+    }
+
+    /// Whether a verdict ends the batch early.
+    fn stops(&self, verdict: Verdict) -> Option<Early> {
+        let what = "the batch ends here, as `--stop-at` asks".to_string();
+        let is_reached = self.options.stop_at.is_some_and(|at| at.is_reached(verdict));
+        is_reached.then(|| Early::Stopped(what, verdict.exit_code()))
+    }
+
+    /// Prints and writes the summary; the exit code of the batch.
+    fn finish(self, early: Option<Early>) -> u8 {
+        let summary = &self.summary;
+        let interrupted = Verdict::Interrupted.exit_code();
+        let mut code = summary.code();
+        if let Some(Early::Stopped(_, worse)) = &early {
+            code = summary::worse(code, *worse);
+        }
+        let asked = self.interrupted.load(Ordering::SeqCst);
+        if matches!(early, Some(Early::Interrupted))
+            || (asked && (early.is_some() || summary.unfinished() > 0))
+        {
+            code = interrupted;
+        }
+        let written = summary.write(&self.options.record);
+        if written.is_err() {
+            code = summary::worse(code, WRONG);
+        }
+        summary.end(code);
+        // Where nothing can be written any more, one message is enough.
+        match (early, written) {
+            (Some(Early::Stopped(why, _)), _) => Error::Invalid(why).print(),
+            (_, Err(error)) => error.print(),
+            _ => {}
+        }
+        if summary.unfinished() > 0 {
+            let (unfinished, all) = (summary.unfinished(), summary.len());
+            let lead = if code == interrupted { "interrupted: " } else { "" };
+            complain(&format!(
+                "{lead}{unfinished} of {all} heads are not finished; the same command again goes on with them\n"
+            ));
+        }
+        code
+    }
+}
+
+/// Name and SHA-256 of the script, what it uses, data sheets and answers.
+fn sources(options: &Options, series: &Series) -> Result<Vec<(String, String)>, Error> {
+    let list = series.list_name();
+    let sources = series.sources().iter().map(|(_, source)| source);
+    let sources = sources.filter(|source| !source.name.starts_with("--set") && source.name != list);
+    let sha256 = |text: &str| hexadecimal(&Sha256::digest(text.as_bytes()));
+    let mut sources: Vec<(String, String)> =
+        sources.map(|source| (source.name.clone(), sha256(&source.text))).collect();
+    let answers = options.answers.file.iter().map(PathBuf::from);
+    for path in answers.chain(options.fixtures.paths().iter().cloned()) {
+        sources.push((path.display().to_string(), sha256(&read_text(&path)?)));
+    }
+    Ok(sources)
+}
+
+/// What has changed since the batch was started.
+fn changes(options: &Options, subject: &Subject, known: &Known, heads: &[Planned]) -> Vec<String> {
+    let before = known.subject.as_ref();
+    let mut changes = before.map_or_else(Vec::new, |before| subject.differences(before));
+    let mut rows: Vec<String> = Vec::new();
+    let heads: HashMap<&str, &Planned> = heads.iter().map(|h| (h.serial.as_str(), h)).collect();
+    for (begun, done) in known.heads.values() {
+        match (heads.get(begun.serial.as_str()), done) {
+            (None, _) => rows.push(format!("{} is not in the list any more", begun.serial)),
+            (Some(head), _) if head.digest != begun.row => {
+                rows.push(format!("the row of {} or its head has changed", begun.serial));
+            }
+            (_, Some(done)) => rows.extend(resume::gone(&options.record, begun, done)),
+            _ => {}
+        }
+    }
+    rows.sort();
+    let more = rows.len().saturating_sub(MAX_CHANGES);
+    rows.truncate(MAX_CHANGES);
+    changes.extend(rows);
+    if more > 0 {
+        changes.push(format!("... and {more} more"));
+    }
+    changes
+}
+
+/// The folder of each head, as it was given before or as it is given now.
+fn folders(heads: &[Planned], known: &Known) -> Vec<String> {
+    let taken: HashMap<String, String> = known
+        .heads
+        .iter()
+        .map(|(serial, (begun, _))| (serial.clone(), begun.folder.clone()))
+        .collect();
+    let serials: Vec<&str> = heads.iter().map(|head| head.serial.as_str()).collect();
+    names::folders(&serials, &taken, &[JOURNAL, LOCK, ASIDE, summary::TABLE, summary::RESULTS])
+}

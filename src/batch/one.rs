@@ -1,0 +1,137 @@
+//! One head of a batch: a run with its record. It is stored in the archive before its record counts as
+//! finished, so that neither exists twice.
+
+use crate::archive::{Archive, Keeper};
+use crate::batch::options::Options;
+use crate::batch::place::Place;
+use crate::batch::plan::Planned;
+use crate::error::{Error, invalid};
+use crate::interpret::{Event, Observer};
+use crate::operator::Given;
+use crate::head::sim::render::Showing;
+use crate::record::{self, About, Again, Recording, Unmet};
+use crate::session::{self, Prepared, Verdict};
+use crate::setup::{OpenFixtures, Stage};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// What the run of each head needs.
+pub(super) struct Run<'a> {
+    pub options: &'a Options,
+    pub fixtures: &'a OpenFixtures,
+    /// Of the script and what it uses.
+    pub digest: &'a str,
+    /// Stops the run.
+    pub stop: &'a Arc<AtomicBool>,
+    pub archive: Option<&'a mut Archive>,
+}
+
+/// How a run ended.
+pub(super) struct Outcome {
+    pub verdict: Verdict,
+    pub unmet: Unmet,
+    pub failure: Option<String>,
+    /// Head time in s.
+    pub took: f64,
+    /// The head was left safe.
+    pub is_safe: bool,
+}
+
+/// Why a run did not start, or left nothing.
+pub(super) enum Lost {
+    /// The head does not answer, or not as expected; nothing was started.
+    NoAnswer(Error),
+    /// Record or archive cannot be written, so the batch cannot go on.
+    Record(Error),
+}
+
+impl Observer for Unmet {
+    fn event(&mut self, _: f64, event: Event) {
+        if let Event::Check(check) = event {
+            self.add(&check);
+        }
+    }
+}
+
+impl Run<'_> {
+    /// Runs the script on a head and keeps a record of it.
+    pub(super) fn on(
+        self,
+        planned: &Planned,
+        prepared: &Prepared,
+        given: Given,
+        folder: &Path,
+    ) -> Result<Outcome, Lost> {
+        let Options { script, .. } = self.options;
+        let mut opened = planned.place.open(self.fixtures, self.stop).map_err(Lost::NoAnswer)?;
+        opened.stop = Arc::clone(self.stop);
+        let (opened, recorder) = opened.recorded();
+        let mut stage = Stage::open(opened, script).map_err(Lost::NoAnswer)?;
+        stage.station.set_operator(Box::new(given));
+        if stage.head.serial != planned.serial {
+            let other = &stage.head.serial;
+            return Err(Lost::NoAnswer(invalid!("the head says that it is {other}")));
+        }
+        let (runnable, most) =
+            stage.admit(prepared, Some(&self.options.limits)).map_err(|reports| {
+                reports.print();
+                let why = "the script cannot be run on this head, for the reasons above";
+                Lost::NoAnswer(Error::Invalid(why.to_string()))
+            })?;
+        let about = About {
+            operator: self.options.archiving.operator.clone(),
+            again: self.again(planned, &stage),
+            ..stage.about(prepared, script, most).with_files(self.options.fixtures.texts())
+        };
+        let identity = record::identity(&about, prepared);
+        recorder.borrow_mut().start(folder, identity, &about).map_err(Lost::Record)?;
+        let mut unmet = Unmet::default();
+        let mut recording =
+            Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };
+        let mut keeper = Keeper::new(&mut recording, self.archive.is_some());
+        let finished = session::run(runnable, &mut stage.station, &mut keeper);
+        let heard = keeper.heard();
+        let pages = record::pages(&stage.sheets(), &Showing { scale: 1, spot: None });
+        let sealed = recorder.borrow_mut().seal(&finished, prepared, pages);
+        let sealed = sealed.map_err(Lost::Record)?;
+        let verdict = finished.verdict();
+        // An interrupted run is repeated; the archive holds no run twice.
+        if let Some(archive) = self.archive.filter(|_| verdict != Verdict::Interrupted) {
+            if let Some(path) = &sealed {
+                record::sync(path).map_err(Lost::Record)?;
+            }
+            archive.store(&about, self.digest, &heard, &finished).map_err(Lost::Record)?;
+        }
+        if let Some(path) = sealed {
+            record::unmark(&path).map_err(Lost::Record)?;
+        }
+        unmet.not_reached =
+            finished.unreached.iter().map(|check| check.label.to_string()).collect();
+        let failure = finished.failure.map(|failure| failure.message);
+        Ok(Outcome {
+            verdict,
+            unmet,
+            failure: failure.or_else(|| finished.safe.trouble()),
+            took: finished.took,
+            is_safe: finished.safe.is_safe(),
+        })
+    }
+
+    /// Arguments that repeat the run.
+    fn again(&self, planned: &Planned, stage: &Stage) -> Vec<String> {
+        let (address, faults) = match &planned.place {
+            Place::Simulated(head) => (head.address(), head.faults.as_slice()),
+            Place::Address(address) => (address.clone(), &[][..]),
+        };
+        let again = Again {
+            script: &self.options.script,
+            address: &address,
+            seed: stage.medium.is_some().then_some(stage.seed),
+            faults,
+            fixtures: self.options.fixtures.paths(),
+            answers: self.options.answers.file.as_deref(),
+        };
+        again.arguments()
+    }
+}

@@ -1,0 +1,127 @@
+//! What is left of a head whose turn began and was not written down as finished.
+
+use crate::archive::Archive;
+use crate::batch::journal::{Begun, Done, now};
+use crate::disk::read_text;
+use crate::error::{Error, invalid};
+use crate::head::SafeState;
+use crate::head::system::why;
+use crate::record::{MARK, Manifest, held, hexadecimal, read::read, sync, unmark};
+use crate::session::Verdict;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// The folder that records of cut off runs are kept in.
+pub(crate) const ASIDE: &str = "unfinished";
+
+/// What is to be done about such a head.
+pub(crate) enum Left {
+    /// Its record was whole, and only the journal did not say so.
+    Finished(Box<Done>),
+    /// It is run again; where there was a record, that lies there now.
+    Again(Option<PathBuf>),
+}
+
+/// SHA-256 of a file; none where it cannot be read.
+pub(crate) fn sha256(path: &Path) -> Option<String> {
+    fs::read(path).ok().map(|bytes| hexadecimal(&Sha256::digest(&bytes)))
+}
+
+/// Looks at what a head's run left behind, and puts an unfinished record aside. Where the archive is
+/// given, a record counts as finished only if the archive has the run too.
+pub(crate) fn left(
+    batch: &Path,
+    begun: &Begun,
+    archive: Option<&Path>,
+    digest: &str,
+) -> Result<Left, Error> {
+    let folder = batch.join(&begun.folder);
+    if !folder.exists() {
+        return Ok(Left::Again(None));
+    }
+    if let Ok(manifest) = held(&folder)
+        && manifest.verdict != Verdict::Interrupted.text().to_lowercase()
+    {
+        let marked = folder.join(MARK).exists();
+        // The run was stored before the mark was taken away.
+        let counts = match archive.filter(|_| marked) {
+            Some(archive) => Archive::holds(archive, &begun.serial, digest, &begun.at)?,
+            None => true,
+        };
+        if counts {
+            if marked {
+                unmark(&folder)?;
+            }
+            let done = done(&folder, &begun.serial, &manifest)?;
+            return Ok(Left::Finished(Box::new(done)));
+        }
+    }
+    let empty = fs::read_dir(&folder).is_ok_and(|mut entries| entries.next().is_none());
+    if empty {
+        return Ok(Left::Again(None));
+    }
+    aside(batch, &begun.folder).map(|place| Left::Again(Some(place)))
+}
+
+fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, Error> {
+    let kept = read(folder)?;
+    let code = kept.end.get("exit_code").and_then(Value::as_u64);
+    let failure = kept.end.pointer("/failure/message").and_then(Value::as_str);
+    Ok(Done {
+        serial: serial.to_string(),
+        verdict: manifest.verdict.clone(),
+        exit_code: code.and_then(|code| u8::try_from(code).ok()).unwrap_or(2),
+        unmet: kept.unmet(),
+        failure: failure.map(str::to_string),
+        took: kept.end.pointer("/took/value").and_then(Value::as_f64).unwrap_or(0.0),
+        left_safe: left_as(&kept.end).map(|left| left.is_safe()),
+        record: sha256(&folder.join("record.json")).unwrap_or_default(),
+        at: now(),
+    })
+}
+
+/// How a record says that the head was left; none where it does not say.
+fn left_as(end: &Value) -> Option<SafeState> {
+    let head = end.get("head")?;
+    let is = |key: &str| head.get(key)?.as_bool();
+    let troubles = head.get("troubles")?.as_array()?.iter();
+    Some(SafeState {
+        laser_off: is("laser_off")?,
+        parked: is("parked")?,
+        speed: head.pointer("/speed/value").and_then(Value::as_f64).unwrap_or(f64::NAN),
+        at_rest: is("at_rest")?,
+        kept_spinning: is("kept_spinning")?,
+        troubles: troubles.filter_map(|text| text.as_str().map(str::to_string)).collect(),
+    })
+}
+
+/// Puts an unfinished record where nothing else is.
+fn aside(batch: &Path, name: &str) -> Result<PathBuf, Error> {
+    let folder = batch.join(ASIDE);
+    let failed = |error: std::io::Error| {
+        let from = batch.join(name);
+        invalid!("{} cannot be put into {}: {}", from.display(), folder.display(), why(&error))
+    };
+    fs::create_dir_all(&folder).map_err(failed)?;
+    let places = (1_u32..).map(|number| folder.join(format!("{name}.{number}")));
+    let place = places.into_iter().find(|place| !place.exists());
+    let place = place.unwrap_or_else(|| folder.join(name));
+    fs::rename(batch.join(name), &place).map_err(failed)?;
+    sync(&folder)?;
+    sync(batch)?;
+    Ok(place)
+}
+
+/// Why the record of a finished head cannot be relied on; none where it is there as it was.
+pub(crate) fn gone(batch: &Path, begun: &Begun, done: &Done) -> Option<String> {
+    let path = batch.join(&begun.folder).join("record.json");
+    match read_text(&path) {
+        Err(why) => Some(format!("{} is finished, but {why}", begun.serial)),
+        Ok(_) if sha256(&path).as_ref() != Some(&done.record) => {
+            Some(format!("{} is finished, but {} was changed", begun.serial, path.display()))
+        }
+        Ok(_) => None,
+    }
+}

@@ -1,0 +1,422 @@
+//! The summary of a batch: a line for each head as it ends, a table at the end, and files for
+//! spreadsheets and build servers.
+
+use crate::batch::journal::Done;
+use crate::batch::options::Options;
+use crate::batch::plan::Planned;
+use crate::disk::{Place, read_text};
+use crate::error::{Error, invalid};
+use crate::record::{HeadCase, Origin, cell, heads_junit};
+use crate::session::Verdict;
+use crate::terminal::{
+    self, BOLD, CAUTION, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped,
+};
+use crate::units::{Dimension, show};
+use serde_json::{Map, Value, json};
+use std::path::Path;
+
+/// The table for spreadsheets.
+pub(super) const TABLE: &str = "summary.csv";
+/// The results for build servers.
+pub(super) const RESULTS: &str = "junit.xml";
+
+/// Columns of the table.
+const COLUMNS: &str = "serial verdict exit_code does_not_conform undecided not_reached \
+    not_told_apart failure took_s finished record left_safe simulated seed faults provoked";
+
+/// Rows of the table that is printed.
+const MAX_ROWS: usize = 60;
+
+/// Exit codes from good to bad.
+const ORDER: [u8; 6] = [0, 4, 1, 2, 3, 130];
+
+/// The worse of two exit codes.
+pub(super) fn worse(one: u8, other: u8) -> u8 {
+    let rank = |code: u8| ORDER.iter().position(|known| *known == code).unwrap_or(ORDER.len());
+    if rank(other) > rank(one) { other } else { one }
+}
+
+/// How far a head is.
+enum State {
+    Waiting,
+    /// It did not answer, and why.
+    NoAnswer(String),
+    /// Its run ended or was interrupted; where its numbers come from.
+    Done(Box<Done>, Origin),
+}
+
+struct Row {
+    serial: String,
+    folder: String,
+    state: State,
+}
+
+pub(super) struct Summary {
+    script: String,
+    list: String,
+    record: String,
+    json: bool,
+    colour: bool,
+    /// In the order of the list.
+    rows: Vec<Row>,
+    /// Heads that were shown so far.
+    shown: usize,
+    /// Heads that were finished before.
+    earlier: usize,
+}
+
+impl Summary {
+    pub(super) fn new(options: &Options, heads: &[Planned], folders: &[String]) -> Summary {
+        let rows = heads.iter().zip(folders).map(|(head, folder)| Row {
+            serial: head.serial.clone(),
+            folder: folder.clone(),
+            state: State::Waiting,
+        });
+        Summary {
+            script: options.script.clone(),
+            list: options.list.clone(),
+            record: options.record.display().to_string(),
+            json: options.json,
+            colour: terminal::colour_output(),
+            rows: rows.collect(),
+            shown: 0,
+            earlier: 0,
+        }
+    }
+
+    /// The head at an index was finished before.
+    pub(super) fn add_earlier(&mut self, at: usize, done: &Done) {
+        self.earlier += 1;
+        self.set_done(at, done);
+        if self.json {
+            self.print_done(at, true);
+        }
+    }
+
+    /// The run of a head was interrupted.
+    pub(super) fn repeats(&self, serial: &str, aside: Option<&Path>) {
+        let kept = match aside {
+            Some(place) => format!("; its unfinished record is kept in {}", place.display()),
+            None => String::new(),
+        };
+        complain(&wrapped(&format!("{serial} was not finished and is run again{kept}"), ""));
+    }
+
+    /// Prints what is known before the first head moves, with the longest times of heads to run.
+    pub(super) fn begin(&mut self, longest: &[Option<f64>]) {
+        if self.json {
+            return;
+        }
+        let Summary { script, list, record, earlier, .. } = &*self;
+        let mut text = format!("{script} on {} of {list}, records in {record}.", self.heads());
+        if *earlier > 0 {
+            text.push_str(&format!(" {earlier} finished before, {} to go.", longest.len()));
+        }
+        let sum: Option<f64> = longest.iter().copied().sum();
+        if let Some(sum) = sum.filter(|sum| *sum > 0.0) {
+            text.push_str(&format!(" At most {} of head time.", duration::text(sum)));
+        }
+        say(&wrapped(&text, ""));
+        if !longest.is_empty() {
+            say(&format!("{}\n", wrapped(CAUTION, "")));
+        }
+        self.shown = self.earlier;
+    }
+
+    /// The run of the head at an index has ended.
+    pub(super) fn add(&mut self, at: usize, done: &Done) {
+        self.set_done(at, done);
+        self.print_done(at, false);
+    }
+
+    /// The head at an index did not answer.
+    pub(super) fn add_no_answer(&mut self, at: usize, why: &str) {
+        let Some(row) = self.rows.get_mut(at) else { return };
+        row.state = State::NoAnswer(why.to_string());
+        let serial = row.serial.clone();
+        self.shown += 1;
+        if self.json {
+            emit(&format!("{}\n", json!({"event": "open", "serial": serial, "why": why})));
+        } else {
+            self.print_line(&serial, why);
+        }
+    }
+
+    fn set_done(&mut self, at: usize, done: &Done) {
+        if let Some(row) = self.rows.get_mut(at) {
+            let origin = origin(&Path::new(&self.record).join(&row.folder));
+            row.state = State::Done(Box::new(done.clone()), origin);
+        }
+    }
+
+    fn print_done(&mut self, at: usize, is_earlier: bool) {
+        self.shown += 1;
+        let Some(Row { folder, state: State::Done(done, origin), .. }) = self.rows.get(at) else {
+            return;
+        };
+        if self.json {
+            let value = json!({
+                "event": "head",
+                "serial": done.serial,
+                "verdict": done.verdict,
+                "exit_code": done.exit_code,
+                "does_not_conform": done.unmet.does_not_conform,
+                "undecided": done.unmet.undecided,
+                "not_reached": done.unmet.not_reached,
+                "not_told_apart": done.unmet.not_told_apart,
+                "failure": done.failure,
+                "left_safe": done.left_safe,
+                "simulated": origin.simulated,
+                "seed": origin.seed,
+                "faults": origin.faults,
+                "provoked": origin.provoked,
+                "took": {"value": done.took, "unit": "s"},
+                "record": format!("{}/{folder}", self.record),
+                "finished_before": is_earlier,
+            });
+            emit(&format!("{value}\n"));
+            return;
+        }
+        let took = show(done.took, Dimension::TIME, None, None);
+        let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
+        self.print_line(&done.serial, &format!("{verdict}, {took} of head time"));
+        let objections = objections(done, origin);
+        if !objections.is_empty() {
+            say(&wrapped(&objections, &" ".repeat(8)));
+        }
+    }
+
+    fn print_line(&self, serial: &str, what: &str) {
+        let all = self.rows.len();
+        let width = all.to_string().len();
+        say(&format!("  {:>width$} of {all}  {serial}: {what}\n", self.shown));
+    }
+
+    /// Number of heads.
+    pub(super) fn len(&self) -> usize {
+        self.rows.len()
+    }
+
+    fn heads(&self) -> String {
+        let all = self.rows.len();
+        if all == 1 { "1 head".to_string() } else { format!("{all} heads") }
+    }
+
+    /// Number of heads that are not finished.
+    pub(super) fn unfinished(&self) -> usize {
+        let interrupted = Verdict::Interrupted.exit_code();
+        let is_finished =
+            |row: &&Row| matches!(&row.state, State::Done(d, _) if d.exit_code != interrupted);
+        self.rows.len() - self.rows.iter().filter(is_finished).count()
+    }
+
+    /// The worst of all outcomes.
+    pub(super) fn code(&self) -> u8 {
+        let begun = self.rows.iter().filter(|row| !matches!(row.state, State::Waiting));
+        begun.fold(0, |code, row| worse(code, row.state.verdict().1))
+    }
+
+    /// Prints the end of the batch.
+    pub(super) fn end(&self, code: u8) {
+        let counts = self.counts();
+        if self.json {
+            let counts: Map<String, Value> =
+                counts.into_iter().map(|(verdict, count)| (verdict, json!(count))).collect();
+            let value = json!({
+                "event": "end", "heads": self.rows.len(), "verdicts": counts, "exit_code": code,
+            });
+            emit(&format!("{value}\n"));
+            return;
+        }
+        let counts: Vec<String> =
+            counts.iter().map(|(verdict, count)| format!("{count} {verdict}")).collect();
+        say(&format!(
+            "\n{}\n{}\n  {}: {}{}\n",
+            styled("Summary", BOLD, self.colour),
+            self.table(),
+            self.heads(),
+            counts.join(", "),
+            self.simulated()
+        ));
+    }
+
+    /// How many of the finished heads were simulated; empty where none was.
+    fn simulated(&self) -> String {
+        let origins = self.rows.iter().filter_map(|row| match &row.state {
+            State::Done(_, origin) => Some(origin.simulated),
+            _ => None,
+        });
+        let origins: Vec<Option<bool>> = origins.collect();
+        let count = |kind| origins.iter().filter(|simulated| **simulated == kind).count();
+        let mut text = match count(Some(true)) {
+            0 => String::new(),
+            all if all == origins.len() => "; simulated, all of them".to_string(),
+            some => format!("; simulated: {some}"),
+        };
+        if count(None) > 0 {
+            text.push_str(&format!("; not known whether simulated: {}", count(None)));
+        }
+        text
+    }
+
+    /// How many heads have which verdict, from good to bad.
+    fn counts(&self) -> Vec<(String, usize)> {
+        let mut counts: Vec<(String, u8, usize)> = Vec::new();
+        for row in &self.rows {
+            let (verdict, code) = row.state.verdict();
+            match counts.iter_mut().find(|(known, ..)| *known == verdict) {
+                Some((.., count)) => *count += 1,
+                None => counts.push((verdict.to_string(), code, 1)),
+            }
+        }
+        counts.sort_by_key(|(_, code, _)| ORDER.iter().position(|known| known == code));
+        counts.into_iter().map(|(verdict, _, count)| (verdict, count)).collect()
+    }
+
+    /// A line for each head; where there are many, for those that did not pass.
+    fn table(&self) -> String {
+        let many = self.rows.len() > MAX_ROWS;
+        let listed = |row: &&Row| !many || row.state.verdict().1 != 0;
+        let rows: Vec<&Row> = self.rows.iter().filter(listed).collect();
+        let widest = |of: fn(&Row) -> &str| rows.iter().map(|row| of(row).chars().count()).max();
+        let width = widest(|row| &row.serial).unwrap_or(0).clamp(6, 24);
+        let names = widest(|row| &row.folder).unwrap_or(0).clamp(6, 21);
+        let indent = " ".repeat(2 + width + 2 + 12 + 2 + names + 2);
+        let mut text = format!(
+            "  {:<width$}  {:<12}  {:<names$}  what speaks against it\n",
+            "serial", "verdict", "record"
+        );
+        for row in rows.iter().take(MAX_ROWS) {
+            let (verdict, _) = row.state.verdict();
+            let shown = format!("{:<12}", verdict.to_uppercase());
+            let (objections, record) = match &row.state {
+                State::Waiting => (String::new(), ""),
+                State::NoAnswer(why) => (why.clone(), ""),
+                State::Done(done, origin) => (objections(done, origin), row.folder.as_str()),
+            };
+            let lead = format!(
+                "  {:<width$}  {}  {:<names$}  ",
+                cut(&row.serial, width),
+                styled(&shown, style(verdict), self.colour),
+                cut(record, names)
+            );
+            let lines = wrapped(&objections, &indent);
+            text.push_str(format!("{lead}{}", lines.trim_start()).trim_end());
+            text.push('\n');
+        }
+        let more = rows.len().saturating_sub(MAX_ROWS);
+        if more > 0 {
+            text.push_str(&format!("  ... and {more} more in {}/{TABLE}\n", self.record));
+        } else if many {
+            text.push_str(&format!("  All heads are listed in {}/{TABLE}\n", self.record));
+        }
+        text
+    }
+
+    /// Writes the files of the summary.
+    pub(super) fn write(&self, folder: &Path) -> Result<(), Error> {
+        let table = self.csv().map_err(|error| invalid!("{TABLE}: {error}"))?;
+        Place::replace(&folder.join(TABLE), table)?;
+        let cases: Vec<HeadCase> = self.rows.iter().map(Row::case).collect();
+        let results = heads_junit(&self.script, &cases).map_err(|error| invalid!("{error}"))?;
+        Place::replace(&folder.join(RESULTS), results)
+    }
+
+    fn csv(&self) -> Result<Vec<u8>, csv::Error> {
+        let terminator = csv::Terminator::CRLF;
+        let mut out = csv::WriterBuilder::new().terminator(terminator).from_writer(Vec::new());
+        let columns = COLUMNS.split_whitespace();
+        out.write_record(columns.clone())?;
+        for row in &self.rows {
+            let (verdict, code) = row.state.verdict();
+            let mut cells = vec![row.serial.clone(), verdict.to_string()];
+            match &row.state {
+                State::Done(done, origin) => {
+                    cells.push(code.to_string());
+                    cells.extend(done.unmet.groups().map(|(_, labels)| labels.join("; ")));
+                    cells.extend([
+                        done.failure.clone().unwrap_or_default(),
+                        done.took.to_string(),
+                        done.at.clone(),
+                        row.folder.clone(),
+                        done.left_safe.map_or("", |safe| if safe { "yes" } else { "no" }).into(),
+                        origin.simulated_text().to_string(),
+                        origin.seed.map_or_else(String::new, |seed| seed.to_string()),
+                        origin.faults.join("; "),
+                        origin.provoked_text(),
+                    ]);
+                }
+                State::NoAnswer(why) => cells.extend(["", "", "", "", "", why].map(String::from)),
+                State::Waiting => {}
+            }
+            cells.resize(columns.clone().count(), String::new());
+            out.write_record(cells.iter().map(|text| cell(text).into_owned()))?;
+        }
+        out.into_inner().map_err(|error| error.into_error().into())
+    }
+}
+
+impl Row {
+    fn case(&self) -> HeadCase {
+        let (verdict, code) = self.state.verdict();
+        let mut facts = Vec::new();
+        let (message, took) = match &self.state {
+            State::Waiting => (String::new(), 0.0),
+            State::NoAnswer(why) => (why.clone(), 0.0),
+            State::Done(done, origin) => {
+                facts.push(("simulated", origin.simulated_text().to_string()));
+                facts.extend(origin.seed.map(|seed| ("seed", seed.to_string())));
+                facts.extend(origin.faults.iter().map(|fault| ("fails on purpose", fault.clone())));
+                let provoked = Some(origin.provoked_text()).filter(|text| !text.is_empty());
+                facts.extend(provoked.map(|text| ("provoked by the script", text)));
+                for (name, labels) in done.unmet.groups() {
+                    facts.extend(labels.iter().map(|label| (name, label.clone())));
+                }
+                (objections(done, &Origin::default()), done.took)
+            }
+        };
+        let verdict = verdict.to_string();
+        HeadCase { serial: self.serial.clone(), verdict, passed: code == 0, message, took, facts }
+    }
+}
+
+impl State {
+    /// The verdict and its exit code.
+    fn verdict(&self) -> (&str, u8) {
+        match self {
+            State::Waiting => ("not run", 130),
+            State::NoAnswer(_) => ("no answer", 3),
+            State::Done(done, _) => (&done.verdict, done.exit_code),
+        }
+    }
+}
+
+/// Where the numbers of a finished head come from, according to its record.
+fn origin(folder: &Path) -> Origin {
+    let text = read_text(&folder.join("record.json")).unwrap_or_default();
+    let record = serde_json::from_str::<Value>(&text).unwrap_or_default();
+    Origin::of(record.get("identity").unwrap_or(&Value::Null))
+}
+
+/// What speaks against a head, and the faults that were injected.
+fn objections(done: &Done, origin: &Origin) -> String {
+    let left = if done.left_safe == Some(false) { "NOT LEFT SAFE" } else { "" };
+    let (unmet, faults) = (done.unmet.text(), origin.faults_text());
+    let parts = [left, done.failure.as_deref().unwrap_or(""), &unmet, &faults];
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
+}
+
+fn style(verdict: &str) -> &'static str {
+    match verdict {
+        "passed" => GREEN,
+        "undecided" | "interrupted" | "not run" => YELLOW,
+        _ => RED,
+    }
+}
+
+fn cut(text: &str, most: usize) -> String {
+    if text.chars().count() <= most {
+        return text.to_string();
+    }
+    text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
+}

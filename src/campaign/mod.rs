@@ -1,0 +1,194 @@
+//! A campaign: a script on many simulated heads, each drawn from its own seed, on all cores; the
+//! yield, how each recorded value is spread, and which seeds to run again.
+//!
+//! Each head has a run of its own, so neither order nor number of threads changes a result.
+
+#![allow(clippy::disallowed_methods, reason = "this module starts threads")]
+
+mod report;
+mod results;
+mod spread;
+mod trial;
+
+pub(crate) use report::{json, text, yielded};
+pub(crate) use results::Results;
+
+use crate::campaign::results::{Campaign, heads_of};
+use crate::campaign::trial::{Trial, trial};
+use crate::disk::{Disk, digest_of};
+use crate::error::{Error, invalid};
+use crate::operator::Given;
+use crate::session::Prepared;
+use crate::setup::options::{Answers, Faults, Settings};
+use crate::setup::{Described, OpenFixtures, Simulated, load, simulated, stop_on_request};
+use crate::terminal::draws_progress;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Sender, channel};
+
+/// Most heads of one campaign.
+pub(crate) const MAX_HEADS: u64 = 1_000_000;
+
+/// What is run.
+pub(crate) struct Order<'a> {
+    pub script: &'a str,
+    pub settings: &'a Settings,
+    pub answers: &'a Answers,
+    /// Address of the simulated heads.
+    pub head: &'a str,
+    pub faults: &'a Faults,
+    pub first_seed: u64,
+    pub heads: u64,
+    /// Number of the shard, from 1, and how many there are.
+    pub shard: (u64, u64),
+    /// As many as there are cores where none is given.
+    pub threads: Option<u16>,
+}
+
+/// Runs a campaign; also tells whether it was interrupted.
+pub(crate) fn run(order: &Order<'_>) -> Result<(Results, bool), Error> {
+    const CONCLUSION: &str = "the script does not run, so no head was tried";
+    let Order { script, settings, heads: count, first_seed, .. } = *order;
+    let load = || load(&mut Disk, script, &settings.settings);
+    let mut prepared = load().map_err(|error| error.concluding(CONCLUSION))?;
+    let refused = |reports, prepared: &Prepared| {
+        Error::reports(reports, &prepared.sources).concluding(CONCLUSION)
+    };
+    let given = match order.answers.read(&mut prepared, false) {
+        Ok(given) => given.unwrap_or_default(),
+        Err(reports) => return Err(refused(reports, &prepared)),
+    };
+    let heads = simulated(order.head, &order.faults.faults)?;
+    if heads.memory.is_some() {
+        return Err(invalid!(
+            "many heads cannot share one memory: leave `memory=` out of the address"
+        ));
+    }
+    if heads.seed.is_some() {
+        return Err(invalid!("the seeds of a campaign are given by --seed and --heads"));
+    }
+    let Some(last) = first_seed.checked_add(count - 1) else {
+        return Err(invalid!("--seed is too large for so many heads"));
+    };
+    // A mistake in the description is reported before any head is run.
+    let first = Described::of(heads.make(first_seed)?, &OpenFixtures::default())?;
+    if let Err(reports) = first.admit(&prepared) {
+        return Err(refused(reports, &prepared));
+    }
+    let (part, shards) = order.shard;
+    let campaign = Campaign {
+        script: script.to_string(),
+        digest: digest(&prepared, &heads),
+        head: order.head.to_string(),
+        settings: settings.settings.clone(),
+        faults: order.faults.faults.clone(),
+        first_seed,
+        heads: count,
+        shards,
+    };
+    let seeds = Seeds { next: AtomicU64::new(part - 1), step: shards, first: first_seed, last };
+    let stop = Arc::new(AtomicBool::new(false));
+    stop_on_request(std::slice::from_ref(&stop))?;
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let threads = order.threads.map_or(cores, usize::from);
+    let work = Work { heads: &heads, given: &given, stop: &stop, load: &load };
+    let trials = all(threads, heads_of(count, part, shards), &seeds, &work)?;
+    Ok((Results::new(campaign, part, trials), stop.load(Ordering::SeqCst)))
+}
+
+/// Joins the files of shards.
+pub(crate) fn merge(paths: &[String]) -> Result<Results, Error> {
+    let mut whole: Option<Results> = None;
+    for path in paths {
+        let results = Results::read(path)?;
+        match &mut whole {
+            None => whole = Some(results),
+            Some(whole) => whole.join(results, path)?,
+        }
+    }
+    whole.ok_or_else(|| invalid!("there is nothing to merge"))
+}
+
+/// The seeds that are left, shared by all threads.
+struct Seeds {
+    /// Counted from the first seed.
+    next: AtomicU64,
+    step: u64,
+    first: u64,
+    last: u64,
+}
+
+impl Seeds {
+    fn take(&self) -> Option<u64> {
+        let index = self.next.fetch_add(self.step, Ordering::Relaxed);
+        (index <= self.last - self.first).then(|| self.first + index)
+    }
+}
+
+/// What all threads work with.
+struct Work<'a> {
+    heads: &'a Simulated,
+    given: &'a Given,
+    stop: &'a AtomicBool,
+    load: &'a (dyn Fn() -> Result<Prepared, Error> + Sync),
+}
+
+/// Tries all heads on several threads; the order of the results is random.
+fn all(threads: usize, total: u64, seeds: &Seeds, work: &Work<'_>) -> Result<Vec<Trial>, Error> {
+    let (send, receive) = channel();
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            let send = send.clone();
+            scope.spawn(move || worker(seeds, work, &send));
+        }
+        drop(send);
+        let bar = draws_progress().then(|| bar(total));
+        let mut trials = Vec::new();
+        for answer in receive {
+            match answer {
+                Ok(trial) => trials.push(trial),
+                Err(error) => {
+                    work.stop.store(true, Ordering::SeqCst);
+                    return Err(error);
+                }
+            }
+            bar.iter().for_each(|bar| bar.inc(1));
+        }
+        bar.iter().for_each(ProgressBar::finish_and_clear);
+        Ok(trials)
+    })
+}
+
+/// Takes seed after seed. Threads cannot share a program, so each has its own.
+fn worker(seeds: &Seeds, work: &Work<'_>, send: &Sender<Result<Trial, Error>>) {
+    let prepared = match (work.load)() {
+        Ok(prepared) => prepared,
+        Err(error) => {
+            // The receiver is gone where another thread failed first.
+            let _ = send.send(Err(error));
+            return;
+        }
+    };
+    // Making a head safe clears the flag of its station, so each has its own.
+    while !work.stop.load(Ordering::SeqCst)
+        && let Some(seed) = seeds.take()
+    {
+        if send.send(trial(&prepared, work.heads, work.given, seed)).is_err() {
+            return;
+        }
+    }
+}
+
+fn bar(total: u64) -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr());
+    let style = ProgressStyle::with_template("{pos} of {len} heads  {wide_bar}  {eta} left");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar
+}
+
+/// Digest of all texts that the results depend on.
+fn digest(prepared: &Prepared, heads: &Simulated) -> String {
+    let texts = prepared.sources.iter().map(|(_, source)| source.text.as_ref());
+    digest_of(texts.chain(heads.description.as_ref().map(|(_, text)| text.as_str())))
+}

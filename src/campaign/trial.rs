@@ -1,0 +1,70 @@
+//! One head of a campaign: a whole run, and what is kept of it.
+
+use crate::archive::quantity;
+use crate::campaign::results::Column;
+use crate::error::Error;
+use crate::interpret::{Event, Observer};
+use crate::operator::Given;
+use crate::record::Unmet;
+use crate::session::{self, Prepared, Verdict};
+use crate::setup::{Simulated, Stage};
+
+/// What is kept of the run on one head.
+pub(super) struct Trial {
+    pub seed: u64,
+    pub verdict: Verdict,
+    /// What ended the run early.
+    pub failure: Option<String>,
+    /// Checks that do not conform, are undecided, or were not reached.
+    pub unmet: Unmet,
+    /// Recorded quantities, each with its value in SI.
+    pub values: Vec<(Column, f64)>,
+}
+
+impl Observer for Trial {
+    fn event(&mut self, _: f64, event: Event) {
+        match event {
+            Event::Check(check) => self.unmet.add(&check),
+            Event::Recorded { label, shown, .. } => {
+                if let Some((value, unit, shown_unit)) = quantity(&shown) {
+                    // Only the last value of a label counts.
+                    self.values.retain(|(known, _)| known.label != label);
+                    let (unit, shown_unit) = (unit.to_string(), Some(shown_unit));
+                    self.values.push((Column { label, unit, shown_unit }, value));
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// Runs the script on the head for a seed.
+pub(super) fn trial(
+    prepared: &Prepared,
+    heads: &Simulated,
+    given: &Given,
+    seed: u64,
+) -> Result<Trial, Error> {
+    let (values, unmet) = (Vec::new(), Unmet::default());
+    let mut trial = Trial { seed, verdict: Verdict::HeadFailed, failure: None, unmet, values };
+    let script = prepared.sources.get(session::SCRIPT).map_or("", |source| source.name.as_ref());
+    let mut stage = match Stage::open(heads.make(seed)?, script) {
+        Ok(stage) => stage,
+        Err(Error::HeadFailed(fault)) => {
+            trial.failure = Some(fault.to_string());
+            return Ok(trial);
+        }
+        Err(other) => return Err(other),
+    };
+    let (runnable, _) = stage.admit(prepared, None).map_err(|error| {
+        error.concluding(format!("the script does not run on the head of seed {seed}"))
+    })?;
+    // Each head gets all answers from the first on.
+    stage.station.set_operator(Box::new(given.clone()));
+    let finished = session::run(runnable, &mut stage.station, &mut trial);
+    let unreached = finished.unreached.iter().map(|check| check.label.to_string());
+    trial.unmet.not_reached = unreached.collect();
+    trial.verdict = finished.verdict();
+    trial.failure = finished.failure.map(|failure| failure.message);
+    Ok(trial)
+}

@@ -1,0 +1,45 @@
+//! `head`: what concerns a head itself, without a script; one file per subcommand.
+
+mod check;
+mod describe;
+mod expose;
+mod new;
+mod trace;
+
+use crate::error::Error;
+use clap::{Args, Subcommand};
+
+#[derive(Args)]
+pub(super) struct Options {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Test a head against the head contract, harmless tests first
+    #[command(after_help = check::AFTER_HELP)]
+    Check(check::Options),
+    /// Show what a head is: facets, geometry, limits, and how long its calls may take
+    #[command(after_help = describe::AFTER_HELP)]
+    Describe(describe::Options),
+    /// Expose an image on a simulated head and show the result on the medium
+    #[command(after_help = expose::AFTER_HELP)]
+    Expose(expose::Options),
+    /// Write a description of a simulated head to start from
+    #[command(after_help = new::AFTER_HELP)]
+    New(new::Options),
+    /// Show a recording, one call per line
+    #[command(after_help = trace::AFTER_HELP)]
+    Trace(trace::Options),
+}
+
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    match &options.command {
+        Command::Check(options) => check::run(options),
+        Command::Describe(options) => describe::run(options),
+        Command::Expose(options) => expose::run(options),
+        Command::New(options) => new::run(options),
+        Command::Trace(options) => trace::run(options),
+    }
+}

@@ -1,0 +1,81 @@
+//! Options of pictures, and pictures of exposed pages as PNG files. A place is reserved before anything
+//! moves.
+
+use crate::disk::Place;
+use crate::error::{Error, invalid};
+use crate::head::sim::medium::Sheet;
+use crate::head::sim::render::{Picture, MAX_SCALE, Showing, picture};
+use crate::record::picture::{draw, encode};
+use crate::units::{Dimension, parse_quantity};
+use clap::Args;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// How a picture is drawn.
+#[derive(Args)]
+pub(super) struct Look {
+    /// Pixels per dot of the picture, each way, 1 to 16
+    #[arg(long, value_name = "N", default_value_t = 1,
+        value_parser = clap::value_parser!(u32).range(1..=i64::from(MAX_SCALE)))]
+    pixels_per_dot: u32,
+    /// 1/e² diameter of the spot, such as 120um [default: one and a half times the pitch]
+    #[arg(long, value_name = "LENGTH", value_parser = spot)]
+    spot: Option<f64>,
+}
+
+fn spot(text: &str) -> Result<f64, Error> {
+    positive(text, Dimension::LENGTH, "120um")
+}
+
+/// Reads a positive quantity of a dimension, in SI.
+pub(super) fn positive(text: &str, dimension: Dimension, example: &str) -> Result<f64, Error> {
+    match parse_quantity(text) {
+        Ok((value, Some(unit))) if unit.dimension == dimension && value > 0.0 => Ok(value),
+        Ok(_) => {
+            let kind = dimension.name(&[]);
+            Err(invalid!("this is no positive {kind}: write it like `{example}`"))
+        }
+        Err(error) => Err(invalid!("{error}")),
+    }
+}
+
+impl Look {
+    pub(super) fn showing(&self) -> Showing {
+        Showing { scale: self.pixels_per_dot, spot: self.spot }
+    }
+
+    /// The picture of a page.
+    pub(super) fn of(&self, sheet: &Sheet) -> Result<Picture, Error> {
+        draw(sheet, &self.showing()).map_err(|error| invalid!("{error}"))
+    }
+
+    /// Refuses a page of `width` by `height` dots with a pitch in m that cannot be drawn.
+    pub(super) fn check(&self, width: u32, height: u32, pitch: f64) -> Result<(), Error> {
+        let fits = self.showing().fits(width, height, pitch);
+        fits.map(|_| ()).map_err(|error| invalid!("{error}"))
+    }
+}
+
+/// Writes a picture to its place.
+pub(super) fn write_picture(place: Place, picture: &Picture) -> Result<(), Error> {
+    let written = place.write_with(|to| {
+        encode(to, picture).map_err(|error| match error {
+            png::EncodingError::IoError(error) => error,
+            error => io::Error::other(error.to_string()),
+        })
+    });
+    written.map_err(|error| invalid!("the picture {error}"))
+}
+
+/// The path of page `number`, from 1: `page.png`, then `page-2.png`.
+pub(super) fn numbered(path: &Path, number: usize) -> PathBuf {
+    if number <= 1 {
+        return path.to_path_buf();
+    }
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let name = match path.extension() {
+        Some(extension) => format!("{stem}-{number}.{}", extension.to_string_lossy()),
+        None => format!("{stem}-{number}"),
+    };
+    path.with_file_name(name)
+}

@@ -1,0 +1,187 @@
+//! Files: scripts, images and whatever else an option names, each with a limit on its size.
+
+#![allow(clippy::disallowed_methods, reason = "this module reads and writes files")]
+
+mod write;
+
+pub(crate) use write::{Force, Place};
+
+use crate::error::{Error, invalid};
+use crate::head::Images;
+use crate::head::system::why;
+use crate::image::Bitmap;
+use crate::session::{Files, Text, read_image};
+use sha2::{Digest, Sha256};
+use std::collections::HashMap;
+use std::fs::File;
+use std::io::{self, ErrorKind, Read};
+use std::path::{Component, Path, PathBuf};
+use std::sync::Arc;
+
+/// Largest script in bytes.
+const MAX_SCRIPT: u64 = 16 << 20;
+
+/// Largest image in bytes: 400 million dots and a header.
+const MAX_IMAGE: u64 = 64 << 20;
+
+/// Largest file of results in bytes.
+const MAX_RESULTS: u64 = 1 << 30;
+
+/// Images that are kept for the next `expose`.
+const MAX_CACHED_IMAGES: usize = 4;
+
+/// Reads scripts from the disk.
+pub(crate) struct Disk;
+
+impl Files for Disk {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+        if from.is_none() && path == "-" {
+            let text = read_stdin().map_err(|error| error.to_string())?;
+            return Ok(Text { name: "-".to_string(), text });
+        }
+        let whole = resolve(from, path);
+        let text = read_text(&whole).map_err(|error| error.to_string())?;
+        Ok(Text { name: whole.to_string_lossy().replace('\\', "/"), text })
+    }
+
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+        open_file(&resolve(Some(from), path))
+            .and_then(|file| read_bytes(file, path, MAX_IMAGE, ": expose it in parts"))
+            .map_err(|error| error.to_string())
+    }
+}
+
+/// The path of a file that is named in another one; `.` and inner `..` are taken out, so that one
+/// file has one name.
+pub(crate) fn resolve(from: Option<&str>, path: &str) -> PathBuf {
+    let Some(folder) = from.and_then(|from| Path::new(from).parent()) else {
+        return PathBuf::from(path);
+    };
+    let mut resolved = PathBuf::new();
+    for part in folder.join(path).components() {
+        match part {
+            Component::CurDir => {}
+            Component::ParentDir
+                if matches!(resolved.components().next_back(), Some(Component::Normal(_))) =>
+            {
+                resolved.pop();
+            }
+            other => resolved.push(other),
+        }
+    }
+    resolved
+}
+
+/// Images for a running script, each read once.
+pub(crate) struct ImageCache<F> {
+    files: F,
+    script: String,
+    known: HashMap<String, Arc<Bitmap>>,
+}
+
+impl<F: Files> ImageCache<F> {
+    pub(crate) fn new(files: F, script: &str) -> Self {
+        ImageCache { files, script: script.to_string(), known: HashMap::new() }
+    }
+}
+
+impl<F: Files> Images for ImageCache<F> {
+    fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        if let Some(known) = self.known.get(name) {
+            return Ok(Arc::clone(known));
+        }
+        let image = Arc::new(read_image(&mut self.files, &self.script, name)?);
+        if self.known.len() >= MAX_CACHED_IMAGES {
+            self.known.clear();
+        }
+        self.known.insert(name.to_string(), Arc::clone(&image));
+        Ok(image)
+    }
+}
+
+/// Reads a text file.
+pub(crate) fn read_text(path: &Path) -> Result<String, Error> {
+    read_utf8(open_file(path)?, &path.display().to_string(), MAX_SCRIPT)
+}
+
+/// Reads a file of results, which may be larger.
+pub(crate) fn read_results(path: &Path) -> Result<String, Error> {
+    read_utf8(open_file(path)?, &path.display().to_string(), MAX_RESULTS)
+}
+
+/// Reads the standard input to its end.
+pub(crate) fn read_stdin() -> Result<String, Error> {
+    read_utf8(io::stdin(), "the standard input", MAX_SCRIPT)
+}
+
+/// SHA-256 over texts, each preceded by its length in eight bytes, least significant first.
+pub(crate) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
+    let mut hash = Sha256::new();
+    for text in texts {
+        hash.update((text.len() as u64).to_le_bytes());
+        hash.update(text.as_bytes());
+    }
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Why a file or folder cannot be written, and a way out where one is known.
+pub(crate) fn unwritten(path: &Path, error: &io::Error) -> Error {
+    let leads_nowhere = path.is_symlink() && !path.exists();
+    let reason = match error.kind() {
+        _ if leads_nowhere => "it is a link that leads nowhere".to_string(),
+        ErrorKind::PermissionDenied => "that may not be written: choose another place".to_string(),
+        ErrorKind::ReadOnlyFilesystem => {
+            "that disk may only be read: choose another place".to_string()
+        }
+        ErrorKind::NotFound => "there is no folder for it: make it first".to_string(),
+        _ => why(error),
+    };
+    invalid!("{} cannot be written: {reason}", path.display())
+}
+
+/// Opens a plain file to read it.
+pub(crate) fn open_file(path: &Path) -> Result<File, Error> {
+    let name = path.display();
+    let failed = |error: io::Error| match error.kind() {
+        ErrorKind::NotFound => invalid!("there is no file {name}"),
+        ErrorKind::PermissionDenied => invalid!("{name} may not be read"),
+        _ => invalid!("{name} cannot be opened: {}", why(&error)),
+    };
+    if std::fs::metadata(path).map_err(failed)?.is_dir() {
+        return Err(invalid!("{name} is a folder, not a file"));
+    }
+    refuse_pipe(path)?;
+    File::open(path).map_err(failed)
+}
+
+/// Refuses a pipe, which waits for its other end, and a device, which may never end.
+pub(crate) fn refuse_pipe(path: &Path) -> Result<(), Error> {
+    match std::fs::metadata(path) {
+        Ok(kind) if !kind.is_file() && !kind.is_dir() => Err(invalid!(
+            "{} is a pipe or a device, not a file: copy what it gives to one",
+            path.display()
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// Reads at most `largest` bytes; `way_out` ends the message where there are more.
+fn read_bytes(from: impl Read, name: &str, largest: u64, way_out: &str) -> Result<Vec<u8>, Error> {
+    let mut bytes = Vec::new();
+    from.take(largest + 1)
+        .read_to_end(&mut bytes)
+        .map_err(|error| invalid!("{name} cannot be read: {}", why(&error)))?;
+    if bytes.len() as u64 > largest {
+        return Err(invalid!("{name} is larger than {} MiB{way_out}", largest >> 20));
+    }
+    Ok(bytes)
+}
+
+fn read_utf8(from: impl Read, name: &str, largest: u64) -> Result<String, Error> {
+    let bytes = read_bytes(from, name, largest, ", which no such file is")?;
+    String::from_utf8(bytes).map_err(|error| {
+        let good = error.utf8_error().valid_up_to();
+        let line = error.as_bytes().iter().take(good).filter(|b| **b == b'\n').count() + 1;
+        invalid!("{name} is not UTF-8 text: byte {good}, on line {line}, is none of it")
+    })
+}

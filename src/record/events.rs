@@ -1,0 +1,141 @@
+//! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl` holds.
+
+use crate::interpret::{Bound, Check, Event};
+use crate::program::failure::Failure;
+use crate::program::show::Shown;
+use crate::record::about::About;
+use crate::session::{Finished, Prepared};
+use crate::source::SourceMap;
+use serde_json::{Map, Value, json};
+
+/// The first event.
+pub(crate) fn start(about: &About) -> Value {
+    let params: Map<String, Value> =
+        about.params.iter().map(|(name, value)| (name.clone(), json!(value))).collect();
+    let mut start = json!({
+        "event": "start",
+        "spintrue": env!("CARGO_PKG_VERSION"),
+        "script": about.script,
+        "head": {
+            "model": about.head.model,
+            "serial": about.head.serial,
+            "simulated": about.head.simulated,
+            "seed": about.head.simulated.then_some(about.seed),
+            "faults": about.faults,
+        },
+        "params": params,
+    });
+    if let Some(head) = start.get_mut("head").and_then(Value::as_object_mut) {
+        if about.replay {
+            head.insert("replay".to_string(), json!(true));
+        }
+        if let Some(address) = &about.address {
+            head.insert("address".to_string(), json!(address));
+        }
+    }
+    start
+}
+
+/// An event of the script; none for progress.
+pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
+    Some(match event {
+        Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
+        Event::Recorded { label, shown, .. } => {
+            json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})
+        }
+        Event::Check(check) => check_value(time, check),
+        Event::Asked { question, wanted, limit, .. } => json!({
+            "event": "asked", "time": time, "question": question, "wanted": wanted,
+            "limit": {"value": limit, "unit": "s"},
+        }),
+        Event::Answered { question, shown, who, .. } => json!({
+            "event": "answered", "time": time, "question": question, "answer": value(shown),
+            "who": who,
+        }),
+        Event::Progress { .. } => return None,
+        Event::Provoked(fault) => json!({"event": "provoked", "time": time, "fault": fault}),
+        Event::AlsoFailed(failure) => {
+            json!({"event": "also_failed", "time": time, "message": failure.message})
+        }
+    })
+}
+
+/// The last event.
+pub(crate) fn end(finished: &Finished, prepared: &Prepared, at_most: Option<f64>) -> Value {
+    let failure = finished.failure.as_ref().map(|f| failure_value(f, &prepared.sources));
+    let safe = &finished.safe;
+    json!({
+        "event": "end",
+        "verdict": finished.verdict().text().to_lowercase(),
+        "exit_code": finished.verdict().exit_code(),
+        "checks": {
+            "conforming": finished.conforming,
+            "failing": finished.failing,
+            "undecided": finished.undecided,
+            "not_reached": finished.unreached.iter().map(|c| c.label.as_ref()).collect::<Vec<_>>(),
+        },
+        "head": {
+            "laser_off": safe.laser_off,
+            "parked": safe.parked,
+            "at_rest": safe.at_rest,
+            "kept_spinning": safe.kept_spinning,
+            "speed": {"value": safe.speed, "unit": "rad/s"},
+            "troubles": safe.troubles,
+        },
+        "took": {"value": finished.took, "unit": "s"},
+        "at_most": at_most.map(|most| json!({"value": most, "unit": "s"})),
+        "failure": failure,
+    })
+}
+
+fn check_value(time: f64, check: &Check) -> Value {
+    let measured = check.measured.as_ref().map(|measured| {
+        json!({
+            "value": value(&measured.value),
+            "uncertainty": measured.uncertainty.as_ref().map(value),
+            "coverage": measured.uncertainty.as_ref().map(|_| measured.coverage),
+            "rule": measured.uncertainty.as_ref().map(|_| measured.rule.text()),
+            "margin": measured.margin.as_ref().map(value),
+            "probability": measured.probability,
+            "low": measured.low.as_ref().map(bound),
+            "high": measured.high.as_ref().map(bound),
+        })
+    });
+    json!({
+        "event": "check",
+        "time": time,
+        "label": check.label,
+        "condition": check.text.as_ref(),
+        "measured": measured,
+        "outcome": check.outcome.text(),
+    })
+}
+
+fn bound(bound: &Bound) -> Value {
+    json!({"at": value(&bound.at), "conforms_at_limit": bound.closed})
+}
+
+fn failure_value(failure: &Failure, sources: &SourceMap) -> Value {
+    let calls: Vec<String> = failure.calls.iter().map(|call| sources.place(*call)).collect();
+    json!({
+        "kind": failure.kind.text(),
+        "message": failure.message,
+        "place": sources.place(failure.place),
+        "calls": calls,
+    })
+}
+
+fn value(shown: &Shown) -> Value {
+    match shown {
+        Shown::Quantity { value, unit, text, .. } => {
+            json!({"value": value, "unit": unit, "text": text})
+        }
+        Shown::Flag(flag) => json!(flag),
+        Shown::Text(text) => json!(text),
+        Shown::List(items) => items.iter().map(value).collect(),
+        Shown::Record(fields) => {
+            let fields = fields.iter().map(|(name, field)| (name.to_string(), value(field)));
+            Value::Object(fields.collect())
+        }
+    }
+}

@@ -1,0 +1,209 @@
+//! The folder of a record: taken while it is empty, marked until it is complete, each file on the
+//! disk before it has its name.
+
+use crate::disk::unwritten;
+use crate::error::{Error, invalid};
+use crate::record::manifest::{FileDigest, hexadecimal};
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::thread;
+
+/// The file that exists until the record is complete.
+pub(crate) const MARK: &str = "UNFINISHED";
+
+const MARK_TEXT: &str = "\
+This record is not finished. Either the run goes on, or it was cut off: then events.jsonl and
+lines.csv hold what was known until then, and the last line of each may be cut short.
+";
+
+/// The manifest.
+pub(crate) const MANIFEST: &str = "record.json";
+
+/// A folder that is being filled.
+pub(super) struct Folder {
+    path: PathBuf,
+    files: BTreeMap<String, FileDigest>,
+    /// Files that are written and not yet known to be on the disk: path, and the final name.
+    written: Vec<(File, PathBuf, Option<PathBuf>)>,
+}
+
+/// A file that is written line by line.
+pub(super) struct Stream {
+    name: &'static str,
+    file: File,
+    hash: Sha256,
+    bytes: u64,
+    /// What is still to be written.
+    waiting: Vec<u8>,
+}
+
+/// Bytes that are gathered before they are written.
+const MAX_WAITING: usize = 16 << 10;
+
+impl Folder {
+    /// Takes an empty or new folder.
+    pub(super) fn take(path: &Path) -> Result<Folder, Error> {
+        let name = path.display();
+        if path.exists() && !path.is_dir() {
+            return Err(invalid!("{name} is a file: name a folder for the record"));
+        }
+        fs::create_dir_all(path).map_err(|error| unwritten(path, &error))?;
+        let mut entries = fs::read_dir(path).map_err(|error| unwritten(path, &error))?;
+        if entries.next().is_some() {
+            let more = if path.join(MANIFEST).exists() || path.join(MARK).exists() {
+                "holds a record already"
+            } else {
+                "is not empty"
+            };
+            return Err(invalid!("the folder {name} {more}: name one that is not there yet"));
+        }
+        let mark = path.join(MARK);
+        let written = OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .open(&mark)
+            .and_then(|mut f| f.write_all(MARK_TEXT.as_bytes()));
+        written.map_err(|error| unwritten(&mark, &error))?;
+        let folder =
+            Folder { path: path.to_path_buf(), files: BTreeMap::new(), written: Vec::new() };
+        sync(path)?;
+        if let Some(parent) = path.parent() {
+            sync(if parent.as_os_str().is_empty() { Path::new(".") } else { parent })?;
+        }
+        Ok(folder)
+    }
+
+    /// Begins a file that grows while the run goes on.
+    pub(super) fn stream(&self, name: &'static str) -> Result<Stream, Error> {
+        let path = self.path.join(name);
+        let file = OpenOptions::new().write(true).create_new(true).open(&path);
+        let file = file.map_err(|error| unwritten(&path, &error))?;
+        Ok(Stream { name, file, hash: Sha256::new(), bytes: 0, waiting: Vec::new() })
+    }
+
+    /// Ends such a file.
+    pub(super) fn end(&mut self, mut stream: Stream) -> Result<(), Error> {
+        stream.flush()?;
+        let path = self.path.join(stream.name);
+        let sha256 = hexadecimal(&stream.hash.finalize());
+        self.files.insert(stream.name.to_string(), FileDigest { bytes: stream.bytes, sha256 });
+        self.written.push((stream.file, path, None));
+        Ok(())
+    }
+
+    /// Writes a whole file under another name, until it is on the disk.
+    pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), Error> {
+        self.write(name, text)?;
+        let sha256 = hexadecimal(&Sha256::digest(text.as_bytes()));
+        self.files.insert(name.to_string(), FileDigest { bytes: text.len() as u64, sha256 });
+        Ok(())
+    }
+
+    fn write(&mut self, name: &str, text: &str) -> Result<(), Error> {
+        let (path, part) = (self.path.join(name), self.path.join(format!("{name}.part")));
+        let file = File::create(&part).and_then(|mut file| {
+            file.write_all(text.as_bytes())?;
+            Ok(file)
+        });
+        match file {
+            Ok(file) => {
+                self.written.push((file, part, Some(path)));
+                Ok(())
+            }
+            Err(error) => {
+                // The mark says that a file is missing. Complete files stay.
+                let _ = fs::remove_file(&part);
+                let _ = self.settle();
+                Err(unwritten(&path, &error))
+            }
+        }
+    }
+
+    /// Where it is.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Digests of the files written so far.
+    pub(super) fn files(&self) -> &BTreeMap<String, FileDigest> {
+        &self.files
+    }
+
+    /// Writes the manifest, waits until everything is on the disk, and gives each file its name,
+    /// the manifest last. Only the mark is left to remove.
+    pub(super) fn seal(mut self, manifest: &str) -> Result<(), Error> {
+        self.write(MANIFEST, manifest)?;
+        self.settle()
+    }
+
+    /// Waits until everything is on the disk, and gives each file its name; the last one only if all
+    /// before it succeeded.
+    fn settle(&mut self) -> Result<(), Error> {
+        // All at once: one flush of the disk serves all of them.
+        let synced: Vec<io::Result<()>> = thread::scope(|scope| {
+            let files = self.written.iter();
+            let waiting: Vec<_> =
+                files.map(|(file, ..)| scope.spawn(move || file.sync_all())).collect();
+            let lost = |_| Err(io::Error::other("the system did not answer"));
+            waiting.into_iter().map(|one| one.join().unwrap_or_else(lost)).collect()
+        });
+        let mut trouble = Ok(());
+        let last = synced.len().saturating_sub(1);
+        let written = std::mem::take(&mut self.written);
+        for (at, ((file, path, name), synced)) in written.into_iter().zip(synced).enumerate() {
+            // Some systems rename no open file.
+            drop(file);
+            let named = synced.and_then(|()| match &name {
+                Some(_) if at == last && trouble.is_err() => fs::remove_file(&path),
+                Some(name) => fs::rename(&path, name),
+                None => Ok(()),
+            });
+            if let Err(error) = named
+                && trouble.is_ok()
+            {
+                trouble = Err(unwritten(&name.unwrap_or(path), &error));
+            }
+        }
+        trouble
+    }
+}
+
+/// Names of new files last only once their folder is on the disk too.
+pub(crate) fn sync(path: &Path) -> Result<(), Error> {
+    if cfg!(unix) {
+        let synced = File::open(path).and_then(|folder| folder.sync_all());
+        synced.map_err(|error| unwritten(path, &error))?;
+    }
+    Ok(())
+}
+
+/// Removes the mark of a sealed folder.
+pub(crate) fn unmark(path: &Path) -> Result<(), Error> {
+    let mark = path.join(MARK);
+    fs::remove_file(&mark).map_err(|error| unwritten(&mark, &error))?;
+    sync(path)
+}
+
+impl Stream {
+    /// Adds to the file, which is to be flushed once that may not be lost any more.
+    pub(super) fn write(&mut self, bytes: &[u8]) -> Result<(), Error> {
+        self.waiting.extend_from_slice(bytes);
+        if self.waiting.len() < MAX_WAITING { Ok(()) } else { self.flush() }
+    }
+
+    /// Hands what waits to the operating system; what came before stays as it is.
+    pub(super) fn flush(&mut self) -> Result<(), Error> {
+        if self.waiting.is_empty() {
+            return Ok(());
+        }
+        let written = self.file.write_all(&self.waiting);
+        written.map_err(|error| unwritten(Path::new(self.name), &error))?;
+        self.hash.update(&self.waiting);
+        self.bytes += self.waiting.len() as u64;
+        self.waiting.clear();
+        Ok(())
+    }
+}

@@ -1,0 +1,294 @@
+//! What `events.jsonl` of a record says, be the record finished or cut off: read line by line, and
+//! bounded like what is kept of a run.
+
+use crate::acceptance::decision::{Outcome, Rule};
+use crate::error::{Error, invalid};
+use crate::head::system::why;
+use crate::interpret::{Bound, Check, Measured};
+use crate::program::show::Shown;
+use crate::source::Span;
+use crate::units::parse_quantity;
+use crate::visible;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use std::fs::File;
+use std::io::{BufRead, BufReader, ErrorKind, Read};
+use std::path::Path;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// The file that is read.
+const FILE: &str = "events.jsonl";
+
+/// Most checks, answers and values that are kept.
+const MAX_ITEMS: usize = 10_000;
+
+/// Longest line in bytes.
+const MAX_LINE: u64 = 64 << 20;
+
+/// What a run said, as far as it was written.
+#[derive(Default)]
+pub(crate) struct Events {
+    /// Script, head and params.
+    pub start: Value,
+    /// Head time in s and what was decided then.
+    pub checks: Vec<(f64, Check)>,
+    /// The same as they stand in the file.
+    pub check_lines: Vec<Value>,
+    /// What was answered: how many checks came before, head time in s, question, answer, by whom.
+    pub answers: Vec<(usize, f64, String, Shown, String)>,
+    /// The same as they stand in the file.
+    pub answer_lines: Vec<Value>,
+    /// Recorded values by their labels.
+    pub recorded: Vec<(String, Shown)>,
+    /// The same as they stand in the file.
+    pub recorded_lines: Vec<Value>,
+    /// What the script provoked.
+    pub provoked: Vec<String>,
+    /// How the run ended; nothing where it did not.
+    pub end: Value,
+    /// Head time of the last line in s.
+    pub reached: f64,
+    /// Lines that have their end.
+    pub lines: u64,
+    /// What stands behind them: a line that was cut short.
+    pub cut_short: bool,
+    /// Lines that are none of this program.
+    pub strange: u64,
+    /// Checks, answers and values beyond the most.
+    pub left_out: u64,
+}
+
+/// What checks are called that were planned and not made.
+pub(crate) const NOT_REACHED: &str = "not reached";
+
+/// Labels of the checks that stand between a head and its passing, each once.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "UnmetFile")]
+pub(crate) struct Unmet {
+    pub does_not_conform: Vec<String>,
+    pub undecided: Vec<String>,
+    /// Planned and not made.
+    pub not_reached: Vec<String>,
+    /// Any of these: an older version did not tell them apart.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub not_told_apart: Vec<String>,
+}
+
+/// As files hold it: in groups, or as the plain list of an older version.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum UnmetFile {
+    Labels(Vec<String>),
+    Groups {
+        does_not_conform: Vec<String>,
+        undecided: Vec<String>,
+        not_reached: Vec<String>,
+        #[serde(default)]
+        not_told_apart: Vec<String>,
+    },
+}
+
+impl From<UnmetFile> for Unmet {
+    fn from(written: UnmetFile) -> Unmet {
+        match written {
+            UnmetFile::Labels(not_told_apart) => Unmet { not_told_apart, ..Unmet::default() },
+            UnmetFile::Groups { does_not_conform, undecided, not_reached, not_told_apart } => {
+                Unmet { does_not_conform, undecided, not_reached, not_told_apart }
+            }
+        }
+    }
+}
+
+impl Unmet {
+    /// There are none.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.groups().iter().all(|(_, labels)| labels.is_empty())
+    }
+
+    /// Takes a check that was made.
+    pub(crate) fn add(&mut self, check: &Check) {
+        let labels = match check.outcome {
+            Outcome::Conforms => return,
+            Outcome::Fails => &mut self.does_not_conform,
+            Outcome::Undecided => &mut self.undecided,
+        };
+        if !labels.contains(&check.label) {
+            labels.push(check.label.clone());
+        }
+    }
+
+    /// What each group is called, and its labels.
+    pub(crate) fn groups(&self) -> [(&'static str, &[String]); 4] {
+        [
+            ("does not conform", &self.does_not_conform),
+            ("undecided", &self.undecided),
+            (NOT_REACHED, &self.not_reached),
+            ("not met or not decided", &self.not_told_apart),
+        ]
+    }
+
+    /// All in words; empty where there are none.
+    pub(crate) fn text(&self) -> String {
+        let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
+        let groups = groups.map(|(name, labels)| format!("{name}: {}", labels.join(", ")));
+        groups.collect::<Vec<_>>().join("; ")
+    }
+}
+
+/// Reads what a record says; fails in plain words where that cannot be read.
+pub(crate) fn read(folder: &Path) -> Result<Events, Error> {
+    let path = folder.join(FILE);
+    let failed = |error: std::io::Error| match error.kind() {
+        ErrorKind::NotFound => invalid!("there is no {}", path.display()),
+        _ => invalid!("{} cannot be read: {}", path.display(), why(&error)),
+    };
+    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    if !path.metadata().map_err(failed)?.is_file() {
+        return Err(invalid!("{} is no plain file", path.display()));
+    }
+    let mut file = BufReader::with_capacity(1 << 16, File::open(&path).map_err(failed)?);
+    let mut kept = Events::default();
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        let read = file.by_ref().take(MAX_LINE).read_until(b'\n', &mut line).map_err(failed)?;
+        if read == 0 {
+            return Ok(kept);
+        }
+        if line.last() != Some(&b'\n') {
+            kept.cut_short = true;
+            return Ok(kept);
+        }
+        kept.lines += 1;
+        kept.line(&line);
+    }
+}
+
+impl Events {
+    fn line(&mut self, line: &[u8]) {
+        let Ok(value) = serde_json::from_slice::<Value>(line) else {
+            self.strange += 1;
+            return;
+        };
+        let time = value.get("time").and_then(Value::as_f64);
+        self.reached = time.unwrap_or(self.reached);
+        match text(&value, "event") {
+            "start" => self.start = value,
+            "end" => self.end = value,
+            "provoked" if self.provoked.len() < MAX_ITEMS => {
+                self.provoked.push(visible::line(text(&value, "fault")));
+            }
+            "check" if self.checks.len() < MAX_ITEMS => match check(&value) {
+                Some(check) => {
+                    self.checks.push((time.unwrap_or(0.0), check));
+                    self.check_lines.push(value);
+                }
+                None => self.strange += 1,
+            },
+            "recorded" if self.recorded.len() < MAX_ITEMS => {
+                let shown = value.get("value").and_then(shown);
+                match (value.get("name").and_then(Value::as_str), shown) {
+                    (Some(name), Some(shown)) => {
+                        self.recorded.push((visible::line(name), shown));
+                        self.recorded_lines.push(value);
+                    }
+                    _ => self.strange += 1,
+                }
+            }
+            "answered" if self.answers.len() < MAX_ITEMS => {
+                match value.get("answer").and_then(shown) {
+                    Some(answer) => {
+                        let said = |key| visible::line(text(&value, key));
+                        let (question, who) = (said("question"), said("who"));
+                        let at = (self.checks.len(), time.unwrap_or(0.0));
+                        self.answers.push((at.0, at.1, question, answer, who));
+                        self.answer_lines.push(value);
+                    }
+                    None => self.strange += 1,
+                }
+            }
+            "check" | "recorded" | "answered" | "provoked" => self.left_out += 1,
+            _ => {}
+        }
+    }
+
+    /// The labels of checks that do not conform, are undecided, or were not reached.
+    pub(crate) fn unmet(&self) -> Unmet {
+        let mut unmet = Unmet::default();
+        for (_, check) in &self.checks {
+            unmet.add(check);
+        }
+        unmet.not_reached = self.not_reached();
+        unmet
+    }
+
+    /// The labels of checks that were planned and not reached.
+    pub(crate) fn not_reached(&self) -> Vec<String> {
+        let listed = self.end.pointer("/checks/not_reached").and_then(Value::as_array);
+        let labels = listed.into_iter().flatten().filter_map(Value::as_str);
+        labels.map(str::to_string).collect()
+    }
+}
+
+/// A text by its key, as it stands; empty where there is none.
+pub(crate) fn text<'a>(value: &'a Value, key: &str) -> &'a str {
+    value.get(key).and_then(Value::as_str).unwrap_or("")
+}
+
+fn check(value: &Value) -> Option<Check> {
+    let outcomes = [Outcome::Conforms, Outcome::Fails, Outcome::Undecided];
+    let outcome = outcomes.into_iter().find(|known| known.text() == text(value, "outcome"))?;
+    let measured = match value.get("measured") {
+        None | Some(Value::Null) => None,
+        Some(measured) => Some(Measured {
+            value: measured.get("value").and_then(shown)?,
+            uncertainty: measured.get("uncertainty").and_then(shown),
+            coverage: measured.get("coverage").and_then(Value::as_f64).unwrap_or(2.0),
+            rule: Rule::Simple,
+            margin: measured.get("margin").and_then(shown),
+            probability: measured.get("probability").and_then(Value::as_f64),
+            low: measured.get("low").and_then(bound),
+            high: measured.get("high").and_then(bound),
+        }),
+    };
+    Some(Check {
+        // A file that somebody edited must not steer the terminal.
+        label: visible::line(text(value, "label")),
+        text: Rc::from(visible::line(text(value, "condition"))),
+        number: 0,
+        measured,
+        outcome,
+        span: Span::default(),
+    })
+}
+
+fn bound(value: &Value) -> Option<Bound> {
+    let at = value.get("at").and_then(shown)?;
+    let closed = value.get("conforms_at_limit").and_then(Value::as_bool)?;
+    Some(Bound { at, closed })
+}
+
+fn shown(value: &Value) -> Option<Shown> {
+    Some(match value {
+        Value::Null | Value::Number(_) => return None,
+        Value::Bool(flag) => Shown::Flag(*flag),
+        Value::String(text) => Shown::Text(visible::line(text)),
+        Value::Array(items) => Shown::List(items.iter().map(shown).collect::<Option<Vec<_>>>()?),
+        Value::Object(fields) => match (fields.get("unit"), fields.get("text")) {
+            (Some(Value::String(unit)), Some(Value::String(text))) => Shown::Quantity {
+                // What is not finite has no number in JSON.
+                value: fields.get("value").and_then(Value::as_f64).unwrap_or(f64::NAN),
+                unit: unit.clone(),
+                asked: parse_quantity(text).ok().and_then(|(_, unit)| unit).map(Rc::new),
+                text: visible::line(text),
+            },
+            _ => {
+                let named = |(name, field): (&String, &Value)| {
+                    Some((Arc::from(name.as_str()), shown(field)?))
+                };
+                Shown::Record(fields.iter().map(named).collect::<Option<Vec<_>>>()?)
+            }
+        },
+    })
+}

@@ -1,0 +1,226 @@
+//! Writes a record while the run goes on: what the head and the script say goes to the disk at once,
+//! all else is made at the end.
+
+use crate::error::{Error, invalid};
+use crate::head::record::{Heard, Listener};
+use crate::interpret::{Event, Observer};
+use crate::record::about::About;
+use crate::record::answers::answers;
+use crate::record::collect::Collector;
+use crate::record::data::{Identity, Page};
+use crate::record::events;
+use crate::record::folder::{Folder, Stream, unmark};
+use crate::record::html::page;
+use crate::record::junit::junit;
+use crate::record::lines::LINES_HEADER;
+use crate::record::manifest::Manifest;
+use crate::record::sources::sources;
+use crate::record::tap::tap;
+use crate::record::values::values;
+use crate::session::{Finished, Prepared};
+use crate::source::SourceMap;
+use serde::Serialize;
+use serde_json::{Value, json};
+use std::cell::RefCell;
+use std::path::{Path, PathBuf};
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// A record that is being written.
+pub(crate) struct Recorder {
+    collector: Collector,
+    /// What the head said before the record was begun.
+    early: Vec<Heard>,
+    files: Option<Files>,
+    /// The first thing that could not be written.
+    trouble: Option<Error>,
+    /// The line that is being written.
+    buffer: Vec<u8>,
+    /// Every call goes to the disk at once: what a real head said cannot be had again.
+    eager: bool,
+    /// Asks the run to stop.
+    stop: Arc<AtomicBool>,
+    at_most: Option<f64>,
+}
+
+struct Files {
+    folder: Folder,
+    events: Stream,
+    lines: Stream,
+}
+
+impl Files {
+    fn flush(&mut self) -> Result<(), Error> {
+        self.events.flush()?;
+        self.lines.flush()
+    }
+}
+
+/// A call as a line of events.jsonl.
+#[derive(Serialize)]
+struct CallLine<'a> {
+    event: &'static str,
+    #[serde(flatten)]
+    heard: &'a Heard,
+}
+
+impl Recorder {
+    /// A recorder that listens, and writes nothing yet. `stop` ends the run should writing fail.
+    pub(crate) fn new(stop: Arc<AtomicBool>) -> Recorder {
+        Recorder {
+            collector: Collector::default(),
+            early: Vec::new(),
+            files: None,
+            trouble: None,
+            buffer: Vec::new(),
+            eager: true,
+            stop,
+            at_most: None,
+        }
+    }
+
+    /// Takes the folder and begins the record. Fails with what is to be told.
+    pub(crate) fn start(
+        &mut self,
+        path: &Path,
+        identity: Identity,
+        about: &About,
+    ) -> Result<(), Error> {
+        let folder = Folder::take(path)?;
+        let events = folder.stream("events.jsonl")?;
+        let mut lines = folder.stream("lines.csv")?;
+        lines.write(LINES_HEADER.as_bytes())?;
+        self.files = Some(Files { folder, events, lines });
+        self.at_most = about.at_most;
+        self.eager = !about.head.simulated;
+        self.collector.start(identity);
+        self.line(&events::start(about));
+        for heard in std::mem::take(&mut self.early) {
+            self.heard(&heard);
+        }
+        match self.trouble.take() {
+            Some(trouble) => Err(trouble),
+            None => Ok(()),
+        }
+    }
+
+    /// Does something with the files, unless something went wrong before.
+    fn with(&mut self, work: impl FnOnce(&mut Files) -> Result<(), Error>) {
+        if self.trouble.is_some() {
+            return;
+        }
+        if let Some(files) = &mut self.files
+            && let Err(why) = work(files)
+        {
+            self.trouble = Some(why);
+            self.stop.store(true, Ordering::SeqCst);
+        }
+    }
+
+    fn line(&mut self, value: &Value) {
+        self.with(|files| {
+            files.events.write(format!("{value}\n").as_bytes())?;
+            files.flush()
+        });
+    }
+
+    fn event(&mut self, time: f64, event: &Event, sources: &SourceMap) {
+        self.collector.event(time, event, &|span| sources.place(span));
+        let value = match event {
+            Event::Progress { text, elapsed, limit } => Some(json!({
+                "event": "waiting", "time": time, "text": text.as_ref(),
+                "elapsed": elapsed, "limit": limit,
+            })),
+            other => events::event(time, other),
+        };
+        if let Some(value) = value {
+            self.line(&value);
+        }
+    }
+
+    /// Ends the record: makes the other files, and takes the mark away. Fails with what could not
+    /// be written, now or before.
+    pub(crate) fn finish(
+        &mut self,
+        finished: &Finished,
+        prepared: &Prepared,
+        pages: Vec<Page>,
+    ) -> Result<(), Error> {
+        match self.seal(finished, prepared, pages)? {
+            Some(path) => unmark(&path),
+            None => Ok(()),
+        }
+    }
+
+    /// Makes all files, and leaves the mark: whoever has something else to do before the record
+    /// counts as finished takes it away. Gives the folder, where one was begun.
+    pub(crate) fn seal(
+        &mut self,
+        finished: &Finished,
+        prepared: &Prepared,
+        pages: Vec<Page>,
+    ) -> Result<Option<PathBuf>, Error> {
+        self.line(&events::end(finished, prepared, self.at_most));
+        if let Some(trouble) = self.trouble.take() {
+            return Err(trouble);
+        }
+        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
+        self.collector.end(finished, &prepared.sources, pages);
+        let record = self.collector.record();
+        folder.end(events)?;
+        folder.end(lines)?;
+        folder.put("values.toml", &values(record).map_err(|e| invalid!("{e}"))?)?;
+        if let Some(answers) = answers(record).map_err(|e| invalid!("{e}"))? {
+            folder.put("answers.toml", &answers)?;
+        }
+        folder.put("sources.json", &sources(&record.identity))?;
+        folder.put("junit.xml", &junit(record).map_err(|e| invalid!("{e}"))?)?;
+        folder.put("results.tap", &tap(record))?;
+        folder.put("report.html", &page(record))?;
+        let verdict = finished.verdict();
+        let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
+        let manifest = Manifest::written(&record.identity, &word, code, folder.files());
+        let path = folder.path().to_path_buf();
+        folder.seal(&manifest.map_err(|e| invalid!("{e}"))?)?;
+        Ok(Some(path))
+    }
+}
+
+impl Listener for Recorder {
+    fn heard(&mut self, heard: &Heard) {
+        if self.files.is_none() {
+            self.early.push(heard.clone());
+            return;
+        }
+        let row = self.collector.heard(heard);
+        let mut line = std::mem::take(&mut self.buffer);
+        line.clear();
+        let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
+        line.push(b'\n');
+        let eager = self.eager;
+        self.with(|files| {
+            written.map_err(|e| invalid!("{e}"))?;
+            files.events.write(&line)?;
+            if let Some(row) = row {
+                files.lines.write(row.text().as_bytes())?;
+            }
+            if eager { files.flush() } else { Ok(()) }
+        });
+        self.buffer = line;
+    }
+}
+
+/// Passes on what a script says, and has it recorded.
+pub(crate) struct Recording<'a> {
+    pub inner: &'a mut dyn Observer,
+    pub recorder: Rc<RefCell<Recorder>>,
+    pub sources: &'a SourceMap,
+}
+
+impl Observer for Recording<'_> {
+    fn event(&mut self, time: f64, event: Event) {
+        self.recorder.borrow_mut().event(time, &event, self.sources);
+        self.inner.event(time, event);
+    }
+}

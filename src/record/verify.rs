@@ -1,0 +1,146 @@
+//! `record verify`: holds every file of a record against its digest.
+
+use crate::disk::read_text;
+use crate::error::{Error, invalid};
+use crate::head::system::why;
+use crate::record::folder::{MANIFEST, MARK};
+use crate::record::manifest::{FileDigest, Manifest, ManifestError, hexadecimal};
+use crate::record::read::read;
+use sha2::{Digest, Sha256};
+use std::fs::{self, File};
+use std::io::{self, BufRead, BufReader};
+use std::path::Path;
+
+/// What looking at a record comes to.
+pub(crate) enum State {
+    /// There is none, and why.
+    None(Error),
+    /// It was never finished, and how much of it there is.
+    Unfinished(String),
+    /// It is not as it was written.
+    Changed(Vec<String>),
+    /// It is whole.
+    Whole(Manifest),
+}
+
+/// Holds every file of a record against its digest.
+pub(crate) fn examine(folder: &Path) -> State {
+    let name = folder.display();
+    if !folder.is_dir() {
+        return State::None(if folder.exists() {
+            invalid!("{name} is a file: name the folder of a record")
+        } else {
+            invalid!("there is no folder {name}")
+        });
+    }
+    let unfinished = folder.join(MARK).exists();
+    let manifest = folder.join(MANIFEST);
+    if unfinished && !manifest.exists() {
+        let events = read(folder).map_or("no events.jsonl can be read".to_string(), |events| {
+            format!("events.jsonl holds {} whole lines", events.lines)
+        });
+        return State::Unfinished(format!("the run goes on or was cut off; {events}"));
+    }
+    if !manifest.exists() && folder.join("events.jsonl").exists() {
+        return State::Changed(vec![format!("{MANIFEST} is missing")]);
+    }
+    if !manifest.exists() {
+        return State::None(invalid!("{name} is no record: there is no {MANIFEST} in it"));
+    }
+    match held(folder) {
+        Ok(_) if unfinished => {
+            let why = format!("{MARK} is there: the record was never finished");
+            State::Changed(vec![why])
+        }
+        Ok(manifest) => State::Whole(manifest),
+        Err(Broken::Newer(why)) => {
+            State::None(invalid!("{name} cannot be verified: {why}; use a newer spintrue"))
+        }
+        Err(Broken::Changed(mut wrong)) => {
+            if unfinished {
+                wrong.push(format!("{MARK} is there: the record was never finished"));
+            }
+            State::Changed(wrong)
+        }
+    }
+}
+
+/// Why files and digests do not fit.
+pub(crate) enum Broken {
+    /// The record is of a format that is not known here.
+    Newer(String),
+    /// What is not as it was written.
+    Changed(Vec<String>),
+}
+
+/// Holds every file against its digest, be the mark there or not; gives what is wrong.
+pub(crate) fn held(folder: &Path) -> Result<Manifest, Broken> {
+    let path = folder.join(MANIFEST);
+    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    if !fs::symlink_metadata(&path).is_ok_and(|data| data.is_file()) {
+        return Err(Broken::Changed(vec![format!("{MANIFEST} is no plain file any more")]));
+    }
+    let text = read_text(&path).map_err(|error| Broken::Changed(vec![error.to_string()]))?;
+    let manifest = Manifest::read(&text).map_err(|error| match error {
+        ManifestError::Version(_) => Broken::Newer(error.to_string()),
+        other => Broken::Changed(vec![other.to_string()]),
+    })?;
+    let mut wrong: Vec<String> = Vec::new();
+    for (file, known) in &manifest.files {
+        wrong.extend(differs(&folder.join(file), known).map(|why| format!("{file} {why}")));
+    }
+    match added(folder, &manifest) {
+        Ok(added) => wrong.extend(added),
+        Err(error) => wrong.push(format!("the folder cannot be read: {}", why(&error))),
+    }
+    if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
+}
+
+/// Why a file is not the one that was written; none where it is.
+fn differs(path: &Path, known: &FileDigest) -> Option<String> {
+    let plain = fs::symlink_metadata(path);
+    match &plain {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            return Some("is missing".to_string());
+        }
+        Err(error) => return Some(format!("cannot be read: {}", why(error))),
+        Ok(data) if !data.is_file() => return Some("is no plain file any more".to_string()),
+        Ok(data) if data.len() != known.bytes => {
+            return Some(format!("was changed: {} bytes instead of {}", data.len(), known.bytes));
+        }
+        Ok(_) => {}
+    }
+    let mut hash = Sha256::new();
+    let read = File::open(path).and_then(|file| {
+        let mut file = BufReader::with_capacity(1 << 16, file);
+        loop {
+            let part = file.fill_buf()?;
+            if part.is_empty() {
+                return Ok(());
+            }
+            hash.update(part);
+            let length = part.len();
+            file.consume(length);
+        }
+    });
+    match read {
+        Err(error) => Some(format!("cannot be read: {}", why(&error))),
+        Ok(()) if hexadecimal(&hash.finalize()) != known.sha256 => {
+            Some("was changed: its SHA-256 differs".to_string())
+        }
+        Ok(()) => None,
+    }
+}
+
+/// What lies in the folder and is not of the record.
+fn added(folder: &Path, manifest: &Manifest) -> io::Result<Vec<String>> {
+    let mut added = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let name = entry?.file_name().to_string_lossy().into_owned();
+        if !manifest.files.contains_key(&name) && name != MANIFEST && name != MARK {
+            added.push(format!("{name} was added"));
+        }
+    }
+    added.sort();
+    Ok(added)
+}

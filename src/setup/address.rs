@@ -1,0 +1,326 @@
+//! Head addresses, and the heads that they name.
+
+use crate::diagnostics::{Diagnostic, codes};
+use crate::disk::read_text;
+use crate::error::{Error, invalid};
+use crate::head::control::SharedControl;
+use crate::head::sim;
+use crate::head::sim::medium::Medium;
+use crate::head::wire::driver;
+use crate::head::wire::greeting::Target;
+use crate::head::wire::line::{BAUD, Line};
+use crate::head::wire::link::Place;
+use crate::head::{Calls, Link, Rig};
+use crate::setup::recording::{self, Recorded};
+use crate::setup::{memory, own};
+use crate::source::{SourceMap, Span};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// A head with its gauge and faults, ready for a station.
+pub(crate) struct Opened {
+    pub link: Box<dyn Link>,
+    /// There is a gauge.
+    pub has_gauge: bool,
+    /// Faults of a simulated head, and when they strike.
+    pub faults: Vec<String>,
+    /// What a simulated head exposes on.
+    pub medium: Option<Medium>,
+    /// Seed of a simulated head.
+    pub seed: u64,
+    /// The recording that is replayed.
+    pub replay: Option<Recorded>,
+    /// Ends waits of a head behind a wire early.
+    pub stop: Arc<AtomicBool>,
+    /// Closes the link to such a head while it waits for a reply.
+    pub cut: Arc<AtomicBool>,
+    /// Its time passes with calls only.
+    pub virtual_time: bool,
+    /// Files that a simulated head is made from: name and content.
+    pub files: Vec<(String, Vec<u8>)>,
+    /// Which client controls it, where several can.
+    pub control: Option<Box<dyn SharedControl>>,
+}
+
+/// A simulated head as its address names it; any number of heads can be made from it.
+#[derive(Clone)]
+pub(crate) struct Simulated {
+    /// Name and text of its description; none for the built-in head.
+    pub description: Option<(String, String)>,
+    /// The seed that the address asks for.
+    pub seed: Option<u64>,
+    /// Further faults, as `--fault` gives them.
+    pub faults: Vec<String>,
+    /// The serial number of a head whose description names none of its own.
+    pub serial: Option<String>,
+    /// The file that keeps what it stores, if there is one.
+    pub memory: Option<PathBuf>,
+}
+
+/// Reads the address of a simulated head: `sim`, `sim:FILE.toml`, either with `?seed=7`. `faults` are
+/// further ones, as `--fault` gives them.
+pub(crate) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, Error> {
+    if address.starts_with("tcp:") || address.starts_with("serial:") {
+        return Err(invalid!("`{address}` is no simulated head: write `sim` or `sim:FILE.toml`"));
+    }
+    let (place, query) = match address.split_once('?') {
+        Some((place, query)) => (place, Some(query)),
+        None => (address, None),
+    };
+    let (mut seed, mut memory) = (None, None);
+    for pair in query.into_iter().flat_map(|query| query.split('&')) {
+        match pair.split_once('=') {
+            Some(("seed", value)) => {
+                let read = value.parse().map_err(|_| {
+                    invalid!("`{address}`: the seed must be a whole number from 0, not `{value}`")
+                })?;
+                seed = Some(read);
+            }
+            Some(("memory", file)) if !file.is_empty() => memory = Some(PathBuf::from(file)),
+            _ => {
+                return Err(invalid!(
+                    "`{address}`: a simulated head takes `seed=NUMBER` and `memory=FILE`, \
+                     not `{pair}`"
+                ));
+            }
+        }
+    }
+    let (kind, rest) = match place.split_once(':') {
+        Some((kind, rest)) => (kind, Some(rest)),
+        None => (place, None),
+    };
+    let description = match (kind, rest) {
+        ("sim", None) => None,
+        ("sim", Some(file)) => {
+            let text = read_text(Path::new(file))?;
+            Some((file.to_string(), text))
+        }
+        ("replay", _) => {
+            return Err(invalid!(
+                "`{address}` plays one recording, and simulated heads are asked for here: \
+                 replay it with `spintrue run SCRIPT --head {address}`"
+            ));
+        }
+        _ => {
+            return Err(invalid!(
+                "unknown head address `{address}`: write `sim`, `sim:FILE.toml`, `replay:FILE`, \
+                 `tcp://HOST:PORT` or `serial://DEVICE`"
+            ));
+        }
+    };
+    Ok(Simulated { description, seed, faults: faults.to_vec(), memory, serial: None })
+}
+
+impl Simulated {
+    /// Its address, without its seed.
+    pub(crate) fn address(&self) -> String {
+        let description = self.description.as_ref().map(|(name, _)| format!(":{name}"));
+        let memory = self.memory.as_ref().map(|path| format!("?memory={}", path.display()));
+        format!("sim{}{}", description.unwrap_or_default(), memory.unwrap_or_default())
+    }
+
+    /// Makes the head for a seed.
+    pub(crate) fn make(&self, seed: u64) -> Result<Opened, Error> {
+        let faults = self.faults.as_slice();
+        let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
+        let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+            let of = |option: &&String| errors.iter().any(|error| error.file == **option);
+            let mut wrong = faults.iter().filter(of).map(|option| ("--fault", option.as_str()));
+            match (wrong.next(), text) {
+                (Some(first), _) => config_errors([first].into_iter().chain(wrong), &errors),
+                (None, text) => config_errors(text.or(Some(("sim", ""))).into_iter(), &errors),
+            }
+        })?;
+        if let Some(serial) = &self.serial
+            && !sim::has_serial(text.map_or("", |(_, text)| text))
+        {
+            head.set_serial(serial);
+        }
+        let mut files = Vec::new();
+        files.extend(self.description.clone().map(|(name, text)| (name, text.into_bytes())));
+        if let Some(path) = &self.memory {
+            let before = read_text(path).ok().map(String::into_bytes);
+            files.extend(before.map(|text| (path.display().to_string(), text)));
+            memory::remember(&mut head, path)?;
+        }
+        let (medium, faults) = (Some(head.medium()), head.faults());
+        let injector = Box::new(head.injector());
+        let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
+        Ok(Opened { faults, medium, seed, files, ..plain(Box::new(rig), true, true) })
+    }
+}
+
+/// Opens the head at an address, with faults as `--fault` gives them.
+pub(super) fn open(address: &str, seed: Option<u64>, faults: &[String]) -> Result<Opened, Error> {
+    let option = seed.map(|_| "--seed").or((!faults.is_empty()).then_some("--fault"));
+    if let Some(file) = address.strip_prefix("replay:") {
+        if let Some(option) = option {
+            return Err(invalid!(
+                "`{option}` needs a simulated head, and `{address}` plays a recording: what \
+                 happened then is in it; leave `{option}` out"
+            ));
+        }
+        return recording::open(file);
+    }
+    if let Some(place) = wired(address) {
+        let (place, secret) = place?;
+        if option.is_some() {
+            return Err(invalid!(
+                "the head at `{address}` belongs to its server: give `--seed` and `--fault` \
+                 to `spintrue serve`"
+            ));
+        }
+        return open_wired(place, secret, Arc::default());
+    }
+    if let Some(kind) = own::find(address) {
+        if let Some(option) = option {
+            return Err(invalid!(
+                "`{option}` needs a simulated head of spintrue's own, which `{address}` is \
+                 not: leave it out"
+            ));
+        }
+        let (head, gauge) = kind.opened(address)?;
+        let has_gauge = gauge.is_some();
+        let mut link = Rig::new(head, gauge);
+        // Where nothing real moves, nothing need be waited for either.
+        let virtual_time = link.describe().is_ok_and(|head| head.simulated);
+        return Ok(plain(Box::new(link), has_gauge, virtual_time));
+    }
+    let simulated = simulated(address, faults)?;
+    if let (Some(one), Some(other)) = (seed, simulated.seed)
+        && one != other
+    {
+        return Err(invalid!("`--seed {one}` and the address `{address}` ask for two seeds"));
+    }
+    simulated.make(seed.or(simulated.seed).unwrap_or(1))
+}
+
+/// A place on a wire: `tcp://HOST:PORT` or `serial:///dev/…?baud=…`, either with
+/// `secret-file=FILE` behind the question mark; none where the address is another kind of head.
+pub(crate) fn wired(address: &str) -> Option<Result<(Place, Option<String>), Error>> {
+    let (is_serial, rest) = match address.split_once("://")? {
+        ("tcp", rest) => (false, rest),
+        ("serial", rest) => (true, rest),
+        _ => return None,
+    };
+    let (place, query) = rest.split_once('?').unwrap_or((rest, ""));
+    let (mut secret, mut baud) = (None, BAUD);
+    for pair in query.split('&').filter(|pair| !pair.is_empty()) {
+        match pair.split_once('=') {
+            Some(("secret-file", file)) => match secret_in(Path::new(file)) {
+                Ok(own) => secret = Some(own),
+                Err(error) => return Some(Err(error)),
+            },
+            Some(("baud", rate)) if is_serial && rate.parse::<u32>().is_ok_and(|rate| rate > 0) => {
+                baud = rate.parse().unwrap_or(BAUD);
+            }
+            _ => {
+                let known =
+                    if is_serial { "baud=RATE or secret-file=FILE" } else { "secret-file=FILE" };
+                return Some(Err(invalid!("`{address}`: behind `?` stands {known}, not `{pair}`")));
+            }
+        }
+    }
+    let port = place.rsplit_once(':').and_then(|(_, port)| port.parse::<u16>().ok());
+    Some(match (is_serial, port) {
+        (true, _) if place.is_empty() => Err(invalid!(
+            "`{address}`: write `serial://DEVICE`, such as serial:///dev/ttyUSB0?baud=115200"
+        )),
+        (true, _) => Ok((Place::Serial(Line { device: place.to_string(), baud }), secret)),
+        (false, Some(_)) => Ok((Place::Socket(place.to_string()), secret)),
+        (false, None) => {
+            Err(invalid!("`{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"))
+        }
+    })
+}
+
+/// Whether a head is elsewhere and not made from a description.
+pub(crate) fn is_elsewhere(address: &str) -> bool {
+    wired(address).is_some() || own::find(address).is_some()
+}
+
+/// Opens the head at an address for which [`is_elsewhere`] holds; `stop` ends its waits early.
+pub(crate) fn open_elsewhere(address: &str, stop: Arc<AtomicBool>) -> Result<Opened, Error> {
+    match wired(address) {
+        Some(place) => place.and_then(|(place, secret)| open_wired(place, secret, stop)),
+        None => open(address, None, &[]),
+    }
+}
+
+/// Opens the head at the other end of a wire.
+fn open_wired(
+    place: Place,
+    secret: Option<String>,
+    stop: Arc<AtomicBool>,
+) -> Result<Opened, Error> {
+    let cut = Arc::new(AtomicBool::new(false));
+    let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
+    let opened = driver::open(target).map_err(Error::Unreachable)?;
+    let seed = opened.seed.unwrap_or(1);
+    let known = plain(Box::new(opened.link), true, opened.is_virtual);
+    Ok(Opened { seed, stop, cut, control: Some(Box::new(opened.control)), ..known })
+}
+
+/// A head of which nothing else is known.
+pub(super) fn plain(link: Box<dyn Link>, has_gauge: bool, virtual_time: bool) -> Opened {
+    Opened {
+        virtual_time,
+        link,
+        has_gauge,
+        faults: Vec::new(),
+        medium: None,
+        seed: 1,
+        replay: None,
+        stop: Arc::default(),
+        cut: Arc::default(),
+        files: Vec::new(),
+        control: None,
+    }
+}
+
+/// Fewest characters of a secret: at one guess a second, which a server lets through, eight random
+/// letters or digits outlast any head.
+const MIN_SECRET: usize = 8;
+
+/// The secret on the first line of a file. No error shows it.
+pub(crate) fn secret_in(file: &Path) -> Result<String, Error> {
+    let text = read_text(file)?;
+    let secret = text.lines().next().unwrap_or("").trim();
+    let shown = file.display();
+    if secret.chars().count() < MIN_SECRET {
+        return Err(invalid!(
+            "{shown}: the first line must hold a secret of at least {MIN_SECRET} characters, since a \
+             shorter one can be guessed over the wire: take a long random one"
+        ));
+    }
+    if secret.chars().any(char::is_control) || secret.len() > 200 {
+        return Err(invalid!("{shown}: a secret has at most 200 bytes and no control characters"));
+    }
+    Ok(secret.to_string())
+}
+
+/// The errors of a description as reports that point into its file.
+pub(super) fn config_error(name: &str, text: &str, errors: &[sim::ConfigError]) -> Error {
+    config_errors([(name, text)].into_iter(), errors)
+}
+
+/// The errors of several texts, each with its name. A fault is its own text and the source of its
+/// errors.
+fn config_errors<'a>(
+    texts: impl Iterator<Item = (&'a str, &'a str)>,
+    errors: &[sim::ConfigError],
+) -> Error {
+    let mut sources = SourceMap::new();
+    let mut reports = Vec::new();
+    for (name, text) in texts {
+        let source = sources.add(name, text);
+        let of = |error: &&sim::ConfigError| name != "--fault" || error.file == text;
+        reports.extend(errors.iter().filter(of).map(|error| {
+            let span = Span::new(source, error.span.start, error.span.end);
+            let report = Diagnostic::error(codes::BAD_HEAD_DESCRIPTION, error.message.clone(), span);
+            error.help.iter().fold(report, |report, help| report.help(help.clone()))
+        }));
+    }
+    Error::reports(reports, &sources)
+}

@@ -1,0 +1,127 @@
+//! `--fixture`: devices around a head, read from files and fitted to the head before it is used, so
+//! that records and recordings treat them as part of the head.
+
+use crate::disk::read_text;
+use crate::error::{Error, invalid};
+use crate::head::Head;
+use crate::head::fixture::Fitted;
+use crate::head::fixture::modbus::{Device, Modbus};
+use crate::head::realtime::Paced;
+use crate::setup::address::{Opened, config_error};
+use crate::terminal::{complain, wrapped};
+use clap::Args;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+#[derive(Args)]
+pub(crate) struct Fixtures {
+    /// Add the signals and channels of a device to the head, such as a door, a clamp or a vacuum
+    /// gauge on Modbus/TCP (see docs/fixtures.md). May be repeated
+    #[arg(long = "fixture", value_name = "FILE.toml")]
+    files: Vec<PathBuf>,
+}
+
+/// The option where it cannot be used, so that the error can say why.
+#[derive(Args)]
+pub(crate) struct NoFixtures {
+    #[arg(long = "fixture", value_name = "FILE.toml", hide = true)]
+    files: Vec<PathBuf>,
+}
+
+impl NoFixtures {
+    pub(crate) fn check(&self) -> Result<(), Error> {
+        if self.files.is_empty() {
+            return Ok(());
+        }
+        Err(invalid!(
+            "many simulated heads are run here, and a fixture is one real device: write its signals \
+             and channels into the description of the simulated head, or try one head with \
+             `spintrue run SCRIPT --fixture FILE.toml`"
+        ))
+    }
+}
+
+/// Fixtures that were read, and are not connected yet.
+#[derive(Default)]
+pub(crate) struct OpenFixtures(Vec<(PathBuf, Device)>);
+
+impl Fixtures {
+    /// The files, as they were named.
+    pub(crate) fn paths(&self) -> &[PathBuf] {
+        &self.files
+    }
+
+    /// The files with their texts, as far as they can be read.
+    pub(crate) fn texts(&self) -> impl Iterator<Item = (String, Vec<u8>)> {
+        let read =
+            |path: &PathBuf| Some((path.display().to_string(), read_text(path).ok()?.into()));
+        self.files.iter().filter_map(read)
+    }
+
+    /// Reads the files.
+    pub(crate) fn read(&self) -> Result<OpenFixtures, Error> {
+        let read = |path: &PathBuf| {
+            let text = read_text(path)?;
+            let wrong = |errors: Vec<_>| config_error(&path.display().to_string(), &text, &errors);
+            Ok((path.clone(), Device::read(&text).map_err(wrong)?))
+        };
+        self.files.iter().map(read).collect::<Result<_, Error>>().map(OpenFixtures)
+    }
+}
+
+impl OpenFixtures {
+    /// Fits them to a head that is only asked what it is: nothing is connected.
+    pub(crate) fn described(&self, opened: Opened) -> Result<Opened, Error> {
+        let paced = self.are_waited_for(&opened);
+        self.fitted(opened, paced, &Arc::default())
+    }
+
+    /// Fits them to a head that is to be used. With fixtures, or where `is_realtime` asks for it, the
+    /// time of a simulated head passes as on a bench, until `stop` ends a wait.
+    pub(crate) fn fit(
+        &self,
+        opened: Opened,
+        is_realtime: bool,
+        stop: &Arc<AtomicBool>,
+    ) -> Result<Opened, Error> {
+        let by_fixture = self.are_waited_for(&opened);
+        let fitted = self.fitted(opened, is_realtime || by_fixture, stop)?;
+        if by_fixture && !is_realtime {
+            let note = "a fixture is real, so the time of this simulated head passes as on a bench";
+            complain(&wrapped(note, ""));
+        }
+        Ok(fitted)
+    }
+
+    /// Whether they would not keep pace with the head.
+    fn are_waited_for(&self, opened: &Opened) -> bool {
+        !self.0.is_empty() && opened.virtual_time
+    }
+
+    fn fitted(
+        &self,
+        mut opened: Opened,
+        paced: bool,
+        stop: &Arc<AtomicBool>,
+    ) -> Result<Opened, Error> {
+        if let (Some((path, _)), Some(_)) = (self.0.first(), &opened.replay) {
+            return Err(invalid!(
+                "a recording holds what its fixtures answered, so its replay takes none: leave \
+                 `--fixture {}` out",
+                path.display()
+            ));
+        }
+        if paced {
+            opened.link = Box::new(Paced::new(opened.link, Arc::clone(stop)));
+            opened.virtual_time = false;
+        }
+        for (path, device) in &self.0 {
+            let fixture = Box::new(Modbus::new(device.clone()));
+            let fitted = Fitted::fit(opened.link, fixture);
+            let fitted = fitted.map_err(|why| invalid!("{}: {why}", path.display()))?;
+            opened.link = Box::new(fitted);
+        }
+        Ok(opened)
+    }
+}

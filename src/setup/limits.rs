@@ -1,0 +1,89 @@
+//! `--allow` and `--at-most`: what limits a run beyond the script itself.
+//!
+//! Without `--allow` everything is allowed but one thing: on a real head, trims are stored for good
+//! only where an operator is at the terminal or has said so.
+
+use crate::bounds::Bound;
+use crate::builtins::Effect;
+use crate::check::limit::{beyond, leave, way_out};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::head::Description;
+use crate::session::Prepared;
+use crate::setup::options::{AtMost, Effects, Limits};
+use crate::source::SourceMap;
+use crate::terminal::duration::{text, unknown_bound};
+use std::io::{IsTerminal, stdin};
+
+impl Limits {
+    /// Reports where a script goes beyond the limits on this head, and the longest time in s that it
+    /// can take.
+    pub(crate) fn check(
+        &self,
+        prepared: &Prepared,
+        head: &Description,
+        is_replay: bool,
+    ) -> (Vec<Diagnostic>, Option<f64>) {
+        let Some(bound) = prepared.bound(head) else { return (Vec::new(), None) };
+        let allowed = self.allow.effects.as_ref();
+        let mut found = beyond_allowed(prepared, allowed, head.simulated, is_replay);
+        found.extend(self.longest.check(&bound, &prepared.sources));
+        (found, bound.most)
+    }
+}
+
+/// What the script would do beyond what is allowed.
+fn beyond_allowed(
+    prepared: &Prepared,
+    allowed: Option<&Effects>,
+    is_simulated: bool,
+    is_replay: bool,
+) -> Vec<Diagnostic> {
+    let allowed = allowed.map(|effects| effects.0.as_slice());
+    let mut here = leave(allowed, is_simulated || is_replay, stdin().is_terminal());
+    here.retain(|effect| *effect != Effect::Provokes || is_simulated);
+    let out = |effect: Effect| match effect {
+        Effect::Provokes if !is_simulated => {
+            "faults are injected into simulated heads only: run it with `--head sim`".to_string()
+        }
+        _ => way_out(allowed.is_some(), effect),
+    };
+    beyond(&prepared.effects, &here, &out, &prepared.sources)
+}
+
+impl AtMost {
+    /// Why the limit forbids the script, if it does.
+    pub(crate) fn check(&self, bound: &Bound, sources: &SourceMap) -> Option<Diagnostic> {
+        let limit = self.at_most?;
+        let Some(most) = bound.most else {
+            let unknown = bound.unknown.first()?;
+            let headline =
+                "how long this script takes has no known bound, so `--at-most` refuses it";
+            let mut report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, unknown.span)
+                .here(unknown_bound(unknown, sources));
+            if let Some(from) = unknown.from.filter(|from| *from != unknown.span) {
+                report = report.label(from, "known only once this has run");
+            }
+            return Some(report.help(
+                "limit it with what is known before: a constant, a param, or `smaller(..., limit)`",
+            ));
+        };
+        if most <= limit * (1.0 + 1e-6) {
+            return None;
+        }
+        let headline = format!(
+            "this script may take {}, more than the {} that `--at-most` allows",
+            text(most),
+            text(limit)
+        );
+        let mut largest = bound.contributions.iter().filter_map(|part| Some((part.span?, part)));
+        let Some((span, part)) = largest.next() else {
+            return Some(Diagnostic::error(codes::TAKES_TOO_LONG, headline, Default::default()));
+        };
+        let mut report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, span)
+            .here(format!("up to {} of it here", text(part.seconds)));
+        if let Some(call) = part.call {
+            report = report.label(call, "called from here");
+        }
+        Some(report.help("`spintrue check` lists what takes longest").help("or allow more time"))
+    }
+}

@@ -1,0 +1,248 @@
+//! From options to a head that is ready for a script: [`Opening`] is the one place where head, gauge,
+//! fixtures and faults are opened, [`Stage`] the one where they are put behind the guard.
+
+#![allow(clippy::disallowed_methods, reason = "this module opens files, heads and the terminal")]
+
+mod address;
+mod fixture;
+mod limits;
+mod memory;
+pub(crate) mod operator;
+pub(crate) mod options;
+mod own;
+mod recording;
+mod signals;
+
+pub(crate) use address::{
+    Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
+};
+pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
+pub(crate) use own::know;
+pub use own::{HeadAndGauge, OwnHead};
+pub(crate) use recording::{Recorded, Tracer, bare, header, reader, surveyed};
+pub(crate) use signals::{each_request, end_on_request, stop_on_request};
+
+use crate::diagnostics::Diagnostic;
+use crate::disk::{Disk, ImageCache};
+use crate::error::Error;
+use crate::head::link::not_simulated;
+use crate::head::record::{CallRecorder, Listener};
+use crate::head::sim::medium::{Medium, Sheet};
+use crate::head::station::Station;
+use crate::head::{Calls, Description, Fault, Link};
+use crate::record::{About, Recorder};
+use crate::session::{Files, Prepared, Runnable, prepare};
+use crate::setup::options::{Limits, Surroundings};
+use crate::terminal::complain;
+use crate::terminal::told::rendered;
+use std::cell::RefCell;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// Reads and checks a script; prints its warnings.
+pub(crate) fn load(
+    files: &mut dyn Files,
+    script: &str,
+    settings: &[String],
+) -> Result<Prepared, Error> {
+    let prepared = prepare(files, script, settings)?;
+    if prepared.program.is_none() {
+        return Err(Error::reports(prepared.diagnostics, &prepared.sources));
+    }
+    complain(&rendered(&prepared.diagnostics, &prepared.sources));
+    Ok(prepared)
+}
+
+/// A head as options name it.
+pub(crate) struct Opening<'a> {
+    address: &'a str,
+    seed: Option<u64>,
+    faults: &'a [String],
+    fixtures: Option<&'a Fixtures>,
+    is_realtime: bool,
+}
+
+impl<'a> Opening<'a> {
+    pub(crate) fn at(address: &'a str) -> Opening<'a> {
+        Opening { address, seed: None, faults: &[], fixtures: None, is_realtime: false }
+    }
+
+    pub(crate) fn with_seed(self, seed: Option<u64>) -> Opening<'a> {
+        Opening { seed, ..self }
+    }
+
+    pub(crate) fn with_fixtures(self, fixtures: &'a Fixtures) -> Opening<'a> {
+        Opening { fixtures: Some(fixtures), ..self }
+    }
+
+    pub(crate) fn within(self, around: &'a Surroundings) -> Opening<'a> {
+        let Surroundings { fixtures, seed, faults } = around;
+        Opening { seed: *seed, faults: &faults.faults, fixtures: Some(fixtures), ..self }
+    }
+
+    /// The time of a simulated head passes as on a bench.
+    pub(crate) fn in_real_time(self, is_realtime: bool) -> Opening<'a> {
+        Opening { is_realtime, ..self }
+    }
+
+    /// Opens the head to use it; its stop flag ends waits early.
+    pub(crate) fn open(&self) -> Result<Opened, Error> {
+        self.open_until(|opened| &opened.stop)
+    }
+
+    /// The same, where another flag ends waits.
+    pub(crate) fn open_until(&self, end: fn(&Opened) -> &Arc<AtomicBool>) -> Result<Opened, Error> {
+        let fixtures = self.fixtures()?;
+        let opened = address::open(self.address, self.seed, self.faults)?;
+        let end = Arc::clone(end(&opened));
+        fixtures.fit(opened, self.is_realtime, &end)
+    }
+
+    /// Asks the head only what it is: its fixtures are not connected.
+    pub(crate) fn describe(&self) -> Result<Described, Error> {
+        let fixtures = self.fixtures()?;
+        Described::of(address::open(self.address, self.seed, self.faults)?, &fixtures)
+    }
+
+    fn fixtures(&self) -> Result<OpenFixtures, Error> {
+        self.fixtures.map_or_else(|| Ok(OpenFixtures::default()), Fixtures::read)
+    }
+}
+
+impl Opened {
+    /// Lets a listener hear every call.
+    pub(crate) fn heard_by(mut self, listener: Rc<RefCell<impl Listener + 'static>>) -> Opened {
+        if let Some(replay) = &mut self.replay {
+            replay.add_listener();
+        }
+        Opened { link: Box::new(CallRecorder::new(self.link, listener)), ..self }
+    }
+
+    /// Starts to keep a record of what the head says; pages are kept for its report.
+    pub(crate) fn recorded(self) -> (Opened, Rc<RefCell<Recorder>>) {
+        if let Some(medium) = &self.medium {
+            medium.keep();
+        }
+        let recorder = Rc::new(RefCell::new(Recorder::new(self.stop.clone())));
+        (self.heard_by(recorder.clone()), recorder)
+    }
+}
+
+/// A head behind the guard, and what is known of it.
+pub(crate) struct Stage {
+    pub station: Station,
+    pub head: Description,
+    pub medium: Option<Medium>,
+    pub seed: u64,
+    pub faults: Vec<String>,
+    pub replay: Option<Recorded>,
+    pub stop: Arc<AtomicBool>,
+    files: Vec<(String, Vec<u8>)>,
+}
+
+impl Stage {
+    /// Puts a head behind the guard; images are read as `script` names them.
+    pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
+        Stage::with_files(opened, Disk, script)
+    }
+
+    /// The same, with images from elsewhere.
+    pub(crate) fn with_files(
+        opened: Opened,
+        files: impl Files + 'static,
+        script: &str,
+    ) -> Result<Stage, Error> {
+        let Opened { link, stop, .. } = opened;
+        let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
+        station.set_images(Box::new(ImageCache::new(files, script)));
+        Ok(Stage {
+            head: station.description().clone(),
+            station,
+            medium: opened.medium,
+            seed: opened.seed,
+            faults: opened.faults,
+            replay: opened.replay,
+            stop,
+            files: opened.files,
+        })
+    }
+
+    /// Lets a script through to this head, unless an error or a limit forbids it; and the longest
+    /// time in s that it can take.
+    pub(crate) fn admit<'p>(
+        &self,
+        prepared: &'p Prepared,
+        limits: Option<&Limits>,
+    ) -> Result<(Runnable<'p>, Option<f64>), Error> {
+        let is_replay = self.replay.is_some();
+        let (found, most) =
+            limits.map(|limits| limits.check(prepared, &self.head, is_replay)).unwrap_or_default();
+        let runnable = prepared.admit(&self.head, &|fault| self.station.check_can_inject(fault), found);
+        let runnable = runnable.map_err(|refused| Error::reports(refused, &prepared.sources))?;
+        Ok((runnable, most))
+    }
+
+    /// What is known of a run on this head before it starts.
+    pub(crate) fn about(&self, prepared: &Prepared, script: &str, at_most: Option<f64>) -> About {
+        let params = prepared.program.iter().flat_map(|program| &program.params);
+        About {
+            script: script.to_string(),
+            head: self.head.clone(),
+            address: None,
+            seed: self.seed,
+            faults: self.faults.clone(),
+            operator: None,
+            params: params.map(|p| (p.name.to_string(), p.text.clone())).collect(),
+            at_most,
+            replay: self.replay.is_some(),
+            again: Vec::new(),
+            files: self.files.clone(),
+        }
+    }
+
+    /// The pages that were exposed.
+    pub(crate) fn sheets(&self) -> Vec<Sheet> {
+        self.medium.as_ref().map(Medium::take).unwrap_or_default()
+    }
+}
+
+/// What a head says of itself, and what injects faults into it.
+pub(crate) struct Described {
+    pub head: Description,
+    /// None for a head into which nothing can be injected.
+    link: Option<RefCell<Box<dyn Link>>>,
+}
+
+impl From<Description> for Described {
+    fn from(head: Description) -> Described {
+        Described { head, link: None }
+    }
+}
+
+impl Described {
+    /// Asks an opened head what it is, with its fixtures.
+    pub(crate) fn of(opened: Opened, fixtures: &OpenFixtures) -> Result<Described, Error> {
+        let mut opened = fixtures.described(opened)?;
+        let head = opened.link.describe().map_err(Error::HeadFailed)?;
+        Ok(Described { head, link: Some(RefCell::new(opened.link)) })
+    }
+
+    /// Reports what a script names by plain text and this head does not have.
+    pub(crate) fn unfit(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        prepared.unfit(&self.head, &|fault| self.check_can_inject(fault))
+    }
+
+    /// Whether a script may run on this head, as far as that can be told without running it.
+    pub(crate) fn admit(&self, prepared: &Prepared) -> Result<(), Vec<Diagnostic>> {
+        let check_fault = |fault: &str| self.check_can_inject(fault);
+        prepared.admit(&self.head, &check_fault, Vec::new()).map(|_| ())
+    }
+
+    fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {
+        match &self.link {
+            Some(link) => link.borrow_mut().check_can_inject(fault),
+            None => Err(not_simulated()),
+        }
+    }
+}

@@ -1,0 +1,173 @@
+//! Options that several commands share, each declared once.
+
+use crate::builtins::Effect;
+use crate::diagnostics::Diagnostic;
+use crate::disk::{Disk, Force};
+use crate::error::{Error, invalid};
+use crate::operator::Given;
+use crate::session::Prepared;
+use crate::setup::fixture::Fixtures;
+use crate::setup::operator::is_attended;
+use crate::units::{Dimension, parse_quantity};
+use clap::{ArgGroup, Args};
+use std::path::PathBuf;
+
+/// The head that a command uses.
+#[derive(Args)]
+pub(crate) struct HeadOption {
+    /// Address of the head
+    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
+    pub head: String,
+}
+
+/// Fault injection.
+#[derive(Args, Default)]
+pub(crate) struct Faults {
+    /// Inject a fault into the simulated head, such as lock_lost@12s, "stuck_trim(facet=3)@0s" or
+    /// "interlock_opened@line 7"; without `@` from the start. May be repeated
+    #[arg(long = "fault", value_name = "KIND@TIME")]
+    pub faults: Vec<String>,
+}
+
+/// What surrounds a head, and what a simulated one is made of.
+#[derive(Args)]
+pub(crate) struct Surroundings {
+    #[command(flatten)]
+    pub fixtures: Fixtures,
+    /// Seed of a simulated head: the same seed gives the same run [default: 1]
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+    #[command(flatten)]
+    pub faults: Faults,
+}
+
+/// Values of params.
+#[derive(Args)]
+pub(crate) struct Settings {
+    /// Set a param, such as speed=5000rpm, or many from a data sheet: @FILE.toml. May be repeated
+    #[arg(long = "set", value_name = "NAME=VALUE")]
+    pub settings: Vec<String>,
+}
+
+/// Answers to the questions of a script.
+#[derive(Args)]
+pub(crate) struct Answers {
+    /// Answer the questions of the script from a file with lines `"question" = "answer"`
+    #[arg(long = "answers", value_name = "FILE.toml")]
+    pub file: Option<String>,
+}
+
+impl Answers {
+    /// Reads the answers to a script's questions. None where an operator at the terminal is asked,
+    /// which `terminal` allows.
+    pub(crate) fn read(
+        &self,
+        prepared: &mut Prepared,
+        terminal: bool,
+    ) -> Result<Option<Given>, Vec<Diagnostic>> {
+        match &self.file {
+            Some(path) => prepared.answers(&mut Disk, path).map(Some),
+            None if terminal && is_attended() => Ok(None),
+            None => {
+                let or = if terminal { "; or run the script at a terminal" } else { "" };
+                prepared.unanswerable(or).map_or(Ok(None), |refused| Err(vec![refused]))
+            }
+        }
+    }
+}
+
+/// Effects that are allowed.
+#[derive(Clone)]
+pub(crate) struct Effects(pub Vec<Effect>);
+
+/// A limit on what a script may do to the head.
+#[derive(Args)]
+pub(crate) struct Allow {
+    /// Allow only these effects on the head, such as reads,spins,emits; a script that needs more is
+    /// refused before anything moves. Without this option all are allowed, except that storing on a
+    /// real head needs an operator at the terminal
+    #[arg(long = "allow", value_name = "EFFECTS", value_parser = effects)]
+    pub effects: Option<Effects>,
+}
+
+fn effects(list: &str) -> Result<Effects, Error> {
+    let words = list.split(',').map(str::trim).filter(|word| !word.is_empty());
+    let effects = words.map(|word| {
+        Effect::named(word).ok_or_else(|| {
+            let known: Vec<&str> = Effect::ALL.into_iter().map(Effect::text).collect();
+            invalid!("there is no effect `{word}`; known are {}", known.join(", "))
+        })
+    });
+    effects.collect::<Result<_, _>>().map(Effects)
+}
+
+/// A limit on how long a script may take.
+#[derive(Args)]
+pub(crate) struct AtMost {
+    /// Refuse a script that could take longer than this, such as 5min, before anything moves
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    pub at_most: Option<f64>,
+}
+
+/// Both limits.
+#[derive(Args)]
+pub(crate) struct Limits {
+    #[command(flatten)]
+    pub allow: Allow,
+    #[command(flatten)]
+    pub longest: AtMost,
+}
+
+/// The archive that a run goes to; a command with this has `--record` as well.
+#[derive(Args)]
+#[command(group(ArgGroup::new("kept").args(["record", "archive"]).multiple(true)))]
+pub(crate) struct Archiving {
+    /// Store the run in an archive, created where there is none: a file, such as station.sqlite, or
+    /// postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see docs/history.md)
+    #[arg(long, value_name = "ARCHIVE")]
+    pub archive: Option<PathBuf>,
+    /// Name of the operator, for the record and the archive
+    #[arg(long, value_name = "NAME", requires = "kept")]
+    pub operator: Option<String>,
+}
+
+/// A recording of every call.
+#[derive(Args)]
+pub(crate) struct Recording {
+    /// Record every call of the head and its reply in a file;
+    /// `--head replay:FILE` plays it back (see docs/recordings.md)
+    #[arg(long, value_name = "FILE")]
+    pub trace: Option<PathBuf>,
+    #[command(flatten)]
+    pub force: Force,
+}
+
+/// Reads a time in s, as `--at-most` and others take it.
+pub(crate) fn time(text: &str) -> Result<f64, Error> {
+    let (value, unit) = parse_quantity(text).map_err(|error| invalid!("{error}"))?;
+    let example = "give a time, such as `5min` or `90 s`";
+    let Some(unit) = unit else { return Err(invalid!("a bare number is no time: {example}")) };
+    if unit.dimension != Dimension::TIME {
+        return Err(invalid!("this is {}, not time: {example}", unit.dimension.name(&[])));
+    }
+    if value < 0.0 {
+        return Err(invalid!("a time is not negative: {example}"));
+    }
+    Ok(value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::time;
+
+    #[test]
+    fn a_limit_is_a_time() {
+        assert_eq!(time("5min").unwrap(), 300.0);
+        assert_eq!(time("90 s").unwrap(), 90.0);
+        let wrong = |text| time(text).unwrap_err().to_string();
+        assert!(wrong("5mm").contains("length"));
+        assert!(wrong("5").contains("bare number"));
+        assert!(wrong("-1 s").contains("negative"));
+        assert!(time("soon").is_err());
+    }
+}
