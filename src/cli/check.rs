@@ -6,7 +6,7 @@ use crate::cli::formats::{self, Format};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::disk::Disk;
 use crate::error::{Error, WRONG};
-use crate::head::{Calls, Link};
+use crate::head::Calls;
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prove};
 use crate::setup::options::{Answers, AtMost, Settings};
@@ -14,7 +14,6 @@ use crate::setup::{Described, Fixtures, Opening};
 use crate::terminal::told::rendered;
 use crate::terminal::{self, BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
-use std::cell::RefCell;
 
 pub(super) const AFTER_HELP: &str = "\
 Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is

@@ -7,7 +7,6 @@ use crate::cli::look::{Look, numbered, write_picture};
 use crate::cli::pages::{ExposedPage, Picture};
 use crate::disk::{Disk, Force, Place, digest_of};
 use crate::error::{Error, WRONG, invalid};
-use crate::head::record::CallRecorder;
 use crate::head::sim::medium::Sheet;
 use crate::interpret::Observer;
 use crate::operator::Given;

@@ -2,7 +2,6 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
-use crate::head::record::CallRecorder;
 use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
 use crate::shell::{self, Setup, Tap};

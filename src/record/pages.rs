@@ -1,7 +1,7 @@
 //! Exposed pages for a record: their banding, and their pictures as PNG files.
 
 use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::{Showing, picture};
+use crate::head::sim::render::Showing;
 use crate::optics::banding;
 use crate::record::data::{Page, Picture};
 use crate::record::picture::{draw, encode};

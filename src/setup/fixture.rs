@@ -3,7 +3,6 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::head::Head;
 use crate::head::fixture::Fitted;
 use crate::head::fixture::modbus::{Device, Modbus};
 use crate::head::realtime::Paced;

@@ -3,12 +3,12 @@
 use crate::disk::{Force, open_file};
 use crate::error::{Error, invalid};
 use crate::head::call::{Call, Reply};
-use crate::head::record::{CallRecorder, Heard, Listener};
+use crate::head::record::{Heard, Listener};
 use crate::head::replay::{Course, Replay};
 use crate::head::trace::{
     FORMAT, Header, Script, Survey, TraceReader, TraceWriter, VERSION, survey,
 };
-use crate::head::{Description, Fault, Link};
+use crate::head::{Description, Fault};
 use crate::record::{About, hexadecimal};
 use crate::session::Prepared;
 use crate::setup::address::{Opened, plain};
