@@ -17,7 +17,8 @@ mod example;
 use common::Folder;
 use example::Example;
 use spintrue::diagnostics::codes::{HEAD_DESCRIPTIONS, LISTS};
-use spintrue::head::record::{Call, Heard, Listener, recorded};
+use spintrue::head::call::Call;
+use spintrue::head::record::{CallRecorder, Heard, Listener};
 use spintrue::head::sim;
 use spintrue::head::wire::floor::Served;
 use spintrue::head::wire::porter::Door;
@@ -81,8 +82,9 @@ impl Head {
             let file = description.as_deref().map(|text| ("station.toml", text));
             let (head, gauge) = sim::open(file, 1).unwrap();
             let counter = Rc::new(RefCell::new(Counter(counted)));
-            let (head, gauge) = recorded(Box::new(head), Some(Box::new(gauge)), counter);
-            let served = Served::new(head, gauge, false);
+            let served = Served::new(Box::new(head), Some(Box::new(gauge)), false);
+            let link = Box::new(CallRecorder::new(served.link, counter));
+            let served = Served { link, ..served };
             serve(served, vec![door], &ends, &AtomicBool::new(true), &mut |_: &str| ()).unwrap();
         });
         Head { at, moves, end, serving: Some(serving) }

@@ -19,12 +19,12 @@ use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
 use spintrue::cli::HeadAndGauge;
 use spintrue::diagnostics::render::render;
-use spintrue::head::Fault;
 use spintrue::head::contract::{self, Allowed, Found};
 use spintrue::head::station::Station;
 use spintrue::head::wire::floor::Served;
 use spintrue::head::wire::porter::Door;
 use spintrue::head::wire::server::serve;
+use spintrue::head::{Calls, Fault, Rig};
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{self, Files, Text, Verdict, prepare};
 use std::cell::RefCell;
@@ -50,7 +50,7 @@ fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
 fn every_contract_is_kept() {
     let told = [true, false].map(|interlock| {
         let (_, (head, gauge)) = made(interlock);
-        contract::run(head, gauge, EVERYTHING).found
+        contract::run(Box::new(Rig::new(head, gauge)), EVERYTHING).found
     });
     for (closed, open) in told[0].iter().zip(&told[1]) {
         let (contract, found) = closed;
@@ -70,7 +70,7 @@ fn a_script_reads_and_switches_lines() {
     for door_open in [false, true] {
         let (board, (head, gauge)) = made(true);
         board.borrow_mut().door_open = door_open;
-        let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+        let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
         let mut notes = Notes::default();
         let description = station.description().clone();
         let runnable = prepared
@@ -109,7 +109,7 @@ fn a_wrong_line_is_seen() {
     }
 
     let board = Rc::new(RefCell::new(Miswired(Imaginary::new())));
-    let told = contract::run(Box::new(OwnHead::new(board)), None, EVERYTHING);
+    let told = contract::run(Box::new(Rig::new(Box::new(OwnHead::new(board)), None)), EVERYTHING);
     let broken = |(contract, found): &(&contract::Contract, Found)| {
         matches!(found, Found::Broken(_)).then_some(contract.name)
     };
@@ -150,7 +150,7 @@ impl Observer for Notes {
 fn a_script_runs_on_it_through_the_library() {
     let prepared = prepare(&mut Disk(None), "bring_up.spt", &[]).unwrap();
     let (board, (head, gauge)) = made(true);
-    let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+    let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
     let mut notes = Notes::default();
     let description = station.description().clone();
     let runnable = prepared
@@ -174,7 +174,7 @@ fn what_is_wrong_is_told() {
     assert!(prepared.program.is_none() && said.contains("wrong.spt:1:6"), "{said}");
 
     let (_, (head, gauge)) = made(false);
-    let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+    let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
     let said = station.spin(700.0).unwrap_err().to_string();
     assert_eq!(said, "polygon speed 6684.5 rpm is outside 572.96 rpm to 6016.1 rpm");
     assert_eq!(station.arm(0.2).unwrap_err(), Fault::InterlockOpen.into());

@@ -4,8 +4,8 @@ use super::{Allowed, Found, TABLE, Told, run, run_with};
 use crate::head::description::ClockKind;
 use crate::head::sim::{SimGauge, SimHead, faults, open_with};
 use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
-    Trim, Turn,
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig,
+    SafeState, Status, Trim, Turn,
 };
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -19,6 +19,10 @@ const STATION: &str = include_str!("../../../scripts/heads/ten_with_station.toml
 /// Opens it.
 fn station(faults: &[String]) -> (SimHead, SimGauge) {
     open_with(Some(("station", STATION)), 1, faults).unwrap()
+}
+
+fn rig(head: impl Head + 'static, gauge: impl Gauge + 'static) -> Box<dyn Link> {
+    Box::new(Rig::new(Box::new(head), Some(Box::new(gauge))))
 }
 
 /// A head that breaks the one contract that it is named after.
@@ -252,7 +256,7 @@ fn bent(breaks: &'static str) -> Told {
     let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
     let (inner, gauge) = station(&faults);
     let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false, describes: |_| {} };
-    run(Box::new(head), Some(Box::new(BentGauge { inner: gauge, breaks })), ALL)
+    run(rig(head, BentGauge { inner: gauge, breaks }), ALL)
 }
 
 fn broken(told: &Told) -> Vec<&'static str> {
@@ -289,7 +293,7 @@ fn came(told: &Told, name: &str) -> Found {
 fn described(describes: fn(&mut Description), allowed: Allowed) -> Told {
     let (inner, gauge) = station(&[]);
     let head = Bent { inner, breaks: "none", looks: 0.0, raw: None, armed: false, describes };
-    run(Box::new(head), Some(Box::new(gauge)), allowed)
+    run(rig(head, gauge), allowed)
 }
 
 #[test]
@@ -473,7 +477,7 @@ fn nothing_is_commanded_that_was_not_allowed() {
     let (head, gauge) = open_with(None, 1, &[]).unwrap();
     let commanded = Arc::new(AtomicBool::new(false));
     let head = Spied(head, commanded.clone());
-    let told = run(Box::new(head), Some(Box::new(gauge)), Allowed::default());
+    let told = run(rig(head, gauge), Allowed::default());
     assert!(!commanded.load(Ordering::SeqCst));
     assert_eq!(broken(&told), Vec::<&str>::new());
     assert!(told.counts()[0] >= 10);
@@ -484,7 +488,7 @@ fn a_stop_skips_what_is_left_and_leaves_the_head_safe() {
     let (head, gauge) = open_with(None, 1, &[]).unwrap();
     let stop = Arc::new(AtomicBool::new(false));
     let asked = stop.clone();
-    let told = run_with(Box::new(head), Some(Box::new(gauge)), ALL, stop, &mut |contract, _| {
+    let told = run_with(rig(head, gauge), ALL, stop, &mut |contract, _| {
         if contract.name == "lock_in_time" {
             asked.store(true, Ordering::SeqCst);
         }
@@ -509,7 +513,7 @@ fn faults_break_what_they_should() {
             true => station(std::slice::from_ref(&fault)),
             false => open_with(None, 1, std::slice::from_ref(&fault)).unwrap(),
         };
-        let told = run(Box::new(head), Some(Box::new(gauge)), ALL);
+        let told = run(rig(head, gauge), ALL);
         seen.push_str(&format!("{fault}: {}\n", broken(&told).join(", ")));
         assert!(told.safe.laser_off || fault.starts_with("l"), "{fault}");
     }

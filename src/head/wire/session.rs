@@ -4,7 +4,7 @@
 use crate::head::Fault;
 use crate::head::call::{Access, Call, Reply};
 use crate::head::link::take;
-use crate::head::wire::codec::{self, Parameters, response};
+use crate::head::wire::codec::{Parameters, response, said};
 use crate::head::wire::errors::{Queue, WireError};
 use crate::head::wire::floor::{Control, Floor};
 use crate::head::wire::frame::Frame;
@@ -174,11 +174,11 @@ impl Session {
                 Parameters::new(arguments).end()?;
                 return Ok(told(self.outcome.as_ref()));
             }
-            Meaning::Call(code) => {
-                let call = codec::call(code, arguments)?;
-                self.call(&call, floor).map(|reply| response(&reply))
-            }
             Meaning::Own(verb) => self.other(*verb, arguments, floor),
+            Meaning::Call(_) => match said(entry, arguments)? {
+                Some(call) => self.call(&call, floor).map(|reply| response(&reply)),
+                None => Ok(Vec::new()),
+            },
         };
         let reads_errors =
             matches!(entry.meaning, Meaning::Own(Verb::NextError | Verb::ErrorCount));

@@ -98,11 +98,11 @@ pub struct Entry {
     /// Who may say it.
     pub(super) access: Access,
     /// Its parameters.
-    pub(super) takes: &'static [&'static str],
+    pub takes: &'static [&'static str],
     /// What a query answers.
-    pub(super) gives: &'static str,
+    pub gives: &'static str,
     /// What it does.
-    pub(super) summary: &'static str,
+    pub summary: &'static str,
 }
 
 const fn row(

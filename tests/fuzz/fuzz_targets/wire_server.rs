@@ -3,7 +3,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::head::sim;
+use spintrue::head::{Rig, sim};
 use spintrue::head::wire::floor::{Floor, Served};
 use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, LINE_MOST};
 use spintrue::head::wire::session::Session;
@@ -15,11 +15,10 @@ fuzz_target!(|data: &[u8]| {
     let Ok((head, gauge)) = sim::open(None, 1) else { return };
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let provoker = head.provoking();
+    let injector = head.provoking();
+    let rig = Rig::new(Box::new(head), Some(Box::new(gauge)));
     let served = Served {
-        head: Box::new(head),
-        gauge: Some(Box::new(gauge)),
-        provoker: Some(Box::new(provoker)),
+        link: Box::new(rig.with_injector(Box::new(injector))),
         real_time: false,
         seed: Some(1),
         secret: None,

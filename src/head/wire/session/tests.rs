@@ -8,7 +8,7 @@ use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, LINE_MOST};
 use crate::head::wire::message::units;
 use crate::head::wire::tree::{TABLE, short};
 use crate::head::wire::watch::Watch;
-use crate::head::{Laser, sim};
+use crate::head::{Laser, Rig, sim};
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::sample::select;
@@ -19,11 +19,10 @@ fn floor() -> Floor {
     let (head, gauge) = sim::open(None, 1).unwrap();
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let provoker = head.provoking();
+    let injector = Box::new(head.provoking());
+    let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
     let served = Served {
-        head: Box::new(head),
-        gauge: Some(Box::new(gauge)),
-        provoker: Some(Box::new(provoker)),
+        link: Box::new(rig),
         real_time: false,
         seed: Some(1),
         secret: None,
