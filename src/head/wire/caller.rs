@@ -14,6 +14,7 @@ use crate::head::wire::codec::{Parameters, answer, message};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::greeting::{Linked, MIN_REPLY, Target, greet};
 use crate::head::wire::limits::{carrying, in_all, link_most};
+use crate::head::wire::link::LinkError;
 use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
 use crate::head::wire::reply::answers;
@@ -330,15 +331,14 @@ impl Wire {
         let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &over);
         linked.pulse.busy.store(false, Ordering::SeqCst);
         let parted = reply.and_then(|reply| {
-            let mut parts =
-                answers(&reply).map_err(|why| format!("the reply makes no sense: {why}"))?;
-            let outcome = parts.pop().ok_or("the reply is empty")?;
-            let failure = read(&outcome)
-                .map_err(|error| format!("the reply makes no sense: {}", detail(&error)))?;
+            let nonsense = |why: &str| LinkError::Nonsense(why.to_string());
+            let mut parts = answers(&reply).map_err(|why| nonsense(&why.to_string()))?;
+            let outcome = parts.pop().ok_or_else(|| nonsense("it is empty"))?;
+            let failure = read(&outcome).map_err(|error| nonsense(&detail(&error)))?;
             let values = parts.pop();
-            if parts.is_empty() { Ok((values, failure)) } else { Err("too many answers".into()) }
+            if parts.is_empty() { Ok((values, failure)) } else { Err(nonsense("too many answers")) }
         });
-        parted.map_err(|why| self.lose(&why, kind))
+        parted.map_err(|why| self.lose(&why.to_string(), kind))
     }
 
     /// The link is of no use any more.
