@@ -20,8 +20,8 @@ use spintrue::diagnostics::codes::{HEAD_DESCRIPTIONS, LISTS};
 use spintrue::head::call::Call;
 use spintrue::head::record::{CallRecorder, Heard, Listener};
 use spintrue::head::sim;
-use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::acceptor::Listener;
+use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
 use spintrue::session::topics;
 use std::cell::RefCell;
@@ -73,7 +73,7 @@ struct Head {
 
 impl Head {
     fn new(description: Option<&str>) -> Head {
-        let door = Door::socket(([127, 0, 0, 1], 0).into()).unwrap();
+        let door = Listener::socket(([127, 0, 0, 1], 0).into()).unwrap();
         let at = door.at().unwrap();
         let (moves, end) = (Arc::new(AtomicUsize::new(0)), Arc::new(AtomicBool::new(false)));
         let (counted, ends) = (moves.clone(), end.clone());

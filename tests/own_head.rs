@@ -21,8 +21,8 @@ use spintrue::cli::HeadAndGauge;
 use spintrue::diagnostics::render::render;
 use spintrue::head::contract::{self, Allowed, Found};
 use spintrue::head::station::Station;
-use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::acceptor::Listener;
+use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
 use spintrue::head::{Calls, Fault, Rig};
 use spintrue::interpret::{Event, Observer};
@@ -183,7 +183,8 @@ fn what_is_wrong_is_told() {
 /// Served through the library, it is brought up by the program at the other end.
 #[test]
 fn the_program_brings_it_up_over_the_wire() {
-    let (end, door) = (Arc::new(AtomicBool::new(false)), Door::socket(([127, 0, 0, 1], 0).into()));
+    let (end, door) =
+        (Arc::new(AtomicBool::new(false)), Listener::socket(([127, 0, 0, 1], 0).into()));
     let door = door.unwrap();
     let place = door.at().unwrap();
     let serving = {

@@ -5,10 +5,10 @@ use crate::cli::signals::each_request;
 use crate::cli::{CAUTION, WRONG, address, duration};
 use crate::head::Calls;
 use crate::head::system;
-use crate::head::wire::floor::{Secret, Served};
+use crate::head::wire::acceptor::Listener;
+use crate::head::wire::control::{Secret, Served};
 use crate::head::wire::line::Line;
 use crate::head::wire::link::Place;
-use crate::head::wire::porter::Door;
 use crate::head::wire::server;
 use crate::session::Verdict;
 use crate::terminal::{complain, say, wrapped};
@@ -116,9 +116,9 @@ fn started(options: &Options) -> Result<(), (u8, String)> {
         let why = format!("error: the head does not answer: {fault}");
         (Verdict::HeadFailed.exit_code(), why)
     })?;
-    let doors = places.into_iter().map(Listen::open).collect::<Result<Vec<Door>, _>>();
+    let doors = places.into_iter().map(Listen::open).collect::<Result<Vec<Listener>, _>>();
     let doors = doors.map_err(wrong)?;
-    let at = doors.iter().map(Door::at).collect::<Result<Vec<String>, _>>();
+    let at = doors.iter().map(Listener::at).collect::<Result<Vec<String>, _>>();
     let at = at.map_err(|why| wrong(why.to_string()))?.join(" and ");
     let real_time = !opened.virtual_time || !described.simulated;
     let kind = if described.simulated { "simulated head" } else { "head" };
@@ -198,13 +198,13 @@ enum Listen {
 }
 
 impl Listen {
-    fn open(self) -> Result<Door, String> {
+    fn open(self) -> Result<Listener, String> {
         match self {
-            Listen::Socket(address) => Door::socket(address)
+            Listen::Socket(address) => Listener::socket(address)
                 .map_err(|why| format!("cannot listen on {address}: {}", system::why(&why))),
             Listen::Line(line) => {
                 let shown = line.to_string();
-                Door::line(line)
+                Listener::line(line)
                     .map_err(|why| format!("cannot listen on {shown}: {}", system::why(&why)))
             }
         }

@@ -3,8 +3,8 @@
 
 use crate::bench::{Dice, PATIENCE, Server, program, run, said, signal};
 use spintrue::head::call::{Call, Reply};
-use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::acceptor::Listener;
+use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
 use spintrue::head::{Fault, Link, Rig, SafeState, sim};
 use std::net::TcpStream;
@@ -141,7 +141,7 @@ fn a_head_that_would_not_be_made_safe_is_tried_again() {
             limit: Duration::from_secs(1),
             cut: Arc::default(),
         };
-        let door = Door::socket("127.0.0.1:0".parse().unwrap()).unwrap();
+        let door = Listener::socket("127.0.0.1:0".parse().unwrap()).unwrap();
         place.send(door.at().unwrap()).unwrap();
         let mut log = Vec::new();
         let mut keep = |line: &str| log.push(line.to_string());
