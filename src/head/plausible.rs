@@ -1,5 +1,5 @@
 //! Values that a head can have: a description or a temperature beyond them is a slip, mostly of a
-//! unit. One table, for the contracts and for whoever writes a driver.
+//! unit. One table, for the contracts and for authors of drivers.
 
 use crate::head::Description;
 use core::fmt;
@@ -37,7 +37,7 @@ const RAIL: (f64, f64) = (0.1, 2000.0);
 /// Tolerances of rails that are believed.
 const TOLERANCE: (f64, f64) = (1e-4, 0.5);
 
-/// Longest time in s that is believed of anything: nobody waits longer than an hour.
+/// Longest time in s that is believed of anything.
 const HOUR: f64 = 3600.0;
 
 const fn value(

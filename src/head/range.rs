@@ -23,7 +23,7 @@ pub(crate) fn within(
     high: f64,
     dimension: Dimension,
 ) -> Result<f64, Fault> {
-    // The last digit of a converted unit is nobody's fault.
+    // A converted unit may differ in its last digit.
     let slack = 1e-12 * low.abs().max(high.abs());
     if value >= low - slack && value <= high + slack {
         Ok(value)

@@ -8,7 +8,7 @@ use crate::head::fault::Fault;
 use crate::units::{UnitText, parse_unit, show};
 use serde::{Deserialize, Serialize};
 
-/// Which way a signal or a channel goes, as seen from whoever runs scripts.
+/// Which way a signal or a channel goes, as seen from the scripts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
@@ -33,7 +33,7 @@ pub enum Active {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Pull {
-    /// Nobody knows.
+    /// It is not known.
     #[default]
     None,
     /// High.
@@ -129,7 +129,7 @@ impl Channel {
     }
 }
 
-/// The last digit of a converted unit is nobody's fault.
+/// A converted unit may differ in its last digit.
 const SLACK: f64 = 1e-9;
 
 impl Channel {
@@ -146,8 +146,8 @@ pub fn unknown(what: &str, name: &str) -> Fault {
     Fault::Refused(format!("this head has no {what} `{name}`"))
 }
 
-/// Names that are told to whoever asks for another.
-const TOLD_MOST: usize = 12;
+/// Most names that are listed for an unknown one.
+const MAX_LISTED: usize = 12;
 
 /// The same of a head that has some, which are told.
 fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>) -> Fault {
@@ -155,8 +155,8 @@ fn unlisted<'s>(what: &str, name: &str, known: impl Iterator<Item = &'s String>)
     if known.is_empty() {
         return unknown(what, name);
     }
-    if known.len() > TOLD_MOST {
-        known.truncate(TOLD_MOST);
+    if known.len() > MAX_LISTED {
+        known.truncate(MAX_LISTED);
         known.push("…");
     }
     let name: String = name.chars().take(60).collect();

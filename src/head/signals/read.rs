@@ -1,5 +1,5 @@
-//! The keys that every `[[signal]]` and `[[channel]]` of a description has, whoever is behind them.
-//! Whoever calls reads keys of its own from the same section and finishes it. Uses the description
+//! The keys that every `[[signal]]` and `[[channel]]` of a description has, whatever is behind them.
+//! The caller reads keys of its own from the same section and finishes it. Uses the description
 //! reader and units.
 //!
 //! ```toml
@@ -31,10 +31,10 @@ use core::ops::RangeInclusive;
 use std::collections::HashMap;
 
 /// Longest name, in characters.
-const NAME_MOST: usize = 40;
+const MAX_NAME: usize = 40;
 
 /// Largest value of a channel in SI that is believed.
-const VALUE_MOST: f64 = 1e15;
+const MAX_VALUE: f64 = 1e15;
 
 /// Names of the signals and channels read so far: each must be there once.
 #[derive(Debug, Default)]
@@ -47,11 +47,11 @@ impl Names {
         let mut letters = name.chars();
         let first = letters.next().is_none_or(|c| c.is_ascii_alphabetic());
         if !first
-            || name.len() > NAME_MOST
+            || name.len() > MAX_NAME
             || !letters.all(|c| c.is_ascii_alphanumeric() || c == '_')
         {
             let message = format!(
-                "`{name}` is no name: it has a letter, then letters, digits and `_`, {NAME_MOST} at most"
+                "`{name}` is no name: it has a letter, then letters, digits and `_`, {MAX_NAME} at most"
             );
             section.complain("name", message, None);
         } else if let Some(before) = self.0.get(&name) {
@@ -144,7 +144,7 @@ pub(crate) fn channel(section: &mut Section<'_, '_>, names: &mut Names) -> Optio
     // Without a unit nothing can be said of the quantities.
     let unit = unit?;
     let dimension = unit.dimension;
-    let believed = -VALUE_MOST..=VALUE_MOST;
+    let believed = -MAX_VALUE..=MAX_VALUE;
     let least = section.some_quantity("least", dimension, believed.clone());
     let most = section.some_quantity("most", dimension, believed.clone());
     let range = match (least, most) {

@@ -117,7 +117,7 @@ mod tests {
     }
 
     #[test]
-    fn whoever_has_many_addresses_is_one_and_few_are_kept() {
+    fn a_client_with_many_addresses_is_one_and_few_are_kept() {
         let of = |address: &str| Origin::of(address.parse().unwrap());
         assert_eq!(of("2001:db8::1"), of("2001:db8::ffff:1"));
         assert_ne!(of("2001:db8::1"), of("2001:db8:0:1::1"));

@@ -1,5 +1,5 @@
 //! A link to a server: messages out, whole replies in, both within time limits; and a word now and
-//! then from a thread of its own, so that the server knows that somebody is there. Uses the framer.
+//! then from a thread of its own, so that the server knows that the client is there. Uses the framer.
 
 #![allow(
     clippy::disallowed_types,
@@ -21,10 +21,10 @@ use std::time::{Duration, Instant};
 use thiserror::Error;
 
 /// Longest wait for a connection, for each address of a host.
-const CONNECT_MOST: Duration = Duration::from_secs(2);
+const MAX_CONNECT: Duration = Duration::from_secs(2);
 
 /// Longest wait until the other end takes some bytes.
-const WRITE_MOST: Duration = Duration::from_secs(2);
+const MAX_WRITE: Duration = Duration::from_secs(2);
 
 /// Longest time in which a serial line is emptied before it is used.
 const SETTLING: Duration = Duration::from_millis(500);
@@ -36,7 +36,7 @@ const LOOK: Duration = Duration::from_millis(50);
 const SPOILT: &[u8] = b"!\n";
 
 /// Bytes that a reply may have, in its blocks and outside.
-const REPLY_MOST: usize = 16 * 1024 * 1024;
+const MAX_REPLY: usize = 16 * 1024 * 1024;
 
 /// When the heartbeat is sent to the server.
 #[derive(Debug, Default)]
@@ -106,12 +106,12 @@ pub struct Unlinked {
     /// In words.
     pub why: String,
     /// No server listens there, so that none notices the silence either.
-    pub nobody: bool,
+    pub refused: bool,
 }
 
 impl From<String> for Unlinked {
     fn from(why: String) -> Unlinked {
-        Unlinked { why, nobody: false }
+        Unlinked { why, refused: false }
     }
 }
 
@@ -139,11 +139,11 @@ impl Link {
         let found = address.to_socket_addrs().map_err(|error| why(&error))?;
         let mut last = why(&io::Error::other("the name has no address"));
         for address in found.take(4) {
-            match TcpStream::connect_timeout(&address, CONNECT_MOST) {
+            match TcpStream::connect_timeout(&address, MAX_CONNECT) {
                 Ok(stream) => return Link::over(stream, pulse).map_err(|error| why(&error)),
                 Err(error) => {
-                    let nobody = error.kind() == ErrorKind::ConnectionRefused;
-                    last = Unlinked { nobody, ..why(&error) };
+                    let refused = error.kind() == ErrorKind::ConnectionRefused;
+                    last = Unlinked { refused, ..why(&error) };
                 }
             }
         }
@@ -153,7 +153,7 @@ impl Link {
     fn over(stream: TcpStream, pulse: Arc<Pulse>) -> io::Result<Link> {
         stream.set_nodelay(true)?;
         stream.set_read_timeout(Some(LOOK))?;
-        stream.set_write_timeout(Some(WRITE_MOST))?;
+        stream.set_write_timeout(Some(MAX_WRITE))?;
         let (reader, writer) = (Box::new(stream.try_clone()?), Box::new(stream.try_clone()?));
         Ok(Link::of(reader, writer, Some(stream), pulse))
     }
@@ -165,7 +165,7 @@ impl Link {
         pulse: Arc<Pulse>,
     ) -> Link {
         let writer = Arc::new(Mutex::new(writer));
-        Link { reader, writer, socket, framer: Framer::new(REPLY_MOST), pulse, beat: None }
+        Link { reader, writer, socket, framer: Framer::new(MAX_REPLY), pulse, beat: None }
     }
 
     /// From here on sends a heartbeat every `every`.
@@ -190,7 +190,7 @@ impl Link {
     /// away its reply and all before.
     pub fn anew(&mut self) -> io::Result<()> {
         sent(&self.writer, SPOILT)?;
-        self.framer = Framer::new(REPLY_MOST);
+        self.framer = Framer::new(MAX_REPLY);
         let mut junk = [0; 4096];
         let until = Instant::now() + SETTLING;
         while Instant::now() < until && self.reader.read(&mut junk).is_ok_and(|count| count > 0) {}
@@ -218,7 +218,7 @@ impl Link {
                 Ok(count) => {
                     some += count;
                     let bytes = chunk.get(..count).unwrap_or_default();
-                    self.framer.feed(bytes, REPLY_MOST, &mut frames);
+                    self.framer.feed(bytes, MAX_REPLY, &mut frames);
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 Err(error)
@@ -248,7 +248,7 @@ impl Drop for Link {
         self.pulse.over.store(true, Ordering::SeqCst);
         if let Some(beat) = self.beat.take() {
             beat.thread().unpark();
-            // It holds a serial line, which whoever opens it next finds free only then.
+            // It holds a serial line, which is free for the next program only then.
             if self.socket.is_none() {
                 let _ = beat.join();
             }
@@ -283,7 +283,7 @@ fn sent(writer: &Writer, mut bytes: &[u8]) -> io::Result<()> {
             // A serial line may take nothing for a while.
             Err(error)
                 if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
-                    && last.elapsed() < WRITE_MOST => {}
+                    && last.elapsed() < MAX_WRITE => {}
             Err(error) => return Err(error),
         }
     }

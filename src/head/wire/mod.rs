@@ -1,6 +1,5 @@
 //! The wire: heads spoken to over sockets and serial lines, after IEEE 488.2 and SCPI-1999, with a tree of commands of
-//! our own. docs/wire.md describes it for whoever speaks it in another language. Uses the head
-//! trait.
+//! our own. docs/wire.md describes it for other languages. Uses links.
 
 pub mod acceptor;
 pub mod authentication;

@@ -5,7 +5,7 @@
 
 use crate::head::wire::authentication::{Origin, SecretTurns};
 use crate::head::wire::errors::WireError;
-use crate::head::wire::frame::{BLOCK_LOOKING, BLOCK_MOST, Frame, Framer, LINE_MOST};
+use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
 use crate::head::wire::incoming::Incoming;
 use crate::head::wire::message::units;
 use crate::head::wire::protocol::{Introduction, is_blank};
@@ -80,7 +80,7 @@ pub struct Shared {
     pub watch: Arc<Watch>,
     /// To the thread of the head.
     pub events: SyncSender<Event>,
-    /// For whoever says a secret.
+    /// Turns of clients that give a secret.
     pub turns: Arc<SecretTurns>,
     /// Clients at sockets that spoke another protocol.
     pub foreign: Arc<AtomicU64>,
@@ -102,14 +102,14 @@ impl Reader {
         let why = self.read(sender);
         self.client.gone.store(true, Ordering::SeqCst);
         self.shared.watch.left(self.client.id);
-        // Nobody hears it where the server ends.
+        // Not received where the server ends.
         let _ = self.shared.events.send(Event::Disconnected(self.client.id));
         why
     }
 
     fn read(&mut self, sender: ReplySender) -> String {
         let id = self.client.id;
-        // Whoever is at a serial line holds its cable, and no browser reaches it.
+        // No browser reaches a serial line.
         let mut introduction = (!sender.is_line()).then(Introduction::default);
         let is_line = sender.is_line();
         let mut arriving = Some(sender);
@@ -117,12 +117,12 @@ impl Reader {
             return "the server ends".to_string();
         }
         let watch = Arc::clone(&self.shared.watch);
-        let mut framer = Framer::new(LINE_MOST);
+        let mut framer = Framer::new(MAX_LINE);
         let mut chunk = vec![0; CHUNK];
         let mut frames = Vec::new();
         let mut last = Instant::now();
         let mut came = last;
-        // Bytes may have come while nobody read: until there are none, they are as old as they can be.
+        // Bytes may have come while none were read: until there are none, they are as old as they can be.
         let mut behind = false;
         loop {
             behind = behind && !self.stream.is_drained();
@@ -134,7 +134,7 @@ impl Reader {
                         came = last;
                     }
                     let bytes = chunk.get(..count).unwrap_or_default();
-                    let most = if watch.controller() == id { BLOCK_MOST } else { BLOCK_LOOKING };
+                    let most = if watch.controller() == id { MAX_BLOCK } else { BLOCK_LOOKING };
                     let in_block = framer.in_block();
                     framer.feed(bytes, most, &mut frames);
                     if let Some(introduction) = &mut introduction {
@@ -225,7 +225,7 @@ impl Reader {
         }
     }
 
-    /// Waits for the turn of whoever says a secret; false where it is to go meanwhile.
+    /// Waits for its turn to give a secret; false where it is to be disconnected meanwhile.
     fn has_turn(&self, frame: &Frame, behind: &mut bool) -> bool {
         if self.client.admitted.load(Ordering::SeqCst) || !says_secret(frame) {
             return true;
@@ -287,7 +287,7 @@ mod tests {
         }
     }
 
-    /// Bytes that waited while the head was busy prove no more than that somebody was there.
+    /// Bytes that waited while the head was busy do not prove that the client is still there.
     #[test]
     fn what_waits_unread_is_no_younger_for_it() {
         let (events, heard) = sync_channel(0);

@@ -5,7 +5,7 @@
 use libfuzzer_sys::fuzz_target;
 use spintrue::head::{Rig, sim};
 use spintrue::head::wire::control::{ControlledHead, Served};
-use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, LINE_MOST};
+use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
 use spintrue::head::wire::session::Session;
 use spintrue::head::wire::watch::Watch;
 use std::sync::Arc;
@@ -26,7 +26,7 @@ fuzz_target!(|data: &[u8]| {
         cut: Arc::default(),
     };
     let mut controlled = ControlledHead::new(served, watch);
-    let mut clients = [1, 2].map(|id| (Framer::new(LINE_MOST), Session::new(id, true)));
+    let mut clients = [1, 2].map(|id| (Framer::new(MAX_LINE), Session::new(id, true)));
     let mut frames = Vec::new();
     // A zero byte ends a piece; pieces come from both in turn, and two zeros are a pause.
     for (number, piece) in data.split(|byte| *byte == 0).enumerate() {

@@ -3,8 +3,8 @@
 
 use super::Session;
 use crate::head::wire::control::{Control, ControlledHead, Served};
-use crate::head::wire::errors::QUEUE_MOST;
-use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, LINE_MOST};
+use crate::head::wire::errors::MAX_QUEUE;
+use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
 use crate::head::wire::message::units;
 use crate::head::wire::tree::{TABLE, short};
 use crate::head::wire::watch::Watch;
@@ -88,7 +88,7 @@ struct Line {
 
 impl Line {
     fn new(id: u64) -> Line {
-        Line { framer: Framer::new(LINE_MOST), session: Session::new(id, true) }
+        Line { framer: Framer::new(MAX_LINE), session: Session::new(id, true) }
     }
 
     fn frames(&mut self, bytes: &[u8]) -> Vec<Frame> {
@@ -119,7 +119,7 @@ impl Line {
             });
             self.session.hear(frame.clone(), controlled);
             let after = self.count(controlled);
-            let is_told = after > before || after == QUEUE_MOST || clears;
+            let is_told = after > before || after == MAX_QUEUE || clears;
             assert!(!is_malformed || is_told, "{before} to {after}: {frame:?}");
         }
     }
