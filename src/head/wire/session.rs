@@ -2,6 +2,7 @@
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
 use crate::head::Fault;
+use crate::head::Status;
 use crate::head::call::{Access, Call, Reply};
 use crate::head::link::take;
 use crate::head::wire::codec::{Parameters, response, said};
@@ -14,7 +15,6 @@ use crate::head::wire::reply::{block, flag, number};
 use crate::head::wire::status::{Registers, rails_good};
 use crate::head::wire::suffix::Kind;
 use crate::head::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
-use crate::head::{Laser, Status};
 
 /// The edition of this protocol: a newer second number only adds.
 pub const PROTOCOL: &str = "1.1";
@@ -185,6 +185,10 @@ impl Session {
                 return Ok(told(self.outcome.as_ref()));
             }
             Meaning::Own(verb) => self.other(*verb, arguments, controlled),
+            Meaning::Status(value) => {
+                Parameters::new(arguments).end()?;
+                self.status(controlled).map(|status| value(&status).into_bytes())
+            }
             Meaning::Call(_) => match said(entry, arguments)? {
                 Some(call) => self.call(&call, controlled).map(|reply| response(&reply)),
                 None => Ok(Vec::new()),
@@ -293,7 +297,6 @@ impl Session {
                 self.begin_anew(controlled.is_open());
                 String::new()
             }
-            Verb::Wait => String::new(),
             Verb::EventEnableIs => self.registers.event_enable.to_string(),
             Verb::ServiceEnableIs => self.registers.service_enable.to_string(),
             Verb::Events => core::mem::take(&mut self.registers.events).to_string(),
@@ -340,34 +343,10 @@ impl Session {
             Verb::Time => number(controlled.time()?),
             Verb::Facets => controlled.description()?.facets.to_string(),
             Verb::Simulated => flag(controlled.description()?.simulated),
-            other => self.of_status(other, controlled)?,
+            // *WAI waits for nothing; all others were done above.
+            _ => String::new(),
         };
         Ok(text.into_bytes())
-    }
-
-    /// One value of the head's status.
-    fn of_status(
-        &mut self,
-        verb: Verb,
-        controlled: &mut ControlledHead,
-    ) -> Result<String, Failure> {
-        let status = self.status(controlled)?;
-        Ok(match verb {
-            Verb::Temperature => number(status.temperature),
-            Verb::Rails => {
-                let volts: Vec<String> = status.rails.iter().map(|v| number(*v)).collect();
-                volts.join(",")
-            }
-            Verb::Interlock => flag(status.interlock_closed),
-            Verb::Speed => number(status.speed),
-            Verb::Target => number(status.target.unwrap_or(f64::NAN)),
-            Verb::Lock => flag(status.locked),
-            Verb::Rest => flag(status.at_rest),
-            Verb::Facet => status.facet.map_or_else(|| "-1".to_string(), |facet| facet.to_string()),
-            Verb::Angle => number(status.galvanometer),
-            Verb::Parked => flag(status.parked),
-            _ => flag(status.laser == Laser::Armed),
-        })
     }
 
     /// Looks at the head without moving it.
