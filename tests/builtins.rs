@@ -13,7 +13,7 @@
 use spintrue::builtins::{Default, Spec, TOPICS, records, table};
 use spintrue::diagnostics::render::render;
 use spintrue::head::station::Station;
-use spintrue::head::{Images, sim};
+use spintrue::head::{Images, Rig, sim};
 use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{Files, Text, Verdict, prepare, read_image, run};
@@ -64,10 +64,10 @@ fn every_example_passes() {
         let station = include_str!("../scripts/heads/ten_with_station.toml");
         let (head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
-        let provoking = head.injector();
-        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        let injector = Box::new(head.injector());
+        let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
+        let mut station = Station::open(Box::new(rig), stop).unwrap();
         station.set_images(Box::new(Page));
-        station.rehearse(Some(Box::new(provoking)));
         let mut heard = Heard::default();
         let description = station.description().clone();
         let runnable = prepared
@@ -128,10 +128,11 @@ fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
         assert!(prepared.errors() == 0, "{call}:\n{said}");
         let (head, gauge) = sim::open(None, 1).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
-        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        let mut station =
+            Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap();
         let mut heard = Heard::default();
         let description = station.description().clone();
-        let runnable = prepared.admit(&description, &|_| None, Vec::new()).ok().unwrap();
+        let runnable = prepared.admit(&description, &|_| Ok(()), Vec::new()).ok().unwrap();
         let report = run(runnable, &mut station, &mut heard);
         assert_eq!(report.verdict(), Verdict::Passed, "{call}: {:?}", heard.0);
         let meaning = table().iter().find(|b| b.name == name).unwrap().meaning;

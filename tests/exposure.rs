@@ -14,7 +14,7 @@ use spintrue::head::sim;
 use spintrue::head::sim::medium::{Medium, Sheet};
 use spintrue::head::sim::render::{Showing, picture};
 use spintrue::head::station::{Station, StationError};
-use spintrue::head::{ExposedPage, Fault, Laser, LineOrder, PageOrder};
+use spintrue::head::{Calls, ExposedPage, Fault, Laser, LineOrder, PageOrder, Rig};
 use spintrue::image::Bitmap;
 use spintrue::optics::{Decides, LinePlan, LineRequest, Trim, banding, plan_line, trim::corrected};
 use std::sync::Arc;
@@ -62,7 +62,8 @@ impl Bench {
         let medium = head.medium();
         medium.keep();
         let stop = Arc::new(AtomicBool::new(false));
-        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        let mut station =
+            Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap();
         station.spin(SPEED).unwrap();
         station.sleep(20.0).unwrap();
         station.arm(0.35).unwrap();

@@ -17,10 +17,11 @@ mod example;
 use common::Folder;
 use example::Example;
 use spintrue::diagnostics::codes::{BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, find, topics};
-use spintrue::head::record::{Call, Heard, Listener, recorded};
+use spintrue::head::call::Call;
+use spintrue::head::record::{CallListener, CallRecorder, Heard};
 use spintrue::head::sim;
-use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::acceptor::Listener;
+use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
 use std::cell::RefCell;
 use std::io::Write;
@@ -39,7 +40,7 @@ const MOTION: &str = "spin(4800 rpm)\n";
 /// Counts the calls that move a head, light it or change what it keeps.
 struct Counter(Arc<AtomicUsize>);
 
-impl Listener for Counter {
+impl CallListener for Counter {
     fn heard(&mut self, heard: &Heard) {
         let still = matches!(
             heard.call,
@@ -71,7 +72,7 @@ struct Head {
 
 impl Head {
     fn new(description: Option<&str>) -> Head {
-        let door = Door::socket(([127, 0, 0, 1], 0).into()).unwrap();
+        let door = Listener::socket(([127, 0, 0, 1], 0).into()).unwrap();
         let at = door.at().unwrap();
         let (moves, end) = (Arc::new(AtomicUsize::new(0)), Arc::new(AtomicBool::new(false)));
         let (counted, ends) = (moves.clone(), end.clone());
@@ -80,8 +81,9 @@ impl Head {
             let file = description.as_deref().map(|text| ("station.toml", text));
             let (head, gauge) = sim::open(file, 1).unwrap();
             let counter = Rc::new(RefCell::new(Counter(counted)));
-            let (head, gauge) = recorded(Box::new(head), Some(Box::new(gauge)), counter);
-            let served = Served::new(head, gauge, false);
+            let served = Served::new(Box::new(head), Some(Box::new(gauge)), false);
+            let link = Box::new(CallRecorder::new(served.link, counter));
+            let served = Served { link, ..served };
             serve(served, vec![door], &ends, &AtomicBool::new(true), &mut |_: &str| ()).unwrap();
         });
         Head { at, moves, end, serving: Some(serving) }

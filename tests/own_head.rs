@@ -19,12 +19,12 @@ use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
 use spintrue::cli::HeadAndGauge;
 use spintrue::diagnostics::render::render;
-use spintrue::head::Fault;
 use spintrue::head::contract::{self, Outcome, Permissions};
 use spintrue::head::station::Station;
-use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::acceptor::Listener;
+use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
+use spintrue::head::{Calls, Fault, Rig};
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{self, Files, Text, Verdict, prepare};
 use std::cell::RefCell;
@@ -51,7 +51,7 @@ fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
 fn every_contract_is_kept() {
     let told = [true, false].map(|interlock| {
         let (_, (head, gauge)) = made(interlock);
-        contract::run(head, gauge, EVERYTHING).outcomes
+        contract::run(Box::new(Rig::new(head, gauge)), EVERYTHING).outcomes
     });
     for (closed, open) in told[0].iter().zip(&told[1]) {
         let (contract, found) = closed;
@@ -71,7 +71,7 @@ fn a_script_reads_and_switches_lines() {
     for door_open in [false, true] {
         let (board, (head, gauge)) = made(true);
         board.borrow_mut().door_open = door_open;
-        let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+        let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
         let mut notes = Notes::default();
         let description = station.description().clone();
         let runnable = prepared
@@ -110,7 +110,7 @@ fn a_wrong_line_is_seen() {
     }
 
     let board = Rc::new(RefCell::new(Miswired(Imaginary::new())));
-    let told = contract::run(Box::new(OwnHead::new(board)), None, EVERYTHING);
+    let told = contract::run(Box::new(Rig::new(Box::new(OwnHead::new(board)), None)), EVERYTHING);
     let broken = |(contract, found): &(&contract::Contract, Outcome)| {
         matches!(found, Outcome::Broken(_)).then_some(contract.name)
     };
@@ -151,7 +151,7 @@ impl Observer for Notes {
 fn a_script_runs_on_it_through_the_library() {
     let prepared = prepare(&mut Disk(None), "bring_up.spt", &[]).unwrap();
     let (board, (head, gauge)) = made(true);
-    let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+    let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
     let mut notes = Notes::default();
     let description = station.description().clone();
     let runnable = prepared
@@ -175,7 +175,7 @@ fn what_is_wrong_is_told() {
     assert!(prepared.program.is_none() && said.contains("wrong.spt:1:6"), "{said}");
 
     let (_, (head, gauge)) = made(false);
-    let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+    let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
     let said = station.spin(700.0).unwrap_err().to_string();
     assert_eq!(said, "polygon speed 6684.5 rpm is outside 572.96 rpm to 6016.1 rpm");
     assert_eq!(station.arm(0.2).unwrap_err(), Fault::InterlockOpen.into());
@@ -184,7 +184,8 @@ fn what_is_wrong_is_told() {
 /// Served through the library, it is brought up by the program at the other end.
 #[test]
 fn the_program_brings_it_up_over_the_wire() {
-    let (end, door) = (Arc::new(AtomicBool::new(false)), Door::socket(([127, 0, 0, 1], 0).into()));
+    let (end, door) =
+        (Arc::new(AtomicBool::new(false)), Listener::socket(([127, 0, 0, 1], 0).into()));
     let door = door.unwrap();
     let place = door.at().unwrap();
     let serving = {

@@ -15,7 +15,7 @@ mod common;
 use common::{Folder, shell, typed, until};
 use insta::{Settings, assert_snapshot, glob};
 use spintrue::head::station::Station;
-use spintrue::head::{Laser, sim};
+use spintrue::head::{Calls, Laser, Rig, sim};
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::live::Session;
 use spintrue::session::step::{Pause, Pauses};
@@ -60,7 +60,9 @@ fn steps_yield_what_they_should() {
 #[test]
 fn what_is_over_at_once_has_a_short_bound() {
     let (head, gauge) = sim::open(None, 1).unwrap();
-    let station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
+    let station =
+        Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), Arc::default())
+            .unwrap();
     let mut session = Session::default();
     for (text, least, most) in [
         ("locked()", 0.0, 5.0),
@@ -157,7 +159,7 @@ impl Pauses for Everywhere {
 fn station() -> Station {
     let (head, gauge) = sim::open(None, 1).unwrap();
     let stop = Arc::new(AtomicBool::new(false));
-    Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap()
+    Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap()
 }
 
 /// What a script says, how it ends, how long it may take, and what was seen at its pauses; none

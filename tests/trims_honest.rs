@@ -15,6 +15,7 @@
     reason = "a test fails by panicking"
 )]
 
+use spintrue::head::Rig;
 use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer};
@@ -213,7 +214,9 @@ fn script(case: &Case, rounds: u32) -> Prepared {
 
 fn run(prepared: &Prepared, description: &str, seed: u64) -> Keeper {
     let (head, gauge) = sim::open(Some(("trims.toml", description)), seed).unwrap();
-    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
+    let mut station =
+        Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), Arc::default())
+            .unwrap();
     let mut keeper = Keeper::default();
     let description = station.description().clone();
     let runnable = prepared

@@ -3,8 +3,8 @@
 use crate::builtins::{records, table};
 use crate::error::{Error, invalid};
 use crate::syntax::Keyword;
-use crate::terminal::{colour_output, say};
 use crate::terminal::reference::{explained, fields, keyword, overview};
+use crate::terminal::{colour_output, say};
 use crate::units::near;
 use clap::Args;
 

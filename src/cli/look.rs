@@ -4,7 +4,7 @@
 use crate::disk::Place;
 use crate::error::{Error, invalid};
 use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::{Picture, MAX_SCALE, Showing};
+use crate::head::sim::render::{MAX_SCALE, Picture, Showing};
 use crate::record::picture::{draw, encode};
 use crate::units::{Dimension, parse_quantity};
 use clap::Args;

@@ -3,10 +3,10 @@
 use crate::error::{Error, invalid};
 use crate::head::Calls;
 use crate::head::system;
-use crate::head::wire::floor::{Secret, Served};
+use crate::head::wire::acceptor::Listener;
+use crate::head::wire::control::{Secret, Served};
 use crate::head::wire::line::Line;
 use crate::head::wire::link::Place;
-use crate::head::wire::porter::Door;
 use crate::head::wire::server;
 use crate::setup::options::{HeadOption, Surroundings, time};
 use crate::setup::{Opening, each_request, secret_in, wired};
@@ -87,8 +87,8 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let cut = Arc::clone(&opened.cut);
     let mut link = opened.link;
     let described = link.describe().map_err(Error::HeadFailed)?;
-    let doors = places.into_iter().map(Listen::open).collect::<Result<Vec<Door>, _>>()?;
-    let at = doors.iter().map(Door::at).collect::<Result<Vec<String>, _>>();
+    let doors = places.into_iter().map(Listen::open).collect::<Result<Vec<Listener>, _>>()?;
+    let at = doors.iter().map(Listener::at).collect::<Result<Vec<String>, _>>();
     let at = at.map_err(|error| invalid!("{error}"))?.join(" and ");
     let real_time = !opened.virtual_time || !described.simulated;
     let kind = if described.simulated { "simulated head" } else { "head" };
@@ -171,13 +171,13 @@ enum Listen {
 }
 
 impl Listen {
-    fn open(self) -> Result<Door, Error> {
+    fn open(self) -> Result<Listener, Error> {
         match self {
-            Listen::Socket(address) => Door::socket(address)
+            Listen::Socket(address) => Listener::socket(address)
                 .map_err(|why| invalid!("cannot listen on {address}: {}", system::why(&why))),
             Listen::Line(line) => {
                 let shown = line.to_string();
-                Door::line(line)
+                Listener::line(line)
                     .map_err(|why| invalid!("cannot listen on {shown}: {}", system::why(&why)))
             }
         }

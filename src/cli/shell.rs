@@ -2,8 +2,8 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
-use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
+use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
 use crate::shell::{self, Setup, Tap};
 use crate::terminal::{BOLD, CAUTION, DIM, colour_output, styled, told, wrapped};
 use clap::Args;

@@ -1,5 +1,5 @@
-//! Where the images come from that a script exposes: whoever opens a station says so, for no room
-//! behind it touches files.
+//! Where the images come from that a script exposes: the station is given them, since it touches no
+//! files.
 
 use crate::image::Bitmap;
 use std::sync::Arc;

@@ -175,7 +175,8 @@ impl Rig {
 
 impl Link for Rig {
     fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
-        perform(&mut *self.head, self.gauge.as_mut(), self.injector.as_mut(), call)
+        let injector = self.injector.as_deref_mut();
+        perform(&mut *self.head, self.gauge.as_deref_mut(), injector, call)
     }
 
     fn now(&mut self) -> f64 {
@@ -196,10 +197,11 @@ impl Link for Borrowed<'_> {
     }
 }
 
-fn perform(
+/// Asks a head, its gauge and its injector themselves, as far as there are any.
+pub fn perform(
     head: &mut dyn Head,
-    gauge: Option<&mut Box<dyn Gauge>>,
-    injector: Option<&mut Box<dyn FaultInjector>>,
+    gauge: Option<&mut (dyn Gauge + 'static)>,
+    injector: Option<&mut (dyn FaultInjector + 'static)>,
     call: &Call,
 ) -> Result<Reply, Fault> {
     Ok(match call {
@@ -231,7 +233,7 @@ fn perform(
         Call::MakeSafe { keep_spinning } => head.make_safe(*keep_spinning).into(),
         Call::Measure => gauge.ok_or(Fault::NoGauge)?.measure()?.into(),
         Call::CheckCanInject { .. } | Call::Inject { .. } | Call::ClearFaults => {
-            return injected(&mut **injector.ok_or_else(not_simulated)?, call);
+            return injected(injector.ok_or_else(not_simulated)?, call);
         }
     })
 }

@@ -9,7 +9,7 @@ use std::cell::RefCell;
 use std::rc::Rc;
 
 /// Hears of calls.
-pub trait Listener {
+pub trait CallListener {
     /// A call was answered.
     fn heard(&mut self, heard: &Heard);
 
@@ -39,12 +39,12 @@ pub struct Heard {
 /// Tells its listener of every call.
 pub struct CallRecorder<L> {
     link: L,
-    listener: Rc<RefCell<dyn Listener>>,
+    listener: Rc<RefCell<dyn CallListener>>,
 }
 
 impl<L: Link> CallRecorder<L> {
     /// Listens to the calls of `link`.
-    pub fn new(link: L, listener: Rc<RefCell<dyn Listener>>) -> CallRecorder<L> {
+    pub fn new(link: L, listener: Rc<RefCell<dyn CallListener>>) -> CallRecorder<L> {
         CallRecorder { link, listener }
     }
 }
@@ -74,7 +74,7 @@ impl<L: Link> Link for CallRecorder<L> {
 
 #[cfg(test)]
 mod tests {
-    use super::{CallRecorder, Heard, Listener};
+    use super::{CallListener, CallRecorder, Heard};
     use crate::head::call::Reply;
     use crate::head::{Calls, Fault, Laser, Link, Rig, sim};
     use std::cell::RefCell;
@@ -83,7 +83,7 @@ mod tests {
     #[derive(Default)]
     struct Kept(Vec<Heard>);
 
-    impl Listener for Kept {
+    impl CallListener for Kept {
         fn heard(&mut self, heard: &Heard) {
             self.0.push(heard.clone());
         }

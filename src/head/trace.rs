@@ -1,5 +1,5 @@
 //! A recording of head calls as bytes: JSON Lines, gzip-compressed (RFC 1952), written and read line
-//! by line in bounded memory. Whoever uses it opens the files.
+//! by line in bounded memory. The caller opens the files.
 //!
 //! The first line is the [`Header`], each other one an [`Entry`], the last one [`Entry::End`] with a
 //! digest over all lines before. A recording without that line was cut off, and is good up to there.
@@ -24,13 +24,13 @@ pub const FORMAT: &str = "spintrue recording";
 pub const VERSION: u32 = 2;
 
 /// Longest line in bytes.
-pub const LINE_MOST: usize = 32 << 20;
+pub const MAX_LINE: usize = 32 << 20;
 
 /// Most bytes of all lines together.
-pub const ALL_MOST: u64 = 4 << 30;
+pub const MAX_BYTES: u64 = 4 << 30;
 
 /// Head time in s after which what was written goes out, even where nothing is commanded.
-const OUT_EVERY: f64 = 1.0;
+const FLUSH_INTERVAL: f64 = 1.0;
 
 /// A script by its file name and digest.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -64,7 +64,7 @@ pub struct Header {
     pub params: Vec<(String, String)>,
 }
 
-/// A line behind the first.
+/// A line after the first.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Entry {
@@ -136,7 +136,7 @@ pub enum TraceError {
         /// In words.
         most: &'static str,
     },
-    /// The disk says no.
+    /// Reading or writing failed.
     #[error("cannot be read or written: {}", system::why(.0))]
     Disk(#[from] io::Error),
     /// A reply that no line can hold.
@@ -213,7 +213,7 @@ impl<W: Write> TraceWriter<W> {
         self.unchanged = 0;
         let looks = heard.call.row().access == Access::Observer
             || matches!(heard.call, Call::Sleep { .. } | Call::Measure);
-        let late = heard.time - self.out >= OUT_EVERY || !heard.time.is_finite();
+        let late = heard.time - self.out >= FLUSH_INTERVAL || !heard.time.is_finite();
         if late || !looks || matches!(heard.reply, Reply::Fault(_)) {
             self.out = heard.time;
             self.to.flush()?;
@@ -221,7 +221,7 @@ impl<W: Write> TraceWriter<W> {
         Ok(())
     }
 
-    /// Somebody looked at the clock.
+    /// The clock was read.
     pub fn clock(&mut self, time: f64) -> Result<(), TraceError> {
         if time.to_bits() == self.time.to_bits() {
             self.unchanged += 1;
@@ -253,10 +253,10 @@ impl<W: Write> TraceWriter<W> {
 }
 
 fn check_size(line: u64, length: usize, all: u64) -> Result<(), TraceError> {
-    if length > LINE_MOST {
+    if length > MAX_LINE {
         return Err(TraceError::TooLarge { line, most: LONGEST_LINE });
     }
-    if all > ALL_MOST {
+    if all > MAX_BYTES {
         return Err(TraceError::TooLarge { line, most: LARGEST });
     }
     Ok(())
@@ -278,7 +278,7 @@ pub struct TraceReader<R: Read> {
     ended: bool,
 }
 
-/// What is wrong with a line, without the place inside it, which nobody counts.
+/// What is wrong with a line, without the place inside it.
 fn plain(error: &serde_json::Error) -> String {
     let text = error.to_string();
     text.split(" at line ").next().unwrap_or_default().to_string()
@@ -395,9 +395,9 @@ impl<R: Read> Iterator for TraceReader<R> {
 /// Reads a line with its line feed, up to one byte more than a line may have.
 fn next_line(from: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Next> {
     line.clear();
-    match from.take(LINE_MOST as u64 + 1).read_until(b'\n', line) {
+    match from.take(MAX_LINE as u64 + 1).read_until(b'\n', line) {
         Ok(0) => Ok(Next::End),
-        Ok(_) if line.last() == Some(&b'\n') || line.len() > LINE_MOST => Ok(Next::Line),
+        Ok(_) if line.last() == Some(&b'\n') || line.len() > MAX_LINE => Ok(Next::Line),
         Ok(_) => Ok(Next::Cut),
         Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => Ok(Next::Cut),
         Err(error) => Err(error),

@@ -2,7 +2,7 @@
 //! all else is made at the end.
 
 use crate::error::{Error, invalid};
-use crate::head::record::{Heard, Listener};
+use crate::head::record::{CallListener, Heard};
 use crate::interpret::{Event, Observer};
 use crate::record::about::About;
 use crate::record::answers::answers;
@@ -187,7 +187,7 @@ impl Recorder {
     }
 }
 
-impl Listener for Recorder {
+impl CallListener for Recorder {
     fn heard(&mut self, heard: &Heard) {
         if self.files.is_none() {
             self.early.push(heard.clone());

@@ -318,7 +318,8 @@ fn config_errors<'a>(
         let of = |error: &&sim::ConfigError| name != "--fault" || error.file == text;
         reports.extend(errors.iter().filter(of).map(|error| {
             let span = Span::new(source, error.span.start, error.span.end);
-            let report = Diagnostic::error(codes::BAD_HEAD_DESCRIPTION, error.message.clone(), span);
+            let report =
+                Diagnostic::error(codes::BAD_HEAD_DESCRIPTION, error.message.clone(), span);
             error.help.iter().fold(report, |report, help| report.help(help.clone()))
         }));
     }

@@ -26,7 +26,7 @@ use crate::diagnostics::Diagnostic;
 use crate::disk::{Disk, ImageCache};
 use crate::error::Error;
 use crate::head::link::not_simulated;
-use crate::head::record::{CallRecorder, Listener};
+use crate::head::record::{CallListener, CallRecorder};
 use crate::head::sim::medium::{Medium, Sheet};
 use crate::head::station::Station;
 use crate::head::{Calls, Description, Fault, Link};
@@ -112,7 +112,7 @@ impl<'a> Opening<'a> {
 
 impl Opened {
     /// Lets a listener hear every call.
-    pub(crate) fn heard_by(mut self, listener: Rc<RefCell<impl Listener + 'static>>) -> Opened {
+    pub(crate) fn heard_by(mut self, listener: Rc<RefCell<impl CallListener + 'static>>) -> Opened {
         if let Some(replay) = &mut self.replay {
             replay.add_listener();
         }
@@ -178,7 +178,8 @@ impl Stage {
         let is_replay = self.replay.is_some();
         let (found, most) =
             limits.map(|limits| limits.check(prepared, &self.head, is_replay)).unwrap_or_default();
-        let runnable = prepared.admit(&self.head, &|fault| self.station.check_can_inject(fault), found);
+        let runnable =
+            prepared.admit(&self.head, &|fault| self.station.check_can_inject(fault), found);
         let runnable = runnable.map_err(|refused| Error::reports(refused, &prepared.sources))?;
         Ok((runnable, most))
     }

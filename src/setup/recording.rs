@@ -3,7 +3,7 @@
 use crate::disk::{Force, open_file};
 use crate::error::{Error, invalid};
 use crate::head::call::{Call, Reply};
-use crate::head::record::{Heard, Listener};
+use crate::head::record::{CallListener, Heard};
 use crate::head::replay::{Course, Replay};
 use crate::head::trace::{
     FORMAT, Header, Script, Survey, TraceReader, TraceWriter, VERSION, survey,
@@ -88,7 +88,7 @@ impl Tracer {
     }
 }
 
-impl Listener for Tracer {
+impl CallListener for Tracer {
     fn heard(&mut self, heard: &Heard) {
         if self.writer.is_none() && self.trouble.is_none() {
             self.early.push(heard.clone());
@@ -244,12 +244,7 @@ pub(super) fn open(name: &str) -> Result<Opened, Error> {
     Ok(Opened {
         faults: header.faults.clone(),
         seed: header.seed.unwrap_or(0),
-        replay: Some(Recorded {
-            name: name.to_string(),
-            survey,
-            course,
-            listeners: 0,
-        }),
+        replay: Some(Recorded { name: name.to_string(), survey, course, listeners: 0 }),
         ..plain(Box::new(played), has_gauge, true)
     })
 }

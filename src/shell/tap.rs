@@ -2,7 +2,7 @@
 //! then, what was measured of each facet, and which trims were in force before the last ones.
 
 use crate::head::call::{Call, Reply};
-use crate::head::record::{Heard, Listener};
+use crate::head::record::{CallListener, Heard};
 use crate::head::{Fault, Laser, Status, Trim};
 use crate::record::{Curve, SpeedPoint};
 use crate::shell::measured::Measured;
@@ -192,7 +192,7 @@ impl Tap {
     }
 }
 
-impl Listener for Tap {
+impl CallListener for Tap {
     fn heard(&mut self, heard: &Heard) {
         self.measured.heard(heard);
         match &heard.reply {

@@ -17,7 +17,7 @@ use spintrue::bounds::{Bound, What, finish_most};
 use spintrue::diagnostics::Severity;
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::Station;
-use spintrue::head::{Description, Times, sim};
+use spintrue::head::{Description, Rig, Times, sim};
 use spintrue::interpret::{self, Event, Observer};
 use spintrue::session::{Files, Prepared, Text, prepare};
 use std::sync::Arc;
@@ -331,7 +331,8 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let (head, gauge) = sim::open(Some(("head.toml", toml)), seed).ok()?;
     let stop = Arc::new(AtomicBool::new(false));
     // Nothing is run where the link is silent from the start.
-    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).ok()?;
+    let mut station =
+        Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).ok()?;
     station.set_images(Box::new(Stripes));
     station.set_operator(Box::new(Moody::default()));
     let bound = prepared.bound(station.description()).unwrap();

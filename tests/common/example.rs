@@ -5,7 +5,7 @@
 use spintrue::builtins::Effect;
 use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
-use spintrue::head::{Head, Provoker, sim};
+use spintrue::head::{FaultInjector, Head, sim};
 use spintrue::session::{Files, Prepared, Text, prepare};
 
 /// An example taken apart, in the form that `diagnostics::codes` describes.
@@ -61,7 +61,9 @@ impl Example {
         let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
         let (mut head, _) = sim::open(file, 1).unwrap();
         let provoking = head.injector();
-        said.extend(prepared.unfit(&head.describe().unwrap(), &|fault| provoking.refused(fault)));
+        said.extend(
+            prepared.unfit(&head.describe().unwrap(), &|fault| provoking.check_can_inject(fault)),
+        );
         if let Some(allowed) = allowed {
             let named = allowed.split(',').map(|word| Effect::named(word).unwrap());
             let allowed: Vec<Effect> = named.collect();

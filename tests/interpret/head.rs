@@ -4,7 +4,8 @@ use spintrue::builtins::{Builtin, Context, Function, Gives, Longest, Spec, Troub
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::StationError;
 use spintrue::head::{
-    Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Times, Trim, Turn,
+    Calls, Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Times,
+    Trim, Turn,
 };
 use spintrue::program::value::{Datum, Value};
 use std::cell::RefCell;

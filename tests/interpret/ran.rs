@@ -1,6 +1,7 @@
 //! Runs a tree and says what came of it.
 
 use crate::head::{BUILTINS, Bench, Logged};
+use spintrue::head::Rig;
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer, run_with};
 use spintrue::operator::Operator;
@@ -34,7 +35,7 @@ pub fn run_asking(bench: Bench, program: &Program, operator: Option<Box<dyn Oper
     let stop = Arc::new(AtomicBool::new(false));
     let bench = Rc::new(RefCell::new(bench));
     let head = Logged { bench: bench.clone(), stop: stop.clone() };
-    let mut station = Station::open(Box::new(head), None, stop).unwrap();
+    let mut station = Station::open(Box::new(Rig::new(Box::new(head), None)), stop).unwrap();
     if let Some(operator) = operator {
         station.set_operator(operator);
     }

@@ -117,13 +117,10 @@ fn run(
     let name = &prepared.sources.get(SCRIPT).unwrap().name;
     let text = around(name).then_some(("station", STATION));
     let (head, gauge) = sim::open_with(text, seed, faults).unwrap();
-    let provoking = head.injector();
     let watched = Watched::new(head, gauge, strike);
     let stop = watched.log.borrow().stop.clone();
-    let head = Box::new(watched.clone());
     // Where the link is silent from the start there is no run.
-    let mut station = Station::open(head.clone(), Some(head), stop).ok()?;
-    station.rehearse(Some(Box::new(provoking)));
+    let mut station = Station::open(Box::new(watched.clone()), stop).ok()?;
     station.set_operator(Box::new(Moody::default()));
     station.set_images(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;

@@ -1,10 +1,9 @@
 //! A simulated head and gauge behind a counter of calls, which can do something at one of them.
 
+use spintrue::head::call::{Call, Reply};
+use spintrue::head::link::perform;
 use spintrue::head::sim::{SimGauge, SimHead};
-use spintrue::head::{
-    Description, Exposed, ExposedPage, Fault, Gauge, Halt, Head, LineOrder, PageOrder, Reading,
-    SafeState, Status, Trim, Turn,
-};
+use spintrue::head::{Fault, Head, Link, Trim};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -99,7 +98,7 @@ impl Watched {
         strike
     }
 
-    fn call<T>(&self, act: impl FnOnce() -> Result<T, Fault>) -> Result<T, Fault> {
+    fn counted(&self, act: impl FnOnce() -> Result<Reply, Fault>) -> Result<Reply, Fault> {
         let lost = || Fault::Broken("struck: nothing was heard".to_string());
         let strike = self.count(false);
         if matches!(strike, Strike::LostCommand | Strike::LostReply) {
@@ -117,81 +116,42 @@ impl Watched {
     }
 }
 
-impl Head for Watched {
-    fn describe(&mut self) -> Result<Description, Fault> {
-        // Asked once, before anything is run.
-        self.head.borrow_mut().describe()
+impl Link for Watched {
+    fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+        let act = || {
+            let (mut head, mut gauge) = (self.head.borrow_mut(), self.gauge.borrow_mut());
+            let mut injector = head.provoking();
+            perform(&mut *head, Some(&mut *gauge), Some(&mut injector), call)
+        };
+        match call {
+            // Asked once, before anything is run.
+            Call::Describe => return act(),
+            call if call.is_about_faults() => return act(),
+            Call::Sleep { .. } => {
+                self.count(false);
+                return act();
+            }
+            Call::MakeSafe { .. } => {
+                let number = self.log.borrow().calls;
+                self.log.borrow_mut().safe_call.get_or_insert(number);
+                self.count(false);
+                return act();
+            }
+            Call::StoreTrims => {
+                let in_force = self.head.borrow().truth().trims;
+                self.log.borrow_mut().stored.push(in_force);
+            }
+            Call::Expose { .. } => self.log.borrow_mut().lines += 1,
+            Call::ExposePage { image, .. } => {
+                self.log.borrow_mut().lines += image.size().1 as usize;
+            }
+            _ => {}
+        }
+        self.counted(act)
     }
-    fn status(&mut self) -> Result<Status, Fault> {
-        self.call(|| self.head.borrow_mut().status())
-    }
-    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().spin(speed))
-    }
-    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().halt(how))
-    }
-    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().steer(angle))
-    }
-    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
-        self.call(|| self.head.borrow_mut().turns(count))
-    }
-    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
-        self.call(|| self.head.borrow_mut().trims())
-    }
-    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().load_trims(trims))
-    }
-    fn store_trims(&mut self) -> Result<(), Fault> {
-        let in_force = self.head.borrow().truth().trims;
-        self.log.borrow_mut().stored.push(in_force);
-        self.call(|| self.head.borrow_mut().store_trims())
-    }
-    fn arm(&mut self, power: f64) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().arm(power))
-    }
-    fn disarm(&mut self) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().disarm())
-    }
-    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        self.log.borrow_mut().lines += 1;
-        self.call(|| self.head.borrow_mut().expose(line))
-    }
-    fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
-        self.log.borrow_mut().lines += page.image.height() as usize;
-        self.call(|| self.head.borrow_mut().expose_page(page))
-    }
-    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
-        self.call(|| self.head.borrow_mut().signal(name))
-    }
-    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().switch(name, on))
-    }
-    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
-        self.call(|| self.head.borrow_mut().channel(name))
-    }
-    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
-        self.call(|| self.head.borrow_mut().set_channel(name, value))
-    }
+
     fn now(&mut self) -> f64 {
         self.count(true);
         self.head.borrow_mut().now()
-    }
-    fn sleep(&mut self, seconds: f64) {
-        self.count(false);
-        self.head.borrow_mut().sleep(seconds);
-    }
-    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let call = self.log.borrow().calls;
-        self.log.borrow_mut().safe_call.get_or_insert(call);
-        self.count(false);
-        self.head.borrow_mut().make_safe(keep_spinning)
-    }
-}
-
-impl Gauge for Watched {
-    fn measure(&mut self) -> Result<Reading, Fault> {
-        self.call(|| self.gauge.borrow_mut().measure())
     }
 }

@@ -6,7 +6,7 @@ use spintrue::head::control::{Control, SharedControl};
 use spintrue::head::wire::driver;
 use spintrue::head::wire::greeting::Target;
 use spintrue::head::wire::link::Place;
-use spintrue::head::{Fault, Halt, Head};
+use spintrue::head::{Calls, Fault, Halt, Link};
 use std::io::Write;
 use std::process::{Output, Stdio};
 use std::sync::Arc;
@@ -17,10 +17,10 @@ fn told(output: &Output) -> String {
 }
 
 /// A head that is driven from here.
-fn driven(server: &Server) -> impl Head {
+fn driven(server: &Server) -> impl Link {
     let place = Place::Socket(server.place.clone());
     let target = Target { place, secret: None, stop: Arc::default(), cut: Arc::default() };
-    driver::open(target).unwrap().head
+    driver::open(target).unwrap().link
 }
 
 /// The polygon turns for a client that controls the head.
@@ -56,13 +56,13 @@ fn a_laser_of_another_client_is_not_ours_to_disarm() {
     first.say("LAS:ARM 0.3");
     assert_eq!(first.ask("LAS:ARM?"), "1");
     assert!(matches!(second.disarm(), Err(Fault::Refused(why)) if why.contains("another client")));
-    let left = second.make_safe(false);
+    let left = second.make_safe(false).unwrap();
     assert!(!left.laser_off && left.kept_spinning && left.troubles.len() == 1, "{left:?}");
     assert_eq!(first.ask("LAS:ARM?;:CONT:OWN?"), "1;SELF");
     // Where nobody controls it any more, it is made safe as ever.
     first.say("SAFE?;:CONT:REL");
     first.hear();
-    assert_eq!(second.make_safe(false).troubles, Vec::<String>::new());
+    assert_eq!(second.make_safe(false).unwrap().troubles, Vec::<String>::new());
 }
 
 /// Every call that needs control is refused under another client, which is no broken head, and what
@@ -139,21 +139,21 @@ fn control_goes_from_one_to_the_other() {
     assert_eq!(second.control.owner(), Ok(Control::Others));
     assert!(matches!(second.control.take(), Err(Fault::Refused(_))));
     second.control.insist(true);
-    let safe = second.head.make_safe(false);
+    let safe = second.link.make_safe(false).unwrap();
     second.control.insist(false);
     assert!(safe.laser_off && safe.troubles.is_empty(), "{safe:?}");
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
     second.control.take().unwrap();
     assert_eq!(second.control.owner(), Ok(Control::Own));
     assert_eq!(first.ask("CONT:OWN?"), "OTH");
-    second.head.spin(500.0).unwrap();
+    second.link.spin(500.0).unwrap();
     second.control.give().unwrap();
     assert_eq!(second.control.owner(), Ok(Control::None));
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
     // What was given back is not made safe any more when another client has it.
     first.say("CONT:TAKE;:ROT:SPE 400");
     assert_eq!(first.ask("CONT:OWN?"), "SELF");
-    assert_eq!(second.head.make_safe(false).troubles.len(), 1);
+    assert_eq!(second.link.make_safe(false).unwrap().troubles.len(), 1);
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "4.0E+2;SELF");
 }
 
@@ -175,13 +175,13 @@ fn whoever_loses_control_is_told_to_whom() {
     for looks in [true, false] {
         let mut first = driven(&server);
         first.spin(500.0).unwrap();
-        first.sleep(12.0);
+        first.sleep(12.0).unwrap();
         assert!(first.status().unwrap().locked);
         let mut other = server.line();
         other.ask("SAFE?");
         let lost = if looks { first.status().map(|_| ()) } else { first.steer(Some(1e-3)) };
         assert_eq!(lost, Err(Fault::Broken(wanted.to_string())));
-        first.make_safe(false);
+        first.make_safe(false).unwrap();
         // What was halted from here was lost to nobody.
         first.spin(500.0).unwrap();
         first.halt(Halt::Brake).unwrap();

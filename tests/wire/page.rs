@@ -2,8 +2,9 @@
 //! said, and all that the driver says stands in its list.
 
 use crate::bench::Server;
-use spintrue::head::wire::codec::{Order, message};
-use spintrue::head::{Halt, LineOrder, PageOrder, Pattern, Trim};
+use spintrue::head::call::{Call, Image};
+use spintrue::head::wire::codec::message;
+use spintrue::head::{Halt, LineOrder, Pattern, Trim};
 use spintrue::image::Bitmap;
 use std::sync::Arc;
 
@@ -57,36 +58,35 @@ fn the_list_of_what_the_driver_says_is_whole() {
     let list = list.split("<!-- end of driver -->").next().unwrap();
     let pattern = Pattern::TestMarks;
     let line = LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 1.0, pattern };
-    let image = Arc::new(Bitmap::read(b"P4\n8 1\nx").unwrap());
-    let orders = [
-        Order::Describe,
-        Order::Status,
-        Order::Spin(1.0),
-        Order::Halt(Halt::Brake),
-        Order::Steer(Some(1.0)),
-        Order::Steer(None),
-        Order::Turns(1),
-        Order::Trims,
-        Order::LoadTrims(vec![Trim::default()]),
-        Order::StoreTrims,
-        Order::Arm(1.0),
-        Order::Disarm,
-        Order::Expose(line),
-        Order::Page(PageOrder { dot_period: 1.0, delay: 1.0, pitch: 1.0, image }),
-        Order::Now,
-        Order::Sleep(1.0),
-        Order::Safe(true),
-        Order::Measure,
-        Order::Signal(String::new()),
-        Order::Switch(String::new(), true),
-        Order::Channel(String::new()),
-        Order::SetChannel(String::new(), 1.0),
-        Order::Strikes(String::new()),
-        Order::Provoke(String::new(), 1.0),
-        Order::Mend,
+    let image = Image::Here(Arc::new(Bitmap::read(b"P4\n8 1\nx").unwrap()));
+    let calls = [
+        Call::Describe,
+        Call::Status,
+        Call::Spin { speed: 1.0 },
+        Call::Halt { how: Halt::Brake },
+        Call::Steer { angle: Some(1.0) },
+        Call::Steer { angle: None },
+        Call::Turns { count: 1 },
+        Call::Trims,
+        Call::LoadTrims { trims: vec![Trim::default()] },
+        Call::StoreTrims,
+        Call::Arm { power: 1.0 },
+        Call::Disarm,
+        Call::Expose { line },
+        Call::ExposePage { dot_period: 1.0, delay: 1.0, pitch: 1.0, image },
+        Call::Sleep { seconds: 1.0 },
+        Call::MakeSafe { keep_spinning: true },
+        Call::Measure,
+        Call::Signal { signal: String::new() },
+        Call::Switch { signal: String::new(), on: true },
+        Call::Channel { channel: String::new() },
+        Call::SetChannel { channel: String::new(), value: 1.0 },
+        Call::CheckCanInject { fault: String::new() },
+        Call::Inject { fault: String::new(), after: 1.0 },
+        Call::ClearFaults,
     ];
-    for order in orders {
-        let said = message(&order);
+    for call in calls {
+        let said = message(&call).unwrap();
         let header = said.split(|byte| *byte == b' ').next().unwrap();
         let header = String::from_utf8(header.to_vec()).unwrap();
         assert!(list.contains(&format!("`{header}`")), "{header} is not in the list");

@@ -131,7 +131,7 @@ fn a_killed_server_is_told_and_one_that_comes_back_is_spoken_to() {
     server.signal("-KILL");
     let ended = child.wait_with_output().unwrap();
     assert_eq!(ended.status.code(), Some(3), "{}", said(&ended));
-    assert!(words(&said(&ended)).contains("nobody has seen that"), "{}", said(&ended));
+    assert!(words(&said(&ended)).contains("that was not seen"), "{}", said(&ended));
     drop(server);
     let _server = cable.server(&[]);
     let next = run(&["run", "scripts/measure_only.spt", "--head", &cable.address]);

@@ -110,8 +110,8 @@ fn the_page_shows_the_table() {
     for row in TABLE {
         let cell =
             |text: &str| if text.is_empty() { "–".to_string() } else { format!("`{text}`") };
-        let (takes, gives) = (cell(row.takes), cell(row.gives));
-        writeln!(table, "| `{}` | {takes} | {gives} | {} |", row.header, row.meaning).unwrap();
+        let (takes, gives) = (cell(&row.takes.join(",")), cell(row.gives));
+        writeln!(table, "| `{}` | {takes} | {gives} | {} |", row.header, row.summary).unwrap();
     }
     assert!(page.contains(&table), "docs/wire.md should have:\n{table}");
 }

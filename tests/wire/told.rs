@@ -255,7 +255,7 @@ fn a_request_to_stop_ends_a_call_that_is_never_answered() {
 fn a_server_that_died_makes_nothing_safe() {
     let address = dying("ROT:SPE");
     let told = told(&["run", "scripts/spin_only.spt", "--head", &address]);
-    assert!(told.contains("nobody answers there"), "{told}");
+    assert!(told.contains("no server answers there"), "{told}");
     assert!(told.contains("only a watchdog or an interlock of its own"), "{told}");
     assert!(!told.contains("its server makes it safe"), "{told}");
 }

@@ -30,8 +30,8 @@ mod tests;
 
 pub use table::TABLE;
 
-use crate::head::{Calls, Link, SafeState};
 use crate::head::safe::{catch_panic, make_safe_by_steps};
+use crate::head::{Calls, Link, SafeState};
 use serde::Serialize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;

@@ -5,8 +5,8 @@ use crate::head::description::ClockKind;
 use crate::head::faults::FAULTS;
 use crate::head::sim::{SimGauge, SimHead, open_with};
 use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Reading, SafeState, Status,
-    Trim, Turn,
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig,
+    SafeState, Status, Trim, Turn,
 };
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -20,6 +20,10 @@ const STATION: &str = include_str!("../../../scripts/heads/ten_with_station.toml
 /// Opens it.
 fn station(faults: &[String]) -> (SimHead, SimGauge) {
     open_with(Some(("station", STATION)), 1, faults).unwrap()
+}
+
+fn rig(head: impl Head + 'static, gauge: impl Gauge + 'static) -> Box<dyn Link> {
+    Box::new(Rig::new(Box::new(head), Some(Box::new(gauge))))
 }
 
 /// A head that breaks the one contract that it is named after.
@@ -253,7 +257,7 @@ fn bent(breaks: &'static str) -> Report {
     let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
     let (inner, gauge) = station(&faults);
     let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false, describes: |_| {} };
-    run(Box::new(head), Some(Box::new(BentGauge { inner: gauge, breaks })), ALL)
+    run(rig(head, BentGauge { inner: gauge, breaks }), ALL)
 }
 
 fn broken(report: &Report) -> Vec<&'static str> {
@@ -294,7 +298,7 @@ fn came(report: &Report, name: &str) -> Outcome {
 fn described(describes: fn(&mut Description), allowed: Permissions) -> Report {
     let (inner, gauge) = station(&[]);
     let head = Bent { inner, breaks: "none", looks: 0.0, raw: None, armed: false, describes };
-    run(Box::new(head), Some(Box::new(gauge)), allowed)
+    run(rig(head, gauge), allowed)
 }
 
 #[test]
@@ -480,7 +484,7 @@ fn nothing_is_commanded_that_was_not_allowed() {
     let (head, gauge) = open_with(None, 1, &[]).unwrap();
     let commanded = Arc::new(AtomicBool::new(false));
     let head = Spied(head, commanded.clone());
-    let report = run(Box::new(head), Some(Box::new(gauge)), Permissions::default());
+    let report = run(rig(head, gauge), Permissions::default());
     assert!(!commanded.load(Ordering::SeqCst));
     assert_eq!(broken(&report), Vec::<&str>::new());
     assert!(report.counts()[0] >= 10);
@@ -491,7 +495,7 @@ fn a_stop_skips_what_is_left_and_leaves_the_head_safe() {
     let (head, gauge) = open_with(None, 1, &[]).unwrap();
     let stop = Arc::new(AtomicBool::new(false));
     let asked = stop.clone();
-    let report = run_with(Box::new(head), Some(Box::new(gauge)), ALL, stop, &mut |contract, _| {
+    let report = run_with(rig(head, gauge), ALL, stop, &mut |contract, _| {
         if contract.name == "lock_in_time" {
             asked.store(true, Ordering::SeqCst);
         }
@@ -514,7 +518,7 @@ fn faults_break_what_they_should() {
             true => station(std::slice::from_ref(&fault)),
             false => open_with(None, 1, std::slice::from_ref(&fault)).unwrap(),
         };
-        let report = run(Box::new(head), Some(Box::new(gauge)), ALL);
+        let report = run(rig(head, gauge), ALL);
         seen.push_str(&format!("{fault}: {}\n", broken(&report).join(", ")));
         assert!(report.safe.laser_off || fault.starts_with("l"), "{fault}");
     }

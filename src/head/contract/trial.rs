@@ -73,11 +73,7 @@ pub(super) fn refused<T>(what: &str, answer: Result<T, Fault>) -> TrialResult<Fa
 }
 
 impl Trial {
-    pub(super) fn new(
-        head: Box<dyn Link>,
-        allowed: Permissions,
-        stop: Arc<AtomicBool>,
-    ) -> Trial {
+    pub(super) fn new(head: Box<dyn Link>, allowed: Permissions, stop: Arc<AtomicBool>) -> Trial {
         let mut head = head;
         let description = catch_panic(|| head.describe()).ok();
         let (late, speed, fresh) = (Vec::new(), None, false);

@@ -1,10 +1,10 @@
 //! Faults that a script asks for: they reach the simulated world beside the head, as a person at
 //! the machine would.
 
-use crate::head::{Fault, FaultInjector};
 use crate::head::sim::faults::{self, InjectedFault, Scope, When};
 use crate::head::sim::reader::ConfigError;
 use crate::head::sim::world::World;
+use crate::head::{Fault, FaultInjector};
 use core::cell::RefCell;
 use std::rc::Rc;
 
@@ -26,10 +26,11 @@ impl SimInjector {
         let scope = Scope::new(&self.world.borrow().config.description);
         let planned = faults::parse(fault, &scope).map_err(|mistakes| {
             let first = mistakes.into_iter().next();
-            let why = first.map_or_else(String::new, |ConfigError { message, help, .. }| match help {
-                Some(help) => format!("{message}; {help}"),
-                None => message,
-            });
+            let why =
+                first.map_or_else(String::new, |ConfigError { message, help, .. }| match help {
+                    Some(help) => format!("{message}; {help}"),
+                    None => message,
+                });
             Fault::Refused(why)
         })?;
         Ok(planned.fault)

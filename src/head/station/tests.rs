@@ -3,8 +3,8 @@
 use super::{Station, StationError};
 use crate::head::sim;
 use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState,
-    Status, Trim, Turn,
+    Calls, Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, Rig,
+    SafeState, Status, Trim, Turn,
 };
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -160,12 +160,19 @@ impl Head for Fake {
 }
 
 fn station(simulated: bool) -> (Station, Rc<RefCell<Script>>, Arc<AtomicBool>) {
+    station_with(simulated, None)
+}
+
+fn station_with(
+    simulated: bool,
+    gauge: Option<Box<dyn Gauge>>,
+) -> (Station, Rc<RefCell<Script>>, Arc<AtomicBool>) {
     let (mut head, _) = sim::open(None, 1).unwrap();
     let description = Description { simulated, ..head.describe().unwrap() };
     let script = Rc::new(RefCell::new(Script::default()));
     let stop = Arc::new(AtomicBool::new(false));
     let head = Box::new(Fake(Rc::clone(&script), description));
-    let station = Station::open(head, None, Arc::clone(&stop)).unwrap();
+    let station = Station::open(Box::new(Rig::new(head, gauge)), Arc::clone(&stop)).unwrap();
     (station, script, stop)
 }
 
@@ -246,8 +253,7 @@ fn a_broken_link_is_the_cause_of_the_loss_that_follows_it() {
         [|station| fault(station.trims()), |station| fault(station.measure())];
     let why = ["the link broke", "the gauge is silent"];
     for (ask, why) in ask.into_iter().zip(why) {
-        let (mut station, script, _) = station(true);
-        station.gauge = Some(Box::new(Silent));
+        let (mut station, script, _) = station_with(true, Some(Box::new(Silent)));
         station.arm(0.5).unwrap();
         // As a head that made itself safe, since nobody was heard any more.
         script.borrow_mut().trims_fail = true;
@@ -410,7 +416,8 @@ fn a_simulated_head_is_guarded_like_any_other() {
     let text = "[[fault]]\nkind = 'interlock_opened'\nat = '14.2 s'\n";
     let (head, gauge) = sim::open(Some(("faulty", text)), 1).unwrap();
     let stop = Arc::new(AtomicBool::new(false));
-    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+    let mut station =
+        Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap();
     assert_eq!(fault(station.arm(0.3)), Fault::NotLocked);
     station.spin(500.0).unwrap();
     station.sleep(12.0).unwrap();

@@ -14,6 +14,7 @@ use crate::head::wire::codec::{Parameters, answer, message};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::greeting::{Linked, MIN_REPLY, Target, greet};
 use crate::head::wire::limits::{carrying, in_all, link_most};
+use crate::head::wire::link::LinkError;
 use crate::head::wire::message::Argument;
 use crate::head::wire::outcome::{Failure, read};
 use crate::head::wire::reply::answers;
@@ -73,7 +74,7 @@ pub struct Wire {
     /// The last link that was tried came about.
     answers: bool,
     /// No server listened there when it was tried.
-    nobody: bool,
+    refused: bool,
     /// Control was had, as far as is known; otherwise nothing was moved from here.
     took: bool,
     /// This end wants the head safe even while another client controls it.
@@ -100,7 +101,7 @@ impl Wire {
             target,
             linked: None,
             answers: true,
-            nobody: false,
+            refused: false,
             took: false,
             insists: false,
             spinning: false,
@@ -119,7 +120,7 @@ impl Wire {
         if self.linked.is_none() {
             let greeted = greet(&self.target, self.answers);
             self.answers = greeted.is_ok();
-            self.nobody = greeted.as_ref().err().is_some_and(|error| error.nobody);
+            self.refused = greeted.as_ref().err().is_some_and(|error| error.refused);
             let new = greeted.map_err(|error| Fault::Broken(error.why))?;
             self.clock = new.clock();
             self.linked = Some(new);
@@ -220,7 +221,7 @@ impl Wire {
             return Ok(());
         }
         let taken = self.exchange(b"CONT:TAKE", MIN_REPLY, Kind::Acts);
-        // Where the answer was lost, nobody knows.
+        // Where the answer was lost, it is not known.
         self.took |= !matches!(&taken, Ok((_, Some(_))));
         if let (_, Some(failure)) = taken? {
             return Err(match failure {
@@ -301,8 +302,8 @@ impl Wire {
         lost_control(&errors)
     }
 
-    /// Sends a message and asks what came of it: its values, if it has any, and its failure. Whoever
-    /// asks to stop meanwhile ends the wait, but for what makes safe.
+    /// Sends a message and asks for its outcome: its values, if it has any, and its failure. A request to
+    /// stop ends the wait, except for what makes safe.
     fn exchange(
         &mut self,
         message: &[u8],
@@ -330,15 +331,14 @@ impl Wire {
         let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &over);
         linked.pulse.busy.store(false, Ordering::SeqCst);
         let parted = reply.and_then(|reply| {
-            let mut parts =
-                answers(&reply).map_err(|why| format!("the reply makes no sense: {why}"))?;
-            let outcome = parts.pop().ok_or("the reply is empty")?;
-            let failure = read(&outcome)
-                .map_err(|error| format!("the reply makes no sense: {}", detail(&error)))?;
+            let nonsense = |why: &str| LinkError::Nonsense(why.to_string());
+            let mut parts = answers(&reply).map_err(|why| nonsense(&why.to_string()))?;
+            let outcome = parts.pop().ok_or_else(|| nonsense("it is empty"))?;
+            let failure = read(&outcome).map_err(|error| nonsense(&detail(&error)))?;
             let values = parts.pop();
-            if parts.is_empty() { Ok((values, failure)) } else { Err("too many answers".into()) }
+            if parts.is_empty() { Ok((values, failure)) } else { Err(nonsense("too many answers")) }
         });
-        parted.map_err(|why| self.lose(&why, kind))
+        parted.map_err(|why| self.lose(&why.to_string(), kind))
     }
 
     /// The link is of no use any more.
@@ -502,12 +502,12 @@ impl Wire {
             }
             other => {
                 let why = other.err().unwrap_or_else(mixed);
-                let server = if self.nobody {
-                    "nobody answers there, so that only a watchdog or an interlock of its own can \
+                let server = if self.refused {
+                    "no server answers there, so that only a watchdog or an interlock of its own can \
                      have stopped it: look at the head itself"
                 } else {
-                    "its server makes it safe when it hears nothing; nobody has seen that, so look \
-                     at the head itself"
+                    "its server makes it safe when it hears nothing; that was not seen, so look at the \
+                     head itself"
                 };
                 SafeState::unknown(vec![
                     format!("the head could not be told to make itself safe: {why}"),

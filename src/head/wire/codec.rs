@@ -6,7 +6,7 @@ use crate::head::wire::errors::WireError;
 use crate::head::wire::message::Argument;
 use crate::head::wire::reply::{NAN, block, flag, joined, number, text};
 use crate::head::wire::suffix::{Kind, si};
-use crate::head::wire::tree::{CallCode, is, of_call};
+use crate::head::wire::tree::{Entry, Meaning, is, of_call};
 use crate::head::wire::words::unusable;
 use crate::head::{
     Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
@@ -76,12 +76,13 @@ fn p4(image: &Bitmap) -> Vec<u8> {
     file
 }
 
-/// The call that parameters with their header ask for.
-pub(super) fn call(code: &CallCode, arguments: &[Argument]) -> Result<Call, WireError> {
+/// The call that a header with its parameters asks for; none where it asks for no call.
+pub fn said(entry: &Entry, arguments: &[Argument]) -> Result<Option<Call>, WireError> {
+    let Meaning::Call(code) = &entry.meaning else { return Ok(None) };
     let mut parameters = Parameters::new(arguments);
     let call = (code.read)(&mut parameters)?;
     parameters.end()?;
-    Ok(call)
+    Ok(Some(call))
 }
 
 /// What the values of a reply answer to a call.

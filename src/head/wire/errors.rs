@@ -6,10 +6,10 @@ use std::collections::VecDeque;
 use std::fmt;
 
 /// Entries that the queue keeps.
-pub const QUEUE_MOST: usize = 32;
+pub const MAX_QUEUE: usize = 32;
 
 /// Characters of an entry's words.
-const WORDS_MOST: usize = 255;
+const MAX_WORDS: usize = 255;
 
 /// Number and words of every error that is spoken of.
 const TABLE: &[(i16, &str)] = &[
@@ -68,7 +68,7 @@ impl WireError {
             "" => words.to_string(),
             detail => format!("{words};{detail}"),
         };
-        all.chars().take(WORDS_MOST).map(|c| if c.is_control() { ' ' } else { c }).collect()
+        all.chars().take(MAX_WORDS).map(|c| if c.is_control() { ' ' } else { c }).collect()
     }
 
     /// Its bit in the event status register (IEEE 488.2 section 11.5.1).
@@ -111,7 +111,7 @@ pub struct Queue(VecDeque<WireError>);
 impl Queue {
     /// Keeps an error; where the queue is full, its last entry becomes -350.
     pub fn push(&mut self, error: WireError) {
-        if self.0.len() < QUEUE_MOST {
+        if self.0.len() < MAX_QUEUE {
             self.0.push_back(error);
         } else if let Some(last) = self.0.back_mut() {
             *last = WireError::new(-350, "");
@@ -141,17 +141,17 @@ impl Queue {
 
 #[cfg(test)]
 mod tests {
-    use super::{QUEUE_MOST, Queue, TABLE, WireError};
+    use super::{MAX_QUEUE, Queue, TABLE, WireError};
 
     #[test]
     fn a_full_queue_says_so_in_its_last_entry() {
         let mut queue = Queue::default();
-        for n in 0..QUEUE_MOST + 5 {
+        for n in 0..MAX_QUEUE + 5 {
             queue.push(WireError::new(-102, format!("{n}")));
         }
-        let all: Vec<String> = (0..QUEUE_MOST).map(|_| queue.oldest()).collect();
+        let all: Vec<String> = (0..MAX_QUEUE).map(|_| queue.oldest()).collect();
         assert_eq!(all[0], "-102,\"Syntax error;0\"");
-        assert_eq!(all[QUEUE_MOST - 1], "-350,\"Queue overflow\"");
+        assert_eq!(all[MAX_QUEUE - 1], "-350,\"Queue overflow\"");
         assert_eq!(queue.oldest(), "0,\"No error\"");
     }
 

@@ -4,11 +4,11 @@
 use crate::head::wire::errors::WireError;
 
 /// Bytes that a message may have outside its blocks.
-pub const LINE_MOST: usize = 64 * 1024;
+pub const MAX_LINE: usize = 64 * 1024;
 
-/// Bytes that the blocks of a message may have, from whoever may control the head: a page of the
+/// Bytes that the blocks of a message may have, from the client that controls the head: a page of the
 /// largest image.
-pub const BLOCK_MOST: usize = 64 * 1024 * 1024;
+pub const MAX_BLOCK: usize = 64 * 1024 * 1024;
 
 /// Bytes that the blocks of a message may have from anybody else.
 pub const BLOCK_LOOKING: usize = 64 * 1024;
@@ -138,11 +138,11 @@ impl Framer {
 
 #[cfg(test)]
 mod tests {
-    use super::{BLOCK_LOOKING, Frame, Framer, LINE_MOST};
+    use super::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
     use proptest::prelude::{any, proptest};
 
     fn fed(pieces: &[&[u8]]) -> Vec<Frame> {
-        let (mut framer, mut out) = (Framer::new(LINE_MOST), Vec::new());
+        let (mut framer, mut out) = (Framer::new(MAX_LINE), Vec::new());
         for piece in pieces {
             framer.feed(piece, BLOCK_LOOKING, &mut out);
         }
@@ -162,7 +162,7 @@ mod tests {
 
     #[test]
     fn what_is_too_long_is_thrown_away_up_to_the_next_line() {
-        let long = vec![b'x'; LINE_MOST + 10];
+        let long = vec![b'x'; MAX_LINE + 10];
         let out = fed(&[&long, &long, b"\nA\n"]);
         assert_eq!(out.len(), 2);
         assert_eq!(out[0].as_ref().unwrap_err().code, -363);
@@ -174,7 +174,7 @@ mod tests {
 
     #[test]
     fn a_block_without_its_end_is_given_up() {
-        let (mut framer, mut out) = (Framer::new(LINE_MOST), Vec::new());
+        let (mut framer, mut out) = (Framer::new(MAX_LINE), Vec::new());
         framer.feed(b"A #15ab", BLOCK_LOOKING, &mut out);
         assert!(framer.in_block() && out.is_empty());
         framer.pause(&mut out);

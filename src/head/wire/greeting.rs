@@ -23,7 +23,7 @@ const LIMITS: RangeInclusive<f64> = 0.05..=3600.0;
 pub const MIN_REPLY: f64 = 1.0;
 
 /// Longest wait until a secret has its turn.
-const TURN_MOST: Duration = Duration::from_secs(12);
+const MAX_TURN: Duration = Duration::from_secs(12);
 
 /// Looks at the clock of a new link to a head whose time passes by itself.
 const CLOCK_LOOKS: u32 = 5;
@@ -48,7 +48,7 @@ pub struct Target {
 pub struct Linked {
     /// The link.
     pub link: Link,
-    /// When the server is told that somebody is there.
+    /// When the heartbeat is sent.
     pub pulse: Arc<Pulse>,
     /// Control was taken over it.
     pub controls: bool,
@@ -67,7 +67,7 @@ impl Linked {
     }
 }
 
-/// Makes a link and finds out who is there. Whoever is `patient` asks twice at a serial line, where
+/// Makes a link and finds out what is there. If `patient`, it asks twice at a serial line, where
 /// something may have to end first.
 pub fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
     let place = &target.place;
@@ -82,8 +82,8 @@ pub fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
         let mut message = b"SYST:SECR ".to_vec();
         message.extend(text(secret));
         message.extend(b";:FAUL?");
-        // Where others guess, whoever knows it waits for its turn.
-        if asked(&mut link, target, &message, TURN_MOST)? != "\"none\"" {
+        // Where others guess, those who know it wait for their turn.
+        if asked(&mut link, target, &message, MAX_TURN)? != "\"none\"" {
             return Err(format!("{place} does not take the secret").into());
         }
     }
@@ -111,7 +111,7 @@ pub fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
 }
 
 /// The edition is one that is spoken here.
-fn spoken(said: &str) -> Result<(), String> {
+fn spoken(said: &str) -> Result<(), Unlinked> {
     let whole = |text: &str| text.parse::<u32>().ok().filter(|_| !text.starts_with('+'));
     let numbers = said.split_once('.').and_then(|(first, then)| whole(first).zip(whole(then)));
     match numbers {
@@ -120,13 +120,14 @@ fn spoken(said: &str) -> Result<(), String> {
             "speaks edition `{}` of the protocol, and this version knows {PROTOCOL}.x: bring the \
              older one up to date",
             shown(said)
-        )),
+        )
+        .into()),
         None => Err(answers("SYST:PROT?", said, "no edition of the protocol, such as 1.1")),
     }
 }
 
 /// Time passes by calls only.
-fn paced(said: &str) -> Result<bool, String> {
+fn paced(said: &str) -> Result<bool, Unlinked> {
     let pace = said.split(';').next().unwrap_or_default().trim();
     match (is("VIRTual", pace), is("REAL", pace)) {
         (true, _) => Ok(true),
@@ -136,7 +137,7 @@ fn paced(said: &str) -> Result<bool, String> {
 }
 
 /// The dead-man limit in s.
-fn limited(said: &str) -> Result<f64, String> {
+fn limited(said: &str) -> Result<f64, Unlinked> {
     let limit = said.parse::<f64>().ok().filter(|limit| LIMITS.contains(limit));
     let (low, high) = (seconds(*LIMITS.start()), LIMITS.end());
     let wanted = format!("no limit of {low} to {high} s, after which it makes the head safe");
@@ -144,17 +145,18 @@ fn limited(said: &str) -> Result<f64, String> {
 }
 
 /// Head time in s.
-fn timed(said: &str) -> Result<f64, String> {
+fn timed(said: &str) -> Result<f64, Unlinked> {
     let time = said.parse::<f64>().ok().filter(|time| time.abs() < NAN);
     time.ok_or_else(|| answers("CLOC:TIME?", said, "no head time in s"))
 }
 
-fn answers(asked: &str, said: &str, what: &str) -> String {
+fn answers(asked: &str, said: &str, what: &str) -> Unlinked {
     format!("answers {asked} with `{}`, which is {what}: its server is at fault", shown(said))
+        .into()
 }
 
 /// Sees that an instrument answers. A serial line may hold what others left there.
-fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), String> {
+fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Unlinked> {
     let place = &target.place;
     let most = Duration::from_secs_f64(MIN_REPLY);
     let is_line = matches!(place, Place::Serial(_));
@@ -175,9 +177,10 @@ fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Str
             return Err(match identity.starts_with('-') {
                 true => format!("{place} refuses: {shown}"),
                 false => format!("what answers at {place} is no instrument: `{shown}`"),
-            });
+            }
+            .into());
         }
-        // Somebody before may have been cut off inside a block, which silence ends.
+        // A client before may have been cut off inside a block, which silence ends.
         thread::sleep(BLOCK_PAUSE);
         link.anew().map_err(|error| format!("{place}: {error}"))?;
     }
@@ -194,7 +197,7 @@ fn asked(
     target: &Target,
     message: &[u8],
     most: Duration,
-) -> Result<String, String> {
+) -> Result<String, Unlinked> {
     let cut = || target.cut.load(Ordering::SeqCst);
     let reply = link.ask(message, most, &cut).map_err(|why| format!("{}: {why}", target.place))?;
     Ok(String::from_utf8_lossy(&reply).trim().to_string())

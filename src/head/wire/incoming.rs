@@ -17,7 +17,7 @@ pub trait Incoming: Read {
 
 impl Incoming for TcpStream {
     fn is_drained(&mut self) -> bool {
-        // Whoever writes to the socket meanwhile only has its wait cut short.
+        // A write to the socket meanwhile only has its wait cut short.
         if self.set_nonblocking(true).is_err() {
             return false;
         }

@@ -14,7 +14,7 @@ const MAX_VIRTUAL: f64 = 60.0;
 const MAX_LINK: f64 = 4.0;
 const MAX_LINE: f64 = 8.0;
 
-/// Longest silence in s that is borne, whatever a description claims.
+/// Longest silence in s that is tolerated, whatever a description claims.
 const MAX_SILENCE: f64 = 30.0;
 
 /// Longest time in s that anything of a head takes that waits for no turn of the polygon.

@@ -9,7 +9,7 @@ use std::time::Duration;
 /// Bits per second where nothing else is said.
 pub const BAUD: u32 = 115_200;
 
-/// Longest wait of one read or write, so that whoever does it looks up now and then.
+/// Longest wait of one read or write, so that the caller can react in between.
 const LOOK: Duration = Duration::from_millis(50);
 
 /// A serial line: 8 data bits, no parity, 1 stop bit, no handshake.

@@ -1,5 +1,5 @@
 //! A link to a server: messages out, whole replies in, both within time limits; and a word now and
-//! then from a thread of its own, so that the server knows that somebody is there. Uses the framer.
+//! then from a thread of its own, so that the server knows that the client is there. Uses the framer.
 
 #![allow(
     clippy::disallowed_types,
@@ -18,12 +18,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
+use thiserror::Error;
 
 /// Longest wait for a connection, for each address of a host.
-const CONNECT_MOST: Duration = Duration::from_secs(2);
+const MAX_CONNECT: Duration = Duration::from_secs(2);
 
 /// Longest wait until the other end takes some bytes.
-const WRITE_MOST: Duration = Duration::from_secs(2);
+const MAX_WRITE: Duration = Duration::from_secs(2);
 
 /// Longest time in which a serial line is emptied before it is used.
 const SETTLING: Duration = Duration::from_millis(500);
@@ -31,16 +32,16 @@ const SETTLING: Duration = Duration::from_millis(500);
 /// Between two looks at the clock and at whether to go on, while a reply is waited for.
 const LOOK: Duration = Duration::from_millis(50);
 
-/// Ends a message that somebody else began: with a byte that stands in none, so that it does nothing.
+/// Ends a message that another program began: with a byte that stands in none, so that it does nothing.
 const SPOILT: &[u8] = b"!\n";
 
 /// Bytes that a reply may have, in its blocks and outside.
-const REPLY_MOST: usize = 16 * 1024 * 1024;
+const MAX_REPLY: usize = 16 * 1024 * 1024;
 
-/// When the server may be told that somebody is there.
+/// When the heartbeat is sent to the server.
 #[derive(Debug, Default)]
 pub struct Pulse {
-    /// A call is under way, or somebody waits on purpose.
+    /// A call is under way, or time is let pass on purpose.
     pub busy: AtomicBool,
     /// The laser is armed: then only calls count, so that a program that hangs loses control.
     pub armed: AtomicBool,
@@ -67,18 +68,50 @@ impl fmt::Display for Place {
 
 type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
 
+/// Why no reply came, after which the link is of no use.
+#[derive(Debug, Error)]
+pub enum LinkError {
+    /// The system failed to send or receive.
+    #[error("the link broke: {}", system::why(.0))]
+    Broken(#[from] io::Error),
+    /// The other end hung up.
+    #[error("the other end hung up{}", if *.inside { " inside its reply" } else { "" })]
+    HungUp {
+        /// Some of the reply had come.
+        inside: bool,
+    },
+    /// The reply cannot be read.
+    #[error("the reply makes no sense: {0}")]
+    Nonsense(String),
+    /// Several replies came.
+    #[error("more came back than was asked for")]
+    TooMuch,
+    /// Time ran out.
+    #[error("{} within {}", if *.begun { "the reply did not end" } else { "no reply came" }, seconds(*.limit))]
+    Timeout {
+        /// Some of the reply had come.
+        begun: bool,
+        /// In s.
+        limit: f64,
+    },
+    /// The wait was ended from here.
+    #[error("it was cut short")]
+    Cut,
+}
+
 /// Why there is no link.
-#[derive(Debug)]
+#[derive(Debug, Error)]
+#[error("{why}")]
 pub struct Unlinked {
     /// In words.
     pub why: String,
-    /// Nobody listens there, so that no server is there to hear that nobody speaks to it.
-    pub nobody: bool,
+    /// No server listens there, so that none notices the silence either.
+    pub refused: bool,
 }
 
 impl From<String> for Unlinked {
     fn from(why: String) -> Unlinked {
-        Unlinked { why, nobody: false }
+        Unlinked { why, refused: false }
     }
 }
 
@@ -106,11 +139,11 @@ impl Link {
         let found = address.to_socket_addrs().map_err(|error| why(&error))?;
         let mut last = why(&io::Error::other("the name has no address"));
         for address in found.take(4) {
-            match TcpStream::connect_timeout(&address, CONNECT_MOST) {
+            match TcpStream::connect_timeout(&address, MAX_CONNECT) {
                 Ok(stream) => return Link::over(stream, pulse).map_err(|error| why(&error)),
                 Err(error) => {
-                    let nobody = error.kind() == ErrorKind::ConnectionRefused;
-                    last = Unlinked { nobody, ..why(&error) };
+                    let refused = error.kind() == ErrorKind::ConnectionRefused;
+                    last = Unlinked { refused, ..why(&error) };
                 }
             }
         }
@@ -120,7 +153,7 @@ impl Link {
     fn over(stream: TcpStream, pulse: Arc<Pulse>) -> io::Result<Link> {
         stream.set_nodelay(true)?;
         stream.set_read_timeout(Some(LOOK))?;
-        stream.set_write_timeout(Some(WRITE_MOST))?;
+        stream.set_write_timeout(Some(MAX_WRITE))?;
         let (reader, writer) = (Box::new(stream.try_clone()?), Box::new(stream.try_clone()?));
         Ok(Link::of(reader, writer, Some(stream), pulse))
     }
@@ -132,10 +165,10 @@ impl Link {
         pulse: Arc<Pulse>,
     ) -> Link {
         let writer = Arc::new(Mutex::new(writer));
-        Link { reader, writer, socket, framer: Framer::new(REPLY_MOST), pulse, beat: None }
+        Link { reader, writer, socket, framer: Framer::new(MAX_REPLY), pulse, beat: None }
     }
 
-    /// From here on says every `every` that somebody is there.
+    /// From here on sends a heartbeat every `every`.
     pub fn keep_alive(&mut self, every: Duration) -> io::Result<()> {
         let (pulse, writer) = (Arc::clone(&self.pulse), Arc::clone(&self.writer));
         let beating = thread::Builder::new().name("keep-alive".to_string()).spawn(move || {
@@ -153,11 +186,11 @@ impl Link {
         Ok(())
     }
 
-    /// Ends whatever was begun on a serial line by somebody before, so that it does nothing, and throws
-    /// away what that and all before it gave.
+    /// Ends a message that another program began on a serial line, so that it does nothing, and throws
+    /// away its reply and all before.
     pub fn anew(&mut self) -> io::Result<()> {
         sent(&self.writer, SPOILT)?;
-        self.framer = Framer::new(REPLY_MOST);
+        self.framer = Framer::new(MAX_REPLY);
         let mut junk = [0; 4096];
         let until = Instant::now() + SETTLING;
         while Instant::now() < until && self.reader.read(&mut junk).is_ok_and(|count| count > 0) {}
@@ -171,47 +204,40 @@ impl Link {
         message: &[u8],
         most: Duration,
         over: &dyn Fn() -> bool,
-    ) -> Result<Vec<u8>, String> {
+    ) -> Result<Vec<u8>, LinkError> {
         let mut whole = message.to_vec();
         whole.push(b'\n');
-        sent(&self.writer, &whole)
-            .map_err(|error| format!("the link broke: {}", system::why(&error)))?;
+        sent(&self.writer, &whole)?;
         let deadline = Instant::now() + most;
         let mut frames: Vec<Frame> = Vec::new();
         let mut chunk = [0; 8192];
         let mut some = 0;
         loop {
             match self.reader.read(&mut chunk) {
-                Ok(0) => {
-                    let where_ = if some > 0 { " inside its reply" } else { "" };
-                    return Err(format!("the other end hung up{where_}"));
-                }
+                Ok(0) => return Err(LinkError::HungUp { inside: some > 0 }),
                 Ok(count) => {
                     some += count;
                     let bytes = chunk.get(..count).unwrap_or_default();
-                    self.framer.feed(bytes, REPLY_MOST, &mut frames);
+                    self.framer.feed(bytes, MAX_REPLY, &mut frames);
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 Err(error)
                     if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
-                Err(error) => return Err(format!("the link broke: {}", system::why(&error))),
+                Err(error) => return Err(error.into()),
             }
             let mut come = frames.drain(..);
             match (come.next(), come.next()) {
                 (None, _) => {}
                 (Some(Ok(reply)), None) => return Ok(reply),
-                (Some(Err(error)), _) => return Err(format!("the reply makes no sense: {error}")),
-                (Some(Ok(_)), Some(_)) => {
-                    return Err("more came back than was asked for".to_string());
-                }
+                (Some(Err(error)), _) => return Err(LinkError::Nonsense(error.to_string())),
+                (Some(Ok(_)), Some(_)) => return Err(LinkError::TooMuch),
             }
             drop(come);
             if Instant::now() >= deadline {
-                let part = if some > 0 { "the reply did not end" } else { "no reply came" };
-                return Err(format!("{part} within {}", seconds(most.as_secs_f64())));
+                return Err(LinkError::Timeout { begun: some > 0, limit: most.as_secs_f64() });
             }
             if over() {
-                return Err("it was cut short".to_string());
+                return Err(LinkError::Cut);
             }
         }
     }
@@ -222,7 +248,7 @@ impl Drop for Link {
         self.pulse.over.store(true, Ordering::SeqCst);
         if let Some(beat) = self.beat.take() {
             beat.thread().unpark();
-            // It holds a serial line, which whoever opens it next finds free only then.
+            // It holds a serial line, which is free for the next program only then.
             if self.socket.is_none() {
                 let _ = beat.join();
             }
@@ -257,7 +283,7 @@ fn sent(writer: &Writer, mut bytes: &[u8]) -> io::Result<()> {
             // A serial line may take nothing for a while.
             Err(error)
                 if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
-                    && last.elapsed() < WRITE_MOST => {}
+                    && last.elapsed() < MAX_WRITE => {}
             Err(error) => return Err(error),
         }
     }

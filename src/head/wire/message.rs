@@ -4,7 +4,7 @@
 use crate::head::wire::errors::WireError;
 
 /// Most characters of a number.
-const NUMBER_MOST: usize = 255;
+const MAX_NUMBER: usize = 255;
 
 /// One command or query with what stands behind it.
 #[derive(Clone, Debug, PartialEq)]
@@ -211,8 +211,8 @@ impl Reader<'_> {
             }
         }
         let text = self.bytes.get(from..self.at).unwrap_or_default();
-        if text.len() > NUMBER_MOST {
-            let why = format!("a number may have {NUMBER_MOST} characters");
+        if text.len() > MAX_NUMBER {
+            let why = format!("a number may have {MAX_NUMBER} characters");
             return Err(WireError::new(-124, why));
         }
         let text = String::from_utf8_lossy(text).into_owned();

@@ -1,14 +1,14 @@
 //! The wire: heads spoken to over sockets and serial lines, after IEEE 488.2 and SCPI-1999, with a tree of commands of
-//! our own. docs/wire.md describes it for whoever speaks it in another language. Uses the head
-//! trait.
+//! our own. docs/wire.md describes it for other languages. Uses links.
 
+pub mod acceptor;
+pub mod authentication;
 pub mod caller;
 pub mod codec;
+pub mod control;
 pub mod driver;
 pub mod errors;
-pub mod floor;
 pub mod frame;
-pub mod gate;
 pub mod greeting;
 pub mod incoming;
 pub mod limits;
@@ -16,11 +16,10 @@ pub mod line;
 pub mod link;
 pub mod message;
 pub mod outcome;
-pub mod peer;
-pub mod porter;
 pub mod protocol;
 pub mod reader;
 pub mod reply;
+pub mod sender;
 pub mod server;
 pub mod session;
 pub mod status;

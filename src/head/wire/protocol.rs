@@ -55,7 +55,7 @@ impl Introduction {
     }
 }
 
-/// A blank line says only that somebody is there.
+/// A blank line is a heartbeat and no more.
 pub fn is_blank(frame: &Frame) -> bool {
     frame.as_ref().is_ok_and(|message| message.iter().all(|byte| *byte <= b' '))
 }
@@ -86,11 +86,11 @@ fn is_http(message: &[u8]) -> bool {
 #[cfg(test)]
 mod tests {
     use super::Introduction;
-    use crate::head::wire::frame::{BLOCK_LOOKING, Framer, LINE_MOST};
+    use crate::head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
 
     /// What of these pieces would be carried out.
     fn heard(pieces: &[&[u8]]) -> Vec<String> {
-        let (mut framer, mut introduction) = (Framer::new(LINE_MOST), Introduction::default());
+        let (mut framer, mut introduction) = (Framer::new(MAX_LINE), Introduction::default());
         let mut all = Vec::new();
         for piece in pieces {
             let mut frames = Vec::new();
@@ -154,7 +154,7 @@ mod tests {
             is_silent(format!("{first}{COMMANDS}").as_bytes());
         }
         is_silent(&[&[0x80, 0x2e, 1, 3, 1], COMMANDS.as_bytes()].concat());
-        is_silent(&[&vec![b'A'; 2 * LINE_MOST], COMMANDS.as_bytes()].concat());
+        is_silent(&[&vec![b'A'; 2 * MAX_LINE], COMMANDS.as_bytes()].concat());
         is_silent(format!("LINE:EXP? #6999999{COMMANDS}").as_bytes());
     }
 

@@ -1,15 +1,15 @@
-//! Who reads what one client says, be it at a socket or at a serial line. Uses the framer, the watch,
-//! the gate and what is read from.
+//! Reads the messages of one client at a socket or a serial line. Uses the framer, the watch,
+//! the turns and what is read from.
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
+use crate::head::wire::authentication::{Origin, SecretTurns};
 use crate::head::wire::errors::WireError;
-use crate::head::wire::frame::{BLOCK_LOOKING, BLOCK_MOST, Frame, Framer, LINE_MOST};
-use crate::head::wire::gate::{Gate, Origin};
+use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
 use crate::head::wire::incoming::Incoming;
 use crate::head::wire::message::units;
-use crate::head::wire::peer::Peer;
 use crate::head::wire::protocol::{Introduction, is_blank};
+use crate::head::wire::sender::ReplySender;
 use crate::head::wire::tree::is;
 use crate::head::wire::watch::Watch;
 use std::io::ErrorKind;
@@ -22,49 +22,49 @@ use std::time::{Duration, Instant};
 /// Pause after which a begun block is given up.
 pub const PAUSE: Duration = Duration::from_secs(2);
 
-/// Silence after which a client that does not control the head is sent away.
-const LOOKING_MOST: Duration = Duration::from_secs(600);
+/// Silence after which a client that does not control the head is disconnected.
+const MAX_OBSERVER_SILENCE: Duration = Duration::from_secs(600);
 
-/// Between two looks of whoever waits for its turn to say a secret.
+/// Between two looks of a client that waits for its turn to give a secret.
 const LOOK: Duration = Duration::from_millis(20);
 
 /// Bytes read at once.
 const CHUNK: usize = 64 * 1024;
 
-/// What the thread of the head hears of.
+/// What the thread of the head is told.
 pub enum Event {
-    /// A client.
-    Came(Guest, Peer),
-    /// What it said.
-    Said(u64, Frame),
-    /// It is silent for so long that whoever speaks next is taken for somebody else.
-    Fresh(u64),
-    /// It left.
-    Left(u64),
-    /// People should know of this.
-    Told(String),
+    /// A client connected.
+    Connected(Connection, ReplySender),
+    /// It sent a message.
+    Message(u64, Frame),
+    /// It was silent for so long that the next message counts as another user's.
+    NewUser(u64),
+    /// It disconnected.
+    Disconnected(u64),
+    /// A line for the log.
+    Log(String),
 }
 
 /// A client as all threads know it.
 #[derive(Clone)]
-pub struct Guest {
+pub struct Connection {
     /// Its number; 0 is none.
     pub id: u64,
     /// Where it comes from.
     pub origin: Origin,
-    /// It hung up, or was sent away.
+    /// It hung up, or was disconnected.
     pub gone: Arc<AtomicBool>,
-    /// It said the secret, or anything where there is none.
+    /// It gave the secret, or there is none.
     pub admitted: Arc<AtomicBool>,
     /// When it was heard last.
     heard: Arc<Mutex<Instant>>,
 }
 
-impl Guest {
+impl Connection {
     /// A client that just came.
-    pub fn new(id: u64, origin: Origin) -> Guest {
+    pub fn new(id: u64, origin: Origin) -> Connection {
         let (gone, admitted) = (Arc::default(), Arc::default());
-        Guest { id, origin, gone, admitted, heard: Arc::new(Mutex::new(Instant::now())) }
+        Connection { id, origin, gone, admitted, heard: Arc::new(Mutex::new(Instant::now())) }
     }
 
     /// When it was heard last.
@@ -75,13 +75,13 @@ impl Guest {
 
 /// What all readers share.
 #[derive(Clone)]
-pub struct Hall {
+pub struct Shared {
     /// Who controls the head.
     pub watch: Arc<Watch>,
     /// To the thread of the head.
     pub events: SyncSender<Event>,
-    /// For whoever says a secret.
-    pub gate: Arc<Gate>,
+    /// Turns of clients that give a secret.
+    pub turns: Arc<SecretTurns>,
     /// Clients at sockets that spoke another protocol.
     pub foreign: Arc<AtomicU64>,
 }
@@ -89,40 +89,40 @@ pub struct Hall {
 /// Reads what one client says.
 pub struct Reader {
     /// Which client.
-    pub client: Guest,
+    pub client: Connection,
     /// What it says.
     pub stream: Box<dyn Incoming + Send>,
     /// What all readers share.
-    pub hall: Hall,
+    pub shared: Shared,
 }
 
 impl Reader {
     /// Until it left; says why.
-    pub fn run(mut self, peer: Peer) -> String {
-        let why = self.read(peer);
+    pub fn run(mut self, sender: ReplySender) -> String {
+        let why = self.read(sender);
         self.client.gone.store(true, Ordering::SeqCst);
-        self.hall.watch.left(self.client.id);
-        // Nobody hears it where the server ends.
-        let _ = self.hall.events.send(Event::Left(self.client.id));
+        self.shared.watch.left(self.client.id);
+        // Not received where the server ends.
+        let _ = self.shared.events.send(Event::Disconnected(self.client.id));
         why
     }
 
-    fn read(&mut self, peer: Peer) -> String {
+    fn read(&mut self, sender: ReplySender) -> String {
         let id = self.client.id;
-        // Whoever is at a serial line holds its cable, and no browser reaches it.
-        let mut introduction = (!peer.is_line()).then(Introduction::default);
-        let is_line = peer.is_line();
-        let mut arriving = Some(peer);
+        // No browser reaches a serial line.
+        let mut introduction = (!sender.is_line()).then(Introduction::default);
+        let is_line = sender.is_line();
+        let mut arriving = Some(sender);
         if is_line && !self.arrives(&mut arriving) {
             return "the server ends".to_string();
         }
-        let watch = Arc::clone(&self.hall.watch);
-        let mut framer = Framer::new(LINE_MOST);
+        let watch = Arc::clone(&self.shared.watch);
+        let mut framer = Framer::new(MAX_LINE);
         let mut chunk = vec![0; CHUNK];
         let mut frames = Vec::new();
         let mut last = Instant::now();
         let mut came = last;
-        // Bytes may have come while nobody read: until there are none, they are as old as they can be.
+        // Bytes may have come while none were read: until there are none, they are as old as they can be.
         let mut behind = false;
         loop {
             behind = behind && !self.stream.is_drained();
@@ -134,7 +134,7 @@ impl Reader {
                         came = last;
                     }
                     let bytes = chunk.get(..count).unwrap_or_default();
-                    let most = if watch.controller() == id { BLOCK_MOST } else { BLOCK_LOOKING };
+                    let most = if watch.controller() == id { MAX_BLOCK } else { BLOCK_LOOKING };
                     let in_block = framer.in_block();
                     framer.feed(bytes, most, &mut frames);
                     if let Some(introduction) = &mut introduction {
@@ -145,8 +145,8 @@ impl Reader {
                             return "the server ends".to_string();
                         }
                     }
-                    // The noise of a cut line is nobody, and neither is half a message.
-                    let whole = frames.iter().any(|frame| !is_line || is_somebody(frame));
+                    // Noise of a cut line does not count as activity, and neither does half a message.
+                    let whole = frames.iter().any(|frame| !is_line || is_message(frame));
                     if whole || in_block || framer.in_block() {
                         self.heard(came);
                     }
@@ -159,12 +159,12 @@ impl Reader {
                     if !is_line || last.elapsed() >= PAUSE {
                         framer.pause(&mut frames);
                     }
-                    if last.elapsed() > LOOKING_MOST && watch.controller() != id {
+                    if last.elapsed() > MAX_OBSERVER_SILENCE && watch.controller() != id {
                         if !is_line {
                             return "it was silent".to_string();
                         }
                         last = Instant::now();
-                        let _ = self.hall.events.send(Event::Fresh(id));
+                        let _ = self.shared.events.send(Event::NewUser(id));
                     }
                 }
                 Err(error) => return error.to_string(),
@@ -174,26 +174,26 @@ impl Reader {
             }
             for frame in frames.drain(..).filter(|frame| !is_blank(frame)) {
                 if !self.has_turn(&frame, &mut behind) || !self.hand_over(frame, &mut behind) {
-                    return "it was sent away".to_string();
+                    return "it was disconnected".to_string();
                 }
             }
         }
     }
 
     /// Tells the thread of the head of a client, once; false where that is gone.
-    fn arrives(&self, arriving: &mut Option<Peer>) -> bool {
-        let came = arriving.take().map(|peer| Event::Came(self.client.clone(), peer));
-        came.is_none_or(|came| self.hall.events.send(came).is_ok())
+    fn arrives(&self, arriving: &mut Option<ReplySender>) -> bool {
+        let came = arriving.take().map(|sender| Event::Connected(self.client.clone(), sender));
+        came.is_none_or(|came| self.shared.events.send(came).is_ok())
     }
 
     /// Hangs up on a client that speaks another protocol. One that never spoke this one is told so.
-    fn turn_away(&self, arriving: Option<Peer>, why: &WireError) -> String {
-        if let Some(mut peer) = arriving {
+    fn turn_away(&self, arriving: Option<ReplySender>, why: &WireError) -> String {
+        if let Some(mut sender) = arriving {
             // It may have hung up by itself.
-            let _ = peer.send(format!("{why}\n").into_bytes());
-            peer.hang_up();
+            let _ = sender.send(format!("{why}\n").into_bytes());
+            sender.hang_up();
         }
-        let count = self.hall.foreign.fetch_add(1, Ordering::SeqCst) + 1;
+        let count = self.shared.foreign.fetch_add(1, Ordering::SeqCst) + 1;
         // A page may try thousands of times.
         if count.is_power_of_two() {
             let Origin::Address(address) = self.client.origin else { return String::new() };
@@ -201,7 +201,7 @@ impl Reader {
                 "hung up on a client at {address} that speaks another protocol, as a web page in a \
                  browser does ({count} so far)"
             );
-            let _ = self.hall.events.send(Event::Told(told));
+            let _ = self.shared.events.send(Event::Log(told));
         }
         "it speaks another protocol".to_string()
     }
@@ -209,30 +209,30 @@ impl Reader {
     /// It was heard at that time, or later.
     fn heard(&self, at: Instant) {
         *self.client.heard.lock().unwrap_or_else(PoisonError::into_inner) = at;
-        self.hall.watch.heard(self.client.id, at);
+        self.shared.watch.heard(self.client.id, at);
     }
 
     /// Hands a message over to the thread of the head; false where that is gone. Is `behind` where
     /// there was no room at once.
     fn hand_over(&self, frame: Frame, behind: &mut bool) -> bool {
-        match self.hall.events.try_send(Event::Said(self.client.id, frame)) {
+        match self.shared.events.try_send(Event::Message(self.client.id, frame)) {
             Ok(()) => true,
             Err(TrySendError::Full(event)) => {
                 *behind = true;
-                self.hall.events.send(event).is_ok()
+                self.shared.events.send(event).is_ok()
             }
             Err(TrySendError::Disconnected(_)) => false,
         }
     }
 
-    /// Waits for the turn of whoever says a secret; false where it is to go meanwhile.
+    /// Waits for its turn to give a secret; false where it is to be disconnected meanwhile.
     fn has_turn(&self, frame: &Frame, behind: &mut bool) -> bool {
         if self.client.admitted.load(Ordering::SeqCst) || !says_secret(frame) {
             return true;
         }
-        let until = Instant::now() + self.hall.gate.turn(self.client.origin);
+        let until = Instant::now() + self.shared.turns.turn(self.client.origin);
         loop {
-            if self.client.gone.load(Ordering::SeqCst) || self.hall.watch.is_ending() {
+            if self.client.gone.load(Ordering::SeqCst) || self.shared.watch.is_ending() {
                 return false;
             }
             let left = until.saturating_duration_since(Instant::now());
@@ -245,8 +245,8 @@ impl Reader {
     }
 }
 
-/// It reads like what somebody says.
-fn is_somebody(frame: &Frame) -> bool {
+/// It can be read as a message.
+fn is_message(frame: &Frame) -> bool {
     frame.as_ref().is_ok_and(|message| units(message).is_ok())
 }
 
@@ -259,10 +259,10 @@ fn says_secret(frame: &Frame) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::{Event, Guest, Hall, Reader};
-    use crate::head::wire::gate::Origin;
+    use super::{Connection, Event, Reader, Shared};
+    use crate::head::wire::authentication::Origin;
     use crate::head::wire::incoming::Incoming;
-    use crate::head::wire::peer::{Outbox, Peer};
+    use crate::head::wire::sender::{Outbox, ReplySender};
     use crate::head::wire::watch::Watch;
     use std::io::Read;
     use std::sync::Arc;
@@ -287,26 +287,26 @@ mod tests {
         }
     }
 
-    /// Bytes that waited while the head was busy prove no more than that somebody was there.
+    /// Bytes that waited while the head was busy do not prove that the client is still there.
     #[test]
     fn what_waits_unread_is_no_younger_for_it() {
         let (events, heard) = sync_channel(0);
         let watch = Arc::new(Watch::new(Duration::from_secs(60), Arc::default()));
         watch.give(1);
-        let client = Guest::new(1, Origin::Line(0));
-        let (gate, foreign) = (Arc::default(), Arc::default());
-        let hall = Hall { watch: Arc::clone(&watch), events, gate, foreign };
-        let reader = Reader { client, stream: Box::new(Pieces(vec![b"B\n", b"A\n"])), hall };
-        let reading = thread::spawn(move || reader.run(Peer::Line(Outbox::new().0)));
-        assert!(matches!(heard.recv(), Ok(Event::Came(..))));
+        let client = Connection::new(1, Origin::Line(0));
+        let (turns, foreign) = (Arc::default(), Arc::default());
+        let shared = Shared { watch: Arc::clone(&watch), events, turns, foreign };
+        let reader = Reader { client, stream: Box::new(Pieces(vec![b"B\n", b"A\n"])), shared };
+        let reading = thread::spawn(move || reader.run(ReplySender::Line(Outbox::new().0)));
+        assert!(matches!(heard.recv(), Ok(Event::Connected(..))));
         let busy = Duration::from_millis(200);
         thread::sleep(busy);
         for wanted in [b"A", b"B"] {
-            let Ok(Event::Said(1, Ok(said))) = heard.recv() else { panic!() };
+            let Ok(Event::Message(1, Ok(said))) = heard.recv() else { panic!() };
             assert_eq!(said, wanted);
         }
         assert!(watch.silence() >= busy, "{:?}", watch.silence());
-        assert!(matches!(heard.recv(), Ok(Event::Left(1))));
+        assert!(matches!(heard.recv(), Ok(Event::Disconnected(1))));
         reading.join().unwrap();
     }
 }

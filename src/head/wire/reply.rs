@@ -2,6 +2,7 @@
 //! that read back to the same bits, strings, definite-length blocks (IEEE 488.2 section 8, from
 //! memory). Pure; uses the messages.
 
+use crate::head::wire::errors::WireError;
 use crate::head::wire::message::{Argument, units};
 
 /// What stands for no number (SCPI-1999 volume 1 section 7.2.1.4).
@@ -62,7 +63,7 @@ pub fn joined(parts: impl IntoIterator<Item = Vec<u8>>) -> Vec<u8> {
 
 /// The answers in a reply, each as its values. A reply has no headers, so that one is put before
 /// each to have the same reader read it.
-pub fn answers(reply: &[u8]) -> Result<Vec<Vec<Argument>>, String> {
+pub fn answers(reply: &[u8]) -> Result<Vec<Vec<Argument>>, WireError> {
     // Answers are apart by semicolons outside strings and blocks, which only the reader knows: it
     // reads one answer, and tells how far it came.
     let mut answers = Vec::new();
@@ -72,8 +73,9 @@ pub fn answers(reply: &[u8]) -> Result<Vec<Vec<Argument>>, String> {
         let (own, behind) = rest.split_at(end.min(rest.len()));
         let mut message = b"A ".to_vec();
         message.extend_from_slice(own);
-        let read = units(&message).map_err(|error| error.to_string())?;
-        answers.push(read.into_iter().next().map(|unit| unit.arguments).unwrap_or_default());
+        answers.push(
+            units(&message)?.into_iter().next().map(|unit| unit.arguments).unwrap_or_default(),
+        );
         rest = behind.get(1..).unwrap_or_default();
     }
     Ok(answers)

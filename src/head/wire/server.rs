@@ -1,20 +1,20 @@
-//! The server: one thread that owns the head, one that admits clients and watches over silence, and
-//! one that reads for each client. Here is the first. Uses the sessions, the floor and the porter.
+//! The server: one thread that owns the head, one that accepts clients and watches over silence, and
+//! one that reads for each client. Here is the first. Uses the sessions, the controlled and the acceptor.
 //!
-//! Whatever comes is bounded: clients, bytes of a message, messages that wait, bytes that a client
+//! All input is bounded: clients, bytes of a message, messages that wait, bytes that a client
 //! leaves unread. A client that does not keep to it loses its connection, never the head.
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
 use crate::head::SafeState;
 use crate::head::safe::catch_panic;
+use crate::head::wire::acceptor::{Acceptor, Listener};
+use crate::head::wire::authentication::SecretTurns;
+use crate::head::wire::control::{Control, ControlledHead, Served};
 use crate::head::wire::errors::WireError;
-use crate::head::wire::floor::{Control, Floor, Served};
 use crate::head::wire::frame::Frame;
-use crate::head::wire::gate::Gate;
-use crate::head::wire::peer::{Peer, Sent};
-use crate::head::wire::porter::{Door, Porter};
-use crate::head::wire::reader::{Event, Guest, Hall};
+use crate::head::wire::reader::{Connection, Event, Shared};
+use crate::head::wire::sender::{ReplySender, Sent};
 use crate::head::wire::session::Session;
 use crate::head::wire::watch::Watch;
 use std::collections::BTreeMap;
@@ -25,33 +25,33 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 /// Messages that wait for the head.
-const WAITING_MOST: usize = 64;
+const MAX_WAITING: usize = 64;
 
 /// Between two looks of the thread of the head where nothing is asked.
 const IDLE: Duration = Duration::from_millis(20);
 
-/// How long the thread of the head stays awake after a message: whoever asks again at once is spared
-/// the time in which a thread wakes up.
+/// How long the thread of the head stays awake after a message: a client that asks again at once is
+/// spared the time in which a thread wakes up.
 const ATTENTIVE: Duration = Duration::from_micros(200);
 
 /// Between two attempts to send what clients did not take at once, each of which may be a short wait.
 const MORE: Duration = Duration::from_millis(50);
 
-/// Between two attempts to make a head safe that would not be.
+/// Between two attempts to make a head safe that failed to be.
 const AGAIN: Duration = Duration::from_secs(1);
 
 /// A client as the thread of the head knows it.
 struct Client {
     session: Session,
-    guest: Guest,
-    peer: Peer,
+    connection: Connection,
+    sender: ReplySender,
 }
 
 /// What the thread of the head works with.
 struct Server<'a> {
-    floor: Floor,
+    controlled: ControlledHead,
     watch: Arc<Watch>,
-    gate: Arc<Gate>,
+    turns: Arc<SecretTurns>,
     clients: BTreeMap<u64, Client>,
     /// No secret is asked for.
     open: bool,
@@ -62,42 +62,43 @@ struct Server<'a> {
 /// `log` what people should know of.
 pub fn serve(
     served: Served,
-    doors: Vec<Door>,
+    listeners: Vec<Listener>,
     end: &Arc<AtomicBool>,
     end_now: &AtomicBool,
     log: &mut dyn FnMut(&str),
 ) -> std::io::Result<()> {
     let watch = Arc::new(Watch::new(served.limit, Arc::clone(&served.cut)));
     let open = served.secret.is_none();
-    let (events, heard) = sync_channel(WAITING_MOST);
-    let gate = Arc::new(Gate::default());
+    let (events, heard) = sync_channel(MAX_WAITING);
+    let turns = Arc::new(SecretTurns::default());
     let foreign = Arc::default();
-    let hall = Hall { watch: Arc::clone(&watch), events, gate: Arc::clone(&gate), foreign };
-    let porter = Porter::new(doors, hall, Arc::clone(end))?;
-    let porter = thread::Builder::new().name("porter".to_string()).spawn(move || porter.run())?;
-    let floor = Floor::new(served, Arc::clone(&watch));
-    let mut server = Server { floor, watch, gate, clients: BTreeMap::new(), open, log };
+    let shared = Shared { watch: Arc::clone(&watch), events, turns: Arc::clone(&turns), foreign };
+    let acceptor = Acceptor::new(listeners, shared, Arc::clone(end))?;
+    let acceptor =
+        thread::Builder::new().name("acceptor".to_string()).spawn(move || acceptor.run())?;
+    let controlled = ControlledHead::new(served, Arc::clone(&watch));
+    let mut server = Server { controlled, watch, turns, clients: BTreeMap::new(), open, log };
     server.hear(&heard);
-    // Nobody may hold the head up any longer, and what readers still say finds no ear.
+    // No client may hold the head up any longer, and messages of readers are dropped.
     drop(heard);
     for client in server.clients.values() {
-        client.peer.hang_up();
+        client.sender.hang_up();
     }
     server.clients.clear();
     server.watch.settle();
-    if let Some(state) = server.floor.make_safe() {
+    if let Some(state) = server.controlled.make_safe() {
         (server.log)(&told("the server ends", &state));
-        server.floor.see_to_rest(|| !end_now.load(Ordering::SeqCst));
+        server.controlled.see_to_rest(|| !end_now.load(Ordering::SeqCst));
     }
-    // The porter joins its readers.
-    if porter.join().is_err() {
+    // The acceptor joins its readers.
+    if acceptor.join().is_err() {
         (server.log)("internal error: a thread of the server broke");
     }
     Ok(())
 }
 
 impl Server<'_> {
-    /// Until the porter is gone, which is when the server is to end.
+    /// Until the acceptor is gone, which is when the server is to end.
     fn hear(&mut self, heard: &Receiver<Event>) {
         let (mut attentive, mut tried, mut sent) = (false, Instant::now(), Instant::now());
         loop {
@@ -106,7 +107,7 @@ impl Server<'_> {
                 Err(RecvTimeoutError::Timeout) => None,
                 Err(RecvTimeoutError::Disconnected) => return,
             };
-            attentive = matches!(event, Some(Event::Said(..)));
+            attentive = matches!(event, Some(Event::Message(..)));
             self.look();
             if let Some(event) = event {
                 self.event(event);
@@ -117,14 +118,14 @@ impl Server<'_> {
             }
             if tried.elapsed() > AGAIN {
                 tried = Instant::now();
-                if let Some(state) = self.floor.try_again().filter(|state| state.laser_off) {
+                if let Some(state) = self.controlled.try_again().filter(|state| state.laser_off) {
                     (self.log)(&told("tried again", &state));
                 }
             }
-            if let Some(state) = self.floor.intervened() {
+            if let Some(state) = self.controlled.intervened() {
                 (self.log)(&told("a client ended the control of another", &state));
             }
-            for (id, why) in self.floor.revoked() {
+            for (id, why) in self.controlled.revoked() {
                 if let Some(client) = self.clients.get_mut(&id) {
                     client.session.tell(why);
                 }
@@ -138,25 +139,25 @@ impl Server<'_> {
 
     fn event(&mut self, event: Event) {
         match event {
-            Event::Came(guest, peer) => {
-                let session = Session::new(guest.id, self.open);
-                if peer.is_line() {
-                    self.floor.sits_at_a_line(guest.id);
+            Event::Connected(connection, sender) => {
+                let session = Session::new(connection.id, self.open);
+                if sender.is_line() {
+                    self.controlled.is_at_line(connection.id);
                 }
-                self.clients.insert(guest.id, Client { session, guest, peer });
+                self.clients.insert(connection.id, Client { session, connection, sender });
             }
-            Event::Said(id, frame) => {
+            Event::Message(id, frame) => {
                 let controlled = self.watch.controller() == id;
                 if !self.said(id, frame) {
                     self.dismiss(id);
                 } else if let Some(client) = self.clients.get(&id).filter(|_| !controlled) {
                     // Where it took control: what waited for the head is as old as it is.
-                    self.watch.heard_at(id, client.guest.heard());
+                    self.watch.heard_at(id, client.connection.heard());
                 }
             }
-            Event::Fresh(id) => self.begin_anew(id),
-            Event::Left(id) => self.leave(id),
-            Event::Told(what) => (self.log)(&what),
+            Event::NewUser(id) => self.begin_anew(id),
+            Event::Disconnected(id) => self.leave(id),
+            Event::Log(what) => (self.log)(&what),
         }
     }
 
@@ -167,68 +168,69 @@ impl Server<'_> {
         }
         let id = self.watch.controller();
         let client = self.clients.get_mut(&id);
-        let hung_up = client.as_ref().is_none_or(|client| client.guest.gone.load(Ordering::SeqCst));
-        if !hung_up && self.floor.is_still() {
+        let hung_up =
+            client.as_ref().is_none_or(|client| client.connection.gone.load(Ordering::SeqCst));
+        if !hung_up && self.controlled.is_still() {
             self.watch.again();
             return;
         }
         let why = if hung_up {
             "the client in control hung up".to_string()
         } else {
-            let limit = self.floor.limit().as_secs_f64();
+            let limit = self.controlled.limit().as_secs_f64();
             format!("the client in control was silent for {limit} s")
         };
-        // Whoever speaks next at a line may be somebody else, who finds this and nothing older.
-        if let Some(client) = client.filter(|client| client.peer.is_line()) {
+        // The next message at a line may be another user's, who finds this and nothing older.
+        if let Some(client) = client.filter(|client| client.sender.is_line()) {
             client.session.begin_anew(self.open);
-            client.guest.admitted.store(self.open, Ordering::SeqCst);
+            client.connection.admitted.store(self.open, Ordering::SeqCst);
         }
-        if let Some(state) = self.floor.make_safe() {
+        if let Some(state) = self.controlled.make_safe() {
             (self.log)(&told(&why, &state));
         }
         let why = format!("control was lost and the head made safe: {why}");
-        self.floor.revoke(WireError::new(-203, why));
+        self.controlled.revoke(WireError::new(-203, why));
     }
 
     /// A client goes; the head is made safe where it had control.
     fn leave(&mut self, id: u64) {
         if let Some(client) = self.clients.remove(&id) {
-            client.peer.hang_up();
+            client.sender.hang_up();
         }
         self.ends_control(id, "the client in control hung up");
-        self.floor.left(id);
+        self.controlled.left(id);
     }
 
     fn ends_control(&mut self, id: u64, why: &str) {
-        if self.floor.control_of(id) == Control::Own {
-            if let Some(state) = self.floor.make_safe() {
+        if self.controlled.control_of(id) == Control::Own {
+            if let Some(state) = self.controlled.make_safe() {
                 (self.log)(&told(why, &state));
             }
-            self.floor.release(id, false);
+            self.controlled.release(id, false);
         }
     }
 
-    /// A client is sent away; one at a line, which has nowhere to go, begins anew.
+    /// Disconnects a client; one at a line cannot be, and begins anew.
     fn dismiss(&mut self, id: u64) {
-        if self.clients.get(&id).is_some_and(|client| client.peer.is_line()) {
+        if self.clients.get(&id).is_some_and(|client| client.sender.is_line()) {
             self.begin_anew(id);
         } else {
             self.leave(id);
         }
     }
 
-    /// As if somebody else came to the line.
+    /// As if another user came to the line.
     fn begin_anew(&mut self, id: u64) {
         self.ends_control(id, "the client in control was sent away");
         if let Some(client) = self.clients.get_mut(&id) {
             client.session = Session::new(id, self.open);
-            client.guest.admitted.store(self.open, Ordering::SeqCst);
+            client.connection.admitted.store(self.open, Ordering::SeqCst);
         }
     }
 
     /// Sends what clients did not take at once.
     fn send_more(&mut self) {
-        let sent = self.clients.iter_mut().map(|(id, client)| (*id, client.peer.send_more()));
+        let sent = self.clients.iter_mut().map(|(id, client)| (*id, client.sender.send_more()));
         let gone: Vec<u64> =
             sent.filter(|(_, sent)| *sent == Sent::Never).map(|(id, _)| id).collect();
         for id in gone {
@@ -239,33 +241,34 @@ impl Server<'_> {
     /// Carries a message out and sends the reply; false where the client is to go.
     fn said(&mut self, id: u64, frame: Frame) -> bool {
         let Some(client) = self.clients.get_mut(&id) else { return true };
-        let (session, guest) = (&mut client.session, &client.guest);
-        session.barred = if guest.gone.load(Ordering::SeqCst) {
+        let (session, connection) = (&mut client.session, &client.connection);
+        session.barred = if connection.gone.load(Ordering::SeqCst) {
             Some("this client hung up")
-        } else if self.watch.controller() != id && self.watch.is_over(guest.heard().elapsed()) {
+        } else if self.watch.controller() != id && self.watch.is_over(connection.heard().elapsed())
+        {
             Some("the client was silent for too long since it said this: say it again")
         } else {
             None
         };
         let wrong = session.wrong();
-        let floor = &mut self.floor;
-        let reply = catch_panic(|| Ok(session.hear(frame, floor)));
+        let controlled = &mut self.controlled;
+        let reply = catch_panic(|| Ok(session.hear(frame, controlled)));
         let reply = reply.unwrap_or_else(|fault| {
             session.tell(WireError::new(-310, fault.to_string()));
             None
         });
-        let was = guest.admitted.swap(session.is_admitted(), Ordering::SeqCst);
+        let was = connection.admitted.swap(session.is_admitted(), Ordering::SeqCst);
         if session.wrong() > wrong {
-            self.gate.known(guest.origin, false);
+            self.turns.known(connection.origin, false);
         } else if !was && session.is_admitted() {
-            self.gate.known(guest.origin, true);
+            self.turns.known(connection.origin, true);
         }
         if session.is_unwelcome() {
             return false;
         }
         let Some(mut reply) = reply else { return true };
         reply.push(b'\n');
-        match client.peer.send(reply) {
+        match client.sender.send(reply) {
             Sent::Yes => true,
             Sent::Never => false,
             Sent::TooMuch => {
@@ -290,7 +293,7 @@ fn next(heard: &Receiver<Event>, attentive: bool) -> Result<Event, RecvTimeoutEr
     heard.recv_timeout(IDLE)
 }
 
-/// What people are told of a head that was made safe.
+/// A line for the log on a head that was made safe.
 fn told(why: &str, state: &SafeState) -> String {
     let laser = if state.laser_off { "laser off" } else { "THE LASER MAY BE ON" };
     let mirror = if state.parked { "mirror parked" } else { "mirror NOT PARKED" };

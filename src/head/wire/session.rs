@@ -2,11 +2,12 @@
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
 use crate::head::Fault;
+use crate::head::Status;
 use crate::head::call::{Access, Call, Reply};
 use crate::head::link::take;
-use crate::head::wire::codec::{self, Parameters, response};
+use crate::head::wire::codec::{Parameters, response, said};
+use crate::head::wire::control::{Control, ControlledHead};
 use crate::head::wire::errors::{Queue, WireError};
-use crate::head::wire::floor::{Control, Floor};
 use crate::head::wire::frame::Frame;
 use crate::head::wire::message::{Argument, Unit, units};
 use crate::head::wire::outcome::{Failure, told};
@@ -14,7 +15,6 @@ use crate::head::wire::reply::{block, flag, number};
 use crate::head::wire::status::{Registers, rails_good};
 use crate::head::wire::suffix::Kind;
 use crate::head::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
-use crate::head::{Laser, Status};
 
 /// The edition of this protocol: a newer second number only adds.
 pub const PROTOCOL: &str = "1.1";
@@ -80,7 +80,7 @@ impl Session {
     }
 
     /// Carries out a message and gives the reply without its newline; none where nothing was asked.
-    pub fn hear(&mut self, frame: Frame, floor: &mut Floor) -> Option<Vec<u8>> {
+    pub fn hear(&mut self, frame: Frame, controlled: &mut ControlledHead) -> Option<Vec<u8>> {
         let units = match frame.and_then(|message| units(&message)) {
             Ok(units) => units,
             Err(error) => {
@@ -99,8 +99,8 @@ impl Session {
                 }
                 Ok(entry) => {
                     identified |= matches!(entry.meaning, Meaning::Own(Verb::Identity));
-                    self.admitted(entry, failed, floor)
-                        .and_then(|()| self.unit(entry, &unit.arguments, floor))
+                    self.admitted(entry, failed, controlled)
+                        .and_then(|()| self.unit(entry, &unit.arguments, controlled))
                 }
                 Err(error) => Err(error.into()),
             };
@@ -150,7 +150,12 @@ impl Session {
     }
 
     /// Whether this client may say it now.
-    fn admitted(&self, entry: &Entry, failed: bool, floor: &Floor) -> Result<(), Failure> {
+    fn admitted(
+        &self,
+        entry: &Entry,
+        failed: bool,
+        controlled: &ControlledHead,
+    ) -> Result<(), Failure> {
         let protected = |why: &str| Err(WireError::new(-203, why).into());
         let is_secret = matches!(entry.meaning, Meaning::Own(Verb::Secret));
         match entry.access {
@@ -159,7 +164,7 @@ impl Session {
             _ if !self.admitted => protected("say SYSTem:SECRet first"),
             Access::Observer => Ok(()),
             Access::Controller if failed => Err(left_out()),
-            Access::Controller => match floor.control_of(self.id) {
+            Access::Controller => match controlled.control_of(self.id) {
                 Control::Own => self.barred.map_or(Ok(()), protected),
                 Control::Others => protected("another client controls the head"),
                 Control::None => protected("say CONTrol:TAKE first"),
@@ -168,17 +173,26 @@ impl Session {
     }
 
     /// What a unit answers; empty for a command.
-    fn unit(&mut self, entry: &Entry, arguments: &[Argument], floor: &mut Floor) -> Said {
+    fn unit(
+        &mut self,
+        entry: &Entry,
+        arguments: &[Argument],
+        controlled: &mut ControlledHead,
+    ) -> Said {
         let said = match &entry.meaning {
             Meaning::Own(Verb::Fault) => {
                 Parameters::new(arguments).end()?;
                 return Ok(told(self.outcome.as_ref()));
             }
-            Meaning::Call(code) => {
-                let call = codec::call(code, arguments)?;
-                self.call(&call, floor).map(|reply| response(&reply))
+            Meaning::Own(verb) => self.other(*verb, arguments, controlled),
+            Meaning::Status(value) => {
+                Parameters::new(arguments).end()?;
+                self.status(controlled).map(|status| value(&status).into_bytes())
             }
-            Meaning::Own(verb) => self.other(*verb, arguments, floor),
+            Meaning::Call(_) => match said(entry, arguments)? {
+                Some(call) => self.call(&call, controlled).map(|reply| response(&reply)),
+                None => Ok(Vec::new()),
+            },
         };
         let reads_errors =
             matches!(entry.meaning, Meaning::Own(Verb::NextError | Verb::ErrorCount));
@@ -188,11 +202,11 @@ impl Session {
         said
     }
 
-    fn call(&mut self, call: &Call, floor: &mut Floor) -> Result<Reply, Failure> {
-        let result = floor.call(self.id, call);
+    fn call(&mut self, call: &Call, controlled: &mut ControlledHead) -> Result<Reply, Failure> {
+        let result = controlled.call(self.id, call);
         match &result {
             Ok(Reply::Status(status)) => {
-                if let Ok(head) = floor.description() {
+                if let Ok(head) = controlled.description() {
                     self.registers.update(status, &head);
                 }
             }
@@ -202,19 +216,24 @@ impl Session {
         Ok(result?)
     }
 
-    fn status(&mut self, floor: &mut Floor) -> Result<Status, Failure> {
-        Ok(take(Call::Status.row(), self.call(&Call::Status, floor)?)?)
+    fn status(&mut self, controlled: &mut ControlledHead) -> Result<Status, Failure> {
+        Ok(take(Call::Status.row(), self.call(&Call::Status, controlled)?)?)
     }
 
     /// Refreshes the conditions; a head that does not answer is a condition as well.
-    fn look(&mut self, floor: &mut Floor) {
-        let looked = self.status(floor);
+    fn look(&mut self, controlled: &mut ControlledHead) {
+        let looked = self.status(controlled);
         // What went wrong stands in the questionable register now.
         drop(looked);
     }
 
     /// What is no call of the head.
-    fn other(&mut self, verb: Verb, arguments: &[Argument], floor: &mut Floor) -> Said {
+    fn other(
+        &mut self,
+        verb: Verb,
+        arguments: &[Argument],
+        controlled: &mut ControlledHead,
+    ) -> Said {
         let mut given = Parameters::new(arguments);
         match verb {
             Verb::EventEnable => {
@@ -237,12 +256,12 @@ impl Session {
             Verb::Secret => {
                 let secret = given.text()?;
                 given.end()?;
-                return self.secret(&secret, floor);
+                return self.secret(&secret, controlled);
             }
             Verb::Release => {
                 let keep = given.keep()?;
                 given.end()?;
-                floor.release(self.id, keep);
+                controlled.release(self.id, keep);
                 return Ok(Vec::new());
             }
             _ => given.end()?,
@@ -263,95 +282,76 @@ impl Session {
                 String::new()
             }
             Verb::Reset => {
-                self.call(&Call::MakeSafe { keep_spinning: false }, floor)?;
+                self.call(&Call::MakeSafe { keep_spinning: false }, controlled)?;
                 String::new()
             }
             Verb::Take => {
                 if let Some(why) = self.barred {
                     return Err(WireError::new(-203, why).into());
                 }
-                floor.take(self.id)?;
+                controlled.take(self.id)?;
                 String::new()
             }
             Verb::Begin => {
-                floor.release(self.id, false);
-                self.begin_anew(floor.is_open());
+                controlled.release(self.id, false);
+                self.begin_anew(controlled.is_open());
                 String::new()
             }
-            Verb::Wait => String::new(),
             Verb::EventEnableIs => self.registers.event_enable.to_string(),
             Verb::ServiceEnableIs => self.registers.service_enable.to_string(),
             Verb::Events => core::mem::take(&mut self.registers.events).to_string(),
-            Verb::Identity => floor.identity(),
+            Verb::Identity => controlled.identity(),
             Verb::CompleteIs => "1".to_string(),
             Verb::StatusByte => {
-                self.look(floor);
+                self.look(controlled);
                 self.registers.byte(!self.errors.is_empty()).to_string()
             }
-            Verb::SelfTest => return self.test(floor),
+            Verb::SelfTest => return self.test(controlled),
             Verb::NextError => self.errors.oldest(),
             Verb::ErrorCount => self.errors.len().to_string(),
             Verb::Version => "1999.0".to_string(),
             Verb::Protocol => PROTOCOL.to_string(),
             Verb::Headers => return Ok(block(headers().as_bytes())),
             Verb::OperationEvent => {
-                self.look(floor);
+                self.look(controlled);
                 self.registers.operation.read().to_string()
             }
             Verb::OperationCondition => {
-                self.look(floor);
+                self.look(controlled);
                 self.registers.operation.condition.to_string()
             }
             Verb::OperationEnableIs => self.registers.operation.enable.to_string(),
             Verb::QuestionableEvent => {
-                self.look(floor);
+                self.look(controlled);
                 self.registers.questionable.read().to_string()
             }
             Verb::QuestionableCondition => {
-                self.look(floor);
+                self.look(controlled);
                 self.registers.questionable.condition.to_string()
             }
             Verb::QuestionableEnableIs => self.registers.questionable.enable.to_string(),
-            Verb::Owner => match floor.control_of(self.id) {
+            Verb::Owner => match controlled.control_of(self.id) {
                 Control::Own => "SELF".to_string(),
                 Control::Others => "OTH".to_string(),
                 Control::None => "NONE".to_string(),
             },
-            Verb::Limit => number(floor.limit().as_secs_f64()),
-            Verb::Pace => short(floor.pace()).to_string(),
-            Verb::Seed => floor.seed().map_or_else(|| number(f64::NAN), |seed| seed.to_string()),
-            Verb::Time => number(floor.time()?),
-            Verb::Facets => floor.description()?.facets.to_string(),
-            Verb::Simulated => flag(floor.description()?.simulated),
-            other => self.of_status(other, floor)?,
+            Verb::Limit => number(controlled.limit().as_secs_f64()),
+            Verb::Pace => short(controlled.pace()).to_string(),
+            Verb::Seed => {
+                controlled.seed().map_or_else(|| number(f64::NAN), |seed| seed.to_string())
+            }
+            Verb::Time => number(controlled.time()?),
+            Verb::Facets => controlled.description()?.facets.to_string(),
+            Verb::Simulated => flag(controlled.description()?.simulated),
+            // *WAI waits for nothing; all others were done above.
+            _ => String::new(),
         };
         Ok(text.into_bytes())
     }
 
-    /// One value of the head's status.
-    fn of_status(&mut self, verb: Verb, floor: &mut Floor) -> Result<String, Failure> {
-        let status = self.status(floor)?;
-        Ok(match verb {
-            Verb::Temperature => number(status.temperature),
-            Verb::Rails => {
-                let volts: Vec<String> = status.rails.iter().map(|v| number(*v)).collect();
-                volts.join(",")
-            }
-            Verb::Interlock => flag(status.interlock_closed),
-            Verb::Speed => number(status.speed),
-            Verb::Target => number(status.target.unwrap_or(f64::NAN)),
-            Verb::Lock => flag(status.locked),
-            Verb::Rest => flag(status.at_rest),
-            Verb::Facet => status.facet.map_or_else(|| "-1".to_string(), |facet| facet.to_string()),
-            Verb::Angle => number(status.galvanometer),
-            Verb::Parked => flag(status.parked),
-            _ => flag(status.laser == Laser::Armed),
-        })
-    }
-
     /// Looks at the head without moving it.
-    fn test(&mut self, floor: &mut Floor) -> Said {
-        let good = match (self.status(floor), floor.description()) {
+    fn test(&mut self, controlled: &mut ControlledHead) -> Said {
+        let good = match (self.status(controlled), controlled.description()) {
             (Ok(status), Ok(head)) => rails_good(&status, &head),
             _ => false,
         };
@@ -362,8 +362,8 @@ impl Session {
         Ok(flag(!good).into_bytes())
     }
 
-    fn secret(&mut self, secret: &str, floor: &Floor) -> Said {
-        if floor.is_secret(secret) {
+    fn secret(&mut self, secret: &str, controlled: &ControlledHead) -> Said {
+        if controlled.is_secret(secret) {
             self.admitted = true;
             return Ok(Vec::new());
         }

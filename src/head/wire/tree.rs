@@ -11,7 +11,9 @@ use crate::head::call::{
 };
 use crate::head::wire::codec::Parameters;
 use crate::head::wire::errors::WireError;
+use crate::head::wire::reply::{flag, number};
 use crate::head::wire::suffix::Kind;
+use crate::head::{Laser, Status};
 
 /// What a header means that is no call.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,17 +57,6 @@ pub enum Verb {
     Seed,
     Facets,
     Simulated,
-    Temperature,
-    Rails,
-    Interlock,
-    Speed,
-    Target,
-    Lock,
-    Rest,
-    Facet,
-    Angle,
-    Parked,
-    Laser,
     Time,
 }
 
@@ -76,6 +67,8 @@ pub(super) enum Meaning {
     Own(Verb),
     /// A call.
     Call(CallCode),
+    /// A value of the status.
+    Status(fn(&Status) -> String),
 }
 
 /// How a call is read and written.
@@ -98,11 +91,11 @@ pub struct Entry {
     /// Who may say it.
     pub(super) access: Access,
     /// Its parameters.
-    pub(super) takes: &'static [&'static str],
+    pub takes: &'static [&'static str],
     /// What a query answers.
-    pub(super) gives: &'static str,
+    pub gives: &'static str,
     /// What it does.
-    pub(super) summary: &'static str,
+    pub summary: &'static str,
 }
 
 const fn row(
@@ -114,6 +107,16 @@ const fn row(
     summary: &'static str,
 ) -> Entry {
     Entry { header, meaning: Meaning::Own(verb), access, takes, gives, summary }
+}
+
+const fn status(
+    header: &'static str,
+    gives: &'static str,
+    summary: &'static str,
+    value: fn(&Status) -> String,
+) -> Entry {
+    let meaning = Meaning::Status(value);
+    Entry { header, meaning, access: Access::Observer, takes: &[], gives, summary }
 }
 
 /// A header of a call: what it gives, and how call and reply are read.
@@ -313,23 +316,13 @@ pub static TABLE: &[Entry] = &[
         "number",
         "seed of a simulated head, otherwise NAN",
     ),
-    row("HEAD:TEMPerature?", Verb::Temperature, Observer, &[], "K", "temperature of the head"),
-    row(
-        "SUPPly:RAIL?",
-        Verb::Rails,
-        Observer,
-        &[],
-        "V[,V...]",
-        "the rails as the description has them",
-    ),
-    row(
-        "INTerlock:CLOSed?",
-        Verb::Interlock,
-        Observer,
-        &[],
-        "0 or 1",
-        "the interlock chain is closed",
-    ),
+    status("HEAD:TEMPerature?", "K", "temperature of the head", |s| number(s.temperature)),
+    status("SUPPly:RAIL?", "V[,V...]", "the rails as the description has them", |s| {
+        s.rails.iter().map(|volts| number(*volts)).collect::<Vec<_>>().join(",")
+    }),
+    status("INTerlock:CLOSed?", "0 or 1", "the interlock chain is closed", |s| {
+        flag(s.interlock_closed)
+    }),
     call(
         "ROTor:SPEed",
         &SPIN,
@@ -337,18 +330,15 @@ pub static TABLE: &[Entry] = &[
         |given| Ok(Call::Spin { speed: given.number(Kind::Speed)? }),
         done,
     ),
-    row("ROTor:SPEed?", Verb::Speed, Observer, &[], "rad/s", "measured speed"),
-    row("ROTor:TARGet?", Verb::Target, Observer, &[], "rad/s", "speed asked for, NAN for none"),
-    row("ROTor:LOCK?", Verb::Lock, Observer, &[], "0 or 1", "the speed has stayed in its window"),
-    row("ROTor:REST?", Verb::Rest, Observer, &[], "0 or 1", "measured at rest"),
-    row(
-        "ROTor:FACet?",
-        Verb::Facet,
-        Observer,
-        &[],
-        "facet",
-        "what draws the next line, -1 if unknown",
-    ),
+    status("ROTor:SPEed?", "rad/s", "measured speed", |s| number(s.speed)),
+    status("ROTor:TARGet?", "rad/s", "speed asked for, NAN for none", |s| {
+        number(s.target.unwrap_or(f64::NAN))
+    }),
+    status("ROTor:LOCK?", "0 or 1", "the speed has stayed in its window", |s| flag(s.locked)),
+    status("ROTor:REST?", "0 or 1", "measured at rest", |s| flag(s.at_rest)),
+    status("ROTor:FACet?", "facet", "what draws the next line, -1 if unknown", |s| {
+        s.facet.map_or_else(|| "-1".to_string(), |facet| facet.to_string())
+    }),
     call("ROTor:HALT", &HALT, "", |given| Ok(Call::Halt { how: given.halt()? }), done),
     call(
         "ROTor:TURNs?",
@@ -364,13 +354,13 @@ pub static TABLE: &[Entry] = &[
         |given| Ok(Call::Steer { angle: Some(given.number(Kind::Angle)?) }),
         done,
     ),
-    row("MIRRor:ANGLe?", Verb::Angle, Observer, &[], "rad", "where it stands"),
+    status("MIRRor:ANGLe?", "rad", "where it stands", |s| number(s.galvanometer)),
     Entry {
         takes: &[],
         summary: "parks the galvanometer",
         ..call(PARK, &STEER, "", |_| Ok(Call::Steer { angle: None }), done)
     },
-    row("MIRRor:PARK?", Verb::Parked, Observer, &[], "0 or 1", "it stands at its parked angle"),
+    status("MIRRor:PARK?", "0 or 1", "it stands at its parked angle", |s| flag(s.parked)),
     call("TRIM:LOAD", &LOAD_TRIMS, "", |given| Ok(Call::LoadTrims { trims: given.trims()? }), done),
     call(
         "TRIM:LOAD?",
@@ -382,7 +372,7 @@ pub static TABLE: &[Entry] = &[
     call("TRIM:STORe", &STORE_TRIMS, "", |_| Ok(Call::StoreTrims), done),
     call("LASer:ARM", &ARM, "", |given| Ok(Call::Arm { power: given.number(Kind::Share)? }), done),
     call("LASer:DISarm", &DISARM, "", |_| Ok(Call::Disarm), done),
-    row("LASer:ARM?", Verb::Laser, Observer, &[], "0 or 1", "the laser is armed"),
+    status("LASer:ARM?", "0 or 1", "the laser is armed", |s| flag(s.laser == Laser::Armed)),
     call(
         "LINE:EXPose?",
         &EXPOSE,

@@ -1,5 +1,5 @@
-//! Who controls the head and when it was last heard, shared by the threads of a server; and the rule
-//! when it has been silent for too long. Uses nothing.
+//! Which client controls the head and when it was last heard, shared by the threads of a server; and
+//! the rule when it has been silent for too long. Uses nothing.
 
 #![allow(clippy::disallowed_methods, reason = "silence is measured on the clock of the wall")]
 
@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 /// What is done early, so that the head is safe when the limit is over: a fifth of it, at most this.
-const EARLY_MOST: Duration = Duration::from_millis(500);
+const MAX_EARLY: Duration = Duration::from_millis(500);
 
 /// Shared by the threads of a server.
 #[derive(Debug)]
@@ -30,7 +30,7 @@ pub struct Watch {
 }
 
 impl Watch {
-    /// A watch over nobody. `cut` is set while what the head does is to be cut short.
+    /// A watch without a controlling client. `cut` is set while what the head does is to be cut short.
     pub fn new(limit: Duration, cut: Arc<AtomicBool>) -> Watch {
         Watch {
             started: Instant::now(),
@@ -53,7 +53,7 @@ impl Watch {
         self.controller.load(Ordering::SeqCst)
     }
 
-    /// Gives control to a client, or to nobody.
+    /// Gives control to a client, or to none by 0.
     pub fn give(&self, id: u64) {
         self.lost.store(false, Ordering::SeqCst);
         self.heard.store(self.now(), Ordering::SeqCst);
@@ -109,10 +109,10 @@ impl Watch {
 
     /// Whether a silence is so long that the head must be made safe.
     pub fn is_over(&self, silence: Duration) -> bool {
-        silence >= self.limit - (self.limit / 5).min(EARLY_MOST)
+        silence >= self.limit - (self.limit / 5).min(MAX_EARLY)
     }
 
-    /// Looks at the clock: a client that moved the head and is silent loses it.
+    /// Reads the clock: a client that moved the head and is silent loses control.
     pub fn look(&self) {
         if self.is_over(self.silence()) && self.controller() != 0 && self.is_moving() {
             self.lost.store(true, Ordering::SeqCst);
@@ -170,7 +170,7 @@ mod tests {
         watch.moves(true);
         silence();
         watch.look();
-        assert!(!watch.was_lost(), "nobody is in control");
+        assert!(!watch.was_lost(), "no client is in control");
         watch.give(7);
         watch.look();
         assert!(!watch.was_lost(), "it was heard");

@@ -1,7 +1,8 @@
 //! Tests of what is told of calls: only what the head acknowledged, and what is unknown as unknown.
 
 use super::Tap;
-use crate::head::record::{Call, Heard, ImageDigest, Listener, Reply};
+use crate::head::call::{Call, Image, ImageDigest, Reply};
+use crate::head::record::{CallListener, Heard};
 use crate::head::{
     Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim, sim,
 };
@@ -9,7 +10,7 @@ use crate::head::{
 /// Every call that changes something, what the head says once it did, and how that is told.
 fn changing() -> Vec<(Call, Reply, &'static str)> {
     let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0 }];
-    let image = ImageDigest { width: 1, height: 1, sha256: String::new() };
+    let image = Image::Digest(ImageDigest { width: 1, height: 1, sha256: String::new() });
     let page = Call::ExposePage { dot_period: 1e-7, delay: 0.0, pitch: 1e-5, image };
     let exposed = Reply::Exposed(Exposed { time: 0.0, facet: 0, words: 1, underrun: false });
     let drawn = ExposedPage { time: 0.0, lines: 1, missed: 0, took: 0.0 };
@@ -43,7 +44,7 @@ fn said(tap: &mut Tap, call: Call, reply: Reply) {
 
 fn status(laser: Laser) -> Reply {
     let (mut head, _) = sim::open(None, 1).unwrap();
-    Reply::Status(Box::new(Status { laser, ..head.status().unwrap() }))
+    Reply::Status(Status { laser, ..head.status().unwrap() })
 }
 
 #[test]

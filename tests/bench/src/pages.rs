@@ -1,6 +1,7 @@
 //! Test lines and whole pages on the simulated head.
 
 use crate::{median, script, verdict};
+use spintrue::head::Rig;
 use spintrue::head::PageOrder;
 use spintrue::head::sim;
 use spintrue::head::sim::render::{Showing, picture};
@@ -39,7 +40,7 @@ fn measuring() -> (Station, sim::medium::Medium) {
     let medium = head.medium();
     let stop = Arc::new(AtomicBool::new(false));
     let gauge = Some(Box::new(gauge) as Box<_>);
-    (Station::open(Box::new(head), gauge, stop).expect("the head says what it is"), medium)
+    (Station::open(Box::new(Rig::new(Box::new(head), gauge)), stop).expect("the head says what it is"), medium)
 }
 
 /// Times and prints a million test lines, and pages of two sizes.

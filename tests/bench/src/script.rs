@@ -1,5 +1,6 @@
 //! Runs a script of ours on a simulated head, for the number that it records.
 
+use spintrue::head::Rig;
 use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer};
@@ -32,7 +33,7 @@ impl Observer for Last {
 pub fn station() -> Station {
     let (head, _) = sim::open(None, 1).expect("the simulated head opens");
     let stop = Arc::new(AtomicBool::new(false));
-    Station::open(Box::new(head), None, stop).expect("the head says what it is")
+    Station::open(Box::new(Rig::new(Box::new(head), None)), stop).expect("the head says what it is")
 }
 
 /// Parses and checks a script, which must be sound.

@@ -2,7 +2,8 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::head::wire::codec::{Order, answer, message, order, response};
+use spintrue::head::call::Call;
+use spintrue::head::wire::codec::{answer, message, response, said};
 use spintrue::head::wire::frame::Framer;
 use spintrue::head::wire::message::units;
 use spintrue::head::wire::outcome::read;
@@ -13,15 +14,14 @@ use spintrue::head::wire::tree::find;
 const MOST: usize = 1 << 20;
 
 fuzz_target!(|data: &[u8]| {
-    let orders = [
-        Order::Describe,
-        Order::Status,
-        Order::Turns(3),
-        Order::Trims,
-        Order::Now,
-        Order::Safe(false),
-        Order::Measure,
-        Order::Strikes("lock_lost".to_string()),
+    let calls = [
+        Call::Describe,
+        Call::Status,
+        Call::Turns { count: 3 },
+        Call::Trims,
+        Call::MakeSafe { keep_spinning: false },
+        Call::Measure,
+        Call::CheckCanInject { fault: "lock_lost".to_string() },
     ];
     let (mut framer, mut frames) = (Framer::new(MOST), Vec::new());
     framer.feed(data, MOST, &mut frames);
@@ -30,23 +30,23 @@ fuzz_target!(|data: &[u8]| {
     for reply in frames.into_iter().flatten() {
         for values in answers(&reply).unwrap_or_default() {
             let _ = read(&values);
-            for asked in &orders {
-                let Ok(said) = answer(asked, &values) else { continue };
+            for asked in &calls {
+                let Ok(reply) = answer(asked, &values) else { continue };
                 // What was understood can be said again, and is understood as the same.
                 // What is empty stands between semicolons only.
-                let mut again = answers(&response(&said)).unwrap_or_default();
+                let mut again = answers(&response(&reply)).unwrap_or_default();
                 let again = answer(asked, &again.pop().unwrap_or_default());
-                assert_eq!(format!("{again:?}"), format!("{:?}", Ok::<_, ()>(said)));
+                assert_eq!(format!("{again:?}"), format!("{:?}", Ok::<_, ()>(reply)));
             }
         }
         // The same bytes as a call: what is understood is said again and understood as the same.
         for unit in units(&reply).unwrap_or_default() {
             let parts: Vec<&str> = unit.header.trim_start_matches(':').split(':').collect();
             let Some(entry) = find(&parts, unit.query) else { continue };
-            let Ok(Some(call)) = order(entry.verb, &unit.arguments) else { continue };
-            let again = units(&message(&call)).unwrap_or_default();
+            let Ok(Some(call)) = said(entry, &unit.arguments) else { continue };
+            let again = units(&message(&call).unwrap_or_default()).unwrap_or_default();
             let unit = again.first();
-            let again = unit.map(|unit| order(entry.verb, &unit.arguments));
+            let again = unit.map(|unit| said(entry, &unit.arguments));
             assert_eq!(format!("{again:?}"), format!("{:?}", Some(Ok::<_, ()>(Some(call)))));
         }
     }

@@ -3,9 +3,9 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::head::sim;
-use spintrue::head::wire::floor::{Floor, Served};
-use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, LINE_MOST};
+use spintrue::head::{Rig, sim};
+use spintrue::head::wire::control::{ControlledHead, Served};
+use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
 use spintrue::head::wire::session::Session;
 use spintrue::head::wire::watch::Watch;
 use std::sync::Arc;
@@ -15,19 +15,18 @@ fuzz_target!(|data: &[u8]| {
     let Ok((head, gauge)) = sim::open(None, 1) else { return };
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let provoker = head.injector();
+    let injector = head.injector();
+    let rig = Rig::new(Box::new(head), Some(Box::new(gauge)));
     let served = Served {
-        head: Box::new(head),
-        gauge: Some(Box::new(gauge)),
-        provoker: Some(Box::new(provoker)),
+        link: Box::new(rig.with_injector(Box::new(injector))),
         real_time: false,
         seed: Some(1),
         secret: None,
         limit,
         cut: Arc::default(),
     };
-    let mut floor = Floor::new(served, watch);
-    let mut clients = [1, 2].map(|id| (Framer::new(LINE_MOST), Session::new(id, true)));
+    let mut controlled = ControlledHead::new(served, watch);
+    let mut clients = [1, 2].map(|id| (Framer::new(MAX_LINE), Session::new(id, true)));
     let mut frames = Vec::new();
     // A zero byte ends a piece; pieces come from both in turn, and two zeros are a pause.
     for (number, piece) in data.split(|byte| *byte == 0).enumerate() {
@@ -37,16 +36,16 @@ fuzz_target!(|data: &[u8]| {
         }
         framer.feed(piece, BLOCK_LOOKING, &mut frames);
         for frame in frames.drain(..) {
-            session.hear(frame, &mut floor);
+            session.hear(frame, &mut controlled);
         }
     }
     for (framer, session) in &mut clients {
         framer.pause(&mut frames);
         framer.feed(b"\n*IDN?\n", BLOCK_LOOKING, &mut frames);
-        let replies = frames.drain(..).map(|frame| session.hear(frame, &mut floor));
+        let replies = frames.drain(..).map(|frame| session.hear(frame, &mut controlled));
         let last = replies.last().flatten();
         assert!(last.is_some_and(|reply| reply.starts_with(b"spintrue,")));
     }
-    floor.make_safe();
-    assert!(floor.make_safe().is_none_or(|state| state.laser_off || !state.troubles.is_empty()));
+    controlled.make_safe();
+    assert!(controlled.make_safe().is_none_or(|state| state.laser_off || !state.troubles.is_empty()));
 });

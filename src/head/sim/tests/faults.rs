@@ -3,7 +3,7 @@
 use crate::head::sim::open;
 use crate::head::sim::tests::{SPEED, locked, order, sim};
 use crate::head::station::Station;
-use crate::head::{Fault, Gauge, Halt, Head, Laser, Trim};
+use crate::head::{Calls, Fault, Gauge, Halt, Head, Laser, Rig, Trim};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -43,7 +43,8 @@ fn a_laser_that_stays_armed_is_never_called_off() {
     let text = "[[fault]]\nkind = 'laser_stays_armed'\nat = '13 s'\n";
     let (head, gauge) = sim(text, 1);
     let stop = Arc::new(AtomicBool::new(false));
-    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+    let mut station =
+        Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap();
     station.spin(SPEED).unwrap();
     station.sleep(12.0).unwrap();
     station.arm(0.3).unwrap();

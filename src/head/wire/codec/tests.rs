@@ -1,6 +1,6 @@
 //! Every call and every answer there and back, and every fault.
 
-use super::{answer, call, message, response};
+use super::{answer, message, response, said};
 use crate::head::call::{Call, Image, Reply};
 use crate::head::wire::errors::WireError;
 use crate::head::wire::message::{Argument, units};
@@ -84,10 +84,7 @@ fn heard(message: &[u8]) -> Result<Option<Call>, WireError> {
     let units = units(message).unwrap();
     let [unit] = units.as_slice() else { panic!("{units:?}") };
     let parts: Vec<&str> = unit.header.split(':').collect();
-    match &find(&parts, unit.query).unwrap().meaning {
-        Meaning::Call(code) => call(code, &unit.arguments).map(Some),
-        Meaning::Own(_) => Ok(None),
-    }
+    said(find(&parts, unit.query).unwrap(), &unit.arguments)
 }
 
 proptest! {

@@ -2,35 +2,34 @@
 //! the connection lives, and two controllers are told apart.
 
 use super::Session;
-use crate::head::wire::errors::QUEUE_MOST;
-use crate::head::wire::floor::{Control, Floor, Served};
-use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, LINE_MOST};
+use crate::head::wire::control::{Control, ControlledHead, Served};
+use crate::head::wire::errors::MAX_QUEUE;
+use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
 use crate::head::wire::message::units;
 use crate::head::wire::tree::{TABLE, short};
 use crate::head::wire::watch::Watch;
-use crate::head::{Laser, sim};
+use crate::head::{Laser, Rig, sim};
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::sample::select;
 use std::sync::Arc;
 use std::time::Duration;
 
-fn floor() -> Floor {
+fn floor() -> ControlledHead {
     let (head, gauge) = sim::open(None, 1).unwrap();
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let provoker = head.injector();
+    let injector = Box::new(head.injector());
+    let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
     let served = Served {
-        head: Box::new(head),
-        gauge: Some(Box::new(gauge)),
-        provoker: Some(Box::new(provoker)),
+        link: Box::new(rig),
         real_time: false,
         seed: Some(1),
         secret: None,
         limit,
         cut: Arc::default(),
     };
-    Floor::new(served, watch)
+    ControlledHead::new(served, watch)
 }
 
 /// Pieces of messages, more and less like what they should be.
@@ -89,7 +88,7 @@ struct Line {
 
 impl Line {
     fn new(id: u64) -> Line {
-        Line { framer: Framer::new(LINE_MOST), session: Session::new(id, true) }
+        Line { framer: Framer::new(MAX_LINE), session: Session::new(id, true) }
     }
 
     fn frames(&mut self, bytes: &[u8]) -> Vec<Frame> {
@@ -99,15 +98,15 @@ impl Line {
         frames
     }
 
-    fn count(&mut self, floor: &mut Floor) -> usize {
-        let count = self.session.hear(Ok(b"SYST:ERR:COUN?".to_vec()), floor).unwrap();
+    fn count(&mut self, controlled: &mut ControlledHead) -> usize {
+        let count = self.session.hear(Ok(b"SYST:ERR:COUN?".to_vec()), controlled).unwrap();
         String::from_utf8(count).unwrap().parse().unwrap()
     }
 
     /// Each frame, with what must come of it.
-    fn heard(&mut self, bytes: &[u8], floor: &mut Floor) {
+    fn heard(&mut self, bytes: &[u8], controlled: &mut ControlledHead) {
         for frame in self.frames(bytes) {
-            let before = self.count(floor);
+            let before = self.count(controlled);
             let read = frame.as_ref().ok().and_then(|message| units(message).ok());
             let is_malformed = read.as_ref().is_none_or(|units| {
                 let mut path = Vec::new();
@@ -118,24 +117,24 @@ impl Line {
                 let last = |header: &str| header.rsplit(':').next().map(str::to_ascii_uppercase);
                 units.iter().any(|u| last(&u.header).is_some_and(|w| words.contains(&w.as_str())))
             });
-            self.session.hear(frame.clone(), floor);
-            let after = self.count(floor);
-            let is_told = after > before || after == QUEUE_MOST || clears;
+            self.session.hear(frame.clone(), controlled);
+            let after = self.count(controlled);
+            let is_told = after > before || after == MAX_QUEUE || clears;
             assert!(!is_malformed || is_told, "{before} to {after}: {frame:?}");
         }
     }
 
     /// It lives: whatever was begun ends, and the next question is answered.
-    fn lives(&mut self, floor: &mut Floor) {
+    fn lives(&mut self, controlled: &mut ControlledHead) {
         let mut given_up = Vec::new();
         self.framer.pause(&mut given_up);
         for frame in given_up {
-            self.session.hear(frame, floor);
+            self.session.hear(frame, controlled);
         }
         let mut last = None;
-        self.heard(b"\n", floor);
+        self.heard(b"\n", controlled);
         for frame in self.frames(b"*IDN?\n") {
-            last = self.session.hear(frame, floor);
+            last = self.session.hear(frame, controlled);
         }
         assert!(last.is_some_and(|reply| reply.starts_with(b"spintrue,")));
     }
@@ -147,47 +146,47 @@ proptest! {
         first in vec(piece(), 0..40),
         at in any::<usize>(),
     ) {
-        let (mut floor, mut line) = (floor(), Line::new(1));
+        let (mut controlled, mut line) = (floor(), Line::new(1));
         let bytes = first.concat();
         let (front, back) = bytes.split_at(at % (bytes.len() + 1));
-        line.heard(front, &mut floor);
-        line.heard(back, &mut floor);
-        line.lives(&mut floor);
+        line.heard(front, &mut controlled);
+        line.heard(back, &mut controlled);
+        line.lives(&mut controlled);
     }
 
     /// Bytes without any likeness.
     #[test]
     fn noise_does_nothing(bytes in vec(any::<u8>(), 0..2000)) {
-        let (mut floor, mut line) = (floor(), Line::new(1));
-        line.heard(&bytes, &mut floor);
-        line.lives(&mut floor);
-        assert_eq!(floor.control_of(1), Control::None);
-        assert!(floor.make_safe().is_none(), "nothing moved");
+        let (mut controlled, mut line) = (floor(), Line::new(1));
+        line.heard(&bytes, &mut controlled);
+        line.lives(&mut controlled);
+        assert_eq!(controlled.control_of(1), Control::None);
+        assert!(controlled.make_safe().is_none(), "nothing moved");
     }
 
     /// What one client says never moves the head while another one controls it, and neither stops
     /// the other from being served.
     #[test]
     fn two_controllers_are_told_apart(said in vec((any::<bool>(), piece()), 0..40)) {
-        let mut floor = floor();
+        let mut controlled = floor();
         let mut lines = [Line::new(1), Line::new(2)];
         for (which, bytes) in said {
             let (own, other) = if which { (0, 1) } else { (1, 0) };
-            let controlled = floor.control_of(other as u64 + 1) == Control::Own;
-            let target = |floor: &mut Floor, line: &mut Line| {
-                line.session.status(floor).map(|status| (status.target, status.laser)).ok()
+            let owned = controlled.control_of(other as u64 + 1) == Control::Own;
+            let target = |controlled: &mut ControlledHead, line: &mut Line| {
+                line.session.status(controlled).map(|status| (status.target, status.laser)).ok()
             };
-            let before = target(&mut floor, &mut lines[other]);
+            let before = target(&mut controlled, &mut lines[other]);
             for frame in lines[own].frames(&bytes) {
-                lines[own].session.hear(frame, &mut floor);
+                lines[own].session.hear(frame, &mut controlled);
             }
-            let after = target(&mut floor, &mut lines[other]);
-            let still = floor.control_of(other as u64 + 1) == Control::Own;
+            let after = target(&mut controlled, &mut lines[other]);
+            let still = controlled.control_of(other as u64 + 1) == Control::Own;
             let rests = after.is_none_or(|(target, laser)| target.is_none() && laser == Laser::Off);
             // It may look, disarm, and make safe, which ends the control of the other.
             let disarms = after.map(|(target, _)| target) == before.map(|(target, _)| target);
-            assert!(!controlled || (if still { disarms } else { rests }));
+            assert!(!owned || (if still { disarms } else { rests }));
         }
-        lines.iter_mut().for_each(|line| line.lives(&mut floor));
+        lines.iter_mut().for_each(|line| line.lives(&mut controlled));
     }
 }

@@ -1,6 +1,6 @@
-//! How fast secrets may be guessed. Where a wrong one came from a while ago, or one that nobody has
-//! looked at yet, all from there take turns, one a second, however many connections they make; a
-//! right one waits for its turn and is never refused for what others guessed. Uses nothing.
+//! How fast secrets may be guessed. After a wrong secret, or one that is not checked yet, all clients of
+//! that origin take turns, one a second, however many connections they make. A right secret waits for
+//! its turn and is never refused for what others guessed. Uses nothing.
 
 #![allow(clippy::disallowed_methods, reason = "turns are taken on the clock of the wall")]
 
@@ -13,13 +13,13 @@ use std::time::{Duration, Instant};
 const TURN: Duration = Duration::from_secs(1);
 
 /// Longest wait for a turn: as many as can wait at a time.
-const WAIT_MOST: Duration = Duration::from_secs(8);
+const MAX_WAIT: Duration = Duration::from_secs(8);
 
 /// How long a wrong secret is kept in mind.
 const KEPT: Duration = Duration::from_secs(600);
 
 /// Places that are kept in mind; beyond them the one that is forgotten is that of the oldest mistake.
-const PLACES_MOST: usize = 1024;
+const MAX_ORIGINS: usize = 1024;
 
 /// Where a client comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -31,7 +31,7 @@ pub enum Origin {
 }
 
 impl Origin {
-    /// Of an address; whoever has one address of IPv6 has as many as there are in 64 bits.
+    /// Of an address. A client with one IPv6 address has as many as there are in 64 bits.
     pub fn of(address: IpAddr) -> Origin {
         Origin::Address(match address.to_canonical() {
             IpAddr::V6(address) => {
@@ -53,17 +53,17 @@ struct Place {
     next: Instant,
 }
 
-/// Lets one after the other through.
+/// Gives clients their turns to give a secret.
 #[derive(Debug, Default)]
-pub struct Gate(Mutex<BTreeMap<Origin, Place>>);
+pub struct SecretTurns(Mutex<BTreeMap<Origin, Place>>);
 
-impl Gate {
-    /// How long whoever is about to say a secret has to wait for its turn, which is taken by this.
+impl SecretTurns {
+    /// How long a client has to wait for its turn to give a secret; takes the turn.
     pub fn turn(&self, origin: Origin) -> Duration {
         let mut places = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let now = Instant::now();
         places.retain(|_, place| now.duration_since(place.last) < KEPT);
-        if places.len() >= PLACES_MOST && !places.contains_key(&origin) {
+        if places.len() >= MAX_ORIGINS && !places.contains_key(&origin) {
             let oldest = places.iter().min_by_key(|(_, place)| place.last);
             if let Some(oldest) = oldest.map(|(origin, _)| *origin) {
                 places.remove(&oldest);
@@ -71,8 +71,8 @@ impl Gate {
         }
         let new = Place { wrong: false, last: now, next: now };
         let place = places.entry(origin).or_insert(new);
-        // Whoever was sent away while it waited had no turn, so that turns pile up no higher.
-        let turn = place.next.clamp(now, now + WAIT_MOST);
+        // A client that was disconnected while it waited had no turn, so that turns pile up no higher.
+        let turn = place.next.clamp(now, now + MAX_WAIT);
         (place.last, place.next) = (now, turn + TURN);
         turn - now
     }
@@ -91,43 +91,43 @@ impl Gate {
 
 #[cfg(test)]
 mod tests {
-    use super::{Gate, Origin, PLACES_MOST, TURN, WAIT_MOST};
+    use super::{MAX_ORIGINS, MAX_WAIT, Origin, SecretTurns, TURN};
     use std::time::Duration;
 
     #[test]
     fn guesses_from_one_place_take_turns_and_others_do_not_wait() {
-        let gate = Gate::default();
+        let turns = SecretTurns::default();
         let guesser = Origin::of("10.0.0.7".parse().unwrap());
         let other = Origin::of("10.0.0.8".parse().unwrap());
-        assert_eq!(gate.turn(guesser), Duration::ZERO);
-        let waits: Vec<Duration> = (0..3).map(|_| gate.turn(guesser)).collect();
+        assert_eq!(turns.turn(guesser), Duration::ZERO);
+        let waits: Vec<Duration> = (0..3).map(|_| turns.turn(guesser)).collect();
         assert!(waits[0] > TURN / 2 && waits[1] - waits[0] > TURN / 2, "{waits:?}");
-        gate.known(guesser, false);
-        gate.known(guesser, true);
-        assert!(gate.turn(guesser) > TURN * 2, "one that was right excuses none that were not");
+        turns.known(guesser, false);
+        turns.known(guesser, true);
+        assert!(turns.turn(guesser) > TURN * 2, "one that was right excuses none that were not");
         for _ in 0..100 {
-            assert!(gate.turn(guesser) <= WAIT_MOST);
+            assert!(turns.turn(guesser) <= MAX_WAIT);
         }
         for right in [other, Origin::Line(0)] {
             for _ in 0..3 {
-                assert_eq!(gate.turn(right), Duration::ZERO);
-                gate.known(right, true);
+                assert_eq!(turns.turn(right), Duration::ZERO);
+                turns.known(right, true);
             }
         }
     }
 
     #[test]
-    fn whoever_has_many_addresses_is_one_and_few_are_kept() {
+    fn a_client_with_many_addresses_is_one_and_few_are_kept() {
         let of = |address: &str| Origin::of(address.parse().unwrap());
         assert_eq!(of("2001:db8::1"), of("2001:db8::ffff:1"));
         assert_ne!(of("2001:db8::1"), of("2001:db8:0:1::1"));
         assert_eq!(of("::ffff:10.0.0.7"), of("10.0.0.7"));
-        let gate = Gate::default();
-        for number in 0..2 * PLACES_MOST {
-            gate.turn(Origin::Line(number));
+        let turns = SecretTurns::default();
+        for number in 0..2 * MAX_ORIGINS {
+            turns.turn(Origin::Line(number));
         }
-        assert_eq!(gate.0.lock().unwrap().len(), PLACES_MOST);
-        assert_eq!(gate.turn(Origin::Line(0)), Duration::ZERO);
-        assert!(gate.turn(Origin::Line(2 * PLACES_MOST - 1)) > Duration::ZERO);
+        assert_eq!(turns.0.lock().unwrap().len(), MAX_ORIGINS);
+        assert_eq!(turns.turn(Origin::Line(0)), Duration::ZERO);
+        assert!(turns.turn(Origin::Line(2 * MAX_ORIGINS - 1)) > Duration::ZERO);
     }
 }

@@ -1,4 +1,4 @@
-//! The head behind a server, and who controls it. Lives on the thread of the head. Uses links.
+//! The head behind a server, and which client controls it. Lives on the thread of the head. Uses links.
 
 use crate::head::call::{Call, Reply};
 pub use crate::head::control::Control;
@@ -65,31 +65,39 @@ impl core::fmt::Debug for Secret {
     }
 }
 
-/// The head and who controls it.
-pub struct Floor {
+/// The head and which client controls it.
+pub struct ControlledHead {
     served: Served,
     description: Option<Rc<Description>>,
     watch: Arc<Watch>,
-    /// What became of a head that a client made safe while another controlled it.
+    /// The state after a client made the head safe while another controlled it.
     intervened: Option<SafeState>,
     /// Clients that lost control through others, and why.
     revoked: Vec<(u64, WireError)>,
     /// The controlling client injected faults.
     injected: bool,
-    /// Clients at lines, who cannot hang up.
+    /// Clients at lines, which cannot hang up.
     at_lines: BTreeSet<u64>,
 }
 
-impl Floor {
+impl ControlledHead {
     /// Takes what is served.
-    pub fn new(served: Served, watch: Arc<Watch>) -> Floor {
+    pub fn new(served: Served, watch: Arc<Watch>) -> ControlledHead {
         let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
         let (description, intervened) = (None, None);
-        Floor { served, description, watch, intervened, revoked, injected: false, at_lines }
+        ControlledHead {
+            served,
+            description,
+            watch,
+            intervened,
+            revoked,
+            injected: false,
+            at_lines,
+        }
     }
 
-    /// A client sits at a serial line, where nobody hangs up.
-    pub fn sits_at_a_line(&mut self, id: u64) {
+    /// A client is at a serial line, which cannot hang up.
+    pub fn is_at_line(&mut self, id: u64) {
         self.at_lines.insert(id);
     }
 
@@ -153,7 +161,7 @@ impl Floor {
     }
 
     /// Gives control to a client, unless another one has it. One at a line that lets the head rest and
-    /// is silent beyond the limit may have been gone for hours, and stands in nobody's way.
+    /// is silent beyond the limit may have been gone for hours, and gives way.
     pub fn take(&mut self, id: u64) -> Result<(), WireError> {
         let controller = self.watch.controller();
         let resting = !self.watch.is_moving() && self.watch.silence() > self.served.limit;
@@ -282,7 +290,7 @@ impl Floor {
         }
     }
 
-    /// What became of a head that a client made safe while another controlled it, for people.
+    /// The state after a client made the head safe while another controlled it, for the log.
     pub fn intervened(&mut self) -> Option<SafeState> {
         self.intervened.take()
     }

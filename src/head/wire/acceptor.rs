@@ -1,8 +1,8 @@
-//! Who admits clients at sockets and serial lines, watches over silence, and hears of the end. Uses
-//! the readers.
+//! Accepts clients at sockets and serial lines, and watches over silence until the server ends. Uses the
+//! readers.
 //!
-//! Where all places are taken, those who have said nothing yet, or not the secret where one is asked
-//! for, make room, from where most of them come first, so that nobody is kept out by strangers.
+//! When all places are taken, clients that are not admitted yet make room, those of the busiest origin
+//! first, so that strangers keep no admitted client out.
 
 #![allow(
     clippy::disallowed_types,
@@ -10,11 +10,11 @@
     reason = "the wire is made of sockets"
 )]
 
+use crate::head::wire::authentication::Origin;
 use crate::head::wire::errors::WireError;
-use crate::head::wire::gate::Origin;
 use crate::head::wire::line::{Ends, Line};
-use crate::head::wire::peer::{Outbox, Peer, Socket, TAKE_SOME};
-use crate::head::wire::reader::{Event, Guest, Hall, PAUSE, Reader};
+use crate::head::wire::reader::{Connection, Event, PAUSE, Reader, Shared};
+use crate::head::wire::sender::{Outbox, ReplySender, Socket, TAKE_SOME};
 use std::io::Write;
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;
@@ -23,7 +23,7 @@ use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
 /// Clients at sockets at a time.
-pub const CLIENTS_MOST: usize = 8;
+pub const MAX_CLIENTS: usize = 8;
 
 /// Between two looks for new clients, silence and a request to end.
 const LOOK: Duration = Duration::from_millis(5);
@@ -31,97 +31,101 @@ const LOOK: Duration = Duration::from_millis(5);
 /// Between two attempts to open a line that went away.
 const AGAIN: Duration = Duration::from_secs(1);
 
-/// Where clients come in.
-pub enum Door {
+/// Where clients connect.
+pub enum Listener {
     /// Any number of them, at a socket.
     Socket(TcpListener),
     /// One, at a serial line.
     Line(Line, Ends),
 }
 
-impl Door {
-    /// Opens a door at an address; port 0 takes a free one.
-    pub fn socket(address: SocketAddr) -> std::io::Result<Door> {
-        TcpListener::bind(address).map(Door::Socket)
+impl Listener {
+    /// Listens at an address; port 0 takes a free one.
+    pub fn socket(address: SocketAddr) -> std::io::Result<Listener> {
+        TcpListener::bind(address).map(Listener::Socket)
     }
 
     /// Opens a serial line.
-    pub fn line(line: Line) -> std::io::Result<Door> {
+    pub fn line(line: Line) -> std::io::Result<Listener> {
         let ends = line.open()?;
-        Ok(Door::Line(line, ends))
+        Ok(Listener::Line(line, ends))
     }
 
     /// Its address, as a client writes it.
     pub fn at(&self) -> std::io::Result<String> {
         Ok(match self {
-            Door::Socket(listener) => format!("tcp://{}", listener.local_addr()?),
-            Door::Line(line, _) => format!("serial://{}?baud={}", line.device, line.baud),
+            Listener::Socket(listener) => format!("tcp://{}", listener.local_addr()?),
+            Listener::Line(line, _) => format!("serial://{}?baud={}", line.device, line.baud),
         })
     }
 }
 
 /// A client at a socket, with what hangs up on it and who reads there.
-struct Inside {
-    client: Guest,
+struct Client {
+    client: Connection,
     socket: TcpStream,
     reader: JoinHandle<()>,
 }
 
-/// Admits clients.
-pub struct Porter {
+/// Accepts clients.
+pub struct Acceptor {
     sockets: Vec<TcpListener>,
     lines: Vec<JoinHandle<()>>,
-    inside: Vec<Inside>,
-    /// Readers of clients that were sent away and that are not at their end yet.
+    client: Vec<Client>,
+    /// Readers of disconnected clients that have not ended yet.
     leaving: Vec<JoinHandle<()>>,
-    hall: Hall,
+    shared: Shared,
     end: Arc<AtomicBool>,
-    /// The client that came last.
+    /// The number of the last client.
     last: Arc<AtomicU64>,
 }
 
-impl Porter {
-    /// Opens all doors. `end` is set when nobody is to come any more.
-    pub fn new(doors: Vec<Door>, hall: Hall, end: Arc<AtomicBool>) -> std::io::Result<Porter> {
+impl Acceptor {
+    /// Starts all listeners. `end` is set when no client is to be accepted any more.
+    pub fn new(
+        listeners: Vec<Listener>,
+        shared: Shared,
+        end: Arc<AtomicBool>,
+    ) -> std::io::Result<Acceptor> {
         let last = Arc::new(AtomicU64::new(0));
         let (mut sockets, mut lines) = (Vec::new(), Vec::new());
-        for door in doors {
-            match door {
-                Door::Socket(listener) => {
+        for listener in listeners {
+            match listener {
+                Listener::Socket(listener) => {
                     listener.set_nonblocking(true)?;
                     sockets.push(listener);
                 }
-                Door::Line(line, ends) => {
+                Listener::Line(line, ends) => {
                     let origin = Origin::Line(lines.len());
-                    let (hall, last) = (hall.clone(), Arc::clone(&last));
-                    let attend = move || attend(&line, ends, origin, &hall, &last);
+                    let (shared, last) = (shared.clone(), Arc::clone(&last));
+                    let attend = move || attend(&line, ends, origin, &shared, &last);
                     lines.push(thread::Builder::new().name(origin_name(origin)).spawn(attend)?);
                 }
             }
         }
-        Ok(Porter { sockets, lines, inside: Vec::new(), leaving: Vec::new(), hall, end, last })
+        Ok(Acceptor { sockets, lines, client: Vec::new(), leaving: Vec::new(), shared, end, last })
     }
 
     /// Until the end.
     pub fn run(mut self) {
         while !self.end.load(Ordering::SeqCst) {
-            self.inside.retain(|inside| !inside.reader.is_finished());
+            self.client.retain(|client| !client.reader.is_finished());
             self.leaving.retain(|reader| !reader.is_finished());
             let mut came = Vec::new();
             for listener in &self.sockets {
-                let accepted = (0..CLIENTS_MOST).map_while(|_| listener.accept().ok());
+                let accepted = (0..MAX_CLIENTS).map_while(|_| listener.accept().ok());
                 came.extend(accepted);
             }
             for (stream, from) in came {
-                // Whoever cannot be admitted is gone already.
+                // A client that cannot be accepted is gone already.
                 let _ = self.admit(stream, Origin::of(from.ip()));
             }
-            self.hall.watch.look();
+            self.shared.watch.look();
             thread::sleep(LOOK);
         }
-        self.hall.watch.end();
-        drop(self.hall);
-        let readers = self.inside.into_iter().map(|inside| inside.reader);
+        self.shared.watch.end();
+        drop(self.shared);
+        let readers = self.client.into_iter().map(|client| client.reader);
         for reader in readers.chain(self.leaving).chain(self.lines) {
             // A reader that broke has told its client nothing more, and that is all.
             let _ = reader.join();
@@ -135,43 +139,46 @@ impl Porter {
         stream.set_nodelay(true)?;
         stream.set_write_timeout(Some(TAKE_SOME))?;
         stream.set_read_timeout(Some(PAUSE))?;
-        if self.inside.len() >= CLIENTS_MOST && !self.makes_room() {
-            let why = WireError::new(-310, format!("{CLIENTS_MOST} clients are here already"));
+        if self.client.len() >= MAX_CLIENTS && !self.makes_room() {
+            let why = WireError::new(-310, format!("{MAX_CLIENTS} clients are here already"));
             return (&stream).write_all(format!("{why}\n").as_bytes());
         }
-        let client = guest(&self.last, origin);
+        let client = connection(&self.last, origin);
         let (writer, socket) = (stream.try_clone()?, stream.try_clone()?);
-        let reader =
-            Reader { client: client.clone(), stream: Box::new(stream), hall: self.hall.clone() };
+        let reader = Reader {
+            client: client.clone(),
+            stream: Box::new(stream),
+            shared: self.shared.clone(),
+        };
         let name = format!("client {}", client.id);
         let reader = thread::Builder::new().name(name).spawn(move || {
             // It hung up, and that is all.
-            let _ = reader.run(Peer::Socket(Socket::new(writer)));
+            let _ = reader.run(ReplySender::Socket(Socket::new(writer)));
         })?;
-        self.inside.push(Inside { client, socket, reader });
+        self.client.push(Client { client, socket, reader });
         Ok(())
     }
 
-    /// Sends a stranger away; false where there is none.
+    /// Disconnects a client that is not admitted; false where there is none.
     fn makes_room(&mut self) -> bool {
-        self.inside.retain(|inside| !inside.reader.is_finished());
-        if self.inside.len() < CLIENTS_MOST {
+        self.client.retain(|client| !client.reader.is_finished());
+        if self.client.len() < MAX_CLIENTS {
             return true;
         }
         // While the head is busy they may not come to their end.
-        if self.leaving.len() >= CLIENTS_MOST {
+        if self.leaving.len() >= MAX_CLIENTS {
             return false;
         }
-        let strange = |inside: &&Inside| !inside.client.admitted.load(Ordering::SeqCst);
-        let strangers = || self.inside.iter().filter(strange);
+        let strange = |client: &&Client| !client.client.admitted.load(Ordering::SeqCst);
+        let strangers = || self.client.iter().filter(strange);
         let from = |origin| strangers().filter(|other| other.client.origin == origin).count();
         // The first of those is the one that came first.
         let chosen = strangers().rev().max_by_key(|stranger| from(stranger.client.origin));
         let Some(id) = chosen.map(|chosen| chosen.client.id) else { return false };
-        let Some(at) = self.inside.iter().position(|inside| inside.client.id == id) else {
+        let Some(at) = self.client.iter().position(|client| client.client.id == id) else {
             return false;
         };
-        let chosen = self.inside.remove(at);
+        let chosen = self.client.remove(at);
         chosen.client.gone.store(true, Ordering::SeqCst);
         // It may have hung up by itself.
         let _ = chosen.socket.shutdown(Shutdown::Both);
@@ -185,42 +192,42 @@ fn origin_name(origin: Origin) -> String {
 }
 
 /// The next client.
-fn guest(last: &AtomicU64, origin: Origin) -> Guest {
-    Guest::new(last.fetch_add(1, Ordering::SeqCst) + 1, origin)
+fn connection(last: &AtomicU64, origin: Origin) -> Connection {
+    Connection::new(last.fetch_add(1, Ordering::SeqCst) + 1, origin)
 }
 
 /// Listens at a serial line, and opens it again where it went away, until the end.
-fn attend(line: &Line, ends: Ends, origin: Origin, hall: &Hall, last: &AtomicU64) {
+fn attend(line: &Line, ends: Ends, origin: Origin, shared: &Shared, last: &AtomicU64) {
     let mut ends = Some(ends);
-    while !hall.watch.is_ending() {
+    while !shared.watch.is_ending() {
         let Some((stream, mut writer)) = ends.take() else {
-            pause(hall);
+            pause(shared);
             ends = line.open().ok();
             if ends.is_some() {
-                let _ = hall.events.send(Event::Told(format!("{line} is back")));
+                let _ = shared.events.send(Event::Log(format!("{line} is back")));
             }
             continue;
         };
-        let (outbox, carrier) = Outbox::new();
-        let reader = Reader { client: guest(last, origin), stream, hall: hall.clone() };
+        let (outbox, line_writer) = Outbox::new();
+        let reader = Reader { client: connection(last, origin), stream, shared: shared.clone() };
         let over = AtomicBool::new(false);
         let why = thread::scope(|scope| {
-            scope.spawn(|| carrier.run(&mut *writer, &over));
-            let why = reader.run(Peer::Line(outbox));
+            scope.spawn(|| line_writer.run(&mut *writer, &over));
+            let why = reader.run(ReplySender::Line(outbox));
             over.store(true, Ordering::SeqCst);
             why
         });
-        if !hall.watch.is_ending() {
+        if !shared.watch.is_ending() {
             let told = format!("{line} went away ({why}); it is tried again every second");
-            let _ = hall.events.send(Event::Told(told));
+            let _ = shared.events.send(Event::Log(told));
         }
     }
 }
 
 /// As long as it takes until a line is tried again, or until the end.
-fn pause(hall: &Hall) {
+fn pause(shared: &Shared) {
     let until = Instant::now() + AGAIN;
-    while Instant::now() < until && !hall.watch.is_ending() {
+    while Instant::now() < until && !shared.watch.is_ending() {
         thread::sleep(LOOK);
     }
 }

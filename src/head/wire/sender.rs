@@ -1,5 +1,4 @@
-//! The way back to a client: replies that go out without holding up the thread of the head. Uses
-//! the lines.
+//! Sends replies to a client without holding up the thread of the head. Uses the lines.
 
 #![allow(
     clippy::disallowed_types,
@@ -15,65 +14,65 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::{Duration, Instant};
 
 /// Longest wait of the thread of the head until a socket takes some of a reply. What it does not take
-/// at once goes out later: whoever reads nothing must not keep the head from being made safe.
+/// at once goes out later: a client that reads nothing must not keep the head from being made safe.
 pub const TAKE_SOME: Duration = Duration::from_millis(1);
 
 /// Time in which a client at a socket must take its reply.
 const TAKE_ALL: Duration = Duration::from_millis(500);
 
 /// Bytes of replies that wait for a socket, but for a single one that is longer.
-const PENDING_MOST: usize = 1024 * 1024;
+const MAX_PENDING: usize = 1024 * 1024;
 
-/// Between two looks of a carrier whether it is to go on.
+/// Between two looks of a line_writer whether it is to go on.
 const LOOK: Duration = Duration::from_millis(50);
 
 /// Bytes of replies that wait for a serial line.
-const WAITING_MOST: usize = 256 * 1024;
+const MAX_WAITING: usize = 256 * 1024;
 
-/// What came of a reply.
+/// Whether a reply was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sent {
     /// It went out, or will.
     Yes,
-    /// The client does not take it, and is to be sent away.
+    /// The client does not take it, and is to be disconnected.
     Never,
     /// It was thrown away: too much waits for the line already.
     TooMuch,
 }
 
-/// The way back to a client.
-pub enum Peer {
+/// Sends replies to a client.
+pub enum ReplySender {
     /// Its socket.
     Socket(Socket),
-    /// Its serial line, which is slow: somebody else writes to it.
+    /// Its serial line, which is slow: another thread writes to it.
     Line(Outbox),
 }
 
-impl Peer {
+impl ReplySender {
     /// It hangs up by itself only at a socket.
     pub fn is_line(&self) -> bool {
-        matches!(self, Peer::Line(_))
+        matches!(self, ReplySender::Line(_))
     }
 
     /// Sends a reply.
     pub fn send(&mut self, reply: Vec<u8>) -> Sent {
         match self {
-            Peer::Socket(socket) => socket.send(reply),
-            Peer::Line(outbox) => outbox.put(reply),
+            ReplySender::Socket(socket) => socket.send(reply),
+            ReplySender::Line(outbox) => outbox.put(reply),
         }
     }
 
     /// Sends more of what could not be sent at once.
     pub fn send_more(&mut self) -> Sent {
         match self {
-            Peer::Socket(socket) if !socket.pending.is_empty() => socket.push(),
+            ReplySender::Socket(socket) if !socket.pending.is_empty() => socket.push(),
             _ => Sent::Yes,
         }
     }
 
     /// Hangs up, where that can be done.
     pub fn hang_up(&self) {
-        if let Peer::Socket(socket) = self {
+        if let ReplySender::Socket(socket) = self {
             // It may have hung up before.
             let _ = socket.stream.shutdown(Shutdown::Both);
         }
@@ -101,7 +100,7 @@ impl Socket {
             return self.push();
         }
         // Another try would be another wait.
-        if self.pending.len() + reply.len() > PENDING_MOST {
+        if self.pending.len() + reply.len() > MAX_PENDING {
             return Sent::Never;
         }
         self.pending.extend(reply);
@@ -139,34 +138,34 @@ pub struct Outbox {
 }
 
 impl Outbox {
-    /// An outbox and the carrier that empties it.
-    pub fn new() -> (Outbox, Carrier) {
+    /// An outbox and the line_writer that empties it.
+    pub fn new() -> (Outbox, LineWriter) {
         let waiting = Arc::new(AtomicUsize::new(0));
         let (replies, take) = channel();
-        (Outbox { waiting: Arc::clone(&waiting), replies }, Carrier { waiting, take })
+        (Outbox { waiting: Arc::clone(&waiting), replies }, LineWriter { waiting, take })
     }
 
     fn put(&self, reply: Vec<u8>) -> Sent {
         let waiting = self.waiting.load(Ordering::SeqCst);
         // One that is long by itself may go.
-        if waiting > 0 && waiting + reply.len() > WAITING_MOST {
+        if waiting > 0 && waiting + reply.len() > MAX_WAITING {
             return Sent::TooMuch;
         }
         self.waiting.fetch_add(reply.len(), Ordering::SeqCst);
-        // Where nobody carries any more, the line is gone, which its reader tells.
+        // Without a writer the line is gone, which its reader tells.
         let _ = self.replies.send(reply);
         Sent::Yes
     }
 }
 
 /// Carries what is in an outbox to a line.
-pub struct Carrier {
+pub struct LineWriter {
     waiting: Arc<AtomicUsize>,
     take: Receiver<Vec<u8>>,
 }
 
-impl Carrier {
-    /// Until nobody puts anything in any more, the line breaks, or `over`.
+impl LineWriter {
+    /// Until the outbox is dropped, the line breaks, or `over`.
     pub fn run(self, writer: &mut dyn Write, over: &AtomicBool) {
         while !over.load(Ordering::SeqCst) {
             let reply = match self.take.recv_timeout(LOOK) {
@@ -194,19 +193,19 @@ impl Carrier {
 
 #[cfg(test)]
 mod tests {
-    use super::{Outbox, Sent, WAITING_MOST};
+    use super::{MAX_WAITING, Outbox, Sent};
     use std::sync::atomic::AtomicBool;
 
     #[test]
-    fn what_nobody_carries_is_bounded() {
-        let (outbox, carrier) = Outbox::new();
-        let reply = vec![b'x'; WAITING_MOST / 2];
+    fn what_waits_for_a_line_is_bounded() {
+        let (outbox, line_writer) = Outbox::new();
+        let reply = vec![b'x'; MAX_WAITING / 2];
         assert_eq!(outbox.put(reply.clone()), Sent::Yes);
         assert_eq!(outbox.put(reply.clone()), Sent::Yes);
         assert_eq!(outbox.put(vec![b'x']), Sent::TooMuch);
         drop(outbox);
         let mut all = Vec::new();
-        carrier.run(&mut all, &AtomicBool::new(false));
-        assert_eq!(all.len(), WAITING_MOST);
+        line_writer.run(&mut all, &AtomicBool::new(false));
+        assert_eq!(all.len(), MAX_WAITING);
     }
 }
