@@ -63,6 +63,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "units",
             "visible",
             "diagnostics",
+            "syntax",
             "program",
             "head",
             "acceptance",

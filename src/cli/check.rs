@@ -151,7 +151,7 @@ fn for_machines(options: &Options, heads: &Heads) -> u8 {
     let mut unread = Vec::new();
     for script in &options.scripts {
         match prove(&mut Disk, script, &options.settings) {
-            Err(why) => unread.push((script.clone(), why)),
+            Err(why) => unread.push((script.clone(), why.to_string())),
             Ok(mut checked) => {
                 let bound = checked.bound(&heads.head);
                 let refused =

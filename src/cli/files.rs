@@ -3,7 +3,7 @@
 use crate::head::Images;
 use crate::head::system::why;
 use crate::image::Bitmap;
-use crate::session::{Files, Text, read_image};
+use crate::session::{FileError, Files, Text, read_image};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::fs::File;
@@ -24,7 +24,7 @@ const RESULTS_LARGEST: u64 = 1 << 30;
 pub(super) struct Disk;
 
 impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         if from.is_none() && path == "-" {
             let text = read_utf8(std::io::stdin(), "the standard input", LARGEST)?;
             return Ok(Text { name: "-".to_string(), text });
@@ -34,9 +34,9 @@ impl Files for Disk {
         Ok(Text { name: whole.to_string_lossy().replace('\\', "/"), text })
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         let file = open_file(&beside(Some(from), path))?;
-        read_bytes(file, path, LARGEST_IMAGE, ": expose it in parts")
+        Ok(read_bytes(file, path, LARGEST_IMAGE, ": expose it in parts")?)
     }
 }
 

@@ -3,7 +3,7 @@
 use crate::cli::WRONG;
 use crate::cli::files::{Disk, tidy};
 use crate::lsp::{Workspace, serve, transport};
-use crate::session::{Files, Text};
+use crate::session::{FileError, Files, Text};
 use crate::terminal::complain;
 use std::fs;
 use std::io;
@@ -48,7 +48,7 @@ pub(super) fn lsp() -> u8 {
 struct Around;
 
 impl Files for Around {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         Disk.read(from, path)
     }
 }

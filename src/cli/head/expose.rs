@@ -12,7 +12,7 @@ use crate::cli::{WRONG, address};
 use crate::head::sim::medium::Sheet;
 use crate::head::station::Station;
 use crate::image::Bitmap;
-use crate::session::{self, Files, Text, Verdict, prepare, read_image};
+use crate::session::{self, FileError, Files, Text, Verdict, prepare, read_image};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use crate::units::{Dimension, parse_quantity};
@@ -96,11 +96,11 @@ fn resolution(text: &str) -> Result<(String, f64), String> {
 struct Own;
 
 impl Files for Own {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
         Ok(Text { name: path.to_string(), text: SCRIPT.to_string() })
     }
 
-    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         Disk.bytes("", path)
     }
 }
@@ -120,7 +120,7 @@ fn wrong(why: String) -> (u8, String) {
 }
 
 fn exposed(options: &Options) -> Result<u8, (u8, String)> {
-    let image = read_image(&mut Own, "", &options.image).map_err(wrong)?;
+    let image = read_image(&mut Own, "", &options.image).map_err(|why| wrong(why.into()))?;
     if image.more() {
         let name = &options.image;
         complain(&format!("note: {name} holds several images; the first is exposed\n"));
@@ -132,7 +132,8 @@ fn exposed(options: &Options) -> Result<u8, (u8, String)> {
         return Err(wrong(format!("`{}` is no simulated head", options.head)));
     };
     medium.keep();
-    let prepared = prepare(&mut Own, "head expose", &settings(&image, options)).map_err(wrong)?;
+    let prepared = prepare(&mut Own, "head expose", &settings(&image, options))
+        .map_err(|why| wrong(why.into()))?;
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
     let Some(program) = &prepared.program else { return Ok(WRONG) };
     let take = |path: &Path| Place::take(path, &options.force);

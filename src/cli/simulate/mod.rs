@@ -177,7 +177,7 @@ fn merged(paths: &[String]) -> Result<(Results, bool), String> {
 fn campaign(options: &Options) -> Result<(Results, bool), String> {
     options.fixtures.refuse()?;
     let script = options.script.as_deref().unwrap_or_default();
-    let load = || prepare(&mut Disk, script, &options.settings);
+    let load = || prepare(&mut Disk, script, &options.settings).map_err(String::from);
     let mut prepared = load().map_err(|why| format!("error: {why}"))?;
     complain(&rendered(&prepared.diagnostics, &prepared.sources));
     let no = || "error: the script does not run, so no head was tried".to_string();
