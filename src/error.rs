@@ -3,7 +3,7 @@
 
 use crate::diagnostics::Diagnostic;
 use crate::head::Fault;
-use crate::session::Verdict;
+use crate::session::{FileError, Verdict};
 use crate::source::SourceMap;
 use crate::terminal::{complain, told::rendered};
 
@@ -26,6 +26,12 @@ pub(crate) enum Error {
     /// The head is there and fails when it is asked what it is.
     #[error("the head does not answer: {0}")]
     HeadFailed(Fault),
+}
+
+impl From<FileError> for Error {
+    fn from(error: FileError) -> Error {
+        Error::Invalid(error.to_string())
+    }
 }
 
 /// Reports with the texts that they point into.

@@ -1,5 +1,5 @@
-//! Questions to whoever stands at the head: what an answer must be, how a text is read as one, and
-//! the trait of somebody who answers. Uses units.
+//! Questions to the operator: what an answer must be, how a text is read as one, and the trait of
+//! an operator. Uses units.
 
 use crate::units::{
     Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show, suited,
@@ -7,6 +7,7 @@ use crate::units::{
 use crate::visible;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
+use thiserror::Error;
 
 /// Longest answer that is a text, and longest question that is shown, in characters.
 pub const TEXT_MOST: usize = 1000;
@@ -48,6 +49,11 @@ pub enum Answer {
     /// To a question for a quantity, in SI.
     Quantity(f64),
 }
+
+/// Why a text is not the answer that is wanted.
+#[derive(Clone, Debug, Error, PartialEq)]
+#[error("{0}")]
+pub struct AnswerError(pub String);
 
 /// A question.
 #[derive(Clone, Copy, Debug)]
@@ -150,13 +156,13 @@ impl Quantity {
         }
     }
 
-    fn read(&self, text: &str) -> Result<f64, String> {
+    fn read(&self, text: &str) -> Result<f64, AnswerError> {
         let unit = self.unit_text();
         let example = |number: &str| match &unit {
             Some(unit) => format!("{number} {}", unit.text),
             None => number.to_string(),
         };
-        let (value, written) = parse_quantity(text).map_err(|error| match error {
+        let read = parse_quantity(text).map_err(|error| match error {
             QuantityError::NoNumber(_) if self.dimension.is_number() => {
                 format!("`{text}` is no number: write it such as `12.5`")
             }
@@ -167,11 +173,16 @@ impl Quantity {
                 format!("there is no unit `{name}`; did you mean `{near}`?")
             }
             QuantityError::Unit(error) => error.to_string(),
-        })?;
+        });
+        let (value, written) = read.map_err(AnswerError)?;
         let Some(written) = written else {
             return match self.dimension.is_number() {
                 true => Ok(value),
-                false => Err(format!("`{text}` has no unit: write it such as `{}`", example(text))),
+                false => {
+                    let message =
+                        format!("`{text}` has no unit: write it such as `{}`", example(text));
+                    Err(AnswerError(message))
+                }
             };
         };
         if written.dimension != self.dimension || written.is_absolute() != self.absolute {
@@ -182,7 +193,7 @@ impl Quantity {
                 range: None,
             };
             let [found, wanted] = [&found, self].map(|quantity| with_article(&quantity.kind()));
-            return Err(format!("`{text}` is {found}; {wanted} is wanted"));
+            return Err(AnswerError(format!("`{text}` is {found}; {wanted} is wanted")));
         }
         Ok(value)
     }
@@ -226,26 +237,29 @@ impl Wanted {
     ///
     /// A flag is `yes`, `no`, `y`, `n`, `true` or `false`. A quantity is written as in a script,
     /// with its unit; a plain number may do without.
-    pub fn read(&self, text: &str) -> Result<Answer, String> {
+    pub fn read(&self, text: &str) -> Result<Answer, AnswerError> {
         let text = text.trim();
         if text.is_empty() {
-            return Err(format!("an answer is needed: {}", self.words()));
+            return Err(AnswerError(format!("an answer is needed: {}", self.words())));
         }
         // Whoever reads the report of a wrong answer must not be steered by it.
         if text.chars().any(char::is_control) {
-            return Err("an answer is one line without control characters".to_string());
+            let message = "an answer is one line without control characters";
+            return Err(AnswerError(message.to_string()));
         }
         let answer = match self {
             Wanted::Flag => match text.to_lowercase().as_str() {
                 "yes" | "y" | "true" => Answer::Flag(true),
                 "no" | "n" | "false" => Answer::Flag(false),
-                _ => return Err(format!("`{}` is neither yes nor no", short(text))),
+                _ => {
+                    return Err(AnswerError(format!("`{}` is neither yes nor no", short(text))));
+                }
             },
             Wanted::Text => Answer::Text(text.to_string()),
             Wanted::Quantity(quantity) => Answer::Quantity(quantity.read(&short(text))?),
         };
         match self.refuses(&answer) {
-            Some(why) => Err(why),
+            Some(why) => Err(AnswerError(why)),
             None => Ok(answer),
         }
     }
@@ -332,7 +346,9 @@ impl Operator for Given {
 
 #[cfg(test)]
 mod tests {
-    use super::{Answer, Given, NoAnswer, Operator, Pattern, Quantity, Question, Texts, Wanted};
+    use super::{
+        Answer, AnswerError, Given, NoAnswer, Operator, Pattern, Quantity, Question, Texts, Wanted,
+    };
     use crate::units::{Dimension, parse_unit};
     use std::collections::BTreeMap;
     use std::sync::atomic::AtomicBool;
@@ -391,7 +407,7 @@ mod tests {
             ),
             (&of(Dimension::ANGLE, false), "3 mm", "`3 mm` is a length; an angle is wanted"),
         ] {
-            assert_eq!(wanted.read(text), Err(why.to_string()), "{text}");
+            assert_eq!(wanted.read(text), Err(AnswerError(why.to_string())), "{text}");
         }
     }
 

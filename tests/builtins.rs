@@ -16,18 +16,18 @@ use spintrue::head::station::Station;
 use spintrue::head::{Images, Rig, sim};
 use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
-use spintrue::session::{Files, Text, Verdict, prepare, read_image, run};
+use spintrue::session::{FileError, Files, Text, Verdict, prepare, read_image, run};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 struct One<'a>(&'a str);
 
 impl Files for One<'_> {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
         Ok(Text { name: path.to_string(), text: self.0.to_string() })
     }
 
-    fn bytes(&mut self, _from: &str, _path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, _from: &str, _path: &str) -> Result<Vec<u8>, FileError> {
         Ok([b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat())
     }
 }

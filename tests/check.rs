@@ -15,7 +15,7 @@ use insta::{Settings, assert_snapshot, glob};
 use spintrue::diagnostics::Severity;
 use spintrue::diagnostics::codes;
 use spintrue::diagnostics::render::{render, summary};
-use spintrue::session::{Files, Prepared, Text, prepare};
+use spintrue::session::{FileError, Files, Prepared, Text, prepare};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -27,14 +27,14 @@ static LOCK: Mutex<()> = Mutex::new(());
 struct Corpus(PathBuf);
 
 impl Files for Corpus {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let text = fs::read_to_string(self.0.join(path));
         let text = text.map_err(|_| format!("there is no file {path}"))?;
         Ok(Text { name: path.to_string(), text })
     }
 
-    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, String> {
-        fs::read(self.0.join(path)).map_err(|error| error.to_string())
+    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        Ok(fs::read(self.0.join(path)).map_err(|error| error.to_string())?)
     }
 }
 
@@ -170,7 +170,7 @@ fn shipped_scripts_are_clean() {
 fn nothing_but_unknown_names_is_checked_in_good_time() {
     struct One(String);
     impl Files for One {
-        fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+        fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
             Ok(Text { name: path.to_string(), text: self.0.clone() })
         }
     }

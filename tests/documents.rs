@@ -14,7 +14,7 @@ mod common;
 
 use common::Folder;
 use spintrue::diagnostics::render::render;
-use spintrue::session::{Files, Text, prepare};
+use spintrue::session::{FileError, Files, Text, prepare};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -47,7 +47,7 @@ fn blocks(page: &str, language: &str) -> Vec<String> {
 struct Block(String);
 
 impl Files for Block {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let text = match from {
             None => self.0.clone(),
             Some(_) => fs::read_to_string(root().join("scripts").join(path))
@@ -56,8 +56,8 @@ impl Files for Block {
         Ok(Text { name: path.to_string(), text })
     }
 
-    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, String> {
-        fs::read(root().join("scripts").join(path)).map_err(|error| error.to_string())
+    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        Ok(fs::read(root().join("scripts").join(path)).map_err(|error| error.to_string())?)
     }
 }
 

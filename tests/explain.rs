@@ -204,15 +204,14 @@ fn examples_of_lists() {
     std::fs::create_dir_all(&folder).unwrap();
     let path = |name: &str| folder.join(name).display().to_string();
     std::fs::write(path("empty.spt"), "").unwrap();
-    for code in find(BAD_HEAD_LIST) {
-        for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
-            std::fs::write(path("heads.csv"), example.trim_start()).unwrap();
-            let (script, list, out) = (path("empty.spt"), path("heads.csv"), path("out"));
-            let output = spintrue(&["batch", &script, "--list", &list, "--record", &out]);
-            let said = String::from_utf8(output.stderr).unwrap();
-            assert_eq!(output.status.code(), Some(status), "{said}");
-            assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
-        }
+    let code = find(BAD_HEAD_LIST).unwrap();
+    for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
+        std::fs::write(path("heads.csv"), example.trim_start()).unwrap();
+        let (script, list, out) = (path("empty.spt"), path("heads.csv"), path("out"));
+        let output = spintrue(&["batch", &script, "--list", &list, "--record", &out]);
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(status), "{said}");
+        assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
     }
     std::fs::remove_dir_all(&folder).unwrap();
 }
@@ -224,16 +223,15 @@ fn examples_of_head_descriptions() {
     std::fs::create_dir_all(&folder).unwrap();
     let script = folder.join("empty.spt");
     std::fs::write(&script, "").unwrap();
-    for code in find(BAD_HEAD_DESCRIPTION) {
-        for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
-            let file = folder.join("head.toml");
-            std::fs::write(&file, example).unwrap();
-            let head = format!("sim:{}", file.display());
-            let output = spintrue(&["run", script.to_str().unwrap(), "--head", &head]);
-            let said = String::from_utf8(output.stderr).unwrap();
-            assert_eq!(output.status.code(), Some(status), "{said}");
-            assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
-        }
+    let code = find(BAD_HEAD_DESCRIPTION).unwrap();
+    for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
+        let file = folder.join("head.toml");
+        std::fs::write(&file, example).unwrap();
+        let head = format!("sim:{}", file.display());
+        let output = spintrue(&["run", script.to_str().unwrap(), "--head", &head]);
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(status), "{said}");
+        assert_eq!(said.contains(&format!("[{}]", code.code)), status == 2, "{said}");
     }
     std::fs::remove_dir_all(&folder).unwrap();
 }
@@ -244,23 +242,21 @@ fn examples_of_limits() {
     let folder = std::env::temp_dir().join(format!("spintrue-limits-{}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
     let script = folder.join("limited.spt");
-    for code in find(TAKES_TOO_LONG) {
-        for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
-            std::fs::write(&script, example).unwrap();
-            let limit =
-                example.lines().find_map(|line| line.strip_prefix("// --at-most ")).unwrap();
-            for format in ["text", "json", "sarif"] {
-                let path = script.to_str().unwrap();
-                let arguments = ["check", path, "--at-most", limit, "--format", format];
-                let output = spintrue(&arguments);
-                let mut said = String::from_utf8(output.stderr).unwrap();
-                said.push_str(&String::from_utf8(output.stdout).unwrap());
-                assert_eq!(output.status.code(), Some(status), "{said}");
-                // Every SARIF log lists all codes as rules.
-                let met = said.contains(code.code) && format != "sarif"
-                    || said.contains(&format!("\"ruleId\":\"{}\"", code.code));
-                assert_eq!(met, status == 2, "{said}");
-            }
+    let code = find(TAKES_TOO_LONG).unwrap();
+    for (example, status) in [(&code.wrong, 2), (&code.right, 0)] {
+        std::fs::write(&script, example).unwrap();
+        let limit = example.lines().find_map(|line| line.strip_prefix("// --at-most ")).unwrap();
+        for format in ["text", "json", "sarif"] {
+            let path = script.to_str().unwrap();
+            let arguments = ["check", path, "--at-most", limit, "--format", format];
+            let output = spintrue(&arguments);
+            let mut said = String::from_utf8(output.stderr).unwrap();
+            said.push_str(&String::from_utf8(output.stdout).unwrap());
+            assert_eq!(output.status.code(), Some(status), "{said}");
+            // Every SARIF log lists all codes as rules.
+            let met = said.contains(code.code) && format != "sarif"
+                || said.contains(&format!("\"ruleId\":\"{}\"", code.code));
+            assert_eq!(met, status == 2, "{said}");
         }
     }
     std::fs::remove_dir_all(&folder).unwrap();

@@ -255,36 +255,34 @@ fn lists_and_descriptions_with_errors_move_nothing() {
     let head = Head::new(None);
     let example = Example::new("");
     lay_out(&folder, &example);
-    for code in find(BAD_HEAD_LIST) {
-        folder.file("heads.csv", code.wrong.trim_start());
-        let ended = command("batch", &folder, &example, &head.at, "");
-        assert_eq!(ended.status.code(), Some(2), "{}: {ended:?}", code.code);
-        assert_eq!(head.moves.load(Ordering::SeqCst), 0, "{}", code.code);
-        assert!(!folder.0.join("kept").exists(), "{}", code.code);
-    }
+    let code = find(BAD_HEAD_LIST).unwrap();
+    folder.file("heads.csv", code.wrong.trim_start());
+    let ended = command("batch", &folder, &example, &head.at, "");
+    assert_eq!(ended.status.code(), Some(2), "{}: {ended:?}", code.code);
+    assert_eq!(head.moves.load(Ordering::SeqCst), 0, "{}", code.code);
+    assert!(!folder.0.join("kept").exists(), "{}", code.code);
     folder.file("page.pbm", b"P4\n8 1\n\xff");
-    for code in find(BAD_HEAD_DESCRIPTION) {
-        folder.file("head.toml", &code.wrong);
-        for arguments in [
-            "run example.spt",
-            "shell --no-history example.spt",
-            "simulate example.spt",
-            "batch example.spt --list heads.csv --record kept",
-            "head expose page.pbm",
-            "head check",
-            "serve --listen 127.0.0.1:0",
-        ] {
-            let address = "sim:head.toml";
-            let mut words: Vec<&str> = arguments.split(' ').collect();
-            match arguments {
-                "head check" => words.push(address),
-                _ => words.extend(["--head", address]),
-            }
-            let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-            let ended = program.args(words).current_dir(&folder.0).stdin(Stdio::null());
-            let ended = ended.output().unwrap();
-            assert_eq!(ended.status.code(), Some(2), "{arguments}: {ended:?}");
-            assert!(String::from_utf8_lossy(&ended.stderr).contains(code.code), "{arguments}");
+    let code = find(BAD_HEAD_DESCRIPTION).unwrap();
+    folder.file("head.toml", &code.wrong);
+    for arguments in [
+        "run example.spt",
+        "shell --no-history example.spt",
+        "simulate example.spt",
+        "batch example.spt --list heads.csv --record kept",
+        "head expose page.pbm",
+        "head check",
+        "serve --listen 127.0.0.1:0",
+    ] {
+        let address = "sim:head.toml";
+        let mut words: Vec<&str> = arguments.split(' ').collect();
+        match arguments {
+            "head check" => words.push(address),
+            _ => words.extend(["--head", address]),
         }
+        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
+        let ended = program.args(words).current_dir(&folder.0).stdin(Stdio::null());
+        let ended = ended.output().unwrap();
+        assert_eq!(ended.status.code(), Some(2), "{arguments}: {ended:?}");
+        assert!(String::from_utf8_lossy(&ended.stderr).contains(code.code), "{arguments}");
     }
 }

@@ -19,7 +19,7 @@ mod wild;
 use client::{Client, byte, position};
 use serde_json::{Value, json};
 use spintrue::diagnostics::{Diagnostic, Severity};
-use spintrue::session::{Files, Prepared, Text, prove};
+use spintrue::session::{FileError, Files, Prepared, Text, prove};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -637,7 +637,7 @@ fn a_document_without_a_file_is_checked_too() {
 struct Disk;
 
 impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let path = match from {
             Some(from) => Path::new(from).parent().unwrap().join(path),
             None => PathBuf::from(path),

@@ -26,7 +26,7 @@ use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
 use spintrue::head::{Calls, Fault, Rig};
 use spintrue::interpret::{Event, Observer};
-use spintrue::session::{self, Files, Text, Verdict, prepare};
+use spintrue::session::{self, FileError, Files, Text, Verdict, prepare};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -126,7 +126,7 @@ fn scripts() -> PathBuf {
 struct Disk(Option<&'static str>);
 
 impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let text = match (from, self.0) {
             (None, Some(text)) => text.to_string(),
             _ => std::fs::read_to_string(scripts().join(path)).map_err(|why| why.to_string())?,

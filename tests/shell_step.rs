@@ -19,7 +19,7 @@ use spintrue::head::{Calls, Laser, Rig, sim};
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::live::Session;
 use spintrue::session::step::{Pause, Pauses};
-use spintrue::session::{Files, Text};
+use spintrue::session::{FileError, Files, Text};
 use std::fs;
 use std::io::{Read, Write};
 use std::path::Path;
@@ -98,7 +98,7 @@ fn a_script_that_was_run_is_saved() {
 struct Disk;
 
 impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let folder = from.and_then(|from| Path::new(from).parent()).unwrap_or(Path::new(""));
         let name = folder.join(path).display().to_string();
         let text = fs::read_to_string(&name).map_err(|error| error.to_string())?;

@@ -66,6 +66,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "units",
             "visible",
             "diagnostics",
+            "syntax",
             "program",
             "head",
             "acceptance",

@@ -20,7 +20,7 @@ use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer};
 use spintrue::program::show::Shown;
-use spintrue::session::{self, Files, Prepared, Text, Verdict, prepare};
+use spintrue::session::{self, FileError, Files, Prepared, Text, Verdict, prepare};
 use std::sync::Arc;
 
 /// Corrects roughly, then measures again: the correction is first order, so the second round is
@@ -162,12 +162,12 @@ impl Case {
 struct Only;
 
 impl Files for Only {
-    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, FileError> {
         Ok(Text { name: path.to_string(), text: SCRIPT.to_string() })
     }
 
-    fn bytes(&mut self, _: &str, path: &str) -> Result<Vec<u8>, String> {
-        Err(path.to_string())
+    fn bytes(&mut self, _: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        Err(path.to_string().into())
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::builtins::{self, Trait};
 use crate::check::Checker;
-use crate::check::expression::Typed;
+use crate::check::typed::Typed;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree::{Number, Over};
@@ -102,12 +102,7 @@ impl Checker<'_> {
             return Some((value, value));
         }
         match &written.kind {
-            ExpressionKind::Name(symbol) => {
-                let module = self.modules.get(self.inside.module);
-                let found = self.scope.find(*symbol);
-                let found = found.or_else(|| module?.values.get(symbol).copied())?;
-                self.variables.get(found)?.range
-            }
+            ExpressionKind::Name(symbol) => self.variable_of(*symbol)?.range,
             ExpressionKind::Call { name, .. } => {
                 let builtin = builtins::table().get(*self.builtins.get(&name.symbol)?)?;
                 builtin.is(Trait::NotNegative).then_some((0.0, f64::INFINITY))

@@ -3,9 +3,9 @@
 use crate::builtins::Effect;
 use crate::check::Checker;
 use crate::check::advice::with_article;
-use crate::check::expression::{Typed, read};
 use crate::check::flow::{CallSite, Callee, Graph};
 use crate::check::scope::Role;
+use crate::check::typed::{Typed, read};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::operator::{DEFAULT_LIMIT, Pattern, Quantity, Wanted};
 use crate::program::show::Shower;

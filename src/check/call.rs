@@ -2,10 +2,9 @@
 
 use crate::builtins::{self, Effect, Spec};
 use crate::check::advice::with_article;
-use crate::check::expression::Typed;
-use crate::check::flow::{CallSite, Callee};
+use crate::check::flow::{CallSite, Callee, changes_speed, under_light};
 use crate::check::generic::{Bindings, Fit};
-use crate::check::makeup::Makeup;
+use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Flag, Number, Ref};
@@ -114,7 +113,7 @@ impl Checker<'_> {
 
     /// The routine that a name means here.
     pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
-        self.modules.get(self.inside.module)?.routines.get(&name.symbol).copied()
+        self.module()?.routines.get(&name.symbol).copied()
     }
 
     /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
@@ -164,7 +163,7 @@ impl Checker<'_> {
 
     fn unknown_call(&mut self, name: Name) {
         let text = self.text(name.symbol);
-        let module = self.modules.get(self.inside.module);
+        let module = self.module();
         if module.is_some_and(|module| module.missing) {
             return;
         }
@@ -539,20 +538,6 @@ impl Checker<'_> {
             }
         }
     }
-}
-
-/// Makes the polygon faster or slower.
-pub(super) fn changes_speed(builtin: usize) -> bool {
-    let builtin = builtins::table().get(builtin);
-    builtin.is_some_and(|b| b.changes_speed())
-}
-
-/// A change of speed while armed: lock is lost, and with it the light.
-pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
-    let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
-    Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
-        .label(arm, "armed here")
-        .help("call it before or behind the `arm` block: without lock the light goes out")
 }
 
 /// A call as the sort of expression that its result is. A call without a result is taken for a

@@ -2,9 +2,8 @@
 
 use crate::builtins;
 use crate::check::call::{DefaultValue, ParameterInfo, Signature};
-use crate::check::expression::Typed;
-use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
+use crate::check::typed::{Makeup, Typed};
 use crate::check::{
     Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice,
 };
@@ -312,8 +311,7 @@ impl Checker<'_> {
     ) -> Typed {
         if *kind == Type::Text && !setting.raw.trim_start().starts_with('"') {
             let text = Rc::from(setting.raw.as_str());
-            let code = program::Expression::Ref(program::Ref::Text(text));
-            return Typed::new(Type::Text, code, setting.value_span);
+            return Typed::new(Type::Text, program::Ref::Text(text), setting.value_span);
         }
         if *kind == Type::Flag && !matches!(setting.raw.trim(), "true" | "false") {
             let headline = format!("param `{}` is a flag, not `{}`", setting.name, setting.raw);
@@ -410,7 +408,7 @@ impl Checker<'_> {
                 Piece::Value { value, .. } => self.is_constant(value, bound),
             }),
             ExpressionKind::Name(symbol) => {
-                let module = self.modules.get(self.inside.module);
+                let module = self.module();
                 bound.contains(symbol)
                     || module.is_some_and(|module| module.values.contains_key(symbol))
             }

@@ -2,106 +2,18 @@
 
 use crate::builtins;
 use crate::check::advice::with_article;
-use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
+use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
-use crate::program::tree::{self as program, Flag, Number, Over, Part, Ref, Slot};
+use crate::program::tree::{self as program, Flag, Number, Over, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
 use crate::units::{UnitError, UnitText, parse_unit};
 use std::rc::Rc;
-use std::sync::Arc;
-
-/// The units that the fields of a record were written in.
-pub(super) type Fields = Option<Rc<Vec<(Arc<str>, Rc<UnitText>)>>>;
-
-/// A checked expression.
-#[derive(Clone, Debug)]
-pub(super) struct Typed {
-    pub kind: Type,
-    /// The unit that it was written in, for showing it.
-    pub unit: Option<Rc<UnitText>>,
-    /// Those of its fields, or of the fields of its elements.
-    pub fields: Fields,
-    /// What it was made of.
-    pub makeup: Makeup,
-    pub code: program::Expression,
-    pub span: Span,
-}
-
-impl Typed {
-    pub(super) fn new(kind: Type, code: program::Expression, span: Span) -> Self {
-        Typed { kind, unit: None, fields: None, makeup: Makeup::GIVEN, code, span }
-    }
-
-    /// What stands for something refused.
-    pub(super) fn unknown(span: Span) -> Self {
-        let code = program::Expression::Number(Number::Constant(f64::NAN));
-        Typed::new(Type::Unknown, code, span)
-    }
-
-    pub(super) fn with_unit(mut self, unit: Option<Rc<UnitText>>) -> Self {
-        self.unit = unit;
-        self
-    }
-
-    pub(super) fn with_fields(mut self, fields: Fields) -> Self {
-        self.fields = fields;
-        self
-    }
-
-    pub(super) fn with_makeup(mut self, makeup: Makeup) -> Self {
-        self.makeup = makeup;
-        self
-    }
-
-    pub(super) fn number(self) -> Number {
-        match self.code {
-            program::Expression::Number(number) => number,
-            _ => Number::Constant(f64::NAN),
-        }
-    }
-
-    pub(super) fn flag(self) -> Flag {
-        match self.code {
-            program::Expression::Flag(flag) => flag,
-            _ => Flag::Constant(false),
-        }
-    }
-
-    pub(super) fn reference(self) -> Ref {
-        match self.code {
-            program::Expression::Ref(reference) => reference,
-            _ => Ref::Text(Rc::from("")),
-        }
-    }
-
-    pub(super) fn part(self) -> Part {
-        let record = matches!(self.kind, Type::Record(_));
-        Part { value: self.code, record }
-    }
-
-    /// Its value, where that is known before the run.
-    pub(super) fn constant(&self) -> Option<f64> {
-        match self.code {
-            program::Expression::Number(Number::Constant(value)) if !value.is_nan() => Some(value),
-            _ => None,
-        }
-    }
-}
-
-/// Reading a variable.
-pub(super) fn read(slot: Slot) -> program::Expression {
-    match slot {
-        Slot::Number(slot) => program::Expression::Number(Number::Local(slot)),
-        Slot::Flag(slot) => program::Expression::Flag(Flag::Local(slot)),
-        Slot::Ref(slot) => program::Expression::Ref(Ref::Local(slot)),
-    }
-}
 
 impl Checker<'_> {
     /// Checks an expression that must have a value. `expected` helps an empty list to a type.
@@ -110,10 +22,7 @@ impl Checker<'_> {
         let typed = match &e.kind {
             ExpressionKind::Number { value, unit } => self.number(*value, *unit, e.span),
             ExpressionKind::Text(pieces) => self.text_literal(pieces, e.span),
-            ExpressionKind::Flag(flag) => {
-                let code = program::Expression::Flag(Flag::Constant(*flag));
-                Typed::new(Type::Flag, code, e.span)
-            }
+            ExpressionKind::Flag(flag) => Typed::new(Type::Flag, Flag::Constant(*flag), e.span),
             ExpressionKind::Name(symbol) => self.name(*symbol, e.span),
             ExpressionKind::List(items) => self.list(items, expected, e.span),
             ExpressionKind::Comprehension { element, name, over, only_if } => {
@@ -260,7 +169,7 @@ impl Checker<'_> {
             [program::Piece::Plain(text)] => Ref::Text(text.clone()),
             _ => Ref::Interpolated(made, span),
         };
-        Typed::new(Type::Text, program::Expression::Ref(code), span)
+        Typed::new(Type::Text, code, span)
     }
 
     fn takes_decimals(&self, kind: &Type) -> bool {
@@ -293,9 +202,7 @@ impl Checker<'_> {
     }
 
     fn name(&mut self, symbol: Symbol, span: Span) -> Typed {
-        let module = self.modules.get(self.inside.module);
-        let found = self.scope.find(symbol).or_else(|| module?.values.get(&symbol).copied());
-        let Some(index) = found else { return self.unknown_name(symbol, span) };
+        let Some(index) = self.find(symbol) else { return self.unknown_name(symbol, span) };
         self.saw_value(index, span);
         self.until_sees(index, span);
         let Some(variable) = self.variables.get_mut(index) else { return Typed::unknown(span) };
@@ -355,11 +262,11 @@ impl Checker<'_> {
     }
 
     fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
-        if self.modules.get(self.inside.module).is_some_and(|module| module.missing) {
+        if self.module().is_some_and(|module| module.missing) {
             return Typed::unknown(span);
         }
         let text = self.text(symbol);
-        let routines = self.modules.get(self.inside.module).map(|m| &m.routines);
+        let routines = self.module().map(|m| &m.routines);
         let callable = self.builtins.contains_key(&symbol)
             || routines.is_some_and(|routines| routines.contains_key(&symbol));
         let mut report;
@@ -381,7 +288,7 @@ impl Checker<'_> {
         } else {
             report =
                 Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
-            let module = self.modules.get(self.inside.module);
+            let module = self.module();
             let values = module.into_iter().flat_map(|m| m.values.keys().copied());
             let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
             let routines = module.into_iter().flat_map(|m| m.routines.keys());
@@ -448,8 +355,7 @@ impl Checker<'_> {
             }
             return Typed::unknown(span);
         };
-        let code = program::Expression::Ref(Ref::Made(parts, span));
-        Typed::new(kind.list(), code, span).with_unit(unit).with_fields(fields)
+        Typed::new(kind.list(), Ref::Made(parts, span), span).with_unit(unit).with_fields(fields)
     }
 
     fn record(
@@ -482,8 +388,7 @@ impl Checker<'_> {
         parts.sort_by(|a, b| a.0.cmp(&b.0));
         let parts = parts.into_iter().map(|(_, part)| part).collect();
         let written = (!units.is_empty()).then(|| Rc::new(units));
-        Typed::new(kind, program::Expression::Ref(Ref::Made(parts, span)), span)
-            .with_fields(written)
+        Typed::new(kind, Ref::Made(parts, span), span).with_fields(written)
     }
 
     fn comprehension(
@@ -515,8 +420,9 @@ impl Checker<'_> {
         let fields = element.fields.clone();
         let element = element.part();
         let made = program::Comprehension { target, over, only_if, element, span };
-        let code = program::Expression::Ref(Ref::Comprehension(Box::new(made)));
-        Typed::new(kind, code, span).with_unit(unit).with_fields(fields)
+        Typed::new(kind, Ref::Comprehension(Box::new(made)), span)
+            .with_unit(unit)
+            .with_fields(fields)
     }
 
     /// What a loop runs over, with the type and units of its items.

@@ -1,9 +1,7 @@
 //! Who calls whom: no recursion, no arming under light, and the effects of each routine.
 
-use crate::builtins::{self, Effect};
+use crate::builtins::{self, Effect, Spec};
 use crate::check::Checker;
-use crate::check::call::{changes_speed, under_light};
-use crate::check::sequence::measures_a_line;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use std::collections::BTreeMap;
@@ -296,4 +294,26 @@ impl Checker<'_> {
         }
         self.report(report);
     }
+}
+
+/// Makes the polygon faster or slower.
+pub(super) fn changes_speed(builtin: usize) -> bool {
+    let builtin = builtins::table().get(builtin);
+    builtin.is_some_and(|b| b.changes_speed())
+}
+
+/// A change of speed while armed: lock is lost, and with it the light.
+pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
+    let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
+    Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
+        .label(arm, "armed here")
+        .help("call it before or behind the `arm` block: without lock the light goes out")
+}
+
+/// Whether a built-in exposes a test line, which the gauge then measures.
+pub(super) fn measures_a_line(builtin: usize) -> bool {
+    builtins::table().get(builtin).is_some_and(|builtin| {
+        builtin.effects.contains(&Effect::Emits)
+            && !builtin.parameters.iter().any(|p| matches!(p.spec, Spec::Image))
+    })
 }

@@ -3,9 +3,9 @@
 
 use crate::check::Checker;
 use crate::check::advice::with_article;
-use crate::check::expression::Typed;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::operator::is_number;
+use crate::check::typed::Typed;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Expect, Expectation, Number};
 use crate::program::types::Type;

@@ -2,8 +2,8 @@
 //! Routines come back as syntax; values come back here, as variables that are set already.
 
 use crate::check::Checker;
-use crate::check::expression::Typed;
 use crate::check::scope::{Role, Variable};
+use crate::check::typed::Typed;
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Flag, Number, Ref, Slot, Statement};
 use crate::program::types::Type;

@@ -3,74 +3,13 @@
 
 use crate::builtins;
 use crate::check::Checker;
-use crate::check::expression::Typed;
+use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
-use crate::units::{Base, Dimension, UnitText};
+use crate::units::{Dimension, UnitText};
 use std::f64::consts::TAU;
-use std::ops::BitOr;
-
-/// What went into a value; nothing of the kind where it is made of bare numbers alone.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Makeup(u8);
-
-impl Makeup {
-    /// Bare numbers of the script, without a unit.
-    pub(super) const BARE: Makeup = Makeup(0);
-    /// Something of a kind of its own: a literal with a unit, an argument, an answer of the head.
-    pub(super) const GIVEN: Makeup = Makeup(1);
-    /// A length, or what is made of lengths and times alone.
-    pub(super) const LENGTH: Makeup = Makeup(2);
-    /// A length per angle, or an angle per length.
-    pub(super) const LENS: Makeup = Makeup(4);
-    /// A literal of whole turns.
-    pub(super) const TURN: Makeup = Makeup(8);
-    /// A routine or a field, behind which the script may hold anything.
-    pub(super) const HIDDEN: Makeup = Makeup(16);
-
-    /// The kind of a caught failure.
-    pub(super) const KIND: Makeup = Makeup(32);
-
-    /// Holds any of these.
-    pub(super) fn has(self, any: Makeup) -> bool {
-        self.0 & any.0 != 0
-    }
-
-    fn without(self, other: Makeup) -> Makeup {
-        Makeup(self.0 & !other.0)
-    }
-
-    /// What a value of a kind holds by itself.
-    fn of(kind: &Type) -> Makeup {
-        match kind {
-            Type::List(item) => Makeup::of(item),
-            Type::Quantity(dimension) => {
-                let [length, mass, current, angle] =
-                    [Base::Length, Base::Mass, Base::Current, Base::Angle]
-                        .map(|base| dimension.base(base));
-                // Volts and newtons hold metres as well, and no lens.
-                if length == 0 || mass != 0 || current != 0 {
-                    Makeup::BARE
-                } else if length.signum() * angle.signum() < 0 {
-                    Makeup::LENGTH | Makeup::LENS
-                } else {
-                    Makeup::LENGTH
-                }
-            }
-            _ => Makeup::BARE,
-        }
-    }
-}
-
-impl BitOr for Makeup {
-    type Output = Makeup;
-
-    fn bitor(self, other: Makeup) -> Makeup {
-        Makeup(self.0 | other.0)
-    }
-}
 
 impl Checker<'_> {
     /// What the value of an expression was made of; `parts` went into it.

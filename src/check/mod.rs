@@ -28,6 +28,7 @@ mod scope;
 mod sequence;
 mod statement;
 pub mod steps;
+mod typed;
 mod way;
 
 pub use named::{Like, Named, Use, Used};
@@ -42,12 +43,12 @@ use crate::syntax::tree::{Expression, File};
 use crate::units::UnitText;
 use call::Signature;
 use flow::CallSite;
-use makeup::Makeup;
 use promise::Promise;
 use scope::{Scope, Variable};
 use std::cell::Cell;
 use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
+use typed::Makeup;
 
 /// A parsed file with the files it uses.
 pub struct Module<'a> {
@@ -175,7 +176,7 @@ pub fn check(
         found_steps: steps::Found::default(),
         live: live.map(live::State::new),
     };
-    checker.scope.lives = live.filter(|live| live.steps).map(|_| steps::Lives::default());
+    checker.scope.lives = live.filter(|live| live.steps).map(|_| scope::Lives::default());
     checker.collect(modules, settings);
     checker.bodies(modules);
     checker.tell_valueless();
@@ -321,6 +322,11 @@ impl Reported<'_> {
 impl Checker<'_> {
     fn report(&mut self, diagnostic: Diagnostic) {
         self.diagnostics.push(diagnostic);
+    }
+
+    /// The names of the file that is being checked.
+    fn module(&self) -> Option<&ModuleNames> {
+        self.modules.get(self.inside.module)
     }
 
     /// Reports an error; places and ways out can be added to it.

@@ -4,8 +4,8 @@
 use crate::builtins::{self, Effect, Spec};
 use crate::check::Checker;
 use crate::check::advice::with_article;
-use crate::check::expression::Typed;
 use crate::check::flow::{Callee, Graph};
+use crate::check::typed::Typed;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;

@@ -2,11 +2,10 @@
 
 use crate::check::Checker;
 use crate::check::advice::{listed, with_article};
-use crate::check::expression::Typed;
-use crate::check::makeup::Makeup;
+use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::failure::FailureKind;
-use crate::program::tree::{self as program, Arithmetic, Comparison, Flag, Number, Ref};
+use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
@@ -23,7 +22,7 @@ impl Checker<'_> {
                 Flag::Constant(flag) => Flag::Constant(!flag),
                 flag => Flag::Not(Box::new(flag)),
             };
-            return Typed::new(Type::Flag, program::Expression::Flag(code), span);
+            return Typed::new(Type::Flag, code, span);
         }
         // `-5 degC` is a temperature below zero, not the negative of one above.
         if let ExpressionKind::Number { value, unit } = &operand.kind {
@@ -37,7 +36,7 @@ impl Checker<'_> {
                     Number::Constant(value) => Number::Constant(-value),
                     number => Number::Negate(Box::new(number)),
                 };
-                Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
+                Typed::new(kind, code, span).with_unit(unit)
             }
             Type::Unknown => Typed::unknown(span),
             Type::Temperature => self.no_temperature("-", span),
@@ -70,7 +69,7 @@ impl Checker<'_> {
                 } else {
                     Flag::Or(left, right)
                 };
-                Typed::new(Type::Flag, program::Expression::Flag(code), span)
+                Typed::new(Type::Flag, code, span)
             }
             Binary::PlusMinus => {
                 self.expression(left, None);
@@ -94,7 +93,7 @@ impl Checker<'_> {
             Binary::Range => {
                 let (from, to) = self.range_ends(left, right);
                 let code = Ref::Range(Box::new(from), Box::new(to), span);
-                Typed::new(Type::NUMBER.list(), program::Expression::Ref(code), span)
+                Typed::new(Type::NUMBER.list(), code, span)
             }
             Binary::Equal
             | Binary::Unequal
@@ -142,7 +141,7 @@ impl Checker<'_> {
             ) if a == b => left.kind.clone(),
             (Binary::Subtract, Type::Temperature, Type::Temperature) => {
                 let code = combine(Arithmetic::Subtract, left.number(), right.number());
-                return Typed::new(KELVIN, program::Expression::Number(code), span);
+                return Typed::new(KELVIN, code, span);
             }
             (Binary::Add | Binary::Subtract, Type::Temperature, kind) if *kind == KELVIN => {
                 Type::Temperature
@@ -167,13 +166,13 @@ impl Checker<'_> {
             _ => combine(Arithmetic::Add, left, right),
         };
         let unit = unit.filter(|u| kind != Type::Temperature || u.is_absolute());
-        Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
+        Typed::new(kind, code, span).with_unit(unit)
     }
 
     fn joined(&mut self, left: Typed, right: Typed, span: Span) -> Typed {
         let (kind, unit) = (left.kind.clone(), left.unit.clone());
         let code = Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span);
-        Typed::new(kind, program::Expression::Ref(code), span).with_unit(unit)
+        Typed::new(kind, code, span).with_unit(unit)
     }
 
     fn product(
@@ -218,7 +217,7 @@ impl Checker<'_> {
             (false, left, right) => Number::Divide(Box::new(left), Box::new(right), span),
         };
         let kind = Type::Quantity(dimension);
-        Typed::new(kind, program::Expression::Number(code), span).with_unit(unit)
+        Typed::new(kind, code, span).with_unit(unit)
     }
 
     /// Warns where a turn takes the angle out of a product that holds a plain length: what a lens
@@ -329,7 +328,7 @@ impl Checker<'_> {
     ) -> Typed {
         let left = self.expression(left_written, None);
         let right = self.expression(right_written, Some(&left.kind).filter(|k| is_list(k)));
-        let flag = |code| Typed::new(Type::Flag, program::Expression::Flag(code), span);
+        let flag = |code| Typed::new(Type::Flag, code, span);
         if left.kind == Type::Unknown || right.kind == Type::Unknown {
             return flag(Flag::Constant(true));
         }
@@ -427,7 +426,7 @@ impl Checker<'_> {
         self.ends_in_order(&low, &high);
         let code =
             Flag::Within(Box::new(value.number()), Box::new(low.number()), Box::new(high.number()));
-        Typed::new(Type::Flag, program::Expression::Flag(code), span)
+        Typed::new(Type::Flag, code, span)
     }
 
     /// Reports two constant ends in the wrong order; tells whether they are in order.
@@ -451,7 +450,7 @@ impl Checker<'_> {
                     return Typed::unknown(span);
                 };
                 let code = Number::Power(Box::new(typed.number()), exponent, span);
-                Typed::new(Type::Quantity(dimension), program::Expression::Number(code), span)
+                Typed::new(Type::Quantity(dimension), code, span)
             }
             Type::Unknown => Typed::unknown(span),
             Type::Temperature => self.no_temperature("^", span),

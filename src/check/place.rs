@@ -2,14 +2,14 @@
 
 use crate::builtins::{self, FAILURE};
 use crate::check::advice::with_article;
-use crate::check::expression::Typed;
-use crate::check::makeup::Makeup;
-use crate::check::scope::Role;
+use crate::check::scope::{Role, Variable};
+use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
+use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
 use crate::units::near;
 
@@ -231,18 +231,7 @@ impl Checker<'_> {
                         kind,
                     });
                 }
-                let text = self.text(*symbol);
-                let found = self.variables.get(variable)?;
-                let headline = format!("`{text}` is {} and keeps its value", found.role.text());
-                let report = Diagnostic::error(codes::NOT_ASSIGNABLE, headline, place.span)
-                    .here("assigned to here")
-                    .label(found.name.span, "declared here");
-                let report = if found.role == Role::Let || found.role == Role::Constant {
-                    report.help(format!("declare it with `var {text} = ...`"))
-                } else {
-                    report.help(format!("make a copy that may change: `var other = {text}`"))
-                };
-                self.report(report);
+                self.keeps_its_value(*symbol, variable, place.span);
                 None
             }
             ExpressionKind::Field { of, name } => {
@@ -278,27 +267,26 @@ impl Checker<'_> {
         }
     }
 
-    fn not_assignable(
-        &mut self,
-        symbol: crate::syntax::names::Symbol,
-        span: Span,
-    ) -> Option<Target> {
+    fn keeps_its_value(&mut self, symbol: Symbol, variable: usize, span: Span) {
+        let Some(Variable { role, name, .. }) = self.variables.get(variable) else { return };
+        let (text, declared) = (self.text(symbol), name.span);
+        let changed = format!("`{text}` is {} and keeps its value", role.text());
+        let help = match role {
+            Role::Let | Role::Constant => format!("declare it with `var {text} = ...`"),
+            _ => format!("make a copy that may change: `var other = {text}`"),
+        };
+        self.error(codes::NOT_ASSIGNABLE, changed, span)
+            .here("assigned to here")
+            .label(declared, "declared here")
+            .help(help);
+    }
+
+    fn not_assignable(&mut self, symbol: Symbol, span: Span) -> Option<Target> {
         let text = self.text(symbol);
-        let module = self.modules.get(self.inside.module);
+        let module = self.module();
         if let Some(known) = module.and_then(|m| m.values.get(&symbol)).copied() {
             self.saw_value(known, span);
-            let role = self.variables.get(known).map(|v| (v.role.text(), v.name.span));
-            let (role, place) = role.unwrap_or(("a constant", span));
-            let headline = format!("`{text}` is {role} and keeps its value");
-            let report = Diagnostic::error(codes::NOT_ASSIGNABLE, headline, span)
-                .here("assigned to here")
-                .label(place, "declared here");
-            let constant = self.variables.get(known).is_some_and(|v| v.role == Role::Constant);
-            self.report(if constant {
-                report.help(format!("declare it with `var {text} = ...`"))
-            } else {
-                report.help(format!("make a copy that may change: `var other = {text}`"))
-            });
+            self.keeps_its_value(symbol, known, span);
             return None;
         }
         if let (Some(place), Some(_)) = (self.top_level.get(&symbol).copied(), self.inside.routine)

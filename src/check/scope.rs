@@ -1,9 +1,7 @@
 //! Variables, where they live, and which name means which of them.
 
 use crate::check::Checker;
-use crate::check::expression::{Fields, Typed};
-use crate::check::makeup::Makeup;
-use crate::check::steps::Lives;
+use crate::check::typed::{Fields, Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{RefSlot, Slot, WordSlot};
 use crate::program::types::Type;
@@ -166,6 +164,39 @@ impl Scope {
     }
 }
 
+/// When variables can be seen, by the number of the step.
+#[derive(Default)]
+pub(super) struct Lives {
+    /// The number of the next step.
+    pub next: usize,
+    pub all: Vec<Life>,
+    /// Those that have not ended, by variable.
+    open: HashMap<usize, usize>,
+}
+
+/// A variable can be seen from `first` up to but without `last`.
+pub(super) struct Life {
+    pub variable: usize,
+    pub first: usize,
+    pub last: usize,
+}
+
+impl Lives {
+    /// A variable gets its name.
+    pub(super) fn begin(&mut self, variable: usize) {
+        self.open.insert(variable, self.all.len());
+        self.all.push(Life { variable, first: self.next, last: usize::MAX });
+    }
+
+    /// Its block ends.
+    pub(super) fn end(&mut self, variable: usize) {
+        let open = self.open.remove(&variable);
+        if let Some(life) = open.and_then(|at| self.all.get_mut(at)) {
+            life.last = self.next;
+        }
+    }
+}
+
 impl Checker<'_> {
     /// A new slot for values of a type.
     pub(super) fn slot(&mut self, kind: &Type) -> Slot {
@@ -193,7 +224,7 @@ impl Checker<'_> {
         unit: Option<Rc<UnitText>>,
         role: Role,
     ) -> usize {
-        let module = self.modules.get(self.inside.module);
+        let module = self.module();
         let fixed = module.and_then(|m| m.values.get(&name.symbol)).copied();
         let top = self.inside.routine.is_none() && self.scope.at_top();
         let found = self.scope.find(name.symbol).or(fixed);
@@ -216,9 +247,13 @@ impl Checker<'_> {
 
     /// The variable that a name means here.
     pub(super) fn variable_of(&self, symbol: Symbol) -> Option<&Variable> {
-        let module = self.modules.get(self.inside.module);
-        let found = self.scope.find(symbol).or_else(|| module?.values.get(&symbol).copied());
-        self.variables.get(found?)
+        self.variables.get(self.find(symbol)?)
+    }
+
+    /// The variable that a name stands for here: one of the blocks around, or one of the file.
+    pub(super) fn find(&self, symbol: Symbol) -> Option<usize> {
+        let of_file = || self.module()?.values.get(&symbol).copied();
+        self.scope.find(symbol).or_else(of_file)
     }
 
     /// Makes a variable for values like `typed`, and binds its name in the innermost scope.

@@ -1,10 +1,9 @@
 //! What must come before what: lock before light and before counting, a measured line between
 //! loading trims and keeping them. Works on the order in which calls stand.
 
-use crate::builtins::{self, Effect, Spec, Trait};
+use crate::builtins::{self, Effect, Trait};
 use crate::check::Checker;
-use crate::check::call::changes_speed;
-use crate::check::flow::{CallSite, Callee, Graph};
+use crate::check::flow::{CallSite, Callee, Graph, changes_speed, measures_a_line};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 
@@ -50,11 +49,6 @@ struct Meaning {
     loads: bool,
     measures: bool,
     stores: bool,
-}
-
-/// Whether a built-in measures a line.
-pub(super) fn measures_a_line(builtin: usize) -> bool {
-    meaning_of(builtin).measures
 }
 
 impl Checker<'_> {
@@ -209,8 +203,7 @@ fn meaning_of(index: usize) -> Meaning {
         needs_lock: builtin.is(Trait::NeedsLock),
         loads: has(Effect::Trims),
         // What an image shows is not measured.
-        measures: has(Effect::Emits)
-            && !builtin.parameters.iter().any(|p| matches!(p.spec, Spec::Image)),
+        measures: measures_a_line(index),
         stores: has(Effect::Stores),
     }
 }

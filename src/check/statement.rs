@@ -2,10 +2,9 @@
 
 use crate::check::Checker;
 use crate::check::advice::with_article;
-use crate::check::expression::Typed;
 use crate::check::head::TIME;
-use crate::check::makeup::Makeup;
 use crate::check::scope::{LoopInfo, Role};
+use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{self as program, Number, RefSlot, Slot};
 use crate::program::types::Type;

@@ -5,7 +5,7 @@
 use crate::check::Checker;
 use crate::check::flow::Callee;
 use crate::check::live::Kept;
-use crate::check::scope::Variable;
+use crate::check::scope::{Life, Variable};
 use crate::program::tree::{self as program, Slot};
 use crate::program::types::Type;
 use crate::program::value::Datum;
@@ -53,39 +53,6 @@ pub struct Dark {
 pub(super) struct Found {
     places: Vec<Place>,
     dark: Vec<Dark>,
-}
-
-/// When variables can be seen, by the number of the step.
-#[derive(Default)]
-pub(super) struct Lives {
-    /// The number of the next step.
-    next: usize,
-    all: Vec<Life>,
-    /// Those that have not ended, by variable.
-    open: HashMap<usize, usize>,
-}
-
-/// A variable can be seen from `first` up to but without `last`.
-struct Life {
-    variable: usize,
-    first: usize,
-    last: usize,
-}
-
-impl Lives {
-    /// A variable gets its name.
-    pub(super) fn begin(&mut self, variable: usize) {
-        self.open.insert(variable, self.all.len());
-        self.all.push(Life { variable, first: self.next, last: usize::MAX });
-    }
-
-    /// Its block ends.
-    pub(super) fn end(&mut self, variable: usize) {
-        let open = self.open.remove(&variable);
-        if let Some(life) = open.and_then(|at| self.all.get_mut(at)) {
-            life.last = self.next;
-        }
-    }
 }
 
 impl Steps {

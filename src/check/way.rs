@@ -3,9 +3,8 @@
 
 use crate::check::Checker;
 use crate::check::advice::with_article;
-use crate::check::expression::Typed;
-use crate::check::makeup::Makeup;
 use crate::check::scope::Role;
+use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::Diagnostic;
 use crate::program::types::Type;
 use crate::source::Span;

@@ -3,7 +3,7 @@
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
 use crate::lsp::{Workspace, serve, transport};
-use crate::session::{Files, Text};
+use crate::session::{FileError, Files, Text};
 use std::fs;
 use std::io;
 use std::path::Path;
@@ -42,7 +42,7 @@ pub(super) fn run() -> Result<u8, Error> {
 struct FileSystem;
 
 impl Files for FileSystem {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         Disk.read(from, path)
     }
 }

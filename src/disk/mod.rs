@@ -10,7 +10,7 @@ use crate::error::{Error, invalid};
 use crate::head::Images;
 use crate::head::system::why;
 use crate::image::Bitmap;
-use crate::session::{Files, Text, read_image};
+use crate::session::{FileError, Files, Text, read_image};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::fs::File;
@@ -34,7 +34,7 @@ const MAX_CACHED_IMAGES: usize = 4;
 pub(crate) struct Disk;
 
 impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         if from.is_none() && path == "-" {
             let text = read_stdin().map_err(|error| error.to_string())?;
             return Ok(Text { name: "-".to_string(), text });
@@ -44,10 +44,11 @@ impl Files for Disk {
         Ok(Text { name: whole.to_string_lossy().replace('\\', "/"), text })
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
-        open_file(&resolve(Some(from), path))
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        let bytes = open_file(&resolve(Some(from), path))
             .and_then(|file| read_bytes(file, path, MAX_IMAGE, ": expose it in parts"))
-            .map_err(|error| error.to_string())
+            .map_err(|error| error.to_string())?;
+        Ok(bytes)
     }
 }
 

@@ -7,7 +7,7 @@ use crate::lsp::Workspace;
 use crate::lsp::documents::{CHECKED_MOST, Documents};
 use crate::lsp::outline::each_expression;
 use crate::lsp::position::Lines;
-use crate::session::{Examined, Files, Text, examine};
+use crate::session::{Examined, FileError, Files, Text, examine};
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{ExpressionKind, File, StatementKind};
@@ -139,7 +139,7 @@ struct Overlay<'a> {
 }
 
 impl Files for Overlay<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let name = match from {
             None if path == MADE_UP => {
                 return Ok(Text { name: path.to_string(), text: "use \"it\"\n".to_string() });
@@ -154,7 +154,7 @@ impl Files for Overlay<'_> {
         }
         match self.documents.get(&name) {
             Some(document) if document.text.len() > CHECKED_MOST => {
-                Err(format!("{name} is too large to be checked while somebody types"))
+                Err(format!("{name} is too large to be checked while it is edited").into())
             }
             Some(document) => Ok(Text { name, text: document.text.clone() }),
             None => match from {

@@ -92,6 +92,24 @@ pub enum Expression {
     Ref(Ref),
 }
 
+impl From<Number> for Expression {
+    fn from(number: Number) -> Self {
+        Expression::Number(number)
+    }
+}
+
+impl From<Flag> for Expression {
+    fn from(flag: Flag) -> Self {
+        Expression::Flag(flag)
+    }
+}
+
+impl From<Ref> for Expression {
+    fn from(reference: Ref) -> Self {
+        Expression::Ref(reference)
+    }
+}
+
 /// A call of a routine; defaults are filled in.
 #[derive(Clone, Debug)]
 pub struct Call {

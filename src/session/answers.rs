@@ -159,7 +159,7 @@ impl Reader<'_> {
             // The same answer, wherever it is asked.
             let refused = asked.iter().find_map(|asked| asked.wanted.read(&text).err());
             return match refused {
-                Some(why) => Err(self.refused(why, place, asked)),
+                Some(why) => Err(self.refused(why.to_string(), place, asked)),
                 None => Ok(Texts::Always(text)),
             };
         };
@@ -172,7 +172,7 @@ impl Reader<'_> {
             // Asked in several places, each answer is for one of them.
             let reasons = asked.iter().map(|asked| asked.wanted.read(&text).err());
             match reasons.reduce(|one, other| one.and(other)).flatten() {
-                Some(why) => return Err(self.refused(why, item.span(), asked)),
+                Some(why) => return Err(self.refused(why.to_string(), item.span(), asked)),
                 None => texts.push_back(text),
             }
         }

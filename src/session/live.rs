@@ -14,9 +14,9 @@ use crate::interpret::{self, Observer};
 use crate::program::failure::Failure;
 use crate::program::tree::Program;
 use crate::program::value::Datum;
-use crate::session::Files;
 use crate::session::gate::RunnableEntry;
 use crate::session::load::{Loaded, Loader, settled};
+use crate::session::{FileError, Files};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::parse;
@@ -193,7 +193,7 @@ impl Session {
         files: &mut dyn Files,
         path: &str,
         settings: &[String],
-    ) -> Result<Entry, String> {
+    ) -> Result<Entry, FileError> {
         let text = files.read(None, path)?;
         // Files are read anew, for they may have changed.
         let fresh = Session {

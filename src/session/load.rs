@@ -6,7 +6,7 @@ use crate::check::index::Index;
 use crate::check::{self, Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::head::Description;
-use crate::image::Bitmap;
+use crate::image::{Bitmap, ImageError};
 use crate::program::tree::{Param, Program};
 use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
@@ -16,28 +16,57 @@ use crate::syntax::tree::{File, StatementKind};
 use crate::syntax::{parse, parse_expression};
 use crate::units::Dimension;
 use std::collections::{HashMap, HashSet};
+use thiserror::Error;
 
 /// Longest chain of files that use each other.
 const DEPTH_MOST: usize = 64;
 
-/// Gives the texts of scripts.
+/// Why a file cannot be read.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum FileError {
+    /// It cannot be opened, or is no text.
+    #[error("{0}")]
+    Unreadable(String),
+    /// It is no image that can be exposed.
+    #[error("{path}: {error}")]
+    Image {
+        /// As it is named.
+        path: String,
+        /// What is wrong with it.
+        error: ImageError,
+    },
+}
+
+impl From<String> for FileError {
+    fn from(why: String) -> Self {
+        FileError::Unreadable(why)
+    }
+}
+
+impl From<FileError> for String {
+    fn from(error: FileError) -> Self {
+        error.to_string()
+    }
+}
+
+/// Reads the texts of scripts.
 pub trait Files {
     /// Reads `path`, which stands in the file `from` (none for the script itself).
     /// Gives a name that is the same for the same file, and the text; or why not.
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String>;
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError>;
 
     /// Reads the bytes of `path`, an image that the file `from` names; or why not.
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         let _ = from;
-        Err(format!("{path} cannot be read: there are no images here"))
+        Err(format!("{path} cannot be read: there are no images here").into())
     }
 }
 
 /// Reads an image that a script names; the path is taken from the folder of the script that is
 /// run. Says why not with the image's name.
-pub fn read_image(files: &mut dyn Files, script: &str, path: &str) -> Result<Bitmap, String> {
+pub fn read_image(files: &mut dyn Files, script: &str, path: &str) -> Result<Bitmap, FileError> {
     let bytes = files.bytes(script, path)?;
-    Bitmap::read(&bytes).map_err(|error| format!("{path}: {error}"))
+    Bitmap::read(&bytes).map_err(|error| FileError::Image { path: path.to_string(), error })
 }
 
 /// A text with its name.
@@ -109,17 +138,25 @@ impl Prepared {
 
 /// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
 /// Fails only where the script itself cannot be read.
-pub fn prove(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+pub fn prove(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Prepared, FileError> {
     Ok(examined(files, path, settings, false)?.prepared)
 }
 
 /// The same for a script that is to run: params without a value are errors.
-pub fn prepare(files: &mut dyn Files, path: &str, settings: &[String]) -> Result<Prepared, String> {
+pub fn prepare(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Prepared, FileError> {
     Ok(prove(files, path, settings)?.or_unset())
 }
 
 /// The same for editors: keeps the trees, and tells what each name means.
-pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, String> {
+pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, FileError> {
     examined(files, path, &[], true)
 }
 
@@ -128,7 +165,7 @@ fn examined(
     path: &str,
     settings: &[String],
     index: bool,
-) -> Result<Examined, String> {
+) -> Result<Examined, FileError> {
     let Texts { sources, mut names, diagnostics, modules, settings } = read(files, path, settings)?;
     let (prepared, index) =
         judged(files, sources, &mut names, &modules, &settings, diagnostics, index);
@@ -151,7 +188,7 @@ pub(super) fn read(
     files: &mut dyn Files,
     path: &str,
     settings: &[String],
-) -> Result<Texts, String> {
+) -> Result<Texts, FileError> {
     let script = files.read(None, path)?;
     let mut loader = Loader {
         files,
@@ -244,7 +281,7 @@ fn unusable(
     images: &[(String, Span)],
 ) -> Vec<Diagnostic> {
     let script = sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
-    let mut known: HashMap<&str, Option<String>> = HashMap::new();
+    let mut known: HashMap<&str, Option<FileError>> = HashMap::new();
     let mut reports = Vec::new();
     for (path, span) in images {
         let why = known.entry(path).or_insert_with(|| read_image(files, script, path).err());

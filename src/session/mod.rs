@@ -14,7 +14,7 @@ pub mod step;
 
 pub use gate::{CheckFault, Runnable, RunnableEntry};
 pub use list::{Cell, List, ROWS_MOST, Row};
-pub use load::{Examined, Files, Prepared, Text, examine, prepare, prove, read_image};
+pub use load::{Examined, FileError, Files, Prepared, Text, examine, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
 

@@ -4,7 +4,7 @@
 use crate::check::{Origin, Setting};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::session::list::{self, List, Row};
-use crate::session::load::{Files, Prepared, Texts, judged, read};
+use crate::session::load::{FileError, Files, Prepared, Texts, judged, read};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::parse_expression;
 
@@ -28,7 +28,7 @@ impl Series {
         settings: &[String],
         list: &str,
         own: &'static [&'static str],
-    ) -> Result<(Series, Vec<Diagnostic>), String> {
+    ) -> Result<(Series, Vec<Diagnostic>), FileError> {
         let mut texts = read(files, script, settings)?;
         let text = files.read(None, list)?;
         // Some spreadsheets begin a file with a byte order mark.

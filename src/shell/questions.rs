@@ -50,7 +50,7 @@ impl Operator for AtPrompt {
                         complain(&format!("  {why}\n"));
                         self.reader.ask(Typed::Answer, &prompt);
                     }
-                    Err(why) => return Err(NoAnswer::Wrong(why)),
+                    Err(why) => return Err(NoAnswer::Wrong(why.to_string())),
                 },
                 Some(Input::Dropped(_)) => {
                     stop.store(true, Ordering::SeqCst);

@@ -5,7 +5,7 @@ use crate::check::index::{Occurrence, Target};
 use crate::head::system::why;
 use crate::lsp::outline::{each_expression, each_statement, expressions};
 use crate::session::live::{Done, Session};
-use crate::session::{Files, Text, prepare};
+use crate::session::{FileError, Files, Text, prepare};
 use crate::shell::bench::{Bench, Came};
 use crate::shell::reader::Reader;
 use crate::source::{SourceId, Span};
@@ -98,14 +98,14 @@ struct Saved<'a> {
 }
 
 impl Files for Saved<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         if from.is_none() && path == self.name {
             return Ok(Text { name: self.name.to_string(), text: self.text.to_string() });
         }
         self.files.read(from, path)
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         self.files.bytes(from, path)
     }
 }

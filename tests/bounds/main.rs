@@ -19,7 +19,7 @@ use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::Station;
 use spintrue::head::{Description, Rig, Times, sim};
 use spintrue::interpret::{self, Event, Observer};
-use spintrue::session::{Files, Prepared, Text, prepare};
+use spintrue::session::{FileError, Files, Prepared, Text, prepare};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -27,11 +27,11 @@ use std::sync::atomic::AtomicBool;
 pub struct Script<'a>(pub &'a str);
 
 impl Files for Script<'_> {
-    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, FileError> {
         Ok(Text { name: path.to_string(), text: self.0.to_string() })
     }
 
-    fn bytes(&mut self, _: &str, _: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, _: &str, _: &str) -> Result<Vec<u8>, FileError> {
         Ok(stripes())
     }
 }

@@ -6,7 +6,7 @@ use spintrue::builtins::Effect;
 use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
 use spintrue::head::{FaultInjector, Head, sim};
-use spintrue::session::{Files, Prepared, Text, prepare};
+use spintrue::session::{FileError, Files, Prepared, Text, prepare};
 
 /// An example taken apart, in the form that `diagnostics::codes` describes.
 pub struct Example {
@@ -80,7 +80,7 @@ fn repeated(comment: &str) -> Option<usize> {
 }
 
 impl Files for Example {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         // Paths are taken from the folder of the file that names them.
         let folder = from.and_then(|from| from.rsplit_once('/')).map_or("", |(folder, _)| folder);
         let near = format!("{folder}/{path}");
@@ -89,7 +89,7 @@ impl Files for Example {
         Ok(Text { name: name.clone(), text: text.clone() })
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         Ok(self.read(Some(from), path)?.text.into_bytes())
     }
 }

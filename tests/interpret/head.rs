@@ -1,6 +1,8 @@
 //! The head that keeps a log, and the built-ins of the tests.
 
-use spintrue::builtins::{Builtin, Context, Function, Gives, Longest, Spec, Trouble};
+use spintrue::builtins::{
+    Arguments, Builtin, Context, Function, ResultBound, Spec, TimeBound, Trouble,
+};
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::StationError;
 use spintrue::head::{
@@ -155,30 +157,30 @@ impl Head for Logged {
     }
 }
 
-pub fn locked(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+pub fn locked(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     Ok(Datum::Flag(context.station.status()?.locked))
 }
 
-pub fn press_stop(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+pub fn press_stop(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     context.station.stop_flag().store(true, Ordering::Relaxed);
     Ok(Datum::Nothing)
 }
 
-pub fn break_down(_: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+pub fn break_down(_: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     Err(StationError::Fault(Fault::NotLocked).into())
 }
 
-pub fn trims(context: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+pub fn trims(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     context.station.trims()?;
     Ok(Datum::Nothing)
 }
 
-pub fn panics(_: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+pub fn panics(_: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     panic!("boom")
 }
 
-pub fn size(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Trouble> {
-    match arguments {
+pub fn size(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    match arguments.0 {
         [list, Datum::Nothing] => {
             Ok(Datum::Number((list.words().len() / context.item.words) as f64))
         }
@@ -187,7 +189,7 @@ pub fn size(context: &mut Context<'_>, arguments: &[Datum]) -> Result<Datum, Tro
     }
 }
 
-pub fn too_long(_: &mut Context<'_>, _: &[Datum]) -> Result<Datum, Trouble> {
+pub fn too_long(_: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     Ok(Datum::Value(Value::words(vec![0.0; 4_000_001])))
 }
 
@@ -199,8 +201,9 @@ pub const fn builtin(name: &'static str, function: Function) -> Builtin {
         effects: &[],
         meaning: "",
         example: "",
-        longest: Longest::Nothing,
-        gives: Gives::Anything,
+        traits: &[],
+        time: TimeBound::None,
+        result: ResultBound::Unknown,
         function,
     }
 }

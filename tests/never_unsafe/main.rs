@@ -24,7 +24,7 @@ use spintrue::head::{Head, Images};
 use spintrue::image::Bitmap;
 use spintrue::interpret::{Event, Observer};
 use spintrue::session::{
-    self, Files, Finished, Prepared, SCRIPT, Text, Verdict, prepare, read_image,
+    self, FileError, Files, Finished, Prepared, SCRIPT, Text, Verdict, prepare, read_image,
 };
 use std::fs;
 use std::path::Path;
@@ -38,7 +38,7 @@ enum Script<'a> {
 }
 
 impl Files for Script<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         if let (Script::Text(text), None) = (&self, from) {
             return Ok(Text { name: path.to_string(), text: (*text).to_string() });
         }
@@ -48,12 +48,12 @@ impl Files for Script<'_> {
         Ok(Text { name: path.display().to_string(), text })
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         if let Script::Text(_) = self {
             return Ok(stripes());
         }
         let folder = Path::new(from).parent().unwrap_or(Path::new(""));
-        fs::read(folder.join(path)).map_err(|error| error.to_string())
+        Ok(fs::read(folder.join(path)).map_err(|error| error.to_string())?)
     }
 }
 

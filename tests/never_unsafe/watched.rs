@@ -120,7 +120,7 @@ impl Link for Watched {
     fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
         let act = || {
             let (mut head, mut gauge) = (self.head.borrow_mut(), self.gauge.borrow_mut());
-            let mut injector = head.provoking();
+            let mut injector = head.injector();
             perform(&mut *head, Some(&mut *gauge), Some(&mut injector), call)
         };
         match call {

@@ -8,9 +8,9 @@ use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
 use crate::head::sim::medium::Sheet;
 use crate::image::Bitmap;
-use crate::session::{self, Files, Text, read_image};
-use crate::setup::options::HeadOption;
+use crate::session::{FileError, Files, Text, read_image, self};
 use crate::setup::{Opening, Stage, load, stop_on_request};
+use crate::setup::options::HeadOption;
 use crate::terminal::complain;
 use crate::units::Dimension;
 use clap::Args;
@@ -82,11 +82,11 @@ fn resolution(text: &str) -> Result<(String, f64), Error> {
 struct OwnScript;
 
 impl Files for OwnScript {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
         Ok(Text { name: path.to_string(), text: SCRIPT.to_string() })
     }
 
-    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         Disk.bytes("", path)
     }
 }

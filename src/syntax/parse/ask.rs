@@ -4,7 +4,7 @@ use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::Expressions;
 use crate::syntax::parse::item::{range_rule, type_rule};
-use crate::syntax::parse::statement::key;
+use crate::syntax::parse::recover::key;
 use crate::syntax::parse::{Failure, Rule};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{Ask, Expression, Kept, StatementKind};

@@ -3,7 +3,7 @@
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::name;
-use crate::syntax::parse::statement::{broken, header, key};
+use crate::syntax::parse::recover::{broken, header, key};
 use crate::syntax::parse::{Failure, Rule, Shared};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{Block, Expression, Name, Statement, StatementKind};

@@ -5,7 +5,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::habits::habit;
-use crate::syntax::parse::report::Stuck;
+use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;

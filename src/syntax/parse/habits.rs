@@ -3,7 +3,7 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::report::Stuck;
+use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 

@@ -4,7 +4,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::{Expressions, name};
-use crate::syntax::parse::statement::{header, until_end};
+use crate::syntax::parse::recover::{header, until_end};
 use crate::syntax::parse::{Failure, Rule, Shared};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{

@@ -8,8 +8,10 @@ mod explain;
 mod expression;
 mod habits;
 mod item;
+mod recover;
 mod report;
 mod statement;
+mod stuck;
 mod words;
 
 pub use habits::without_comma;

@@ -9,40 +9,18 @@ use crate::syntax::parse::compound::{
 };
 use crate::syntax::parse::expression::{Expressions, expressions, name};
 use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
-use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
+use crate::syntax::parse::recover::{guarded, key, until_end};
+use crate::syntax::parse::{Failure, Rule, Shared};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind,
 };
-use chumsky::input::InputRef;
-use chumsky::prelude::{IterParser, Parser, any, choice, custom, end, extra, just, recursive};
+use chumsky::prelude::{IterParser, Parser, any, choice, custom, just, recursive};
 
 /// A whole file.
 pub fn file<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, File, F> {
     let (statements, _) = statements(shared);
     statements.map(|statements| File { statements }).boxed()
-}
-
-/// A keyword of a statement.
-pub fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
-    just(Token::Keyword(keyword)).ignored().labelled(quoted(keyword)).boxed()
-}
-
-/// The keyword as reports name it.
-fn quoted(keyword: Keyword) -> &'static str {
-    match keyword {
-        Keyword::In => "`in`",
-        Keyword::At => "`at`",
-        Keyword::Most => "`most`",
-        Keyword::Times => "`times`",
-        Keyword::Until => "`until`",
-        Keyword::Within => "`within`",
-        Keyword::Every => "`every`",
-        Keyword::Else => "`else`",
-        Keyword::Catch => "`catch`",
-        Keyword::Finally => "`finally`",
-        _ => "a statement",
-    }
 }
 
 type Statements<'t, F> = Rule<'t, Vec<Statement>, F>;
@@ -73,150 +51,6 @@ fn statements<'t, F: Failure<'t>>(
     .boxed();
     let block = block_rule.unwrap_or_else(|| any().to(Block::default()).boxed());
     (statements, block)
-}
-
-/// The next token ends the statement; it stays.
-fn at_end<'t, F: Failure<'t>>() -> Rule<'t, (), F> {
-    choice((just(Token::End).ignored(), just(Token::BlockClose).ignored(), end()))
-        .rewind()
-        .labelled("the end of the statement")
-        .boxed()
-}
-
-fn ends(token: Option<Token>) -> bool {
-    matches!(token, None | Some(Token::End | Token::BlockClose))
-}
-
-/// Goes on behind a statement that cannot be read.
-fn guarded<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    statement: Rule<'t, Statement, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, Statement, F> {
-    if !shared.recovers {
-        return statement;
-    }
-    let at_end = at_end();
-    let nothing = key(Keyword::Let);
-    custom(move |inp| {
-        if ends(inp.peek()) {
-            inp.parse(&nothing)?;
-        }
-        let before = inp.save();
-        let start = inp.cursor();
-        match inp.parse(&statement) {
-            Ok(statement) => {
-                if let Err(failure) = inp.parse(&at_end) {
-                    shared.fail(failure);
-                    skip(inp, &shared, &block);
-                }
-                Ok(statement)
-            }
-            Err(failure) => {
-                shared.fail(failure);
-                inp.rewind(before);
-                skip(inp, &shared, &block);
-                Ok(Statement {
-                    kind: StatementKind::Broken,
-                    span: inp.span_since(&start),
-                    doc: None,
-                })
-            }
-        }
-    })
-    .boxed()
-}
-
-/// Skips to the end of the statement; blocks on the way are parsed for their mistakes, each once.
-fn skip<'t, F: Failure<'t>>(
-    inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
-    shared: &Shared<'t, F>,
-    block: &Rule<'t, Block, F>,
-) {
-    loop {
-        match inp.peek() {
-            token if ends(token) => return,
-            Some(Token::BlockOpen) => {
-                let before = inp.save();
-                let start = inp.cursor();
-                inp.skip();
-                let span: Span = inp.span_since(&start);
-                if span.start >= shared.parsed.get() {
-                    inp.rewind(before);
-                    if inp.parse(block).is_ok() {
-                        continue;
-                    }
-                    return;
-                }
-                let mut depth = 1_usize;
-                while depth > 0 {
-                    match inp.next() {
-                        Some(Token::BlockOpen) => depth += 1,
-                        Some(Token::BlockClose) => depth -= 1,
-                        Some(_) => {}
-                        None => return,
-                    }
-                }
-            }
-            _ => inp.skip(),
-        }
-    }
-}
-
-/// What stands between a keyword and its block: a mistake there leaves the block readable.
-pub fn header<'t, O: 't, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    rule: Rule<'t, O, F>,
-    fallback: fn(Span) -> O,
-) -> Rule<'t, O, F> {
-    let brace = just(Token::BlockOpen).rewind().labelled("`{`");
-    recovering(shared, rule.then_ignore(brace).boxed(), fallback, |token| {
-        token == Some(Token::BlockOpen)
-    })
-}
-
-/// An expression that reaches to the end of its statement.
-pub fn until_end<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    rule: Rule<'t, Expression, F>,
-) -> Rule<'t, Expression, F> {
-    let stop = choice((just(Token::Keyword(Keyword::Within)).ignored().rewind(), at_end()));
-    let rule = if shared.recovers { rule.then_ignore(stop).boxed() } else { rule };
-    recovering(shared, rule, broken, ends)
-}
-
-/// Stands for an expression that could not be read.
-pub fn broken(span: Span) -> Expression {
-    Expression { kind: ExpressionKind::Broken, span }
-}
-
-fn recovering<'t, O: 't, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    rule: Rule<'t, O, F>,
-    fallback: fn(Span) -> O,
-    stops: fn(Option<Token>) -> bool,
-) -> Rule<'t, O, F> {
-    if !shared.recovers {
-        return rule;
-    }
-    custom(move |inp| {
-        let before = inp.save();
-        let start = inp.cursor();
-        let failure = match inp.parse(&rule) {
-            Ok(output) => return Ok(output),
-            Err(failure) => failure,
-        };
-        inp.rewind(before);
-        while !stops(inp.peek()) {
-            if ends(inp.peek()) || inp.peek() == Some(Token::BlockOpen) {
-                return Err(failure);
-            }
-            inp.skip();
-        }
-        shared.fail(failure);
-        Ok(fallback(inp.span_since(&start)))
-    })
-    .boxed()
 }
 
 /// Any one statement with its documentation.

@@ -5,7 +5,7 @@ use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::interpret::{Event, Observer};
 use spintrue::program::show::Shown;
-use spintrue::session::{Files, Prepared, Text, prepare, run};
+use spintrue::session::{FileError, Files, Prepared, Text, prepare, run};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -13,7 +13,7 @@ use std::sync::atomic::AtomicBool;
 struct Only<'a>(&'a str);
 
 impl Files for Only<'_> {
-    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, FileError> {
         Ok(Text { name: path.to_string(), text: self.0.to_string() })
     }
 }

@@ -3,16 +3,16 @@
 
 use libfuzzer_sys::fuzz_target;
 use spintrue::diagnostics::render::render;
-use spintrue::session::{Files, Text, prepare};
+use spintrue::session::{FileError, Files, Text, prepare};
 
 struct Two(String, String);
 
 impl Files for Two {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let text = match path {
             "script" => self.0.clone(),
             "lib" => self.1.clone(),
-            _ => return Err("there is no such file".to_string()),
+            _ => return Err("there is no such file".to_string().into()),
         };
         Ok(Text { name: path.to_string(), text })
     }

@@ -4,15 +4,15 @@
 use libfuzzer_sys::fuzz_target;
 use spintrue::lsp::transport::{message, read};
 use spintrue::lsp::{Workspace, serve};
-use spintrue::session::{Files, Text};
+use spintrue::session::{FileError, Files, Text};
 use std::io::{BufReader, sink};
 use std::sync::mpsc::channel;
 
 struct Nothing;
 
 impl Files for Nothing {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
-        Err(format!("there is no file {path}"))
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
+        Err(format!("there is no file {path}").into())
     }
 }
 

@@ -1,0 +1,151 @@
+//! A failure of the parser and the tokens around it, as the explanations look at them.
+
+use crate::source::Span;
+use crate::syntax::layout::Laid;
+use crate::syntax::token::Token;
+use chumsky::error::{Rich, RichPattern};
+
+/// So many things are named as expected.
+const MOST_NAMED: usize = 4;
+
+/// Where the parser stood when it could not go on.
+pub struct Stuck<'a> {
+    pub text: &'a str,
+    pub tokens: &'a [(Token, Span)],
+    /// The token that did not fit; as many as there are tokens at the end of the text.
+    pub index: usize,
+    /// What would have fitted.
+    pub expected: Vec<String>,
+    /// The place of that token.
+    pub span: Span,
+}
+
+impl<'a> Stuck<'a> {
+    pub fn new(laid: &'a Laid, text: &'a str, failure: &Rich<'_, Token, Span>) -> Self {
+        let span = *failure.span();
+        let tokens = laid.tokens.as_slice();
+        let mut index = tokens.partition_point(|(_, at)| at.start < span.start);
+        // Repaired brackets take no room and share their place with the token behind them.
+        while tokens.get(index).is_some_and(|(_, at)| at.start == span.start && at.end < span.end) {
+            index += 1;
+        }
+        let mut expected: Vec<String> = Vec::new();
+        for pattern in failure.expected() {
+            let name = match pattern {
+                RichPattern::Label(label) => label.to_string(),
+                RichPattern::EndOfInput => "the end of the statement".to_string(),
+                _ => continue,
+            };
+            if !expected.contains(&name) {
+                expected.push(name);
+            }
+        }
+        Stuck { text, tokens, index, expected, span }
+    }
+
+    /// The token at a distance from the one that did not fit.
+    pub fn token(&self, distance: isize) -> Option<Token> {
+        let index = self.index.checked_add_signed(distance)?;
+        self.tokens.get(index).map(|(token, _)| *token)
+    }
+
+    /// Its place.
+    pub fn place(&self, distance: isize) -> Option<Span> {
+        let index = self.index.checked_add_signed(distance)?;
+        self.tokens.get(index).map(|(_, span)| *span)
+    }
+
+    /// What is written there.
+    pub fn word(&self, distance: isize) -> &'a str {
+        self.place(distance).and_then(|span| self.text.get(span.range())).unwrap_or("")
+    }
+
+    pub fn found(&self) -> Option<Token> {
+        self.token(0)
+    }
+
+    pub fn expects(&self, name: &str) -> bool {
+        self.expected.iter().any(|expected| expected == name)
+    }
+
+    /// Tokens from the beginning of the statement, or from the block before this part of it, up to
+    /// the one that did not fit.
+    pub fn clause(&self) -> &'a [(Token, Span)] {
+        let before = self.tokens.get(..self.index).unwrap_or(&[]);
+        let start = before
+            .iter()
+            .rposition(|(token, _)| {
+                matches!(token, Token::End | Token::BlockOpen | Token::BlockClose)
+            })
+            .map_or(0, |at| at + 1);
+        before.get(start..).unwrap_or(&[])
+    }
+
+    /// The bracket around the place, inside this statement, and the token before it.
+    pub fn bracket(&self) -> Option<(Token, Option<Token>)> {
+        let clause = self.clause();
+        let mut depth = 0_usize;
+        for (at, (token, _)) in clause.iter().enumerate().rev() {
+            match token {
+                Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
+                    depth += 1;
+                }
+                Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
+                    if depth == 0 {
+                        let before = at.checked_sub(1).and_then(|at| clause.get(at));
+                        return Some((*token, before.map(|(token, _)| *token)));
+                    }
+                    depth -= 1;
+                }
+                _ => {}
+            }
+        }
+        None
+    }
+
+    /// The token that did not fit, in words.
+    pub fn found_words(&self) -> String {
+        match self.found() {
+            None => "the end".into(),
+            Some(Token::End) if self.word(0) == ";" => "`;`".into(),
+            Some(Token::End) => "the end of the line".into(),
+            Some(Token::Quote) => "a text".into(),
+            Some(Token::Unquote | Token::ValueClose) if self.word(0).is_empty() => {
+                "the end of the text".into()
+            }
+            Some(Token::Keyword(_)) => format!("the keyword `{}`", self.word(0)),
+            Some(_) if self.word(0).is_empty() => "something else".into(),
+            Some(_) => format!("`{}`", self.word(0)),
+        }
+    }
+
+    /// Where to point: behind the last token if the statement just stops.
+    pub fn point(&self) -> Span {
+        match self.found() {
+            None | Some(Token::End | Token::BlockClose) => {
+                self.place(-1).map_or(self.span, Span::after)
+            }
+            Some(_) => self.span,
+        }
+    }
+
+    /// What would have fitted, in words.
+    pub fn expected_words(&self) -> String {
+        let mut named: Vec<&str> = self.expected.iter().map(String::as_str).collect();
+        if named.len() > 2 {
+            named.retain(|name| *name != "an operator");
+        }
+        // The end of a statement is always possible where an operator is; say it only alone.
+        if named.len() > 1 {
+            named.retain(|name| *name != "the end of the statement");
+        }
+        let more = named.len() > MOST_NAMED;
+        named.truncate(MOST_NAMED);
+        match named.as_slice() {
+            [] => "something else".into(),
+            [only] => (*only).to_string(),
+            [first @ .., last] if more => format!("{}, {last} or the like", first.join(", ")),
+            [first @ .., last] => format!("{} or {last}", first.join(", ")),
+        }
+    }
+}
