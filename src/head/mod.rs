@@ -14,7 +14,7 @@ pub mod gauge;
 pub mod images;
 pub mod plausible;
 pub mod provoker;
-mod range;
+pub mod range;
 pub mod realtime;
 pub mod record;
 pub mod replay;

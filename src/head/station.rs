@@ -213,7 +213,7 @@ impl Station {
     pub fn spin(&mut self, speed: f64) -> Outcome<()> {
         finite("polygon speed", speed)?;
         self.go_on()?;
-        self.description.speed(speed)?;
+        self.description.check_speed(speed)?;
         self.command(|head| head.spin(speed))
     }
 
@@ -232,7 +232,7 @@ impl Station {
         finite("galvanometer angle", angle.unwrap_or(0.0))?;
         self.go_on()?;
         if let Some(angle) = angle {
-            self.description.angle(angle)?;
+            self.description.check_angle(angle)?;
         }
         self.command(|head| head.steer(angle))
     }
@@ -254,7 +254,7 @@ impl Station {
             finite("cross-scan trim", trim.cross_scan)?;
         }
         self.go_on()?;
-        self.description.hold(trims)?;
+        self.description.round_trims(trims)?;
         self.command(|head| head.load_trims(trims))
     }
 
