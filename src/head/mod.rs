@@ -18,7 +18,7 @@ pub mod images;
 pub mod injector;
 pub mod link;
 pub mod plausible;
-mod range;
+pub mod range;
 pub mod realtime;
 pub mod record;
 pub mod replay;

@@ -1,11 +1,11 @@
-//! What a head can be asked for, and the words with which it is refused beyond that. Uses units.
+//! Ranges of what a head can be asked for, and the faults beyond them.
 
 use crate::head::{Description, Fault, Trim};
 use crate::optics::OutOfRegister;
 use crate::units::{Dimension, show};
 
 /// The fault of a value in SI outside of a range, each shown in the usual unit of its dimension.
-pub(crate) fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
+pub fn out_of_range(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
     let text = |v: f64| show(v, dimension, None, None);
     Fault::OutOfRange {
         what: what.to_string(),
@@ -15,8 +15,8 @@ pub(crate) fn outside(what: &str, value: f64, low: f64, high: f64, dimension: Di
     }
 }
 
-/// The value, where it lies within a range.
-pub(crate) fn within(
+/// The value in SI where it lies in a range, else the fault.
+pub fn check_range(
     what: &str,
     value: f64,
     low: f64,
@@ -28,24 +28,24 @@ pub(crate) fn within(
     if value >= low - slack && value <= high + slack {
         Ok(value)
     } else {
-        Err(outside(what, value, low, high, dimension))
+        Err(out_of_range(what, value, low, high, dimension))
     }
 }
 
 impl Description {
-    /// The speed in rad/s, where it can be asked for.
-    pub(crate) fn speed(&self, speed: f64) -> Result<f64, Fault> {
-        within("polygon speed", speed, self.speed_least, self.speed_most, Dimension::ROTATION)
+    /// The polygon speed in rad/s where the head can run at it, else the fault.
+    pub fn check_speed(&self, speed: f64) -> Result<f64, Fault> {
+        check_range("polygon speed", speed, self.speed_least, self.speed_most, Dimension::ROTATION)
     }
 
-    /// The mechanical angle of the galvanometer in rad, where it goes that far.
-    pub(crate) fn angle(&self, angle: f64) -> Result<f64, Fault> {
+    /// The mechanical galvanometer angle in rad where the head can steer to it, else the fault.
+    pub fn check_angle(&self, angle: f64) -> Result<f64, Fault> {
         let range = self.galvanometer_range;
-        within("galvanometer angle", angle, -range, range, Dimension::ANGLE)
+        check_range("galvanometer angle", angle, -range, range, Dimension::ANGLE)
     }
 
-    /// Trims as the registers hold them, one per facet.
-    pub(crate) fn hold(&self, trims: &[Trim]) -> Result<Vec<Trim>, Fault> {
+    /// Trims as the registers hold them; a fault where they are not one per facet or do not fit.
+    pub fn round_trims(&self, trims: &[Trim]) -> Result<Vec<Trim>, Fault> {
         if u32::try_from(trims.len()) != Ok(self.facets) {
             return Err(Fault::Refused(format!(
                 "the head has {} facets, but {} trims were given",
@@ -58,7 +58,7 @@ impl Description {
             let refuse = |which, dimension| {
                 move |e: OutOfRegister| {
                     let what = format!("{which} trim of facet {k}");
-                    outside(&what, e.value, e.low, e.high, dimension)
+                    out_of_range(&what, e.value, e.low, e.high, dimension)
                 }
             };
             let (time, angle) = (self.in_scan_trim, self.cross_scan_trim);

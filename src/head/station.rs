@@ -203,9 +203,9 @@ impl Station {
     fn check_range(&self, call: &Call) -> Result<(), Fault> {
         let head = &self.description;
         match call {
-            Call::Spin { speed } => head.speed(*speed).map(drop),
-            Call::Steer { angle: Some(angle) } => head.angle(*angle).map(drop),
-            Call::LoadTrims { trims } => head.hold(trims).map(drop),
+            Call::Spin { speed } => head.check_speed(*speed).map(drop),
+            Call::Steer { angle: Some(angle) } => head.check_angle(*angle).map(drop),
+            Call::LoadTrims { trims } => head.round_trims(trims).map(drop),
             Call::Arm { power } if !(0.0..=1.0).contains(power) => Err(Fault::OutOfRange {
                 what: "laser power".to_string(),
                 value: format!("{} %", power * 100.0),

@@ -115,7 +115,7 @@ impl Head for Bent {
             // What was asked for reads back, whatever comes of it.
             "trims_shift" | "in-scan sign" | "cross-scan sign" | "optical angle" => {
                 if let Some(raw) = &self.raw {
-                    trims = self.inner.describe()?.hold(raw)?;
+                    trims = self.inner.describe()?.round_trims(raw)?;
                 }
             }
             _ => {}
@@ -137,7 +137,7 @@ impl Head for Bent {
             "optical angle" => held([1.0, 0.45]),
             _ => trims.to_vec(),
         };
-        let fits = self.inner.describe()?.hold(trims);
+        let fits = self.inner.describe()?.round_trims(trims);
         let answer = fits.and_then(|_| self.inner.load_trims(&bent));
         if answer.is_ok() {
             self.raw = Some(trims.to_vec());

@@ -2,7 +2,7 @@
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
 use crate::head::faults::FaultKind;
-use crate::head::range::{outside, within};
+use crate::head::range::{check_range, out_of_range};
 use crate::head::sim::config::{MAX_PASSAGES, SLOW_HOST};
 use crate::head::sim::faults::{InjectedFault, When};
 use crate::head::sim::lines::{self, Across, Drawn};
@@ -149,16 +149,16 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let most = f64::from(world.description().facets) - 1.0;
     let Some(trim) = world.trims.get(order.facet as usize).copied() else {
         let facet = f64::from(order.facet);
-        return Err(outside("facet", facet, 0.0, most, Dimension::NUMBER));
+        return Err(out_of_range("facet", facet, 0.0, most, Dimension::NUMBER));
     };
     if order.dots == 0 || order.dots > MAX_DOTS {
         let dots = f64::from(order.dots);
         let most = f64::from(MAX_DOTS);
-        return Err(outside("number of dots", dots, 1.0, most, Dimension::NUMBER));
+        return Err(out_of_range("number of dots", dots, 1.0, most, Dimension::NUMBER));
     }
     let target = world.target.ok_or(Fault::NotLocked)?;
     let period = TAU / target / world.facets() as f64;
-    let time = |what, value, low, high| within(what, value, low, high, Dimension::TIME);
+    let time = |what, value, low, high| check_range(what, value, low, high, Dimension::TIME);
     let (shortest, longest) =
         world.description().clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
     time("time per dot", order.dot_period, shortest, longest)?;

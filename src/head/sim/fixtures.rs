@@ -17,7 +17,7 @@ const SAMPLES: f64 = 1e3;
 
 /// A line with what drives it.
 #[derive(Clone, Debug, PartialEq)]
-struct Line {
+struct DrivenSignal {
     signal: Signal,
     /// The output that it follows, and after how many s.
     follows: Option<(usize, f64)>,
@@ -33,7 +33,7 @@ struct Line {
     broken: bool,
 }
 
-impl Line {
+impl DrivenSignal {
     /// What drives it is so at `now`.
     fn driven(&self, now: f64) -> bool {
         if now >= self.changes { self.to } else { self.before }
@@ -42,7 +42,7 @@ impl Line {
 
 /// A channel with what drives it.
 #[derive(Clone, Debug, PartialEq)]
-struct Gauge {
+struct DrivenChannel {
     channel: Channel,
     /// Standard deviation of what it reads, in SI.
     noise: f64,
@@ -54,7 +54,7 @@ struct Gauge {
     since: f64,
 }
 
-impl Gauge {
+impl DrivenChannel {
     fn at(&self, now: f64) -> f64 {
         match self.follows {
             Some((_, constant)) if constant > 0.0 => {
@@ -68,23 +68,23 @@ impl Gauge {
 /// All signals and channels, as they stand.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Fixtures {
-    lines: Vec<Line>,
-    gauges: Vec<Gauge>,
+    signals: Vec<DrivenSignal>,
+    channels: Vec<DrivenChannel>,
 }
 
 impl Fixtures {
     /// The signals, as the description has them.
     pub fn signals(&self) -> impl Iterator<Item = Signal> {
-        self.lines.iter().map(|line| line.signal.clone())
+        self.signals.iter().map(|line| line.signal.clone())
     }
 
     /// The channels, as the description has them.
     pub fn channels(&self) -> impl Iterator<Item = Channel> {
-        self.gauges.iter().map(|gauge| gauge.channel.clone())
+        self.channels.iter().map(|gauge| gauge.channel.clone())
     }
 
     fn place(&self, name: &str) -> Option<usize> {
-        self.lines.iter().position(|line| line.signal.name == name)
+        self.signals.iter().position(|line| line.signal.name == name)
     }
 
     /// Whether a signal is active.
@@ -94,7 +94,7 @@ impl Fixtures {
     }
 
     fn reads(&self, place: usize, now: f64, noise: Noise) -> bool {
-        let Some(line) = self.lines.get(place) else { return false };
+        let Some(line) = self.signals.get(place) else { return false };
         if let Some(stuck) = line.stuck {
             return stuck;
         }
@@ -112,7 +112,7 @@ impl Fixtures {
     /// Switches an output, which it must be.
     pub(crate) fn switch(&mut self, name: &str, on: bool, now: f64) {
         let Some(place) = self.place(name) else { return };
-        let Some(line) = self.lines.get_mut(place) else { return };
+        let Some(line) = self.signals.get_mut(place) else { return };
         (line.before, line.to, line.changes) = (on, on, now);
         // What follows a line that is stuck sees no change.
         if line.stuck.is_none() {
@@ -123,7 +123,7 @@ impl Fixtures {
     /// An output is `on` from `now`: what follows it is so in a while. A change back before that
     /// leaves it as it was.
     fn follow(&mut self, output: usize, on: bool, now: f64) {
-        for line in &mut self.lines {
+        for line in &mut self.signals {
             let Some((followed, after)) = line.follows else { continue };
             if followed == output && line.to != on {
                 line.before = line.driven(now);
@@ -134,7 +134,7 @@ impl Fixtures {
 
     /// What a channel reads.
     pub(crate) fn channel(&self, name: &str, now: f64, noise: Noise) -> Result<f64, Fault> {
-        let found = self.gauges.iter().enumerate().find(|(_, g)| g.channel.name == name);
+        let found = self.channels.iter().enumerate().find(|(_, g)| g.channel.name == name);
         let (place, gauge) = found.ok_or_else(|| unknown("channel", name))?;
         let value = gauge.at(now);
         if gauge.noise == 0.0 {
@@ -146,8 +146,8 @@ impl Fixtures {
 
     /// Sets an output, which it must be.
     pub(crate) fn set_channel(&mut self, name: &str, value: f64, now: f64) {
-        let Some(place) = self.gauges.iter().position(|g| g.channel.name == name) else { return };
-        for (index, gauge) in self.gauges.iter_mut().enumerate() {
+        let Some(place) = self.channels.iter().position(|g| g.channel.name == name) else { return };
+        for (index, gauge) in self.channels.iter_mut().enumerate() {
             let follows = gauge.follows.is_some_and(|(output, _)| output == place);
             if index == place || (follows && gauge.to != value) {
                 (gauge.from, gauge.to, gauge.since) = (gauge.at(now), value, now);
@@ -159,14 +159,14 @@ impl Fixtures {
     pub(crate) fn stick(&mut self, name: &str, now: f64, noise: Noise) {
         let Some(place) = self.place(name) else { return };
         let reads = self.reads(place, now, noise);
-        if let Some(line) = self.lines.get_mut(place) {
+        if let Some(line) = self.signals.get_mut(place) {
             line.stuck = Some(reads);
         }
     }
 
     /// The wire of an input breaks.
     pub(crate) fn break_wire(&mut self, name: &str) {
-        let line = self.place(name).and_then(|place| self.lines.get_mut(place));
+        let line = self.place(name).and_then(|place| self.signals.get_mut(place));
         if let Some(line) = line {
             line.broken = true;
         }
@@ -175,7 +175,7 @@ impl Fixtures {
     /// Every signal is whole again; what follows a stuck output sees what that was switched to.
     pub(crate) fn mend(&mut self, now: f64) {
         let mut freed = Vec::new();
-        for (place, line) in self.lines.iter_mut().enumerate() {
+        for (place, line) in self.signals.iter_mut().enumerate() {
             line.broken = false;
             if line.stuck.take().is_some() && line.signal.direction == Direction::Output {
                 freed.push((place, line.to));
@@ -243,11 +243,14 @@ impl Follower<'_, '_> {
 /// Reads every `[[signal]]` and `[[channel]]`.
 pub(crate) fn read(reader: &Reader<'_, '_>) -> Fixtures {
     let mut names = Names::default();
-    Fixtures { lines: read_lines(reader, &mut names), gauges: read_gauges(reader, &mut names) }
+    Fixtures {
+        signals: read_signals(reader, &mut names),
+        channels: read_channels(reader, &mut names),
+    }
 }
 
-fn read_lines(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Line> {
-    let mut lines: Vec<Line> = Vec::new();
+fn read_signals(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenSignal> {
+    let mut lines: Vec<DrivenSignal> = Vec::new();
     let mut followers = Vec::new();
     for mut table in reader.list("signal") {
         let signal = signal(&mut table, names);
@@ -258,7 +261,7 @@ fn read_lines(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Line> {
             followers.push(Follower { table, input: lines.len(), output, after });
         }
         let to = initially.unwrap_or(false);
-        lines.push(Line {
+        lines.push(DrivenSignal {
             signal,
             follows: None,
             before: to,
@@ -280,8 +283,8 @@ fn read_lines(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Line> {
     lines
 }
 
-fn read_gauges(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Gauge> {
-    let mut gauges: Vec<Gauge> = Vec::new();
+fn read_channels(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenChannel> {
+    let mut gauges: Vec<DrivenChannel> = Vec::new();
     let mut dimensions = Vec::new();
     let mut followers = Vec::new();
     for mut table in reader.list("channel") {
@@ -297,7 +300,7 @@ fn read_gauges(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<Gauge> {
         }
         let begins = initially.unwrap_or(channel.initial());
         dimensions.push(unit.dimension);
-        gauges.push(Gauge {
+        gauges.push(DrivenChannel {
             channel,
             noise: noise.unwrap_or(0.0),
             follows: None,

@@ -120,11 +120,6 @@ impl Galvanometer {
         }
         self.target + self.dynamics.left(self.offset, self.rate, time - self.since).0
     }
-
-    /// The loop.
-    pub fn dynamics(&self) -> Loop {
-        self.dynamics
-    }
 }
 
 #[cfg(test)]

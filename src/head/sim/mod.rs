@@ -8,24 +8,24 @@
 //! Pages lie line by line on the [`medium`], and `render` makes a picture of what it shows.
 
 mod bounds;
-pub mod config;
+mod config;
 mod expose;
-pub mod faults;
+mod faults;
 mod file;
 mod fixtures;
-pub mod galvanometer;
+mod galvanometer;
 mod gauge;
 mod injector;
 mod limits;
-pub mod lines;
+mod lines;
 pub mod medium;
-pub mod noise;
-pub mod ode;
+mod noise;
+mod ode;
 mod page;
-pub mod pulses;
+mod pulses;
 pub mod reader;
 pub mod render;
-pub mod rotor;
+mod rotor;
 mod simulated;
 mod truth;
 mod world;

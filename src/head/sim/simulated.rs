@@ -2,7 +2,7 @@
 
 use crate::head::description::{Description, StartOfScan};
 use crate::head::faults::FaultKind;
-use crate::head::range::{outside, within};
+use crate::head::range::{check_range, out_of_range};
 use crate::head::safe::step_by_step;
 use crate::head::signals::{settable, switchable};
 use crate::head::sim::config::SILENCE;
@@ -70,7 +70,7 @@ impl SimHead {
     ) -> Result<(), Fault> {
         if let Some(stored) = stored {
             let mut world = self.world.borrow_mut();
-            let stored = world.description().hold(stored)?;
+            let stored = world.description().round_trims(stored)?;
             world.trims.clone_from(&stored);
             world.stored = stored;
         }
@@ -161,7 +161,7 @@ impl Head for SimHead {
 
     fn spin(&mut self, speed: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let speed = world.description().speed(speed)?;
+        let speed = world.description().check_speed(speed)?;
         if world.arming.is_some() {
             return Err(Fault::armed("changing the polygon speed"));
         }
@@ -187,7 +187,7 @@ impl Head for SimHead {
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
         let mut world = self.world()?;
         let angle = match angle {
-            Some(angle) => world.description().angle(angle)?,
+            Some(angle) => world.description().check_angle(angle)?,
             None => world.config.parked,
         };
         let step = world.config.galvanometer_step;
@@ -201,7 +201,7 @@ impl Head for SimHead {
         if !(1..=MAX_TURNS).contains(&count) {
             let (low, high) = (1.0, f64::from(MAX_TURNS));
             let value = f64::from(count);
-            return Err(outside("number of turns", value, low, high, Dimension::NUMBER));
+            return Err(out_of_range("number of turns", value, low, high, Dimension::NUMBER));
         }
         let speed = world.target.unwrap_or(world.description().speed_least);
         let give_up = world.now + world.description().turns_most(f64::from(count), speed);
@@ -229,7 +229,7 @@ impl Head for SimHead {
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
         let mut world = self.world()?;
-        let mut held = world.description().hold(trims)?;
+        let mut held = world.description().round_trims(trims)?;
         for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
             if world.is_stuck_trim(k) {
                 *new = *old;
@@ -249,7 +249,7 @@ impl Head for SimHead {
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {
         let mut world = self.world()?;
-        within("laser power", power, 0.0, 1.0, Dimension::NUMBER)?;
+        check_range("laser power", power, 0.0, 1.0, Dimension::NUMBER)?;
         if !world.interlock_closed {
             return Err(Fault::InterlockOpen);
         }

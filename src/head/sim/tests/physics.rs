@@ -2,21 +2,12 @@
 //!
 //! 'Derived' closed forms solve the equation of motion J·dω/dt = T − drag by hand.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::indexing_slicing,
-    clippy::disallowed_methods,
-    reason = "a test fails by panicking, and tries the product from outside"
-)]
-
-use spintrue::head::sim::Config;
-use spintrue::head::sim::galvanometer::{Galvanometer, Loop};
-use spintrue::head::sim::noise::Noise;
-use spintrue::head::sim::ode::step;
-use spintrue::head::sim::pulses::{LockDetector, Pulses};
-use spintrue::head::sim::rotor::{Drive, Moment, Rotor};
+use crate::head::sim::Config;
+use crate::head::sim::galvanometer::{Galvanometer, Loop};
+use crate::head::sim::noise::Noise;
+use crate::head::sim::ode::step;
+use crate::head::sim::pulses::{LockDetector, Pulses};
+use crate::head::sim::rotor::{Drive, Moment, Rotor};
 
 /// No friction at all; tests add what they look at.
 const FREE: Rotor = Rotor {
