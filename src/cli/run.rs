@@ -327,7 +327,8 @@ fn pictures(
     for (number, sheet) in (1..).zip(sheets) {
         let path = numbered(path, number);
         let drawn = options.look.of(sheet).and_then(|picture| {
-            let place = first.take().map_or_else(|| options.place(&path), Ok)?;
+            let place =
+                first.take().map_or_else(|| Place::take(&path, &options.recording.force), Ok)?;
             write_picture(place, &picture)?;
             Ok(Picture::new(&path, &picture))
         });
@@ -337,10 +338,4 @@ fn pictures(
         }
     }
     (pages, Ok(()))
-}
-
-impl Options {
-    fn place(&self, path: &Path) -> Result<Place, Error> {
-        Place::take(path, &self.recording.force)
-    }
 }

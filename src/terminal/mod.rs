@@ -15,6 +15,12 @@ use crate::visible::{self, STEER};
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 
+/// Wraps parts, separated by commas, at no blank inside a part.
+pub(crate) fn wrapped_parts(lead: &str, parts: impl Iterator<Item = String>) -> String {
+    let parts: Vec<String> = parts.map(|part| part.replace(' ', "\u{1f}")).collect();
+    wrapped(&format!("{lead}{}", parts.join(", ")), "").replace('\u{1f}', " ")
+}
+
 /// The caution before everything that moves a head or lets light out.
 pub(crate) const CAUTION: &str = "\
 Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain

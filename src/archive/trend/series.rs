@@ -87,7 +87,7 @@ pub(crate) struct Indices {
     pub nearer: f64,
 }
 
-/// So many runs in a row.
+/// Consecutive runs.
 pub(crate) struct Block {
     pub from: usize,
     pub count: usize,
