@@ -8,7 +8,7 @@ use crate::program::show::Shown;
 use crate::record::About;
 use crate::session::{Finished, Prepared};
 use crate::terminal::told;
-use crate::terminal::{self, BOLD, CAUTION, DIM, RED, YELLOW, say, styled, wrapped, wrapped_parts};
+use crate::terminal::{self, BOLD, DIM, RED, YELLOW, caution, say, styled, wrapped_parts};
 use crate::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -47,7 +47,7 @@ impl Console {
             let faults = wrapped_parts("It fails on purpose: ", about.faults.iter().cloned());
             text.push_str(&styled(&faults, YELLOW, colour));
         }
-        text.push_str(&format!("{}\n\n", styled(wrapped(CAUTION, "").trim_end(), DIM, colour)));
+        text.push_str(&format!("{}\n\n", caution(colour)));
         say(&text);
         Console {
             colour,

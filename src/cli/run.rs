@@ -16,7 +16,8 @@ use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, Opening, Recorded, Stage, Tracer, header, is_elsewhere, load, operator, stop_on_request,
+    Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    stop_on_request,
 };
 use crate::terminal::complain;
 use clap::Args;
@@ -121,7 +122,7 @@ struct Run<'a> {
     place: Option<Place>,
     archive: Option<Archive>,
     recorder: Option<(&'a Path, Rc<RefCell<Recorder>>)>,
-    tracer: Option<Rc<RefCell<Tracer>>>,
+    tracer: Option<SharedTracer>,
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {

@@ -5,7 +5,7 @@ use crate::error::{Error, invalid};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
 use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
 use crate::shell::{self, Setup, Tap};
-use crate::terminal::{BOLD, CAUTION, DIM, colour_output, styled, told, wrapped};
+use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
 use std::cell::RefCell;
 use std::io::{IsTerminal, stdin, stdout};
@@ -94,7 +94,7 @@ fn greeting(stage: &Stage, colour: bool) -> String {
     format!(
         "{}{}\n\n`help` lists what can be typed; Ctrl-D leaves.\n",
         title.replacen("spintrue shell", &styled("spintrue shell", BOLD, colour), 1),
-        styled(wrapped(CAUTION, "").trim_end(), DIM, colour)
+        caution(colour)
     )
 }
 

@@ -26,6 +26,11 @@ pub(crate) const CAUTION: &str = "\
 Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
 stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
 
+/// [`CAUTION`] as it is shown before a run, without an end of line.
+pub(crate) fn caution(colour: bool) -> String {
+    styled(wrapped(CAUTION, "").trim_end(), DIM, colour)
+}
+
 /// Output that could not be written, a full disk for example.
 static LOST: AtomicBool = AtomicBool::new(false);
 

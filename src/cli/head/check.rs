@@ -6,15 +6,13 @@ use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
 use crate::session::Verdict;
 use crate::setup::options::{Recording, Surroundings};
-use crate::setup::{Opened, Opening, Tracer, bare, stop_on_request, wired};
+use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, stop_on_request, wired};
 use crate::terminal::told::left;
 use crate::terminal::{
-    BOLD, CAUTION, DIM, GREEN, RED, YELLOW, colour_output, complain, emit, say, styled, wrapped,
+    BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped,
 };
 use clap::Args;
 use serde_json::{Value, json};
-use std::cell::RefCell;
-use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -124,7 +122,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
 
 impl Options {
     /// Opens the head, and starts the recording where one is wanted.
-    fn open(&self) -> Result<(Opened, Option<Rc<RefCell<Tracer>>>), Error> {
+    fn open(&self) -> Result<(Opened, Option<SharedTracer>), Error> {
         let mut opened = Opening::at(&self.address).within(&self.around).open()?;
         let Some(path) = &self.recording.trace else { return Ok((opened, None)) };
         if opened.replay.is_some() {
@@ -150,7 +148,7 @@ fn has_controller(address: &str) -> Result<bool, Error> {
 fn greeting(address: &str, replay: bool, colour: bool) -> String {
     let what = if replay { "contracts of a recorded head" } else { "contracts of a head" };
     let title = format!("{what} at {}", styled(address, BOLD, colour));
-    format!("{title}\n{}\n\n", styled(wrapped(CAUTION, "").trim_end(), DIM, colour))
+    format!("{title}\n{}\n\n", caution(colour))
 }
 
 fn told(contract: &Contract, found: &Found, colour: bool) -> String {
