@@ -6,11 +6,11 @@ use crate::error::Error;
 pub(super) use crate::batch::options::Options;
 
 pub(super) const AFTER_HELP: &str = "\
-The list is a CSV file whose first row names the columns: `serial`; optionally
-`head` with an address for each head (else that of --head) and `fault` with
-faults of a simulated one; and params of the script with values as the script
-writes them, such as 4800 rpm. A column overrides a data sheet of --set, and
---set NAME=VALUE overrides both. Everything is checked before the first head
+The list is a CSV file whose first row names the columns: `serial`; optionally \
+`head` with an address for each head (else that of --head) and `fault` with \
+faults of a simulated one; and params of the script with values as the script \
+writes them, such as 4800 rpm. A column overrides a data sheet of --set, and \
+--set NAME=VALUE overrides both. Everything is checked before the first head \
 moves. docs/batch.md says more.
 
 The same command again goes on with a batch that was interrupted in any way.

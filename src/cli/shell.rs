@@ -15,15 +15,15 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 pub(super) const AFTER_HELP: &str = "\
-Every entry is a piece of the language. It is checked before it runs, and its declarations are there
-for the next one. A value that stands alone is shown. `help` lists the words that the shell adds. The
-prompt shows the state of the head. Ctrl-C stops what runs and makes the head safe; `leave`, Ctrl-D or
-closing the terminal do so and end the shell. Light is possible only inside an `arm` block, as
+Every entry is a piece of the language. It is checked before it runs, and its declarations are there \
+for the next one. A value that stands alone is shown. `help` lists the words that the shell adds. The \
+prompt shows the state of the head. Ctrl-C stops what runs and makes the head safe; `leave`, Ctrl-D or \
+closing the terminal do so and end the shell. Light is possible only inside an `arm` block, as \
 everywhere, so no shell waits with the laser armed.
 
 Lines from a pipe are run one by one up to the first error.
 
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
 stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Examples:

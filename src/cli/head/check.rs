@@ -17,15 +17,15 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 pub(crate) const AFTER_HELP: &str = "\
-Harmless tests come first. Without options a head is read, disarmed and made safe, which parks its
-mirror, stops its polygon and sets its outputs to their safe values. Nothing else moves and no light
-comes out, even from a head that breaks a contract. --trims loads trims, restores the former ones and
-stores those in force; --switch switches each output both ways, so clamps and everything else
-connected to outputs move; --spin moves polygon and mirror; --allow-light arms the laser and draws
+Harmless tests come first. Without options a head is read, disarmed and made safe, which parks its \
+mirror, stops its polygon and sets its outputs to their safe values. Nothing else moves and no light \
+comes out, even from a head that breaks a contract. --trims loads trims, restores the former ones and \
+stores those in force; --switch switches each output both ways, so clamps and everything else \
+connected to outputs move; --spin moves polygon and mirror; --allow-light arms the laser and draws \
 test lines. The head is made safe at the end, whatever happens. docs/heads.md lists the contracts.
 
-With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers
-over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock
+With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers \
+over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock \
 chain stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Exit codes:
