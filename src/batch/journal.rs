@@ -135,17 +135,17 @@ impl Subject {
                 names => format!("{} have changed", names.join(", ")),
             });
         }
+        let settings = |of: &Subject| match of.settings.as_slice() {
+            [] => "none".to_string(),
+            settings => settings.join(" "),
+        };
+        let archive = |of: &Subject| of.archive.clone().unwrap_or("none".to_string());
         if self.settings != before.settings {
-            let said = |settings: &[String]| match settings {
-                [] => "none".to_string(),
-                settings => settings.join(" "),
-            };
-            let (one, other) = (said(&before.settings), said(&self.settings));
+            let (one, other) = (settings(before), settings(self));
             changes.push(format!("`--set` was {one}, and is {other}"));
         }
         if self.archive != before.archive {
-            let said = |archive: &Option<String>| archive.clone().unwrap_or("none".to_string());
-            let (one, other) = (said(&before.archive), said(&self.archive));
+            let (one, other) = (archive(before), archive(self));
             changes.push(format!("the archive was {one}, and is {other}"));
         }
         changes
