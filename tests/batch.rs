@@ -268,7 +268,7 @@ fn mistakes_in_the_form_of_a_list() {
         ("serial,width\nA\"x,1 um\n", "there is a quote inside this cell"),
         ("serial,width\n\"A\"x,1 um\n", "the quotes of this cell do not fit"),
         ("serial,width\nA,1 um,2\n", "heads.csv:2:8"),
-        ("serial,width\n\"A\tB\",1 um\n", "signs that nobody sees"),
+        ("serial,width\n\"A\tB\",1 um\n", "invisible characters"),
         ("serial,width\r\n\r\n\r\nA,1\r\n", "heads.csv:4:3"),
     ];
     for (list, wanted) in cases {
@@ -536,7 +536,7 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
     folder.file("script.spt", ENDLESS);
     let child = started(&folder, "SN-2", &[]);
     let (code, told) = batch(&folder, &[]);
-    assert!(code == 2 && told.contains("another batch is going on in out"), "{told}");
+    assert!(code == 2 && told.contains("another batch is running in out"), "{told}");
     let id = child.id().to_string();
     assert!(Command::new("kill").args(["-INT", &id]).status().unwrap().success());
     let output = child.wait_with_output().unwrap();
@@ -674,7 +674,7 @@ fn serial_numbers_that_hide_something_are_refused() {
         let folder = folder("hidden", &format!("serial,width\nSN-1{hidden}2,1 um\n"));
         let (code, told) = batch(&folder, &[]);
         assert_eq!(code, 2, "{told}");
-        assert!(told.contains("E0907") && told.contains("signs that nobody sees"), "{told}");
+        assert!(told.contains("E0907") && told.contains("invisible characters"), "{told}");
         assert!(!told.contains(hidden), "{}", told.escape_debug());
         assert!(names(&folder, "out").is_empty());
     }

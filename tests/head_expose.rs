@@ -110,7 +110,7 @@ fn what_cannot_be_done_is_refused_before_anything_moves() {
         (&[&good, "--out", "a.png", "--trim", "--before", "no/b.png"], "no/b.png cannot"),
         (&[&good, "--out", "a.png", "--before", "b.png"], "--trim"),
         (&[&good, "--out", "a.png", "--spot", "1 m"], "the spot must be from a tenth"),
-        (&[&good, "--out", "a.png", "--spot", "3"], "this is no diameter"),
+        (&[&good, "--out", "a.png", "--spot", "3"], "this is no positive length"),
         (&[&good, "--out", "a.png", "--pixels-per-dot", "0"], "0"),
         (&[&good, "--out", "a.png", "--speed", "80 Hz"], "write it like `4800 rpm`"),
         (&[&good, "--out", "a.png", "--resolution", "300"], "write it like `300 dpi`"),

@@ -216,7 +216,7 @@ fn the_end_of_the_input_is_an_error_at_once() {
     let (code, shown) = terminal.ends();
     assert_eq!(code, Some(3), "{shown}");
     assert!(shown.contains("UNANSWERED"), "{shown}");
-    assert!(shown.contains("nobody is there any more: the input has ended"), "{shown}");
+    assert!(shown.contains("the operator is gone: the input has ended"), "{shown}");
     assert!(shown.contains("polygon at rest (measured)"), "{shown}");
     assert!(started.elapsed() < Duration::from_secs(60));
     let record = fs::read_to_string(folder.join("kept/record.json")).unwrap();

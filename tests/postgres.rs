@@ -543,7 +543,7 @@ fn a_server_that_is_killed_keeps_whole_runs_only() {
     fails_at_the_end(
         &place,
         "confirming",
-        "whether this run is in the archive is not known",
+        "it is not known whether this run is in the archive",
         || {
             place.storing("COMMIT");
             server("stop-immediate");

@@ -1,5 +1,4 @@
-//! The address of an archive on a PostgreSQL server. Its password is a secret: nothing here shows
-//! it, and what is shown is put together from the other parts.
+//! The address of an archive on a PostgreSQL server. Its password is a secret and never shown.
 
 use crate::error::{Error, invalid};
 use std::error::Error as _;
@@ -9,25 +8,25 @@ use tokio_postgres::Config;
 use tokio_postgres::config::{Host, SslMode};
 
 /// How long a server may take to accept a connection.
-pub(crate) const CONNECTING: Duration = Duration::from_secs(5);
+pub(crate) const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
 
-/// How long a server that fell silent is believed to be there.
-const SILENCE: Duration = Duration::from_secs(10);
+/// How long a silent server counts as connected.
+const SILENCE_TIMEOUT: Duration = Duration::from_secs(10);
 
 const FORM: &str = "postgres://USER@HOST:PORT/DATABASE, with the password in PGPASSWORD";
 
-/// Where a server is, and as whom it is spoken to.
+/// A server, and the user there.
 pub(crate) struct Address {
     pub config: Config,
-    /// As people are told it, without the password.
+    /// As it is shown, without the password.
     pub name: String,
     pub user: String,
     pub database: String,
 }
 
 impl Address {
-    /// The address that a text gives; none of a file. A password that the text does not have is
-    /// taken from the environment, from PGPASSWORD.
+    /// Reads an address; none where it is the path of a file. A missing password is taken from
+    /// PGPASSWORD in the environment.
     pub(crate) fn of(place: &Path) -> Result<Option<Address>, Error> {
         let Some(text) = place.to_str().filter(|text| is_address(text)) else { return Ok(None) };
         let mut address = parse(text)?;
@@ -45,7 +44,7 @@ fn is_address(text: &str) -> bool {
 }
 
 fn parse(text: &str) -> Result<Address, Error> {
-    // With two of them, a part of the password would be read, and told, as the host.
+    // With two of them, a part of the password would be taken for the host, and shown.
     if text.matches('@').count() > 1 {
         return Err(invalid!(
             "the address of the archive has more than one `@`: write one in a password as %40, or \
@@ -53,7 +52,7 @@ fn parse(text: &str) -> Result<Address, Error> {
         ));
     }
     let mut config: Config = text.parse().map_err(|error: tokio_postgres::Error| {
-        // Its cause names an option at most, never what was given for it.
+        // Its cause names an option at most, never its value.
         let cause = error.source().map(|cause| format!(": {cause}")).unwrap_or_default();
         invalid!("the address of the archive cannot be read{cause}; give {FORM}")
     })?;
@@ -85,11 +84,11 @@ fn parse(text: &str) -> Result<Address, Error> {
     };
     config
         .application_name("spintrue")
-        .connect_timeout(CONNECTING)
-        .keepalives_idle(CONNECTING)
+        .connect_timeout(CONNECT_TIMEOUT)
+        .keepalives_idle(CONNECT_TIMEOUT)
         .keepalives_interval(Duration::from_secs(2))
         .keepalives_retries(3)
-        .tcp_user_timeout(SILENCE);
+        .tcp_user_timeout(SILENCE_TIMEOUT);
     let name = format!("postgres://{user}@{at}/{database}");
     Ok(Address { config, name, user, database })
 }

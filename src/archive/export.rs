@@ -49,7 +49,7 @@ pub(crate) fn export(
     emit: &mut dyn FnMut(&str),
 ) -> Result<(), Error> {
     let mut archive = open_to_read(place)?;
-    // Of one moment, whatever is stored meanwhile.
+    // One moment, unaffected by runs that are stored meanwhile.
     archive.begin(Purpose::Read)?;
     let (conditions, values) = filter.conditions(0);
     let most = filter.most().map(|most| format!(" LIMIT {most}")).unwrap_or_default();

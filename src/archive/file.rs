@@ -1,5 +1,4 @@
-//! An archive in an SQLite file: opening it for writing or reading, bringing it up to date, and what
-//! is told where something is wrong with it.
+//! An archive in an SQLite file: opening it for writing or reading, migrating it, and its errors.
 
 use crate::archive::schema::{STEPS, newer, version_of};
 use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value};
@@ -62,7 +61,7 @@ impl File {
             State::Version(version) if version > version_of(STEPS) => {
                 Err(refused(path, &Wrong::Newer(version)))
             }
-            // Only a writer may bring it up to date.
+            // Only a writer may migrate it.
             State::Version(_) => {
                 drop(archive);
                 File::open_to_write(path)
@@ -81,11 +80,11 @@ impl Store for File {
         self.run(if purpose == Purpose::Read { "BEGIN" } else { "BEGIN IMMEDIATE" })
     }
 
-    fn keep(&mut self) -> Result<(), Lost> {
+    fn commit(&mut self) -> Result<(), Lost> {
         self.run("COMMIT").map_err(Lost::Whole)
     }
 
-    fn take_back(&mut self) -> Result<(), Error> {
+    fn roll_back(&mut self) -> Result<(), Error> {
         self.run("ROLLBACK")
     }
 
@@ -151,7 +150,7 @@ fn is_file(path: &Path) -> Result<(), Error> {
     Ok(())
 }
 
-/// Why a file is not used as an archive.
+/// Why a file cannot be an archive.
 #[derive(Debug)]
 enum Wrong {
     File(SqlError),
@@ -184,12 +183,12 @@ fn state(archive: &Connection) -> Result<State, SqlError> {
     Ok(if things == 0 && version == 0 { State::Empty } else { State::Foreign })
 }
 
-/// Brings an archive up to date, and has several programs share it.
+/// Migrates an archive to the newest schema, and lets several programs share it.
 fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Wrong> {
     archive.busy_timeout(LOCK_TIMEOUT)?;
     let transaction = archive.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let newest = version_of(steps);
-    // Asked inside, for another program may have been here a moment ago.
+    // Inside the transaction, since another program may have migrated it meanwhile.
     let version = match state(&transaction)? {
         State::Empty => 0,
         State::Version(version) if version > newest => return Err(Wrong::Newer(version)),
@@ -205,14 +204,14 @@ fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Wrong> {
     }
     transaction.commit()?;
     share(archive)?;
-    // A run that was told as stored outlives a power cut.
+    // A run that was reported as stored survives a power cut.
     archive.pragma_update(None, "synchronous", "FULL")?;
     archive.pragma_update(None, "foreign_keys", true)?;
     Ok(())
 }
 
-/// Sets the write-ahead log, with which readers never wait. SQLite does not wait by itself for
-/// others that do so at the same moment.
+/// Turns on the write-ahead log, with which readers never wait. SQLite itself does not wait for others
+/// that do so at the same moment.
 fn share(archive: &Connection) -> Result<(), Wrong> {
     let since = Instant::now();
     loop {
@@ -310,7 +309,7 @@ mod tests {
                 })
                 .unwrap();
             assert_eq!(kept, (1.5, None));
-            // Whoever knows only the first steps leaves it alone.
+            // A program that knows only the first steps leaves it alone.
             assert!(matches!(prepare(&mut archive, &STEPS[..old]), Err(Wrong::Newer(_))));
             drop(archive);
             let _ = std::fs::remove_file(path);

@@ -26,7 +26,7 @@ pub(crate) struct Filter {
     /// Only runs with this verdict
     #[arg(long, value_name = "VERDICT", value_parser = VERDICTS)]
     verdict: Option<String>,
-    /// Only runs from this day (UTC) or time on, such as 2026-03-31 or 2026-03-31T08:00:00+02:00
+    /// Only runs since this day (UTC) or time, such as 2026-03-31 or 2026-03-31T08:00:00+02:00
     #[arg(long, value_name = "DATE", value_parser = since)]
     since: Option<String>,
     /// Only runs up to the end of this day (UTC), or before this time
@@ -75,7 +75,7 @@ fn until(text: &str) -> Result<String, Error> {
     time(text, 1)
 }
 
-/// A time as the archive writes it; a day counts from its beginning, so many days later.
+/// A time as the archive writes it; a day counts from its start, `days` later.
 fn time(text: &str, days: i64) -> Result<String, Error> {
     if let Ok(date) = text.parse::<Date>()
         && !text.contains(['T', 't', ' '])

@@ -12,12 +12,13 @@ mod list;
 mod open;
 mod schema;
 mod server;
-#[cfg(test)]
-mod speed;
 mod sql;
 mod store;
 pub(crate) mod trend;
 mod trouble;
+
+#[cfg(test)]
+mod tests;
 
 pub(crate) use export::{Format, export};
 pub(crate) use filter::Filter;

@@ -1,5 +1,5 @@
-//! The schema of archives: the steps from each version to the next, one text for both kinds of
-//! store, and what PostgreSQL calls otherwise.
+//! The schema of archives: the steps from each version to the next, written for SQLite, and how
+//! PostgreSQL words them.
 
 use crate::error::{Error, invalid};
 
@@ -10,13 +10,12 @@ pub(crate) const STEPS: &[&str] =
 /// The tables that the steps make.
 pub(crate) const TABLES: [&str; 4] = ["runs", "params", "checks", "quantities"];
 
-/// The version that so many steps lead to.
+/// The version after these steps.
 pub(crate) fn version_of(steps: &[&str]) -> i64 {
     steps.len() as i64
 }
 
-/// What steps are written in, which is SQLite's, and what PostgreSQL has for it, in this order.
-/// Texts are compared byte by byte in both.
+/// Words of SQLite and of PostgreSQL, replaced in this order. Both compare texts byte by byte.
 const WORDS: [(&str, &str); 6] = [
     (") STRICT, WITHOUT ROWID;", ");"),
     (") STRICT;", ");"),
@@ -31,7 +30,7 @@ pub(crate) fn for_server(step: &str) -> String {
     WORDS.iter().fold(step.to_string(), |text, (own, other)| text.replace(own, other))
 }
 
-/// Says that an archive was written by a later version.
+/// The error on an archive of a later version.
 pub(crate) fn newer(name: &str, version: i64) -> Error {
     invalid!(
         "the archive {name} has schema version {version}, and this spintrue knows up to {}: use a \

@@ -1,7 +1,7 @@
-//! An archive on a PostgreSQL server: every call has a time limit here and on the server, so that
-//! neither a lock nor a silent network holds a station up.
+//! An archive on a PostgreSQL server. Every call has a time limit here and on the server, so neither a
+//! lock nor a silent network blocks a station.
 
-use crate::archive::address::{Address, CONNECTING};
+use crate::archive::address::{Address, CONNECT_TIMEOUT};
 use crate::archive::schema::{STEPS, TABLES, for_server, newer, version_of};
 use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value, insertion};
 use crate::archive::trouble::{Trouble, told};
@@ -19,31 +19,31 @@ const MAX_PARAMETERS: usize = 10_000;
 /// Held while the schema is made or changed: "SpnT" in ASCII, as an SQLite file has it.
 const MIGRATION: i64 = 0x5370_6e54;
 
-/// What a statement may take when a run is stored, and when runs are read.
-const WRITING: Duration = Duration::from_secs(10);
-const READING: Duration = Duration::from_secs(120);
+/// Time limits of a statement when a run is stored, and when runs are read.
+const WRITE_TIMEOUT: Duration = Duration::from_secs(10);
+const READ_TIMEOUT: Duration = Duration::from_secs(120);
 
-/// What the server's own limits have before a silent server is given up.
-const MARGIN: Duration = Duration::from_secs(5);
+/// Time after the server's own limit until a silent server is given up.
+const EXTRA_TIMEOUT: Duration = Duration::from_secs(5);
 
-/// Has the version of the schema.
+/// The table with the version of the schema.
 const VERSION: &str = "spintrue_archive";
 
 /// A server, and the connection to it while there is one.
 pub(crate) struct Server {
     address: Address,
-    line: Option<Line>,
+    link: Option<Link>,
 }
 
 /// A connection: one thread does everything, while it waits for an answer.
-struct Line {
+struct Link {
     client: Client,
     limit: Duration,
-    /// Behind the client, for it is to be dropped last.
+    /// After the client, since it must be dropped last.
     runtime: Background,
 }
 
-/// A runtime that waits for nothing at its end, such as the answer of a silent name server.
+/// A runtime that does not wait at its end, such as for a silent name server.
 struct Background(Option<Runtime>);
 
 impl Drop for Background {
@@ -54,26 +54,26 @@ impl Drop for Background {
     }
 }
 
-impl Line {
-    fn open(address: &Address, purpose: Purpose) -> Result<Line, Trouble> {
-        let limit = if purpose == Purpose::Read { READING } else { WRITING };
+impl Link {
+    fn open(address: &Address, purpose: Purpose) -> Result<Link, Trouble> {
+        let limit = if purpose == Purpose::Read { READ_TIMEOUT } else { WRITE_TIMEOUT };
         let runtime = Builder::new_current_thread().enable_all().build();
         let runtime = runtime.map_err(|error| Trouble::Own(error.to_string()))?;
         let connected = runtime.block_on(async {
-            // Several hosts are tried in turn.
+            // Hosts are tried one after the other.
             let hosts = address.config.get_hosts().len().max(1) as u32;
-            let all = CONNECTING.saturating_mul(hosts).saturating_add(MARGIN);
+            let all = CONNECT_TIMEOUT.saturating_mul(hosts).saturating_add(EXTRA_TIMEOUT);
             timeout(all, address.config.connect(NoTls)).await
         });
         let (client, connection) = match connected {
             Ok(connected) => connected.map_err(Trouble::Server)?,
-            Err(_) => return Err(Trouble::Silent(CONNECTING)),
+            Err(_) => return Err(Trouble::Silent(CONNECT_TIMEOUT)),
         };
-        // How it ended is told to the call that waits for it.
+        // The call that waits for it gets its error.
         runtime.spawn(async { drop(connection.await) });
-        let line = Line { client, limit, runtime: Background(Some(runtime)) };
-        // Whoever reads holds nobody up, and may page through an export for long.
-        let idle = if purpose == Purpose::Read { Duration::ZERO } else { WRITING };
+        let link = Link { client, limit, runtime: Background(Some(runtime)) };
+        // A reader blocks no one else, and may take long over an export.
+        let idle = if purpose == Purpose::Read { Duration::ZERO } else { WRITE_TIMEOUT };
         let limits = format!(
             "SET statement_timeout = {}; SET lock_timeout = {};
             SET idle_in_transaction_session_timeout = {}; SET client_min_messages = warning",
@@ -81,16 +81,16 @@ impl Line {
             LOCK_TIMEOUT.as_millis(),
             idle.as_millis()
         );
-        line.run(&limits)?;
-        Ok(line)
+        link.run(&limits)?;
+        Ok(link)
     }
 
     fn wait<T>(
         &self,
         answer: impl Future<Output = Result<T, tokio_postgres::Error>>,
     ) -> Result<T, Trouble> {
-        let Some(runtime) = &self.runtime.0 else { return Err(Trouble::Silent(MARGIN)) };
-        let limit = self.limit.saturating_add(MARGIN);
+        let Some(runtime) = &self.runtime.0 else { return Err(Trouble::Silent(EXTRA_TIMEOUT)) };
+        let limit = self.limit.saturating_add(EXTRA_TIMEOUT);
         match runtime.block_on(async { timeout(limit, answer).await }) {
             Ok(answer) => answer.map_err(Trouble::Server),
             Err(_) => Err(Trouble::Silent(limit)),
@@ -122,14 +122,14 @@ impl Line {
         Ok(State::Empty)
     }
 
-    /// Brings the schema up to date; one station does it, while the others wait. Where that fails,
-    /// the line is given up, and the server takes it all back.
+    /// Migrates to the newest schema; one station does it while the others wait. Where that fails, the
+    /// connection is closed, and the server rolls everything back.
     fn prepare(&self, steps: &[&str]) -> Result<(), Trouble> {
         let newest = version_of(steps);
         if matches!(self.state()?, State::Version(version) if version == newest) {
             return Ok(());
         }
-        // Outside of the transaction, which then sees what another station did a moment ago.
+        // Outside the transaction, which then sees what another station has done.
         self.run(&format!("SELECT pg_advisory_lock({MIGRATION})"))?;
         self.run("BEGIN")?;
         let version = match self.state()? {
@@ -161,19 +161,19 @@ enum State {
 
 impl Server {
     pub(crate) fn open_to_write(address: Address) -> Result<Server, Error> {
-        let opened = Line::open(&address, Purpose::Write);
-        let ready = opened.and_then(|line| {
-            line.prepare(STEPS)?;
-            Ok(line)
+        let opened = Link::open(&address, Purpose::Write);
+        let ready = opened.and_then(|link| {
+            link.prepare(STEPS)?;
+            Ok(link)
         });
-        let line = ready.map_err(|trouble| told(&address, &trouble))?;
-        Ok(Server { address, line: Some(line) })
+        let link = ready.map_err(|trouble| told(&address, &trouble))?;
+        Ok(Server { address, link: Some(link) })
     }
 
     pub(crate) fn open_to_read(address: Address) -> Result<Server, Error> {
-        let opened = Line::open(&address, Purpose::Read);
-        let seen = opened.and_then(|line| Ok((line.state()?, line)));
-        let (state, line) = seen.map_err(|trouble| told(&address, &trouble))?;
+        let opened = Link::open(&address, Purpose::Read);
+        let seen = opened.and_then(|link| Ok((link.state()?, link)));
+        let (state, link) = seen.map_err(|trouble| told(&address, &trouble))?;
         match state {
             State::Empty => Err(invalid!(
                 "there is no archive in {}: `spintrue run SCRIPT --archive` with this address makes one",
@@ -184,11 +184,11 @@ impl Server {
                 Err(newer(&address.name, version))
             }
             State::Version(version) if version < version_of(STEPS) => {
-                let brought = line.prepare(STEPS);
+                let brought = link.prepare(STEPS);
                 brought.map_err(|trouble| told(&address, &trouble))?;
-                Ok(Server { address, line: Some(line) })
+                Ok(Server { address, link: Some(link) })
             }
-            State::Version(_) => Ok(Server { address, line: Some(line) }),
+            State::Version(_) => Ok(Server { address, link: Some(link) }),
         }
     }
 
@@ -196,27 +196,26 @@ impl Server {
         told(&self.address, trouble)
     }
 
-    /// Has the line do something. One that fell silent is given up: the server takes back what was
-    /// not kept.
-    fn done<T>(&mut self, call: impl FnOnce(&Line) -> Result<T, Trouble>) -> Result<T, Trouble> {
-        let Some(line) = &self.line else { return Err(Trouble::Silent(MARGIN)) };
-        let done = call(line);
-        if matches!(done, Err(Trouble::Silent(_))) {
-            self.line = None;
+    /// Makes a call. A silent connection is closed, and the server rolls back what was not committed.
+    fn call<T>(&mut self, call: impl FnOnce(&Link) -> Result<T, Trouble>) -> Result<T, Trouble> {
+        let Some(link) = &self.link else { return Err(Trouble::Silent(EXTRA_TIMEOUT)) };
+        let result = call(link);
+        if matches!(result, Err(Trouble::Silent(_))) {
+            self.link = None;
         }
-        done
+        result
     }
 
     fn run(&mut self, statement: &str) -> Result<(), Error> {
-        self.done(|line| line.run(statement)).map_err(|trouble| self.told(&trouble))
+        self.call(|link| link.run(statement)).map_err(|trouble| self.told(&trouble))
     }
 }
 
 impl Store for Server {
     fn begin(&mut self, purpose: Purpose) -> Result<(), Error> {
-        if self.line.is_none() {
-            let line = Line::open(&self.address, purpose);
-            self.line = Some(line.map_err(|trouble| self.told(&trouble))?);
+        if self.link.is_none() {
+            let link = Link::open(&self.address, purpose);
+            self.link = Some(link.map_err(|trouble| self.told(&trouble))?);
         }
         self.run(match purpose {
             Purpose::Read => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
@@ -224,14 +223,14 @@ impl Store for Server {
         })
     }
 
-    fn keep(&mut self) -> Result<(), Lost> {
-        self.done(|line| line.run("COMMIT")).map_err(|trouble| match trouble.answered() {
+    fn commit(&mut self) -> Result<(), Lost> {
+        self.call(|link| link.run("COMMIT")).map_err(|trouble| match trouble.is_reported() {
             true => Lost::Whole(self.told(&trouble)),
             false => Lost::Unknown(self.told(&trouble)),
         })
     }
 
-    fn take_back(&mut self) -> Result<(), Error> {
+    fn roll_back(&mut self) -> Result<(), Error> {
         self.run("ROLLBACK")
     }
 
@@ -239,7 +238,7 @@ impl Store for Server {
         for rows in rows.chunks(MAX_PARAMETERS / rows.first().map_or(1, Vec::len)) {
             let (statement, values) = insertion(table, rows);
             let values: Vec<_> = values.iter().filter_map(bound).collect();
-            let added = self.done(|line| line.wait(line.client.execute(&statement, &values)));
+            let added = self.call(|link| link.wait(link.client.execute(&statement, &values)));
             added.map_err(|trouble| self.told(&trouble))?;
         }
         Ok(())
@@ -252,16 +251,16 @@ impl Store for Server {
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error> {
         let values: Vec<_> = values.iter().filter_map(bound).collect();
-        let rows = self.done(|line| line.wait(line.client.query(statement, &values)));
+        let rows = self.call(|link| link.wait(link.client.query(statement, &values)));
         for row in rows.map_err(|trouble| self.told(&trouble))? {
             each(&row);
         }
         Ok(())
     }
 
-    /// A run may take hours, and no server or network needs to keep a line open for so long.
-    fn rest(&mut self) {
-        self.line = None;
+    /// A run may take hours; no server or network needs to keep a connection open that long.
+    fn close_connection(&mut self) {
+        self.link = None;
     }
 }
 
@@ -276,7 +275,7 @@ impl Row for tokio_postgres::Row {
     }
 }
 
-/// A value as a parameter; none of nothing, which has no type.
+/// A value as a parameter; none for NULL, which has no type.
 fn bound<'a>(value: &'a Value<'_>) -> Option<&'a (dyn ToSql + Sync)> {
     match value {
         Value::Nothing => None,

@@ -76,14 +76,14 @@ impl<'a, T: Into<Value<'a>>> From<Option<T>> for Value<'a> {
 /// What a transaction is for.
 #[derive(Clone, Copy, PartialEq)]
 pub(crate) enum Purpose {
-    /// Sees one moment, whatever is stored meanwhile.
+    /// Sees one moment, unaffected by runs that are stored meanwhile.
     Read,
     Write,
 }
 
-/// A row that a query found.
+/// A row of a query's result.
 pub(crate) trait Row {
-    /// What stands in a column, counted from 0.
+    /// The value in a column, counted from 0.
     fn value(&self, at: usize) -> Value<'_>;
 }
 
@@ -94,8 +94,8 @@ pub(crate) struct Table<'a> {
     pub columns: &'a str,
 }
 
-/// The statement that adds rows to a table, and its parameters. What is nothing stands in the
-/// statement itself, for a parameter must have a type.
+/// The statement that adds rows to a table, and its parameters. NULL is part of the statement, since a
+/// parameter must have a type.
 pub(crate) fn insertion<'a>(
     table: &Table<'_>,
     rows: &'a [Vec<Value<'_>>],
@@ -133,14 +133,14 @@ pub(crate) trait Store {
     fn begin(&mut self, purpose: Purpose) -> Result<(), Error>;
 
     /// Ends a transaction and keeps what it wrote.
-    fn keep(&mut self) -> Result<(), Lost>;
+    fn commit(&mut self) -> Result<(), Lost>;
 
-    /// Ends a transaction and takes back what it wrote.
-    fn take_back(&mut self) -> Result<(), Error>;
+    /// Ends a transaction and discards what it wrote.
+    fn roll_back(&mut self) -> Result<(), Error>;
 
     fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error>;
 
-    /// Hands over each row that a statement finds.
+    /// Hands over each row of a statement's result.
     fn query(
         &mut self,
         statement: &str,
@@ -148,8 +148,8 @@ pub(crate) trait Store {
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error>;
 
-    /// Lets go of what would not outlast a long wait; the next transaction takes it up again.
-    fn rest(&mut self) {}
+    /// Closes what would not survive a long wait; the next transaction opens it again.
+    fn close_connection(&mut self) {}
 }
 
 #[cfg(test)]

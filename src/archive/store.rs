@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use serde_json::json;
 use std::path::Path;
 
-/// What is kept of a run while it goes on.
+/// What is kept of a run in progress.
 pub(crate) struct Heard {
     started: String,
     pub(crate) checks: Vec<(f64, Check)>,
@@ -28,7 +28,7 @@ pub(crate) struct Quantity {
     shown_unit: String,
 }
 
-/// Passes on what a script says; where an archive is to have it, keeps checks and quantities.
+/// Passes on the events of a script; for an archive it keeps checks and quantities.
 pub(crate) struct Keeper<'a> {
     inner: &'a mut dyn Observer,
     heard: Heard,
@@ -89,7 +89,7 @@ impl Archive {
     pub(crate) fn open(place: &Path) -> Result<Archive, Error> {
         let mut archive = Archive { store: open_to_write(place)? };
         archive.try_run()?;
-        archive.store.rest();
+        archive.store.close_connection();
         Ok(archive)
     }
 
@@ -109,7 +109,7 @@ impl Archive {
             });
             self.store.add(&table, &[row.collect()])?;
         }
-        self.store.take_back()
+        self.store.roll_back()
     }
 
     /// Whether an archive has a run of this head and these scripts since a time of day, as it
@@ -126,7 +126,7 @@ impl Archive {
         let mut count = 0;
         let values = [serial, digest, since].map(Value::from);
         store.query(asked, &values, &mut |row| count = row.value(0).whole())?;
-        store.take_back()?;
+        store.roll_back()?;
         Ok(count > 0)
     }
 
@@ -140,10 +140,10 @@ impl Archive {
     ) -> Result<(), Error> {
         let written = self.written(about, digest, heard, finished);
         let lost = match written {
-            Ok(()) => self.store.keep().err(),
+            Ok(()) => self.store.commit().err(),
             Err(why) => {
-                // Where this fails too, the store takes it back by itself.
-                let _ = self.store.take_back();
+                // Where this fails too, the archive rolls back by itself.
+                let _ = self.store.roll_back();
                 Some(Lost::Whole(why))
             }
         };
@@ -153,8 +153,8 @@ impl Archive {
                 Err(invalid!("this run is not in the archive, whose other runs stay: {why}"))
             }
             Some(Lost::Unknown(why)) => Err(invalid!(
-                "whether this run is in the archive is not known, look with `spintrue history`; \
-                 its other runs stay: {why}"
+                "it is not known whether this run is in the archive, see `spintrue history`; its other \
+                 runs stay: {why}"
             )),
         }
     }

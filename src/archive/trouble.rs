@@ -1,4 +1,4 @@
-//! What went wrong with an archive on a server, in words, and the way out of it.
+//! Errors of an archive on a server, with the way out.
 
 use crate::archive::address::Address;
 use crate::archive::schema::newer;
@@ -13,21 +13,21 @@ use tokio_postgres::error::SqlState;
 #[derive(Debug)]
 pub(crate) enum Trouble {
     Server(tokio_postgres::Error),
-    /// Nothing came back for so long.
+    /// No answer for this long.
     Silent(Duration),
     Newer(i64),
-    /// A table of this name is there, and it is no archive's.
+    /// A table of this name exists that belongs to no archive.
     Foreign(&'static str),
     /// Of this machine.
     Own(String),
 }
 
 impl Trouble {
-    /// Whether the server itself said so, and goes on: what was not confirmed then is not stored.
-    pub(crate) fn answered(&self) -> bool {
+    /// Whether the server reported it and goes on: an unconfirmed commit then stored nothing.
+    pub(crate) fn is_reported(&self) -> bool {
         match self {
             Trouble::Server(error) => error.as_db_error().is_some_and(|said| {
-                // Such as the end of the server itself, which may come after what was asked for.
+                // Such as a shutdown of the server, which may come after the commit.
                 !matches!(said.severity(), "FATAL" | "PANIC")
             }),
             _ => false,

@@ -1,5 +1,5 @@
-//! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that whatever
-//! cuts it off leaves what is finished. A last line that was cut short counts as not written.
+//! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that an
+//! interruption loses nothing that is finished. An incomplete last line does not count.
 
 use crate::disk::unwritten;
 use crate::error::{Error, invalid};
@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 
 /// The journal.
 pub(crate) const JOURNAL: &str = "journal.jsonl";
-/// Locked while a batch goes on; what stands in it does not matter.
+/// Locked while a batch is running; its content does not matter.
 pub(crate) const LOCK: &str = "lock";
 
 /// Largest journal that is read, in bytes.
@@ -28,11 +28,11 @@ const VERSION: u64 = 2;
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "snake_case")]
 pub(crate) enum Line {
-    /// What is run, first of all, and again where that was changed on purpose.
+    /// What is run: the first line, repeated where it was changed on purpose.
     Batch(Subject),
-    /// A head's turn began; its record is about to be.
+    /// The run of a head starts; its record comes next.
     Begun(Begun),
-    /// A head is finished: its record is whole.
+    /// A head is finished: its record is complete.
     Done(Done),
 }
 
@@ -69,7 +69,7 @@ pub(crate) struct Done {
     pub failure: Option<String>,
     /// Head time in s.
     pub took: f64,
-    /// The head was left safe; an older journal does not tell.
+    /// The head was left safe; unknown in older journals.
     #[serde(default)]
     pub left_safe: Option<bool>,
     /// SHA-256 of `record.json`.
@@ -77,16 +77,16 @@ pub(crate) struct Done {
     pub at: String,
 }
 
-/// What a journal says of the heads.
+/// The content of a journal.
 #[derive(Default)]
 pub(crate) struct Known {
-    /// What was run last; none in a new batch.
+    /// The last subject; none in a new batch.
     pub subject: Option<Subject>,
     /// By serial number.
     pub heads: HashMap<String, (Begun, Option<Done>)>,
 }
 
-/// A journal that is held by this batch alone.
+/// A journal that is locked by this batch.
 pub(crate) struct Journal {
     path: PathBuf,
     file: File,
@@ -113,7 +113,7 @@ impl Subject {
         }
     }
 
-    /// What differs from how the batch was begun, in words.
+    /// What differs from the start of the batch, in words.
     pub(crate) fn differences(&self, before: &Subject) -> Vec<String> {
         let mut changes = Vec::new();
         if self.spintrue != before.spintrue {
@@ -135,17 +135,17 @@ impl Subject {
                 names => format!("{} have changed", names.join(", ")),
             });
         }
+        let settings = |of: &Subject| match of.settings.as_slice() {
+            [] => "none".to_string(),
+            settings => settings.join(" "),
+        };
+        let archive = |of: &Subject| of.archive.clone().unwrap_or("none".to_string());
         if self.settings != before.settings {
-            let said = |settings: &[String]| match settings {
-                [] => "none".to_string(),
-                settings => settings.join(" "),
-            };
-            let (one, other) = (said(&before.settings), said(&self.settings));
+            let (one, other) = (settings(before), settings(self));
             changes.push(format!("`--set` was {one}, and is {other}"));
         }
         if self.archive != before.archive {
-            let said = |archive: &Option<String>| archive.clone().unwrap_or("none".to_string());
-            let (one, other) = (said(&before.archive), said(&self.archive));
+            let (one, other) = (archive(before), archive(self));
             changes.push(format!("the archive was {one}, and is {other}"));
         }
         changes
@@ -158,7 +158,7 @@ pub(crate) fn now() -> String {
 }
 
 impl Journal {
-    /// Takes the folder of a batch, new or begun before. Writes nothing into it but the lock.
+    /// Locks the folder of a batch, new or not. Writes nothing but the lock.
     pub(crate) fn take(folder: &Path) -> Result<(Journal, Known), Error> {
         let name = folder.display();
         if folder.exists() && !folder.is_dir() {
@@ -180,7 +180,7 @@ impl Journal {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
                 return Err(invalid!(
-                    "another batch is going on in {name}: wait for its end, or name another folder"
+                    "another batch is running in {name}: wait for its end, or name another folder"
                 ));
             }
             Err(TryLockError::Error(error)) => {
@@ -213,18 +213,18 @@ impl Journal {
         Ok((Journal { path, file, _lock: held }, known))
     }
 
-    /// Leaves no trace of a batch that did not begin.
+    /// Removes a batch that did not start.
     pub(crate) fn abandon(self, folder: &Path) {
         let Journal { path, file, _lock } = self;
         drop(file);
-        // What cannot be taken away does no harm: it holds nothing.
+        // What cannot be removed does no harm: it is empty.
         let _ = fs::remove_file(path);
         drop(_lock);
         let _ = fs::remove_file(folder.join(LOCK));
         let _ = fs::remove_dir(folder);
     }
 
-    /// Writes a line, and comes back once it is on the disk.
+    /// Writes a line and waits until it is on the disk.
     pub(crate) fn write(&mut self, line: &Line) -> Result<(), Error> {
         let mut text = serde_json::to_string(line).map_err(|error| invalid!("{error}"))?;
         text.push('\n');

@@ -1,20 +1,20 @@
-//! Folder names for serial numbers: the serial number itself where every file system takes it as it
-//! is, else its harmless letters with a digest behind them.
+//! Folder names for serial numbers: the serial number itself where every file system accepts it, else
+//! its harmless letters and a digest.
 
 use crate::record::hexadecimal;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
 
-/// Longest serial number that is a name as it is.
-const PLAIN_MOST: usize = 60;
+/// Longest serial number that is used as it is.
+const MAX_PLAIN: usize = 60;
 
-/// Letters of another one that are kept for people.
-const KEPT_MOST: usize = 12;
+/// Letters that are kept of others.
+const MAX_KEPT: usize = 12;
 
-/// Digits of the digest, and as many where those are taken.
+/// Digits of the digest, and more where those are taken.
 const DIGITS: [usize; 2] = [8, 64];
 
-/// Names that mean a device on Windows, whatever stands behind their first dot.
+/// Names that mean a device on Windows, with any extension.
 const DEVICES: [&str; 6] = ["con", "prn", "aux", "nul", "com", "lpt"];
 
 /// A name for each serial number, no two the same where capitals do not count. `taken` holds names
@@ -38,7 +38,7 @@ pub(crate) fn folders(
         }
         let lower = serial.to_ascii_lowercase();
         let alone = alike.get(&lower).copied().unwrap_or(0) == 1;
-        let name = if alone && plain(serial) && !used.contains(&lower) {
+        let name = if alone && is_plain(serial) && !used.contains(&lower) {
             serial.to_string()
         } else {
             let mut names = DIGITS.map(|digits| marked(serial, digits)).into_iter();
@@ -51,8 +51,8 @@ pub(crate) fn folders(
     names
 }
 
-/// Whether every file system takes a name as it is.
-fn plain(name: &str) -> bool {
+/// Whether every file system accepts a name.
+fn is_plain(name: &str) -> bool {
     let harmless = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.' | '+');
     let stem = name.split('.').next().unwrap_or("").to_ascii_lowercase();
     let device = DEVICES.iter().any(|device| {
@@ -60,12 +60,12 @@ fn plain(name: &str) -> bool {
             .is_some_and(|rest| rest.is_empty() || rest.chars().all(|c| c.is_ascii_digit()))
     });
     let ends = name.starts_with(['.', '-']) || name.ends_with('.');
-    (1..=PLAIN_MOST).contains(&name.len()) && name.chars().all(harmless) && !device && !ends
+    (1..=MAX_PLAIN).contains(&name.len()) && name.chars().all(harmless) && !device && !ends
 }
 
 /// Harmless letters of a serial number, and its digest, which tells it from all others.
 fn marked(serial: &str, digits: usize) -> String {
-    let kept = serial.chars().filter(|c| c.is_ascii_alphanumeric()).take(KEPT_MOST);
+    let kept = serial.chars().filter(|c| c.is_ascii_alphanumeric()).take(MAX_KEPT);
     let digest = hexadecimal(&Sha256::digest(serial.as_bytes()));
     let short: String = digest.chars().take(digits).collect();
     format!("{}~{short}", kept.collect::<String>())

@@ -28,7 +28,6 @@ pub(crate) struct Options {
     /// to go on with
     #[arg(long, value_name = "DIR")]
     pub record: PathBuf,
-    /// Address of the head, where the list has no column `head`
     #[command(flatten)]
     pub head: HeadOption,
     #[command(flatten)]

@@ -1,5 +1,5 @@
-//! The heads of a batch: every row of the list with its head and its params, all looked at before
-//! anything moves.
+//! The heads of a batch: every row of the list with its head and its params, all checked before anything
+//! moves.
 
 use crate::batch::options::Options;
 use crate::batch::place::Place;
@@ -18,7 +18,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Columns of a list that are no params.
-const OWN: &[&str] = &["serial", "head", "fault"];
+const OWN_COLUMNS: &[&str] = &["serial", "head", "fault"];
 
 /// Longest serial number in characters.
 const MAX_SERIAL: usize = 200;
@@ -35,14 +35,14 @@ pub(crate) struct Planned {
     pub most: Option<f64>,
 }
 
-/// A batch of which everything was looked at.
+/// A batch that was checked.
 pub(crate) struct Plan {
     pub series: Series,
     pub heads: Vec<Planned>,
     pub fixtures: OpenFixtures,
 }
 
-/// What is to be told, each thing once however many rows it comes from.
+/// Reports, each once however many rows it comes from.
 #[derive(Default)]
 struct Reports {
     sources: SourceMap,
@@ -52,7 +52,7 @@ struct Reports {
 }
 
 impl Reports {
-    /// Takes what was found in a row, whose text has an id that every row uses.
+    /// Adds the reports of a row, whose text has an id that every row uses.
     fn take(&mut self, found: Vec<Diagnostic>, series: &Series, sources: &SourceMap) {
         let row_source = series.row_source();
         let mut own: Option<SourceId> = None;
@@ -67,7 +67,7 @@ impl Reports {
                         self.sources.add(name, text)
                     });
                 } else if label.span.source > row_source {
-                    // The answers file is read for each row behind the row itself.
+                    // The answers file is read for each row, after the row itself.
                     let known = self.answers.get_or_insert_with(|| {
                         let (name, text) = add();
                         self.sources.add(name, text)
@@ -87,19 +87,24 @@ impl Reports {
     }
 }
 
-/// Looks at everything; fails with what is to be printed.
+/// Checks everything.
 pub(crate) fn plan(options: &Options) -> Result<Plan, Error> {
     let fixtures = options.fixtures.read()?;
-    let (mut series, mut problems) =
-        Series::read(&mut Disk, &options.script, &options.settings.settings, &options.list, OWN)?;
+    let (mut series, mut problems) = Series::read(
+        &mut Disk,
+        &options.script,
+        &options.settings.settings,
+        &options.list,
+        OWN_COLUMNS,
+    )?;
     let mut reports = Reports { sources: series.sources().clone(), ..Reports::default() };
     if series.list().columns.is_empty() {
-        // Nothing can be said of rows whose columns are not known.
+        // Rows cannot be checked without known columns.
         problems.extend(series.diagnostics().iter().cloned());
         return Err(Error::reports(problems, &reports.sources));
     }
     reports.diagnostics = problems;
-    let mut looking = Looking {
+    let mut checker = Checker {
         options,
         fixtures: &fixtures,
         simulated: HashMap::new(),
@@ -112,7 +117,7 @@ pub(crate) fn plan(options: &Options) -> Result<Plan, Error> {
     let mut heads = Vec::new();
     for (number, row) in rows.iter().enumerate() {
         let mut prepared = series.prepared(&mut Disk, row);
-        let (planned, found) = looking.row(&series, number, row, &mut prepared)?;
+        let (planned, found) = checker.row(&series, number, row, &mut prepared)?;
         reports.take(found, &series, &prepared.sources);
         heads.extend(planned);
     }
@@ -124,7 +129,7 @@ pub(crate) fn plan(options: &Options) -> Result<Plan, Error> {
     Ok(Plan { series, heads, fixtures })
 }
 
-struct Looking<'a> {
+struct Checker<'a> {
     options: &'a Options,
     fixtures: &'a OpenFixtures,
     /// Simulated heads by their addresses.
@@ -139,8 +144,8 @@ struct Looking<'a> {
     printed: HashSet<String>,
 }
 
-impl Looking<'_> {
-    /// Looks at a row. Fails where the same would be said of every row.
+impl Checker<'_> {
+    /// Checks a row. Fails where the same error would be reported for every row.
     fn row(
         &mut self,
         series: &Series,
@@ -234,7 +239,7 @@ impl Looking<'_> {
             let what = format!("a serial number of more than {MAX_SERIAL} characters");
             wrong(&what, "look whether quotes are missing");
         } else if serial.contains(is_hidden) || serial.trim() != serial {
-            let what = "this serial number has blanks around it, or signs that nobody sees";
+            let what = "this serial number has blanks around it, or invisible characters";
             wrong(what, "write it as it stands on the head");
         } else if let Some(first) = self.serials.insert(serial.to_string(), row.line) {
             let what = format!("the serial number {serial} stands on line {first} already");

@@ -1,4 +1,4 @@
-//! What is left of a head whose turn began and was not written down as finished.
+//! What is left of a head whose run started and was not written down as finished.
 
 use crate::archive::Archive;
 use crate::batch::journal::{Begun, Done, now};
@@ -13,14 +13,14 @@ use sha2::{Digest, Sha256};
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// The folder that records of cut off runs are kept in.
+/// Folder for records of interrupted runs.
 pub(crate) const ASIDE: &str = "unfinished";
 
-/// What is to be done about such a head.
+/// What to do with such a head.
 pub(crate) enum Left {
-    /// Its record was whole, and only the journal did not say so.
+    /// Its record is complete, and only the line in the journal is missing.
     Finished(Box<Done>),
-    /// It is run again; where there was a record, that lies there now.
+    /// It is run again; where its unfinished record was moved to.
     Again(Option<PathBuf>),
 }
 
@@ -29,8 +29,8 @@ pub(crate) fn sha256(path: &Path) -> Option<String> {
     fs::read(path).ok().map(|bytes| hexadecimal(&Sha256::digest(&bytes)))
 }
 
-/// Looks at what a head's run left behind, and puts an unfinished record aside. Where the archive is
-/// given, a record counts as finished only if the archive has the run too.
+/// Examines what a head's run left, and moves an unfinished record aside. With an archive, a record
+/// counts as finished only if the archive has the run too.
 pub(crate) fn left(
     batch: &Path,
     begun: &Begun,
@@ -45,7 +45,7 @@ pub(crate) fn left(
         && manifest.verdict != Verdict::Interrupted.text().to_lowercase()
     {
         let marked = folder.join(MARK).exists();
-        // The run was stored before the mark was taken away.
+        // The run was stored before the mark was removed.
         let counts = match archive.filter(|_| marked) {
             Some(archive) => Archive::holds(archive, &begun.serial, digest, &begun.at)?,
             None => true,
@@ -82,7 +82,7 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, Error>
     })
 }
 
-/// How a record says that the head was left; none where it does not say.
+/// The state in which the head was left; none where the record does not have it.
 fn left_as(end: &Value) -> Option<SafeState> {
     let head = end.get("head")?;
     let is = |key: &str| head.get(key)?.as_bool();
@@ -97,7 +97,7 @@ fn left_as(end: &Value) -> Option<SafeState> {
     })
 }
 
-/// Puts an unfinished record where nothing else is.
+/// Moves an unfinished record to a free place.
 fn aside(batch: &Path, name: &str) -> Result<PathBuf, Error> {
     let folder = batch.join(ASIDE);
     let failed = |error: std::io::Error| {
@@ -114,7 +114,7 @@ fn aside(batch: &Path, name: &str) -> Result<PathBuf, Error> {
     Ok(place)
 }
 
-/// Why the record of a finished head cannot be relied on; none where it is there as it was.
+/// Why the record of a finished head cannot be relied on; none where it is unchanged.
 pub(crate) fn gone(batch: &Path, begun: &Begun, done: &Done) -> Option<String> {
     let path = batch.join(&begun.folder).join("record.json");
     match read_text(&path) {

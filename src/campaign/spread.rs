@@ -3,8 +3,8 @@
 use crate::units::noise;
 
 /// A share of successes with the bounds between which it lies at 95 % confidence: the score
-/// interval of E. B. Wilson (J. Am. Stat. Assoc. 22, 1927; from memory), which the NIST e-Handbook
-/// of Statistical Methods gives in 7.2.4.1 (from memory).
+/// interval of E. B. Wilson (J. Am. Stat. Assoc. 22, 1927), also in the NIST/SEMATECH e-Handbook of
+/// Statistical Methods, 7.2.4.1.
 pub(crate) fn share(successes: u64, of: u64) -> (f64, f64, f64) {
     if of == 0 {
         return (0.0, 0.0, 1.0);
@@ -64,7 +64,7 @@ pub(crate) fn spread(values: &[(f64, u64)]) -> Option<Spread> {
 }
 
 /// Between the two values around it, as most programs do (definition 7 of R. J. Hyndman and
-/// Y. Fan, Am. Stat. 50, 1996; from memory).
+/// Y. Fan, Am. Stat. 50, 1996).
 fn quantile(sorted: &[(f64, u64)], share: f64) -> f64 {
     let at = share * (sorted.len().saturating_sub(1)) as f64;
     let below = at.floor();
@@ -77,7 +77,7 @@ pub(crate) fn bars(steps: &[usize]) -> String {
     const BARS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
     let highest = steps.iter().copied().max().unwrap_or(0).max(1);
     let bar = |count: &usize| {
-        // Whatever is there is seen.
+        // A count above 0 always shows.
         let height = (count * 8).div_ceil(highest);
         BARS.get(height).copied().unwrap_or(' ')
     };

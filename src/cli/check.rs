@@ -16,17 +16,18 @@ use crate::terminal::{self, BOLD, DIM, complain, duration, say, styled, wrapped}
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\
-Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is
-reported at once. Nothing moves: the head is only asked what it is, to find the longest time that the
-script can take on it. That time includes every wait up to its limit, every loop up to its bound, every
-repeated reading, what runs after a limit, `catch` and `finally`, a head that does not answer, and
+Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is \
+reported at once. Nothing moves: the head is only asked what it is, to find the longest time that the \
+script can take on it. That time includes every wait up to its limit, every loop up to its bound, every \
+repeated reading, what runs after a limit, `catch` and `finally`, a head that does not answer, and \
 making the head safe at the end. Computing takes no head time.
 
 Examples:
   spintrue check scripts/bring_up.spt
   spintrue check scripts/*.spt
   spintrue check scripts/bring_up.spt --set speed=5000rpm
-  spintrue check scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
+  spintrue check scripts/fit_spacer.spt \\
+      --answers scripts/answers/fit_spacer.toml
   spintrue check scripts/*.spt --format sarif > check.sarif
   spintrue check scripts/bring_up.spt --head sim:my_head.toml --at-most 10min";
 

@@ -8,7 +8,7 @@ use crate::program::show::Shown;
 use crate::record::About;
 use crate::session::{Finished, Prepared};
 use crate::terminal::told;
-use crate::terminal::{self, BOLD, CAUTION, DIM, RED, YELLOW, say, styled, wrapped};
+use crate::terminal::{self, BOLD, DIM, RED, YELLOW, caution, say, styled, wrapped_parts};
 use crate::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -39,23 +39,15 @@ impl Console {
             text.push_str(&format!("at {address}\n"));
         }
         if !about.params.is_empty() {
-            let params: Vec<String> = about
-                .params
-                .iter()
-                .map(|(name, value)| format!("{name} = {}", told::shortened(value)))
-                .collect();
-            // A value and its unit stay on one line.
-            let params = params.iter().map(|p| p.replace(' ', "\u{1f}")).collect::<Vec<_>>();
-            text.push_str(&wrapped(&params.join(", "), "").replace('\u{1f}', " "));
+            let params = about.params.iter();
+            let params = params.map(|(name, value)| format!("{name} = {}", told::shortened(value)));
+            text.push_str(&wrapped_parts("", params));
         }
         if !about.faults.is_empty() {
-            let faults: Vec<String> =
-                about.faults.iter().map(|fault| fault.replace(' ', "\u{1f}")).collect();
-            let said = format!("It fails on purpose: {}", faults.join(", "));
-            let said = wrapped(&said, "").replace('\u{1f}', " ");
-            text.push_str(&styled(&said, YELLOW, colour));
+            let faults = wrapped_parts("It fails on purpose: ", about.faults.iter().cloned());
+            text.push_str(&styled(&faults, YELLOW, colour));
         }
-        text.push_str(&format!("{}\n\n", styled(wrapped(CAUTION, "").trim_end(), DIM, colour)));
+        text.push_str(&format!("{}\n\n", caution(colour)));
         say(&text);
         Console {
             colour,

@@ -11,8 +11,8 @@ use std::io::ErrorKind;
 use std::path::Path;
 
 pub(super) const AFTER_HELP: &str = "\
-Each file is rewritten in place, and only where something changes; comments stay where they are. A
-file with mistakes is left alone. The file `-` is read from the standard input and written to the
+Each file is rewritten in place, and only where something changes; comments stay where they are. A \
+file with mistakes is left alone. The file `-` is read from the standard input and written to the \
 standard output.
 
 Examples:

@@ -2,6 +2,7 @@
 
 use crate::diagnostics::json::{Checked, Report, json as report_json, place};
 use crate::diagnostics::sarif::sarif;
+use crate::program::tree::{Asked, Planned};
 use crate::session::Prepared;
 use crate::terminal::emit;
 use clap::ValueEnum;
@@ -50,39 +51,31 @@ pub(super) fn print(
     emit(&format!("{value}\n"));
 }
 
-/// The checks that it plans, in the order of the text.
+/// The checks that a script makes, in the order of the text.
 fn checks(prepared: &Prepared) -> Value {
-    let planned = prepared.program.iter().flat_map(|program| &program.checks);
-    let planned = planned.map(|check| {
-        json!({
-            "label": check.label.as_ref(),
-            "optional": check.optional,
-            "at": place(check.span, &prepared.sources),
-        })
-    });
-    planned.collect()
+    let checks = prepared.program.iter().flat_map(|program| &program.checks);
+    let check = |check: &Planned| {
+        let at = place(check.span, &prepared.sources);
+        json!({"label": check.label.as_ref(), "optional": check.optional, "at": at})
+    };
+    checks.map(check).collect()
 }
 
 /// The questions that it may ask, in the order of the text.
 fn questions(prepared: &Prepared) -> Value {
-    let questions = prepared.questions().map(|asked| {
-        json!({
-            "question": asked.planned.label.as_ref(),
-            "wanted": asked.wanted.words(),
-            "at": place(asked.planned.span, &prepared.sources),
-        })
-    });
-    questions.collect()
+    let question = |asked: &Asked| {
+        let at = place(asked.planned.span, &prepared.sources);
+        let (question, wanted) = (asked.planned.label.as_ref(), asked.wanted.words());
+        json!({"question": question, "wanted": wanted, "at": at})
+    };
+    prepared.questions().map(question).collect()
 }
 
-/// The params that must be set before it may run.
+/// The params that must be set before it can run.
 fn unset(prepared: &Prepared) -> Value {
     let unset = prepared.unset.iter().map(|param| {
-        json!({
-            "param": param.name,
-            "kind": param.kind,
-            "at": place(param.span, &prepared.sources),
-        })
+        let at = place(param.span, &prepared.sources);
+        json!({"param": param.name, "kind": param.kind, "at": at})
     });
     unset.collect()
 }
@@ -90,19 +83,12 @@ fn unset(prepared: &Prepared) -> Value {
 /// What the script and then each of its routines may do to the head, with the calls that do it.
 fn effects(prepared: &Prepared) -> Value {
     let all = prepared.effects.iter().rev().map(|one| {
-        let effects: Vec<Value> = one
-            .effects
-            .iter()
-            .map(|(effect, brought)| {
-                let call = prepared.sources.slice(brought.span);
-                json!({
-                    "effect": effect.text(),
-                    "call": call,
-                    "at": place(brought.span, &prepared.sources),
-                })
-            })
-            .collect();
-        json!({"routine": one.routine, "effects": effects})
+        let effects = one.effects.iter().map(|(effect, brought)| {
+            let call = prepared.sources.slice(brought.span);
+            let at = place(brought.span, &prepared.sources);
+            json!({"effect": effect.text(), "call": call, "at": at})
+        });
+        json!({"routine": one.routine, "effects": effects.collect::<Value>()})
     });
     all.collect()
 }

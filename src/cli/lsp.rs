@@ -11,7 +11,7 @@ use std::sync::mpsc::sync_channel;
 use std::thread;
 
 pub(super) const AFTER_HELP: &str = "\
-Speaks the Language Server Protocol on standard input and output; an editor starts this command by
+Speaks the Language Server Protocol on standard input and output; an editor starts this command by \
 itself. No head is opened and nothing moves.";
 
 /// Messages that may wait.

@@ -33,23 +33,25 @@ use std::process::ExitCode;
 
 const EXAMPLES: &str = "\
 Examples:
-  spintrue run scripts/bring_up.spt                     bring up the built-in simulated head
-  spintrue run scripts/bring_up.spt --set speed=3000rpm the same at another speed
-  spintrue check scripts/bring_up.spt                   check it without moving anything
-  spintrue run scripts/bring_up.spt --fault lock_lost@12s what happens if lock is lost
-  spintrue head describe sim                            what a head is
-  spintrue builtins test_line                           what a built-in does
+  spintrue check scripts/bring_up.spt    check a script without moving anything
+  spintrue run scripts/bring_up.spt      bring up the built-in simulated head
+  spintrue run scripts/bring_up.spt --set speed=3000rpm
+                                         the same at another speed
+  spintrue run scripts/bring_up.spt --fault lock_lost@12s
+                                         what happens if lock is lost
+  spintrue head describe sim             what a head is
+  spintrue builtins test_line            what a built-in does
 
 Exit codes:
   0    passed
   1    a check does not conform, or the script said `fail`
   2    the script, an option or a file is wrong
-  3    the head failed, was too slow, or could not be made safe; or a question of the script was not
-       answered
+  3    the head failed, was too slow, or could not be made safe; or a question
+       of the script was not answered
   4    nothing fails, but a check is undecided or a planned one was not reached
   130  interrupted
 
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
 stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
 
 /// Brings up polygon scan heads by script.

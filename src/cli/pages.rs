@@ -50,7 +50,7 @@ fn um(length: f64) -> f64 {
     length * 1e6
 }
 
-/// For people: pictures, then the peaks as bars on one scale.
+/// As text: pictures, then the peaks as bars on one scale.
 pub(super) fn text(pages: &[ExposedPage], colour: bool) -> String {
     let mut text = String::new();
     let peaks = || pages.iter().filter_map(|page| page.banding.as_ref()).flat_map(|b| &b.peaks);
@@ -99,7 +99,7 @@ pub(super) fn text(pages: &[ExposedPage], colour: bool) -> String {
     text
 }
 
-/// For machines.
+/// As JSON.
 pub(super) fn value(page: &ExposedPage) -> Value {
     let metres = |value: f64| json!({"value": value, "unit": "m"});
     let peak = |peak: &crate::optics::Peak| {

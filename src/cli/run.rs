@@ -16,7 +16,8 @@ use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, Opening, Recorded, Stage, Tracer, header, is_elsewhere, load, operator, stop_on_request,
+    Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    stop_on_request,
 };
 use crate::terminal::complain;
 use clap::Args;
@@ -25,14 +26,14 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 pub(super) const AFTER_HELP: &str = "\
-Nothing moves until the whole script is checked. Light is possible only inside an `arm` block, and
-every way out of it disarms. However the run ends, the laser is switched off first, the mirror is
-parked and the polygon stopped. The summary shows the state measured then, and how long the run took
+Nothing moves until the whole script is checked. Light is possible only inside an `arm` block, and \
+every way out of it disarms. However the run ends, the laser is switched off first, the mirror is \
+parked and the polygon stopped. The summary shows the state measured then, and how long the run took \
 and could have taken.
 
-A script that arms the laser lets light out. Keep to the usual cautions: eyewear, enclosure,
-closed covers over the rotor, nobody in the beam path. spintrue is not a safety function: the
-hardware interlock chain stands on its own. IEC 60825-1, local codes and the laser safety officer
+A script that arms the laser lets light out. Keep to the usual cautions: eyewear, enclosure, \
+closed covers over the rotor, nobody in the beam path. spintrue is not a safety function: the \
+hardware interlock chain stands on its own. IEC 60825-1, local codes and the laser safety officer \
 decide.
 
 Head addresses:
@@ -40,10 +41,11 @@ Head addresses:
   sim:FILE.toml            a simulated head of another description
   sim:FILE.toml?seed=7     the same with another seed
   sim?memory=FILE.json     a simulated head that keeps its stored trims
-  replay:FILE              a recording of `--trace FILE`; the replay reports where a run departs
-                           from it
-  tcp://HOST:PORT          a head behind `spintrue serve`, or any server that follows docs/wire.md;
-                           with ?secret-file=FILE where it needs a secret
+  replay:FILE              a recording of `--trace FILE`; the replay reports
+                           where a run departs from it
+  tcp://HOST:PORT          a head behind `spintrue serve`, or any server that
+                           follows docs/wire.md; with ?secret-file=FILE where
+                           it needs a secret
   serial:///dev/ttyUSB0?baud=115200
                            the same over a serial line
 
@@ -53,7 +55,7 @@ Examples:
   spintrue run scripts/bring_up.spt --at-most 10min
   spintrue run scripts/bring_up.spt --fault lock_lost@12s
   spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
-  spintrue run scripts/bring_up.spt --record records/SIM-0001 --operator night-shift
+  spintrue run scripts/bring_up.spt --record SIM-0001 --operator night-shift
   spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl
   spintrue run scripts/bring_up.spt --fixture station.toml
   spintrue run scripts/bring_up.spt --trace run.trace
@@ -121,7 +123,7 @@ struct Run<'a> {
     place: Option<Place>,
     archive: Option<Archive>,
     recorder: Option<(&'a Path, Rc<RefCell<Recorder>>)>,
-    tracer: Option<Rc<RefCell<Tracer>>>,
+    tracer: Option<SharedTracer>,
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
@@ -327,7 +329,8 @@ fn pictures(
     for (number, sheet) in (1..).zip(sheets) {
         let path = numbered(path, number);
         let drawn = options.look.of(sheet).and_then(|picture| {
-            let place = first.take().map_or_else(|| options.place(&path), Ok)?;
+            let place =
+                first.take().map_or_else(|| Place::take(&path, &options.recording.force), Ok)?;
             write_picture(place, &picture)?;
             Ok(Picture::new(&path, &picture))
         });
@@ -337,10 +340,4 @@ fn pictures(
         }
     }
     (pages, Ok(()))
-}
-
-impl Options {
-    fn place(&self, path: &Path) -> Result<Place, Error> {
-        Place::take(path, &self.recording.force)
-    }
 }

@@ -21,17 +21,17 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 pub(super) const AFTER_HELP: &str = "\
-Serves a head and its gauge to one controlling client and to observers, as docs/wire.md describes. A
-client that moved the head and then disconnects, or stays silent for longer than the dead-man limit,
-loses control, and the head is made safe. A serial line cannot disconnect, so only silence counts
-there; a line that goes away makes the head safe and is opened again every second. Ctrl-C makes the
+Serves a head and its gauge to one controlling client and to observers, as docs/wire.md describes. A \
+client that moved the head and then disconnects, or stays silent for longer than the dead-man limit, \
+loses control, and the head is made safe. A serial line cannot disconnect, so only silence counts \
+there; a line that goes away makes the head safe and is opened again every second. Ctrl-C makes the \
 head safe and ends the server; a second Ctrl-C does not wait for the polygon to come to rest.
 
-Every client that can reach the address can move the head. So the server listens on this machine
-only, unless `--open` is given with a secret or with the reason why none is needed. Nothing is
+Every client that can reach the address can move the head. So the server listens on this machine \
+only, unless `--open` is given with a secret or with the reason why none is needed. Nothing is \
 encrypted: use a tunnel where others can listen. A secret is required on serial lines as well.
 
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
 stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Examples:

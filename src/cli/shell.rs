@@ -5,7 +5,7 @@ use crate::error::{Error, invalid};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
 use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
 use crate::shell::{self, Setup, Tap};
-use crate::terminal::{BOLD, CAUTION, DIM, colour_output, styled, told, wrapped};
+use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
 use std::cell::RefCell;
 use std::io::{IsTerminal, stdin, stdout};
@@ -15,15 +15,15 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 pub(super) const AFTER_HELP: &str = "\
-Every entry is a piece of the language. It is checked before it runs, and its declarations are there
-for the next one. A value that stands alone is shown. `help` lists the words that the shell adds. The
-prompt shows the state of the head. Ctrl-C stops what runs and makes the head safe; `leave`, Ctrl-D or
-closing the terminal do so and end the shell. Light is possible only inside an `arm` block, as
+Every entry is a piece of the language. It is checked before it runs, and its declarations are there \
+for the next one. A value that stands alone is shown. `help` lists the words that the shell adds. The \
+prompt shows the state of the head. Ctrl-C stops what runs and makes the head safe; `leave`, Ctrl-D or \
+closing the terminal do so and end the shell. Light is possible only inside an `arm` block, as \
 everywhere, so no shell waits with the laser armed.
 
 Lines from a pipe are run one by one up to the first error.
 
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
+Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
 stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Examples:
@@ -94,7 +94,7 @@ fn greeting(stage: &Stage, colour: bool) -> String {
     format!(
         "{}{}\n\n`help` lists what can be typed; Ctrl-D leaves.\n",
         title.replacen("spintrue shell", &styled("spintrue shell", BOLD, colour), 1),
-        styled(wrapped(CAUTION, "").trim_end(), DIM, colour)
+        caution(colour)
     )
 }
 

@@ -12,11 +12,11 @@ use clap::Args;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-Each head is drawn from its own seed, counted up from --seed. Values that the description gives with
-a spread differ from head to head; all others do not. To run one of the heads again:
+Each head is drawn from its own seed, counted up from --seed. Values that the description gives with \
+a spread differ from head to head; all others do not. To run one of the heads again: \
 `spintrue run SCRIPT --seed SEED` with the same head and params.
 
-With --shard 2/4 only every fourth head is run, from the second on. Any machine may run any shard,
+With --shard 2/4 only every fourth head is run, from the second on. Any machine may run any shard, \
 and --merge joins their files. The result is the same as that of one run.
 
 Exit codes:

@@ -1,4 +1,4 @@
-//! Files: scripts, images and whatever else an option names, each with a limit on its size.
+//! Files that scripts and options name, each with a limit on its size.
 
 #![allow(clippy::disallowed_methods, reason = "this module reads and writes files")]
 
@@ -157,13 +157,29 @@ pub(crate) fn open_file(path: &Path) -> Result<File, Error> {
 
 /// Refuses a pipe, which waits for its other end, and a device, which may never end.
 pub(crate) fn refuse_pipe(path: &Path) -> Result<(), Error> {
-    match std::fs::metadata(path) {
-        Ok(kind) if !kind.is_file() && !kind.is_dir() => Err(invalid!(
+    match special_file(path) {
+        Some(_) => Err(invalid!(
             "{} is a pipe or a device, not a file: copy what it gives to one",
             path.display()
         )),
-        _ => Ok(()),
+        None => Ok(()),
     }
+}
+
+/// What is neither a file nor a folder.
+#[derive(PartialEq)]
+enum Special {
+    Pipe,
+    Device,
+}
+
+fn special_file(path: &Path) -> Option<Special> {
+    let kind = std::fs::metadata(path).ok()?.file_type();
+    #[cfg(unix)]
+    if std::os::unix::fs::FileTypeExt::is_fifo(&kind) {
+        return Some(Special::Pipe);
+    }
+    (!kind.is_file() && !kind.is_dir()).then_some(Special::Device)
 }
 
 /// Reads at most `largest` bytes; `way_out` ends the message where there are more.

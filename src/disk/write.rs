@@ -1,7 +1,7 @@
 //! Files that a command writes: an existing file is overwritten only with `--force`, and a file gets
 //! its name only when it is complete and on the disk.
 
-use crate::disk::unwritten;
+use crate::disk::{Special, special_file, unwritten};
 use crate::error::{Error, invalid};
 use clap::Args;
 use std::fs::{self, File, OpenOptions};
@@ -20,7 +20,7 @@ impl Force {
     /// Refuses an existing file, unless it may be overwritten, and a pipe, which waits for a reader.
     /// Writing to a device loses nothing.
     pub(crate) fn check(&self, path: &Path) -> Result<(), Error> {
-        if is_pipe(path) {
+        if special_file(path) == Some(Special::Pipe) {
             return Err(invalid!("{} is a pipe, not a file: name a file", path.display()));
         }
         if path.is_file() && !self.force { Err(exists(path)) } else { Ok(()) }
@@ -42,17 +42,6 @@ impl Force {
             _ => unwritten(path, &error),
         })
     }
-}
-
-#[cfg(unix)]
-fn is_pipe(path: &Path) -> bool {
-    use std::os::unix::fs::FileTypeExt;
-    fs::metadata(path).is_ok_and(|kind| kind.file_type().is_fifo())
-}
-
-#[cfg(not(unix))]
-fn is_pipe(_: &Path) -> bool {
-    false
 }
 
 fn exists(path: &Path) -> Error {

@@ -1,5 +1,4 @@
-//! What `events.jsonl` of a record says, be the record finished or cut off: read line by line, and
-//! bounded like what is kept of a run.
+//! Reads `events.jsonl` of a record, finished or not, line by line and up to a limit.
 
 use crate::acceptance::decision::{Outcome, Rule};
 use crate::error::{Error, invalid};
@@ -26,43 +25,43 @@ const MAX_ITEMS: usize = 10_000;
 /// Longest line in bytes.
 const MAX_LINE: u64 = 64 << 20;
 
-/// What a run said, as far as it was written.
+/// The events of a run, as far as they were written.
 #[derive(Default)]
 pub(crate) struct Events {
     /// Script, head and params.
     pub start: Value,
-    /// Head time in s and what was decided then.
+    /// Checks with their head time in s.
     pub checks: Vec<(f64, Check)>,
-    /// The same as they stand in the file.
+    /// The same as in the file.
     pub check_lines: Vec<Value>,
-    /// What was answered: how many checks came before, head time in s, question, answer, by whom.
+    /// Answers: number of checks before, head time in s, question, answer, operator.
     pub answers: Vec<(usize, f64, String, Shown, String)>,
-    /// The same as they stand in the file.
+    /// The same as in the file.
     pub answer_lines: Vec<Value>,
     /// Recorded values by their labels.
     pub recorded: Vec<(String, Shown)>,
-    /// The same as they stand in the file.
+    /// The same as in the file.
     pub recorded_lines: Vec<Value>,
-    /// What the script provoked.
+    /// Faults that the script injected.
     pub provoked: Vec<String>,
-    /// How the run ended; nothing where it did not.
+    /// The last event; null where the run did not end.
     pub end: Value,
     /// Head time of the last line in s.
     pub reached: f64,
-    /// Lines that have their end.
+    /// Complete lines.
     pub lines: u64,
-    /// What stands behind them: a line that was cut short.
+    /// An incomplete line follows them.
     pub cut_short: bool,
-    /// Lines that are none of this program.
+    /// Lines that are no events.
     pub strange: u64,
-    /// Checks, answers and values beyond the most.
+    /// Checks, answers and values beyond the limit.
     pub left_out: u64,
 }
 
-/// What checks are called that were planned and not made.
+/// The name of planned checks that were not made.
 pub(crate) const NOT_REACHED: &str = "not reached";
 
-/// Labels of the checks that stand between a head and its passing, each once.
+/// Labels of the checks that keep a head from passing, each once.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(from = "UnmetFile")]
 pub(crate) struct Unmet {
@@ -106,7 +105,7 @@ impl Unmet {
         self.groups().iter().all(|(_, labels)| labels.is_empty())
     }
 
-    /// Takes a check that was made.
+    /// Adds a check, unless it conforms.
     pub(crate) fn add(&mut self, check: &Check) {
         let labels = match check.outcome {
             Outcome::Conforms => return,
@@ -118,7 +117,7 @@ impl Unmet {
         }
     }
 
-    /// What each group is called, and its labels.
+    /// Names and labels of the groups.
     pub(crate) fn groups(&self) -> [(&'static str, &[String]); 4] {
         [
             ("does not conform", &self.does_not_conform),
@@ -128,7 +127,7 @@ impl Unmet {
         ]
     }
 
-    /// All in words; empty where there are none.
+    /// As text; empty where there are none.
     pub(crate) fn text(&self) -> String {
         let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
         let groups = groups.map(|(name, labels)| format!("{name}: {}", labels.join(", ")));
@@ -136,14 +135,14 @@ impl Unmet {
     }
 }
 
-/// Reads what a record says; fails in plain words where that cannot be read.
+/// Reads the events of a record.
 pub(crate) fn read(folder: &Path) -> Result<Events, Error> {
     let path = folder.join(FILE);
     let failed = |error: std::io::Error| match error.kind() {
         ErrorKind::NotFound => invalid!("there is no {}", path.display()),
         _ => invalid!("{} cannot be read: {}", path.display(), why(&error)),
     };
-    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    // Anything but a plain file, such as a pipe, could block for ever.
     if !path.metadata().map_err(failed)?.is_file() {
         return Err(invalid!("{} is no plain file", path.display()));
     }
@@ -231,7 +230,7 @@ impl Events {
     }
 }
 
-/// A text by its key, as it stands; empty where there is none.
+/// A text by its key; empty where there is none.
 pub(crate) fn text<'a>(value: &'a Value, key: &str) -> &'a str {
     value.get(key).and_then(Value::as_str).unwrap_or("")
 }
@@ -253,7 +252,7 @@ fn check(value: &Value) -> Option<Check> {
         }),
     };
     Some(Check {
-        // A file that somebody edited must not steer the terminal.
+        // An edited file must not steer the terminal.
         label: visible::line(text(value, "label")),
         text: Rc::from(visible::line(text(value, "condition"))),
         number: 0,

@@ -1,5 +1,5 @@
-//! Writes a record while the run goes on: what the head and the script say goes to the disk at once,
-//! all else is made at the end.
+//! Writes a record during the run: calls and events go to the disk at once, everything else is written at
+//! the end.
 
 use crate::error::{Error, invalid};
 use crate::head::record::{CallListener, Heard};
@@ -30,16 +30,16 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// A record that is being written.
 pub(crate) struct Recorder {
     collector: Collector,
-    /// What the head said before the record was begun.
+    /// Calls before the record was started.
     early: Vec<Heard>,
     files: Option<Files>,
-    /// The first thing that could not be written.
+    /// The first write error.
     trouble: Option<Error>,
     /// The line that is being written.
     buffer: Vec<u8>,
-    /// Every call goes to the disk at once: what a real head said cannot be had again.
+    /// Every call goes to the disk at once: the calls of a real head cannot be repeated.
     eager: bool,
-    /// Asks the run to stop.
+    /// Stops the run.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
 }
@@ -66,7 +66,7 @@ struct CallLine<'a> {
 }
 
 impl Recorder {
-    /// A recorder that listens, and writes nothing yet. `stop` ends the run should writing fail.
+    /// A recorder that listens and writes nothing yet. `stop` ends the run should writing fail.
     pub(crate) fn new(stop: Arc<AtomicBool>) -> Recorder {
         Recorder {
             collector: Collector::default(),
@@ -80,7 +80,7 @@ impl Recorder {
         }
     }
 
-    /// Takes the folder and begins the record. Fails with what is to be told.
+    /// Takes the folder and starts the record.
     pub(crate) fn start(
         &mut self,
         path: &Path,
@@ -105,7 +105,7 @@ impl Recorder {
         }
     }
 
-    /// Does something with the files, unless something went wrong before.
+    /// Writes something, unless there was an error before.
     fn with(&mut self, work: impl FnOnce(&mut Files) -> Result<(), Error>) {
         if self.trouble.is_some() {
             return;
@@ -139,8 +139,8 @@ impl Recorder {
         }
     }
 
-    /// Ends the record: makes the other files, and takes the mark away. Fails with what could not
-    /// be written, now or before.
+    /// Ends the record: writes the other files and removes the mark. Fails where something could not be
+    /// written, now or before.
     pub(crate) fn finish(
         &mut self,
         finished: &Finished,
@@ -153,8 +153,8 @@ impl Recorder {
         }
     }
 
-    /// Makes all files, and leaves the mark: whoever has something else to do before the record
-    /// counts as finished takes it away. Gives the folder, where one was begun.
+    /// Writes all files and leaves the mark, for a caller that has more to do before the record counts
+    /// as finished. Returns the folder, where one was started.
     pub(crate) fn seal(
         &mut self,
         finished: &Finished,
@@ -211,7 +211,7 @@ impl CallListener for Recorder {
     }
 }
 
-/// Passes on what a script says, and has it recorded.
+/// Passes on the events of a script, and records them.
 pub(crate) struct Recording<'a> {
     pub inner: &'a mut dyn Observer,
     pub recorder: Rc<RefCell<Recorder>>,

@@ -1,4 +1,4 @@
-//! `record verify`: holds every file of a record against its digest.
+//! Compares every file of a record with its digest.
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
@@ -11,19 +11,19 @@ use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader};
 use std::path::Path;
 
-/// What looking at a record comes to.
+/// The state of a record.
 pub(crate) enum State {
-    /// There is none, and why.
+    /// There is no record.
     None(Error),
-    /// It was never finished, and how much of it there is.
+    /// It was never finished; what there is of it.
     Unfinished(String),
-    /// It is not as it was written.
+    /// It was changed; how.
     Changed(Vec<String>),
-    /// It is whole.
+    /// It is complete and unchanged.
     Whole(Manifest),
 }
 
-/// Holds every file of a record against its digest.
+/// Compares every file of a record with its digest.
 pub(crate) fn examine(folder: &Path) -> State {
     let name = folder.display();
     if !folder.is_dir() {
@@ -65,7 +65,7 @@ pub(crate) fn examine(folder: &Path) -> State {
     }
 }
 
-/// Why files and digests do not fit.
+/// Why files and digests do not match.
 pub(crate) enum Broken {
     /// The record is of a format that is not known here.
     Newer(String),
@@ -73,10 +73,10 @@ pub(crate) enum Broken {
     Changed(Vec<String>),
 }
 
-/// Holds every file against its digest, be the mark there or not; gives what is wrong.
+/// Compares every file with its digest, with the mark or without.
 pub(crate) fn held(folder: &Path) -> Result<Manifest, Broken> {
     let path = folder.join(MANIFEST);
-    // Anything but a plain file, such as a pipe, could have this wait for ever.
+    // Anything but a plain file, such as a pipe, could block for ever.
     if !fs::symlink_metadata(&path).is_ok_and(|data| data.is_file()) {
         return Err(Broken::Changed(vec![format!("{MANIFEST} is no plain file any more")]));
     }
@@ -96,7 +96,7 @@ pub(crate) fn held(folder: &Path) -> Result<Manifest, Broken> {
     if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
 }
 
-/// Why a file is not the one that was written; none where it is.
+/// How a file differs from the one that was written, if it does.
 fn differs(path: &Path, known: &FileDigest) -> Option<String> {
     let plain = fs::symlink_metadata(path);
     match &plain {
@@ -132,7 +132,7 @@ fn differs(path: &Path, known: &FileDigest) -> Option<String> {
     }
 }
 
-/// What lies in the folder and is not of the record.
+/// Files in the folder that are not part of the record.
 fn added(folder: &Path, manifest: &Manifest) -> io::Result<Vec<String>> {
     let mut added = Vec::new();
     for entry in fs::read_dir(folder)? {

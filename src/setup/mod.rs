@@ -19,7 +19,7 @@ pub(crate) use address::{
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
 pub(crate) use own::know;
 pub use own::{HeadAndGauge, OwnHead};
-pub(crate) use recording::{Recorded, Tracer, bare, header, reader, surveyed};
+pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 pub(crate) use signals::{each_request, end_on_request, stop_on_request};
 
 use crate::diagnostics::Diagnostic;

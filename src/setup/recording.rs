@@ -34,9 +34,12 @@ pub(crate) struct Tracer {
     has_gauge: bool,
 }
 
+/// A recording that a head and a run write to.
+pub(crate) type SharedTracer = Rc<RefCell<Tracer>>;
+
 impl Tracer {
     /// Listens to a head, and writes nothing yet. The run is stopped should writing fail.
-    pub(crate) fn attach(path: &Path, opened: Opened) -> (Opened, Rc<RefCell<Tracer>>) {
+    pub(crate) fn attach(path: &Path, opened: Opened) -> (Opened, SharedTracer) {
         let tracer = Rc::new(RefCell::new(Tracer {
             path: path.to_path_buf(),
             early: Vec::new(),

@@ -15,10 +15,21 @@ use crate::visible::{self, STEER};
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 
+/// Wraps parts, separated by commas, at no blank inside a part.
+pub(crate) fn wrapped_parts(lead: &str, parts: impl Iterator<Item = String>) -> String {
+    let parts: Vec<String> = parts.map(|part| part.replace(' ', "\u{1f}")).collect();
+    wrapped(&format!("{lead}{}", parts.join(", ")), "").replace('\u{1f}', " ")
+}
+
 /// The caution before everything that moves a head or lets light out.
 pub(crate) const CAUTION: &str = "\
 Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
 stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
+
+/// [`CAUTION`] as it is shown before a run, without an end of line.
+pub(crate) fn caution(colour: bool) -> String {
+    styled(wrapped(CAUTION, "").trim_end(), DIM, colour)
+}
 
 /// Output that could not be written, a full disk for example.
 static LOST: AtomicBool = AtomicBool::new(false);

@@ -109,7 +109,11 @@ fn nobody_who_listens_holds_the_head_up() {
     }
     let (code, told) = server.end("-INT");
     assert_eq!(code, Some(0));
-    assert!(told.contains("made safe") && told.contains("lines were not told"), "{}", told.len());
+    assert!(
+        told.contains("made safe") && told.contains("lines were not printed"),
+        "{}",
+        told.len()
+    );
 }
 
 /// What goes on in a storm.

@@ -1,19 +1,20 @@
-//! A trend as a page of its own: charts inside, light and dark, nothing to be fetched.
+//! A trend as a page that needs no other file.
 
 use crate::archive::trend::series::{ASKED, Block, Capability, LEAP, Trend};
-use crate::archive::trend::text::{day_and_minute, index, title};
+use crate::archive::trend::series::{day_and_minute, newest};
+use crate::archive::trend::text::{index, title};
 use crate::paper;
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
 use crate::units::show_number;
 use crate::visible;
 use maud::{Markup, html};
 
-/// Runs that are drawn, the newest ones.
-const DRAWN: usize = 500;
-/// Runs with signals, and blocks of capability, that are listed, the newest ones.
-const LISTED: usize = 60;
-/// Fewer runs than this make control limits rough (common practice, no source).
-const FEW: usize = 25;
+/// Newest runs that are drawn.
+const MAX_RUNS: usize = 500;
+/// Newest runs with signals, and blocks of capability, that are listed.
+const MAX_ROWS: usize = 60;
+/// With fewer runs control limits are rough (common practice, no source).
+const MIN_RUNS: usize = 25;
 
 pub(crate) fn page(trend: &Trend) -> String {
     let name = title(trend);
@@ -26,8 +27,8 @@ pub(crate) fn page(trend: &Trend) -> String {
         main {
             section aria-labelledby="charts" {
                 h2 id="charts" { "Control charts" }
-                @if count > DRAWN {
-                    p.soft { "The limits are those of all " (count) " runs; the newest " (DRAWN) " are drawn." }
+                @if count > MAX_RUNS {
+                    p.soft { "The limits are those of all " (count) " runs; the newest " (MAX_RUNS) " are drawn." }
                 }
                 (individuals(trend))
                 (ranges(trend))
@@ -55,18 +56,11 @@ pub(crate) fn page(trend: &Trend) -> String {
     paper::page(&name, &body)
 }
 
-fn unit(trend: &Trend) -> String {
-    match trend.series.unit.as_str() {
-        "" => String::new(),
-        unit => format!(" in {unit}"),
-    }
-}
-
-/// What it comes to, in a box at the top.
+/// The result, in a box at the top.
 fn summary(trend: &Trend) -> Markup {
     let counted = trend.counted();
-    let number = |value: f64| show_number(value, trend.decimals());
-    let unit = if trend.series.unit.is_empty() { "" } else { trend.series.unit.as_str() };
+    let number = |value: f64| trend.number(value);
+    let unit = &trend.series.unit;
     let charts = &trend.charts;
     let fits = trend.capability.as_ref().is_none_or(|of| of.short.nearer >= 1.0);
     html! {
@@ -75,8 +69,8 @@ fn summary(trend: &Trend) -> Markup {
             @if counted.is_empty() { span { "No run gave a signal." } }
             @for (count, name) in &counted { span { (count) " \u{d7} " (name) } }
             @if !fits { span { "The values do not fit between the limits: Cpk is below 1.00." } }
-            @if trend.series.points.len() < FEW {
-                span { "Control limits from fewer than " (FEW) " runs are rough." }
+            @if trend.series.points.len() < MIN_RUNS {
+                span { "Control limits from fewer than " (MIN_RUNS) " runs are rough." }
             }
         }
         @if let Some(rehearsals) = trend.rehearsals() { p.note { (rehearsals) "." } }
@@ -119,9 +113,9 @@ fn individuals(trend: &Trend) -> Markup {
         lines.extend(limits.low.map(|at| allowed(at, "least allowed")));
         lines.extend(limits.high.map(|at| allowed(at, "most allowed")));
     }
-    let values: Vec<f64> = trend.series.points.iter().map(|point| point.value).collect();
+    let values = trend.values();
     let told = "Runs with signals are diamonds.";
-    let words = format!("{}{}", visible::line(&trend.series.label), unit(trend));
+    let words = format!("{}{}", visible::line(&trend.series.label), trend.unit("in "));
     chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).map(|rule| rule.text()).collect();
         (!names.is_empty()).then(|| names.join("; "))
@@ -135,7 +129,7 @@ fn ranges(trend: &Trend) -> Markup {
         Across { at: limits.high, name: "upper control", class: "two thin dashed" },
     ];
     let told = format!("From each run to the next; beyond the limit: {}.", trend.leaps.len());
-    let words = format!("moving range{}", unit(trend));
+    let words = format!("moving range{}", trend.unit("in "));
     chart(trend, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps.binary_search(&at).is_ok().then(|| LEAP.to_string())
     })
@@ -151,8 +145,7 @@ fn chart(
     lines: Vec<Across>,
     remark: &dyn Fn(usize) -> Option<String>,
 ) -> Markup {
-    let from = values.len().saturating_sub(DRAWN);
-    let drawn = values.get(from..).unwrap_or_default();
+    let (drawn, from) = newest(values, MAX_RUNS);
     let first = from + later;
     // Ranges begin at nothing.
     let least = (later > 0).then_some(0.0);
@@ -193,9 +186,8 @@ fn framed(plot: &Plot, drawn: &Markup) -> Markup {
 
 /// Capability of each block, drawn and as a table.
 fn over_time(trend: &Trend, capability: &Capability) -> Markup {
-    let older = capability.blocks.len().saturating_sub(LISTED);
-    let blocks = capability.blocks.get(older..).unwrap_or_default();
-    let number = |value: f64| show_number(value, trend.decimals());
+    let (blocks, older) = newest(&capability.blocks, MAX_ROWS);
+    let number = |value: f64| trend.number(value);
     html! {
         section aria-labelledby="capability" {
             h2 id="capability" { "Capability over time" }
@@ -205,15 +197,14 @@ fn over_time(trend: &Trend, capability: &Capability) -> Markup {
                     thead { tr {
                         th scope="col" { "from (UTC)" }
                         th.number scope="col" { "runs" }
-                        th.number scope="col" { "mean" (unit(trend)) }
-                        th.number scope="col" { "sigma" (unit(trend)) }
+                        th.number scope="col" { "mean" (trend.unit("in ")) }
+                        th.number scope="col" { "sigma" (trend.unit("in ")) }
                         th.number scope="col" { "Cp" }
                         th.number scope="col" { "Cpk" }
                         th.number scope="col" { "doubt of Cpk, 95 %" }
                     } }
                     tbody { @for block in blocks { tr {
-                        @let point = trend.series.points.get(block.from);
-                        th.whole scope="row" { (point.map_or(String::new(), |p| day_and_minute(&p.started))) }
+                        th.whole scope="row" { (trend.started(block)) }
                         td.number { (block.from + 1) " to " (block.from + block.count) }
                         td.number { (number(block.mean)) }
                         td.number { (number(block.deviation)) }
@@ -231,10 +222,7 @@ fn over_time(trend: &Trend, capability: &Capability) -> Markup {
 }
 
 fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
-    let ends = blocks.iter().flat_map(|block| {
-        let (nearer, doubt) = (block.indices.nearer, block.doubt);
-        [nearer - doubt, nearer + doubt, block.indices.width.unwrap_or(nearer)]
-    });
+    let ends = blocks.iter().flat_map(Block::ends);
     let told = format!(
         "From {} in the first of {} blocks to {} in the last.",
         index(first.indices.nearer),
@@ -280,7 +268,7 @@ fn signals(trend: &Trend) -> Markup {
             None => runs.push((at, vec![name])),
         }
     }
-    let older = runs.len().saturating_sub(LISTED);
+    let older = runs.len().saturating_sub(MAX_ROWS);
     html! {
         section aria-labelledby="signals" {
             h2 id="signals" { "Runs with signals" }
@@ -290,15 +278,15 @@ fn signals(trend: &Trend) -> Markup {
                         th.number scope="col" { "run" }
                         th scope="col" { "started (UTC)" }
                         th scope="col" { "head" }
-                        th.number scope="col" { "value" (unit(trend)) }
+                        th.number scope="col" { "value" (trend.unit("in ")) }
                         th scope="col" { "signals" }
                     } }
-                    tbody { @for (at, names) in runs.iter().take(LISTED) {
+                    tbody { @for (at, names) in runs.iter().take(MAX_ROWS) {
                         @if let Some(point) = trend.series.points.get(*at) { tr {
                             th.number scope="row" { (at + 1) }
                             td.whole { (day_and_minute(&point.started)) }
                             td.whole { (visible::line(&point.serial)) }
-                            td.number { (show_number(point.value, trend.decimals())) }
+                            td.number { (trend.number(point.value)) }
                             td.wordy { (names.join("; ")) }
                         } }
                     } }

@@ -6,8 +6,8 @@ mod series;
 mod text;
 
 pub(crate) use html::page;
-pub(crate) use series::Trend;
-pub(crate) use text::{cut, day_and_minute, text};
+pub(crate) use series::{Trend, day_and_minute};
+pub(crate) use text::{cut, text};
 
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
@@ -102,7 +102,6 @@ pub(crate) fn read(
     let (conditions, mut more) = filter.conditions(1);
     let mut values = vec![Value::from(label)];
     values.append(&mut more);
-    // The label's own index holds all that is read of the table.
     let sql = format!(
         "SELECT runs.id, runs.started, runs.serial, of.place, of.value, of.unit, of.shown_unit,
             runs.simulated
@@ -135,7 +134,7 @@ pub(crate) fn read(
     Ok((found, rehearsals))
 }
 
-/// Labels that look like one, the nearest first.
+/// Labels that are similar to one, the nearest first.
 fn near(archive: &mut dyn Store, label: &str) -> Result<Vec<String>, Error> {
     let sql = "SELECT label FROM quantities UNION SELECT label FROM checks WHERE unit IS NOT NULL";
     let mut labels = Vec::new();
@@ -176,7 +175,7 @@ pub(crate) fn series(
                 visible::line(label)
             ));
         }
-        match value.map(|value| counted(value, unit.as_ref())).filter(|value| value.is_finite()) {
+        match value.map(|value| in_unit(value, unit.as_ref())).filter(|value| value.is_finite()) {
             Some(value) => series.points.push(Point { started, serial, value, simulated }),
             None => series.left_out += 1,
         }
@@ -184,8 +183,8 @@ pub(crate) fn series(
     Ok((series, unit))
 }
 
-/// A value in SI as its unit counts it.
-fn counted(value: f64, unit: Option<&UnitText>) -> f64 {
+/// A value in SI, in a unit.
+fn in_unit(value: f64, unit: Option<&UnitText>) -> f64 {
     unit.map_or(value, |unit| unit.from_si(value))
 }
 
@@ -201,7 +200,7 @@ fn limits(query: &Query, unit: Option<&UnitText>) -> Result<Option<Limits>, Erro
             let of = kind(unit).0.name(&[]);
             return Err(invalid!("{name}: `{text}` does not fit a value of kind {of}"));
         }
-        Ok(Some(counted(value, unit)))
+        Ok(Some(in_unit(value, unit)))
     };
     let (low, high) = (limit("--low", &query.low)?, limit("--high", &query.high)?);
     if low.zip(high).is_some_and(|(low, high)| low >= high) {

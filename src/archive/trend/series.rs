@@ -1,9 +1,9 @@
-//! A value over the runs: control charts, signals and capability. Plain data, no files.
+//! A value over the runs: control charts, signals and capability. Plain data.
 
 use crate::statistics::capability::{cp, cpk, cpk_doubt};
 use crate::statistics::control::{Individuals, Rule, individuals, signals};
 use crate::statistics::describe::{deviation, mean};
-use crate::units::noise;
+use crate::units::{noise, show_number};
 
 /// What an index of capability is held against: what just fits, and what is asked for more often
 /// than not (common practice, no source).
@@ -68,10 +68,10 @@ pub(crate) struct Limits {
     pub high: Option<f64>,
 }
 
-/// How much room limits leave.
+/// How well the values fit between limits.
 pub(crate) struct Capability {
     pub limits: Limits,
-    /// With the deviation that the moving ranges stand for.
+    /// With the deviation from the moving ranges.
     pub short: Indices,
     /// With the deviation of all values.
     pub long: Indices,
@@ -87,15 +87,34 @@ pub(crate) struct Indices {
     pub nearer: f64,
 }
 
-/// So many runs in a row.
+/// Consecutive runs.
 pub(crate) struct Block {
     pub from: usize,
     pub count: usize,
     pub mean: f64,
     pub deviation: f64,
     pub indices: Indices,
-    /// How far the true index to the nearer limit may lie to either side, at 95 %.
+    /// Uncertainty of the index to the nearer limit, either way, at 95 %.
     pub doubt: f64,
+}
+
+impl Block {
+    /// The ends of what is drawn of it.
+    pub(super) fn ends(&self) -> [f64; 3] {
+        let Indices { width, nearer } = self.indices;
+        [nearer - self.doubt, nearer + self.doubt, width.unwrap_or(nearer)]
+    }
+}
+
+/// Day and minute of a start.
+pub(crate) fn day_and_minute(started: &str) -> String {
+    started.chars().take(16).map(|c| if c == 'T' { ' ' } else { c }).collect()
+}
+
+/// The newest `most` of some items, and how many are older.
+pub(super) fn newest<T>(items: &[T], most: usize) -> (&[T], usize) {
+    let older = items.len().saturating_sub(most);
+    (items.get(older..).unwrap_or_default(), older)
 }
 
 impl Limits {
@@ -105,8 +124,8 @@ impl Limits {
     }
 }
 
-/// Blocks counted from the newest run back, so that the newest is whole; one of fewer than two
-/// runs has no deviation and is left out.
+/// Blocks, counted back from the newest run so that the newest block is complete. A single run has no
+/// deviation and makes no block.
 fn blocks(values: &[f64], limits: Limits, size: usize) -> Vec<Block> {
     let mut blocks: Vec<Block> = Vec::new();
     let mut end = values.len();
@@ -155,6 +174,30 @@ impl Trend {
         Some(Trend { series, charts, ranges, signals, leaps, capability })
     }
 
+    /// A value with as many digits as tell the values apart.
+    pub(super) fn number(&self, value: f64) -> String {
+        show_number(value, self.decimals())
+    }
+
+    /// The unit after a word and a blank; empty for plain numbers.
+    pub(super) fn unit(&self, word: &str) -> String {
+        match self.series.unit.as_str() {
+            "" => String::new(),
+            unit => format!(" {word}{unit}"),
+        }
+    }
+
+    /// The values of the runs.
+    pub(super) fn values(&self) -> Vec<f64> {
+        self.series.points.iter().map(|point| point.value).collect()
+    }
+
+    /// When the first run of a block started; empty where that is not known.
+    pub(super) fn started(&self, block: &Block) -> String {
+        let point = self.series.points.get(block.from);
+        point.map_or(String::new(), |point| day_and_minute(&point.started))
+    }
+
     /// Digits after the point that tell the values apart.
     pub(crate) fn decimals(&self) -> Option<u8> {
         let (least, most) = self.series.ends();
@@ -190,7 +233,7 @@ impl Trend {
         all
     }
 
-    /// What is to be said of rehearsals, in words; none where there were none.
+    /// A sentence on rehearsals; none where there were none.
     pub(crate) fn rehearsals(&self) -> Option<String> {
         let taken = self.series.points.iter().filter(|point| point.simulated).count();
         match (taken, self.series.rehearsals) {

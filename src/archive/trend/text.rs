@@ -1,20 +1,19 @@
 //! A trend as text, 80 columns wide.
 
-use crate::archive::trend::series::{ASKED, Block, Indices, Trend};
+use crate::archive::trend::series::{ASKED, Block, Indices, Trend, day_and_minute, newest};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, styled, wrapped};
-use crate::units::show_number;
 use crate::visible;
 
-/// Runs that are drawn, the newest ones.
-const DRAWN: usize = 30;
-/// Signals that are named, the newest ones.
-const NAMED: usize = 15;
-/// Blocks of capability that are told, the newest ones.
-const BLOCKS: usize = 12;
+/// Newest runs that are drawn.
+const MAX_RUNS: usize = 30;
+/// Newest signals that are listed.
+const MAX_SIGNALS: usize = 15;
+/// Newest blocks of capability that are shown.
+const MAX_BLOCKS: usize = 12;
 /// Columns of a chart.
 const COLUMNS: usize = 34;
 
-/// At most so many characters; of a longer text the end, which tells more of a path.
+/// At most `most` characters; of a longer text the end, which says more of a path.
 pub(crate) fn cut(text: &str, most: usize) -> String {
     let length = text.chars().count();
     if length <= most {
@@ -24,12 +23,7 @@ pub(crate) fn cut(text: &str, most: usize) -> String {
     format!("…{end}")
 }
 
-/// Day and minute of a start.
-pub(crate) fn day_and_minute(started: &str) -> String {
-    started.chars().take(16).map(|c| if c == 'T' { ' ' } else { c }).collect()
-}
-
-/// An index of capability; a larger one tells no more.
+/// An index of capability, with limits to what is shown.
 pub(crate) fn index(value: f64) -> String {
     match value {
         value if !value.is_finite() => "–".to_string(),
@@ -42,9 +36,8 @@ pub(crate) fn index(value: f64) -> String {
 /// The whole trend.
 pub(crate) fn text(trend: &Trend, colour: bool) -> String {
     let (series, charts) = (&trend.series, &trend.charts);
-    let decimals = trend.decimals();
-    let number = |value: f64| show_number(value, decimals);
-    let unit = if series.unit.is_empty() { String::new() } else { format!(" {}", series.unit) };
+    let number = |value: f64| trend.number(value);
+    let unit = trend.unit("");
     let mut text = format!("{}\n", styled(&title(trend), BOLD, colour));
     text.push_str(&format!(
         "  individuals   centre {}, limits {} .. {}{unit}\n",
@@ -66,7 +59,7 @@ pub(crate) fn text(trend: &Trend, colour: bool) -> String {
         text.push_str(&format!("  left out      {} without a number\n", series.left_out));
     }
     text.push_str(&capability(trend, colour));
-    let values: Vec<f64> = series.points.iter().map(|point| point.value).collect();
+    let values = trend.values();
     let marks = |at: usize| trend.rules_at(at).next().is_some();
     let lines = [charts.values.low, charts.values.centre, charts.values.high];
     text.push_str(&chart("Individuals", trend, &values, 0, lines, &marks, colour));
@@ -77,10 +70,10 @@ pub(crate) fn text(trend: &Trend, colour: bool) -> String {
     text
 }
 
-/// Of what, in which unit, over which runs.
+/// Value, unit and runs of a trend.
 pub(crate) fn title(trend: &Trend) -> String {
     let series = &trend.series;
-    let of = if series.unit.is_empty() { String::new() } else { format!(" in {}", series.unit) };
+    let of = trend.unit("in ");
     let day = |started: Option<&str>| -> String {
         started.unwrap_or_default().chars().take(10).collect()
     };
@@ -110,33 +103,23 @@ fn capability(trend: &Trend, colour: bool) -> String {
     if capability.blocks.is_empty() {
         return text;
     }
-    let decimals = trend.decimals();
     let head = "  from (UTC)        runs          mean         sigma     Cp    Cpk  +/- 95 %";
     text.push_str(&format!("\n{}\n", styled("Capability over time", BOLD, colour)));
     text.push_str(&format!("{}\n", styled(head, DIM, colour)));
-    let older = capability.blocks.len().saturating_sub(BLOCKS);
-    let blocks = capability.blocks.get(older..).unwrap_or_default();
-    let started = |block: &Block| {
-        let point = trend.series.points.get(block.from);
-        day_and_minute(point.map_or("", |point| point.started.as_str()))
-    };
+    let (blocks, older) = newest(&capability.blocks, MAX_BLOCKS);
     for block in blocks {
         text.push_str(&format!(
             "  {}  {:>4}  {:>12}  {:>12}  {:>5}  {:>5}  {:>8}\n",
-            started(block),
+            trend.started(block),
             block.count,
-            show_number(block.mean, decimals),
-            show_number(block.deviation, decimals),
+            trend.number(block.mean),
+            trend.number(block.deviation),
             block.indices.width.map_or_else(|| "–".to_string(), index),
             index(block.indices.nearer),
             index(block.doubt)
         ));
     }
-    let ends = |block: &Block| {
-        let Indices { width, nearer } = block.indices;
-        [nearer - block.doubt, nearer + block.doubt, width.unwrap_or(nearer)]
-    };
-    let drawn = blocks.iter().flat_map(ends).filter(|end| end.is_finite());
+    let drawn = blocks.iter().flat_map(Block::ends).filter(|end| end.is_finite());
     let scale = Scale::of(drawn.chain(ASKED.map(|(asked, _)| asked)));
     let head = "  from (UTC)                       Cpk  * with its 95 %, o Cp, | 1.00 and 1.33";
     text.push_str(&format!("\n{}\n", styled(head, DIM, colour)));
@@ -161,20 +144,24 @@ fn capability(trend: &Trend, colour: bool) -> String {
         let cells: String = cells.iter().collect();
         text.push_str(&format!(
             "  {}  {:<12} {:>11}  {}\n",
-            started(block),
+            trend.started(block),
             format!("{} runs", block.count),
             index(nearer),
             cells.trim_end()
         ));
     }
-    if older > 0 {
-        let said = format!("  and {older} older");
-        text.push_str(&format!("{}\n", styled(&said, DIM, colour)));
-    }
-    text
+    text + &and_older(older, colour)
 }
 
-/// Where values lie in a chart of so many columns.
+/// A line on what is not shown; empty where everything is.
+fn and_older(older: usize, colour: bool) -> String {
+    match older {
+        0 => String::new(),
+        older => format!("{}\n", styled(&format!("  and {older} older"), DIM, colour)),
+    }
+}
+
+/// Where values are in a chart.
 struct Scale {
     least: f64,
     most: f64,
@@ -209,10 +196,8 @@ fn chart(
     marked: &dyn Fn(usize) -> bool,
     colour: bool,
 ) -> String {
-    let from = values.len().saturating_sub(DRAWN);
-    let drawn = values.get(from..).unwrap_or_default();
+    let (drawn, from) = newest(values, MAX_RUNS);
     let scale = Scale::of(drawn.iter().chain(&lines).copied());
-    let decimals = trend.decimals();
     let mut text = format!("\n{}\n", styled(title, BOLD, colour));
     for (at, value) in (from + later..).zip(drawn) {
         let Some(point) = trend.series.points.get(at) else { continue };
@@ -227,20 +212,16 @@ fn chart(
             "  {}  {:<12} {:>11}  {}",
             day_and_minute(&point.started),
             cut(&visible::line(&point.serial), 12),
-            show_number(*value, decimals),
+            trend.number(*value),
             cells.trim_end(),
         );
         let style = if mark { RED } else { "0" };
         text.push_str(&format!("{}\n", styled(&line, style, colour && mark)));
     }
-    if from > 0 {
-        let said = format!("  and {from} older");
-        text.push_str(&format!("{}\n", styled(&said, DIM, colour)));
-    }
-    text
+    text + &and_older(from, colour)
 }
 
-/// The signals by name: how often each, then the newest.
+/// The signals by name and count, then the newest.
 fn named(trend: &Trend, colour: bool) -> String {
     let mut text = format!("\n{}\n", styled("Signals", BOLD, colour));
     let all = trend.named();
@@ -251,16 +232,12 @@ fn named(trend: &Trend, colour: bool) -> String {
     for (count, name) in trend.counted() {
         text.push_str(&format!("  {count:>6} x {name}\n"));
     }
-    for (at, name) in all.iter().rev().take(NAMED) {
+    for (at, name) in all.iter().rev().take(MAX_SIGNALS) {
         if let Some(point) = trend.series.points.get(*at) {
             let serial = cut(&visible::line(&point.serial), 12);
             let started = day_and_minute(&point.started);
             text.push_str(&format!("  {started}  {serial:<12}  {name}\n"));
         }
     }
-    let older = all.len().saturating_sub(NAMED);
-    if older > 0 {
-        text.push_str(&format!("{}\n", styled(&format!("  and {older} older"), DIM, colour)));
-    }
-    text
+    text + &and_older(all.len().saturating_sub(MAX_SIGNALS), colour)
 }

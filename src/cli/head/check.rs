@@ -7,28 +7,26 @@ use crate::head::wire::driver;
 use crate::head::wire::greeting::Target;
 use crate::session::Verdict;
 use crate::setup::options::{Recording, Surroundings};
-use crate::setup::{Opened, Opening, Tracer, bare, stop_on_request, wired};
+use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, stop_on_request, wired};
 use crate::terminal::told::left;
 use crate::terminal::{
-    BOLD, CAUTION, DIM, GREEN, RED, YELLOW, colour_output, complain, emit, say, styled, wrapped,
+    BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped,
 };
 use clap::Args;
 use serde_json::{Value, json};
-use std::cell::RefCell;
-use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 pub(crate) const AFTER_HELP: &str = "\
-Harmless tests come first. Without options a head is read, disarmed and made safe, which parks its
-mirror, stops its polygon and sets its outputs to their safe values. Nothing else moves and no light
-comes out, even from a head that breaks a contract. --trims loads trims, restores the former ones and
-stores those in force; --switch switches each output both ways, so clamps and everything else
-connected to outputs move; --spin moves polygon and mirror; --allow-light arms the laser and draws
+Harmless tests come first. Without options a head is read, disarmed and made safe, which parks its \
+mirror, stops its polygon and sets its outputs to their safe values. Nothing else moves and no light \
+comes out, even from a head that breaks a contract. --trims loads trims, restores the former ones and \
+stores those in force; --switch switches each output both ways, so clamps and everything else \
+connected to outputs move; --spin moves polygon and mirror; --allow-light arms the laser and draws \
 test lines. The head is made safe at the end, whatever happens. docs/heads.md lists the contracts.
 
-With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers
-over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock
+With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers \
+over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock \
 chain stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Exit codes:
@@ -125,7 +123,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
 
 impl Options {
     /// Opens the head, and starts the recording where one is wanted.
-    fn open(&self) -> Result<(Opened, Option<Rc<RefCell<Tracer>>>), Error> {
+    fn open(&self) -> Result<(Opened, Option<SharedTracer>), Error> {
         let mut opened = Opening::at(&self.address).within(&self.around).open()?;
         let Some(path) = &self.recording.trace else { return Ok((opened, None)) };
         if opened.replay.is_some() {
@@ -151,7 +149,7 @@ fn has_controller(address: &str) -> Result<bool, Error> {
 fn greeting(address: &str, replay: bool, colour: bool) -> String {
     let what = if replay { "contracts of a recorded head" } else { "contracts of a head" };
     let title = format!("{what} at {}", styled(address, BOLD, colour));
-    format!("{title}\n{}\n\n", styled(wrapped(CAUTION, "").trim_end(), DIM, colour))
+    format!("{title}\n{}\n\n", caution(colour))
 }
 
 fn told(contract: &Contract, found: &Outcome, colour: bool) -> String {

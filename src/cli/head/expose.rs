@@ -17,21 +17,21 @@ use clap::Args;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-The image is a Netpbm P4 file: one bit per dot, black where light falls. Line k is drawn by facet
-k mod N, at the place that follows from facet errors, start of scan, trims, lens and dot clock, on a
-medium that moves by one pitch per line. The picture is a PNG file with the gray levels on the medium;
-docs/exposure.md explains it. Banding is computed from the cross-scan shifts of the lines, with
+The image is a Netpbm P4 file: one bit per dot, black where light falls. Line k is drawn by facet \
+k mod N, at the place that follows from facet errors, start of scan, trims, lens and dot clock, on a \
+medium that moves by one pitch per line. The picture is a PNG file with the gray levels on the medium; \
+docs/exposure.md explains it. Banding is computed from the cross-scan shifts of the lines, with \
 `--trim` before and after trimming. Exit codes are those of `spintrue run`.
 
-Nothing real moves. On a real head a script would let light out: eyewear on, covers closed, nobody
-in the beam path. spintrue is not a safety function: the hardware interlock chain stands on its
+Nothing real moves. On a real head a script would let light out: eyewear on, covers closed, nobody \
+in the beam path. spintrue is not a safety function: the hardware interlock chain stands on its \
 own. IEC 60825-1, local codes and the laser safety officer decide.
 
 Examples:
   spintrue head expose page.pbm
   spintrue head expose page.pbm --out page.png
   spintrue head expose page.pbm --out after.png --before before.png --trim
-  spintrue head expose page.pbm --out page.png --head sim:my_head.toml --seed 7 --spot 120um";
+  spintrue head expose page.pbm --out page.png --seed 7 --spot 120um";
 
 /// The script that is run.
 const SCRIPT: &str = include_str!("expose.spt");

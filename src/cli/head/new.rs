@@ -8,7 +8,7 @@ use clap::Args;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-The description holds every key with its meaning and the value of the built-in head. Keep what
+The description holds every key with its meaning and the value of the built-in head. Keep what \
 differs and delete the rest: a key that is left out has the value of the built-in head.
 
 Examples:

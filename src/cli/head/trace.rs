@@ -14,8 +14,8 @@ use clap::Args;
 use serde_json::{Map, Value, json};
 
 pub(crate) const AFTER_HELP: &str = "\
-A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A
-replay that departs from its recording names the number. docs/recordings.md describes recordings.
+A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A \
+replay that departs from its recording names the number. docs/recordings.md describes recordings. \
 Exit code 1 where the recording was cut off.
 
 Examples:

@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-A record that was never finished, or that was changed, is shown as far as it
+A record that was never finished, or that was changed, is shown as far as it \
 can be read, and marked as such.
 
 Exit codes:

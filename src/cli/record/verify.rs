@@ -7,7 +7,7 @@ use clap::Args;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
-Reports what was changed, is missing or was added since the record was written. It cannot tell
+Reports what was changed, is missing or was added since the record was written. It cannot tell \
 whether the whole record was written anew: the digests have no key.
 
 Exit codes:
