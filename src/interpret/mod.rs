@@ -11,6 +11,8 @@ mod machine;
 mod memory;
 mod run;
 mod step;
+#[cfg(test)]
+mod tests;
 
 pub use events::{Bound, Check, Event, Measured, Observer, answer_line, answer_text};
 pub use run::{run, run_keeping, run_with};

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Has web pages in headless Chromium try everything that a page can send to a port of this machine against
-# `spintrue serve` and against examples/python_head: nothing may move, arm or take control. Needs Python 3
+# `spintrue serve` and against docs/examples/python_head: nothing may move, arm or take control. Needs Python 3
 # and Chromium (installed from Debian's packages where there is none and root asks). PROGRAM=FILE tries
 # another build, such as one that takes header lines of HTTP for mistakes, at which this must fail.
 set -euo pipefail

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Tries the worked example of a head in another language, examples/python_head: every contract, a whole
+# Tries the worked example of a head in another language, docs/examples/python_head: every contract, a whole
 # bring-up, clients that are killed or fall silent, nonsense on the line; then bends it on purpose, which
 # each of these must see. Needs Python 3, and nothing else.
 set -euo pipefail

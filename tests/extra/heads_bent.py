@@ -1,11 +1,11 @@
-"""Serves the head of examples/python_head, bent on purpose, with all that is written to its registers in
+"""Serves the head of docs/examples/python_head, bent on purpose, with all that is written to its registers in
 a file: heads_bent.py BEND FILE [OPTION...]. The bend `none` leaves it as it is, `without:spin,halt` has
 some methods not written yet."""
 
 import pathlib
 import sys
 
-sys.path.insert(0, str(pathlib.Path(__file__).parents[2] / "examples/python_head"))
+sys.path.insert(0, str(pathlib.Path(__file__).parents[2] / "docs/examples/python_head"))
 
 import controller
 import main

@@ -5,6 +5,7 @@ mod faults;
 mod light;
 mod lines;
 mod motion;
+mod physics;
 
 use crate::head::sim::{SimGauge, SimHead, open};
 use crate::head::{Description, Gauge, Head, LineOrder, Reading, Trim};

@@ -1,0 +1,94 @@
+//! Guesses of a secret: they are slow, whatever a guesser does, and keep nobody out who knows it.
+
+use crate::wire::bench::{PATIENCE, run, said};
+use crate::wire::cable::Hand;
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpStream;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// Guesses until it is over, on a new connection whenever it is sent away.
+fn guess(place: &str, over: &AtomicBool, wrong: &AtomicU64) {
+    while !over.load(Ordering::SeqCst) {
+        let Ok(mut stream) = TcpStream::connect(place) else { continue };
+        stream.set_read_timeout(Some(Duration::from_millis(200))).unwrap();
+        let mut reader = BufReader::new(stream.try_clone().unwrap());
+        let mut reply = String::new();
+        for _ in 0..3 {
+            if stream.write_all(b"SYST:SECR 'guess';:FAUL?\n").is_err() {
+                break;
+            }
+            reply.clear();
+            while reader.read_line(&mut reply).is_err() && !over.load(Ordering::SeqCst) {}
+            if !reply.contains("not the secret") {
+                break;
+            }
+            wrong.fetch_add(1, Ordering::SeqCst);
+        }
+    }
+}
+
+#[test]
+fn guesses_are_slow_and_keep_nobody_out() {
+    let file = std::env::temp_dir().join(format!("spintrue-guess-{}", std::process::id()));
+    std::fs::write(&file, "opensesame9\n").unwrap();
+    let (mut hand, server) = Hand::new(&["--secret-file", file.to_str().unwrap()]);
+    let (over, wrong) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicU64::new(0)));
+    let guessers: Vec<_> = (0..7)
+        .map(|_| {
+            let (place, over, wrong) =
+                (server.place.clone(), Arc::clone(&over), Arc::clone(&wrong));
+            thread::spawn(move || guess(&place, &over, &wrong))
+        })
+        .collect();
+    let from = Instant::now();
+    while wrong.load(Ordering::SeqCst) < 2 {
+        assert!(from.elapsed() < PATIENCE, "nobody guesses");
+        thread::sleep(Duration::from_millis(10));
+    }
+    // Whoever is elsewhere does not notice.
+    let asked = Instant::now();
+    assert_eq!(hand.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "NONE");
+    assert!(asked.elapsed() < Duration::from_millis(500), "{:?}", asked.elapsed());
+    // Whoever knows it at the same address has its turn.
+    let (guessed, asked) = (wrong.load(Ordering::SeqCst), Instant::now());
+    let address = format!("{}?secret-file={}", server.address(), file.display());
+    let described = run(&["head", "describe", &address]);
+    assert_eq!(described.status.code(), Some(0), "{}", said(&described));
+    thread::sleep(Duration::from_secs(3));
+    let (seconds, guessed) = (asked.elapsed().as_secs(), wrong.load(Ordering::SeqCst) - guessed);
+    assert!(guessed <= seconds + 3, "{guessed} guesses in {seconds} s");
+    over.store(true, Ordering::SeqCst);
+    guessers.into_iter().for_each(|guesser| guesser.join().unwrap());
+    std::fs::remove_file(&file).unwrap();
+}
+
+/// All places taken by strangers: whoever knows the secret still comes in.
+#[test]
+fn strangers_make_room() {
+    let file = std::env::temp_dir().join(format!("spintrue-room-{}", std::process::id()));
+    std::fs::write(&file, "opensesame9\n").unwrap();
+    let (_hand, server) = Hand::new(&["--secret-file", file.to_str().unwrap()]);
+    let mut first = server.line();
+    assert_eq!(first.ask("SYST:SECR 'opensesame9';:CONT:TAKE;:CONT:OWN?"), "SELF");
+    let mut strangers: Vec<_> = (0..7).map(|_| server.line()).collect();
+    for stranger in &mut strangers {
+        stranger.ask("*IDN?");
+    }
+    let mut more = server.line();
+    assert_eq!(more.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "OTH");
+    assert_eq!(first.ask("CONT:OWN?"), "SELF", "whoever was admitted stays");
+    let mut rest = Vec::new();
+    let _ = std::io::Read::read_to_end(&mut strangers[0].stream, &mut rest);
+    assert!(rest.is_empty(), "the one that came first has gone");
+    assert!(strangers[6].ask("*IDN?").starts_with("spintrue,"));
+    // Once all know it, there is no room.
+    let mut known: Vec<_> = (0..6).map(|_| server.line()).collect();
+    for line in &mut known {
+        assert_eq!(line.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "OTH");
+    }
+    assert!(server.line().hear().starts_with("-310,"));
+    std::fs::remove_file(&file).unwrap();
+}
