@@ -2,34 +2,16 @@
 //! generated scripts on generated heads.
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
+use crate::inside::{Events, Sources};
 use spintrue::bounds::{Bound, What, finish_most};
 use spintrue::diagnostics::Severity;
 use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::Station;
 use spintrue::head::{Description, Times, sim};
-use spintrue::interpret::{self, Event, Observer};
-use spintrue::session::{Files, Prepared, Text, prepare};
+use spintrue::interpret;
+use spintrue::session::{Prepared, prepare};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-
-/// A script without files.
-pub struct Script<'a>(pub &'a str);
-
-impl Files for Script<'_> {
-    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
-        Ok(Text { name: path.to_string(), text: self.0.to_string() })
-    }
-
-    fn bytes(&mut self, _: &str, _: &str) -> Result<Vec<u8>, String> {
-        Ok(stripes())
-    }
-}
-
-struct Deaf;
-
-impl Observer for Deaf {
-    fn event(&mut self, _: f64, _: Event) {}
-}
 
 /// A head whose times are easy to reckon with.
 fn round() -> Description {
@@ -79,7 +61,8 @@ fn round() -> Description {
 
 fn prepared(text: &str, settings: &[&str]) -> Prepared {
     let settings: Vec<String> = settings.iter().map(|s| s.to_string()).collect();
-    let prepared = prepare(&mut Script(text), "script.spt", &settings).unwrap();
+    let prepared =
+        prepare(&mut Sources::with_image(text, stripes()), "script.spt", &settings).unwrap();
     assert_eq!(prepared.errors(), 0, "{:?}\n{text}", prepared.diagnostics);
     prepared
 }
@@ -280,7 +263,7 @@ fn large_scripts_are_no_trouble() {
         chain.push_str(&format!("routine r{i}() {{\n    r{}()\n}}\n", i - 1));
     }
     chain.push_str("r1999()\n");
-    let prepared = prepare(&mut Script(&chain), "script.spt", &[]).unwrap();
+    let prepared = prepare(&mut Sources::of(&chain), "script.spt", &[]).unwrap();
     let bound = prepared.bound(&round()).unwrap();
     assert_eq!(bound.most, None);
     let nested =
@@ -307,7 +290,7 @@ fn tried(seed: u64) -> Option<Ran> {
 
 /// The same as `session::run` does, with the clock read between script and making safe.
 fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
-    let prepared = prepare(&mut Script(script), "script.spt", &[]).unwrap();
+    let prepared = prepare(&mut Sources::with_image(script, stripes()), "script.spt", &[]).unwrap();
     let errors = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Error);
     let codes: Vec<&str> = errors.map(|d| d.code).collect();
     // A routine that changes the speed may have been called under light.
@@ -328,7 +311,7 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let program = prepared.program.as_ref().unwrap();
     let started = station.now();
     let place = |span| prepared.sources.place(span);
-    let failure = interpret::run(program, &mut station, &mut Deaf, &place).err();
+    let failure = interpret::run(program, &mut station, &mut Events::default(), &place).err();
     let ended = station.now();
     station.finish(failure.is_none());
     let why = bound.unknown.first().map(|u| (u.what, prepared.sources.slice(u.span)));

@@ -1,26 +1,26 @@
 //! The built-ins table: every example passes on the simulated head, and every entry says what
 //! its reader needs.
 
+use crate::inside::{Sources, run, station};
 use spintrue::builtins::{Default, Spec, TOPICS, records, table};
 use spintrue::diagnostics::render::render;
-use spintrue::head::station::Station;
-use spintrue::head::{Images, sim};
+use spintrue::head::Images;
 use spintrue::image::Bitmap;
-use spintrue::interpret::{Event, Observer};
-use spintrue::session::{Files, Text, Verdict, prepare, read_image, run};
+use spintrue::session::{Prepared, Verdict, prepare, read_image};
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
-struct One<'a>(&'a str);
+/// A script with the page that it exposes.
+fn script(text: &str) -> Sources<'_> {
+    Sources::with_image(text, [b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat())
+}
 
-impl Files for One<'_> {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
-        Ok(Text { name: path.to_string(), text: self.0.to_string() })
-    }
-
-    fn bytes(&mut self, _from: &str, _path: &str) -> Result<Vec<u8>, String> {
-        Ok([b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat())
-    }
+/// A script without errors.
+#[track_caller]
+fn prepared(name: &str, text: &str) -> Prepared {
+    let prepared = prepare(&mut script(text), name, &[]).unwrap();
+    let reports = render(&prepared.diagnostics, &prepared.sources, false, 80);
+    assert!(prepared.errors() == 0, "{name}:\n{reports}");
+    prepared
 }
 
 /// The image of every name.
@@ -28,16 +28,7 @@ struct Page;
 
 impl Images for Page {
     fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
-        Ok(Arc::new(read_image(&mut One(""), "", name)?))
-    }
-}
-
-#[derive(Default)]
-struct Heard(Vec<String>);
-
-impl Observer for Heard {
-    fn event(&mut self, _time: f64, event: Event) {
-        self.0.push(format!("{event:?}"));
+        Ok(Arc::new(read_image(&mut script(""), "", name)?))
     }
 }
 
@@ -45,26 +36,16 @@ impl Observer for Heard {
 fn every_example_passes() {
     for builtin in table() {
         let name = builtin.name;
-        let prepared = prepare(&mut One(builtin.example), name, &[]).unwrap();
-        let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
-        assert!(prepared.errors() == 0, "{name}:\n{said}");
+        let prepared = prepared(name, builtin.example);
         assert!(builtin.example.contains(name), "the example of {name} does not use it");
         // Of a head alone there is nothing to switch.
         let named = builtin.parameters.first().map(|parameter| &parameter.spec);
         let around = matches!(named, Some(Spec::Signal | Spec::Channel));
-        let station = include_str!("../../scripts/heads/ten_with_station.toml");
-        let (head, gauge) = sim::open(around.then_some(("station", station)), 1).unwrap();
-        let stop = Arc::new(AtomicBool::new(false));
-        let provoking = head.provoking();
-        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
+        let description = include_str!("../../scripts/heads/ten_with_station.toml");
+        let mut station = station(around.then_some(description), 1);
         station.supply(Box::new(Page));
-        station.rehearse(Some(Box::new(provoking)));
-        let mut heard = Heard::default();
-        let description = station.description().clone();
-        let runnable =
-            prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
-        let finished = run(runnable, &mut station, &mut heard);
-        assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", heard.0);
+        let (finished, events) = run(&prepared, &mut station);
+        assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", events.0);
     }
 }
 
@@ -112,17 +93,8 @@ fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
         let script = format!(
             "try {{ {call} }} catch problem {{\n expect \"kind\", needed: problem.kind == \"value\"\n}}\n"
         );
-        let prepared = prepare(&mut One(&script), name, &[]).unwrap();
-        let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
-        assert!(prepared.errors() == 0, "{call}:\n{said}");
-        let (head, gauge) = sim::open(None, 1).unwrap();
-        let stop = Arc::new(AtomicBool::new(false));
-        let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap();
-        let mut heard = Heard::default();
-        let description = station.description().clone();
-        let runnable = prepared.admit(&description, &|_| None, Vec::new()).ok().unwrap();
-        let report = run(runnable, &mut station, &mut heard);
-        assert_eq!(report.verdict(), Verdict::Passed, "{call}: {:?}", heard.0);
+        let (finished, events) = run(&prepared(name, &script), &mut station(None, 1));
+        assert_eq!(finished.verdict(), Verdict::Passed, "{call}: {:?}", events.0);
         let meaning = table().iter().find(|b| b.name == name).unwrap().meaning;
         assert!(meaning.contains("with the kind `value`"), "{name}: {meaning}");
         assert!(!meaning.contains("is a fault"), "{name}: {meaning}");

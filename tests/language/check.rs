@@ -2,6 +2,7 @@
 //! report that it must give, sorted by the stage that has to find it. A used file lies in a folder
 //! named `lib` beside them.
 
+use crate::inside::Sources;
 use crate::support::{corpus, file_name, root, scripts};
 use spintrue::check::codes::codes;
 use spintrue::diagnostics::Severity;
@@ -117,19 +118,13 @@ fn shipped_scripts_are_clean() {
 /// Unknown names take time in proportion to their number: with the square of it, this takes minutes.
 #[test]
 fn nothing_but_unknown_names_is_checked_in_good_time() {
-    struct One(String);
-    impl Files for One {
-        fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, String> {
-            Ok(Text { name: path.to_string(), text: self.0.clone() })
-        }
-    }
     let count = 20_000;
     let shapes: [fn(usize) -> String; 3] =
         [|i| format!("let a{i} = b{i}\n"), |i| format!("c{i} = 3\n"), |i| format!("call{i}()\n")];
     for shape in shapes {
         let text: String = (0..count).map(shape).collect();
         let start = std::time::Instant::now();
-        let prepared = prepare(&mut One(text), "many.spt", &[]).unwrap();
+        let prepared = prepare(&mut Sources::of(&text), "many.spt", &[]).unwrap();
         assert!(prepared.errors() >= count, "{}", shape(0));
         assert!(start.elapsed().as_secs() < 60, "{} took {:?}", shape(0), start.elapsed());
     }

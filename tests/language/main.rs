@@ -13,6 +13,8 @@
 
 #[path = "../support/example.rs"]
 mod example;
+#[path = "../support/inside.rs"]
+mod inside;
 #[path = "../support/mod.rs"]
 mod support;
 

@@ -5,74 +5,31 @@
 mod watched;
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
+use crate::inside::{Events, Sources};
 use spintrue::head::sim;
 use spintrue::head::sim::faults::{KINDS, Kind};
 use spintrue::head::station::Station;
 use spintrue::head::{Head, Images};
 use spintrue::image::Bitmap;
-use spintrue::interpret::{Event, Observer};
-use spintrue::session::{
-    self, Files, Finished, Prepared, SCRIPT, Text, Verdict, prepare, read_image,
-};
-use std::fs;
-use std::path::Path;
+use spintrue::session::{self, Finished, Prepared, SCRIPT, Verdict, prepare, read_image};
 use std::sync::Arc;
 use watched::{Strike, Watched};
-
-/// A script and the files that it uses, or a script from a generator.
-enum Script<'a> {
-    File(&'a str),
-    Text(&'a str),
-}
-
-impl Files for Script<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
-        if let (Script::Text(text), None) = (&self, from) {
-            return Ok(Text { name: path.to_string(), text: (*text).to_string() });
-        }
-        let folder = from.and_then(|from| Path::new(from).parent()).unwrap_or(Path::new(""));
-        let path = folder.join(path);
-        let text = fs::read_to_string(&path).map_err(|error| error.to_string())?;
-        Ok(Text { name: path.display().to_string(), text })
-    }
-
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
-        if let Script::Text(_) = self {
-            return Ok(stripes());
-        }
-        let folder = Path::new(from).parent().unwrap_or(Path::new(""));
-        fs::read(folder.join(path)).map_err(|error| error.to_string())
-    }
-}
 
 /// Images beside the shipped scripts.
 struct Beside;
 
 impl Images for Beside {
     fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
-        Ok(Arc::new(read_image(&mut Script::File(""), "scripts/any.spt", name)?))
+        Ok(Arc::new(read_image(&mut Sources::below("scripts"), "any.spt", name)?))
     }
 }
 
-fn loaded(mut script: Script<'_>) -> Prepared {
-    let name = match script {
-        Script::File(name) => name,
-        Script::Text(_) => "generated.spt",
-    };
-    prepare(&mut script, name, &[]).unwrap()
+fn shipped_script(name: &str) -> Prepared {
+    prepare(&mut Sources::below(""), name, &[]).unwrap()
 }
 
-/// Hears whether head time ever goes back.
-#[derive(Default)]
-struct Ear {
-    last: f64,
-}
-
-impl Observer for Ear {
-    fn event(&mut self, time: f64, _: Event) {
-        assert!(time >= self.last, "an event at {time} s after one at {} s", self.last);
-        self.last = time;
-    }
+fn generated_script(text: &str) -> Prepared {
+    prepare(&mut Sources::with_image(text, stripes()), "generated.spt", &[]).unwrap()
 }
 
 /// A run and what was seen of it.
@@ -118,7 +75,7 @@ fn run(
     let description = station.description().clone();
     let runnable =
         prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
-    let finished = session::run(runnable, &mut station, &mut Ear::default());
+    let finished = session::run(runnable, &mut station, &mut Events::default());
     Some(Run { finished, watched, most: bound.most })
 }
 
@@ -294,7 +251,7 @@ fn shipped(scripts: &[&str], most: usize) -> usize {
     on_all_cores(scripts.len() * PARTS, |job| {
         let name = scripts[job / PARTS];
         let share = Share { most, part: job % PARTS, parts: PARTS };
-        every_way(&loaded(Script::File(name)), name, 1, share)
+        every_way(&shipped_script(name), name, 1, share)
     })
 }
 
@@ -307,7 +264,7 @@ fn generated(seeds: std::ops::Range<u64>, most: usize) -> usize {
         // Its head goes unused, but is drawn, so that the script is that of the seed.
         generator.head();
         let script = generator.script();
-        let prepared = loaded(Script::Text(&script));
+        let prepared = generated_script(&script);
         if prepared.program.is_none() {
             return 0;
         }

@@ -6,7 +6,7 @@ mod board;
 #[path = "../../docs/examples/own_head/head.rs"]
 mod head;
 
-use crate::support::root;
+use crate::inside::{Events, Sources, run};
 use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
 use spintrue::diagnostics::render::render;
@@ -20,8 +20,7 @@ use spintrue::head::wire::link::Place;
 use spintrue::head::wire::porter::Door;
 use spintrue::head::wire::server::serve;
 use spintrue::head::{Fault, Gauge, Head};
-use spintrue::interpret::{Event, Observer};
-use spintrue::session::{self, Files, Finished, Text, Verdict, prepare};
+use spintrue::session::{Finished, Verdict, prepare};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -61,16 +60,12 @@ fn a_script_reads_and_switches_lines() {
     let script = "switch_on(\"clamp\")\nset_channel(\"blower\", to: 50 %)\nswitch_on(\"lamp\")\n\
                   expect \"door\": not signal(\"door_open\")\n\
                   expect \"blower\": abs(channel(\"blower\", like: 1 %) - 50 %) < 0.01 %\n";
-    let prepared = prepare(&mut Disk(Some(script)), "lines.spt", &[]).unwrap();
+    let prepared = prepare(&mut Sources::of(script), "lines.spt", &[]).unwrap();
     for door_open in [false, true] {
         let (board, (head, gauge)) = made(true);
         board.borrow_mut().door_open = door_open;
         let mut station = Station::open(head, gauge, Arc::default()).unwrap();
-        let mut notes = Notes::default();
-        let description = station.description().clone();
-        let runnable =
-            prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
-        let ended = session::run(runnable, &mut station, &mut notes);
+        let (ended, _) = run(&prepared, &mut station);
         let wanted = if door_open { Verdict::Failed } else { Verdict::Passed };
         assert_eq!(ended.verdict(), wanted, "{ended:?}");
         // Made safe: the clamp holds, the lamp is dark, the blower stands.
@@ -110,50 +105,18 @@ fn a_wrong_line_is_seen() {
     assert!(broken.contains(&"armed_guards") && broken.contains(&"line_drawn"), "{broken:?}");
 }
 
-/// Scripts from the folder of scripts, or a text.
-struct Disk(Option<&'static str>);
-
-impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
-        let text = match (from, self.0) {
-            (None, Some(text)) => text.to_string(),
-            _ => std::fs::read_to_string(root().join("scripts").join(path))
-                .map_err(|why| why.to_string())?,
-        };
-        Ok(Text { name: path.to_string(), text })
-    }
-}
-
-/// Keeps the notes of a run.
-#[derive(Default)]
-struct Notes(Vec<String>);
-
-impl Observer for Notes {
-    fn event(&mut self, _time: f64, event: Event) {
-        if let Event::Note(text) = event {
-            self.0.push(text);
-        }
-    }
-}
-
-/// Runs `bring_up.spt`; gives how it ended, and its notes.
-fn brought_up((head, gauge): HeadAndGauge) -> (Finished, Vec<String>) {
-    let prepared = prepare(&mut Disk(None), "bring_up.spt", &[]).unwrap();
-    let mut station = Station::open(head, gauge, Arc::default()).unwrap();
-    let mut notes = Notes::default();
-    let description = station.description().clone();
-    let runnable =
-        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
-    let ended = session::run(runnable, &mut station, &mut notes);
-    (ended, notes.0)
+/// Runs `bring_up.spt`.
+fn brought_up((head, gauge): HeadAndGauge) -> (Finished, Events) {
+    let prepared = prepare(&mut Sources::below("scripts"), "bring_up.spt", &[]).unwrap();
+    run(&prepared, &mut Station::open(head, gauge, Arc::default()).unwrap())
 }
 
 #[test]
 fn a_script_runs_on_it_through_the_library() {
     let (board, made) = made(true);
-    let (ended, notes) = brought_up(made);
-    assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{}", notes.join("\n"));
-    assert!(notes.iter().any(|note| note == "trims stored"), "{notes:?}");
+    let (ended, events) = brought_up(made);
+    assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{}", events.notes().join("\n"));
+    assert!(events.notes().contains(&"trims stored"), "{:?}", events.notes());
     assert_eq!(board.borrow().word(Word::Store), 1);
     let control = board.borrow().word(Word::Control);
     assert_eq!(control & (board::LASER | board::DRIVE), 0);
@@ -163,7 +126,7 @@ fn a_script_runs_on_it_through_the_library() {
 /// What is wrong with a script or a head is told with its place and a reason.
 #[test]
 fn what_is_wrong_is_told() {
-    let prepared = prepare(&mut Disk(Some("spin(80 Hz)\n")), "wrong.spt", &[]).unwrap();
+    let prepared = prepare(&mut Sources::of("spin(80 Hz)\n"), "wrong.spt", &[]).unwrap();
     let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
     assert!(prepared.program.is_none() && said.contains("wrong.spt:1:6"), "{said}");
 
@@ -195,10 +158,10 @@ fn it_is_brought_up_over_the_wire() {
     };
     let target = Target { place, secret: None, stop: Arc::default(), cut: Arc::default() };
     let driven = driver::open(target).unwrap();
-    let (ended, notes) = brought_up((Box::new(driven.head), Some(Box::new(driven.gauge))));
+    let (ended, events) = brought_up((Box::new(driven.head), Some(Box::new(driven.gauge))));
     end.store(true, Ordering::SeqCst);
     let (said, left_on) = serving.join().unwrap();
     assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{said:?}");
-    assert!(notes.iter().any(|note| note == "trims stored"), "{notes:?}");
+    assert!(events.notes().contains(&"trims stored"), "{:?}", events.notes());
     assert_eq!(left_on, 0);
 }

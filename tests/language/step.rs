@@ -1,21 +1,17 @@
 //! Sessions that run a script statement by statement, with pauses between.
 
+use crate::inside::{Events, Sources, station};
 use crate::support::{root, scripts};
-use spintrue::head::station::Station;
-use spintrue::head::{Laser, sim};
-use spintrue::interpret::{Event, Observer};
+use spintrue::head::Laser;
 use spintrue::session::live::Session;
 use spintrue::session::step::{Pause, Pauses};
-use spintrue::session::{Files, Text};
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
+use std::path::PathBuf;
 
 /// The time that an entry is said to take is its own: making the head safe is no part of it.
 #[test]
 fn what_is_over_at_once_has_a_short_bound() {
-    let (station, mut session) = (station(), Session::default());
+    let (station, mut session) = (station(None, 1), Session::default());
     for (text, least, most) in [
         ("locked()", 0.0, 5.0),
         ("rails()", 0.0, 5.0),
@@ -24,34 +20,15 @@ fn what_is_over_at_once_has_a_short_bound() {
         ("wait 12 s", 12.0, 17.0),
         ("wait until locked() within 20 s", 20.0, 25.0),
     ] {
-        let entry = session.enter(&mut Disk, text);
+        let entry = session.enter(&mut files(), text);
         let bound = entry.bound(station.description()).and_then(|bound| bound.most).unwrap();
         assert!((least..most).contains(&bound), "{text}: {bound} s");
     }
 }
 
-/// Files as they lie below the repository.
-struct Disk;
-
-impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
-        let folder = from.and_then(|from| Path::new(from).parent()).unwrap_or(Path::new(""));
-        let name = folder.join(path).display().to_string();
-        let text = fs::read_to_string(&name).map_err(|error| error.to_string())?;
-        Ok(Text { name, text })
-    }
-}
-
-/// Keeps what a run says, with the head time.
-#[derive(Default)]
-struct Kept(Vec<String>);
-
-impl Observer for Kept {
-    fn event(&mut self, time: f64, event: Event) {
-        if !matches!(event, Event::Progress { .. }) {
-            self.0.push(format!("{time:?} {event:?}"));
-        }
-    }
+/// Files of the repository.
+fn files() -> Sources<'static> {
+    Sources::below("")
 }
 
 /// Pauses at which values are looked at.
@@ -85,36 +62,31 @@ impl Pauses for Everywhere {
                 .collect()
         };
         for name in names.iter().rev().take(3) {
-            let shown = pause.value(&mut Disk, name, true).map(|answers| answers.len());
+            let shown = pause.value(&mut files(), name, true).map(|answers| answers.len());
             assert!(matches!(shown, Ok(1)), "{name} cannot be seen");
         }
         true
     }
 }
 
-fn station() -> Station {
-    let (head, gauge) = sim::open(None, 1).unwrap();
-    let stop = Arc::new(AtomicBool::new(false));
-    Station::open(Box::new(head), Some(Box::new(gauge)), stop).unwrap()
-}
-
 /// What a script says, how it ends, how long it may take, and what was seen at its pauses; none
 /// where it cannot run here.
 fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, Everywhere)> {
-    let (mut session, mut station) = (Session::default(), station());
-    let read = session.load(&mut Disk, path, &[]).unwrap();
+    let (mut session, mut station) = (Session::default(), station(None, 1));
+    let read = session.load(&mut files(), path, &[]).unwrap();
     let head = station.description().clone();
     let read = read.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
-    session.run(read, &mut station, &mut Kept::default()).ok()?;
-    let body = session.body(&mut Disk, steps).unwrap();
+    session.run(read, &mut station, &mut Events::default()).ok()?;
+    let body = session.body(&mut files(), steps).unwrap();
     let bound = format!("{:?}", body.bound(&head)?.most);
     let body = body.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
-    let (mut kept, mut everywhere) = (Kept::default(), Everywhere::default());
+    let (mut kept, mut everywhere) = (Events::default(), Everywhere::default());
     let ended = match steps {
         true => session.step(body, &mut station, &mut kept, &mut everywhere),
         false => session.run(body, &mut station, &mut kept),
     };
-    Some((kept.0, ended.err().map(|failure| format!("{failure:?}")), bound, everywhere))
+    let kept = kept.0.iter().map(|event| format!("{event:?}")).collect();
+    Some((kept, ended.err().map(|failure| format!("{failure:?}")), bound, everywhere))
 }
 
 /// Somebody who pauses everywhere changes nothing, never sees the laser armed, and costs no time.

@@ -7,11 +7,10 @@
 //! left. Constant offsets of the gauge and of the warmth are in both, since no reading can tell
 //! them; neither do they belong to the stated uncertainty.
 
-use spintrue::head::sim;
-use spintrue::head::station::Station;
-use spintrue::interpret::{Event, Observer};
+use crate::inside::{self, Sources, station};
+use spintrue::interpret::Event;
 use spintrue::program::show::Shown;
-use spintrue::session::{self, Files, Prepared, Text, Verdict, prepare};
+use spintrue::session::{Prepared, Verdict, prepare};
 use std::sync::Arc;
 
 /// Corrects roughly, then measures again: the correction is first order, so the second round is
@@ -150,18 +149,6 @@ impl Case {
     }
 }
 
-struct Only;
-
-impl Files for Only {
-    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, String> {
-        Ok(Text { name: path.to_string(), text: SCRIPT.to_string() })
-    }
-
-    fn bytes(&mut self, _: &str, path: &str) -> Result<Vec<u8>, String> {
-        Err(path.to_string())
-    }
-}
-
 /// Keeps what is recorded: in-scan and cross-scan of each facet.
 #[derive(Default)]
 struct Keeper {
@@ -169,8 +156,8 @@ struct Keeper {
     u: Vec<[f64; 2]>,
 }
 
-impl Observer for Keeper {
-    fn event(&mut self, _: f64, event: Event) {
+impl Keeper {
+    fn keep(&mut self, event: Event) {
         let Event::Recorded { label, shown: Shown::List(list), .. } = event else {
             return;
         };
@@ -198,20 +185,16 @@ fn script(case: &Case, rounds: u32) -> Prepared {
         format!("lines={}", case.lines),
         format!("rounds={rounds}"),
     ];
-    let prepared = prepare(&mut Only, "trims.spt", &settings).unwrap();
+    let prepared = prepare(&mut Sources::of(SCRIPT), "trims.spt", &settings).unwrap();
     assert!(prepared.program.is_some(), "{:?}", prepared.diagnostics);
     prepared
 }
 
 fn run(prepared: &Prepared, description: &str, seed: u64) -> Keeper {
-    let (head, gauge) = sim::open(Some(("trims.toml", description)), seed).unwrap();
-    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
-    let mut keeper = Keeper::default();
-    let description = station.description().clone();
-    let runnable =
-        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok().unwrap();
-    let finished = session::run(runnable, &mut station, &mut keeper);
+    let (finished, events) = inside::run(prepared, &mut station(Some(description), seed));
     assert_eq!(finished.verdict(), Verdict::Passed, "{finished:?}");
+    let mut keeper = Keeper::default();
+    events.0.into_iter().for_each(|(_, event)| keeper.keep(event));
     keeper
 }
 

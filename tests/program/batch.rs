@@ -1,24 +1,23 @@
 //! Batches through the program's own door: what is checked before anything moves, what is kept of
 //! each head, and that nothing which cuts a batch off repeats or loses a head.
 
-use crate::support::Folder;
+use crate::program::{Ended, command, ended, json_lines, signal, started};
+use crate::support::{self, Folder, root};
 use rusqlite::Connection;
 use serde_json::Value;
 use std::fs;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 fn program(folder: &Folder, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.args(arguments).current_dir(&folder.0).env("COLUMNS", "80");
+    let mut command = command(folder, arguments);
+    command.env("COLUMNS", "80");
     command
 }
 
 fn spintrue(folder: &Folder, arguments: &[&str]) -> (i32, String) {
-    let Output { status, stdout, stderr } = program(folder, arguments).output().unwrap();
-    let told =
-        format!("{}{}", String::from_utf8(stderr).unwrap(), String::from_utf8(stdout).unwrap());
-    (status.code().unwrap_or(-1), told)
+    let ended = Ended::from(program(folder, arguments).output().unwrap());
+    (ended.code.unwrap_or(-1), ended.all())
 }
 
 /// A script that is quickly done, spins, and fails where its param says so.
@@ -46,8 +45,7 @@ fn batch(folder: &Folder, more: &[&str]) -> (i32, String) {
 }
 
 fn journal(folder: &Folder) -> Vec<Value> {
-    let text = fs::read_to_string(folder.0.join("out/journal.jsonl")).unwrap();
-    text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    json_lines(&folder.read("out/journal.jsonl"))
 }
 
 /// The serial numbers of an event of the journal, in its order.
@@ -57,11 +55,7 @@ fn serials(folder: &Folder, event: &str) -> Vec<String> {
 }
 
 fn names(folder: &Folder, inside: &str) -> Vec<String> {
-    let Ok(entries) = fs::read_dir(folder.0.join(inside)) else { return Vec::new() };
-    let mut names: Vec<String> =
-        entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
-    names.sort();
-    names
+    support::names(folder.0.join(inside))
 }
 
 /// Each stored run's serial number, sorted.
@@ -95,14 +89,14 @@ fn every_head_has_its_record_and_the_summary_names_them_all() {
         assert_eq!(sources.len(), 2, "{sources:?}");
     }
     assert_eq!(stored(&folder), ["SN-1", "SN-2", "SN/3, left"]);
-    let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let table = folder.read("out/summary.csv");
     let mut rows = csv::Reader::from_reader(table.as_bytes());
     let rows: Vec<csv::StringRecord> = rows.records().map(Result::unwrap).collect();
     assert_eq!(rows.len(), 3);
     assert_eq!((&rows[1][0], &rows[1][1], &rows[1][3]), ("SN-2", "failed", "width"));
     assert_eq!(&rows[2][0], "SN/3, left");
     assert!(table.lines().count() * 2 == table.matches(['\r', '\n']).count(), "rows end with CRLF");
-    let junit = fs::read_to_string(folder.0.join("out/junit.xml")).unwrap();
+    let junit = folder.read("out/junit.xml");
     assert!(junit.contains("tests=\"3\" failures=\"1\""), "{junit}");
 }
 
@@ -121,7 +115,7 @@ fn a_summary_says_why_and_on_what() {
     let b = "stop; does not conform: limit; undecided: unsure; not reached: late; fails on purpose: \
         lock_lost@400 s; provoked by the script: link_silent@60 min";
     assert!(words.contains(b) && words.contains("simulated, all of them"), "{told}");
-    let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let table = folder.read("out/summary.csv");
     let mut rows = csv::Reader::from_reader(table.as_bytes());
     let rows: Vec<std::collections::HashMap<String, String>> =
         rows.deserialize().map(Result::unwrap).collect();
@@ -134,7 +128,7 @@ fn a_summary_says_why_and_on_what() {
         cells(1),
         ["limit", "unsure", "late", "yes", "1", "lock_lost@400 s", "link_silent@60 min"]
     );
-    let junit = fs::read_to_string(folder.0.join("out/junit.xml")).unwrap();
+    let junit = folder.read("out/junit.xml");
     for fact in ["simulated: yes", "fails on purpose: lock_lost@400 s", "not reached: late"] {
         assert!(junit.contains(fact), "{junit}");
     }
@@ -165,7 +159,7 @@ fn a_batch_that_was_kept_goes_on() {
     assert!(told.contains("1 finished before, 0 to go"), "{told}");
     let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(words.contains("stop; not met or not decided: wrong, unsure, later"), "{told}");
-    let table = fs::read_to_string(folder.0.join("batch/summary.csv")).unwrap();
+    let table = folder.read("batch/summary.csv");
     let row = table.lines().nth(1).unwrap();
     assert!(row.starts_with("OLD-2,failed,1,,,,wrong; unsure; later,stop,"), "{table}");
     assert!(row.ends_with(",OLD-2,yes,yes,1,,unknown"), "{table}");
@@ -220,9 +214,9 @@ fn the_list_that_is_shipped() {
     let out = folder.path("out");
     let mut command =
         program(&folder, &["batch", "scripts/bring_up.spt", "--list", list, "--record", &out]);
-    let output = command.current_dir(env!("CARGO_MANIFEST_DIR")).output().unwrap();
-    let told = String::from_utf8(output.stdout).unwrap();
-    assert_eq!(output.status.code(), Some(3), "{told}");
+    let output = Ended::from(command.current_dir(root()).output().unwrap());
+    let told = output.out;
+    assert_eq!(output.code, Some(3), "{told}");
     assert!(told.contains("4 heads: 2 passed, 1 undecided, 1 head failed"), "{told}");
 }
 
@@ -359,7 +353,7 @@ fn a_folder_of_something_else_is_left_alone() {
         folder.file("out/journal.jsonl", journal);
         let (code, told) = batch(&folder, &[]);
         assert!(code == 2 && told.contains(wanted), "{told}");
-        assert_eq!(fs::read_to_string(folder.0.join("out/journal.jsonl")).unwrap(), journal);
+        assert_eq!(folder.read("out/journal.jsonl"), journal);
     }
 }
 
@@ -415,7 +409,7 @@ fn a_head_that_is_not_left_safe_ends_the_batch() {
     assert_eq!(code, 3, "{told}");
     assert!(told.contains("SN-1 was not left safe, so the batch ends here"), "{told}");
     assert_eq!(serials(&folder, "begun"), ["SN-1"]);
-    let table = || fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let table = || folder.read("out/summary.csv");
     assert!(table().lines().any(|row| row.starts_with("SN-1,") && row.contains(",SN-1,no,yes,1,")));
     assert!(told.contains("NOT LEFT SAFE;"), "{told}");
     // The same where the journal was cut off and the record has to tell.
@@ -452,7 +446,7 @@ fn a_run_that_came_to_its_end_is_not_repeated() {
         assert_eq!(names(&folder, "out/unfinished").len(), aside, "{told}");
         assert_eq!(stored(&folder).len(), runs);
         let now = fs::read(folder.0.join("out/SN-2/record.json")).unwrap();
-        let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+        let table = folder.read("out/summary.csv");
         assert!(table.contains("SN-2,failed,1,width,"), "{table}");
         now == record
     };
@@ -505,9 +499,8 @@ expect \"end\": x >= turns
 ";
 
 /// Starts a batch, and comes back when the script of a head has got so far.
-fn started(folder: &Folder, head: &str, more: &[&str]) -> Child {
-    let mut command = program(folder, &[&BATCH[..], more].concat());
-    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+fn begun(folder: &Folder, head: &str, more: &[&str]) -> Child {
+    let child = started(program(folder, &[&BATCH[..], more].concat()));
     let since = Instant::now();
     let events = folder.0.join(format!("out/{head}/events.jsonl"));
     while !fs::read_to_string(&events).is_ok_and(|text| text.contains("\"now\"")) {
@@ -523,14 +516,13 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
     let list = |turns: &str| format!("serial,turns\nSN-1,1\nSN-2,{turns}\nSN-3,1\n");
     let folder = folder("interrupted", &list("1e12"));
     folder.file("script.spt", ENDLESS);
-    let child = started(&folder, "SN-2", &[]);
+    let child = begun(&folder, "SN-2", &[]);
     let (code, told) = batch(&folder, &[]);
     assert!(code == 2 && told.contains("another batch is going on in out"), "{told}");
-    let id = child.id().to_string();
-    assert!(Command::new("kill").args(["-INT", &id]).status().unwrap().success());
-    let output = child.wait_with_output().unwrap();
-    let told = String::from_utf8(output.stderr).unwrap();
-    assert_eq!(output.status.code(), Some(130), "{told}");
+    signal(&child, "INT");
+    let output = ended(child);
+    let told = output.error;
+    assert_eq!(output.code, Some(130), "{told}");
     assert!(told.contains("interrupted: 2 of 3 heads are not finished"), "{told}");
     let (code, told) = spintrue(&folder, &["record", "show", "out/SN-2"]);
     assert!(code == 0 && told.ends_with("INTERRUPTED\n"), "{told}");
@@ -551,13 +543,13 @@ fn an_archive_that_is_locked_in_the_middle_stops_the_batch() {
     let folder = folder("locked", "serial,turns\nSN-1,1\nSN-2,3e5\n");
     folder.file("script.spt", ENDLESS);
     let archive = ["--archive", "a.sqlite"];
-    let child = started(&folder, "SN-2", &archive);
+    let child = begun(&folder, "SN-2", &archive);
     let other = Connection::open(folder.0.join("a.sqlite")).unwrap();
     other.busy_timeout(Duration::from_secs(5)).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
-    let output = child.wait_with_output().unwrap();
-    let told = String::from_utf8(output.stderr).unwrap();
-    assert_eq!(output.status.code(), Some(2), "{told}");
+    let output = ended(child);
+    let told = output.error;
+    assert_eq!(output.code, Some(2), "{told}");
     assert!(told.contains("SN-2 is not finished: this run is not in the archive"), "{told}");
     assert!(told.contains("locked by another program"), "{told}");
     other.execute_batch("ROLLBACK").unwrap();
@@ -645,11 +637,11 @@ fn a_disk_that_fills_up_stops_the_batch() {
         "trap '' XFSZ; ulimit -f 8; exec \"$0\" batch script.spt --list heads.csv --record out";
     let output = Command::new("sh")
         .args(["-c", shell, env!("CARGO_BIN_EXE_spintrue")])
-        .current_dir(&folder.0)
-        .output()
-        .unwrap();
-    let told = String::from_utf8(output.stderr).unwrap();
-    assert_eq!(output.status.code(), Some(2), "{told}");
+        .current_dir(&folder)
+        .output();
+    let output = Ended::from(output.unwrap());
+    let told = output.error;
+    assert_eq!(output.code, Some(2), "{told}");
     assert!(told.contains("SN-1 is not finished") && told.contains("cannot be written"), "{told}");
     let (code, told) = batch(&folder, &[]);
     assert_eq!(code, 1, "{told}");
@@ -676,11 +668,11 @@ fn cells_of_the_summary_are_no_formulas() {
     folder.file("script.spt", SCRIPT.replace("\"width\":", "\"=HYPERLINK(1)\":"));
     let (code, told) = batch(&folder, &[]);
     assert_eq!(code, 1, "{told}");
-    let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let table = folder.read("out/summary.csv");
     let rows: Vec<&str> = table.lines().skip(1).collect();
     assert!(rows[0].starts_with("'=1+2,passed,0,,"), "{table}");
     assert!(rows[1].starts_with("-5,passed,0,,"), "{table}");
     assert!(rows[2].starts_with("'@x,failed,1,'=HYPERLINK(1)"), "{table}");
-    let results = fs::read_to_string(folder.0.join("out/junit.xml")).unwrap();
+    let results = folder.read("out/junit.xml");
     assert!(results.contains("name=\"=1+2\""), "{results}");
 }

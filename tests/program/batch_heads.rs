@@ -1,11 +1,12 @@
 //! Batches on heads that stand somewhere: at places of their own, one after the other at one place, not
 //! there yet, and with a fixture around them.
 
+use crate::program::{Ended, command, ended, signal, started};
 use crate::support::Folder;
+use crate::wire::bench::Server;
 use std::fs;
-use std::io::{BufRead, BufReader};
 use std::net::TcpListener;
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 const SCRIPT: &str = "\
@@ -17,49 +18,21 @@ expect \"speed\": status().speed ± 1 rpm within 2990 rpm .. 3010 rpm
 const BATCH: [&str; 6] = ["batch", "script.spt", "--list", "heads.csv", "--record", "out"];
 
 fn program(folder: &Folder, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.args(arguments).current_dir(&folder.0).env("COLUMNS", "80");
+    let mut command = command(folder, arguments);
+    command.env("COLUMNS", "80");
     command
 }
 
 /// The exit code, and what is printed in one line.
 fn batch(folder: &Folder, more: &[&str]) -> (i32, String) {
-    let output = program(folder, &[&BATCH[..], more].concat()).output().unwrap();
-    let both = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-    let told = both.split_whitespace().collect::<Vec<_>>().join(" ");
-    (output.status.code().unwrap_or(-1), told)
+    let ended = Ended::from(program(folder, &[&BATCH[..], more].concat()).output().unwrap());
+    (ended.code.unwrap_or(-1), ended.words())
 }
 
-/// A head on the wire, which is gone when this is dropped.
-struct Served {
-    child: Child,
-    address: String,
-}
-
-impl Served {
-    fn new(folder: &Folder, serial: &str, listen: &str, more: &[&str]) -> Served {
-        let file = format!("{serial}.toml");
-        folder.file(&file, format!("[head]\nserial = \"{serial}\"\n"));
-        let head = format!("sim:{file}");
-        let arguments = [&["serve", "--listen", listen, "--head", &head], more].concat();
-        let mut child = program(folder, &arguments).stdout(Stdio::piped()).spawn().unwrap();
-        let mut said = String::new();
-        let mut out = BufReader::new(child.stdout.take().unwrap());
-        while !said.contains("officer decide") {
-            assert!(out.read_line(&mut said).unwrap() > 0, "the server ended: {said}");
-        }
-        let address = said.split("tcp://").nth(1).unwrap();
-        let address = address.split([';', '\n', ' ']).next().unwrap();
-        // Nobody reads any further; the server must not mind.
-        Served { child, address: address.to_string() }
-    }
-}
-
-impl Drop for Served {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
+/// Serves a head with a serial number.
+fn served(folder: &Folder, serial: &str, listen: &str, more: &[&str]) -> Server {
+    let file = folder.named(&format!("{serial}.toml"), format!("[head]\nserial = \"{serial}\"\n"));
+    Server::at(listen, &[&["--head", &format!("sim:{file}")], more].concat())
 }
 
 fn free() -> String {
@@ -68,7 +41,7 @@ fn free() -> String {
 
 /// Serial number and verdict of each head, as the summary has them.
 fn verdicts(folder: &Folder) -> Vec<(String, String)> {
-    let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+    let table = folder.read("out/summary.csv");
     let mut rows = csv::Reader::from_reader(table.as_bytes());
     rows.records().map(|row| row.unwrap()).map(|row| (row[0].into(), row[1].into())).collect()
 }
@@ -81,12 +54,10 @@ fn pairs(pairs: &[(&str, &str)]) -> Vec<(String, String)> {
 fn each_head_at_its_place_and_one_that_comes_later() {
     let folder = Folder::new("batch-places");
     folder.file("script.spt", SCRIPT);
-    let one = Served::new(&folder, "SN-1", "127.0.0.1:0", &[]);
+    let one = served(&folder, "SN-1", "127.0.0.1:0", &[]);
     let later = free();
-    let list = format!(
-        "serial,head\nSN-1,tcp://{}\nSN-2,tcp://{later}\nSN-3,sim:SN-3.toml\n",
-        one.address
-    );
+    let list =
+        format!("serial,head\nSN-1,{}\nSN-2,tcp://{later}\nSN-3,sim:SN-3.toml\n", one.address());
     folder.file("heads.csv", list);
     folder.file("SN-3.toml", "[head]\nserial = \"SN-3\"\n");
     let (code, told) = batch(&folder, &[]);
@@ -96,7 +67,7 @@ fn each_head_at_its_place_and_one_that_comes_later() {
     assert_eq!(verdicts(&folder), pairs(&wanted));
     // It is there now, and the others, which are finished, need not be.
     drop(one);
-    let _two = Served::new(&folder, "SN-2", &later, &[]);
+    let _two = served(&folder, "SN-2", &later, &[]);
     let (code, told) = batch(&folder, &[]);
     assert_eq!(code, 0, "{told}");
     let wanted = [("SN-1", "passed"), ("SN-2", "passed"), ("SN-3", "passed")];
@@ -115,7 +86,7 @@ fn heads_one_after_the_other_at_one_place() {
     let place = free();
     let head = format!("tcp://{place}");
     for (serial, code) in [("SN-1", 3), ("SN-2", 0)] {
-        let _served = Served::new(&folder, serial, &place, &[]);
+        let _served = served(&folder, serial, &place, &[]);
         let (found, told) = batch(&folder, &["--head", &head]);
         assert_eq!(found, code, "{told}");
         if code == 3 {
@@ -130,8 +101,8 @@ fn heads_one_after_the_other_at_one_place() {
 fn what_does_not_fit_a_head_is_told_first() {
     let folder = Folder::new("batch-fit");
     folder.file("script.spt", "switch_on(\"clamp\")\n");
-    let served = Served::new(&folder, "SN-1", "127.0.0.1:0", &[]);
-    let head = format!("tcp://{}", served.address);
+    let served = served(&folder, "SN-1", "127.0.0.1:0", &[]);
+    let head = served.address();
     folder.file("heads.csv", "serial\nSN-1\n");
     let (code, told) = batch(&folder, &["--head", &head]);
     assert_eq!(code, 2, "{told}");
@@ -156,15 +127,15 @@ fn a_fixture_is_fitted_to_every_head() {
         free()
     );
     folder.file("station.toml", station);
-    let served = Served::new(&folder, "SN-1", "127.0.0.1:0", &[]);
-    let head = format!("tcp://{}", served.address);
+    let served = served(&folder, "SN-1", "127.0.0.1:0", &[]);
+    let head = served.address();
     let (code, told) = batch(&folder, &["--head", &head, "--fixture", "station.toml"]);
     assert_eq!(code, 3, "{told}");
     assert!(told.contains("failed at reading `door_open` (discrete input 3)"), "{told}");
     let (code, told) = batch(&folder, &["--head", &head, "--fixture", "heads.csv"]);
     assert!(code == 2 && told.contains("this is not TOML") && !told.contains("SN-1:"), "{told}");
     // Another fixture is another batch.
-    folder.file("station.toml", fs::read_to_string(folder.0.join("station.toml")).unwrap() + "\n");
+    folder.file("station.toml", folder.read("station.toml") + "\n");
     let (code, told) = batch(&folder, &["--head", &head, "--fixture", "station.toml"]);
     assert!(code == 2 && told.contains("this is not the batch that was begun"), "{told}");
 }
@@ -187,29 +158,26 @@ fn stopped_while_braking(command: &str, moments: &[u64]) {
     let folder = Folder::new(&format!("braking-{command}-{moments:?}"));
     folder.file("script.spt", format!("{SCRIPT}note \"done\"\n"));
     folder.file("heads.csv", "serial\nSN-1\nSN-2\n");
-    let served = Served::new(&folder, "SN-1", "127.0.0.1:0", &["--realtime"]);
-    let head = format!("tcp://{}", served.address);
+    let served = served(&folder, "SN-1", "127.0.0.1:0", &["--realtime"]);
+    let head = served.address();
     let arguments = match command {
         "run" => vec!["run", "script.spt", "--head", &head, "--record", "out/SN-1"],
         _ => [&BATCH[..], &["--head", &head]].concat(),
     };
-    let run =
-        program(&folder, &arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let run = started(program(&folder, &arguments));
     let events = folder.0.join("out/SN-1/events.jsonl");
     let begun = Instant::now();
-    let ended = |text: &str| text.contains("\"event\":\"note\"");
-    while !fs::read_to_string(&events).is_ok_and(|text| ended(&text)) {
+    while !fs::read_to_string(&events).is_ok_and(|text| text.contains("\"event\":\"note\"")) {
         assert!(begun.elapsed() < Duration::from_secs(60));
         std::thread::sleep(Duration::from_millis(10));
     }
     for moment in moments {
         std::thread::sleep(Duration::from_millis(*moment));
-        let kill = ["-INT", &run.id().to_string()].map(str::to_string);
-        assert!(Command::new("kill").args(kill).status().unwrap().success());
+        signal(&run, "INT");
     }
-    let output = run.wait_with_output().unwrap();
-    let told = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-    assert_eq!(output.status.code(), Some(130), "{command} {moments:?}: {told}");
+    let output = ended(run);
+    let told = output.all();
+    assert_eq!(output.code, Some(130), "{command} {moments:?}: {told}");
     let events = fs::read_to_string(&events).unwrap();
     let end: serde_json::Value = serde_json::from_str(events.lines().last().unwrap()).unwrap();
     assert_eq!(end["verdict"], "interrupted", "{end}");
@@ -218,7 +186,7 @@ fn stopped_while_braking(command: &str, moments: &[u64]) {
     let speed = end["head"]["speed"]["value"].as_f64().unwrap();
     assert_eq!(speed > 7.0, !rests, "{command} {moments:?}: {end}");
     if command == "batch" {
-        let table = fs::read_to_string(folder.0.join("out/summary.csv")).unwrap();
+        let table = folder.read("out/summary.csv");
         let left_safe = if rests { ",SN-1,yes,yes,1," } else { ",SN-1,no,yes,1," };
         assert!(table.contains("SN-1,interrupted,130,") && table.contains(left_safe), "{table}");
         assert_eq!(told.contains("SN-1 was not left safe"), !rests, "{told}");
@@ -230,13 +198,9 @@ fn a_request_to_stop_makes_the_head_safe_at_once() {
     let folder = Folder::new("batch-stop");
     folder.file("script.spt", "spin(3000 rpm)\nlet seen = turns(10000)\nnote \"done\"\n");
     folder.file("heads.csv", "serial\nSN-1\nSN-2\n");
-    let served = Served::new(&folder, "SN-1", "127.0.0.1:0", &["--realtime"]);
-    let head = format!("tcp://{}", served.address);
-    let run = program(&folder, &[&BATCH[..], &["--head", &head, "--json"]].concat())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let served = served(&folder, "SN-1", "127.0.0.1:0", &["--realtime"]);
+    let head = served.address();
+    let run = started(program(&folder, &[&BATCH[..], &["--head", &head, "--json"]].concat()));
     let begun = Instant::now();
     while !folder.0.join("out/SN-1/events.jsonl").exists() {
         assert!(begun.elapsed() < Duration::from_secs(20));
@@ -244,14 +208,13 @@ fn a_request_to_stop_makes_the_head_safe_at_once() {
     }
     std::thread::sleep(Duration::from_millis(1500));
     let asked = Instant::now();
-    let kill = Command::new("kill").args(["-INT", &run.id().to_string()]).status().unwrap();
-    assert!(kill.success());
-    let output = run.wait_with_output().unwrap();
-    let told = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-    assert_eq!(output.status.code(), Some(130), "{told}");
+    signal(&run, "INT");
+    let output = ended(run);
+    let told = output.all();
+    assert_eq!(output.code, Some(130), "{told}");
     // The polygon is seen to rest, which takes some seconds.
     assert!(asked.elapsed() < Duration::from_secs(20), "{:?}", asked.elapsed());
-    let events = fs::read_to_string(folder.0.join("out/SN-1/events.jsonl")).unwrap();
+    let events = folder.read("out/SN-1/events.jsonl");
     let end = events.lines().last().unwrap();
     assert!(
         end.contains("\"laser_off\":true") && end.contains("\"verdict\":\"interrupted\""),

@@ -1,28 +1,17 @@
 //! The command line as somebody in a hurry uses it: bad input of every kind gets a clear error
 //! and the right exit code, and nothing is left moving.
 
-use crate::support::Folder;
+use crate::program::{Ended, Typing, at_root, command, ended, spintrue, started};
+use crate::support::{Folder, root, scripts};
 use std::fs;
-use std::io::Read;
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::Command;
 use std::time::{Duration, Instant};
-
-fn spintrue(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_spintrue")).args(arguments).output().unwrap()
-}
-
-fn run(path: &Path) -> (i32, String) {
-    let output = spintrue(&["run", path.to_str().unwrap()]);
-    let mut text = String::from_utf8(output.stderr).unwrap();
-    text.push_str(&String::from_utf8(output.stdout).unwrap());
-    assert!(!text.contains("panicked"), "{text}");
-    (output.status.code().unwrap(), text)
-}
 
 #[track_caller]
 fn says(path: &Path, code: i32, words: &str) {
-    let (got, text) = run(path);
+    let ended = at_root(&["run", path.to_str().unwrap()]);
+    let (got, text) = (ended.code.unwrap(), ended.all());
     let start: String = text.chars().take(2000).collect();
     assert_eq!(got, code, "{start}");
     assert!(text.contains(words), "`{words}` is not in:\n{start}");
@@ -83,9 +72,9 @@ fn heads_that_are_described_wrongly() {
     let with = |toml: &str| {
         let head = folder.file("head.toml", toml);
         let address = format!("sim:{}", head.display());
-        let output = spintrue(&["run", script.to_str().unwrap(), "--head", &address]);
-        assert_eq!(output.status.code(), Some(2), "{toml}");
-        String::from_utf8(output.stderr).unwrap()
+        let output = at_root(&["run", script.to_str().unwrap(), "--head", &address]);
+        assert_eq!(output.code, Some(2), "{toml}");
+        output.error
     };
     let wrong = with("[rotor]\ninertia = \"1e-4 kg*m^2\"\nfriktion = 3\n");
     assert!(wrong.contains("friktion") && wrong.contains("head.toml:3"), "{wrong}");
@@ -93,32 +82,32 @@ fn heads_that_are_described_wrongly() {
     assert!(unlike.contains("inertia") && unlike.contains("head.toml:2"), "{unlike}");
     assert!(with("[rotor\n").contains("head.toml:1"));
     for address in ["sim:/no/such/file.toml", "tcp:nowhere", "sim?seed=x", "sim?sed=3", ""] {
-        let output = spintrue(&["run", script.to_str().unwrap(), "--head", address]);
-        assert_eq!(output.status.code(), Some(2), "{address}");
-        assert!(!output.stderr.is_empty(), "{address}");
+        let output = at_root(&["run", script.to_str().unwrap(), "--head", address]);
+        assert_eq!(output.code, Some(2), "{address}");
+        assert!(!output.error.is_empty(), "{address}");
     }
 }
 
 #[test]
 fn options_that_do_not_exist() {
     for arguments in [&["run"][..], &["check"], &["spin"], &["run", "a.spt", "--sede", "3"]] {
-        let output = spintrue(arguments);
-        assert_eq!(output.status.code(), Some(2), "{arguments:?}");
-        assert!(String::from_utf8_lossy(&output.stderr).contains("Usage"), "{arguments:?}");
+        let output = at_root(arguments);
+        assert_eq!(output.code, Some(2), "{arguments:?}");
+        assert!(output.error.contains("Usage"), "{arguments:?}");
     }
-    assert_eq!(spintrue(&["builtins", "spinn"]).status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&spintrue(&["builtins", "spinn"]).stderr).contains("`spin`"));
+    assert_eq!(at_root(&["builtins", "spinn"]).code, Some(2));
+    assert!(at_root(&["builtins", "spinn"]).error.contains("`spin`"));
 }
 
 #[test]
 fn help_shows_examples_and_cautions() {
-    let help = spintrue(&["run", "--help"]);
-    let text = String::from_utf8(help.stdout).unwrap();
+    let help = at_root(&["run", "--help"]);
+    let text = help.out;
     for words in ["not a safety function", "IEC 60825-1", "laser safety officer", "Examples:"] {
         assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains(words), "{text}");
     }
-    assert!(String::from_utf8(spintrue(&["--version"]).stdout).unwrap().starts_with("spintrue "));
-    let units = String::from_utf8(spintrue(&["units"]).stdout).unwrap();
+    assert!(at_root(&["--version"]).out.starts_with("spintrue "));
+    let units = at_root(&["units"]).out;
     for unit in ["inch", "rpm", "arcsec", "degC", "dpi", "ppm"] {
         assert!(units.contains(unit), "{unit}");
     }
@@ -128,19 +117,11 @@ fn help_shows_examples_and_cautions() {
 #[test]
 fn a_closed_pipe_is_no_reason_to_stop() {
     let folder = Folder::new("pipe");
-    let script = folder.file("long.spt", "for i in 0..20000 { note \"line {i}\" }\n");
-    let mut child = Command::new(env!("CARGO_BIN_EXE_spintrue"))
-        .args(["run", script.to_str().unwrap()])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    folder.file("long.spt", "for i in 0..20000 { note \"line {i}\" }\n");
+    let mut child = started(command(&folder, &["run", "long.spt"]));
     drop(child.stdout.take());
-    let status = child.wait().unwrap();
-    assert_eq!(status.code(), Some(0));
-    let mut errors = String::new();
-    child.stderr.take().unwrap().read_to_string(&mut errors).unwrap();
-    assert!(errors.is_empty(), "{errors}");
+    let ended = ended(child);
+    assert_eq!((ended.code, ended.error.as_str()), (Some(0), ""));
 }
 
 /// Ctrl-C during a loop that would run for hours: `finally` runs, the head is safe, exit 130.
@@ -148,7 +129,7 @@ fn a_closed_pipe_is_no_reason_to_stop() {
 #[test]
 fn an_interrupt_ends_any_loop_and_leaves_the_head_safe() {
     let folder = Folder::new("interrupt");
-    let script = folder.file(
+    folder.file(
         "endless.spt",
         "spin(4800 rpm)\nwait until locked() within 20 s\nvar n = 0\nnote \"started\"\n\
          try {\n    repeat 1000000000 times {\n        for i in 0..1000 { n = n + i }\n    }\n\
@@ -156,27 +137,14 @@ fn an_interrupt_ends_any_loop_and_leaves_the_head_safe() {
          } finally {\n    note \"finally runs\"\n}\nnote \"{n}\"\n",
     );
     for signal in ["INT", "TERM"] {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_spintrue"))
-            .args(["run", script.to_str().unwrap()])
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let mut out = child.stdout.take().unwrap();
-        let mut text = String::new();
-        let mut buffer = [0_u8; 256];
-        while !text.contains("started") {
-            let count = out.read(&mut buffer).unwrap();
-            assert!(count > 0, "{text}");
-            text.push_str(&String::from_utf8_lossy(&buffer[..count]));
-        }
-        let pid = child.id().to_string();
-        assert!(Command::new("kill").args(["-s", signal, &pid]).status().unwrap().success());
+        let mut typing = Typing::new(command(&folder, &["run", "endless.spt"]));
+        typing.until("started");
+        typing.signal(signal);
         let asked = Instant::now();
-        out.read_to_string(&mut text).unwrap();
-        let status = child.wait().unwrap();
+        let (text, code) = typing.end();
         // A bound against hanging, not a measurement.
         assert!(asked.elapsed() < Duration::from_secs(60));
-        assert_eq!(status.code(), Some(130), "{text}");
+        assert_eq!(code, Some(130), "{text}");
         assert!(text.contains("finally runs") && !text.contains("never caught"), "{text}");
         assert!(text.contains("laser off, mirror parked, polygon at rest"), "{text}");
     }
@@ -194,11 +162,10 @@ fn a_fault_that_cannot_be_is_pointed_at_before_anything_moves() {
         ("rail_low(rail=pump)", "there is no rail `pump`"),
         ("", "names no fault"),
     ] {
-        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/scripts/spin_only.spt");
-        let output = spintrue(&["run", script, "--fault", option]);
-        let said = String::from_utf8(output.stderr).unwrap();
-        assert_eq!(output.status.code(), Some(2), "{option}: {said}");
-        assert!(output.stdout.is_empty(), "{option}");
+        let output = at_root(&["run", "scripts/spin_only.spt", "--fault", option]);
+        let said = output.error;
+        assert_eq!(output.code, Some(2), "{option}: {said}");
+        assert!(output.out.is_empty(), "{option}");
         assert!(said.contains(words) && said.contains("--fault"), "{option}: {said}");
     }
 }
@@ -208,32 +175,32 @@ fn a_new_description_is_the_built_in_head_and_overwrites_nothing() {
     let folder = Folder::new("head-new");
     let path = folder.0.join("head.toml");
     let path = path.to_str().unwrap();
-    assert_eq!(spintrue(&["head", "new", path]).status.code(), Some(0));
-    let written = fs::read(path).unwrap();
-    assert_eq!(spintrue(&["head", "new"]).stdout, written);
-    let again = spintrue(&["head", "new", path]);
-    assert_eq!(again.status.code(), Some(2));
-    assert!(String::from_utf8(again.stderr).unwrap().contains("is there already"));
-    assert_eq!(fs::read(path).unwrap(), written);
+    assert_eq!(at_root(&["head", "new", path]).code, Some(0));
+    let written = fs::read_to_string(path).unwrap();
+    assert_eq!(at_root(&["head", "new"]).out, written);
+    let again = at_root(&["head", "new", path]);
+    assert_eq!(again.code, Some(2));
+    assert!(again.error.contains("is there already"));
+    assert_eq!(fs::read_to_string(path).unwrap(), written);
     let nowhere = folder.0.join("no/such/head.toml");
-    assert_eq!(spintrue(&["head", "new", nowhere.to_str().unwrap()]).status.code(), Some(2));
-    let described = |address: &str| spintrue(&["head", "describe", address]).stdout;
+    assert_eq!(at_root(&["head", "new", nowhere.to_str().unwrap()]).code, Some(2));
+    let described = |address: &str| at_root(&["head", "describe", address]).out;
     assert_eq!(described(&format!("sim:{path}")), described("sim"));
 }
 
 #[test]
 fn a_head_is_described_for_people_and_machines() {
-    let text = String::from_utf8(spintrue(&["head", "describe", "sim"]).stdout).unwrap();
+    let text = at_root(&["head", "describe", "sim"]).out;
     assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
     assert!(text.contains("highest speed                     6000 rpm"), "{text}");
-    let json = spintrue(&["head", "describe", "sim", "--json"]).stdout;
-    let json: serde_json::Value = serde_json::from_slice(&json).unwrap();
+    let json = at_root(&["head", "describe", "sim", "--json"]).out;
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
     assert_eq!(json["polygon"]["facets"], 10);
     assert_eq!(json["dot_clock"]["master"]["unit"], "Hz");
     assert_eq!(json["longest_times"]["reading_most"]["value"], 0.02);
-    let wrong = spintrue(&["head", "describe", "sim:no_such.toml"]);
-    assert_eq!(wrong.status.code(), Some(2));
-    assert!(String::from_utf8(wrong.stderr).unwrap().contains("no_such.toml"));
+    let wrong = at_root(&["head", "describe", "sim:no_such.toml"]);
+    assert_eq!(wrong.code, Some(2));
+    assert!(wrong.error.contains("no_such.toml"));
 }
 
 /// A later source overrides an earlier one: data sheet, list, command line. Twice in one is a mistake.
@@ -244,13 +211,7 @@ fn a_later_source_of_a_param_overrides_an_earlier_one() {
     folder.file("sheet.toml", "a = \"2 mm\"\nb = \"2 mm\"\nc = \"2 mm\"\n");
     folder.file("more.toml", "a = \"3 mm\"\n");
     folder.file("heads.csv", "serial,b,c\nSIM-0001,4 mm,4 mm\n");
-    let ask = |arguments: &str| {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-        program.args(arguments.split(' ')).current_dir(&folder.0);
-        let output = program.output().unwrap();
-        let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-        (output.status.code().unwrap(), text)
-    };
+    let ask = |arguments: &str| asked(&folder, arguments);
     for (arguments, seen) in [
         ("run s.spt --set @sheet.toml", "2 mm 2 mm 2 mm"),
         ("run s.spt --set c=5mm --set @sheet.toml", "2 mm 2 mm 5 mm"),
@@ -261,7 +222,7 @@ fn a_later_source_of_a_param_overrides_an_earlier_one() {
     }
     let batch = "batch s.spt --list heads.csv --record out --set @sheet.toml --set c=5mm";
     let (code, text) = ask(batch);
-    let events = fs::read_to_string(folder.0.join("out/SIM-0001/events.jsonl")).unwrap();
+    let events = folder.read("out/SIM-0001/events.jsonl");
     assert!(code == 0 && events.contains("2 mm 4 mm 5 mm"), "{text}{events}");
     let start = events.lines().next().unwrap();
     assert!(start.contains(r#""params":{"a":"2 mm","b":"4 mm","c":"5mm"}"#), "{start}");
@@ -278,11 +239,9 @@ fn a_later_source_of_a_param_overrides_an_earlier_one() {
 
 /// The exit code of a command in a folder, and all that it says.
 fn asked(folder: &Folder, arguments: &str) -> (i32, String) {
-    let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    program.args(arguments.split(' ')).current_dir(&folder.0).stdin(Stdio::null());
-    let output = program.output().unwrap();
-    let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-    (output.status.code().unwrap(), text)
+    let arguments: Vec<&str> = arguments.split(' ').collect();
+    let ended = spintrue(folder, &arguments);
+    (ended.code.unwrap(), ended.all())
 }
 
 /// A script is whole though a param must still be set; what runs it refuses.
@@ -318,15 +277,14 @@ fn a_param_without_a_value_fails_no_check() {
 /// As the help of `check` says it.
 #[test]
 fn every_shipped_script_passes_its_check() {
-    let scripts = fs::read_dir("scripts").unwrap().map(|entry| entry.unwrap().path());
-    let scripts = scripts.filter(|path| path.extension().is_some_and(|end| end == "spt"));
-    let mut arguments = vec!["check".to_string()];
-    arguments.extend(scripts.map(|path| path.display().to_string()));
-    assert!(arguments.len() > 5);
-    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
-    let output = spintrue(&arguments);
-    let text = String::from_utf8([output.stderr, output.stdout].concat()).unwrap();
-    assert_eq!(output.status.code(), Some(0), "{text}");
+    let top = root().join("scripts");
+    let scripts = scripts("scripts").into_iter().filter(|path| path.parent() == Some(&top));
+    let scripts: Vec<String> = scripts.map(|path| path.display().to_string()).collect();
+    assert!(scripts.len() > 4);
+    let mut arguments = vec!["check"];
+    arguments.extend(scripts.iter().map(String::as_str));
+    let ended = at_root(&arguments);
+    assert_eq!(ended.code, Some(0), "{}", ended.all());
 }
 
 /// One rule for whatever is written: what is there stays, unless `--force` says otherwise, and that is
@@ -335,11 +293,11 @@ fn every_shipped_script_passes_its_check() {
 fn no_file_is_overwritten_unasked() {
     let folder = Folder::new("overwriting");
     folder.file("s.spt", "spin(4800 rpm)\nwait until locked() within 30 s\nrecord \"v\": 1 mm\n");
-    let page = fs::read("scripts/expose_page.spt").unwrap();
+    let page = fs::read(root().join("scripts/expose_page.spt")).unwrap();
     folder.file("expose_page.spt", page);
-    folder.file("page.pbm", fs::read("scripts/page.pbm").unwrap());
+    folder.file("page.pbm", fs::read(root().join("scripts/page.pbm")).unwrap());
     for name in ["lib/lines.spt", "lib/motion.spt"] {
-        folder.file(name, fs::read(format!("scripts/{name}")).unwrap());
+        folder.file(name, fs::read(root().join("scripts").join(name)).unwrap());
     }
     let ask = |arguments: &str| asked(&folder, arguments);
     #[cfg(unix)]
@@ -379,7 +337,7 @@ fn no_file_is_overwritten_unasked() {
         let refusal = "out is there already: name another file, or overwrite it with `--force`";
         assert!(text.contains(refusal), "{arguments}: {text}");
         assert!(!text.contains("PASSED"), "{arguments}: {text}");
-        assert_eq!(fs::read_to_string(folder.0.join("out")).unwrap(), "old", "{arguments}");
+        assert_eq!(folder.read("out"), "old", "{arguments}");
         let before = folder.names();
         let (code, text) = ask(&format!("{arguments} --force"));
         assert_eq!(code, 0, "{arguments}: {text}");
@@ -407,7 +365,7 @@ fn a_full_disk_leaves_no_empty_file() {
         let limited = format!("trap '' XFSZ; ulimit -f 0; exec '{program}' {arguments} 2>&1 | cat");
         let output =
             Command::new("bash").args(["-c", &limited]).current_dir(&folder.0).output().unwrap();
-        let text = String::from_utf8(output.stdout).unwrap();
+        let text = Ended::from(output).out;
         assert!(text.contains("the file may not grow any more: make room"), "{text}");
         assert!(!text.contains("os error"), "{text}");
         assert_eq!(folder.names(), ["s.spt"], "{arguments}");
@@ -444,26 +402,20 @@ fn pipes_and_devices_are_no_files() {
         "history pipe",
         "fmt pipe",
     ] {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-        let program = program.args(arguments.split(' ')).current_dir(&folder.0);
-        let mut child = program
-            .stdin(Stdio::null())
-            .stderr(Stdio::piped())
-            .stdout(Stdio::null())
-            .spawn()
-            .unwrap();
+        let arguments: Vec<&str> = arguments.split(' ').collect();
+        let mut child = started(command(&folder, &arguments));
         let begun = Instant::now();
         while child.try_wait().unwrap().is_none() {
             if begun.elapsed() > Duration::from_secs(30) {
                 let _ = child.kill();
-                panic!("{arguments} waits");
+                panic!("{arguments:?} waits");
             }
             std::thread::sleep(Duration::from_millis(5));
         }
-        let output = child.wait_with_output().unwrap();
-        let text = String::from_utf8(output.stderr).unwrap();
-        assert_eq!(output.status.code(), Some(2), "{arguments}: {text}");
-        assert!(text.contains("is a pipe or a device, not a file"), "{arguments}: {text}");
+        let ended = ended(child);
+        assert_eq!(ended.code, Some(2), "{arguments:?}: {}", ended.error);
+        let refusal = "is a pipe or a device, not a file";
+        assert!(ended.error.contains(refusal), "{arguments:?}: {}", ended.error);
     }
 }
 
@@ -472,18 +424,16 @@ fn pipes_and_devices_are_no_files() {
 fn a_silent_head_is_told_to_machines() {
     let folder = Folder::new("silent");
     folder.file("s.spt", "spin(4800 rpm)\n");
-    let script = folder.path("s.spt");
-    let output = spintrue(&["run", &script, "--json", "--fault", "link_silent@0s"]);
-    assert_eq!(output.status.code(), Some(3));
-    let text = String::from_utf8(output.stdout).unwrap();
-    let end: serde_json::Value = serde_json::from_str(text.trim()).unwrap();
+    let output = spintrue(&folder, &["run", "s.spt", "--json", "--fault", "link_silent@0s"]);
+    assert_eq!(output.code, Some(3));
+    let end: serde_json::Value = serde_json::from_str(output.out.trim()).unwrap();
     assert_eq!(end["event"], "end");
     assert_eq!((&end["verdict"], &end["exit_code"]), (&"head failed".into(), &3.into()));
     let why = end["failure"]["message"].as_str().unwrap();
     assert!(why.contains("the head does not answer: the link is silent"), "{why}");
     // At an address where nothing listens nothing is begun.
-    let output = spintrue(&["run", &script, "--json", "--head", "tcp://127.0.0.1:1"]);
-    assert_eq!(output.status.code(), Some(2));
-    let end: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let output = spintrue(&folder, &["run", "s.spt", "--json", "--head", "tcp://127.0.0.1:1"]);
+    assert_eq!(output.code, Some(2));
+    let end: serde_json::Value = serde_json::from_str(&output.out).unwrap();
     assert!(end["verdict"] == "not run" && end["exit_code"] == 2, "{end}");
 }

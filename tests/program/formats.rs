@@ -1,27 +1,17 @@
 //! What `check` says to machines: JSON in our own schema, and SARIF 2.1.0, validated against the
 //! schema that OASIS publishes (`tests/sarif`) by the general-purpose validator jsonschema.
 
-use crate::support::Folder;
+use crate::program::spintrue;
+use crate::support::{Folder, names, root};
 use serde_json::{Value, json};
-use std::path::{Path, PathBuf};
-use std::process::Command;
-
-fn root() -> PathBuf {
-    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
-}
+use std::path::Path;
 
 /// What a check prints, with its exit code.
-fn checked(format: &str, folder: &Path, arguments: &[&str]) -> (i32, Value) {
-    let output = Command::new(env!("CARGO_BIN_EXE_spintrue"))
-        .current_dir(folder)
-        .args(["check", "--format", format])
-        .args(arguments)
-        .output()
-        .unwrap();
-    assert!(output.stderr.is_empty(), "{}", String::from_utf8_lossy(&output.stderr));
-    let text = String::from_utf8(output.stdout).unwrap();
-    assert_eq!(text.lines().count(), 1, "one object, on one line");
-    (output.status.code().unwrap(), serde_json::from_str(&text).unwrap())
+fn checked(format: &str, folder: impl AsRef<Path>, arguments: &[&str]) -> (i32, Value) {
+    let ended = spintrue(folder, &[&["check", "--format", format], arguments].concat());
+    assert!(ended.error.is_empty(), "{}", ended.error);
+    assert_eq!(ended.out.lines().count(), 1, "one object, on one line");
+    (ended.code.unwrap(), serde_json::from_str(&ended.out).unwrap())
 }
 
 const LIBRARY: &str = "routine idle() { brake(3) }\n";
@@ -42,7 +32,7 @@ const ARGUMENTS: &[&str] = &["first.spt", "second µ.spt", "absent.spt", "--set"
 #[test]
 fn json_says_where_and_what() {
     let folder = three_files("json");
-    let (code, value) = checked("json", &folder.0, ARGUMENTS);
+    let (code, value) = checked("json", &folder, ARGUMENTS);
     assert_eq!(code, 2);
     assert_eq!(value["schema"], "spintrue-diagnostics-1");
     assert_eq!(value["files"], json!(["first.spt", "lib/idle.spt", "second µ.spt"]));
@@ -78,7 +68,7 @@ fn json_says_where_and_what() {
 
 #[test]
 fn json_of_a_good_script_has_its_effects() {
-    let (code, value) = checked("json", &root(), &["scripts/spin_only.spt"]);
+    let (code, value) = checked("json", root(), &["scripts/spin_only.spt"]);
     assert_eq!(code, 0);
     assert_eq!(value["diagnostics"], json!([]));
     let script = &value["scripts"][0];
@@ -101,7 +91,7 @@ fn warnings_let_a_script_run() {
     let folder = Folder::new("warned");
     folder.file("warned.spt", "measured_speed()\n");
     for format in ["json", "sarif"] {
-        assert_eq!(checked(format, &folder.0, &["warned.spt"]).0, 0);
+        assert_eq!(checked(format, &folder, &["warned.spt"]).0, 0);
     }
 }
 
@@ -125,7 +115,7 @@ fn valid(validator: &jsonschema::Validator, log: &Value) {
 #[test]
 fn sarif_is_valid_and_points_to_the_same_places() {
     let folder = three_files("sarif");
-    let (code, log) = checked("sarif", &folder.0, ARGUMENTS);
+    let (code, log) = checked("sarif", &folder, ARGUMENTS);
     assert_eq!(code, 2);
     let validator = validator();
     valid(&validator, &log);
@@ -165,11 +155,8 @@ fn sarif_of_the_whole_corpus_is_valid() {
     let mut count = 0;
     for stage in std::fs::read_dir(corpus.join("check")).unwrap() {
         let folder = stage.unwrap().path();
-        let names: Vec<String> = std::fs::read_dir(&folder)
-            .unwrap()
-            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-            .filter(|name| name.ends_with(".spt"))
-            .collect();
+        let mut names = names(&folder);
+        names.retain(|name| name.ends_with(".spt"));
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         assert!(!names.is_empty(), "no script in {}", folder.display());
         let (_, log) = checked("sarif", &folder, &names);

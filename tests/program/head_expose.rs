@@ -1,22 +1,18 @@
 //! `head expose` and `run --picture` from outside: what they say, the files they leave, and how
 //! they refuse before anything moves.
 
-use crate::support::Folder;
+use crate::program::{self, json_lines};
+use crate::support::{Folder, repository};
 use std::fs;
 use std::io::BufReader;
 use std::path::Path;
-use std::process::Command;
 
-const PAGES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/corpus/run/pages");
+const PAGES: &str = "tests/corpus/run/pages";
 
 /// Exit code, standard output and standard error, in the folder.
 fn spintrue(folder: &Folder, arguments: &[&str]) -> (i32, String, String) {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    let output = command.current_dir(&folder.0).args(arguments).output().unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    let (out, error) = (text(output.stdout), text(output.stderr));
-    assert!(!error.contains("panicked"), "{error}");
-    (output.status.code().unwrap(), out, error)
+    let ended = program::spintrue(folder, arguments);
+    (ended.code.unwrap(), ended.out, ended.error)
 }
 
 /// Width, height and gray levels of a PNG file.
@@ -31,7 +27,7 @@ fn picture(path: &Path) -> (u32, u32, Vec<u8>) {
 }
 
 fn page(name: &str) -> String {
-    format!("{PAGES}/{name}")
+    repository(&format!("{PAGES}/{name}"))
 }
 
 #[test]
@@ -42,11 +38,8 @@ fn trimming_shows_in_pictures_and_in_banding() {
     let (code, out, error) = spintrue(&folder, &[&arguments[..], &["--trim", "--json"]].concat());
     assert_eq!((code, error.as_str()), (0, ""));
     assert_eq!(folder.names(), ["after.png", "before.png"]);
-    let pages: Vec<serde_json::Value> = out
-        .lines()
-        .map(|line| serde_json::from_str(line).unwrap())
-        .filter(|event: &serde_json::Value| event["event"] == "page")
-        .collect();
+    let mut pages = json_lines(&out);
+    pages.retain(|event| event["event"] == "page");
     let largest = |page: &serde_json::Value| {
         let peaks = page["banding"]["peaks"].as_array().unwrap();
         assert_eq!(peaks.len(), 5);
@@ -93,7 +86,7 @@ fn what_cannot_be_done_is_refused_before_anything_moves() {
         (&[&page("gray.pbm"), "--out", "a.png"], "gray.pbm: byte 0: this is an image of gray"),
         (&[&page("tail.pbm"), "--out", "a.png"], "tail.pbm: byte 6049: behind the image"),
         (&["absent.pbm", "--out", "a.png"], "there is no file absent.pbm"),
-        (&[PAGES, "--out", "a.png"], "is a folder"),
+        (&[&repository(PAGES), "--out", "a.png"], "is a folder"),
         (&[&good, "--out", "."], "is a folder"),
         (&[&good, "--out", "no/such/a.png"], "no/such/a.png cannot be written"),
         (&[&good, "--out", "a.png", "--trim", "--before", "no/b.png"], "no/b.png cannot"),
@@ -182,7 +175,7 @@ fn no_page_takes_longer_than_its_bound() {
         fs::write(folder.0.join("head.toml"), &fault).unwrap();
         let (_, out, _) =
             spintrue(&folder, &["run", "page.spt", "--head", "sim:head.toml", "--json"]);
-        let end: serde_json::Value = serde_json::from_str(out.lines().last().unwrap()).unwrap();
+        let end = json_lines(&out).pop().unwrap();
         let (took, most) = (&end["took"]["value"], &end["at_most"]["value"]);
         assert!(took.as_f64().unwrap() <= most.as_f64().unwrap(), "{fault}: {took} {most}");
         assert!(took.as_f64().unwrap() > 10.0, "{fault}: {out}");
@@ -193,7 +186,7 @@ fn no_page_takes_longer_than_its_bound() {
 #[test]
 fn its_script_is_checked_and_in_the_house_style() {
     let folder = Folder::new("script");
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/src/cli/head/expose.spt");
+    let script = &repository("src/cli/head/expose.spt");
     assert_eq!(spintrue(&folder, &["fmt", "--check", script]).0, 0);
     let (code, out, error) = spintrue(&folder, &["check", script]);
     assert_eq!((code, error.as_str()), (0, ""), "{out}");

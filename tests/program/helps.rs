@@ -2,10 +2,10 @@
 //! `tests/data/helps.txt` is carried out as it stands, the script is run, and what it records is
 //! compared with the value that is known without it.
 
+use crate::program::{json_lines, spintrue};
+use crate::support::{Folder, root};
 use serde_json::Value;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
 
 /// A wrong script, what it should record as `value` in SI, and how many offers it must get.
 struct Case {
@@ -17,8 +17,7 @@ struct Case {
 }
 
 fn cases() -> Vec<Case> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/helps.txt");
-    let text = fs::read_to_string(path).unwrap();
+    let text = fs::read_to_string(root().join("tests/data/helps.txt")).unwrap();
     let blocks = text.split("\n=== ").skip(1);
     let case = |block: &str| {
         let (head, text) = block.split_once('\n').unwrap();
@@ -33,33 +32,17 @@ fn cases() -> Vec<Case> {
     blocks.map(case).collect()
 }
 
-fn spintrue(arguments: &[&str], script: &Path) -> Output {
-    let binary = env!("CARGO_BIN_EXE_spintrue");
-    Command::new(binary).args(arguments).arg(script).output().unwrap()
-}
-
-/// A script in a folder of its own.
-fn written(text: &str, at: usize) -> PathBuf {
-    let folder = std::env::temp_dir().join(format!("spintrue-helps-{}-{at}", std::process::id()));
-    fs::create_dir_all(&folder).unwrap();
-    let path = folder.join("helped.spt");
-    fs::write(&path, text).unwrap();
-    path
-}
-
 /// What is recorded as `value`, in SI; none where the script does not run.
-fn recorded(script: &Path) -> Option<f64> {
-    let output = spintrue(&["run", "--head", "sim", "--json"], script);
-    let printed = String::from_utf8(output.stdout).unwrap();
-    let events = printed.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
-    let mut values = events.filter(|event| event["name"] == "value");
-    let value = values.next()?["value"].clone();
+fn recorded(folder: &Folder) -> Option<f64> {
+    let ended = spintrue(folder, &["run", "--head", "sim", "--json", "helped.spt"]);
+    let events = json_lines(&ended.out);
+    let value = &events.iter().find(|event| event["name"] == "value")?["value"];
     value.as_f64().or_else(|| value["value"].as_f64())
 }
 
-fn diagnostics(script: &Path) -> Vec<Value> {
-    let output = spintrue(&["check", "--format", "json"], script);
-    let report: Value = serde_json::from_slice(&output.stdout).unwrap();
+fn diagnostics(folder: &Folder) -> Vec<Value> {
+    let ended = spintrue(folder, &["check", "--format", "json", "helped.spt"]);
+    let report: Value = serde_json::from_str(&ended.out).unwrap();
     report["diagnostics"].as_array().unwrap().clone()
 }
 
@@ -122,10 +105,11 @@ fn carried_out(text: &str, diagnostic: &Value, help: &str) -> Option<String> {
 #[test]
 fn every_offer_gives_the_right_number() {
     let mut wrong = Vec::new();
-    for (at, case) in cases().iter().enumerate() {
-        let path = written(&case.text, at);
+    for case in cases() {
+        let folder = Folder::new("helps");
+        folder.file("helped.spt", &case.text);
         let mut offers = 0;
-        for diagnostic in diagnostics(&path) {
+        for diagnostic in diagnostics(&folder) {
             for help in diagnostic["help"].as_array().unwrap() {
                 let help = help.as_str().unwrap();
                 if case.lens && diagnostic["code"] != "W0808" && help.contains("1 rev") {
@@ -133,13 +117,13 @@ fn every_offer_gives_the_right_number() {
                 }
                 let Some(mended) = carried_out(&case.text, &diagnostic, help) else { continue };
                 offers += 1;
-                let path = written(&mended, at);
-                match recorded(&path) {
+                folder.file("helped.spt", &mended);
+                match recorded(&folder) {
                     Some(value) if (value / case.value - 1.0).abs() < 1e-4 => {}
                     value => wrong.push(format!(
                         "{help}\ngives {value:?} and not {}:\n{mended}{:?}",
                         case.value,
-                        diagnostics(&path).first().map(|d| d["headline"].clone()),
+                        diagnostics(&folder).first().map(|d| d["headline"].clone()),
                     )),
                 }
             }
@@ -147,7 +131,6 @@ fn every_offer_gives_the_right_number() {
         if offers != case.offers {
             wrong.push(format!("{offers} offers and not {}:\n{}", case.offers, case.text));
         }
-        fs::remove_dir_all(path.parent().unwrap()).unwrap();
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
 }

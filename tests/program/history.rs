@@ -1,12 +1,13 @@
 //! The archive of runs through the binary: what is stored, listed, drawn and exported, who may
 //! write at once, and how a file that is of no use is refused before anything moves.
 
+use crate::program::{self, command};
 use crate::support::Folder;
 use insta::assert_snapshot;
 use rusqlite::Connection;
 use serde_json::{Value, json};
 use std::fs;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 const SCRIPT: &str = "\
@@ -19,17 +20,12 @@ expect \"width\": seen ± 0.1 um within 1 um .. 3 um
 
 /// Exit code, standard output and standard error, in the folder.
 fn spintrue(folder: &Folder, arguments: &[&str]) -> (i32, String, String) {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    let output = command.current_dir(&folder.0).args(arguments).output().unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    let (out, error) = (text(output.stdout), text(output.stderr));
-    assert!(!error.contains("panicked"), "{error}");
-    (output.status.code().unwrap(), out, error)
+    let ended = program::spintrue(folder, arguments);
+    (ended.code.unwrap(), ended.out, ended.error)
 }
 
 fn start(folder: &Folder, arguments: &[&str]) -> Child {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.current_dir(&folder.0).args(arguments).stdout(Stdio::null()).spawn().unwrap()
+    command(folder, arguments).stdout(Stdio::null()).spawn().unwrap()
 }
 
 fn folder(name: &str) -> Folder {

@@ -1,12 +1,11 @@
 //! Built-ins against the certified values of NIST's Statistical Reference Datasets: a script holds
 //! the data, the program runs it, and every digit of what it records is compared.
 
-use crate::support::Folder;
+use crate::program::{json_lines, spintrue};
+use crate::support::{Folder, root};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fs;
-use std::path::Path;
-use std::process::Command;
 
 /// A set with its certified values, and how far off each may be, relative to it.
 struct Certified {
@@ -20,7 +19,7 @@ struct Certified {
 }
 
 fn data(file: &str) -> Vec<String> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/nist").join(file);
+    let path = root().join("tests/data/nist").join(file);
     fs::read_to_string(path).unwrap().lines().map(str::to_string).collect()
 }
 
@@ -63,15 +62,11 @@ fn univariate() -> Vec<Certified> {
 
 /// What a script records, by name.
 fn recorded(name: &str, script: &str) -> BTreeMap<String, Value> {
-    let folder = Folder::new(&format!("nist-{name}"));
-    let path = folder.file("data.spt", script);
-    let program = env!("CARGO_BIN_EXE_spintrue");
-    let done = Command::new(program).arg("run").arg(path).arg("--json").output().unwrap();
-    let text = String::from_utf8(done.stdout).unwrap();
-    let said = String::from_utf8_lossy(&done.stderr);
-    assert!(done.status.success(), "{name}: {said}{text}");
-    let events = text.lines().map(|line| serde_json::from_str::<Value>(line).unwrap());
-    let events = events.filter(|event| event["event"] == "recorded");
+    let folder = Folder::new("nist");
+    folder.file("data.spt", script);
+    let ended = spintrue(&folder, &["run", "data.spt", "--json"]);
+    assert_eq!(ended.code, Some(0), "{name}: {}", ended.all());
+    let events = json_lines(&ended.out).into_iter().filter(|event| event["event"] == "recorded");
     events.map(|e| (e["name"].as_str().unwrap().to_string(), e["value"].clone())).collect()
 }
 

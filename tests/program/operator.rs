@@ -1,23 +1,16 @@
 //! Questions at a terminal: the program runs under a pseudo-terminal, which the `script` command of
 //! util-linux gives it, and people are played who type nonsense, press Ctrl-C, or go away.
 
+use crate::program::spintrue;
+use crate::support::Folder;
 use std::fs;
 use std::io::{Read, Write};
-use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 /// How long anything may take that is to happen at once.
 const PATIENCE: Duration = Duration::from_secs(30);
-
-/// A folder of its own for each test.
-fn folder(name: &str) -> PathBuf {
-    let path = std::env::temp_dir().join(format!("spintrue-ask-{name}-{}", std::process::id()));
-    let _ = fs::remove_dir_all(&path);
-    fs::create_dir_all(&path).unwrap();
-    path
-}
 
 /// The program at a terminal.
 struct Terminal {
@@ -27,8 +20,8 @@ struct Terminal {
 }
 
 impl Terminal {
-    fn run(folder: &Path, script: &str, options: &str) -> Terminal {
-        fs::write(folder.join("asking.spt"), script).unwrap();
+    fn run(folder: &Folder, script: &str, options: &str) -> Terminal {
+        folder.file("asking.spt", script);
         let program = env!("CARGO_BIN_EXE_spintrue");
         let mut child = Command::new("script")
             .args(["-qec", &format!("'{program}' run asking.spt {options}"), "/dev/null"])
@@ -94,7 +87,7 @@ expect \"gap\": gap <= 3 mm
 
 #[test]
 fn nonsense_is_asked_again_with_the_reason() {
-    let folder = folder("nonsense");
+    let folder = Folder::new("ask-nonsense");
     let mut terminal = Terminal::run(&folder, GAP, "--record kept");
     terminal.shows("gap at the shim");
     terminal.shows("a length from 0 mm to 5 mm, within 5 min: ");
@@ -114,27 +107,21 @@ fn nonsense_is_asked_again_with_the_reason() {
     terminal.shows("gap at the shim: 1.2 mm (at the terminal)");
     let (code, shown) = terminal.ends();
     assert_eq!(code, Some(0), "{shown}");
-    let answers = fs::read_to_string(folder.join("kept/answers.toml")).unwrap();
+    let answers = folder.read("kept/answers.toml");
     assert!(answers.contains("\"gap at the shim\" = \"0.0012 m\""), "{answers}");
-    let report = fs::read_to_string(folder.join("kept/report.html")).unwrap();
+    let report = folder.read("kept/report.html");
     assert!(report.contains("Answers of the operator") && report.contains("at the terminal"));
-    let events = fs::read_to_string(folder.join("kept/events.jsonl")).unwrap();
+    let events = folder.read("kept/events.jsonl");
     assert_eq!(events.matches("\"event\":\"asked\"").count(), 1, "{events}");
     assert_eq!(events.matches("\"event\":\"answered\"").count(), 1, "{events}");
     // The record answers the same questions again, with nobody there.
-    let again = Command::new(env!("CARGO_BIN_EXE_spintrue"))
-        .args(["run", "asking.spt", "--answers", "kept/answers.toml"])
-        .current_dir(&folder)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap();
-    assert_eq!(again.status.code(), Some(0));
-    fs::remove_dir_all(&folder).unwrap();
+    let again = spintrue(&folder, &["run", "asking.spt", "--answers", "kept/answers.toml"]);
+    assert_eq!(again.code, Some(0));
 }
 
 #[test]
 fn every_kind_is_answered() {
-    let folder = folder("kinds");
+    let folder = Folder::new("ask-kinds");
     let script = "\
 let fitted = ask \"spacer fitted\": flag
 let count = ask \"how many\": number within 1 .. 3
@@ -155,13 +142,12 @@ expect \"all\": fitted and count == 2 and room == 21.5 degC and name == \"A. Tes
     terminal.shows("who is \"2\"? A. Tester µ (at the terminal)");
     let (code, shown) = terminal.ends();
     assert_eq!(code, Some(0), "{shown}");
-    fs::remove_dir_all(&folder).unwrap();
 }
 
 /// Whoever presses Enter too early has not answered what is asked then.
 #[test]
 fn what_is_typed_before_the_question_is_no_answer() {
-    let folder = folder("early");
+    let folder = Folder::new("ask-early");
     let script = format!("ask \"all well\": flag\n{GAP}");
     let mut terminal = Terminal::run(&folder, &script, "");
     terminal.shows("yes or no, within 10 min: ");
@@ -171,12 +157,11 @@ fn what_is_typed_before_the_question_is_no_answer() {
     terminal.type_in("3 mm\n");
     terminal.shows("gap at the shim: 3 mm (at the terminal)");
     assert_eq!(terminal.ends().0, Some(0));
-    fs::remove_dir_all(&folder).unwrap();
 }
 
 #[test]
 fn control_c_ends_a_question_and_leaves_the_head_safe() {
-    let folder = folder("interrupt");
+    let folder = Folder::new("ask-interrupt");
     // An interruption is not caught, and what is asked on the way out is answered.
     let script = format!(
         "try {{\n{GAP}}} catch problem {{ note problem.kind }} finally {{ ask \"why\": text }}\n"
@@ -190,14 +175,13 @@ fn control_c_ends_a_question_and_leaves_the_head_safe() {
     assert_eq!(code, Some(130), "{shown}");
     assert!(shown.contains("laser off, mirror parked, polygon at rest (measured)"), "{shown}");
     assert!(shown.contains("INTERRUPTED"), "{shown}");
-    let values = fs::read_to_string(folder.join("kept/values.toml")).unwrap();
+    let values = folder.read("kept/values.toml");
     assert!(values.contains("before"), "{values}");
-    fs::remove_dir_all(&folder).unwrap();
 }
 
 #[test]
 fn the_end_of_the_input_is_an_error_at_once() {
-    let folder = folder("end");
+    let folder = Folder::new("ask-end");
     let started = Instant::now();
     let mut terminal = Terminal::run(&folder, GAP, "--record kept");
     terminal.shows("within 5 min: ");
@@ -209,14 +193,13 @@ fn the_end_of_the_input_is_an_error_at_once() {
     assert!(shown.contains("nobody is there any more: the input has ended"), "{shown}");
     assert!(shown.contains("polygon at rest (measured)"), "{shown}");
     assert!(started.elapsed() < Duration::from_secs(60));
-    let record = fs::read_to_string(folder.join("kept/record.json")).unwrap();
+    let record = folder.read("kept/record.json");
     assert!(record.contains("\"verdict\": \"unanswered\""), "{record}");
-    fs::remove_dir_all(&folder).unwrap();
 }
 
 #[test]
 fn a_time_limit_ends_a_question_and_can_be_caught() {
-    let folder = folder("limit");
+    let folder = Folder::new("ask-limit");
     let script = "\
 try { ask \"anybody?\" within 300 ms: flag } catch problem { note \"{problem.kind}, caught\" }
 ask \"really nobody?\" within 300 ms: flag
@@ -230,20 +213,19 @@ ask \"really nobody?\" within 300 ms: flag
     let (code, shown) = terminal.ends();
     assert_eq!(code, Some(3), "{shown}");
     assert!(shown.contains("\"really nobody?\": gave up after 300 ms: nobody answered"), "{shown}");
-    fs::remove_dir_all(&folder).unwrap();
 }
 
 /// The window is closed while a question stands: the run ends, and its record is complete.
 #[test]
 fn a_terminal_that_goes_away_ends_the_run() {
-    let folder = folder("closed");
+    let folder = Folder::new("ask-closed");
     let mut terminal = Terminal::run(&folder, GAP, "--record kept");
     terminal.shows("within 5 min: ");
     terminal.child.kill().unwrap();
     terminal.child.wait().unwrap();
     let started = Instant::now();
     let record = loop {
-        if let Ok(record) = fs::read_to_string(folder.join("kept/record.json")) {
+        if let Ok(record) = fs::read_to_string(folder.path("kept/record.json")) {
             break record;
         }
         assert!(started.elapsed() < PATIENCE, "no record was finished");
@@ -251,22 +233,20 @@ fn a_terminal_that_goes_away_ends_the_run() {
     };
     let ended = ["interrupted", "unanswered"];
     assert!(ended.iter().any(|v| record.contains(&format!("\"verdict\": \"{v}\""))), "{record}");
-    let report = fs::read_to_string(folder.join("kept/report.html")).unwrap();
+    let report = folder.read("kept/report.html");
     // A signal that comes late ends the wait for rest, which is then said.
     let left = ["polygon at rest (measured)", "POLYGON NOT SEEN AT REST"];
     let left = left.iter().any(|end| report.contains(&format!("laser off, mirror parked, {end}")));
     assert!(left, "{report}");
-    fs::remove_dir_all(&folder).unwrap();
 }
 
 /// A question that nobody would see is none: standard error leads elsewhere.
 #[test]
 fn a_terminal_without_eyes_is_nobody() {
-    let folder = folder("blind");
+    let folder = Folder::new("ask-blind");
     let terminal = Terminal::run(&folder, GAP, "2> said.txt");
     let (code, shown) = terminal.ends();
     assert_eq!(code, Some(2), "{shown}");
-    let said = fs::read_to_string(folder.join("said.txt")).unwrap();
+    let said = folder.read("said.txt");
     assert!(said.contains("[E0905]"), "{said}");
-    fs::remove_dir_all(&folder).unwrap();
 }

@@ -1,12 +1,12 @@
 //! Records of runs, through the program's own door: what is in one, what verifying finds, and that
 //! whatever cuts a run off leaves what was known.
 
-use crate::support::Folder;
+use crate::program::{Ended, at_root, json_lines, spintrue};
+use crate::support::{Folder, names};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde_json::Value;
 use std::fs;
-use std::process::{Command, Output, Stdio};
 
 const FILES: [&str; 8] = [
     "events.jsonl",
@@ -33,44 +33,21 @@ record "good": 1 == 1
 fail "the end # of it"
 "#;
 
-fn program(arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-    command.args(arguments).current_dir(env!("CARGO_MANIFEST_DIR"));
-    command
-}
-
-fn spintrue(arguments: &[&str]) -> Output {
-    program(arguments).output().unwrap()
-}
-
-fn said(output: &Output) -> String {
-    format!(
-        "{}{}",
-        String::from_utf8_lossy(&output.stdout),
-        String::from_utf8_lossy(&output.stderr)
-    )
+fn said(ended: &Ended) -> String {
+    format!("{}{}", ended.out, ended.error)
 }
 
 fn verify(folder: &str) -> (i32, String) {
-    let output = spintrue(&["record", "verify", folder]);
-    (output.status.code().unwrap(), said(&output))
+    let ended = at_root(&["record", "verify", folder]);
+    (ended.code.unwrap(), said(&ended))
 }
 
 fn read(folder: &str, name: &str) -> String {
     fs::read_to_string(format!("{folder}/{name}")).unwrap()
 }
 
-fn names(folder: &str) -> Vec<String> {
-    let mut names: Vec<String> = fs::read_dir(folder)
-        .unwrap()
-        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-        .collect();
-    names.sort();
-    names
-}
-
 fn events(text: &str) -> Vec<Value> {
-    text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    json_lines(text)
 }
 
 /// A record is all that it takes to make the run again, to the same bytes, in another folder: every
@@ -115,10 +92,7 @@ store_trims()
     folder.file("first/sheet.toml", "wide = \"7 mm\"\n");
     folder.file("first/answers.toml", "gap = \"2 mm\"\n");
     folder.file("first/dots.pbm", b"P4\n8 2\n\xaa\x55");
-    let run = |inside: &str, arguments: &[&str]| {
-        let mut command = program(arguments);
-        command.current_dir(folder.path(inside)).output().unwrap()
-    };
+    let run = |inside: &str, arguments: &[&str]| spintrue(folder.path(inside), arguments);
     let points = "points=[".to_string()
         + &(0..10)
             .map(|k| format!("{{facet: {k}, shift: {k}.5 um}}"))
@@ -134,9 +108,9 @@ store_trims()
     .concat();
     // The first run leaves something in the memory of the head.
     let before = run("first", &command);
-    assert_eq!(before.status.code(), Some(0), "{}", said(&before));
+    assert_eq!(before.code, Some(0), "{}", said(&before));
     let made = run("first", &[&command[..], &["--record", "record"]].concat());
-    assert_eq!(made.status.code(), Some(0), "{}", said(&made));
+    assert_eq!(made.code, Some(0), "{}", said(&made));
     // Of a long text, people at the terminal see the beginning and are told so.
     assert!(said(&made).contains("... (shortened)"), "{}", said(&made));
 
@@ -153,7 +127,7 @@ store_trims()
     let again = record["identity"]["again"].as_array().unwrap();
     let again: Vec<&str> = again.iter().map(|word| word.as_str().unwrap()).collect();
     let made = run("second", &[&again[..], &["--record", "record"]].concat());
-    assert_eq!(made.status.code(), Some(0), "{}", said(&made));
+    assert_eq!(made.code, Some(0), "{}", said(&made));
     let second = folder.path("second/record");
     for name in ["events.jsonl", "lines.csv", "values.toml", "answers.toml", "results.tap"] {
         assert_eq!(read(&first, name), read(&second, name), "{name}");
@@ -187,10 +161,10 @@ fn rehearsals_and_replays_are_marked_in_every_file() {
     let (script, place) = (script.display().to_string(), folder.path("a"));
     let trace = folder.path("t.trace");
     let run = ["run", &script, "--record", &place, "--fault", "no_lock@160s", "--trace", &trace];
-    assert_eq!(spintrue(&run).status.code(), Some(0));
+    assert_eq!(at_root(&run).code, Some(0));
     let replay = folder.path("b");
     let again = ["run", &script, "--record", &replay, "--head", &format!("replay:{trace}")];
-    assert_eq!(spintrue(&again).status.code(), Some(0));
+    assert_eq!(at_root(&again).code, Some(0));
     for (place, replayed) in [(&place, false), (&replay, true)] {
         for name in ["junit.xml", "results.tap", "report.html", "record.json"] {
             let text = read(place, name);
@@ -201,7 +175,7 @@ fn rehearsals_and_replays_are_marked_in_every_file() {
                 assert_eq!(text.to_lowercase().contains("replay of"), replayed, "{name}");
             }
         }
-        let shown = said(&spintrue(&["record", "show", place]));
+        let shown = said(&at_root(&["record", "show", place]));
         let words = shown.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(words.contains("provoked by the script: interlock_opened@400 s"), "{shown}");
         assert!(words.contains("fails on purpose: no_lock@160 s"), "{shown}");
@@ -232,10 +206,10 @@ note "{worst(before).in_scan} {worst(behind).in_scan}"
 record "pitch": 84 um
 expect "gap": 84.0 um ± 30 um <= 200 um
 "#;
-    let script = folder.file("s.spt", script).display().to_string();
+    let script = folder.named("s.spt", script);
     let place = folder.path("record");
-    let run = spintrue(&["run", &script, "--record", &place]);
-    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    let run = at_root(&["run", &script, "--record", &place]);
+    assert_eq!(run.code, Some(0), "{}", said(&run));
     let events = events(&read(&place, "events.jsonl"));
     let check = events.iter().find(|event| event["event"] == "check").unwrap();
     let text = |part: &str| check["measured"][part]["text"].as_str().unwrap();
@@ -252,8 +226,8 @@ fn a_passing_run_is_recorded_whole() {
     let folder = Folder::new("record-whole");
     let place = folder.path("new/record");
     let run =
-        spintrue(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "shift 3"]);
-    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+        at_root(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "shift 3"]);
+    assert_eq!(run.code, Some(0), "{}", said(&run));
     assert_eq!(names(&place), FILES);
     let (code, told) = verify(&place);
     assert_eq!(code, 0, "{told}");
@@ -297,8 +271,8 @@ fn the_same_run_gives_the_same_bytes() {
     let folder = Folder::new("record-same");
     let places = [folder.path("one"), folder.path("two")];
     for place in &places {
-        let run = spintrue(&["run", "scripts/measure_only.spt", "--seed", "5", "--record", place]);
-        assert!(run.status.code().is_some_and(|code| code < 2), "{}", said(&run));
+        let run = at_root(&["run", "scripts/measure_only.spt", "--seed", "5", "--record", place]);
+        assert!(run.code.is_some_and(|code| code < 2), "{}", said(&run));
     }
     for name in ["events.jsonl", "lines.csv", "values.toml", "results.tap"] {
         assert_eq!(read(&places[0], name), read(&places[1], name), "{name}");
@@ -308,8 +282,8 @@ fn the_same_run_gives_the_same_bytes() {
 #[test]
 fn recording_changes_nothing_of_a_run() {
     let folder = Folder::new("record-nothing");
-    let plain = spintrue(&["run", "scripts/bring_up.spt"]);
-    let recorded = spintrue(&["run", "scripts/bring_up.spt", "--record", &folder.path("record")]);
+    let plain = at_root(&["run", "scripts/bring_up.spt"]);
+    let recorded = at_root(&["run", "scripts/bring_up.spt", "--record", &folder.path("record")]);
     assert_eq!(said(&plain), said(&recorded));
 }
 
@@ -317,9 +291,8 @@ fn failing() -> (Folder, String) {
     let folder = Folder::new(&format!("record-failing-{:?}", std::thread::current().id()));
     folder.file("failing.spt", FAILING);
     let place = folder.path("record");
-    let run = program(&["run", "failing.spt", "--record", &place]).current_dir(&folder.0).output();
-    let run = run.unwrap();
-    assert_eq!(run.status.code(), Some(1), "{}", said(&run));
+    let run = spintrue(&folder, &["run", "failing.spt", "--record", &place]);
+    assert_eq!(run.code, Some(1), "{}", said(&run));
     (folder, place)
 }
 
@@ -339,8 +312,8 @@ fn results_of_a_failing_run() {
 fn results_of_a_passing_run() {
     let folder = Folder::new("record-passing");
     let place = folder.path("record");
-    let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
-    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    let run = at_root(&["run", "scripts/spin_only.spt", "--record", &place]);
+    assert_eq!(run.code, Some(0), "{}", said(&run));
     insta::assert_snapshot!("passing.tap", read(&place, "results.tap"));
     insta::assert_snapshot!("passing.junit", redacted(&read(&place, "junit.xml")));
 }
@@ -376,14 +349,14 @@ fn values_read_back() {
     );
     folder.file("in.spt", "param value = 0 mm\nrecord \"a\": value\n");
     let place = folder.path("record");
-    assert!(spintrue(&["run", &folder.path("out.spt"), "--record", &place]).status.success());
+    assert_eq!(at_root(&["run", &folder.path("out.spt"), "--record", &place]).code, Some(0));
     let values: toml::Table = read(&place, "values.toml").parse().unwrap();
     let length = values["values"]["a"].as_str().unwrap().to_string();
     assert_eq!(values["values"]["c"].as_str(), Some("21 degC"));
     let again = folder.path("again");
     let set = format!("value={length}");
-    let run = spintrue(&["run", &folder.path("in.spt"), "--set", &set, "--record", &again]);
-    assert!(run.status.success(), "{}", said(&run));
+    let run = at_root(&["run", &folder.path("in.spt"), "--set", &set, "--record", &again]);
+    assert!(run.code == Some(0), "{}", said(&run));
     let read_back: toml::Table = read(&again, "values.toml").parse().unwrap();
     assert_eq!(read_back["values"]["a"].as_str(), Some(length.as_str()));
 }
@@ -455,8 +428,8 @@ fn what_is_no_record_of_this_program_is_told_apart() {
 }
 
 fn show(folder: &str, more: &[&str]) -> (i32, String) {
-    let output = spintrue(&[&["record", "show", folder], more].concat());
-    (output.status.code().unwrap(), said(&output))
+    let output = at_root(&[&["record", "show", folder], more].concat());
+    (output.code.unwrap(), said(&output))
 }
 
 /// A record is shown as its run was: each line of a check that the run printed stands there.
@@ -464,7 +437,7 @@ fn show(folder: &str, more: &[&str]) -> (i32, String) {
 fn a_record_is_shown_as_its_run_was() {
     let folder = Folder::new("record-shown");
     let place = folder.path("record");
-    let run = spintrue(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "me"]);
+    let run = at_root(&["run", "scripts/bring_up.spt", "--record", &place, "--operator", "me"]);
     let (code, told) = show(&place, &[]);
     assert_eq!(code, 0, "{told}");
     let run = said(&run);
@@ -496,7 +469,7 @@ fn what_was_answered_is_shown_as_its_run_was() {
     let folder = Folder::new("record-answers");
     let place = folder.path("record");
     let answers = ["--answers", "scripts/answers/fit_spacer.toml", "--record", &place];
-    let run = spintrue(&[&["run", "scripts/fit_spacer.spt"], &answers[..]].concat());
+    let run = at_root(&[&["run", "scripts/fit_spacer.spt"], &answers[..]].concat());
     let (code, told) = show(&place, &[]);
     assert_eq!(code, 0, "{told}");
     let stamped = |text: &str| {
@@ -558,8 +531,8 @@ fn a_folder_in_use_is_refused_before_anything_moves() {
         (folder.path("failing.spt/record"), "cannot be written"),
     ];
     for (place, wanted) in cases {
-        let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
-        assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+        let run = at_root(&["run", "scripts/spin_only.spt", "--record", &place]);
+        assert_eq!(run.code, Some(2), "{}", said(&run));
         assert!(said(&run).contains(wanted), "{}", said(&run));
         assert!(!said(&run).contains("locked"), "something moved: {}", said(&run));
     }
@@ -571,17 +544,18 @@ fn a_folder_in_use_is_refused_before_anything_moves() {
 fn a_refused_run_leaves_no_folder() {
     let folder = Folder::new("record-refused");
     let place = folder.path("record");
-    let run = spintrue(&["run", "scripts/bring_up.spt", "--at-most", "1s", "--record", &place]);
-    assert_eq!(run.status.code(), Some(2));
+    let run = at_root(&["run", "scripts/bring_up.spt", "--at-most", "1s", "--record", &place]);
+    assert_eq!(run.code, Some(2));
     assert!(folder.names().is_empty());
 }
 
 #[cfg(unix)]
 mod cut_off {
-    use super::{Folder, events, names, read, said, spintrue, verify};
-    use std::io::{BufRead, BufReader};
+    use super::{Ended, Folder, at_root, events, names, read, said, verify};
+    use crate::program::{Typing, command};
+    use crate::support::root;
     use std::os::unix::fs::PermissionsExt;
-    use std::process::{Command, Stdio};
+    use std::process::Command;
 
     /// The run has turned the polygon when it is killed; what was known until then is on the disk.
     #[test]
@@ -591,19 +565,11 @@ mod cut_off {
             while x < 1e12 at most 1000000000 times { x = x + 1 }\n";
         folder.file("long.spt", script);
         let place = folder.path("record");
-        let mut child = super::program(&["run", &folder.path("long.spt"), "--record", &place])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let mut out = BufReader::new(child.stdout.take().unwrap());
-        let mut line = String::new();
-        while !line.contains("so far") {
-            line.clear();
-            assert!(out.read_line(&mut line).unwrap() > 0, "it ended by itself");
-        }
-        child.kill().unwrap();
-        child.wait().unwrap();
+        let mut run =
+            Typing::new(command(&folder, &["run", &folder.path("long.spt"), "--record", &place]));
+        run.until("so far");
+        run.signal("KILL");
+        assert_eq!(run.end().1, None);
         assert_eq!(names(&place), ["UNFINISHED", "events.jsonl", "lines.csv"]);
         let events = events(&read(&place, "events.jsonl"));
         assert!(events.iter().any(|event| event["call"]["name"] == "spin"));
@@ -627,11 +593,11 @@ mod cut_off {
             "trap '' XFSZ; ulimit -f 128; exec \"$0\" run scripts/bring_up.spt --record \"$1\"";
         let run = Command::new("sh")
             .args(["-c", shell, env!("CARGO_BIN_EXE_spintrue"), &place])
-            .current_dir(env!("CARGO_MANIFEST_DIR"))
-            .output()
-            .unwrap();
+            .current_dir(root())
+            .output();
+        let run = Ended::from(run.unwrap());
         let told = said(&run);
-        assert_eq!(run.status.code(), Some(2), "{told}");
+        assert_eq!(run.code, Some(2), "{told}");
         assert!(told.contains("events.jsonl cannot be written"), "{told}");
         assert!(told.contains("INTERRUPTED") && told.contains("polygon at rest"), "{told}");
         assert!(names(&place).contains(&"UNFINISHED".to_string()));
@@ -669,8 +635,8 @@ mod cut_off {
         std::os::unix::fs::symlink("round", &round).unwrap();
         std::os::unix::fs::symlink("nowhere", &gone).unwrap();
         for place in [round, gone] {
-            let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
-            assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+            let run = at_root(&["run", "scripts/spin_only.spt", "--record", &place]);
+            assert_eq!(run.code, Some(2), "{}", said(&run));
             assert!(said(&run).contains("it is a link that leads nowhere"), "{}", said(&run));
             assert_eq!(verify(&place).0, 2);
         }
@@ -681,17 +647,17 @@ mod cut_off {
     fn a_path_need_not_be_text() {
         use std::os::unix::ffi::OsStrExt;
         let folder = Folder::new("record-bytes");
-        let script = folder.file("script.spt", "record \"width\": 1 mm\n");
+        folder.file("script.spt", "record \"width\": 1 mm\n");
         let place = folder.0.join(std::ffi::OsStr::from_bytes(b"no\xffutf"));
         let run = |option: &str| {
-            let mut command = super::program(&["run", &script.display().to_string()]);
-            command.arg(option).arg(&place).output().unwrap()
+            let mut command = command(&folder, &["run", "script.spt", option]);
+            Ended::from(command.arg(&place).output().unwrap())
         };
-        assert_eq!(run("--record").status.code(), Some(0));
-        let mut command = super::program(&["record", "verify"]);
-        assert_eq!(command.arg(&place).output().unwrap().status.code(), Some(0));
+        assert_eq!(run("--record").code, Some(0));
+        let mut verify = command(&folder, &["record", "verify"]);
+        assert_eq!(verify.arg(&place).output().unwrap().status.code(), Some(0));
         let output = run("--last");
-        assert_eq!(output.status.code(), Some(2));
+        assert_eq!(output.code, Some(2));
         assert!(said(&output).contains("give the folder another name"), "{}", said(&output));
     }
 
@@ -708,8 +674,8 @@ mod cut_off {
         } else {
             locked.display().to_string()
         };
-        let run = spintrue(&["run", "scripts/spin_only.spt", "--record", &place]);
-        assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+        let run = at_root(&["run", "scripts/spin_only.spt", "--record", &place]);
+        assert_eq!(run.code, Some(2), "{}", said(&run));
         assert!(said(&run).contains("so nothing is run"), "{}", said(&run));
         std::fs::set_permissions(locked, std::fs::Permissions::from_mode(0o755)).unwrap();
     }
@@ -721,10 +687,10 @@ fn a_long_run_is_bounded_and_says_so() {
     let folder = Folder::new("record-long");
     let script = "for k in 0 .. 12000 {\n    expect \"check {k}\": k < 11999\n    record \"value {k}\": \
         k\n    note \"step {k}\"\n}\n";
-    let path = folder.file("long.spt", script).display().to_string();
+    let path = folder.named("long.spt", script);
     let place = folder.path("record");
-    let run = spintrue(&["run", &path, "--record", &place]);
-    assert_eq!(run.status.code(), Some(1), "{}", String::from_utf8_lossy(&run.stderr));
+    let run = at_root(&["run", &path, "--record", &place]);
+    assert_eq!(run.code, Some(1), "{}", run.error);
     let tap = read(&place, "results.tap");
     assert!(tap.starts_with("TAP version 14\n1..10002\n"));
     assert!(tap.contains("not ok 10001 - 2000 further checks\n"));
@@ -745,12 +711,9 @@ fn a_long_run_is_bounded_and_says_so() {
 fn a_head_that_fails_is_seen_in_the_results() {
     let folder = Folder::new("record-head");
     let place = folder.path("record");
-    let run = program(&["run", "scripts/bring_up.spt", "--fault", "interlock_opened@9s"])
-        .args(["--record", &place])
-        .stdin(Stdio::null())
-        .output()
-        .unwrap();
-    assert_eq!(run.status.code(), Some(3), "{}", said(&run));
+    let fault = ["--fault", "interlock_opened@9s", "--record", &place];
+    let run = at_root(&[&["run", "scripts/bring_up.spt"], &fault[..]].concat());
+    assert_eq!(run.code, Some(3), "{}", said(&run));
     let tap = read(&place, "results.tap");
     assert!(tap.contains("not ok 6 - in-scan residual"), "{tap}");
     assert!(tap.contains("outcome: \"planned and not reached\""), "{tap}");
@@ -766,8 +729,8 @@ fn a_head_that_fails_is_seen_in_the_results() {
 fn a_page_is_recorded_with_its_picture() {
     let folder = Folder::new("record-page");
     let place = folder.path("record");
-    let run = spintrue(&["run", "scripts/expose_page.spt", "--record", &place]);
-    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    let run = at_root(&["run", "scripts/expose_page.spt", "--record", &place]);
+    assert_eq!(run.code, Some(0), "{}", said(&run));
     let report = read(&place, "report.html");
     assert!(report.contains("data:image/png;base64,iVBOR") && report.contains("Banding: page 1"));
     let events = events(&read(&place, "events.jsonl"));
@@ -791,13 +754,13 @@ fn a_head_is_compared_with_its_last_record() {
          expect \"warm\": last_warm == 30 degC\n",
     );
     let again = script.display().to_string();
-    let recorded = spintrue(&["run", &accept, "--record", &last]);
-    assert!(recorded.status.success(), "{}", said(&recorded));
-    let compared = spintrue(&["run", &again, "--last", &last]);
-    assert!(compared.status.success(), "{}", said(&compared));
+    let recorded = at_root(&["run", &accept, "--record", &last]);
+    assert!(recorded.code == Some(0), "{}", said(&recorded));
+    let compared = at_root(&["run", &again, "--last", &last]);
+    assert!(compared.code == Some(0), "{}", said(&compared));
     let refused = |arguments: &[&str], why: &str| {
-        let output = spintrue(&[&["run", again.as_str()], arguments].concat());
-        assert_eq!(output.status.code(), Some(2), "{}", said(&output));
+        let output = at_root(&[&["run", again.as_str()], arguments].concat());
+        assert_eq!(output.code, Some(2), "{}", said(&output));
         assert!(said(&output).contains(why), "{}", said(&output));
     };
     refused(&[], "param `last_worst_in_scan` has no value");

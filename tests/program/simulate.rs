@@ -1,26 +1,20 @@
 //! Campaigns over many simulated heads, through the binary.
 
-use crate::support::Folder;
+use crate::program::{Ended, at_root, json_lines, spintrue};
+use crate::support::{Folder, root};
 use insta::assert_snapshot;
 use std::fs;
-use std::process::{Command, Output};
 
-fn simulate(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_spintrue")).arg("simulate").args(arguments).output().unwrap()
+fn simulate(arguments: &[&str]) -> Ended {
+    at_root(&[&["simulate"], arguments].concat())
 }
 
-fn out(output: &Output) -> String {
-    String::from_utf8(output.stdout.clone()).unwrap()
-}
-
-fn seen(output: &Output) -> String {
-    let errors = String::from_utf8_lossy(&output.stderr);
-    let errors = if errors.is_empty() {
-        String::new()
-    } else {
-        format!("{errors}──── standard error above\n")
+fn seen(ended: &Ended) -> String {
+    let errors = match ended.error.as_str() {
+        "" => String::new(),
+        errors => format!("{errors}──── standard error above\n"),
     };
-    format!("{errors}{}──── exit code {:?}", out(output), output.status.code())
+    format!("{errors}{}──── exit code {:?}", ended.out, ended.code)
 }
 
 const SCRIPT: &str = "scripts/bring_up.spt";
@@ -34,21 +28,21 @@ fn neither_threads_nor_shards_nor_their_order_change_a_result() {
         let path = file(0);
         let output =
             simulate(&[&common[..], &["--threads", threads, "--out", &path, "--force"]].concat());
-        assert_eq!(output.status.code(), Some(0));
-        (out(&output), fs::read_to_string(path).unwrap())
+        assert_eq!(output.code, Some(0));
+        (output.out, fs::read_to_string(path).unwrap())
     };
     let one = whole("1");
     assert_eq!(one, whole("3"));
     for (k, shard) in [(1, "1/3"), (2, "2/3"), (3, "3/3")] {
         let path = file(k);
         let output = simulate(&[&common[..], &["--shard", shard, "--out", &path]].concat());
-        assert_eq!(output.status.code(), Some(0));
+        assert_eq!(output.code, Some(0));
     }
     let merged = simulate(&["--merge", &file(3), &file(1), &file(2)]);
-    assert_eq!(out(&merged), one.0);
+    assert_eq!(merged.out, one.0);
     // A campaign of one shard and one of three differ in nothing else.
     let again = simulate(&["--merge", &file(2), &file(3), &file(1), "--json"]);
-    let json: serde_json::Value = serde_json::from_slice(&again.stdout).unwrap();
+    let json: serde_json::Value = serde_json::from_str(&again.out).unwrap();
     assert_eq!(json["heads"], 23);
     assert_eq!(json["campaign"]["shards"], 3);
 }
@@ -57,20 +51,13 @@ fn neither_threads_nor_shards_nor_their_order_change_a_result() {
 #[test]
 fn a_head_of_a_campaign_can_be_run_again() {
     let output = simulate(&[SCRIPT, "--heads", "4", "--seed", "11", "--json"]);
-    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let json: serde_json::Value = serde_json::from_str(&output.out).unwrap();
     let values = json["values"].as_array().unwrap();
     let worst = values.iter().find(|v| v["label"] == "worst in-scan").unwrap();
     let seed = worst["most"]["seed"].to_string();
-    let run = Command::new(env!("CARGO_BIN_EXE_spintrue"))
-        .args(["run", SCRIPT, "--json", "--seed", &seed])
-        .output()
-        .unwrap();
-    let lines = out(&run);
-    let recorded = lines
-        .lines()
-        .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap())
-        .find(|event| event["name"] == "worst in-scan")
-        .unwrap();
+    let run = at_root(&["run", SCRIPT, "--json", "--seed", &seed]);
+    let lines = json_lines(&run.out);
+    let recorded = lines.iter().find(|event| event["name"] == "worst in-scan").unwrap();
     assert_eq!(recorded["value"]["value"], worst["most"]["value"]);
 }
 
@@ -103,11 +90,11 @@ record \"constant\": (shift + 0.1) - shift
     let script = format!(
         "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\nspin(4800 rpm)\nwait until locked() within 20 s\narm at 35 % {{\n{script}}}\n"
     );
-    let path = folder.file("s.spt", script).display().to_string();
+    let path = folder.named("s.spt", script);
     let file = folder.path("out.json");
     let output = simulate(&[&path, "--heads", "9", "--out", &file]);
     let text = seen(&output);
-    assert_eq!(output.status.code(), Some(0), "{text}");
+    assert_eq!(output.code, Some(0), "{text}");
     assert!(text.contains("ppm  12.5 ppm\n  the same on all 9 heads"), "{text}");
     assert!(text.contains(" %\n") && text.contains(" um\n"), "{text}");
     assert!(text.contains("constant  0.1\n  the same on all 9 heads"), "{text}");
@@ -127,15 +114,12 @@ record \"constant\": (shift + 0.1) - shift
 #[test]
 fn a_shard_that_was_kept_is_merged() {
     let folder = Folder::new("simulate-kept");
-    let older = std::path::Path::new("tests/data/older");
+    let older = root().join("tests/data/older");
     folder.file("old.spt", fs::read(older.join("old.spt")).unwrap());
     folder.file("one.json", fs::read(older.join("old.json")).unwrap());
-    let run = |arguments: &[&str]| {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
-        command.current_dir(&folder.0).arg("simulate").args(arguments).output().unwrap()
-    };
+    let run = |arguments: &[&str]| spintrue(&folder, &[&["simulate"], arguments].concat());
     let output = run(&["old.spt", "--heads", "4", "--shard", "2/2", "--out", "two.json"]);
-    assert_eq!(output.status.code(), Some(0), "{}", seen(&output));
+    assert_eq!(output.code, Some(0), "{}", seen(&output));
     for files in [["one.json", "two.json"], ["two.json", "one.json"]] {
         let output = run(&["--merge", files[0], files[1], "--out", "both.json", "--force"]);
         let text = seen(&output);
@@ -143,7 +127,7 @@ fn a_shard_that_was_kept_is_merged() {
         assert!(text.contains("2 check wrong: not met or not decided\n"), "{text}");
         assert!(text.contains("2 check wrong: does not conform\n"), "{text}");
         assert!(text.contains("2 check unsure: undecided\n"), "{text}");
-        let both = fs::read_to_string(folder.path("both.json")).unwrap();
+        let both = folder.read("both.json");
         assert!(both.starts_with("{\"spintrue_campaign\":2,"), "{both}");
         assert!(both.contains("\"width\",\"unit\":\"V\",\"shown_unit\":\"V\""), "{both}");
     }
@@ -153,7 +137,7 @@ fn a_shard_that_was_kept_is_merged() {
 #[test]
 fn every_head_gets_the_same_answers() {
     let folder = Folder::new("simulate-answers");
-    let path = |name: &str, text: &str| folder.file(name, text).display().to_string();
+    let path = |name: &str, text: &str| folder.named(name, text);
     let script = "\
 repeat 2 times {
     let gap = ask \"gap\": length within 0 mm .. 5 mm
@@ -167,9 +151,9 @@ repeat 2 times {
     let run = |answers: &str| {
         simulate(&[&script, "--heads", "5", "--threads", "2", "--json", "--answers", answers])
     };
-    let results = |output: &Output| -> serde_json::Value {
-        assert_eq!(output.status.code(), Some(0), "{}", seen(output));
-        serde_json::from_str(&out(output)).unwrap()
+    let results = |ended: &Ended| -> serde_json::Value {
+        assert_eq!(ended.code, Some(0), "{}", seen(ended));
+        serde_json::from_str(&ended.out).unwrap()
     };
     let all = results(&run(&answers));
     assert_eq!(all["passed"], 5, "{all}");
@@ -179,7 +163,7 @@ repeat 2 times {
         (&[&script, "--heads", "2", "--answers", &wrong], "E0906"),
     ] {
         let output = simulate(arguments);
-        assert_eq!(output.status.code(), Some(2), "{}", seen(&output));
+        assert_eq!(output.code, Some(2), "{}", seen(&output));
         assert!(seen(&output).contains(code), "{}", seen(&output));
     }
 }
@@ -187,7 +171,7 @@ repeat 2 times {
 #[test]
 fn mistakes_are_told_before_any_head_is_run() {
     let folder = Folder::new("simulate-mistakes");
-    let path = |name: &str, text: &str| folder.file(name, text).display().to_string();
+    let path = |name: &str, text: &str| folder.named(name, text);
     let wrong = path("wrong.spt", "spin(4800)\n");
     let bad_head = path("bad.toml", "[facets]\ncount = 0\n");
     let no_results = path("no.json", "{}\n");
@@ -220,7 +204,7 @@ fn mistakes_are_told_before_any_head_is_run() {
     let mut text = String::new();
     for case in cases {
         let output = simulate(case);
-        assert_eq!(output.status.code(), Some(2), "{case:?}");
+        assert_eq!(output.code, Some(2), "{case:?}");
         text.push_str(&format!("$ simulate {}\n{}\n\n", case.join(" "), seen(&output)));
     }
     assert_snapshot!(text.replace(&folder.0.display().to_string(), "FOLDER"));

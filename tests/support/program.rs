@@ -52,19 +52,24 @@ pub fn at_root(arguments: &[&str]) -> Ended {
     spintrue(root(), arguments)
 }
 
-/// Starts a program that reads `input`.
-pub fn fed(mut command: Command, input: impl AsRef<[u8]>) -> Child {
+/// Starts a program whose output is kept for `ended`.
+pub fn started(mut command: Command) -> Child {
+    command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
+}
+
+/// Waits for the end.
+pub fn ended(child: Child) -> Ended {
+    child.wait_with_output().unwrap().into()
+}
+
+/// Runs a program that reads `input`.
+pub fn piped(mut command: Command, input: impl AsRef<[u8]>) -> Ended {
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     let mut child = command.spawn().unwrap();
     let (mut stdin, input) = (child.stdin.take().unwrap(), input.as_ref().to_vec());
     // One that ends at an error reads no further.
     std::thread::spawn(move || drop(stdin.write_all(&input)));
-    child
-}
-
-/// Runs a program that reads `input`.
-pub fn piped(command: Command, input: impl AsRef<[u8]>) -> Ended {
-    fed(command, input).wait_with_output().unwrap().into()
+    ended(child)
 }
 
 /// A shell on the simulated head.

@@ -1,10 +1,11 @@
 //! A server of its own for each test, lines to it, and runs of the program over it.
 
 pub use crate::line::{Line, PATIENCE};
+use crate::program::command;
+pub use crate::program::{Ended, at_root as run, ended, signal, started};
+use crate::support::root;
 use std::io::{BufRead, BufReader, Read};
-use std::process::{Child, ChildStdout, Command, Output, Stdio};
-
-const PROGRAM: &str = env!("CARGO_BIN_EXE_spintrue");
+use std::process::{Child, ChildStdout, Command, Stdio};
 
 /// The program as a server.
 pub struct Server {
@@ -18,8 +19,11 @@ pub struct Server {
 
 impl Server {
     pub fn with(options: &[&str]) -> Server {
-        let mut child = Command::new(PROGRAM)
-            .args(["serve", "--listen", "127.0.0.1:0"])
+        Server::at("127.0.0.1:0", options)
+    }
+
+    pub fn at(listen: &str, options: &[&str]) -> Server {
+        let mut child = program(&["serve", "--listen", listen])
             .args(options)
             .stdout(Stdio::piped())
             .spawn()
@@ -83,34 +87,17 @@ impl Drop for Server {
     }
 }
 
-pub fn signal(child: &Child, name: &str) {
-    let id = child.id().to_string();
-    assert!(Command::new("kill").args([name, &id]).status().unwrap().success());
-}
-
 pub fn program(arguments: &[&str]) -> Command {
-    let mut command = Command::new(PROGRAM);
-    command.args(arguments).current_dir(env!("CARGO_MANIFEST_DIR"));
-    command
-}
-
-pub fn run(arguments: &[&str]) -> Output {
-    program(arguments).output().unwrap()
+    command(root(), arguments)
 }
 
 /// The same without the line that names the head's address, which must be there before anything else
 /// is told.
-pub fn without_address(output: &Output, address: &str) -> String {
-    let (said, line) = (said(output), format!("\nat {address}\n"));
+pub fn without_address(ended: &Ended, address: &str) -> String {
+    let (said, line) = (ended.all(), format!("\nat {address}\n"));
     let (before, after) = said.split_once(&line).unwrap_or_else(|| panic!("{said}"));
     assert!(before.lines().count() <= 3, "{said}");
     format!("{before}\n{after}")
-}
-
-/// All that a run said.
-pub fn said(output: &Output) -> String {
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    format!("{}{}", text(&output.stdout), text(&output.stderr))
 }
 
 /// Whole numbers that look random and are the same each time.

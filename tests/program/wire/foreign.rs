@@ -63,7 +63,7 @@ fn nothing_behind_another_protocol_is_carried_out() {
             assert!(!reply.contains("HTTP") && !reply.contains("127.0.0.1"), "{reply}");
         }
     }
-    let (_, told) = server.end("-INT");
+    let (_, told) = server.end("INT");
     let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
     let wanted = "hung up on a client at 127.0.0.1 that speaks another protocol";
     assert!(told.contains(wanted) && !told.contains("made safe"), "{told}");

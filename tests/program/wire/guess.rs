@@ -1,6 +1,7 @@
 //! Guesses of a secret: they are slow, whatever a guesser does, and keep nobody out who knows it.
 
-use crate::wire::bench::{PATIENCE, run, said};
+use crate::support::Folder;
+use crate::wire::bench::{PATIENCE, run};
 use crate::wire::cable::Hand;
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpStream;
@@ -32,9 +33,9 @@ fn guess(place: &str, over: &AtomicBool, wrong: &AtomicU64) {
 
 #[test]
 fn guesses_are_slow_and_keep_nobody_out() {
-    let file = std::env::temp_dir().join(format!("spintrue-guess-{}", std::process::id()));
-    std::fs::write(&file, "opensesame9\n").unwrap();
-    let (mut hand, server) = Hand::new(&["--secret-file", file.to_str().unwrap()]);
+    let folder = Folder::new("wire");
+    let file = folder.named("file", "opensesame9\n");
+    let (mut hand, server) = Hand::new(&["--secret-file", &file]);
     let (over, wrong) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicU64::new(0)));
     let guessers: Vec<_> = (0..7)
         .map(|_| {
@@ -54,23 +55,22 @@ fn guesses_are_slow_and_keep_nobody_out() {
     assert!(asked.elapsed() < Duration::from_millis(500), "{:?}", asked.elapsed());
     // Whoever knows it at the same address has its turn.
     let (guessed, asked) = (wrong.load(Ordering::SeqCst), Instant::now());
-    let address = format!("{}?secret-file={}", server.address(), file.display());
+    let address = format!("{}?secret-file={}", server.address(), file);
     let described = run(&["head", "describe", &address]);
-    assert_eq!(described.status.code(), Some(0), "{}", said(&described));
+    assert_eq!(described.code, Some(0), "{}", described.all());
     thread::sleep(Duration::from_secs(3));
     let (seconds, guessed) = (asked.elapsed().as_secs(), wrong.load(Ordering::SeqCst) - guessed);
     assert!(guessed <= seconds + 3, "{guessed} guesses in {seconds} s");
     over.store(true, Ordering::SeqCst);
     guessers.into_iter().for_each(|guesser| guesser.join().unwrap());
-    std::fs::remove_file(&file).unwrap();
 }
 
 /// All places taken by strangers: whoever knows the secret still comes in.
 #[test]
 fn strangers_make_room() {
-    let file = std::env::temp_dir().join(format!("spintrue-room-{}", std::process::id()));
-    std::fs::write(&file, "opensesame9\n").unwrap();
-    let (_hand, server) = Hand::new(&["--secret-file", file.to_str().unwrap()]);
+    let folder = Folder::new("wire");
+    let file = folder.named("file", "opensesame9\n");
+    let (_hand, server) = Hand::new(&["--secret-file", &file]);
     let mut first = server.line();
     assert_eq!(first.ask("SYST:SECR 'opensesame9';:CONT:TAKE;:CONT:OWN?"), "SELF");
     let mut strangers: Vec<_> = (0..7).map(|_| server.line()).collect();
@@ -90,5 +90,4 @@ fn strangers_make_room() {
         assert_eq!(line.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "OTH");
     }
     assert!(server.line().hear().starts_with("-310,"));
-    std::fs::remove_file(&file).unwrap();
 }

@@ -1,10 +1,9 @@
 //! Everything that a link can do to a run: a relay between program and server breaks it at a random
 //! reply. Each is a failure of the head with a clear message, and the head becomes safe.
 
-use crate::wire::bench::{Dice, PATIENCE, Server, program, run, said};
+use crate::wire::bench::{Dice, PATIENCE, Server, ended, program, run, signal, started};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
-use std::process::Output;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread;
@@ -102,10 +101,6 @@ fn strike(trouble: Trouble, down: &mut TcpStream, reply: &[u8]) {
     }
 }
 
-fn told(output: &Output) -> String {
-    said(output).split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
 /// On a head whose time passes by calls, the wait for a reply is long, so that silence is tried on
 /// one on the clock below.
 #[test]
@@ -123,8 +118,8 @@ fn whatever_breaks_is_a_fault_and_the_head_is_made_safe() {
         let from = Instant::now();
         let ended = run(&["run", "scripts/bring_up.spt", "--head", &address]);
         assert!(from.elapsed() < PATIENCE, "{trouble:?}");
-        let told = told(&ended);
-        assert_eq!(ended.status.code(), Some(3), "{trouble:?} at {at}: {told}");
+        let told = ended.words();
+        assert_eq!(ended.code, Some(3), "{trouble:?} at {at}: {told}");
         failed += 1;
         assert!(told.contains("does not answer as it should"), "{trouble:?}: {told}");
         assert!(told.contains("a server that still runs makes the head safe"), "{told}");
@@ -147,8 +142,8 @@ fn silence_and_replies_without_end_have_their_limit() {
         let address = format!("tcp://{here}");
         let from = Instant::now();
         let ended = run(&["run", "scripts/spin_only.spt", "--head", &address]);
-        let told = told(&ended);
-        assert_eq!(ended.status.code(), Some(3), "{trouble:?}: {told}");
+        let told = ended.words();
+        assert_eq!(ended.code, Some(3), "{trouble:?}: {told}");
         assert!(told.contains("within"), "{told}");
         assert!(from.elapsed() < PATIENCE, "{trouble:?}");
         assert!(server.line().is_safe());
@@ -173,7 +168,7 @@ fn slow_pieces_are_put_together() {
         }
     });
     let slow = run(&["head", "describe", &format!("tcp://{here}")]);
-    assert_eq!(said(&slow), said(&run(&["head", "describe", "sim"])));
+    assert_eq!(slow.all(), run(&["head", "describe", "sim"]).all());
 }
 
 /// What is no server of a head, or a newer one, is told in words.
@@ -200,15 +195,15 @@ fn strangers_are_told_apart() {
     ] {
         let address = format!("tcp://{}", answering(lines));
         let ended = run(&["head", "describe", &address]);
-        assert_eq!(ended.status.code(), Some(2));
-        assert!(told(&ended).contains(wanted), "{}", told(&ended));
+        assert_eq!(ended.code, Some(2));
+        assert!(ended.words().contains(wanted), "{}", ended.words());
     }
     let nobody = run(&["head", "describe", "tcp://127.0.0.1:1"]);
-    assert!(told(&nobody).contains("cannot connect to 127.0.0.1:1"), "{}", told(&nobody));
+    assert!(nobody.words().contains("cannot connect to 127.0.0.1:1"), "{}", nobody.words());
     for wrong in ["tcp://host", "tcp://127.0.0.1:1?baud=3", "tcp://:x"] {
         let ended = run(&["head", "describe", wrong]);
-        assert_eq!(ended.status.code(), Some(2));
-        assert!(told(&ended).contains("tcp://") && told(&ended).contains("error:"));
+        assert_eq!(ended.code, Some(2));
+        assert!(ended.words().contains("tcp://") && ended.words().contains("error:"));
     }
 }
 
@@ -218,27 +213,24 @@ fn seeds_and_faults_belong_to_the_server() {
     let address = server.address();
     let ended = run(&["run", "scripts/bring_up.spt", "--head", &address]);
     let here = run(&["run", "scripts/bring_up.spt", "--seed", "7"]);
-    assert!(told(&ended).contains("(seed 7)"), "{}", told(&ended));
-    assert_ne!(ended.status.code(), here.status.code(), "the lock is lost");
+    assert!(ended.words().contains("(seed 7)"), "{}", ended.words());
+    assert_ne!(ended.code, here.code, "the lock is lost");
     let refused = run(&["run", "scripts/bring_up.spt", "--head", &address, "--seed", "8"]);
-    assert!(told(&refused).contains("belongs to its server"), "{}", told(&refused));
+    assert!(refused.words().contains("belongs to its server"), "{}", refused.words());
 }
 
 /// Ctrl-C ends a wait on the clock at once, and the head is made safe over the wire.
 #[test]
 fn a_request_to_stop_reaches_a_head_on_the_clock() {
     let server = Server::with(&["--realtime"]);
-    let child = program(&["run", "scripts/spin_only.spt", "--head", &server.address()])
-        .stdout(std::process::Stdio::piped())
-        .spawn()
-        .unwrap();
+    let child = started(program(&["run", "scripts/spin_only.spt", "--head", &server.address()]));
     let mut looking = server.line();
     let from = Instant::now();
     while looking.is_safe() {
         assert!(from.elapsed() < PATIENCE);
     }
-    crate::wire::bench::signal(&child, "-INT");
+    signal(&child, "INT");
     assert!(looking.until_safe() < Duration::from_secs(1));
-    let ended = child.wait_with_output().unwrap();
-    assert_eq!(ended.status.code(), Some(130), "{}", told(&ended));
+    let ended = ended(child);
+    assert_eq!(ended.code, Some(130), "{}", ended.words());
 }

@@ -107,7 +107,7 @@ fn nobody_who_listens_holds_the_head_up() {
             assert!(looking.until_safe() < Duration::from_secs(1));
         }
     }
-    let (code, told) = server.end("-INT");
+    let (code, told) = server.end("INT");
     assert_eq!(code, Some(0));
     assert!(told.contains("made safe") && told.contains("lines were not told"), "{}", told.len());
 }
@@ -365,7 +365,7 @@ fn a_storm_leaves_the_head_safe() {
         );
         assert!(taken > 3 && looked > 100, "{taken} taken, {looked} looked");
         assert!(after < before + 30_000, "{before} kB early, {after} kB at the end");
-        let (code, told) = server.end("-INT");
+        let (code, told) = server.end("INT");
         assert_eq!(code, Some(0));
         assert!(!told.contains("internal error"), "{told}");
     }

@@ -1,14 +1,10 @@
 //! Two clients at one head: one that never moved it does not make it safe under the other, and the
 //! other learns who took its control away.
 
-use crate::wire::bench::{Line, PATIENCE, Server, program, run, said};
+use crate::wire::bench::{Line, PATIENCE, Server, ended, program, run, started};
 use std::io::Write;
-use std::process::{Output, Stdio};
+use std::process::Stdio;
 use std::time::Instant;
-
-fn told(output: &Output) -> String {
-    said(output).split_whitespace().collect::<Vec<_>>().join(" ")
-}
 
 /// The polygon turns for a client that controls the head.
 fn turning(server: &Server) -> Line {
@@ -25,8 +21,8 @@ fn a_client_that_was_refused_leaves_the_head_to_the_other() {
         let mut first = server.controller();
         first.say("ROT:SPE 500");
         let second = run(&["run", "scripts/spin_only.spt", "--head", &server.address()]);
-        let told = told(&second);
-        assert_eq!(second.status.code(), Some(3), "{told}");
+        let told = second.words();
+        assert_eq!(second.code, Some(3), "{told}");
         assert!(told.contains("fault: another client controls the head: wait until"), "{told}");
         assert!(told.contains("so that it was left to that one"), "{told}");
         assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");
@@ -47,8 +43,8 @@ fn a_shell_that_only_looks_says_so_and_can_make_the_head_safe() {
             .spawn()
             .unwrap();
         child.stdin.take().unwrap().write_all(entries.as_bytes()).unwrap();
-        let ended = child.wait_with_output().unwrap();
-        (told(&ended), ended.status.code())
+        let ended = ended(child);
+        (ended.words(), ended.code)
     };
     let (said, code) = shell("stand\nspin(4000 rpm)\n");
     assert!(said.contains("so that this shell only looks"), "{said}");
@@ -70,8 +66,8 @@ fn contracts_are_not_tried_under_another_client() {
     let server = Server::with(&["--dead-man", "60s"]);
     let mut first = turning(&server);
     let refused = run(&["head", "check", &server.address()]);
-    assert_eq!(refused.status.code(), Some(2));
-    assert!(told(&refused).contains("another client controls the head"), "{}", told(&refused));
+    assert_eq!(refused.code, Some(2));
+    assert!(refused.words().contains("another client controls the head"), "{}", refused.words());
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");
 }
 
@@ -79,19 +75,15 @@ fn contracts_are_not_tried_under_another_client() {
 #[test]
 fn a_run_that_loses_control_says_so() {
     let server = Server::with(&["--realtime"]);
-    let child = program(&["run", "scripts/spin_only.spt", "--head", &server.address()])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let child = started(program(&["run", "scripts/spin_only.spt", "--head", &server.address()]));
     let mut other = server.line();
     let from = Instant::now();
     while other.is_safe() {
         assert!(from.elapsed() < PATIENCE);
     }
     other.ask("SAFE?");
-    let ended = child.wait_with_output().unwrap();
-    let told = told(&ended);
-    assert_eq!(ended.status.code(), Some(3), "{told}");
+    let ended = ended(child);
+    let told = ended.words();
+    assert_eq!(ended.code, Some(3), "{told}");
     assert!(told.contains("control of the head was lost: another client made"), "{told}");
 }

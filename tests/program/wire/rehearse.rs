@@ -1,27 +1,24 @@
 //! Faults provoked over the wire: the rehearsal runs as it does here, nobody else can provoke, and
 //! what was provoked ends with the control of who did.
 
-use crate::wire::bench::{Server, run, said, without_address};
+use crate::support::Folder;
+use crate::wire::bench::{Server, run, without_address};
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
 use std::thread;
-
-fn told(output: &std::process::Output) -> String {
-    said(output).split_whitespace().collect::<Vec<_>>().join(" ")
-}
 
 #[test]
 fn the_rehearsal_runs_over_the_wire() {
     let here = run(&["run", "scripts/rehearse.spt"]);
     let server = Server::new();
     let there = run(&["run", "scripts/rehearse.spt", "--head", &server.address()]);
-    assert_eq!(without_address(&there, &server.address()), said(&here));
-    assert_eq!(there.status.code(), Some(0));
+    assert_eq!(without_address(&there, &server.address()), here.all());
+    assert_eq!(there.code, Some(0));
     // A server in between passes it on.
     let behind = Server::new();
     let between = Server::with(&["--head", &behind.address()]);
     let there = run(&["run", "scripts/rehearse.spt", "--head", &between.address()]);
-    assert_eq!(without_address(&there, &between.address()), said(&here));
+    assert_eq!(without_address(&there, &between.address()), here.all());
 }
 
 #[test]
@@ -54,12 +51,11 @@ fn what_cannot_strike_is_told_and_only_the_controller_provokes() {
     assert!(line.errors().is_empty());
     assert!(line.ask("REH:PROV 'gauge_dead',0;:FAUL?").contains("1000 faults"));
     assert_eq!(line.ask("REH:MEND;:REH:PROV 'gauge_dead',0;:FAUL?"), "\"none\"");
-    let script = std::env::temp_dir().join(format!("spintrue-provoke-{}.spt", std::process::id()));
-    std::fs::write(&script, "provoke(\"stuck_trim(facet=99)\")\n").unwrap();
-    let refused = run(&["run", &script.display().to_string(), "--head", &server.address()]);
-    std::fs::remove_file(&script).unwrap();
-    assert_eq!(refused.status.code(), Some(2));
-    assert!(told(&refused).contains("cannot provoke this fault"), "{}", said(&refused));
+    let folder = Folder::new("wire");
+    let script = folder.named("script.spt", "provoke(\"stuck_trim(facet=99)\")\n");
+    let refused = run(&["run", &script, "--head", &server.address()]);
+    assert_eq!(refused.code, Some(2));
+    assert!(refused.words().contains("cannot provoke this fault"), "{}", refused.all());
 }
 
 #[test]
@@ -135,9 +131,9 @@ fn an_older_server_is_told_of_and_otherwise_good() {
     let address = format!("tcp://{}", older(server.place.clone()));
     let good = run(&["run", "scripts/bring_up.spt", "--head", &address]);
     let here = run(&["run", "scripts/bring_up.spt"]);
-    assert_eq!(without_address(&good, &address), said(&here));
+    assert_eq!(without_address(&good, &address), here.all());
     let refused = run(&["run", "scripts/rehearse.spt", "--head", &address]);
-    assert_eq!(refused.status.code(), Some(2));
-    let told = told(&refused);
+    assert_eq!(refused.code, Some(2));
+    let told = refused.words();
     assert!(told.contains("the server of the head does not know how to do this"), "{told}");
 }

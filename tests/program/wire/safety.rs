@@ -1,6 +1,7 @@
 //! The head becomes safe within the dead-man limit however a client, or a server in between, ends.
 
-use crate::wire::bench::{Dice, Line, PATIENCE, Server, program, run, said, signal};
+use crate::support::Folder;
+use crate::wire::bench::{Dice, Line, PATIENCE, Server, ended, program, run, signal, started};
 use std::io::Write;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
@@ -162,7 +163,7 @@ fn clients_killed(rounds: u32) {
             .spawn()
             .unwrap();
         std::thread::sleep(Duration::from_millis(dice.below(150)));
-        signal(&run, "-KILL");
+        signal(&run, "KILL");
         cut_short += u32::from(run.wait().unwrap().code().is_none());
         let killed = Instant::now();
         let mut looking = server.line();
@@ -190,7 +191,7 @@ fn a_killed_client_leaves_a_head_on_the_clock_safe() {
             assert!(from.elapsed() < PATIENCE);
         }
         std::thread::sleep(Duration::from_millis(dice.below(1500)));
-        signal(&run, "-KILL");
+        signal(&run, "KILL");
         let killed = Instant::now();
         run.wait().unwrap();
         looking.until_safe();
@@ -207,23 +208,19 @@ fn servers_killed(rounds: u32) {
     for _ in 0..rounds {
         let between = Server::with(&["--head", &behind.address(), "--dead-man", LIMIT]);
         let address = between.address();
-        let run = program(&["run", "scripts/bring_up.spt", "--head", &address])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
+        let run = started(program(&["run", "scripts/bring_up.spt", "--head", &address]));
         std::thread::sleep(Duration::from_millis(20 + dice.below(150)));
-        between.signal("-KILL");
+        between.signal("KILL");
         let killed = Instant::now();
         let mut looking = behind.line();
         looking.until_safe();
         longest = longest.max(killed.elapsed());
         assert!(killed.elapsed() <= LIMIT_MOST, "{:?}", killed.elapsed());
-        let ended = run.wait_with_output().unwrap();
-        if ended.status.code() != Some(0) {
+        let ended = ended(run);
+        if ended.code != Some(0) {
             failed += 1;
-            let told = said(&ended).split_whitespace().collect::<Vec<_>>().join(" ");
-            assert!(matches!(ended.status.code(), Some(2 | 3)), "{told}");
+            let told = ended.words();
+            assert!(matches!(ended.code, Some(2 | 3)), "{told}");
             let known = ["hung up", "the link broke", "cannot connect", "Connection re"];
             assert!(known.iter().any(|why| told.contains(why)), "{told}");
         }
@@ -238,16 +235,15 @@ fn servers_killed(rounds: u32) {
 #[test]
 fn a_script_that_waits_on_the_clock_keeps_its_head() {
     let server = Server::with(&["--dead-man", LIMIT, "--realtime"]);
-    let script = std::env::temp_dir().join(format!("spintrue-wait-{}.spt", std::process::id()));
-    std::fs::write(&script, "spin(4800 rpm)\nwait 2 s\nsteer(1 mrad)\nwait 1 s\n").unwrap();
-    let waited = run(&["run", &script.display().to_string(), "--head", &server.address()]);
-    std::fs::remove_file(&script).unwrap();
-    assert_eq!(waited.status.code(), Some(0), "{}", said(&waited));
+    let folder = Folder::new("wire");
+    let script = folder.named("script.spt", "spin(4800 rpm)\nwait 2 s\nsteer(1 mrad)\nwait 1 s\n");
+    let waited = run(&["run", &script, "--head", &server.address()]);
+    assert_eq!(waited.code, Some(0), "{}", waited.all());
 }
 
 #[test]
 fn a_request_to_end_makes_the_head_safe() {
-    for signal in ["-INT", "-TERM"] {
+    for signal in ["INT", "TERM"] {
         let server = Server::new();
         let mut line = server.controller();
         line.say("ROT:SPE 4800 RPM;:CLOC:SLE 20;:LAS:ARM 0.3");

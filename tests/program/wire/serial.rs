@@ -1,7 +1,8 @@
 //! A head at a serial line, served and driven over it: whole runs, the suite of contracts, and all
 //! that a line without anybody who hangs up can come to.
 
-use crate::wire::bench::{PATIENCE, Server, program, run, said, signal, without_address};
+use crate::support::Folder;
+use crate::wire::bench::{PATIENCE, Server, ended, program, run, signal, started, without_address};
 use crate::wire::cable::{Cable, Hand, line};
 use std::io::Write;
 use std::process::{Child, Stdio};
@@ -17,17 +18,13 @@ fn words(text: &str) -> String {
 
 /// A script that keeps the polygon turning, once it turns.
 fn spinning(server: &Server, address: &str) -> Child {
-    let mut child = program(&["run", "scripts/spin_only.spt", "--head", address])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let mut child = started(program(&["run", "scripts/spin_only.spt", "--head", address]));
     let mut looking = server.line();
     let from = Instant::now();
     while looking.is_safe() {
         if from.elapsed() > PATIENCE || child.try_wait().unwrap().is_some() {
             let _ = child.kill();
-            panic!("it never turned: {}", said(&child.wait_with_output().unwrap()));
+            panic!("it never turned: {}", ended(child).all());
         }
     }
     child
@@ -41,16 +38,16 @@ fn a_head_at_a_serial_line_is_the_head() {
     let there = run(&["run", "scripts/bring_up.spt", "--head", &cable.address]);
     assert_eq!(
         without_address(&there, &cable.address),
-        said(&run(&["run", "scripts/bring_up.spt"]))
+        run(&["run", "scripts/bring_up.spt"]).all()
     );
     // The next client at the same line finds nothing of the one before.
     let described = run(&["head", "describe", &cable.address]);
-    assert_eq!(said(&described), said(&run(&["head", "describe", "sim"])));
+    assert_eq!(described.all(), run(&["head", "describe", "sim"]).all());
     let nobody = run(&["head", "describe", "serial:///dev/no-such-line"]);
-    assert_eq!(nobody.status.code(), Some(2));
-    assert!(said(&nobody).contains("cannot connect to /dev/no-such-line"), "{}", said(&nobody));
+    assert_eq!(nobody.code, Some(2));
+    assert!(nobody.all().contains("cannot connect to /dev/no-such-line"), "{}", nobody.all());
     for wrong in ["serial://", "serial:///dev/null?baud=fast", "serial:///dev/null?parity=even"] {
-        assert!(said(&run(&["head", "describe", wrong])).contains("error: `serial://"));
+        assert!(run(&["head", "describe", wrong]).all().contains("error: `serial://"));
     }
     for (wrong, wanted) in [
         ("serial:///dev/no-such-line", "cannot listen on /dev/no-such-line"),
@@ -58,8 +55,8 @@ fn a_head_at_a_serial_line_is_the_head() {
         ("serial:///dev/null?baud=0", "baud=RATE"),
     ] {
         let refused = run(&["serve", "--listen", wrong]);
-        assert_eq!(refused.status.code(), Some(2));
-        assert!(words(&said(&refused)).contains(wanted), "{}", said(&refused));
+        assert_eq!(refused.code, Some(2));
+        assert!(words(&refused.all()).contains(wanted), "{}", refused.all());
     }
 }
 
@@ -70,8 +67,8 @@ fn a_head_at_a_serial_line_keeps_every_contract() {
     let _server = cable.server(&[]);
     let options = ["--trims", "--spin", "--allow-light"];
     let checked = run(&[&["head", "check", &cable.address], &options[..]].concat());
-    assert!(checked.status.success(), "{}", said(&checked));
-    assert!(!said(&checked).contains("BROKEN"), "{}", said(&checked));
+    assert!(checked.code == Some(0), "{}", checked.all());
+    assert!(!checked.all().contains("BROKEN"), "{}", checked.all());
 }
 
 /// Nobody hangs up on a serial line, so silence must do.
@@ -85,17 +82,17 @@ fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
         thread::sleep(Duration::from_millis(1500));
         assert!(!looking.is_safe(), "the keep-alive keeps it");
         if kill {
-            signal(&child, "-KILL");
+            signal(&child, "KILL");
         } else {
             cable.cut();
         }
         let from = Instant::now();
         looking.until_safe();
         assert!(from.elapsed() <= LIMIT_MOST, "{:?}", from.elapsed());
-        let ended = child.wait_with_output().unwrap();
+        let ended = ended(child);
         if !kill {
-            assert_eq!(ended.status.code(), Some(3), "{}", said(&ended));
-            let told = words(&said(&ended));
+            assert_eq!(ended.code, Some(3), "{}", ended.all());
+            let told = words(&ended.all());
             assert!(told.contains("no reply came within"), "{told}");
             assert!(told.contains("could not be told to make itself safe"), "{told}");
             assert!(from.elapsed() < PATIENCE);
@@ -103,7 +100,7 @@ fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
         }
         // Whoever comes next at the same cable is served.
         let next = run(&["head", "describe", &cable.address]);
-        assert_eq!(next.status.code(), Some(0), "{}", said(&next));
+        assert_eq!(next.code, Some(0), "{}", next.all());
     }
 }
 
@@ -113,13 +110,13 @@ fn a_client_that_comes_at_once_ends_what_the_one_before_did() {
     let cable = Cable::new();
     let server = cable.server(&["--realtime", "--dead-man", "20s"]);
     let child = spinning(&server, &cable.address);
-    signal(&child, "-KILL");
+    signal(&child, "KILL");
     child.wait_with_output().unwrap();
     let from = Instant::now();
     let next = run(&["head", "describe", &cable.address]);
-    assert_eq!(next.status.code(), Some(0), "{}", said(&next));
+    assert_eq!(next.code, Some(0), "{}", next.all());
     assert!(server.line().is_safe() && from.elapsed() < Duration::from_secs(10));
-    let (_, told) = server.end("-INT");
+    let (_, told) = server.end("INT");
     assert!(!told.contains("silent"), "{told}");
 }
 
@@ -128,14 +125,14 @@ fn a_killed_server_is_told_and_one_that_comes_back_is_spoken_to() {
     let cable = Cable::new();
     let server = cable.server(&["--realtime", "--dead-man", LIMIT]);
     let child = spinning(&server, &cable.address);
-    server.signal("-KILL");
-    let ended = child.wait_with_output().unwrap();
-    assert_eq!(ended.status.code(), Some(3), "{}", said(&ended));
-    assert!(words(&said(&ended)).contains("nobody has seen that"), "{}", said(&ended));
+    server.signal("KILL");
+    let ended = ended(child);
+    assert_eq!(ended.code, Some(3), "{}", ended.all());
+    assert!(words(&ended.all()).contains("nobody has seen that"), "{}", ended.all());
     drop(server);
     let _server = cable.server(&[]);
     let next = run(&["run", "scripts/measure_only.spt", "--head", &cable.address]);
-    assert_eq!(next.status.code(), Some(0), "{}", said(&next));
+    assert_eq!(next.code, Some(0), "{}", next.all());
 }
 
 /// As an adapter that is pulled out of its computer and put in again.
@@ -150,8 +147,8 @@ fn a_line_that_goes_away_makes_the_head_safe_and_may_come_back() {
     let before = (server.counted("task"), server.counted("fd"));
     cable.pull();
     assert!(looking.until_safe() < LIMIT_MOST);
-    let ended = child.wait_with_output().unwrap();
-    assert_eq!(ended.status.code(), Some(3), "{}", said(&ended));
+    let ended = ended(child);
+    assert_eq!(ended.code, Some(3), "{}", ended.all());
     thread::sleep(Duration::from_millis(1500));
     assert!(looking.ask("*IDN?").starts_with("spintrue,"), "the server lives on");
     let again = Cable::to(cable.socket.clone());
@@ -163,11 +160,11 @@ fn a_line_that_goes_away_makes_the_head_safe_and_may_come_back() {
     }
     // The cable itself may need a moment on a busy machine.
     let mut next = run(&["head", "describe", &again.address]);
-    while next.status.code() != Some(0) && from.elapsed() < PATIENCE {
+    while next.code != Some(0) && from.elapsed() < PATIENCE {
         next = run(&["head", "describe", &again.address]);
     }
-    assert_eq!(next.status.code(), Some(0), "{}", said(&next));
-    let (code, told) = server.end("-INT");
+    assert_eq!(next.code, Some(0), "{}", next.all());
+    let (code, told) = server.end("INT");
     let told = words(&told);
     assert_eq!(code, Some(0));
     for wanted in ["went away (", "tried again every second", "hung up: made safe", "is back"] {
@@ -277,9 +274,9 @@ fn limits_hold_at_a_line_as_well() {
 
 #[test]
 fn a_secret_is_asked_for_at_a_line_too_and_forgotten_with_its_session() {
-    let file = std::env::temp_dir().join(format!("spintrue-line-secret-{}", std::process::id()));
-    std::fs::write(&file, "opensesame8\n").unwrap();
-    let (mut hand, _server) = Hand::new(&["--secret-file", file.to_str().unwrap()]);
+    let folder = Folder::new("wire");
+    let file = folder.named("file", "opensesame8\n");
+    let (mut hand, _server) = Hand::new(&["--secret-file", &file]);
     let owner = "SYST:SECR 'opensesame8';:CONT:OWN?";
     hand.say("CONT:OWN?");
     assert!(hand.errors()[0].contains("say SYSTem:SECRet first"));
@@ -294,7 +291,6 @@ fn a_secret_is_asked_for_at_a_line_too_and_forgotten_with_its_session() {
     }
     assert_eq!(hand.ask(owner), "NONE");
     assert!(from.elapsed() > Duration::from_millis(2500), "{:?}", from.elapsed());
-    std::fs::remove_file(&file).unwrap();
 }
 
 /// A server may have no socket at all.
@@ -314,12 +310,11 @@ fn a_line_alone_is_enough() {
     thread::sleep(Duration::from_millis(300));
     // One pair of the signal handler.
     assert!(sockets(&child) <= 2, "{}", sockets(&child));
-    signal(&child, "-INT");
+    signal(&child, "INT");
     let mut told = String::new();
     std::io::Read::read_to_string(child.stdout.as_mut().unwrap(), &mut told).unwrap();
     assert_eq!(child.wait().unwrap().code(), Some(0));
     assert!(!told.contains("tcp://") && told.contains("ended"), "{told}");
     assert!(from.elapsed() < PATIENCE);
     drop(inside);
-    std::fs::remove_file(&name).unwrap();
 }

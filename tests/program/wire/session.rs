@@ -1,8 +1,9 @@
 //! What is said and answered: a whole session beside its snapshot, status bits, errors, control, and
 //! secrets.
 
+use crate::support::Folder;
 use crate::support::root;
-use crate::wire::bench::{Line, Server, run, said, without_address};
+use crate::wire::bench::{Line, Server, run, without_address};
 use std::fmt::Write;
 
 /// What somebody types; replies are compared with the snapshot. Lines without a reply stand alone.
@@ -141,11 +142,8 @@ fn behind_an_error_nothing_of_the_message_moves() {
 
 #[test]
 fn secrets_admit_and_are_never_shown() {
-    let folder = std::env::temp_dir().join(format!("spintrue-wire-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).unwrap();
-    let file = folder.join("bench.secret");
-    std::fs::write(&file, "opensesame7\n").unwrap();
-    let file = file.display().to_string();
+    let folder = Folder::new("wire");
+    let file = folder.named("bench.secret", "opensesame7\n");
     let server = Server::with(&["--secret-file", &file]);
     let mut line = server.line();
     assert!(line.ask("*IDN?").starts_with("spintrue,"));
@@ -168,23 +166,22 @@ fn secrets_admit_and_are_never_shown() {
     std::io::Read::read_to_end(&mut guesser.stream, &mut rest).unwrap();
     assert!(rest.is_empty(), "it is sent away");
     let without = run(&["head", "describe", &server.address()]);
-    assert_eq!(without.status.code(), Some(2));
-    assert!(said(&without).contains("wants a secret"), "{}", said(&without));
+    assert_eq!(without.code, Some(2));
+    assert!(without.all().contains("wants a secret"), "{}", without.all());
     let address = format!("{}?secret-file={file}", server.address());
     let with = run(&["run", "scripts/bring_up.spt", "--head", &address]);
-    assert_eq!(with.status.code(), Some(0), "{}", said(&with));
+    assert_eq!(with.code, Some(0), "{}", with.all());
     let before = server.said.clone();
-    let all = format!("{}{}{before}{}", said(&with), said(&without), server.end("-INT").1);
+    let all = format!("{}{}{before}{}", with.all(), without.all(), server.end("INT").1);
     assert!(!all.contains("opensesame"), "{all}");
-    std::fs::remove_dir_all(&folder).unwrap();
 }
 
 /// Also of a client that controls it, who is told.
 #[test]
 fn whoever_does_not_know_the_secret_may_make_the_head_safe() {
-    let file = std::env::temp_dir().join(format!("spintrue-safe-{}", std::process::id()));
-    std::fs::write(&file, "opensesame7\n").unwrap();
-    let server = Server::with(&["--secret-file", file.to_str().unwrap()]);
+    let folder = Folder::new("wire");
+    let file = folder.named("file", "opensesame7\n");
+    let server = Server::with(&["--secret-file", &file]);
     let (mut first, mut stranger) = (server.line(), server.line());
     first.say("SYST:SECR 'opensesame7';:CONT:TAKE;:ROT:SPE 500;:CLOC:SLE 12;:LAS:ARM 0.1");
     assert_eq!(first.ask("LAS:ARM?"), "1");
@@ -194,27 +191,24 @@ fn whoever_does_not_know_the_secret_may_make_the_head_safe() {
     assert!(stranger.ask("SAFE?").starts_with("1,1,"));
     assert!(first.ask("SYST:ERR?").contains("another client made the head safe"));
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "9.91E+37;NONE");
-    std::fs::remove_file(&file).unwrap();
 }
 
 #[test]
 fn secrets_that_are_guessed_at_once_are_refused() {
-    let file = std::env::temp_dir().join(format!("spintrue-short-{}", std::process::id()));
-    let name = file.to_str().unwrap();
+    let folder = Folder::new("wire");
     for secret in ["", "\n", "x", "1234567\n", "  12345  \r\n", "\nopensesame7\n", "äöüäöüß"]
     {
-        std::fs::write(&file, secret).unwrap();
+        let name = &folder.named("secret", secret);
         for options in [
             vec!["serve", "--listen", "127.0.0.1:0", "--secret-file", name],
             vec!["head", "describe", &format!("tcp://127.0.0.1:1?secret-file={name}")],
         ] {
             let refused = run(&options);
-            assert_eq!(refused.status.code(), Some(2), "{secret:?}");
-            let told = said(&refused).split_whitespace().collect::<Vec<_>>().join(" ");
+            assert_eq!(refused.code, Some(2), "{secret:?}");
+            let told = refused.words();
             assert!(told.contains("a secret of 8 characters at least, since a shorter"), "{told}");
         }
     }
-    std::fs::remove_file(&file).unwrap();
 }
 
 #[test]
@@ -227,8 +221,8 @@ fn other_machines_need_an_explicit_word() {
         (vec!["--dead-man", "1h"], "0.2 s to 60 s"),
     ] {
         let refused = run(&[vec!["serve"], options].concat());
-        assert_eq!(refused.status.code(), Some(2));
-        assert!(said(&refused).replace('\n', " ").contains(wanted), "{}", said(&refused));
+        assert_eq!(refused.code, Some(2));
+        assert!(refused.all().replace('\n', " ").contains(wanted), "{}", refused.all());
     }
 }
 
@@ -239,8 +233,8 @@ fn a_head_over_the_wire_is_the_head() {
         let server = if script.contains("bring") { &server } else { &Server::new() };
         let there = run(&["run", script, "--head", &server.address()]);
         let here = run(&["run", script]);
-        assert_eq!(without_address(&there, &server.address()), said(&here));
-        assert_eq!(there.status.code(), here.status.code());
+        assert_eq!(without_address(&there, &server.address()), here.all());
+        assert_eq!(there.code, here.code);
     }
     // The server goes on; its head keeps its time, and whoever comes next finds it safe.
     assert!(Line::new(&server.place).is_safe());
@@ -252,8 +246,8 @@ fn a_head_over_the_wire_keeps_every_contract() {
     let server = Server::new();
     let options = ["--trims", "--spin", "--allow-light"];
     let checked = run(&[&["head", "check", &server.address()], &options[..]].concat());
-    assert!(checked.status.success(), "{}", said(&checked));
-    assert!(!said(&checked).contains("BROKEN"), "{}", said(&checked));
+    assert!(checked.code == Some(0), "{}", checked.all());
+    assert!(!checked.all().contains("BROKEN"), "{}", checked.all());
 }
 
 #[test]
@@ -261,18 +255,17 @@ fn a_page_goes_over_the_wire() {
     let server = Server::new();
     let there = run(&["run", "scripts/expose_page.spt", "--head", &server.address()]);
     let here = run(&["run", "scripts/expose_page.spt"]);
-    assert_eq!(without_address(&there, &server.address()), said(&here));
+    assert_eq!(without_address(&there, &server.address()), here.all());
 }
 
 #[test]
 fn a_polygon_that_is_to_go_on_goes_on() {
     let server = Server::new();
-    let script = std::env::temp_dir().join(format!("spintrue-keep-{}.spt", std::process::id()));
-    std::fs::write(&script, "spin(4800 rpm)\nwait until locked() within 20 s\nkeep_spinning()\n")
-        .unwrap();
-    let kept = run(&["run", &script.display().to_string(), "--head", &server.address()]);
-    std::fs::remove_file(&script).unwrap();
-    assert_eq!(kept.status.code(), Some(0), "{}", said(&kept));
+    let folder = Folder::new("wire");
+    let script = folder
+        .named("script.spt", "spin(4800 rpm)\nwait until locked() within 20 s\nkeep_spinning()\n");
+    let kept = run(&["run", &script, "--head", &server.address()]);
+    assert_eq!(kept.code, Some(0), "{}", kept.all());
     let mut line = server.line();
     assert_eq!(line.ask("CONT:OWN?;:ROT:LOCK?"), "NONE;1");
 }

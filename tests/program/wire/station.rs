@@ -1,7 +1,7 @@
 //! Signals and channels over the wire: plain lines, a script, the contracts, and what becomes of
 //! outputs when a client vanishes.
 
-use crate::wire::bench::{Server, run, said};
+use crate::wire::bench::{Ended, Server, run};
 
 const STATION: &str = "sim:scripts/heads/ten_with_station.toml";
 
@@ -55,17 +55,17 @@ fn a_script_does_there_what_it_does_here() {
     let script = "scripts/station.spt";
     let here = run(&["run", script, "--head", STATION]);
     let there = run(&["run", script, "--head", &server.address()]);
-    assert_eq!(there.status.code(), Some(0), "{}", said(&there));
-    let events = |output: &std::process::Output| {
-        let text = String::from_utf8(output.stdout.clone()).unwrap();
-        text.lines().filter(|line| line.contains(" check ")).map(str::to_string).collect::<Vec<_>>()
+    assert_eq!(there.code, Some(0), "{}", there.all());
+    let events = |ended: &Ended| {
+        let checks = ended.out.lines().filter(|line| line.contains(" check "));
+        checks.map(str::to_string).collect::<Vec<_>>()
     };
     assert_eq!(events(&there), events(&here));
-    assert!(events(&here).len() == 9, "{}", said(&here));
+    assert!(events(&here).len() == 9, "{}", here.all());
     let wrong = run(&["check", script, "--head", "sim"]);
-    assert_eq!(wrong.status.code(), Some(2));
+    assert_eq!(wrong.code, Some(2));
     let right = run(&["check", script, "--head", &server.address()]);
-    assert_eq!(right.status.code(), Some(0), "{}", said(&right));
+    assert_eq!(right.code, Some(0), "{}", right.all());
 }
 
 #[test]
@@ -73,5 +73,5 @@ fn the_contracts_hold_over_the_wire() {
     let server = server();
     let options = ["--trims", "--switch", "--spin", "--allow-light"];
     let checked = run(&[&["head", "check", &server.address()], &options[..]].concat());
-    assert_eq!(checked.status.code(), Some(0), "{}", said(&checked));
+    assert_eq!(checked.code, Some(0), "{}", checked.all());
 }

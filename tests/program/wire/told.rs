@@ -1,17 +1,17 @@
 //! Answers that no good server gives: what makes no sense is refused at the greeting, and people are
 //! told what is wrong in words that help.
 
-use crate::wire::bench::{PATIENCE, program, run, said, signal};
+use crate::support::Folder;
+use crate::wire::bench::{PATIENCE, ended, program, run, signal, started};
 use crate::wire::fake::{described, description, dying, fake};
 use serde_json::{Value, json};
-use std::process::Stdio;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::channel;
 use std::thread;
 use std::time::{Duration, Instant};
 
 fn told(arguments: &[&str]) -> String {
-    said(&run(arguments)).split_whitespace().collect::<Vec<_>>().join(" ")
+    run(arguments).words()
 }
 
 /// What `head describe` says of a head that answers one header so.
@@ -24,7 +24,7 @@ fn describing(header: &'static str, reply: String) -> String {
 fn what_is_usual_is_taken() {
     let address = fake(|_| None);
     let ended = run(&["head", "describe", &address]);
-    assert_eq!(ended.status.code(), Some(0), "{}", said(&ended));
+    assert_eq!(ended.code, Some(0), "{}", ended.all());
 }
 
 #[test]
@@ -129,24 +129,22 @@ fn what_a_head_says_steers_no_terminal_and_reorders_no_page() {
         Some("ROT:SPE") => Some(format!("\"refused\",\"{evil}\"")),
         _ => None,
     });
-    let folder = std::env::temp_dir().join(format!("spintrue-evil-{}", std::process::id()));
-    let _ = std::fs::remove_dir_all(&folder);
-    std::fs::create_dir(&folder).unwrap();
-    let at = |name: &str| folder.join(name).display().to_string();
-    std::fs::write(at("s.spt"), "spin(4800 rpm)\n").unwrap();
+    let folder = Folder::new("evil");
+    let at = |name: &str| folder.path(name);
+    folder.file("s.spt", "spin(4800 rpm)\n");
     let run_it = ["run", &at("s.spt"), "--head", &address];
     let kept = ["--record", &at("kept"), "--trace", &at("run.trace"), "--archive", &at("a.sqlite")];
     let ran = run(&[&run_it[..], &kept].concat());
-    assert_eq!(ran.status.code(), Some(3), "{}", said(&ran));
+    assert_eq!(ran.code, Some(3), "{}", ran.all());
     let trace = ["head", "trace", &at("run.trace")];
     let replay = format!("replay:{}", at("run.trace"));
     let seen = [
-        said(&ran),
-        said(&run(&["head", "describe", &address])),
-        said(&run(&trace)),
-        said(&run(&["run", &at("s.spt"), "--head", &replay])),
-        said(&run(&["record", "show", &at("kept")])),
-        said(&run(&["history", &at("a.sqlite")])),
+        ran.all(),
+        run(&["head", "describe", &address]).all(),
+        run(&trace).all(),
+        run(&["run", &at("s.spt"), "--head", &replay]).all(),
+        run(&["record", "show", &at("kept")]).all(),
+        run(&["history", &at("a.sqlite")]).all(),
         std::fs::read_to_string(at("kept/report.html")).unwrap(),
         std::fs::read_to_string(at("kept/junit.xml")).unwrap(),
         std::fs::read_to_string(at("kept/results.tap")).unwrap(),
@@ -163,8 +161,8 @@ fn what_a_head_says_steers_no_terminal_and_reorders_no_page() {
         assert!(whole || number == 5, "{number}: {text}");
     }
     let exact = [
-        said(&run(&[&run_it[..], &["--json"]].concat())),
-        said(&run(&[&trace[..], &["--json"]].concat())),
+        run(&[&run_it[..], &["--json"]].concat()).all(),
+        run(&[&trace[..], &["--json"]].concat()).all(),
         std::fs::read_to_string(at("kept/record.json")).unwrap(),
         std::fs::read_to_string(at("kept/events.jsonl")).unwrap(),
     ];
@@ -172,7 +170,6 @@ fn what_a_head_says_steers_no_terminal_and_reorders_no_page() {
     for text in exact {
         assert!(text.contains(&wanted), "{}", text.escape_debug());
     }
-    std::fs::remove_dir_all(&folder).unwrap();
 }
 
 /// A silence is told in a time that people read.
@@ -196,12 +193,12 @@ fn times_are_told_without_noise() {
 #[test]
 #[cfg(unix)]
 fn a_request_to_stop_ends_a_call_that_is_never_answered() {
-    let script = std::env::temp_dir().join(format!("spintrue-never-{}.spt", std::process::id()));
+    let folder = Folder::new("wire");
     let text = "spin(4800 rpm)\nwait until locked() within 30 s\n\
                 let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\n\
                 arm at 35 % {\n    record \"line\": test_line(0, plan)\n}\n";
-    std::fs::write(&script, text).unwrap();
-    for name in ["-INT", "-TERM"] {
+    let script = folder.named("script.spt", text);
+    for name in ["INT", "TERM"] {
         let mut value = description();
         for time in ["silence_most", "gauge_silence_most", "reply_most", "arming_most"] {
             value["times"][time] = json!(1e6);
@@ -228,26 +225,21 @@ fn a_request_to_stop_ends_a_call_that_is_never_answered() {
                 _ => None,
             }
         });
-        let child = program(&["run", &script.display().to_string(), "--head", &address])
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
+        let child = started(program(&["run", &script, "--head", &address]));
         if !matches!(events.recv_timeout(PATIENCE), Ok((false, _))) {
-            panic!("no line was asked for: {}", said(&child.wait_with_output().unwrap()));
+            panic!("no line was asked for: {}", ended(child).all());
         }
         thread::sleep(Duration::from_millis(300));
         signal(&child, name);
         let asked = Instant::now();
         let safe = events.recv_timeout(PATIENCE).unwrap().1 - asked;
-        let ended = child.wait_with_output().unwrap();
+        let ended = ended(child);
         let took = asked.elapsed();
-        let told = said(&ended);
+        let told = ended.all();
         assert!(safe < Duration::from_millis(900), "{name} {safe:?}: {told}");
         assert!(took < Duration::from_millis(1500), "{name} {took:?}: {told}");
-        assert_eq!(ended.status.code(), Some(130), "{told}");
+        assert_eq!(ended.code, Some(130), "{told}");
     }
-    std::fs::remove_file(&script).unwrap();
 }
 
 /// Where the server died, nobody claims that it makes anything safe.
