@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Starts a PostgreSQL server of its own in a temporary folder and has tests/postgres.rs try archives
+# Starts a PostgreSQL server of its own in a temporary folder and has tests/program/postgres.rs try archives
 # on it: that they tell the same as files do, several stations at once, and whatever can go wrong. The
 # server ends with the script, on every way out. Needs PostgreSQL, which is installed from Debian's
 # packages where there is none and root asks.
@@ -20,7 +20,7 @@ if ! programs >/dev/null; then
     tests/extra/install.sh initdb postgresql
 fi
 programs=$(programs)
-cargo test --quiet --test postgres --no-run
+cargo test --quiet --test program --no-run
 
 work=$(mktemp -d)
 # PostgreSQL refuses to run as root.
@@ -50,5 +50,5 @@ for try in $(seq 1 20); do
     [ "$try" != 20 ] || { cat "$work/start.log" "$work/log" >&2; exit 1; }
 done
 SPINTRUE_POSTGRES="$work" SPINTRUE_POSTGRES_PORT="$port" SPINTRUE_PSQL="$programs/psql" \
-    cargo test --quiet --test postgres -- --ignored --test-threads=1
+    cargo test --quiet --test program -- --ignored --test-threads=1 postgres::
 "$work/stop-fast" >/dev/null

@@ -3,4 +3,4 @@
 # sum of squares against chi-squared bounds that SciPy computed, and the share beyond two of them.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-cargo test --quiet --test trims_honest -- --ignored --nocapture
+cargo test --quiet --test language -- --ignored --nocapture trims_honest

@@ -118,7 +118,7 @@ fn questions() {
     );
     takes("try { ask \"ready\" within 20 s: flag } catch problem { wait 3 s }\n", 23.0);
     takes("repeat 3 times { ask \"ready\" within 20 s: flag }\n", 60.0);
-    // What nobody limits can be anything.
+    // Without a limit it can be anything.
     let endless = "let t = ask \"t\": time\nwait t\n";
     unknown(endless, What::Wait, "wait t", Some("ask"));
 }
@@ -446,7 +446,7 @@ fn the_long_way_is_counted() {
         // A case that comes nowhere near would show nothing.
         assert!(took > 0.3 * most, "took only {took} s of {most} s\n{told}");
     }
-    // Nobody brakes a polygon that was to be kept spinning and coasts.
+    // A polygon that was to be kept spinning and coasts is not braked.
     let keep = "spin(5000 rpm)\nwait 15 s\ncoast()\nkeep_spinning()\n";
     let Ran { safe, safe_most, told, .. } = ran("", keep, 1).unwrap();
     assert!(safe <= safe_most, "safe after {safe} s, at most {safe_most} s\n{told}");

@@ -1,5 +1,5 @@
-//! The checker through its own door: scripts that it must refuse or warn of, each beside the
-//! report that it must give, sorted by the stage that has to find it. A used file lies in a folder
+//! The checker: scripts that it must refuse or warn of, each beside the report that it must give, sorted
+//! by the stage that has to find it. A used file lies in a folder
 //! named `lib` beside them.
 
 use crate::inside::Sources;

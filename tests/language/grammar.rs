@@ -1,5 +1,5 @@
-//! What stands in `grammar/`: the door through which `tests/extra/grammar.sh` asks which texts
-//! parse, and the highlighting grammar, which is made from the tables of the language.
+//! What stands in `grammar/`: the test by which `tests/extra/grammar.sh` asks which texts parse,
+//! and the highlighting grammar, which is made from the tables of the language.
 
 use spintrue::source::SourceId;
 use spintrue::syntax::names::Names;
@@ -47,6 +47,6 @@ fn the_highlighting_grammar_is_not_stale() {
     let kept = fs::read_to_string(path).unwrap_or_default();
     assert!(
         kept == made,
-        "grammar/spintrue.tmLanguage.json is stale: INSTA_UPDATE=always cargo test --test grammar"
+        "grammar/spintrue.tmLanguage.json is stale: INSTA_UPDATE=always cargo test --test language grammar"
     );
 }

@@ -24,6 +24,7 @@ mod check;
 mod codes;
 mod generate;
 mod grammar;
+mod interpret;
 mod never_unsafe;
 mod own_head;
 mod step;

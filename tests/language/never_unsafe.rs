@@ -95,7 +95,7 @@ fn judge(run: &Run, fault: Option<&Kind>, case: &str) {
     let unheard = is("link_silent") && said;
     assert!(is_parked || unheard || is("galvanometer_stuck"), "{}", told());
     assert!(!safe.parked || is_parked, "not parked and not said\n{}", told());
-    // Nobody says at rest what turns; the summary says of all else that it may turn.
+    // A polygon that turns is never said to be at rest; of all else the summary says that it may turn.
     assert!(!safe.at_rest || truth.speed < 7.0, "turning and not said\n{}", told());
     let beam = is("laser_stays_armed") && truth.light;
     assert!(!truth.driven || safe.kept_spinning || unheard || beam, "driven\n{}", told());

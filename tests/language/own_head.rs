@@ -1,4 +1,4 @@
-//! The worked example of a head through the trait, `docs/examples/own_head`, as somebody else's crate
+//! The worked example of a head through the trait, `docs/examples/own_head`, as another crate
 //! would use it: the contracts, a script through the library, and the program over the wire.
 
 #[path = "../../docs/examples/own_head/board.rs"]

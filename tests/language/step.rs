@@ -89,9 +89,9 @@ fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, 
     Some((kept, ended.err().map(|failure| format!("{failure:?}")), bound, everywhere))
 }
 
-/// Somebody who pauses everywhere changes nothing, never sees the laser armed, and costs no time.
+/// Pausing everywhere changes nothing, never happens under light, and costs no head time.
 #[test]
-fn whoever_steps_changes_nothing_and_never_waits_under_light() {
+fn steps_change_nothing_and_never_wait_under_light() {
     let (mut count, mut deep, mut arming) = (0, 0, 0);
     for folder in ["scripts", "tests/corpus/run/passes", "tests/corpus/run/fails"] {
         let beside = |path: &PathBuf| path.parent() == Some(&root().join(folder));

@@ -1,5 +1,5 @@
-//! Batches through the program's own door: what is checked before anything moves, what is kept of
-//! each head, and that nothing which cuts a batch off repeats or loses a head.
+//! Batches: what is checked before anything moves, what is kept of each head, and that no head is repeated
+//! or lost when a batch is cut off.
 
 use crate::program::{Ended, command, ended, json_lines, signal, started};
 use crate::support::{self, Folder, root};
@@ -169,7 +169,7 @@ fn a_batch_that_was_kept_goes_on() {
     assert!(code == 0 && told.contains("simulated (seed 1)"), "{told}");
 }
 
-/// Questions are answered by a file, the same for every head; a batch asks nobody at the terminal.
+/// Questions are answered by a file, the same for every head; a batch never asks at the terminal.
 #[test]
 fn questions_are_answered_by_a_file() {
     let folder = folder("answers", "serial\nSN-1\nSN-2\n");
@@ -401,7 +401,7 @@ fn a_head_that_fails_is_told_and_the_next_is_run() {
     assert!(code == 3 && told.contains("2 of 3 heads are not finished"), "{told}");
 }
 
-/// Nobody is to touch the next head while one is not known to be safe.
+/// The batch stops where a head is not known to be safe.
 #[test]
 fn a_head_that_is_not_left_safe_ends_the_batch() {
     let folder = folder("unsafe", "serial,fault,width\nSN-1,link_silent@4s,1 um\nSN-2,,1 um\n");
@@ -414,7 +414,7 @@ fn a_head_that_is_not_left_safe_ends_the_batch() {
     assert!(told.contains("NOT LEFT SAFE;"), "{told}");
     // The same where the journal was cut off and the record has to tell.
     forget(&folder, 1, "");
-    // It was told of; whoever goes on has looked at it.
+    // The operator was told, and goes on.
     let (code, told) = batch(&folder, &[]);
     assert_eq!(code, 3, "{told}");
     assert_eq!(serials(&folder, "done"), ["SN-1", "SN-2"]);
@@ -628,7 +628,7 @@ fn kills_at_any_moment_neither_repeat_nor_lose_a_head() {
 }
 
 /// The disk takes 4 KiB of a file and no more: the head is made safe, the batch stops, and goes on
-/// once there is room.
+/// once there is space again.
 #[cfg(unix)]
 #[test]
 fn a_disk_that_fills_up_stops_the_batch() {

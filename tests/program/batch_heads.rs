@@ -107,7 +107,7 @@ fn what_does_not_fit_a_head_is_told_first() {
     let (code, told) = batch(&folder, &["--head", &head]);
     assert_eq!(code, 2, "{told}");
     assert!(told.contains("E0908") && told.contains("nothing was run"), "{told}");
-    // Nor is a head of somebody else made to fail from here.
+    // Nor are faults injected into a served head from here.
     folder.file("script.spt", SCRIPT);
     folder.file("heads.csv", "serial,fault\nSN-1,no_lock\n");
     let (code, told) = batch(&folder, &["--head", &head]);

@@ -1,8 +1,8 @@
-//! The command line as somebody in a hurry uses it: bad input of every kind gets a clear error
-//! and the right exit code, and nothing is left moving.
+//! The command line: bad input of every kind gets a clear error and the right exit code, and nothing is
+//! left moving.
 
 use crate::program::{Ended, Typing, at_root, command, ended, spintrue, started};
-use crate::support::{Folder, root, scripts};
+use crate::support::{Folder, root};
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -274,19 +274,6 @@ fn a_param_without_a_value_fails_no_check() {
     }
 }
 
-/// As the help of `check` says it.
-#[test]
-fn every_shipped_script_passes_its_check() {
-    let top = root().join("scripts");
-    let scripts = scripts("scripts").into_iter().filter(|path| path.parent() == Some(&top));
-    let scripts: Vec<String> = scripts.map(|path| path.display().to_string()).collect();
-    assert!(scripts.len() > 4);
-    let mut arguments = vec!["check"];
-    arguments.extend(scripts.iter().map(String::as_str));
-    let ended = at_root(&arguments);
-    assert_eq!(ended.code, Some(0), "{}", ended.all());
-}
-
 /// One rule for whatever is written: what is there stays, unless `--force` says otherwise, and that is
 /// known before anything runs.
 #[test]
@@ -372,7 +359,7 @@ fn a_full_disk_leaves_no_empty_file() {
     }
 }
 
-/// A pipe that nobody writes into keeps no command waiting, wherever a file is named.
+/// A pipe without a writer keeps no command waiting, wherever a file is named.
 #[cfg(unix)]
 #[test]
 fn pipes_and_devices_are_no_files() {

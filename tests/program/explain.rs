@@ -76,36 +76,6 @@ fn unknown_codes_offer_near_ones() {
     }
 }
 
-/// Examples that are no scripts, each in a file, taken by a command.
-#[track_caller]
-fn examples(topic: &str, file: &str, arguments: &[&str]) {
-    let folder = Folder::new("examples");
-    folder.file("empty.spt", "");
-    let mut tried = 0;
-    for Code { code, wrong, right, .. } in codes().iter().filter(|code| code.topic == topic) {
-        for (example, status) in [(wrong, 2), (right, 0)] {
-            folder.file(file, example);
-            let ended = spintrue(&folder, arguments);
-            assert_eq!(ended.code, Some(status), "{}", ended.error);
-            assert_eq!(ended.error.contains(&format!("[{code}]")), status == 2, "{}", ended.error);
-            tried += 1;
-        }
-    }
-    assert!(tried > 0, "no code is about {topic}");
-}
-
-#[test]
-fn examples_of_lists() {
-    let batch = ["batch", "empty.spt", "--list", "heads.csv", "--record", "out"];
-    examples(explained::LISTS, "heads.csv", &batch);
-}
-
-#[test]
-fn examples_of_head_descriptions() {
-    let run = ["run", "empty.spt", "--head", "sim:head.toml"];
-    examples(explained::HEAD_DESCRIPTIONS, "head.toml", &run);
-}
-
 /// Examples of limits, through the command that has the option.
 #[test]
 fn examples_of_limits() {

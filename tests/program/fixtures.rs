@@ -18,7 +18,7 @@ fn says(arguments: &[&str], code: i32, words: &[&str]) {
     }
 }
 
-/// The shipped station, at a place on this machine where nobody listens.
+/// The shipped station, at an address of this machine where nothing listens.
 fn absent(folder: &Folder) -> String {
     let free = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
     let text = std::fs::read_to_string(root().join(STATION)).unwrap();
@@ -77,7 +77,7 @@ fn a_device_that_is_not_there_is_told_and_the_head_is_safe() {
     assert!(events.contains("door_open"), "the record has the call");
 }
 
-/// A device that takes connections and says nothing keeps nobody for longer than is stated beforehand.
+/// A device that takes connections and says nothing is given up within the stated time.
 #[test]
 fn a_silent_device_is_given_up_within_the_bound() {
     let folder = Folder::new("fixture-silent");

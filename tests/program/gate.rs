@@ -228,10 +228,11 @@ fn a_mark_on_an_error_lets_nothing_through() {
     }
 }
 
-/// A list that cannot be used, and descriptions of heads.
+/// Lists and descriptions of heads: wrong examples are refused with their code, right ones taken.
 #[test]
 fn lists_and_descriptions_with_errors_move_nothing() {
     let folder = Folder::new("gate-lists");
+    folder.file("empty.spt", "");
     let head = Head::new(&[]);
     let example = Example::new("");
     lay_out(&folder, &example);
@@ -239,9 +240,14 @@ fn lists_and_descriptions_with_errors_move_nothing() {
         folder.file("heads.csv", &code.wrong);
         let ended = tried("batch", &folder, &example, &head.at, "");
         assert_eq!(ended.code, Some(2), "{}: {}", code.code, ended.all());
+        assert!(ended.error.contains(&format!("[{}]", code.code)), "{}", ended.error);
         assert_eq!(head.moves.load(Ordering::SeqCst), 0, "{}", code.code);
         assert!(!folder.0.join("kept").exists(), "{}", code.code);
+        folder.file("heads.csv", &code.right);
+        let batch = ["batch", "empty.spt", "--list", "heads.csv", "--record", &code.code];
+        assert_eq!(spintrue(&folder, &batch).code, Some(0), "{}", code.code);
     }
+    folder.file("heads.csv", "serial\nSIM-0001\n");
     folder.file("page.pbm", b"P4\n8 1\n\xff");
     for code in codes().iter().filter(|code| code.topic == explained::HEAD_DESCRIPTIONS) {
         folder.file("head.toml", &code.wrong);
@@ -262,7 +268,10 @@ fn lists_and_descriptions_with_errors_move_nothing() {
             }
             let ended = spintrue(&folder, &words);
             assert_eq!(ended.code, Some(2), "{arguments}: {}", ended.all());
-            assert!(ended.error.contains(&code.code), "{arguments}");
+            assert!(ended.error.contains(&format!("[{}]", code.code)), "{arguments}");
         }
+        folder.file("head.toml", &code.right);
+        let run = ["run", "empty.spt", "--head", "sim:head.toml"];
+        assert_eq!(spintrue(&folder, &run).code, Some(0), "{}", code.code);
     }
 }

@@ -155,7 +155,7 @@ fn an_archive_that_was_kept_is_read() {
     assert!(out.starts_with("width in V: 3 runs"), "{out}");
 }
 
-/// What a simulated head did says nothing of real ones, unless somebody asks for it.
+/// What a simulated head did says nothing of real ones, unless it is asked for.
 #[test]
 fn rehearsals_are_marked_and_left_out_of_trends() {
     let folder = folder("rehearsals");
@@ -249,7 +249,7 @@ fn everything_of_a_run_is_stored_and_exported() {
         run[changing] = json!("...");
     }
     assert_snapshot!(serde_json::to_string_pretty(&run).unwrap());
-    // Nothing in a list moves the cursor of a terminal, whoever wrote it.
+    // No text in a list moves the cursor of a terminal.
     open(&folder).execute("UPDATE runs SET serial = char(27) || '[31m'", []).unwrap();
     let (_, out, _) = spintrue(&folder, &["history", "a.sqlite"]);
     assert!(!out.contains('\u{1b}'), "{out}");
@@ -314,7 +314,7 @@ fn a_trend_names_what_is_out_of_control() {
 fn several_stations_write_at_once() {
     let folder = folder("many");
     let mut done = 0;
-    // Nobody has made the file yet, so all of them try to.
+    // The file does not exist yet, so all of them try to make it.
     for _ in 0..5 {
         let mut stations: Vec<Child> = (0..6).map(|_| start(&folder, &RUN)).collect();
         for station in &mut stations {

@@ -114,7 +114,7 @@ fn nonsense_is_asked_again_with_the_reason() {
     let events = folder.read("kept/events.jsonl");
     assert_eq!(events.matches("\"event\":\"asked\"").count(), 1, "{events}");
     assert_eq!(events.matches("\"event\":\"answered\"").count(), 1, "{events}");
-    // The record answers the same questions again, with nobody there.
+    // The record answers the same questions again, without an operator.
     let again = spintrue(&folder, &["run", "asking.spt", "--answers", "kept/answers.toml"]);
     assert_eq!(again.code, Some(0));
 }
@@ -144,7 +144,7 @@ expect \"all\": fitted and count == 2 and room == 21.5 degC and name == \"A. Tes
     assert_eq!(code, Some(0), "{shown}");
 }
 
-/// Whoever presses Enter too early has not answered what is asked then.
+/// Enter that is pressed too early does not answer the next question.
 #[test]
 fn what_is_typed_before_the_question_is_no_answer() {
     let folder = Folder::new("ask-early");
@@ -240,9 +240,9 @@ fn a_terminal_that_goes_away_ends_the_run() {
     assert!(left, "{report}");
 }
 
-/// A question that nobody would see is none: standard error leads elsewhere.
+/// Without standard error at the terminal no question can be seen, so none is asked.
 #[test]
-fn a_terminal_without_eyes_is_nobody() {
+fn a_terminal_that_shows_no_question_is_none() {
     let folder = Folder::new("ask-blind");
     let terminal = Terminal::run(&folder, GAP, "2> said.txt");
     let (code, shown) = terminal.ends();

@@ -430,7 +430,7 @@ fn a_lock_is_given_up_in_time() {
 
 #[test]
 #[ignore = "needs a server"]
-fn whoever_reads_may_take_long() {
+fn a_reader_may_take_long() {
     let place = Place::new("pager");
     place.stored();
     place.sql(
@@ -475,7 +475,7 @@ fn whatever_the_server_refuses_at_the_end_leaves_the_other_runs() {
     place.sql("DROP TRIGGER before ON quantities; DROP FUNCTION before");
     place.before_quantities("PERFORM pg_sleep(60)");
     fails_at_the_end(&place, "slow", "it took too long", || ());
-    // A backend that stands still answers nothing; whoever waits for it gives it up.
+    // A stopped backend answers nothing; the program gives it up.
     let mut stopped = String::new();
     let signal = |signal: &str, pid: &str| {
         assert!(Command::new("kill").args([signal, pid]).status().unwrap().success());
@@ -524,7 +524,7 @@ fn a_server_that_is_killed_keeps_whole_runs_only() {
     place.refused(&["history", &place.url], refused);
     server("start");
     assert_eq!((place.count("runs"), place.count("checks"), place.count("quantities")), (1, 1, 3));
-    // Killed while it confirms, nobody knows whether it did.
+    // Killed while it confirms, it may have stored the run or not.
     place.sql(
         "DROP TRIGGER before ON quantities; CREATE CONSTRAINT TRIGGER late AFTER INSERT ON runs
         DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION before()",

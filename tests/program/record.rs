@@ -1,5 +1,5 @@
-//! Records of runs, through the program's own door: what is in one, what verifying finds, and that
-//! whatever cuts a run off leaves what was known.
+//! Records of runs: what is in one, what verifying finds, and that a run that is cut off leaves what was
+//! known.
 
 use crate::program::{Ended, at_root, json_lines, spintrue};
 use crate::support::{Folder, names};
@@ -495,7 +495,7 @@ fn a_record_that_is_changed_or_cut_off_is_shown_and_says_so() {
     let (code, told) = show(&place, &[]);
     assert_eq!(code, 1);
     assert!(told.contains("NOT AS IT WAS WRITTEN") && told.contains("events.jsonl was changed"));
-    // Cut off in the middle of a line, and of a check that nobody can read.
+    // Cut off in the middle of a line, and of a check that cannot be read.
     for name in FILES.iter().filter(|name| **name != "events.jsonl") {
         fs::remove_file(format!("{place}/{name}")).unwrap();
     }
@@ -607,7 +607,7 @@ mod cut_off {
         assert_eq!(verify(&place).0, 1);
     }
 
-    /// A link or a pipe in place of a file is no part of a record, and nobody waits for a pipe.
+    /// A link or a pipe in place of a file is no part of a record, and a pipe is not waited for.
     #[test]
     fn a_link_or_a_pipe_is_no_part_of_a_record() {
         let (folder, place) = super::failing();
@@ -668,7 +668,7 @@ mod cut_off {
         let locked = locked.parent().unwrap();
         std::fs::remove_file(locked.join("x")).unwrap();
         std::fs::set_permissions(locked, std::fs::Permissions::from_mode(0o555)).unwrap();
-        // Whoever may do everything is not held back by this; then a place where nobody may write.
+        // This does not hold root back: then a folder that cannot be written at all.
         let place = if std::fs::write(locked.join("try"), "").is_ok() {
             "/proc/record".to_string()
         } else {

@@ -151,7 +151,7 @@ fn a_recording_can_be_stepped_through_in_the_shell() {
     assert!(said.contains("the replay leaves its recording at call 4"), "{said}");
 }
 
-/// Trims are stored again in a replay with nobody at the terminal, also where the head was a real one.
+/// A replay stores trims without an operator at the terminal, even those of a real head.
 #[test]
 fn storing_in_a_replay_needs_no_leave() {
     let folder = Folder::new("stores");

@@ -52,7 +52,7 @@ fn runs_that_fail() {
     runs("fails", |code| matches!(code, Some(1..=4)));
 }
 
-/// Faults that leave nobody sure of the laser.
+/// Faults that leave it unknown whether the laser is off.
 const UNSAFE: &[&str] = &["laser_stays_armed", "link_silent"];
 
 /// One script per kind of fault shows how a routine notices it: its checks conform.

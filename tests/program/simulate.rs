@@ -133,7 +133,7 @@ fn a_shard_that_was_kept_is_merged() {
     }
 }
 
-/// Every head is answered from the first answer on; without a file nobody is asked, terminal or not.
+/// Every head is answered from the first answer on; without a file no question is asked, terminal or not.
 #[test]
 fn every_head_gets_the_same_answers() {
     let folder = Folder::new("simulate-answers");

@@ -1,15 +1,15 @@
-//! The house keeps its rules: which room may use which, a header on every file, no file grown
-//! far past the others, no import of everything.
+//! Rules that the compiler does not keep: which module may use which, a header on every file, no file far
+//! longer than the others, no glob import.
 
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Every room that stands before in the table.
+/// Every module that stands before in the table.
 const ABOVE: &str = "all above";
 
-/// Each room with those it may use. DEVELOPERS.md shows the same table to people.
-const ROOMS: &[(&str, &[&str])] = &[
+/// Each module with those it may use. DEVELOPERS.md shows the same table to people.
+const MODULES: &[(&str, &[&str])] = &[
     ("source", &[]),
     ("image", &[]),
     ("units", &[]),
@@ -65,7 +65,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("cli", &[ABOVE]),
 ];
 
-/// What only some rooms may touch, and those rooms.
+/// What only some modules may touch, and those modules.
 const ONLY: &[(&str, &[&str])] = &[
     ("head::sim", &["head", "cli"]),
     ("head::wire", &["head", "cli"]),
@@ -120,8 +120,8 @@ fn sources() -> Vec<(PathBuf, String)> {
     files
 }
 
-/// The room of a file: its folder under src, or its own name.
-fn room(path: &Path) -> String {
+/// The module of a file: its folder under src, or its own name.
+fn module(path: &Path) -> String {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
     let inside = path.strip_prefix(root).unwrap();
     let first = inside.components().next().unwrap().as_os_str().to_string_lossy();
@@ -134,8 +134,8 @@ fn code(text: &str) -> String {
     body.lines().map(|line| line.split("//").next().unwrap_or("")).collect::<Vec<_>>().join("\n")
 }
 
-/// The rooms that a piece of code names by `crate::…`.
-fn named_rooms(code: &str) -> Vec<String> {
+/// The modules that a piece of code names by `crate::…`.
+fn named_modules(code: &str) -> Vec<String> {
     let after = code.split("crate::").skip(1);
     let word = |rest: &str| rest.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
     after
@@ -149,29 +149,29 @@ fn named_rooms(code: &str) -> Vec<String> {
                 .collect::<Vec<String>>(),
             None => vec![word(rest)],
         })
-        .filter(|room: &String| !room.is_empty())
+        .filter(|module: &String| !module.is_empty())
         .collect()
 }
 
 #[test]
-fn rooms_use_only_what_they_may() {
-    let may: BTreeMap<&str, &[&str]> = ROOMS.iter().copied().collect();
+fn modules_use_only_what_they_may() {
+    let may: BTreeMap<&str, &[&str]> = MODULES.iter().copied().collect();
     let mut wrong = Vec::new();
     for (path, text) in sources() {
-        let room = room(&path);
-        if room == "lib" || room == "main" {
+        let module = module(&path);
+        if module == "lib" || module == "main" {
             continue;
         }
-        let Some(allowed) = may.get(room.as_str()) else {
-            wrong.push(format!("{}: room `{room}` is not in the table", path.display()));
+        let Some(allowed) = may.get(module.as_str()) else {
+            wrong.push(format!("{}: module `{module}` is not in the table", path.display()));
             continue;
         };
-        let above = ROOMS.iter().map(|(name, _)| *name).take_while(|name| *name != room);
+        let above = MODULES.iter().map(|(name, _)| *name).take_while(|name| *name != module);
         let above: Vec<&str> = if allowed.contains(&ABOVE) { above.collect() } else { Vec::new() };
-        for used in named_rooms(&code(&text)) {
+        for used in named_modules(&code(&text)) {
             let may = allowed.contains(&used.as_str()) || above.contains(&used.as_str());
-            if used != room && !may {
-                wrong.push(format!("{}: `{room}` may not use `{used}`", path.display()));
+            if used != module && !may {
+                wrong.push(format!("{}: `{module}` may not use `{used}`", path.display()));
             }
         }
     }
@@ -179,13 +179,13 @@ fn rooms_use_only_what_they_may() {
 }
 
 #[test]
-fn libraries_stay_in_their_rooms() {
+fn libraries_stay_in_their_modules() {
     let mut wrong = Vec::new();
     for (path, text) in sources() {
-        let room = room(&path);
-        for (what, rooms) in ONLY {
-            if code(&text).contains(what) && !rooms.contains(&room.as_str()) {
-                wrong.push(format!("{}: `{what}` belongs to {rooms:?}", path.display()));
+        let module = module(&path);
+        for (what, modules) in ONLY {
+            if code(&text).contains(what) && !modules.contains(&module.as_str()) {
+                wrong.push(format!("{}: `{what}` belongs to {modules:?}", path.display()));
             }
         }
     }
@@ -230,17 +230,17 @@ fn every_file_says_what_it_holds_and_stays_readable() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
-/// DEVELOPERS.md shows the room table; it must name every room.
+/// DEVELOPERS.md shows the module table; it must name every module.
 #[test]
-fn the_room_table_is_in_the_architecture_page() {
+fn the_module_table_is_in_the_architecture_page() {
     let page =
         fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("DEVELOPERS.md")).unwrap();
-    for (room, may) in ROOMS {
-        let row = page.lines().find(|line| line.starts_with(&format!("| `{room}`")));
-        let row = row.unwrap_or_else(|| panic!("no row for `{room}`"));
+    for (module, may) in MODULES {
+        let row = page.lines().find(|line| line.starts_with(&format!("| `{module}`")));
+        let row = row.unwrap_or_else(|| panic!("no row for `{module}`"));
         let uses = row.rsplit('|').nth(1).unwrap_or("");
         for used in *may {
-            assert!(uses.contains(used), "the row of `{room}` does not name `{used}`");
+            assert!(uses.contains(used), "the row of `{module}` does not name `{used}`");
         }
     }
 }

@@ -43,7 +43,7 @@ fn a_laser_of_another_client_is_not_ours_to_disarm() {
     let left = second.make_safe(false);
     assert!(!left.laser_off && left.kept_spinning && left.troubles.len() == 1, "{left:?}");
     assert_eq!(first.ask("LAS:ARM?;:CONT:OWN?"), "1;SELF");
-    // Where nobody controls it any more, it is made safe as ever.
+    // Without a controlling client it is made safe as ever.
     first.say("SAFE?;:CONT:REL");
     first.hear();
     assert_eq!(second.make_safe(false).troubles, Vec::<String>::new());
@@ -108,7 +108,7 @@ fn control_goes_from_one_to_the_other() {
 }
 
 #[test]
-fn whoever_loses_control_is_told_to_whom() {
+fn a_client_that_loses_control_is_told_so() {
     let wanted = "control of the head was lost: another client made the head safe";
     let server = Server::new(LONG);
     // By the status, which says that no speed is asked for; by a call that needs control.
@@ -122,7 +122,7 @@ fn whoever_loses_control_is_told_to_whom() {
         let lost = if looks { first.status().map(|_| ()) } else { first.steer(Some(1e-3)) };
         assert_eq!(lost, Err(Fault::Broken(wanted.to_string())));
         first.make_safe(false);
-        // What was halted from here was lost to nobody.
+        // Control of a head that was halted from here is not reported as lost.
         first.spin(500.0).unwrap();
         first.halt(Halt::Brake).unwrap();
         other.ask("SAFE?");

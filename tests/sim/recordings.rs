@@ -139,7 +139,7 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
         seen.iter().map(|time| time.to_bits()).collect::<Vec<u64>>()
     };
     let first = looks(&mut *head);
-    // Nobody ends the recording: what was commanded last is there all the same.
+    // The recording is not finished: the last command is there all the same.
     std::mem::forget((head, tap));
     let bytes = written.0.borrow().clone();
     assert_eq!(survey(&bytes[..]).unwrap().verdict, None);
@@ -147,7 +147,7 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
     // The look behind the last command had not gone out.
     let second = looks(&mut again.head);
     assert_eq!(second[..second.len() - 1], first[..first.len() - 1]);
-    // Whoever listens looks at the clock too, and changes nothing.
+    // A listener looks at the clock too, and changes nothing.
     let listened = played(written.0.borrow().clone());
     listened.course.listened_by(1);
     let deaf = TraceWriter::new(Written::default(), &header).unwrap();

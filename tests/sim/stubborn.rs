@@ -103,7 +103,7 @@ fn a_head_that_would_not_be_made_safe_is_tried_again() {
     assert!(log[0].contains("hung up") && log[0].contains("THE LASER MAY BE ON"), "{log:?}");
     assert!(log[1].starts_with("tried again: made safe: laser off"), "{log:?}");
     let times: Vec<Instant> = times.iter().collect();
-    assert_eq!(times.len(), 4, "nobody tries again once it is safe");
+    assert_eq!(times.len(), 4, "no further try once it is safe");
     for pair in times[1..].windows(2) {
         let apart = pair[1] - pair[0];
         assert!(apart > Duration::from_millis(900) && apart < Duration::from_secs(2), "{apart:?}");

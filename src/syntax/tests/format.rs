@@ -1,5 +1,4 @@
-//! The formatter through its own door and through the command: what it writes, that writing it
-//! twice changes nothing, and that the script stays the same program with the same comments.
+//! The formatter: what it writes, that writing it twice changes nothing, and that the script stays the same program with the same comments.
 
 use super::{corpus, dump, generate, scripts};
 use crate::source::SourceId;

@@ -19,7 +19,7 @@ pub enum Strike {
     LostCommand,
     /// The command acts, and the answer is lost.
     LostReply,
-    /// Somebody presses Ctrl-C meanwhile.
+    /// Ctrl-C is pressed meanwhile.
     Stop,
     /// The driver panics before it acts.
     Panic,
@@ -108,7 +108,7 @@ impl Watched {
         match strike {
             Strike::LostCommand => Err(lost()),
             Strike::LostReply => {
-                // Whatever the answer was, a failure too, nobody hears it.
+                // Whatever the answer was, a failure too, it is lost.
                 let _ = act();
                 Err(lost())
             }

@@ -76,7 +76,7 @@ fn one_client_too_many_is_told_so() {
 
 /// One who asks and never reads is sent away; the one in control does not notice.
 #[test]
-fn a_client_that_reads_nothing_holds_nobody_up() {
+fn a_client_that_reads_nothing_holds_no_other_up() {
     let server = Server::new();
     let mut line = server.controller();
     line.say("ROT:SPE 4800 RPM");

@@ -44,7 +44,7 @@ fn carried(to: &mut TTYPort, mut bytes: &[u8], cut: &AtomicBool, pulled: &Atomic
         match to.write(bytes) {
             Ok(count) => bytes = &bytes[count..],
             Err(error) if error.kind() == std::io::ErrorKind::TimedOut => {}
-            // Nobody has opened the other end.
+            // The other end is not open.
             Err(_) => return,
         }
     }
@@ -72,7 +72,7 @@ impl Cable {
                             carried(&mut to, &chunk[..count], &cut, &pulled);
                         }
                         Ok(_) => {}
-                        // Nothing came, or nobody has opened the other end.
+                        // Nothing came, or the other end is not open.
                         Err(_) => thread::sleep(Duration::from_millis(1)),
                     }
                 }
@@ -83,7 +83,7 @@ impl Cable {
         Cable { socket, address, cut, pulled, carriers }
     }
 
-    /// A server on the line, with a socket beside for whoever looks.
+    /// A server on the line, with a socket beside for observers.
     pub fn server(&self, options: &[&str]) -> Server {
         let listen = format!("serial://{}?baud=921600", self.socket.display());
         Server::with(&[&["--listen", &listen], options].concat())

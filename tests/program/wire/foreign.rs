@@ -70,9 +70,9 @@ fn nothing_behind_another_protocol_is_carried_out() {
     assert!(told.matches(wanted).count() < 10, "{told}");
 }
 
-/// Connections that a browser opens ahead, and says nothing on, keep nobody out.
+/// Connections that a browser opens ahead, and says nothing on, keep no client out.
 #[test]
-fn whoever_says_nothing_makes_room() {
+fn silent_connections_give_way() {
     let server = Server::new();
     let silent: Vec<_> = (0..20).map(|_| server.line()).collect();
     let from = Instant::now();

@@ -1,4 +1,4 @@
-//! Guesses of a secret: they are slow, whatever a guesser does, and keep nobody out who knows it.
+//! Guesses of a secret: they are slow, whatever a guesser does, and keep no client out that knows it.
 
 use crate::support::Folder;
 use crate::wire::bench::{PATIENCE, run};
@@ -32,7 +32,7 @@ fn guess(place: &str, over: &AtomicBool, wrong: &AtomicU64) {
 }
 
 #[test]
-fn guesses_are_slow_and_keep_nobody_out() {
+fn guesses_are_slow_and_keep_no_client_out() {
     let folder = Folder::new("wire");
     let file = folder.named("file", "opensesame9\n");
     let (mut hand, server) = Hand::new(&["--secret-file", &file]);
@@ -46,14 +46,14 @@ fn guesses_are_slow_and_keep_nobody_out() {
         .collect();
     let from = Instant::now();
     while wrong.load(Ordering::SeqCst) < 2 {
-        assert!(from.elapsed() < PATIENCE, "nobody guesses");
+        assert!(from.elapsed() < PATIENCE, "no guess was made");
         thread::sleep(Duration::from_millis(10));
     }
-    // Whoever is elsewhere does not notice.
+    // A client at another address does not notice.
     let asked = Instant::now();
     assert_eq!(hand.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "NONE");
     assert!(asked.elapsed() < Duration::from_millis(500), "{:?}", asked.elapsed());
-    // Whoever knows it at the same address has its turn.
+    // A client at the same address that knows it has its turn.
     let (guessed, asked) = (wrong.load(Ordering::SeqCst), Instant::now());
     let address = format!("{}?secret-file={}", server.address(), file);
     let described = run(&["head", "describe", &address]);
@@ -65,7 +65,7 @@ fn guesses_are_slow_and_keep_nobody_out() {
     guessers.into_iter().for_each(|guesser| guesser.join().unwrap());
 }
 
-/// All places taken by strangers: whoever knows the secret still comes in.
+/// With all places taken by strangers, a client that knows the secret is still admitted.
 #[test]
 fn strangers_make_room() {
     let folder = Folder::new("wire");
@@ -79,12 +79,12 @@ fn strangers_make_room() {
     }
     let mut more = server.line();
     assert_eq!(more.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "OTH");
-    assert_eq!(first.ask("CONT:OWN?"), "SELF", "whoever was admitted stays");
+    assert_eq!(first.ask("CONT:OWN?"), "SELF", "a client that was admitted stays");
     let mut rest = Vec::new();
     let _ = std::io::Read::read_to_end(&mut strangers[0].stream, &mut rest);
     assert!(rest.is_empty(), "the one that came first has gone");
     assert!(strangers[6].ask("*IDN?").starts_with("spintrue,"));
-    // Once all know it, there is no room.
+    // Once all know it, there is no place left.
     let mut known: Vec<_> = (0..6).map(|_| server.line()).collect();
     for line in &mut known {
         assert_eq!(line.ask("SYST:SECR 'opensesame9';:CONT:OWN?"), "OTH");

@@ -198,8 +198,8 @@ fn strangers_are_told_apart() {
         assert_eq!(ended.code, Some(2));
         assert!(ended.words().contains(wanted), "{}", ended.words());
     }
-    let nobody = run(&["head", "describe", "tcp://127.0.0.1:1"]);
-    assert!(nobody.words().contains("cannot connect to 127.0.0.1:1"), "{}", nobody.words());
+    let refused = run(&["head", "describe", "tcp://127.0.0.1:1"]);
+    assert!(refused.words().contains("cannot connect to 127.0.0.1:1"), "{}", refused.words());
     for wrong in ["tcp://host", "tcp://127.0.0.1:1?baud=3", "tcp://:x"] {
         let ended = run(&["head", "describe", wrong]);
         assert_eq!(ended.code, Some(2));

@@ -1,7 +1,7 @@
 //! Load: thousands of connections that leave nothing behind, and storms of everything that clients can
-//! do wrong, with somebody who watches that the head is safe whenever it should be.
+//! do wrong, while an observer watches that the head is safe whenever it should be.
 //!
-//! A storm takes 5 s. A longer one: `SPINTRUE_STORM=600 cargo test --release --test wire -- --nocapture
+//! A storm takes 5 s. A longer one: `SPINTRUE_STORM=600 cargo test --release --test program -- --nocapture
 //! storm`; `SPINTRUE_STORM_SEED=7` has it go another way.
 
 use crate::wire::bench::{Dice, Line, PATIENCE, Server};
@@ -19,7 +19,7 @@ fn abandon(stream: &mut TcpStream, dice: &mut Dice) {
         0 => b"",
         1 => b"HEAD:STA",
         2 => b"LINE:EXP? 0,64,1,1,#3500abc\n;",
-        // A reply that nobody reads resets the connection.
+        // A reply that is not read resets the connection.
         3 => b"HEAD:DESC?\nHEAD:DESC?\n",
         _ => b"CONT:TAKE;:ROT:SPE 4800 RPM\nROT:SPE \"",
     };
@@ -94,9 +94,9 @@ fn ten_thousand_connections_leave_nothing_behind() {
     assert!(looking.is_safe());
 }
 
-/// Whoever serves may not look at what is told: a full pipe, a terminal that was stopped.
+/// The output of the server may not be read: a full pipe, a terminal that was stopped.
 #[test]
-fn nobody_who_listens_holds_the_head_up() {
+fn a_log_that_is_not_read_holds_nothing_up() {
     let server = Server::with(&["--dead-man", "1s"]);
     let mut looking = server.line();
     for _ in 0..1500 {
@@ -118,7 +118,7 @@ struct Storm {
     limit: Duration,
     from: Instant,
     over: AtomicBool,
-    /// When whoever controls was last heard, in us since the beginning; with what may come a moment
+    /// When the controlling client was last heard, in us since the beginning; with what may come a moment
     /// later.
     heard: AtomicU64,
     taken: AtomicU64,
@@ -177,7 +177,7 @@ impl Storm {
         stream.write_all(bytes).ok()
     }
 
-    /// The same from whoever controls.
+    /// The same from the controlling client.
     fn order(&self, stream: &mut TcpStream, bytes: &[u8]) -> Option<()> {
         self.heard.store(self.now(), Ordering::SeqCst);
         let said = self.say(stream, bytes);
@@ -272,7 +272,7 @@ impl Storm {
         while !self.is_over() {
             let asked = self.now();
             let reply = line.try_ask("CONT:OWN?;:ROT:TARG?;:LAS:ARM?");
-            // Where all places are taken it is refused, or makes room before it is heard: it comes again.
+            // Where all places are taken it is refused, or loses its place before it is heard: it connects again.
             let Some(reply) = reply.filter(|reply| !reply.starts_with("-310")) else {
                 line = Line::new(&self.place);
                 continue;
@@ -289,7 +289,7 @@ impl Storm {
                 continue;
             }
             moving = Some(heard);
-            assert_eq!(owner, "OTH", "nobody controls a head that moves: {reply}");
+            assert_eq!(owner, "OTH", "a head moves without a controlling client: {reply}");
             let silent = asked.saturating_sub(heard);
             let most = self.limit.as_micros() as u64;
             assert!(silent <= most, "silent for {silent} us, and the head moves: {reply}");

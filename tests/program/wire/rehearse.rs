@@ -1,4 +1,4 @@
-//! Faults provoked over the wire: the rehearsal runs as it does here, nobody else can provoke, and
+//! Faults provoked over the wire: the rehearsal runs as it does here, no other client can provoke, and
 //! what was provoked ends with the control of who did.
 
 use crate::support::Folder;

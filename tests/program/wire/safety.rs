@@ -67,7 +67,7 @@ fn a_long_call_is_cut_short_where_its_client_is_silent_or_gone() {
     }
 }
 
-/// Half a line is nobody; the bytes of a block are somebody, up to its length.
+/// Half a line does not count as activity; the bytes of a block do, up to its length.
 #[test]
 fn the_bytes_of_a_block_keep_control_and_those_of_a_line_do_not() {
     for (begun, keeps) in [("PAGE:EXP? 1,1,1,#240", true), ("ROT:SPE 5", false)] {
@@ -257,7 +257,7 @@ fn a_request_to_end_makes_the_head_safe() {
 }
 
 #[test]
-fn nobody_is_left_behind_in_the_process() {
+fn no_thread_is_left_behind_in_the_process() {
     let server = Server::new();
     let mut looking = Line::new(&server.place);
     looking.ask("*IDN?");

@@ -43,9 +43,9 @@ fn a_head_at_a_serial_line_is_the_head() {
     // The next client at the same line finds nothing of the one before.
     let described = run(&["head", "describe", &cable.address]);
     assert_eq!(described.all(), run(&["head", "describe", "sim"]).all());
-    let nobody = run(&["head", "describe", "serial:///dev/no-such-line"]);
-    assert_eq!(nobody.code, Some(2));
-    assert!(nobody.all().contains("cannot connect to /dev/no-such-line"), "{}", nobody.all());
+    let refused = run(&["head", "describe", "serial:///dev/no-such-line"]);
+    assert_eq!(refused.code, Some(2));
+    assert!(refused.all().contains("cannot connect to /dev/no-such-line"), "{}", refused.all());
     for wrong in ["serial://", "serial:///dev/null?baud=fast", "serial:///dev/null?parity=even"] {
         assert!(run(&["head", "describe", wrong]).all().contains("error: `serial://"));
     }
@@ -71,7 +71,7 @@ fn a_head_at_a_serial_line_keeps_every_contract() {
     assert!(!checked.all().contains("BROKEN"), "{}", checked.all());
 }
 
-/// Nobody hangs up on a serial line, so silence must do.
+/// A serial line has no end of a connection, so silence counts as one.
 #[test]
 fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
     for kill in [true, false] {
@@ -98,7 +98,7 @@ fn a_cut_line_and_a_killed_client_leave_the_head_safe_within_the_limit() {
             assert!(from.elapsed() < PATIENCE);
             cable.mend();
         }
-        // Whoever comes next at the same cable is served.
+        // The next client at the same cable is served.
         let next = run(&["head", "describe", &cable.address]);
         assert_eq!(next.code, Some(0), "{}", next.all());
     }
@@ -172,7 +172,7 @@ fn a_line_that_goes_away_makes_the_head_safe_and_may_come_back() {
     }
 }
 
-/// After control was lost by silence, whoever comes finds that, and nothing older.
+/// After control was lost by silence, the next client is told so, and nothing older.
 #[test]
 fn silence_ends_a_session_at_a_line() {
     let (mut hand, server) = Hand::new(&["--dead-man", LIMIT]);
@@ -189,7 +189,7 @@ fn silence_ends_a_session_at_a_line() {
     assert!(errors[0].starts_with("-203,") && errors[0].contains("silent for 1 s"), "{errors:?}");
 }
 
-/// Noise is nobody, what can be read is somebody.
+/// Line noise does not count as activity; what can be read does.
 #[test]
 fn noise_keeps_no_control() {
     let (mut hand, server) = Hand::new(&["--dead-man", LIMIT]);
@@ -210,7 +210,7 @@ fn noise_keeps_no_control() {
     assert!(from.elapsed() <= LIMIT_MOST, "{:?}", from.elapsed());
 }
 
-/// What a client that is gone holds on to while the head rests stands in nobody's way.
+/// Control that a client left behind while the head rests blocks no other client.
 #[test]
 fn a_silent_line_gives_way_once_the_head_rests() {
     let (mut hand, server) = Hand::new(&["--dead-man", LIMIT]);
@@ -227,12 +227,12 @@ fn a_silent_line_gives_way_once_the_head_rests() {
 }
 
 #[test]
-fn whoever_begins_anew_finds_nothing_old() {
+fn a_new_client_finds_nothing_old() {
     let (mut hand, server) = Hand::new(&[]);
     hand.say("NONSENSE");
     hand.say("CONT:TAKE;:ROT:SPE 4800 RPM;*ESE 9");
     assert_eq!(hand.ask("ROT:TARG?").get(..4), Some("5.02"));
-    // Half a message of somebody who is gone does nothing.
+    // Half a message of a client that is gone does nothing.
     hand.port.write_all(b"ROT:SPE 300").unwrap();
     hand.say("!");
     assert_eq!(hand.ask("ROT:TARG?").get(..4), Some("5.02"));
@@ -252,7 +252,7 @@ fn limits_hold_at_a_line_as_well() {
     assert!(hand.errors()[0].starts_with("-161,"));
     hand.say("LINE:EXP? 0,1,1,1,#9999999999");
     assert!(hand.errors()[0].starts_with("-223,"));
-    // One that asks and never reads holds nobody up, and fills no memory.
+    // A client that asks and never reads holds no other up, and fills no memory.
     let memory = server.memory();
     let from = Instant::now();
     for _ in 0..600 {

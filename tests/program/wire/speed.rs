@@ -1,4 +1,4 @@
-//! How fast the wire is: `cargo test --release --test wire -- --ignored --nocapture how_fast`.
+//! How fast the wire is: `cargo test --release --test program -- --ignored --nocapture how_fast`.
 
 use crate::wire::bench::{Line, Server, run};
 use std::io::{Read, Write};

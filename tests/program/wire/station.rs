@@ -27,7 +27,7 @@ fn lines_are_read_and_switched() {
         let fault = line.ask(&format!("{message};:FAUL?"));
         assert!(fault.contains(why), "{message}: {fault}");
     }
-    // Whoever has no control only looks.
+    // A client without control only looks.
     let mut other = server.line();
     assert_eq!(other.ask("SIGN:STAT? \"clamp\""), "1");
     assert!(other.ask("SIGN:SWIT \"clamp\",0;:FAUL?").contains("\"error\""));

@@ -153,7 +153,7 @@ fn what_a_head_says_steers_no_terminal_and_reorders_no_page() {
         let odd = |c: char| evil.contains(c) && !c.is_ascii_graphic();
         let hidden = |c: char| odd(c) || c.is_control() && !matches!(c, '\n' | '\t');
         assert!(!text.contains(hidden), "{number}: {}", text.escape_debug());
-        // A line break in the source of a page is a blank to whoever reads it.
+        // A line break in the source of a page is a blank to readers.
         let faked = text.lines().any(|line| line.starts_with("PASSED"));
         assert!(!faked || number >= 6, "{number}: {text}");
         // What is too long for a column of a list is cut.
@@ -242,7 +242,7 @@ fn a_request_to_stop_ends_a_call_that_is_never_answered() {
     }
 }
 
-/// Where the server died, nobody claims that it makes anything safe.
+/// Where the server died, no message claims that it makes anything safe.
 #[test]
 fn a_server_that_died_makes_nothing_safe() {
     let address = dying("ROT:SPE");

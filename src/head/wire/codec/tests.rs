@@ -248,3 +248,11 @@ fn parameters_are_told_apart() {
         TABLE.iter().filter(|entry| order(entry.verb, &[]).is_ok_and(|o| o.is_some())).count() > 9
     );
 }
+
+#[test]
+fn a_line_without_words_is_heard_as_it_was_said() {
+    let pattern = Pattern::Words(Vec::new());
+    let line = LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern };
+    let said = Order::Expose(line);
+    assert_eq!(heard(&message(&said)), Ok(Some(said)));
+}
