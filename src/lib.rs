@@ -2,7 +2,7 @@
 //!
 //! Source text flows one way: `source → syntax → check → program → interpret → head`.
 //! Each room knows only those before it; DEVELOPERS.md has the picture, and
-//! `tests/tidy.rs` keeps the rule.
+//! `tests/program/tidy.rs` keeps the rule.
 //!
 //! spintrue is not a safety function. The hardware interlock chain stands on its own;
 //! IEC 60825-1, local codes and the laser safety officer decide.

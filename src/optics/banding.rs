@@ -118,6 +118,23 @@ mod tests {
     }
 
     #[test]
+    fn a_facet_shows_at_parts_of_the_line_frequency() {
+        // Banding of facets lies at 1/N of the line frequency and its multiples in a Fourier transform
+        // of line positions: You, J. Imaging Sci. Technol. 49(6), 2005, abstract. One facet of ten off
+        // by a is a comb: each harmonic below half the line frequency has 2·a/N, and that at half has
+        // a/N (Fourier series, derived).
+        let shifts: Vec<f64> =
+            (0..200).map(|line| if line % 10 == 3 { 5e-6 } else { 0.0 }).collect();
+        let peaks = banding(&shifts, 10).unwrap().peaks;
+        let at: Vec<f64> = peaks.iter().map(|peak| f64::from(peak.harmonic) / 10.0).collect();
+        assert_eq!(at, [0.1, 0.2, 0.3, 0.4, 0.5]);
+        for peak in &peaks {
+            let want = if peak.harmonic == 5 { 0.5e-6 } else { 1e-6 };
+            assert!((peak.amplitude / want - 1.0).abs() < 1e-9, "{peak:?}");
+        }
+    }
+
+    #[test]
     fn what_does_not_come_back_with_the_turn_is_the_rest() {
         // A wave of half the turn's frequency; its root mean square is A/√2.
         let shifts: Vec<f64> =

@@ -14,6 +14,8 @@ mod layout;
 mod parse;
 mod raw;
 mod reports;
+#[cfg(test)]
+mod tests;
 mod token;
 mod typing;
 

@@ -237,4 +237,4 @@ def against(name, command):
 
 what_a_browser_sends()
 against("spintrue", [PROGRAM, "serve", "--listen", "127.0.0.1:0"])
-against("Python", [sys.executable, "-B", str(ROOT / "examples/python_head/main.py"), "--port", "0"])
+against("Python", [sys.executable, "-B", str(ROOT / "docs/examples/python_head/main.py"), "--port", "0"])

@@ -13,5 +13,5 @@ fi
 work=target/extra/grammar
 "$venv/bin/python" tests/extra/grammar.py draw "$work/texts.jsonl" "${SEED:-1}" "${COUNT:-6000}"
 SPINTRUE_TEXTS="$PWD/$work/texts.jsonl" SPINTRUE_ANSWERS="$PWD/$work/answers.txt" \
-    cargo test --quiet --test grammar -- --ignored --exact which_texts_parse
+    cargo test --quiet --test language -- --ignored --exact grammar::which_texts_parse
 "$venv/bin/python" tests/extra/grammar.py compare "$work/texts.jsonl" "$work/answers.txt"

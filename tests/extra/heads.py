@@ -20,7 +20,7 @@ import tempfile
 import time
 
 ROOT = pathlib.Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "examples/python_head"))
+sys.path.insert(0, str(ROOT / "docs/examples/python_head"))
 
 import controller
 import heads_defects

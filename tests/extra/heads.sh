@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Tests the worked example of a head in another language, examples/python_head: every contract, a complete
+# Tests the worked example of a head in another language, docs/examples/python_head: every contract, a complete
 # bring-up, clients that are killed or fall silent, invalid input. Then plants defects, one at a time, which
 # these tests must detect. Needs only Python 3.
 set -euo pipefail

@@ -1,11 +1,11 @@
-"""Serves the head of examples/python_head with a planted defect, and logs all register writes to a file:
+"""Serves the head of docs/examples/python_head with a planted defect, and logs all register writes to a file:
 heads_defects.py DEFECT FILE [OPTION...]. `none` plants no defect; `without:spin,halt` leaves some methods
 unwritten."""
 
 import pathlib
 import sys
 
-sys.path.insert(0, str(pathlib.Path(__file__).parents[2] / "examples/python_head"))
+sys.path.insert(0, str(pathlib.Path(__file__).parents[2] / "docs/examples/python_head"))
 
 import controller
 import main

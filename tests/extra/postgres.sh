@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Starts its own PostgreSQL server in a temporary folder and runs tests/postgres.rs on it: output equal
+# Starts its own PostgreSQL server in a temporary folder and runs tests/program/postgres.rs on it: output equal
 # to that of archive files, several stations at once, and failures of the server. The server is stopped
 # on every way out of the script. Needs PostgreSQL (if missing and run as root, installed from Debian's
 # packages).
@@ -20,7 +20,7 @@ if ! programs >/dev/null; then
     tests/extra/install.sh initdb postgresql
 fi
 programs=$(programs)
-cargo test --quiet --test postgres --no-run
+cargo test --quiet --test program --no-run
 
 work=$(mktemp -d)
 # PostgreSQL refuses to run as root.
@@ -50,5 +50,5 @@ for try in $(seq 1 20); do
     [ "$try" != 20 ] || { cat "$work/start.log" "$work/log" >&2; exit 1; }
 done
 SPINTRUE_POSTGRES="$work" SPINTRUE_POSTGRES_PORT="$port" SPINTRUE_PSQL="$programs/psql" \
-    cargo test --quiet --test postgres -- --ignored --test-threads=1
+    cargo test --quiet --test program -- --ignored --test-threads=1 postgres::
 "$work/stop-fast" >/dev/null

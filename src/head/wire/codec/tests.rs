@@ -249,3 +249,11 @@ fn parameters_are_told_apart() {
     let calls = TABLE.iter().filter(|entry| matches!(entry.meaning, Meaning::Call(_)));
     assert!(calls.count() > 20);
 }
+
+#[test]
+fn a_line_without_words_is_heard_as_it_was_said() {
+    let pattern = Pattern::Words(Vec::new());
+    let line = LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern };
+    let said = Order::Expose(line);
+    assert_eq!(heard(&message(&said)), Ok(Some(said)));
+}

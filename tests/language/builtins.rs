@@ -1,0 +1,102 @@
+//! The built-ins table: every example passes on the simulated head, and every entry says what
+//! its reader needs.
+
+use crate::inside::{Sources, run, station};
+use spintrue::builtins::{Default, Spec, TOPICS, records, table};
+use spintrue::diagnostics::render::render;
+use spintrue::head::{Images, Rig};
+use spintrue::image::Bitmap;
+use spintrue::session::{FileError, Prepared, Verdict, prepare, read_image};
+use std::sync::Arc;
+
+/// A script with the page that it exposes.
+fn script(text: &str) -> Sources<'_> {
+    Sources::with_image(text, [b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat())
+}
+
+/// A script without errors.
+#[track_caller]
+fn prepared(name: &str, text: &str) -> Prepared {
+    let prepared = prepare(&mut script(text), name, &[]).unwrap();
+    let reports = render(&prepared.diagnostics, &prepared.sources, false, 80);
+    assert!(prepared.errors() == 0, "{name}:\n{reports}");
+    prepared
+}
+
+/// The image of every name.
+struct Page;
+
+impl Images for Page {
+    fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        Ok(Arc::new(read_image(&mut script(""), "", name)?))
+    }
+}
+
+#[test]
+fn every_example_passes() {
+    for builtin in table() {
+        let name = builtin.name;
+        let prepared = prepared(name, builtin.example);
+        assert!(builtin.example.contains(name), "the example of {name} does not use it");
+        // Of a head alone there is nothing to switch.
+        let named = builtin.parameters.first().map(|parameter| &parameter.spec);
+        let around = matches!(named, Some(Spec::Signal | Spec::Channel));
+        let description = include_str!("../../scripts/heads/ten_with_station.toml");
+        let mut station = station(around.then_some(description), 1);
+        station.supply(Box::new(Page));
+        let (finished, events) = run(&prepared, &mut station);
+        assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", events.0);
+    }
+}
+
+#[test]
+fn every_entry_is_complete() {
+    let mut names = Vec::new();
+    for builtin in TOPICS.iter().flat_map(|topic| topic.builtins) {
+        assert!(!names.contains(&builtin.name), "{} stands twice", builtin.name);
+        names.push(builtin.name);
+        assert!(builtin.meaning.ends_with('.'), "{}", builtin.name);
+        let mut optional = false;
+        for parameter in builtin.parameters {
+            assert!(!parameter.meaning.is_empty(), "{}: {}", builtin.name, parameter.name);
+            let left_out = matches!(parameter.default, Default::Optional(_));
+            assert!(left_out || !optional, "{}: a required one behind an optional", builtin.name);
+            optional = left_out;
+        }
+        assert!(!spintrue::syntax::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
+        for parameter in builtin.parameters {
+            assert!(!spintrue::syntax::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
+        }
+    }
+    for record in records() {
+        for (field, _, meaning) in record.fields {
+            assert!(!meaning.is_empty());
+            assert!(!spintrue::syntax::KEYWORDS.contains(field), "{}.{field}", record.name);
+        }
+    }
+}
+
+/// Calls with an argument outside what the head takes, and the built-in whose reference says so.
+const OUTSIDE: [(&str, &str); 6] = [
+    ("spin", "spin(40000 rpm)"),
+    ("spin", "spin(-1 rpm)"),
+    ("steer", "steer(60 deg)"),
+    ("load", "load([{cross_scan: 0 mrad, in_scan: 1 s} for k in facets()])"),
+    ("load", "load([{cross_scan: 1 rad, in_scan: 0 s} for k in facets()])"),
+    ("load", "load([{cross_scan: 0 mrad, in_scan: 0 s}])"),
+];
+
+/// What the reference says of an argument outside its range is what the run raises.
+#[test]
+fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
+    for (name, call) in OUTSIDE {
+        let script = format!(
+            "try {{ {call} }} catch problem {{\n expect \"kind\", needed: problem.kind == \"value\"\n}}\n"
+        );
+        let (finished, events) = run(&prepared(name, &script), &mut station(None, 1));
+        assert_eq!(finished.verdict(), Verdict::Passed, "{call}: {:?}", events.0);
+        let meaning = table().iter().find(|b| b.name == name).unwrap().meaning;
+        assert!(meaning.contains("with the kind `value`"), "{name}: {meaning}");
+        assert!(!meaning.contains("is a fault"), "{name}: {meaning}");
+    }
+}

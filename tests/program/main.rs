@@ -1,0 +1,49 @@
+//! Drives the program as users do: commands, the shell, the language server, servers and clients.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    missing_docs,
+    reason = "a test fails by panicking, and uses files, clocks and sockets"
+)]
+
+#[path = "../support/example.rs"]
+mod example;
+#[path = "../support/line.rs"]
+mod line;
+#[path = "../support/program.rs"]
+mod program;
+#[path = "../support/mod.rs"]
+mod support;
+
+mod batch;
+mod batch_heads;
+mod bounds;
+mod cli;
+mod documents;
+mod explain;
+mod explained;
+mod fixtures;
+mod fmt;
+mod formats;
+mod gate;
+mod head_expose;
+mod helps;
+mod history;
+mod lsp;
+mod memory;
+mod nist;
+#[cfg(target_os = "linux")]
+mod operator;
+mod postgres;
+mod record;
+mod recordings;
+mod run;
+mod shell;
+mod simulate;
+mod tidy;
+mod wire;

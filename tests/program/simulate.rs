@@ -1,0 +1,211 @@
+//! Campaigns over many simulated heads, through the binary.
+
+use crate::program::{Ended, at_root, json_lines, spintrue};
+use crate::support::{Folder, root};
+use insta::assert_snapshot;
+use std::fs;
+
+fn simulate(arguments: &[&str]) -> Ended {
+    at_root(&[&["simulate"], arguments].concat())
+}
+
+fn seen(ended: &Ended) -> String {
+    let errors = match ended.error.as_str() {
+        "" => String::new(),
+        errors => format!("{errors}──── standard error above\n"),
+    };
+    format!("{errors}{}──── exit code {:?}", ended.out, ended.code)
+}
+
+const SCRIPT: &str = "scripts/bring_up.spt";
+
+#[test]
+fn neither_threads_nor_shards_nor_their_order_change_a_result() {
+    let folder = Folder::new("simulate-shards");
+    let file = |k: u32| folder.path(&format!("{k}.json"));
+    let common = [SCRIPT, "--heads", "23", "--seed", "5"];
+    let whole = |threads: &str| {
+        let path = file(0);
+        let output =
+            simulate(&[&common[..], &["--threads", threads, "--out", &path, "--force"]].concat());
+        assert_eq!(output.code, Some(0));
+        (output.out, fs::read_to_string(path).unwrap())
+    };
+    let one = whole("1");
+    assert_eq!(one, whole("3"));
+    for (k, shard) in [(1, "1/3"), (2, "2/3"), (3, "3/3")] {
+        let path = file(k);
+        let output = simulate(&[&common[..], &["--shard", shard, "--out", &path]].concat());
+        assert_eq!(output.code, Some(0));
+    }
+    let merged = simulate(&["--merge", &file(3), &file(1), &file(2)]);
+    assert_eq!(merged.out, one.0);
+    // A campaign of one shard and one of three differ in nothing else.
+    let again = simulate(&["--merge", &file(2), &file(3), &file(1), "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&again.out).unwrap();
+    assert_eq!(json["heads"], 23);
+    assert_eq!(json["campaign"]["shards"], 3);
+}
+
+/// The heads of a campaign are those that `run` makes from the same seeds.
+#[test]
+fn a_head_of_a_campaign_can_be_run_again() {
+    let output = simulate(&[SCRIPT, "--heads", "4", "--seed", "11", "--json"]);
+    let json: serde_json::Value = serde_json::from_str(&output.out).unwrap();
+    let values = json["values"].as_array().unwrap();
+    let worst = values.iter().find(|v| v["label"] == "worst in-scan").unwrap();
+    let seed = worst["most"]["seed"].to_string();
+    let run = at_root(&["run", SCRIPT, "--json", "--seed", &seed]);
+    let lines = json_lines(&run.out);
+    let recorded = lines.iter().find(|event| event["name"] == "worst in-scan").unwrap();
+    assert_eq!(recorded["value"]["value"], worst["most"]["value"]);
+}
+
+#[test]
+fn what_people_see() {
+    let folder = Folder::new("simulate-seen");
+    let text = "[facets]\nfacet_to_axis = \"7 arcsec\"\n[gauge]\nnoise = \"1.2 um\"\n\
+                [trims]\ncross_scan_range = \"85 urad\"\n";
+    let address = format!("sim:{}", folder.file("wide.toml", text).display());
+    let output = simulate(&[SCRIPT, "--heads", "40", "--head", &address, "--yield-least", "95 %"]);
+    let text = seen(&output).replace(&folder.0.display().to_string(), "FOLDER");
+    // Names of files aside, it fits 80 columns.
+    let fits = |line: &str| line.chars().count() <= 80 || line.contains("FOLDER");
+    assert!(text.lines().all(fits), "{text}");
+    assert_snapshot!(text);
+}
+
+/// A share keeps its unit, a file names the unit of its numbers, and what is the same on all heads but
+/// for rounding is a constant.
+#[test]
+fn values_keep_the_units_they_were_recorded_in() {
+    let folder = Folder::new("simulate-units");
+    let script = "\
+record \"percent\": (status().temperature - 21 degC) / 1 K * 7.77e-6 in %
+record \"ppm\": 12.5 ppm
+record \"shift\": test_line(3, plan).in_scan in um
+let shift = test_line(3, plan).in_scan / 1 um
+record \"constant\": (shift + 0.1) - shift
+";
+    let script = format!(
+        "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\nspin(4800 rpm)\nwait until locked() within 20 s\narm at 35 % {{\n{script}}}\n"
+    );
+    let path = folder.named("s.spt", script);
+    let file = folder.path("out.json");
+    let output = simulate(&[&path, "--heads", "9", "--out", &file]);
+    let text = seen(&output);
+    assert_eq!(output.code, Some(0), "{text}");
+    assert!(text.contains("ppm  12.5 ppm\n  the same on all 9 heads"), "{text}");
+    assert!(text.contains(" %\n") && text.contains(" um\n"), "{text}");
+    assert!(text.contains("constant  0.1\n  the same on all 9 heads"), "{text}");
+    let json: serde_json::Value = serde_json::from_slice(&fs::read(&file).unwrap()).unwrap();
+    let column = |label: &str| {
+        let columns = json["columns"].as_array().unwrap();
+        let at = columns.iter().position(|column| column["label"] == label).unwrap();
+        let value = json["rows"][0]["values"][at].as_f64().unwrap();
+        (columns[at]["unit"].clone(), columns[at]["shown_unit"].clone(), value)
+    };
+    assert_eq!(column("ppm"), ("".into(), "ppm".into(), 12.5e-6));
+    let (unit, shown, value) = column("shift");
+    assert!(unit == "m" && shown == "um" && value.abs() < 1e-3, "{unit} {shown} {value}");
+}
+
+/// A shard that an older program wrote goes together with one of today.
+#[test]
+fn a_shard_that_was_kept_is_merged() {
+    let folder = Folder::new("simulate-kept");
+    let older = root().join("tests/data/older");
+    folder.file("old.spt", fs::read(older.join("old.spt")).unwrap());
+    folder.file("one.json", fs::read(older.join("old.json")).unwrap());
+    let run = |arguments: &[&str]| spintrue(&folder, &[&["simulate"], arguments].concat());
+    let output = run(&["old.spt", "--heads", "4", "--shard", "2/2", "--out", "two.json"]);
+    assert_eq!(output.code, Some(0), "{}", seen(&output));
+    for files in [["one.json", "two.json"], ["two.json", "one.json"]] {
+        let output = run(&["--merge", files[0], files[1], "--out", "both.json", "--force"]);
+        let text = seen(&output);
+        assert!(text.contains("width  24 V\n") && text.contains("share  0.1 %\n"), "{text}");
+        assert!(text.contains("2 check wrong: not met or not decided\n"), "{text}");
+        assert!(text.contains("2 check wrong: does not conform\n"), "{text}");
+        assert!(text.contains("2 check unsure: undecided\n"), "{text}");
+        let both = folder.read("both.json");
+        assert!(both.starts_with("{\"spintrue_campaign\":2,"), "{both}");
+        assert!(both.contains("\"width\",\"unit\":\"V\",\"shown_unit\":\"V\""), "{both}");
+    }
+}
+
+/// Every head is answered from the first answer on; without a file no question is asked, terminal or not.
+#[test]
+fn every_head_gets_the_same_answers() {
+    let folder = Folder::new("simulate-answers");
+    let path = |name: &str, text: &str| folder.named(name, text);
+    let script = "\
+repeat 2 times {
+    let gap = ask \"gap\": length within 0 mm .. 5 mm
+    record \"gap\": gap
+}
+";
+    let script = path("asks.spt", script);
+    let answers = path("answers.toml", "gap = [\"1 mm\", \"2 mm\"]\n");
+    let few = path("few.toml", "gap = [\"1 mm\"]\n");
+    let wrong = path("wrong.toml", "gap = [\"1 s\"]\n");
+    let run = |answers: &str| {
+        simulate(&[&script, "--heads", "5", "--threads", "2", "--json", "--answers", answers])
+    };
+    let results = |ended: &Ended| -> serde_json::Value {
+        assert_eq!(ended.code, Some(0), "{}", seen(ended));
+        serde_json::from_str(&ended.out).unwrap()
+    };
+    let all = results(&run(&answers));
+    assert_eq!(all["passed"], 5, "{all}");
+    assert_eq!(results(&run(&few))["passed"], 0);
+    for (arguments, code) in [
+        (&[script.as_str(), "--heads", "2"][..], "E0905"),
+        (&[&script, "--heads", "2", "--answers", &wrong], "E0906"),
+    ] {
+        let output = simulate(arguments);
+        assert_eq!(output.code, Some(2), "{}", seen(&output));
+        assert!(seen(&output).contains(code), "{}", seen(&output));
+    }
+}
+
+#[test]
+fn mistakes_are_told_before_any_head_is_run() {
+    let folder = Folder::new("simulate-mistakes");
+    let path = |name: &str, text: &str| folder.named(name, text);
+    let wrong = path("wrong.spt", "spin(4800)\n");
+    let bad_head = path("bad.toml", "[facets]\ncount = 0\n");
+    let no_results = path("no.json", "{}\n");
+    let bad_head = format!("sim:{bad_head}");
+    let results = |name: &str, seed: &str| {
+        let path = folder.path(name);
+        simulate(&[SCRIPT, "--heads", "2", "--seed", seed, "--out", &path]);
+        path
+    };
+    let (whole, other) = (results("whole.json", "1"), results("other.json", "2"));
+    let mut cut: serde_json::Value =
+        serde_json::from_str(&fs::read_to_string(&whole).unwrap()).unwrap();
+    cut["rows"].as_array_mut().unwrap().pop();
+    let cut_short = path("cut.json", &cut.to_string());
+    let nowhere = folder.path("nowhere/out.json");
+    let cases: &[&[&str]] = &[
+        &[&wrong],
+        &[SCRIPT, "--head", &bad_head],
+        &[SCRIPT, "--head", "sim?seed=3"],
+        &[SCRIPT, "--out", &nowhere],
+        &[SCRIPT, "--seed", "18446744073709551615", "--heads", "2"],
+        &["--merge", &no_results],
+        &["--merge", &nowhere],
+        &["--merge", &cut_short],
+        &["--merge", &whole, &other],
+        &[SCRIPT, "--shard", "3/2"],
+        &[SCRIPT, "--heads", "0"],
+        &[SCRIPT, "--yield-least", "2"],
+    ];
+    let mut text = String::new();
+    for case in cases {
+        let output = simulate(case);
+        assert_eq!(output.code, Some(2), "{case:?}");
+        text.push_str(&format!("$ simulate {}\n{}\n\n", case.join(" "), seen(&output)));
+    }
+    assert_snapshot!(text.replace(&folder.0.display().to_string(), "FOLDER"));
+}
