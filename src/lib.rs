@@ -14,6 +14,7 @@ pub mod check;
 pub mod cli;
 pub mod diagnostics;
 pub mod head;
+pub mod ide;
 pub mod image;
 pub mod interpret;
 pub mod lsp;

@@ -2,7 +2,8 @@
 
 use crate::cli::WRONG;
 use crate::cli::files::{Disk, tidy};
-use crate::lsp::{Workspace, serve, transport};
+use crate::ide::Workspace;
+use crate::lsp::{serve, transport};
 use crate::session::{Files, Text};
 use crate::terminal::complain;
 use std::fs;

@@ -7,7 +7,7 @@ use crate::cli::{CAUTION, WRONG, address, allow};
 use crate::head::record::recorded;
 use crate::head::station::Station;
 use crate::session::Verdict;
-use crate::shell::{self, Setup, Tap};
+use crate::shell::{self, CallMonitor, Setup};
 use crate::terminal::{BOLD, colour_output, complain, styled, told, wrapped};
 use clap::Args;
 use std::cell::RefCell;
@@ -103,8 +103,8 @@ pub(super) fn shell(options: &Options) -> u8 {
     if let Some(replay) = &opened.replay {
         replay.listened_by(1);
     }
-    let tap = Rc::new(RefCell::new(Tap::default()));
-    let (head, gauge) = recorded(opened.head, opened.gauge, tap.clone());
+    let monitor = Rc::new(RefCell::new(CallMonitor::default()));
+    let (head, gauge) = recorded(opened.head, opened.gauge, monitor.clone());
     let mut station = match Station::open(head, gauge, stop) {
         Ok(station) => station,
         Err(fault) => {
@@ -120,7 +120,7 @@ pub(super) fn shell(options: &Options) -> u8 {
     let greeting = greeting(&station, opened.seed, opened.replay.is_some(), colour);
     shell::run(Setup {
         station,
-        tap,
+        monitor,
         files: Box::new(Disk),
         script: options.script.clone(),
         settings: options.settings.clone(),

@@ -1,7 +1,7 @@
 //! `answers.toml`: what the operator answered, in the form that `--answers` takes, so that a run can
 //! be made again with the same answers.
 
-use crate::record::Record;
+use crate::record::model::Record;
 use crate::record::values::value;
 use toml::{Table, Value};
 

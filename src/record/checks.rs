@@ -4,7 +4,7 @@ use crate::acceptance::decision::Outcome;
 use crate::interpret::{Bound, Check};
 use crate::program::show::Shown;
 use crate::program::tree::Planned;
-use crate::record::Recorded;
+use crate::record::model::Recorded;
 use crate::units::{noise, show_number};
 
 /// What a planned check came to that was not made.

@@ -5,10 +5,10 @@ use crate::head::record::{Call, Heard, Reply};
 use crate::head::{Halt, Trim, words};
 use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
-use crate::record::{
-    Answered, CheckRow, End, FailureText, Identity, LineRow, LogLine, Page, Record, Recorded,
-    SpeedPoint,
-};
+use crate::record::checks::CheckRow;
+use crate::record::curve::SpeedPoint;
+use crate::record::lines::LineRow;
+use crate::record::model::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
 use crate::session::Finished;
 use crate::source::{SourceMap, Span};
 use std::rc::Rc;
@@ -103,7 +103,7 @@ impl Collector {
             Event::Answered { question, shown, who, .. } => {
                 self.log(time, &answer_line(question, shown, who));
                 let (question, shown, who) = (question.clone(), shown.clone(), who.clone());
-                self.record.answers.push(Answered { time, question, shown, who });
+                self.record.answers.push(Answer { time, question, shown, who });
             }
             Event::Provoked(fault) => {
                 self.log(time, &format!("the script provoked {fault}"));

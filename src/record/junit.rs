@@ -1,7 +1,7 @@
 //! `junit.xml`: test results as build servers read them.
 
 use crate::acceptance::decision::Outcome;
-use crate::record::Record;
+use crate::record::model::Record;
 use crate::record::tap::RUN;
 use crate::visible;
 use quick_junit::{NonSuccessKind, Report, SerializeError, TestCase, TestCaseStatus, TestSuite};

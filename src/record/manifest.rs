@@ -3,7 +3,7 @@
 //! The digests show that something was changed. They stop nobody who makes them anew: there is no
 //! key in them.
 
-use crate::record::Identity;
+use crate::record::model::Identity;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
@@ -165,7 +165,7 @@ fn plain(name: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::{FileDigest, Manifest, ManifestError};
-    use crate::record::Identity;
+    use crate::record::model::Identity;
     use std::collections::BTreeMap;
 
     fn written() -> String {

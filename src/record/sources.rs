@@ -1,7 +1,7 @@
 //! `sources.json`: every text that a run rests on, whole, so that it can be made again from its
 //! record alone.
 
-use crate::record::Identity;
+use crate::record::model::Identity;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};

@@ -1,7 +1,7 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
 use crate::acceptance::decision::Outcome;
-use crate::record::Record;
+use crate::record::model::Record;
 use crate::visible;
 
 /// A test for each check, and a last one for the run itself.

@@ -1,7 +1,7 @@
 //! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read.
 
 use crate::program::show::Shown;
-use crate::record::Record;
+use crate::record::model::Record;
 use crate::units::{Dimension, exact, parse_unit};
 use toml::{Table, Value};
 

@@ -1,6 +1,6 @@
 //! What was typed before, kept for the user alone.
 
-use crate::shell::line::Helper;
+use crate::shell::helper::Helper;
 use rustyline::Editor;
 use rustyline::history::{FileHistory, History as _};
 use std::path::PathBuf;

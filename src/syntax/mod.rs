@@ -18,5 +18,6 @@ mod token;
 mod typing;
 
 pub use parse::{Parsed, parse, parse_expression, without_comma};
+pub(crate) use raw::{Lexeme, Raw, lexemes};
 pub use token::KEYWORDS;
 pub use typing::{Mark, marks, unfinished};

@@ -54,7 +54,7 @@ impl Mode {
 
     /// Throws away what was typed and is not read yet, and for a moment what still comes: the rest
     /// of a pasted text. That moment is over when the thread ends.
-    pub fn drop_typed(&self) -> Option<JoinHandle<()>> {
+    pub fn discard_typed(&self) -> Option<JoinHandle<()>> {
         #[cfg(unix)]
         if self.plain.is_some() {
             let drop = || {

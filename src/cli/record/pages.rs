@@ -19,9 +19,9 @@ pub(crate) fn pages(sheets: &[Sheet], look: &Look) -> Vec<Page> {
         lines: sheet.lines.len(),
         banding: banding(&sheet.shifts(), sheet.facets).ok(),
         picture: if number > PICTURES_MOST {
-            Err(format!("a record shows the first {PICTURES_MOST} pages"))
+            Picture::Missing(format!("a record shows the first {PICTURES_MOST} pages"))
         } else {
-            picture(sheet, look)
+            picture(sheet, look).unwrap_or_else(Picture::Missing)
         },
     };
     numbered.map(page).collect()
@@ -35,5 +35,5 @@ fn picture(sheet: &Sheet, look: &Look) -> Result<Picture, String> {
         let most = BYTES_MOST >> 20;
         return Err(format!("it would take more than {most} MiB; `--picture` writes it to a file"));
     }
-    Ok(Picture { png, width: picture.width, height: picture.height })
+    Ok(Picture::Png { png, width: picture.width, height: picture.height })
 }

@@ -2,7 +2,8 @@
 
 use crate::paper::plot::{Axis, Plot, SMALL};
 use crate::program::show::{Shown, places};
-use crate::record::{FacetMean, Record, Round};
+use crate::record::model::Record;
+use crate::record::rounds::{FacetMean, Round};
 use crate::units::show_number;
 use maud::{Markup, html};
 use std::f64::consts::PI;

@@ -16,7 +16,7 @@ const UNDO_MOST: usize = 100;
 
 /// Hears every call of the head.
 #[derive(Default)]
-pub struct Tap {
+pub struct CallMonitor {
     /// Trims in force, as far as is known.
     trims: Option<Vec<Trim>>,
     /// Trims that were in force before, the last ones at the end.
@@ -123,7 +123,7 @@ struct Changes {
     disarmed: bool,
 }
 
-impl Tap {
+impl CallMonitor {
     /// Forgets what happened so far, but not the trims.
     pub fn mark(&mut self) {
         self.curve = Curve::default();
@@ -191,7 +191,7 @@ impl Tap {
     }
 }
 
-impl Listener for Tap {
+impl Listener for CallMonitor {
     fn heard(&mut self, heard: &Heard) {
         self.measured.heard(heard);
         match &heard.reply {
@@ -233,8 +233,8 @@ impl Listener for Tap {
     }
 }
 
-impl Tap {
-    /// Arming was acknowledged since the mark, or what came of it is not known.
+impl CallMonitor {
+    /// Arming was acknowledged since the mark, or its result is not known.
     fn may_be_armed(&self) -> bool {
         self.was_armed() || self.changes.unknown.contains_key(&Change::Armed)
     }

@@ -1,0 +1,239 @@
+//! The [`Record`] of a run as plain data.
+
+use crate::head::SafeState;
+use crate::head::safe::left;
+use crate::optics::Banding;
+use crate::program::show::Shown;
+use crate::record::checks::CheckRow;
+use crate::record::curve::Curve;
+use crate::record::manifest::hexadecimal;
+use crate::record::rounds::Rounds;
+use crate::session::Verdict;
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use std::rc::Rc;
+
+/// The identity of a run, known before it starts.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Identity {
+    /// Version of spintrue.
+    pub spintrue: String,
+    /// The script as it was named.
+    pub script: String,
+    /// The script and each file it uses.
+    pub sources: Vec<SourceDigest>,
+    /// Model of the head.
+    pub model: String,
+    /// Its serial number.
+    pub serial: String,
+    /// The head is simulated.
+    pub simulated: bool,
+    /// Seed of a simulated head.
+    pub seed: Option<u64>,
+    /// A recording was played back: no fresh run.
+    pub replay: bool,
+    /// Faults injected from outside the script.
+    pub faults: Vec<String>,
+    /// Faults that the script itself injected, in order.
+    pub provoked: Vec<String>,
+    /// Arguments of the program that repeat the run, given the same sources.
+    pub again: Vec<String>,
+    /// Name and value of each param.
+    pub params: Vec<(String, String)>,
+    /// Name of the operator, if given.
+    pub operator: Option<String>,
+    /// When it started, by RFC 3339.
+    pub started: String,
+    /// The longest time that it could take, in words.
+    pub at_most: Option<String>,
+    /// The description of the head, in groups of names and values.
+    pub head: Vec<(String, Vec<(String, String)>)>,
+}
+
+/// A source file of the run.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct SourceDigest {
+    /// Its path.
+    pub name: String,
+    /// SHA-256 in hexadecimal.
+    pub sha256: String,
+    /// Its content.
+    #[serde(skip)]
+    pub content: Vec<u8>,
+}
+
+impl SourceDigest {
+    /// Of a file that was read.
+    pub fn new(name: String, content: Vec<u8>) -> SourceDigest {
+        let sha256 = hexadecimal(&Sha256::digest(&content));
+        SourceDigest { name, sha256, content }
+    }
+}
+
+/// The record of a run.
+#[derive(Clone, Debug, Default)]
+pub struct Record {
+    /// Its identity.
+    pub identity: Identity,
+    /// Checks in order.
+    pub checks: Capped<CheckRow>,
+    /// Further checks that conform, that do not, and that are undecided.
+    pub more: [usize; 3],
+    /// Recorded values in order.
+    pub recorded: Capped<Recorded>,
+    /// The operator's answers in order.
+    pub answers: Capped<Answer>,
+    /// The log.
+    pub log: Capped<LogLine>,
+    /// Speed of the polygon as it was measured.
+    pub curve: Curve,
+    /// Test lines, by the trims that they were measured under.
+    pub rounds: Rounds,
+    /// Pages that were exposed.
+    pub pages: Vec<Page>,
+    /// How it ended.
+    pub end: Option<End>,
+}
+
+/// A list with a limit on its length.
+#[derive(Clone, Debug)]
+pub struct Capped<T> {
+    /// The items that fit.
+    pub items: Vec<T>,
+    /// How many did not fit.
+    pub left_out: usize,
+    max: usize,
+}
+
+impl<T> Default for Capped<T> {
+    fn default() -> Self {
+        Capped { items: Vec::new(), left_out: 0, max: MAX_ITEMS }
+    }
+}
+
+/// Most checks, values and log entries.
+const MAX_ITEMS: usize = 10_000;
+
+impl<T> Capped<T> {
+    /// Adds an item, or counts it as left out.
+    pub fn push(&mut self, item: T) {
+        if self.items.len() < self.max {
+            self.items.push(item);
+        } else {
+            self.left_out += 1;
+        }
+    }
+}
+
+/// A recorded value.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recorded {
+    /// Head time in s.
+    pub time: f64,
+    /// Its name.
+    pub label: String,
+    /// The value.
+    pub shown: Shown,
+    /// The expression that it was the value of.
+    pub text: Rc<str>,
+}
+
+/// An answer of the operator.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answer {
+    /// Head time in s.
+    pub time: f64,
+    /// What was asked.
+    pub question: String,
+    /// The answer.
+    pub shown: Shown,
+    /// Who answered, in words.
+    pub who: String,
+}
+
+/// An entry of the log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LogLine {
+    /// Head time in s.
+    pub time: f64,
+    /// What happened.
+    pub text: String,
+}
+
+/// An exposed page.
+#[derive(Clone, Debug)]
+pub struct Page {
+    /// Its number, from 1.
+    pub number: usize,
+    /// Lines drawn.
+    pub lines: usize,
+    /// Its banding, where there are lines enough.
+    pub banding: Option<Banding>,
+    /// What the medium would show.
+    pub picture: Picture,
+}
+
+/// A picture of a page.
+#[derive(Clone, Debug)]
+pub enum Picture {
+    /// A picture as a PNG file.
+    Png {
+        /// The file.
+        png: Vec<u8>,
+        /// Pixels across.
+        width: u32,
+        /// Pixels down.
+        height: u32,
+    },
+    /// There is none; why.
+    Missing(String),
+}
+
+/// How a run ended.
+#[derive(Clone, Debug)]
+pub struct End {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// What stopped it: kind, message, place, and the calls that led there.
+    pub failure: Option<FailureText>,
+    /// The state in which the head was left.
+    pub safe: SafeState,
+    /// Head time from start to safe in s.
+    pub took: f64,
+    /// Checks that conform, that do not, and that are undecided.
+    pub outcomes: [usize; 3],
+    /// Checks that were planned and not reached.
+    pub unreached: usize,
+}
+
+/// A failure in words.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FailureText {
+    /// Its kind.
+    pub kind: String,
+    /// What went wrong.
+    pub message: String,
+    /// Where.
+    pub place: String,
+    /// The calls that led there, innermost first.
+    pub calls: Vec<String>,
+}
+
+impl End {
+    /// Why the run as a whole is no success, other than by its checks; none where it ran to its end
+    /// and left the head safe.
+    pub fn trouble(&self) -> Option<String> {
+        if let Some(failure) = &self.failure {
+            return Some(format!("{}: {} ({})", failure.kind, failure.message, failure.place));
+        }
+        if !self.safe.laser_off {
+            return Some("the laser is not known to be off".to_string());
+        }
+        self.safe.trouble().map(|trouble| format!("not left safe: {trouble}"))
+    }
+
+    /// How the head was left, in words.
+    pub fn left(&self) -> String {
+        left(&self.safe)
+    }
+}
