@@ -138,7 +138,7 @@ save out/typed.spt
     command.current_dir(&folder);
     let (said, code) = typed(command, b"let x = 1\nsave out/typed.spt\n");
     assert_eq!(code, Some(2));
-    assert!(said.contains("is there already"), "{said}");
+    assert!(said.contains("exists; give another name"), "{said}");
     assert_eq!(fs::read_to_string(folder.join("out/typed.spt")).unwrap(), saved);
 }
 

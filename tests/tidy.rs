@@ -36,7 +36,11 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("bounds", &["source", "units", "program", "head", "builtins"]),
     ("interpret", &["source", "operator", "program", "builtins", "head", "acceptance", "units"]),
     ("session", &[ABOVE]),
-    ("paper", &["visible"]),
+    (
+        "ide",
+        &["source", "diagnostics", "syntax", "units", "program", "builtins", "check", "session"],
+    ),
+    ("paper", &["visible", "units", "program"]),
     (
         "record",
         &[
@@ -52,10 +56,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "paper",
         ],
     ),
-    (
-        "lsp",
-        &["source", "diagnostics", "syntax", "units", "program", "builtins", "check", "session"],
-    ),
+    ("lsp", &["source", "diagnostics", "syntax", "session", "ide"]),
     (
         "terminal",
         &[
@@ -68,6 +69,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "acceptance",
             "builtins",
             "interpret",
+            "paper",
         ],
     ),
     ("shell", &[ABOVE]),

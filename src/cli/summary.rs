@@ -50,8 +50,7 @@ pub(super) fn summary(
 /// Recorded values, single ones first, then lists as tables.
 pub(super) fn values(recorded: &[(String, Shown)], colour: bool) -> String {
     let mut text = String::new();
-    let (lists, single): (Vec<_>, Vec<_>) =
-        recorded.iter().partition(|(_, shown)| is_table(shown));
+    let (lists, single): (Vec<_>, Vec<_>) = recorded.iter().partition(|(_, shown)| is_table(shown));
     let width = label_width(recorded);
     for (label, shown) in single {
         text.push_str(&format!("  {label:<width$}  "));

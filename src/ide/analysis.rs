@@ -2,12 +2,12 @@
 //! library where it holds only what used files may hold.
 
 use crate::builtins;
-use crate::ide::walk::each_expression;
 use crate::ide::workspace::Workspace;
 use crate::session::{Examined, Files, Text, examine};
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{ExpressionKind, File, StatementKind};
+use crate::syntax::walk::each_expression;
 use std::collections::BTreeMap;
 
 /// Largest document that is checked while it is edited, in bytes.

@@ -4,9 +4,9 @@
 use crate::builtins::{self, Builtin, Default, Effect, OPEN_NAMES, RecordSpec};
 use crate::check::index::FieldOf;
 use crate::ide::analysis::Analysis;
-use crate::ide::walk;
 use crate::program::types::Type;
 use crate::source::Span;
+use crate::syntax::walk;
 use crate::units::{KINDS, parse_unit, show_number, table};
 
 /// A routine or built-in as callers see it.

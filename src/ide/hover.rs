@@ -6,9 +6,9 @@ use crate::check::index::Target;
 use crate::ide::analysis::Analysis;
 use crate::ide::describe::{self, Callable};
 use crate::ide::place::Place;
-use crate::ide::walk;
 use crate::source::Span;
 use crate::syntax::tree::StatementKind;
+use crate::syntax::walk;
 
 /// What stands at a place, in markdown, with its span.
 pub fn hover(place: Place<'_>) -> Option<(Span, String)> {

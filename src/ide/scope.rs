@@ -3,10 +3,10 @@
 use crate::check::index::Target;
 use crate::ide::describe::Callable;
 use crate::ide::place::Place;
-use crate::ide::walk::{answer, blocks, each_expression, expressions};
 use crate::ide::workspace::Workspace;
 use crate::source::{SourceId, Span};
 use crate::syntax::tree::{ExpressionKind, Name, Statement, StatementKind};
+use crate::syntax::walk::{answer, blocks, each_expression, expressions};
 use std::collections::BTreeMap;
 
 /// A value that can be used.

@@ -2,9 +2,9 @@
 
 use crate::ide::analysis::Analysis;
 use crate::ide::describe::{Callable, one_line};
-use crate::ide::walk;
 use crate::source::{SourceId, Span};
 use crate::syntax::tree::{Name, Statement, StatementKind};
+use crate::syntax::walk;
 
 /// What a symbol is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

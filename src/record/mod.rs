@@ -29,11 +29,11 @@ pub use junit::junit;
 pub use lines::{LINES_HEADER, LineRow};
 pub use manifest::{FORMAT, FileDigest, Manifest, ManifestError, VERSION, hexadecimal};
 pub use model::{
-    Answer, Capped, End, FailureText, Identity, LogLine, Page, Picture, Record, Recorded, SourceDigest,
+    Answer, Capped, End, FailureText, Identity, LogLine, Page, Picture, Record, Recorded,
+    SourceDigest,
 };
 pub use origin::Origin;
 pub use rounds::{FacetMean, Round, Rounds};
 pub use sources::sources;
 pub use tap::tap;
 pub use values::values;
-

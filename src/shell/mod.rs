@@ -109,7 +109,7 @@ pub fn run(setup: Setup) -> u8 {
     let reader = match reader {
         Ok(reader) => reader,
         Err(why) => {
-            complain(&format!("error: {why}\n"));
+            complain(&format!("{why}\n"));
             return 2;
         }
     };
@@ -257,7 +257,7 @@ fn entries(console: &mut Console, reader: &Reader) -> u8 {
             }
             Input::End => return 0,
             Input::Broken(why) => {
-                complain(&format!("error: {why}\n"));
+                complain(&format!("{why}\n"));
                 return 2;
             }
         };

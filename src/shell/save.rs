@@ -3,7 +3,7 @@
 
 use crate::check::index::{Occurrence, Target};
 use crate::head::system::why;
-use crate::ide::{each_expression, each_statement, expressions, one_line};
+use crate::ide::one_line;
 use crate::session::live::{Done, Session};
 use crate::session::{Files, Text, prepare};
 use crate::shell::console::Console;
@@ -12,6 +12,7 @@ use crate::source::{SourceId, Span};
 use crate::syntax::KEYWORDS;
 use crate::syntax::format::format;
 use crate::syntax::tree::{ExpressionKind, File, Statement, StatementKind};
+use crate::syntax::walk::{each_expression, each_statement, expressions};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, say};
 use crate::units::{Dimension, parse_unit};

@@ -181,7 +181,7 @@ impl Stepper<'_> {
                     return None;
                 }
                 Heard::Input(Input::Broken(why)) => {
-                    complain(&format!("error: {why}\n"));
+                    complain(&format!("{why}\n"));
                     self.outcome = Some(EntryOutcome::WRONG);
                     return None;
                 }

@@ -8,6 +8,7 @@ pub mod codes;
 pub mod format;
 pub mod names;
 pub mod tree;
+pub mod walk;
 
 mod character;
 mod layout;

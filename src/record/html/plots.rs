@@ -1,6 +1,6 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
-use crate::paper::plot::{Axis, Plot, SMALL};
+use crate::paper::plot::{Axis, Plot};
 use crate::program::show::{Shown, places};
 use crate::record::model::Record;
 use crate::record::rounds::{FacetMean, Round};
@@ -21,7 +21,7 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
         let peaks = page.banding.as_ref()?.peaks.iter().map(|p| (p.frequency, p.amplitude));
         Some((format!("page {}", page.number), peaks.collect::<Vec<_>>()))
     });
-    let spectra: Vec<(String, Vec<(f64, f64)>)> = lists.chain(pages).take(SPECTRA_MOST).collect();
+    let spectra: Vec<(String, Vec<(f64, f64)>)> = lists.chain(pages).take(MAX_SPECTRA).collect();
     let most = spectra.iter().flat_map(|(_, peaks)| peaks).map(|peak| peak.1).fold(0.0, f64::max);
     let drawn = (1..).zip(&spectra);
     plots.extend(drawn.map(|(number, (label, peaks))| banding(number, label, peaks, most)));
@@ -29,7 +29,7 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
 }
 
 /// Most banding spectra of a report.
-const SPECTRA_MOST: usize = 8;
+const MAX_SPECTRA: usize = 8;
 
 fn rpm(speed: f64) -> f64 {
     speed * 30.0 / PI
@@ -52,14 +52,10 @@ fn speed(record: &Record) -> Option<Markup> {
         ),
         None => format!("The polygon reached {fastest:.0} rpm; lock was never seen."),
     };
-    let plot = Plot {
-        size: SMALL,
-        id: "speed".to_string(),
-        title: "Speed of the polygon".to_string(),
-        told: told.clone(),
-        x: Axis::around(points.clone().map(|(time, _)| time), "head time in s"),
-        y: Axis::around(points.clone().map(|(_, s)| s).chain([0.0]), "speed in rpm"),
-    };
+    let x = Axis::around(points.clone().map(|(time, _)| time), "head time in s");
+    let y = Axis::around(points.clone().map(|(_, s)| s).chain([0.0]), "speed in rpm");
+    let title = "Speed of the polygon".to_string();
+    let plot = Plot::small("speed", title, &told, x, y);
     let marks = html! {
         (plot.line(points, "one"))
         @if let Some(lock) = lock { (plot.upright(lock.time, &format!("lock {:.2} s", lock.time))) }
@@ -104,14 +100,10 @@ fn facets(
     } else {
         format!("The largest mean {what} shift is {}.", worst(first))
     };
-    let plot = Plot {
-        size: SMALL,
-        id: format!("facets-{what}"),
-        title: format!("Facets {what}{}", if two { ", before and after" } else { "" }),
-        told: told.clone(),
-        x: Axis::whole(low, high, "facet"),
-        y: Axis::around(shown().flat_map(part).map(|v| v * 1e6).chain([0.0]), words),
-    };
+    let x = Axis::whole(low, high, "facet");
+    let y = Axis::around(shown().flat_map(part).map(|v| v * 1e6).chain([0.0]), words);
+    let title = format!("Facets {what}{}", if two { ", before and after" } else { "" });
+    let plot = Plot::small(&format!("facets-{what}"), title, &told, x, y);
     let aside = if two { 5.0 } else { 0.0 };
     let marks = html! {
         @for (facet, mean) in first.shown() {
@@ -167,14 +159,10 @@ fn rounds(record: &Record) -> Option<Markup> {
         said(record, last.1[0] * 1e-6),
         said(record, last.1[1] * 1e-6)
     );
-    let plot = Plot {
-        size: SMALL,
-        id: "rounds".to_string(),
-        title: "Residual by round of trimming".to_string(),
-        told: told.clone(),
-        x: Axis::whole(1.0, last.0, "round: lines measured under the same trims"),
-        y: Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in um"),
-    };
+    let x = Axis::whole(1.0, last.0, "round: lines measured under the same trims");
+    let y = Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in um");
+    let title = "Residual by round of trimming".to_string();
+    let plot = Plot::small("rounds", title, &told, x, y);
     let marks = html! {
         (plot.line(worst.iter().map(|w| (w.0, w.1[0])), "one"))
         (plot.line(worst.iter().map(|w| (w.0, w.1[1])), "two dashed"))
@@ -221,14 +209,10 @@ fn banding(number: usize, label: &str, peaks: &[(f64, f64)], most: f64) -> Marku
         )
     });
     let highest = peaks.iter().map(|peak| peak.0);
-    let plot = Plot {
-        size: SMALL,
-        id: format!("banding-{number}"),
-        title: format!("Banding: {label}"),
-        told: told.clone(),
-        x: Axis::around(highest.chain([0.0, 0.5]), "cycles per line"),
-        y: Axis::around([0.0, most * 1e6].into_iter(), "amplitude in um"),
-    };
+    let x = Axis::around(highest.chain([0.0, 0.5]), "cycles per line");
+    let y = Axis::around([0.0, most * 1e6].into_iter(), "amplitude in um");
+    let title = format!("Banding: {label}");
+    let plot = Plot::small(&format!("banding-{number}"), title, &told, x, y);
     let marks = html! {
         @for (frequency, amplitude) in peaks {
             line x1=(plot.at_x(*frequency)) x2=(plot.at_x(*frequency)) y1=(plot.floor())

@@ -61,11 +61,7 @@ fn only_what_was_acknowledged_is_told_and_the_unknown_is_called_so() {
             assert_eq!(monitor.changed(), None, "{call:?}");
         }
         let mut monitor = CallMonitor::default();
-        said(
-            &mut monitor,
-            call.clone(),
-            Reply::Fault(Fault::Broken("no reply came".to_string())),
-        );
+        said(&mut monitor, call.clone(), Reply::Fault(Fault::Broken("no reply came".to_string())));
         assert_eq!(monitor.changed(), Some(format!("whether {words} is not known")));
         let mut monitor = CallMonitor::default();
         said(&mut monitor, call.clone(), done);
