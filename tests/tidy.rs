@@ -69,6 +69,7 @@ const ROOMS: &[(&str, &[&str])] = &[
             "acceptance",
             "builtins",
             "interpret",
+            "ide",
             "paper",
         ],
     ),

@@ -1,4 +1,4 @@
-//! What an editor or the shell can be told about a script: hover, completion, signatures, symbols,
+//! What editors and the shell ask about a script: hover, completion, signatures, symbols,
 //! definitions, references and renaming. Pure functions over source text and the checked program;
 //! positions are byte offsets and spans.
 //!

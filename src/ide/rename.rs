@@ -42,32 +42,12 @@ pub enum RenameError {
     /// A file that uses the name has become unreadable.
     #[error("{0} could not be checked again")]
     Unreadable(String),
-    /// The new name is taken or hides another one.
-    #[error("`{new}` {how}: {report} ({place})")]
-    Conflict {
-        /// The new name.
-        new: String,
-        /// How it conflicts.
-        how: &'static str,
-        /// The headline of the report.
-        report: String,
-        /// The other declaration.
-        place: String,
-    },
-    /// Some use would mean something else.
-    #[error("`{new}` already means something else at {place}")]
+    /// The new name would change a meaning.
+    #[error("`{new}` {why}")]
     OtherMeaning {
         /// The new name.
         new: String,
-        /// The use.
-        place: String,
-    },
-    /// The changed texts have another meaning or more errors.
-    #[error("cannot rename to `{new}`: {why}")]
-    Changes {
-        /// The new name.
-        new: String,
-        /// What would change.
+        /// What would change, and where.
         why: String,
     },
 }
@@ -170,18 +150,15 @@ fn check_same_meaning(
         all.find(|d| is(d) && d.headline.contains(new))
     };
     let place = |span: Span| after.examined.prepared.sources.place(span);
+    let refused = |why: String| Err(RenameError::OtherMeaning { new: new.to_string(), why });
     for (code, how) in [("E0403", "is taken"), ("W0805", "would hide another name")] {
         let is = |d: &Diagnostic| d.code == code;
         if reports(after, &is) > reports(before, &is)
             && let Some(report) = report_about_new(&is)
         {
             let other = report.labels.get(1).or(report.labels.first()).map(|label| label.span);
-            return Err(RenameError::Conflict {
-                new: new.to_string(),
-                how,
-                report: report.headline.clone(),
-                place: other.map(place).unwrap_or_default(),
-            });
+            let other = other.map(place).unwrap_or_default();
+            return refused(format!("{how}: {} ({other})", report.headline));
         }
     }
     let now = &after.examined.index.occurrences;
@@ -191,18 +168,17 @@ fn check_same_meaning(
         let at = now.partition_point(|o| (o.span.source, o.span.start) < (span.source, span.start));
         let mut there = now.iter().skip(at).take_while(|o| o.span == span);
         if !there.any(|o| wanted.as_ref().is_some_and(|wanted| same(&o.target, wanted))) {
-            return Err(RenameError::OtherMeaning { new: new.to_string(), place: place(span) });
+            return refused(format!("already means something else at {}", place(span)));
         }
     }
     let is = |d: &Diagnostic| d.severity == Severity::Error;
     if now.len() != before.examined.index.occurrences.len()
         || reports(after, &is) > reports(before, &is)
     {
-        let why = report_about_new(&is).map_or_else(
-            || "it would change what other names mean".to_string(),
-            |d| format!("{} ({})", d.headline, place(d.span())),
-        );
-        return Err(RenameError::Changes { new: new.to_string(), why });
+        return refused(match report_about_new(&is) {
+            Some(d) => format!("cannot be the new name: {} ({})", d.headline, place(d.span())),
+            None => "cannot be the new name: it would change what other names mean".to_string(),
+        });
     }
     Ok(())
 }

@@ -1,5 +1,5 @@
 //! Messages in and out of byte streams: the base protocol of LSP (a `Content-Length` header, a
-//! blank line, JSON-RPC 2.0 in UTF-8). What is malformed is told apart and never ends the stream.
+//! blank line, JSON-RPC 2.0 in UTF-8). A malformed message is reported and never ends the stream.
 
 use lsp_server::{ErrorCode, Message, RequestId};
 use serde_json::{Value, json};

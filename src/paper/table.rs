@@ -26,7 +26,7 @@ impl<'a> RecordTable<'a> {
     }
 
     /// How many rows there are.
-    pub fn len(&self) -> usize {
+    pub fn row_count(&self) -> usize {
         self.rows.len()
     }
 

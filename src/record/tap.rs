@@ -1,7 +1,7 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
 use crate::acceptance::decision::Outcome;
-use crate::record::model::Record;
+use crate::record::data::Record;
 use crate::visible;
 
 /// A test for each check, and a last one for the run itself.
@@ -58,7 +58,7 @@ pub fn tap(record: &Record) -> String {
     text
 }
 
-/// What the test of the run itself is called.
+/// The name of the test of the run itself.
 pub(super) const RUN: &str = "the run reaches its end and leaves the head safe";
 
 /// A description: only these two characters mean anything there.

@@ -280,7 +280,7 @@ fn enter(console: &mut Console, reader: &Reader, text: &str) -> EntryOutcome {
     }
     if let Some((former, present)) = commands::renamed(text) {
         return EntryOutcome::wrong(&format!(
-            "`{former}` is called `{present}` now: `help {present}`"
+            "`{former}` is now called `{present}`; `help {present}` explains it"
         ));
     }
     let Some((command, rest)) = commands::of(text) else {

@@ -226,7 +226,7 @@ impl Stepper<'_> {
                 let head = pause.moment.station.description();
                 say(&prompt::rows(&self.watch.state, self.watch.owner, head));
             }
-            "stand" => complain("`stand` is called `state` now\n"),
+            "stand" => complain("`stand` is now called `state`\n"),
             text => match text.split_once(char::is_whitespace) {
                 Some(("pause", rest)) => return self.mark(rest, pause),
                 _ => return self.value(text, pause),

@@ -14,8 +14,8 @@ const BARS: (usize, usize) = (16, 4);
 /// Columns of the terminal from which there is room.
 const ROOMY: usize = 104;
 
-/// What is known of a facet.
-type Context = (Option<Measurement>, Option<(Measurement, bool)>);
+/// The newest measurement of a facet with the trims in force, and the one before it; whether that was with other trims.
+type FacetReadings = (Option<Measurement>, Option<(Measurement, bool)>);
 
 /// `trims`
 pub fn trims(console: &mut Console) -> EntryOutcome {
@@ -27,7 +27,8 @@ pub fn trims(console: &mut Console) -> EntryOutcome {
     };
     let monitor = console.monitor.borrow();
     let known = |facet: usize| u32::try_from(facet).map(|facet| monitor.measured.of(facet));
-    let known: Vec<Context> = (0..trims.len()).map(|f| known(f).unwrap_or_default()).collect();
+    let known: Vec<FacetReadings> =
+        (0..trims.len()).map(|f| known(f).unwrap_or_default()).collect();
     let delay = Scale::of(most(trims.iter().map(|trim| trim.in_scan)), Dimension::TIME);
     let angle = Scale::of(most(trims.iter().map(|trim| trim.cross_scan)), Dimension::ANGLE);
     let along = Errors::of(&known, |measurement| measurement.in_scan);
@@ -58,7 +59,7 @@ pub fn trims(console: &mut Console) -> EntryOutcome {
 }
 
 /// What the columns hold.
-fn legend(known: &[Context]) -> String {
+fn legend(known: &[FacetReadings]) -> String {
     let counts = || known.iter().filter_map(|(newest, _)| Some(newest.as_ref()?.count));
     let newest = match (counts().min(), counts().max()) {
         (Some(1), Some(1)) => "in-scan, cross: one reading with the trims in force".to_string(),
@@ -86,7 +87,7 @@ struct Errors {
 }
 
 impl Errors {
-    fn of(known: &[Context], of: fn(&Measurement) -> Series) -> Errors {
+    fn of(known: &[FacetReadings], of: fn(&Measurement) -> Series) -> Errors {
         let newest = most(known.iter().filter_map(|(newest, _)| Some(of(newest.as_ref()?).mean)));
         let earlier = known.iter().filter_map(|(_, earlier)| Some(of(&earlier.as_ref()?.0).mean));
         // All are counted in one unit, and the bars are those of the newest.
@@ -95,7 +96,7 @@ impl Errors {
         Errors { of, scale: Scale { most, ..scale } }
     }
 
-    fn cells(&self, (newest, earlier): &Context, bars: usize) -> String {
+    fn cells(&self, (newest, earlier): &FacetReadings, bars: usize) -> String {
         let value = newest.as_ref().map(|newest| (self.of)(newest).mean);
         let spread = newest.as_ref().and_then(|n| (self.of)(n).spread(n.count));
         let before = match earlier {

@@ -2,7 +2,7 @@
 
 use crate::interpret::answer_text;
 use crate::paper::{Head, left_out, section, table};
-use crate::record::model::Record;
+use crate::record::data::Record;
 use maud::{Markup, html};
 
 /// Most answers that are shown.

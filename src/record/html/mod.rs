@@ -8,7 +8,7 @@ use crate::acceptance::decision::Outcome;
 use crate::paper::{self, Head, left_out, section, table};
 use crate::program::show::time_text;
 use crate::record::checks::CheckRow;
-use crate::record::model::{End, Identity, Page, Picture, Record};
+use crate::record::data::{End, Identity, Page, Picture, Record};
 use crate::session::Verdict;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -123,7 +123,7 @@ fn notices(identity: &Identity) -> Markup {
                     " Faults were injected on purpose: " (identity.faults.join(", ")) "."
                 }
                 @if !identity.provoked.is_empty() {
-                    " The script itself injected: " (identity.provoked.join(", ")) "."
+                    " The script itself provoked: " (identity.provoked.join(", ")) "."
                 }
             }
         }
@@ -173,7 +173,7 @@ fn outcome(check: &CheckRow) -> (String, &'static str) {
         Outcome::Fails => ("\u{2717}", "outcome bad"),
         Outcome::Undecided => ("?", "outcome open"),
     };
-    (format!("{sign} {}", check.came_to()), style)
+    (format!("{sign} {}", check.outcome_text()), style)
 }
 
 fn checks(record: &Record) -> Markup {

@@ -4,7 +4,7 @@ use crate::paper::table::{RecordTable, common_unit, head};
 use crate::paper::{Head, left_out, section, table};
 use crate::program::show::{Shown, places};
 use crate::record::checks::CheckRow;
-use crate::record::model::{Record, Recorded};
+use crate::record::data::{Record, Recorded};
 use crate::units::show_number;
 use maud::{Markup, html};
 
@@ -70,7 +70,7 @@ fn record_table(label: &str, rows: &RecordTable<'_>) -> Markup {
                 }
             } } }
         } }
-        (left_out(rows.len().saturating_sub(MAX_ROWS), "rows", "values.toml"))
+        (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
     } }
 }
 

@@ -1,4 +1,4 @@
-//! Tests of what is told of calls: only what the head acknowledged, and what is unknown as unknown.
+//! What is said of calls: only what the head acknowledged, and what is unknown as unknown.
 
 use super::CallMonitor;
 use crate::head::record::{Call, Heard, ImageDigest, Listener, Reply};

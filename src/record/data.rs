@@ -1,4 +1,4 @@
-//! The [`Record`] of a run as plain data.
+//! The plain data of a record.
 
 use crate::head::SafeState;
 use crate::head::safe::left;
@@ -34,7 +34,7 @@ pub struct Identity {
     pub replay: bool,
     /// Faults injected from outside the script.
     pub faults: Vec<String>,
-    /// Faults that the script itself injected, in order.
+    /// Faults that the script itself provoked, in order.
     pub provoked: Vec<String>,
     /// Arguments of the program that repeat the run, given the same sources.
     pub again: Vec<String>,
