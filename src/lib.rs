@@ -19,6 +19,7 @@ pub mod diagnostics;
 mod disk;
 mod error;
 pub mod head;
+pub mod ide;
 pub mod image;
 pub mod interpret;
 pub mod lsp;

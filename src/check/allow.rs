@@ -3,7 +3,8 @@
 use crate::check::{Checker, Module};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
-use crate::syntax::tree::{Block, Name, Statement, StatementKind};
+use crate::syntax::tree::{Name, Statement, StatementKind};
+use crate::syntax::walk::blocks;
 use crate::units::near;
 
 /// A mark and the statement it is about.
@@ -90,29 +91,8 @@ fn collect(statements: &[Statement], marks: &mut Vec<Mark>) {
                 about: about.map(|(_, span)| span),
             });
         }
-        for block in blocks(&statement.kind) {
+        for block in blocks(statement) {
             collect(&block.statements, marks);
         }
-    }
-}
-
-/// The blocks of a statement.
-fn blocks(kind: &StatementKind) -> Vec<&Block> {
-    match kind {
-        StatementKind::Routine(routine) => vec![&routine.body],
-        StatementKind::If { arms, otherwise } => {
-            arms.iter().map(|(_, block)| block).chain(otherwise).collect()
-        }
-        StatementKind::For { body, .. } | StatementKind::Arm { body, .. } => vec![body],
-        StatementKind::Repeat { body, otherwise, .. }
-        | StatementKind::While { body, otherwise, .. } => {
-            std::iter::once(body).chain(otherwise).collect()
-        }
-        StatementKind::WaitUntil { otherwise, .. } => otherwise.iter().collect(),
-        StatementKind::Try { body, catch, finally } => {
-            let catch = catch.as_ref().map(|(_, block)| block);
-            std::iter::once(body).chain(catch).chain(finally).collect()
-        }
-        _ => Vec::new(),
     }
 }

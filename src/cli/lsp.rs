@@ -2,7 +2,8 @@
 
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
-use crate::lsp::{Workspace, serve, transport};
+use crate::ide::Workspace;
+use crate::lsp::{serve, transport};
 use crate::session::{FileError, Files, Text};
 use std::fs;
 use std::io;

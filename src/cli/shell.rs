@@ -2,9 +2,9 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
-use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
 use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
-use crate::shell::{self, Setup, Tap};
+use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
+use crate::shell::{CallMonitor, Setup, self};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
 use std::cell::RefCell;
@@ -64,15 +64,15 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     // Ctrl-C stops what runs; a request to end and a closed terminal end the shell as well.
     stop_on_request(std::slice::from_ref(&opened.stop))?;
     end_on_request(std::slice::from_ref(&leave))?;
-    let tap = Rc::new(RefCell::new(Tap::default()));
-    let mut opened = opened.heard_by(tap.clone());
+    let monitor = Rc::new(RefCell::new(CallMonitor::default()));
+    let mut opened = opened.heard_by(monitor.clone());
     let (control, time_passes) = (opened.control.take(), !opened.virtual_time);
     let stage = Stage::open(opened, options.script.as_deref().unwrap_or_default())?;
     let colour = colour_output();
     let greeting = greeting(&stage, colour);
     Ok(shell::run(Setup {
         station: stage.station,
-        tap,
+        monitor,
         files: Box::new(Disk),
         script: options.script.clone(),
         settings: options.settings.settings.clone(),

@@ -4,7 +4,7 @@
 use crate::program::show::Shown;
 use crate::session::{Finished, Prepared, Verdict};
 use crate::terminal::duration;
-use crate::terminal::table::{fields_of, rows, tables};
+use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::told::{failed, left};
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
 use crate::units::{Dimension, show};
@@ -50,8 +50,7 @@ pub(super) fn summary(
 /// Recorded values, single ones first, then lists as tables.
 pub(super) fn values(recorded: &[(String, Shown)], colour: bool) -> String {
     let mut text = String::new();
-    let (lists, single): (Vec<_>, Vec<_>) =
-        recorded.iter().partition(|(_, shown)| rows(shown).is_some());
+    let (lists, single): (Vec<_>, Vec<_>) = recorded.iter().partition(|(_, shown)| is_table(shown));
     let width = label_width(recorded);
     for (label, shown) in single {
         text.push_str(&format!("  {label:<width$}  "));
@@ -70,7 +69,7 @@ pub(super) fn values(recorded: &[(String, Shown)], colour: bool) -> String {
 
 /// Columns that the labels of single values take.
 fn label_width(recorded: &[(String, Shown)]) -> usize {
-    let single = recorded.iter().filter(|(_, shown)| rows(shown).is_none());
+    let single = recorded.iter().filter(|(_, shown)| !is_table(shown));
     let labels = single.map(|(label, _)| label.chars().count());
     labels.filter(|length| *length <= MAX_LABEL).max().unwrap_or(0).max(8)
 }

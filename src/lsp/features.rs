@@ -1,20 +1,25 @@
 //! What the server can do, and which function answers which request. A new feature is a line in
 //! [`capabilities`] and an arm in [`answer`].
 
-use crate::lsp::Workspace;
-use crate::lsp::analysis::Analyses;
-use crate::lsp::complete::{self, Asked};
+use crate::ide::{
+    Place, Project, Scope, Workspace, active_call, cursor, definition, highlights, hover,
+    prepare_rename, references, rename, symbols,
+};
+use crate::lsp::convert;
 use crate::lsp::documents::Documents;
-use crate::lsp::place::Place;
-use crate::lsp::{hover, navigate, rename, signature, style, symbols, uri};
+use crate::lsp::position::Lines;
+use crate::lsp::uri;
+use crate::source::SourceId;
+use crate::syntax::format::format;
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
     CompletionItem, CompletionOptions, CompletionParams, DocumentFormattingParams,
-    DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams, HoverParams,
-    HoverProviderCapability, OneOf, PositionEncodingKind, ReferenceParams, RenameOptions,
-    RenameParams, SaveOptions, ServerCapabilities, SignatureHelpOptions, SignatureHelpParams,
-    TextDocumentPositionParams, TextDocumentSyncCapability, TextDocumentSyncKind,
-    TextDocumentSyncOptions, TextDocumentSyncSaveOptions, Uri, WorkDoneProgressOptions,
+    DocumentHighlight, DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams,
+    HoverParams, HoverProviderCapability, OneOf, PositionEncodingKind, ReferenceParams,
+    RenameOptions, RenameParams, SaveOptions, ServerCapabilities, SignatureHelpOptions,
+    SignatureHelpParams, TextDocumentPositionParams, TextDocumentSyncCapability,
+    TextDocumentSyncKind, TextDocumentSyncOptions, TextDocumentSyncSaveOptions, TextEdit, Uri,
+    WorkDoneProgressOptions,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -57,14 +62,12 @@ pub fn capabilities() -> ServerCapabilities {
     }
 }
 
-/// What an answer is made from.
-pub struct Known<'a> {
-    /// The open documents.
+/// What the server knows when a request comes.
+pub struct State<'a> {
+    /// The open documents with their checks, up to date.
+    pub project: &'a Project,
+    /// The same documents as the editor has them.
     pub documents: &'a Documents,
-    /// Their checks, up to date.
-    pub analyses: &'a Analyses,
-    /// The folders that the editor has open.
-    pub folders: &'a [String],
     /// The editor understands snippets.
     pub snippets: bool,
     /// The files around.
@@ -75,83 +78,89 @@ pub struct Known<'a> {
 ///
 /// # Errors
 /// Where the method is unknown, its parameters make no sense, or it cannot be done.
-pub fn answer(request: Request, known: &mut Known<'_>) -> Result<Value, ResponseError> {
+pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, ResponseError> {
     let Request { method, params, .. } = request;
-    let (documents, analyses, folders) = (known.documents, known.analyses, known.folders);
+    let (documents, snippets) = (state.documents, state.snippets);
     match method.as_str() {
         "textDocument/hover" => {
-            let params: HoverParams = read(params)?;
-            let at = &params.text_document_position_params;
-            known.at(at, |place, _| hover::hover(place))
+            let at = read::<HoverParams>(params)?.text_document_position_params;
+            state.at(&at, |place, _| Some(convert::hover(place.analysis, hover(place)?)))
         }
         "textDocument/definition" => {
-            let params: GotoDefinitionParams = read(params)?;
-            let at = &params.text_document_position_params;
-            known.at(at, |place, workspace| navigate::definition(place, documents, workspace))
+            let at = read::<GotoDefinitionParams>(params)?.text_document_position_params;
+            state.at(&at, |place, workspace| {
+                convert::location(place.analysis, documents, definition(place, workspace)?)
+            })
         }
         "textDocument/references" => {
             let params: ReferenceParams = read(params)?;
-            let declaration = params.context.include_declaration;
-            known.at(&params.text_document_position, |place, files| {
-                navigate::references(place, declaration, analyses, documents, folders, files)
+            let with_declaration = params.context.include_declaration;
+            state.at(&params.text_document_position, |place, workspace| {
+                let uses = references(place, with_declaration, workspace)?;
+                Some(convert::locations(&uses, documents))
             })
         }
         "textDocument/documentHighlight" => {
-            let params: DocumentHighlightParams = read(params)?;
-            let at = &params.text_document_position_params;
-            known.at(at, |place, _| navigate::highlights(place))
-        }
-        "textDocument/signatureHelp" => {
-            let params: SignatureHelpParams = read(params)?;
-            let at = &params.text_document_position_params;
-            known.at(at, |place, workspace| signature::help(place, workspace))
-        }
-        "textDocument/completion" => {
-            let params: CompletionParams = read(params)?;
-            let snippets = known.snippets;
-            let name = uri::name(&params.text_document_position.text_document.uri);
-            let root = analyses.root(&name).unwrap_or((&name, false));
-            known.at(&params.text_document_position, |place, workspace| {
-                let asked = Asked { place, root, documents, snippets };
-                Some(complete::complete(&asked, workspace))
+            let at = read::<DocumentHighlightParams>(params)?.text_document_position_params;
+            state.at(&at, |place, _| {
+                let (spans, lines) = (highlights(place)?, Lines::new(place.text()));
+                let ranges = spans.into_iter().map(|span| lines.range(span.range()));
+                let highlights = ranges.map(|range| DocumentHighlight { range, kind: None });
+                Some(highlights.collect::<Vec<_>>())
             })
         }
-        "completionItem/resolve" => {
-            let item: CompletionItem = read(params)?;
-            written(complete::resolve(item))
+        "textDocument/signatureHelp" => {
+            let at = read::<SignatureHelpParams>(params)?.text_document_position_params;
+            state.at(&at, |place, workspace| {
+                let cursor = cursor(place.text(), place.offset);
+                let scope = Scope::at(place, workspace);
+                Some(convert::signature(&active_call(&scope, place.text(), &cursor)?))
+            })
         }
+        "textDocument/completion" => {
+            let at = read::<CompletionParams>(params)?.text_document_position;
+            state.at(&at, |place, workspace| Some(convert::completion(place, snippets, workspace)))
+        }
+        "completionItem/resolve" => written(convert::resolved(read::<CompletionItem>(params)?)),
         "textDocument/documentSymbol" => {
-            let params: DocumentSymbolParams = read(params)?;
-            let (analysis, source) = known.checked(&params.text_document.uri)?;
-            written(symbols::symbols(analysis, source))
+            let place = state.document(&read::<DocumentSymbolParams>(params)?.text_document.uri)?;
+            let symbols = symbols(place.analysis, place.source);
+            written(convert::document_symbols(&Lines::new(place.text()), symbols))
         }
         "textDocument/formatting" => {
             let params: DocumentFormattingParams = read(params)?;
-            let (analysis, source) = known.checked(&params.text_document.uri)?;
-            written(style::edits(analysis, source))
+            let place = state.document(&params.text_document.uri)?;
+            written(format_edits(place.source, place.text()))
         }
         "textDocument/prepareRename" => {
-            let params: TextDocumentPositionParams = read(params)?;
-            match rename::prepare(known.place(&params)?) {
-                Ok((range, text)) => Ok(json!({"range": range, "placeholder": text})),
-                Err(why) => Err(error(ErrorCode::RequestFailed, why)),
-            }
+            let place = state.place(&read::<TextDocumentPositionParams>(params)?)?;
+            let span = prepare_rename(place).map_err(|e| failed(e.to_string()))?;
+            let range = convert::range(place.analysis, span);
+            Ok(json!({"range": range, "placeholder": place.analysis.slice(span)}))
         }
         "textDocument/rename" => {
             let params: RenameParams = read(params)?;
-            let place = known.place(&params.text_document_position)?;
-            let new = params.new_name.as_str();
-            let files = &mut *known.workspace;
-            match rename::rename(place, new, analyses, documents, folders, files) {
-                Ok(edit) => written(edit),
-                Err(why) => Err(error(ErrorCode::RequestFailed, why)),
-            }
+            let place = state.place(&params.text_document_position)?;
+            let uses = rename(place, &params.new_name, state.workspace);
+            let uses = uses.map_err(|e| failed(e.to_string()))?;
+            written(convert::edit(&uses, documents, &params.new_name))
         }
         _ => Err(error(ErrorCode::MethodNotFound, format!("there is no method `{method}`"))),
     }
 }
 
-impl<'a> Known<'a> {
+/// The edits that lay out a document; none where it has errors, which are reported already.
+fn format_edits(source: SourceId, text: &str) -> Vec<TextEdit> {
+    match format(source, text) {
+        Ok(new_text) if new_text != text => {
+            vec![TextEdit { range: Lines::new(text).range(0..text.len()), new_text }]
+        }
+        _ => Vec::new(),
+    }
+}
+
+impl<'a> State<'a> {
+    /// Answers from a place; null where there is nothing.
     fn at<R: Serialize>(
         &mut self,
         at: &TextDocumentPositionParams,
@@ -162,25 +171,24 @@ impl<'a> Known<'a> {
     }
 
     fn place(&self, at: &TextDocumentPositionParams) -> Result<Place<'a>, ResponseError> {
-        let (analysis, source) = self.checked(&at.text_document.uri)?;
-        let offset = analysis.offset(source, at.position);
-        Ok(Place { analysis, source, offset })
+        let place = self.document(&at.text_document.uri)?;
+        let offset = Lines::new(place.text()).offset(at.position);
+        Ok(Place { offset, ..place })
     }
 
-    fn checked(
-        &self,
-        uri: &Uri,
-    ) -> Result<(&'a crate::lsp::analysis::Analysis, crate::source::SourceId), ResponseError> {
+    fn document(&self, uri: &Uri) -> Result<Place<'a>, ResponseError> {
         let name = uri::name(uri);
         if !self.documents.contains_key(&name) {
             let why = format!("the document {} is not open", uri.as_str());
             return Err(error(ErrorCode::InvalidParams, why));
         }
-        self.analyses.covering(&name).ok_or_else(|| {
-            let why = format!("{name} is not checked: it is too large");
-            error(ErrorCode::RequestFailed, why)
-        })
+        Place::start_of(self.project, &name)
+            .ok_or_else(|| failed(format!("{name} is not checked: it is too large")))
     }
+}
+
+fn failed(why: String) -> ResponseError {
+    error(ErrorCode::RequestFailed, why)
 }
 
 /// An error to answer.

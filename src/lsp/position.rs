@@ -3,15 +3,16 @@
 
 use lsp_types::{Position, Range};
 
-/// Where the lines of a text start.
+/// A text with the starts of its lines.
 #[derive(Clone, Debug)]
-pub struct Lines {
+pub struct Lines<'t> {
+    text: &'t str,
     starts: Vec<usize>,
 }
 
-impl Lines {
-    /// Of a text.
-    pub fn new(text: &str) -> Lines {
+impl<'t> Lines<'t> {
+    /// Finds the lines of a text.
+    pub fn new(text: &'t str) -> Lines<'t> {
         let bytes = text.as_bytes();
         let mut starts = vec![0];
         for (at, byte) in bytes.iter().enumerate() {
@@ -19,16 +20,16 @@ impl Lines {
                 starts.push(at + 1);
             }
         }
-        Lines { starts }
+        Lines { text, starts }
     }
 
     /// The byte at a position. What lies past the end of its line is the end of the line, what
     /// lies past the last line is the end of the text; half a character is its start.
-    pub fn offset(&self, text: &str, position: Position) -> usize {
+    pub fn offset(&self, position: Position) -> usize {
         let line = position.line as usize;
-        let Some(start) = self.starts.get(line).copied() else { return text.len() };
-        let end = self.starts.get(line + 1).copied().unwrap_or(text.len());
-        let content = text.get(start..end).unwrap_or("").trim_end_matches(['\r', '\n']);
+        let Some(start) = self.starts.get(line).copied() else { return self.text.len() };
+        let end = self.starts.get(line + 1).copied().unwrap_or(self.text.len());
+        let content = self.text.get(start..end).unwrap_or("").trim_end_matches(['\r', '\n']);
         let mut units = 0;
         for (at, character) in content.char_indices() {
             units += character.len_utf16();
@@ -40,22 +41,22 @@ impl Lines {
     }
 
     /// The position of a byte; one inside a character counts as the start of the character.
-    pub fn position(&self, text: &str, offset: usize) -> Position {
-        let mut at = offset.min(text.len());
-        while !text.is_char_boundary(at) {
+    pub fn position(&self, offset: usize) -> Position {
+        let mut at = offset.min(self.text.len());
+        while !self.text.is_char_boundary(at) {
             at -= 1;
         }
         let line = self.starts.partition_point(|start| *start <= at).saturating_sub(1);
         let start = self.starts.get(line).copied().unwrap_or(0);
-        let before = text.get(start..at).unwrap_or("");
+        let before = self.text.get(start..at).unwrap_or("");
         let units = before.chars().map(char::len_utf16).sum::<usize>();
         let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
         Position::new(count(line), count(units))
     }
 
     /// The range of some bytes.
-    pub fn range(&self, text: &str, bytes: std::ops::Range<usize>) -> Range {
-        Range::new(self.position(text, bytes.start), self.position(text, bytes.end))
+    pub fn range(&self, bytes: std::ops::Range<usize>) -> Range {
+        Range::new(self.position(bytes.start), self.position(bytes.end))
     }
 }
 
@@ -81,13 +82,13 @@ mod tests {
         ];
         for (line, character, offset) in cases {
             let position = Position::new(line, character);
-            assert_eq!(lines.offset(text, position), offset, "{position:?}");
-            assert_eq!(lines.position(text, offset), position, "{offset}");
+            assert_eq!(lines.offset(position), offset, "{position:?}");
+            assert_eq!(lines.position(offset), position, "{offset}");
         }
-        assert_eq!(lines.offset(text, Position::new(1, 1)), 8, "half an emoji");
-        assert_eq!(lines.offset(text, Position::new(0, 99)), 6, "past the line");
-        assert_eq!(lines.offset(text, Position::new(99, 0)), text.len());
-        assert_eq!(lines.position(text, 3), Position::new(0, 2), "inside µ");
-        assert_eq!(lines.position(text, 999), Position::new(3, 0));
+        assert_eq!(lines.offset(Position::new(1, 1)), 8, "half an emoji");
+        assert_eq!(lines.offset(Position::new(0, 99)), 6, "past the line");
+        assert_eq!(lines.offset(Position::new(99, 0)), text.len());
+        assert_eq!(lines.position(3), Position::new(0, 2), "inside µ");
+        assert_eq!(lines.position(999), Position::new(3, 0));
     }
 }

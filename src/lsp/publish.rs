@@ -1,11 +1,14 @@
 //! Reports of the checker as the protocol carries them.
 
 use crate::diagnostics::{Diagnostic, Severity, codes};
-use crate::lsp::analysis::{Analyses, Analysis};
-use crate::lsp::documents::{CHECKED_MOST, Documents};
-use crate::lsp::navigate::location;
+use crate::ide::{Analysis, MAX_CHECKED, Project};
+use crate::lsp::convert::address;
+use crate::lsp::documents::Documents;
+use crate::lsp::position::Lines;
+use crate::source::{SourceId, Span};
 use lsp_types::{
-    DiagnosticRelatedInformation, DiagnosticSeverity, DiagnosticTag, NumberOrString, Range,
+    DiagnosticRelatedInformation, DiagnosticSeverity, DiagnosticTag, Location, NumberOrString,
+    Range,
 };
 use std::collections::BTreeMap;
 
@@ -14,21 +17,22 @@ const UNNECESSARY: &[&str] = &[codes::UNUSED_NAME, codes::UNREACHABLE, codes::UN
 
 /// The reports on every checked file, by its name; a file without any has an empty list.
 pub fn reports(
-    analyses: &Analyses,
+    project: &Project,
     documents: &Documents,
     related: bool,
 ) -> BTreeMap<String, Vec<lsp_types::Diagnostic>> {
     let mut all: BTreeMap<String, Vec<lsp_types::Diagnostic>> = BTreeMap::new();
-    for (name, document) in documents {
+    for (name, text) in project.documents() {
         let reports = all.entry(name.clone()).or_default();
-        if document.text.len() > CHECKED_MOST {
+        if text.len() > MAX_CHECKED {
             reports.push(too_large());
         }
     }
-    for (_, analysis) in analyses.iter() {
+    for (_, analysis) in project.checks() {
+        let mut ranges = Ranges { analysis, lines: BTreeMap::new() };
         for diagnostic in &analysis.examined.prepared.diagnostics {
             let Some(name) = analysis.name(diagnostic.span().source) else { continue };
-            let report = report(diagnostic, analysis, documents, related);
+            let report = report(diagnostic, &mut ranges, documents, related);
             let reports = all.entry(name.to_string()).or_default();
             if !reports.contains(&report) {
                 reports.push(report);
@@ -38,8 +42,22 @@ pub fn reports(
     all
 }
 
+/// The ranges of spans in the files of a check.
+struct Ranges<'a> {
+    analysis: &'a Analysis,
+    lines: BTreeMap<SourceId, Lines<'a>>,
+}
+
+impl Ranges<'_> {
+    fn of(&mut self, span: Span) -> Range {
+        let text = self.analysis.text(span.source);
+        let lines = self.lines.entry(span.source).or_insert_with(|| Lines::new(text));
+        lines.range(span.range())
+    }
+}
+
 fn too_large() -> lsp_types::Diagnostic {
-    let mib = CHECKED_MOST / 1024 / 1024;
+    let mib = MAX_CHECKED / 1024 / 1024;
     lsp_types::Diagnostic {
         range: Range::default(),
         severity: Some(DiagnosticSeverity::INFORMATION),
@@ -53,7 +71,7 @@ fn too_large() -> lsp_types::Diagnostic {
 
 fn report(
     diagnostic: &Diagnostic,
-    analysis: &Analysis,
+    ranges: &mut Ranges<'_>,
     documents: &Documents,
     related: bool,
 ) -> lsp_types::Diagnostic {
@@ -64,12 +82,14 @@ fn report(
     let mut information = Vec::new();
     for label in diagnostic.labels.iter().skip(1) {
         if related {
-            if let Some(location) = location(analysis, documents, label.span) {
+            let name = ranges.analysis.name(label.span.source);
+            if let Some(uri) = name.and_then(|name| address(documents, name)) {
+                let location = Location { uri, range: ranges.of(label.span) };
                 let message = label.text.clone();
                 information.push(DiagnosticRelatedInformation { location, message });
             }
         } else {
-            let place = analysis.examined.prepared.sources.place(label.span);
+            let place = ranges.analysis.examined.prepared.sources.place(label.span);
             message.push_str(&format!("\n{place}: {}", label.text));
         }
     }
@@ -78,7 +98,7 @@ fn report(
     }
     let tags = UNNECESSARY.contains(&diagnostic.code).then(|| vec![DiagnosticTag::UNNECESSARY]);
     lsp_types::Diagnostic {
-        range: analysis.range(diagnostic.span()),
+        range: ranges.of(diagnostic.span()),
         severity: Some(match diagnostic.severity {
             Severity::Error => DiagnosticSeverity::ERROR,
             Severity::Warning => DiagnosticSeverity::WARNING,

@@ -1,11 +1,13 @@
 //! The loop: messages in, answers and reports out. Documents are checked when nothing else waits,
 //! so that a burst of keys costs one check, and before every request.
 
-use crate::lsp::analysis::Analyses;
-use crate::lsp::documents::{Document, Documents};
-use crate::lsp::features::{Known, answer, capabilities, error, read};
+use crate::ide::{Project, Workspace};
+use crate::lsp::convert::address;
+use crate::lsp::documents::{Document, Documents, changed};
+use crate::lsp::features::{State, answer, capabilities, error, read};
+use crate::lsp::publish;
 use crate::lsp::transport::{self, Incoming};
-use crate::lsp::{Workspace, publish, uri};
+use crate::lsp::uri;
 use lsp_server::{ErrorCode, Message, Notification, Request, RequestId, Response, ResponseError};
 use lsp_types::{
     CancelParams, DidChangeTextDocumentParams, DidChangeWatchedFilesParams,
@@ -17,11 +19,11 @@ use std::collections::{BTreeMap, VecDeque};
 use std::io::{self, Write};
 use std::sync::mpsc::{Receiver, TryRecvError};
 
-/// Messages that are looked at before they are dealt with, to find those that were taken back.
-const AHEAD_MOST: usize = 256;
+/// Most messages that are read ahead, to find requests that were cancelled.
+const MAX_AHEAD: usize = 256;
 
-/// Changes that are taken over before a check is made even though more are waiting.
-const CHANGES_MOST: usize = 64;
+/// Most changes before a check is made even though more are waiting.
+const MAX_CHANGES: usize = 64;
 
 /// Serves an editor until it says `exit` or its stream ends; gives the exit code, 0 where it said
 /// `shutdown` before.
@@ -38,9 +40,8 @@ pub fn serve(
         output,
         stage: Stage::New,
         documents: Documents::new(),
-        analyses: Analyses::default(),
+        project: Project::default(),
         published: BTreeMap::new(),
-        folders: Vec::new(),
         snippets: false,
         related: false,
         watches: false,
@@ -61,25 +62,25 @@ pub fn serve(
                 Err(TryRecvError::Disconnected) => return Ok(1),
             }
         }
-        while waiting.len() < AHEAD_MOST
+        while waiting.len() < MAX_AHEAD
             && let Ok(message) = incoming.try_recv()
         {
             waiting.push_back(message);
         }
         let Some(next) = waiting.pop_front() else { continue };
-        if let Some(id) = taken_back(&next, &waiting) {
-            let error = error(ErrorCode::RequestCanceled, "taken back");
+        if let Some(id) = cancelled(&next, &waiting) {
+            let error = error(ErrorCode::RequestCanceled, "cancelled");
             server.send(Response { id, response_result: Err(error) })?;
             continue;
         }
-        if let Some(code) = server.take(next)? {
+        if let Some(code) = server.handle(next)? {
             return Ok(code);
         }
     }
 }
 
-/// The id of a request that a later message takes back.
-fn taken_back(message: &Incoming, later: &VecDeque<Incoming>) -> Option<RequestId> {
+/// The id of a request that a later message cancels.
+fn cancelled(message: &Incoming, later: &VecDeque<Incoming>) -> Option<RequestId> {
     let Incoming::Message(Message::Request(request)) = message else { return None };
     let cancels = |message: &Incoming| match message {
         Incoming::Message(Message::Notification(n)) if n.method == "$/cancelRequest" => {
@@ -106,21 +107,20 @@ struct Server<'a> {
     output: &'a mut dyn Write,
     stage: Stage,
     documents: Documents,
-    analyses: Analyses,
-    /// What the editor was told last of each file, and for which version of it.
+    project: Project,
+    /// What was published last for each file, and for which version of it.
     published: BTreeMap<String, (Option<i32>, Vec<lsp_types::Diagnostic>)>,
-    folders: Vec<String>,
     snippets: bool,
     related: bool,
-    /// The editor tells of changed files to those who ask.
+    /// The editor reports changed files on request.
     watches: bool,
     /// Changes since the last check.
     changes: usize,
 }
 
 impl Server<'_> {
-    /// Deals with one message; gives the exit code where it was the last.
-    fn take(&mut self, incoming: Incoming) -> io::Result<Option<u8>> {
+    /// Handles one message; gives the exit code where it was the last.
+    fn handle(&mut self, incoming: Incoming) -> io::Result<Option<u8>> {
         match incoming {
             Incoming::Malformed { code, message, id } => {
                 transport::refuse(self.output, &id, code, &message)?;
@@ -162,15 +162,14 @@ impl Server<'_> {
                 Ok(Value::Null)
             }
             (Stage::Running, _) => {
-                self.analyses.refresh(&self.documents, self.workspace);
-                let mut known = Known {
+                self.project.refresh(self.workspace);
+                let mut state = State {
+                    project: &self.project,
                     documents: &self.documents,
-                    analyses: &self.analyses,
-                    folders: &self.folders,
                     snippets: self.snippets,
                     workspace: self.workspace,
                 };
-                answer(request, &mut known)
+                answer(request, &mut state)
             }
             (Stage::ShutDown, _) => {
                 Err(error(ErrorCode::InvalidRequest, "the server is shut down"))
@@ -181,10 +180,10 @@ impl Server<'_> {
     fn initialize(&mut self, params: Value) -> Result<Value, ResponseError> {
         let params: InitializeParams = read(params)?;
         let folders = params.workspace_folders.unwrap_or_default();
-        self.folders = folders.iter().map(|folder| uri::name(&folder.uri)).collect();
+        self.project.folders = folders.iter().map(|folder| uri::name(&folder.uri)).collect();
         #[allow(deprecated, reason = "editors that know no workspace folders send this")]
-        if self.folders.is_empty() {
-            self.folders.extend(params.root_uri.as_ref().map(uri::name));
+        if self.project.folders.is_empty() {
+            self.project.folders.extend(params.root_uri.as_ref().map(uri::name));
         }
         let document = params.capabilities.text_document.unwrap_or_default();
         self.snippets = document
@@ -207,8 +206,7 @@ impl Server<'_> {
         }))
     }
 
-    /// Takes a notification over; one that makes no sense is told of and left alone, since it has
-    /// no answer.
+    /// Handles a notification; one that makes no sense is logged, since it has no answer.
     fn notification(&mut self, notification: Notification) -> io::Result<()> {
         let Notification { method, params } = notification;
         if method == "initialized" && self.watches {
@@ -219,65 +217,57 @@ impl Server<'_> {
             let (id, method) = ("files".to_string().into(), "client/registerCapability".into());
             self.send(Request { id, method, params })?;
         }
-        match self.noticed(&method, params) {
-            Ok(()) => {}
-            Err(why) => {
-                let message = format!("{method}: {}", why.message);
-                let params = json!({"type": 2, "message": message});
-                self.send(Notification { method: "window/logMessage".to_string(), params })?;
-            }
+        if let Err(why) = self.apply(&method, params) {
+            let message = format!("{method}: {}", why.message);
+            let params = json!({"type": 2, "message": message});
+            self.send(Notification { method: "window/logMessage".to_string(), params })?;
         }
-        if self.changes >= CHANGES_MOST {
+        if self.changes >= MAX_CHANGES {
             self.publish()?;
         }
         Ok(())
     }
 
-    fn noticed(&mut self, method: &str, params: Value) -> Result<(), ResponseError> {
+    fn apply(&mut self, method: &str, params: Value) -> Result<(), ResponseError> {
         match method {
             "textDocument/didOpen" => {
-                let params: DidOpenTextDocumentParams = read(params)?;
-                let opened = params.text_document;
+                let opened = read::<DidOpenTextDocumentParams>(params)?.text_document;
                 let name = uri::name(&opened.uri);
-                self.changed(&name);
-                let (uri, version, text) = (opened.uri, opened.version, opened.text);
-                self.documents.insert(name, Document { uri, version, text });
+                self.set_text(&name, opened.text);
+                self.documents.insert(name, Document { uri: opened.uri, version: opened.version });
             }
             "textDocument/didChange" => {
                 let params: DidChangeTextDocumentParams = read(params)?;
                 let name = uri::name(&params.text_document.uri);
-                let Some(document) = self.documents.get_mut(&name) else {
-                    return Err(error(ErrorCode::InvalidParams, format!("{name} is not open")));
-                };
+                let document = self.documents.get_mut(&name).ok_or_else(|| not_open(&name))?;
                 document.version = params.text_document.version;
-                document.change(params.content_changes);
-                self.changed(&name);
+                let text = self.project.documents().get(&name).cloned().unwrap_or_default();
+                self.set_text(&name, changed(text, params.content_changes));
             }
             "textDocument/didClose" => {
                 let params: DidCloseTextDocumentParams = read(params)?;
                 let name = uri::name(&params.text_document.uri);
-                if self.documents.remove(&name).is_none() {
-                    return Err(error(ErrorCode::InvalidParams, format!("{name} is not open")));
-                }
-                self.changed(&name);
+                self.documents.remove(&name).ok_or_else(|| not_open(&name))?;
+                self.project.close_document(&name);
+                self.changes += 1;
             }
             "textDocument/didSave" => {
                 let params: DidSaveTextDocumentParams = read(params)?;
-                self.changed(&uri::name(&params.text_document.uri));
+                self.invalidate(&uri::name(&params.text_document.uri));
             }
             "workspace/didChangeWatchedFiles" => {
                 let params: DidChangeWatchedFilesParams = read(params)?;
                 for change in params.changes {
-                    self.changed(&uri::name(&change.uri));
+                    self.invalidate(&uri::name(&change.uri));
                 }
             }
             "workspace/didChangeWorkspaceFolders" => {
                 let params: DidChangeWorkspaceFoldersParams = read(params)?;
                 let removed = params.event.removed.iter().map(|folder| uri::name(&folder.uri));
                 let removed: Vec<String> = removed.collect();
-                self.folders.retain(|folder| !removed.contains(folder));
+                self.project.folders.retain(|folder| !removed.contains(folder));
                 let added = params.event.added.iter();
-                self.folders.extend(added.map(|folder| uri::name(&folder.uri)));
+                self.project.folders.extend(added.map(|folder| uri::name(&folder.uri)));
             }
             // Others may be ignored by the protocol; an answer would be against it.
             _ => {}
@@ -285,45 +275,48 @@ impl Server<'_> {
         Ok(())
     }
 
-    fn changed(&mut self, name: &str) {
-        self.analyses.forget(name);
+    fn set_text(&mut self, name: &str, text: String) {
+        self.project.set_document(name, text);
         self.changes += 1;
     }
 
-    /// Checks what has changed and tells the editor where that makes a difference.
+    fn invalidate(&mut self, name: &str) {
+        self.project.invalidate(name);
+        self.changes += 1;
+    }
+
+    /// Checks what has changed and publishes the reports that differ.
     fn publish(&mut self) -> io::Result<()> {
         if self.changes == 0 {
             return Ok(());
         }
         self.changes = 0;
-        self.analyses.refresh(&self.documents, self.workspace);
-        let mut now = publish::reports(&self.analyses, &self.documents, self.related);
+        self.project.refresh(self.workspace);
+        let mut now = publish::reports(&self.project, &self.documents, self.related);
         for name in self.published.keys() {
             now.entry(name.clone()).or_default();
         }
-        let mut news = Vec::new();
         for (name, diagnostics) in now {
-            let document = self.documents.get(&name);
-            let version = document.map(|document| document.version);
-            let told = (version, diagnostics);
-            if self.published.get(&name) == Some(&told) {
+            let version = self.documents.get(&name).map(|document| document.version);
+            let report = (version, diagnostics.clone());
+            if self.published.get(&name) == Some(&report) {
                 continue;
             }
-            let uri = document.map(|document| document.uri.clone()).or_else(|| uri::of(&name));
-            let Some(uri) = uri else { continue };
-            let diagnostics = told.1.clone();
-            news.push(PublishDiagnosticsParams { uri, diagnostics, version });
-            if told.1.is_empty() && version.is_none() {
+            let Some(uri) = address(&self.documents, &name) else { continue };
+            if diagnostics.is_empty() && version.is_none() {
                 self.published.remove(&name);
             } else {
-                self.published.insert(name, told);
+                self.published.insert(name, report);
             }
-        }
-        for params in news {
             let method = "textDocument/publishDiagnostics".to_string();
+            let params = PublishDiagnosticsParams { uri, diagnostics, version };
             let params = serde_json::to_value(params).unwrap_or_default();
             self.send(Notification { method, params })?;
         }
         Ok(())
     }
+}
+
+fn not_open(name: &str) -> ResponseError {
+    error(ErrorCode::InvalidParams, format!("{name} is not open"))
 }

@@ -1,31 +1,31 @@
 //! Messages in and out of byte streams: the base protocol of LSP (a `Content-Length` header, a
-//! blank line, JSON-RPC 2.0 in UTF-8). What is malformed is told apart and never ends the stream.
+//! blank line, JSON-RPC 2.0 in UTF-8). A malformed message is reported and never ends the stream.
 
 use lsp_server::{ErrorCode, Message, RequestId};
 use serde_json::{Value, json};
 use std::io::{self, BufRead, Read, Write};
 
 /// Largest message that is read, in bytes.
-pub const MESSAGE_MOST: u64 = 64 * 1024 * 1024;
+pub const MAX_MESSAGE: u64 = 64 * 1024 * 1024;
 
-/// Longest message that is skipped for being too large; past this the header is not believed.
-const SKIPPED_MOST: u64 = 1024 * 1024 * 1024;
+/// Longest message that is skipped for being too large, in bytes; a longer length is malformed.
+const MAX_SKIPPED: u64 = 1024 * 1024 * 1024;
 
-/// Longest header line.
-const HEADER_MOST: u64 = 4096;
+/// Longest header line, in bytes.
+const MAX_HEADER: u64 = 4096;
 
 /// Something that arrived.
 #[derive(Debug)]
 pub enum Incoming {
     /// A message.
     Message(Message),
-    /// Something that is none: the error to answer, and the id to answer to, null where unknown.
+    /// No message: the error to answer, and the id to answer to, null where unknown.
     Malformed {
         /// Which error.
         code: ErrorCode,
         /// What is wrong.
         message: String,
-        /// Whom to answer.
+        /// Which request to answer.
         id: Value,
     },
 }
@@ -36,7 +36,7 @@ impl Incoming {
     }
 }
 
-/// Reads what comes next; none at the end of the stream.
+/// Reads the next message; none at the end of the stream.
 ///
 /// # Errors
 /// Where the stream itself fails.
@@ -45,7 +45,7 @@ pub fn read(input: &mut dyn BufRead) -> io::Result<Option<Incoming>> {
     let mut wrong = None;
     loop {
         let mut line = Vec::new();
-        if (&mut *input).take(HEADER_MOST).read_until(b'\n', &mut line)? == 0 {
+        if (&mut *input).take(MAX_HEADER).read_until(b'\n', &mut line)? == 0 {
             return Ok(None);
         }
         let text = String::from_utf8_lossy(&line);
@@ -60,7 +60,7 @@ pub fn read(input: &mut dyn BufRead) -> io::Result<Option<Incoming>> {
         match text.split_once(':') {
             Some((name, value)) if name.trim().eq_ignore_ascii_case("content-length") => {
                 match value.trim().parse::<u64>() {
-                    Ok(value) if value <= SKIPPED_MOST => length = Some(value),
+                    Ok(value) if value <= MAX_SKIPPED => length = Some(value),
                     _ => wrong = Some(format!("`{}` is no Content-Length", value.trim())),
                 }
             }
@@ -74,11 +74,11 @@ pub fn read(input: &mut dyn BufRead) -> io::Result<Option<Incoming>> {
         let what = wrong.unwrap_or_else(|| "there is no Content-Length".to_string());
         return Ok(Some(Incoming::malformed(ErrorCode::ParseError, what)));
     };
-    if length > MESSAGE_MOST {
+    if length > MAX_MESSAGE {
         if io::copy(&mut input.take(length), &mut io::sink())? < length {
             return Ok(None);
         }
-        let what = format!("the message is larger than {MESSAGE_MOST} bytes");
+        let what = format!("the message is larger than {MAX_MESSAGE} bytes");
         return Ok(Some(Incoming::malformed(ErrorCode::InvalidRequest, what)));
     }
     let mut body = Vec::new();

@@ -1,14 +1,15 @@
-//! Pages that people read and print: the frame and the style of one, which needs nothing from
-//! elsewhere, and plots as SVG.
+//! Pages that people read and print: their frame, style, sections and tables, and plots as SVG. A
+//! page needs no other file.
 
 pub mod plot;
+pub mod table;
 
 use crate::visible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");
 
-/// A whole page of a title and what stands in its body, text of others among it.
+/// A whole page; its body may hold text of others.
 pub fn page(title: &str, body: &Markup) -> String {
     let page = html! {
         (DOCTYPE)
@@ -26,4 +27,47 @@ pub fn page(title: &str, body: &Markup) -> String {
     }
     .into_string();
     visible::lines(&page).into_owned()
+}
+
+/// A section with its heading; `id` is unique in the page.
+pub fn section(id: &str, title: &str, content: &Markup) -> Markup {
+    html! {
+        section aria-labelledby=(id) {
+            h2 id=(id) { (title) }
+            (content)
+        }
+    }
+}
+
+/// The head of a column, as text or above numbers.
+#[derive(Clone, Copy, Debug)]
+pub enum Head<'a> {
+    /// Above text.
+    Text(&'a str),
+    /// Above numbers.
+    Number(&'a str),
+}
+
+/// A table that scrolls in itself; `rows` are the rows of its body.
+pub fn table(name: &str, class: Option<&str>, heads: &[Head<'_>], rows: &Markup) -> Markup {
+    html! {
+        div.wide tabindex="0" role="region" aria-label=(format!("table {name}")) {
+            table class=[class] {
+                thead { tr { @for head in heads { @match head {
+                    Head::Text(text) => th scope="col" { (text) },
+                    Head::Number(text) => th.number scope="col" { (text) },
+                } } } }
+                tbody { (rows) }
+            }
+        }
+    }
+}
+
+/// Says how many items a page leaves out, and where they are; nothing where there are none.
+pub fn left_out(count: usize, what: &str, file: &str) -> Markup {
+    html! {
+        @if count > 0 {
+            p.soft { (count) " further " (what) " are not shown here; " (file) " has them all." }
+        }
+    }
 }

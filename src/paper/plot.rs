@@ -12,7 +12,7 @@ pub struct Size {
 }
 
 /// One of several beside each other.
-pub const SMALL: Size = Size { width: 480.0, height: 270.0, left: 58.0, right: 14.0 };
+const SMALL: Size = Size { width: 480.0, height: 270.0, left: 58.0, right: 14.0 };
 
 /// One over the whole page, with room for the names of lines across.
 pub const WIDE: Size = Size { width: 900.0, height: 300.0, left: 78.0, right: 104.0 };
@@ -120,6 +120,11 @@ pub struct Across {
 }
 
 impl Plot {
+    /// A small plot.
+    pub fn small(id: &str, title: String, told: &str, x: Axis, y: Axis) -> Plot {
+        Plot { size: SMALL, id: id.to_string(), title, told: told.to_string(), x, y }
+    }
+
     fn right(&self) -> f64 {
         self.size.width - self.size.right
     }

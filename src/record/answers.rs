@@ -1,5 +1,5 @@
-//! `answers.toml`: what the operator answered, in the form that `--answers` takes, so that a run can
-//! be made again with the same answers.
+//! `answers.toml`: the answers of the operator in the form that `--answers` takes, so that a run can be
+//! repeated with them.
 
 use crate::record::data::Record;
 use crate::record::values::value;
@@ -26,7 +26,7 @@ pub fn answers(record: &Record) -> Result<Option<String>, toml::ser::Error> {
         .to_string();
     if answered.left_out > 0 {
         let more = answered.left_out;
-        text.push_str(&format!("# {more} further answers stand in events.jsonl alone.\n"));
+        text.push_str(&format!("# {more} further answers are in events.jsonl only.\n"));
     }
     text.push_str(&toml::to_string(&answers)?);
     Ok(Some(text))

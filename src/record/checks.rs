@@ -1,4 +1,4 @@
-//! A decided check as rows of words, the same for every format.
+//! A check as names and values, the same for every format.
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret::{Bound, Check};
@@ -7,26 +7,26 @@ use crate::program::tree::Planned;
 use crate::record::data::Recorded;
 use crate::units::{noise, show_number};
 
-/// What a planned check came to that was not made.
+/// The outcome of a planned check that was not made.
 const UNREACHED: &str = "planned and not reached";
 
-/// A check as every format tells it.
+/// A check as every format shows it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CheckRow {
     /// Head time in s.
     pub time: f64,
     /// Its label.
     pub label: String,
-    /// What it came to.
+    /// Its outcome.
     pub outcome: Outcome,
-    /// Its value, where it was held against limits.
+    /// Its value, where it was compared with limits.
     pub value: Option<Shown>,
-    /// Name and value of all that is known of it; keys without blanks.
+    /// Names and values of all facts; names without blanks.
     pub facts: Vec<(&'static str, String)>,
 }
 
 impl CheckRow {
-    /// Of a check that was decided at a head time.
+    /// The row of a check that was decided at a head time.
     pub fn of(time: f64, check: &Check, place: String) -> CheckRow {
         let mut facts = vec![("condition", check.text.to_string())];
         if let Some(measured) = &check.measured {
@@ -58,15 +58,15 @@ impl CheckRow {
         CheckRow { time, label: check.label.clone(), outcome: check.outcome, value, facts }
     }
 
-    /// Of a check that was planned and not reached.
+    /// The row of a check that was planned and not reached.
     pub fn unreached(time: f64, check: &Planned, place: String) -> CheckRow {
         let facts = vec![("outcome", UNREACHED.to_string()), ("place", place)];
         let label = check.label.to_string();
         CheckRow { time, label, outcome: Outcome::Undecided, value: None, facts }
     }
 
-    /// What it came to, in words.
-    pub fn came_to(&self) -> &str {
+    /// Its outcome, in words.
+    pub fn outcome_text(&self) -> &str {
         self.fact("outcome").unwrap_or_else(|| self.outcome.text())
     }
 
@@ -98,8 +98,8 @@ impl CheckRow {
         })
     }
 
-    /// Whether it was decided on what was recorded: the same expression with an uncertainty behind it,
-    /// and the same value.
+    /// Whether it was decided on a recorded value: the same expression with an uncertainty behind it, and
+    /// the same value.
     pub fn decided_on_recorded(&self, recorded: &Recorded) -> bool {
         let Shown::Quantity { value, unit, .. } = &recorded.shown else { return false };
         let condition = self.fact("condition").unwrap_or_default();
@@ -125,8 +125,8 @@ impl CheckRow {
             text.push_str(&format!(", should be {limits}"));
         }
         if text.is_empty() {
-            return self.came_to().to_string();
+            return self.outcome_text().to_string();
         }
-        format!("{text}: {}", self.came_to())
+        format!("{text}: {}", self.outcome_text())
     }
 }

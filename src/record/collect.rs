@@ -1,4 +1,4 @@
-//! Collects a record from what script and head say while the run goes on.
+//! Collects the record of a run from its events and the calls of the head.
 
 use crate::acceptance::decision::Outcome;
 use crate::head::call::{Call, Reply};
@@ -8,19 +8,19 @@ use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
-use crate::record::data::{Answered, End, FailureText, Identity, LogLine, Page, Record, Recorded};
+use crate::record::data::{Answer, Answered, End, FailureText, Identity, LogLine, Page, Record, Recorded};
 use crate::record::lines::LineRow;
 use crate::session::Finished;
 use crate::source::{SourceMap, Span};
 use std::rc::Rc;
 
-/// Most quantities, flags and texts of recorded values that are kept.
-const PARTS_MOST: usize = 200_000;
+/// Most quantities, flags and texts in recorded values.
+const MAX_PARTS: usize = 200_000;
 
 /// Longest line of the log, in characters.
-const TEXT_MOST: usize = 2_000;
+const MAX_TEXT: usize = 2_000;
 
-/// Collects.
+/// Collects the record of a run.
 #[derive(Debug, Default)]
 pub struct Collector {
     record: Record,
@@ -28,12 +28,12 @@ pub struct Collector {
     lines: u64,
     drawn: Option<u32>,
     trims: Option<Vec<Trim>>,
-    /// What is waited for, told once a wait.
+    /// The current wait, logged once.
     waiting: Option<Rc<str>>,
 }
 
 impl Collector {
-    /// Starts with what is known beforehand.
+    /// Sets the identity of the run.
     pub fn start(&mut self, identity: Identity) {
         self.record.identity = identity;
     }
@@ -44,7 +44,7 @@ impl Collector {
     }
 
     fn log(&mut self, time: f64, text: &str) {
-        let mut short: String = text.chars().take(TEXT_MOST).collect();
+        let mut short: String = text.chars().take(MAX_TEXT).collect();
         if short.len() < text.len() {
             short.push_str("… (whole in events.jsonl)");
         }
@@ -64,7 +64,7 @@ impl Collector {
         }
     }
 
-    /// The script said something; `place` names places of the script.
+    /// Takes an event of the script; `place` names places of the script.
     pub fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
         if !matches!(event, Event::Progress { .. }) {
             self.waiting = None;
@@ -73,7 +73,7 @@ impl Collector {
             Event::Note(text) => self.log(time, text),
             Event::Recorded { label, shown, text, .. } => {
                 let parts = parts(shown);
-                if self.parts + parts > PARTS_MOST {
+                if self.parts + parts > MAX_PARTS {
                     self.record.recorded.left_out += 1;
                     return;
                 }
@@ -104,7 +104,7 @@ impl Collector {
             Event::Answered { question, shown, who, .. } => {
                 self.log(time, &answer_line(question, shown, who));
                 let (question, shown, who) = (question.clone(), shown.clone(), who.clone());
-                self.record.answers.push(Answered { time, question, shown, who });
+                self.record.answers.push(Answer { time, question, shown, who });
             }
             Event::Provoked(fault) => {
                 self.log(time, &format!("the script provoked {fault}"));
@@ -115,7 +115,7 @@ impl Collector {
         }
     }
 
-    /// The head or its gauge answered; gives the row of a line that was measured.
+    /// Takes a call of the head or its gauge; gives the row of a measured line.
     pub fn heard(&mut self, heard: &Heard) -> Option<LineRow> {
         let time = heard.time;
         match (&heard.call, &heard.reply) {
@@ -141,11 +141,11 @@ impl Collector {
             }
             (Call::Spin { speed }, Reply::Done) => {
                 let rpm = speed * 30.0 / std::f64::consts::PI;
-                self.log(time, &format!("the polygon was asked for {rpm:.0} rpm"));
+                self.log(time, &format!("the polygon was set to {rpm:.0} rpm"));
             }
             (Call::Halt { how }, Reply::Done) => {
                 let how = if *how == Halt::Brake { "brake" } else { "coast" };
-                self.log(time, &format!("the polygon was asked to {how}"));
+                self.log(time, &format!("the polygon was told to {how}"));
             }
             (Call::Arm { power }, Reply::Done) => {
                 let share = number_text(power * 100.0);
@@ -156,13 +156,13 @@ impl Collector {
                 self.log(time, &words::call(&heard.call));
             }
             (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),
-            (_, Reply::Fault(fault)) => self.log(time, &format!("the head says: {fault}")),
+            (_, Reply::Fault(fault)) => self.log(time, &format!("the head reports: {fault}")),
             _ => {}
         }
         None
     }
 
-    /// The end, with the pages that were exposed.
+    /// Ends the record with the exposed pages.
     pub fn end(&mut self, finished: &Finished, sources: &SourceMap, pages: Vec<Page>) {
         let failure = finished.failure.as_ref().map(|failure| FailureText {
             kind: failure.kind.text().to_string(),

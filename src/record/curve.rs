@@ -1,10 +1,10 @@
 //! The polygon's speed over head time, thinned out by time where there are too many points.
 
-/// Most points that are kept.
-const POINTS_MOST: usize = 2_000;
+/// Most points of a curve.
+const MAX_POINTS: usize = 2_000;
 
 /// Smallest time in s between two points once they are thinned out.
-const GAP_FIRST: f64 = 0.001;
+const MIN_GAP: f64 = 0.001;
 
 /// A measured speed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -13,7 +13,7 @@ pub struct SpeedPoint {
     pub time: f64,
     /// In rad/s.
     pub speed: f64,
-    /// The lock detector's word.
+    /// The lock detector's output.
     pub locked: bool,
 }
 
@@ -28,7 +28,7 @@ pub struct Curve {
 }
 
 impl Curve {
-    /// Takes a point.
+    /// Adds a point.
     pub fn push(&mut self, point: SpeedPoint) {
         if !point.time.is_finite() || !point.speed.is_finite() {
             return;
@@ -36,8 +36,8 @@ impl Curve {
         if self.points.last().is_none_or(|last| self.keeps(last, &point)) {
             self.points.push(point);
         }
-        while self.points.len() > POINTS_MOST {
-            self.gap = (self.gap * 2.0).max(GAP_FIRST);
+        while self.points.len() > MAX_POINTS {
+            self.gap = (self.gap * 2.0).max(MIN_GAP);
             let all = std::mem::take(&mut self.points);
             let before = all.len();
             for point in all {
@@ -47,7 +47,7 @@ impl Curve {
             }
             // A lock that comes and goes all the time leaves nothing to thin out.
             if self.gap > 1e9 && self.points.len() == before {
-                self.points.truncate(POINTS_MOST);
+                self.points.truncate(MAX_POINTS);
             }
         }
     }
@@ -64,7 +64,7 @@ impl Curve {
 
 #[cfg(test)]
 mod tests {
-    use super::{Curve, POINTS_MOST, SpeedPoint};
+    use super::{Curve, MAX_POINTS, SpeedPoint};
 
     #[test]
     fn thinning_keeps_both_ends_of_time_and_the_lock() {
@@ -73,7 +73,7 @@ mod tests {
             let time = f64::from(i) * 0.01;
             curve.push(SpeedPoint { time, speed: time, locked: i >= 77_777 });
         }
-        assert!(curve.points.len() <= POINTS_MOST && curve.points.len() > POINTS_MOST / 4);
+        assert!(curve.points.len() <= MAX_POINTS && curve.points.len() > MAX_POINTS / 4);
         assert!(curve.gap > 0.0);
         assert_eq!(curve.lock().map(|p| p.time), Some(777.77));
         assert!(curve.points.last().unwrap().time > 999.0 - curve.gap);
@@ -85,6 +85,6 @@ mod tests {
         for i in 0..10_000 {
             curve.push(SpeedPoint { time: f64::from(i), speed: 1.0, locked: i % 2 == 0 });
         }
-        assert!(curve.points.len() <= POINTS_MOST);
+        assert!(curve.points.len() <= MAX_POINTS);
     }
 }

@@ -13,7 +13,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::rc::Rc;
 
-/// What a run was, known before it starts.
+/// The identity of a run, known before it starts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Identity {
     /// Version of spintrue.
@@ -22,42 +22,42 @@ pub struct Identity {
     pub script: String,
     /// The script and each file it uses.
     pub sources: Vec<SourceDigest>,
-    /// Kind of head.
+    /// Model of the head.
     pub model: String,
     /// Its serial number.
     pub serial: String,
-    /// Nothing real moved.
+    /// The head is simulated.
     pub simulated: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
-    /// A recording was played back, so this is no fresh run.
+    /// A recording was played back: no fresh run.
     pub replay: bool,
-    /// What was to go wrong on purpose.
+    /// Faults injected from outside the script.
     pub faults: Vec<String>,
-    /// What the script itself made go wrong, as it happened.
+    /// Faults that the script itself provoked, in order.
     pub provoked: Vec<String>,
-    /// Arguments of the program that make the run again, its sources being where they were.
+    /// Arguments of the program that repeat the run, given the same sources.
     pub again: Vec<String>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
-    /// Who ran it, if they said.
+    /// Name of the operator, if given.
     pub operator: Option<String>,
     /// When it started, by RFC 3339.
     pub started: String,
-    /// The longest that it could take, in words.
+    /// The longest time that it could take, in words.
     pub at_most: Option<String>,
-    /// What the head said of itself, in groups of words and values.
+    /// The description of the head, in groups of names and values.
     pub head: Vec<(String, Vec<(String, String)>)>,
 }
 
-/// A text that was run.
+/// A source file of the run.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct SourceDigest {
     /// Its path.
     pub name: String,
     /// SHA-256 in hexadecimal.
     pub sha256: String,
-    /// What stands in it.
+    /// Its content.
     #[serde(skip)]
     pub content: Vec<u8>,
 }
@@ -70,20 +70,20 @@ impl SourceDigest {
     }
 }
 
-/// What was kept of a run.
+/// The record of a run.
 #[derive(Clone, Debug, Default)]
 pub struct Record {
-    /// What it was.
+    /// Its identity.
     pub identity: Identity,
-    /// Checks in their order.
+    /// Checks in order.
     pub checks: Capped<CheckRow>,
-    /// Further checks, of which only the outcomes are kept.
+    /// Further checks that conform, that do not, and that are undecided.
     pub more: [usize; 3],
-    /// Recorded values in their order.
+    /// Recorded values in order.
     pub recorded: Capped<Recorded>,
-    /// The operator's answers in their order.
-    pub answers: Capped<Answered>,
-    /// What the script said.
+    /// The operator's answers in order.
+    pub answers: Capped<Answer>,
+    /// The log.
     pub log: Capped<LogLine>,
     /// Speed of the polygon as it was measured.
     pub curve: Curve,
@@ -95,29 +95,29 @@ pub struct Record {
     pub end: Option<End>,
 }
 
-/// A list that takes no more than so many.
+/// A list with a limit on its length.
 #[derive(Clone, Debug)]
 pub struct Capped<T> {
-    /// What it took.
+    /// The items that fit.
     pub items: Vec<T>,
-    /// How many it did not.
+    /// How many did not fit.
     pub left_out: usize,
-    most: usize,
+    max: usize,
 }
 
 impl<T> Default for Capped<T> {
     fn default() -> Self {
-        Capped { items: Vec::new(), left_out: 0, most: ITEMS_MOST }
+        Capped { items: Vec::new(), left_out: 0, max: MAX_ITEMS }
     }
 }
 
-/// Most checks, values and lines of the log that are kept.
-const ITEMS_MOST: usize = 10_000;
+/// Most checks, values and log entries.
+const MAX_ITEMS: usize = 10_000;
 
 impl<T> Capped<T> {
-    /// Takes one more, or counts it.
+    /// Adds an item, or counts it as left out.
     pub fn push(&mut self, item: T) {
-        if self.items.len() < self.most {
+        if self.items.len() < self.max {
             self.items.push(item);
         } else {
             self.left_out += 1;
@@ -140,7 +140,7 @@ pub struct Recorded {
 
 /// An answer of the operator.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Answered {
+pub struct Answer {
     /// Head time in s.
     pub time: f64,
     /// What was asked.
@@ -151,47 +151,52 @@ pub struct Answered {
     pub who: String,
 }
 
-/// A line of the log.
+/// An entry of the log.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LogLine {
     /// Head time in s.
     pub time: f64,
-    /// What was said.
+    /// What happened.
     pub text: String,
 }
 
 /// An exposed page.
 #[derive(Clone, Debug)]
 pub struct Page {
-    /// Which one, from 1.
+    /// Its number, from 1.
     pub number: usize,
     /// Lines drawn.
     pub lines: usize,
     /// Its banding, where there are lines enough.
     pub banding: Option<Banding>,
-    /// What the medium would show; or why there is no picture.
-    pub picture: Result<Picture, String>,
+    /// What the medium would show.
+    pub picture: Picture,
 }
 
-/// A picture as a PNG file.
+/// A picture of a page.
 #[derive(Clone, Debug)]
-pub struct Picture {
-    /// The file.
-    pub png: Vec<u8>,
-    /// Pixels across.
-    pub width: u32,
-    /// Pixels down.
-    pub height: u32,
+pub enum Picture {
+    /// A picture as a PNG file.
+    Png {
+        /// The file.
+        png: Vec<u8>,
+        /// Pixels across.
+        width: u32,
+        /// Pixels down.
+        height: u32,
+    },
+    /// There is none; why.
+    Missing(String),
 }
 
 /// How a run ended.
 #[derive(Clone, Debug)]
 pub struct End {
-    /// What it came to.
+    /// The verdict.
     pub verdict: Verdict,
     /// What stopped it: kind, message, place, and the calls that led there.
     pub failure: Option<FailureText>,
-    /// How the head was left.
+    /// The state in which the head was left.
     pub safe: SafeState,
     /// Head time from start to safe in s.
     pub took: f64,

@@ -4,24 +4,24 @@ use crate::record::junit::{failed, seconds, xml};
 use crate::visible;
 use quick_junit::{Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
 
-/// A head of a batch.
+/// The result of a head in a batch.
 #[derive(Clone, Debug)]
 pub struct HeadCase {
     /// Its serial number.
     pub serial: String,
-    /// What it came to, `not run` among it.
+    /// Its verdict, or `not run`.
     pub verdict: String,
-    /// Whether that is good.
+    /// Whether it passed.
     pub passed: bool,
-    /// What speaks against it.
+    /// Why it did not pass.
     pub message: String,
     /// Head time in s.
     pub took: f64,
-    /// Name and value of what else is known of it.
+    /// Names and values of further facts.
     pub facts: Vec<(&'static str, String)>,
 }
 
-/// A test case for each head. One that was not run is a failure: nothing passes that was not tried.
+/// A test case for each head. A head that was not run counts as a failure.
 pub fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SerializeError> {
     let script = visible::line(script);
     let mut suite = TestSuite::new(script.as_str());

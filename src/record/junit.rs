@@ -14,39 +14,32 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
     let identity = &record.identity;
     let mut suite = TestSuite::new(visible::line(&identity.script));
     suite.extra.insert("timestamp".into(), zoneless(&identity.started).into());
-    let mut property = |name: &str, value: &str| {
-        suite.add_property((name, visible::line(value).as_str()));
-    };
-    property("spintrue", &identity.spintrue);
-    property("head model", &identity.model);
-    property("head serial", &identity.serial);
-    property("simulated", if identity.simulated { "true" } else { "false" });
-    property("replay", if identity.replay { "true" } else { "false" });
-    if let Some(seed) = identity.seed {
-        property("seed", &seed.to_string());
-    }
-    if let Some(operator) = &identity.operator {
-        property("operator", operator);
-    }
-    property("started", &identity.started);
-    for fault in &identity.faults {
-        property("fault on purpose", fault);
-    }
-    for fault in &identity.provoked {
-        property("provoked by the script", fault);
-    }
-    for (name, value) in &identity.params {
-        property(&format!("param {name}"), value);
-    }
-    for source in &identity.sources {
-        property(&format!("sha256 {}", source.name), &source.sha256);
+    let is = |is: bool| is.to_string();
+    let known = [
+        ("spintrue", Some(identity.spintrue.clone())),
+        ("head model", Some(identity.model.clone())),
+        ("head serial", Some(identity.serial.clone())),
+        ("simulated", Some(is(identity.simulated))),
+        ("replay", Some(is(identity.replay))),
+        ("seed", identity.seed.map(|seed| seed.to_string())),
+        ("operator", identity.operator.clone()),
+        ("started", Some(identity.started.clone())),
+    ];
+    let known = known.into_iter().filter_map(|(name, value)| Some((name.to_string(), value?)));
+    let faults = identity.faults.iter().map(|fault| ("fault on purpose", fault));
+    let provoked = identity.provoked.iter().map(|fault| ("provoked by the script", fault));
+    let faults = faults.chain(provoked).map(|(name, fault)| (name.to_string(), fault.clone()));
+    let params = identity.params.iter().map(|(name, v)| (format!("param {name}"), v.clone()));
+    let sources = identity.sources.iter().map(|s| (format!("sha256 {}", s.name), s.sha256.clone()));
+    for (name, value) in known.chain(faults).chain(params).chain(sources) {
+        suite.add_property((name.as_str(), visible::line(&value).as_str()));
     }
     let class = visible::line(&identity.script);
     let mut before = 0.0;
     for check in &record.checks.items {
         let status = match check.outcome {
             Outcome::Conforms => TestCaseStatus::success(),
-            Outcome::Fails | Outcome::Undecided => failed(check.came_to(), check.message()),
+            Outcome::Fails | Outcome::Undecided => failed(check.outcome_text(), check.message()),
         };
         let mut case = TestCase::new(visible::line(&check.label), status);
         case.set_classname(class.as_str()).set_time(seconds(check.time - before));

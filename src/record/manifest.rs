@@ -1,7 +1,7 @@
 //! `record.json`: what the record is of, and a digest of every file and of itself.
 //!
-//! The digests show that something was changed. They stop nobody who makes them anew: there is no
-//! key in them.
+//! The digests show accidental and careless changes. They have no key: a record with recomputed digests is
+//! not detected.
 
 use crate::record::data::Identity;
 use serde::{Deserialize, Serialize};
@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use thiserror::Error;
 
-/// What the file says that it is.
+/// The value of `format`.
 pub const FORMAT: &str = "spintrue record";
 
 /// Version of the format.
@@ -25,12 +25,12 @@ pub struct FileDigest {
     pub sha256: String,
 }
 
-/// What `record.json` says of the other files, its own digest having been found right.
+/// What `record.json` says of the other files; its own digest was right.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Manifest {
     /// By their names.
     pub files: BTreeMap<String, FileDigest>,
-    /// What the run came to.
+    /// The verdict of the run.
     pub verdict: String,
     /// Serial number of the head.
     pub serial: String,
@@ -53,7 +53,7 @@ pub enum ManifestError {
     #[error("record.json: {0}")]
     Shape(String),
     /// Of a version that is not known here.
-    #[error("record.json is of version {0} of the format, and this program knows version 1")]
+    #[error("record.json has version {0} of the format; this program reads version 1")]
     Version(u64),
     /// Its digest does not fit, or it is not written as it should be.
     #[error("record.json was changed: {0}")]
@@ -113,7 +113,7 @@ impl Manifest {
         Ok(text(&sorted(Value::Object(fields))))
     }
 
-    /// Reads `record.json`, and holds it against its own digest.
+    /// Reads `record.json` and checks its own digest.
     pub fn read(written: &str) -> Result<Manifest, ManifestError> {
         let value: Value = serde_json::from_str(written).map_err(|error| ManifestError::Json {
             line: error.line(),
@@ -123,7 +123,7 @@ impl Manifest {
         })?;
         let shape = |what: &str| ManifestError::Shape(what.to_string());
         if value.get("format").and_then(Value::as_str) != Some(FORMAT) {
-            return Err(shape("this is no record of spintrue: `format` does not say so"));
+            return Err(shape("not a record of spintrue: `format` is missing or different"));
         }
         match value.get("version").and_then(Value::as_u64) {
             Some(VERSION) => {}

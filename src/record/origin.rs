@@ -1,5 +1,4 @@
-//! Where the numbers of a run come from: from a real head, a simulated one, or a recording that was
-//! played back; and what was made to go wrong.
+//! The origin of the numbers of a run: a real head, a simulated one or a replay; and injected faults.
 
 use serde::Deserialize;
 use serde_json::Value;
@@ -8,15 +7,15 @@ use serde_json::Value;
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(default)]
 pub struct Origin {
-    /// Nothing real moved; none where that is not known.
+    /// The head is simulated; none where that is unknown.
     pub simulated: Option<bool>,
     /// A recording was played back.
     pub replay: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
-    /// What the head was to fail with from outside of the script.
+    /// Faults injected from outside the script.
     pub faults: Vec<String>,
-    /// What the script itself provoked; none where an older version did not keep that.
+    /// Faults that the script provoked; none where an older version did not record them.
     pub provoked: Option<Vec<String>>,
 }
 
@@ -58,8 +57,9 @@ impl Origin {
     pub fn faults_text(&self) -> String {
         let provoked = self.provoked.as_deref().unwrap_or_default();
         let parts = [("fails on purpose: ", &*self.faults), ("provoked by the script: ", provoked)];
-        let told = parts.into_iter().filter(|(_, faults)| !faults.is_empty());
-        told.map(|(words, faults)| format!("{words}{}", faults.join(", ")))
+        let parts = parts.into_iter().filter(|(_, faults)| !faults.is_empty());
+        parts
+            .map(|(words, faults)| format!("{words}{}", faults.join(", ")))
             .collect::<Vec<_>>()
             .join("; ")
     }

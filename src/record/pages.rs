@@ -20,9 +20,9 @@ pub(crate) fn pages(sheets: &[Sheet], showing: &Showing) -> Vec<Page> {
         lines: sheet.lines.len(),
         banding: banding(&sheet.shifts(), sheet.facets).ok(),
         picture: if number > MAX_PICTURES {
-            Err(format!("a record shows the first {MAX_PICTURES} pages"))
+            Picture::Missing(format!("a record shows the first {MAX_PICTURES} pages"))
         } else {
-            encoded(sheet, showing)
+            encoded(sheet, showing).unwrap_or_else(Picture::Missing)
         },
     };
     numbered.map(page).collect()
@@ -36,5 +36,5 @@ fn encoded(sheet: &Sheet, showing: &Showing) -> Result<Picture, String> {
         let most = MAX_BYTES >> 20;
         return Err(format!("it would take more than {most} MiB; `--picture` writes it to a file"));
     }
-    Ok(Picture { png, width: picture.width, height: picture.height })
+    Ok(Picture::Png { png, width: picture.width, height: picture.height })
 }

@@ -4,10 +4,10 @@ use crate::units::noise;
 use std::collections::BTreeMap;
 
 /// Most rounds that are kept: the first one and the last ones.
-const ROUNDS_MOST: usize = 100;
+const MAX_ROUNDS: usize = 100;
 
 /// Most facets of a round.
-const FACETS_MOST: usize = 1_000;
+const MAX_FACETS: usize = 1_000;
 
 /// What was measured of one facet.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,7 +27,7 @@ pub struct Round {
     pub time: f64,
     /// By facet.
     pub facets: BTreeMap<u32, FacetMean>,
-    /// The last look at one facet after the other: a facet that comes again begins a new one.
+    /// The last pass over the facets: a facet that is measured again begins a new pass.
     pass: BTreeMap<u32, FacetMean>,
     /// The facet that was measured last.
     last: Option<u32>,
@@ -54,13 +54,13 @@ fn extended([mean, least, most]: [f64; 3], count: u32, value: f64) -> [f64; 3] {
 }
 
 impl Rounds {
-    /// Other trims are in force.
+    /// Notes that other trims are in force.
     pub fn trimmed(&mut self) {
         self.fresh = true;
     }
 
-    /// A check was decided on a value in m: where that is the largest shift of all lines of the round,
-    /// or of the last look at each facet, these are what it was decided on.
+    /// A check was decided on a value in m: where that is the largest shift of the round, or of its last
+    /// pass, those are the lines that it was decided on.
     pub fn decided(&mut self, value: f64) {
         let Some(round) = self.list.last_mut() else { return };
         let is_worst = |facets: &&BTreeMap<u32, FacetMean>| {
@@ -77,10 +77,10 @@ impl Rounds {
         self.list.last().filter(|_| !self.fresh)
     }
 
-    /// Takes a measured line; gives the number of its round, from 1.
+    /// Adds a measured line; gives the number of its round, from 1.
     pub fn push(&mut self, time: f64, facet: u32, in_scan: f64, cross_scan: f64) -> usize {
         if self.fresh || self.list.is_empty() {
-            if self.list.len() >= ROUNDS_MOST {
+            if self.list.len() >= MAX_ROUNDS {
                 self.list.remove(1);
                 self.left_out += 1;
             }
@@ -89,7 +89,7 @@ impl Rounds {
             self.begun += 1;
         }
         if let Some(round) = self.list.last_mut()
-            && (round.facets.len() < FACETS_MOST || round.facets.contains_key(&facet))
+            && (round.facets.len() < MAX_FACETS || round.facets.contains_key(&facet))
             && in_scan.is_finite()
             && cross_scan.is_finite()
         {
@@ -136,7 +136,7 @@ fn worst(facets: &BTreeMap<u32, FacetMean>) -> [f64; 2] {
 
 #[cfg(test)]
 mod tests {
-    use super::{ROUNDS_MOST, Rounds};
+    use super::{MAX_ROUNDS, Rounds};
 
     /// A look before, the one that a check is decided on, and one behind it, all under the same trims.
     #[test]
@@ -168,7 +168,7 @@ mod tests {
                 rounds.push(f64::from(round), 4, value * f64::from(round), -value);
             }
         }
-        assert_eq!(rounds.list.len(), ROUNDS_MOST);
+        assert_eq!(rounds.list.len(), MAX_ROUNDS);
         assert_eq!(rounds.left_out, 150);
         assert_eq!((rounds.number(0), rounds.number(99)), (1, 250));
         assert_eq!(rounds.list[0].time, 0.0);

@@ -1,5 +1,4 @@
-//! `sources.json`: every text that a run rests on, whole, so that it can be made again from its
-//! record alone.
+//! `sources.json`: every source file of a run, so that it can be repeated from its record alone.
 
 use crate::record::data::Identity;
 use base64::Engine;
@@ -7,14 +6,14 @@ use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 
 /// Largest file that is kept, in bytes.
-const LARGEST: usize = 16 << 20;
+const MAX_FILE: usize = 16 << 20;
 
 /// Each file by its name: `text`, or `base64` where it is none; of one that is too large only why.
 pub fn sources(identity: &Identity) -> String {
     let files = identity.sources.iter().map(|source| {
         let (key, content) = match std::str::from_utf8(&source.content) {
-            _ if source.content.len() > LARGEST => {
-                ("left_out", format!("larger than {} MiB: keep it beside", LARGEST >> 20))
+            _ if source.content.len() > MAX_FILE => {
+                ("left_out", format!("larger than {} MiB: keep it yourself", MAX_FILE >> 20))
             }
             Ok(text) => ("text", text.to_string()),
             Err(_) => ("base64", STANDARD.encode(&source.content)),

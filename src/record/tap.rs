@@ -58,7 +58,7 @@ pub fn tap(record: &Record) -> String {
     text
 }
 
-/// What the test of the run itself is called.
+/// The name of the test of the run itself.
 pub(super) const RUN: &str = "the run reaches its end and leaves the head safe";
 
 /// A description: only these two characters mean anything there.

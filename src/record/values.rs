@@ -20,7 +20,7 @@ pub fn values(record: &Record) -> Result<String, toml::ser::Error> {
     let left_out = record.recorded.left_out;
     let mut text = "# Recorded values, exact and in SI units.\n".to_string();
     if left_out > 0 {
-        text.push_str(&format!("# {left_out} further values stand in events.jsonl alone.\n"));
+        text.push_str(&format!("# {left_out} further values are in events.jsonl only.\n"));
     }
     let mut file = Table::new();
     file.insert("values".to_string(), Value::Table(values));

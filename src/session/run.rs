@@ -62,7 +62,7 @@ impl Verdict {
     }
 
     /// The exit code that says so.
-    pub fn exit_code(self) -> u8 {
+    pub const fn exit_code(self) -> u8 {
         match self {
             Verdict::Passed => 0,
             Verdict::Failed => 1,

@@ -1,13 +1,13 @@
 //! Colours of an entry while it is typed. They carry no meaning of their own.
 
-use crate::shell::words;
+use crate::shell::commands;
 use crate::syntax::{Mark, marks};
 
 /// An entry with colours.
 pub fn coloured(line: &str) -> String {
     let mut text = String::with_capacity(line.len() * 2);
     let mut at = 0;
-    let skipped = words::of(line).map_or(0, |(word, rest)| {
+    let skipped = commands::of(line).map_or(0, |(word, rest)| {
         let start = line.find(word.name).unwrap_or(0);
         text.push_str(line.get(..start).unwrap_or(""));
         text.push_str(&format!("\u{1b}[1m{}\u{1b}[0m", word.name));

@@ -2,52 +2,48 @@
 
 use crate::builtins::{TOPICS, records, table};
 use crate::diagnostics::codes;
-use crate::lsp::describe;
-use crate::shell::bench::{Bench, Came};
-use crate::shell::reader::Reader;
-use crate::shell::words::{WORDS, Word};
+use crate::ide;
+use crate::shell::commands::{COMMANDS, Command};
+use crate::shell::console::Console;
+use crate::shell::outcome::EntryOutcome;
 use crate::syntax::Keyword;
+use crate::terminal::{BOLD, say, styled, units, wrapped};
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
-use crate::terminal::{BOLD, complain, say, styled, units, wrapped};
 
 /// `help`
-pub fn help(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
+pub fn help(console: &Console, rest: &str) -> EntryOutcome {
     let name = rest.trim().trim_end_matches("()");
     if name.is_empty() {
-        say(&overview(bench.colour));
-        return Came::Well;
+        say(&overview(console.watch.colour));
+        return EntryOutcome::Done;
     }
-    match about(bench, name) {
-        Some(text) => {
-            say(&text);
-            Came::Well
-        }
-        None => {
-            let way = match near(bench, name) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => "`help` alone lists what there is".to_string(),
-            };
-            complain(&format!("nothing is known of `{name}`; {way}\n"));
-            Came::Ill(2)
-        }
-    }
+    let Some(text) = about(console, name) else {
+        let way = match near(console, name) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => "`help` alone lists what there is".to_string(),
+        };
+        return EntryOutcome::wrong(&format!("there is no `{name}` here; {way}"));
+    };
+    say(&text);
+    EntryOutcome::Done
 }
 
 /// Everything that is known of a name; a name may be more than one thing.
-fn about(bench: &Bench, name: &str) -> Option<String> {
-    let colour = bench.colour;
+fn about(console: &Console, name: &str) -> Option<String> {
+    let colour = console.watch.colour;
     let mut parts = Vec::new();
-    if let Some(word) = WORDS.iter().find(|word| word.name == name) {
-        parts.push(word_text(word, colour));
+    if let Some(command) = COMMANDS.iter().find(|command| command.name == name) {
+        parts.push(command_text(command, colour));
     }
-    bench.known.with(|known| {
+    console.watch.shared.with(|known| {
+        let known = &known.scope;
         if let Some(value) = known.values.get(name) {
             let line = format!("{name}: {}", value.kind);
             parts.push(format!("{}\n  {}\n", styled(&line, BOLD, colour), value.text));
         }
         if let Some(routine) = known.routines.get(name) {
             let line = format!("routine {}", routine.signature());
-            let meaning = wrapped(&describe::words(&routine.meaning), "  ");
+            let meaning = wrapped(&ide::one_line(&routine.meaning), "  ");
             parts.push(format!("{}\n{meaning}", styled(&line, BOLD, colour)));
         }
     });
@@ -62,9 +58,9 @@ fn about(bench: &Bench, name: &str) -> Option<String> {
     let record = records().iter().find(|record| record.name == name);
     match record {
         Some(record) => parts.push(fields(record, colour)),
-        None => parts.extend(describe::kind(name).map(|text| titled("kind", name, &text, colour))),
+        None => parts.extend(ide::kind(name).map(|text| titled("kind", name, &text, colour))),
     }
-    parts.extend(describe::unit(name).map(|text| titled("unit", name, &text, colour)));
+    parts.extend(ide::unit(name).map(|text| titled("unit", name, &text, colour)));
     parts.extend(Keyword::of(name).map(|found| keyword(found, colour)));
     (!parts.is_empty()).then(|| parts.join("\n"))
 }
@@ -75,25 +71,22 @@ fn titled(what: &str, name: &str, text: &str, colour: bool) -> String {
     format!("{}\n{lines}", styled(&format!("{what} {name}"), BOLD, colour))
 }
 
-fn word_text(word: &Word, colour: bool) -> String {
-    let head = format!("{} {}", word.name, word.takes);
-    let meaning = wrapped(word.meaning, "  ");
-    format!("{}\n{meaning}  such as: {}\n", styled(head.trim_end(), BOLD, colour), word.example)
+fn command_text(command: &Command, colour: bool) -> String {
+    let (usage, meaning) = (styled(&command.usage(), BOLD, colour), wrapped(command.meaning, "  "));
+    format!("{usage}\n{meaning}  such as: {}\n", command.example)
 }
 
 fn overview(colour: bool) -> String {
     let mut text = wrapped(
-        "What is typed is the language: `spin(4800 rpm)`, `let p = plan_line(...)`, `arm at 35 % \
-         { ... }`. A value that stands alone is shown. An entry goes on while a bracket is open; \
-         an empty line ends it.",
+        "Type statements of the language: `spin(4800 rpm)`, `let p = plan_line(...)`, `arm at 35 % \
+         { ... }`. A value by itself is shown. An entry goes on while a bracket is open; an \
+         empty line ends it.",
         "",
     );
-    text.push_str(&format!("\n{}\n", styled("Words of the shell", BOLD, colour)));
-    for word in WORDS {
-        let head = format!("{} {}", word.name, word.takes);
-        let head = head.trim_end();
-        text.push_str(&format!("  {}\n", styled(head, BOLD, colour)));
-        text.push_str(&wrapped(word.meaning, "      "));
+    text.push_str(&format!("\n{}\n", styled("Commands", BOLD, colour)));
+    for command in COMMANDS {
+        text.push_str(&format!("  {}\n", styled(&command.usage(), BOLD, colour)));
+        text.push_str(&wrapped(command.meaning, "      "));
     }
     text.push_str(&format!("\n{}\n", styled("Built-ins", BOLD, colour)));
     for topic in TOPICS {
@@ -102,21 +95,21 @@ fn overview(colour: bool) -> String {
     }
     text.push('\n');
     text.push_str(&wrapped(
-        "`help NAME` explains one of them, a record, a kind, a unit, the code of a report or a \
-         name of yours; `help units` lists all units.",
+        "`help NAME` explains one of them, a record type, a kind of quantity, a unit, the code of a \
+         report or a name of yours; `help units` lists all units.",
         "",
     ));
     text.push_str("Ctrl-C stops what runs and makes the head safe. Ctrl-D leaves.\n");
     text
 }
 
-/// The known name that comes nearest.
-fn near(bench: &Bench, name: &str) -> Option<String> {
-    let mut all: Vec<String> = bench
-        .known
-        .with(|known| known.values.keys().chain(known.routines.keys()).cloned().collect());
+/// The known name that is most like another.
+fn near(console: &Console, name: &str) -> Option<String> {
+    let mut all: Vec<String> = console.watch.shared.with(|known| {
+        known.scope.values.keys().chain(known.scope.routines.keys()).cloned().collect()
+    });
     all.extend(table().iter().map(|builtin| builtin.name.to_string()));
     all.extend(records().iter().map(|record| record.name.to_string()));
-    all.extend(WORDS.iter().map(|word| word.name.to_string()));
+    all.extend(COMMANDS.iter().map(|command| command.name.to_string()));
     crate::units::near(name, all.iter().map(String::as_str)).map(str::to_string)
 }

@@ -1,11 +1,11 @@
-//! What was typed before, kept for the user alone.
+//! The history of the line editor, readable by the user alone.
 
-use crate::shell::line::Helper;
+use crate::shell::helper::Helper;
 use rustyline::Editor;
 use rustyline::history::{FileHistory, History as _};
 use std::path::PathBuf;
 
-/// The file that keeps what was typed; none keeps nothing.
+/// The file of what was typed; none keeps nothing.
 pub struct History(pub Option<PathBuf>);
 
 impl History {
@@ -28,7 +28,7 @@ impl History {
     }
 }
 
-/// Makes the file, and sees to it that nobody else reads it.
+/// Makes the file, readable by the user alone.
 fn private(path: &std::path::Path) -> std::io::Result<()> {
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder)?;

@@ -1,53 +1,54 @@
-//! The interactive shell: a prompt in which a technician spins, looks, trims and traces a head.
-//! Every entry is checked before it runs. Uses the session, the station and the terminal.
+//! The interactive shell: a prompt at which a technician spins, inspects and trims a head. Every
+//! entry is checked before it runs. Uses the session, the station and the terminal.
 //!
 //! The head stays on the thread that runs the shell; entries are read on another one, so that the
-//! head is watched while somebody types, and a reader that breaks down leaves it in good hands.
+//! head is watched while a line is typed, and a failing reader leaves it supervised.
 
-#![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
+#![allow(clippy::disallowed_methods, reason = "the shell talks to the terminal")]
 
-mod bench;
+mod basic;
 mod colour;
+mod commands;
 mod complete;
-mod facets;
+mod console;
+mod context;
+mod head_watch;
 mod help;
+mod helper;
 mod hint;
 mod history;
-mod known;
-mod line;
 mod measured;
+mod monitor;
+mod outcome;
 mod pauses;
 mod plot;
-mod poke;
+mod printer;
 mod prompt;
 mod questions;
 mod reader;
 mod save;
 mod step;
-mod tap;
+mod trims;
 mod view;
-mod voice;
-mod wait;
 mod watch;
-mod words;
 
-pub use tap::Tap;
+pub use monitor::CallMonitor;
 
 use crate::builtins::Effect;
 use crate::head::Calls;
-use crate::head::Fault;
 use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
 use crate::session::live::Session;
 use crate::session::{Files, Verdict};
-use crate::shell::bench::{Bench, Came};
+use crate::shell::console::Console;
+use crate::shell::context::Shared;
+use crate::shell::head_watch::{HeadWatch, Heard};
 use crate::shell::history::History;
-use crate::shell::known::Shared;
-use crate::shell::prompt::Stand;
-use crate::shell::questions::AtPrompt;
-use crate::shell::reader::{Input, Reader, Typed};
-use crate::shell::wait::Heard;
+use crate::shell::outcome::EntryOutcome;
+use crate::shell::prompt::HeadState;
+use crate::shell::questions::PromptOperator;
+use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say};
 use crate::terminal::{told, wrapped};
@@ -61,17 +62,17 @@ use std::time::{Duration, Instant};
 
 /// What a shell works with.
 pub struct Setup {
-    /// The head, its calls told to `tap`; its stop flag is set by Ctrl-C.
+    /// The head, its calls told to `monitor`; its stop flag is set by Ctrl-C.
     pub station: Station,
     /// Hears every call of the head.
-    pub tap: Rc<RefCell<Tap>>,
+    pub monitor: Rc<RefCell<CallMonitor>>,
     /// Where scripts come from.
     pub files: Box<dyn Files>,
     /// A script whose routines, params and constants are there from the start.
     pub script: Option<String>,
     /// How its params are set.
     pub settings: Vec<String>,
-    /// What may be done to the head; none leaves it to the kind of head.
+    /// The effects that entries may have; none leaves it to the kind of head.
     pub allowed: Option<Vec<Effect>>,
     /// Set from outside to end the shell, such as when the terminal is closed.
     pub leave: Arc<AtomicBool>,
@@ -79,205 +80,243 @@ pub struct Setup {
     pub replay: Option<Course>,
     /// Control of a head that several clients may reach.
     pub control: Option<Box<dyn SharedControl>>,
-    /// Keeps what was typed; none keeps nothing.
+    /// The file of what was typed; none keeps nothing.
     pub history: Option<PathBuf>,
-    /// Somebody is at the terminal; else plain lines are read.
+    /// A person is at the terminal; else plain lines are read.
     pub attended: bool,
     /// Time passes while nothing is done, so that the head is watched.
     pub time_passes: bool,
     /// Colours on standard output.
     pub colour: bool,
-    /// Said at the beginning.
+    /// Printed at the start.
     pub greeting: String,
 }
 
+/// Printed where another client controls the head.
+const OBSERVES: &str = "another client controls the head, so that this shell only looks. `safe` makes \
+                        the head safe all the same; `take` takes control once the other client gave \
+                        it back";
+
 /// Runs a shell to its end and makes the head safe; gives the exit code.
 pub fn run(setup: Setup) -> u8 {
-    let mode = Mode::take();
-    let known = Shared::default();
+    let Setup { script, settings, greeting, .. } = &setup;
+    let (script, settings, greeting) = (script.clone(), settings.clone(), greeting.clone());
+    let shared = Shared::default();
     let reader = if setup.attended {
-        Reader::terminal(known.clone(), History(setup.history), setup.colour)
+        Reader::terminal(shared.clone(), History(setup.history.clone()), setup.colour)
     } else {
         Ok(Reader::lines())
     };
     let reader = match reader {
         Ok(reader) => reader,
         Err(why) => {
-            complain(&format!("error: the terminal cannot be used: {why}\n"));
+            complain(&format!("{why}\n"));
             return 2;
         }
     };
-    let mut bench = Bench {
-        station: setup.station,
-        tap: setup.tap,
+    let mut console = console(setup, shared, &reader);
+    greet(&mut console, &greeting);
+    let attended = console.watch.attended;
+    let mut code = 0;
+    if let Some(script) = &script
+        && let EntryOutcome::Failed(failed) = console.read(script, &settings)
+    {
+        code = failed;
+    }
+    if attended || code == 0 {
+        let ended = entries(&mut console, &reader);
+        code = if attended { 0 } else { ended };
+    }
+    drop(reader);
+    end(&mut console, code)
+}
+
+fn console(setup: Setup, shared: Shared, reader: &Reader) -> Console {
+    let mut station = setup.station;
+    let (attended, colour) = (setup.attended, setup.colour);
+    station.attend(Box::new(PromptOperator { reader: reader.clone(), attended, colour }));
+    Console {
+        station,
+        watch: HeadWatch {
+            state: HeadState::NoAnswer("it was not asked yet".to_string()),
+            control: setup.control,
+            owner: None,
+            insists: false,
+            replay: setup.replay,
+            shared,
+            leave: setup.leave,
+            time_passes: setup.time_passes,
+            attended,
+            colour,
+        },
+        monitor: setup.monitor,
         session: Session::default(),
         files: setup.files,
         script: None,
         allowed: setup.allowed,
-        time_passes: setup.time_passes,
-        attended: setup.attended,
-        mode,
-        colour: setup.colour,
-        known,
-        stand: Stand::Silent("it was not asked yet".to_string()),
-        deeds: Vec::new(),
+        mode: Mode::take(),
+        actions: Vec::new(),
         left: None,
         saved: Vec::new(),
         checks: (0, 0),
-        dropping: None,
-        marks: BTreeSet::new(),
-        leave: setup.leave,
-        replay: setup.replay,
-        control: setup.control,
-        owner: None,
-        insists: false,
-    };
-    let operator =
-        AtPrompt { reader: reader.clone(), attended: setup.attended, colour: setup.colour };
-    bench.station.set_operator(Box::new(operator));
-    if setup.attended {
-        say(&setup.greeting);
+        discarding: None,
+        breakpoints: BTreeSet::new(),
+    }
+}
+
+/// Prints what is to know at the start.
+fn greet(console: &mut Console, greeting: &str) {
+    let attended = console.watch.attended;
+    if attended {
+        say(greeting);
     }
     // The trims in force are those that the first `undo` may lead back to.
-    if bench.replay.is_none() {
-        match bench.station.trims() {
+    if console.watch.replay.is_none() {
+        match console.station.trims() {
             Ok(trims) => {
-                let told = told::trims(&trims).filter(|_| setup.attended);
-                told.iter().for_each(|told| say(&wrapped(&format!("trims in force: {told}"), "")));
+                if let Some(trims) = told::trims(&trims).filter(|_| attended) {
+                    say(&wrapped(&format!("trims in force: {trims}"), ""));
+                }
             }
-            Err(StationError::Fault(fault)) => complain(&trims_unknown(&fault)),
+            Err(StationError::Fault(fault)) => complain(&format!(
+                "the trims in force cannot be read, so `undo` begins with the first load: {fault}\n"
+            )),
             Err(_) => {}
         }
     }
-    bench.look();
-    if bench.owner == Some(Control::Others) {
+    console.look();
+    if console.watch.owner == Some(Control::Others) {
         complain(&wrapped(OBSERVES, ""));
     }
-    bench.tell();
-    let mut code = 0;
-    if let Some(script) = &setup.script
-        && let Came::Ill(ill) = bench.read(script, &setup.settings)
-    {
-        code = ill;
-    }
-    if setup.attended || code == 0 {
-        let ended = entries(&mut bench, &reader);
-        code = if setup.attended { 0 } else { ended };
-    }
-    drop(reader);
-    bench.look();
-    if bench.leaves_to_another() {
-        return bench.exit_code(code);
-    }
-    let safe = bench.safe(code == 0 && !bench.leave.load(Ordering::SeqCst));
-    if !safe.is_safe() {
-        // Only a request ends the wait for rest without a trouble.
-        let asked = safe.laser_off && safe.troubles.is_empty();
-        let verdict = if asked { Verdict::Interrupted } else { Verdict::HeadFailed };
-        return verdict.exit_code();
-    }
-    bench.exit_code(code)
+    console.update_context();
 }
 
-/// Said where another client controls the head.
-const OBSERVES: &str = "another client controls the head, so that this shell only looks. `safe` makes \
-                        the head safe all the same; `take` takes control once the other client gave \
-                        it back";
-
-fn trims_unknown(fault: &Fault) -> String {
-    format!("the trims in force cannot be read, so `undo` begins with the first load: {fault}\n")
+/// Makes the head safe at the end; gives the exit code.
+fn end(console: &mut Console, code: u8) -> u8 {
+    console.look();
+    if console.leaves_to_another() {
+        return console.exit_code(code);
+    }
+    let safe = console.safe(code == 0 && !console.watch.leave.load(Ordering::SeqCst));
+    if !safe.is_safe() {
+        // Only a request to stop ends the wait for rest without a trouble.
+        let stopped = safe.laser_off && safe.troubles.is_empty();
+        let verdict = if stopped { Verdict::Interrupted } else { Verdict::HeadFailed };
+        return verdict.exit_code();
+    }
+    console.exit_code(code)
 }
 
 /// A Ctrl-C that comes this soon behind the prompt was typed before it, for the entry that ran.
 const TYPED_AHEAD: Duration = Duration::from_millis(100);
 
-/// Reads and runs entries until somebody leaves; gives the exit code of the one that went ill
-/// where nobody is there to go on.
-fn entries(bench: &mut Bench, reader: &Reader) -> u8 {
-    // Where nobody is there, a stop is told to whoever started the shell.
-    let stopped = if bench.attended { 0 } else { Verdict::Interrupted.exit_code() };
+/// Reads and runs entries until the shell ends. Without a person at the terminal a failed entry ends
+/// it; gives its exit code.
+fn entries(console: &mut Console, reader: &Reader) -> u8 {
+    let attended = console.watch.attended;
+    // Without a person at the terminal, the exit code tells of a stop.
+    let stopped = if attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
-        let held = bench.owner == Some(Control::Own);
-        bench.watch().tell_all(reader);
-        if held && bench.owner != Some(Control::Own) {
+        let held = console.watch.owner == Some(Control::Own);
+        console.watch.print_changes(&mut console.station, reader);
+        if held && console.watch.owner != Some(Control::Own) {
             // What was typed ahead counted on a head that another client has made safe since.
-            bench.drop_typed();
-            bench.forget_typed(reader);
+            console.discard_typed();
+            console.forget_typed(reader);
         }
         let asked = Instant::now();
-        reader.ask(Typed::Entry, &bench.roomy_prompt(reader));
+        reader.ask(InputKind::Entry, &console.prompt(reader));
         let input = loop {
-            match bench.watch().hear(reader) {
+            match console.watch.wait(&mut console.station, reader) {
                 Heard::Input(input) => break input,
                 Heard::Leave => return stopped,
-                Heard::Stop if !bench.attended => return stopped,
+                Heard::Stop if !attended => return stopped,
                 Heard::Stop => {
-                    bench.stop();
-                    bench.forget_typed(reader);
+                    console.stop();
+                    console.forget_typed(reader);
                     if !reader.is_waiting() {
-                        reader.ask(Typed::Entry, &bench.roomy_prompt(reader));
+                        reader.ask(InputKind::Entry, &console.prompt(reader));
                     }
                 }
             }
         };
-        let came = match input {
-            Input::Entry(text) => entered(bench, reader, &text),
-            Input::Dropped(false) if asked.elapsed() < TYPED_AHEAD && !bench.is_resting() => {
-                bench.stop();
-                Came::Well
+        let outcome = match input {
+            Input::Entry(text) => enter(console, reader, &text),
+            Input::Dropped(false)
+                if asked.elapsed() < TYPED_AHEAD && !console.watch.is_resting() =>
+            {
+                console.stop();
+                EntryOutcome::Done
             }
             Input::Dropped(typed) => {
-                dropped(typed);
-                Came::Well
+                if !typed {
+                    complain(
+                        "nothing runs. `safe` makes the head safe, `leave` or Ctrl-D ends the shell\n",
+                    );
+                }
+                EntryOutcome::Done
             }
             Input::End => return 0,
             Input::Broken(why) => {
-                complain(&format!("error: nothing more can be read: {why}\n"));
+                complain(&format!("{why}\n"));
                 return 2;
             }
         };
-        bench.forget_typed(reader);
-        match came {
-            Came::Leave => return 0,
-            Came::Ill(code) if !bench.attended => return code,
+        console.forget_typed(reader);
+        match outcome {
+            EntryOutcome::Leave => return 0,
+            EntryOutcome::Failed(code) if !attended => return code,
             _ => {}
         }
-        if bench.leave.load(Ordering::SeqCst) {
+        if console.watch.leave.load(Ordering::SeqCst) {
             return stopped;
         }
     }
 }
 
-fn entered(bench: &mut Bench, reader: &Reader, text: &str) -> Came {
+/// Runs what was typed: a command, or an entry of the language.
+fn enter(console: &mut Console, reader: &Reader, text: &str) -> EntryOutcome {
     if text.trim().is_empty() {
-        return Came::Well;
+        return EntryOutcome::Done;
     }
-    match words::of(text) {
-        // Somebody who wants the head safe has no time for grammar.
-        Some((word, rest)) if word.takes.is_empty() && !rest.is_empty() && word.name != "safe" => {
-            let said = format!(
-                "`{0}` takes nothing, so nothing was done ({0}: {1})",
-                word.name, word.meaning
-            );
-            complain(&wrapped(&said, ""));
-            Came::Ill(Verdict::ScriptWrong.exit_code())
-        }
-        Some((word, rest)) => (word.run)(bench, reader, rest),
-        None => {
-            let came = bench.enter(text);
-            if came == Came::Ill(Verdict::ScriptWrong.exit_code())
-                && let Some(meant) = words::meant(text)
-            {
-                complain(&format!("did you mean the shell's word `{meant}`?\n"));
-            }
-            came
-        }
+    if let Some((former, present)) = commands::renamed(text) {
+        return EntryOutcome::wrong(&format!(
+            "`{former}` is now called `{present}`; `help {present}` explains it"
+        ));
     }
-}
-
-/// Ctrl-C at the prompt.
-fn dropped(typed: bool) {
-    if !typed {
-        complain("nothing runs. `safe` makes the head safe, `leave` or Ctrl-D ends the shell\n");
+    let Some((command, rest)) = commands::of(text) else {
+        let outcome = console.enter(text);
+        if outcome == EntryOutcome::WRONG
+            && let Some(meant) = commands::meant(text)
+        {
+            complain(&format!("did you mean the command `{meant}`?\n"));
+        }
+        return outcome;
+    };
+    // In an emergency grammar does not matter.
+    if command.takes.is_empty() && !rest.is_empty() && command.name != "safe" {
+        return EntryOutcome::wrong(&format!(
+            "`{0}` takes nothing, so nothing was done ({0}: {1})",
+            command.name, command.meaning
+        ));
+    }
+    match command.name {
+        "help" => help::help(console, rest),
+        "names" => basic::names(console),
+        "state" => basic::state(console),
+        "watch" => watch::watch(console, reader, rest),
+        "plot" => watch::plot_entry(console, rest),
+        "trims" => trims::trims(console),
+        "safe" => basic::safe(console),
+        "take" => basic::take(console),
+        "give" => basic::give(console),
+        "undo" => basic::undo(console),
+        "read" => basic::read(console, rest),
+        "run" => step::run(console),
+        "step" => step::step(console, reader, rest),
+        "pause" => pauses::pause(console, rest),
+        "pauses" => pauses::pauses(console),
+        "save" => save::save(console, rest),
+        _ => EntryOutcome::Leave,
     }
 }

@@ -1,51 +1,98 @@
-//! `pause`, `pauses`: lines at which stepping pauses.
+//! `pause`, `pauses`: source lines at which stepping pauses.
 
 use crate::check::steps::{Dark, Place, Steps};
-use crate::shell::bench::{Bench, Came};
-use crate::shell::reader::Reader;
+use crate::shell::console::Console;
+use crate::shell::outcome::{Breakpoint, EntryOutcome};
 use crate::source::{SourceMap, Span};
-use crate::terminal::{complain, say, wrapped};
+use crate::terminal::say;
 use std::collections::{BTreeSet, HashSet};
+use thiserror::Error;
 
-/// A line at which stepping pauses: the file's name, and the line from 1.
-pub type Mark = (String, usize);
-
-/// How it is said.
-const HOW: &str = "say where: `pause at 12` for a line of the script, `pause at FILE:12` for one of \
-                   a file that it uses; `pause off` takes away";
+/// Why a line cannot be set or removed.
+#[derive(Debug, Error)]
+pub enum PauseError {
+    /// It does not say which line.
+    #[error(
+        "say where: `pause at 12` for a line of the script, `pause at FILE:12` for one of a file that \
+         it uses; `pause off` removes"
+    )]
+    Usage,
+    /// A line without a file, and no script.
+    #[error("no script was read, so say which file: `pause at FILE:LINE`")]
+    NoScript,
+    /// Several files have this name.
+    #[error("{file} may be {one} or {other}: say more")]
+    Ambiguous {
+        /// What was typed.
+        file: String,
+        /// A file that it may be.
+        one: String,
+        /// Another one.
+        other: String,
+    },
+    /// There is nothing to pause at.
+    #[error("no statement is known yet")]
+    NoStatements,
+    /// No file has this name.
+    #[error("no file {file} is known here; known: {known}")]
+    UnknownFile {
+        /// What was typed.
+        file: String,
+        /// All files.
+        known: String,
+    },
+    /// The line was not set.
+    #[error("no pause is set at {0}:{1}; `pauses` lists them")]
+    NotSet(String, usize),
+    /// The file ends before.
+    #[error("no statement begins at line {line} of {file} or behind it")]
+    NoStatement {
+        /// The file.
+        file: String,
+        /// The line.
+        line: usize,
+    },
+    /// The laser may be armed there.
+    #[error("{line} lies {inside}: nothing pauses there, so that no armed laser waits; {way}")]
+    Armed {
+        /// Which line.
+        line: String,
+        /// What it lies in.
+        inside: String,
+        /// Where to pause instead.
+        way: String,
+    },
+}
 
 /// `pause`
-pub fn pause(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
-    let entry = bench.session.steps(&mut *bench.files);
+pub fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
+    let entry = console.session.steps(&mut *console.files);
     if rest.starts_with("at") && !entry.is_sound() {
-        bench.report(&entry.diagnostics);
-        return Came::Ill(2);
+        console.report(&entry.diagnostics);
+        return EntryOutcome::WRONG;
     }
-    let here = bench.session.script().map(str::to_string);
-    let ground =
-        Ground { steps: &entry.steps, sources: bench.session.sources(), here: here.as_deref() };
-    match ground.change(&mut bench.marks, rest) {
+    let script = console.session.script().map(str::to_string);
+    let (sources, script) = (console.session.sources(), script.as_deref());
+    let places = PausePlaces { steps: &entry.steps, sources, script };
+    match places.change(&mut console.breakpoints, rest) {
         Ok(text) => {
             say(&text);
-            Came::Well
+            EntryOutcome::Done
         }
-        Err(why) => {
-            complain(&wrapped(&why, ""));
-            Came::Ill(2)
-        }
+        Err(error) => EntryOutcome::wrong(&error.to_string()),
     }
 }
 
 /// `pauses`
-pub fn pauses(bench: &mut Bench, _: &Reader, _: &str) -> Came {
-    say(&listed(&bench.marks, bench.session.sources()));
-    Came::Well
+pub fn pauses(console: &Console) -> EntryOutcome {
+    say(&listed(&console.breakpoints, console.session.sources()));
+    EntryOutcome::Done
 }
 
 /// Every line at which stepping pauses.
-pub fn listed(marks: &BTreeSet<Mark>, sources: &SourceMap) -> String {
-    if marks.is_empty() {
-        return "stepping pauses at no line of its own: `pause at LINE` sets one\n".to_string();
+pub fn listed(breakpoints: &BTreeSet<Breakpoint>, sources: &SourceMap) -> String {
+    if breakpoints.is_empty() {
+        return "no line is set to pause at: `pause at LINE` sets one\n".to_string();
     }
     let text = |name: &str, line: usize| {
         // A file that was read again has several texts; the last one holds.
@@ -53,82 +100,86 @@ pub fn listed(marks: &BTreeSet<Mark>, sources: &SourceMap) -> String {
         let source = source.and_then(|(_, source)| source.text.lines().nth(line.saturating_sub(1)));
         source.unwrap_or("").trim().to_string()
     };
-    let rows = marks.iter().map(|(name, line)| format!("  {name}:{line}  {}\n", text(name, *line)));
+    let rows =
+        breakpoints.iter().map(|(name, line)| format!("  {name}:{line}  {}\n", text(name, *line)));
     rows.collect()
 }
 
 /// Where stepping may pause.
-pub struct Ground<'a> {
+pub struct PausePlaces<'a> {
     /// Every place.
     pub steps: &'a Steps,
     /// All texts.
     pub sources: &'a SourceMap,
-    /// The file that a line alone means.
-    pub here: Option<&'a str>,
+    /// The file that a line without a file means.
+    pub script: Option<&'a str>,
 }
 
-/// What stands in a line.
-enum Found<'a> {
+/// What begins at a line.
+enum Beginning<'a> {
     Place(&'a Place),
     Dark(&'a Dark),
 }
 
-impl Ground<'_> {
-    /// Does what follows the word `pause`; gives what to say of it.
-    pub fn change(&self, marks: &mut BTreeSet<Mark>, rest: &str) -> Result<String, String> {
+impl PausePlaces<'_> {
+    /// Carries out what follows `pause`; gives the text to print.
+    pub fn change(
+        &self,
+        breakpoints: &mut BTreeSet<Breakpoint>,
+        rest: &str,
+    ) -> Result<String, PauseError> {
         let (word, at) = rest.trim().split_once(char::is_whitespace).unwrap_or((rest.trim(), ""));
         match (word, at.trim()) {
-            ("at", at) if !at.is_empty() => self.set(marks, at),
+            ("at", at) if !at.is_empty() => self.set(breakpoints, at),
             ("off", "") => {
-                marks.clear();
-                Ok("stepping pauses at no line of its own any more\n".to_string())
+                breakpoints.clear();
+                Ok("no line is set to pause at any more\n".to_string())
             }
             ("off", at) => {
-                let (name, line) = self.line(at, marks.iter().map(|(name, _)| name.as_str()))?;
-                if marks.remove(&(name.clone(), line)) {
+                let known = breakpoints.iter().map(|(name, _)| name.as_str());
+                let (name, line) = self.parse(at, known)?;
+                if breakpoints.remove(&(name.clone(), line)) {
                     return Ok(format!("no longer pauses at {name}:{line}\n"));
                 }
-                Err(format!("no pause is set at {name}:{line}; `pauses` lists them"))
+                Err(PauseError::NotSet(name, line))
             }
-            _ => Err(HOW.to_string()),
+            _ => Err(PauseError::Usage),
         }
     }
 
-    fn set(&self, marks: &mut BTreeSet<Mark>, at: &str) -> Result<String, String> {
-        let (name, asked) = self.line(at, self.files())?;
-        let places = self.steps.places().iter().map(|place| (place.span, Found::Place(place)));
-        let dark = self.steps.dark().iter().map(|dark| (dark.span, Found::Dark(dark)));
-        let within = places.chain(dark).filter(|(span, _)| self.name(*span) == name);
+    fn set(&self, breakpoints: &mut BTreeSet<Breakpoint>, at: &str) -> Result<String, PauseError> {
+        let (file, asked) = self.parse(at, self.files())?;
+        let places = self.steps.places().iter().map(|place| (place.span, Beginning::Place(place)));
+        let dark = self.steps.dark().iter().map(|dark| (dark.span, Beginning::Dark(dark)));
+        let within = places.chain(dark).filter(|(span, _)| self.name(*span) == file);
         let behind = within.filter(|(span, _)| self.line_of(*span) >= asked);
-        let Some((span, found)) = behind.min_by_key(|(span, _)| span.start) else {
-            return Err(format!("no statement stands at line {asked} of {name} or behind it"));
-        };
+        let first = behind.min_by_key(|(span, _)| span.start);
+        let (span, found) =
+            first.ok_or(PauseError::NoStatement { file: file.clone(), line: asked })?;
         let line = self.line_of(span);
         let moved = match line == asked {
             true => String::new(),
             false => format!("no statement begins at line {asked}; the next one "),
         };
-        match found {
-            Found::Dark(dark) => Err(self.refusal(dark, &moved, line)),
-            Found::Place(place) => {
-                marks.insert((name.clone(), line));
-                let moved = if moved.is_empty() { moved } else { format!("{moved}is meant\n") };
-                let mut text = format!("{moved}pauses at {name}:{line}  {}\n", self.text(span));
-                if let Some(lit) = place.lit {
-                    let lit = self.sources.place(lit);
-                    text += &format!("but not when called from inside `arm`, as at {lit}\n");
-                }
-                Ok(text)
-            }
+        let place = match found {
+            Beginning::Dark(dark) => return Err(self.refusal(dark, &moved, line)),
+            Beginning::Place(place) => place,
+        };
+        let moved = if moved.is_empty() { moved } else { format!("{moved}is meant\n") };
+        let mut text = format!("{moved}pauses at {file}:{line}  {}\n", self.text(span));
+        if let Some(lit) = place.lit {
+            let lit = self.sources.place(lit);
+            text += &format!("but not when called from inside `arm`, as at {lit}\n");
         }
+        breakpoints.insert((file, line));
+        Ok(text)
     }
 
-    /// Why nothing pauses where the laser is armed.
-    fn refusal(&self, dark: &Dark, moved: &str, line: usize) -> String {
-        let it = if moved.is_empty() {
-            format!("line {line} lies")
-        } else {
-            format!("{moved}is line {line} and lies")
+    /// Why nothing pauses where the laser may be armed.
+    fn refusal(&self, dark: &Dark, moved: &str, line: usize) -> PauseError {
+        let line = match moved {
+            "" => format!("line {line}"),
+            moved => format!("{moved}is line {line} and"),
         };
         let arm = self.line_of(dark.arm);
         let (inside, way) = match self.sources.slice(dark.arm) {
@@ -141,14 +192,14 @@ impl Ground<'_> {
                 "pause before the `arm` block that calls it".to_string(),
             ),
         };
-        format!("{it} {inside}: nothing pauses there, so that no armed laser waits; {way}")
+        PauseError::Armed { line, inside, way }
     }
 
-    /// The steps at which the marks pause, and the marks at which nothing begins any more.
-    pub fn marked(&self, marks: &BTreeSet<Mark>) -> (HashSet<usize>, Vec<Mark>) {
+    /// The steps at which breakpoints pause, and the breakpoints at which no statement begins.
+    pub fn marked(&self, breakpoints: &BTreeSet<Breakpoint>) -> (HashSet<usize>, Vec<Breakpoint>) {
         let mut steps = HashSet::new();
         let mut lost = Vec::new();
-        for (name, line) in marks {
+        for (name, line) in breakpoints {
             let places = self.steps.places().iter().enumerate();
             let begin = places.filter(|(_, place)| {
                 self.name(place.span) == name && self.line_of(place.span) == *line
@@ -163,34 +214,36 @@ impl Ground<'_> {
         (steps, lost)
     }
 
-    /// `12` or `FILE:12`, by what of a file's name suffices.
-    fn line<'n>(
+    /// Reads `12` or `FILE:12`; the end of a file's name suffices.
+    fn parse<'n>(
         &self,
         at: &str,
         names: impl Iterator<Item = &'n str>,
-    ) -> Result<(String, usize), String> {
+    ) -> Result<Breakpoint, PauseError> {
         let (file, line) = match at.rsplit_once(':') {
             Some((file, line)) => (Some(file.trim()), line.trim()),
             None => (None, at),
         };
-        let line = line.parse().ok().filter(|line| *line > 0).ok_or(HOW)?;
+        let line = line.parse().ok().filter(|line| *line > 0).ok_or(PauseError::Usage)?;
         let Some(file) = file else {
-            let none = "no script was read, so say which file: `pause at FILE:LINE`";
-            return Ok((self.here.ok_or(none)?.to_string(), line));
+            return Ok((self.script.ok_or(PauseError::NoScript)?.to_string(), line));
         };
         let names: BTreeSet<&str> = names.collect();
-        let ends = |name: &&&str| {
+        let mut fit = names.iter().filter(|name| {
             let before = name.strip_suffix(file);
             before.is_some_and(|before| before.is_empty() || before.ends_with('/'))
-        };
-        let mut fit = names.iter().filter(ends);
+        });
+        let file = file.to_string();
         match (fit.next(), fit.next()) {
             (Some(name), None) => Ok((name.to_string(), line)),
-            (Some(one), Some(other)) => Err(format!("{file} may be {one} or {other}: say more")),
-            (None, _) if names.is_empty() => Err("no statement is known yet".to_string()),
+            (Some(one), Some(other)) => {
+                let (one, other) = (one.to_string(), other.to_string());
+                Err(PauseError::Ambiguous { file, one, other })
+            }
+            (None, _) if names.is_empty() => Err(PauseError::NoStatements),
             (None, _) => {
-                let known: Vec<&str> = names.into_iter().collect();
-                Err(format!("no file {file} is known here; there are {}", known.join(", ")))
+                let known = names.into_iter().collect::<Vec<_>>().join(", ");
+                Err(PauseError::UnknownFile { file, known })
             }
         }
     }

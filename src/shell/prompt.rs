@@ -1,29 +1,18 @@
-//! How the head stands: in a few words before the entry that is typed, and what has changed since
-//! somebody looked last.
+//! The state of the head: as a prompt, as rows, and as a line for each change.
 
 use crate::head::control::Control;
-use crate::head::{Description, Fault, Laser, Status};
+use crate::head::{Description, Laser, Status};
 use crate::terminal::columns;
 use crate::units::{Dimension, show};
 use crate::visible::line;
 
-/// How the head stood when it was looked at last.
+/// The state of the head as it was last seen.
 #[derive(Clone, Debug)]
-pub enum Stand {
+pub enum HeadState {
     /// It answered.
     Known(Box<Status>),
     /// It did not.
-    Silent(String),
-}
-
-impl Stand {
-    /// From an answer.
-    pub fn of(answer: Result<Status, Fault>) -> Stand {
-        match answer {
-            Ok(status) => Stand::Known(Box::new(status)),
-            Err(fault) => Stand::Silent(fault.to_string()),
-        }
-    }
+    NoAnswer(String),
 }
 
 fn speed(status: &Status) -> String {
@@ -53,17 +42,17 @@ fn polygon(status: &Status) -> String {
     }
 }
 
-/// Columns of the words before an entry where they may change while somebody types.
-const ROOM: usize = 30;
+/// Columns of a prompt that may change while a line is typed.
+const PROMPT_COLUMNS: usize = 30;
 
-/// Stands before those words at a pause.
+/// Begins the prompt of a pause.
 pub const PAUSED: &str = "paused, ";
 
-/// Words with room for others in their place; where they cannot change any more, without a speed,
-/// which would soon be an old one.
+/// A prompt with room for another in its place; where it cannot change any more, without a speed,
+/// which would soon be out of date.
 pub fn roomy(words: String, can_change: bool) -> String {
     match can_change {
-        true if columns() >= 60 => format!("{words:<ROOM$}"),
+        true if columns() >= 60 => format!("{words:<PROMPT_COLUMNS$}"),
         true => words,
         false => {
             let stays = |word: &&str| !word.starts_with(|c: char| c.is_ascii_digit());
@@ -74,11 +63,11 @@ pub fn roomy(words: String, can_change: bool) -> String {
     }
 }
 
-/// The words before an entry; `owner` controls the head, where several clients may reach it.
-pub fn prompt(stand: &Stand, owner: Option<Control>, head: &Description) -> String {
-    let status = match stand {
-        Stand::Known(status) => status,
-        Stand::Silent(_) => return "no answer> ".to_string(),
+/// The prompt of an entry; `owner` controls the head, where several clients may reach it.
+pub fn prompt(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
+    let status = match state {
+        HeadState::Known(status) => status,
+        HeadState::NoAnswer(_) => return "no answer> ".to_string(),
     };
     let mut words = vec![polygon(status)];
     if owner == Some(Control::Others) {
@@ -96,19 +85,19 @@ pub fn prompt(stand: &Stand, owner: Option<Control>, head: &Description) -> Stri
     format!("{}> ", words.join(", "))
 }
 
-/// What has happened between two looks, a line for each thing.
-pub fn changes(before: &Stand, now: &Stand, head: &Description) -> Vec<String> {
+/// What has changed between two looks, a line each.
+pub fn changes(before: &HeadState, now: &HeadState, head: &Description) -> Vec<String> {
     let (before, now) = match (before, now) {
-        (Stand::Known(before), Stand::Known(now)) => (before, now),
-        (Stand::Known(_), Stand::Silent(why)) => {
+        (HeadState::Known(before), HeadState::Known(now)) => (before, now),
+        (HeadState::Known(_), HeadState::NoAnswer(why)) => {
             return vec![format!(
                 "the head does not answer: {why}; take it as armed and turning until it does"
             )];
         }
-        (Stand::Silent(_), Stand::Known(now)) => {
+        (HeadState::NoAnswer(_), HeadState::Known(now)) => {
             return vec![format!("the head answers again: {}", polygon(now))];
         }
-        (Stand::Silent(_), Stand::Silent(_)) => return Vec::new(),
+        (HeadState::NoAnswer(_), HeadState::NoAnswer(_)) => return Vec::new(),
     };
     let mut lines = Vec::new();
     if before.interlock_closed != now.interlock_closed {
@@ -137,11 +126,11 @@ pub fn changes(before: &Stand, now: &Stand, head: &Description) -> Vec<String> {
     lines
 }
 
-/// Everything that the head says of itself, for whoever asks.
-pub fn told(stand: &Stand, owner: Option<Control>, head: &Description) -> String {
-    let status = match stand {
-        Stand::Known(status) => status,
-        Stand::Silent(why) => return format!("the head does not answer: {why}\n"),
+/// The state of the head, a row each.
+pub fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
+    let status = match state {
+        HeadState::Known(status) => status,
+        HeadState::NoAnswer(why) => return format!("the head does not answer: {why}\n"),
     };
     let degrees = |angle: f64| show(angle, Dimension::ANGLE, None, None);
     let mut rows = vec![

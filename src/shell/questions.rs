@@ -1,28 +1,28 @@
-//! Questions of entries, answered where entries are typed.
+//! Questions of entries, answered at the prompt.
 
 use crate::operator::{Answer, NoAnswer, Operator, Question};
 use crate::program::show::time_text;
-use crate::shell::reader::{Input, Reader, Typed};
+use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::{BOLD, complain, styled};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-/// Time between two looks at the flag that asks to stop.
-const LOOK: Duration = Duration::from_millis(50);
+/// Time between two looks at the stop flag.
+const LOOK_INTERVAL: Duration = Duration::from_millis(50);
 
-/// Whoever types at the shell.
-pub struct AtPrompt {
+/// The operator at the prompt.
+pub struct PromptOperator {
     /// Where answers come from.
     pub reader: Reader,
-    /// Somebody is at the terminal.
+    /// A person is at the terminal.
     pub attended: bool,
     /// Colours.
     pub colour: bool,
 }
 
-impl Operator for AtPrompt {
+impl Operator for PromptOperator {
     fn who(&self) -> String {
-        if self.attended { "at the terminal" } else { "by the lines that came" }.to_string()
+        if self.attended { "at the terminal" } else { "by the lines of the input" }.to_string()
     }
 
     fn ask(&mut self, question: &Question<'_>, stop: &AtomicBool) -> Result<Answer, NoAnswer> {
@@ -31,7 +31,7 @@ impl Operator for AtPrompt {
         complain(&format!("{}\n", styled(&question.shown(), BOLD, self.colour)));
         let wanted = question.wanted.words();
         let prompt = format!("  {wanted}, within {}: ", time_text(question.limit));
-        self.reader.ask(Typed::Answer, &prompt);
+        self.reader.ask(InputKind::Answer, &prompt);
         loop {
             if started.elapsed() >= limit {
                 if self.attended {
@@ -42,13 +42,13 @@ impl Operator for AtPrompt {
             if stop.load(Ordering::SeqCst) {
                 return Err(NoAnswer::Interrupted);
             }
-            match self.reader.look(LOOK) {
+            match self.reader.wait(LOOK_INTERVAL) {
                 None => {}
                 Some(Input::Entry(text)) => match question.wanted.read(&text) {
                     Ok(answer) => return Ok(answer),
                     Err(why) if self.attended => {
                         complain(&format!("  {why}\n"));
-                        self.reader.ask(Typed::Answer, &prompt);
+                        self.reader.ask(InputKind::Answer, &prompt);
                     }
                     Err(why) => return Err(NoAnswer::Wrong(why.to_string())),
                 },
@@ -59,7 +59,7 @@ impl Operator for AtPrompt {
                 Some(Input::End) => {
                     return Err(NoAnswer::Nobody("the input has ended".to_string()));
                 }
-                Some(Input::Broken(why)) => return Err(NoAnswer::Nobody(why)),
+                Some(Input::Broken(why)) => return Err(NoAnswer::Nobody(why.to_string())),
             }
         }
     }

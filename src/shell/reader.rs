@@ -1,9 +1,9 @@
-//! Where entries come from: a line editor on a terminal, or plain lines from elsewhere. Either
-//! reads on a thread of its own, so that the head is watched while somebody types.
+//! The source of entries: a line editor on a terminal, or plain lines from elsewhere. Either reads
+//! on a thread of its own, so that the head is watched while a line is typed.
 
+use crate::shell::context::Shared;
+use crate::shell::helper::Helper;
 use crate::shell::history::History;
-use crate::shell::known::Shared;
-use crate::shell::line::Helper;
 use crate::syntax::unfinished;
 use crate::visible;
 use rustyline::config::{BellStyle, ColorMode, CompletionType, Config};
@@ -18,11 +18,32 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, s
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
+use thiserror::Error;
 
 /// Longest entry that is read, in bytes.
-const ENTRY_MOST: usize = 1 << 20;
+const MAX_ENTRY: usize = 1 << 20;
 
-/// What came of asking for an entry.
+/// Why nothing can be read any more.
+#[derive(Debug, Error)]
+pub enum ReaderError {
+    /// The terminal cannot be used.
+    #[error("the terminal cannot be used: {0}")]
+    Terminal(ReadlineError),
+    /// The line editor has ended by itself.
+    #[error("nothing more can be read: the line editor broke down")]
+    EditorEnded,
+    /// The line editor or the input fails.
+    #[error("nothing more can be read: {0}")]
+    Editor(#[from] ReadlineError),
+    /// An entry is too long.
+    #[error("nothing more can be read: an entry is longer than 1 MiB")]
+    TooLong,
+    /// The input is no text.
+    #[error("nothing more can be read: a line is not UTF-8")]
+    NotUtf8,
+}
+
+/// What a reader gives.
 #[derive(Debug)]
 pub enum Input {
     /// An entry.
@@ -31,26 +52,26 @@ pub enum Input {
     Dropped(bool),
     /// The end: Ctrl-D, or nothing more to read.
     End,
-    /// Nothing can be read any more, and why.
-    Broken(String),
+    /// Nothing can be read any more.
+    Broken(ReaderError),
 }
 
-/// What is typed.
+/// What a line is typed for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Typed {
-    /// An entry, behind words that tell how the head stands.
+pub enum InputKind {
+    /// An entry; the prompt shows the state of the head.
     Entry,
-    /// How to go on at a pause, behind such words as well.
+    /// How to go on at a pause; the prompt shows the state of the head.
     Pause,
     /// The answer to a question.
     Answer,
 }
 
 /// What the reading thread is asked for.
-enum Wish {
-    /// What is typed next, with these words before it.
-    Read(Typed, String),
-    /// To throw away what was typed ahead.
+enum Request {
+    /// What is typed next, behind a prompt.
+    Read(InputKind, String),
+    /// To discard what was typed ahead.
     Forget,
 }
 
@@ -58,12 +79,12 @@ enum Wish {
 enum Print {
     /// A line.
     Line(String),
-    /// Nothing: the line is drawn again.
-    Again,
+    /// The line that is typed, again.
+    Redraw,
 }
 
 /// Draws the line that is typed again: up and down, since whatever is printed ends with a newline.
-const AGAIN: &str = "\u{1b}[1A\n";
+const REDRAW: &str = "\u{1b}[1A\n";
 
 /// Most prints that wait while a list of completions is looked at.
 const MAX_PRINTS: usize = 16;
@@ -73,29 +94,29 @@ type LineEditor = Editor<Helper, FileHistory>;
 /// What prints for the present line editor, where it can.
 type Printer = Arc<Mutex<Option<Box<dyn ExternalPrinter + Send>>>>;
 
-/// Reads entries; all copies share one place that they come from.
+/// Reads entries; all copies share one source.
 #[derive(Clone)]
-pub struct Reader(Rc<RefCell<Place>>);
+pub struct Reader(Rc<RefCell<Inner>>);
 
-/// Where entries come from.
-struct Place {
-    wishes: Option<Sender<Wish>>,
+/// The shared source of entries.
+struct Inner {
+    requests: Option<Sender<Request>>,
     inputs: Receiver<Input>,
     /// Prints above the line that is typed, where that can be.
     prints: Option<SyncSender<Print>>,
     /// The line is to be drawn again and has not been yet.
-    drawn_again: Arc<AtomicBool>,
+    redrawn: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
-    /// Something was asked for and has not come yet.
+    /// A request is pending.
     waiting: bool,
-    /// What is to be asked for once that has come, which nobody wants any more.
-    next: Option<Wish>,
+    /// The next request, once the pending input, out of date by then, has come.
+    next: Option<Request>,
 }
 
 impl Reader {
     /// Reads from a terminal with a line editor. Fails where there is none.
-    pub fn terminal(known: Shared, history: History, colour: bool) -> Result<Reader, String> {
-        let (wishes, wished) = channel::<Wish>();
+    pub fn terminal(known: Shared, history: History, colour: bool) -> Result<Reader, ReaderError> {
+        let (requests, requested) = channel::<Request>();
         let (give, inputs) = channel();
         let (ready, is_ready) = channel();
         let printer = Printer::default();
@@ -108,19 +129,19 @@ impl Reader {
                     editor
                 }
                 Err(error) => {
-                    let _ = ready.send(Err(error.to_string()));
+                    let _ = ready.send(Err(ReaderError::Terminal(error)));
                     return;
                 }
             };
-            for wish in wished {
-                let input = match wish {
-                    Wish::Read(typed, prompt) => read(&mut editor, &history, typed, &prompt),
-                    Wish::Forget => {
+            for request in requested {
+                let input = match request {
+                    Request::Read(typed, prompt) => read(&mut editor, &history, typed, &prompt),
+                    Request::Forget => {
                         // What an editor has read ahead goes with it.
                         let kept = std::mem::take(editor.history_mut());
                         match edited(kept, Helper::new(known.clone(), colour), &slot) {
                             Ok(new) => editor = new,
-                            Err(error) => drop(give.send(Input::Broken(error.to_string()))),
+                            Err(error) => drop(give.send(Input::Broken(error.into()))),
                         }
                         continue;
                     }
@@ -131,134 +152,136 @@ impl Reader {
             }
         });
         match is_ready.recv() {
-            Ok(Ok(())) => Ok(Reader::new(wishes, inputs, Some(printer), thread)),
-            Ok(Err(why)) => Err(why),
-            Err(_) => Err("the line editor broke down".to_string()),
+            Ok(Ok(())) => Ok(Reader::new(requests, inputs, Some(printer), thread)),
+            Ok(Err(error)) => Err(error),
+            Err(_) => Err(ReaderError::EditorEnded),
         }
     }
 
     /// Reads plain lines; an entry of several lines ends where its blocks close.
     pub fn lines() -> Reader {
-        let (wishes, wished) = channel::<Wish>();
+        let (requests, requested) = channel::<Request>();
         let (give, inputs) = channel();
         let thread = std::thread::spawn(move || {
             let mut lines = std::io::stdin().lock();
-            for wish in wished {
-                let Wish::Read(typed, _) = wish else { continue };
-                let input = plain(&mut lines, typed == Typed::Entry);
+            for request in requested {
+                let Request::Read(typed, _) = request else { continue };
+                let input = plain(&mut lines, typed == InputKind::Entry);
                 if give.send(input).is_err() {
                     return;
                 }
             }
         });
-        Reader::new(wishes, inputs, None, thread)
+        Reader::new(requests, inputs, None, thread)
     }
 
     fn new(
-        wishes: Sender<Wish>,
+        requests: Sender<Request>,
         inputs: Receiver<Input>,
         printer: Option<Printer>,
         thread: JoinHandle<()>,
     ) -> Reader {
-        let (wishes, thread) = (Some(wishes), Some(thread));
+        let (requests, thread) = (Some(requests), Some(thread));
         let can_print = |printer: &Printer| locked(printer).is_some();
-        let drawn_again = Arc::new(AtomicBool::new(false));
-        let again = Arc::clone(&drawn_again);
+        let redrawn = Arc::new(AtomicBool::new(false));
+        let again = Arc::clone(&redrawn);
         let prints = printer.filter(can_print).map(|printer| printing(printer, again));
         let (waiting, next) = (false, None);
-        let place = Place { wishes, inputs, prints, drawn_again, thread, waiting, next };
-        Reader(Rc::new(RefCell::new(place)))
+        let inner = Inner { requests, inputs, prints, redrawn, thread, waiting, next };
+        Reader(Rc::new(RefCell::new(inner)))
     }
 
-    /// Asks for something; [`Reader::look`] gives it.
-    pub fn ask(&self, typed: Typed, prompt: &str) {
-        self.0.borrow_mut().wish(Wish::Read(typed, prompt.to_string()));
+    /// Asks for input; [`Reader::wait`] gives it.
+    pub fn ask(&self, typed: InputKind, prompt: &str) {
+        self.0.borrow_mut().request(Request::Read(typed, prompt.to_string()));
     }
 
-    /// Throws away what was typed ahead, but for a line that is not finished.
+    /// Discards what was typed ahead, but for an unfinished line.
     pub fn forget(&self) {
-        let mut place = self.0.borrow_mut();
-        if place.waiting && place.inputs.try_recv().is_ok() {
-            place.waiting = false;
+        let mut inner = self.0.borrow_mut();
+        if inner.waiting && inner.inputs.try_recv().is_ok() {
+            inner.waiting = false;
         }
-        place.next = None;
-        if let (false, Some(wishes)) = (place.waiting, &place.wishes) {
-            let _ = wishes.send(Wish::Forget);
+        inner.next = None;
+        if let (false, Some(requests)) = (inner.waiting, &inner.requests) {
+            let _ = requests.send(Request::Forget);
         }
     }
 
-    /// Waits for what was asked for last, at most so long.
-    pub fn look(&self, patience: Duration) -> Option<Input> {
-        self.0.borrow_mut().look(patience)
+    /// Waits for the input that was asked for last, at most `patience`.
+    pub fn wait(&self, patience: Duration) -> Option<Input> {
+        self.0.borrow_mut().wait(patience)
     }
 
     /// Prints a line above the one that is typed; false where that cannot be.
-    pub fn above(&self, line: &str) -> bool {
+    pub fn print_above(&self, line: &str) -> bool {
         self.0.borrow().print(Print::Line(format!("{line}\n")))
     }
 
     /// Draws the line that is typed again, where that can be.
-    pub fn draw_again(&self) {
-        let place = self.0.borrow();
-        if !place.drawn_again.swap(true, Ordering::SeqCst) && !place.print(Print::Again) {
-            place.drawn_again.store(false, Ordering::SeqCst);
+    pub fn redraw(&self) {
+        let inner = self.0.borrow();
+        if !inner.redrawn.swap(true, Ordering::SeqCst) && !inner.print(Print::Redraw) {
+            inner.redrawn.store(false, Ordering::SeqCst);
         }
     }
 
     /// Words before a line can change while it is typed.
-    pub fn can_draw_again(&self) -> bool {
+    pub fn can_redraw(&self) -> bool {
         self.0.borrow().prints.is_some()
     }
 
-    /// Somebody is typing, or could be.
+    /// A line is being typed, or could be.
     pub fn is_waiting(&self) -> bool {
         self.0.borrow().waiting
     }
 }
 
-impl Place {
+impl Inner {
     /// Never waits: a line editor that shows a list prints nothing until that is looked at.
     fn print(&self, print: Print) -> bool {
         self.waiting && self.prints.as_ref().is_some_and(|prints| prints.try_send(print).is_ok())
     }
 
-    fn wish(&mut self, wish: Wish) {
+    fn request(&mut self, request: Request) {
         if self.waiting {
-            self.next = Some(wish);
+            self.next = Some(request);
             return;
         }
-        let sent = self.wishes.as_ref().map(|wishes| wishes.send(wish));
+        let sent = self.requests.as_ref().map(|requests| requests.send(request));
         self.waiting = matches!(sent, Some(Ok(())));
     }
 
-    fn look(&mut self, patience: Duration) -> Option<Input> {
+    fn wait(&mut self, patience: Duration) -> Option<Input> {
         match self.inputs.recv_timeout(patience) {
             Ok(input) => {
                 self.waiting = false;
                 let Some(next) = self.next.take() else { return Some(input) };
-                // An end is an end, whoever waits; and what came too late for a question is an entry.
+                // An end is always one; and what comes too late for a question is an entry.
                 let late = match (&input, &next) {
-                    (Input::Entry(text), Wish::Read(Typed::Entry, _)) => !text.trim().is_empty(),
+                    (Input::Entry(text), Request::Read(InputKind::Entry, _)) => {
+                        !text.trim().is_empty()
+                    }
                     _ => false,
                 };
                 if late || matches!(input, Input::End | Input::Broken(_)) {
                     return Some(input);
                 }
-                self.wish(next);
+                self.request(next);
                 None
             }
             Err(RecvTimeoutError::Timeout) => None,
             Err(RecvTimeoutError::Disconnected) => {
                 self.waiting = false;
-                Some(Input::Broken("the line editor broke down".to_string()))
+                Some(Input::Broken(ReaderError::EditorEnded))
             }
         }
     }
 }
 
-impl Drop for Place {
+impl Drop for Inner {
     fn drop(&mut self) {
-        self.wishes = None;
+        self.requests = None;
         // A thread that still waits for a key ends with the process.
         if !self.waiting
             && let Some(thread) = self.thread.take()
@@ -302,7 +325,7 @@ fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
         for print in printed {
             let text = match print {
                 Print::Line(line) => visible::output(&line).into_owned(),
-                Print::Again => AGAIN.to_string(),
+                Print::Redraw => REDRAW.to_string(),
             };
             if let Some(printer) = locked(&printer).as_mut() {
                 // An editor that was left takes nothing any more.
@@ -315,16 +338,14 @@ fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
 }
 
 /// Reads what is typed next.
-fn read(editor: &mut LineEditor, history: &History, typed: Typed, prompt: &str) -> Input {
+fn read(editor: &mut LineEditor, history: &History, typed: InputKind, prompt: &str) -> Input {
     if let Some(helper) = editor.helper_mut() {
         helper.begin(typed, prompt);
     }
     match editor.readline(prompt) {
-        Ok(text) if text.len() > ENTRY_MOST => {
-            Input::Broken("an entry is longer than 1 MiB".to_string())
-        }
+        Ok(text) if text.len() > MAX_ENTRY => Input::Broken(ReaderError::TooLong),
         Ok(text) => {
-            if typed == Typed::Entry && !text.trim().is_empty() {
+            if typed == InputKind::Entry && !text.trim().is_empty() {
                 // What is typed is worth more than its history.
                 let _ = editor.add_history_entry(text.as_str());
                 history.append(editor);
@@ -335,7 +356,7 @@ fn read(editor: &mut LineEditor, history: &History, typed: Typed, prompt: &str) 
             Input::Dropped(editor.helper().is_some_and(Helper::typed))
         }
         Err(ReadlineError::Eof) => Input::End,
-        Err(error) => Input::Broken(error.to_string()),
+        Err(error) => Input::Broken(error.into()),
     }
 }
 
@@ -344,19 +365,19 @@ fn plain(lines: &mut impl BufRead, whole: bool) -> Input {
     let mut text = String::new();
     loop {
         let mut line = Vec::new();
-        let room = (ENTRY_MOST + 1 - text.len().min(ENTRY_MOST)) as u64;
+        let room = (MAX_ENTRY + 1 - text.len().min(MAX_ENTRY)) as u64;
         match std::io::Read::take(&mut *lines, room).read_until(b'\n', &mut line) {
             Ok(0) if text.is_empty() => return Input::End,
             Ok(0) => return Input::Entry(text),
             Ok(_) => {}
-            Err(error) => return Input::Broken(error.to_string()),
+            Err(error) => return Input::Broken(ReadlineError::from(error).into()),
         }
         match std::str::from_utf8(&line) {
             Ok(line) => text.push_str(line),
-            Err(_) => return Input::Broken("a line is not UTF-8".to_string()),
+            Err(_) => return Input::Broken(ReaderError::NotUtf8),
         }
-        if text.len() > ENTRY_MOST {
-            return Input::Broken("an entry is longer than 1 MiB".to_string());
+        if text.len() > MAX_ENTRY {
+            return Input::Broken(ReaderError::TooLong);
         }
         if !whole || !unfinished(&text) {
             return Input::Entry(text);

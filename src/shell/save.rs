@@ -3,90 +3,73 @@
 
 use crate::check::index::{Occurrence, Target};
 use crate::head::system::why;
-use crate::lsp::outline::{each_expression, each_statement, expressions};
+use crate::ide::one_line;
 use crate::session::live::{Done, Session};
 use crate::session::{FileError, Files, Text, prepare};
-use crate::shell::bench::{Bench, Came};
-use crate::shell::reader::Reader;
+use crate::shell::console::Console;
+use crate::shell::outcome::{Action, EntryOutcome};
 use crate::source::{SourceId, Span};
 use crate::syntax::KEYWORDS;
 use crate::syntax::format::format;
 use crate::syntax::tree::{ExpressionKind, File, Statement, StatementKind};
+use crate::syntax::walk::{each_expression, each_statement, expressions};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, say};
 use crate::units::{Dimension, parse_unit};
 use std::collections::{BTreeMap, HashMap, HashSet};
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};
 
-/// Something that was done, in the order in which it was.
-#[derive(Clone, Debug)]
-pub enum Deed {
-    /// The next entry that ran to its end.
-    Entry,
-    /// A word of the shell that did something to the head, as the language says it.
-    Line(String),
-}
-
 /// `save`
-pub fn save(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
+pub fn save(console: &mut Console, rest: &str) -> EntryOutcome {
     let path = rest.trim().trim_matches('"');
     if path.is_empty() {
-        complain("say where to: `save FILE.spt`\n");
-        return Came::Ill(2);
+        return EntryOutcome::wrong("say where to: `save FILE.spt`");
     }
     let path = PathBuf::from(path);
-    let head = bench.station.description();
+    let head = console.station.description();
     let about = format!("// Typed at the prompt on head {}.\n\n", head.serial);
-    let text = about + &script(&bench.session, &bench.deeds, &path);
+    let text = about + &script(&console.session, &console.actions, &path);
     let text = match format(SourceId(0), &text) {
         Ok(text) => text,
-        Err(error) => {
-            complain(&format!("nothing was saved: {error}\n"));
-            return Came::Ill(2);
-        }
+        Err(error) => return EntryOutcome::wrong(&format!("nothing was saved: {error}")),
     };
-    if let Err(why) = write(bench, &path, &text) {
-        complain(&format!("nothing was saved: {why}\n"));
-        return Came::Ill(2);
+    if let Err(error) = write(console, &path, &text) {
+        let why = match error.kind() {
+            io::ErrorKind::AlreadyExists => {
+                format!("{} exists; give another name", path.display())
+            }
+            _ => format!("{}: {}", path.display(), why(&error)),
+        };
+        return EntryOutcome::wrong(&format!("nothing was saved: {why}"));
     }
     let name = path.to_string_lossy().into_owned();
-    let mut files = Saved { name: &name, text: &text, files: &mut *bench.files };
+    let mut files = Saved { name: &name, text: &text, files: &mut *console.files };
     match prepare(&mut files, &name, &[]) {
         Ok(prepared) if prepared.errors() == 0 => {
             say(&format!("saved {name}; `spintrue check {name}` passes\n"));
-            Came::Well
+            EntryOutcome::Done
         }
         Ok(prepared) => {
             complain(&rendered(&prepared.diagnostics, &prepared.sources));
-            complain(&format!("saved {name}, which is not whole yet: mend what is told above\n"));
-            Came::Ill(2)
+            EntryOutcome::wrong(&format!("saved {name}, which has the errors above: correct them"))
         }
-        Err(why) => {
-            complain(&format!("saved {name}, but it cannot be read: {why}\n"));
-            Came::Ill(2)
-        }
+        Err(why) => EntryOutcome::wrong(&format!("saved {name}, but it cannot be read: {why}")),
     }
 }
 
 /// Writes a file that is new, or that this shell has written before.
-fn write(bench: &mut Bench, path: &Path, text: &str) -> Result<(), String> {
-    let said = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::AlreadyExists => {
-            format!("{} is there already; give another name", path.display())
-        }
-        _ => format!("{}: {}", path.display(), why(&error)),
-    };
-    if bench.saved.iter().any(|saved| saved == path) {
+fn write(console: &mut Console, path: &Path, text: &str) -> io::Result<()> {
+    if console.saved.iter().any(|saved| saved == path) {
         // The old text stays until the new one is whole.
         let beside = path.with_extension("spt.part");
-        std::fs::write(&beside, text).map_err(said)?;
-        return std::fs::rename(&beside, path).map_err(said);
+        std::fs::write(&beside, text)?;
+        return std::fs::rename(&beside, path);
     }
-    let mut options = std::fs::OpenOptions::new();
-    let mut file = options.write(true).create_new(true).open(path).map_err(said)?;
-    file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(said)?;
-    bench.saved.push(path.to_path_buf());
+    let mut file = std::fs::OpenOptions::new().write(true).create_new(true).open(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    console.saved.push(path.to_path_buf());
     Ok(())
 }
 
@@ -117,22 +100,23 @@ struct Edit {
 }
 
 /// Everything that was typed as one script, not laid out yet.
-fn script(session: &Session, deeds: &[Deed], target: &Path) -> String {
+fn script(session: &Session, actions: &[Action], target: &Path) -> String {
     let mut writer = Writer::new(session, target);
     writer.name_all();
-    writer.lift();
+    writer.lift_quantities();
     let (mut first, mut rest) = (String::new(), String::new());
     let mut entries = session.done().iter();
     let mut later = Vec::new();
     for done in session.done().iter().take_while(|done| done.is_script) {
         entries.next();
-        writer.entry(done, &mut first, &mut first_only());
+        // A script says in its own place how its checks are decided.
+        writer.entry(done, &mut first, &mut Vec::new());
         first.push('\n');
     }
-    for deed in deeds {
-        match deed {
-            Deed::Line(line) => rest.push_str(&format!("{line}\n")),
-            Deed::Entry => {
+    for action in actions {
+        match action {
+            Action::Statement(text) => rest.push_str(&format!("{text}\n")),
+            Action::Entry => {
                 if let Some(done) = entries.next() {
                     writer.entry(done, &mut rest, &mut later);
                 }
@@ -146,11 +130,6 @@ fn script(session: &Session, deeds: &[Deed], target: &Path) -> String {
     let lifted: String = writer.params.iter().map(|line| format!("{line}\n")).collect();
     let uses = writer.uses.join("");
     format!("{uses}\n{first}\n{lifted}\n{rest}")
-}
-
-/// A script says in its own place how its checks are decided.
-fn first_only() -> Vec<String> {
-    Vec::new()
 }
 
 struct Writer<'a> {
@@ -190,7 +169,7 @@ impl<'a> Writer<'a> {
         self.session.sources().slice(span)
     }
 
-    /// A name that nobody has.
+    /// A name that is not taken.
     fn fresh(&mut self, like: &str) -> String {
         let numbered = (2..).map(|number| format!("{like}_{number}"));
         let mut all = std::iter::once(like.to_string()).chain(numbered);
@@ -221,7 +200,7 @@ impl<'a> Writer<'a> {
     }
 
     /// Makes a param of every quantity that was typed more than once.
-    fn lift(&mut self) {
+    fn lift_quantities(&mut self) {
         let mut found: BTreeMap<String, (usize, Span, Dimension)> = BTreeMap::new();
         let mut order: Vec<String> = Vec::new();
         for done in self.entries() {
@@ -230,7 +209,7 @@ impl<'a> Writer<'a> {
                 if unit.is_absolute() {
                     continue;
                 }
-                let text = words(self.slice(span));
+                let text = one_line(self.slice(span));
                 let seen = found.entry(text.clone()).or_insert((0, span, unit.dimension));
                 seen.0 += 1;
                 if seen.0 == 2 {
@@ -262,7 +241,7 @@ impl<'a> Writer<'a> {
         self.entries().flat_map(|done| &done.statements).find_map(|statement| {
             match &statement.kind {
                 StatementKind::Let { mutable: false, name, value, annotation: None }
-                    if words(self.slice(value.span)) == text =>
+                    if one_line(self.slice(value.span)) == text =>
                 {
                     Some(name.span)
                 }
@@ -314,14 +293,14 @@ impl<'a> Writer<'a> {
         }
         if !done.is_script {
             for (span, _) in quantities(done).into_iter().filter(|(span, _)| inside(*span)) {
-                if let Some(name) = self.lifted.get(&words(self.slice(span))) {
+                if let Some(name) = self.lifted.get(&one_line(self.slice(span))) {
                     edits.push(Edit { span, text: name.clone() });
                 }
             }
         }
         let text = edited(self.slice(statement.span), statement.span.start, edits);
         if done.shown.contains(&statement.span) {
-            // A value that stood alone was looked at.
+            // A value by itself was shown.
             return format!("note \"{} = {{{text}}}\"", escaped(&text));
         }
         text
@@ -356,11 +335,7 @@ fn quantities(done: &Done) -> Vec<(Span, Span)> {
     found
 }
 
-fn words(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
-/// What a quantity of a kind is mostly called.
+/// The usual name for a quantity of a kind.
 fn usual_name(dimension: Dimension) -> &'static str {
     match dimension.kind().map(|kind| kind.name) {
         Some("number") => "share",
@@ -374,7 +349,7 @@ fn usual_name(dimension: Dimension) -> &'static str {
 /// Text as it stands inside a text.
 fn escaped(text: &str) -> String {
     let mut out = String::new();
-    for c in words(text).chars() {
+    for c in one_line(text).chars() {
         if matches!(c, '"' | '\\' | '{' | '}') {
             out.push('\\');
         }
@@ -402,7 +377,7 @@ fn edited(text: &str, start: u32, mut edits: Vec<Edit>) -> String {
     out
 }
 
-/// The way from a folder to a file.
+/// The relative path from a folder to a file.
 fn between(folder: &Path, file: &Path) -> PathBuf {
     let here = std::env::current_dir().unwrap_or_default();
     let whole = |path: &Path| {

@@ -1,25 +1,38 @@
-//! How values and reports look at the prompt.
+//! Values at the prompt.
 
 use crate::check::live::Answer;
 use crate::program::show::Shown;
 use crate::program::value::Datum;
 use crate::source::SourceMap;
-use crate::terminal::table::{fields_of, rows, tables};
+use crate::terminal::table::{fields_of, is_table, tables};
+use crate::terminal::{BOLD, styled};
 
-/// A value that stood alone in an entry.
+/// A value that an entry shows.
 pub fn answer(sources: &SourceMap, answer: &Answer, datum: &Datum, colour: bool) -> String {
     let shown = answer.shower.shown(datum);
-    let said = |shown: &Shown| match shown {
+    let text = |shown: &Shown| match shown {
         Shown::Text(text) => format!("\"{text}\"\n"),
         other => format!("{other}\n"),
     };
-    spread(sources.slice(answer.span), &shown, colour).unwrap_or_else(|| said(&shown))
+    spread(sources.slice(answer.span), &shown, colour).unwrap_or_else(|| text(&shown))
 }
 
 /// A record field by field, or a list of records as a table; none for anything else.
 pub fn spread(label: &str, shown: &Shown, colour: bool) -> Option<String> {
     match shown {
         Shown::Record(fields) => Some(fields_of(fields).trim_start_matches('\n').to_string()),
-        _ => rows(shown).map(|_| tables(&[&(label.to_string(), shown.clone())], colour)),
+        _ => is_table(shown).then(|| tables(&[&(label.to_string(), shown.clone())], colour)),
     }
+}
+
+/// The row of a name with its value and kind; none where the value cannot be shown.
+pub fn name_row(name: &str, width: usize, shown: Option<(&str, &str)>, colour: bool) -> String {
+    let text = match shown {
+        Some((text, kind)) => {
+            let text: String = text.chars().take(60).collect();
+            format!("{text}  ({kind})")
+        }
+        None => "(its unit is known only to the caller)".to_string(),
+    };
+    format!("  {}  {text}\n", styled(&format!("{name:<width$}"), BOLD, colour))
 }

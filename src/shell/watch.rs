@@ -1,5 +1,5 @@
-//! `watch`: a value again and again, drawn in place, and how it went. `trace`: the polygon's speed
-//! while an entry runs.
+//! `watch`: a value again and again, plotted in place. `plot`: the speed of the polygon while an
+//! entry runs.
 
 use crate::builtins::Effect;
 use crate::check::live::Answer;
@@ -7,151 +7,170 @@ use crate::head::Calls;
 use crate::program::show::{Shower, Shown};
 use crate::program::value::Datum;
 use crate::session::Verdict;
-use crate::shell::bench::{Bench, Came};
+use crate::shell::console::Console;
+use crate::shell::outcome::EntryOutcome;
 use crate::shell::plot::{Series, plot};
-use crate::shell::reader::{Input, Reader, Typed};
-use crate::shell::voice::Voice;
+use crate::shell::printer::EntryPrinter;
+use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::told::failed;
 use crate::terminal::{columns, complain, draws_progress, say, say_over};
 use crate::units::{Dimension, parse_quantity, parse_unit};
 use std::rc::Rc;
 use std::time::Duration;
+use thiserror::Error;
 
-/// Time between two looks where none is said, in s.
-const EVERY: f64 = 0.2;
-/// How long it goes on where nothing is said, in s.
-const FOR: f64 = 10.0;
-/// Time between two looks at the speed of what is traced, in s.
-const TRACED: f64 = 0.05;
-/// Most looks of one watch.
-const LOOKS_MOST: usize = 100_000;
+/// Default time between two readings, in s.
+const DEFAULT_INTERVAL: f64 = 0.2;
+/// Default length of a watch, in s.
+const DEFAULT_LENGTH: f64 = 10.0;
+/// Longest watch or interval, in s.
+const MAX_TIME: f64 = 86_400.0;
+/// Time between two readings of the speed while an entry is plotted, in s.
+const PLOT_INTERVAL: f64 = 0.05;
+/// Most readings of one watch.
+const MAX_READINGS: usize = 100_000;
 
-/// What a watch is asked for.
+/// What follows `watch`.
 #[derive(Debug, PartialEq)]
-struct Asked<'a> {
+struct Options<'a> {
     value: &'a str,
     every: f64,
     lasts: f64,
 }
 
-/// Takes `VALUE [every TIME] [for TIME]` apart.
-fn asked(text: &str) -> Result<Asked<'_>, String> {
-    let mut asked = Asked { value: text.trim(), every: EVERY, lasts: FOR };
-    // In either order, the last one first.
-    for _ in 0..2 {
-        let last = |word: &'static str| Some((asked.value.rfind(&format!(" {word} "))?, word));
-        let Some((at, word)) = last("for").into_iter().chain(last("every")).max() else { break };
-        let (before, marked) = asked.value.split_at(at);
-        // `[x for x in xs]` is a list.
-        if word == "for" && before.matches('[').count() > before.matches(']').count() {
-            break;
+#[derive(Debug, Error, PartialEq)]
+enum OptionsError {
+    #[error("say what to watch: `watch measured_speed() every 200 ms for 10 s`")]
+    NoValue,
+    #[error("`{word} {time}` is no time: write `{word} 200 ms`, at most 24 h")]
+    NoTime { word: &'static str, time: String },
+}
+
+impl<'a> Options<'a> {
+    /// Parses `VALUE [every TIME] [for TIME]`.
+    fn parse(text: &'a str) -> Result<Options<'a>, OptionsError> {
+        let (every, lasts) = (DEFAULT_INTERVAL, DEFAULT_LENGTH);
+        let mut options = Options { value: text.trim(), every, lasts };
+        // In either order, the last one first.
+        for _ in 0..2 {
+            let last =
+                |word: &'static str| Some((options.value.rfind(&format!(" {word} "))?, word));
+            let Some((at, word)) = last("for").into_iter().chain(last("every")).max() else {
+                break;
+            };
+            let (before, marked) = options.value.split_at(at);
+            // `[x for x in xs]` is a list.
+            if word == "for" && before.matches('[').count() > before.matches(']').count() {
+                break;
+            }
+            let time = marked.get(word.len() + 2..).unwrap_or("").trim();
+            let seconds = match parse_quantity(time) {
+                Ok((value, Some(unit))) if unit.dimension == Dimension::TIME => value,
+                _ => 0.0,
+            };
+            if !(seconds > 0.0 && seconds <= MAX_TIME) {
+                return Err(OptionsError::NoTime { word, time: time.to_string() });
+            }
+            match word {
+                "for" => options.lasts = seconds,
+                _ => options.every = seconds.max(0.001),
+            }
+            options.value = before.trim();
         }
-        let time = marked.get(word.len() + 2..).unwrap_or("").trim();
-        let seconds = parse_quantity(time)
-            .ok()
-            .and_then(|(value, unit)| {
-                Some((value, unit.filter(|u| u.dimension == Dimension::TIME)?))
-            })
-            .map(|(value, _)| value)
-            .filter(|seconds| *seconds > 0.0 && *seconds <= 86_400.0);
-        let Some(seconds) = seconds else {
-            return Err(format!("`{word} {time}` is no time: write `{word} 200 ms`, at most 24 h"));
-        };
-        match word {
-            "for" => asked.lasts = seconds,
-            _ => asked.every = seconds.max(0.001),
-        }
-        asked.value = before.trim();
+        if options.value.is_empty() { Err(OptionsError::NoValue) } else { Ok(options) }
     }
-    if asked.value.is_empty() {
-        return Err("say what to watch: `watch measured_speed() every 200 ms for 10 s`".to_string());
-    }
-    Ok(asked)
 }
 
 /// `watch`
-pub fn watch(bench: &mut Bench, reader: &Reader, rest: &str) -> Came {
-    let asked = match asked(rest) {
-        Ok(asked) => asked,
-        Err(why) => {
-            complain(&format!("{why}\n"));
-            return Came::Ill(2);
-        }
+pub fn watch(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
+    let options = match Options::parse(rest) {
+        Ok(options) => options,
+        Err(error) => return EntryOutcome::wrong(&error.to_string()),
     };
-    let entry = bench.session.enter(&mut *bench.files, asked.value);
-    let Some(entry) = bench.may_run(entry) else { return Came::Ill(2) };
+    let entry = console.session.enter(&mut *console.files, options.value);
+    let Some(entry) = console.admit(entry) else { return EntryOutcome::WRONG };
     let acts =
         entry.effects().last().is_some_and(|of| of.effects.keys().any(|e| *e != Effect::Reads));
     if acts {
-        complain("only what reads can be watched: this does more to the head\n");
-        return Came::Ill(2);
+        return EntryOutcome::wrong("only what reads can be watched: this does more to the head");
     }
-    let live = bench.attended && bench.time_passes;
+    let live = console.watch.attended && console.watch.time_passes;
+    let draws = live && draws_progress();
     if live {
         complain("Enter ends it; Ctrl-C makes the head safe\n");
-        reader.ask(Typed::Answer, "");
+        reader.ask(InputKind::Answer, "");
     }
     let mut drawn = 0;
     let mut seen: Vec<(f64, f64)> = Vec::new();
     let mut last = Vec::new();
-    let begun = bench.station.now();
-    let mut came = Came::Well;
-    for _ in 0..LOOKS_MOST {
-        let mut voice = Voice::new(bench.colour);
-        match bench.session.look(&entry, &mut bench.station, &mut voice) {
+    let begun = console.station.now();
+    let mut outcome = EntryOutcome::Done;
+    for _ in 0..MAX_READINGS {
+        let mut printer = EntryPrinter::new(console.watch.colour);
+        match console.session.look(&entry, &mut console.station, &mut printer) {
             Ok(answers) if answers.is_empty() => {
-                complain("this gives no value that could be watched\n");
-                came = Came::Ill(2);
+                outcome = EntryOutcome::wrong("this gives no value that could be watched");
                 break;
             }
             Ok(answers) => last = answers,
             Err(failure) => {
-                complain(&failed(&failure, bench.session.sources(), bench.colour));
-                came = bench.ill(&failure);
+                complain(&failed(&failure, console.session.sources(), console.watch.colour));
+                outcome = console.outcome_of(&failure);
                 break;
             }
         }
-        let now = bench.station.now();
+        let now = console.station.now();
         if let [(_, Datum::Number(value)), ..] = last.as_slice() {
             seen.push((now, *value));
         }
-        let lines = picture(&last, &seen);
-        if draws_progress() && live {
+        if draws {
+            let lines = picture(&last, &seen);
             redraw(&lines, drawn);
             drawn = lines.len();
-        } else if !bench.attended {
+        } else if !console.watch.attended {
             say(&format!("{:9.3} s  {}\n", now, words(&last)));
         }
-        if now - begun + asked.every > asked.lasts * (1.0 + 1e-9) {
+        if now - begun + options.every > options.lasts * (1.0 + 1e-9) {
             break;
         }
-        if live {
-            match reader.look(Duration::from_secs_f64(asked.every)) {
-                None => {}
-                Some(Input::Entry(_)) => break,
-                Some(_) => {
-                    bench.stop();
-                    came = Came::Ill(Verdict::Interrupted.exit_code());
-                    break;
-                }
-            }
-            if bench.station.is_stopped() {
+        match pause(console, reader, live, options.every) {
+            Pause::Over => {}
+            Pause::Ended => break,
+            Pause::Stopped => {
+                console.stop();
+                outcome = EntryOutcome::Failed(Verdict::Interrupted.exit_code());
                 break;
             }
-        } else if bench.station.sleep(asked.every).is_err() {
-            bench.stop();
-            came = Came::Ill(Verdict::Interrupted.exit_code());
-            break;
         }
     }
-    if bench.attended && !(draws_progress() && live) {
+    if console.watch.attended && !draws {
         redraw(&picture(&last, &seen), 0);
     }
     if live && reader.is_waiting() {
         complain("Enter goes on\n");
-        while reader.look(Duration::from_millis(200)).is_none() && !bench.station.is_stopped() {}
+        while reader.wait(Duration::from_millis(200)).is_none() && !console.station.is_stopped() {}
     }
-    came
+    outcome
+}
+
+/// How the time between two readings ended.
+enum Pause {
+    Over,
+    Ended,
+    Stopped,
+}
+
+fn pause(console: &mut Console, reader: &Reader, live: bool, seconds: f64) -> Pause {
+    if !live {
+        let slept = console.station.sleep(seconds);
+        return if slept.is_err() { Pause::Stopped } else { Pause::Over };
+    }
+    match reader.wait(Duration::from_secs_f64(seconds)) {
+        None if console.station.is_stopped() => Pause::Ended,
+        None => Pause::Over,
+        Some(Input::Entry(_)) => Pause::Ended,
+        Some(_) => Pause::Stopped,
+    }
 }
 
 /// The values as they are now, on one line.
@@ -197,45 +216,50 @@ fn redraw(lines: &[String], drawn: usize) {
     say_over(&lines.iter().map(cut).collect::<Vec<String>>(), drawn);
 }
 
-/// `trace`
-pub fn trace(bench: &mut Bench, _: &Reader, rest: &str) -> Came {
+/// `plot`
+pub fn plot_entry(console: &mut Console, rest: &str) -> EntryOutcome {
     if rest.trim().is_empty() {
-        complain("say what to run: `trace spin(4800 rpm); wait until locked() within 20 s`\n");
-        return Came::Ill(2);
+        return EntryOutcome::wrong(
+            "say what to run: `plot spin(4800 rpm); wait until locked() within 20 s`",
+        );
     }
-    bench.station.sample(Some(TRACED));
-    let came = bench.enter(rest);
-    bench.station.sample(None);
-    if came != Came::Ill(2) {
-        let tap = bench.tap.borrow();
-        let points: Vec<(f64, f64)> =
-            tap.curve.points.iter().map(|point| (point.time, point.speed)).collect();
-        let mark = tap.curve.lock().map(|lock| (lock.time, "lock"));
-        let series = Series { points: &points, dimension: Dimension::ROTATION, unit: None, mark };
-        let lines = plot(&series, columns());
-        if points.len() < 2 {
-            say("it was over at once, so there is nothing to draw: trace what waits\n");
-        }
-        for line in lines {
-            say(&format!("{line}\n"));
-        }
+    console.station.sample(Some(PLOT_INTERVAL));
+    let outcome = console.enter(rest);
+    console.station.sample(None);
+    if outcome == EntryOutcome::WRONG {
+        return outcome;
     }
-    came
+    let monitor = console.monitor.borrow();
+    let points = monitor.curve.points.iter().map(|point| (point.time, point.speed));
+    let points: Vec<(f64, f64)> = points.collect();
+    let mark = monitor.curve.lock().map(|lock| (lock.time, "lock"));
+    let series = Series { points: &points, dimension: Dimension::ROTATION, unit: None, mark };
+    if points.len() < 2 {
+        say("it was over at once, so there is nothing to plot: plot an entry that waits\n");
+    }
+    plot(&series, columns()).iter().for_each(|line| say(&format!("{line}\n")));
+    outcome
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{Asked, EVERY, FOR, asked};
+    use super::{DEFAULT_INTERVAL, DEFAULT_LENGTH, Options};
 
     #[test]
     fn takes_a_watch_apart() {
-        let of = |value, every, lasts| Ok(Asked { value, every, lasts });
-        assert_eq!(asked("measured_speed()"), of("measured_speed()", EVERY, FOR));
-        assert_eq!(asked("x every 50 ms for 2 s"), of("x", 0.05, 2.0));
-        assert_eq!(asked("x for 2 s every 50 ms"), of("x", 0.05, 2.0));
-        assert_eq!(asked("[a for a in b]"), of("[a for a in b]", EVERY, FOR));
-        assert!(asked("x every 3 mm").is_err());
-        assert!(asked("x for 0 s").is_err());
-        assert!(asked(" ").is_err());
+        let of = |value, every, lasts| Ok(Options { value, every, lasts });
+        assert_eq!(
+            Options::parse("measured_speed()"),
+            of("measured_speed()", DEFAULT_INTERVAL, DEFAULT_LENGTH)
+        );
+        assert_eq!(Options::parse("x every 50 ms for 2 s"), of("x", 0.05, 2.0));
+        assert_eq!(Options::parse("x for 2 s every 50 ms"), of("x", 0.05, 2.0));
+        assert_eq!(
+            Options::parse("[a for a in b]"),
+            of("[a for a in b]", DEFAULT_INTERVAL, DEFAULT_LENGTH)
+        );
+        assert!(Options::parse("x every 3 mm").is_err());
+        assert!(Options::parse("x for 0 s").is_err());
+        assert!(Options::parse(" ").is_err());
     }
 }

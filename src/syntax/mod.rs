@@ -7,6 +7,7 @@
 pub mod format;
 pub mod names;
 pub mod tree;
+pub mod walk;
 
 mod character;
 mod keyword;
@@ -21,4 +22,5 @@ mod typing;
 
 pub use keyword::{KEYWORDS, Keyword};
 pub use parse::{Parsed, parse, parse_expression, without_comma};
+pub(crate) use raw::{Lexeme, Raw, lexemes};
 pub use typing::{Mark, marks, unfinished};

@@ -158,6 +158,11 @@ struct Scan<'s> {
     diagnostics: &'s mut Reports,
 }
 
+/// All lexemes of a text, without reports.
+pub fn lexemes(text: &str) -> Vec<Lexeme> {
+    scan(SourceId(0), text, &mut Reports::default())
+}
+
 /// All lexemes of a text; blanks are dropped, everything wrong is reported.
 pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexeme> {
     character::check(source, text, diagnostics);

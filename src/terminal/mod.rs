@@ -1,7 +1,7 @@
-//! Printing: colour only where it helps, and no harm where the reader is gone. How values, checks
-//! and failures are put to people.
+//! Printing: colour only where it helps, and no failure where the reader is gone. Wording of values,
+//! checks and failures for people.
 
-#![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
+#![allow(clippy::disallowed_methods, reason = "this module talks to the terminal")]
 
 pub(crate) mod duration;
 pub(crate) mod facts;
@@ -147,12 +147,12 @@ pub fn wrapped(text: &str, indent: &str) -> String {
 }
 
 /// Narrower than this, what stands beside a heading is put below it.
-const BESIDE_LEAST: usize = 24;
+const MIN_BESIDE: usize = 24;
 
 /// A heading with a text beside it that hangs under its own beginning; below, on a narrow screen.
 pub fn beside(heading: &str, text: &str) -> String {
     let start = heading.chars().count() + 1;
-    if columns().clamp(30, 80) < start + BESIDE_LEAST {
+    if columns().clamp(30, 80) < start + MIN_BESIDE {
         return format!("{}\n{}", heading.trim_end(), wrapped(text, "      "));
     }
     let indent = " ".repeat(start);

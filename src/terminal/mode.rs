@@ -1,7 +1,7 @@
 //! How the terminal takes keys: as whole lines, with Ctrl-C as a signal. A line editor changes that
 //! while it reads, and must not leave it so.
 
-#![allow(clippy::disallowed_methods, reason = "this room talks to the terminal")]
+#![allow(clippy::disallowed_methods, reason = "this module talks to the terminal")]
 
 #[cfg(unix)]
 use rustix::termios::{
@@ -10,11 +10,11 @@ use rustix::termios::{
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-/// How long after a request to stop what comes is the rest of what was pasted before.
+/// How long after a stop the rest of a pasted text still arrives.
 #[cfg(unix)]
 const REST: Duration = Duration::from_millis(200);
 
-/// Time between two looks at that rest.
+/// Time between two flushes of it.
 #[cfg(unix)]
 const LOOK: Duration = Duration::from_millis(20);
 
@@ -43,7 +43,7 @@ impl Mode {
         Mode {}
     }
 
-    /// Sets it so.
+    /// Restores these settings.
     pub fn set(&self) {
         #[cfg(unix)]
         if let Some(plain) = &self.plain {
@@ -54,7 +54,7 @@ impl Mode {
 
     /// Throws away what was typed and is not read yet, and for a moment what still comes: the rest
     /// of a pasted text. That moment is over when the thread ends.
-    pub fn drop_typed(&self) -> Option<JoinHandle<()>> {
+    pub fn discard_typed(&self) -> Option<JoinHandle<()>> {
         #[cfg(unix)]
         if self.plain.is_some() {
             let drop = || {

@@ -1,36 +1,19 @@
-//! The tables of built-ins, records and codes in words, for whoever reads them in a terminal.
+//! The tables of built-ins, record types and codes, for people at a terminal.
 
-use crate::builtins::{Builtin, Default, OPEN_NAMES, RecordSpec, TOPICS, records};
+use crate::builtins::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, records};
 use crate::diagnostics::codes::Code;
+use crate::ide::{Callable, effects};
 use crate::syntax::Keyword;
 use crate::terminal::{BOLD, beside, styled, wrapped};
 use crate::visible;
 
-/// `test_line(facet: number, plan: plan, [readings: number]) -> line`
-pub fn signature(builtin: &Builtin) -> String {
-    let parameters: Vec<String> = builtin
-        .parameters
-        .iter()
-        .map(|parameter| {
-            let kind = parameter.spec.to_type().name(&OPEN_NAMES);
-            match parameter.default {
-                Default::Required => format!("{}: {kind}", parameter.name),
-                Default::Optional(_) => format!("[{}: {kind}]", parameter.name),
-            }
-        })
-        .collect();
-    let returns = builtin.returns.to_type().name(&OPEN_NAMES);
-    let returns = if returns == "nothing" { String::new() } else { format!(" -> {returns}") };
-    format!("{}({}){returns}", builtin.name, parameters.join(", "))
-}
-
-/// Every built-in by topic, and every record.
+/// Every built-in by topic, and every record type.
 pub fn overview(colour: bool) -> String {
     let mut text = String::new();
     for topic in TOPICS {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
         for builtin in topic.builtins {
-            text.push_str(&format!("  {}\n", signature(builtin)));
+            text.push_str(&format!("  {}\n", Callable::builtin(builtin).signature()));
         }
         text.push('\n');
     }
@@ -39,24 +22,18 @@ pub fn overview(colour: bool) -> String {
     text
 }
 
-/// A built-in: what it does, takes, gives and needs.
+/// A built-in: what it does, its parameters, result, effects and time.
 pub fn explained(builtin: &Builtin, colour: bool) -> String {
-    let mut text = format!("{}\n\n", styled(&signature(builtin), BOLD, colour));
+    let callable = Callable::builtin(builtin);
+    let mut text = format!("{}\n\n", styled(&callable.signature(), BOLD, colour));
     text.push_str(&wrapped(builtin.meaning, ""));
-    if !builtin.parameters.is_empty() {
+    if !callable.parameters.is_empty() {
         text.push('\n');
     }
-    for parameter in builtin.parameters {
-        let absent = match parameter.default {
-            Default::Required => String::new(),
-            Default::Optional(holds) => format!("; without it: {holds}"),
-        };
-        let line = format!("{}: {}{absent}", parameter.name, parameter.meaning);
-        text.push_str(&wrapped(&line, "  "));
+    for parameter in &callable.parameters {
+        text.push_str(&wrapped(&format!("{}: {}", parameter.name, parameter.meaning), "  "));
     }
-    let effects: Vec<&str> = builtin.effects.iter().map(|effect| effect.text()).collect();
-    let effects = if effects.is_empty() { "none".to_string() } else { effects.join(", ") };
-    text.push_str(&format!("\nEffects on the head: {effects}\n"));
+    text.push_str(&format!("\n{}\n", effects(builtin.effects.iter().copied())));
     text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
     text.push_str("\nExample:\n");
     for line in builtin.example.lines() {
@@ -75,7 +52,7 @@ pub fn keyword(keyword: Keyword, colour: bool) -> String {
     text
 }
 
-/// A record and its fields.
+/// A record type and its fields.
 pub fn fields(record: &RecordSpec, colour: bool) -> String {
     let mut text = format!("{}\n\n", styled(&format!("record {}", record.name), BOLD, colour));
     text.push_str(&wrapped(record.meaning, ""));

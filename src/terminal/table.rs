@@ -1,8 +1,9 @@
 //! Recorded values for people: a record field by field, lists of records as tables side by side.
 
+use crate::paper::table::{RecordTable, common_unit, head};
 use crate::program::show::{Shown, places};
 use crate::terminal::{BOLD, styled};
-use crate::units::{noise, parse_unit, show_number, suited};
+use crate::units::{noise, show_number};
 
 /// A single record, a line for each field.
 pub fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
@@ -11,24 +12,9 @@ pub fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
     format!("{}\n", lines.collect::<String>())
 }
 
-/// The rows of a recorded list of records: a key and the fields worth a column.
-pub type Row<'a> = (String, Vec<(&'a str, &'a Shown)>);
-
-/// A row for each record of a list of records; none for anything else.
-pub fn rows(shown: &Shown) -> Option<Vec<Row<'_>>> {
-    let Shown::List(items) = shown else { return None };
-    let rows = items.iter().enumerate().map(|(index, item)| {
-        let Shown::Record(fields) = item else { return None };
-        let key = fields.iter().find(|(name, _)| &**name == "facet");
-        let key = key.map_or_else(|| index.to_string(), |(_, facet)| facet.to_string());
-        let beside = |name: &str| name == "facet" || name == "readings" || name.ends_with("_u");
-        let columns = fields.iter().filter(|(name, _)| !beside(name));
-        let mut columns: Vec<_> = columns.map(|(name, shown)| (&**name, shown)).collect();
-        // People read along the line before across it.
-        columns.sort_by_key(|(name, _)| !name.starts_with("in_scan"));
-        Some((key, columns))
-    });
-    rows.collect::<Option<Vec<Row<'_>>>>().filter(|rows| !rows.is_empty())
+/// Whether a value is shown as a table.
+pub fn is_table(shown: &Shown) -> bool {
+    RecordTable::of(shown).is_some()
 }
 
 /// Columns that a table may take.
@@ -38,31 +24,22 @@ const WIDTH: usize = 80;
 struct Group<'a> {
     label: &'a str,
     columns: Vec<Column>,
-    /// The rows are facets, by a field of that name or as trims are.
-    facets: bool,
-}
-
-/// Whether the records of a list are about one facet each.
-fn of_facets(shown: &Shown) -> bool {
-    let Shown::List(items) = shown else { return false };
-    let Some(Shown::Record(fields)) = items.first() else { return false };
-    let names: Vec<&str> = fields.iter().map(|(name, _)| &**name).collect();
-    names.contains(&"facet") || names == ["cross_scan", "in_scan"]
+    is_of_facets: bool,
 }
 
 /// All recorded lists of records, one row per facet, as many side by side as fit.
 pub fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
-    let groups = recorded.iter().flat_map(|(label, shown)| {
-        let facets = of_facets(shown);
-        let parts = parted(columns(&rows(shown).unwrap_or_default()));
-        parts.into_iter().map(move |columns| Group { label, columns, facets })
+    let all = recorded.iter().filter_map(|(label, shown)| Some((label, RecordTable::of(shown)?)));
+    let groups = all.flat_map(|(label, table)| {
+        let parts = parted(columns(&table)).into_iter();
+        parts.map(move |columns| Group { label, columns, is_of_facets: table.is_of_facets })
     });
     let mut text = String::new();
     let mut row: Vec<Group<'_>> = Vec::new();
     let mut used = KEY;
     for group in groups {
         let width: usize = group.columns.iter().map(|column| column.width() + 2).sum();
-        let other = row.first().is_some_and(|first| first.facets != group.facets);
+        let other = row.first().is_some_and(|first| first.is_of_facets != group.is_of_facets);
         if !row.is_empty() && (other || used + width > WIDTH) {
             text.push_str(&table(&row, colour));
             row.clear();
@@ -107,7 +84,7 @@ fn table(groups: &[Group<'_>], colour: bool) -> String {
         }
     }
     let mut top = " ".repeat(KEY);
-    let facets = groups.first().is_some_and(|group| group.facets);
+    let facets = groups.first().is_some_and(|group| group.is_of_facets);
     let mut heads = format!("  {:<width$}", if facets { "facet" } else { "no." }, width = KEY - 2);
     let mut lines: Vec<String> =
         keys.iter().map(|key| format!("  {key:<width$}", width = KEY - 2)).collect();
@@ -147,38 +124,20 @@ impl Column {
 }
 
 /// One column per field, its quantities all in one unit.
-fn columns(rows: &[Row<'_>]) -> Vec<Column> {
-    let Some((_, fields)) = rows.first() else { return Vec::new() };
-    let names = fields.iter().map(|(name, _)| *name);
+fn columns(table: &RecordTable<'_>) -> Vec<Column> {
+    let is_beside = |name: &str| name == "readings" || name.ends_with("_u");
+    let names = table.names().into_iter().filter(|name| !is_beside(name));
     let columns = names.map(|name| {
-        let values: Vec<(&String, &Shown)> = rows
-            .iter()
-            .filter_map(|(key, fields)| {
-                fields.iter().find(|(n, _)| *n == name).map(|(_, shown)| (key, *shown))
-            })
-            .collect();
-        column(name, &values)
+        let cells = table.keys().zip(table.cells(name));
+        column(name, cells.filter_map(|(key, shown)| Some((key, shown?))).collect())
     });
     columns.collect()
 }
 
-fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
-    let head = name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan");
-    let head = head.replace('_', " ");
-    let largest = values.iter().filter_map(|(_, shown)| match shown {
-        Shown::Quantity { value, unit, asked, .. } => Some((value.abs(), unit, asked)),
-        _ => None,
-    });
-    let largest = largest.max_by(|a, b| a.0.total_cmp(&b.0));
-    let unit = largest.and_then(|(size, unit, asked)| {
-        if let Some(asked) = asked {
-            return Some((size, (**asked).clone()));
-        }
-        let dimension = parse_unit(unit).ok()?.dimension;
-        suited(size, dimension).map(|unit| (size, unit))
-    });
-    let Some((size, unit)) = unit else {
-        let cells = values.iter().map(|(key, shown)| ((*key).clone(), shown.to_string()));
+fn column(name: &str, values: Vec<(String, &Shown)>) -> Column {
+    let head = head(name);
+    let Some((size, unit)) = common_unit(values.iter().map(|(_, shown)| *shown)) else {
+        let cells = values.into_iter().map(|(key, shown)| (key, shown.to_string()));
         return Column { head, cells: cells.collect() };
     };
     // Three digits of the largest, and two of what tells the values apart.
@@ -194,12 +153,13 @@ fn column(name: &str, values: &[(&String, &Shown)]) -> Column {
         0.0 => None,
         apart => Some(places(unit.from_si(size), 3).max(places(apart, 2))),
     };
-    let cells = values.iter().map(|(key, shown)| {
+    let head = format!("{head} {}", unit.text);
+    let cells = values.into_iter().map(|(key, shown)| {
         let text = match shown {
             Shown::Quantity { value, .. } => show_number(unit.from_si(*value), decimals),
             other => other.to_string(),
         };
-        ((*key).clone(), text)
+        (key, text)
     });
-    Column { head: format!("{head} {}", unit.text), cells: cells.collect() }
+    Column { head, cells: cells.collect() }
 }

@@ -1,4 +1,4 @@
-//! What was decided, how a head was left, and what stopped a run, in words.
+//! Checks, heads, trims, reports and failures in words.
 
 use crate::acceptance::decision::Outcome;
 use crate::diagnostics::{Diagnostic, Severity, render};
@@ -14,9 +14,9 @@ use crate::units::{Dimension, parse_unit, show, show_number};
 use crate::visible::{STEER, line, lines};
 
 /// Most reports that are shown at once.
-const SHOWN_MOST: usize = 50;
+const MAX_SHOWN: usize = 50;
 
-/// Which head something happens on.
+/// The head of a run: its model and serial, and the seed of a simulated one.
 pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
     let replay = if replayed { "replay of " } else { "" };
     let (model, serial) = (line(&head.model), line(&head.serial));
@@ -27,13 +27,13 @@ pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
     }
 }
 
-/// What happens on which head, in lines of which none breaks before its seed.
+/// The title of a run on a head; no line breaks before the seed.
 pub fn title(what: &str, head: &str) -> String {
     let title = format!("{what} on {head}").replace("(seed ", "(seed\u{1f}");
     wrapped(&title, "").replace('\u{1f}', " ")
 }
 
-/// Trims that are in force, in few words; none where all are zero.
+/// Trims in force, in brief; none where all are zero.
 pub fn trims(trims: &[Trim]) -> Option<String> {
     let is_some = |trim: &&Trim| trim.in_scan != 0.0 || trim.cross_scan != 0.0;
     let count = trims.iter().filter(is_some).count();
@@ -54,18 +54,15 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
     if diagnostics.is_empty() {
         return String::new();
     }
-    // Errors first in line for being shown, each in its place.
-    let errors = diagnostics.iter().filter(|d| d.severity == Severity::Error).count();
-    let mut room = SHOWN_MOST.saturating_sub(errors);
-    let mut shown: Vec<Diagnostic> = Vec::new();
-    for diagnostic in diagnostics {
-        let error = diagnostic.severity == Severity::Error;
-        if shown.len() >= SHOWN_MOST || (!error && room == 0) {
-            continue;
-        }
-        room -= usize::from(!error);
-        shown.push(visible(diagnostic));
-    }
+    // Errors are shown before warnings are, each in its place.
+    let is_error = |diagnostic: &Diagnostic| diagnostic.severity == Severity::Error;
+    let mut warnings = MAX_SHOWN.saturating_sub(diagnostics.iter().filter(|d| is_error(d)).count());
+    let fits = |diagnostic: &&Diagnostic| {
+        let left = warnings.saturating_sub(1);
+        is_error(diagnostic) || std::mem::replace(&mut warnings, left) > 0
+    };
+    let shown = diagnostics.iter().filter(fits).take(MAX_SHOWN);
+    let shown: Vec<Diagnostic> = shown.map(visible).collect();
     let colour = colour_errors();
     let mut text = render::render(&shown, sources, colour, width());
     if colour {
@@ -73,12 +70,12 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
     }
     if shown.len() < diagnostics.len() {
         let more = diagnostics.len() - shown.len();
-        text.push_str(&format!("... and {more} more; mend these first\n"));
+        text.push_str(&format!("... and {more} more; correct these first\n"));
     }
     text
 }
 
-/// A report whose words, some of which may be a head's, steer no terminal.
+/// A report without control characters: some of its words may come from a head.
 fn visible(diagnostic: &Diagnostic) -> Diagnostic {
     let shown = |text: &str| lines(text).into_owned();
     let mut visible = diagnostic.clone();
@@ -88,7 +85,7 @@ fn visible(diagnostic: &Diagnostic) -> Diagnostic {
     visible
 }
 
-/// A text on one line; of a long one the beginning, with a word that says so.
+/// A text on one line; of a long one the beginning, marked as shortened.
 pub fn shortened(text: &str) -> String {
     let line = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
     match line.char_indices().nth(MAX_LINE) {
@@ -111,7 +108,7 @@ pub fn check_line(check: &Check, colour: bool) -> String {
     format!("check {}: {}: {mark}{}", check.label, measured(check), sureness(check))
 }
 
-/// What was said at a head time, the time before its first line.
+/// A text with its head time before the first line.
 pub fn stamped(time: f64, text: &str, colour: bool) -> String {
     let lines = text.split('\n').enumerate().map(|(index, line)| {
         let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
@@ -152,16 +149,16 @@ pub fn measured(check: &Check) -> String {
     }
 }
 
-/// How probable it is that the value conforms, where its uncertainty tells.
+/// The probability of conformance, where the uncertainty is known.
 pub fn sureness(check: &Check) -> String {
-    let sure = check.measured.as_ref().and_then(|measured| measured.sureness());
-    sure.map_or_else(String::new, |sure| match sure.starts_with(['>', '<']) {
-        true => format!(" (P {sure})"),
-        false => format!(" (P = {sure})"),
+    let probability = check.measured.as_ref().and_then(|measured| measured.sureness());
+    probability.map_or_else(String::new, |p| match p.starts_with(['>', '<']) {
+        true => format!(" (P {p})"),
+        false => format!(" (P = {p})"),
     })
 }
 
-/// By how much a value differs from a limit that looks the same.
+/// The difference of a value from a limit that is shown the same.
 fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
     let (Shown::Quantity { value, unit, text, .. }, Shown::Quantity { value: at, text: same, .. }) =
         (value, limit)
@@ -176,7 +173,7 @@ fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
     })
 }
 
-/// What stopped the run, where, and by which calls.
+/// A failure with its place and the calls that led there.
 pub fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
     let kind = styled(failure.kind.text(), &format!("{BOLD};{RED}"), colour);
     let mut text = format!("{kind}: {}\n", failure.message);

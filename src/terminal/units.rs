@@ -1,4 +1,4 @@
-//! The table of units in words, for whoever reads it in a terminal.
+//! The table of units, for people at a terminal.
 
 use crate::terminal::{BOLD, beside, styled};
 use crate::units::{KINDS, TABLE, Unit};

@@ -341,7 +341,7 @@ def shared():
 
 
 def kept_trims():
-    """The start message and `stand` name the trims that a head has kept."""
+    """The start message and `state` name the trims that a head has kept."""
     memory = WORK / "memory.toml"
     memory.unlink(missing_ok=True)
     screen = Screen(f"--head 'sim?memory={memory}'")
@@ -357,7 +357,7 @@ def kept_trims():
     screen = Screen(f"--head 'sim?memory={memory}'")
     seen = ready(screen)
     assert "trims in force: on 10 of 10 facets, up to 30 ns and 1 urad" in seen, seen
-    enter(screen, "stand")
+    enter(screen, "state")
     screen.until("trims        on 10 of 10 facets, up to 30 ns and 1 urad")
     screen.close()
 

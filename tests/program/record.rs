@@ -696,9 +696,7 @@ fn a_long_run_is_bounded_and_says_so() {
     assert!(tap.contains("not ok 10001 - 2000 further checks\n"));
     assert!(tap.contains("\nok 10002 - the run"));
     assert!(read(&place, "junit.xml").contains("1999 conform, 1 do not conform, 0 are undecided"));
-    assert!(
-        read(&place, "values.toml").contains("2000 further values stand in events.jsonl alone")
-    );
+    assert!(read(&place, "values.toml").contains("2000 further values are in events.jsonl only"));
     let report = read(&place, "report.html");
     assert!(report.contains("10000 further checks are not shown here"));
     assert!(report.contains("11999 of 12000 conform"));
@@ -721,7 +719,7 @@ fn a_head_that_fails_is_seen_in_the_results() {
     assert!(tap.contains("# fails on purpose: interlock_opened"), "{tap}");
     assert!(read(&place, "junit.xml").contains("errors=\"1\""));
     let report = read(&place, "report.html");
-    assert!(report.contains("HEAD FAILED") && report.contains("made to fail on purpose"));
+    assert!(report.contains("HEAD FAILED") && report.contains("injected on purpose"));
 }
 
 /// A page is shown by its picture and its banding, and told of by its digest.

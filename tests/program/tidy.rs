@@ -27,7 +27,11 @@ const MODULES: &[(&str, &[&str])] = &[
     ("bounds", &["source", "units", "program", "head", "builtins"]),
     ("interpret", &["source", "operator", "program", "builtins", "head", "acceptance", "units"]),
     ("session", &[ABOVE]),
-    ("paper", &["visible"]),
+    (
+        "ide",
+        &["source", "diagnostics", "syntax", "units", "program", "builtins", "check", "session"],
+    ),
+    ("paper", &["visible", "units", "program"]),
     (
         "record",
         &[
@@ -43,10 +47,7 @@ const MODULES: &[(&str, &[&str])] = &[
             "paper",
         ],
     ),
-    (
-        "lsp",
-        &["source", "diagnostics", "syntax", "units", "program", "builtins", "check", "session"],
-    ),
+    ("lsp", &["source", "diagnostics", "syntax", "session", "ide"]),
     (
         "terminal",
         &[
@@ -60,6 +61,8 @@ const MODULES: &[(&str, &[&str])] = &[
             "acceptance",
             "builtins",
             "interpret",
+            "ide",
+            "paper",
         ],
     ),
     ("shell", &[ABOVE]),

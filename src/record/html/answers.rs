@@ -1,43 +1,32 @@
-//! What the operator answered, as a table of a report.
+//! The operator's answers as a table of a report.
 
 use crate::interpret::answer_text;
+use crate::paper::{Head, left_out, section, table};
 use crate::record::data::Record;
 use maud::{Markup, html};
 
 /// Most answers that are shown.
-const ROWS_MOST: usize = 500;
+const MAX_ROWS: usize = 500;
 
 /// All answers; nothing where nothing was asked.
 pub(super) fn answers(record: &Record) -> Option<Markup> {
-    let answered = &record.answers;
-    if answered.items.is_empty() {
+    let answers = &record.answers;
+    if answers.items.is_empty() {
         return None;
     }
-    let hidden = answered.left_out + answered.items.len().saturating_sub(ROWS_MOST);
-    Some(html! {
-        section aria-labelledby="answers" {
-            h2 id="answers" { "Answers of the operator" }
-            div.wide tabindex="0" role="region" aria-label="table of answers" { table {
-                thead { tr {
-                    th scope="col" { "question" }
-                    th scope="col" { "answer" }
-                    th scope="col" { "answered" }
-                    th.number scope="col" { "head time in s" }
-                } }
-                tbody { @for answer in answered.items.iter().take(ROWS_MOST) { tr {
-                    th scope="row" { (answer.question) }
-                    td { (answer_text(&answer.shown)) }
-                    td { (answer.who) }
-                    td.number { (format!("{:.3}", answer.time)) }
-                } } }
-            } }
-            p.soft {
-                "These were said by whoever stood at the head, or by the file that was given for "
-                "them; nothing was measured."
-            }
-            @if hidden > 0 {
-                p.soft { (hidden) " further answers are not shown here; events.jsonl has them all." }
-            }
-        }
-    })
+    let heads = ["question", "answer", "answered"].map(Head::Text);
+    let heads = [&heads[..], &[Head::Number("head time in s")]].concat();
+    let rows = html! { @for answer in answers.items.iter().take(MAX_ROWS) { tr {
+        th scope="row" { (answer.question) }
+        td { (answer_text(&answer.shown)) }
+        td { (answer.who) }
+        td.number { (format!("{:.3}", answer.time)) }
+    } } };
+    let hidden = answers.left_out + answers.items.len().saturating_sub(MAX_ROWS);
+    let content = html! {
+        (table("of answers", None, &heads, &rows))
+        p.soft { "Given by the operator or by an answers file; nothing was measured." }
+        (left_out(hidden, "answers", "events.jsonl"))
+    };
+    Some(section("answers", "Answers of the operator", &content))
 }

@@ -5,17 +5,17 @@ mod plots;
 mod values;
 
 use crate::acceptance::decision::Outcome;
-use crate::paper;
+use crate::paper::{self, Head, left_out, section, table};
 use crate::program::show::time_text;
 use crate::record::checks::CheckRow;
-use crate::record::data::{End, Identity, Page, Record};
+use crate::record::data::{End, Identity, Page, Picture, Record};
 use crate::session::Verdict;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
 
-/// Most checks and lines of the log that are shown.
-const ROWS_MOST: usize = 2_000;
+/// Most checks and log entries that are shown.
+const MAX_ROWS: usize = 2_000;
 
 /// The whole page.
 pub fn page(record: &Record) -> String {
@@ -35,10 +35,9 @@ pub fn page(record: &Record) -> String {
             (about(identity))
             (checks(record))
             @if !plots.is_empty() {
-                section aria-labelledby="plots" {
-                    h2 id="plots" { "What was measured" }
+                (section("plots", "Measurements", &html! {
                     div.plots { @for plot in &plots { (plot) } }
-                }
+                }))
             }
             @if let Some(values) = values::values(record) { (values) }
             @if let Some(answers) = answers::answers(record) { (answers) }
@@ -51,8 +50,8 @@ pub fn page(record: &Record) -> String {
             p {
                 "Written by spintrue " (identity.spintrue) ". "
                 "spintrue record verify finds out whether any file of the record was changed "
-                "after it was written. It cannot find out whether somebody wrote the whole "
-                "record anew: the digests have no key."
+                "after it was written. It cannot tell whether the whole record was written anew: "
+                "the digests have no key."
             }
         }
     };
@@ -111,17 +110,17 @@ fn notices(identity: &Identity) -> Markup {
         @if identity.replay {
             p.note {
                 strong { "Replay. " }
-                "Nothing moved: a recording was played back, so this is no fresh run."
+                "Nothing moved: a recording was played back. This is no fresh run."
             }
         }
         @if identity.simulated {
             p.note {
                 strong { "Simulated. " }
-                "No real head was measured: all values are invented by a model"
+                "No real head was measured: all values come from a model"
                 @if let Some(seed) = identity.seed { " with seed " (seed) }
                 "."
                 @if !identity.faults.is_empty() {
-                    " It was made to fail on purpose: " (identity.faults.join(", ")) "."
+                    " Faults were injected on purpose: " (identity.faults.join(", ")) "."
                 }
                 @if !identity.provoked.is_empty() {
                     " The script itself provoked: " (identity.provoked.join(", ")) "."
@@ -137,28 +136,24 @@ fn notices(identity: &Identity) -> Markup {
 }
 
 fn about(identity: &Identity) -> Markup {
-    html! {
-        section aria-labelledby="about" {
-            h2 id="about" { "What was run" }
-            dl {
-                dt { "head" } dd { (identity.model) ", serial " (identity.serial) }
-                dt { "started" } dd { time datetime=(identity.started) { (identity.started) } }
-                @if let Some(operator) = &identity.operator { dt { "operator" } dd { (operator) } }
-                dt { "script" } dd { (identity.script) }
-                @for (name, value) in &identity.params { dt { (name) } dd { (value) } }
-                dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
-                @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
-                dt { "spintrue" } dd { (identity.spintrue) }
-            }
-            div.wide tabindex="0" role="region" aria-label="table of files" { table {
-                thead { tr { th scope="col" { "file" } th scope="col" { "SHA-256" } } }
-                tbody { @for source in &identity.sources { tr {
-                    th scope="row" { (source.name) }
-                    td.code { (source.sha256) }
-                } } }
-            } }
+    let files = html! { @for source in &identity.sources { tr {
+        th scope="row" { (source.name) }
+        td.code { (source.sha256) }
+    } } };
+    let content = html! {
+        dl {
+            dt { "head" } dd { (identity.model) ", serial " (identity.serial) }
+            dt { "started" } dd { time datetime=(identity.started) { (identity.started) } }
+            @if let Some(operator) = &identity.operator { dt { "operator" } dd { (operator) } }
+            dt { "script" } dd { (identity.script) }
+            @for (name, value) in &identity.params { dt { (name) } dd { (value) } }
+            dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
+            @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
+            dt { "spintrue" } dd { (identity.spintrue) }
         }
-    }
+        (table("of files", None, &["file", "SHA-256"].map(Head::Text), &files))
+    };
+    section("about", "What was run", &content)
 }
 
 /// Arguments as a shell reads them.
@@ -178,128 +173,99 @@ fn outcome(check: &CheckRow) -> (String, &'static str) {
         Outcome::Fails => ("\u{2717}", "outcome bad"),
         Outcome::Undecided => ("?", "outcome open"),
     };
-    (format!("{sign} {}", check.came_to()), style)
+    (format!("{sign} {}", check.outcome_text()), style)
 }
 
 fn checks(record: &Record) -> Markup {
-    let (shown, all) = (record.checks.items.iter().take(ROWS_MOST), record.checks.items.len());
-    let hidden = all.saturating_sub(ROWS_MOST) + record.checks.left_out;
+    let all = record.checks.items.len();
     let fact = |check: &CheckRow, name: &str| check.fact(name).unwrap_or("").to_string();
-    html! {
-        section aria-labelledby="checks" {
-            h2 id="checks" { "Checks" }
-            @if all == 0 { p { "The script checked nothing." } } @else {
-                div.wide tabindex="0" role="region" aria-label="table of checks" { table.checks {
-                    thead { tr {
-                        th scope="col" { "check" }
-                        th scope="col" { "outcome" }
-                        th.number scope="col" { "value" }
-                        th.number scope="col" { "uncertainty" }
-                        th scope="col" { "limits" }
-                        th.number scope="col" { "margin" }
-                        th.number scope="col" { "probability" }
-                        th.number scope="col" { "head time in s" }
-                    } }
-                    tbody { @for check in shown { tr {
-                        @let (words, style) = outcome(check);
-                        // A limit stays on one line.
-                        @let limits = check.limits().replace(' ', "\u{a0}").replace("\u{a0}and\u{a0}", " and ");
-                        th scope="row" {
-                            (check.label)
-                            div.code.soft { (fact(check, "condition")) }
-                            @if let Some(rule) = check.fact("rule") {
-                                div.small.soft { (rule) ", k = " (fact(check, "coverage")) }
-                            }
-                        }
-                        td class=(style) { (words) }
-                        td.number data-name="value" { (fact(check, "value")) }
-                        td.number data-name="uncertainty" { (fact(check, "uncertainty")) }
-                        td data-name="limits" { (limits) }
-                        td.number data-name="margin" { (fact(check, "margin")) }
-                        td.number data-name="probability" { (fact(check, "probability")) }
-                        td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
-                    } } }
-                } }
-            }
-            p.soft {
-                "The margin is how far the value lies inside its limits, the probability that of "
-                "conformance. Nothing counts as conforming that is undecided or was not reached."
-            }
-            @if hidden > 0 {
-                p.soft { (hidden) " further checks are not shown here; events.jsonl has them all." }
+    let heads = [
+        Head::Text("check"),
+        Head::Text("outcome"),
+        Head::Number("value"),
+        Head::Number("uncertainty"),
+        Head::Text("limits"),
+        Head::Number("margin"),
+        Head::Number("probability"),
+        Head::Number("head time in s"),
+    ];
+    let rows = html! { @for check in record.checks.items.iter().take(MAX_ROWS) { tr {
+        @let (words, style) = outcome(check);
+        // A limit stays on one line.
+        @let limits = check.limits().replace(' ', "\u{a0}").replace("\u{a0}and\u{a0}", " and ");
+        th scope="row" {
+            (check.label)
+            div.code.soft { (fact(check, "condition")) }
+            @if let Some(rule) = check.fact("rule") {
+                div.small.soft { (rule) ", k = " (fact(check, "coverage")) }
             }
         }
-    }
+        td class=(style) { (words) }
+        td.number data-name="value" { (fact(check, "value")) }
+        td.number data-name="uncertainty" { (fact(check, "uncertainty")) }
+        td data-name="limits" { (limits) }
+        td.number data-name="margin" { (fact(check, "margin")) }
+        td.number data-name="probability" { (fact(check, "probability")) }
+        td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
+    } } };
+    let hidden = all.saturating_sub(MAX_ROWS) + record.checks.left_out;
+    let content = html! {
+        @if all == 0 { p { "The script checked nothing." } }
+        @else { (table("of checks", Some("checks"), &heads, &rows)) }
+        p.soft {
+            "The margin is how far the value lies inside its limits, the probability that of "
+            "conformance. A check that is undecided or was not reached does not conform."
+        }
+        (left_out(hidden, "checks", "events.jsonl"))
+    };
+    section("checks", "Checks", &content)
 }
 
 fn pages(pages: &[Page]) -> Markup {
-    html! {
-        section aria-labelledby="pages" {
-            h2 id="pages" { "Exposed pages" }
-            @for page in pages {
-                h3 { "Page " (page.number) ": " (page.lines) " lines" }
-                @match &page.picture {
-                    Ok(picture) => figure {
-                        img width=(picture.width) height=(picture.height)
-                            alt=(format!("What the medium of the simulated head would show of page {}", page.number))
-                            src=(format!("data:image/png;base64,{}", STANDARD.encode(&picture.png)));
-                        figcaption {
-                            "What the medium would show, as the simulated head has it: "
-                            (picture.width) " x " (picture.height) " pixels."
-                        }
-                    },
-                    Err(why) => p.soft { "No picture: " (why) "." },
+    let content = html! { @for page in pages {
+        h3 { "Page " (page.number) ": " (page.lines) " lines" }
+        @match &page.picture {
+            Picture::Png { png, width, height } => figure {
+                img width=(width) height=(height)
+                    alt=(format!("What the medium of the simulated head would show of page {}", page.number))
+                    src=(format!("data:image/png;base64,{}", STANDARD.encode(png)));
+                figcaption {
+                    "What the medium would show, according to the simulated head: "
+                    (width) " x " (height) " pixels."
                 }
-                @if let Some(banding) = &page.banding {
-                    p {
-                        "What does not come back with the turn: "
-                        (format!("{:.3}", banding.rest * 1e6)) " um (r.m.s.), from " (banding.lines)
-                        " lines."
-                    }
-                }
+            },
+            Picture::Missing(why) => p.soft { "No picture: " (why) "." },
+        }
+        @if let Some(banding) = &page.banding {
+            p {
+                "Not periodic with the turn: "
+                (format!("{:.3}", banding.rest * 1e6)) " um (r.m.s.), from " (banding.lines)
+                " lines."
             }
         }
-    }
+    } };
+    section("pages", "Exposed pages", &content)
 }
 
 fn log(record: &Record) -> Markup {
-    let (lines, all) = (record.log.items.iter().take(ROWS_MOST), record.log.items.len());
-    let hidden = all.saturating_sub(ROWS_MOST) + record.log.left_out;
-    html! {
-        section aria-labelledby="log" {
-            h2 id="log" { "Log" }
-            @if let Some(end) = &record.end {
-                p { "Took " (time_text(end.took)) " of head time." }
-            }
-            div.wide tabindex="0" role="region" aria-label="table of the log" { table.log {
-                thead { tr {
-                    th.number scope="col" { "head time in s" }
-                    th scope="col" { "what happened" }
-                } }
-                tbody { @for line in lines { tr {
-                    td.number { (format!("{:.3}", line.time)) }
-                    td { (line.text) }
-                } } }
-            } }
-            @if hidden > 0 {
-                p.soft { (hidden) " further lines are not shown here; events.jsonl has them all." }
-            }
-        }
-    }
+    let heads = [Head::Number("head time in s"), Head::Text("what happened")];
+    let rows = html! { @for entry in record.log.items.iter().take(MAX_ROWS) { tr {
+        td.number { (format!("{:.3}", entry.time)) }
+        td { (entry.text) }
+    } } };
+    let hidden = record.log.items.len().saturating_sub(MAX_ROWS) + record.log.left_out;
+    let content = html! {
+        @if let Some(end) = &record.end { p { "Took " (time_text(end.took)) " of head time." } }
+        (table("of the log", Some("log"), &heads, &rows))
+        (left_out(hidden, "entries", "events.jsonl"))
+    };
+    section("log", "Log", &content)
 }
 
 fn head(identity: &Identity) -> Markup {
-    html! {
-        section aria-labelledby="head" {
-            h2 id="head" { "What the head says of itself" }
-            div.groups {
-                @for (group, rows) in &identity.head {
-                    section {
-                        h3 { (group) }
-                        dl { @for (words, value) in rows { dt { (words) } dd { (value) } } }
-                    }
-                }
-            }
-        }
-    }
+    let content = html! { div.groups { @for (group, rows) in &identity.head { section {
+        h3 { (group) }
+        dl { @for (name, value) in rows { dt { (name) } dd { (value) } } }
+    } } } };
+    section("head", "Description of the head", &content)
 }

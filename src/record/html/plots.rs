@@ -1,6 +1,6 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
-use crate::paper::plot::{Axis, Plot, SMALL};
+use crate::paper::plot::{Axis, Plot};
 use crate::program::show::{Shown, places};
 use crate::record::data::Record;
 use crate::record::rounds::{FacetMean, Round};
@@ -21,7 +21,7 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
         let peaks = page.banding.as_ref()?.peaks.iter().map(|p| (p.frequency, p.amplitude));
         Some((format!("page {}", page.number), peaks.collect::<Vec<_>>()))
     });
-    let spectra: Vec<(String, Vec<(f64, f64)>)> = lists.chain(pages).take(SPECTRA_MOST).collect();
+    let spectra: Vec<(String, Vec<(f64, f64)>)> = lists.chain(pages).take(MAX_SPECTRA).collect();
     let most = spectra.iter().flat_map(|(_, peaks)| peaks).map(|peak| peak.1).fold(0.0, f64::max);
     let drawn = (1..).zip(&spectra);
     plots.extend(drawn.map(|(number, (label, peaks))| banding(number, label, peaks, most)));
@@ -29,7 +29,7 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
 }
 
 /// Most banding spectra of a report.
-const SPECTRA_MOST: usize = 8;
+const MAX_SPECTRA: usize = 8;
 
 fn rpm(speed: f64) -> f64 {
     speed * 30.0 / PI
@@ -45,27 +45,23 @@ fn speed(record: &Record) -> Option<Markup> {
     }
     let lock = curve.lock();
     let fastest = points.clone().map(|(_, speed)| speed).fold(0.0, f64::max);
-    let told = match lock {
+    let summary = match lock {
         Some(lock) => format!(
             "The polygon reached {fastest:.0} rpm; lock was first seen at {:.3} s of head time.",
             lock.time
         ),
         None => format!("The polygon reached {fastest:.0} rpm; lock was never seen."),
     };
-    let plot = Plot {
-        size: SMALL,
-        id: "speed".to_string(),
-        title: "Speed of the polygon".to_string(),
-        told: told.clone(),
-        x: Axis::around(points.clone().map(|(time, _)| time), "head time in s"),
-        y: Axis::around(points.clone().map(|(_, s)| s).chain([0.0]), "speed in rpm"),
-    };
+    let x = Axis::around(points.clone().map(|(time, _)| time), "head time in s");
+    let y = Axis::around(points.clone().map(|(_, s)| s).chain([0.0]), "speed in rpm");
+    let title = "Speed of the polygon".to_string();
+    let plot = Plot::small("speed", title, &summary, x, y);
     let marks = html! {
         (plot.line(points, "one"))
         @if let Some(lock) = lock { (plot.upright(lock.time, &format!("lock {:.2} s", lock.time))) }
     };
     let caption = html! {
-        (told)
+        (summary)
         @if curve.gap > 0.0 {
             " Thinned out to one point in " (crate::program::show::time_text(curve.gap))
             "; events.jsonl has them all."
@@ -95,7 +91,7 @@ fn facets(
         let means = round.shown().values().map(|mean| part(mean)[0].abs());
         said(record, means.fold(0.0, f64::max))
     };
-    let told = if two {
+    let summary = if two {
         format!(
             "The largest mean {what} shift went from {} in the first round to {} in the last.",
             worst(first),
@@ -104,32 +100,25 @@ fn facets(
     } else {
         format!("The largest mean {what} shift is {}.", worst(first))
     };
-    let plot = Plot {
-        size: SMALL,
-        id: format!("facets-{what}"),
-        title: format!("Facets {what}{}", if two { ", before and after" } else { "" }),
-        told: told.clone(),
-        x: Axis::whole(low, high, "facet"),
-        y: Axis::around(shown().flat_map(part).map(|v| v * 1e6).chain([0.0]), words),
-    };
+    let x = Axis::whole(low, high, "facet");
+    let y = Axis::around(shown().flat_map(part).map(|v| v * 1e6).chain([0.0]), words);
+    let title = format!("Facets {what}{}", if two { ", before and after" } else { "" });
+    let plot = Plot::small(&format!("facets-{what}"), title, &summary, x, y);
     let aside = if two { 5.0 } else { 0.0 };
+    let mut rounds = vec![(first, "one thin", false, -aside)];
+    rounds.extend(two.then_some((last, "two thin", true, aside)));
     let marks = html! {
-        @for (facet, mean) in first.shown() {
-            @let [middle, least, most] = part(mean).map(|value| value * 1e6);
-            (plot.whisker(f64::from(*facet), [least, most], "one thin", -aside))
-            (plot.dot(f64::from(*facet), middle, false, -aside))
-        }
-        @if two {
-            @for (facet, mean) in last.shown() {
+        @for (round, class, full, aside) in rounds {
+            @for (facet, mean) in round.shown() {
                 @let [middle, least, most] = part(mean).map(|value| value * 1e6);
-                (plot.whisker(f64::from(*facet), [least, most], "two thin", aside))
-                (plot.dot(f64::from(*facet), middle, true, aside))
+                (plot.whisker(f64::from(*facet), [least, most], class, aside))
+                (plot.dot(f64::from(*facet), middle, full, aside))
             }
         }
     };
     let caption = html! {
         @if two { "Circle: first round. Square: last round. " } @else { "Circle: mean. " }
-        "Thin line: smallest to largest reading. " (told)
+        "Thin line: smallest to largest reading. " (summary)
         " A round is all that was measured under the same trims; where a check was decided on a part "
         "of it, that part is shown."
     };
@@ -161,20 +150,16 @@ fn rounds(record: &Record) -> Option<Markup> {
         .map(|(index, round)| (rounds.number(index) as f64, round.worst().map(|v| v * 1e6)))
         .collect();
     let last = worst.last()?;
-    let told = format!(
+    let summary = format!(
         "In round {:.0}, the last one, the largest mean shift is {} in-scan and {} cross-scan.",
         last.0,
         said(record, last.1[0] * 1e-6),
         said(record, last.1[1] * 1e-6)
     );
-    let plot = Plot {
-        size: SMALL,
-        id: "rounds".to_string(),
-        title: "Residual by round of trimming".to_string(),
-        told: told.clone(),
-        x: Axis::whole(1.0, last.0, "round: lines measured under the same trims"),
-        y: Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in um"),
-    };
+    let x = Axis::whole(1.0, last.0, "round: lines measured under the same trims");
+    let y = Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in um");
+    let title = "Residual by round of trimming".to_string();
+    let plot = Plot::small("rounds", title, &summary, x, y);
     let marks = html! {
         (plot.line(worst.iter().map(|w| (w.0, w.1[0])), "one"))
         (plot.line(worst.iter().map(|w| (w.0, w.1[1])), "two dashed"))
@@ -184,7 +169,7 @@ fn rounds(record: &Record) -> Option<Markup> {
         }
     };
     let caption = html! {
-        "Circle, whole line: in-scan. Square, dashed line: cross-scan. " (told)
+        "Circle, whole line: in-scan. Square, dashed line: cross-scan. " (summary)
         @if rounds.left_out > 0 {
             " " (rounds.left_out) " rounds behind the first are left out; lines.csv has them all."
         }
@@ -213,7 +198,7 @@ fn peaks(shown: &Shown) -> Option<Vec<(f64, f64)>> {
 
 fn banding(number: usize, label: &str, peaks: &[(f64, f64)], most: f64) -> Markup {
     let worst = peaks.iter().copied().max_by(|one, other| one.1.total_cmp(&other.1));
-    let told = worst.map_or(String::new(), |(frequency, amplitude)| {
+    let summary = worst.map_or(String::new(), |(frequency, amplitude)| {
         format!(
             "The largest of {} peaks is {:.3} um, at {frequency:.3} cycles per line.",
             peaks.len(),
@@ -221,14 +206,10 @@ fn banding(number: usize, label: &str, peaks: &[(f64, f64)], most: f64) -> Marku
         )
     });
     let highest = peaks.iter().map(|peak| peak.0);
-    let plot = Plot {
-        size: SMALL,
-        id: format!("banding-{number}"),
-        title: format!("Banding: {label}"),
-        told: told.clone(),
-        x: Axis::around(highest.chain([0.0, 0.5]), "cycles per line"),
-        y: Axis::around([0.0, most * 1e6].into_iter(), "amplitude in um"),
-    };
+    let x = Axis::around(highest.chain([0.0, 0.5]), "cycles per line");
+    let y = Axis::around([0.0, most * 1e6].into_iter(), "amplitude in um");
+    let title = format!("Banding: {label}");
+    let plot = Plot::small(&format!("banding-{number}"), title, &summary, x, y);
     let marks = html! {
         @for (frequency, amplitude) in peaks {
             line x1=(plot.at_x(*frequency)) x2=(plot.at_x(*frequency)) y1=(plot.floor())
@@ -236,5 +217,5 @@ fn banding(number: usize, label: &str, peaks: &[(f64, f64)], most: f64) -> Marku
             (plot.dot(*frequency, amplitude * 1e6, true, 0.0))
         }
     };
-    plot.drawn(marks, html! { (told) })
+    plot.drawn(marks, html! { (summary) })
 }

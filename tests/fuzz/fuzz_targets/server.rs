@@ -3,7 +3,8 @@
 
 use libfuzzer_sys::fuzz_target;
 use spintrue::lsp::transport::{message, read};
-use spintrue::lsp::{Workspace, serve};
+use spintrue::ide::Workspace;
+use spintrue::lsp::serve;
 use spintrue::session::{FileError, Files, Text};
 use std::io::{BufReader, sink};
 use std::sync::mpsc::channel;

@@ -1,23 +1,23 @@
-//! What the head was told and said: which commands changed it since a moment and how fast it turned
-//! then, what was measured of each facet, and which trims were in force before the last ones.
+//! Monitors the calls of the head: which commands have changed it since a mark and its speed
+//! meanwhile, what was measured of each facet, and the trims before the last ones.
 
+use crate::head::{Fault, Halt, Laser, Status, Trim};
 use crate::head::call::{Call, Reply};
 use crate::head::record::{CallListener, Heard};
-use crate::head::{Fault, Laser, Status, Trim};
 use crate::record::{Curve, SpeedPoint};
 use crate::shell::measured::Measured;
 use crate::terminal::complain_over;
 use std::collections::BTreeMap;
 
-/// Stands on the last line while the laser is armed.
-const ARMED: &str = "LASER ARMED";
+/// Shown on the last line while the laser is armed.
+const ARMED_SIGN: &str = "LASER ARMED";
 
-/// Most loads of trims that can be taken back.
-const UNDO_MOST: usize = 100;
+/// Most loads of trims that can be undone.
+const MAX_UNDO: usize = 100;
 
 /// Hears every call of the head.
 #[derive(Default)]
-pub struct Tap {
+pub struct CallMonitor {
     /// Trims in force, as far as is known.
     trims: Option<Vec<Trim>>,
     /// Trims that were in force before, the last ones at the end.
@@ -27,68 +27,43 @@ pub struct Tap {
     /// What was measured of each facet.
     pub measured: Measured,
     changes: Changes,
-    /// A light is told of while it may come out.
+    /// Shows while the laser may be armed.
     pub shows_armed: bool,
 }
 
-/// A command that changes something, in the order in which they are told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Change {
-    Spun,
-    Braked,
-    Coasted,
-    Steered,
-    Switched,
-    Set,
-    Armed,
-    Loaded,
-    Stored,
-    Line,
-    Page,
+/// A command that changes something: its place in a list of changes, and what it changed.
+type Change = (u8, &'static str);
+
+const ARMED: Change = (6, "the laser was armed");
+
+/// What a call changes; making safe and disarming are seen in the state of the head.
+fn change(call: &Call) -> Option<Change> {
+    Some(match call {
+        Call::Spin { .. } => (0, "the polygon was given a speed"),
+        Call::Halt { how: Halt::Brake } => (1, "the polygon was braked"),
+        Call::Halt { how: Halt::Coast } => (2, "the polygon was let coast"),
+        Call::Steer { .. } => (3, "the galvanometer was steered"),
+        Call::Switch { .. } => (4, "outputs of the station were switched"),
+        Call::SetChannel { .. } => (5, "channels of the station were set"),
+        Call::Arm { .. } => ARMED,
+        Call::LoadTrims { .. } => (7, "trims were loaded"),
+        Call::StoreTrims => (8, "trims were stored for good"),
+        Call::Expose { .. } => (9, "# line"),
+        Call::ExposePage { .. } => (10, "# page"),
+        _ => return None,
+    })
 }
 
-impl Change {
-    /// What a call changes; making safe and disarming are told by how the head stands.
-    fn of(call: &Call) -> Option<Change> {
-        Some(match call {
-            Call::Spin { .. } => Change::Spun,
-            Call::Halt { how: crate::head::Halt::Brake } => Change::Braked,
-            Call::Halt { how: crate::head::Halt::Coast } => Change::Coasted,
-            Call::Steer { .. } => Change::Steered,
-            Call::Switch { .. } => Change::Switched,
-            Call::SetChannel { .. } => Change::Set,
-            Call::Arm { .. } => Change::Armed,
-            Call::LoadTrims { .. } => Change::Loaded,
-            Call::StoreTrims => Change::Stored,
-            Call::Expose { .. } => Change::Line,
-            Call::ExposePage { .. } => Change::Page,
-            _ => return None,
-        })
-    }
-
-    fn words(self, count: usize) -> String {
-        let many = |what: &str| match count {
-            1 => format!("1 {what} was exposed"),
-            n => format!("{n} {what}s were exposed"),
-        };
-        match self {
-            Change::Spun => "the polygon was given a speed",
-            Change::Braked => "the polygon was braked",
-            Change::Coasted => "the polygon was let coast",
-            Change::Steered => "the galvanometer was steered",
-            Change::Switched => "outputs of the station were switched",
-            Change::Set => "channels of the station were set",
-            Change::Armed => "the laser was armed",
-            Change::Loaded => "trims were loaded",
-            Change::Stored => "trims were stored for good",
-            Change::Line => return many("line"),
-            Change::Page => return many("page"),
-        }
-        .to_string()
+/// A change in words; `#` stands for how often it happened.
+fn words((_, words): Change, count: usize) -> String {
+    match (words.strip_prefix("# "), count) {
+        (None, _) => words.to_string(),
+        (Some(what), 1) => format!("1 {what} was exposed"),
+        (Some(what), count) => format!("{count} {what}s were exposed"),
     }
 }
 
-/// Whether the head carried a command out.
+/// Whether the head carried out a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Outcome {
     /// It acknowledged the command.
@@ -120,11 +95,11 @@ struct Changes {
     unknown: BTreeMap<Change, usize>,
     /// The laser as the head said last, since it was armed or told to disarm.
     laser: Option<Laser>,
-    /// The head acknowledged that it shall disarm.
+    /// The head acknowledged the disarm command.
     disarmed: bool,
 }
 
-impl Tap {
+impl CallMonitor {
     /// Forgets what happened so far, but not the trims.
     pub fn mark(&mut self) {
         self.curve = Curve::default();
@@ -134,24 +109,24 @@ impl Tap {
 
     /// The laser was armed since the mark, as far as is known.
     pub fn was_armed(&self) -> bool {
-        self.changes.done.contains_key(&Change::Armed)
+        self.changes.done.contains_key(&ARMED)
     }
 
     /// What the commands since the mark changed, in words: none where nothing was.
     pub fn changed(&self) -> Option<String> {
         let Changes { done, unknown, laser, disarmed } = &self.changes;
         let told = done.iter().map(|(change, count)| {
-            let words = change.words(*count);
+            let words = words(*change, *count);
             match (change, laser) {
-                (Change::Armed, Some(Laser::Off)) => format!("{words} and is off again"),
-                (Change::Armed, Some(Laser::Armed)) => format!("{words} AND IS STILL ARMED"),
-                (Change::Armed, None) if *disarmed => format!("{words} and told to disarm"),
-                (Change::Armed, None) => format!("{words} (whether it is off is not known)"),
+                (&ARMED, Some(Laser::Off)) => format!("{words} and is off again"),
+                (&ARMED, Some(Laser::Armed)) => format!("{words} AND IS STILL ARMED"),
+                (&ARMED, None) if *disarmed => format!("{words} and told to disarm"),
+                (&ARMED, None) => format!("{words} (whether it is off is not known)"),
                 _ => words,
             }
         });
         let told = told.collect::<Vec<_>>().join(", ");
-        let open = unknown.iter().map(|(change, count)| change.words(*count));
+        let open = unknown.iter().map(|(change, count)| words(*change, *count));
         let open = open.collect::<Vec<_>>().join(" or ");
         match (told.is_empty(), open.is_empty()) {
             (true, true) => None,
@@ -184,7 +159,7 @@ impl Tap {
         if let Some(replaced) = replaced
             && (outcome == Outcome::Unknown || replaced != *trims)
         {
-            if self.before.len() == UNDO_MOST {
+            if self.before.len() == MAX_UNDO {
                 self.before.remove(0);
             }
             self.before.push(replaced);
@@ -192,7 +167,7 @@ impl Tap {
     }
 }
 
-impl CallListener for Tap {
+impl CallListener for CallMonitor {
     fn heard(&mut self, heard: &Heard) {
         self.measured.heard(heard);
         match &heard.reply {
@@ -210,7 +185,7 @@ impl CallListener for Tap {
                 self.changes.laser = None;
                 self.changes.disarmed = false;
                 if self.shows_armed {
-                    complain_over(ARMED);
+                    complain_over(ARMED_SIGN);
                 }
             }
             Call::Disarm => {
@@ -224,7 +199,7 @@ impl CallListener for Tap {
             Call::LoadTrims { trims } => self.loaded(trims, outcome),
             _ => {}
         }
-        if let Some(change) = Change::of(&heard.call) {
+        if let Some(change) = change(&heard.call) {
             let list = match outcome {
                 Outcome::Done => &mut self.changes.done,
                 _ => &mut self.changes.unknown,
@@ -234,10 +209,10 @@ impl CallListener for Tap {
     }
 }
 
-impl Tap {
-    /// Arming was acknowledged since the mark, or what came of it is not known.
+impl CallMonitor {
+    /// Arming was acknowledged since the mark, or its result is not known.
     fn may_be_armed(&self) -> bool {
-        self.was_armed() || self.changes.unknown.contains_key(&Change::Armed)
+        self.was_armed() || self.changes.unknown.contains_key(&ARMED)
     }
 }
 

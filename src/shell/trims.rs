@@ -1,12 +1,12 @@
-//! `facets`: the trims of each facet, and the errors that were measured with them: the newest
+//! `trims`: the trims of each facet, and the errors that were measured with them: the newest
 //! measurement as a number and a bar, its spread, and the measurement before it.
 
 use crate::head::Calls;
-use crate::shell::bench::{Bench, Came};
+use crate::shell::console::Console;
 use crate::shell::measured::{Measurement, Series};
+use crate::shell::outcome::EntryOutcome;
 use crate::shell::plot::bar;
-use crate::shell::reader::Reader;
-use crate::terminal::{BOLD, columns, complain, say, styled, wrapped};
+use crate::terminal::{BOLD, columns, say, styled, wrapped};
 use crate::units::{Dimension, UnitText, show_number, suited};
 
 /// Columns of a bar where there is room, and where there is little.
@@ -15,21 +15,21 @@ const BARS: (usize, usize) = (16, 4);
 /// Columns of the terminal from which there is room.
 const ROOMY: usize = 104;
 
-/// What is known of a facet.
-type Known = (Option<Measurement>, Option<(Measurement, bool)>);
+/// The newest measurement of a facet with the trims in force, and the one before it; whether that was with other trims.
+type FacetReadings = (Option<Measurement>, Option<(Measurement, bool)>);
 
-/// `facets`
-pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
-    let trims = match bench.station.trims() {
+/// `trims`
+pub fn trims(console: &mut Console) -> EntryOutcome {
+    let trims = match console.station.trims() {
         Ok(trims) => trims,
         Err(error) => {
-            complain(&format!("the trims cannot be read: {error}\n"));
-            return Came::Ill(3);
+            return EntryOutcome::head_failed(&format!("the trims cannot be read: {error}"));
         }
     };
-    let tap = bench.tap.borrow();
-    let known = |facet: usize| u32::try_from(facet).map(|facet| tap.measured.of(facet));
-    let known: Vec<Known> = (0..trims.len()).map(|f| known(f).unwrap_or_default()).collect();
+    let monitor = console.monitor.borrow();
+    let known = |facet: usize| u32::try_from(facet).map(|facet| monitor.measured.of(facet));
+    let known: Vec<FacetReadings> =
+        (0..trims.len()).map(|f| known(f).unwrap_or_default()).collect();
     let delay = Scale::of(most(trims.iter().map(|trim| trim.in_scan)), Dimension::TIME);
     let angle = Scale::of(most(trims.iter().map(|trim| trim.cross_scan)), Dimension::ANGLE);
     let along = Errors::of(&known, |measurement| measurement.in_scan);
@@ -47,7 +47,7 @@ pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
         errors("in-scan", spread, earlier),
         errors("cross", spread, earlier)
     );
-    say(&format!("{}\n", styled(text.trim_end(), BOLD, bench.colour)));
+    say(&format!("{}\n", styled(text.trim_end(), BOLD, console.watch.colour)));
     let units = format!("       {delays:>6}{angles:>7}{}", errors(alongs, alongs, alongs));
     say(&format!("{units}{}\n", errors(acrosses, acrosses, acrosses).trim_end()));
     for (facet, (trim, known)) in trims.iter().zip(&known).enumerate() {
@@ -56,11 +56,11 @@ pub fn facets(bench: &mut Bench, _: &Reader, _: &str) -> Came {
         say(&format!("{}\n", format!("  {facet:<5}{a:>6}{b:>7}{c}{d}").trim_end()));
     }
     say(&wrapped(&legend(&known), ""));
-    Came::Well
+    EntryOutcome::Done
 }
 
 /// What the columns hold.
-fn legend(known: &[Known]) -> String {
+fn legend(known: &[FacetReadings]) -> String {
     let counts = || known.iter().filter_map(|(newest, _)| Some(newest.as_ref()?.count));
     let newest = match (counts().min(), counts().max()) {
         (Some(1), Some(1)) => "in-scan, cross: one reading with the trims in force".to_string(),
@@ -88,7 +88,7 @@ struct Errors {
 }
 
 impl Errors {
-    fn of(known: &[Known], of: fn(&Measurement) -> Series) -> Errors {
+    fn of(known: &[FacetReadings], of: fn(&Measurement) -> Series) -> Errors {
         let newest = most(known.iter().filter_map(|(newest, _)| Some(of(newest.as_ref()?).mean)));
         let earlier = known.iter().filter_map(|(_, earlier)| Some(of(&earlier.as_ref()?.0).mean));
         // All are counted in one unit, and the bars are those of the newest.
@@ -97,7 +97,7 @@ impl Errors {
         Errors { of, scale: Scale { most, ..scale } }
     }
 
-    fn cells(&self, (newest, earlier): &Known, bars: usize) -> String {
+    fn cells(&self, (newest, earlier): &FacetReadings, bars: usize) -> String {
         let value = newest.as_ref().map(|newest| (self.of)(newest).mean);
         let spread = newest.as_ref().and_then(|n| (self.of)(n).spread(n.count));
         let before = match earlier {

@@ -1,9 +1,10 @@
-//! What is being typed at a place, told from the text alone: while somebody types, no tree holds
-//! it yet. One pass from the start of the text to the place.
+//! What is being typed at a byte of a text, judged from the lexemes before it: unfinished text has
+//! no tree yet.
 
+use crate::syntax::{Lexeme, Raw, lexemes};
 use std::ops::Range;
 
-/// What belongs at a place.
+/// What belongs at a cursor.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Wanted {
     /// Nothing can be offered: in a comment, in a plain text, where a name is made up.
@@ -30,26 +31,26 @@ pub enum Wanted {
 
 /// A call whose arguments are being typed.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Typed {
+pub struct OpenCall {
     /// The name that is called.
     pub name: Range<usize>,
-    /// Commas before the place.
+    /// Commas before the cursor.
     pub commas: usize,
-    /// Arguments given by name so far.
-    pub given: Vec<Range<usize>>,
-    /// The argument at the place is given by this name.
-    pub now: Option<Range<usize>>,
+    /// The names of arguments given by name so far.
+    pub named: Vec<Range<usize>>,
+    /// The name of the argument at the cursor, where it is given by name.
+    pub current: Option<Range<usize>>,
 }
 
-/// A place as it is being typed at.
+/// What is being typed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cursor {
-    /// The word before the place, as far as it is typed.
+    /// The word before the cursor, as far as it is typed.
     pub word: Range<usize>,
     /// What belongs there.
     pub wanted: Wanted,
     /// The innermost call around.
-    pub call: Option<Typed>,
+    pub call: Option<OpenCall>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,7 +70,7 @@ struct Token {
 
 #[derive(Debug)]
 enum Frame {
-    Call(Typed),
+    Call(OpenCall),
     /// The parameters of a routine.
     Parameters,
     Paren,
@@ -87,31 +88,29 @@ const BEGINNINGS: &[&str] = &[
     "wait", "arm", "try", "fail", "expect", "record", "note", "ask", "allow",
 ];
 
-/// Looks at a place.
-pub fn at(text: &str, offset: usize) -> Cursor {
+/// What is being typed at a byte of a text.
+pub fn cursor(text: &str, offset: usize) -> Cursor {
     let text = text.get(..offset).unwrap_or(text);
-    let mut scan = Scan { text, at: 0, frames: Vec::new(), tokens: Vec::new(), comment: false };
-    scan.run();
+    let lexemes = lexemes(text);
+    let in_comment =
+        lexemes.last().is_some_and(|l| l.raw == Raw::Comment && l.end as usize == text.len());
+    let mut scan = Scan { text, frames: Vec::new(), tokens: Vec::new() };
+    // Those without bytes stand for what is missing.
+    lexemes.iter().filter(|l| l.start < l.end).for_each(|lexeme| scan.lexeme(lexeme));
     let mut tokens = scan.tokens;
     let last = tokens.last().filter(|t| t.kind == Kind::Word && t.range.end == text.len());
-    let word = match last {
-        Some(last) => last.range.clone(),
-        None => text.len()..text.len(),
-    };
+    let word = last.map_or(text.len()..text.len(), |last| last.range.clone());
     if !word.is_empty() {
         tokens.pop();
     }
-    let wanted = if scan.comment {
-        Wanted::Nothing
-    } else {
-        match scan.frames.last() {
-            Some(Frame::Text(start, true)) => Wanted::Path(*start),
-            Some(Frame::Text(_, false)) => Wanted::Nothing,
-            frame => Reader { text, tokens: &tokens }.wanted(frame, word.start),
-        }
+    let wanted = match scan.frames.last() {
+        _ if in_comment => Wanted::Nothing,
+        Some(Frame::Text(start, true)) => Wanted::Path(*start),
+        Some(Frame::Text(_, false)) => Wanted::Nothing,
+        frame => Reader { text, tokens: &tokens }.wanted(frame, word.start),
     };
     let call = scan.frames.iter().rev().find_map(|frame| match frame {
-        Frame::Call(typed) => Some(Some(typed.clone())),
+        Frame::Call(call) => Some(Some(call.clone())),
         Frame::Paren | Frame::List => None,
         _ => Some(None),
     });
@@ -205,156 +204,105 @@ impl Reader<'_> {
 
 struct Scan<'t> {
     text: &'t str,
-    at: usize,
     frames: Vec<Frame>,
-    /// What stands before the place, from the start of its statement at least.
+    /// What stands before the cursor, from the start of its statement at least.
     tokens: Vec<Token>,
-    /// The place is inside a comment.
-    comment: bool,
 }
 
 impl Scan<'_> {
-    fn run(&mut self) {
-        while let Some(rest) = self.text.get(self.at..).filter(|rest| !rest.is_empty()) {
-            if matches!(self.frames.last(), Some(Frame::Text(..))) {
-                self.text_part(rest);
-            } else {
-                self.code_part(rest);
+    fn last_text(&self) -> Option<&str> {
+        self.tokens.last().and_then(|token| self.text.get(token.range.clone()))
+    }
+
+    fn lexeme(&mut self, lexeme: &Lexeme) {
+        let range = lexeme.start as usize..lexeme.end as usize;
+        let kind = match lexeme.raw {
+            Raw::Comment | Raw::Plain => return,
+            Raw::Newline => return self.line(range),
+            Raw::Word => {
+                self.word(self.text.get(range.clone()).unwrap_or(""));
+                Kind::Word
             }
-        }
-    }
-
-    fn push(&mut self, kind: Kind, length: usize) {
-        self.tokens.push(Token { kind, range: self.at..self.at + length });
-        self.at += length;
-    }
-
-    fn text_part(&mut self, rest: &str) {
-        let plain = rest.find(['"', '\\', '{', '}', '\n']).unwrap_or(rest.len());
-        self.at += plain;
-        match rest.get(plain..).and_then(|rest| rest.chars().next()) {
-            Some('"') => {
+            Raw::Number => Kind::Number,
+            Raw::Quote => {
+                let after_use = self.last_text() == Some("use");
+                self.frames.push(Frame::Text(range.end, after_use));
+                Kind::Quote
+            }
+            Raw::Unquote => {
                 self.frames.pop();
-                self.push(Kind::Quote, 1);
+                Kind::Quote
             }
-            Some('\\') => {
-                let escaped = rest.get(plain + 1..).and_then(|rest| rest.chars().next());
-                self.at += 1 + escaped.filter(|c| *c != '\n').map_or(0, char::len_utf8);
+            raw => {
+                self.mark(raw);
+                Kind::Mark
             }
-            Some('{') => {
-                self.frames.push(Frame::Value);
-                self.push(Kind::Mark, 1);
-            }
-            Some('\n') => self.line(),
-            Some(_) => self.at += 1,
-            None => {}
-        }
+        };
+        self.tokens.push(Token { kind, range });
     }
 
     /// A text ends with its line at the latest.
-    fn line(&mut self) {
+    fn line(&mut self, range: Range<usize>) {
         let text = self.frames.iter().position(|frame| matches!(frame, Frame::Text(..)));
         self.frames.truncate(text.unwrap_or(self.frames.len()));
         if self.frames.last().is_none_or(|frame| matches!(frame, Frame::Brace)) {
-            // What stands in earlier statements tells nothing.
+            // Earlier statements tell nothing.
             self.tokens.clear();
         }
-        self.push(Kind::Line, 1);
+        self.tokens.push(Token { kind: Kind::Line, range });
     }
 
-    fn code_part(&mut self, rest: &str) {
-        if rest.starts_with("//") {
-            let length = rest.find('\n').unwrap_or(rest.len());
-            self.at += length;
-            self.comment = length == rest.len();
-            return;
-        }
-        let Some(first) = rest.chars().next() else { return };
-        match first {
-            '\n' => self.line(),
-            c if c.is_whitespace() => self.at += c.len_utf8(),
-            c if c.is_ascii_digit() => {
-                let digits = |c: char| !(c.is_ascii_digit() || c == '_');
-                let mut length = rest.find(digits).unwrap_or(rest.len());
-                let tail = rest.get(length..).unwrap_or("");
-                if let Some(tail) = tail.strip_prefix('.')
-                    && tail.starts_with(|c: char| c.is_ascii_digit())
-                {
-                    length += 1 + tail.find(digits).unwrap_or(tail.len());
-                }
-                length += exponent(rest.get(length..).unwrap_or(""));
-                self.push(Kind::Number, length);
-            }
-            c if word(c) => {
-                let length = rest.find(|c: char| !word(c)).unwrap_or(rest.len());
-                let line = self.tokens.last().is_none_or(|token| token.kind == Kind::Line);
-                let begins = rest.get(..length).is_some_and(|word| BEGINNINGS.contains(&word));
-                if line && begins {
-                    let open = |frame: &Frame| {
-                        matches!(
-                            frame,
-                            Frame::Call(_) | Frame::Parameters | Frame::Paren | Frame::List
-                        )
-                    };
-                    while self.frames.last().is_some_and(open) {
-                        self.frames.pop();
-                    }
-                }
-                self.push(Kind::Word, length);
-            }
-            '"' => {
-                let after_use = self
-                    .tokens
-                    .last()
-                    .and_then(|token| self.text.get(token.range.clone()))
-                    .is_some_and(|word| word == "use");
-                self.push(Kind::Quote, 1);
-                self.frames.push(Frame::Text(self.at, after_use));
-            }
-            c => {
-                self.bracket(c);
-                let double = ["->", "..", "==", "!=", "<=", ">=", "+-"];
-                let length =
-                    if double.iter().any(|mark| rest.starts_with(mark)) { 2 } else { c.len_utf8() };
-                self.push(Kind::Mark, length);
+    /// A word that begins a statement closes what was left open on the lines before.
+    fn word(&mut self, word: &str) {
+        let begins_line = self.tokens.last().is_none_or(|token| token.kind == Kind::Line);
+        if begins_line && BEGINNINGS.contains(&word) {
+            let is_open = |frame: &Frame| {
+                matches!(frame, Frame::Call(_) | Frame::Parameters | Frame::Paren | Frame::List)
+            };
+            while self.frames.last().is_some_and(is_open) {
+                self.frames.pop();
             }
         }
     }
 
-    fn bracket(&mut self, mark: char) {
-        match mark {
-            '(' => {
+    fn mark(&mut self, raw: Raw) {
+        match raw {
+            Raw::ParenOpen => {
                 let called = self.tokens.last().filter(|t| t.kind == Kind::Word).cloned();
                 let before = self.tokens.iter().rev().nth(1);
                 let before = before.and_then(|token| self.text.get(token.range.clone()));
                 self.frames.push(match called {
                     Some(_) if before == Some("routine") => Frame::Parameters,
-                    Some(name) => Frame::Call(Typed {
+                    Some(name) => Frame::Call(OpenCall {
                         name: name.range,
                         commas: 0,
-                        given: Vec::new(),
-                        now: None,
+                        named: Vec::new(),
+                        current: None,
                     }),
                     None => Frame::Paren,
                 });
             }
-            '[' => self.frames.push(Frame::List),
-            '{' => self.frames.push(Frame::Brace),
-            ')' => self.close(|f| matches!(f, Frame::Call(_) | Frame::Parameters | Frame::Paren)),
-            ']' => self.close(|f| matches!(f, Frame::List)),
-            '}' => self.close(|f| matches!(f, Frame::Brace | Frame::Value)),
-            ',' => {
-                if let Some(Frame::Call(typed)) = self.frames.last_mut() {
-                    typed.commas += 1;
-                    typed.now = None;
+            Raw::ListOpen => self.frames.push(Frame::List),
+            Raw::BraceOpen => self.frames.push(Frame::Brace),
+            Raw::ValueOpen => self.frames.push(Frame::Value),
+            Raw::ParenClose => {
+                self.close(|f| matches!(f, Frame::Call(_) | Frame::Parameters | Frame::Paren));
+            }
+            Raw::ListClose => self.close(|f| matches!(f, Frame::List)),
+            Raw::BraceClose => self.close(|f| matches!(f, Frame::Brace)),
+            Raw::ValueClose => self.close(|f| matches!(f, Frame::Value)),
+            Raw::Comma => {
+                if let Some(Frame::Call(call)) = self.frames.last_mut() {
+                    call.commas += 1;
+                    call.current = None;
                 }
             }
-            ':' => {
-                if let (Some(Frame::Call(typed)), Some(token)) =
+            Raw::Colon => {
+                if let (Some(Frame::Call(call)), Some(token)) =
                     (self.frames.last_mut(), self.tokens.last())
                 {
-                    typed.given.push(token.range.clone());
-                    typed.now = Some(token.range.clone());
+                    call.named.push(token.range.clone());
+                    call.current = Some(token.range.clone());
                 }
             }
             _ => {}
@@ -370,21 +318,9 @@ impl Scan<'_> {
     }
 }
 
-fn word(c: char) -> bool {
-    c == '_' || c.is_alphanumeric()
-}
-
-/// The length of `e-6`.
-fn exponent(rest: &str) -> usize {
-    let Some(tail) = rest.strip_prefix(['e', 'E']) else { return 0 };
-    let signed = tail.strip_prefix(['+', '-']).unwrap_or(tail);
-    let digits = signed.find(|c: char| !c.is_ascii_digit()).unwrap_or(signed.len());
-    if digits == 0 { 0 } else { rest.len() - signed.len() + digits }
-}
-
 #[cfg(test)]
 mod tests {
-    use super::{Wanted, at};
+    use super::{Wanted, cursor};
 
     #[test]
     fn what_belongs_at_a_place() {
@@ -428,16 +364,16 @@ mod tests {
             ("spin(\nlet x = 1 r", Wanted::Unit),
         ];
         for (text, wanted) in cases {
-            assert_eq!(at(text, text.len()).wanted, wanted, "{text}");
+            assert_eq!(cursor(text, text.len()).wanted, wanted, "{text}");
         }
     }
 
     #[test]
     fn calls_around_a_place() {
         let called = |text: &str| {
-            at(text, text.len()).call.map(|call| {
+            cursor(text, text.len()).call.map(|call| {
                 let word = |range: std::ops::Range<usize>| text[range].to_string();
-                (word(call.name), call.commas, call.now.map(word))
+                (word(call.name), call.commas, call.current.map(word))
             })
         };
         let is = |name: &str, commas, now: Option<&str>| {
@@ -459,7 +395,7 @@ mod tests {
     fn every_place_of_any_text_has_an_answer() {
         let text = "let µ = \"{f(\"a{b}\") in m/s : 2}\" // 🙂\n}])\\\"\n1e 1.e5 '";
         for offset in 0..=text.len() {
-            at(text, offset);
+            cursor(text, offset);
         }
     }
 }

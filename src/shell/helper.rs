@@ -2,10 +2,10 @@
 
 use crate::shell::colour::coloured;
 use crate::shell::complete::complete;
+use crate::shell::context::Shared;
 use crate::shell::hint::hint;
-use crate::shell::known::Shared;
 use crate::shell::prompt::PAUSED;
-use crate::shell::reader::Typed;
+use crate::shell::reader::InputKind;
 use crate::syntax::unfinished;
 use crate::terminal::columns;
 use rustyline::completion::{Completer, Pair};
@@ -17,20 +17,20 @@ use std::borrow::Cow;
 use std::cell::Cell;
 use std::time::{Duration, Instant};
 
-/// Less than this between two lines, and nobody typed them.
+/// Lines that follow each other faster than this were pasted.
 const PASTED: Duration = Duration::from_millis(5);
 
-/// Helps whoever types.
+/// Completion, hints, colours and validation of the line that is typed.
 pub struct Helper {
     known: Shared,
     colour: bool,
     /// What is typed.
-    what: Typed,
+    what: InputKind,
     /// Columns that stand before what is typed.
     before: usize,
     /// Something stood in the line when it was looked at last.
     typed: Cell<bool>,
-    /// When Enter came last.
+    /// When Enter was pressed last.
     entered: Cell<Option<Instant>>,
 }
 
@@ -40,7 +40,7 @@ impl Helper {
         Helper {
             known,
             colour,
-            what: Typed::Entry,
+            what: InputKind::Entry,
             before: 0,
             typed: Cell::new(false),
             entered: Cell::new(None),
@@ -48,14 +48,14 @@ impl Helper {
     }
 
     /// A new line begins.
-    pub fn begin(&mut self, what: Typed, prompt: &str) {
+    pub fn begin(&mut self, what: InputKind, prompt: &str) {
         self.what = what;
         self.before = prompt.chars().count();
         self.typed.set(false);
     }
 
     fn is_entry(&self) -> bool {
-        self.what == Typed::Entry
+        self.what == InputKind::Entry
     }
 
     /// Something stood in the line that was dropped.
@@ -100,7 +100,7 @@ impl Hinter for Helper {
         if !self.is_entry() || at < line.len() {
             return None;
         }
-        let hint = self.known.with(|known| hint(known, line))?;
+        let hint = self.known.with(|known| hint(&known.scope, line))?;
         // A hint that took another line would make the screen jump.
         let typed = line.rsplit('\n').next().unwrap_or(line).chars().count();
         let room = columns().saturating_sub(self.before + typed + 1);
@@ -130,12 +130,12 @@ impl Highlighter for Helper {
     }
 
     fn highlight_prompt<'b, 's: 'b, 'p: 'b>(&'s self, prompt: &'p str, _: bool) -> Cow<'b, str> {
-        // The head goes on while somebody types; the room for its words stays the same.
+        // The head goes on while a line is typed; the room for the prompt stays the same.
         let now = self.known.prompt();
         let text = match self.what {
-            Typed::Entry => within(now, prompt.chars().count()),
-            Typed::Pause => within(format!("{PAUSED}{now}"), prompt.chars().count()),
-            Typed::Answer => prompt.to_string(),
+            InputKind::Entry => within(now, prompt.chars().count()),
+            InputKind::Pause => within(format!("{PAUSED}{now}"), prompt.chars().count()),
+            InputKind::Answer => prompt.to_string(),
         };
         Cow::Owned(if self.colour { format!("\u{1b}[1m{text}\u{1b}[0m") } else { text })
     }
@@ -149,7 +149,7 @@ impl Validator for Helper {
     fn validate(&self, context: &mut ValidationContext<'_>) -> Result<ValidationResult> {
         let text = context.input();
         // An empty line is the way out of an entry that never closes.
-        // Lines that come faster than anybody types are pasted, empty ones among them.
+        // Pasted lines may be empty.
         let pasted = self.entered.replace(Some(Instant::now()));
         let pasted = pasted.is_some_and(|last| last.elapsed() < PASTED);
         let goes_on = self.is_entry() && unfinished(text) && (pasted || !text.ends_with('\n'));
@@ -172,7 +172,8 @@ fn within(mut words: String, columns: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::{Helper, within};
-    use crate::shell::known::{Known, Name, Shared};
+    use crate::ide::Value;
+    use crate::shell::context::{PromptContext, Shared};
     use rustyline::Context;
     use rustyline::completion::Completer;
     use rustyline::highlight::Highlighter;
@@ -198,11 +199,12 @@ mod tests {
     #[ignore = "measures, and tests nothing"]
     fn key_press() {
         let known = Shared::default();
-        let mut all = Known::default();
+        let mut all = PromptContext::default();
         for number in 0..2000 {
             let fields = vec![("in_scan".to_string(), "length".to_string())];
-            let name = Name { kind: "length".into(), text: "3 mm".into(), fields };
-            all.values.insert(format!("value_{number}"), name);
+            let value =
+                Value { kind: "length".into(), text: "3 mm".into(), fields, ..Value::default() };
+            all.scope.values.insert(format!("value_{number}"), value);
         }
         known.set(all);
         let helper = Helper::new(known, true);

@@ -3,26 +3,19 @@
 use crate::builtins;
 use crate::check::index::Target;
 use crate::diagnostics::codes;
-use crate::lsp::analysis::Analysis;
-use crate::lsp::describe::{self, Callable};
-use crate::lsp::outline;
-use crate::lsp::place::Place;
+use crate::ide::analysis::Analysis;
+use crate::ide::describe::{Callable, self};
+use crate::ide::place::Place;
 use crate::source::Span;
 use crate::syntax::tree::StatementKind;
-use crate::syntax::{Keyword, Mark, marks};
-use lsp_types::{Hover, HoverContents, MarkupContent, MarkupKind};
+use crate::syntax::{Keyword, Mark, marks, walk};
 
-/// What is to be said of a place, if anything.
-pub fn hover(place: Place<'_>) -> Option<Hover> {
-    let (span, value) = match place.occurrence() {
-        Some(found) => (found.span, target(place.analysis, &found.target)?),
-        None => allowed(place).or_else(|| keyword(place))?,
-    };
-    let contents = MarkupContent { kind: MarkupKind::Markdown, value };
-    Some(Hover {
-        contents: HoverContents::Markup(contents),
-        range: Some(place.analysis.range(span)),
-    })
+/// What stands at a place, in markdown, with its span.
+pub fn hover(place: Place<'_>) -> Option<(Span, String)> {
+    match place.occurrence() {
+        Some(found) => Some((found.span, target(place.analysis, &found.target)?)),
+        None => allowed_warning(place).or_else(|| keyword(place)),
+    }
 }
 
 fn code(text: &str) -> String {
@@ -39,9 +32,9 @@ pub fn target(analysis: &Analysis, target: &Target) -> Option<String> {
         Target::Value(name) => value(analysis, *name)?,
         Target::Routine(name) => {
             let file = analysis.file(name.source)?;
-            let (statement, routine) = outline::routine(file, *name)?;
+            let (statement, routine) = walk::routine(file, *name)?;
             paragraphs([
-                code(&describe::words(analysis.slice(routine.head))),
+                code(&describe::one_line(analysis.slice(routine.head))),
                 statement.doc.as_deref().unwrap_or_default().to_string(),
                 describe::routine_effects(analysis, *name).unwrap_or_default(),
             ])
@@ -87,14 +80,14 @@ pub fn target(analysis: &Analysis, target: &Target) -> Option<String> {
 fn value(analysis: &Analysis, name: Span) -> Option<String> {
     let info = analysis.examined.index.value(name)?;
     let text = analysis.slice(name);
-    let statement = analysis.file(name.source).and_then(|file| outline::declaring(file, name));
+    let statement = analysis.file(name.source).and_then(|file| walk::declaring(file, name));
     let written = match info.unit.as_deref() {
         Some(unit) => format!("Written in `{unit}`."),
         None => String::new(),
     };
     let default = match statement.map(|s| &s.kind) {
         Some(StatementKind::Param { default: Some(default), .. }) => {
-            format!("Default: `{}`", describe::words(analysis.slice(default.span)))
+            format!("Default: `{}`", describe::one_line(analysis.slice(default.span)))
         }
         _ => String::new(),
     };
@@ -117,10 +110,10 @@ fn keyword(place: Place<'_>) -> Option<(Span, String)> {
     Some((span, paragraphs([keyword.meaning().to_string(), code(keyword.example())])))
 }
 
-/// The code of a warning that is meant.
-fn allowed(place: Place<'_>) -> Option<(Span, String)> {
+/// The code behind `allow`.
+fn allowed_warning(place: Place<'_>) -> Option<(Span, String)> {
     let mut found = None;
-    outline::each_statement(place.analysis.file(place.source)?, &mut |statement| {
+    walk::each_statement(place.analysis.file(place.source)?, &mut |statement| {
         if let StatementKind::Allow { code, .. } = &statement.kind
             && code.span.range().contains(&place.offset)
         {

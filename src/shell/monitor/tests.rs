@@ -1,8 +1,8 @@
-//! Tests of what is told of calls: only what the head acknowledged, and what is unknown as unknown.
+//! What is said of calls: only what the head acknowledged, and what is unknown as unknown.
 
-use super::Tap;
 use crate::head::call::{Call, Image, ImageDigest, Reply};
 use crate::head::record::{CallListener, Heard};
+use super::CallMonitor;
 use crate::head::{
     Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim, sim,
 };
@@ -38,8 +38,8 @@ fn line(facet: u32) -> LineOrder {
     LineOrder { facet, dots: 100, dot_period: 1e-7, delay: 0.0, pattern: Pattern::TestMarks }
 }
 
-fn said(tap: &mut Tap, call: Call, reply: Reply) {
-    tap.heard(&Heard { time: 0.0, call, reply });
+fn said(monitor: &mut CallMonitor, call: Call, reply: Reply) {
+    monitor.heard(&Heard { time: 0.0, call, reply });
 }
 
 fn status(laser: Laser) -> Reply {
@@ -57,46 +57,46 @@ fn only_what_was_acknowledged_is_told_and_the_unknown_is_called_so() {
     ];
     for (call, done, words) in changing() {
         for fault in refusals.clone() {
-            let mut tap = Tap::default();
-            said(&mut tap, call.clone(), Reply::Fault(fault));
-            assert_eq!(tap.changed(), None, "{call:?}");
+            let mut monitor = CallMonitor::default();
+            said(&mut monitor, call.clone(), Reply::Fault(fault));
+            assert_eq!(monitor.changed(), None, "{call:?}");
         }
-        let mut tap = Tap::default();
-        said(&mut tap, call.clone(), Reply::Fault(Fault::Broken("no reply came".to_string())));
-        assert_eq!(tap.changed(), Some(format!("whether {words} is not known")));
-        let mut tap = Tap::default();
-        said(&mut tap, call.clone(), done);
-        let told = tap.changed().unwrap();
+        let mut monitor = CallMonitor::default();
+        said(&mut monitor, call.clone(), Reply::Fault(Fault::Broken("no reply came".to_string())));
+        assert_eq!(monitor.changed(), Some(format!("whether {words} is not known")));
+        let mut monitor = CallMonitor::default();
+        said(&mut monitor, call.clone(), done);
+        let told = monitor.changed().unwrap();
         assert!(told.starts_with(&format!("until then {words}")), "{told}");
-        tap.mark();
-        assert_eq!(tap.changed(), None);
+        monitor.mark();
+        assert_eq!(monitor.changed(), None);
     }
 }
 
 #[test]
 fn what_happened_is_told_beside_what_may_have() {
-    let mut tap = Tap::default();
-    said(&mut tap, Call::Steer { angle: None }, Reply::Done);
+    let mut monitor = CallMonitor::default();
+    said(&mut monitor, Call::Steer { angle: None }, Reply::Done);
     for _ in 0..2 {
-        said(&mut tap, Call::Expose { line: line(0) }, Reply::Fault(Fault::NotLocked));
+        said(&mut monitor, Call::Expose { line: line(0) }, Reply::Fault(Fault::NotLocked));
     }
-    said(&mut tap, Call::StoreTrims, Reply::Fault(Fault::Broken(String::new())));
+    said(&mut monitor, Call::StoreTrims, Reply::Fault(Fault::Broken(String::new())));
     let told = "until then the galvanometer was steered; whether trims were stored for good or 2 lines \
                 were exposed is not known";
-    assert_eq!(tap.changed().as_deref(), Some(told));
+    assert_eq!(monitor.changed().as_deref(), Some(told));
 }
 
 /// That a laser is off is told only where the head said so afterwards.
 #[test]
 fn a_laser_is_told_to_be_off_only_where_it_was_seen_so() {
     let armed = |rest: &[(Call, Reply)]| {
-        let mut tap = Tap::default();
-        said(&mut tap, Call::Arm { power: 0.3 }, Reply::Done);
-        said(&mut tap, Call::Status, status(Laser::Armed));
+        let mut monitor = CallMonitor::default();
+        said(&mut monitor, Call::Arm { power: 0.3 }, Reply::Done);
+        said(&mut monitor, Call::Status, status(Laser::Armed));
         for (call, reply) in rest {
-            said(&mut tap, call.clone(), reply.clone());
+            said(&mut monitor, call.clone(), reply.clone());
         }
-        tap.changed().unwrap()
+        monitor.changed().unwrap()
     };
     let disarmed = (Call::Disarm, Reply::Done);
     let silent = (Call::Disarm, Reply::Fault(Fault::Broken(String::new())));
@@ -112,9 +112,9 @@ fn a_laser_is_told_to_be_off_only_where_it_was_seen_so() {
     assert_eq!(told, "until then the laser was armed (whether it is off is not known)");
     // Arming is refused without interlock or lock.
     for fault in [Fault::InterlockOpen, Fault::NotLocked] {
-        let mut tap = Tap::default();
-        said(&mut tap, Call::Arm { power: 0.3 }, Reply::Fault(fault));
-        assert_eq!(tap.changed(), None);
+        let mut monitor = CallMonitor::default();
+        said(&mut monitor, Call::Arm { power: 0.3 }, Reply::Fault(fault));
+        assert_eq!(monitor.changed(), None);
     }
 }
 
@@ -123,56 +123,56 @@ fn a_laser_is_told_to_be_off_only_where_it_was_seen_so() {
 fn undo_leads_back_from_what_may_have_been_loaded() {
     let trims = |delay| vec![Trim { in_scan: delay, cross_scan: 0.0 }];
     let load = |delay| Call::LoadTrims { trims: trims(delay) };
-    let mut tap = Tap::default();
-    said(&mut tap, Call::Trims, Reply::Trims(trims(1.0)));
-    said(&mut tap, load(2.0), Reply::Fault(Fault::Refused(String::new())));
-    assert_eq!(tap.take_back(), None);
-    said(&mut tap, load(2.0), Reply::Fault(Fault::Broken(String::new())));
-    assert_eq!(tap.take_back(), Some(trims(1.0)));
-    said(&mut tap, load(1.0), Reply::Done);
-    said(&mut tap, load(1.0), Reply::Done);
-    assert_eq!(tap.take_back(), None);
-    said(&mut tap, load(3.0), Reply::Done);
-    assert_eq!(tap.take_back(), Some(trims(1.0)));
+    let mut monitor = CallMonitor::default();
+    said(&mut monitor, Call::Trims, Reply::Trims(trims(1.0)));
+    said(&mut monitor, load(2.0), Reply::Fault(Fault::Refused(String::new())));
+    assert_eq!(monitor.take_back(), None);
+    said(&mut monitor, load(2.0), Reply::Fault(Fault::Broken(String::new())));
+    assert_eq!(monitor.take_back(), Some(trims(1.0)));
+    said(&mut monitor, load(1.0), Reply::Done);
+    said(&mut monitor, load(1.0), Reply::Done);
+    assert_eq!(monitor.take_back(), None);
+    said(&mut monitor, load(3.0), Reply::Done);
+    assert_eq!(monitor.take_back(), Some(trims(1.0)));
 }
 
 /// A line with its reading, as the station asks for it.
-fn read(tap: &mut Tap, facet: u32, value: f64) {
+fn read(monitor: &mut CallMonitor, facet: u32, value: f64) {
     let exposed = Exposed { time: 0.0, facet, words: 1, underrun: false };
-    said(tap, Call::Expose { line: line(facet) }, Reply::Exposed(exposed));
-    said(tap, Call::Status, status(Laser::Armed));
+    said(monitor, Call::Expose { line: line(facet) }, Reply::Exposed(exposed));
+    said(monitor, Call::Status, status(Laser::Armed));
     let reading =
         Reading { in_scan: value, cross_scan: -value, in_scan_u: 1e-7, cross_scan_u: 1e-7 };
-    said(tap, Call::Measure, Reply::Reading(reading));
-    said(tap, Call::Status, status(Laser::Armed));
+    said(monitor, Call::Measure, Reply::Reading(reading));
+    said(monitor, Call::Status, status(Laser::Armed));
 }
 
 /// Readings of different measurements are never one: of another entry, another `arm`, behind a
 /// wait, or of a second `test_line`, which looks at the head first.
 #[test]
 fn measurements_are_kept_apart() {
-    let apart: [fn(&mut Tap); 4] = [
-        |tap| tap.mark(),
-        |tap| said(tap, Call::Arm { power: 0.3 }, Reply::Done),
-        |tap| said(tap, Call::Sleep { seconds: 1.0 }, Reply::Done),
-        |tap| said(tap, Call::Status, status(Laser::Armed)),
+    let apart: [fn(&mut CallMonitor); 4] = [
+        |monitor| monitor.mark(),
+        |monitor| said(monitor, Call::Arm { power: 0.3 }, Reply::Done),
+        |monitor| said(monitor, Call::Sleep { seconds: 1.0 }, Reply::Done),
+        |monitor| said(monitor, Call::Status, status(Laser::Armed)),
     ];
     for part in apart {
-        let mut tap = Tap::default();
-        [1.0, 3.0].iter().for_each(|value| read(&mut tap, 4, *value));
-        part(&mut tap);
-        [16.0, 17.0, 18.0].iter().for_each(|value| read(&mut tap, 4, *value));
-        let (newest, earlier) = tap.measured.of(4);
+        let mut monitor = CallMonitor::default();
+        [1.0, 3.0].iter().for_each(|value| read(&mut monitor, 4, *value));
+        part(&mut monitor);
+        [16.0, 17.0, 18.0].iter().for_each(|value| read(&mut monitor, 4, *value));
+        let (newest, earlier) = monitor.measured.of(4);
         let (newest, (earlier, other)) = (newest.unwrap(), earlier.unwrap());
         assert_eq!((newest.count, newest.in_scan.mean, newest.cross_scan.mean), (3, 17.0, -17.0));
         assert_eq!(newest.in_scan.spread(newest.count), Some(1.0));
         assert_eq!((earlier.count, earlier.in_scan.mean, other), (2, 2.0, false));
         // With other trims nothing was measured yet.
         let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0 }];
-        said(&mut tap, Call::LoadTrims { trims }, Reply::Done);
-        let (newest, earlier) = tap.measured.of(4);
+        said(&mut monitor, Call::LoadTrims { trims }, Reply::Done);
+        let (newest, earlier) = monitor.measured.of(4);
         assert!(newest.is_none());
         assert_eq!(earlier.map(|(e, other)| (e.in_scan.mean, other)), Some((17.0, true)));
-        assert_eq!(tap.measured.of(5), (None, None));
+        assert_eq!(monitor.measured.of(5), (None, None));
     }
 }

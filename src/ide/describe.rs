@@ -1,12 +1,12 @@
-//! What things are, in words: signatures, kinds, records, units, effects. Hover, completion and
-//! signature help all speak through this file.
+//! What callables, types, records, units and effects are, in words. Hover, completion and signature
+//! help use this file.
 
 use crate::builtins::{self, Builtin, Default, Effect, OPEN_NAMES, RecordSpec};
 use crate::check::index::FieldOf;
-use crate::lsp::analysis::Analysis;
-use crate::lsp::outline;
+use crate::ide::analysis::Analysis;
 use crate::program::types::Type;
 use crate::source::Span;
+use crate::syntax::walk;
 use crate::units::{KINDS, parse_unit, show_number, table};
 
 /// A routine or built-in as callers see it.
@@ -14,17 +14,19 @@ use crate::units::{KINDS, parse_unit, show_number, table};
 pub struct Callable {
     /// Its name.
     pub name: String,
-    /// What it takes.
-    pub parameters: Vec<Taken>,
-    /// What it gives, as `-> line`; empty where it gives nothing.
-    pub gives: String,
+    /// Its parameters, in order.
+    pub parameters: Vec<Parameter>,
+    /// Its result, as ` -> line`; empty where it returns nothing.
+    pub returns: String,
     /// What it does.
     pub meaning: String,
+    /// Where it is declared, if that is in the checked files.
+    pub declared: Option<Span>,
 }
 
-/// A parameter.
+/// A parameter of a callable.
 #[derive(Clone, Debug)]
-pub struct Taken {
+pub struct Parameter {
     /// Its name.
     pub name: String,
     /// `plan: plan`, or `[readings: number]` where it may be left out.
@@ -47,50 +49,57 @@ impl Callable {
                     format!("{}; without it: {holds}", parameter.meaning),
                 ),
             };
-            Taken { name: parameter.name.to_string(), label, meaning }
+            Parameter { name: parameter.name.to_string(), label, meaning }
         });
         let returns = builtin.returns.to_type();
         Callable {
             name: builtin.name.to_string(),
             parameters: parameters.collect(),
-            gives: match returns {
+            returns: match returns {
                 Type::Nothing => String::new(),
                 kind => format!(" -> {}", kind.name(&OPEN_NAMES)),
             },
             meaning: builtin.meaning.to_string(),
+            declared: None,
         }
+    }
+
+    /// The built-in of a name.
+    pub fn builtin_named(name: &str) -> Option<Callable> {
+        builtins::table().iter().find(|b| b.name == name).map(|b| Callable::builtin(b))
     }
 
     /// A routine by its name where it is declared.
     pub fn routine(analysis: &Analysis, name: Span) -> Option<Callable> {
-        let (statement, routine) = outline::routine(analysis.file(name.source)?, name)?;
-        let one_line = |span: Span| words(analysis.slice(span));
+        let (statement, routine) = walk::routine(analysis.file(name.source)?, name)?;
+        let one_line = |span: Span| self::one_line(analysis.slice(span));
         let parameters = routine.parameters.iter().map(|parameter| {
             let end = parameter.default.as_ref().map_or(parameter.annotation.span, |d| d.span);
-            Taken {
+            Parameter {
                 name: analysis.slice(parameter.name.span).to_string(),
                 label: one_line(parameter.name.span.to(end)),
                 meaning: String::new(),
             }
         });
-        let gives = routine.returns.as_ref().map(|kind| format!(" -> {}", one_line(kind.span)));
+        let returns = routine.returns.as_ref().map(|kind| format!(" -> {}", one_line(kind.span)));
         Some(Callable {
             name: analysis.slice(name).to_string(),
             parameters: parameters.collect(),
-            gives: gives.unwrap_or_default(),
+            returns: returns.unwrap_or_default(),
             meaning: statement.doc.as_deref().unwrap_or_default().to_string(),
+            declared: Some(name),
         })
     }
 
     /// `test_line(facet: number, plan: plan, [readings: number]) -> line`
     pub fn signature(&self) -> String {
         let labels: Vec<&str> = self.parameters.iter().map(|p| p.label.as_str()).collect();
-        format!("{}({}){}", self.name, labels.join(", "), self.gives)
+        format!("{}({}){}", self.name, labels.join(", "), self.returns)
     }
 }
 
-/// Text on one line.
-pub fn words(text: &str) -> String {
+/// A text on one line.
+pub fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
@@ -106,6 +115,18 @@ pub fn routine_effects(analysis: &Analysis, name: Span) -> Option<String> {
     let place = analysis.examined.index.routines.iter().position(|r| *r == name)?;
     let of = analysis.examined.prepared.effects.get(place)?;
     Some(effects(of.effects.keys().copied()))
+}
+
+/// Names and types of the fields of a record, or of the records of a list.
+pub fn record_fields(kind: &Type) -> Vec<(String, String)> {
+    match kind {
+        Type::Record(record) => {
+            let fields = record.fields.iter();
+            fields.map(|(name, kind)| (name.to_string(), kind.name(&[]))).collect()
+        }
+        Type::List(item) => record_fields(item),
+        _ => Vec::new(),
+    }
 }
 
 /// The record of built-ins behind a type.

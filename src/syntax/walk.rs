@@ -139,7 +139,7 @@ pub fn declared(statement: &Statement) -> Option<Name> {
     }
 }
 
-/// The name that an answer is given.
+/// The name that an answer is bound to.
 pub fn answer(ask: &Ask) -> Option<Name> {
     match &ask.kept {
         Kept::Named { name, .. } => Some(*name),

@@ -1,4 +1,4 @@
-//! What an entry says while it runs.
+//! Prints the events of an entry while it runs.
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret::{Check, Event, Observer, answer_line};
@@ -9,25 +9,25 @@ use crate::units::{Dimension, show};
 use std::time::{Duration, Instant};
 
 /// Time between two drawings of one wait.
-const DRAWN_EVERY: Duration = Duration::from_millis(80);
+const DRAW_INTERVAL: Duration = Duration::from_millis(80);
 
-/// Prints what an entry says.
-pub struct Voice {
+/// Prints the events of an entry.
+pub struct EntryPrinter {
     colour: bool,
     drawn: Option<Instant>,
     /// Checks that do not conform.
     pub failing: usize,
-    /// Checks that could not be decided.
+    /// Checks that are undecided.
     pub undecided: usize,
 }
 
-impl Voice {
+impl EntryPrinter {
     /// With or without colour.
-    pub fn new(colour: bool) -> Voice {
-        Voice { colour, drawn: None, failing: 0, undecided: 0 }
+    pub fn new(colour: bool) -> EntryPrinter {
+        EntryPrinter { colour, drawn: None, failing: 0, undecided: 0 }
     }
 
-    /// Takes away what was drawn of a wait.
+    /// Clears the line of a wait.
     pub fn clear(&mut self) {
         if self.drawn.take().is_some() {
             complain_over("");
@@ -50,7 +50,7 @@ impl Voice {
 
     fn progress(&mut self, text: &str, elapsed: f64, limit: f64) {
         if !terminal::draws_progress()
-            || self.drawn.is_some_and(|drawn| drawn.elapsed() < DRAWN_EVERY)
+            || self.drawn.is_some_and(|drawn| drawn.elapsed() < DRAW_INTERVAL)
         {
             return;
         }
@@ -63,7 +63,7 @@ impl Voice {
     }
 }
 
-impl Observer for Voice {
+impl Observer for EntryPrinter {
     fn event(&mut self, time: f64, event: Event) {
         match event {
             Event::Note(text) => self.line(time, &text),

@@ -1,0 +1,213 @@
+//! The shell's commands, in one table that help, completion and the shell read. A line is a command
+//! only where it cannot be a statement: `watch = 3` and `watch(3)` are left to the language.
+
+/// A command of the shell.
+pub struct Command {
+    /// What is typed.
+    pub name: &'static str,
+    /// What may follow.
+    pub takes: &'static str,
+    /// What it does.
+    pub meaning: &'static str,
+    /// How it is used.
+    pub example: &'static str,
+}
+
+impl Command {
+    /// `watch VALUE [every TIME] [for TIME]`
+    pub fn usage(&self) -> String {
+        format!("{} {}", self.name, self.takes).trim_end().to_string()
+    }
+}
+
+/// Every command, in the order that help lists them.
+pub const COMMANDS: &[Command] = &[
+    Command {
+        name: "help",
+        takes: "[NAME]",
+        meaning: "explains a built-in, a record type, a routine, a unit or a command",
+        example: "help test_line",
+    },
+    Command {
+        name: "names",
+        takes: "",
+        meaning: "lists the values and routines that entries and the script declared",
+        example: "names",
+    },
+    Command {
+        name: "state",
+        takes: "",
+        meaning: "shows the state of the head: speed, lock, interlock, rails, mirror",
+        example: "state",
+    },
+    Command {
+        name: "watch",
+        takes: "VALUE [every TIME] [for TIME]",
+        meaning: "reads a value again and again and plots it",
+        example: "watch measured_speed() every 200 ms for 10 s",
+    },
+    Command {
+        name: "plot",
+        takes: "ENTRY",
+        meaning: "runs an entry and plots the speed of the polygon meanwhile, with the moment of lock",
+        example: "plot spin_up(4800 rpm)",
+    },
+    Command {
+        name: "trims",
+        takes: "",
+        meaning: "shows the trims in force and what was measured with them, facet by facet",
+        example: "trims",
+    },
+    Command {
+        name: "safe",
+        takes: "",
+        meaning: "laser off, mirror parked, polygon down, no matter which client controls the head; shows what \
+                  was measured then",
+        example: "safe",
+    },
+    Command {
+        name: "take",
+        takes: "",
+        meaning: "takes control of a head that several clients can reach; an entry that moves it does so as well",
+        example: "take",
+    },
+    Command {
+        name: "give",
+        takes: "",
+        meaning: "makes the head safe and gives control back, so that another client can take it",
+        example: "give",
+    },
+    Command {
+        name: "undo",
+        takes: "",
+        meaning: "loads the trims that were in force before the last load; stores nothing",
+        example: "undo",
+    },
+    Command {
+        name: "read",
+        takes: "[FILE]",
+        meaning: "reads the routines, params and constants of a script, or the last one again; \
+                  they replace all before",
+        example: "read scripts/bring_up.spt",
+    },
+    Command {
+        name: "run",
+        takes: "",
+        meaning: "runs the script that was read, with its params and routines as they are now",
+        example: "run",
+    },
+    Command {
+        name: "step",
+        takes: "[ENTRY]",
+        meaning: "runs the script that was read, or an entry, statement by \
+                  statement; `help` at a pause lists how to go on. Nothing pauses inside `arm`",
+        example: "step spin_up(4800 rpm)",
+    },
+    Command {
+        name: "pause",
+        takes: "at|off [FILE:]LINE",
+        meaning: "sets a source line at which stepping pauses, or removes it; `pause off` removes all",
+        example: "pause at motion.spt:20",
+    },
+    Command {
+        name: "pauses",
+        takes: "",
+        meaning: "lists the source lines at which stepping pauses",
+        example: "pauses",
+    },
+    Command {
+        name: "save",
+        takes: "FILE",
+        meaning: "writes what ran to its end as a script and checks it: what failed is left out, \
+                  quantities that repeat become params",
+        example: "save mine.spt",
+    },
+    Command {
+        name: "leave",
+        takes: "",
+        meaning: "makes the head safe and ends the shell, as Ctrl-D does",
+        example: "leave",
+    },
+];
+
+/// Former names of commands, and the present ones.
+const RENAMED: &[(&str, &str)] = &[("stand", "state"), ("trace", "plot"), ("facets", "trims")];
+
+/// The first word of a line and what follows it; none where the line is a statement. `takes_file`
+/// lets a path follow the word.
+fn split(line: &str, takes_file: bool) -> Option<(&str, &str)> {
+    let line = line.trim();
+    let end = line.find(|c: char| !(c.is_alphanumeric() || c == '_')).unwrap_or(line.len());
+    let (name, rest) = line.split_at(end);
+    let next = rest.trim_start();
+    // What follows says that the name is a variable or a call of the language.
+    let is_language = next.starts_with(['(', '=', '[', '.', '+', '*', '<', '>', '/', '^'])
+        && !(takes_file && ["./", "..", "/"].iter().any(|path| next.starts_with(path)));
+    let is_word = rest.is_empty() || rest.starts_with(char::is_whitespace);
+    (!is_language && is_word).then_some((name, next))
+}
+
+/// The command that a line begins with, and what follows it; none where the line is a statement.
+pub fn of(line: &str) -> Option<(&'static Command, &str)> {
+    COMMANDS.iter().find_map(|command| {
+        let (name, rest) = split(line, command.takes.contains("FILE"))?;
+        (name == command.name).then_some((command, rest))
+    })
+}
+
+/// The former and the present name of a command, where a line uses the former one.
+pub fn renamed(line: &str) -> Option<(&'static str, &'static str)> {
+    let (name, _) = split(line, false)?;
+    RENAMED.iter().copied().find(|(former, _)| *former == name)
+}
+
+/// What people type elsewhere, and the command that does it here.
+const FOREIGN: &[(&[&str], &str)] =
+    &[(&["exit", "quit", "bye", "logout"], "leave"), (&["stop", "halt", "abort", "off"], "safe")];
+
+/// Nearer than this, a command may have been meant (Jaro-Winkler).
+const NEAR: f64 = 0.85;
+
+/// The command that was meant by a line that is no statement.
+pub fn meant(line: &str) -> Option<&'static str> {
+    let first = line.split_whitespace().next()?;
+    let bare = first.trim_end_matches("()");
+    if let Some((_, command)) = FOREIGN.iter().find(|(words, _)| words.contains(&bare)) {
+        return Some(command);
+    }
+    let scored = COMMANDS.iter().map(|c| (strsim::jaro_winkler(c.name, first), c.name));
+    let best = scored.max_by(|a, b| a.0.total_cmp(&b.0));
+    best.filter(|(score, _)| *score > NEAR).map(|(_, name)| name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{meant, of, renamed};
+
+    #[test]
+    fn a_command_that_is_misspelt_is_found() {
+        assert_eq!(meant("wacth measured_speed()"), Some("watch"));
+        assert_eq!(meant("quit"), Some("leave"));
+        assert_eq!(meant("stop"), Some("safe"));
+        assert_eq!(meant("spin(3000 rpm)"), None);
+    }
+
+    #[test]
+    fn a_former_name_leads_to_the_present_one() {
+        assert_eq!(renamed("trace wait 3 s"), Some(("trace", "plot")));
+        assert_eq!(renamed("facets"), Some(("facets", "trims")));
+        for line in ["facets()", "facets = 3", "trace.x", "stand(1)", "state"] {
+            assert_eq!(renamed(line), None, "{line}");
+        }
+    }
+
+    #[test]
+    fn the_language_comes_first() {
+        assert!(of("help spin").is_some_and(|(c, rest)| c.name == "help" && rest == "spin"));
+        assert!(of("leave").is_some());
+        for line in ["help = 3", "read(3)", "leave + 1", "helper", "let help = 3", "undo.x"] {
+            assert!(of(line).is_none(), "{line}");
+        }
+        assert!(of("read ../x.spt").is_some());
+    }
+}

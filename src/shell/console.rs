@@ -1,0 +1,350 @@
+//! The console: one head and one session of the language; what runs an entry on both.
+
+use crate::builtins::Effect;
+use crate::check::limit::{beyond, leave, way_out};
+use crate::check::live::{Answer, BRIEF, Kept};
+use crate::diagnostics::{Diagnostic, Severity};
+use crate::head::SafeState;
+use crate::head::control::Control;
+use crate::head::station::Station;
+use crate::ide::{Callable, Parameter, Scope, Value, record_fields};
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::value::Datum;
+use crate::session::live::{Entry, RoutineSeen, Session};
+use crate::session::{Files, RunnableEntry, Verdict};
+use crate::shell::context::PromptContext;
+use crate::shell::head_watch::HeadWatch;
+use crate::shell::monitor::CallMonitor;
+use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
+use crate::shell::printer::EntryPrinter;
+use crate::shell::reader::Reader;
+use crate::shell::view;
+use crate::terminal::draws_progress;
+use crate::terminal::mode::Mode;
+use crate::terminal::told::{failed, left, rendered};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled, wrapped};
+use crate::units::{Dimension, show};
+use std::cell::RefCell;
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::rc::Rc;
+use std::sync::atomic::Ordering;
+use std::thread::JoinHandle;
+
+/// The shell announces entries that may take longer than this, in s of head time.
+const ANNOUNCED: f64 = 10.0;
+
+/// A routine for the line editor.
+fn callable(seen: RoutineSeen) -> Callable {
+    let parameters = seen.parameters.into_iter();
+    let parameters =
+        parameters.map(|(name, label)| Parameter { name, label, meaning: String::new() });
+    Callable {
+        name: seen.name,
+        parameters: parameters.collect(),
+        returns: seen.gives.map(|kind| format!(" -> {kind}")).unwrap_or_default(),
+        meaning: seen.about,
+        declared: None,
+    }
+}
+
+/// A value for the line editor.
+fn value(kept: &Kept) -> Value {
+    Value {
+        kind: kept.kind(),
+        text: kept.text().chars().take(BRIEF).collect(),
+        fields: record_fields(kept.kind_of()),
+        ..Value::default()
+    }
+}
+
+/// One head and one session.
+pub struct Console {
+    /// The head with its gauge.
+    pub station: Station,
+    /// The head between entries.
+    pub watch: HeadWatch,
+    /// Hears every call of the head.
+    pub monitor: Rc<RefCell<CallMonitor>>,
+    /// The session of the language.
+    pub session: Session,
+    /// Where scripts come from.
+    pub files: Box<dyn Files>,
+    /// The script that was read, and how its params were set.
+    pub script: Option<(String, Vec<String>)>,
+    /// The effects that entries may have; none leaves it to the kind of head.
+    pub allowed: Option<Vec<Effect>>,
+    /// The terminal while no line is edited.
+    pub mode: Mode,
+    /// What was done, for the saved script.
+    pub actions: Vec<Action>,
+    /// What was printed when the head was made safe, until an entry runs again.
+    pub left: Option<String>,
+    /// Files that were saved.
+    pub saved: Vec<PathBuf>,
+    /// Checks that do not conform, and those that are undecided.
+    pub checks: (usize, usize),
+    /// Discards what is typed ahead until it ends.
+    pub discarding: Option<JoinHandle<()>>,
+    /// Lines at which stepping pauses.
+    pub breakpoints: BTreeSet<Breakpoint>,
+}
+
+impl Console {
+    /// The prompt of the next entry, with room for what may become of it.
+    pub fn prompt(&self, reader: &Reader) -> String {
+        self.watch.roomy(self.watch.prompt(&self.station), reader)
+    }
+
+    /// Looks at the head without printing what has changed.
+    pub fn look(&mut self) {
+        self.watch.look(&mut self.station);
+    }
+
+    /// Reads a script: its routines, params and constants replace all before.
+    pub fn read(&mut self, path: &str, settings: &[String]) -> EntryOutcome {
+        let entry = match self.session.load(&mut *self.files, path, settings) {
+            Ok(entry) => entry,
+            Err(why) => return EntryOutcome::wrong(&why),
+        };
+        let outcome = self.run(entry);
+        if outcome == EntryOutcome::Done {
+            self.script = Some((path.to_string(), settings.to_vec()));
+            self.actions.clear();
+            let counted = |n: usize, what: &str| match n {
+                1 => format!("1 {what}"),
+                n => format!("{n} {what}s"),
+            };
+            let routines = counted(self.session.routines().count(), "routine");
+            let values = counted(self.session.values().len(), "value");
+            say(&format!("read {path}: {routines}, {values}; nothing of it was run\n"));
+        }
+        outcome
+    }
+
+    /// Checks an entry and runs it.
+    pub fn enter(&mut self, text: &str) -> EntryOutcome {
+        let entry = self.session.enter(&mut *self.files, text);
+        let outcome = self.run(entry);
+        if outcome == EntryOutcome::Done {
+            self.actions.push(Action::Entry);
+        }
+        outcome
+    }
+
+    /// Runs a checked entry, if it may run.
+    pub fn run(&mut self, entry: Entry) -> EntryOutcome {
+        let Some(entry) = self.admit(entry) else { return EntryOutcome::WRONG };
+        let mut printer = self.begin();
+        let ran = self.session.run(entry, &mut self.station, &mut printer);
+        self.finish(printer, ran)
+    }
+
+    /// Prepares for a run; gives the printer of its events.
+    pub fn begin(&mut self) -> EntryPrinter {
+        // However the terminal was left before, Ctrl-C must work.
+        self.mode.set();
+        self.monitor.borrow_mut().mark();
+        self.monitor.borrow_mut().shows_armed =
+            self.watch.attended && self.watch.time_passes && draws_progress();
+        self.left = None;
+        EntryPrinter::new(self.watch.colour)
+    }
+
+    /// Prints the result of a run.
+    pub fn finish(
+        &mut self,
+        mut printer: EntryPrinter,
+        ran: Result<Vec<(Answer, Datum)>, Failure>,
+    ) -> EntryOutcome {
+        printer.clear();
+        self.monitor.borrow_mut().shows_armed = false;
+        self.checks.0 += printer.failing;
+        self.checks.1 += printer.undecided;
+        let outcome = match ran {
+            Ok(answers) => {
+                for (answer, datum) in &answers {
+                    say(&view::answer(self.session.sources(), answer, datum, self.watch.colour));
+                }
+                EntryOutcome::Done
+            }
+            Err(failure) => self.stopped(&failure),
+        };
+        self.update_context();
+        outcome
+    }
+
+    /// Admits an entry to the head; prints its reports and how long it may take.
+    pub fn admit(&mut self, entry: Entry) -> Option<RunnableEntry> {
+        let mut reports = entry.diagnostics.clone();
+        let bound = entry.bound(self.station.description());
+        let limits = self.beyond_allowed(&entry);
+        let cannot_provoke = |fault: &str| self.station.refused(fault);
+        let admitted = entry.admit(self.station.description(), &cannot_provoke, limits);
+        let admitted = admitted.map_err(|refused| reports.extend(refused)).ok();
+        self.report(&reports);
+        let entry = admitted?;
+        if let Some(bound) = bound
+            && self.watch.attended
+        {
+            let line = match bound.most {
+                Some(most) if most < ANNOUNCED => return Some(entry),
+                Some(most) => {
+                    format!("takes at most {}", show(most, Dimension::TIME, None, Some(0)))
+                }
+                None => "no bound on its time is known".to_string(),
+            };
+            let line = format!("{line}; Ctrl-C stops it and makes the head safe");
+            complain(&format!("{}\n", styled(&line, DIM, self.watch.colour)));
+        }
+        Some(entry)
+    }
+
+    fn beyond_allowed(&self, entry: &Entry) -> Vec<Diagnostic> {
+        let harmless = self.station.description().simulated || self.watch.replay.is_some();
+        let allowed = leave(self.allowed.as_deref(), harmless, self.watch.attended);
+        let out = |effect: Effect| way_out(self.allowed.is_some(), effect);
+        beyond(&entry.effects, &allowed, &out, self.session.sources())
+    }
+
+    /// Prints reports.
+    pub fn report(&self, diagnostics: &[Diagnostic]) {
+        let errors = diagnostics.iter().any(|d| d.severity == Severity::Error);
+        if !diagnostics.is_empty() {
+            complain(&rendered(diagnostics, self.session.sources()));
+        }
+        if errors && self.watch.attended {
+            complain("nothing was run\n");
+        }
+    }
+
+    /// Prints what stopped an entry and what it may have changed; makes the head safe after a stop.
+    fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
+        complain(&failed(failure, self.session.sources(), self.watch.colour));
+        let interrupted = failure.kind == FailureKind::Interrupted;
+        if self.monitor.borrow().was_armed() && !interrupted {
+            // The monitor hears the present state of the laser.
+            let _ = self.watch.status(&mut self.station);
+        }
+        let head = match self.monitor.borrow().changed() {
+            Some(changed) => format!("{changed}; "),
+            None if interrupted => String::new(),
+            None => "nothing was changed on the head; ".to_string(),
+        };
+        complain(&wrapped(&format!("{head}no name of the entry was kept"), ""));
+        self.outcome_of(failure)
+    }
+
+    /// The outcome of a failure; makes the head safe after a stop.
+    pub fn outcome_of(&mut self, failure: &Failure) -> EntryOutcome {
+        if failure.kind == FailureKind::Interrupted {
+            self.stop();
+        }
+        EntryOutcome::Failed(Verdict::of(failure.kind).exit_code())
+    }
+
+    /// Stops: discards what was typed before, and makes the head safe.
+    pub fn stop(&mut self) {
+        self.discard_typed();
+        if self.leaves_to_another() {
+            self.station.stop_flag().store(false, Ordering::SeqCst);
+        } else {
+            self.make_safe();
+        }
+    }
+
+    /// The exit code of a shell whose entries gave `code`, checks included.
+    pub fn exit_code(&self, code: u8) -> u8 {
+        match self.checks {
+            _ if code != 0 || self.watch.attended => code,
+            (0, 0) => 0,
+            (0, _) => 4,
+            _ => 1,
+        }
+    }
+
+    /// Whether another client controls the head, to which it is left; prints so.
+    pub fn leaves_to_another(&self) -> bool {
+        let is_anothers = self.watch.owner == Some(Control::Others) && !self.watch.insists;
+        if is_anothers {
+            complain("the head is left to the client that controls it\n");
+        }
+        is_anothers
+    }
+
+    /// Starts to discard what was typed ahead.
+    pub fn discard_typed(&mut self) {
+        if self.watch.attended {
+            self.discarding = self.mode.discard_typed();
+        }
+    }
+
+    /// After a stop, sees to it that nothing typed before it is read.
+    pub fn forget_typed(&mut self, reader: &Reader) {
+        if let Some(discarding) = self.discarding.take() {
+            // It ends by itself in a moment, and cannot panic.
+            let _ = discarding.join();
+            reader.forget();
+        }
+    }
+
+    /// Laser off, mirror parked, polygon down; prints what was measured then.
+    pub fn make_safe(&mut self) -> SafeState {
+        self.safe(false)
+    }
+
+    /// The same, no matter which client controls the head.
+    pub fn force_safe(&mut self) -> SafeState {
+        self.watch.set_insists(true);
+        let safe = self.make_safe();
+        self.watch.set_insists(false);
+        safe
+    }
+
+    /// Makes the head safe; `may_spin` leaves the polygon spinning where an entry asked for it.
+    pub fn safe(&mut self, may_spin: bool) -> SafeState {
+        if self.watch.time_passes && self.watch.attended {
+            let hint = "making the head safe; Ctrl-C ends the wait until the polygon rests";
+            complain(&format!("{}\n", styled(hint, DIM, self.watch.colour)));
+        }
+        self.mode.set();
+        let safe = self.station.finish(may_spin);
+        // The request is done: the wait for rest is over.
+        self.station.stop_flag().store(false, Ordering::SeqCst);
+        let calm = safe.laser_off && safe.at_rest && safe.troubles.is_empty();
+        let style = if calm || safe.kept_spinning { BOLD } else { RED };
+        let line = format!("head: {}", left(&safe));
+        if self.left.as_ref() != Some(&line) {
+            say(&format!("{}\n", styled(&line, style, self.watch.colour)));
+        }
+        self.left = Some(line);
+        for trouble in &safe.troubles {
+            say(&format!("{}\n", styled(trouble, YELLOW, self.watch.colour)));
+        }
+        self.look();
+        safe
+    }
+
+    /// Updates what the line editor knows.
+    pub fn update_context(&self) {
+        let names = self.session.names();
+        let values = self.session.values().iter().filter(|kept| !kept.name(names).is_empty());
+        let values = values.map(|kept| (kept.name(names).to_string(), value(kept)));
+        let routines = self.session.routines().map(|seen| (seen.name.clone(), callable(seen)));
+        let folder = self.script.as_ref().and_then(|(path, _)| {
+            let folder = std::path::Path::new(path).parent()?;
+            Some(folder.to_string_lossy().into_owned())
+        });
+        let head = self.station.description();
+        self.watch.shared.set(PromptContext {
+            scope: Scope {
+                values: values.collect(),
+                routines: routines.collect(),
+                open: Vec::new(),
+            },
+            folder: folder.unwrap_or_default(),
+            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
+            channels: head.channels.iter().map(|channel| channel.name.clone()).collect(),
+        });
+    }
+}

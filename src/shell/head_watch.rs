@@ -1,0 +1,173 @@
+//! The head between entries: how it was last seen, who controls it, and the wait for input during
+//! which it is watched.
+
+use crate::head::control::{Control, SharedControl};
+use crate::head::replay::Course;
+use crate::head::station::{Station, StationError};
+use crate::head::{Fault, Laser, Status};
+use crate::shell::context::Shared;
+use crate::shell::prompt::{self, HeadState};
+use crate::shell::reader::{Input, Reader};
+use crate::terminal::{DIM, YELLOW, complain, styled};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+/// Time between two looks at the head while the shell waits for input.
+const LOOK_INTERVAL: Duration = Duration::from_millis(200);
+
+/// The head between entries.
+pub struct HeadWatch {
+    /// How it was last seen.
+    pub state: HeadState,
+    /// Control of a head that several clients may reach.
+    pub control: Option<Box<dyn SharedControl>>,
+    /// Who had it last.
+    pub owner: Option<Control>,
+    /// The head is wanted safe, no matter which client controls it.
+    pub insists: bool,
+    /// The recording that is played back, where the head is one.
+    pub replay: Option<Course>,
+    /// What the line editor knows.
+    pub shared: Shared,
+    /// Set from outside to end the shell.
+    pub leave: Arc<AtomicBool>,
+    /// Time passes while nothing is done.
+    pub time_passes: bool,
+    /// A person is at the terminal.
+    pub attended: bool,
+    /// Colours on standard output.
+    pub colour: bool,
+}
+
+/// What ended the wait for input.
+pub enum Heard {
+    /// Input.
+    Input(Input),
+    /// A request to stop, from outside; the pending question may still be answered.
+    Stop,
+    /// A request to end the shell, from outside.
+    Leave,
+}
+
+impl HeadWatch {
+    /// Asks for the state of the head; the course of a replay is not disturbed.
+    pub fn status(&self, station: &mut Station) -> Result<Status, StationError> {
+        let aside = |aside| self.replay.iter().for_each(|replay| replay.aside(aside));
+        aside(true);
+        let answer = station.status();
+        aside(false);
+        answer
+    }
+
+    /// Looks at the head; gives a line for each change.
+    pub fn look(&mut self, station: &mut Station) -> Vec<String> {
+        if station.is_stopped() {
+            // The request to stop is answered first.
+            return Vec::new();
+        }
+        let mut lines = self.look_who_controls();
+        let now = match self.status(station) {
+            Ok(status) => HeadState::Known(Box::new(status)),
+            Err(StationError::Fault(fault)) => HeadState::NoAnswer(fault.to_string()),
+            Err(StationError::NoAnswer(_) | StationError::Interrupted) => {
+                HeadState::NoAnswer(Fault::Refused("a stop was requested".to_string()).to_string())
+            }
+        };
+        lines.extend(prompt::changes(&self.state, &now, station.description()));
+        self.state = now;
+        self.shared.set_prompt(self.prompt(station));
+        lines
+    }
+
+    /// Looks who controls a head that several clients may reach; gives a line for each change.
+    fn look_who_controls(&mut self) -> Vec<String> {
+        let Some(control) = &self.control else { return Vec::new() };
+        let (before, mut lines) = (self.owner, Vec::new());
+        let now = match control.owner() {
+            Ok(owner) => owner,
+            // The status tells that the link is lost.
+            Err(why) => match control.owner() {
+                Ok(owner) => {
+                    lines.push(why.to_string());
+                    owner
+                }
+                Err(_) => return Vec::new(),
+            },
+        };
+        self.owner = Some(now);
+        let change = match (before, now) {
+            (Some(Control::Own | Control::Nobody), Control::Others) => {
+                "another client controls the head now: this shell only looks"
+            }
+            (Some(Control::Others), Control::Nobody) => {
+                "no client controls the head any more: `take` takes control"
+            }
+            _ => return lines,
+        };
+        lines.push(change.to_string());
+        lines
+    }
+
+    /// The prompt of an entry.
+    pub fn prompt(&self, station: &Station) -> String {
+        prompt::prompt(&self.state, self.owner, station.description())
+    }
+
+    /// A prompt with room for what may become of it while it is shown.
+    pub fn roomy(&self, prompt: String, reader: &Reader) -> String {
+        if self.time_passes { prompt::roomy(prompt, reader.can_redraw()) } else { prompt }
+    }
+
+    /// The head was last seen at rest with its laser off.
+    pub fn is_resting(&self) -> bool {
+        matches!(&self.state, HeadState::Known(now) if now.at_rest && now.laser == Laser::Off)
+    }
+
+    /// Lets commands that make safe act on a head that another client controls, or no longer.
+    pub fn set_insists(&mut self, on: bool) {
+        self.insists = on;
+        self.control.iter().for_each(|control| control.insist(on));
+    }
+
+    /// Looks at the head and prints what has changed, the prompt included.
+    pub fn print_changes(&mut self, station: &mut Station, reader: &Reader) {
+        let before = self.shared.prompt();
+        for line in self.look(station) {
+            self.print(reader, &line);
+        }
+        if self.shared.prompt() != before {
+            reader.redraw();
+        }
+    }
+
+    /// Prints a line, above the one that is typed where there is one.
+    fn print(&self, reader: &Reader, line: &str) {
+        let line = format!("-- {line}");
+        let is_above = self.attended
+            && reader.is_waiting()
+            && reader.print_above(&styled(&line, YELLOW, self.colour));
+        if !is_above {
+            complain(&format!("{}\n", styled(&line, DIM, self.colour)));
+        }
+    }
+
+    /// Waits for the input that the reader was asked for, or for a request from outside.
+    pub fn wait(&mut self, station: &mut Station, reader: &Reader) -> Heard {
+        loop {
+            if self.leave.load(Ordering::SeqCst) {
+                return Heard::Leave;
+            }
+            if station.is_stopped() {
+                self.print(reader, "stopped on request from outside");
+                return Heard::Stop;
+            }
+            if let Some(input) = reader.wait(LOOK_INTERVAL) {
+                return Heard::Input(input);
+            }
+            if self.time_passes {
+                self.print_changes(station, reader);
+            }
+        }
+    }
+}

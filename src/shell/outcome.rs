@@ -1,0 +1,45 @@
+//! What entries and commands leave behind: their outcome, what `save` writes of them, and the lines
+//! at which stepping pauses.
+
+use crate::session::Verdict;
+use crate::terminal::{complain, wrapped};
+
+/// The outcome of an entry or a command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum EntryOutcome {
+    /// It ran to its end.
+    Done,
+    /// It was refused or stopped by a failure; the exit code that says so.
+    Failed(u8),
+    /// The shell ends.
+    Leave,
+}
+
+impl EntryOutcome {
+    /// What was typed is wrong, and that was printed.
+    pub const WRONG: EntryOutcome = EntryOutcome::Failed(Verdict::ScriptWrong.exit_code());
+
+    /// Prints what is wrong with what was typed.
+    pub fn wrong(why: &str) -> EntryOutcome {
+        complain(&wrapped(why, ""));
+        EntryOutcome::WRONG
+    }
+
+    /// Prints why the head did not do what was asked.
+    pub fn head_failed(why: &str) -> EntryOutcome {
+        complain(&wrapped(why, ""));
+        EntryOutcome::Failed(Verdict::HeadFailed.exit_code())
+    }
+}
+
+/// Something that was done, in order.
+#[derive(Clone, Debug)]
+pub enum Action {
+    /// The next entry that ran to its end.
+    Entry,
+    /// A command that acted on the head, as a statement of the language.
+    Statement(String),
+}
+
+/// A line at which stepping pauses: the file's name, and the line from 1.
+pub type Breakpoint = (String, usize);
