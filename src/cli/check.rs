@@ -6,7 +6,6 @@ use crate::cli::formats::{self, Format};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::disk::Disk;
 use crate::error::{Error, WRONG};
-use crate::head::Calls;
 use crate::program::tree::Planned;
 use crate::session::{Prepared, prove};
 use crate::setup::options::{Answers, AtMost, Settings};

@@ -2,9 +2,9 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
-use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
-use crate::shell::{CallMonitor, Setup, self};
+use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
+use crate::shell::{self, CallMonitor, Setup};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
 use std::cell::RefCell;

@@ -3,7 +3,7 @@
 
 use crate::builtins;
 use crate::ide::workspace::Workspace;
-use crate::session::{Examined, Files, Text, examine};
+use crate::session::{Examined, FileError, Files, Text, examine};
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{ExpressionKind, File, StatementKind};
@@ -121,7 +121,7 @@ struct Overlay<'a> {
 }
 
 impl Files for Overlay<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         let name = match from {
             None if path == GENERATED => {
                 return Ok(Text { name: path.to_string(), text: "use \"it\"\n".to_string() });
@@ -136,7 +136,7 @@ impl Files for Overlay<'_> {
         }
         match self.documents.get(&name) {
             Some(text) if text.len() > MAX_CHECKED => {
-                Err(format!("{name} is too large to be checked while it is edited"))
+                Err(format!("{name} is too large to be checked while it is edited").into())
             }
             Some(text) => Ok(Text { name, text: text.clone() }),
             None => match from {

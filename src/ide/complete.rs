@@ -1,9 +1,9 @@
 //! Completion: what can be typed at a place.
 
 use crate::builtins::{self, Effect};
-use crate::check::codes;
 use crate::check::deciding::WORDS;
 use crate::check::index::Target;
+use crate::diagnostics::codes;
 use crate::ide::analysis::{Analysis, Texts};
 use crate::ide::cursor::{Cursor, Wanted, cursor};
 use crate::ide::describe::{self, Callable};
@@ -14,7 +14,7 @@ use crate::ide::signature::active_call;
 use crate::ide::workspace::Workspace;
 use crate::program::types::Type;
 use crate::source::SourceId;
-use crate::syntax::KEYWORDS;
+use crate::syntax::{KEYWORDS, Keyword};
 use crate::units::{KINDS, TABLE};
 use std::ops::Range;
 
@@ -118,7 +118,8 @@ pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
         Wanted::Effect => effects(),
         Wanted::Choice => choices(WORDS),
         Wanted::Code => {
-            let warnings = codes::codes().filter(|code| code.code.starts_with('W'));
+            let codes = codes::topics().iter().flat_map(|topic| &topic.codes);
+            let warnings = codes.filter(|code| code.code.starts_with('W'));
             choices(warnings.map(|code| (code.code, code.meaning)))
         }
         Wanted::Statement | Wanted::Expression => names(scope, text, cursor),
@@ -159,7 +160,8 @@ fn names(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
     items.extend(routines.map(|callable| Item::callable(callable, ItemKind::Routine)));
     let builtins = builtins::table().iter();
     items.extend(builtins.map(|b| Item::callable(&Callable::builtin(b), ItemKind::Builtin)));
-    items.extend(KEYWORDS.iter().map(|word| Item::new(*word, ItemKind::Keyword, "")));
+    let keywords = KEYWORDS.iter().filter_map(|word| Keyword::of(word));
+    items.extend(keywords.map(|word| Item::new(word.text(), ItemKind::Keyword, word.meaning())));
     items
 }
 

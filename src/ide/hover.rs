@@ -4,7 +4,7 @@ use crate::builtins;
 use crate::check::index::Target;
 use crate::diagnostics::codes;
 use crate::ide::analysis::Analysis;
-use crate::ide::describe::{Callable, self};
+use crate::ide::describe::{self, Callable};
 use crate::ide::place::Place;
 use crate::source::Span;
 use crate::syntax::tree::StatementKind;

@@ -2,7 +2,7 @@
 //! every file still means what it meant.
 
 use crate::check::index::Target;
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::ide::analysis::{Analysis, Texts};
 use crate::ide::navigate::{Uses, across, add_uses, same, users};
 use crate::ide::place::{Place, moved};
@@ -151,7 +151,9 @@ fn check_same_meaning(
     };
     let place = |span: Span| after.examined.prepared.sources.place(span);
     let refused = |why: String| Err(RenameError::OtherMeaning { new: new.to_string(), why });
-    for (code, how) in [("E0403", "is taken"), ("W0805", "would hide another name")] {
+    for (code, how) in
+        [(codes::DUPLICATE_NAME, "is taken"), (codes::SHADOWED_NAME, "would hide another name")]
+    {
         let is = |d: &Diagnostic| d.code == code;
         if reports(after, &is) > reports(before, &is)
             && let Some(report) = report_about_new(&is)

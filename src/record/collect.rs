@@ -8,7 +8,7 @@ use crate::interpret::{Event, answer_line};
 use crate::program::show::{Shown, number_text};
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
-use crate::record::data::{Answer, Answered, End, FailureText, Identity, LogLine, Page, Record, Recorded};
+use crate::record::data::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
 use crate::record::lines::LineRow;
 use crate::session::Finished;
 use crate::source::{SourceMap, Span};

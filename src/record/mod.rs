@@ -36,7 +36,10 @@ pub use cell::cell;
 pub use checks::CheckRow;
 pub use collect::Collector;
 pub use curve::{Curve, SpeedPoint};
-pub use data::{Answer, Answered, Capped, End, FailureText, Identity, LogLine, Page, Picture, Record, Recorded, SourceDigest};
+pub use data::{
+    Answer, Capped, End, FailureText, Identity, LogLine, Page, Picture, Record, Recorded,
+    SourceDigest,
+};
 pub(crate) use folder::{MANIFEST, MARK, sync, unmark};
 pub use heads::{HeadCase, heads_junit};
 pub use html::page;

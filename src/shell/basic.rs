@@ -1,8 +1,8 @@
 //! Small commands: `names`, `state`, `safe`, `take`, `give`, `undo` and `read`.
 
-use crate::head::Trim;
 use crate::head::control::Control;
 use crate::head::station::StationError;
+use crate::head::{Calls, Trim};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
 use crate::shell::prompt::{self, HeadState};

@@ -1,6 +1,8 @@
 //! The shell's commands, in one table that help, completion and the shell read. A line is a command
 //! only where it cannot be a statement: `watch = 3` and `watch(3)` are left to the language.
 
+use crate::units::near;
+
 /// A command of the shell.
 pub struct Command {
     /// What is typed.
@@ -165,9 +167,6 @@ pub fn renamed(line: &str) -> Option<(&'static str, &'static str)> {
 const FOREIGN: &[(&[&str], &str)] =
     &[(&["exit", "quit", "bye", "logout"], "leave"), (&["stop", "halt", "abort", "off"], "safe")];
 
-/// Nearer than this, a command may have been meant (Jaro-Winkler).
-const NEAR: f64 = 0.85;
-
 /// The command that was meant by a line that is no statement.
 pub fn meant(line: &str) -> Option<&'static str> {
     let first = line.split_whitespace().next()?;
@@ -175,9 +174,7 @@ pub fn meant(line: &str) -> Option<&'static str> {
     if let Some((_, command)) = FOREIGN.iter().find(|(words, _)| words.contains(&bare)) {
         return Some(command);
     }
-    let scored = COMMANDS.iter().map(|c| (strsim::jaro_winkler(c.name, first), c.name));
-    let best = scored.max_by(|a, b| a.0.total_cmp(&b.0));
-    best.filter(|(score, _)| *score > NEAR).map(|(_, name)| name)
+    near(first, COMMANDS.iter().map(|command| command.name))
 }
 
 #[cfg(test)]

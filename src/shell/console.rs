@@ -105,7 +105,7 @@ impl Console {
     pub fn read(&mut self, path: &str, settings: &[String]) -> EntryOutcome {
         let entry = match self.session.load(&mut *self.files, path, settings) {
             Ok(entry) => entry,
-            Err(why) => return EntryOutcome::wrong(&why),
+            Err(why) => return EntryOutcome::wrong(&why.to_string()),
         };
         let outcome = self.run(entry);
         if outcome == EntryOutcome::Done {
@@ -179,8 +179,8 @@ impl Console {
         let mut reports = entry.diagnostics.clone();
         let bound = entry.bound(self.station.description());
         let limits = self.beyond_allowed(&entry);
-        let cannot_provoke = |fault: &str| self.station.refused(fault);
-        let admitted = entry.admit(self.station.description(), &cannot_provoke, limits);
+        let check_fault = |fault: &str| self.station.check_can_inject(fault);
+        let admitted = entry.admit(self.station.description(), &check_fault, limits);
         let admitted = admitted.map_err(|refused| reports.extend(refused)).ok();
         self.report(&reports);
         let entry = admitted?;

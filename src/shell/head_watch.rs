@@ -4,7 +4,7 @@
 use crate::head::control::{Control, SharedControl};
 use crate::head::replay::Course;
 use crate::head::station::{Station, StationError};
-use crate::head::{Fault, Laser, Status};
+use crate::head::{Calls, Fault, Laser, Status};
 use crate::shell::context::Shared;
 use crate::shell::prompt::{self, HeadState};
 use crate::shell::reader::{Input, Reader};
@@ -97,10 +97,10 @@ impl HeadWatch {
         };
         self.owner = Some(now);
         let change = match (before, now) {
-            (Some(Control::Own | Control::Nobody), Control::Others) => {
+            (Some(Control::Own | Control::None), Control::Others) => {
                 "another client controls the head now: this shell only looks"
             }
-            (Some(Control::Others), Control::Nobody) => {
+            (Some(Control::Others), Control::None) => {
                 "no client controls the head any more: `take` takes control"
             }
             _ => return lines,

@@ -7,8 +7,8 @@ use crate::shell::commands::{COMMANDS, Command};
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use crate::syntax::Keyword;
-use crate::terminal::{BOLD, say, styled, units, wrapped};
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
+use crate::terminal::{BOLD, say, styled, units, wrapped};
 
 /// `help`
 pub fn help(console: &Console, rest: &str) -> EntryOutcome {

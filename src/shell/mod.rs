@@ -134,7 +134,7 @@ pub fn run(setup: Setup) -> u8 {
 fn console(setup: Setup, shared: Shared, reader: &Reader) -> Console {
     let mut station = setup.station;
     let (attended, colour) = (setup.attended, setup.colour);
-    station.attend(Box::new(PromptOperator { reader: reader.clone(), attended, colour }));
+    station.set_operator(Box::new(PromptOperator { reader: reader.clone(), attended, colour }));
     Console {
         station,
         watch: HeadWatch {

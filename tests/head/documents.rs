@@ -1,11 +1,11 @@
 //! Tables of the pages that are made from the tables of heads and of the wire.
 
 use crate::support::{root, table_of_page};
-use spintrue::head::{Halt, LineOrder, Pattern, Trim};
 use spintrue::head::call::{Call, Image};
 use spintrue::head::contract::TABLE as CONTRACTS;
 use spintrue::head::wire::codec::message;
 use spintrue::head::wire::tree::TABLE as HEADERS;
+use spintrue::head::{Halt, LineOrder, Pattern, Trim};
 use spintrue::image::Bitmap;
 use std::fs;
 use std::sync::Arc;

@@ -11,7 +11,9 @@ use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::head::{Head, Images};
 use spintrue::image::Bitmap;
-use spintrue::session::{FileError, Finished, Prepared, SCRIPT, Verdict, prepare, read_image, self};
+use spintrue::session::{
+    self, FileError, Finished, Prepared, SCRIPT, Verdict, prepare, read_image,
+};
 use std::sync::Arc;
 use watched::{Strike, Watched};
 

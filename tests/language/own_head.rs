@@ -10,7 +10,7 @@ use crate::inside::{Events, Sources, run};
 use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
 use spintrue::diagnostics::render::render;
-use spintrue::head::contract::{Outcome, Permissions, self};
+use spintrue::head::contract::{self, Outcome, Permissions};
 use spintrue::head::station::Station;
 use spintrue::head::wire::acceptor::Listener;
 use spintrue::head::wire::control::Served;

@@ -1,7 +1,6 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
 use crate::error::Error;
-use crate::head::Calls;
 use crate::head::Description;
 use crate::setup::{Fixtures, Opening};
 use crate::terminal::facts::{Content, Row, facts, groups};

@@ -3,6 +3,7 @@
 
 pub mod lines;
 
+use crate::units::near;
 use crate::units::{
     Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show,
 };
@@ -102,16 +103,6 @@ pub fn read<T>(
     mistakes.or(value)
 }
 
-/// The nearest of `known` to a misspelt word.
-fn near<'k>(word: &str, known: &[&'k str]) -> Option<&'k str> {
-    known
-        .iter()
-        .map(|k| (strsim::jaro_winkler(k, word), *k))
-        .filter(|(score, _)| *score > 0.75)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, k)| k)
-}
-
 fn kind_of(value: &DeValue<'_>) -> &'static str {
     match value {
         DeValue::String(_) => "a text",
@@ -129,7 +120,7 @@ fn unknown(mistakes: &Mistakes<'_>, table: &DeTable<'_>, known: &[&str], what: &
         if known.contains(&name) {
             continue;
         }
-        let help = match near(name, known) {
+        let help = match near(name, known.iter().copied()) {
             Some(k) => format!("did you mean `{k}`?"),
             None => format!("known here: {}", known.join(", ")),
         };
@@ -465,7 +456,7 @@ impl<'a, 't> Table<'a, 't> {
             let found = words.iter().find(|(known, _)| *known == word);
             found.map(|(_, value)| *value).ok_or_else(|| {
                 let wrong = Wrong::new(format!("{list}, not `{word}`"));
-                match near(word, &names) {
+                match near(word, names.iter().copied()) {
                     Some(near) => wrong.help(format!("did you mean `{near}`?")),
                     None => wrong,
                 }

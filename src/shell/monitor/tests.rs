@@ -1,8 +1,8 @@
 //! What is said of calls: only what the head acknowledged, and what is unknown as unknown.
 
+use super::CallMonitor;
 use crate::head::call::{Call, Image, ImageDigest, Reply};
 use crate::head::record::{CallListener, Heard};
-use super::CallMonitor;
 use crate::head::{
     Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim, sim,
 };
