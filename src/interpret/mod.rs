@@ -22,6 +22,7 @@ mod tests {
     use super::{Event, Observer, run};
     use crate::head::sim;
     use crate::head::station::Station;
+    use crate::head::{Calls, Rig};
     use crate::operator::Wanted;
     use crate::program::failure::FailureKind;
     use crate::program::show::Shower;
@@ -54,7 +55,8 @@ mod tests {
     fn fails(body: Vec<Statement>, routines: Vec<Routine>, message: &str) {
         let program = Program { words: 10, refs: 10, routines, body, ..Program::default() };
         let (head, _) = sim::open(None, 1).unwrap();
-        let mut station = Station::open(Box::new(head), None, Arc::default()).unwrap();
+        let mut station =
+            Station::open(Box::new(Rig::new(Box::new(head), None)), Arc::default()).unwrap();
         station.spin(500.0).unwrap();
         station.sleep(20.0).unwrap();
         let mut notes = Notes::default();

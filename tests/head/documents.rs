@@ -15,7 +15,7 @@ use std::sync::Arc;
 fn the_page_of_contracts_is_the_table() {
     let mut table = String::from("\n| contract | what holds | does |\n| --- | --- | --- |\n");
     for contract in CONTRACTS {
-        let does = format!("{:?}", contract.does).to_lowercase();
+        let does = format!("{:?}", contract.risk).to_lowercase();
         table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds));
     }
     table_of_page("docs/heads.md", "contracts", &format!("{table}\n"));
@@ -30,8 +30,8 @@ fn the_page_of_the_wire_shows_every_header() {
     for row in HEADERS {
         let cell =
             |text: &str| if text.is_empty() { "–".to_string() } else { format!("`{text}`") };
-        let (takes, gives) = (cell(row.takes), cell(row.gives));
-        table.push_str(&format!("| `{}` | {takes} | {gives} | {} |\n", row.header, row.meaning));
+        let (takes, gives) = (cell(&row.takes.join(",")), cell(row.gives));
+        table.push_str(&format!("| `{}` | {takes} | {gives} | {} |\n", row.header, row.summary));
     }
     assert!(page.contains(&table), "docs/wire.md should have:\n{table}");
 }

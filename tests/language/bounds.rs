@@ -9,7 +9,7 @@ use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
 use spintrue::head::station::Station;
 use spintrue::head::{Description, Rig, Times, sim};
 use spintrue::interpret;
-use spintrue::session::{FileError, Prepared, prepare};
+use spintrue::session::{Prepared, prepare};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

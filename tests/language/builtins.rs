@@ -4,9 +4,9 @@
 use crate::inside::{Sources, run, station};
 use spintrue::builtins::{Default, Spec, TOPICS, records, table};
 use spintrue::diagnostics::render::render;
-use spintrue::head::{Images, Rig};
+use spintrue::head::Images;
 use spintrue::image::Bitmap;
-use spintrue::session::{FileError, Prepared, Verdict, prepare, read_image};
+use spintrue::session::{Prepared, Verdict, prepare, read_image};
 use std::sync::Arc;
 
 /// A script with the page that it exposes.
@@ -43,7 +43,7 @@ fn every_example_passes() {
         let around = matches!(named, Some(Spec::Signal | Spec::Channel));
         let description = include_str!("../../scripts/heads/ten_with_station.toml");
         let mut station = station(around.then_some(description), 1);
-        station.supply(Box::new(Page));
+        station.set_images(Box::new(Page));
         let (finished, events) = run(&prepared, &mut station);
         assert_eq!(finished.verdict(), Verdict::Passed, "{name}: {finished:?}\n{:#?}", events.0);
     }

@@ -4,25 +4,25 @@
 use crate::example::Example;
 use crate::support::root;
 use spintrue::builtins::{Effect, FAILURE};
-use spintrue::check::codes::why;
 use spintrue::check::limit::beyond;
 use spintrue::diagnostics::Diagnostic;
-use spintrue::diagnostics::codes::{Code, HEAD_DESCRIPTIONS, LIMITS, LISTS};
+use spintrue::diagnostics::codes::{
+    ALL, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, topics,
+};
 use spintrue::diagnostics::render::render;
-use spintrue::head::{Head, Provoker, sim};
+use spintrue::head::{FaultInjector, Head, sim};
 use spintrue::program::failure::FailureKind;
-use spintrue::session::{Files, Prepared, Text, prepare, topics};
+use spintrue::session::{FileError, Files, Prepared, Text, prepare};
 use std::collections::BTreeSet;
 
 fn codes() -> impl Iterator<Item = &'static Code> {
-    topics().flat_map(|topic| topic.codes)
+    topics().iter().flat_map(|topic| &topic.codes)
 }
 
 /// Codes whose examples are scripts that a check alone decides.
 fn of_scripts() -> impl Iterator<Item = &'static Code> {
-    let others = [HEAD_DESCRIPTIONS, LIMITS, LISTS].into_iter().flat_map(|topic| topic.codes);
-    let others: BTreeSet<&str> = others.map(|code| code.code).collect();
-    codes().filter(move |code| !others.contains(code.code))
+    let others = [BAD_HEAD_DESCRIPTION, TAKES_TOO_LONG, BAD_HEAD_LIST];
+    codes().filter(move |code| !others.contains(&code.code))
 }
 
 /// Every report on an example, first those of the check.
@@ -37,8 +37,10 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
     let file = example.head.take().map(|file| example.read(None, &file).unwrap());
     let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
     let (mut head, _) = sim::open(file, 1).unwrap();
-    let provoking = head.provoking();
-    reports.extend(prepared.unfit(&head.describe().unwrap(), &|fault| provoking.refused(fault)));
+    let provoking = head.injector();
+    reports.extend(
+        prepared.unfit(&head.describe().unwrap(), &|fault| provoking.check_can_inject(fault)),
+    );
     if let Some(allowed) = allowed {
         let named = allowed.split(',').map(|word| Effect::named(word).unwrap());
         let allowed: Vec<Effect> = named.collect();
@@ -49,7 +51,7 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
 }
 
 impl Files for Example {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         // Paths are taken from the folder of the file that names them.
         let folder = from.and_then(|from| from.rsplit_once('/')).map_or("", |(folder, _)| folder);
         let near = format!("{folder}/{path}");
@@ -58,7 +60,7 @@ impl Files for Example {
         Ok(Text { name: name.clone(), text: text.clone() })
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         Ok(self.read(Some(from), path)?.text.into_bytes())
     }
 }
@@ -67,7 +69,7 @@ impl Files for Example {
 fn wrong_examples_yield_their_code_and_no_other() {
     let mut wrong = Vec::new();
     for code in of_scripts() {
-        let (said, prepared) = reports(Example::new(code.wrong));
+        let (said, prepared) = reports(Example::new(&code.wrong));
         let met: BTreeSet<&str> = said.iter().map(|one| one.code).collect();
         // That there are too many errors is said behind the errors.
         let expected = match code.code {
@@ -86,7 +88,7 @@ fn wrong_examples_yield_their_code_and_no_other() {
 fn right_examples_have_nothing_to_be_said_of() {
     let mut wrong = Vec::new();
     for code in of_scripts() {
-        let (said, prepared) = reports(Example::new(code.right));
+        let (said, prepared) = reports(Example::new(&code.right));
         if !said.is_empty() || prepared.program.is_none() {
             let report = render(&said, &prepared.sources, false, 80);
             wrong.push(format!("{}:\n{report}", code.code));
@@ -99,7 +101,7 @@ fn right_examples_have_nothing_to_be_said_of() {
 #[test]
 fn lists_are_those_of_the_tables() {
     let page = |name: &str| std::fs::read_to_string(root().join(name)).unwrap();
-    let explained = |wanted: &str| why(codes().find(|code| code.code == wanted).unwrap());
+    let explained = |wanted: &str| codes().find(|code| code.code == wanted).unwrap().why.as_str();
     let effects = Effect::ALL.map(Effect::text);
     assert!(explained("E0715").contains(&effects.join(", ")), "{}", explained("E0715"));
     let (last, before) = effects.split_last().unwrap();
@@ -119,6 +121,7 @@ fn lists_are_those_of_the_tables() {
 #[test]
 fn every_code_is_explained_once_and_in_order() {
     let all: Vec<&str> = codes().map(|code| code.code).collect();
+    assert_eq!(all, ALL, "the pages of the codes and the table of constants differ");
     let digits = |code: &&str| code[1..].parse::<u32>().unwrap();
     assert!(all.iter().map(digits).is_sorted_by(|a, b| a < b), "{all:?}");
     assert!(all.len() > 90, "only {} codes", all.len());

@@ -11,9 +11,7 @@ use spintrue::head::sim;
 use spintrue::head::station::Station;
 use spintrue::head::{Head, Images};
 use spintrue::image::Bitmap;
-use spintrue::session::{
-    self, FileError, Finished, Prepared, SCRIPT, Verdict, prepare, read_image,
-};
+use spintrue::session::{self, Finished, Prepared, SCRIPT, Verdict, prepare, read_image};
 use std::sync::Arc;
 use watched::{Strike, Watched};
 
@@ -73,7 +71,7 @@ fn run(
     let bound = prepared.bound(station.description())?;
     let description = station.description().clone();
     let runnable =
-        prepared.admit(&description, &|fault| station.refused(fault), Vec::new()).ok()?;
+        prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
     let finished = session::run(runnable, &mut station, &mut Events::default());
     Some(Run { finished, watched, most: bound.most })
 }

@@ -18,18 +18,17 @@ use spintrue::head::wire::driver;
 use spintrue::head::wire::greeting::Target;
 use spintrue::head::wire::link::Place;
 use spintrue::head::wire::server::serve;
-use spintrue::head::{Calls, Fault, Gauge, Head, Rig};
-use spintrue::session::{FileError, Finished, Verdict, prepare};
+use spintrue::head::{Calls, Fault, Gauge, Head, Link, Rig};
+use spintrue::session::{Finished, Verdict, prepare};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-type HeadAndGauge = (Box<dyn Head>, Option<Box<dyn Gauge>>);
+const EVERYTHING: Permissions =
+    Permissions { trims: true, motion: true, light: true, switches: true };
 
-const EVERYTHING: Allowed = Allowed { trims: true, motion: true, light: true, switches: true };
-
-fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
+fn made(interlock: bool) -> (Shared<Imaginary>, (Box<dyn Head>, Option<Box<dyn Gauge>>)) {
     let mut board = Imaginary::new();
     board.interlock = interlock;
     let board = Rc::new(RefCell::new(board));
@@ -63,7 +62,7 @@ fn a_script_reads_and_switches_lines() {
     for door_open in [false, true] {
         let (board, (head, gauge)) = made(true);
         board.borrow_mut().door_open = door_open;
-        let mut station = Station::open(head, gauge, Arc::default()).unwrap();
+        let mut station = Station::open(Box::new(Rig::new(head, gauge)), Arc::default()).unwrap();
         let (ended, _) = run(&prepared, &mut station);
         let wanted = if door_open { Verdict::Failed } else { Verdict::Passed };
         assert_eq!(ended.verdict(), wanted, "{ended:?}");
@@ -105,15 +104,15 @@ fn a_wrong_line_is_seen() {
 }
 
 /// Runs `bring_up.spt`.
-fn brought_up((head, gauge): HeadAndGauge) -> (Finished, Events) {
+fn brought_up(head: Box<dyn Link>) -> (Finished, Events) {
     let prepared = prepare(&mut Sources::below("scripts"), "bring_up.spt", &[]).unwrap();
-    run(&prepared, &mut Station::open(head, gauge, Arc::default()).unwrap())
+    run(&prepared, &mut Station::open(head, Arc::default()).unwrap())
 }
 
 #[test]
 fn a_script_runs_on_it_through_the_library() {
-    let (board, made) = made(true);
-    let (ended, events) = brought_up(made);
+    let (board, (head, gauge)) = made(true);
+    let (ended, events) = brought_up(Box::new(Rig::new(head, gauge)));
     assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{}", events.notes().join("\n"));
     assert!(events.notes().contains(&"trims stored"), "{:?}", events.notes());
     assert_eq!(board.borrow().word(Word::Store), 1);
@@ -139,7 +138,8 @@ fn what_is_wrong_is_told() {
 /// Served through the library, it is brought up over the wire.
 #[test]
 fn it_is_brought_up_over_the_wire() {
-    let (end, door) = (Arc::new(AtomicBool::new(false)), Door::socket(([127, 0, 0, 1], 0).into()));
+    let (end, door) =
+        (Arc::new(AtomicBool::new(false)), Listener::socket(([127, 0, 0, 1], 0).into()));
     let door = door.unwrap();
     let place = Place::Socket(door.at().unwrap().trim_start_matches("tcp://").to_string());
     let serving = {
@@ -157,7 +157,7 @@ fn it_is_brought_up_over_the_wire() {
     };
     let target = Target { place, secret: None, stop: Arc::default(), cut: Arc::default() };
     let driven = driver::open(target).unwrap();
-    let (ended, events) = brought_up((Box::new(driven.head), Some(Box::new(driven.gauge))));
+    let (ended, events) = brought_up(Box::new(driven.link));
     end.store(true, Ordering::SeqCst);
     let (said, left_on) = serving.join().unwrap();
     assert_eq!(ended.verdict(), Verdict::Passed, "{ended:?}\n{said:?}");

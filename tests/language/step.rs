@@ -2,6 +2,7 @@
 
 use crate::inside::{Events, Sources, station};
 use crate::support::{root, scripts};
+use spintrue::head::Calls;
 use spintrue::head::Laser;
 use spintrue::session::live::Session;
 use spintrue::session::step::{Pause, Pauses};
@@ -75,11 +76,11 @@ fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, 
     let (mut session, mut station) = (Session::default(), station(None, 1));
     let read = session.load(&mut files(), path, &[]).unwrap();
     let head = station.description().clone();
-    let read = read.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let read = read.admit(&head, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
     session.run(read, &mut station, &mut Events::default()).ok()?;
     let body = session.body(&mut files(), steps).unwrap();
     let bound = format!("{:?}", body.bound(&head)?.most);
-    let body = body.admit(&head, &|fault| station.refused(fault), Vec::new()).ok()?;
+    let body = body.admit(&head, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
     let (mut kept, mut everywhere) = (Events::default(), Everywhere::default());
     let ended = match steps {
         true => session.step(body, &mut station, &mut kept, &mut everywhere),

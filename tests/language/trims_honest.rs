@@ -10,7 +10,7 @@
 use crate::inside::{self, Sources, station};
 use spintrue::interpret::Event;
 use spintrue::program::show::Shown;
-use spintrue::session::{FileError, Prepared, Verdict, prepare};
+use spintrue::session::{Prepared, Verdict, prepare};
 use std::sync::Arc;
 
 /// Corrects roughly, then measures again: the correction is first order, so the second round is

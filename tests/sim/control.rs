@@ -18,8 +18,8 @@ fn target(server: &Server) -> Target {
 }
 
 /// A head that is driven from here.
-fn driven(server: &Server) -> impl Head {
-    driver::open(target(server)).unwrap().head
+fn driven(server: &Server) -> impl Link {
+    driver::open(target(server)).unwrap().link
 }
 
 /// The polygon turns for a client that controls the head.

@@ -1,6 +1,7 @@
 //! Tables of the pages that are made from the tables of the simulated head.
 
 use crate::support::{root, table_of_page};
+use spintrue::head::faults::FAULTS;
 use spintrue::head::{Head, sim};
 use std::fs;
 
@@ -10,8 +11,8 @@ fn the_page_of_faults_is_the_table() {
     let mut table = String::from(
         "\n| fault | key of its own | what it does | how a routine notices it |\n| --- | --- | --- | --- |\n",
     );
-    for kind in sim::faults::KINDS {
-        let key = if kind.key.is_empty() { "–".to_string() } else { format!("`{}`", kind.key) };
+    for kind in FAULTS {
+        let key = kind.key().map_or("–".to_string(), |key| format!("`{key}`"));
         table
             .push_str(&format!("| `{}` | {key} | {} | {} |\n", kind.name, kind.does, kind.symptom));
     }

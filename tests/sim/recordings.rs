@@ -2,16 +2,15 @@
 //! damaged; and the contracts on a replay.
 
 use flate2::read::GzDecoder;
-use spintrue::head::contract::{self, Allowed, Found};
-use spintrue::head::record::{Heard, Listener, recorded};
-use spintrue::head::replay::{Replayed, replay};
+use spintrue::head::call::{Call, Reply};
+use spintrue::head::contract::{self, Outcome, Permissions};
+use spintrue::head::faults::FAULTS;
+use spintrue::head::record::{CallListener, CallRecorder, Heard};
+use spintrue::head::replay::Replay;
 use spintrue::head::trace::{
     Entry, FORMAT, Header, TraceError, TraceReader, TraceWriter, VERSION, survey,
 };
-use spintrue::head::{
-    Description, Exposed, Fault, Halt, Head, LineOrder, PageOrder, SafeState, Status, Trim, Turn,
-    sim,
-};
+use spintrue::head::{Calls, Description, Fault, Head, Link, PageOrder, Rig, sim};
 use spintrue::image::Bitmap;
 use std::cell::RefCell;
 use std::io::{Read, Write};
@@ -19,57 +18,25 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 /// A head whose clock runs by itself, as a real one's does.
-struct Running(sim::SimHead, f64);
+struct Running(Rig, f64);
 
-impl Head for Running {
-    fn describe(&mut self) -> Result<Description, Fault> {
-        self.0.describe()
-    }
-    fn status(&mut self) -> Result<Status, Fault> {
-        self.0.status()
-    }
-    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
-        self.0.spin(speed)
-    }
-    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
-        self.0.halt(how)
-    }
-    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
-        self.0.steer(angle)
-    }
-    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
-        self.0.turns(count)
-    }
-    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
-        self.0.trims()
-    }
-    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        self.0.load_trims(trims)
-    }
-    fn store_trims(&mut self) -> Result<(), Fault> {
-        self.0.store_trims()
-    }
-    fn arm(&mut self, power: f64) -> Result<(), Fault> {
-        self.0.arm(power)
-    }
-    fn disarm(&mut self) -> Result<(), Fault> {
-        self.0.disarm()
-    }
-    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        self.0.expose(line)
+impl Link for Running {
+    fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+        let mut result = self.0.call(call);
+        if let Ok(Reply::Safe(safe)) = &mut result {
+            safe.speed = f64::NAN;
+        }
+        result
     }
     fn now(&mut self) -> f64 {
         // Every third look finds the time unchanged, as on a coarse clock.
         self.1 += 1.0;
         self.0.now() + (self.1 / 3.0).floor() * 1e-7
     }
-    fn sleep(&mut self, seconds: f64) {
-        self.0.sleep(seconds);
-    }
-    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
-        let safe = self.0.make_safe(keep_spinning);
-        SafeState { speed: f64::NAN, ..safe }
-    }
+}
+
+fn rig(head: sim::SimHead, gauge: sim::SimGauge) -> Rig {
+    Rig::new(Box::new(head), Some(Box::new(gauge)))
 }
 
 /// What was written so far, for a writer that is lost.
@@ -88,7 +55,7 @@ impl Write for Written {
 
 struct Tap(TraceWriter<Written>);
 
-impl Listener for Tap {
+impl CallListener for Tap {
     fn heard(&mut self, heard: &Heard) {
         self.0.heard(heard).unwrap();
     }
@@ -111,57 +78,57 @@ fn header(head: Description) -> Header {
     }
 }
 
-fn played(bytes: Vec<u8>) -> Replayed {
-    replay(TraceReader::new(std::io::Cursor::new(bytes)).unwrap(), 0.0)
+fn played(bytes: Vec<u8>) -> Replay {
+    Replay::new(TraceReader::new(std::io::Cursor::new(bytes)).unwrap())
 }
 
 #[test]
 fn a_clock_that_runs_by_itself_replays_look_by_look() {
     let (head, gauge) = sim::open(None, 1).unwrap();
-    let mut head = Running(head, 0.0);
+    let mut head = Running(rig(head, gauge), 0.0);
     let written = Written::default();
     let header = header(head.describe().unwrap());
     let tap = TraceWriter::new(written.clone(), &header).unwrap();
     let tap = Rc::new(RefCell::new(Tap(tap)));
-    let (mut head, _) = recorded(Box::new(head), Some(Box::new(gauge)), tap.clone());
-    let looks = |head: &mut dyn Head| {
+    let mut head = CallRecorder::new(head, tap.clone());
+    let looks = |head: &mut dyn Link| {
         let mut seen = vec![head.now(), head.now()];
         for round in 0..5 {
-            head.sleep(0.01);
+            head.sleep(0.01).unwrap();
             for _ in 0..round {
                 seen.push(head.now());
             }
             head.status().unwrap();
         }
-        let safe = head.make_safe(false);
+        let safe = head.make_safe(false).unwrap();
         assert!(safe.speed.is_nan());
         seen.push(head.now());
         seen.iter().map(|time| time.to_bits()).collect::<Vec<u64>>()
     };
-    let first = looks(&mut *head);
-    // The recording is not finished: the last command is there all the same.
+    let first = looks(&mut head);
+    // Nobody ends the recording: what was commanded last is there all the same.
     std::mem::forget((head, tap));
     let bytes = written.0.borrow().clone();
     assert_eq!(survey(&bytes[..]).unwrap().verdict, None);
     let mut again = played(bytes);
     // The look behind the last command had not gone out.
-    let second = looks(&mut again.head);
+    let second = looks(&mut again);
     assert_eq!(second[..second.len() - 1], first[..first.len() - 1]);
-    // A listener looks at the clock too, and changes nothing.
+    // Whoever listens looks at the clock too, and changes nothing.
     let listened = played(written.0.borrow().clone());
-    listened.course.listened_by(1);
+    listened.course().listened_by(1);
     let deaf = TraceWriter::new(Written::default(), &header).unwrap();
     let deaf = Rc::new(RefCell::new(Tap(deaf)));
-    let (mut head, _) = recorded(Box::new(listened.head), None, deaf);
-    let third = looks(&mut *head);
+    let mut head = CallRecorder::new(listened, deaf);
+    let third = looks(&mut head);
     assert_eq!(third[..third.len() - 1], first[..first.len() - 1]);
-    assert_eq!(again.course.departure(), None);
-    assert_eq!(again.course.calls(), 11);
+    assert_eq!(again.course().departure(), None);
+    assert_eq!(again.course().calls(), 11);
 }
 
-const ALL: Allowed = Allowed { trims: true, switches: true, motion: true, light: true };
+const ALL: Permissions = Permissions { trims: true, switches: true, motion: true, light: true };
 
-fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Found>) {
+fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Outcome>) {
     let station = include_str!("../../scripts/heads/ten_with_station.toml");
     let (mut head, gauge) = sim::open_with(Some(("station", station)), 1, faults).unwrap();
     let written = Written::default();
@@ -172,36 +139,30 @@ fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Found>) {
     });
     let tap = TraceWriter::new(written.clone(), &header(described)).unwrap();
     let tap = Rc::new(RefCell::new(Tap(tap)));
-    let (head, gauge) = recorded(Box::new(head), Some(Box::new(gauge)), tap.clone());
-    let told = contract::run(head, gauge, ALL);
+    let link = CallRecorder::new(rig(head, gauge), tap.clone());
+    let report = contract::run(Box::new(link), ALL);
     let tap = Rc::into_inner(tap).unwrap().into_inner();
     tap.0.finish("contracts").unwrap();
     let bytes = written.0.borrow().clone();
-    (bytes, told.found.into_iter().map(|(_, found)| found).collect())
+    (bytes, report.outcomes.into_iter().map(|(_, found)| found).collect())
 }
 
 /// The contracts on a replay come to what they came to on the head that was recorded.
 #[test]
 fn contracts_hold_on_a_replay_as_on_its_head() {
     let mut faults = vec![None];
-    faults.extend(sim::faults::KINDS.iter().map(Some));
+    faults.extend(FAULTS.iter().map(Some));
     for kind in faults {
-        let fault: Vec<String> = kind
-            .iter()
-            .map(|kind| {
-                let key = kind.key.replace(['"', ' '], "");
-                let key = if key.is_empty() { key } else { format!("({key})") };
-                format!("{}{key}@0s", kind.name)
-            })
-            .collect();
+        let fault: Vec<String> = kind.iter().map(|kind| format!("{}@0s", kind.example())).collect();
         let (bytes, then) = recorded_contracts(&fault);
         let again = played(bytes);
-        let told = contract::run(Box::new(again.head), Some(Box::new(again.gauge)), ALL);
-        let now: Vec<Found> = told.found.into_iter().map(|(_, found)| found).collect();
+        let course = again.course();
+        let report = contract::run(Box::new(again), ALL);
+        let now: Vec<Outcome> = report.outcomes.into_iter().map(|(_, found)| found).collect();
         assert_eq!(now, then, "{fault:?}");
-        assert_eq!(again.course.departure(), None, "{fault:?}");
+        assert_eq!(course.departure(), None, "{fault:?}");
         if kind.is_none() {
-            assert!(!then.iter().any(|found| matches!(found, Found::Broken(_))));
+            assert!(!then.iter().any(|found| matches!(found, Outcome::Broken(_))));
         }
     }
 }
@@ -240,17 +201,17 @@ fn cut_and_damaged_recordings_never_pass() {
 /// Of a page the recording keeps the digest alone.
 #[test]
 fn entries_read_back() {
-    let (mut head, _) = sim::open(None, 1).unwrap();
+    let (mut head, gauge) = sim::open(None, 1).unwrap();
     let written = Written::default();
     let tap = TraceWriter::new(written.clone(), &header(head.describe().unwrap())).unwrap();
-    let (mut head, _) = recorded(Box::new(head), None, Rc::new(RefCell::new(Tap(tap))));
+    let mut head = CallRecorder::new(rig(head, gauge), Rc::new(RefCell::new(Tap(tap))));
     let image =
         Arc::new(Bitmap::read(&[&b"P4\n960 20\n"[..], &[0x55; 120 * 20]].concat()).unwrap());
     head.spin(500.0).unwrap();
-    head.sleep(20.0);
+    head.sleep(20.0).unwrap();
     head.arm(0.35).unwrap();
     head.expose_page(&PageOrder { dot_period: 2e-7, delay: 6e-5, pitch: 8.5e-5, image }).unwrap();
-    head.make_safe(false);
+    head.make_safe(false).unwrap();
     drop(head);
     let mut lines = String::new();
     // Cut off, since it was not finished.

@@ -2,8 +2,8 @@
 
 use crate::line::Line;
 use spintrue::head::sim;
-use spintrue::head::wire::floor::Served;
-use spintrue::head::wire::porter::Door;
+use spintrue::head::wire::acceptor::Listener;
+use spintrue::head::wire::control::Served;
 use spintrue::head::wire::server::serve;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -28,7 +28,7 @@ impl Server {
 
     /// Serves a head that is made on the thread of the server.
     pub fn of(made: impl FnOnce() -> Served + Send + 'static) -> Server {
-        let door = Door::socket(([127, 0, 0, 1], 0).into()).unwrap();
+        let door = Listener::socket(([127, 0, 0, 1], 0).into()).unwrap();
         let place = door.at().unwrap().trim_start_matches("tcp://").to_string();
         let end = Arc::new(AtomicBool::new(false));
         let ends = Arc::clone(&end);

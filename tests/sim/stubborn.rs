@@ -2,78 +2,43 @@
 
 use crate::line::PATIENCE;
 use crate::served::Server;
-use spintrue::head::wire::floor::Served;
-use spintrue::head::{
-    Description, Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn, sim,
-};
+use spintrue::head::call::{Call, Reply};
+use spintrue::head::wire::control::Served;
+use spintrue::head::{Fault, Link, Rig, SafeState, sim};
+use std::sync::Arc;
 use std::sync::mpsc::{Sender, channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
 /// A head that refuses to be made safe a few times.
 struct Stubborn {
-    inner: Box<dyn Head>,
+    inner: Rig,
     refusals: u32,
     asked: Sender<Instant>,
 }
 
-impl Head for Stubborn {
-    fn describe(&mut self) -> Result<Description, Fault> {
-        self.inner.describe()
-    }
-    fn status(&mut self) -> Result<Status, Fault> {
-        self.inner.status()
-    }
-    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
-        self.inner.spin(speed)
-    }
-    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
-        self.inner.halt(how)
-    }
-    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
-        self.inner.steer(angle)
-    }
-    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
-        self.inner.turns(count)
-    }
-    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
-        self.inner.trims()
-    }
-    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        self.inner.load_trims(trims)
-    }
-    fn store_trims(&mut self) -> Result<(), Fault> {
-        self.inner.store_trims()
-    }
-    fn arm(&mut self, power: f64) -> Result<(), Fault> {
-        self.inner.arm(power)
-    }
-    fn disarm(&mut self) -> Result<(), Fault> {
-        self.inner.disarm()
-    }
-    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        self.inner.expose(line)
-    }
-    fn now(&mut self) -> f64 {
-        self.inner.now()
-    }
-    fn sleep(&mut self, seconds: f64) {
-        self.inner.sleep(seconds);
-    }
-    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+impl Link for Stubborn {
+    fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+        if !matches!(call, Call::MakeSafe { .. }) {
+            return self.inner.call(call);
+        }
         self.asked.send(Instant::now()).unwrap();
         if self.refusals == 0 {
-            return self.inner.make_safe(keep_spinning);
+            return self.inner.call(call);
         }
         self.refusals -= 1;
-        SafeState {
+        Ok(Reply::Safe(SafeState {
             laser_off: false,
             parked: false,
             speed: f64::NAN,
             at_rest: false,
             kept_spinning: false,
             troubles: vec!["it does not answer (invented)".to_string()],
-        }
+        }))
+    }
+
+    fn now(&mut self) -> f64 {
+        self.inner.now()
     }
 }
 
@@ -83,9 +48,15 @@ fn a_head_that_would_not_be_made_safe_is_tried_again() {
     let (asked, times) = channel();
     let server = Server::of(move || {
         let (head, gauge) = sim::open(None, 1).unwrap();
-        let head = Stubborn { inner: Box::new(head), refusals: 3, asked };
-        let limit = Duration::from_secs(1);
-        Served { limit, ..Served::new(Box::new(head), Some(Box::new(gauge)), false) }
+        let inner = Rig::new(Box::new(head), Some(Box::new(gauge)));
+        Served {
+            link: Box::new(Stubborn { inner, refusals: 3, asked }),
+            real_time: false,
+            seed: Some(1),
+            secret: None,
+            limit: Duration::from_secs(1),
+            cut: Arc::default(),
+        }
     });
     let mut line = server.line();
     line.say("CONT:TAKE;:ROT:SPE 4800 RPM;:CLOC:SLE 20;:LAS:ARM 0.3");

@@ -1,10 +1,10 @@
 //! Scripts in memory and on disk, stations on simulated heads, and what a run tells.
 
 use crate::support::root;
-use spintrue::head::sim;
 use spintrue::head::station::Station;
+use spintrue::head::{Rig, sim};
 use spintrue::interpret::{Event, Observer};
-use spintrue::session::{self, Files, Finished, Prepared, Text};
+use spintrue::session::{self, FileError, Files, Finished, Prepared, Text};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -38,7 +38,7 @@ fn beside(from: Option<&str>, path: &str) -> PathBuf {
 }
 
 impl Files for Sources<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, String> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
         if let (Some(text), None) = (self.script, from) {
             return Ok(Text { name: path.to_string(), text: text.to_string() });
         }
@@ -47,11 +47,11 @@ impl Files for Sources<'_> {
         Ok(Text { name: name.display().to_string(), text })
     }
 
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, String> {
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         if let Some(image) = &self.image {
             return Ok(image.clone());
         }
-        fs::read(self.folder.join(beside(Some(from), path))).map_err(|why| why.to_string())
+        Ok(fs::read(self.folder.join(beside(Some(from), path))).map_err(|why| why.to_string())?)
     }
 }
 
@@ -82,17 +82,17 @@ impl Observer for Events {
 /// A station with a simulated head and its gauge.
 pub fn station(description: Option<&str>, seed: u64) -> Station {
     let (head, gauge) = sim::open(description.map(|text| ("head.toml", text)), seed).unwrap();
-    let provoking = head.provoking();
-    let mut station = Station::open(Box::new(head), Some(Box::new(gauge)), Arc::default()).unwrap();
-    station.rehearse(Some(Box::new(provoking)));
-    station
+    let injector = Box::new(head.injector());
+    let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
+    Station::open(Box::new(rig), Arc::default()).unwrap()
 }
 
 /// Runs a script that fits the head.
 pub fn run(prepared: &Prepared, station: &mut Station) -> (Finished, Events) {
     let mut events = Events::default();
     let description = station.description().clone();
-    let runnable = prepared.admit(&description, &|fault| station.refused(fault), Vec::new());
+    let runnable =
+        prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new());
     let finished = session::run(runnable.ok().unwrap(), station, &mut events);
     (finished, events)
 }

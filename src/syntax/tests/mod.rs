@@ -4,14 +4,13 @@
 #![allow(clippy::disallowed_methods, reason = "tests read the corpus")]
 
 use crate::diagnostics::Diagnostic;
+use crate::diagnostics::codes::ALL;
 use crate::diagnostics::render::{render, summary};
 use crate::source::{SourceId, SourceMap, Span};
-use crate::syntax::codes::codes;
 use crate::syntax::names::Names;
 use crate::syntax::tree::{ExpressionKind, StatementKind};
 use crate::syntax::{KEYWORDS, Parsed, parse, parse_expression};
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
-use spintrue::diagnostics::codes::ALL;
 use std::collections::BTreeSet;
 use std::path::Path;
 

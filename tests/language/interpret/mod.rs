@@ -10,6 +10,7 @@ mod values;
 use crate::inside::Sources;
 use head::{Log, Logged};
 use spintrue::diagnostics::render::render;
+use spintrue::head::Rig;
 use spintrue::head::station::Station;
 use spintrue::interpret::{self, Event, Observer};
 use spintrue::operator::Operator;
@@ -58,9 +59,10 @@ fn run_asking(log: Log, script: &str, operator: Option<Box<dyn Operator>>) -> Ra
     let stop = Arc::new(AtomicBool::new(false));
     let log = Rc::new(RefCell::new(log));
     let head = Logged { log: log.clone(), stop: stop.clone() };
-    let mut station = Station::open(Box::new(head), None, stop.clone()).unwrap();
+    let mut station =
+        Station::open(Box::new(Rig::new(Box::new(head), None)), stop.clone()).unwrap();
     if let Some(operator) = operator {
-        station.attend(operator);
+        station.set_operator(operator);
     }
     log.borrow_mut().lines.clear();
     let mut told = Told { events: Vec::new(), stop };

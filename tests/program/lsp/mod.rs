@@ -8,7 +8,6 @@ use crate::program::at_root;
 use crate::support::scripts;
 use client::{Client, byte, position};
 use serde_json::{Value, json};
-use spintrue::session::FileError;
 use std::fs;
 
 const LIBRARY: &str = "\

@@ -254,6 +254,6 @@ fn parameters_are_told_apart() {
 fn a_line_without_words_is_heard_as_it_was_said() {
     let pattern = Pattern::Words(Vec::new());
     let line = LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern };
-    let said = Order::Expose(line);
-    assert_eq!(heard(&message(&said)), Ok(Some(said)));
+    let said = Call::Expose { line };
+    assert_eq!(heard(&message(&said).unwrap()), Ok(Some(said)));
 }
