@@ -518,7 +518,7 @@ fn an_interrupted_head_is_run_again_and_a_second_batch_is_refused() {
     folder.file("script.spt", ENDLESS);
     let child = begun(&folder, "SN-2", &[]);
     let (code, told) = batch(&folder, &[]);
-    assert!(code == 2 && told.contains("another batch is going on in out"), "{told}");
+    assert!(code == 2 && told.contains("another batch is running in out"), "{told}");
     signal(&child, "INT");
     let output = ended(child);
     let told = output.error;

@@ -81,7 +81,7 @@ save out/typed.spt
     // What stands there already is never written over.
     let (said, code) = typed(shell(&folder, &[]), "let x = 1\nsave out/typed.spt\n");
     assert_eq!(code, Some(2));
-    assert!(said.contains("is there already"), "{said}");
+    assert!(said.contains("exists; give another name"), "{said}");
     assert_eq!(folder.read("out/typed.spt"), saved);
 }
 

@@ -221,12 +221,13 @@ fn hover_tells_type_unit_words_and_effects() {
         ("lib/motion.spt", "target: rota|tion", "rad/s"),
         ("lib/motion.spt", "x: |D", "open dimension"),
         ("lib/motion.spt", "return ma|de", "let made: D"),
+        ("main.spt", "fo|r k", "Runs a block once for each element"),
     ];
     for (file, pattern, words) in cases {
         let hover = client.hover(file, pattern);
         assert!(hover.contains(words), "{pattern}: `{words}` is not in:\n{hover}");
     }
-    let nothing = client.ask("hover", "main.spt", "fo|r k").unwrap();
+    let nothing = client.ask("hover", "main.spt", "use \"lib/mo|tion").unwrap();
     assert_eq!(nothing, Value::Null);
     let hover = client.ask("hover", "main.spt", "µ🙂 {k} {plan.line_|rate").unwrap();
     assert_eq!(client.under("main.spt", &hover["range"]), "line_rate");

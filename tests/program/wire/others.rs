@@ -46,14 +46,14 @@ fn a_shell_that_only_looks_says_so_and_can_make_the_head_safe() {
         let ended = ended(child);
         (ended.words(), ended.code)
     };
-    let (said, code) = shell("stand\nspin(4000 rpm)\n");
+    let (said, code) = shell("state\nspin(4000 rpm)\n");
     assert!(said.contains("so that this shell only looks"), "{said}");
     assert!(said.contains("control another client: this shell only looks"), "{said}");
     assert!(said.contains("nothing was changed on the head"), "{said}");
     assert!(said.contains("the head is left to the client that controls it"), "{said}");
     assert_eq!(code, Some(3), "{said}");
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "1.0E+2;SELF");
-    let (said, code) = shell("safe now\nstand\ntake\ngive\n");
+    let (said, code) = shell("safe now\nstate\ntake\ngive\n");
     assert!(said.contains("laser off, mirror parked, polygon at rest (measured)"), "{said}");
     assert!(said.contains("control no client"), "{said}");
     assert!(said.contains("any client may take control now"), "{said}");

@@ -128,7 +128,7 @@ fn a_killed_server_is_told_and_one_that_comes_back_is_spoken_to() {
     server.signal("KILL");
     let ended = ended(child);
     assert_eq!(ended.code, Some(3), "{}", ended.all());
-    assert!(words(&ended.all()).contains("nobody has seen that"), "{}", ended.all());
+    assert!(words(&ended.all()).contains("that was not seen"), "{}", ended.all());
     drop(server);
     let _server = cable.server(&[]);
     let next = run(&["run", "scripts/measure_only.spt", "--head", &cable.address]);
