@@ -7,7 +7,7 @@ use crate::archive::trend::{cut, day_and_minute};
 use crate::error::Error;
 use crate::record::Origin;
 use crate::terminal::{DIM, GREEN, RED, YELLOW, styled, wrapped};
-use crate::visible;
+use spintrue_head::visible;
 use std::path::Path;
 
 /// Runs that are listed without `--limit`.

@@ -3,11 +3,11 @@
 use crate::archive::open::{open_to_read, open_to_write};
 use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
-use crate::interpret::{Bound, Check, Event, Measured, Observer};
-use crate::program::show::Shown;
+use spintrue_language::interpret::{Bound, Check, Event, Measured, Observer};
+use spintrue_language::program::show::Shown;
 use crate::record::About;
-use crate::session::Finished;
-use crate::units::{parse_unit, suited};
+use spintrue_language::session::Finished;
+use spintrue_head::units::{parse_unit, suited};
 use jiff::Timestamp;
 use serde_json::json;
 use std::path::Path;

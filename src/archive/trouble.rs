@@ -4,7 +4,7 @@ use crate::archive::address::Address;
 use crate::archive::schema::newer;
 use crate::archive::sql::LOCK_TIMEOUT;
 use crate::error::{Error, invalid};
-use crate::visible;
+use spintrue_head::visible;
 use std::error::Error as _;
 use std::time::Duration;
 use tokio_postgres::error::SqlState;

@@ -3,7 +3,7 @@
 
 use crate::disk::unwritten;
 use crate::error::{Error, invalid};
-use crate::head::system::why;
+use spintrue_head::system::why;
 use crate::record::{Unmet, sync};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;

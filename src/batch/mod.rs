@@ -22,7 +22,7 @@ use crate::batch::summary::Summary;
 use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
 use crate::record::hexadecimal;
-use crate::session::{Series, Verdict};
+use spintrue_language::session::{Series, Verdict};
 use crate::setup::stop_on_request;
 use crate::terminal::complain;
 use sha2::{Digest, Sha256};

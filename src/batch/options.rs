@@ -1,6 +1,6 @@
 //! The options of a batch.
 
-use crate::session::Verdict;
+use spintrue_language::session::Verdict;
 use crate::setup::Fixtures;
 use crate::setup::options::{Answers, Archiving, Faults, HeadOption, Limits, Settings};
 use clap::{Args, ValueEnum};

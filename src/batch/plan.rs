@@ -3,16 +3,16 @@
 
 use crate::batch::options::Options;
 use crate::batch::place::Place;
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use spintrue_language::diagnostics::{Diagnostic, Severity, codes};
 use crate::disk::{Disk, digest_of};
 use crate::error::Error;
-use crate::head::Description;
-use crate::session::{Prepared, Row, Series};
+use spintrue_head::Description;
+use spintrue_language::session::{Prepared, Row, Series};
 use crate::setup::{Described, OpenFixtures, Simulated, is_elsewhere, simulated};
-use crate::source::{SourceId, SourceMap, Span};
+use spintrue_language::source::{SourceId, SourceMap, Span};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
-use crate::visible::is_hidden;
+use spintrue_head::visible::is_hidden;
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;

@@ -7,11 +7,10 @@ use crate::batch::plan::Planned;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{HeadCase, Origin, cell, heads_junit};
-use crate::session::Verdict;
-use crate::terminal::{
-    self, BOLD, CAUTION, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped,
-};
-use crate::units::{Dimension, show};
+use spintrue_language::session::Verdict;
+use crate::terminal;
+use crate::terminal::{BOLD, CAUTION, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped};
+use spintrue_head::units::{Dimension, show};
 use serde_json::{Map, Value, json};
 use std::path::Path;
 

@@ -4,7 +4,7 @@ use crate::campaign::results::{Results, Row};
 use crate::campaign::spread::{Spread, bars, share, spread};
 use crate::record::NOT_REACHED;
 use crate::terminal::{BOLD, DIM, GREEN, RED, styled, wrapped};
-use crate::units::{parse_unit, show_number};
+use spintrue_head::units::{parse_unit, show_number};
 use serde_json::json;
 
 /// Seeds that are named.

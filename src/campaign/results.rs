@@ -4,7 +4,7 @@ use crate::campaign::trial::Trial;
 use crate::disk::read_results;
 use crate::error::{Error, invalid};
 use crate::record::Unmet;
-use crate::units::parse_unit;
+use spintrue_head::units::parse_unit;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;

@@ -1,6 +1,6 @@
 //! How a value is spread over the heads of a campaign, and how sure a yield is.
 
-use crate::units::noise;
+use spintrue_head::units::noise;
 
 /// A share of successes with the bounds between which it lies at 95 % confidence: the score
 /// interval of E. B. Wilson (J. Am. Stat. Assoc. 22, 1927), also in the NIST/SEMATECH e-Handbook of

@@ -3,10 +3,11 @@
 use crate::archive::quantity;
 use crate::campaign::results::Column;
 use crate::error::Error;
-use crate::interpret::{Event, Observer};
-use crate::operator::Given;
+use spintrue_language::interpret::{Event, Observer};
+use spintrue_language::operator::Given;
 use crate::record::Unmet;
-use crate::session::{self, Prepared, Verdict};
+use spintrue_language::session;
+use spintrue_language::session::{Prepared, Verdict};
 use crate::setup::{Simulated, Stage};
 
 /// What is kept of the run on one head.

@@ -1,11 +1,11 @@
 //! `builtins`: lists the built-ins, or explains one.
 
-use crate::builtins::{records, table};
+use spintrue_language::builtins::{records, table};
 use crate::error::{Error, invalid};
-use crate::syntax::Keyword;
+use spintrue_language::syntax::Keyword;
 use crate::terminal::reference::{explained, fields, keyword, overview};
 use crate::terminal::{colour_output, say};
-use crate::units::near;
+use spintrue_head::units::near;
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\

@@ -1,17 +1,19 @@
 //! `check`: checks scripts without moving anything.
 
-use crate::bounds::Bound;
-use crate::check::flow::EffectsOf;
-use crate::cli::formats::{self, Format};
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use spintrue_language::bounds::Bound;
+use spintrue_language::check::flow::EffectsOf;
+use crate::cli::formats;
+use crate::cli::formats::Format;
+use spintrue_language::diagnostics::{Diagnostic, Severity, codes};
 use crate::disk::Disk;
 use crate::error::{Error, WRONG};
-use crate::program::tree::Planned;
-use crate::session::{Prepared, prove};
+use spintrue_language::program::tree::Planned;
+use spintrue_language::session::{Prepared, prove};
 use crate::setup::options::{Answers, AtMost, Settings};
 use crate::setup::{Described, Fixtures, Opening};
 use crate::terminal::told::rendered;
-use crate::terminal::{self, BOLD, DIM, complain, duration, say, styled, wrapped};
+use crate::terminal;
+use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\

@@ -1,15 +1,17 @@
 //! A run as people read it: a line per stage while it goes on, then the summary.
 
-use crate::cli::pages::{self, ExposedPage};
+use crate::cli::pages;
+use crate::cli::pages::ExposedPage;
 use crate::cli::run::Printer;
 use crate::cli::summary;
-use crate::interpret::{Event, Observer, answer_line};
-use crate::program::show::Shown;
+use spintrue_language::interpret::{Event, Observer, answer_line};
+use spintrue_language::program::show::Shown;
 use crate::record::About;
-use crate::session::{Finished, Prepared};
+use spintrue_language::session::{Finished, Prepared};
 use crate::terminal::told;
-use crate::terminal::{self, BOLD, DIM, RED, YELLOW, caution, say, styled, wrapped_parts};
-use crate::units::{Dimension, show};
+use crate::terminal;
+use crate::terminal::{BOLD, DIM, RED, YELLOW, caution, say, styled, wrapped_parts};
+use spintrue_head::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 /// Head time in s between two plain lines about one wait.

@@ -1,10 +1,10 @@
 //! `explain`: what a code means, why, and how to fix it; or all codes by topic.
 
-use crate::diagnostics::codes;
+use spintrue_language::diagnostics::codes;
 use crate::error::{Error, invalid};
-use crate::syntax::Keyword;
+use spintrue_language::syntax::Keyword;
 use crate::terminal::{BOLD, beside, colour_output, reference, say, styled};
-use crate::units::distance;
+use spintrue_head::units::distance;
 use clap::Args;
 
 pub(super) const AFTER_HELP: &str = "\

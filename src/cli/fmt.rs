@@ -2,8 +2,8 @@
 
 use crate::disk::{Place, read_stdin, read_text, unwritten};
 use crate::error::{Error, FAILED, invalid};
-use crate::source::SourceMap;
-use crate::syntax::format::{NotFormatted, format};
+use spintrue_language::source::SourceMap;
+use spintrue_language::syntax::format::{NotFormatted, format};
 use crate::terminal::{emit, say};
 use clap::Args;
 use std::fs;

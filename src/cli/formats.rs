@@ -1,9 +1,9 @@
 //! Results of `check` for machines: JSON in a schema of our own, and SARIF.
 
-use crate::diagnostics::json::{Checked, Report, json as report_json, place};
-use crate::diagnostics::sarif::sarif;
-use crate::program::tree::{Asked, Planned};
-use crate::session::Prepared;
+use spintrue_language::diagnostics::json::{Checked, Report, json as report_json, place};
+use spintrue_language::diagnostics::sarif::sarif;
+use spintrue_language::program::tree::{Asked, Planned};
+use spintrue_language::session::Prepared;
 use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};

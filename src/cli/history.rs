@@ -1,7 +1,9 @@
 //! `history`: lists the runs of an archive, charts a value over them, or exports them.
 
-use crate::archive::trend::{self, Query};
-use crate::archive::{self, Filter, Format};
+use crate::archive::trend;
+use crate::archive::trend::Query;
+use crate::archive;
+use crate::archive::{Filter, Format};
 use crate::disk::{Force, Place};
 use crate::error::{Error, invalid};
 use crate::terminal::{colour_output, emit, say};

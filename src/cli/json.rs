@@ -1,12 +1,13 @@
 //! A run as machines read it: JSON Lines on standard output, one object per event.
 
-use crate::cli::pages::{self, ExposedPage};
+use crate::cli::pages;
+use crate::cli::pages::ExposedPage;
 use crate::cli::run::Printer;
 use crate::error::Error;
-use crate::interpret::{Event, Observer};
-use crate::program::failure::FailureKind;
+use spintrue_language::interpret::{Event, Observer};
+use spintrue_language::program::failure::FailureKind;
 use crate::record::{About, events};
-use crate::session::{Finished, Prepared, Verdict};
+use spintrue_language::session::{Finished, Prepared, Verdict};
 use crate::terminal::emit;
 use serde_json::{Value, json};
 

@@ -3,10 +3,10 @@
 
 use crate::disk::Place;
 use crate::error::{Error, invalid};
-use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::{MAX_SCALE, Picture, Showing};
+use spintrue_sim::medium::Sheet;
+use spintrue_sim::render::{MAX_SCALE, Picture, Showing};
 use crate::record::picture::{draw, encode};
-use crate::units::{Dimension, parse_quantity};
+use spintrue_head::units::{Dimension, parse_quantity};
 use clap::Args;
 use std::io;
 use std::path::{Path, PathBuf};

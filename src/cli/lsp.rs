@@ -2,9 +2,9 @@
 
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
-use crate::ide::Workspace;
+use spintrue_language::ide::Workspace;
 use crate::lsp::{serve, transport};
-use crate::session::{FileError, Files, Text};
+use spintrue_language::session::{FileError, Files, Text};
 use std::fs;
 use std::io;
 use std::path::Path;

@@ -1,8 +1,8 @@
 //! Exposed pages as a run shows them: the banding of their lines, and their pictures.
 
-use crate::head::sim::medium::Sheet;
-use crate::head::sim::render;
-use crate::optics::{Banding, banding};
+use spintrue_sim::medium::Sheet;
+use spintrue_sim::render;
+use spintrue_language::banding::{Banding, banding};
 use crate::terminal::{BOLD, DIM, styled};
 use serde_json::{Value, json};
 use std::path::Path;
@@ -102,7 +102,7 @@ pub(super) fn text(pages: &[ExposedPage], colour: bool) -> String {
 /// As JSON.
 pub(super) fn value(page: &ExposedPage) -> Value {
     let metres = |value: f64| json!({"value": value, "unit": "m"});
-    let peak = |peak: &crate::optics::Peak| {
+    let peak = |peak: &spintrue_language::banding::Peak| {
         json!({
             "harmonic": peak.harmonic,
             "frequency": peak.frequency,

@@ -2,23 +2,21 @@
 
 use crate::archive::{Archive, Keeper};
 use crate::cli::console::Console;
-use crate::cli::json::{self, Json};
+use crate::cli::json;
+use crate::cli::json::Json;
 use crate::cli::look::{Look, numbered, write_picture};
 use crate::cli::pages::{ExposedPage, Picture};
 use crate::disk::{Disk, Force, Place, digest_of};
 use crate::error::{Error, WRONG, invalid};
-use crate::head::sim::medium::Sheet;
-use crate::interpret::Observer;
-use crate::operator::Given;
-use crate::record::{self, About, Again, Last, Recorder};
-use crate::session::{self, Finished, Prepared, Runnable, Verdict};
-use crate::setup::options::{
-    Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
-};
-use crate::setup::{
-    Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
-    stop_on_request,
-};
+use spintrue_sim::medium::Sheet;
+use spintrue_language::interpret::Observer;
+use spintrue_language::operator::Given;
+use crate::record;
+use crate::record::{About, Again, Last, Recorder};
+use spintrue_language::session;
+use spintrue_language::session::{Finished, Prepared, Runnable, Verdict};
+use crate::setup::options::{Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings};
+use crate::setup::{Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator, stop_on_request};
 use crate::terminal::complain;
 use clap::Args;
 use std::cell::RefCell;

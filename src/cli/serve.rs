@@ -1,13 +1,13 @@
 //! `serve`: serves a head to clients on sockets and serial lines.
 
 use crate::error::{Error, invalid};
-use crate::head::Calls;
-use crate::head::system;
-use crate::head::wire::acceptor::Listener;
-use crate::head::wire::control::{Secret, Served};
-use crate::head::wire::line::Line;
-use crate::head::wire::link::Place;
-use crate::head::wire::server;
+use spintrue_head::Calls;
+use spintrue_head::system;
+use spintrue_head::wire::acceptor::Listener;
+use spintrue_head::wire::control::{Secret, Served};
+use spintrue_head::wire::line::Line;
+use spintrue_head::wire::link::Place;
+use spintrue_head::wire::server;
 use crate::setup::options::{HeadOption, Surroundings, time};
 use crate::setup::{Opening, each_request, secret_in, wired};
 use crate::terminal::{CAUTION, say, wrapped};

@@ -1,13 +1,14 @@
 //! `simulate`: runs a script on many simulated heads and tells the yield.
 
-use crate::campaign::{self, MAX_HEADS, Order, Results};
+use crate::campaign;
+use crate::campaign::{MAX_HEADS, Order, Results};
 use crate::disk::{Force, Place};
 use crate::error::{Error, FAILED, invalid};
-use crate::session::Verdict;
+use spintrue_language::session::Verdict;
 use crate::setup::NoFixtures;
 use crate::setup::options::{Answers, Faults, HeadOption, Settings};
 use crate::terminal::{colour_output, complain, emit, say};
-use crate::units::parse_quantity;
+use spintrue_head::units::parse_quantity;
 use clap::Args;
 use std::path::PathBuf;
 

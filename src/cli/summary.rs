@@ -1,13 +1,13 @@
 //! The closing summary: what was recorded, each facet before and after, how the head was left,
 //! and the verdict. Made to be read in ten seconds.
 
-use crate::program::show::Shown;
-use crate::session::{Finished, Prepared, Verdict};
+use spintrue_language::program::show::Shown;
+use spintrue_language::session::{Finished, Prepared, Verdict};
 use crate::terminal::duration;
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::told::{failed, left};
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
-use crate::units::{Dimension, show};
+use spintrue_head::units::{Dimension, show};
 
 pub(super) fn summary(
     finished: &Finished,

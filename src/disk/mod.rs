@@ -7,10 +7,10 @@ mod write;
 pub(crate) use write::{Force, Place};
 
 use crate::error::{Error, invalid};
-use crate::head::Images;
-use crate::head::system::why;
-use crate::image::Bitmap;
-use crate::session::{FileError, Files, Text, read_image};
+use spintrue_language::images::Images;
+use spintrue_head::system::why;
+use spintrue_head::image::Bitmap;
+use spintrue_language::session::{FileError, Files, Text, read_image};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
 use std::fs::File;

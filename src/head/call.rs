@@ -6,10 +6,7 @@ mod table;
 pub(crate) use table::*;
 pub use table::{Access, Row, WhileArmed};
 
-use crate::head::{
-    Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Reading, SafeState,
-    Status, Trim, Turn,
-};
+use crate::{Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Reading, SafeState, Status, Trim, Turn};
 use crate::image::Bitmap;
 use crate::units::number;
 use serde::{Deserialize, Serialize};
@@ -186,7 +183,7 @@ impl From<Image> for ImageDigest {
 pub enum Reply {
     /// The command was taken.
     Done,
-    /// The call was refused or failed. Only in what was recorded: a [`crate::head::Link`] returns it
+    /// The call was refused or failed. Only in what was recorded: a [`crate::Link`] returns it
     /// as an error.
     Fault(Fault),
     /// What the head is.

@@ -1,7 +1,7 @@
 //! Control of a head that several clients can reach, and that one of them has at a time. No wire: the
 //! driver of such a head brings it.
 
-use crate::head::Fault;
+use crate::Fault;
 
 /// Who controls the head, seen by one client.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
-pub use crate::head::signals::{Channel, Signal};
+pub use crate::signals::{Channel, Signal};
 use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
 use core::f64::consts::TAU;
@@ -124,7 +124,7 @@ impl Description {
         TAU / speed * (1.0 + self.lock_window)
     }
 
-    /// Longest time in s that [`crate::head::Head::turns`] watches before it gives up, the polygon
+    /// Longest time in s that [`crate::Head::turns`] watches before it gives up, the polygon
     /// having been asked for `speed` rad/s (the lowest one where it was asked for none): up to
     /// speed and then `count` turns and the begun one, and never a silence between two pulses.
     pub fn turns_most(&self, count: f64, speed: f64) -> f64 {
@@ -133,14 +133,14 @@ impl Description {
         paced.min(turns * self.times.pulse_silence_most)
     }
 
-    /// Longest time in s that [`crate::head::Head::expose`] takes once the laser is ready, before
+    /// Longest time in s that [`crate::Head::expose`] takes once the laser is ready, before
     /// it gives up: the queue, the turns until the facet comes, and the line itself.
     pub fn expose_most(&self, speed: f64) -> f64 {
         let turns = f64::from(self.times.waiting_turns_most) + 1.0;
         self.times.fill_most + turns * self.turn_most(speed)
     }
 
-    /// Longest time in s that [`crate::head::Head::expose_page`] takes for `lines` lines once the
+    /// Longest time in s that [`crate::Head::expose_page`] takes for `lines` lines once the
     /// laser is ready, before it gives up: the first line, the turns of all, and one begun.
     pub fn page_most(&self, lines: f64, speed: f64) -> f64 {
         let turns = (lines / f64::from(self.facets)).ceil() + 1.0;

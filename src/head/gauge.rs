@@ -1,7 +1,7 @@
 //! The gauge trait: the instrument that measures an exposed line. On a real station it is
 //! another instrument than the head, so it is a trait of its own.
 
-use crate::head::Fault;
+use crate::Fault;
 
 pub use crate::optics::Reading;
 

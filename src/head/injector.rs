@@ -1,6 +1,6 @@
 //! The trait that injects faults into a simulated head, so that a script can try what it does then.
 
-use crate::head::Fault;
+use crate::Fault;
 
 /// Injects faults into a simulated head.
 pub trait FaultInjector {

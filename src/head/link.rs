@@ -1,11 +1,8 @@
 //! The way to a head: layers that stack, typed calls for those who use one, and the bottom of every
 //! stack, which asks the head, the gauge and the fault injector themselves.
 
-use crate::head::call::{Call, FromReply, Reply, Row};
-use crate::head::{
-    Description, Exposed, ExposedPage, Fault, FaultInjector, Gauge, Halt, Head, LineOrder,
-    PageOrder, Reading, SafeState, Status, Trim, Turn,
-};
+use crate::call::{Call, FromReply, Reply, Row};
+use crate::{Description, Exposed, ExposedPage, Fault, FaultInjector, Gauge, Halt, Head, LineOrder, PageOrder, Reading, SafeState, Status, Trim, Turn};
 use std::sync::Arc;
 
 /// A head with its gauge and its faults, as layers see it: a recorder, a replay, a fixture, a wire.
@@ -143,7 +140,7 @@ impl<L: Link + ?Sized> Calls for L {
 }
 
 /// Takes out of a reply what its call returns.
-pub(crate) fn take<T: FromReply>(row: &Row, reply: Reply) -> Result<T, Fault> {
+pub fn take<T: FromReply>(row: &Row, reply: Reply) -> Result<T, Fault> {
     let wrong = || Fault::Broken(format!("the head gave a wrong reply to `{}`", row.name));
     T::from_reply(reply).ok_or_else(wrong)
 }

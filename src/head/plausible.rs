@@ -1,7 +1,7 @@
 //! Values that a head can have: a description or a temperature beyond them is a slip, mostly of a
 //! unit. One table, for the contracts and for authors of drivers.
 
-use crate::head::Description;
+use crate::Description;
 use core::fmt;
 
 /// A value of a description, and where it lies on any real head. All ranges are common practice,
@@ -173,7 +173,8 @@ impl Description {
 #[cfg(test)]
 mod tests {
     use super::{PLAUSIBLE, temperature};
-    use crate::head::{Head, sim};
+    use crate::Head;
+    use spintrue_sim as sim;
     use std::collections::BTreeSet;
 
     #[test]

@@ -1,6 +1,6 @@
 //! Ranges of what a head can be asked for, and the faults beyond them.
 
-use crate::head::{Description, Fault, Trim};
+use crate::{Description, Fault, Trim};
 use crate::optics::OutOfRegister;
 use crate::units::{Dimension, show};
 

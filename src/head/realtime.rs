@@ -3,8 +3,8 @@
 
 #![allow(clippy::disallowed_methods, reason = "this layer owns a real clock")]
 
-use crate::head::call::{Call, Reply};
-use crate::head::{Calls, Fault, Link};
+use crate::call::{Call, Reply};
+use crate::{Calls, Fault, Link};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -102,7 +102,8 @@ impl<L: Link> Link for Paced<L> {
 #[cfg(test)]
 mod tests {
     use super::Paced;
-    use crate::head::{Calls, Link, Rig, sim};
+    use crate::{Calls, Link, Rig};
+    use spintrue_sim as sim;
     use std::sync::Arc;
     use std::sync::atomic::{AtomicBool, Ordering};
     use std::time::{Duration, Instant};

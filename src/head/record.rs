@@ -1,8 +1,8 @@
 //! A layer that tells a listener of every call and its reply, and passes it on. What is told is plain
 //! data that serde writes and reads.
 
-use crate::head::call::{Call, Reply};
-use crate::head::{Fault, Link};
+use crate::call::{Call, Reply};
+use crate::{Fault, Link};
 use crate::units::number;
 use serde::{Deserialize, Serialize};
 use std::cell::RefCell;
@@ -75,8 +75,9 @@ impl<L: Link> Link for CallRecorder<L> {
 #[cfg(test)]
 mod tests {
     use super::{CallListener, CallRecorder, Heard};
-    use crate::head::call::Reply;
-    use crate::head::{Calls, Fault, Laser, Link, Rig, sim};
+    use crate::call::Reply;
+    use crate::{Calls, Fault, Laser, Link, Rig};
+    use spintrue_sim as sim;
     use std::cell::RefCell;
     use std::rc::Rc;
 

@@ -5,9 +5,9 @@
 //! taken, and that time goes on with sleep. Making safe then claims nothing. Making safe where the
 //! recording ends is no departure, since every run that stops early must do that.
 
-use crate::head::call::{Call, Reply};
-use crate::head::trace::{Entry, TraceError, TraceReader};
-use crate::head::{Fault, Link, SafeState, Status, link, words};
+use crate::call::{Call, Reply};
+use crate::trace::{Entry, TraceError, TraceReader};
+use crate::{Fault, Link, SafeState, Status, link, words};
 use std::cell::RefCell;
 use std::fmt;
 use std::io::Read;

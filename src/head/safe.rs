@@ -1,8 +1,8 @@
 //! The way to a safe state step by step, for heads that have no better one of their own, how a head
 //! was left in words, and how a panic of a driver is caught. Uses links and units.
 
-use crate::head::link::Borrowed;
-use crate::head::{Calls, Description, Fault, Halt, Head, Laser, Link, SafeState, Status};
+use crate::link::Borrowed;
+use crate::{Calls, Description, Fault, Halt, Head, Laser, Link, SafeState, Status};
 use crate::units::{Dimension, show};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -25,7 +25,7 @@ pub fn step_by_step(
 }
 
 /// The same over a link.
-pub(crate) fn make_safe_by_steps(
+pub fn make_safe_by_steps(
     head: &mut dyn Link,
     known: Option<&Description>,
     keep_spinning: bool,
@@ -131,7 +131,8 @@ pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
 
 #[cfg(test)]
 mod tests {
-    use crate::head::{Head, sim};
+    use crate::Head;
+    use spintrue_sim as sim;
 
     /// Each output is tried, and one that cannot be switched is told of.
     #[test]

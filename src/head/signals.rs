@@ -1,7 +1,7 @@
 //! Digital signals and numeric channels that a head, or a station around it, names: what a door, a
 //! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them.
 
-use crate::head::fault::Fault;
+use crate::fault::Fault;
 use crate::units::{UnitText, parse_unit, show};
 use serde::{Deserialize, Serialize};
 

@@ -4,10 +4,10 @@
 //! The first line is the [`Header`], each other one an [`Entry`], the last one [`Entry::End`] with a
 //! digest over all lines before. A recording without that line was cut off, and is good up to there.
 
-use crate::head::call::{Access, Call, Reply};
-use crate::head::record::Heard;
-use crate::head::system;
-use crate::head::{Description, Fault};
+use crate::call::{Access, Call, Reply};
+use crate::record::Heard;
+use crate::system;
+use crate::{Description, Fault};
 use crate::units::number;
 use flate2::Compression;
 use flate2::read::GzDecoder;

@@ -1,7 +1,7 @@
 //! Calls and replies in words, one line each, in SI units; and where two calls differ.
 
-use crate::head::call::{Call, Reply};
-use crate::head::{Halt, Laser, Pattern};
+use crate::call::{Call, Reply};
+use crate::{Halt, Laser, Pattern};
 use serde_json::Value;
 
 /// Most characters of a value in words.

@@ -1,13 +1,10 @@
 //! Results of `ide` in the types of the protocol.
 
-use crate::ide::{
-    ActiveCall, Analysis, FileUses, Item, ItemKind, Place, Symbol, SymbolKind, Uses, Workspace,
-    builtin_documentation, complete,
-};
+use spintrue_language::ide::{ActiveCall, Analysis, FileUses, Item, ItemKind, Place, Symbol, SymbolKind, Uses, Workspace, builtin_documentation, complete};
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
 use crate::lsp::uri;
-use crate::source::Span;
+use spintrue_language::source::Span;
 use lsp_types::{
     CompletionItem, CompletionItemKind, CompletionTextEdit, DocumentSymbol, Documentation, Hover,
     HoverContents, InsertTextFormat, Location, MarkupContent, MarkupKind, ParameterInformation,

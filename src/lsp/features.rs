@@ -1,16 +1,13 @@
 //! What the server can do, and which function answers which request. A new feature is a line in
 //! [`capabilities`] and an arm in [`answer`].
 
-use crate::ide::{
-    Place, Project, Scope, Workspace, active_call, cursor, definition, highlights, hover,
-    prepare_rename, references, rename, symbols,
-};
+use spintrue_language::ide::{Place, Project, Scope, Workspace, active_call, cursor, definition, highlights, hover, prepare_rename, references, rename, symbols};
 use crate::lsp::convert;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
 use crate::lsp::uri;
-use crate::source::SourceId;
-use crate::syntax::format::format;
+use spintrue_language::source::SourceId;
+use spintrue_language::syntax::format::format;
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
     CompletionItem, CompletionOptions, CompletionParams, DocumentFormattingParams,

@@ -1,11 +1,11 @@
 //! Reports of the checker as the protocol carries them.
 
-use crate::diagnostics::{Diagnostic, Severity, codes};
-use crate::ide::{Analysis, MAX_CHECKED, Project};
+use spintrue_language::diagnostics::{Diagnostic, Severity, codes};
+use spintrue_language::ide::{Analysis, MAX_CHECKED, Project};
 use crate::lsp::convert::address;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
-use crate::source::{SourceId, Span};
+use spintrue_language::source::{SourceId, Span};
 use lsp_types::{
     DiagnosticRelatedInformation, DiagnosticSeverity, DiagnosticTag, Location, NumberOrString,
     Range,

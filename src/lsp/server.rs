@@ -1,12 +1,13 @@
 //! The loop: messages in, answers and reports out. Documents are checked when nothing else waits,
 //! so that a burst of keys costs one check, and before every request.
 
-use crate::ide::{Project, Workspace};
+use spintrue_language::ide::{Project, Workspace};
 use crate::lsp::convert::address;
 use crate::lsp::documents::{Document, Documents, changed};
 use crate::lsp::features::{State, answer, capabilities, error, read};
 use crate::lsp::publish;
-use crate::lsp::transport::{self, Incoming};
+use crate::lsp::transport;
+use crate::lsp::transport::Incoming;
 use crate::lsp::uri;
 use lsp_server::{ErrorCode, Message, Notification, Request, RequestId, Response, ResponseError};
 use lsp_types::{

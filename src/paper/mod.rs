@@ -4,7 +4,7 @@
 pub mod plot;
 pub mod table;
 
-use crate::visible;
+use spintrue_head::visible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("style.css");

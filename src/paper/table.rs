@@ -1,7 +1,7 @@
 //! Recorded lists of records as tables: their rows, columns and units.
 
-use crate::program::show::Shown;
-use crate::units::{UnitText, parse_unit, suited};
+use spintrue_language::program::show::Shown;
+use spintrue_head::units::{UnitText, parse_unit, suited};
 use std::sync::Arc;
 
 /// A list of records, a row each.

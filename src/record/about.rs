@@ -1,6 +1,6 @@
 //! What is known of a run before it starts, for everything that prints or keeps it.
 
-use crate::head::Description;
+use spintrue_head::Description;
 
 /// A run that is about to start.
 pub(crate) struct About {

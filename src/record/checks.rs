@@ -1,11 +1,11 @@
 //! A check as names and values, the same for every format.
 
-use crate::acceptance::decision::Outcome;
-use crate::interpret::{Bound, Check};
-use crate::program::show::Shown;
-use crate::program::tree::Planned;
+use spintrue_language::acceptance::decision::Outcome;
+use spintrue_language::interpret::{Bound, Check};
+use spintrue_language::program::show::Shown;
+use spintrue_language::program::tree::Planned;
 use crate::record::data::Recorded;
-use crate::units::{noise, show_number};
+use spintrue_head::units::{noise, show_number};
 
 /// The outcome of a planned check that was not made.
 const UNREACHED: &str = "planned and not reached";

@@ -1,17 +1,17 @@
 //! Collects the record of a run from its events and the calls of the head.
 
-use crate::acceptance::decision::Outcome;
-use crate::head::call::{Call, Reply};
-use crate::head::record::Heard;
-use crate::head::{Halt, Trim, words};
-use crate::interpret::{Event, answer_line};
-use crate::program::show::{Shown, number_text};
+use spintrue_language::acceptance::decision::Outcome;
+use spintrue_head::call::{Call, Reply};
+use spintrue_head::record::Heard;
+use spintrue_head::{Halt, Trim, words};
+use spintrue_language::interpret::{Event, answer_line};
+use spintrue_language::program::show::{Shown, number_text};
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
 use crate::record::data::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
 use crate::record::lines::LineRow;
-use crate::session::Finished;
-use crate::source::{SourceMap, Span};
+use spintrue_language::session::Finished;
+use spintrue_language::source::{SourceMap, Span};
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.

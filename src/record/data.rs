@@ -1,14 +1,14 @@
 //! The plain data of a record.
 
-use crate::head::SafeState;
-use crate::head::safe::left;
-use crate::optics::Banding;
-use crate::program::show::Shown;
+use spintrue_head::SafeState;
+use spintrue_head::safe::left;
+use spintrue_language::banding::Banding;
+use spintrue_language::program::show::Shown;
 use crate::record::checks::CheckRow;
 use crate::record::curve::Curve;
 use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
-use crate::session::Verdict;
+use spintrue_language::session::Verdict;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::rc::Rc;

@@ -1,11 +1,11 @@
 //! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl` holds.
 
-use crate::interpret::{Bound, Check, Event};
-use crate::program::failure::Failure;
-use crate::program::show::Shown;
+use spintrue_language::interpret::{Bound, Check, Event};
+use spintrue_language::program::failure::Failure;
+use spintrue_language::program::show::Shown;
 use crate::record::about::About;
-use crate::session::{Finished, Prepared};
-use crate::source::SourceMap;
+use spintrue_language::session::{Finished, Prepared};
+use spintrue_language::source::SourceMap;
 use serde_json::{Map, Value, json};
 
 /// The first event.

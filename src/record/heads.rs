@@ -1,7 +1,7 @@
 //! `junit.xml` of a batch: a test case for each head.
 
 use crate::record::junit::{failed, seconds, xml};
-use crate::visible;
+use spintrue_head::visible;
 use quick_junit::{Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
 
 /// The result of a head in a batch.

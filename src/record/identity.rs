@@ -3,7 +3,7 @@
 use crate::disk::{Disk, resolve};
 use crate::record::about::About;
 use crate::record::data::{Identity, SourceDigest};
-use crate::session::{Files, Prepared, SCRIPT};
+use spintrue_language::session::{Files, Prepared, SCRIPT};
 use crate::terminal::duration;
 use crate::terminal::facts::facts;
 use std::collections::HashSet;

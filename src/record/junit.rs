@@ -1,9 +1,9 @@
 //! `junit.xml`: test results as build servers read them.
 
-use crate::acceptance::decision::Outcome;
+use spintrue_language::acceptance::decision::Outcome;
 use crate::record::data::Record;
 use crate::record::tap::RUN;
-use crate::visible;
+use spintrue_head::visible;
 use quick_junit::{NonSuccessKind, Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
 use std::time::Duration;
 

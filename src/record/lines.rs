@@ -1,6 +1,6 @@
 //! `lines.csv`: a row for each line that was measured, by RFC 4180, in SI units.
 
-use crate::head::{Reading, Trim};
+use spintrue_head::{Reading, Trim};
 
 /// The first row, which names the columns and their units.
 pub const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\

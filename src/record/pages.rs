@@ -1,8 +1,8 @@
 //! Exposed pages for a record: their banding, and their pictures as PNG files.
 
-use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::Showing;
-use crate::optics::banding;
+use spintrue_sim::medium::Sheet;
+use spintrue_sim::render::Showing;
+use spintrue_language::banding::banding;
 use crate::record::data::{Page, Picture};
 use crate::record::picture::{draw, encode};
 

@@ -1,7 +1,7 @@
 //! Pictures of exposed pages as PNG files.
 
-use crate::head::sim::medium::Sheet;
-use crate::head::sim::render::{Picture, ShowError, Showing, picture};
+use spintrue_sim::medium::Sheet;
+use spintrue_sim::render::{Picture, ShowError, Showing, picture};
 use std::io::Write;
 
 /// Draws a page on all cores.

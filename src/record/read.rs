@@ -1,13 +1,13 @@
 //! Reads `events.jsonl` of a record, finished or not, line by line and up to a limit.
 
-use crate::acceptance::decision::{Outcome, Rule};
+use spintrue_language::acceptance::decision::{Outcome, Rule};
 use crate::error::{Error, invalid};
-use crate::head::system::why;
-use crate::interpret::{Bound, Check, Measured};
-use crate::program::show::Shown;
-use crate::source::Span;
-use crate::units::parse_quantity;
-use crate::visible;
+use spintrue_head::system::why;
+use spintrue_language::interpret::{Bound, Check, Measured};
+use spintrue_language::program::show::Shown;
+use spintrue_language::source::Span;
+use spintrue_head::units::parse_quantity;
+use spintrue_head::visible;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::fs::File;

@@ -2,8 +2,8 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use crate::head::record::{CallListener, Heard};
-use crate::interpret::{Event, Observer};
+use spintrue_head::record::{CallListener, Heard};
+use spintrue_language::interpret::{Event, Observer};
 use crate::record::about::About;
 use crate::record::answers::answers;
 use crate::record::collect::Collector;
@@ -17,8 +17,8 @@ use crate::record::manifest::Manifest;
 use crate::record::sources::sources;
 use crate::record::tap::tap;
 use crate::record::values::values;
-use crate::session::{Finished, Prepared};
-use crate::source::SourceMap;
+use spintrue_language::session::{Finished, Prepared};
+use spintrue_language::source::SourceMap;
 use serde::Serialize;
 use serde_json::{Value, json};
 use std::cell::RefCell;

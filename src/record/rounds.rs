@@ -1,6 +1,6 @@
 //! Measured lines put together by facet, one round for all that was measured under the same trims.
 
-use crate::units::noise;
+use spintrue_head::units::noise;
 use std::collections::BTreeMap;
 
 /// Most rounds that are kept: the first one and the last ones.

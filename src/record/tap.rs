@@ -1,8 +1,8 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
-use crate::acceptance::decision::Outcome;
+use spintrue_language::acceptance::decision::Outcome;
 use crate::record::data::Record;
-use crate::visible;
+use spintrue_head::visible;
 
 /// A test for each check, and a last one for the run itself.
 pub fn tap(record: &Record) -> String {

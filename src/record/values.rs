@@ -1,8 +1,8 @@
 //! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read.
 
-use crate::program::show::Shown;
+use spintrue_language::program::show::Shown;
 use crate::record::data::Record;
-use crate::units::{Dimension, exact, parse_unit};
+use spintrue_head::units::{Dimension, exact, parse_unit};
 use toml::{Table, Value};
 
 /// The recorded values. A label that comes again gets ` #2`, ` #3` and so on.

@@ -2,7 +2,7 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::head::system::why;
+use spintrue_head::system::why;
 use crate::record::folder::{MANIFEST, MARK};
 use crate::record::manifest::{FileDigest, Manifest, ManifestError, hexadecimal};
 use crate::record::read::read;

@@ -1,19 +1,20 @@
 //! Head addresses, and the heads that they name.
 
-use crate::diagnostics::{Diagnostic, codes};
+use spintrue_language::diagnostics::{Diagnostic, codes};
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::head::control::SharedControl;
-use crate::head::sim;
-use crate::head::sim::medium::Medium;
-use crate::head::wire::driver;
-use crate::head::wire::greeting::Target;
-use crate::head::wire::line::{BAUD, Line};
-use crate::head::wire::link::Place;
-use crate::head::{Calls, Link, Rig};
-use crate::setup::recording::{self, Recorded};
+use spintrue_head::control::SharedControl;
+use spintrue_sim as sim;
+use spintrue_sim::medium::Medium;
+use spintrue_head::wire::driver;
+use spintrue_head::wire::greeting::Target;
+use spintrue_head::wire::line::{BAUD, Line};
+use spintrue_head::wire::link::Place;
+use spintrue_head::{Calls, Link, Rig};
+use crate::setup::recording;
+use crate::setup::recording::Recorded;
 use crate::setup::{memory, own};
-use crate::source::{SourceMap, Span};
+use spintrue_language::source::{SourceMap, Span};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

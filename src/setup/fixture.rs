@@ -3,9 +3,9 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::head::fixture::Fitted;
-use crate::head::fixture::modbus::{Device, Modbus};
-use crate::head::realtime::Paced;
+use spintrue_head::fixture::Fitted;
+use crate::modbus::{Device, Modbus};
+use spintrue_head::realtime::Paced;
 use crate::setup::address::{Opened, config_error};
 use crate::terminal::{complain, wrapped};
 use clap::Args;

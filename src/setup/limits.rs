@@ -3,14 +3,14 @@
 //! Without `--allow` everything is allowed but one thing: on a real head, trims are stored for good
 //! only where an operator is at the terminal or has said so.
 
-use crate::bounds::Bound;
-use crate::builtins::Effect;
-use crate::check::limit::{beyond, leave, way_out};
-use crate::diagnostics::{Diagnostic, codes};
-use crate::head::Description;
-use crate::session::Prepared;
+use spintrue_language::bounds::Bound;
+use spintrue_language::builtins::Effect;
+use spintrue_language::check::limit::{beyond, leave, way_out};
+use spintrue_language::diagnostics::{Diagnostic, codes};
+use spintrue_head::Description;
+use spintrue_language::session::Prepared;
 use crate::setup::options::{AtMost, Effects, Limits};
-use crate::source::SourceMap;
+use spintrue_language::source::SourceMap;
 use crate::terminal::duration::{text, unknown_bound};
 use std::io::{IsTerminal, stdin};
 

@@ -2,8 +2,8 @@
 
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
-use crate::head::sim::SimHead;
-use crate::head::{Fault, Trim};
+use spintrue_sim::SimHead;
+use spintrue_head::{Fault, Trim};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 

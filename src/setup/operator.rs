@@ -1,9 +1,9 @@
 //! What answers the questions of a script: an answers file, or the operator at the terminal, asked on
 //! standard error and heard on standard input.
 
-use crate::operator::{Answer, Given, NoAnswer, Operator, Question};
-use crate::program::show::time_text;
-use crate::session::Prepared;
+use spintrue_language::operator::{Answer, Given, NoAnswer, Operator, Question};
+use spintrue_language::program::show::time_text;
+use spintrue_language::session::Prepared;
 use crate::terminal::{BOLD, colour_errors, complain, styled};
 use std::io::{BufRead, IsTerminal, Read, stderr, stdin};
 use std::sync::atomic::{AtomicBool, Ordering};

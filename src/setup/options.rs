@@ -1,14 +1,14 @@
 //! Options that several commands share, each declared once.
 
-use crate::builtins::Effect;
-use crate::diagnostics::Diagnostic;
+use spintrue_language::builtins::Effect;
+use spintrue_language::diagnostics::Diagnostic;
 use crate::disk::{Disk, Force};
 use crate::error::{Error, invalid};
-use crate::operator::Given;
-use crate::session::Prepared;
+use spintrue_language::operator::Given;
+use spintrue_language::session::Prepared;
 use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
-use crate::units::{Dimension, parse_quantity};
+use spintrue_head::units::{Dimension, parse_quantity};
 use clap::{ArgGroup, Args};
 use std::path::PathBuf;
 

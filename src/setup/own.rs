@@ -2,7 +2,7 @@
 //! an address of its own.
 
 use crate::error::{Error, invalid};
-use crate::head::{Gauge, Head};
+use spintrue_head::{Gauge, Head};
 use std::sync::OnceLock;
 
 /// A head with its gauge, if it has one.

@@ -2,17 +2,15 @@
 
 use crate::disk::{Force, open_file};
 use crate::error::{Error, invalid};
-use crate::head::call::{Call, Reply};
-use crate::head::record::{CallListener, Heard};
-use crate::head::replay::{Course, Replay};
-use crate::head::trace::{
-    FORMAT, Header, Script, Survey, TraceReader, TraceWriter, VERSION, survey,
-};
-use crate::head::{Description, Fault};
+use spintrue_head::call::{Call, Reply};
+use spintrue_head::record::{CallListener, Heard};
+use spintrue_head::replay::{Course, Replay};
+use spintrue_head::trace::{FORMAT, Header, Script, Survey, TraceReader, TraceWriter, VERSION, survey};
+use spintrue_head::{Description, Fault};
 use crate::record::{About, hexadecimal};
-use crate::session::Prepared;
+use spintrue_language::session::Prepared;
 use crate::setup::address::{Opened, plain};
-use crate::units::{Dimension, show};
+use spintrue_head::units::{Dimension, show};
 use sha2::{Digest, Sha256};
 use std::cell::RefCell;
 use std::fs::File;

@@ -1,11 +1,12 @@
 //! Small commands: `names`, `state`, `safe`, `take`, `give`, `undo` and `read`.
 
-use crate::head::control::Control;
-use crate::head::station::StationError;
-use crate::head::{Calls, Trim};
+use spintrue_head::control::Control;
+use spintrue_language::station::StationError;
+use spintrue_head::{Calls, Trim};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
-use crate::shell::prompt::{self, HeadState};
+use crate::shell::prompt;
+use crate::shell::prompt::HeadState;
 use crate::shell::view::name_row;
 use crate::terminal::{beside, say, told};
 

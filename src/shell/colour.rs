@@ -1,7 +1,7 @@
 //! Colours of an entry while it is typed. They carry no meaning of their own.
 
 use crate::shell::commands;
-use crate::syntax::{Mark, marks};
+use spintrue_language::syntax::{Mark, marks};
 
 /// An entry with colours.
 pub fn coloured(line: &str) -> String {

@@ -1,7 +1,7 @@
 //! The shell's commands, in one table that help, completion and the shell read. A line is a command
 //! only where it cannot be a statement: `watch = 3` and `watch(3)` are left to the language.
 
-use crate::units::near;
+use spintrue_head::units::near;
 
 /// A command of the shell.
 pub struct Command {

@@ -1,12 +1,14 @@
 //! Completion at the prompt: what the language offers, and the shell's commands, signals, channels
 //! and files.
 
-use crate::builtins::{self, Spec};
-use crate::ide::{Item, ItemKind, Scope, Wanted, candidates, cursor, record_fields};
-use crate::program::types::Type;
-use crate::shell::commands::{self, COMMANDS};
+use spintrue_language::builtins;
+use spintrue_language::builtins::Spec;
+use spintrue_language::ide::{Item, ItemKind, Scope, Wanted, candidates, cursor, record_fields};
+use spintrue_language::program::types::Type;
+use crate::shell::commands;
+use crate::shell::commands::COMMANDS;
 use crate::shell::context::PromptContext;
-use crate::visible::is_hidden;
+use spintrue_head::visible::is_hidden;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
@@ -169,7 +171,7 @@ fn paths(folder: &Path, typed: &str, start: usize) -> (usize, Vec<Offer>) {
 #[cfg(test)]
 mod tests {
     use super::complete;
-    use crate::ide::Value;
+    use spintrue_language::ide::Value;
     use crate::shell::context::PromptContext;
 
     fn offered(line: &str) -> Vec<String> {

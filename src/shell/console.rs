@@ -1,17 +1,17 @@
 //! The console: one head and one session of the language; what runs an entry on both.
 
-use crate::builtins::Effect;
-use crate::check::limit::{beyond, leave, way_out};
-use crate::check::live::{Answer, BRIEF, Kept};
-use crate::diagnostics::{Diagnostic, Severity};
-use crate::head::SafeState;
-use crate::head::control::Control;
-use crate::head::station::Station;
-use crate::ide::{Callable, Parameter, Scope, Value, record_fields};
-use crate::program::failure::{Failure, FailureKind};
-use crate::program::value::Datum;
-use crate::session::live::{Entry, RoutineSeen, Session};
-use crate::session::{Files, RunnableEntry, Verdict};
+use spintrue_language::builtins::Effect;
+use spintrue_language::check::limit::{beyond, leave, way_out};
+use spintrue_language::check::live::{Answer, BRIEF, Kept};
+use spintrue_language::diagnostics::{Diagnostic, Severity};
+use spintrue_head::SafeState;
+use spintrue_head::control::Control;
+use spintrue_language::station::Station;
+use spintrue_language::ide::{Callable, Parameter, Scope, Value, record_fields};
+use spintrue_language::program::failure::{Failure, FailureKind};
+use spintrue_language::program::value::Datum;
+use spintrue_language::session::live::{Entry, RoutineSeen, Session};
+use spintrue_language::session::{Files, RunnableEntry, Verdict};
 use crate::shell::context::PromptContext;
 use crate::shell::head_watch::HeadWatch;
 use crate::shell::monitor::CallMonitor;
@@ -23,7 +23,7 @@ use crate::terminal::draws_progress;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left, rendered};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled, wrapped};
-use crate::units::{Dimension, show};
+use spintrue_head::units::{Dimension, show};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::path::PathBuf;

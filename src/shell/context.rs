@@ -1,7 +1,7 @@
 //! What the line editor knows of the session: names, kinds and values as they stood after the last
 //! entry, and the prompt as it should be now.
 
-use crate::ide::Scope;
+use spintrue_language::ide::Scope;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// What the line editor knows.

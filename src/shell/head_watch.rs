@@ -1,12 +1,13 @@
 //! The head between entries: how it was last seen, who controls it, and the wait for input during
 //! which it is watched.
 
-use crate::head::control::{Control, SharedControl};
-use crate::head::replay::Course;
-use crate::head::station::{Station, StationError};
-use crate::head::{Calls, Fault, Laser, Status};
+use spintrue_head::control::{Control, SharedControl};
+use spintrue_head::replay::Course;
+use spintrue_language::station::{Station, StationError};
+use spintrue_head::{Calls, Fault, Laser, Status};
 use crate::shell::context::Shared;
-use crate::shell::prompt::{self, HeadState};
+use crate::shell::prompt;
+use crate::shell::prompt::HeadState;
 use crate::shell::reader::{Input, Reader};
 use crate::terminal::{DIM, YELLOW, complain, styled};
 use std::sync::Arc;

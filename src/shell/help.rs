@@ -1,12 +1,12 @@
 //! `help`: what a name means, from the tables of the language and from what was typed.
 
-use crate::builtins::{TOPICS, records, table};
-use crate::diagnostics::codes;
-use crate::ide;
+use spintrue_language::builtins::{TOPICS, records, table};
+use spintrue_language::diagnostics::codes;
+use spintrue_language::ide;
 use crate::shell::commands::{COMMANDS, Command};
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
-use crate::syntax::Keyword;
+use spintrue_language::syntax::Keyword;
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, say, styled, units, wrapped};
 
@@ -111,5 +111,5 @@ fn near(console: &Console, name: &str) -> Option<String> {
     all.extend(table().iter().map(|builtin| builtin.name.to_string()));
     all.extend(records().iter().map(|record| record.name.to_string()));
     all.extend(COMMANDS.iter().map(|command| command.name.to_string()));
-    crate::units::near(name, all.iter().map(String::as_str)).map(str::to_string)
+    spintrue_head::units::near(name, all.iter().map(String::as_str)).map(str::to_string)
 }

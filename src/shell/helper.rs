@@ -6,7 +6,7 @@ use crate::shell::context::Shared;
 use crate::shell::hint::hint;
 use crate::shell::prompt::PAUSED;
 use crate::shell::reader::InputKind;
-use crate::syntax::unfinished;
+use spintrue_language::syntax::unfinished;
 use crate::terminal::columns;
 use rustyline::completion::{Completer, Pair};
 use rustyline::highlight::{CmdKind, Highlighter};
@@ -172,7 +172,7 @@ fn within(mut words: String, columns: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::{Helper, within};
-    use crate::ide::Value;
+    use spintrue_language::ide::Value;
     use crate::shell::context::{PromptContext, Shared};
     use rustyline::Context;
     use rustyline::completion::Completer;

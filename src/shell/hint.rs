@@ -1,8 +1,8 @@
 //! Hints: what comes next, dimly behind what is typed.
 
-use crate::ide::{Callable, Scope, active_call, cursor};
+use spintrue_language::ide::{Callable, Scope, active_call, cursor};
 use crate::shell::commands;
-use crate::units::{KINDS, parse_unit};
+use spintrue_head::units::{KINDS, parse_unit};
 
 /// What to show behind a line: the unit that a number still needs, the parameters of a call, the
 /// value of a name.
@@ -61,7 +61,7 @@ fn usual_unit(kind: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::hint;
-    use crate::ide::{Scope, Value};
+    use spintrue_language::ide::{Scope, Value};
 
     #[test]
     fn tells_what_comes_next() {

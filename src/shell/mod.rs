@@ -34,13 +34,13 @@ mod watch;
 
 pub use monitor::CallMonitor;
 
-use crate::builtins::Effect;
-use crate::head::Calls;
-use crate::head::control::{Control, SharedControl};
-use crate::head::replay::Course;
-use crate::head::station::{Station, StationError};
-use crate::session::live::Session;
-use crate::session::{Files, Verdict};
+use spintrue_language::builtins::Effect;
+use spintrue_head::Calls;
+use spintrue_head::control::{Control, SharedControl};
+use spintrue_head::replay::Course;
+use spintrue_language::station::{Station, StationError};
+use spintrue_language::session::live::Session;
+use spintrue_language::session::{Files, Verdict};
 use crate::shell::console::Console;
 use crate::shell::context::Shared;
 use crate::shell::head_watch::{HeadWatch, Heard};

@@ -1,7 +1,7 @@
 //! What entries and commands leave behind: their outcome, what `save` writes of them, and the lines
 //! at which stepping pauses.
 
-use crate::session::Verdict;
+use spintrue_language::session::Verdict;
 use crate::terminal::{complain, wrapped};
 
 /// The outcome of an entry or a command.

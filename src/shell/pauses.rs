@@ -1,9 +1,9 @@
 //! `pause`, `pauses`: source lines at which stepping pauses.
 
-use crate::check::steps::{Dark, Place, Steps};
+use spintrue_language::check::steps::{Dark, Place, Steps};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Breakpoint, EntryOutcome};
-use crate::source::{SourceMap, Span};
+use spintrue_language::source::{SourceMap, Span};
 use crate::terminal::say;
 use std::collections::{BTreeSet, HashSet};
 use thiserror::Error;

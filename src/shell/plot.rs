@@ -1,6 +1,6 @@
 //! Small plots of characters: points over time with units on both axes, and bars.
 
-use crate::units::{Dimension, UnitText, show, show_number, suited};
+use spintrue_head::units::{Dimension, UnitText, show, show_number, suited};
 
 /// Rows that points are drawn on.
 const ROWS: usize = 10;
@@ -108,7 +108,7 @@ fn digits_of(span: f64) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::{Series, bar, plot};
-    use crate::units::Dimension;
+    use spintrue_head::units::Dimension;
 
     #[test]
     fn points_stand_where_they_belong() {

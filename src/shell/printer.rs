@@ -1,11 +1,12 @@
 //! Prints the events of an entry while it runs.
 
-use crate::acceptance::decision::Outcome;
-use crate::interpret::{Check, Event, Observer, answer_line};
+use spintrue_language::acceptance::decision::Outcome;
+use spintrue_language::interpret::{Check, Event, Observer, answer_line};
 use crate::shell::view::spread;
 use crate::terminal::told::{check_line, stamped};
-use crate::terminal::{self, DIM, RED, complain_over, say, styled};
-use crate::units::{Dimension, show};
+use crate::terminal;
+use crate::terminal::{DIM, RED, complain_over, say, styled};
+use spintrue_head::units::{Dimension, show};
 use std::time::{Duration, Instant};
 
 /// Time between two drawings of one wait.

@@ -1,10 +1,10 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
-use crate::head::control::Control;
-use crate::head::{Description, Laser, Status};
+use spintrue_head::control::Control;
+use spintrue_head::{Description, Laser, Status};
 use crate::terminal::columns;
-use crate::units::{Dimension, show};
-use crate::visible::line;
+use spintrue_head::units::{Dimension, show};
+use spintrue_head::visible::line;
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]

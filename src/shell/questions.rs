@@ -1,7 +1,7 @@
 //! Questions of entries, answered at the prompt.
 
-use crate::operator::{Answer, NoAnswer, Operator, Question};
-use crate::program::show::time_text;
+use spintrue_language::operator::{Answer, NoAnswer, Operator, Question};
+use spintrue_language::program::show::time_text;
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::{BOLD, complain, styled};
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -4,8 +4,8 @@
 use crate::shell::context::Shared;
 use crate::shell::helper::Helper;
 use crate::shell::history::History;
-use crate::syntax::unfinished;
-use crate::visible;
+use spintrue_language::syntax::unfinished;
+use spintrue_head::visible;
 use rustyline::config::{BellStyle, ColorMode, CompletionType, Config};
 use rustyline::error::ReadlineError;
 use rustyline::history::FileHistory;

@@ -1,21 +1,21 @@
 //! `save`: what was typed, as a script. Entries that failed are left out, quantities that repeat
 //! become params, names that were given twice are told apart.
 
-use crate::check::index::{Occurrence, Target};
-use crate::head::system::why;
-use crate::ide::one_line;
-use crate::session::live::{Done, Session};
-use crate::session::{FileError, Files, Text, prepare};
+use spintrue_language::check::index::{Occurrence, Target};
+use spintrue_head::system::why;
+use spintrue_language::ide::one_line;
+use spintrue_language::session::live::{Done, Session};
+use spintrue_language::session::{FileError, Files, Text, prepare};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
-use crate::source::{SourceId, Span};
-use crate::syntax::KEYWORDS;
-use crate::syntax::format::format;
-use crate::syntax::tree::{ExpressionKind, File, Statement, StatementKind};
-use crate::syntax::walk::{each_expression, each_statement, expressions};
+use spintrue_language::source::{SourceId, Span};
+use spintrue_language::syntax::KEYWORDS;
+use spintrue_language::syntax::format::format;
+use spintrue_language::syntax::tree::{ExpressionKind, File, Statement, StatementKind};
+use spintrue_language::syntax::walk::{each_expression, each_statement, expressions};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, say};
-use crate::units::{Dimension, parse_unit};
+use spintrue_head::units::{Dimension, parse_unit};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};

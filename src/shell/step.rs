@@ -1,19 +1,21 @@
 //! `run` and `step`: what the script that was read does, in one go or statement by statement, and
 //! the prompt at a pause.
 
-use crate::builtins::Effect;
-use crate::check::live::Kept;
-use crate::session::Files;
-use crate::session::live::Entry;
-use crate::session::step::{Pause, Pauses, Unseen};
+use spintrue_language::builtins::Effect;
+use spintrue_language::check::live::Kept;
+use spintrue_language::session::Files;
+use spintrue_language::session::live::Entry;
+use spintrue_language::session::step::{Pause, Pauses, Unseen};
 use crate::shell::console::Console;
 use crate::shell::head_watch::{HeadWatch, Heard};
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::pauses::{PausePlaces, listed};
-use crate::shell::prompt::{self, PAUSED};
+use crate::shell::prompt;
+use crate::shell::prompt::PAUSED;
 use crate::shell::reader::{Input, InputKind, Reader};
-use crate::shell::view::{self, name_row};
-use crate::source::{SourceMap, Span};
+use crate::shell::view;
+use crate::shell::view::name_row;
+use spintrue_language::source::{SourceMap, Span};
 use crate::terminal::told::{failed, rendered};
 use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled, wrapped};
 use std::collections::{BTreeSet, HashSet};

@@ -1,9 +1,9 @@
 //! Values at the prompt.
 
-use crate::check::live::Answer;
-use crate::program::show::Shown;
-use crate::program::value::Datum;
-use crate::source::SourceMap;
+use spintrue_language::check::live::Answer;
+use spintrue_language::program::show::Shown;
+use spintrue_language::program::value::Datum;
+use spintrue_language::source::SourceMap;
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::{BOLD, styled};
 

@@ -1,12 +1,12 @@
 //! `watch`: a value again and again, plotted in place. `plot`: the speed of the polygon while an
 //! entry runs.
 
-use crate::builtins::Effect;
-use crate::check::live::Answer;
-use crate::head::Calls;
-use crate::program::show::{Shower, Shown};
-use crate::program::value::Datum;
-use crate::session::Verdict;
+use spintrue_language::builtins::Effect;
+use spintrue_language::check::live::Answer;
+use spintrue_head::Calls;
+use spintrue_language::program::show::{Shower, Shown};
+use spintrue_language::program::value::Datum;
+use spintrue_language::session::Verdict;
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use crate::shell::plot::{Series, plot};
@@ -14,7 +14,7 @@ use crate::shell::printer::EntryPrinter;
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::told::failed;
 use crate::terminal::{columns, complain, draws_progress, say, say_over};
-use crate::units::{Dimension, parse_quantity, parse_unit};
+use spintrue_head::units::{Dimension, parse_quantity, parse_unit};
 use std::rc::Rc;
 use std::time::Duration;
 use thiserror::Error;

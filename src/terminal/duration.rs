@@ -1,10 +1,10 @@
 //! How long a script takes at most: the time, what adds most to it, and how it depends on params.
 
-use crate::bounds::{Bound, Formula, ParamAt, ParamKind, Term, Unknown, What};
-use crate::program::tree::Program;
-use crate::source::{SourceMap, Span};
+use spintrue_language::bounds::{Bound, Formula, ParamAt, ParamKind, Term, Unknown, What};
+use spintrue_language::program::tree::Program;
+use spintrue_language::source::{SourceMap, Span};
 use crate::terminal::{DIM, styled};
-use crate::units::show_number;
+use spintrue_head::units::show_number;
 
 /// Places that are listed.
 const MAX_PLACES: usize = 3;

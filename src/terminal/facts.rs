@@ -1,9 +1,9 @@
 //! What a head says of itself, as rows of words and values.
 
-use crate::head::Description;
-use crate::head::signals::{Active, AtSafe, Direction, Pull};
-use crate::optics::{ClockKind, StartOfScan};
-use crate::units::{Dimension, parse_unit, show};
+use spintrue_head::Description;
+use spintrue_head::signals::{Active, AtSafe, Direction, Pull};
+use spintrue_head::optics::{ClockKind, StartOfScan};
+use spintrue_head::units::{Dimension, parse_unit, show};
 
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
 

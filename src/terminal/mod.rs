@@ -11,7 +11,8 @@ pub mod table;
 pub mod told;
 pub mod units;
 
-use crate::visible::{self, STEER};
+use spintrue_head::visible;
+use spintrue_head::visible::STEER;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 

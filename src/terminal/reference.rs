@@ -1,11 +1,11 @@
 //! The tables of built-ins, record types and codes, for people at a terminal.
 
-use crate::builtins::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, records};
-use crate::diagnostics::codes::Code;
-use crate::ide::{Callable, effects};
-use crate::syntax::Keyword;
+use spintrue_language::builtins::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, records};
+use spintrue_language::diagnostics::codes::Code;
+use spintrue_language::ide::{Callable, effects};
+use spintrue_language::syntax::Keyword;
 use crate::terminal::{BOLD, beside, styled, wrapped};
-use crate::visible;
+use spintrue_head::visible;
 
 /// Every built-in by topic, and every record type.
 pub fn overview(colour: bool) -> String {

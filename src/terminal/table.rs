@@ -1,9 +1,9 @@
 //! Recorded values for people: a record field by field, lists of records as tables side by side.
 
 use crate::paper::table::{RecordTable, common_unit, head};
-use crate::program::show::{Shown, places};
+use spintrue_language::program::show::{Shown, places};
 use crate::terminal::{BOLD, styled};
-use crate::units::{noise, show_number};
+use spintrue_head::units::{noise, show_number};
 
 /// A single record, a line for each field.
 pub fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {

@@ -1,17 +1,17 @@
 //! Checks, heads, trims, reports and failures in words.
 
-use crate::acceptance::decision::Outcome;
-use crate::diagnostics::{Diagnostic, Severity, render};
-pub use crate::head::safe::left;
-use crate::head::{Description, Trim};
-use crate::interpret::Check;
-use crate::program::failure::Failure;
-use crate::program::show::Shown;
-use crate::program::tree::COVERAGE;
-use crate::source::SourceMap;
+use spintrue_language::acceptance::decision::Outcome;
+use spintrue_language::diagnostics::{Diagnostic, Severity, render};
+pub use spintrue_head::safe::left;
+use spintrue_head::{Description, Trim};
+use spintrue_language::interpret::Check;
+use spintrue_language::program::failure::Failure;
+use spintrue_language::program::show::Shown;
+use spintrue_language::program::tree::COVERAGE;
+use spintrue_language::source::SourceMap;
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
-use crate::units::{Dimension, parse_unit, show, show_number};
-use crate::visible::{STEER, line, lines};
+use spintrue_head::units::{Dimension, parse_unit, show, show_number};
+use spintrue_head::visible::{STEER, line, lines};
 
 /// Most reports that are shown at once.
 const MAX_SHOWN: usize = 50;
@@ -193,7 +193,7 @@ pub fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
 #[cfg(test)]
 mod tests {
     use super::left;
-    use crate::head::SafeState;
+    use spintrue_head::SafeState;
 
     fn said(speed: f64, at_rest: bool) -> String {
         let safe = SafeState {

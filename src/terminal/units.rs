@@ -1,7 +1,7 @@
 //! The table of units, for people at a terminal.
 
 use crate::terminal::{BOLD, beside, styled};
-use crate::units::{KINDS, TABLE, Unit};
+use spintrue_head::units::{KINDS, TABLE, Unit};
 
 /// Every unit by kind, with its size.
 pub fn list(colour: bool) -> String {

@@ -1,12 +1,12 @@
 //! Tables of the pages that are made from the tables of heads and of the wire.
 
 use crate::support::{root, table_of_page};
-use spintrue::head::call::{Call, Image};
-use spintrue::head::contract::TABLE as CONTRACTS;
-use spintrue::head::wire::codec::message;
-use spintrue::head::wire::tree::TABLE as HEADERS;
-use spintrue::head::{Halt, LineOrder, Pattern, Trim};
-use spintrue::image::Bitmap;
+use spintrue_head::call::{Call, Image};
+use spintrue_head::contract::TABLE as CONTRACTS;
+use spintrue_head::wire::codec::message;
+use spintrue_head::wire::tree::TABLE as HEADERS;
+use spintrue_head::{Halt, LineOrder, Pattern, Trim};
+use spintrue_head::image::Bitmap;
 use std::fs;
 use std::sync::Arc;
 

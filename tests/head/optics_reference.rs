@@ -4,13 +4,9 @@
 //! redone by hand; the tolerance is 1e-9 relative unless the value is quoted with fewer digits.
 
 use core::f64::consts::{PI, TAU};
-use spintrue::optics::geometry::{
-    facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity,
-};
-use spintrue::optics::trim::{corrected, cross_scan_change, in_scan_change};
-use spintrue::optics::{
-    Decides, LinePlan, LineRequest, Mean, Reading, Register, Scale, Trim, plan_line,
-};
+use spintrue_head::optics::geometry::{facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity};
+use spintrue_head::optics::trim::{corrected, cross_scan_change, in_scan_change};
+use spintrue_head::optics::{Decides, LinePlan, LineRequest, Mean, Reading, Register, Scale, Trim, plan_line};
 
 const RPM: f64 = PI / 30.0;
 const ARCSEC: f64 = PI / 648_000.0;
@@ -102,7 +98,7 @@ fn facets_that_are_cut_off_true() {
 
 #[test]
 fn an_index_only_start_shows_division_errors() {
-    use spintrue::optics::{Clock, ClockKind, Hardware, StartOfScan};
+    use spintrue_head::optics::{Clock, ClockKind, Hardware, StartOfScan};
     let mut request = LineRequest {
         facets: 10,
         speed: 4800.0 * RPM,

@@ -3,13 +3,14 @@
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue::bounds::{Bound, What, finish_most};
-use spintrue::diagnostics::Severity;
-use spintrue::head::description::{Clock, ClockKind, Register, StartOfScan};
-use spintrue::head::station::Station;
-use spintrue::head::{Description, Rig, Times, sim};
-use spintrue::interpret;
-use spintrue::session::{Prepared, prepare};
+use spintrue_language::bounds::{Bound, What, finish_most};
+use spintrue_language::diagnostics::Severity;
+use spintrue_head::description::{Clock, ClockKind, Register, StartOfScan};
+use spintrue_language::station::Station;
+use spintrue_head::{Description, Rig, Times};
+use spintrue_sim as sim;
+use spintrue_language::interpret;
+use spintrue_language::session::{Prepared, prepare};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

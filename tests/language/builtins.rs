@@ -2,11 +2,11 @@
 //! its reader needs.
 
 use crate::inside::{Sources, run, station};
-use spintrue::builtins::{Default, Spec, TOPICS, records, table};
-use spintrue::diagnostics::render::render;
-use spintrue::head::Images;
-use spintrue::image::Bitmap;
-use spintrue::session::{Prepared, Verdict, prepare, read_image};
+use spintrue_language::builtins::{Default, Spec, TOPICS, records, table};
+use spintrue_language::diagnostics::render::render;
+use spintrue_language::images::Images;
+use spintrue_head::image::Bitmap;
+use spintrue_language::session::{Prepared, Verdict, prepare, read_image};
 use std::sync::Arc;
 
 /// A script with the page that it exposes.
@@ -63,15 +63,15 @@ fn every_entry_is_complete() {
             assert!(left_out || !optional, "{}: a required one behind an optional", builtin.name);
             optional = left_out;
         }
-        assert!(!spintrue::syntax::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
+        assert!(!spintrue_language::syntax::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
         for parameter in builtin.parameters {
-            assert!(!spintrue::syntax::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
+            assert!(!spintrue_language::syntax::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
         }
     }
     for record in records() {
         for (field, _, meaning) in record.fields {
             assert!(!meaning.is_empty());
-            assert!(!spintrue::syntax::KEYWORDS.contains(field), "{}.{field}", record.name);
+            assert!(!spintrue_language::syntax::KEYWORDS.contains(field), "{}.{field}", record.name);
         }
     }
 }

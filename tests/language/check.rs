@@ -4,10 +4,10 @@
 
 use crate::inside::Sources;
 use crate::support::{corpus, file_name, root, scripts};
-use spintrue::diagnostics::Severity;
-use spintrue::diagnostics::codes;
-use spintrue::diagnostics::render::{render, summary};
-use spintrue::session::{FileError, Files, Prepared, Text, prepare};
+use spintrue_language::diagnostics::Severity;
+use spintrue_language::diagnostics::codes;
+use spintrue_language::diagnostics::render::{render, summary};
+use spintrue_language::session::{FileError, Files, Prepared, Text, prepare};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -3,16 +3,15 @@
 
 use crate::example::Example;
 use crate::support::root;
-use spintrue::builtins::{Effect, FAILURE};
-use spintrue::check::limit::beyond;
-use spintrue::diagnostics::Diagnostic;
-use spintrue::diagnostics::codes::{
-    ALL, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, topics,
-};
-use spintrue::diagnostics::render::render;
-use spintrue::head::{FaultInjector, Head, sim};
-use spintrue::program::failure::FailureKind;
-use spintrue::session::{FileError, Files, Prepared, Text, prepare};
+use spintrue_language::builtins::{Effect, FAILURE};
+use spintrue_language::check::limit::beyond;
+use spintrue_language::diagnostics::Diagnostic;
+use spintrue_language::diagnostics::codes::{ALL, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, topics};
+use spintrue_language::diagnostics::render::render;
+use spintrue_head::{FaultInjector, Head};
+use spintrue_sim as sim;
+use spintrue_language::program::failure::FailureKind;
+use spintrue_language::session::{FileError, Files, Prepared, Text, prepare};
 use std::collections::BTreeSet;
 
 fn codes() -> impl Iterator<Item = &'static Code> {

@@ -1,9 +1,9 @@
 //! What stands in `grammar/`: the test by which `tests/extra/grammar.sh` asks which texts parse,
 //! and the highlighting grammar, which is made from the tables of the language.
 
-use spintrue::source::SourceId;
-use spintrue::syntax::names::Names;
-use spintrue::syntax::parse;
+use spintrue_language::source::SourceId;
+use spintrue_language::syntax::names::Names;
+use spintrue_language::syntax::parse;
 use std::fs;
 
 #[path = "grammar/highlight.rs"]

@@ -6,12 +6,14 @@ mod watched;
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue::head::faults::{FAULTS, InjectableFault};
-use spintrue::head::sim;
-use spintrue::head::station::Station;
-use spintrue::head::{Head, Images};
-use spintrue::image::Bitmap;
-use spintrue::session::{self, Finished, Prepared, SCRIPT, Verdict, prepare, read_image};
+use spintrue_head::faults::{FAULTS, InjectableFault};
+use spintrue_sim as sim;
+use spintrue_language::station::Station;
+use spintrue_head::Head;
+use spintrue_language::images::Images;
+use spintrue_head::image::Bitmap;
+use spintrue_language::session;
+use spintrue_language::session::{Finished, Prepared, SCRIPT, Verdict, prepare, read_image};
 use std::sync::Arc;
 use watched::{Strike, Watched};
 

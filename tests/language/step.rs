@@ -2,10 +2,10 @@
 
 use crate::inside::{Events, Sources, station};
 use crate::support::{root, scripts};
-use spintrue::head::Calls;
-use spintrue::head::Laser;
-use spintrue::session::live::Session;
-use spintrue::session::step::{Pause, Pauses};
+use spintrue_head::Calls;
+use spintrue_head::Laser;
+use spintrue_language::session::live::Session;
+use spintrue_language::session::step::{Pause, Pauses};
 use std::fs;
 use std::path::PathBuf;
 

@@ -1,7 +1,8 @@
 //! `head expose` and `run --picture` from outside: what they say, the files they leave, and how
 //! they refuse before anything moves.
 
-use crate::program::{self, json_lines};
+use spintrue_language::program;
+use spintrue_language::program::json_lines;
 use crate::support::{Folder, repository};
 use std::fs;
 use std::io::BufReader;

@@ -2,11 +2,11 @@
 
 use crate::line::Line;
 use crate::served::Server;
-use spintrue::head::control::{Control, SharedControl};
-use spintrue::head::wire::driver;
-use spintrue::head::wire::greeting::Target;
-use spintrue::head::wire::link::Place;
-use spintrue::head::{Calls, Fault, Halt, Link};
+use spintrue_head::control::{Control, SharedControl};
+use spintrue_head::wire::driver;
+use spintrue_head::wire::greeting::Target;
+use spintrue_head::wire::link::Place;
+use spintrue_head::{Calls, Fault, Halt, Link};
 use std::sync::Arc;
 use std::time::Duration;
 

@@ -1,8 +1,9 @@
 //! Tables of the pages that are made from the tables of the simulated head.
 
 use crate::support::{root, table_of_page};
-use spintrue::head::faults::FAULTS;
-use spintrue::head::{Head, sim};
+use spintrue_head::faults::FAULTS;
+use spintrue_head::Head;
+use spintrue_sim as sim;
 use std::fs;
 
 /// With `INSTA_UPDATE=always` the page is written anew.

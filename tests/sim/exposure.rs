@@ -2,13 +2,14 @@
 //! shows the image, banding goes when trims come, and whatever ends a page leaves no light on.
 
 use core::f64::consts::TAU;
-use spintrue::head::sim;
-use spintrue::head::sim::medium::{Medium, Sheet};
-use spintrue::head::sim::render::{Showing, picture};
-use spintrue::head::station::{Station, StationError};
-use spintrue::head::{Calls, ExposedPage, Fault, Laser, LineOrder, PageOrder, Rig};
-use spintrue::image::Bitmap;
-use spintrue::optics::{Decides, LinePlan, LineRequest, Trim, plan_line, trim::corrected};
+use spintrue_sim as sim;
+use spintrue_sim::medium::{Medium, Sheet};
+use spintrue_sim::render::{Showing, picture};
+use spintrue_language::station::{Station, StationError};
+use spintrue_head::{Calls, ExposedPage, Fault, Laser, LineOrder, PageOrder, Rig};
+use spintrue_head::image::Bitmap;
+use spintrue_head::optics::{Decides, LinePlan, LineRequest, Trim, plan_line};
+use spintrue_head::optics::trim::corrected;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -223,7 +224,7 @@ fn trims_take_the_banding_out_of_the_picture() {
             bench.station.expose(&order).unwrap();
             readings.extend(bench.station.measure().ok());
         }
-        let mean = spintrue::optics::Mean::of(&readings).unwrap();
+        let mean = spintrue_head::optics::Mean::of(&readings).unwrap();
         let (time, angle) = (description.in_scan_trim, description.cross_scan_trim);
         let found = corrected(Trim::default(), &mean, plan.scale(), time, angle).unwrap();
         *trim = found.trim;

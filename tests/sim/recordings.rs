@@ -2,16 +2,16 @@
 //! damaged; and the contracts on a replay.
 
 use flate2::read::GzDecoder;
-use spintrue::head::call::{Call, Reply};
-use spintrue::head::contract::{self, Outcome, Permissions};
-use spintrue::head::faults::FAULTS;
-use spintrue::head::record::{CallListener, CallRecorder, Heard};
-use spintrue::head::replay::Replay;
-use spintrue::head::trace::{
-    Entry, FORMAT, Header, TraceError, TraceReader, TraceWriter, VERSION, survey,
-};
-use spintrue::head::{Calls, Description, Fault, Head, Link, PageOrder, Rig, sim};
-use spintrue::image::Bitmap;
+use spintrue_head::call::{Call, Reply};
+use spintrue_head::contract;
+use spintrue_head::contract::{Outcome, Permissions};
+use spintrue_head::faults::FAULTS;
+use spintrue_head::record::{CallListener, CallRecorder, Heard};
+use spintrue_head::replay::Replay;
+use spintrue_head::trace::{Entry, FORMAT, Header, TraceError, TraceReader, TraceWriter, VERSION, survey};
+use spintrue_head::{Calls, Description, Fault, Head, Link, PageOrder, Rig};
+use spintrue_sim as sim;
+use spintrue_head::image::Bitmap;
 use std::cell::RefCell;
 use std::io::{Read, Write};
 use std::rc::Rc;

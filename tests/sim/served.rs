@@ -1,10 +1,10 @@
 //! A simulated head behind a server in a thread of its own.
 
 use crate::line::Line;
-use spintrue::head::sim;
-use spintrue::head::wire::acceptor::Listener;
-use spintrue::head::wire::control::Served;
-use spintrue::head::wire::server::serve;
+use spintrue_sim as sim;
+use spintrue_head::wire::acceptor::Listener;
+use spintrue_head::wire::control::Served;
+use spintrue_head::wire::server::serve;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};

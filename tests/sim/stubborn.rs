@@ -2,9 +2,10 @@
 
 use crate::line::PATIENCE;
 use crate::served::Server;
-use spintrue::head::call::{Call, Reply};
-use spintrue::head::wire::control::Served;
-use spintrue::head::{Fault, Link, Rig, SafeState, sim};
+use spintrue_head::call::{Call, Reply};
+use spintrue_head::wire::control::Served;
+use spintrue_head::{Fault, Link, Rig, SafeState};
+use spintrue_sim as sim;
 use std::sync::Arc;
 use std::sync::mpsc::{Sender, channel};
 use std::thread;

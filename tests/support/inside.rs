@@ -1,10 +1,12 @@
 //! Scripts in memory and on disk, stations on simulated heads, and what a run tells.
 
 use crate::support::root;
-use spintrue::head::station::Station;
-use spintrue::head::{Rig, sim};
-use spintrue::interpret::{Event, Observer};
-use spintrue::session::{self, FileError, Files, Finished, Prepared, Text};
+use spintrue_language::station::Station;
+use spintrue_head::Rig;
+use spintrue_sim as sim;
+use spintrue_language::interpret::{Event, Observer};
+use spintrue_language::session;
+use spintrue_language::session::{FileError, Files, Finished, Prepared, Text};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -5,13 +5,11 @@ use super::board::{
     AT_REST, BRAKE, Board, CLAMP, DOOR, DRAWN, DRIVE, FACETS, INDEX, INTERLOCK, Imaginary, LAMP,
     LASER, LOCKED, READY, Word,
 };
-use spintrue::head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
-use spintrue::head::safe::step_by_step;
-use spintrue::head::signals::{self, Active, AtSafe, Channel, Direction, Pull, Signal};
-use spintrue::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState,
-    Status, Times, Trim, Turn,
-};
+use spintrue_head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
+use spintrue_head::safe::step_by_step;
+use spintrue_head::signals;
+use spintrue_head::signals::{Active, AtSafe, Channel, Direction, Pull, Signal};
+use spintrue_head::{Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status, Times, Trim, Turn};
 use std::cell::RefCell;
 use std::f64::consts::TAU;
 use std::rc::Rc;

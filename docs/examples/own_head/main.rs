@@ -12,7 +12,8 @@ mod head;
 
 use board::Imaginary;
 use head::{OwnGauge, OwnHead};
-use spintrue::cli::{self, HeadAndGauge, main_with};
+use crate::cli;
+use crate::cli::{HeadAndGauge, main_with};
 use std::cell::RefCell;
 use std::process::ExitCode;
 use std::rc::Rc;

@@ -5,8 +5,8 @@ use crate::archive::trend::series::{day_and_minute, newest};
 use crate::archive::trend::text::{index, title};
 use crate::paper;
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
-use crate::units::show_number;
-use crate::visible;
+use spintrue_head::units::show_number;
+use spintrue_head::visible;
 use maud::{Markup, html};
 
 /// Newest runs that are drawn.

@@ -14,8 +14,8 @@ use crate::archive::open::open_to_read;
 use crate::archive::sql::{Purpose, Store, Value};
 use crate::archive::trend::series::{Limits, Point, Series, runs};
 use crate::error::{Error, invalid};
-use crate::units::{Dimension, UnitText, distance, parse_quantity, parse_unit};
-use crate::visible;
+use spintrue_head::units::{Dimension, UnitText, distance, parse_quantity, parse_unit};
+use spintrue_head::visible;
 use clap::Args;
 use std::path::Path;
 

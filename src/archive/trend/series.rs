@@ -1,9 +1,9 @@
 //! A value over the runs: control charts, signals and capability. Plain data.
 
-use crate::statistics::capability::{cp, cpk, cpk_doubt};
-use crate::statistics::control::{Individuals, Rule, individuals, signals};
-use crate::statistics::describe::{deviation, mean};
-use crate::units::{noise, show_number};
+use spintrue_language::statistics::capability::{cp, cpk, cpk_doubt};
+use spintrue_language::statistics::control::{Individuals, Rule, individuals, signals};
+use spintrue_language::statistics::describe::{deviation, mean};
+use spintrue_head::units::{noise, show_number};
 
 /// What an index of capability is held against: what just fits, and what is asked for more often
 /// than not (common practice, no source).
@@ -263,7 +263,7 @@ impl Trend {
 #[cfg(test)]
 mod tests {
     use super::{Limits, Point, Series, Trend};
-    use crate::statistics::control::Rule;
+    use spintrue_language::statistics::control::Rule;
 
     fn series(values: &[f64]) -> Series {
         let point = |value: &f64| Point {

@@ -2,7 +2,7 @@
 
 use crate::archive::trend::series::{ASKED, Block, Indices, Trend, day_and_minute, newest};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, styled, wrapped};
-use crate::visible;
+use spintrue_head::visible;
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 30;

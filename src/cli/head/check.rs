@@ -1,17 +1,15 @@
 //! `head check`: tests a head against the head contract.
 
 use crate::error::{Error, FAILED, invalid};
-use crate::head::Calls;
-use crate::head::contract::{Contract, Outcome, Permissions, Report, TABLE, run_with};
-use crate::head::wire::driver;
-use crate::head::wire::greeting::Target;
-use crate::session::Verdict;
+use spintrue_head::Calls;
+use spintrue_head::contract::{Contract, Outcome, Permissions, Report, TABLE, run_with};
+use spintrue_head::wire::driver;
+use spintrue_head::wire::greeting::Target;
+use spintrue_language::session::Verdict;
 use crate::setup::options::{Recording, Surroundings};
 use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, stop_on_request, wired};
 use crate::terminal::told::left;
-use crate::terminal::{
-    BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped,
-};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped};
 use clap::Args;
 use serde_json::{Value, json};
 use std::sync::Arc;

@@ -1,11 +1,11 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
 use crate::error::Error;
-use crate::head::Description;
+use spintrue_head::Description;
 use crate::setup::{Fixtures, Opening};
 use crate::terminal::facts::{Content, Row, facts, groups};
 use crate::terminal::{BOLD, colour_output, emit, say, styled};
-use crate::visible::line;
+use spintrue_head::visible::line;
 use clap::Args;
 use serde_json::{Map, Value, json};
 

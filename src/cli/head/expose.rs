@@ -6,13 +6,14 @@ use crate::cli::pages::{ExposedPage, Picture};
 use crate::cli::run::printer;
 use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
-use crate::head::sim::medium::Sheet;
-use crate::image::Bitmap;
-use crate::session::{self, FileError, Files, Text, read_image};
+use spintrue_sim::medium::Sheet;
+use spintrue_head::image::Bitmap;
+use spintrue_language::session;
+use spintrue_language::session::{FileError, Files, Text, read_image};
 use crate::setup::options::HeadOption;
 use crate::setup::{Opening, Stage, load, stop_on_request};
 use crate::terminal::complain;
-use crate::units::Dimension;
+use spintrue_head::units::Dimension;
 use clap::Args;
 use std::path::PathBuf;
 

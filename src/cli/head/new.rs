@@ -2,7 +2,7 @@
 
 use crate::disk::{Force, Place};
 use crate::error::Error;
-use crate::head::sim::BUILT_IN;
+use spintrue_sim::BUILT_IN;
 use crate::terminal::say;
 use clap::Args;
 use std::path::PathBuf;

@@ -1,15 +1,15 @@
 //! `head trace`: shows a recording, one call per line.
 
 use crate::error::{Error, FAILED, invalid};
-use crate::head::call::Reply;
-use crate::head::record::Heard;
-use crate::head::trace::{Entry, Header, Survey};
-use crate::head::words;
+use spintrue_head::call::Reply;
+use spintrue_head::record::Heard;
+use spintrue_head::trace::{Entry, Header, Survey};
+use spintrue_head::words;
 use crate::setup::options::time;
 use crate::setup::{reader, surveyed};
 use crate::terminal::told::shortened;
 use crate::terminal::{DIM, RED, colour_output, emit, say, styled};
-use crate::visible;
+use spintrue_head::visible;
 use clap::Args;
 use serde_json::{Map, Value, json};
 

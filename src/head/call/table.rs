@@ -1,9 +1,9 @@
 //! The table of calls: one row each, by which layers decide instead of listing calls themselves.
 
-use crate::head::call::{Call, Reply};
-use crate::head::safe::SAFE_CALLS;
-use crate::head::signals::{settable, switchable};
-use crate::head::{Description, Fault, Laser};
+use crate::call::{Call, Reply};
+use crate::safe::SAFE_CALLS;
+use crate::signals::{settable, switchable};
+use crate::{Description, Fault, Laser};
 
 /// Who may ask, where several can reach a head.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

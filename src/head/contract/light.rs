@@ -1,11 +1,9 @@
 //! Contracts of the laser, and of the gauge where it has a line to measure.
 
-use crate::head::contract::Outcome;
-use crate::head::contract::trial::{
-    Trial, TrialResult, broken, holds, or_broken, or_skipped, refused,
-};
-use crate::head::contract::trims::restored;
-use crate::head::{Fault, Halt, Laser, LineOrder, Pattern, Reading};
+use crate::contract::Outcome;
+use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken, or_skipped, refused};
+use crate::contract::trims::restored;
+use crate::{Fault, Halt, Laser, LineOrder, Pattern, Reading};
 use crate::optics::geometry::line_rate;
 use crate::optics::line::WORD;
 use crate::optics::{LinePlan, Register};

@@ -30,8 +30,8 @@ mod tests;
 
 pub use table::TABLE;
 
-use crate::head::safe::{catch_panic, make_safe_by_steps};
-use crate::head::{Calls, Link, SafeState};
+use crate::safe::{catch_panic, make_safe_by_steps};
+use crate::{Calls, Link, SafeState};
 use serde::Serialize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -162,7 +162,7 @@ fn tried(contract: &Contract, trial: &mut Trial) -> Outcome {
     let outcome = match checked {
         Ok(Ok(())) => Outcome::Kept,
         Ok(Err(outcome)) => outcome,
-        Err(panic) => Outcome::Broken(crate::head::safe::panic_fault(&*panic).to_string()),
+        Err(panic) => Outcome::Broken(crate::safe::panic_fault(&*panic).to_string()),
     };
     // No contract leaves light to the next one.
     if contract.risk == Risk::Light {

@@ -1,7 +1,7 @@
 //! Contracts of polygon and galvanometer.
 
-use crate::head::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
-use crate::head::{Halt, Laser};
+use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
+use crate::{Halt, Laser};
 use crate::optics::StartOfScan;
 use core::f64::consts::TAU;
 

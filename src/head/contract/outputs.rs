@@ -1,8 +1,8 @@
 //! Contracts of signals and channels.
 
-use crate::head::contract::Outcome;
-use crate::head::contract::trial::{Trial, TrialResult, holds, or_broken, or_skipped, refused};
-use crate::head::signals::{AtSafe, Channel, Direction, Signal};
+use crate::contract::Outcome;
+use crate::contract::trial::{Trial, TrialResult, holds, or_broken, or_skipped, refused};
+use crate::signals::{AtSafe, Channel, Direction, Signal};
 
 /// A name that no head has.
 const UNKNOWN: &str = "nobody_has_this";

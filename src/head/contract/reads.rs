@@ -1,10 +1,10 @@
 //! Contracts that only read, disarm and make safe.
 
-use crate::head::contract::Outcome;
-use crate::head::contract::trial::{Trial, TrialResult, broken, holds, or_broken};
-use crate::head::plausible::temperature;
-use crate::head::signals::{Channel, Direction};
-use crate::head::{Description, Fault, Laser};
+use crate::contract::Outcome;
+use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken};
+use crate::plausible::temperature;
+use crate::signals::{Channel, Direction};
+use crate::{Description, Fault, Laser};
 use std::collections::BTreeSet;
 
 /// Doubtful values of a description that are told of.

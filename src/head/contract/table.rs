@@ -1,8 +1,9 @@
 //! The one table of contracts, from harmless to light.
 
-use crate::head::contract::Risk::{self, Light, Moves, Reads, Switches, Trims};
-use crate::head::contract::trial::{Trial, TrialResult};
-use crate::head::contract::{Contract, light, moves, outputs, reads, trims};
+use crate::contract::Risk;
+use crate::contract::Risk::{Light, Moves, Reads, Switches, Trims};
+use crate::contract::trial::{Trial, TrialResult};
+use crate::contract::{Contract, light, moves, outputs, reads, trims};
 
 const fn contract(
     name: &'static str,

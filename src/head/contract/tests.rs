@@ -1,13 +1,10 @@
 //! Each contract is seen kept by the simulated head and broken by one that is bent for it.
 
 use super::{Outcome, Permissions, Report, TABLE, run, run_with};
-use crate::head::description::ClockKind;
-use crate::head::faults::FAULTS;
-use crate::head::sim::{SimGauge, SimHead, open_with};
-use crate::head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig,
-    SafeState, Status, Trim, Turn,
-};
+use crate::description::ClockKind;
+use crate::faults::FAULTS;
+use spintrue_sim::{SimGauge, SimHead, open_with};
+use crate::{Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig, SafeState, Status, Trim, Turn};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

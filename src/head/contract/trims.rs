@@ -1,8 +1,8 @@
 //! Contracts of the trim registers. What was in force before is put back.
 
-use crate::head::Trim;
-use crate::head::contract::Outcome;
-use crate::head::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
+use crate::Trim;
+use crate::contract::Outcome;
+use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
 
 /// Tries something, then loads the trims that were in force.
 pub(super) fn restored(

@@ -10,11 +10,11 @@
     reason = "the wire is made of sockets"
 )]
 
-use crate::head::wire::authentication::Origin;
-use crate::head::wire::errors::WireError;
-use crate::head::wire::line::{Ends, Line};
-use crate::head::wire::reader::{Connection, Event, PAUSE, Reader, Shared};
-use crate::head::wire::sender::{Outbox, ReplySender, Socket, TAKE_SOME};
+use crate::wire::authentication::Origin;
+use crate::wire::errors::WireError;
+use crate::wire::line::{Ends, Line};
+use crate::wire::reader::{Connection, Event, PAUSE, Reader, Shared};
+use crate::wire::sender::{Outbox, ReplySender, Socket, TAKE_SOME};
 use std::io::Write;
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;

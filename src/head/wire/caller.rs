@@ -7,22 +7,20 @@
 
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
-use crate::head::call::{Access, Call, FromReply, Reply};
-use crate::head::control::Control;
-use crate::head::link::{not_simulated, take};
-use crate::head::wire::codec::{Parameters, answer, message};
-use crate::head::wire::errors::WireError;
-use crate::head::wire::greeting::{Linked, MIN_REPLY, Target, greet};
-use crate::head::wire::limits::{carrying, in_all, link_most};
-use crate::head::wire::link::LinkError;
-use crate::head::wire::message::Argument;
-use crate::head::wire::outcome::{Failure, read};
-use crate::head::wire::reply::answers;
-use crate::head::wire::tree::{is, of_call};
-use crate::head::wire::words::{
-    ANOTHERS, CONTROLLED, detail, left_to_another, lost_control, refused,
-};
-use crate::head::{Description, Fault, Laser, SafeState, Status};
+use crate::call::{Access, Call, FromReply, Reply};
+use crate::control::Control;
+use crate::link::{not_simulated, take};
+use crate::wire::codec::{Parameters, answer, message};
+use crate::wire::errors::WireError;
+use crate::wire::greeting::{Linked, MIN_REPLY, Target, greet};
+use crate::wire::limits::{carrying, in_all, link_most};
+use crate::wire::link::LinkError;
+use crate::wire::message::Argument;
+use crate::wire::outcome::{Failure, read};
+use crate::wire::reply::answers;
+use crate::wire::tree::{is, of_call};
+use crate::wire::words::{ANOTHERS, CONTROLLED, detail, left_to_another, lost_control, refused};
+use crate::{Description, Fault, Laser, SafeState, Status};
 use std::cell::Cell;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;

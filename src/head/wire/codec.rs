@@ -1,17 +1,14 @@
 //! Calls as messages, and their results as replies, both ways: the driver writes what the server
 //! reads. Pure; uses the messages and the table of headers.
 
-use crate::head::call::{Call, Image, Reply};
-use crate::head::wire::errors::WireError;
-use crate::head::wire::message::Argument;
-use crate::head::wire::reply::{NAN, block, flag, joined, number, text};
-use crate::head::wire::suffix::{Kind, si};
-use crate::head::wire::tree::{Entry, Meaning, is, of_call};
-use crate::head::wire::words::unusable;
-use crate::head::{
-    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
-    Turn,
-};
+use crate::call::{Call, Image, Reply};
+use crate::wire::errors::WireError;
+use crate::wire::message::Argument;
+use crate::wire::reply::{NAN, block, flag, joined, number, text};
+use crate::wire::suffix::{Kind, si};
+use crate::wire::tree::{Entry, Meaning, is, of_call};
+use crate::wire::words::unusable;
+use crate::{Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim, Turn};
 use crate::image::Bitmap;
 use std::sync::Arc;
 

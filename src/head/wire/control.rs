@@ -1,11 +1,11 @@
 //! The head behind a server, and which client controls it. Lives on the thread of the head. Uses links.
 
-use crate::head::call::{Call, Reply};
-pub use crate::head::control::Control;
-use crate::head::safe::catch_panic;
-use crate::head::wire::errors::WireError;
-use crate::head::wire::watch::Watch;
-use crate::head::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
+use crate::call::{Call, Reply};
+pub use crate::control::Control;
+use crate::safe::catch_panic;
+use crate::wire::errors::WireError;
+use crate::wire::watch::Watch;
+use crate::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 use std::rc::Rc;

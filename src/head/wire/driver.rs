@@ -1,10 +1,10 @@
 //! The driver: the link to a head at the other end of a wire. Uses the caller.
 
-use crate::head::call::{Call, Reply};
-use crate::head::control::{Control, SharedControl};
-use crate::head::wire::caller::Wire;
-use crate::head::wire::greeting::Target;
-use crate::head::{Fault, Link};
+use crate::call::{Call, Reply};
+use crate::control::{Control, SharedControl};
+use crate::wire::caller::Wire;
+use crate::wire::greeting::Target;
+use crate::{Fault, Link};
 use std::cell::RefCell;
 use std::rc::Rc;
 

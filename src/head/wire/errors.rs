@@ -1,7 +1,7 @@
 //! The errors that the wire speaks of, with their numbers after SCPI-1999 volume 2 chapter 21
 //! (numbers and words from memory), and the bounded queue that keeps them. Uses faults.
 
-use crate::head::Fault;
+use crate::Fault;
 use std::collections::VecDeque;
 use std::fmt;
 

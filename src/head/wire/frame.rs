@@ -1,7 +1,7 @@
 //! From bytes that come in any pieces to whole messages: a message ends at a newline that stands in
 //! no block. Bounded. Pure; uses the errors.
 
-use crate::head::wire::errors::WireError;
+use crate::wire::errors::WireError;
 
 /// Bytes that a message may have outside its blocks.
 pub const MAX_LINE: usize = 64 * 1024;

@@ -3,10 +3,10 @@
 
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
-use crate::head::wire::link::{Link, Place, Pulse, Unlinked};
-use crate::head::wire::reply::{NAN, text};
-use crate::head::wire::tree::is;
-use crate::head::wire::words::{seconds, shown};
+use crate::wire::link::{Link, Place, Pulse, Unlinked};
+use crate::wire::reply::{NAN, text};
+use crate::wire::tree::is;
+use crate::wire::words::{seconds, shown};
 use core::ops::RangeInclusive;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

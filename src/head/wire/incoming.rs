@@ -27,6 +27,7 @@ impl Incoming for TcpStream {
     }
 }
 
+#[cfg(feature = "serial")]
 impl Incoming for Box<dyn serialport::SerialPort> {
     fn is_drained(&mut self) -> bool {
         self.bytes_to_read().is_ok_and(|count| count == 0)

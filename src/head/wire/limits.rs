@@ -1,10 +1,10 @@
 //! How long the driver waits for a call: what the head itself may take, by its description, and never
 //! longer than makes sense, whatever a description claims. Pure; uses the codec and descriptions.
 
-use crate::head::Description;
-use crate::head::call::Call;
-use crate::head::wire::greeting::MIN_REPLY;
-use crate::head::wire::link::Place;
+use crate::Description;
+use crate::call::Call;
+use crate::wire::greeting::MIN_REPLY;
+use crate::wire::link::Place;
 
 /// Longest wait for an answer of a head whose time passes by calls only: it computes as long as it
 /// takes.
@@ -97,8 +97,9 @@ pub fn in_all(
 #[cfg(test)]
 mod tests {
     use super::{MAX_REPLY, MAX_SAFE, MAX_SILENCE, MAX_TURNING, most};
-    use crate::head::call::Call;
-    use crate::head::{Head, sim};
+    use crate::call::Call;
+    use crate::Head;
+    use spintrue_sim as sim;
 
     /// Whatever a description claims, a wait ends.
     #[test]

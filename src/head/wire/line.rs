@@ -1,15 +1,17 @@
 //! Serial lines: how one is opened, at either end, and written to without ever waiting for its
 //! driver. Uses what is read from.
 
-use crate::head::wire::incoming::Incoming;
+use crate::wire::incoming::Incoming;
 use std::fmt;
 use std::io::{self, Write};
+#[cfg(feature = "serial")]
 use std::time::Duration;
 
 /// Bits per second where nothing else is said.
 pub const BAUD: u32 = 115_200;
 
 /// Longest wait of one read or write, so that the caller can react in between.
+#[cfg(feature = "serial")]
 const LOOK: Duration = Duration::from_millis(50);
 
 /// A serial line: 8 data bits, no parity, 1 stop bit, no handshake.
@@ -32,10 +34,18 @@ pub type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
 
 impl Line {
     /// Opens it for this process alone.
+    #[cfg(feature = "serial")]
     pub fn open(&self) -> io::Result<Ends> {
         let port = serialport::new(&self.device, self.baud).timeout(LOOK).open()?;
         let writer = Bytewise(port.try_clone()?);
         Ok((Box::new(port), Box::new(writer)))
+    }
+
+    /// Fails: built without the feature `serial`.
+    #[cfg(not(feature = "serial"))]
+    pub fn open(&self) -> io::Result<Ends> {
+        let why = "this program was built without the feature `serial`";
+        Err(io::Error::new(io::ErrorKind::Unsupported, why))
     }
 
     /// Time that so many bytes take, of ten bits each.
@@ -46,8 +56,10 @@ impl Line {
 
 /// Writes one byte at a time: a driver that says that it takes some takes one at once, but may hold
 /// up whoever gives it more than it has room for, for as long as nobody reads.
+#[cfg(feature = "serial")]
 struct Bytewise(Box<dyn serialport::SerialPort>);
 
+#[cfg(feature = "serial")]
 impl Write for Bytewise {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         match bytes.get(..1) {

@@ -7,10 +7,10 @@
     reason = "the wire is made of sockets"
 )]
 
-use crate::head::system;
-use crate::head::wire::frame::{Frame, Framer};
-use crate::head::wire::line::Line;
-use crate::head::wire::words::seconds;
+use crate::system;
+use crate::wire::frame::{Frame, Framer};
+use crate::wire::line::Line;
+use crate::wire::words::seconds;
 use std::fmt;
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{Shutdown, TcpStream, ToSocketAddrs};

@@ -1,7 +1,7 @@
 //! From a message to its units: headers, numbers with suffixes, words, strings and blocks, after IEEE
 //! 488.2 section 7 (from memory). Pure; uses the errors.
 
-use crate::head::wire::errors::WireError;
+use crate::wire::errors::WireError;
 
 /// Most characters of a number.
 const MAX_NUMBER: usize = 255;

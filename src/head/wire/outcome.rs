@@ -1,12 +1,12 @@
 //! What came of the unit before, as `FAULt?` tells it: every fault of the head with its kind and
 //! its words, so that none is lost on the way. Pure; uses faults.
 
-use crate::head::Fault;
-use crate::head::wire::codec::Parameters;
-use crate::head::wire::errors::WireError;
-use crate::head::wire::message::Argument;
-use crate::head::wire::reply::{joined, text};
-use crate::head::wire::suffix::Kind;
+use crate::Fault;
+use crate::wire::codec::Parameters;
+use crate::wire::errors::WireError;
+use crate::wire::message::Argument;
+use crate::wire::reply::{joined, text};
+use crate::wire::suffix::Kind;
 
 /// Why a unit failed.
 #[derive(Clone, Debug, PartialEq)]

@@ -3,10 +3,10 @@
 //! message of a connection must be one of the table, and what looks like HTTP ends it later as well.
 //! Pure; uses the messages and the tree.
 
-use crate::head::wire::errors::WireError;
-use crate::head::wire::frame::Frame;
-use crate::head::wire::message::units;
-use crate::head::wire::tree::find;
+use crate::wire::errors::WireError;
+use crate::wire::frame::Frame;
+use crate::wire::message::units;
+use crate::wire::tree::find;
 
 /// What a connection has shown so far.
 #[derive(Debug, Default)]
@@ -86,7 +86,7 @@ fn is_http(message: &[u8]) -> bool {
 #[cfg(test)]
 mod tests {
     use super::Introduction;
-    use crate::head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
+    use crate::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
 
     /// What of these pieces would be carried out.
     fn heard(pieces: &[&[u8]]) -> Vec<String> {

@@ -3,15 +3,15 @@
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
-use crate::head::wire::authentication::{Origin, SecretTurns};
-use crate::head::wire::errors::WireError;
-use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
-use crate::head::wire::incoming::Incoming;
-use crate::head::wire::message::units;
-use crate::head::wire::protocol::{Introduction, is_blank};
-use crate::head::wire::sender::ReplySender;
-use crate::head::wire::tree::is;
-use crate::head::wire::watch::Watch;
+use crate::wire::authentication::{Origin, SecretTurns};
+use crate::wire::errors::WireError;
+use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
+use crate::wire::incoming::Incoming;
+use crate::wire::message::units;
+use crate::wire::protocol::{Introduction, is_blank};
+use crate::wire::sender::ReplySender;
+use crate::wire::tree::is;
+use crate::wire::watch::Watch;
 use std::io::ErrorKind;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{SyncSender, TrySendError};
@@ -260,10 +260,10 @@ fn says_secret(frame: &Frame) -> bool {
 #[cfg(test)]
 mod tests {
     use super::{Connection, Event, Reader, Shared};
-    use crate::head::wire::authentication::Origin;
-    use crate::head::wire::incoming::Incoming;
-    use crate::head::wire::sender::{Outbox, ReplySender};
-    use crate::head::wire::watch::Watch;
+    use crate::wire::authentication::Origin;
+    use crate::wire::incoming::Incoming;
+    use crate::wire::sender::{Outbox, ReplySender};
+    use crate::wire::watch::Watch;
     use std::io::Read;
     use std::sync::Arc;
     use std::sync::mpsc::sync_channel;

@@ -2,8 +2,8 @@
 //! that read back to the same bits, strings, definite-length blocks (IEEE 488.2 section 8, from
 //! memory). Pure; uses the messages.
 
-use crate::head::wire::errors::WireError;
-use crate::head::wire::message::{Argument, units};
+use crate::wire::errors::WireError;
+use crate::wire::message::{Argument, units};
 
 /// What stands for no number (SCPI-1999 volume 1 section 7.2.1.4).
 pub const NAN: f64 = 9.91e37;
@@ -113,7 +113,7 @@ fn block_length(block: &[u8]) -> usize {
 #[cfg(test)]
 mod tests {
     use super::{answers, block, number, text};
-    use crate::head::wire::message::Argument;
+    use crate::wire::message::Argument;
     use proptest::prelude::{any, proptest};
 
     #[test]

@@ -6,17 +6,17 @@
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
-use crate::head::SafeState;
-use crate::head::safe::catch_panic;
-use crate::head::wire::acceptor::{Acceptor, Listener};
-use crate::head::wire::authentication::SecretTurns;
-use crate::head::wire::control::{Control, ControlledHead, Served};
-use crate::head::wire::errors::WireError;
-use crate::head::wire::frame::Frame;
-use crate::head::wire::reader::{Connection, Event, Shared};
-use crate::head::wire::sender::{ReplySender, Sent};
-use crate::head::wire::session::Session;
-use crate::head::wire::watch::Watch;
+use crate::SafeState;
+use crate::safe::catch_panic;
+use crate::wire::acceptor::{Acceptor, Listener};
+use crate::wire::authentication::SecretTurns;
+use crate::wire::control::{Control, ControlledHead, Served};
+use crate::wire::errors::WireError;
+use crate::wire::frame::Frame;
+use crate::wire::reader::{Connection, Event, Shared};
+use crate::wire::sender::{ReplySender, Sent};
+use crate::wire::session::Session;
+use crate::wire::watch::Watch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

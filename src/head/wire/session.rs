@@ -1,20 +1,20 @@
 //! What a message does: looks each unit up, sees whether this client may say it, has the head do it,
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
-use crate::head::Fault;
-use crate::head::Status;
-use crate::head::call::{Access, Call, Reply};
-use crate::head::link::take;
-use crate::head::wire::codec::{Parameters, response, said};
-use crate::head::wire::control::{Control, ControlledHead};
-use crate::head::wire::errors::{Queue, WireError};
-use crate::head::wire::frame::Frame;
-use crate::head::wire::message::{Argument, Unit, units};
-use crate::head::wire::outcome::{Failure, told};
-use crate::head::wire::reply::{block, flag, number};
-use crate::head::wire::status::{Registers, rails_good};
-use crate::head::wire::suffix::Kind;
-use crate::head::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
+use crate::Fault;
+use crate::Status;
+use crate::call::{Access, Call, Reply};
+use crate::link::take;
+use crate::wire::codec::{Parameters, response, said};
+use crate::wire::control::{Control, ControlledHead};
+use crate::wire::errors::{Queue, WireError};
+use crate::wire::frame::Frame;
+use crate::wire::message::{Argument, Unit, units};
+use crate::wire::outcome::{Failure, told};
+use crate::wire::reply::{block, flag, number};
+use crate::wire::status::{Registers, rails_good};
+use crate::wire::suffix::Kind;
+use crate::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
 
 /// The edition of this protocol: a newer second number only adds.
 pub const PROTOCOL: &str = "1.1";

@@ -2,7 +2,7 @@
 //! byte that sums them up (IEEE 488.2 section 11, SCPI-1999 volume 1 section 9, from memory).
 //! Uses the head's status.
 
-use crate::head::{Description, Laser, Status};
+use crate::{Description, Laser, Status};
 
 /// Operation status: the polygon turns.
 pub const TURNING: u16 = 1 << 8;

@@ -2,7 +2,7 @@
 //! after IEEE 488.2 table 7-2 (from memory): M is milli and MA mega. No parameter is a frequency, of
 //! which MHZ would be the exception. Pure; uses the errors.
 
-use crate::head::wire::errors::WireError;
+use crate::wire::errors::WireError;
 use core::f64::consts::PI;
 
 /// What a parameter measures.

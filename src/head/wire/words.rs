@@ -1,10 +1,10 @@
 //! What people are told of what came over a wire: bounded and visible. Pure; uses
 //! faults, failures and units.
 
-use crate::head::wire::errors::WireError;
-use crate::head::wire::outcome::Failure;
-use crate::head::wire::tree::find;
-use crate::head::{Fault, SafeState, Status};
+use crate::wire::errors::WireError;
+use crate::wire::outcome::Failure;
+use crate::wire::tree::find;
+use crate::{Fault, SafeState, Status};
 use crate::units::{Dimension, show};
 use crate::visible;
 
@@ -165,8 +165,9 @@ enum Step {
 #[cfg(test)]
 mod tests {
     use super::{detail, shown, unusable};
-    use crate::head::wire::errors::WireError;
-    use crate::head::{Description, Head, sim};
+    use crate::wire::errors::WireError;
+    use crate::{Description, Head};
+    use spintrue_sim as sim;
     use proptest::prelude::{any, proptest};
     use serde_json::{Value, json};
 

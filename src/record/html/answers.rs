@@ -1,6 +1,6 @@
 //! The operator's answers as a table of a report.
 
-use crate::interpret::answer_text;
+use spintrue_language::interpret::answer_text;
 use crate::paper::{Head, left_out, section, table};
 use crate::record::data::Record;
 use maud::{Markup, html};

@@ -4,12 +4,13 @@ mod answers;
 mod plots;
 mod values;
 
-use crate::acceptance::decision::Outcome;
-use crate::paper::{self, Head, left_out, section, table};
-use crate::program::show::time_text;
+use spintrue_language::acceptance::decision::Outcome;
+use crate::paper;
+use crate::paper::{Head, left_out, section, table};
+use spintrue_language::program::show::time_text;
 use crate::record::checks::CheckRow;
 use crate::record::data::{End, Identity, Page, Picture, Record};
-use crate::session::Verdict;
+use spintrue_language::session::Verdict;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};

@@ -1,10 +1,10 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
 use crate::paper::plot::{Axis, Plot};
-use crate::program::show::{Shown, places};
+use spintrue_language::program::show::{Shown, places};
 use crate::record::data::Record;
 use crate::record::rounds::{FacetMean, Round};
-use crate::units::show_number;
+use spintrue_head::units::show_number;
 use maud::{Markup, html};
 use std::f64::consts::PI;
 
@@ -63,7 +63,7 @@ fn speed(record: &Record) -> Option<Markup> {
     let caption = html! {
         (summary)
         @if curve.gap > 0.0 {
-            " Thinned out to one point in " (crate::program::show::time_text(curve.gap))
+            " Thinned out to one point in " (spintrue_language::program::show::time_text(curve.gap))
             "; events.jsonl has them all."
         }
     };

@@ -2,10 +2,10 @@
 
 use crate::paper::table::{RecordTable, common_unit, head};
 use crate::paper::{Head, left_out, section, table};
-use crate::program::show::{Shown, places};
+use spintrue_language::program::show::{Shown, places};
 use crate::record::checks::CheckRow;
 use crate::record::data::{Record, Recorded};
-use crate::units::show_number;
+use spintrue_head::units::show_number;
 use maud::{Markup, html};
 
 /// Most rows of a table.

@@ -1,11 +1,10 @@
 //! What is said of calls: only what the head acknowledged, and what is unknown as unknown.
 
 use super::CallMonitor;
-use crate::head::call::{Call, Image, ImageDigest, Reply};
-use crate::head::record::{CallListener, Heard};
-use crate::head::{
-    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim, sim,
-};
+use spintrue_head::call::{Call, Image, ImageDigest, Reply};
+use spintrue_head::record::{CallListener, Heard};
+use spintrue_head::{Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim};
+use spintrue_sim as sim;
 
 /// Every call that changes something, what the head says once it did, and how that is told.
 fn changing() -> Vec<(Call, Reply, &'static str)> {

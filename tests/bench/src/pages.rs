@@ -1,13 +1,13 @@
 //! Test lines and whole pages on the simulated head.
 
 use crate::{median, script, verdict};
-use spintrue::head::Rig;
-use spintrue::head::PageOrder;
-use spintrue::head::sim;
-use spintrue::head::sim::render::{Showing, picture};
-use spintrue::head::station::Station;
-use spintrue::image::Bitmap;
-use spintrue::optics::{Decides, LineRequest, plan_line};
+use spintrue_head::Rig;
+use spintrue_head::PageOrder;
+use spintrue_sim as sim;
+use spintrue_sim::render::{Showing, picture};
+use spintrue_language::station::Station;
+use spintrue_head::image::Bitmap;
+use spintrue_head::optics::{Decides, LineRequest, plan_line};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;

@@ -1,11 +1,11 @@
 //! Runs a script of ours on a simulated head, for the number that it records.
 
-use spintrue::head::Rig;
-use spintrue::head::sim;
-use spintrue::head::station::Station;
-use spintrue::interpret::{Event, Observer};
-use spintrue::program::show::Shown;
-use spintrue::session::{FileError, Files, Prepared, Text, prepare, run};
+use spintrue_head::Rig;
+use spintrue_sim as sim;
+use spintrue_language::station::Station;
+use spintrue_language::interpret::{Event, Observer};
+use spintrue_language::program::show::Shown;
+use spintrue_language::session::{FileError, Files, Prepared, Text, prepare, run};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

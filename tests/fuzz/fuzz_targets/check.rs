@@ -2,8 +2,8 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::diagnostics::render::render;
-use spintrue::session::{FileError, Files, Text, prepare};
+use spintrue_language::diagnostics::render::render;
+use spintrue_language::session::{FileError, Files, Text, prepare};
 
 struct Two(String, String);
 

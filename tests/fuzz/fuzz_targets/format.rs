@@ -2,8 +2,8 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::source::SourceId;
-use spintrue::syntax::format::format;
+use spintrue_language::source::SourceId;
+use spintrue_language::syntax::format::format;
 
 fuzz_target!(|data: &[u8]| {
     let text = String::from_utf8_lossy(data);

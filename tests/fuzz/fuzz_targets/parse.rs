@@ -2,10 +2,10 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::diagnostics::render::render;
-use spintrue::source::SourceMap;
-use spintrue::syntax::names::Names;
-use spintrue::syntax::{parse, parse_expression};
+use spintrue_language::diagnostics::render::render;
+use spintrue_language::source::SourceMap;
+use spintrue_language::syntax::names::Names;
+use spintrue_language::syntax::{parse, parse_expression};
 
 fuzz_target!(|data: &[u8]| {
     let text = String::from_utf8_lossy(data);

@@ -2,10 +2,10 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::lsp::transport::{message, read};
-use spintrue::ide::Workspace;
-use spintrue::lsp::serve;
-use spintrue::session::{FileError, Files, Text};
+use crate::lsp::transport::{message, read};
+use spintrue_language::ide::Workspace;
+use crate::lsp::serve;
+use spintrue_language::session::{FileError, Files, Text};
 use std::io::{BufReader, sink};
 use std::sync::mpsc::channel;
 

@@ -2,13 +2,13 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::head::call::Call;
-use spintrue::head::wire::codec::{answer, message, response, said};
-use spintrue::head::wire::frame::Framer;
-use spintrue::head::wire::message::units;
-use spintrue::head::wire::outcome::read;
-use spintrue::head::wire::reply::answers;
-use spintrue::head::wire::tree::find;
+use spintrue_head::call::Call;
+use spintrue_head::wire::codec::{answer, message, response, said};
+use spintrue_head::wire::frame::Framer;
+use spintrue_head::wire::message::units;
+use spintrue_head::wire::outcome::read;
+use spintrue_head::wire::reply::answers;
+use spintrue_head::wire::tree::find;
 
 /// Bytes that a reply may have.
 const MOST: usize = 1 << 20;

@@ -3,11 +3,12 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue::head::{Rig, sim};
-use spintrue::head::wire::control::{ControlledHead, Served};
-use spintrue::head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
-use spintrue::head::wire::session::Session;
-use spintrue::head::wire::watch::Watch;
+use spintrue_head::Rig;
+use spintrue_sim as sim;
+use spintrue_head::wire::control::{ControlledHead, Served};
+use spintrue_head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
+use spintrue_head::wire::session::Session;
+use spintrue_head::wire::watch::Watch;
 use std::sync::Arc;
 use std::time::Duration;
 

@@ -2,9 +2,9 @@
 //! keywords, units, kinds and built-ins. Patterns are for the Oniguruma engine.
 
 use serde_json::{Value, json};
-use spintrue::builtins::{Effect, records, table};
-use spintrue::syntax::KEYWORDS;
-use spintrue::units::{KINDS, TABLE};
+use spintrue_language::builtins::{Effect, records, table};
+use spintrue_language::syntax::KEYWORDS;
+use spintrue_head::units::{KINDS, TABLE};
 use std::collections::BTreeSet;
 
 /// What each keyword is to a reader. Every keyword stands in exactly one class.

@@ -1,8 +1,7 @@
 //! The head that keeps a log.
 
-use spintrue::head::{
-    Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn, sim,
-};
+use spintrue_head::{Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn};
+use spintrue_sim as sim;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;

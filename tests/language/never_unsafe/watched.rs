@@ -1,9 +1,9 @@
 //! A simulated head and gauge behind a counter of calls, which can do something at one of them.
 
-use spintrue::head::call::{Call, Reply};
-use spintrue::head::link::perform;
-use spintrue::head::sim::{SimGauge, SimHead};
-use spintrue::head::{Fault, Head, Link, Trim};
+use spintrue_head::call::{Call, Reply};
+use spintrue_head::link::perform;
+use spintrue_sim::{SimGauge, SimHead};
+use spintrue_head::{Fault, Head, Link, Trim};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;

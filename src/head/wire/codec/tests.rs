@@ -1,16 +1,14 @@
 //! Every call and every answer there and back, and every fault.
 
 use super::{answer, message, response, said};
-use crate::head::call::{Call, Image, Reply};
-use crate::head::wire::errors::WireError;
-use crate::head::wire::message::{Argument, units};
-use crate::head::wire::outcome::{Failure, read, told};
-use crate::head::wire::reply::answers;
-use crate::head::wire::tree::{Meaning, TABLE, find};
-use crate::head::{
-    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status,
-    Trim, Turn, sim,
-};
+use crate::call::{Call, Image, Reply};
+use crate::wire::errors::WireError;
+use crate::wire::message::{Argument, units};
+use crate::wire::outcome::{Failure, read, told};
+use crate::wire::reply::answers;
+use crate::wire::tree::{Meaning, TABLE, find};
+use crate::{Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim, Turn};
+use spintrue_sim as sim;
 use crate::image::Bitmap;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};

@@ -2,13 +2,14 @@
 //! the connection lives, and two controllers are told apart.
 
 use super::Session;
-use crate::head::wire::control::{Control, ControlledHead, Served};
-use crate::head::wire::errors::MAX_QUEUE;
-use crate::head::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
-use crate::head::wire::message::units;
-use crate::head::wire::tree::{TABLE, short};
-use crate::head::wire::watch::Watch;
-use crate::head::{Laser, Rig, sim};
+use crate::wire::control::{Control, ControlledHead, Served};
+use crate::wire::errors::MAX_QUEUE;
+use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
+use crate::wire::message::units;
+use crate::wire::tree::{TABLE, short};
+use crate::wire::watch::Watch;
+use crate::{Laser, Rig};
+use spintrue_sim as sim;
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::sample::select;

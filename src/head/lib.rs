@@ -1,0 +1,299 @@
+//! The head trait: all that spintrue asks of a polygon scan head, its plain commands,
+//! replies and faults. Uses units, images, and the plain clock, register and trim types of optics.
+//!
+//! Every quantity is a plain `f64` in SI units: m, s, rad, rad/s, Hz, V, K. A head owns its
+//! clock, so that a simulated head can let time pass without waiting.
+//!
+//! People implement [`Head`] and [`Gauge`]; all else asks a [`Link`], whose calls are values.
+
+pub mod call;
+pub mod contract;
+pub mod control;
+pub mod description;
+pub mod fault;
+pub mod faults;
+pub mod fixture;
+pub mod gauge;
+pub mod image;
+pub mod injector;
+pub mod link;
+pub mod optics;
+pub mod plausible;
+pub mod range;
+pub mod realtime;
+pub mod record;
+pub mod replay;
+pub mod safe;
+pub mod signals;
+pub mod system;
+pub mod trace;
+pub mod units;
+pub mod visible;
+pub mod wire;
+pub mod words;
+
+use crate::image::Bitmap;
+use crate::optics::LinePlan;
+pub use crate::optics::Trim;
+use crate::units::number;
+pub use description::{Description, Times};
+pub use fault::Fault;
+pub use gauge::{Gauge, Reading};
+pub use injector::FaultInjector;
+pub use link::{Calls, Link, Rig};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// What the laser is doing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Laser {
+    /// No light can come out.
+    Off,
+    /// Armed: light comes out where a line is exposed.
+    Armed,
+}
+
+/// A snapshot of the head, measured and not assumed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Status {
+    /// Head time in s.
+    #[serde(with = "number")]
+    pub time: f64,
+    /// Measured polygon speed in rad/s.
+    #[serde(with = "number")]
+    pub speed: f64,
+    /// The speed asked for in rad/s, or none while stopped or coasting.
+    #[serde(with = "number::option", default)]
+    pub target: Option<f64>,
+    /// The lock detector's word: the speed has stayed in its window.
+    pub locked: bool,
+    /// The facet that will draw the next line, where the index has been seen.
+    pub facet: Option<u32>,
+    /// Voltage of each rail in V, in the order of the description.
+    #[serde(with = "number::list")]
+    pub rails: Vec<f64>,
+    /// Whether the interlock chain is closed.
+    pub interlock_closed: bool,
+    /// What the laser is doing.
+    pub laser: Laser,
+    /// Measured at rest: no pulse came for longer than the slowest turn that can be told.
+    pub at_rest: bool,
+    /// Galvanometer angle (mechanical) in rad.
+    #[serde(with = "number")]
+    pub galvanometer: f64,
+    /// Whether the galvanometer stands at its parked angle.
+    pub parked: bool,
+    /// Temperature of the head in K.
+    #[serde(with = "number")]
+    pub temperature: f64,
+}
+
+/// What the pulse counters saw between two index pulses.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Turn {
+    /// Time of the turn in s.
+    #[serde(with = "number")]
+    pub period: f64,
+    /// Start-of-scan pulses inside it.
+    pub start_of_scan: u32,
+}
+
+/// How the polygon is brought down.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Halt {
+    /// Braked by the drive, then without power.
+    Brake,
+    /// Power removed; the rotor runs out on its own drag.
+    Coast,
+}
+
+/// What is written along one line.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Pattern {
+    /// The test marks that a gauge can read.
+    TestMarks,
+    /// 32-dot words, most significant bit first, the last one padded with zero bits.
+    Words(Vec<u32>),
+}
+
+/// One line to be exposed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LineOrder {
+    /// The facet that shall draw it.
+    pub facet: u32,
+    /// Dots in the line.
+    pub dots: u32,
+    /// Time per dot in s; the head's clock must be able to make it.
+    pub dot_period: f64,
+    /// From start of scan to the first dot in s, before trims.
+    pub delay: f64,
+    /// What is written.
+    pub pattern: Pattern,
+}
+
+impl LineOrder {
+    /// Test marks with `facet`, as a plan has it. The plan's exact dot period is ordered; the
+    /// head makes the nearest that its clock can.
+    pub fn test_marks(facet: u32, plan: &LinePlan) -> LineOrder {
+        LineOrder {
+            facet,
+            dots: plan.dots,
+            dot_period: plan.dot_period,
+            delay: plan.pre_scan_delay,
+            pattern: Pattern::TestMarks,
+        }
+    }
+}
+
+/// What came of an exposed line.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Exposed {
+    /// Head time of its first dot in s.
+    #[serde(with = "number")]
+    pub time: f64,
+    /// The facet that drew it.
+    pub facet: u32,
+    /// 32-dot words sent.
+    pub words: u32,
+    /// The word queue ran empty inside the line.
+    pub underrun: bool,
+}
+
+/// A page to be exposed: line `k` is drawn by facet `k` mod N, each line one facet behind the last,
+/// while the medium moves steadily by one pitch per line and the galvanometer stands still but
+/// for the trims.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PageOrder {
+    /// Time per dot in s; the head makes the nearest that its clock can.
+    pub dot_period: f64,
+    /// From start of scan to the first dot in s, before trims.
+    pub delay: f64,
+    /// From line to line in m.
+    pub pitch: f64,
+    /// What is written; its width is the dots in a line.
+    pub image: Arc<Bitmap>,
+}
+
+/// What came of a page.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ExposedPage {
+    /// Head time of its first dot in s.
+    #[serde(with = "number")]
+    pub time: f64,
+    /// Lines that were drawn.
+    pub lines: u32,
+    /// Lines left out because their start-of-scan pulse did not come.
+    pub missed: u32,
+    /// From the first dot to the last in s.
+    #[serde(with = "number")]
+    pub took: f64,
+}
+
+/// How the head stands after it was made safe: measured, not assumed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SafeState {
+    /// The head says that no light can come out.
+    pub laser_off: bool,
+    /// The galvanometer is parked.
+    pub parked: bool,
+    /// Measured polygon speed in rad/s when this was read.
+    #[serde(with = "number")]
+    pub speed: f64,
+    /// Measured at rest.
+    pub at_rest: bool,
+    /// Was asked to keep spinning, and does.
+    pub kept_spinning: bool,
+    /// What could not be done or not be read, one sentence each.
+    pub troubles: Vec<String>,
+}
+
+/// A polygon scan head.
+///
+/// Calls return when the head has taken the command, not when the motion is over, except
+/// [`Head::expose`], which returns after its line, and [`Head::turns`], after the last turn.
+/// A head must answer every call within a bounded time, with a [`Fault`] when it cannot.
+pub trait Head {
+    /// What kind of head this is: facets, geometry, limits, clock and registers.
+    fn describe(&mut self) -> Result<Description, Fault>;
+
+    /// Speed, lock, facet, rails, interlock, laser and galvanometer as they stand now.
+    fn status(&mut self) -> Result<Status, Fault>;
+
+    /// Runs the polygon at `speed` rad/s and holds it there.
+    fn spin(&mut self, speed: f64) -> Result<(), Fault>;
+
+    /// Brings the polygon down. Refused while armed.
+    fn halt(&mut self, how: Halt) -> Result<(), Fault>;
+
+    /// Sends the galvanometer to a mechanical angle in rad; `None` parks it.
+    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault>;
+
+    /// Watches `count` whole turns from index to index; gives up with a fault after
+    /// [`Description::turns_most`].
+    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault>;
+
+    /// The trims in force, one per facet, as the registers hold them.
+    fn trims(&mut self) -> Result<Vec<Trim>, Fault>;
+
+    /// Loads one trim per facet; registers round to their step. Lost without [`Head::store_trims`].
+    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault>;
+
+    /// Keeps the trims in force over power loss.
+    fn store_trims(&mut self) -> Result<(), Fault>;
+
+    /// Arms the laser at a share of full power, 0 to 1. Refused without lock or interlock.
+    fn arm(&mut self, power: f64) -> Result<(), Fault>;
+
+    /// Disarms the laser. Always allowed.
+    fn disarm(&mut self) -> Result<(), Fault>;
+
+    /// Draws one line with the facet asked for. Refused unless armed and locked; gives up with a
+    /// fault after [`Description::expose_most`], or once no pulse came for as long as
+    /// [`Times::pulse_silence_most`].
+    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault>;
+
+    /// Draws a page. Refused unless armed and locked; gives up with a fault after
+    /// [`Description::page_most`], and as soon as a line cannot be drawn whole. A head that draws
+    /// single lines only need not have it: then it is refused.
+    fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
+        let _ = page;
+        Err(call::EXPOSE_PAGE.unsupported())
+    }
+
+    /// Whether a signal of [`Description::signals`] is active, whichever level that is.
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        Err(signals::unknown("signal", name))
+    }
+
+    /// Makes an output of [`Description::signals`] active or not. Refused for inputs, and while armed
+    /// unless the output may be switched under light.
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let _ = on;
+        Err(signals::unknown("signal", name))
+    }
+
+    /// What a channel of [`Description::channels`] reads, in SI.
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        Err(signals::unknown("channel", name))
+    }
+
+    /// Sets an output of [`Description::channels`], in SI. Refused for inputs, beyond its range, and
+    /// while armed unless it may be set under light.
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let _ = value;
+        Err(signals::unknown("channel", name))
+    }
+
+    /// Head time in s; never goes back.
+    fn now(&mut self) -> f64;
+
+    /// Lets `seconds` pass; a real head waits, a simulated one moves its clock.
+    fn sleep(&mut self, seconds: f64);
+
+    /// Laser off first, then the mirror parked, then the polygon down (or kept), then outputs as
+    /// their [`signals::AtSafe`] says, whatever fails on the way; returns what was measured then.
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState;
+}

@@ -1,0 +1,199 @@
+//! The longest time that a script can take on a head: a walk over the checked program with the
+//! head's description, which never runs anything. Uses program, builtins, head, units and source.
+//!
+//! The bound is in head time and no run may exceed it. It counts the waits with their limits,
+//! what each call of a built-in may take ([`crate::builtins::TimeBound`]), the light that comes late
+//! after arming, every turn of every loop up to its bound, what runs where a limit is reached,
+//! body, `catch` and `finally` together, a failure at the worst place, and the making safe at the
+//! end. Working something out takes no head time. Where times and counts are not known before the
+//! script runs, there is no bound, and it is said where and why.
+//!
+//! Numbers are known between two ends (interval arithmetic), lists by their length; routines are
+//! walked once for each set of arguments.
+
+mod form;
+mod known;
+mod loops;
+mod nodes;
+mod state;
+mod value;
+mod walk;
+mod writes;
+
+pub use nodes::{Contribution, Unknown, What};
+
+use crate::bounds::form::{Form, set_of};
+use crate::bounds::known::{Num, Val};
+use crate::bounds::state::Key;
+use crate::bounds::walk::Walk;
+use spintrue_head::Description;
+use spintrue_head::safe::SAFE_CALLS;
+use spintrue_head::signals::put_at_safe;
+use crate::station::REST_SLICE;
+use crate::program::tree::{Program, Slot, Statement};
+
+/// Room for the rounding of clocks, relative.
+const ROUNDING: f64 = 1e-9;
+
+/// What a param is, as far as a formula can use it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ParamKind {
+    /// A time.
+    Time,
+    /// A plain number.
+    Number,
+    /// Something else: the bound is told for its present value.
+    Other,
+}
+
+/// A param, where it lives, and what it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ParamAt {
+    /// Its slot.
+    pub slot: Slot,
+    /// Its kind.
+    pub kind: ParamKind,
+}
+
+/// One product of a [`Formula`].
+#[derive(Clone, Debug, PartialEq)]
+pub struct Term {
+    /// Params by their index, each as often as it is a factor.
+    pub params: Vec<usize>,
+    /// The factor: a plain number where one of the params is a time, else a time in s.
+    pub factor: f64,
+}
+
+/// The bound as a sum of products of params.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Formula {
+    /// The products.
+    pub terms: Vec<Term>,
+    /// Params whose present values the formula holds for.
+    pub held: Vec<usize>,
+}
+
+/// How long a script takes at most.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bound {
+    /// In s of head time; none where no bound is known.
+    pub most: Option<f64>,
+    /// What each place adds, the largest first.
+    pub contributions: Vec<Contribution>,
+    /// Where no bound is known.
+    pub unknown: Vec<Unknown>,
+    /// How it depends on params, where it does so simply.
+    pub formula: Option<Formula>,
+}
+
+/// Time in s to make a head safe at the end: braked from any speed, or silent at every call. A
+/// script that may keep its polygon spinning lets it run out where it coasts already.
+pub fn finish_most(head: &Description, keeps: bool) -> f64 {
+    let times = head.times;
+    let outputs = put_at_safe(&head.signals, &head.channels);
+    let calls = (SAFE_CALLS + outputs as f64) * times.reply_most.max(times.silence_most);
+    let down = if keeps { times.brake_most.max(head.coast_most) } else { times.brake_most };
+    calls + head.galvanometer_settling + down + REST_SLICE
+}
+
+/// Works the bound out. `params` are those of the program, in its order, where they are known.
+pub fn bound(program: &Program, params: &[ParamAt], head: &Description) -> Bound {
+    best(program, params, head, true)
+}
+
+/// The bound of what leaves the head as it stands at its end.
+pub fn entry_bound(program: &Program, head: &Description) -> Bound {
+    best(program, &[], head, false)
+}
+
+fn best(program: &Program, params: &[ParamAt], head: &Description, made_safe: bool) -> Bound {
+    let worked = |deep| walked(Walk::new(program, head, deep), program, params, head, made_safe);
+    let first = worked(false);
+    if first.most.is_some() {
+        return first;
+    }
+    let second = worked(true);
+    if second.most.is_some() { second } else { first }
+}
+
+fn walked(
+    mut walk: Walk<'_>,
+    program: &Program,
+    params: &[ParamAt],
+    head: &Description,
+    made_safe: bool,
+) -> Bound {
+    let mut parts = Vec::new();
+    let mut failing = Vec::new();
+    let mut values = vec![0.0; params.len()];
+    for statement in &program.setup {
+        let (cost, _) = walk.block(std::slice::from_ref(statement));
+        parts.push(cost.ended);
+        failing.push(cost.failing);
+        if let Statement::Set(slot, _) = statement {
+            let found =
+                params.iter().zip(&mut values).enumerate().find(|(_, (p, _))| p.slot == *slot);
+            if let Some((index, (param, value))) = found {
+                name_param(&mut walk, index, *param, value);
+            }
+        }
+    }
+    let (body, _) = walk.block(&program.body);
+    failing.push(body.failing);
+    let failing = walk.nodes.longest(failing);
+    let safe = if made_safe { finish_most(head, walk.seen.keeps) } else { 0.0 };
+    let safe = walk.nodes.leaf(None, safe, Form::default());
+    parts.extend([body.ended, failing, safe]);
+    let whole = walk.nodes.sum(parts);
+    let seconds = walk.nodes.seconds(whole);
+    let (contributions, unknown) = walk.nodes.contributions(whole);
+    let most = seconds.is_finite().then_some(seconds * (1.0 + ROUNDING));
+    let formula = most.and_then(|_| {
+        let form = walk.nodes.form(whole);
+        formula(&form, seconds, walk.deciding, params, &values)
+    });
+    Bound { most, contributions, unknown, formula }
+}
+
+/// From here on a param is told apart.
+fn name_param(walk: &mut Walk<'_>, index: usize, param: ParamAt, value: &mut f64) {
+    let key = Key::from(param.slot);
+    if let Val::Num(num) = walk.state.get(key) {
+        *value = num.range.low;
+        let simple = param.kind != ParamKind::Other && num.range.is_exact();
+        let form = if simple { Form::param(index) } else { Form::held(set_of(index)) };
+        walk.state.set(key, Val::Num(Num { form, ..num }));
+    }
+}
+
+/// The sum, with what cannot be told as one taken at the present values.
+fn formula(
+    form: &Form,
+    seconds: f64,
+    deciding: u64,
+    params: &[ParamAt],
+    values: &[f64],
+) -> Option<Formula> {
+    let held = form.held | deciding;
+    let mut terms: Vec<Term> = Vec::new();
+    let mut constant = 0.0;
+    for (product, factor) in form.terms(seconds) {
+        let product: Vec<usize> = product.into_iter().map(usize::from).collect();
+        let times = product.iter().filter_map(|p| params.get(*p));
+        let times = times.filter(|p| p.kind == ParamKind::Time).count();
+        let fixed = product.iter().any(|p| held & set_of(*p) != 0) || times > 1;
+        if product.is_empty() || fixed {
+            let value = |p: &usize| values.get(*p).copied().unwrap_or(0.0);
+            constant += factor * product.iter().map(value).product::<f64>();
+        } else if factor != 0.0 {
+            terms.push(Term { params: product, factor });
+        }
+    }
+    if terms.is_empty() {
+        return None;
+    }
+    terms.push(Term { params: Vec::new(), factor: constant });
+    let mut held: Vec<usize> = (0..params.len()).filter(|p| held & set_of(*p) != 0).collect();
+    held.retain(|p| !terms.iter().any(|term| term.params.contains(p)));
+    Some(Formula { terms, held })
+}

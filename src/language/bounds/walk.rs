@@ -1,0 +1,526 @@
+//! Statements: what each takes at most, and what is known afterwards.
+
+use crate::bounds::form::Form;
+use crate::bounds::known::{Num, Shape, Val};
+use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
+use crate::bounds::state::{Key, State, Written};
+use crate::bounds::writes::{Scan, scan, scan_program, spinning};
+use crate::builtins::Range;
+use crate::builtins::bound::answer;
+use spintrue_head::Description;
+use crate::station::MAX_SLEEP;
+use crate::program::tree::{Ask, Flag, Number, Program, Slot, Statement};
+use crate::program::visit::Node;
+use crate::source::Span;
+use std::collections::HashMap;
+use std::rc::Rc;
+
+/// Statements that unrolled loops may take in all.
+const FUEL: u32 = 200_000;
+/// Blocks, calls and expressions inside each other.
+const DEPTH_MOST: u32 = 400;
+/// A wait may end so much late, in s: its last pause is never shorter.
+const SHORTEST: f64 = 1e-6;
+
+/// What something takes: where it comes to its end, and beyond that where it fails.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cost {
+    /// Where it ends by itself.
+    pub ended: Id,
+    /// Beyond that, where it fails on the way.
+    pub failing: Id,
+}
+
+/// How a block goes on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Flow {
+    /// With the next statement.
+    Next,
+    /// Somewhere else.
+    Jump,
+    /// Nowhere: it always fails.
+    Fails,
+}
+
+/// What a call of a routine comes to.
+#[derive(Clone, Debug)]
+pub(super) struct Called {
+    pub cost: Cost,
+    pub result: Val,
+    pub speed: Num,
+}
+
+/// A loop that is being walked.
+pub(super) struct Loop {
+    /// Where its turn began.
+    pub mark: usize,
+    /// What was written at each `break`, and at each `continue`.
+    pub breaks: Vec<Written>,
+    pub continues: Vec<Written>,
+}
+
+/// A walk over a program.
+pub struct Walk<'a> {
+    pub(super) program: &'a Program,
+    pub(super) head: &'a Description,
+    pub(super) nodes: Nodes,
+    pub(super) state: State,
+    /// The speed that the polygon was asked for.
+    pub(super) speed: Key,
+    pub(super) spins: Vec<bool>,
+    /// What the script does anywhere. Where the head does not confirm that the light is off, it
+    /// counts as armed behind its block too.
+    pub(super) seen: Scan,
+    /// Time spent by the expressions of the present statement.
+    pub(super) spent: Vec<Id>,
+    pub(super) failing: Vec<Id>,
+    pub(super) loops: Vec<Loop>,
+    /// What the routine being walked has given back so far, with the speed then.
+    pub(super) returned: Vec<(Option<Val>, Num)>,
+    pub(super) known_calls: HashMap<usize, Vec<(Vec<Val>, Num, Called)>>,
+    pub(super) fuel: u32,
+    pub(super) unrolling: u32,
+    /// Counts times and counts that were known between two ends only.
+    pub(super) vague: u64,
+    pub(super) depth: u32,
+    /// Params that decided which way was taken.
+    pub(super) deciding: u64,
+    /// Loops are walked turn by turn wherever that is possible.
+    pub(super) eager: bool,
+    /// The last call, for what has no place of its own.
+    pub(super) at: Span,
+}
+
+impl<'a> Walk<'a> {
+    /// Nothing is known yet. An `eager` walk knows more and tells less of params.
+    pub fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
+        let speed = Key::Word(program.words);
+        let mut state = State::new(program.words + 1, program.refs);
+        let any = Range { low: head.speed_least, high: head.speed_most };
+        state.set(speed, Val::Num(Num::of(any)));
+        let spins = spinning(program, speed);
+        Walk {
+            program,
+            head,
+            nodes: Nodes::new(),
+            state,
+            speed,
+            seen: scan_program(program, &spins, speed),
+            spins,
+            spent: Vec::new(),
+            failing: Vec::new(),
+            loops: Vec::new(),
+            returned: Vec::new(),
+            known_calls: HashMap::new(),
+            fuel: FUEL,
+            unrolling: 0,
+            vague: 0,
+            depth: 0,
+            deciding: 0,
+            eager,
+            at: Span::default(),
+        }
+    }
+
+    /// The time spent by what was walked since these were put aside.
+    pub(super) fn settle(&mut self, aside: (Vec<Id>, Vec<Id>)) -> Cost {
+        let spent = std::mem::replace(&mut self.spent, aside.0);
+        let failing = std::mem::replace(&mut self.failing, aside.1);
+        Cost { ended: self.nodes.sum(spent), failing: self.nodes.longest(failing) }
+    }
+
+    pub(super) fn aside(&mut self) -> (Vec<Id>, Vec<Id>) {
+        (std::mem::take(&mut self.spent), std::mem::take(&mut self.failing))
+    }
+
+    /// Adds to what the present statement takes.
+    pub(super) fn spend(&mut self, cost: Cost) {
+        self.spent.push(cost.ended);
+        if cost.failing != NOTHING {
+            self.failing.push(cost.failing);
+        }
+    }
+
+    /// Goes one level deeper; false where that is too deep.
+    pub(super) fn enter(&mut self) -> bool {
+        if self.depth >= DEPTH_MOST {
+            let unknown = self.nodes.unknown(self.at, What::Depth, None);
+            self.spent.push(unknown);
+            return false;
+        }
+        self.depth += 1;
+        true
+    }
+
+    /// Statements one after the other.
+    pub fn block(&mut self, statements: &[Statement]) -> (Cost, Flow) {
+        let aside = self.aside();
+        let mut flow = Flow::Next;
+        if !statements.is_empty() && self.enter() {
+            for statement in statements {
+                if self.unrolling > 0 && !matches!(statement, Statement::Step(..)) {
+                    self.fuel = self.fuel.saturating_sub(1);
+                }
+                flow = self.statement(statement);
+                if flow != Flow::Next {
+                    break;
+                }
+            }
+            self.depth -= 1;
+        }
+        let cost = self.settle(aside);
+        if flow == Flow::Fails {
+            // It never comes to its end: all of it is on the way of a failure.
+            let failing = self.nodes.sum([cost.ended, cost.failing]);
+            return (Cost { ended: NOTHING, failing }, flow);
+        }
+        (cost, flow)
+    }
+
+    fn statement(&mut self, statement: &Statement) -> Flow {
+        match statement {
+            Statement::Set(slot, value) => {
+                let value = self.expression(value);
+                self.state.set((*slot).into(), value);
+            }
+            Statement::Store { root, hops, value } => {
+                for index in hops.iter().filter_map(|hop| hop.index.as_ref()) {
+                    self.number(index);
+                }
+                self.expression(&value.value);
+                let key = Key::Ref(root.0);
+                let blurred = self.state.get(key).shape().blurred();
+                self.state.set(key, Val::Shape(Rc::new(blurred)));
+            }
+            Statement::Append(slot, more, _) => {
+                let more = self.reference(more);
+                let key = Key::Ref(slot.0);
+                let list = self.state.get(key).shape().followed(&more);
+                self.state.set(key, Val::Shape(Rc::new(list)));
+            }
+            Statement::Call(call) => {
+                self.call(call);
+            }
+            Statement::Builtin(call) => {
+                self.builtin(call);
+            }
+            Statement::If(arms, rest) => return self.branches(arms, rest),
+            Statement::For { target, over, body, span } => {
+                self.each(*target, over, *span, super::loops::Turn::Body(body));
+            }
+            Statement::Repeat { times, before, body, until, otherwise, span } => {
+                let conditions = (before.as_ref(), until.as_ref());
+                return self.repeat(times, conditions, body, otherwise, *span);
+            }
+            Statement::Break | Statement::Continue => {
+                if let Some(around) = self.loops.last_mut() {
+                    let written = self.state.since(around.mark);
+                    match statement {
+                        Statement::Break => around.breaks.push(written),
+                        _ => around.continues.push(written),
+                    }
+                }
+                return Flow::Jump;
+            }
+            Statement::Return(value) => {
+                let value = value.as_ref().map(|(_, value)| self.expression(value));
+                let speed = self.state.get(self.speed).num();
+                self.returned.push((value, speed));
+                return Flow::Jump;
+            }
+            Statement::Wait(time, span) => {
+                let time = self.number(time);
+                self.wait(&time, MAX_SLEEP, *span);
+            }
+            Statement::WaitUntil { condition, within, otherwise, every, span, .. } => {
+                return self.wait_until(condition, (within, every), otherwise.as_deref(), *span);
+            }
+            Statement::Arm { power, body, span } => return self.arm(power, body, *span),
+            Statement::Try { body, catch, finally } => {
+                let catch = catch.as_ref().map(|(slot, block)| (Key::Ref(slot.0), &block[..]));
+                return self.attempt(body, catch, finally);
+            }
+            Statement::Fail(text, _) | Statement::FailAgain(text, _) => {
+                self.reference(text);
+                return Flow::Fails;
+            }
+            Statement::Ask(ask) => self.ask(ask),
+            Statement::Evaluate(_)
+            | Statement::Expect(_)
+            | Statement::Record { .. }
+            | Statement::Note(_)
+            | Statement::Step(..) => Node::from(statement).parts(&mut |part| match part {
+                Node::Number(number) => drop(self.number(number)),
+                Node::Flag(flag) => drop(self.flag(flag)),
+                Node::Ref(reference) => drop(self.reference(reference)),
+                Node::Statement(_) => {}
+            }),
+        }
+        Flow::Next
+    }
+
+    /// A flag that decides which way is taken.
+    pub(super) fn decision(&mut self, flag: &Num) -> Option<bool> {
+        let known = flag.as_flag();
+        if known.is_some() {
+            self.deciding |= flag.form.params();
+        }
+        known
+    }
+
+    fn branches(&mut self, arms: &[(Flag, Vec<Statement>)], rest: &[Statement]) -> Flow {
+        let mut ways: Vec<Written> = Vec::new();
+        let mut costs: Vec<Cost> = Vec::new();
+        let mut jumps = false;
+        let mut open = true;
+        let blocks = arms.iter().map(|(flag, body)| (Some(flag), &body[..]));
+        for (flag, body) in blocks.chain([(None, rest)]) {
+            let known = match flag {
+                Some(flag) => {
+                    let flag = self.flag(flag);
+                    self.decision(&flag)
+                }
+                None => Some(true),
+            };
+            if known == Some(false) {
+                continue;
+            }
+            let mark = self.state.mark();
+            let (cost, flow) = self.block(body);
+            let written = self.state.take(mark);
+            costs.push(cost);
+            match flow {
+                Flow::Next => ways.push(written),
+                Flow::Jump => jumps = true,
+                Flow::Fails => {}
+            }
+            if known == Some(true) {
+                open = false;
+                break;
+            }
+        }
+        debug_assert!(!open, "the last block is always taken");
+        let ended = self.nodes.longest(costs.iter().map(|cost| cost.ended));
+        let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
+        self.spend(Cost { ended, failing });
+        match (ways.is_empty(), jumps) {
+            (false, _) => {
+                self.state.join(&ways);
+                Flow::Next
+            }
+            (true, true) => Flow::Jump,
+            (true, false) => Flow::Fails,
+        }
+    }
+
+    /// Spends up to a time that the script says.
+    pub(super) fn wait(&mut self, time: &Num, most: f64, span: Span) {
+        let times = self.head.times;
+        // While armed the head is looked at meanwhile.
+        let (look, lost) =
+            if self.seen.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
+        let look = self.nodes.leaf(Some(span), look, Form::default());
+        let lost = self.nodes.leaf(Some(span), lost, Form::default());
+        let high = time.range.high;
+        let waited = if high.is_finite() {
+            if !time.range.is_exact() {
+                self.vague += 1;
+            }
+            let within = high.clamp(0.0, most);
+            let form = if within == high && time.range.is_exact() {
+                time.form.clone()
+            } else {
+                Form::held(time.form.params())
+            };
+            self.nodes.leaf(Some(span), within, form)
+        } else {
+            self.vague += 1;
+            self.nodes.unknown(span, What::Wait, time.from)
+        };
+        let ended = self.nodes.sum([waited, look]);
+        self.spend(Cost { ended, failing: lost });
+    }
+
+    /// The answer comes by the limit, and lies within its range.
+    fn ask(&mut self, ask: &Ask) {
+        self.reference(&ask.question);
+        let limit = self.number(&ask.limit);
+        self.wait(&limit, f64::INFINITY, ask.span);
+        let ends = ask.range.as_ref();
+        let ends = ends.map(|(low, high)| (self.number(low), self.number(high)));
+        let answer = match (ask.into, ends) {
+            (Some(Slot::Flag(_)), _) => Num::flag(None),
+            (_, Some((low, high))) => {
+                Num::of(Range { low: low.range.low, high: high.range.high }).after(&[&low, &high])
+            }
+            _ => Num::any(Some(ask.span)),
+        };
+        match ask.into {
+            Some(slot @ Slot::Ref(_)) => self.state.forget(slot.into()),
+            Some(slot) => self.state.set(slot.into(), Val::Num(answer)),
+            None => {}
+        }
+    }
+
+    /// The last look begins by the limit and one look more: `within + 2 looks`.
+    fn wait_until(
+        &mut self,
+        condition: &Flag,
+        (within, every): (&Number, &Number),
+        otherwise: Option<&[Statement]>,
+        span: Span,
+    ) -> Flow {
+        let within = self.number(within);
+        self.number(every);
+        let aside = self.aside();
+        let flag = self.flag(condition);
+        let look = self.settle(aside);
+        if self.decision(&flag) == Some(true) {
+            self.spend(look);
+            return Flow::Next;
+        }
+        self.wait(&within, f64::INFINITY, span);
+        let late = self.nodes.leaf(Some(span), SHORTEST, Form::default());
+        self.spend(Cost { ended: late, failing: NOTHING });
+        let looks = self.nodes.times(2.0, &Form::default(), look.ended);
+        self.spend(Cost { ended: looks, failing: look.failing });
+        let Some(block) = otherwise else { return Flow::Next };
+        let mark = self.state.mark();
+        let (cost, flow) = self.block(block);
+        let written = self.state.take(mark);
+        self.spend(cost);
+        let mut ways = vec![Written::new()];
+        if flow == Flow::Next {
+            ways.push(written);
+        }
+        self.state.join(&ways);
+        Flow::Next
+    }
+
+    /// Light may come out late, which exposures then wait for: once a block, so it counts here.
+    fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> Flow {
+        self.number(power);
+        let times = self.head.times;
+        let asked = answer(self.head, true);
+        let seconds = times.arming_most + 2.0 * asked.answered;
+        let armed = self.nodes.leaf(Some(span), seconds, Form::default());
+        let refused = self.nodes.leaf(Some(span), asked.failing, Form::default());
+        let dark = self.nodes.leaf(Some(span), times.silence_most, Form::default());
+        let (cost, flow) = self.block(body);
+        let longest = self.nodes.longest([cost.failing, refused]);
+        let failing = self.nodes.sum([longest, dark]);
+        let ended = self.nodes.sum([armed, cost.ended]);
+        if flow == Flow::Fails {
+            let failing = self.nodes.sum([armed, failing]);
+            self.spend(Cost { ended: NOTHING, failing });
+            return flow;
+        }
+        self.spend(Cost { ended, failing });
+        flow
+    }
+
+    /// The body, what catches its failure, and what is done on every way out.
+    fn attempt(
+        &mut self,
+        body: &[Statement],
+        catch: Option<(Key, &[Statement])>,
+        finally: &[Statement],
+    ) -> Flow {
+        let mark = self.state.mark();
+        self.state.watch();
+        let (tried, flow) = self.block(body);
+        let seen = self.state.watched();
+        let written = self.state.take(mark);
+        let mut ways = Vec::new();
+        let mut jumps = flow == Flow::Jump;
+        if flow == Flow::Next {
+            ways.push(written);
+        }
+        self.somewhere(body, &seen);
+        let mut parts = vec![tried.ended];
+        let mut failing = tried.failing;
+        if let Some((slot, block)) = catch {
+            self.state.forget(slot);
+            let inner = self.state.mark();
+            self.state.watch();
+            let (caught, flow) = self.block(block);
+            let seen = self.state.watched();
+            let mut way = self.state.take(inner);
+            // What the body wrote before it failed is not known.
+            for (key, val) in self.state.since(mark) {
+                way.entry(key).or_insert(val);
+            }
+            match flow {
+                Flow::Next => ways.push(way),
+                Flow::Jump => jumps = true,
+                Flow::Fails => {}
+            }
+            parts.extend([tried.failing, caught.ended]);
+            failing = caught.failing;
+            self.somewhere(block, &seen);
+        }
+        let inner = self.state.mark();
+        let (last, last_flow) = self.block(finally);
+        let last_written = self.state.take(inner);
+        self.state.undo(mark);
+        parts.push(last.ended);
+        let ended = self.nodes.sum(parts);
+        let failing = self.nodes.sum([failing, last.failing]);
+        self.spend(Cost { ended, failing });
+        if !last_written.is_empty() {
+            // A jump out of the body passes through here as well.
+            let unknown = |written: &mut Written| {
+                for key in last_written.keys() {
+                    written.insert(
+                        *key,
+                        match key {
+                            Key::Word(_) => Val::Num(Num::any(None)),
+                            Key::Ref(_) => Val::Shape(Rc::new(Shape::Unknown(None))),
+                        },
+                    );
+                }
+            };
+            if let Some(around) = self.loops.last_mut() {
+                around.breaks.iter_mut().chain(&mut around.continues).for_each(unknown);
+            }
+            if last_written.contains_key(&self.speed) {
+                self.returned.iter_mut().for_each(|(_, speed)| *speed = Num::any(None));
+            }
+        }
+        match (ways.is_empty(), jumps, last_flow) {
+            (false, _, Flow::Next) => {
+                self.state.join(&ways);
+                for (key, val) in last_written {
+                    self.state.set(key, val);
+                }
+                Flow::Next
+            }
+            (_, true, Flow::Next) => Flow::Jump,
+            _ => Flow::Fails,
+        }
+    }
+
+    /// Statements may have ended anywhere: what they write has its old value or one they gave it.
+    fn somewhere(&mut self, statements: &[Statement], seen: &Written) {
+        for key in scan(&self.spins, self.speed, statements).writes {
+            match seen.get(&key) {
+                // What a routine asked for in between is not remembered.
+                _ if key == self.speed => self.forget_key(key),
+                Some(val) => {
+                    let joined = self.state.get(key).joined(val);
+                    self.state.set(key, joined);
+                }
+                None => {}
+            }
+        }
+    }
+
+    pub(super) fn forget_key(&mut self, key: Key) {
+        if key == self.speed {
+            let any = Range { low: self.head.speed_least, high: self.head.speed_most };
+            self.state.set(key, Val::Num(Num::of(any)));
+        } else {
+            self.state.forget(key);
+        }
+    }
+}

@@ -1,0 +1,293 @@
+//! How long a call of a built-in may take on a head, and what is known of its result before a
+//! script runs. Uses the head's description only.
+//!
+//! A bound has two parts: what a call takes that comes back with a result, and what one takes
+//! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
+//! counts once and not for every turn of a loop.
+
+use spintrue_head::Description;
+
+/// From the smallest to the largest value that a number can have.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// The smallest.
+    pub low: f64,
+    /// The largest.
+    pub high: f64,
+}
+
+impl Range {
+    /// Nothing is known.
+    pub const ANY: Range = Range { low: f64::NEG_INFINITY, high: f64::INFINITY };
+
+    /// One value.
+    pub const fn only(value: f64) -> Range {
+        Range { low: value, high: value }
+    }
+
+    /// A single value is known.
+    pub fn is_exact(self) -> bool {
+        self.low == self.high && self.low.is_finite()
+    }
+
+    /// Both ends are known.
+    pub fn is_bounded(self) -> bool {
+        self.low.is_finite() && self.high.is_finite()
+    }
+
+    /// From the smaller to the larger of both.
+    #[must_use]
+    pub fn joined(self, other: Range) -> Range {
+        Range { low: self.low.min(other.low), high: self.high.max(other.high) }
+    }
+}
+
+/// What is known of an argument or a result.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Extent {
+    /// The argument was left out.
+    Absent,
+    /// A number, or a flag as 0 or 1.
+    Number(Range),
+    /// A list: how many elements, and between which values all its numbers lie.
+    List {
+        /// How many elements.
+        count: Range,
+        /// All numbers in it.
+        values: Range,
+    },
+    /// Nothing.
+    Unknown,
+}
+
+impl Extent {
+    /// The number; anything where it is none.
+    pub fn number(&self) -> Range {
+        match self {
+            Extent::Number(range) => *range,
+            _ => Range::ANY,
+        }
+    }
+}
+
+/// What a bound may rest on.
+pub struct CallFacts<'a> {
+    /// The head.
+    pub head: &'a Description,
+    /// One per parameter.
+    pub arguments: &'a [Extent],
+    /// Between which speeds in rad/s the polygon was asked to turn.
+    pub speed: Range,
+    /// The laser may be armed, which the head is then asked after each call.
+    pub armed: bool,
+}
+
+impl CallFacts<'_> {
+    /// A whole number that the call itself refuses outside `1..=most`; `otherwise` where it was
+    /// left out.
+    fn whole(&self, index: usize, otherwise: f64, most: f64) -> f64 {
+        match self.arguments.get(index) {
+            Some(Extent::Absent) | None => otherwise,
+            Some(extent) => extent.number().high.clamp(1.0, most),
+        }
+    }
+}
+
+/// Head time in s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Effort {
+    /// Most that a call takes which comes back with a result.
+    pub answered: f64,
+    /// Most that it takes beyond that where it fails.
+    pub failing: f64,
+}
+
+/// How long a call may take.
+#[derive(Clone, Copy)]
+pub enum TimeBound {
+    /// It asks nothing of the head, and takes no head time.
+    None,
+    /// One answer of the head.
+    Answer,
+    /// One answer of a signal or a channel.
+    Station,
+    /// One answer; from then on the polygon is asked to turn at the first argument.
+    Spin,
+    /// One answer; from then on the polygon is asked for no speed.
+    Halt,
+    /// No head time itself, but at the end a polygon that coasts is left to run out.
+    Keep,
+    /// More: in words, and worked out.
+    Work(&'static str, fn(&CallFacts<'_>) -> Effort),
+}
+
+/// What is known of a result before the script runs.
+#[derive(Clone, Copy)]
+pub enum ResultBound {
+    /// Nothing.
+    Unknown,
+    /// It never falls where an argument rises: known between the results at both ends.
+    Monotonic,
+    /// Worked out.
+    Computed(fn(&CallFacts<'_>) -> Extent),
+}
+
+/// The effort of one answer. While armed a look follows, and disarming where that is lost.
+pub fn answer(head: &Description, armed: bool) -> Effort {
+    let times = head.times;
+    let (calls, silent) = if armed { (2.0, 3.0) } else { (1.0, 1.0) };
+    Effort { answered: calls * times.reply_most, failing: silent * times.silence_most }
+}
+
+/// The same of a signal or a channel, which may be behind a device of its own.
+pub fn station(head: &Description, armed: bool) -> Effort {
+    let Effort { answered, failing } = answer(head, armed);
+    let more = head.times.station_reply_most() - head.times.reply_most;
+    Effort { answered: answered + more, failing }
+}
+
+impl TimeBound {
+    /// The effort of a call.
+    pub fn effort(self, asked: &CallFacts<'_>) -> Effort {
+        match self {
+            TimeBound::None | TimeBound::Keep => Effort { answered: 0.0, failing: 0.0 },
+            TimeBound::Answer | TimeBound::Spin | TimeBound::Halt => {
+                answer(asked.head, asked.armed)
+            }
+            TimeBound::Station => station(asked.head, asked.armed),
+            TimeBound::Work(_, effort) => effort(asked),
+        }
+    }
+
+    /// In words.
+    pub fn text(self) -> &'static str {
+        match self {
+            TimeBound::None => "no head time",
+            TimeBound::Keep => {
+                "no head time; at the end of the script, as long as the polygon coasts where it is not kept"
+            }
+            TimeBound::Answer | TimeBound::Station | TimeBound::Spin | TimeBound::Halt => {
+                "one answer of the head, which is given up where it is silent"
+            }
+            TimeBound::Work(text, _) => text,
+        }
+    }
+}
+
+/// The slowest speed that the polygon may have been asked for.
+fn slowest(asked: &CallFacts<'_>) -> f64 {
+    asked.speed.low.max(asked.head.speed_least)
+}
+
+fn watched(asked: &CallFacts<'_>, otherwise: f64) -> Effort {
+    let count = asked.whole(0, otherwise, 10_000.0);
+    let answer = answer(asked.head, asked.armed);
+    Effort {
+        answered: answer.answered + asked.head.turns_most(count, slowest(asked)),
+        failing: answer.failing,
+    }
+}
+
+/// `turns(count)`.
+pub(super) fn turns(asked: &CallFacts<'_>) -> Effort {
+    watched(asked, 1.0)
+}
+
+/// `counted_facets(over)`.
+pub(super) fn counted(asked: &CallFacts<'_>) -> Effort {
+    watched(asked, 3.0)
+}
+
+/// `test_line(facet, plan, readings)`: each reading may be lost three times in a row.
+pub(super) fn test_line(asked: &CallFacts<'_>) -> Effort {
+    let head = asked.head;
+    let answer = answer(head, asked.armed);
+    let lines = asked.whole(2, 1.0, 1000.0) * 4.0;
+    let line = head.expose_most(slowest(asked)) + head.times.reading_most + 2.0 * answer.answered;
+    // The last call may end without a pulse or without a reading, and a look and disarming follow.
+    let times = head.times;
+    let silent = times.silence_most.max(times.pulse_silence_most).max(times.gauge_silence_most);
+    // One look at the head comes before all.
+    let answered = answer.answered + lines * line;
+    Effort { answered, failing: silent + 2.0 * times.silence_most }
+}
+
+/// Most lines of an image, where `expose` is not told how many.
+pub(super) const LINES_USUAL: f64 = 5000.0;
+
+/// Most lines that `expose` can be told.
+pub(super) const LINES_MOST: f64 = 100_000.0;
+
+/// `expose(image, plan, lines)`: one look at the head, then the page; a head that does not get
+/// there, or falls silent, is given up.
+pub(super) fn expose(asked: &CallFacts<'_>) -> Effort {
+    let head = asked.head;
+    let answer = answer(head, asked.armed);
+    let lines = asked.whole(2, LINES_USUAL, LINES_MOST);
+    let page = head.times.arming_most + head.page_most(lines, slowest(asked));
+    let times = head.times;
+    let silent = times.silence_most.max(times.pulse_silence_most);
+    Effort { answered: 2.0 * answer.answered + page, failing: silent + 2.0 * times.silence_most }
+}
+
+/// A number that the description states.
+pub(super) fn facet_count(asked: &CallFacts<'_>) -> Extent {
+    Extent::Number(Range::only(f64::from(asked.head.facets)))
+}
+
+/// The numbers of the facets.
+pub(super) fn facets(asked: &CallFacts<'_>) -> Extent {
+    let count = f64::from(asked.head.facets);
+    Extent::List { count: Range::only(count), values: Range { low: 0.0, high: count - 1.0 } }
+}
+
+/// One record per facet.
+pub(super) fn per_facet(asked: &CallFacts<'_>) -> Extent {
+    let count = Range::only(f64::from(asked.head.facets));
+    Extent::List { count, values: Range::ANY }
+}
+
+/// One record per rail.
+pub(super) fn per_rail(asked: &CallFacts<'_>) -> Extent {
+    let count = Range::only(asked.head.rails.len() as f64);
+    Extent::List { count, values: Range::ANY }
+}
+
+/// One record per turn.
+pub(super) fn per_turn(asked: &CallFacts<'_>) -> Extent {
+    let count = Range { low: 1.0, high: asked.whole(0, 1.0, 10_000.0) };
+    Extent::List { count, values: Range::ANY }
+}
+
+/// A number of which nothing is known.
+pub(super) fn any_number(_: &CallFacts<'_>) -> Extent {
+    Extent::Number(Range::ANY)
+}
+
+/// How many elements.
+pub(super) fn count(asked: &CallFacts<'_>) -> Extent {
+    match asked.arguments.first() {
+        Some(Extent::List { count, .. }) => Extent::Number(*count),
+        _ => Extent::Unknown,
+    }
+}
+
+/// An element of the list, or between its elements.
+pub(super) fn among(asked: &CallFacts<'_>) -> Extent {
+    match asked.arguments.first() {
+        Some(Extent::List { values, .. }) => Extent::Number(*values),
+        _ => Extent::Unknown,
+    }
+}
+
+/// The same elements.
+pub(super) fn same(asked: &CallFacts<'_>) -> Extent {
+    asked.arguments.first().copied().unwrap_or(Extent::Unknown)
+}
+
+/// The magnitude.
+pub(super) fn magnitude(asked: &CallFacts<'_>) -> Extent {
+    let Range { low, high } = asked.arguments.first().map_or(Range::ANY, Extent::number);
+    let least = if low > 0.0 { low } else { (-high).max(0.0) };
+    Extent::Number(Range { low: least, high: high.max(-low) })
+}

@@ -1,0 +1,275 @@
+//! Trims: working them out from measured lines, loading, reading back and storing them.
+
+use crate::builtins::bound;
+use crate::builtins::bound::{ResultBound, TimeBound};
+use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
+use crate::builtins::signature::{Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required};
+use crate::station::StationError;
+use spintrue_head::{Calls, Fault, Trim};
+use spintrue_head::optics::trim::{corrected, pooled};
+use spintrue_head::optics::{Mean, Scale, TrimError, Trimmed};
+use crate::program::value::Datum;
+use crate::statistics::distributions::student_two_sided;
+use spintrue_head::units::show_number;
+
+/// Share of a normal distribution within two standard deviations.
+const TWO_SIGMA: f64 = 0.954_499_736_103_642;
+
+const TRIMS: Spec = Spec::List(&Spec::Record(&TRIM));
+const LINES: Spec = Spec::List(&Spec::Record(&LINE));
+
+const EXAMPLE: &str = "spin(4800 rpm)
+wait until locked() within 30 s
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+let before = no_trims()
+load(before)
+arm at 35 % {
+    let seen = [test_line(k, plan) for k in facets()]
+    let after = corrected(before, seen, plan)
+    load(after)
+    let proof = [test_line(k, plan) for k in facets()]
+    expect \"smaller\": worst(proof).cross_scan < worst(seen).cross_scan
+    record \"uncertainty\": trim_uncertainties(seen, plan)
+}";
+
+const SEEN: Parameter = required(
+    "lines",
+    LINES,
+    "measured lines, at least one per facet; several of one facet are averaged, each with its readings as weight",
+);
+
+const DRAWN: Parameter =
+    required("plan", Spec::Record(&PLAN), "the plan that the lines were drawn by");
+
+/// The built-ins of this topic.
+pub(super) const BUILTINS: &[Builtin] = &[
+    Builtin {
+        name: "no_trims",
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "One trim per facet that changes nothing.",
+        example: "expect \"one each\": count(no_trims()) == facet_count()",
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, _| {
+            let facets = context.station.description().facets as usize;
+            Ok(trims_list(&vec![Trim::default(); facets]))
+        })
+    },
+    Builtin {
+        name: "loaded_trims",
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "The trims in force, one per facet, as the registers hold them.",
+        example: "load(no_trims())\nexpect \"nothing\": loaded_trims() == no_trims()",
+        time: TimeBound::Answer,
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, _| Ok(trims_list(&context.station.trims()?)))
+    },
+    Builtin {
+        name: "load",
+        parameters: &[required(
+            "trims",
+            TRIMS,
+            "one per facet, from facet 0; registers round them to their step",
+        )],
+        effects: &[Effect::Trims],
+        meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims, and one outside its register's range, fail with the kind `value`.",
+        example: "load(no_trims())",
+        time: TimeBound::Answer,
+        ..general(load)
+    },
+    Builtin {
+        name: "store_trims",
+        effects: &[Effect::Stores],
+        meaning: "Keeps the trims in force over power loss, in place of those stored before.",
+        example: "load(no_trims())\nstore_trims()",
+        time: TimeBound::Answer,
+        ..general(|context, _| {
+            context.station.store_trims()?;
+            Ok(Datum::Nothing)
+        })
+    },
+    Builtin {
+        name: "corrected",
+        parameters: &[
+            required("trims", TRIMS, "the trims that were in force when the lines were drawn"),
+            SEEN,
+            DRAWN,
+        ],
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "The trims that cancel what was measured, rounded to the steps of the registers. In-scan: a line late by dx gets its delay changed by -dx / v (common practice, no source). Cross-scan: the galvanometer ahead of the lens moves the line by 2 * f per angle, so its angle changes by -dy / (2 * f) (derived). Both are first order: load, look again, correct again. A facet without a line, and a trim outside its register, fail.",
+        example: EXAMPLE,
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, arguments| {
+            let trimmed = work_out(context, arguments.get(0), arguments.get(1), arguments.get(2))?;
+            let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
+            Ok(trims_list(&trims))
+        })
+    },
+    Builtin {
+        name: "trim_uncertainties",
+        parameters: &[SEEN, DRAWN],
+        returns: TRIMS,
+        effects: &[Effect::Reads],
+        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, with the scatter of single readings pooled over all lines (JCGM 100:2008 clause 4.2.4, from memory; it is that of head and gauge, alike for every facet). Several lines of one facet count with the scatter between them where that is larger, widened by Student's t for few lines, so that twice the uncertainty covers 95 % (JCGM 100:2008, G.3, from memory). It is carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
+        example: EXAMPLE,
+        result: ResultBound::Computed(bound::per_facet),
+        ..general(|context, arguments| {
+            let trimmed = work_out(context, None, arguments.get(0), arguments.get(1))?;
+            Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
+        })
+    },
+];
+
+fn trim_record(in_scan: f64, cross_scan: f64) -> crate::program::value::Object {
+    let fields = [("in_scan", Datum::Number(in_scan)), ("cross_scan", Datum::Number(cross_scan))];
+    made(&TRIM, &fields)
+}
+
+fn trims_list(trims: &[Trim]) -> Datum {
+    listed(trims.iter().map(|trim| trim_record(trim.in_scan, trim.cross_scan)))
+}
+
+/// One trim per facet out of a list; fails where the number is wrong.
+fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>, Trouble> {
+    let facets = context.station.description().facets as usize;
+    let Some(words) = trims.map(Datum::words) else {
+        return Ok(vec![Trim::default(); facets]);
+    };
+    let trims: Vec<Trim> = words
+        .chunks(width(&TRIM))
+        .map(|trim| Trim {
+            in_scan: field(&TRIM, trim, "in_scan"),
+            cross_scan: field(&TRIM, trim, "cross_scan"),
+        })
+        .collect();
+    if trims.len() == facets {
+        return Ok(trims);
+    }
+    let count = trims.len();
+    Err(Trouble::Value(format!("there are {count} trims for {facets} facets: it takes one each")))
+}
+
+fn load(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let trims = read_trims(context, arguments.get(0))?;
+    context.station.load_trims(&trims)?;
+    Ok(Datum::Nothing)
+}
+
+fn work_out(
+    context: &mut Context<'_>,
+    trims: Option<&Datum>,
+    lines: Option<&Datum>,
+    plan: Option<&Datum>,
+) -> Result<Vec<Trimmed>, Trouble> {
+    let trims = read_trims(context, trims)?;
+    let head = context.station.description();
+    let plan = plan.map_or(&[][..], Datum::words);
+    let scale = Scale {
+        spot_velocity: field(&PLAN, plan, "spot_velocity"),
+        focal_length: field(&PLAN, plan, "focal_length"),
+    };
+    let lines: Vec<&[f64]> = lines.map_or(&[][..], Datum::words).chunks(width(&LINE)).collect();
+    let stray = lines.iter().map(|line| field(&LINE, line, "facet"));
+    if let Some(stray) = stray.into_iter().find(|f| !(0.0..trims.len() as f64).contains(f)) {
+        let stray = show_number(stray, None);
+        return Err(Trouble::Value(format!(
+            "there is a line of facet {stray}, which the head has not"
+        )));
+    }
+    let mut means = Vec::with_capacity(trims.len());
+    let mut scatter = Scatter::default();
+    for facet in 0..trims.len() {
+        let own = lines.iter().filter(|line| field(&LINE, line, "facet") == facet as f64);
+        let own: Vec<&[f64]> = own.copied().collect();
+        let mean = together(&own).ok_or_else(|| {
+            Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
+        })?;
+        scatter.add(&own, &mean);
+        means.push(mean);
+    }
+    pooled(&mut means);
+    scatter.widen(&mut means);
+    let mut trimmed = Vec::new();
+    for (facet, (trim, mean)) in trims.iter().zip(&means).enumerate() {
+        let made = corrected(*trim, mean, scale, head.in_scan_trim, head.cross_scan_trim).map_err(
+            |error| match error {
+                // The head cannot be trimmed; nothing is wrong with the script.
+                TrimError::OutOfRegister { .. } => {
+                    StationError::Fault(Fault::Broken(format!("facet {facet}: {error}"))).into()
+                }
+                other => Trouble::Value(format!("facet {facet}: {other}")),
+            },
+        )?;
+        trimmed.push(made);
+    }
+    Ok(trimmed)
+}
+
+/// The mean of the lines of one facet; each counts with its number of readings.
+fn together(lines: &[&[f64]]) -> Option<Mean> {
+    let (mut count, mut along, mut across, mut along_u, mut across_u) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for line in lines {
+        let get = |name| field(&LINE, line, name);
+        let n = readings(line);
+        count += n;
+        along += n * get("in_scan");
+        across += n * get("cross_scan");
+        along_u += (n * get("in_scan_u")).powi(2);
+        across_u += (n * get("cross_scan_u")).powi(2);
+    }
+    (count > 0.0).then(|| Mean {
+        count: count as usize,
+        in_scan: along / count,
+        cross_scan: across / count,
+        in_scan_u: along_u.sqrt() / count,
+        cross_scan_u: across_u.sqrt() / count,
+    })
+}
+
+/// Readings behind a line.
+fn readings(line: &[f64]) -> f64 {
+    field(&LINE, line, "readings").max(1.0)
+}
+
+/// How several lines of one facet scatter around their mean, over all facets: what moves a line as
+/// a whole does not show in the readings of one, so it is lines that must tell.
+#[derive(Default)]
+struct Scatter {
+    /// Sums of squares along and across, each line counting with its readings, in m².
+    squares: [f64; 2],
+    /// Lines beyond the first of each facet.
+    degrees: f64,
+}
+
+impl Scatter {
+    fn add(&mut self, lines: &[&[f64]], mean: &Mean) {
+        self.degrees += (lines.len() as f64 - 1.0).max(0.0);
+        for line in lines {
+            let off = |name, mean: f64| readings(line) * (field(&LINE, line, name) - mean).powi(2);
+            self.squares[0] += off("in_scan", mean.in_scan);
+            self.squares[1] += off("cross_scan", mean.cross_scan);
+        }
+    }
+
+    /// Where lines scatter more than their readings state, the scatter counts. It is an estimate
+    /// with few degrees of freedom where there are few lines, so it is widened until twice it
+    /// covers what two standard deviations do (Student's distribution, as JCGM 100:2008, G.3, from memory).
+    fn widen(&self, means: &mut [Mean]) {
+        if self.degrees == 0.0 {
+            return;
+        }
+        let wider = (student_two_sided(TWO_SIGMA, self.degrees) / 2.0).powi(2) / self.degrees;
+        let [along, across] = self.squares.map(|squares| squares / self.degrees);
+        for mean in means {
+            let n = mean.count as f64;
+            if along > n * mean.in_scan_u * mean.in_scan_u {
+                mean.in_scan_u = (wider * self.squares[0] / n).sqrt();
+            }
+            if across > n * mean.cross_scan_u * mean.cross_scan_u {
+                mean.cross_scan_u = (wider * self.squares[1] / n).sqrt();
+            }
+        }
+    }
+}

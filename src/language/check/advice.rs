@@ -1,0 +1,63 @@
+//! Words that reports offer: near names, names from elsewhere, lists.
+
+use crate::check::Checker;
+use spintrue_head::units::near;
+
+/// How many known names a check compares with misspelt ones, so that a file of nothing but unknown
+/// names takes no time that grows with its square.
+const MAX_COMPARED: usize = 300_000;
+
+impl Checker<'_> {
+    /// The known name nearest to a misspelt one, as long as the check may go on comparing.
+    pub(super) fn near_name<'n>(
+        &self,
+        wrong: &str,
+        known: impl Iterator<Item = &'n str>,
+    ) -> Option<&'n str> {
+        let compared = &self.compared;
+        if compared.get() >= MAX_COMPARED {
+            return None;
+        }
+        near(wrong, known.inspect(|_| compared.set(compared.get() + 1)))
+    }
+}
+
+/// What is meant by the name of a value in other languages.
+pub(super) fn foreign_value(name: &str) -> Option<&'static str> {
+    Some(match name {
+        "True" | "TRUE" => "it is written `true`",
+        "False" | "FALSE" => "it is written `false`",
+        "null" | "nil" | "None" | "NULL" => {
+            "every value is there; keep a flag beside it, or use an empty list"
+        }
+        "end" | "endif" | "done" => "a block ends with `}`",
+        _ => return None,
+    })
+}
+
+/// "a length", "an angle", "text", "D^2".
+pub(super) fn with_article(name: &str) -> String {
+    match name.chars().next() {
+        _ if name == "nothing" || name == "text" || name == "something unknown" => name.to_string(),
+        Some(first) if first.is_uppercase() => name.to_string(),
+        Some('a' | 'e' | 'i' | 'o' | 'u') => format!("an {name}"),
+        _ => format!("a {name}"),
+    }
+}
+
+/// `1 argument`, `2 arguments`.
+pub(super) fn count(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}
+
+/// A list in words: "`a`, `b` and `c`".
+pub(super) fn listed(items: &[String]) -> String {
+    match items {
+        [] => "none".to_string(),
+        [one] => format!("`{one}`"),
+        [first @ .., last] => {
+            let first: Vec<String> = first.iter().map(|i| format!("`{i}`")).collect();
+            format!("{} and `{last}`", first.join(", "))
+        }
+    }
+}

@@ -1,0 +1,559 @@
+//! Calls of routines and built-ins: arguments to parameters, open kinds, results.
+
+use crate::builtins;
+use crate::builtins::{Effect, Spec};
+use crate::check::advice::with_article;
+use crate::check::flow::{CallSite, Callee, changes_speed, under_light};
+use crate::check::generic::{Bindings, Fit};
+use crate::check::typed::{Makeup, Typed};
+use crate::check::{Checker, advice};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::tree as program;
+use crate::program::tree::{Flag, Number, Ref};
+use crate::program::types::{Layout, Type};
+use crate::source::Span;
+use crate::syntax::tree::{Argument, ExpressionKind, Name};
+use crate::syntax::without_comma;
+use spintrue_head::units::near;
+use std::rc::Rc;
+
+/// What a routine or built-in takes and gives.
+#[derive(Debug)]
+pub(super) struct Signature {
+    pub parameters: Vec<ParameterInfo>,
+    pub returns: Type,
+    /// Names of its open dimensions.
+    pub open: Vec<Rc<str>>,
+}
+
+/// A parameter as callers see it.
+#[derive(Debug)]
+pub(super) struct ParameterInfo {
+    pub name: Rc<str>,
+    pub kind: Type,
+    pub default: DefaultValue,
+}
+
+/// What holds where an argument is left out.
+#[derive(Debug)]
+pub(super) enum DefaultValue {
+    /// It cannot be left out.
+    Required,
+    /// The built-in sees that it is absent.
+    Absent,
+    /// A constant expression.
+    Code(program::Expression),
+}
+
+impl Signature {
+    /// Parameters that must be given and have no argument.
+    fn missing(&self, slots: &[Option<usize>]) -> Vec<usize> {
+        let all = self.parameters.iter().zip(slots).enumerate();
+        let missing = all
+            .filter(|(_, (p, slot))| slot.is_none() && matches!(p.default, DefaultValue::Required));
+        missing.map(|(at, _)| at).collect()
+    }
+
+    /// Which parameters were left out, by the kinds of the arguments that are there; none where
+    /// these do not tell.
+    fn left_out(
+        &self,
+        slots: &[Option<usize>],
+        arguments: &[Argument],
+        kinds: &[Type],
+    ) -> Option<Vec<usize>> {
+        let named = |slot: &usize| arguments.get(*slot).is_some_and(|a| a.name.is_some());
+        let mut found: Vec<Option<usize>> = slots.iter().map(|slot| slot.filter(named)).collect();
+        let mut bindings = Bindings::default();
+        let mut next = 0;
+        for (index, kind) in kinds.iter().enumerate().filter(|(index, _)| !named(index)) {
+            let parameters = self.parameters.iter().zip(&found).enumerate().skip(next);
+            let mut free = parameters.filter(|(_, (_, slot))| slot.is_none());
+            let (at, _) = free.find(|(_, (p, _))| bindings.fit(&p.kind, kind) != Fit::Unlike)?;
+            *found.get_mut(at)? = Some(index);
+            next = at + 1;
+        }
+        Some(self.missing(&found))
+    }
+}
+
+impl Checker<'_> {
+    /// Checks a call; the type is `Nothing` where it gives no value.
+    pub(super) fn call(&mut self, name: Name, arguments: &[Argument], span: Span) -> Typed {
+        let routine = self.routine_of(name);
+        let (callee, signature) = if let Some(index) = routine {
+            if let Some(routine) = self.routines.get_mut(index) {
+                routine.used = true;
+            }
+            let signature = self.routines.get(index).map(|r| r.signature.clone());
+            (Callee::Routine(index), signature)
+        } else if let Some(index) = self.builtins.get(&name.symbol).copied() {
+            (Callee::Builtin(index), self.builtin_signature(index))
+        } else {
+            self.unknown_call(name);
+            for argument in arguments {
+                self.expression(&argument.value, None);
+            }
+            return Typed::unknown(span);
+        };
+        self.saw_call(callee, name);
+        let Some(signature) = signature else { return Typed::unknown(span) };
+        let allowed = self.site(callee, name, span);
+        let Some(slots) = self.slots_of_arguments(callee, name, arguments, &signature) else {
+            return Typed::unknown(span);
+        };
+        let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
+            return Typed::unknown(span);
+        };
+        self.named(callee, arguments, &slots, &values);
+        let Some(like) = self.like(callee, &values) else { return Typed::unknown(span) };
+        if !allowed {
+            return Typed::unknown(span);
+        }
+        self.coded(callee, &signature, values, (returns, like), span)
+    }
+
+    /// The routine that a name means here.
+    pub(super) fn routine_of(&self, name: Name) -> Option<usize> {
+        self.module()?.routines.get(&name.symbol).copied()
+    }
+
+    /// Remembers who calls whom, and refuses light that is not armed. Tells whether the call
+    /// may stand here.
+    fn site(&mut self, callee: Callee, name: Name, span: Span) -> bool {
+        let armed = self.inside.armed;
+        let (caller, end) = (self.inside.routine, span.end);
+        self.calls.push(CallSite { caller, callee, span: name.span, end, armed });
+        if let Callee::Routine(index) = callee {
+            self.called_in_the_dark(index, name);
+        }
+        let Callee::Builtin(index) = callee else { return true };
+        let Some(builtin) = builtins::table().get(index) else { return true };
+        if self.inside.constant && !builtin.effects.is_empty() {
+            let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
+            self.error(codes::NOT_CONSTANT, headline, span);
+            return false;
+        }
+        if let (Some(arm), true) = (armed, changes_speed(index)) {
+            self.report(under_light(builtin.name, span, arm));
+        }
+        if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
+            self.error(
+                codes::LIGHT_OUTSIDE_ARM,
+                format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
+                span,
+            )
+            .here("light is possible only where it is armed")
+            .help("put it into `arm at 35 % { ... }`, so that it is disarmed on every way out");
+        }
+        true
+    }
+
+    /// A routine that is declared `within arm` needs an `arm` block around its call.
+    fn called_in_the_dark(&mut self, routine: usize, name: Name) {
+        let declared = self.routines.get(routine).and_then(|r| r.armed);
+        let (Some(declared), None) = (declared, self.inside.armed) else { return };
+        let text = self.text(name.symbol);
+        self.error(
+            codes::LIGHT_OUTSIDE_ARM,
+            format!("`{text}` lets light out and is called outside of any `arm` block"),
+            name.span,
+        )
+        .label(declared, "it is to be called within an `arm` block")
+        .help(format!("call it in `arm at 35 % {{ {text}(...) }}`"));
+    }
+
+    fn unknown_call(&mut self, name: Name) {
+        let text = self.text(name.symbol);
+        let module = self.module();
+        if module.is_some_and(|module| module.missing) {
+            return;
+        }
+        let is_value = self.scope.find(name.symbol).is_some()
+            || module.is_some_and(|m| m.values.contains_key(&name.symbol));
+        let report = if is_value {
+            Diagnostic::error(
+                codes::UNKNOWN_ROUTINE,
+                format!("`{text}` is a value and cannot be called"),
+                name.span,
+            )
+        } else {
+            let report = Diagnostic::error(
+                codes::UNKNOWN_ROUTINE,
+                format!("there is no routine `{text}`"),
+                name.span,
+            );
+            let routines = module.into_iter().flat_map(|m| m.routines.keys());
+            let known = routines
+                .map(|s| self.names.text(*s))
+                .chain(builtins::table().iter().map(|b| b.name));
+            match (builtins::foreign_name(&text), self.near_name(&text, known)) {
+                (Some(way), _) => report.help(way),
+                (None, Some(near)) => report.help(format!("did you mean `{near}`?")),
+                (None, None) => report.help("`spintrue builtins` lists what there is"),
+            }
+        };
+        self.report(report);
+    }
+
+    pub(super) fn builtin_signature(&mut self, index: usize) -> Option<Rc<Signature>> {
+        if let Some(Some(known)) = self.signatures.get(index) {
+            return Some(known.clone());
+        }
+        let builtin = builtins::table().get(index)?;
+        let parameters = builtin.parameters.iter().map(|parameter| ParameterInfo {
+            name: Rc::from(parameter.name),
+            kind: parameter.spec.to_type(),
+            default: match parameter.default {
+                builtins::Default::Required => DefaultValue::Required,
+                builtins::Default::Optional(_) => DefaultValue::Absent,
+            },
+        });
+        let signature = Rc::new(Signature {
+            parameters: parameters.collect(),
+            returns: builtin.returns.to_type(),
+            open: builtins::OPEN_NAMES.iter().map(|name| Rc::from(*name)).collect(),
+        });
+        if let Some(slot) = self.signatures.get_mut(index) {
+            *slot = Some(signature.clone());
+        }
+        Some(signature)
+    }
+
+    /// For each parameter, which argument it gets; none after a report.
+    fn slots_of_arguments(
+        &mut self,
+        called: Callee,
+        name: Name,
+        arguments: &[Argument],
+        signature: &Signature,
+    ) -> Option<Vec<Option<usize>>> {
+        let mut slots: Vec<Option<usize>> = vec![None; signature.parameters.len()];
+        let callee = self.text(name.symbol);
+        let mut good = true;
+        for (index, argument) in arguments.iter().enumerate() {
+            let position = match argument.name {
+                None => index,
+                Some(named) => {
+                    let text = self.text(named.symbol);
+                    let found = signature.parameters.iter().position(|p| *p.name == *text);
+                    let Some(position) = found else {
+                        self.unknown_argument(&callee, &text, named.span, signature);
+                        good = false;
+                        continue;
+                    };
+                    self.saw_argument(name, position, named.span);
+                    position
+                }
+            };
+            let Some(slot) = slots.get_mut(position) else {
+                let takes = advice::count(signature.parameters.len(), "argument");
+                let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
+                let report = match self.grouped(arguments, index) {
+                    Some((place, way)) => Diagnostic::error(
+                        codes::TOO_MANY_ARGUMENTS,
+                        "digits are not grouped: `,` parts two arguments",
+                        place,
+                    )
+                    .help(way),
+                    None => {
+                        Diagnostic::error(codes::TOO_MANY_ARGUMENTS, headline, argument.value.span)
+                            .here("one too many")
+                    }
+                };
+                self.report(report);
+                self.kinds_of(arguments);
+                return None;
+            };
+            if let Some(first) = slot {
+                let first = arguments.get(*first).map(|a| a.value.span).unwrap_or_default();
+                let parameter = signature.parameters.get(position).map(|p| p.name.to_string());
+                let headline = format!("`{}` is given twice", parameter.unwrap_or_default());
+                self.error(codes::DUPLICATE_ARGUMENT, headline, argument.value.span)
+                    .label(first, "first given here");
+                good = false;
+                continue;
+            }
+            *slot = Some(index);
+        }
+        let missing = signature.missing(&slots);
+        if good && missing.is_empty() {
+            return Some(slots);
+        }
+        let kinds = self.kinds_of(arguments);
+        if good {
+            let missing = signature.left_out(&slots, arguments, &kinds).unwrap_or(missing);
+            self.missing(called, name, &missing, signature);
+        }
+        None
+    }
+
+    /// Checks arguments that cannot be matched with parameters; gives their kinds.
+    fn kinds_of(&mut self, arguments: &[Argument]) -> Vec<Type> {
+        arguments.iter().map(|argument| self.expression(&argument.value, None).kind).collect()
+    }
+
+    /// Reports arguments that are not given.
+    fn missing(&mut self, called: Callee, name: Name, missing: &[usize], signature: &Signature) {
+        let missing = missing.iter().filter_map(|at| Some((*at, signature.parameters.get(*at)?)));
+        let missing: Vec<(usize, &ParameterInfo)> = missing.collect();
+        let names: Vec<String> = missing.iter().map(|(_, p)| p.name.to_string()).collect();
+        let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
+        let kinds = missing.iter().map(|(_, p)| format!("{}: {}", p.name, p.kind.name(&open)));
+        let kinds = kinds.collect::<Vec<_>>().join(", ");
+        let headline = format!("`{}` needs {}", self.text(name.symbol), advice::listed(&names));
+        let mut report = Diagnostic::error(codes::MISSING_ARGUMENT, headline, name.span)
+            .here(format!("not given: {kinds}"));
+        if let Callee::Builtin(index) = called
+            && let Some(builtin) = builtins::table().get(index)
+        {
+            for parameter in missing.iter().filter_map(|(at, _)| builtin.parameters.get(*at)) {
+                report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning));
+            }
+        }
+        self.report(report);
+    }
+
+    /// `4,800 rpm`: the place of both halves, and the number that was meant.
+    fn grouped(&self, arguments: &[Argument], index: usize) -> Option<(Span, String)> {
+        let (left, right) = (arguments.get(index.checked_sub(1)?)?, arguments.get(index)?);
+        let number = |a: &Argument| matches!(a.value.kind, ExpressionKind::Number { .. });
+        if !(number(left) && number(right)) {
+            return None;
+        }
+        let place = left.value.span.to(right.value.span);
+        let words = self.sources.slice(place);
+        let (thousands, rest) = words.split_once(',')?;
+        let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
+        let whole = thousands.bytes().all(|b| b.is_ascii_digit());
+        (whole && digits == 3).then(|| (place, without_comma(thousands, rest)))
+    }
+
+    fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
+        let headline = format!("`{callee}` has no parameter `{text}`");
+        let mut report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
+        let known = || signature.parameters.iter().map(|p| &*p.name);
+        if let Some(near) = near(text, known()) {
+            report = report.help(format!("did you mean `{near}`?"));
+        } else {
+            let known: Vec<String> = known().map(str::to_string).collect();
+            report = report.help(format!("it takes {}", advice::listed(&known)));
+        }
+        self.report(report);
+    }
+
+    /// Checks the arguments against the parameters; gives one value per parameter, and the
+    /// type of the result.
+    fn fitted(
+        &mut self,
+        name: Name,
+        arguments: &[Argument],
+        slots: &[Option<usize>],
+        signature: &Signature,
+        span: Span,
+    ) -> Option<(Vec<Option<Typed>>, Type)> {
+        let mut bindings = Bindings::default();
+        let mut values = Vec::new();
+        let mut later = Vec::new();
+        let mut unlike = Vec::new();
+        let mut good = true;
+        for (position, (parameter, slot)) in signature.parameters.iter().zip(slots).enumerate() {
+            let Some(argument) = slot.and_then(|index| arguments.get(index)) else {
+                values.push(None);
+                continue;
+            };
+            let wanted = bindings.filled(&parameter.kind);
+            let typed = self.expression(&argument.value, wanted.as_ref());
+            match bindings.fit(&parameter.kind, &typed.kind) {
+                Fit::Fits => {}
+                Fit::Later => later.push(position),
+                Fit::Unlike => {
+                    good = false;
+                    unlike.push((position, argument, typed.clone()));
+                }
+            }
+            good &= typed.kind != Type::Unknown;
+            values.push(Some(typed));
+        }
+        self.unlike_arguments(name, signature, &bindings, slots, &unlike);
+        for position in later {
+            let parameter = signature.parameters.get(position)?;
+            let typed = values.get(position).cloned().flatten()?;
+            let argument = slots.get(position).copied().flatten();
+            let argument = argument.and_then(|index| arguments.get(index))?;
+            if bindings.fit(&parameter.kind, &typed.kind) != Fit::Fits {
+                good = false;
+                let wanted = (parameter, &bindings);
+                self.unlike_argument(name, wanted, signature, slots, (argument, &typed));
+            }
+        }
+        if !good {
+            return None;
+        }
+        let returns = bindings.filled(&signature.returns);
+        if returns.is_none() {
+            let headline = format!("nothing tells which kind `{}` gives", self.text(name.symbol));
+            self.error(codes::UNTOLD_KIND, headline, span);
+        }
+        Some((values, returns?))
+    }
+
+    /// Reports arguments of the wrong kind: as one mistake where each fits another parameter.
+    fn unlike_arguments(
+        &mut self,
+        name: Name,
+        signature: &Signature,
+        bindings: &Bindings,
+        slots: &[Option<usize>],
+        unlike: &[(usize, &Argument, Typed)],
+    ) {
+        let elsewhere = |typed: &Typed| signature.parameters.iter().any(|p| p.kind == typed.kind);
+        let moved = unlike.iter().all(|(_, a, typed)| a.name.is_none() && elsewhere(typed));
+        if let ([(_, _, first), rest @ ..], true) = (unlike, moved)
+            && !rest.is_empty()
+        {
+            let callee = self.text(name.symbol);
+            let headline = format!("`{callee}` takes these in another order");
+            let is = |checker: &Self, typed: &Typed| {
+                format!("this is {}", with_article(&checker.kind_name(&typed.kind)))
+            };
+            let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, first.span)
+                .here(is(self, first));
+            for (_, _, typed) in rest {
+                report = report.label(typed.span, is(self, typed));
+            }
+            let last = unlike.iter().map(|(position, ..)| *position).max().unwrap_or(0);
+            let known = signature.parameters.iter().take(last + 1);
+            let names: Vec<String> = known.map(|p| format!("`{}`", p.name)).collect();
+            self.report(report.help(format!("the order is {}", names.join(", "))));
+            return;
+        }
+        for (position, argument, typed) in unlike {
+            let Some(parameter) = signature.parameters.get(*position) else { continue };
+            let wanted = (parameter, bindings);
+            self.unlike_argument(name, wanted, signature, slots, (argument, typed));
+        }
+    }
+
+    fn unlike_argument(
+        &mut self,
+        name: Name,
+        (parameter, bindings): (&ParameterInfo, &Bindings),
+        signature: &Signature,
+        slots: &[Option<usize>],
+        (argument, typed): (&Argument, &Typed),
+    ) {
+        let callee = self.text(name.symbol);
+        let wanted = bindings.filled(&parameter.kind);
+        let should = match &wanted {
+            Some(kind) => self.kind_name(kind),
+            None => {
+                let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
+                parameter.kind.name(&open)
+            }
+        };
+        let is = self.kind_name(&typed.kind);
+        let headline = format!(
+            "`{callee}` takes {} as `{}`, not {}",
+            with_article(&should),
+            parameter.name,
+            with_article(&is)
+        );
+        let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
+            .here(format!("this is {}", with_article(&is)));
+        let target = wanted.unwrap_or_else(|| parameter.kind.clone());
+        // One that stands in its place without a name may be meant for a parameter that has none.
+        let bare = typed.kind == Type::NUMBER && typed.makeup == Makeup::BARE;
+        let free = signature.parameters.iter().zip(slots).filter(|(_, slot)| slot.is_none());
+        let mut others = free.map(|(p, _)| p).filter(|p| p.kind == typed.kind);
+        let other = others.next().filter(|_| argument.name.is_none() && !bare);
+        let other = other.filter(|_| others.next().is_none());
+        if let Some(other) = other {
+            report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
+        } else if should.ends_with("^2") {
+            report = report.help(format!(
+                "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
+            ));
+        } else if let Some(way) = self.way(Some(&argument.value), typed, &target, None) {
+            report = way.on(report);
+        }
+        self.report(report);
+    }
+
+    fn coded(
+        &mut self,
+        callee: Callee,
+        signature: &Signature,
+        values: Vec<Option<Typed>>,
+        (returns, like): (Type, Type),
+        span: Span,
+    ) -> Typed {
+        match callee {
+            // These statements are no expressions.
+            Callee::Arm { .. } | Callee::Ask => Typed::unknown(span),
+            Callee::Routine(routine) => {
+                let values = values.into_iter().zip(&signature.parameters);
+                let arguments = values.filter_map(|(value, parameter)| match value {
+                    Some(typed) => Some(typed.code),
+                    None => match &parameter.default {
+                        DefaultValue::Code(code) => Some(code.clone()),
+                        _ => None,
+                    },
+                });
+                let call = program::Call { routine, arguments: arguments.collect(), span };
+                let call = Box::new(call);
+                Typed::new(
+                    returns.clone(),
+                    by_type(&returns, call, Number::Call, Flag::Call, Ref::Call),
+                    span,
+                )
+            }
+            Callee::Builtin(builtin) => {
+                let mut unit = None;
+                let mut item = Layout::default();
+                // A share that goes in does not make a share of a plain number that comes out.
+                let plain = |spec: &Spec| matches!(spec, Spec::Quantity(d) if d.is_number());
+                let known = builtins::table().get(builtin);
+                let kept = |at: usize| {
+                    known.is_some_and(|known| {
+                        let given = known.parameters.get(at);
+                        !plain(&known.returns) && !given.is_some_and(|given| plain(&given.spec))
+                    })
+                };
+                let given = values.iter().enumerate().rev();
+                for (at, typed) in given.filter_map(|(at, value)| Some((at, value.as_ref()?))) {
+                    if let Type::List(kind) = &typed.kind {
+                        item = kind.layout();
+                    }
+                    let scalar = match &typed.kind {
+                        Type::List(kind) => (**kind).clone(),
+                        other => other.clone(),
+                    };
+                    if scalar == returns && typed.unit.is_some() && kept(at) {
+                        unit = typed.unit.clone();
+                    }
+                }
+                let arguments = values.into_iter().map(|v| v.map(|typed| typed.code)).collect();
+                let call = Box::new(program::BuiltinCall { builtin, arguments, item, like, span });
+                let code = by_type(&returns, call, Number::Builtin, Flag::Builtin, Ref::Builtin);
+                Typed::new(returns, code, span).with_unit(unit)
+            }
+        }
+    }
+}
+
+/// A call as the sort of expression that its result is. A call without a result is taken for a
+/// number; only a statement, which takes the call out again, may hold it.
+fn by_type<C>(
+    returns: &Type,
+    call: C,
+    number: fn(C) -> Number,
+    flag: fn(C) -> Flag,
+    reference: fn(C) -> Ref,
+) -> program::Expression {
+    match returns {
+        Type::Flag => program::Expression::Flag(flag(call)),
+        Type::Text | Type::List(_) | Type::Record(_) => program::Expression::Ref(reference(call)),
+        _ => program::Expression::Number(number(call)),
+    }
+}

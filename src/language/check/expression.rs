@@ -1,0 +1,468 @@
+//! Literals, names, texts, lists, comprehensions and records.
+
+use crate::builtins;
+use crate::check::advice::with_article;
+use crate::check::scope::Role;
+use crate::check::typed::{Typed, read};
+use crate::check::{Checker, advice};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::show::Shower;
+use crate::program::tree as program;
+use crate::program::tree::{Flag, Number, Over, Ref};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::names::Symbol;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
+use spintrue_head::units::{UnitError, UnitText, parse_unit};
+use std::rc::Rc;
+
+impl Checker<'_> {
+    /// Checks an expression that must have a value. `expected` helps an empty list to a type.
+    pub(super) fn expression(&mut self, e: &Expression, expected: Option<&Type>) -> Typed {
+        let around = std::mem::take(&mut self.parts);
+        let typed = match &e.kind {
+            ExpressionKind::Number { value, unit } => self.number(*value, *unit, e.span),
+            ExpressionKind::Text(pieces) => self.text_literal(pieces, e.span),
+            ExpressionKind::Flag(flag) => Typed::new(Type::Flag, Flag::Constant(*flag), e.span),
+            ExpressionKind::Name(symbol) => self.name(*symbol, e.span),
+            ExpressionKind::List(items) => self.list(items, expected, e.span),
+            ExpressionKind::Comprehension { element, name, over, only_if } => {
+                self.comprehension(element, *name, over, only_if.as_deref(), expected, e.span)
+            }
+            ExpressionKind::Record(fields) => self.record(fields, expected, e.span),
+            ExpressionKind::Call { name, arguments } => {
+                let typed = self.call(*name, arguments, e.span);
+                if typed.kind == Type::Nothing {
+                    let text = self.text(name.symbol);
+                    let report = Diagnostic::error(
+                        codes::NO_VALUE,
+                        format!("`{text}` gives no value"),
+                        e.span,
+                    )
+                    .here("stands where a value is needed");
+                    match self.routine_of(*name) {
+                        Some(routine) => self.valueless.push((routine, report)),
+                        None => self.report(report),
+                    }
+                    return Typed::unknown(e.span);
+                }
+                typed
+            }
+            ExpressionKind::Field { of, name } => self.field(of, *name, e.span),
+            ExpressionKind::Element { of, index } => self.element(of, index, e.span),
+            ExpressionKind::Unary { operator, operand } => self.unary(*operator, operand, e.span),
+            ExpressionKind::Binary { operator, operator_span, left, right } => {
+                self.binary(*operator, *operator_span, left, right, expected, e.span)
+            }
+            ExpressionKind::Power { base, exponent } => self.power(base, *exponent, e.span),
+            ExpressionKind::Shown { value, unit } => self.shown(value, *unit, e.span),
+            ExpressionKind::Within { value, low, high } => self.within(value, low, high, e.span),
+            ExpressionKind::Broken => Typed::unknown(e.span),
+        };
+        let makeup = self.makeup_of(e, &typed, self.parts);
+        self.parts = around | makeup;
+        self.near = self.near | makeup;
+        self.swallowed(&typed, e.span);
+        Typed { span: e.span, makeup, ..typed }
+    }
+
+    /// Checks an expression that must be of one type; reports otherwise.
+    pub(super) fn expect_kind(
+        &mut self,
+        e: &Expression,
+        wanted: &Type,
+        code: &'static str,
+        what: &str,
+    ) -> Typed {
+        let typed = self.expression(e, Some(wanted));
+        self.of_kind(e, typed, wanted, code, what)
+    }
+
+    /// The same of an expression that is checked already.
+    pub(super) fn of_kind(
+        &mut self,
+        e: &Expression,
+        typed: Typed,
+        wanted: &Type,
+        code: &'static str,
+        what: &str,
+    ) -> Typed {
+        if typed.kind == *wanted || typed.kind == Type::Unknown || *wanted == Type::Unknown {
+            return typed;
+        }
+        let (is, should) = (self.kind_name(&typed.kind), self.kind_name(wanted));
+        let mut report = Diagnostic::error(
+            code,
+            format!("{what} must be {}, not {}", with_article(&should), with_article(&is)),
+            typed.span,
+        )
+        .here(format!("this is {}", with_article(&is)));
+        if let Some(way) = self.way(Some(e), &typed, wanted, None) {
+            report = way.on(report);
+        }
+        self.report(report);
+        Typed::unknown(typed.span)
+    }
+
+    /// A unit by its name; reports one that does not exist, once for each place.
+    pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
+        self.saw_unit(unit);
+        if let Some(Some(known)) = self.units.get(&unit.symbol) {
+            return Some(known.clone());
+        }
+        let text = self.text(unit.symbol);
+        match parse_unit(&text) {
+            Ok(found) => {
+                let found = Rc::new(found);
+                self.units.insert(unit.symbol, Some(found.clone()));
+                Some(found)
+            }
+            Err(error) => {
+                let mut report =
+                    Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
+                report = match error {
+                    UnitError::Unknown { near: Some(near), .. } => {
+                        report.help(format!("did you mean `{near}`?"))
+                    }
+                    UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
+                    _ => report,
+                };
+                self.report(report);
+                None
+            }
+        }
+    }
+
+    pub(super) fn number(&mut self, value: f64, unit: Option<UnitName>, span: Span) -> Typed {
+        let constant = |value| program::Expression::Number(Number::Constant(value));
+        let Some(unit) = unit else { return Typed::new(Type::NUMBER, constant(value), span) };
+        let Some(unit) = self.unit(unit) else { return Typed::unknown(span) };
+        let kind =
+            if unit.is_absolute() { Type::Temperature } else { Type::Quantity(unit.dimension) };
+        Typed::new(kind, constant(unit.to_si(value)), span).with_unit(Some(unit))
+    }
+
+    fn text_literal(&mut self, pieces: &[Piece], span: Span) -> Typed {
+        let mut made = Vec::new();
+        for piece in pieces {
+            match piece {
+                Piece::Plain(text) => made.push(program::Piece::Plain(Rc::from(text.as_str()))),
+                Piece::Value { value, decimals } => {
+                    let typed = self.expression(value, None);
+                    if typed.kind == Type::Unknown {
+                        continue;
+                    }
+                    if decimals.is_some() && !self.takes_decimals(&typed.kind) {
+                        let kind = self.kind_name(&typed.kind);
+                        let headline =
+                            format!("{} has no digits after the point", with_article(&kind));
+                        self.error(codes::NOT_SHOWABLE, headline, typed.span);
+                        continue;
+                    }
+                    if let Some(shower) = self.shower(&typed, *decimals) {
+                        made.push(program::Piece::Value(typed.code, shower));
+                    }
+                }
+            }
+        }
+        let code = match made.as_slice() {
+            [] => Ref::Text(Rc::from("")),
+            [program::Piece::Plain(text)] => Ref::Text(text.clone()),
+            _ => Ref::Interpolated(made, span),
+        };
+        Typed::new(Type::Text, code, span)
+    }
+
+    fn takes_decimals(&self, kind: &Type) -> bool {
+        match kind {
+            Type::Quantity(_) | Type::Temperature => true,
+            Type::List(item) => self.takes_decimals(item),
+            Type::Record(_) => true,
+            _ => false,
+        }
+    }
+
+    /// How a value is shown; reports what cannot be.
+    pub(super) fn shower(&mut self, typed: &Typed, decimals: Option<u8>) -> Option<Shower> {
+        let shower = Shower::of(&typed.kind, typed.unit.clone(), decimals);
+        let shower = match (&typed.fields, shower) {
+            (Some(fields), Some(shower)) => Some(shower.with_fields(fields)),
+            (_, shower) => shower,
+        };
+        if shower.is_none() && typed.kind != Type::Unknown {
+            let kind = self.kind_name(&typed.kind);
+            self.error(
+                codes::NOT_SHOWABLE,
+                format!("a value of the open dimension `{kind}` cannot be shown here"),
+                typed.span,
+            )
+            .here("its unit is known only to the caller")
+            .help("return it, and show it where its kind is known");
+        }
+        shower
+    }
+
+    fn name(&mut self, symbol: Symbol, span: Span) -> Typed {
+        let Some(index) = self.find(symbol) else { return self.unknown_name(symbol, span) };
+        self.saw_value(index, span);
+        self.until_sees(index, span);
+        let Some(variable) = self.variables.get_mut(index) else { return Typed::unknown(span) };
+        variable.used = true;
+        let fixed = matches!(variable.role, Role::Constant | Role::Param | Role::Loop);
+        if self.inside.constant && !fixed {
+            let text = self.text(symbol);
+            let headline = format!("`{text}` is not known before the script runs");
+            self.error(codes::NOT_CONSTANT, headline, span).here("must be a constant");
+            return Typed::unknown(span);
+        }
+        if self.inside.routine.is_none()
+            && variable.role == Role::Constant
+            && variable.name.span.source == span.source
+            && variable.name.span.start > span.start
+        {
+            let (text, declared) = (self.names.text(symbol).to_string(), variable.name.span);
+            let headline = format!("`{text}` is used before it is declared");
+            self.error(codes::UNKNOWN_NAME, headline, span).label(declared, "declared here");
+            return Typed::unknown(span);
+        }
+        Typed::new(variable.kind.clone(), read(variable.slot), span)
+            .with_unit(variable.unit.clone())
+            .with_fields(variable.fields.clone())
+            .with_makeup(variable.makeup)
+    }
+
+    /// A condition after `until` may not read what a `continue` may have jumped over.
+    fn until_sees(&mut self, variable: usize, span: Span) {
+        let Some(until) = &self.inside.until else { return };
+        if variable < until.first {
+            return;
+        }
+        let skipped = until.continues.iter().find(|(_, declared)| variable >= *declared);
+        let Some((place, _)) = skipped.copied() else { return };
+        let text = self.words(span);
+        self.error(
+            codes::MAYBE_UNSET,
+            format!("`{text}` may not be set when `until` looks at it"),
+            span,
+        )
+        .label(place, "this `continue` may come before it is set")
+        .help(format!("declare `var {text} = ...` before the loop"));
+    }
+
+    /// How a routine is called: with empty brackets where it takes nothing.
+    fn call_of(&mut self, symbol: Symbol) -> String {
+        let text = self.text(symbol);
+        let routine = self.routine_of(Name { symbol, span: Span::default() });
+        let signature = match (routine, self.builtins.get(&symbol).copied()) {
+            (Some(routine), _) => self.routines.get(routine).map(|r| r.signature.clone()),
+            (None, Some(builtin)) => self.builtin_signature(builtin),
+            (None, None) => None,
+        };
+        let bare = signature.is_some_and(|s| s.parameters.is_empty());
+        format!("{text}({})", if bare { "" } else { "..." })
+    }
+
+    fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
+        if self.module().is_some_and(|module| module.missing) {
+            return Typed::unknown(span);
+        }
+        let text = self.text(symbol);
+        let routines = self.module().map(|m| &m.routines);
+        let callable = self.builtins.contains_key(&symbol)
+            || routines.is_some_and(|routines| routines.contains_key(&symbol));
+        let mut report;
+        if callable {
+            report = Diagnostic::error(
+                codes::UNKNOWN_NAME,
+                format!("`{text}` is a routine, not a value"),
+                span,
+            )
+            .help(format!("call it: `{}`", self.call_of(symbol)));
+        } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
+            report = Diagnostic::error(
+                codes::NOT_CONSTANT,
+                format!("a routine cannot see `{text}`, which is worked out while the script runs"),
+                span,
+            )
+            .label(*place, "made here")
+            .help("pass it as an argument");
+        } else {
+            report =
+                Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
+            let module = self.module();
+            let values = module.into_iter().flat_map(|m| m.values.keys().copied());
+            let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
+            let routines = module.into_iter().flat_map(|m| m.routines.keys());
+            let routines = routines
+                .map(|s| self.names.text(*s))
+                .chain(builtins::table().iter().map(|b| b.name));
+            if let Some(way) = advice::foreign_value(&text) {
+                report = report.help(way);
+            } else if let Some(gone) = self.scope.gone(symbol) {
+                let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
+                report = report
+                    .label(declared, "this one ends with its block")
+                    .help(format!("declare `var {text} = ...` before the block, and set it there"));
+            } else if let Some(near) = self.near_name(&text, known) {
+                report = report.help(format!("did you mean `{near}`?"));
+            } else if let Some(near) = self.near_name(&text, routines) {
+                report = report.help(format!("did you mean `{near}(...)`?"));
+            } else if parse_unit(&text).is_ok() {
+                report = report.help(format!("a unit stands behind a number: `1 {text}`"));
+            }
+        }
+        self.report(report);
+        Typed::unknown(span)
+    }
+
+    fn list(&mut self, items: &[Expression], expected: Option<&Type>, span: Span) -> Typed {
+        let wanted = match expected {
+            Some(Type::List(item)) => Some((**item).clone()),
+            _ => None,
+        };
+        let mut kind = None;
+        let mut unit = None;
+        let mut fields = None;
+        let mut first = span;
+        let mut parts = Vec::new();
+        for item in items {
+            let typed = self.expression(item, kind.as_ref().or(wanted.as_ref()));
+            match &kind {
+                _ if typed.kind == Type::Unknown => continue,
+                None => {
+                    first = typed.span;
+                    unit = typed.unit.clone();
+                    fields = typed.fields.clone();
+                    kind = Some(typed.kind.clone());
+                }
+                Some(kind) if *kind != typed.kind => {
+                    let (one, other) = (self.kind_name(kind), self.kind_name(&typed.kind));
+                    let headline = format!("a list holds one type, not {one} and {other}");
+                    self.error(codes::MIXED_LIST, headline, typed.span)
+                        .here(format!("this is {}", with_article(&other)))
+                        .label(first, format!("the list began with {}", with_article(&one)));
+                    continue;
+                }
+                Some(_) => {}
+            }
+            parts.push(typed.part());
+        }
+        let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
+            if items.is_empty() {
+                self.error(codes::UNTOLD_TYPE, "nothing tells what this list holds", span).help(
+                    "say it where the list is declared, for example \
+                         `var lengths: list of length = []`; it grows with `xs = xs + [x]`",
+                );
+            }
+            return Typed::unknown(span);
+        };
+        Typed::new(kind.list(), Ref::Made(parts, span), span).with_unit(unit).with_fields(fields)
+    }
+
+    fn record(
+        &mut self,
+        fields: &[(Name, Expression)],
+        expected: Option<&Type>,
+        span: Span,
+    ) -> Typed {
+        let mut kinds = Vec::new();
+        let mut parts = Vec::new();
+        let mut units = Vec::new();
+        for (name, value) in fields {
+            let wanted = match expected {
+                Some(Type::Record(record)) => {
+                    record.field(self.names.text(name.symbol)).map(|(_, kind)| kind)
+                }
+                _ => None,
+            };
+            let typed = self.expression(value, wanted);
+            kinds.push((*name, typed.kind.clone()));
+            if let Some(unit) = &typed.unit {
+                units.push((self.names.shared(name.symbol), unit.clone()));
+            }
+            parts.push((self.text(name.symbol), typed.part()));
+        }
+        let kind = self.record_type(kinds);
+        if kind == Type::Unknown {
+            return Typed::unknown(span);
+        }
+        parts.sort_by(|a, b| a.0.cmp(&b.0));
+        let parts = parts.into_iter().map(|(_, part)| part).collect();
+        let written = (!units.is_empty()).then(|| Rc::new(units));
+        Typed::new(kind, Ref::Made(parts, span), span).with_fields(written)
+    }
+
+    fn comprehension(
+        &mut self,
+        element: &Expression,
+        name: Name,
+        over: &Expression,
+        only_if: Option<&Expression>,
+        expected: Option<&Type>,
+        span: Span,
+    ) -> Typed {
+        let (over, item) = self.over(over);
+        self.scope.enter();
+        let variable = self.declare_as(name, item, Role::Loop);
+        let target = self.variables.get(variable).map(|v| v.slot);
+        let only_if = only_if.map(|e| {
+            self.expect_kind(e, &Type::Flag, codes::NOT_A_FLAG, "the condition behind `if`").flag()
+        });
+        let wanted = match expected {
+            Some(Type::List(item)) => Some((**item).clone()),
+            _ => None,
+        };
+        let element = self.expression(element, wanted.as_ref());
+        self.scope.leave();
+        let (Some(target), false) = (target, element.kind == Type::Unknown) else {
+            return Typed::unknown(span);
+        };
+        let (kind, unit) = (element.kind.clone().list(), element.unit.clone());
+        let fields = element.fields.clone();
+        let element = element.part();
+        let made = program::Comprehension { target, over, only_if, element, span };
+        Typed::new(kind, Ref::Comprehension(Box::new(made)), span)
+            .with_unit(unit)
+            .with_fields(fields)
+    }
+
+    /// What a loop runs over, with the type and units of its items.
+    pub(super) fn over(&mut self, e: &Expression) -> (Over, Typed) {
+        // After a mistake nothing is known of the ends, not even that they are equal.
+        let nothing = || {
+            let end = || Box::new(Number::Constant(f64::NAN));
+            Over::Range(end(), end())
+        };
+        if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
+            let (from, to) = self.range_ends(left, right);
+            let item = Typed { kind: Type::NUMBER, ..Typed::unknown(e.span) };
+            return (Over::Range(Box::new(from), Box::new(to)), item);
+        }
+        let typed = self.expression(e, None);
+        match typed.kind.clone() {
+            Type::List(item) => {
+                let layout = item.layout();
+                let record = matches!(*item, Type::Record(_));
+                let item = Typed { kind: (*item).clone(), ..typed.clone() };
+                let list = Box::new(typed.reference());
+                (Over::List { list, item: layout, record }, item)
+            }
+            Type::Unknown => (nothing(), typed),
+            other => {
+                let kind = self.kind_name(&other);
+                let mut report = Diagnostic::error(
+                    codes::NOT_A_LIST,
+                    format!("a loop runs over a list or a range, not over {}", with_article(&kind)),
+                    e.span,
+                )
+                .here(format!("this is {}", with_article(&kind)));
+                if other == Type::NUMBER {
+                    let words = self.words(e.span);
+                    report = report.help(format!("to count from 0 write `0..{words}`"));
+                }
+                self.report(report);
+                (nothing(), Typed::unknown(e.span))
+            }
+        }
+    }
+}

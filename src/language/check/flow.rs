@@ -1,0 +1,320 @@
+//! Who calls whom: no recursion, no arming under light, and the effects of each routine.
+
+use crate::builtins;
+use crate::builtins::{Effect, Spec};
+use crate::check::Checker;
+use crate::diagnostics::{Diagnostic, codes};
+use crate::source::Span;
+use std::collections::BTreeMap;
+
+/// What is called.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Callee {
+    /// A routine of a script.
+    Routine(usize),
+    /// A built-in.
+    Builtin(usize),
+    /// An `arm` statement; the calls of its block are `first..last` of all calls.
+    Arm { first: usize, last: usize, repeated: bool },
+    /// A question to the operator.
+    Ask,
+}
+
+/// A call in the script or in a routine.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct CallSite {
+    /// The routine it stands in, none for the script itself.
+    pub caller: Option<usize>,
+    pub callee: Callee,
+    /// The name that is called.
+    pub span: Span,
+    /// Where the whole call ends: arguments are worked out before it.
+    pub end: u32,
+    /// The `arm` around.
+    pub armed: Option<Span>,
+}
+
+/// The call that brings an effect, and the routine it calls.
+#[derive(Clone, Copy, Debug)]
+pub struct Brought {
+    /// The name that is called.
+    pub span: Span,
+    /// Index of the routine among [`crate::check::Checked::effects`]; none for a built-in.
+    pub by: Option<usize>,
+}
+
+/// What a routine, or the script, may do to the head.
+#[derive(Clone, Debug)]
+pub struct EffectsOf {
+    /// The routine; none for the script itself.
+    pub routine: Option<String>,
+    /// Each effect with the call that brings it.
+    pub effects: BTreeMap<Effect, Brought>,
+}
+
+/// What is known of the call graph when all bodies are checked.
+pub(super) struct Graph {
+    /// The routines, each behind those it calls.
+    pub order: Vec<usize>,
+    /// The calls of each routine and of the script, in the order they are made.
+    pub by_caller: BTreeMap<Option<usize>, Vec<CallSite>>,
+    /// The effects of each routine.
+    pub effects: Vec<BTreeMap<Effect, Brought>>,
+}
+
+impl Graph {
+    /// The effects of one call.
+    pub fn effects_of(&self, callee: Callee) -> Vec<Effect> {
+        match callee {
+            Callee::Builtin(index) => {
+                builtins::table().get(index).map_or(Vec::new(), |b| b.effects.to_vec())
+            }
+            Callee::Routine(index) => {
+                self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
+            }
+            Callee::Arm { .. } => vec![Effect::Emits],
+            Callee::Ask => vec![Effect::Asks],
+        }
+    }
+
+    /// The routines that come to a built-in of a sort, by themselves or further down.
+    fn reaching(&self, sort: fn(usize) -> bool) -> Reaching {
+        let mut reaching = Reaching { sort, routines: vec![false; self.effects.len()] };
+        for routine in &self.order {
+            let sites = self.by_caller.get(&Some(*routine)).into_iter().flatten();
+            let any = sites.into_iter().any(|site| reaching.by(site.callee));
+            if let Some(slot) = reaching.routines.get_mut(*routine) {
+                *slot = any;
+            }
+        }
+        reaching
+    }
+}
+
+/// See [`Graph::reaching`].
+struct Reaching {
+    sort: fn(usize) -> bool,
+    routines: Vec<bool>,
+}
+
+impl Reaching {
+    /// Whether a call comes to such a built-in.
+    fn by(&self, callee: Callee) -> bool {
+        match callee {
+            Callee::Builtin(index) => (self.sort)(index),
+            Callee::Routine(index) => self.routines.get(index).copied().unwrap_or(false),
+            Callee::Arm { .. } | Callee::Ask => false,
+        }
+    }
+}
+
+impl Checker<'_> {
+    /// Checks the graph of calls; gives the effects of each routine and last of the script.
+    pub(super) fn flow(&mut self) -> Vec<EffectsOf> {
+        let mut by_caller: BTreeMap<Option<usize>, Vec<CallSite>> = BTreeMap::new();
+        for site in &self.calls {
+            by_caller.entry(site.caller).or_default().push(*site);
+        }
+        for sites in by_caller.values_mut() {
+            sites.sort_by_key(|site| (site.end, site.span.start));
+        }
+        let order = self.callees_first();
+        let effects = self.routines.iter().map(|_| BTreeMap::new()).collect();
+        let mut graph = Graph { order, by_caller, effects };
+        for routine in graph.order.clone() {
+            let found = self.effects_in(&graph, Some(routine));
+            if let Some(slot) = graph.effects.get_mut(routine) {
+                *slot = found;
+            }
+        }
+        let script = self.effects_in(&graph, None);
+        self.used_under_light(&graph);
+        self.armed_twice(&graph);
+        self.speed_under_light(&graph);
+        self.asked_under_light(&graph);
+        self.armed_for_nothing(&graph);
+        self.promises(&graph);
+        self.sequence(&graph);
+        let mut all: Vec<EffectsOf> = Vec::new();
+        for (routine, effects) in self.routines.iter().zip(graph.effects) {
+            let routine = Some(self.names.text(routine.name.symbol).to_string());
+            all.push(EffectsOf { routine, effects });
+        }
+        all.push(EffectsOf { routine: None, effects: script });
+        all
+    }
+
+    fn effects_in(&self, graph: &Graph, caller: Option<usize>) -> BTreeMap<Effect, Brought> {
+        let mut found = BTreeMap::new();
+        for site in graph.by_caller.get(&caller).into_iter().flatten() {
+            let by = match site.callee {
+                Callee::Routine(index) => Some(index),
+                _ => None,
+            };
+            for effect in graph.effects_of(site.callee) {
+                found.entry(effect).or_insert(Brought { span: site.span, by });
+            }
+        }
+        found
+    }
+
+    /// Calls under light that arm on their way.
+    fn armed_twice(&mut self, graph: &Graph) {
+        let mut arms: Vec<Option<Span>> = self.routines.iter().map(|r| r.arms).collect();
+        for routine in &graph.order {
+            let sites = graph.by_caller.get(&Some(*routine)).into_iter().flatten();
+            let inner = sites.filter_map(|site| match site.callee {
+                Callee::Routine(callee) => arms.get(callee).copied().flatten(),
+                _ => None,
+            });
+            let inner = inner.collect::<Vec<_>>();
+            if let (Some(first), Some(slot)) = (inner.first(), arms.get_mut(*routine)) {
+                slot.get_or_insert(*first);
+            }
+        }
+        for site in graph.by_caller.values().flatten() {
+            let Callee::Routine(callee) = site.callee else { continue };
+            let (Some(_), Some(place)) = (site.armed, arms.get(callee).copied().flatten()) else {
+                continue;
+            };
+            let text = self.words(site.span);
+            let headline = format!("`{text}` arms the laser, and it is armed here already");
+            self.error(codes::ALREADY_ARMED, headline, site.span)
+                .label(place, "armed here on the way")
+                .help("call it before or behind the `arm` block");
+        }
+    }
+
+    /// Routines called under light that change the speed on their way.
+    fn speed_under_light(&mut self, graph: &Graph) {
+        let changes = graph.reaching(changes_speed);
+        for site in graph.by_caller.values().flatten() {
+            if let (Callee::Routine(_), Some(arm), true) =
+                (site.callee, site.armed, changes.by(site.callee))
+            {
+                let report = under_light(&self.words(site.span), site.span, arm);
+                self.report(report);
+            }
+        }
+    }
+
+    /// `arm` blocks in which nothing lets light out.
+    fn armed_for_nothing(&mut self, graph: &Graph) {
+        let measures = graph.reaching(measures_a_line);
+        for site in graph.by_caller.values().flatten() {
+            let Callee::Arm { first, last, repeated } = site.callee else { continue };
+            let inside = self.calls.get(first..last).unwrap_or(&[]);
+            let emits = |c: &CallSite| graph.effects_of(c.callee).contains(&Effect::Emits);
+            let unmeasured = || !inside.iter().any(|c| measures.by(c.callee));
+            if !inside.iter().any(emits) || (repeated && unmeasured()) {
+                let headline = if repeated {
+                    "each turn of the loop arms the laser and measures nothing"
+                } else {
+                    "this arms the laser, and nothing inside lets light out"
+                };
+                self.warning(codes::ARMED_FOR_NOTHING, headline, site.span).help(if repeated {
+                    "measure a line inside the block, or arm once around the loop"
+                } else {
+                    "expose a line inside the block, or do without it: an armed laser is a risk"
+                });
+            }
+        }
+    }
+
+    /// The routines, each behind those it calls; reports calls that go in a circle.
+    fn callees_first(&mut self) -> Vec<usize> {
+        let mut calls: Vec<Vec<(usize, Span)>> = self.routines.iter().map(|_| Vec::new()).collect();
+        for site in &self.calls {
+            if let (Some(caller), Callee::Routine(callee)) = (site.caller, site.callee)
+                && let Some(list) = calls.get_mut(caller)
+            {
+                list.push((callee, site.span));
+            }
+        }
+        let mut order = Vec::new();
+        let mut state = vec![0_u8; calls.len()];
+        for start in 0..calls.len() {
+            if state.get(start) != Some(&0) {
+                continue;
+            }
+            // A stack of its own: chains of calls may be as long as a script.
+            let mut stack = vec![(start, 0_usize)];
+            if let Some(s) = state.get_mut(start) {
+                *s = 1;
+            }
+            while let Some((routine, next)) = stack.last_mut() {
+                let (routine, index) = (*routine, *next);
+                *next += 1;
+                let Some((callee, span)) = calls.get(routine).and_then(|l| l.get(index)).copied()
+                else {
+                    if let Some(s) = state.get_mut(routine) {
+                        *s = 2;
+                    }
+                    order.push(routine);
+                    stack.pop();
+                    continue;
+                };
+                match state.get(callee) {
+                    Some(0) => {
+                        if let Some(s) = state.get_mut(callee) {
+                            *s = 1;
+                        }
+                        stack.push((callee, 0));
+                    }
+                    Some(1) => {
+                        let chain: Vec<usize> = stack.iter().map(|(r, _)| *r).collect();
+                        self.circle(&chain, callee, span);
+                    }
+                    _ => {}
+                }
+            }
+        }
+        order
+    }
+
+    fn circle(&mut self, chain: &[usize], callee: usize, span: Span) {
+        let start = chain.iter().position(|r| *r == callee).unwrap_or(0);
+        let names: Vec<String> = chain
+            .iter()
+            .skip(start)
+            .chain([&callee])
+            .filter_map(|r| self.routines.get(*r))
+            .map(|r| self.names.text(r.name.symbol).to_string())
+            .collect();
+        let first = names.first().cloned().unwrap_or_default();
+        let headline = if names.len() == 2 {
+            format!("`{first}` calls itself")
+        } else {
+            format!("`{first}` calls itself by way of others: {}", names.join(" → "))
+        };
+        let mut report = Diagnostic::error(codes::RECURSION, headline, span)
+            .here("closes the circle")
+            .help("every script must end, so there is no recursion: use a loop with a bound");
+        if let Some(routine) = self.routines.get(callee) {
+            report = report.label(routine.name.span, "declared here");
+        }
+        self.report(report);
+    }
+}
+
+/// Makes the polygon faster or slower.
+pub(super) fn changes_speed(builtin: usize) -> bool {
+    let builtin = builtins::table().get(builtin);
+    builtin.is_some_and(|b| b.changes_speed())
+}
+
+/// A change of speed while armed: lock is lost, and with it the light.
+pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
+    let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
+    Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
+        .label(arm, "armed here")
+        .help("call it before or behind the `arm` block: without lock the light goes out")
+}
+
+/// Whether a built-in exposes a test line, which the gauge then measures.
+pub(super) fn measures_a_line(builtin: usize) -> bool {
+    builtins::table().get(builtin).is_some_and(|builtin| {
+        builtin.effects.contains(&Effect::Emits)
+            && !builtin.parameters.iter().any(|p| matches!(p.spec, Spec::Image))
+    })
+}

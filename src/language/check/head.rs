@@ -1,0 +1,356 @@
+//! Statements that deal with the head, the clock and the verdict: `wait`, `arm`, `fail`,
+//! `expect`, `record`, `note`. `ask` has a file of its own.
+
+use crate::check::Checker;
+use crate::check::advice::with_article;
+use crate::check::flow::{CallSite, Callee};
+use crate::check::operator::is_number;
+use crate::check::typed::Typed;
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::tree as program;
+use crate::program::tree::{Expect, Expectation, Number};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::tree::{Binary, Block, Choice, Expression, ExpressionKind, Statement, StatementKind};
+use spintrue_head::units::Dimension;
+use std::rc::Rc;
+
+const POWER: Type = Type::Quantity(Dimension::of([2, -3, 1, 0, 0, 0]));
+pub(super) const TIME: Type = Type::Quantity(Dimension::TIME);
+
+/// Time between two looks of a `wait until` that does not say.
+const DEFAULT_EVERY: f64 = 0.02;
+
+impl Checker<'_> {
+    /// Checks a statement of this file; tells whether control surely leaves the block in it.
+    pub(super) fn head_statement(
+        &mut self,
+        statement: &Statement,
+        code: &mut Vec<program::Statement>,
+    ) -> bool {
+        let span = statement.span;
+        match &statement.kind {
+            StatementKind::Wait(time) => {
+                self.wait_under_light(span);
+                let time = self.time(time, "what is waited");
+                code.push(program::Statement::Wait(time, span));
+            }
+            StatementKind::WaitUntil { condition, within, every, otherwise } => {
+                self.wait_under_light(span);
+                let text = Rc::from(self.whole_words(condition.span).as_str());
+                let what = "what is waited for";
+                let condition =
+                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+                let within = self.time(within, "the limit behind `within`");
+                let every = match every {
+                    Some(every) => self.time(every, "the step behind `every`"),
+                    None => Number::Constant(DEFAULT_EVERY),
+                };
+                let otherwise = otherwise.as_ref().map(|block| self.block(block).0);
+                code.push(program::Statement::WaitUntil {
+                    condition,
+                    within,
+                    every,
+                    otherwise,
+                    text,
+                    span,
+                });
+            }
+            StatementKind::Arm { power, body } => return self.arm(power, body, span, code),
+            StatementKind::Fail(what) => {
+                self.fail(what, span, code);
+                return true;
+            }
+            StatementKind::Expect { label, choices, condition } => {
+                self.expect(label, choices, condition, span, code);
+            }
+            StatementKind::Deciding(_) => self.misplaced_deciding(span),
+            StatementKind::Record { label, value } => {
+                let label = self.label(label);
+                let plain = match &value.kind {
+                    ExpressionKind::Shown { value, .. } => value,
+                    _ => value,
+                };
+                let text = self.whole_words(plain.span).into();
+                let value = self.expression(value, None);
+                if let Some(shower) = self.shower(&value, None) {
+                    let value = value.code;
+                    code.push(program::Statement::Record { label, value, shower, text, span });
+                }
+            }
+            StatementKind::Note(text) => {
+                let text =
+                    self.expect_kind(text, &Type::Text, codes::WRONG_TYPE, "a note").reference();
+                code.push(program::Statement::Note(text));
+            }
+            StatementKind::Ask(ask) => self.ask(ask, span, code),
+            _ => {}
+        }
+        false
+    }
+
+    fn wait_under_light(&mut self, span: Span) {
+        let Some(arm) = self.inside.armed else { return };
+        let keyword = Span { end: span.start + 4, ..span };
+        self.warning(codes::WAIT_WHILE_ARMED, "this waits while the laser is armed", keyword)
+            .label(arm, "armed here")
+            .help(
+                "wait before or behind the block, so that light is possible no longer than needed",
+            );
+    }
+
+    pub(super) fn time(&mut self, e: &Expression, what: &str) -> Number {
+        let typed = self.expect_kind(e, &TIME, codes::BAD_WAIT, what);
+        if typed.constant().is_some_and(|time| time < 0.0) {
+            self.error(codes::BAD_WAIT, format!("{what} cannot be negative"), typed.span);
+        }
+        typed.number()
+    }
+
+    fn label(&mut self, label: &Expression) -> program::Ref {
+        self.expect_kind(label, &Type::Text, codes::WRONG_TYPE, "a label").reference()
+    }
+
+    fn arm(
+        &mut self,
+        power: &Expression,
+        body: &Block,
+        span: Span,
+        code: &mut Vec<program::Statement>,
+    ) -> bool {
+        let what = "the share of full power behind `arm at`";
+        let written = power;
+        let mut power = self.expression(written, Some(&Type::NUMBER));
+        if power.kind == POWER {
+            self.error(
+                codes::BAD_POWER_SHARE,
+                "the laser is armed at a share of full power",
+                power.span,
+            )
+            .here("this is a power")
+            .help("write a share, such as `arm at 35 %`: full power is a matter of the head");
+            power = Typed::unknown(power.span);
+        }
+        let power = self.of_kind(written, power, &Type::NUMBER, codes::BAD_POWER_SHARE, what);
+        if let Some(share) = power.constant()
+            && !(share > 0.0 && share <= 1.0)
+        {
+            let headline = "the power is a share of full power, above 0 % and at most 100 %";
+            let words = self.words(power.span);
+            let report = Diagnostic::error(codes::BAD_POWER_SHARE, headline, power.span);
+            let in_percent = share > 1.0 && words.parse::<f64>().is_ok();
+            self.report(if in_percent && share <= 100.0 {
+                report.help(format!("write `{words} %`"))
+            } else {
+                report
+            });
+        }
+        if let Some(outer) = self.inside.armed {
+            self.error(codes::ALREADY_ARMED, "the laser is armed already", power.span)
+                .label(outer, "armed here")
+                .help("end the outer block first");
+        }
+        if let Some(routine) = self.inside.routine
+            && let Some(info) = self.routines.get_mut(routine)
+        {
+            info.arms.get_or_insert(power.span);
+        }
+        let keyword = Span { end: span.start + 3, ..span };
+        let outer = self.inside.armed.replace(keyword);
+        let first = self.calls.len();
+        let (body, leaves) = self.block(body);
+        self.inside.armed = outer;
+        self.calls.push(CallSite {
+            caller: self.inside.routine,
+            callee: Callee::Arm {
+                first,
+                last: self.calls.len(),
+                repeated: !self.inside.loops.is_empty(),
+            },
+            span: keyword,
+            end: keyword.end,
+            armed: outer,
+        });
+        code.push(program::Statement::Arm { power: power.number(), body, span: keyword });
+        leaves
+    }
+
+    fn fail(&mut self, what: &Expression, span: Span, code: &mut Vec<program::Statement>) {
+        let typed = self.expression(what, None);
+        let failure = Type::Record(Rc::new(crate::builtins::FAILURE.to_type()));
+        if typed.kind == Type::Text {
+            code.push(program::Statement::Fail(typed.reference(), span));
+        } else if typed.kind == failure {
+            code.push(program::Statement::FailAgain(typed.reference(), span));
+        } else if typed.kind != Type::Unknown {
+            let kind = self.kind_name(&typed.kind);
+            let headline =
+                format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
+            let words = self.words(typed.span);
+            self.error(codes::WRONG_TYPE, headline, typed.span)
+                .help(format!("say what went wrong: `fail \"... {{{words}}}\"`"));
+        }
+    }
+
+    fn expect(
+        &mut self,
+        label: &Expression,
+        choices: &[Choice],
+        condition: &Expression,
+        span: Span,
+        code: &mut Vec<program::Statement>,
+    ) {
+        let text = Rc::from(self.whole_words(condition.span).as_str());
+        let written = label;
+        let label = self.label(written);
+        self.inside.expect = true;
+        let condition = match &condition.kind {
+            ExpressionKind::Binary { operator, left, right, operator_span } => {
+                self.limit(*operator, *operator_span, left, right, condition)
+            }
+            ExpressionKind::Within { value, low, high } => {
+                let (value, uncertainty) = self.uncertain(value);
+                let low =
+                    self.expect_kind(low, &value.kind, codes::UNLIKE_KINDS, "the lower limit");
+                let wanted =
+                    if low.kind == Type::Unknown { Type::Unknown } else { value.kind.clone() };
+                let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper limit");
+                self.ends_in_order(&low, &high);
+                self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
+            }
+            _ => self.holds(condition),
+        };
+        self.inside.expect = false;
+        if let Some(condition) = condition {
+            let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
+            let (deciding, optional) = self.decided(choices, uncertain);
+            let number = self.plan(written, optional, span);
+            let expect = Expect { label, condition, deciding, number, text, span };
+            code.push(program::Statement::Expect(Box::new(expect)));
+        }
+    }
+
+    fn holds(&mut self, condition: &Expression) -> Option<Expectation> {
+        let typed = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, "what is expected");
+        (typed.kind == Type::Flag).then(|| Expectation::Holds(typed.flag()))
+    }
+
+    fn limit(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: &Expression,
+        right: &Expression,
+        whole: &Expression,
+    ) -> Option<Expectation> {
+        let uncertain =
+            matches!(left.kind, ExpressionKind::Binary { operator: Binary::PlusMinus, .. });
+        let (low, high, closed) = match operator {
+            Binary::Less => (false, true, false),
+            Binary::LessEqual => (false, true, true),
+            Binary::Greater => (true, false, false),
+            Binary::GreaterEqual => (true, false, true),
+            Binary::Equal => (true, true, true),
+            Binary::PlusMinus => {
+                self.error(
+                    codes::MISPLACED_UNCERTAINTY,
+                    "what is expected of this value?",
+                    whole.span,
+                )
+                .help("put a limit behind it: `... ± 0.4 um <= 6 um`");
+                return None;
+            }
+            _ => return self.holds(whole),
+        };
+        if let (ExpressionKind::Binary { operator: Binary::PlusMinus, operator_span, .. }, false) =
+            (&right.kind, uncertain)
+        {
+            let turned = operator.exchanged().text();
+            let (value, limit) = (self.offered(right.span, &[]), self.offered(left.span, &[]));
+            let headline = "`±` stands on the left, behind the value that is checked";
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, *operator_span)
+                .help(format!("turn it round: `{value} {turned} {limit}`"));
+            self.expression(left, None);
+            return None;
+        }
+        // Texts, flags and lists are compared as anywhere else.
+        let before = self.diagnostics.len();
+        let (value, uncertainty) = self.uncertain(left);
+        if !uncertain && !is_number(&value.kind) && value.kind != Type::Unknown {
+            self.diagnostics.truncate(before);
+            return self.holds(whole);
+        }
+        let limit = self.expression(right, None);
+        if value.kind == Type::Unknown || limit.kind == Type::Unknown {
+            return None;
+        }
+        if value.kind != limit.kind {
+            let (a, b) = (self.kind_name(&value.kind), self.kind_name(&limit.kind));
+            let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            self.unlike_report(headline, operator_span, (left, &value), (right, &limit));
+            return None;
+        }
+        self.limits(
+            value,
+            uncertainty,
+            low.then(|| (limit.clone(), closed)),
+            high.then(|| (limit.clone(), closed)),
+        )
+    }
+
+    /// A value with what stands behind `±`.
+    fn uncertain(&mut self, e: &Expression) -> (Typed, Option<Typed>) {
+        let ExpressionKind::Binary { operator: Binary::PlusMinus, left, right, .. } = &e.kind
+        else {
+            return (self.expression(e, None), None);
+        };
+        let value = self.expression(left, None);
+        let wanted = match &value.kind {
+            Type::Temperature => Type::Quantity(Dimension::TEMPERATURE),
+            other => other.clone(),
+        };
+        let uncertainty =
+            self.expect_kind(right, &wanted, codes::UNLIKE_KINDS, "the uncertainty behind `±`");
+        if uncertainty.constant().is_some_and(|u| u < 0.0) {
+            let headline = "an uncertainty cannot be negative";
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, uncertainty.span);
+        }
+        (value, Some(uncertainty))
+    }
+
+    fn limits(
+        &mut self,
+        value: Typed,
+        uncertainty: Option<Typed>,
+        low: Option<(Typed, bool)>,
+        high: Option<(Typed, bool)>,
+    ) -> Option<Expectation> {
+        let all = [
+            Some(&value),
+            uncertainty.as_ref(),
+            low.as_ref().map(|l| &l.0),
+            high.as_ref().map(|h| &h.0),
+        ];
+        if all.into_iter().flatten().any(|typed| typed.kind == Type::Unknown) {
+            return None;
+        }
+        if !is_number(&value.kind) {
+            let kind = self.kind_name(&value.kind);
+            let headline = format!("{} has no limits", with_article(&kind));
+            self.error(codes::BAD_OPERAND, headline, value.span);
+            return None;
+        }
+        self.decidable(uncertainty.as_ref(), low.as_ref(), high.as_ref());
+        // Shown in the unit of the limit, which is what the reader compares with.
+        let unit = [&low, &high].into_iter().flatten().find_map(|(limit, _)| limit.unit.clone());
+        let shown = value.clone().with_unit(unit.or_else(|| value.unit.clone()));
+        let shower = self.shower(&shown, None)?;
+        Some(Expectation::Limits {
+            value: value.number(),
+            uncertainty: uncertainty.map(Typed::number),
+            low: low.map(|(limit, closed)| (limit.number(), closed)),
+            high: high.map(|(limit, closed)| (limit.number(), closed)),
+            shower,
+        })
+    }
+}

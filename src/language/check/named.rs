@@ -1,0 +1,155 @@
+//! What a script names by plain text: images, faults, signals and channels. Whoever knows the files
+//! and the head looks at them before anything moves.
+
+use crate::builtins;
+use crate::builtins::{Effect, Spec};
+use crate::check::Checker;
+use crate::check::advice::with_article;
+use crate::check::flow::{Callee, Graph};
+use crate::check::typed::Typed;
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::tree::{Argument, ExpressionKind, Piece};
+
+/// What is done with a signal or a channel.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Use {
+    /// A signal is read.
+    Signal,
+    /// A signal is switched.
+    Switch,
+    /// A channel is read.
+    Channel(Like),
+    /// A channel is set; the value, where it is known.
+    Set(Like, Option<f64>),
+}
+
+/// The kind of what is asked of a channel, and where that is said.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Like {
+    /// The kind.
+    pub kind: Type,
+    /// The place.
+    pub span: Span,
+}
+
+/// A signal or a channel that is named by plain text.
+#[derive(Clone, Debug)]
+pub struct Used {
+    /// Its name.
+    pub name: String,
+    /// Where it is named.
+    pub span: Span,
+    /// What is done with it.
+    pub what: Use,
+    /// The `arm` under which this may happen.
+    pub armed: Option<Span>,
+    /// The routine that it stands in.
+    routine: Option<usize>,
+}
+
+/// All that is named by plain text, with the places.
+#[derive(Default)]
+pub struct Named {
+    /// Images.
+    pub images: Vec<(String, Span)>,
+    /// Faults.
+    pub faults: Vec<(String, Span)>,
+    /// Signals and channels.
+    pub signals: Vec<Used>,
+}
+
+impl Checker<'_> {
+    /// Remembers what a call names.
+    pub(super) fn named(
+        &mut self,
+        callee: Callee,
+        arguments: &[Argument],
+        slots: &[Option<usize>],
+        values: &[Option<Typed>],
+    ) {
+        let Callee::Builtin(index) = callee else { return };
+        let Some(builtin) = builtins::table().get(index) else { return };
+        for (parameter, slot) in builtin.parameters.iter().zip(slots) {
+            let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
+            let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
+            let [Piece::Plain(name)] = pieces.as_slice() else { continue };
+            let (name, span) = (name.clone(), argument.value.span);
+            let commands = builtin.effects.contains(&Effect::Switches);
+            let like = values.get(1).and_then(Option::as_ref);
+            let known = || like.and_then(Typed::constant);
+            let like = || Like {
+                kind: like.map_or(Type::Unknown, |typed| typed.kind.clone()),
+                span: like.map_or(span, |typed| typed.span),
+            };
+            let what = match parameter.spec {
+                Spec::Image => {
+                    self.named.images.push((name, span));
+                    continue;
+                }
+                Spec::Fault => {
+                    self.named.faults.push((name, span));
+                    continue;
+                }
+                Spec::Signal if commands => Use::Switch,
+                Spec::Signal => Use::Signal,
+                Spec::Channel if commands => Use::Set(like(), known()),
+                Spec::Channel => Use::Channel(like()),
+                _ => continue,
+            };
+            let (armed, routine) = (self.inside.armed, self.inside.routine);
+            self.named.signals.push(Used { name, span, what, armed, routine });
+        }
+    }
+
+    /// What says the kind of a channel must be a number of a kind that is known here; gives that
+    /// kind, nothing of a call that has none, and none after a report.
+    pub(super) fn like(&mut self, callee: Callee, values: &[Option<Typed>]) -> Option<Type> {
+        let Callee::Builtin(index) = callee else { return Some(Type::Nothing) };
+        let Some(builtin) = builtins::table().get(index) else { return Some(Type::Nothing) };
+        let all = builtin.parameters.iter().zip(values);
+        let mut likes = all.filter(|(parameter, _)| matches!(parameter.spec, Spec::Like));
+        let Some((parameter, Some(typed))) = likes.next() else { return Some(Type::Nothing) };
+        let kind = self.kind_name(&typed.kind);
+        let report = match &typed.kind {
+            Type::Quantity(dimension) if dimension.is_open() => Diagnostic::error(
+                codes::UNTOLD_KIND,
+                format!("nothing tells here which kind `{kind}` is"),
+                typed.span,
+            )
+            .help(format!(
+                "call `{}` where the kind is known, and hand the value on",
+                builtin.name
+            )),
+            Type::Quantity(_) | Type::Temperature => return Some(typed.kind.clone()),
+            _ => {
+                let (name, like, kind) = (builtin.name, parameter.name, with_article(&kind));
+                let headline = format!("`{name}` takes a quantity as `{like}`, not {kind}");
+                Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
+                    .help("a channel reads a number with a unit, such as `1 kPa`")
+            }
+        };
+        self.report(report);
+        None
+    }
+
+    /// Finds what is switched under light by way of routines.
+    pub(super) fn used_under_light(&mut self, graph: &Graph) {
+        let mut lit: Vec<Option<Span>> = self.routines.iter().map(|r| r.armed).collect();
+        // Callers come first here.
+        for caller in std::iter::once(None).chain(graph.order.iter().rev().map(|r| Some(*r))) {
+            let around = caller.and_then(|caller| lit.get(caller).copied().flatten());
+            for site in graph.by_caller.get(&caller).into_iter().flatten() {
+                let Callee::Routine(callee) = site.callee else { continue };
+                if let (Some(arm), Some(slot)) = (site.armed.or(around), lit.get_mut(callee)) {
+                    slot.get_or_insert(arm);
+                }
+            }
+        }
+        for used in &mut self.named.signals {
+            let around = used.routine.and_then(|routine| lit.get(routine).copied().flatten());
+            used.armed = used.armed.or(around);
+        }
+    }
+}

@@ -1,0 +1,527 @@
+//! Operators: which kinds they take, and what comes out.
+
+use crate::check::Checker;
+use crate::check::advice::{listed, with_article};
+use crate::check::typed::{Makeup, Typed};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::failure::FailureKind;
+use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
+use spintrue_head::units::{Base, Dimension, near};
+
+const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
+
+impl Checker<'_> {
+    pub(super) fn unary(&mut self, operator: Unary, operand: &Expression, span: Span) -> Typed {
+        if operator == Unary::Not {
+            let typed =
+                self.expect_kind(operand, &Type::Flag, codes::BAD_OPERAND, "what `not` turns over");
+            let code = match typed.flag() {
+                Flag::Constant(flag) => Flag::Constant(!flag),
+                flag => Flag::Not(Box::new(flag)),
+            };
+            return Typed::new(Type::Flag, code, span);
+        }
+        // `-5 degC` is a temperature below zero, not the negative of one above.
+        if let ExpressionKind::Number { value, unit } = &operand.kind {
+            return self.number(-value, *unit, span);
+        }
+        let typed = self.expression(operand, None);
+        match typed.kind {
+            Type::Quantity(_) => {
+                let (kind, unit) = (typed.kind.clone(), typed.unit.clone());
+                let code = match typed.number() {
+                    Number::Constant(value) => Number::Constant(-value),
+                    number => Number::Negate(Box::new(number)),
+                };
+                Typed::new(kind, code, span).with_unit(unit)
+            }
+            Type::Unknown => Typed::unknown(span),
+            Type::Temperature => self.no_temperature("-", span),
+            _ => {
+                let kind = self.kind_name(&typed.kind);
+                let headline = format!("{} has no negative", with_article(&kind));
+                self.error(codes::BAD_OPERAND, headline, span);
+                Typed::unknown(span)
+            }
+        }
+    }
+
+    pub(super) fn binary(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left: &Expression,
+        right: &Expression,
+        expected: Option<&Type>,
+        span: Span,
+    ) -> Typed {
+        match operator {
+            Binary::And | Binary::Or => {
+                let what = format!("each side of `{}`", operator.text());
+                let left = self.expect_kind(left, &Type::Flag, codes::BAD_OPERAND, &what).flag();
+                let right = self.expect_kind(right, &Type::Flag, codes::BAD_OPERAND, &what).flag();
+                let (left, right) = (Box::new(left), Box::new(right));
+                let code = if operator == Binary::And {
+                    Flag::And(left, right)
+                } else {
+                    Flag::Or(left, right)
+                };
+                Typed::new(Type::Flag, code, span)
+            }
+            Binary::PlusMinus => {
+                self.expression(left, None);
+                self.expression(right, None);
+                self.report(if self.inside.expect {
+                    let headline = "`±` stands behind the whole value that is checked";
+                    Diagnostic::error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(
+                        "one check is `value ± uncertainty`, a comparison or `within`, and its \
+                         limits; work out both before, and write an `expect` for each value",
+                    )
+                } else {
+                    Diagnostic::error(
+                        codes::MISPLACED_UNCERTAINTY,
+                        "`±` stands only in an `expect`",
+                        operator_span,
+                    )
+                    .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um")
+                });
+                Typed::unknown(span)
+            }
+            Binary::Range => {
+                let (from, to) = self.range_ends(left, right);
+                let code = Ref::Range(Box::new(from), Box::new(to), span);
+                Typed::new(Type::NUMBER.list(), code, span)
+            }
+            Binary::Equal
+            | Binary::Unequal
+            | Binary::Less
+            | Binary::LessEqual
+            | Binary::Greater
+            | Binary::GreaterEqual => self.comparison(operator, operator_span, left, right, span),
+            _ => {
+                let a = self.expression(left, expected);
+                let b = self.expression(right, Some(&a.kind).filter(|k| is_list(k)));
+                self.arithmetic(operator, operator_span, (left, a), (right, b), span)
+            }
+        }
+    }
+
+    pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {
+        let what = "an end of a range, which counts in steps of one,";
+        let from = self.expect_kind(left, &Type::NUMBER, codes::BAD_OPERAND, what);
+        // One report is enough where both ends are of another kind.
+        let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
+        let to = self.expect_kind(right, &wanted, codes::BAD_OPERAND, what);
+        (from.number(), to.number())
+    }
+
+    fn arithmetic(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        (left_written, left): (&Expression, Typed),
+        (right_written, right): (&Expression, Typed),
+        span: Span,
+    ) -> Typed {
+        let unit = left.unit.clone().or_else(|| right.unit.clone());
+        let kind = match (operator, &left.kind, &right.kind) {
+            (_, Type::Unknown, _) | (_, _, Type::Unknown) => return Typed::unknown(span),
+            (Binary::Multiply | Binary::Divide, Type::Quantity(a), Type::Quantity(b)) => {
+                let (a, b) = (*a, *b);
+                self.turned(operator, &left, &right, span);
+                return self.product(operator, a, b, left, right, span);
+            }
+            (
+                Binary::Add | Binary::Subtract | Binary::Modulo,
+                Type::Quantity(a),
+                Type::Quantity(b),
+            ) if a == b => left.kind.clone(),
+            (Binary::Subtract, Type::Temperature, Type::Temperature) => {
+                let code = combine(Arithmetic::Subtract, left.number(), right.number());
+                return Typed::new(KELVIN, code, span);
+            }
+            (Binary::Add | Binary::Subtract, Type::Temperature, kind) if *kind == KELVIN => {
+                Type::Temperature
+            }
+            (Binary::Add, kind, Type::Temperature) if *kind == KELVIN => Type::Temperature,
+            (Binary::Add, Type::Text, Type::Text) => return self.joined(left, right, span),
+            (Binary::Add, Type::List(a), Type::List(b)) if a == b => {
+                return self.joined(left, right, span);
+            }
+            _ => {
+                let (left, right) = ((left_written, &left), (right_written, &right));
+                return self.unlike(operator, operator_span, left, right, span);
+            }
+        };
+        let (left, right) = (left.number(), right.number());
+        let code = match operator {
+            Binary::Modulo => match right {
+                Number::Constant(0.0) => return self.by_zero(operator_span, span),
+                right => Number::Modulo(Box::new(left), Box::new(right), span),
+            },
+            Binary::Subtract => combine(Arithmetic::Subtract, left, right),
+            _ => combine(Arithmetic::Add, left, right),
+        };
+        let unit = unit.filter(|u| kind != Type::Temperature || u.is_absolute());
+        Typed::new(kind, code, span).with_unit(unit)
+    }
+
+    fn joined(&mut self, left: Typed, right: Typed, span: Span) -> Typed {
+        let (kind, unit) = (left.kind.clone(), left.unit.clone());
+        let code = Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span);
+        Typed::new(kind, code, span).with_unit(unit)
+    }
+
+    fn product(
+        &mut self,
+        operator: Binary,
+        a: Dimension,
+        b: Dimension,
+        left: Typed,
+        right: Typed,
+        span: Span,
+    ) -> Typed {
+        let multiply = operator == Binary::Multiply;
+        let Some(dimension) = (if multiply { a.times(b) } else { a.over(b) }) else {
+            self.error(codes::BAD_POWER, "the powers grow too large to count", span);
+            return Typed::unknown(span);
+        };
+        // The unit lives on where the other side is a plain number. A share is none, and whoever
+        // multiplies one by 100 or 1e6 has taken its unit off.
+        let converts = |by: &Typed| match by.constant() {
+            Some(by) => by >= 100.0 && by.log10().fract() == 0.0,
+            None => false,
+        };
+        let unit = match (&left.unit, &right.unit) {
+            (Some(unit), None) if b.is_number() => Some((unit, &right)),
+            (None, Some(unit)) if a.is_number() && multiply => Some((unit, &left)),
+            (Some(unit), Some(_)) if b.is_number() && !a.is_number() => Some((unit, &right)),
+            (Some(_), Some(unit)) if a.is_number() && !b.is_number() && multiply => {
+                Some((unit, &left))
+            }
+            _ => None,
+        };
+        let unit = unit.filter(|(unit, by)| !(unit.dimension.is_number() && converts(by)));
+        let unit = unit.map(|(unit, _)| unit.clone());
+        let right_span = right.span;
+        let (left, right) = (left.number(), right.number());
+        let code = match (multiply, left, right) {
+            (true, left, right) => combine(Arithmetic::Multiply, left, right),
+            (false, _, Number::Constant(0.0)) => return self.by_zero(right_span, span),
+            (false, Number::Constant(left), Number::Constant(right)) => {
+                Number::Constant(left / right)
+            }
+            (false, left, right) => Number::Divide(Box::new(left), Box::new(right), span),
+        };
+        let kind = Type::Quantity(dimension);
+        Typed::new(kind, code, span).with_unit(unit)
+    }
+
+    /// Warns where a turn takes the angle out of a product that holds a plain length: what a lens
+    /// makes of an angle is counted in radians. A length per angle keeps count by itself.
+    fn turned(&mut self, operator: Binary, left: &Typed, right: &Typed, span: Span) {
+        let Type::Quantity(dimension) = left.kind else { return };
+        let [angle, length] = [Base::Angle, Base::Length].map(|base| dimension.base(base));
+        let lens = left.makeup.has(Makeup::LENS);
+        let takes = match operator {
+            Binary::Divide => length != 0 && (angle > 0 || lens && angle == 0),
+            _ => !lens && (angle < 0 || dimension.is_number()),
+        };
+        let turn = right.makeup == Makeup::GIVEN | Makeup::TURN;
+        if !takes || !turn || !left.makeup.has(Makeup::LENGTH) {
+            return;
+        }
+        let (is, sign) = (self.offered(left.span, &[]), operator.text());
+        let headline = "a turn in a product that holds a length";
+        let mut report = Diagnostic::warning(codes::TURN_WITH_LENGTH, headline, span)
+            .here("through a lens, x = f * theta, this is wrong by 2π")
+            .label(right.span, "the turn");
+        report = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
+            report.help(
+                "a lens counts in radians; as a length per angle, in mm/rad, it needs no turn",
+            )
+        } else if lens {
+            report.help(format!("a lens in mm/rad needs no turn: `{is}`"))
+        } else {
+            report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"))
+        };
+        self.report(report.help(
+            "turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`",
+        ));
+    }
+
+    fn by_zero(&mut self, place: Span, span: Span) -> Typed {
+        self.error(codes::DIVISION_BY_ZERO, "this divides by zero", place).here("is always zero");
+        Typed::unknown(span)
+    }
+
+    fn no_temperature(&mut self, operator: &str, span: Span) -> Typed {
+        let headline = format!("`{operator}` has no meaning for a temperature");
+        self.error(codes::TEMPERATURE_ARITHMETIC, headline, span)
+            .here("degC starts at the ice point, so this would mislead")
+            .help("a step of temperature is in K, and so is the difference of two");
+        Typed::unknown(span)
+    }
+
+    fn unlike(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        (left_written, left): (&Expression, &Typed),
+        (right_written, right): (&Expression, &Typed),
+        span: Span,
+    ) -> Typed {
+        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let sign = operator.text();
+        let temperatures = left.kind == Type::Temperature || right.kind == Type::Temperature;
+        if temperatures && (is_number(&left.kind) && is_number(&right.kind)) {
+            return self.no_temperature(sign, span);
+        }
+        let headline = match operator {
+            Binary::Add => format!("cannot add {} and {}", with_article(&a), with_article(&b)),
+            Binary::Subtract => {
+                format!("cannot take {} from {}", with_article(&b), with_article(&a))
+            }
+            _ => format!("`{sign}` does not go with {} and {}", with_article(&a), with_article(&b)),
+        };
+        let (left, right) = ((left_written, left), (right_written, right));
+        self.unlike_report(headline, operator_span, left, right);
+        Typed::unknown(span)
+    }
+
+    pub(super) fn unlike_report(
+        &mut self,
+        headline: String,
+        operator_span: Span,
+        (left_written, left): (&Expression, &Typed),
+        (right_written, right): (&Expression, &Typed),
+    ) {
+        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let mut report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator_span)
+            .label(left.span, with_article(&a))
+            .label(right.span, with_article(&b));
+        let unit = left.unit.as_ref().or(right.unit.as_ref()).map(|unit| unit.text.as_str());
+        let right_way = || self.way(Some(right_written), right, &left.kind, unit);
+        let left_way = || self.way(Some(left_written), left, &right.kind, unit);
+        // The side that a lens is part of is the one to mend.
+        let way = if left.makeup.has(Makeup::LENGTH) && !right.makeup.has(Makeup::LENGTH) {
+            left_way().or_else(right_way)
+        } else {
+            right_way().or_else(left_way)
+        };
+        if let Some(way) = way {
+            report = way.on(report);
+        }
+        self.report(report);
+    }
+
+    fn comparison(
+        &mut self,
+        operator: Binary,
+        operator_span: Span,
+        left_written: &Expression,
+        right_written: &Expression,
+        span: Span,
+    ) -> Typed {
+        let left = self.expression(left_written, None);
+        let right = self.expression(right_written, Some(&left.kind).filter(|k| is_list(k)));
+        let flag = |code| Typed::new(Type::Flag, code, span);
+        if left.kind == Type::Unknown || right.kind == Type::Unknown {
+            return flag(Flag::Constant(true));
+        }
+        let equality = matches!(operator, Binary::Equal | Binary::Unequal);
+        if left.kind != right.kind {
+            let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+            let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            if equality && (left.kind == Type::Flag || right.kind == Type::Flag) {
+                self.flag_compared(headline, operator_span, &left, &right);
+            } else {
+                let (left, right) = ((left_written, &left), (right_written, &right));
+                self.unlike_report(headline, operator_span, left, right);
+            }
+            return flag(Flag::Constant(true));
+        }
+        if is_number(&left.kind) {
+            self.always(operator, (left_written, &left), (right_written, &right), span);
+            let code = compare(operator, left.number(), right.number());
+            return flag(code);
+        }
+        if !equality {
+            let kind = self.kind_name(&left.kind);
+            let headline =
+                format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
+            self.error(codes::BAD_OPERAND, headline, operator_span);
+            return flag(Flag::Constant(true));
+        }
+        self.kind_compared(&left, right_written);
+        self.kind_compared(&right, left_written);
+        let same = operator == Binary::Equal;
+        if left.kind == Type::Flag {
+            return flag(Flag::SameFlag(Box::new(left.flag()), Box::new(right.flag()), same));
+        }
+        flag(Flag::SameRef(Box::new(left.reference()), Box::new(right.reference()), same))
+    }
+
+    /// `problem.kind == "timout"`
+    fn kind_compared(&mut self, kind: &Typed, with: &Expression) {
+        let ExpressionKind::Text(pieces) = &with.kind else { return };
+        let word = match pieces.as_slice() {
+            [] => "",
+            [Piece::Plain(word)] => word,
+            _ => return,
+        };
+        if !kind.makeup.has(Makeup::KIND) || FailureKind::caught().any(|known| known == word) {
+            return;
+        }
+        let report = if word == FailureKind::Interrupted.text() {
+            let headline = "an interruption is never caught";
+            Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span)
+                .help("`finally` runs all the same")
+        } else {
+            let headline = format!("there is no kind of failure `{word}`");
+            let report = Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span);
+            match near(word, FailureKind::caught()) {
+                Some(near) => report.help(format!("did you mean \"{near}\"?")),
+                None => {
+                    let known: Vec<String> = FailureKind::caught().map(str::to_string).collect();
+                    report.help(format!("kinds are {}", listed(&known)))
+                }
+            }
+        };
+        self.report(report.label(kind.span, "a kind of failure"));
+    }
+
+    /// `locked() == 1`
+    fn flag_compared(&mut self, headline: String, operator: Span, left: &Typed, right: &Typed) {
+        let given = if left.kind == Type::Flag { left } else { right };
+        let words = self.offered(given.span, &['<', '>', '=']);
+        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        self.error(codes::UNLIKE_KINDS, headline, operator)
+            .label(left.span, with_article(&a))
+            .label(right.span, with_article(&b))
+            .help(format!("a flag is a condition by itself: `{words}`, or `not {words}`"));
+    }
+
+    pub(super) fn within(
+        &mut self,
+        value: &Expression,
+        low: &Expression,
+        high: &Expression,
+        span: Span,
+    ) -> Typed {
+        let value = self.expression(value, None);
+        let kind = value.kind.clone();
+        if kind != Type::Unknown && !is_number(&kind) {
+            let name = self.kind_name(&kind);
+            let headline = format!("{} cannot lie within two values", with_article(&name));
+            self.error(codes::BAD_OPERAND, headline, value.span);
+            return Typed::unknown(span);
+        }
+        let low = self.expect_kind(low, &kind, codes::UNLIKE_KINDS, "the lower end");
+        let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
+        let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper end");
+        self.ends_in_order(&low, &high);
+        let code =
+            Flag::Within(Box::new(value.number()), Box::new(low.number()), Box::new(high.number()));
+        Typed::new(Type::Flag, code, span)
+    }
+
+    /// Reports two constant ends in the wrong order; tells whether they are in order.
+    pub(super) fn ends_in_order(&mut self, low: &Typed, high: &Typed) -> bool {
+        if let (Some(l), Some(h)) = (low.constant(), high.constant())
+            && l > h
+        {
+            let headline = "nothing lies within these: the first is larger than the second";
+            self.error(codes::BAD_RANGE, headline, low.span.to(high.span));
+            return false;
+        }
+        true
+    }
+
+    pub(super) fn power(&mut self, base: &Expression, exponent: i32, span: Span) -> Typed {
+        let typed = self.expression(base, None);
+        match typed.kind {
+            Type::Quantity(dimension) => {
+                let Some(dimension) = dimension.power(exponent) else {
+                    self.error(codes::BAD_POWER, "the power is too large", span);
+                    return Typed::unknown(span);
+                };
+                let code = Number::Power(Box::new(typed.number()), exponent, span);
+                Typed::new(Type::Quantity(dimension), code, span)
+            }
+            Type::Unknown => Typed::unknown(span),
+            Type::Temperature => self.no_temperature("^", span),
+            _ => {
+                let kind = self.kind_name(&typed.kind);
+                let headline = format!("{} has no powers", with_article(&kind));
+                self.error(codes::BAD_POWER, headline, span);
+                Typed::unknown(span)
+            }
+        }
+    }
+
+    pub(super) fn shown(&mut self, value: &Expression, unit: UnitName, span: Span) -> Typed {
+        let typed = self.expression(value, None);
+        let Some(found) = self.unit(unit) else { return Typed { span, ..typed } };
+        let scalar = match &typed.kind {
+            Type::List(item) => (**item).clone(),
+            other => other.clone(),
+        };
+        let wanted =
+            if found.is_absolute() { Type::Temperature } else { Type::Quantity(found.dimension) };
+        let fits = scalar == wanted
+            || (scalar == Type::Temperature && found.dimension == Dimension::TEMPERATURE)
+            || scalar == Type::Unknown;
+        if !fits {
+            let kind = self.kind_name(&scalar);
+            let headline = format!("`{}` cannot show {}", found.text, with_article(&kind));
+            let unit_kind = self.kind_name(&wanted);
+            let mut report = Diagnostic::error(codes::UNSUITABLE_UNIT, headline, unit.span)
+                .here(format!("a unit of {unit_kind}"))
+                .label(typed.span, with_article(&kind));
+            let item = Typed { kind: scalar, ..typed.clone() };
+            if let Some(way) = self.way(Some(value), &item, &wanted, None) {
+                report = way.on(report);
+            }
+            self.report(report);
+            return Typed { span, ..typed };
+        }
+        Typed { span, ..typed.with_unit(Some(found)) }
+    }
+}
+
+/// Combines two numbers, at once where both are known.
+fn combine(operation: Arithmetic, left: Number, right: Number) -> Number {
+    match (left, right) {
+        (Number::Constant(a), Number::Constant(b)) => Number::Constant(match operation {
+            Arithmetic::Add => a + b,
+            Arithmetic::Subtract => a - b,
+            Arithmetic::Multiply => a * b,
+        }),
+        (left, right) => Number::Arithmetic(operation, Box::new(left), Box::new(right)),
+    }
+}
+
+fn compare(operator: Binary, left: Number, right: Number) -> Flag {
+    let comparison = match operator {
+        Binary::Equal => Comparison::Equal,
+        Binary::Unequal => Comparison::Unequal,
+        Binary::Less => Comparison::Less,
+        Binary::LessEqual => Comparison::LessEqual,
+        Binary::Greater => Comparison::Greater,
+        _ => Comparison::GreaterEqual,
+    };
+    Flag::Compare(comparison, Box::new(left), Box::new(right))
+}
+
+/// A quantity or a temperature.
+pub(super) fn is_number(kind: &Type) -> bool {
+    matches!(kind, Type::Quantity(_) | Type::Temperature)
+}
+
+fn is_list(kind: &Type) -> bool {
+    matches!(kind, Type::List(_))
+}

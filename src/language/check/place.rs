@@ -1,0 +1,350 @@
+//! Fields and elements: reading them, and assigning to them.
+
+use crate::builtins;
+use crate::builtins::FAILURE;
+use crate::check::advice::with_article;
+use crate::check::scope::{Role, Variable};
+use crate::check::typed::{Makeup, Typed};
+use crate::check::{Checker, advice};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::tree as program;
+use crate::program::tree::{Access, Flag, Hop, Number, Ref, Slot, Statement};
+use crate::program::types::{Layout, Type};
+use crate::source::Span;
+use crate::syntax::names::Symbol;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
+use spintrue_head::units::near;
+
+/// What an assignment writes to.
+struct Target {
+    variable: usize,
+    hops: Vec<Hop>,
+    kind: Type,
+}
+
+impl Checker<'_> {
+    pub(super) fn field(&mut self, of: &Expression, name: Name, span: Span) -> Typed {
+        let of = self.expression(of, None);
+        let Some((offset, kind)) = self.field_of(&of, name) else { return Typed::unknown(span) };
+        let of_kind = of.kind.clone();
+        let text = self.names.text(name.symbol);
+        let written = of.fields.iter().flat_map(|fields| fields.iter());
+        let unit = written.filter(|(n, _)| **n == *text).map(|(_, unit)| unit.clone()).next();
+        let access = match of.reference() {
+            // A field of a list's element is read in one step.
+            Ref::Record(access, _) => Access { offset: access.offset.plus(offset), span, ..access },
+            of => Access { of: Box::new(of), index: None, stride: Layout::default(), offset, span },
+        };
+        let failure = matches!(&of_kind, Type::Record(r) if r.name == Some(FAILURE.name));
+        let kind_of_failure = failure && text == "kind";
+        let makeup = if kind_of_failure { Makeup::GIVEN | Makeup::KIND } else { Makeup::GIVEN };
+        accessed(kind, access, span).with_unit(unit).with_makeup(makeup)
+    }
+
+    /// Where a field lies and its type; reports a field that is not there.
+    fn field_of(&mut self, of: &Typed, name: Name) -> Option<(Layout, Type)> {
+        self.saw_field(&of.kind, name);
+        let text = self.text(name.symbol);
+        match &of.kind {
+            Type::Unknown => None,
+            Type::Record(record) => {
+                if let Some((offset, kind)) = record.field(&text) {
+                    return Some((offset, kind.clone()));
+                }
+                let kind = self.kind_name(&of.kind);
+                let headline = format!("{} has no field `{text}`", with_article(&kind));
+                let known = || record.fields.iter().map(|(field, _)| &**field);
+                let report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span);
+                let report = match near(&text, known()) {
+                    Some(near) => report.help(format!("did you mean `{near}`?")),
+                    None => {
+                        let known: Vec<String> = known().map(str::to_string).collect();
+                        report.help(format!("it has {}", advice::listed(&known)))
+                    }
+                };
+                self.report(report);
+                None
+            }
+            other => {
+                let kind = self.kind_name(other);
+                let headline = format!("{} has no fields", with_article(&kind));
+                let mut report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span)
+                    .label(of.span, with_article(&kind));
+                if let Type::List(item) = other
+                    && let Type::Record(record) = &**item
+                    && record.field(&text).is_some()
+                {
+                    let words = self.words(of.span);
+                    report =
+                        report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
+                } else if let Some(way) = builtins::foreign_name(&text) {
+                    report = report.help(way);
+                }
+                self.report(report);
+                None
+            }
+        }
+    }
+
+    pub(super) fn element(&mut self, of: &Expression, index: &Expression, span: Span) -> Typed {
+        let of = self.expression(of, None);
+        let number = self.index(index);
+        let Some(kind) = self.item_of(&of) else { return Typed::unknown(span) };
+        let (unit, fields) = (of.unit.clone(), of.fields.clone());
+        let access = Access {
+            of: Box::new(of.reference()),
+            index: Some(Box::new(number)),
+            stride: kind.layout(),
+            offset: Layout::default(),
+            span,
+        };
+        accessed(kind, access, span).with_unit(unit).with_fields(fields)
+    }
+
+    fn index(&mut self, index: &Expression) -> Number {
+        let typed = self.expect_kind(index, &Type::NUMBER, codes::BAD_INDEX, "an index");
+        if let Some(value) = typed.constant()
+            && (value < 0.0 || value.fract() != 0.0)
+        {
+            let report = Diagnostic::error(
+                codes::BAD_INDEX,
+                "an index is a whole number from 0",
+                typed.span,
+            );
+            let report = if value < 0.0 {
+                report.help("the last element of `xs` is `xs[count(xs) - 1]`")
+            } else {
+                report
+            };
+            self.report(report);
+        }
+        typed.number()
+    }
+
+    fn item_of(&mut self, of: &Typed) -> Option<Type> {
+        match &of.kind {
+            Type::List(item) => Some((**item).clone()),
+            Type::Unknown => None,
+            other => {
+                let kind = self.kind_name(other);
+                let headline = format!("{} has no elements", with_article(&kind));
+                let mut report = Diagnostic::error(codes::NOT_A_LIST, headline, of.span);
+                if matches!(other, Type::Record(_)) {
+                    report = report.help("a field is read with a point: `record.field`");
+                }
+                self.report(report);
+                None
+            }
+        }
+    }
+
+    pub(super) fn assign(
+        &mut self,
+        place: &Expression,
+        value: &Expression,
+        into: &mut Vec<Statement>,
+    ) {
+        let Some(target) = self.target(place) else {
+            let stands_in = self.stands_in(place);
+            let typed = self.expression(value, None);
+            if let Some(variable) = stands_in.and_then(|index| self.variables.get_mut(index)) {
+                variable.kind = typed.kind;
+            }
+            return;
+        };
+        let what = format!("`{}`", self.words(place.span));
+        let typed = self.expect_kind(value, &target.kind, codes::WRONG_TYPE, &what);
+        let Some(variable) = self.variables.get_mut(target.variable) else { return };
+        variable.makeup = variable.makeup | typed.makeup;
+        let slot = variable.slot;
+        if typed.kind == Type::Unknown {
+            return;
+        }
+        let (true, ExpressionKind::Name(symbol)) = (target.hops.is_empty(), &place.kind) else {
+            let Slot::Ref(root) = slot else { return };
+            into.push(Statement::Store { root, hops: target.hops, value: typed.part() });
+            return;
+        };
+        // `xs = xs + more` grows the list where it is.
+        if let (Slot::Ref(root), ExpressionKind::Binary { operator: Binary::Add, left, .. }) =
+            (slot, &value.kind)
+            && left.kind == ExpressionKind::Name(*symbol)
+            && matches!(typed.kind, Type::List(_))
+            && let program::Expression::Ref(Ref::Joined(_, more, span)) = typed.code
+        {
+            into.push(Statement::Append(root, *more, span));
+            return;
+        }
+        into.push(Statement::Set(slot, typed.code));
+    }
+
+    /// Puts what was worked out already into a place.
+    pub(super) fn assign_typed(
+        &mut self,
+        place: &Expression,
+        value: Typed,
+        into: &mut Vec<Statement>,
+    ) {
+        let Some(target) = self.target(place) else {
+            self.stands_in(place);
+            return;
+        };
+        let what = format!("`{}`", self.words(place.span));
+        let Some(slot) = self.variables.get(target.variable).map(|v| v.slot) else { return };
+        if !self.fits(&value, &target.kind, &what) {
+            return;
+        }
+        match slot {
+            _ if target.hops.is_empty() => into.push(Statement::Set(slot, value.code)),
+            Slot::Ref(root) => {
+                into.push(Statement::Store { root, hops: target.hops, value: value.part() });
+            }
+            _ => {}
+        }
+    }
+
+    /// Reports a value of another kind than wanted; tells whether it can be taken.
+    pub(super) fn fits(&mut self, value: &Typed, wanted: &Type, what: &str) -> bool {
+        if value.kind == Type::Unknown || *wanted == Type::Unknown {
+            return false;
+        }
+        if value.kind == *wanted {
+            return true;
+        }
+        let [is, should] = [&value.kind, wanted].map(|kind| with_article(&self.kind_name(kind)));
+        self.error(codes::WRONG_TYPE, format!("{what} must be {should}, not {is}"), value.span)
+            .here(format!("this is {is}"));
+        false
+    }
+
+    fn target(&mut self, place: &Expression) -> Option<Target> {
+        match &place.kind {
+            ExpressionKind::Name(symbol) => {
+                let Some(variable) = self.scope.find(*symbol) else {
+                    return self.not_assignable(*symbol, place.span);
+                };
+                self.saw_value(variable, place.span);
+                let found = self.variables.get(variable)?;
+                if found.role == Role::Var {
+                    let kind = found.kind.clone();
+                    return (kind != Type::Unknown).then_some(Target {
+                        variable,
+                        hops: Vec::new(),
+                        kind,
+                    });
+                }
+                self.keeps_its_value(*symbol, variable, place.span);
+                None
+            }
+            ExpressionKind::Field { of, name } => {
+                let mut target = self.target(of)?;
+                let of = Typed { kind: target.kind.clone(), ..Typed::unknown(of.span) };
+                let (offset, kind) = self.field_of(&of, *name)?;
+                match target.hops.last_mut() {
+                    Some(hop) => hop.offset = hop.offset.plus(offset),
+                    None => target.hops.push(Hop {
+                        index: None,
+                        stride: Layout::default(),
+                        offset,
+                        span: place.span,
+                    }),
+                }
+                Some(Target { kind, ..target })
+            }
+            ExpressionKind::Element { of, index } => {
+                let mut target = self.target(of)?;
+                let number = self.index(index);
+                let of = Typed { kind: target.kind.clone(), ..Typed::unknown(of.span) };
+                let kind = self.item_of(&of)?;
+                target.hops.push(Hop {
+                    index: Some(number),
+                    stride: kind.layout(),
+                    offset: Layout::default(),
+                    span: place.span,
+                });
+                Some(Target { kind, ..target })
+            }
+            // The parser has said so already.
+            _ => None,
+        }
+    }
+
+    fn keeps_its_value(&mut self, symbol: Symbol, variable: usize, span: Span) {
+        let Some(Variable { role, name, .. }) = self.variables.get(variable) else { return };
+        let (text, declared) = (self.text(symbol), name.span);
+        let changed = format!("`{text}` is {} and keeps its value", role.text());
+        let help = match role {
+            Role::Let | Role::Constant => format!("declare it with `var {text} = ...`"),
+            _ => format!("make a copy that may change: `var other = {text}`"),
+        };
+        self.error(codes::NOT_ASSIGNABLE, changed, span)
+            .here("assigned to here")
+            .label(declared, "declared here")
+            .help(help);
+    }
+
+    fn not_assignable(&mut self, symbol: Symbol, span: Span) -> Option<Target> {
+        let text = self.text(symbol);
+        let module = self.module();
+        if let Some(known) = module.and_then(|m| m.values.get(&symbol)).copied() {
+            self.saw_value(known, span);
+            self.keeps_its_value(symbol, known, span);
+            return None;
+        }
+        if let (Some(place), Some(_)) = (self.top_level.get(&symbol).copied(), self.inside.routine)
+        {
+            let headline = format!("a routine cannot set `{text}`, which belongs to the script");
+            self.error(codes::NOT_CONSTANT, headline, span)
+                .here("set here")
+                .label(place, "declared here")
+                .help(
+                    "give the new value back with `return`, and set it where the routine is called",
+                );
+            return None;
+        }
+        let report =
+            Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
+        let known = self.scope.symbols().map(|s| self.names.text(s));
+        let report = match self.near_name(&text, known) {
+            Some(near) => report.help(format!("did you mean `{near}`?")),
+            None => report.help(format!(
+                "declare it: `let {text} = ...`, or `var {text} = ...` where it changes later"
+            )),
+        };
+        self.report(report);
+        None
+    }
+
+    /// A name that is assigned to and cannot be is reported once: from here on it is there, of an
+    /// unknown kind.
+    fn stands_in(&mut self, place: &Expression) -> Option<usize> {
+        let symbol = match &place.kind {
+            ExpressionKind::Name(symbol) => *symbol,
+            ExpressionKind::Field { of, .. } | ExpressionKind::Element { of, .. } => {
+                self.stands_in(of);
+                return None;
+            }
+            _ => return None,
+        };
+        if self.variable_of(symbol).is_some() {
+            return None;
+        }
+        let unknown = Typed::unknown(place.span);
+        let index = self.declare_as(Name { symbol, span: place.span }, unknown, Role::Var);
+        if let Some(variable) = self.variables.get_mut(index) {
+            (variable.used, variable.quiet) = (true, true);
+        }
+        Some(index)
+    }
+}
+
+/// Reads a value of some type out of a list or record.
+fn accessed(kind: Type, access: Access, span: Span) -> Typed {
+    let code = match &kind {
+        Type::Flag => program::Expression::Flag(Flag::Access(access)),
+        Type::Text | Type::List(_) => program::Expression::Ref(Ref::Access(access)),
+        Type::Record(_) => program::Expression::Ref(Ref::Record(access, kind.layout())),
+        _ => program::Expression::Number(Number::Access(access)),
+    };
+    Typed::new(kind, code, span)
+}

@@ -1,0 +1,237 @@
+//! The step from one kind to another, where a report can offer one. A step may change what a number
+//! is called, and never what it means.
+
+use crate::check::Checker;
+use crate::check::advice::with_article;
+use crate::check::scope::Role;
+use crate::check::typed::{Makeup, Typed};
+use crate::diagnostics::Diagnostic;
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::tree::{Expression, ExpressionKind};
+use spintrue_head::units::{Base, Dimension, suited};
+
+/// Longest expression of the script that is written out in an offer.
+const MAX_WORDS: usize = 200;
+
+/// What binds no closer than a product.
+const LOOSE: &[char] = &['+', '-', '<', '>', '=', '±'];
+
+/// Where angles belong, said where no offer is sure to be right.
+const BELONGS: &str = "a lens is a length per angle, in mm/rad; a turn belongs between a rotation and a \
+                       frequency only";
+
+/// What a report offers.
+#[derive(Default)]
+pub(super) struct Way {
+    help: Vec<String>,
+    label: Option<(Span, &'static str)>,
+}
+
+impl Way {
+    fn of(help: impl Into<String>) -> Way {
+        Way { help: vec![help.into()], label: None }
+    }
+
+    /// Puts it into a report.
+    pub(super) fn on(self, report: Diagnostic) -> Diagnostic {
+        let report = match self.label {
+            Some((place, text)) => report.label(place, text),
+            None => report,
+        };
+        self.help.into_iter().fold(report, Diagnostic::help)
+    }
+}
+
+impl Checker<'_> {
+    /// How to get from the type that is there to the one that is needed, where one step does it.
+    /// `written` is the expression, where it is at hand, and `unit` that of what it stands beside.
+    pub(super) fn way(
+        &self,
+        written: Option<&Expression>,
+        typed: &Typed,
+        to: &Type,
+        unit: Option<&str>,
+    ) -> Option<Way> {
+        let is = self.offered(typed.span, &[]);
+        let wrapped = self.offered(typed.span, LOOSE);
+        match (&typed.kind, to) {
+            (Type::Quantity(from), Type::Quantity(to)) => {
+                self.quantity_way(written, typed, (*from, *to), unit)
+            }
+            (Type::Temperature, Type::Quantity(to)) if *to == Dimension::TEMPERATURE => {
+                Some(Way::of(format!(
+                    "a temperature minus another is a difference: take from `{wrapped}` the one \
+                     that it is counted from"
+                )))
+            }
+            (Type::Quantity(from), Type::Temperature) if *from == Dimension::TEMPERATURE => {
+                Some(Way::of("a temperature is written in degC; K is for differences"))
+            }
+            (Type::Quantity(_) | Type::Flag | Type::Temperature, Type::Text) => {
+                Some(Way::of(format!("write it into a text: \"{{{is}}}\"")))
+            }
+            (item, Type::List(list)) if **list == *item => {
+                Some(Way::of(format!("a list of one is written `[{is}]`")))
+            }
+            (Type::Quantity(_), Type::Flag) if !is.starts_with(|c: char| c.is_ascii_digit()) => {
+                Some(Way::of(format!("compare it with something: `{wrapped} > ...`")))
+            }
+            _ => None,
+        }
+    }
+
+    fn quantity_way(
+        &self,
+        written: Option<&Expression>,
+        typed: &Typed,
+        (from, to): (Dimension, Dimension),
+        unit: Option<&str>,
+    ) -> Option<Way> {
+        if from.is_number() && typed.makeup == Makeup::BARE {
+            return self.missing_unit(written, typed, to, unit);
+        }
+        if let Some(power) = to.over(from)?.angle_power() {
+            return Some(self.angle_way(written, typed, (from, to), power));
+        }
+        let is = self.offered(typed.span, &['+', '-', '<', '>', '=', '±', '*', '/']);
+        if Some(to) == from.power(-1) && !is.starts_with(|c: char| c.is_ascii_digit()) {
+            return Some(Way::of(format!("turn it over: `1 / {is}`")));
+        }
+        None
+    }
+
+    /// A plain number without a unit where a quantity is wanted.
+    fn missing_unit(
+        &self,
+        written: Option<&Expression>,
+        typed: &Typed,
+        to: Dimension,
+        unit: Option<&str>,
+    ) -> Option<Way> {
+        let kind = with_article(to.kind()?.name);
+        // Lengths of this trade are seldom in metres.
+        let usual = if to == Dimension::LENGTH { 1e-3 } else { 1.0 };
+        let suited = suited(usual, to).map(|unit| unit.text);
+        let (unit, beside) = (unit.or(suited.as_deref())?, unit.is_some());
+        if let Some(ExpressionKind::Name(symbol)) = written.map(|e| &e.kind) {
+            let variable = self.variable_of(*symbol)?;
+            let declared =
+                matches!(variable.role, Role::Param | Role::Constant | Role::Let | Role::Var);
+            let text = self.names.text(*symbol);
+            return declared.then(|| Way {
+                help: vec![format!(
+                    "give `{text}` its unit where it is declared: {kind} may be in `{unit}`"
+                )],
+                label: Some((variable.name.span, "declared here, without a unit")),
+            });
+        }
+        let is = self.offered(typed.span, &[]);
+        let number = is.strip_prefix('-').unwrap_or(&is).replace('_', "");
+        number.parse::<f64>().ok()?;
+        Some(Way::of(if beside {
+            format!("{kind} needs a unit, such as `{is} {unit}`")
+        } else {
+            format!("{kind} needs a unit: if it is in {unit}, write `{is} {unit}`")
+        }))
+    }
+
+    /// Only angles are too many or too few.
+    fn angle_way(
+        &self,
+        written: Option<&Expression>,
+        typed: &Typed,
+        (from, to): (Dimension, Dimension),
+        power: i8,
+    ) -> Way {
+        let is = self.offered(typed.span, LOOSE);
+        let made = typed.makeup;
+        let unclear = Makeup::TURN | Makeup::HIDDEN | Makeup::LENS;
+        if made.has(Makeup::LENGTH) && !made.has(unclear) {
+            let sign = if power < 0 { '/' } else { '*' };
+            let exponent = power.unsigned_abs();
+            let radians = if exponent == 1 { "1 rad".into() } else { format!("1 rad^{exponent}") };
+            let mut way = Way::of(format!(
+                "through an f-theta lens, x = f * theta, it counts in radians: `{is} {sign} {radians}`"
+            ));
+            if power < 0 && from.base(Base::Time) != 0 {
+                let counted = "what counts turns does so at the rotation, before a length comes in";
+                way.help.push(counted.to_string());
+            }
+            let Some(lens) = written.and_then(|e| self.lens_in(e, power)) else { return way };
+            let name = &lens.name;
+            way.help.extend(if lens.field {
+                let other = name.replace("focal_length", "f_theta");
+                Some(format!("or take the length per angle of that lens: `{other}` for `{name}`"))
+            } else {
+                let unit = lens.unit.map(|unit| unit.text);
+                way.label = Some((lens.place, "a plain length"));
+                unit.map(|unit| {
+                    format!("or, if `{name}` is that lens, declare it per angle: in `{unit}/rad`")
+                })
+            });
+            return way;
+        }
+        if made.has(Makeup::TURN) && (made | self.near).has(Makeup::LENGTH) {
+            return Way::of("a lens counts in radians, so no turn stands beside a plain length");
+        }
+        if (from, to) == (Dimension::LENS, Dimension::LENGTH)
+            && made == Makeup::GIVEN | Makeup::LENGTH | Makeup::LENS
+            && written.is_some_and(|e| {
+                matches!(e.kind, ExpressionKind::Name(_) | ExpressionKind::Field { .. })
+            })
+        {
+            return Way::of(format!(
+                "a lens times an angle is a length; its focal length is `{is} * 1 rad`"
+            ));
+        }
+        if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
+            return Way::of(BELONGS);
+        }
+        match (from, to) {
+            (Dimension::FREQUENCY, Dimension::ROTATION) => {
+                Way::of(format!("a turn is an angle: if it counts turns, it is `{is} * 1 rev`"))
+            }
+            (Dimension::ROTATION, Dimension::FREQUENCY) => {
+                Way::of(format!("a turn is an angle: counted in turns it is `{is} / 1 rev`"))
+            }
+            _ if from.is_number() => {
+                Way::of("a number is no angle: multiply it by the unit that it counts")
+            }
+            _ if to.is_number() => {
+                Way::of("an angle is no number: divide it by the unit to count in")
+            }
+            _ => Way::of(BELONGS),
+        }
+    }
+
+    /// The words of an expression as they can be written elsewhere: in brackets where any of `loose`
+    /// is in them, or a word that binds no closer.
+    pub(super) fn offered(&self, span: Span, loose: &[char]) -> String {
+        let text = self.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ");
+        if text.chars().count() > MAX_WORDS {
+            return "(...)".to_string();
+        }
+        if loose.is_empty() { text } else { wrapped(&text, loose) }
+    }
+}
+
+/// In brackets, where what is put behind it would bind to its last part only.
+fn wrapped(text: &str, loose: &[char]) -> String {
+    let words = [" and ", " or ", " in ", " within ", " mod ", ".."];
+    let mut depth = 0_i32;
+    let closes_early = text.char_indices().any(|(at, c)| {
+        depth += match c {
+            '(' => 1,
+            ')' => -1,
+            _ => 0,
+        };
+        depth == 0 && at + c.len_utf8() < text.len()
+    });
+    let binds = text.starts_with('(') && !closes_early;
+    if !binds && (text.contains(loose) || words.iter().any(|word| text.contains(word))) {
+        format!("({text})")
+    } else {
+        text.to_string()
+    }
+}

@@ -1,0 +1,205 @@
+//! What callables, types, records, units and effects are, in words. Hover, completion and signature
+//! help use this file.
+
+use crate::builtins;
+use crate::builtins::{Builtin, Default, Effect, OPEN_NAMES, RecordSpec};
+use crate::check::index::FieldOf;
+use crate::ide::analysis::Analysis;
+use crate::program::types::Type;
+use crate::source::Span;
+use crate::syntax::walk;
+use spintrue_head::units::{KINDS, parse_unit, show_number, table};
+
+/// A routine or built-in as callers see it.
+#[derive(Clone, Debug)]
+pub struct Callable {
+    /// Its name.
+    pub name: String,
+    /// Its parameters, in order.
+    pub parameters: Vec<Parameter>,
+    /// Its result, as ` -> line`; empty where it returns nothing.
+    pub returns: String,
+    /// What it does.
+    pub meaning: String,
+    /// Where it is declared, if that is in the checked files.
+    pub declared: Option<Span>,
+}
+
+/// A parameter of a callable.
+#[derive(Clone, Debug)]
+pub struct Parameter {
+    /// Its name.
+    pub name: String,
+    /// `plan: plan`, or `[readings: number]` where it may be left out.
+    pub label: String,
+    /// What it is.
+    pub meaning: String,
+}
+
+impl Callable {
+    /// A built-in.
+    pub fn builtin(builtin: &Builtin) -> Callable {
+        let parameters = builtin.parameters.iter().map(|parameter| {
+            let kind = parameter.spec.to_type().name(&OPEN_NAMES);
+            let (label, meaning) = match parameter.default {
+                Default::Required => {
+                    (format!("{}: {kind}", parameter.name), parameter.meaning.to_string())
+                }
+                Default::Optional(holds) => (
+                    format!("[{}: {kind}]", parameter.name),
+                    format!("{}; without it: {holds}", parameter.meaning),
+                ),
+            };
+            Parameter { name: parameter.name.to_string(), label, meaning }
+        });
+        let returns = builtin.returns.to_type();
+        Callable {
+            name: builtin.name.to_string(),
+            parameters: parameters.collect(),
+            returns: match returns {
+                Type::Nothing => String::new(),
+                kind => format!(" -> {}", kind.name(&OPEN_NAMES)),
+            },
+            meaning: builtin.meaning.to_string(),
+            declared: None,
+        }
+    }
+
+    /// The built-in of a name.
+    pub fn builtin_named(name: &str) -> Option<Callable> {
+        builtins::table().iter().find(|b| b.name == name).map(|b| Callable::builtin(b))
+    }
+
+    /// A routine by its name where it is declared.
+    pub fn routine(analysis: &Analysis, name: Span) -> Option<Callable> {
+        let (statement, routine) = walk::routine(analysis.file(name.source)?, name)?;
+        let one_line = |span: Span| self::one_line(analysis.slice(span));
+        let parameters = routine.parameters.iter().map(|parameter| {
+            let end = parameter.default.as_ref().map_or(parameter.annotation.span, |d| d.span);
+            Parameter {
+                name: analysis.slice(parameter.name.span).to_string(),
+                label: one_line(parameter.name.span.to(end)),
+                meaning: String::new(),
+            }
+        });
+        let returns = routine.returns.as_ref().map(|kind| format!(" -> {}", one_line(kind.span)));
+        Some(Callable {
+            name: analysis.slice(name).to_string(),
+            parameters: parameters.collect(),
+            returns: returns.unwrap_or_default(),
+            meaning: statement.doc.as_deref().unwrap_or_default().to_string(),
+            declared: Some(name),
+        })
+    }
+
+    /// `test_line(facet: number, plan: plan, [readings: number]) -> line`
+    pub fn signature(&self) -> String {
+        let labels: Vec<&str> = self.parameters.iter().map(|p| p.label.as_str()).collect();
+        format!("{}({}){}", self.name, labels.join(", "), self.returns)
+    }
+}
+
+/// A text on one line.
+pub fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// `Effects on the head: reads, spins`
+pub fn effects(effects: impl Iterator<Item = Effect>) -> String {
+    let all: Vec<&str> = effects.map(Effect::text).collect();
+    let all = if all.is_empty() { "none".to_string() } else { all.join(", ") };
+    format!("Effects on the head: {all}")
+}
+
+/// The effects of a routine by its name where it is declared.
+pub fn routine_effects(analysis: &Analysis, name: Span) -> Option<String> {
+    let place = analysis.examined.index.routines.iter().position(|r| *r == name)?;
+    let of = analysis.examined.prepared.effects.get(place)?;
+    Some(effects(of.effects.keys().copied()))
+}
+
+/// Names and types of the fields of a record, or of the records of a list.
+pub fn record_fields(kind: &Type) -> Vec<(String, String)> {
+    match kind {
+        Type::Record(record) => {
+            let fields = record.fields.iter();
+            fields.map(|(name, kind)| (name.to_string(), kind.name(&[]))).collect()
+        }
+        Type::List(item) => record_fields(item),
+        _ => Vec::new(),
+    }
+}
+
+/// The record of built-ins behind a type.
+pub fn record_of(kind: &Type) -> Option<&'static RecordSpec> {
+    let Type::Record(record) = kind else { return None };
+    let name = record.name?;
+    builtins::records().iter().copied().find(|r| r.name == name)
+}
+
+/// The type of a field in words, and what it means.
+pub fn field(field: &FieldOf) -> Option<(String, &'static str)> {
+    let Type::Record(record) = &field.of else { return None };
+    let (_, kind) = record.field(&field.name)?;
+    let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();
+    let meaning = record_of(&field.of)
+        .and_then(|r| r.fields.iter().find(|(name, ..)| *name == &*field.name))
+        .map_or("", |(_, _, meaning)| *meaning);
+    Some((kind.name(&open), meaning))
+}
+
+/// What a type that has a name is, in markdown.
+pub fn kind(name: &str) -> Option<String> {
+    let simple = match name {
+        "text" => Some("A text."),
+        "flag" => Some("`true` or `false`."),
+        "temperature" => {
+            Some("A temperature as a thermometer shows it, in `degC`; differences are in `K`.")
+        }
+        _ => None,
+    };
+    if let Some(simple) = simple {
+        return Some(simple.to_string());
+    }
+    if let Some(record) = builtins::records().iter().find(|r| r.name == name) {
+        let mut text = format!("{}\n", record.meaning);
+        for (name, spec, meaning) in record.fields {
+            let kind = spec.to_type().name(&OPEN_NAMES);
+            text.push_str(&format!("\n- `{name}: {kind}` {meaning}"));
+        }
+        return Some(text);
+    }
+    let kind = KINDS.iter().find(|kind| kind.name == name)?;
+    let si = kind.dimension.si();
+    let units: Vec<String> = kind.shown_in.iter().map(|(unit, _)| format!("`{unit}`")).collect();
+    Some(match (si.is_empty(), units.is_empty()) {
+        (true, _) => "A plain number: a count, a ratio, a share.".to_string(),
+        (false, true) => format!("A physical kind, counted in `{si}`."),
+        (false, false) => {
+            format!("A physical kind, counted in `{si}`. Shown in {}.", units.join(", "))
+        }
+    })
+}
+
+/// What a unit is, in markdown.
+pub fn unit(text: &str) -> Option<String> {
+    let unit = parse_unit(text).ok()?;
+    let mut lines = Vec::new();
+    if let Some((entry, factor)) = table::find(text) {
+        let prefixed = if factor == 1.0 { "" } else { ", with a prefix" };
+        lines.push(format!("{}{prefixed}", entry.meaning));
+    }
+    let kind =
+        if unit.is_absolute() { "temperature".to_string() } else { unit.dimension.name(&[]) };
+    lines.push(format!("Kind: {kind}"));
+    let si = unit.dimension.si();
+    let si = if si == text { unit.dimension.base_units() } else { si };
+    if unit.is_absolute() {
+        lines.push(format!("0 {text} = {} {si}", show_number(unit.zero, None)));
+    } else if si != text && !si.is_empty() {
+        lines.push(format!("1 {text} = {} {si}", show_number(unit.factor, None)));
+    } else if si.is_empty() {
+        lines.push(format!("1 {text} = {}", show_number(unit.factor, None)));
+    }
+    Some(lines.join("\n\n"))
+}

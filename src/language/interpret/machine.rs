@@ -1,0 +1,217 @@
+//! The state of a running script: slots, station, stop flag, and the failure on its way.
+
+use crate::builtins::Trouble;
+use spintrue_head::Fault;
+use crate::station::{Station, StationError};
+use crate::interpret::events::{Event, Observer};
+use crate::interpret::memory::Memory;
+use crate::interpret::step::{Stepper, datum};
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::show::number_text;
+use crate::program::tree::Slot;
+use crate::program::value::{Datum, Object, Value};
+use crate::source::Span;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Most turns that a loop may be asked for.
+pub const TURNS_MOST: f64 = 1e9;
+
+/// Says that something failed; what it was waits in [`Machine::failure`]. It has no size, so
+/// that results come back in registers.
+#[derive(Clone, Copy, Debug)]
+pub struct Failed;
+
+/// How a statement ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Flow {
+    /// Go on.
+    Next,
+    /// Leave the innermost loop.
+    Break,
+    /// Go on with the innermost loop.
+    Continue,
+    /// Leave the routine.
+    Return,
+}
+
+/// A running script.
+pub struct Machine<'a> {
+    /// Quantities, temperatures and flags.
+    pub words: Vec<f64>,
+    /// Texts, lists and records.
+    pub refs: Vec<Value>,
+    /// References that a closure needs while it works out something else.
+    pub held: Vec<Value>,
+    /// Lists and records under construction.
+    pub building: Vec<Object>,
+    /// The bound on what all these may hold.
+    pub memory: Memory,
+    /// Set from outside to end the script.
+    pub stop: Arc<AtomicBool>,
+    /// Every check made so far conforms.
+    pub all_conform: bool,
+    /// The failure on its way out.
+    pub failure: Option<Failure>,
+    /// Failures whose `catch` is running, with the record that the script sees.
+    pub caught: Vec<(Value, Failure)>,
+    /// The last call to the outside, for the place of a panic.
+    pub at: Span,
+    /// The head and its gauge.
+    pub station: &'a mut Station,
+    /// Hears what the script says.
+    pub observer: &'a mut dyn Observer,
+    /// Names a place for the reader.
+    pub place_text: &'a dyn Fn(Span) -> String,
+    /// Is asked before each statement, where the program has steps.
+    pub stepper: Option<&'a mut dyn Stepper>,
+    /// Blocks around in which nothing pauses: `arm`, and `finally` once somebody asked to stop.
+    pub unbroken: usize,
+    /// Calls around, where the program has steps.
+    pub depth: usize,
+}
+
+impl Machine<'_> {
+    /// Tells whoever listens, with the head time.
+    pub fn tell(&mut self, event: Event) {
+        let time = self.station.now();
+        self.observer.event(time, event);
+    }
+
+    /// Starts a failure.
+    #[cold]
+    #[inline(never)]
+    pub fn fail(&mut self, kind: FailureKind, message: impl Into<String>, place: Span) -> Failed {
+        self.failure = Some(Failure::new(kind, message, place));
+        Failed
+    }
+
+    /// Somebody asked to stop.
+    #[cold]
+    #[inline(never)]
+    pub fn interrupted(&mut self, place: Span) -> Failed {
+        self.fail(FailureKind::Interrupted, "stopped on request", place)
+    }
+
+    /// Turns the station's answer into a failure.
+    #[cold]
+    pub fn refused(&mut self, error: StationError, place: Span) -> Failed {
+        match error {
+            StationError::Fault(fault) => {
+                // Asking for what no such head can do is the script's mistake.
+                let kind = match fault {
+                    Fault::OutOfRange { .. } | Fault::Armed { .. } => FailureKind::Value,
+                    _ => FailureKind::Fault,
+                };
+                self.fail(kind, fault.to_string(), place)
+            }
+            StationError::Interrupted => self.interrupted(place),
+            // Only `ask` asks, which says more of it.
+            StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
+        }
+    }
+
+    /// Turns a built-in's answer into a failure.
+    #[cold]
+    pub fn troubled(&mut self, trouble: Trouble, place: Span) -> Failed {
+        match trouble {
+            Trouble::Station(error) => self.refused(error, place),
+            Trouble::Value(message) => self.fail(FailureKind::Value, message, place),
+            Trouble::Limit(message) => self.fail(FailureKind::Limit, message, place),
+        }
+    }
+
+    /// Something is wrong with the checked tree itself.
+    #[cold]
+    pub fn broken(&mut self, what: &str, place: Span) -> Failed {
+        self.fail(FailureKind::Fault, format!("internal error: {what}"), place)
+    }
+
+    /// Whether somebody asked to stop.
+    #[inline(always)]
+    pub fn stopped(&self) -> bool {
+        self.stop.load(Ordering::Relaxed)
+    }
+
+    /// A word slot.
+    #[inline(always)]
+    pub fn word(&self, slot: usize) -> f64 {
+        self.words.get(slot).copied().unwrap_or(f64::NAN)
+    }
+
+    /// Writes a word slot.
+    #[inline(always)]
+    pub fn set_word(&mut self, slot: usize, value: f64) {
+        if let Some(word) = self.words.get_mut(slot) {
+            *word = value;
+        }
+    }
+
+    /// What stands in a slot.
+    pub fn datum(&self, slot: Slot) -> Datum {
+        datum(&self.words, &self.refs, slot)
+    }
+
+    /// A copy of a reference slot.
+    #[inline]
+    pub fn reference(&self, slot: usize) -> Value {
+        self.refs.get(slot).cloned().unwrap_or_default()
+    }
+
+    /// Writes a reference slot.
+    #[inline]
+    pub fn set_reference(&mut self, slot: usize, value: Value) {
+        if let Some(reference) = self.refs.get_mut(slot) {
+            *reference = value;
+        }
+    }
+
+    /// Empties a reference slot.
+    #[inline]
+    pub fn take_reference(&mut self, slot: usize) -> Value {
+        self.refs.get_mut(slot).map(std::mem::take).unwrap_or_default()
+    }
+
+    /// The failure on its way, for whoever stops it.
+    pub fn take_failure(&mut self) -> Failure {
+        self.failure.take().unwrap_or_else(|| {
+            Failure::new(FailureKind::Fault, "internal error: nothing failed", self.at)
+        })
+    }
+
+    /// Keeps the first of two failures on its way, and tells of the other one.
+    pub fn keep_first(&mut self, first: Failure) {
+        if let Some(second) = self.failure.replace(first) {
+            self.tell(Event::AlsoFailed(second));
+        }
+    }
+
+    /// Fails on an index that leads nowhere in a list of `count`.
+    #[cold]
+    #[inline(never)]
+    pub fn bad_index(&mut self, index: f64, count: usize, place: Span) -> Failed {
+        let shown = number_text(index);
+        let message = if index.fract() != 0.0 || !index.is_finite() {
+            format!("index {shown} is not a whole number")
+        } else if index < 0.0 {
+            format!("index {shown} is negative")
+        } else {
+            format!("index {shown} is past the end of a list of {count}")
+        };
+        self.fail(FailureKind::Value, message, place)
+    }
+
+    /// Fails on a division by zero.
+    #[cold]
+    #[inline(never)]
+    pub fn zero(&mut self, place: Span) -> Failed {
+        self.fail(FailureKind::Value, "division by zero", place)
+    }
+}
+
+/// A double as an index, if it is a whole number from 0.
+#[inline(always)]
+pub fn whole(index: f64) -> Option<usize> {
+    let whole = index as u32;
+    (f64::from(whole) == index).then_some(whole as usize)
+}

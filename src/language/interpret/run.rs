@@ -1,0 +1,109 @@
+//! Runs a program from beginning to end, and never leaves the laser armed.
+
+use crate::builtins::{Builtin, table};
+use spintrue_head::safe::panic_fault;
+use crate::station::Station;
+use crate::interpret::events::Observer;
+use crate::interpret::link::{Linked, link};
+use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::interpret::memory::Memory;
+use crate::interpret::step::Stepper;
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::tree::{Program, Slot};
+use crate::program::value::{Datum, Value};
+use crate::source::Span;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::Ordering;
+
+/// Runs a program on a station. `place_text` names a place in the script for its reader.
+///
+/// Fails with what the script did not catch, with [`FailureKind::Interrupted`] once the
+/// station's stop flag is set, and with [`FailureKind::Fault`] should a head or a built-in
+/// panic. The laser is disarmed on every way out; making the head safe is the caller's part.
+pub fn run(
+    program: &Program,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: &dyn Fn(Span) -> String,
+) -> Result<(), Failure> {
+    run_with(table(), program, station, observer, place_text)
+}
+
+/// As [`run`], and gives what stands in these slots at the end. `stepper` is asked before each
+/// statement of a program that was checked for stepping.
+pub fn run_keeping(
+    program: &Program,
+    slots: &[Slot],
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: &dyn Fn(Span) -> String,
+    stepper: Option<&mut dyn Stepper>,
+) -> Result<Vec<Datum>, Failure> {
+    let linked = link(program, table())?;
+    let mut machine = machine(&linked, station, observer, place_text);
+    machine.stepper = stepper.map(|stepper| stepper as &mut dyn Stepper);
+    execute(&linked, &mut machine)?;
+    Ok(slots.iter().map(|slot| machine.datum(*slot)).collect())
+}
+
+/// As [`run`], with another table of built-ins, which the program's calls index.
+pub fn run_with(
+    builtins: &'static [&'static Builtin],
+    program: &Program,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: &dyn Fn(Span) -> String,
+) -> Result<(), Failure> {
+    let linked = link(program, builtins)?;
+    execute(&linked, &mut machine(&linked, station, observer, place_text))
+}
+
+fn machine<'a>(
+    linked: &Linked,
+    station: &'a mut Station,
+    observer: &'a mut dyn Observer,
+    place_text: &'a dyn Fn(Span) -> String,
+) -> Machine<'a> {
+    let stop = station.stop_flag().clone();
+    Machine {
+        words: vec![0.0; linked.words],
+        refs: vec![Value::Nothing; linked.refs],
+        held: Vec::new(),
+        building: Vec::new(),
+        memory: Memory::default(),
+        stop,
+        all_conform: true,
+        failure: None,
+        caught: Vec::new(),
+        at: Span::default(),
+        station,
+        observer,
+        place_text,
+        stepper: None,
+        unbroken: 0,
+        depth: 0,
+    }
+}
+
+fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
+    let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine)? {
+        Flow::Next => linked.body.run(machine),
+        flow => Ok(flow),
+    }));
+    match ran {
+        Ok(Err(Failed)) => Err(machine.take_failure()),
+        // Whoever asked to stop during the last call was heard too late to stop anything.
+        Ok(_) if machine.stop.load(Ordering::SeqCst) => {
+            let message = "stopped on request, in the last call of the script";
+            Err(Failure::new(FailureKind::Interrupted, message, machine.at))
+        }
+        Ok(_) => Ok(()),
+        Err(panic) => {
+            let message = panic_fault(&*panic).to_string();
+            let at = machine.at;
+            // Whatever panicked may do so again; the caller makes the head safe in any case.
+            let _ = catch_unwind(AssertUnwindSafe(|| machine.station.disarm()));
+            Err(Failure::new(FailureKind::Fault, message, at))
+        }
+    }
+}

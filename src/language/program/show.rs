@@ -1,0 +1,295 @@
+//! How a value is shown: made by the checker from its type, used while the script runs.
+
+use crate::program::types::Type;
+use crate::program::value::{Datum, Value};
+use spintrue_head::units::{Dimension, UnitText, noise, parse_unit, show, show_number, suited};
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// Shows values of one type.
+#[derive(Clone, Debug)]
+pub enum Shower {
+    /// A quantity.
+    Quantity {
+        /// Its dimension.
+        dimension: Dimension,
+        /// The unit asked for.
+        unit: Option<Rc<UnitText>>,
+        /// Digits after the point asked for.
+        decimals: Option<u8>,
+    },
+    /// A temperature.
+    Temperature {
+        /// The unit asked for; degC without.
+        unit: Option<Rc<UnitText>>,
+        /// Digits after the point asked for.
+        decimals: Option<u8>,
+    },
+    /// `true` or `false`.
+    Flag,
+    /// Text as it stands.
+    Text,
+    /// A list.
+    List(Box<Shower>),
+    /// A record.
+    Record(Vec<(Arc<str>, Shower)>),
+}
+
+/// A value taken apart for people and for machines.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Shown {
+    /// A quantity or temperature.
+    Quantity {
+        /// In SI.
+        value: f64,
+        /// The SI unit; empty for a plain number.
+        unit: String,
+        /// The unit that was asked for.
+        asked: Option<Rc<UnitText>>,
+        /// For people.
+        text: String,
+    },
+    /// A flag.
+    Flag(bool),
+    /// Text.
+    Text(String),
+    /// A list.
+    List(Vec<Shown>),
+    /// A record.
+    Record(Vec<(Arc<str>, Shown)>),
+}
+
+/// A plain number for a message.
+pub fn number_text(value: f64) -> String {
+    show_number(value, None)
+}
+
+/// A time in s for a message.
+pub fn time_text(seconds: f64) -> String {
+    show(seconds, Dimension::TIME, None, None)
+}
+
+impl Shower {
+    /// Shows differences of what this shows: of two temperatures, a quantity in K.
+    #[must_use]
+    pub fn difference(&self) -> Shower {
+        match self {
+            Shower::Temperature { decimals, .. } => Shower::Quantity {
+                dimension: Dimension::TEMPERATURE,
+                unit: None,
+                decimals: *decimals,
+            },
+            other => other.clone(),
+        }
+    }
+
+    /// Shows one measured value with the digits that it deserves: an uncertainty with two
+    /// significant digits and the value to the same place (JCGM 100:2008, 7.2.6, from memory),
+    /// else four significant digits. A unit in which the value would be tiny is left out.
+    #[must_use]
+    pub fn tuned(&self, value: f64, uncertainty: Option<f64>) -> Shower {
+        let Shower::Quantity { dimension, unit, decimals: None } = self else {
+            return self.clone();
+        };
+        let large = |unit: &Rc<UnitText>| {
+            // A small value with a larger uncertainty stays in the unit of its limits.
+            let size = value.abs().max(uncertainty.unwrap_or(0.0));
+            value == 0.0 || dimension.is_number() || unit.from_si(size).abs() >= 0.01
+        };
+        let unit = unit.clone().filter(large).or_else(|| suited(value, *dimension).map(Rc::new));
+        let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));
+        let value = counted(value);
+        let decimals = match uncertainty.filter(|u| *u > 0.0) {
+            Some(uncertainty) => Some(places(counted(uncertainty), 2)),
+            None => {
+                let four = places(value, 4);
+                let shorter = show_number(value, None).len() < show_number(value, Some(four)).len();
+                (!shorter).then_some(four)
+            }
+        };
+        Shower::Quantity { dimension: *dimension, unit, decimals }
+    }
+
+    /// Shows what somebody wrote, such as a limit, with up to nine digits where those tell it.
+    #[must_use]
+    pub fn as_written(&self, value: f64) -> Shower {
+        let Shower::Quantity { dimension, unit, decimals: None } = self else {
+            return self.clone();
+        };
+        let unit = unit.clone().or_else(|| suited(value, *dimension).map(Rc::new));
+        let counted = unit.as_ref().map_or(value, |unit| unit.from_si(value));
+        let tells = |decimals: &u8| {
+            let shown: f64 = show_number(counted, Some(*decimals)).parse().unwrap_or(f64::NAN);
+            (shown - counted).abs() <= noise(counted)
+        };
+        let decimals = (1..=9).map(|digits| places(counted, digits)).find(tells);
+        // Five are shown anyway.
+        let decimals = decimals.filter(|decimals| *decimals > places(counted, 5));
+        Shower::Quantity { dimension: *dimension, unit, decimals }
+    }
+
+    /// Shows values of a type; none where the type cannot be shown.
+    pub fn of(kind: &Type, unit: Option<Rc<UnitText>>, decimals: Option<u8>) -> Option<Shower> {
+        Some(match kind {
+            Type::Quantity(dimension) if dimension.is_open() => return None,
+            Type::Quantity(dimension) => Shower::Quantity { dimension: *dimension, unit, decimals },
+            Type::Temperature => Shower::Temperature { unit, decimals },
+            Type::Flag => Shower::Flag,
+            Type::Text => Shower::Text,
+            Type::List(item) => Shower::List(Box::new(Shower::of(item, unit, decimals)?)),
+            Type::Record(record) => {
+                let fields = record
+                    .fields
+                    .iter()
+                    .map(|(name, kind)| Some((name.clone(), Shower::of(kind, None, decimals)?)));
+                Shower::Record(fields.collect::<Option<Vec<_>>>()?)
+            }
+            Type::Nothing | Type::Any | Type::Unknown => return None,
+        })
+    }
+
+    /// Shows the fields of a record, or of a list of records, in the units that they were
+    /// written in.
+    #[must_use]
+    pub fn with_fields(self, units: &[(Arc<str>, Rc<UnitText>)]) -> Shower {
+        match self {
+            Shower::List(item) => Shower::List(Box::new(item.with_fields(units))),
+            Shower::Record(fields) => {
+                let fields = fields.into_iter().map(|(name, shower)| {
+                    let written = units.iter().find(|(n, _)| *n == name).map(|(_, u)| u.clone());
+                    let shower = match (shower, written) {
+                        (Shower::Quantity { dimension, unit: None, decimals }, unit) => {
+                            Shower::Quantity { dimension, unit, decimals }
+                        }
+                        (Shower::Temperature { unit: None, decimals }, unit) => {
+                            Shower::Temperature { unit, decimals }
+                        }
+                        (other, _) => other,
+                    };
+                    (name, shower)
+                });
+                Shower::Record(fields.collect())
+            }
+            other => other,
+        }
+    }
+
+    /// Takes a value apart.
+    pub fn shown(&self, datum: &Datum) -> Shown {
+        let flag = [if datum.flag() { 1.0 } else { 0.0 }];
+        let number = [datum.number()];
+        match datum {
+            Datum::Nothing => Shown::Text(String::new()),
+            Datum::Number(_) => self.part(&mut number.iter(), &mut [].iter()),
+            Datum::Flag(_) => self.part(&mut flag.iter(), &mut [].iter()),
+            Datum::Value(value) => match self {
+                Shower::Record(_) => {
+                    self.part(&mut value.as_words().iter(), &mut value.as_refs().iter())
+                }
+                _ => self.part(&mut [].iter(), &mut std::slice::from_ref(value).iter()),
+            },
+        }
+    }
+
+    /// Shows a value as text.
+    pub fn text(&self, datum: &Datum) -> String {
+        self.shown(datum).to_string()
+    }
+
+    fn part(
+        &self,
+        words: &mut std::slice::Iter<'_, f64>,
+        refs: &mut std::slice::Iter<'_, Value>,
+    ) -> Shown {
+        let nothing = Value::Nothing;
+        match self {
+            Shower::Quantity { dimension, unit, decimals } => {
+                let value = words.next().copied().unwrap_or(f64::NAN);
+                let text = show(value, *dimension, unit.as_deref(), *decimals);
+                Shown::Quantity { value, unit: dimension.si(), asked: unit.clone(), text }
+            }
+            Shower::Temperature { unit, decimals } => {
+                let value = words.next().copied().unwrap_or(f64::NAN);
+                let asked = unit.clone().or_else(|| parse_unit("degC").ok().map(Rc::new));
+                let text = show(value, Dimension::TEMPERATURE, asked.as_deref(), *decimals);
+                Shown::Quantity { value, unit: "K".to_string(), asked, text }
+            }
+            Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),
+            Shower::Text => Shown::Text(refs.next().unwrap_or(&nothing).as_text().to_string()),
+            Shower::List(item) => {
+                let list = refs.next().unwrap_or(&nothing);
+                let mut words = list.as_words().iter();
+                let mut refs = list.as_refs().iter();
+                let mut items = Vec::new();
+                while words.len() > 0 || refs.len() > 0 {
+                    items.push(item.part(&mut words, &mut refs));
+                }
+                Shown::List(items)
+            }
+            Shower::Record(fields) => {
+                let shown = fields.iter().map(|(n, shower)| (n.clone(), shower.part(words, refs)));
+                Shown::Record(by_uncertainty(fields, shown.collect()))
+            }
+        }
+    }
+}
+
+/// A field beside which the same name with `_u` tells its uncertainty has the digits of that.
+fn by_uncertainty(
+    fields: &[(Arc<str>, Shower)],
+    mut shown: Vec<(Arc<str>, Shown)>,
+) -> Vec<(Arc<str>, Shown)> {
+    for at in 0..fields.len() {
+        let Some((name, Shown::Quantity { value: uncertainty, .. })) = shown.get(at) else {
+            continue;
+        };
+        let Some(of) = name.strip_suffix("_u") else { continue };
+        let Some(of) = shown.iter().position(|(other, _)| &**other == of) else { continue };
+        let Some((_, Shown::Quantity { value, .. })) = shown.get(of) else { continue };
+        let Some((_, shower)) = fields.get(of).filter(|_| *uncertainty > 0.0) else { continue };
+        let tuned = shower.tuned(*value, Some(*uncertainty));
+        let text = |shower: &Shower, value| shower.part(&mut [value].iter(), &mut [].iter());
+        let pair = [(of, text(&tuned, *value)), (at, text(&tuned.difference(), *uncertainty))];
+        for (place, text) in pair {
+            if let Some((_, field)) = shown.get_mut(place) {
+                *field = text;
+            }
+        }
+    }
+    shown
+}
+
+/// Digits after the point so that a number shows so many significant ones once it is rounded.
+pub fn places(number: f64, significant: u8) -> u8 {
+    let digits = usize::from(significant.saturating_sub(1));
+    let rounded = format!("{number:.digits$e}");
+    let magnitude = rounded.split_once('e').and_then(|(_, e)| e.parse::<i32>().ok());
+    let wanted = magnitude.map_or(0, |magnitude| i32::from(significant) - 1 - magnitude);
+    if number == 0.0 { 0 } else { wanted.clamp(0, PLACES_MOST) as u8 }
+}
+
+/// Most digits after the point.
+const PLACES_MOST: i32 = 17;
+
+impl std::fmt::Display for Shown {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Shown::Quantity { text, .. } | Shown::Text(text) => f.write_str(text),
+            Shown::Flag(flag) => write!(f, "{flag}"),
+            Shown::List(items) => {
+                f.write_str("[")?;
+                for (i, item) in items.iter().enumerate() {
+                    write!(f, "{}{item}", if i == 0 { "" } else { ", " })?;
+                }
+                f.write_str("]")
+            }
+            Shown::Record(fields) => {
+                f.write_str("{")?;
+                for (i, (name, field)) in fields.iter().enumerate() {
+                    write!(f, "{}{name}: {field}", if i == 0 { "" } else { ", " })?;
+                }
+                f.write_str("}")
+            }
+        }
+    }
+}

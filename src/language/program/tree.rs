@@ -1,0 +1,550 @@
+//! The checked tree: typed, with slots for names and SI doubles for quantities.
+//!
+//! Routines never recurse, so every variable of the whole program has a slot of its own for
+//! good: there are no stack frames. Numbers and flags live in one array of doubles (a flag is
+//! 0 or 1), references in another.
+
+use crate::operator::{Pattern, Wanted};
+use crate::program::show::Shower;
+use crate::program::types::{Layout, Type};
+use crate::program::value::Value;
+use crate::source::Span;
+use spintrue_head::units::Dimension;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// Index into the array of doubles.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WordSlot(pub usize);
+
+/// Index into the array of references.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RefSlot(pub usize);
+
+/// Where a variable lives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Slot {
+    /// A quantity or temperature.
+    Number(WordSlot),
+    /// A flag.
+    Flag(WordSlot),
+    /// A text, list or record.
+    Ref(RefSlot),
+}
+
+/// A whole checked program.
+#[derive(Clone, Debug, Default)]
+pub struct Program {
+    /// Routines; a call names one by its index.
+    pub routines: Vec<Routine>,
+    /// Sets params and constants, before anything else.
+    pub setup: Vec<Statement>,
+    /// The script.
+    pub body: Vec<Statement>,
+    /// Size of the array of doubles.
+    pub words: usize,
+    /// Size of the array of references.
+    pub refs: usize,
+    /// Checks that it is to make; each says its place here.
+    pub checks: Vec<Planned>,
+    /// The params, for the record.
+    pub params: Vec<Param>,
+    /// Questions that it may ask the operator.
+    pub questions: Vec<Asked>,
+}
+
+/// A param and where it lives.
+#[derive(Clone, Debug)]
+pub struct Param {
+    /// Its name.
+    pub name: Arc<str>,
+    /// Its value in the script's own words.
+    pub text: String,
+    /// Where it lives.
+    pub slot: Slot,
+    /// Its dimension, where it is a quantity.
+    pub dimension: Option<Dimension>,
+}
+
+/// A routine.
+#[derive(Clone, Debug)]
+pub struct Routine {
+    /// For call chains.
+    pub name: Arc<str>,
+    /// Where each argument goes.
+    pub parameters: Vec<Slot>,
+    /// Where the result is put, if there is one.
+    pub result: Option<Slot>,
+    /// Its references, to be dropped when it returns: `first..last`.
+    pub refs: std::ops::Range<usize>,
+    /// What it does.
+    pub body: Vec<Statement>,
+}
+
+/// An expression of any type.
+#[derive(Clone, Debug)]
+pub enum Expression {
+    /// A quantity or temperature.
+    Number(Number),
+    /// A flag.
+    Flag(Flag),
+    /// A text, list or record.
+    Ref(Ref),
+}
+
+impl From<Number> for Expression {
+    fn from(number: Number) -> Self {
+        Expression::Number(number)
+    }
+}
+
+impl From<Flag> for Expression {
+    fn from(flag: Flag) -> Self {
+        Expression::Flag(flag)
+    }
+}
+
+impl From<Ref> for Expression {
+    fn from(reference: Ref) -> Self {
+        Expression::Ref(reference)
+    }
+}
+
+/// A call of a routine; defaults are filled in.
+#[derive(Clone, Debug)]
+pub struct Call {
+    /// Index into [`Program::routines`].
+    pub routine: usize,
+    /// One per parameter.
+    pub arguments: Vec<Expression>,
+    /// The call in the script.
+    pub span: Span,
+}
+
+/// A call of a built-in.
+#[derive(Clone, Debug)]
+pub struct BuiltinCall {
+    /// Index into the built-ins table.
+    pub builtin: usize,
+    /// One per parameter of the signature; none where it was left out.
+    pub arguments: Vec<Option<Expression>>,
+    /// For built-ins that work on lists of anything: how one item of the first list lies.
+    pub item: Layout,
+    /// For built-ins that must know of which kind a number is; otherwise nothing.
+    pub like: Type,
+    /// The call in the script.
+    pub span: Span,
+}
+
+/// Reading out of a list or record: `of[index]` at `offset` in the item, or `of` at `offset`.
+#[derive(Clone, Debug)]
+pub struct Access {
+    /// The list or record.
+    pub of: Box<Ref>,
+    /// The index in a list.
+    pub index: Option<Box<Number>>,
+    /// How one item of the list lies; nothing for a record.
+    pub stride: Layout,
+    /// Where in the item or record.
+    pub offset: Layout,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// What loops and comprehensions run over.
+#[derive(Clone, Debug)]
+pub enum Over {
+    /// From the first up to but without the second, in steps of one.
+    Range(Box<Number>, Box<Number>),
+    /// The items of a list.
+    List {
+        /// The list.
+        list: Box<Ref>,
+        /// How one item lies.
+        item: Layout,
+        /// An item is a record, spread out in place; else it is one double or one reference.
+        record: bool,
+    },
+}
+
+/// A quantity or temperature.
+#[derive(Clone, Debug)]
+pub enum Number {
+    /// A constant.
+    Constant(f64),
+    /// A variable.
+    Local(WordSlot),
+    /// `-a`
+    Negate(Box<Number>),
+    /// `a + b`, `a - b`, `a * b`
+    Arithmetic(Arithmetic, Box<Number>, Box<Number>),
+    /// `a / b`; fails on zero.
+    Divide(Box<Number>, Box<Number>, Span),
+    /// `a mod b`, with the sign of `b`; fails on zero.
+    Modulo(Box<Number>, Box<Number>, Span),
+    /// `a^n`; fails on zero to a negative power.
+    Power(Box<Number>, i32, Span),
+    /// Out of a list or record.
+    Access(Access),
+    /// A routine's result.
+    Call(Box<Call>),
+    /// A built-in's result.
+    Builtin(Box<BuiltinCall>),
+}
+
+/// Arithmetic that cannot fail.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Arithmetic {
+    /// `+`
+    Add,
+    /// `-`
+    Subtract,
+    /// `*`
+    Multiply,
+}
+
+/// How two numbers are compared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Comparison {
+    /// `==`
+    Equal,
+    /// `!=`
+    Unequal,
+    /// `<`
+    Less,
+    /// `<=`
+    LessEqual,
+    /// `>`
+    Greater,
+    /// `>=`
+    GreaterEqual,
+}
+
+/// A flag.
+#[derive(Clone, Debug)]
+pub enum Flag {
+    /// A constant.
+    Constant(bool),
+    /// A variable.
+    Local(WordSlot),
+    /// `not a`
+    Not(Box<Flag>),
+    /// `a and b`
+    And(Box<Flag>, Box<Flag>),
+    /// `a or b`
+    Or(Box<Flag>, Box<Flag>),
+    /// Of numbers.
+    Compare(Comparison, Box<Number>, Box<Number>),
+    /// `x within low .. high`
+    Within(Box<Number>, Box<Number>, Box<Number>),
+    /// Of flags: equal, or not when false.
+    SameFlag(Box<Flag>, Box<Flag>, bool),
+    /// Of texts, lists and records: equal, or not when false.
+    SameRef(Box<Ref>, Box<Ref>, bool),
+    /// Out of a list or record.
+    Access(Access),
+    /// A routine's result.
+    Call(Box<Call>),
+    /// A built-in's result.
+    Builtin(Box<BuiltinCall>),
+}
+
+/// A text, list or record.
+#[derive(Clone, Debug)]
+pub enum Ref {
+    /// A variable.
+    Local(RefSlot),
+    /// A constant text.
+    Text(Rc<str>),
+    /// A value that was worked out earlier.
+    Kept(Value),
+    /// Text with values in it.
+    Interpolated(Vec<Piece>, Span),
+    /// A list or record written out: the parts one behind the other.
+    Made(Vec<Part>, Span),
+    /// A range as a list.
+    Range(Box<Number>, Box<Number>, Span),
+    /// A comprehension.
+    Comprehension(Box<Comprehension>),
+    /// Two lists or two texts, one behind the other.
+    Joined(Box<Ref>, Box<Ref>, Span),
+    /// A text or list out of a list or record.
+    Access(Access),
+    /// A record out of a list or record, laid out as said.
+    Record(Access, Layout),
+    /// A routine's result.
+    Call(Box<Call>),
+    /// A built-in's result.
+    Builtin(Box<BuiltinCall>),
+}
+
+/// A value on its way into a list or record.
+#[derive(Clone, Debug)]
+pub struct Part {
+    /// The value.
+    pub value: Expression,
+    /// It is a record, to be spread out in place; else it is one double or one reference.
+    pub record: bool,
+}
+
+/// `[element for target in over if only_if]`
+#[derive(Clone, Debug)]
+pub struct Comprehension {
+    /// The loop variable.
+    pub target: Slot,
+    /// What it runs over.
+    pub over: Over,
+    /// Which are kept.
+    pub only_if: Option<Flag>,
+    /// The element.
+    pub element: Part,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A part of a text.
+#[derive(Clone, Debug)]
+pub enum Piece {
+    /// As it stands.
+    Plain(Rc<str>),
+    /// A value and how it is shown.
+    Value(Expression, Shower),
+}
+
+/// One step on the way to what is written to, from a list or record to something inside it.
+#[derive(Clone, Debug)]
+pub struct Hop {
+    /// The index in a list.
+    pub index: Option<Number>,
+    /// How one item of the list lies.
+    pub stride: Layout,
+    /// Where in the item or record.
+    pub offset: Layout,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// Statements.
+#[derive(Clone, Debug)]
+pub enum Statement {
+    /// Sets a variable; the slot and the expression are of one sort.
+    Set(Slot, Expression),
+    /// Writes into a list or record in a variable: all hops but the last lead to another list.
+    Store {
+        /// The variable.
+        root: RefSlot,
+        /// The way.
+        hops: Vec<Hop>,
+        /// The value.
+        value: Part,
+    },
+    /// `xs = xs + more`, in place.
+    Append(RefSlot, Ref, Span),
+    /// An expression for its effect.
+    Evaluate(Expression),
+    /// A call of a routine that gives nothing.
+    Call(Call),
+    /// A call of a built-in that gives nothing.
+    Builtin(BuiltinCall),
+    /// Conditions with their blocks, and the rest.
+    If(Vec<(Flag, Vec<Statement>)>, Vec<Statement>),
+    /// A loop over a range or list.
+    For {
+        /// The loop variable.
+        target: Slot,
+        /// What it runs over.
+        over: Over,
+        /// The body.
+        body: Vec<Statement>,
+        /// The `for` in the script.
+        span: Span,
+    },
+    /// A loop with a bound.
+    Repeat {
+        /// The bound: a whole number from 0, checked when the loop starts.
+        times: Number,
+        /// Looked at before each turn: goes on while it holds.
+        before: Option<Flag>,
+        /// The body.
+        body: Vec<Statement>,
+        /// Looked at after each turn: ends when it holds.
+        until: Option<Flag>,
+        /// Runs when the bound was reached, `before` still holds or `until` still does not.
+        otherwise: Vec<Statement>,
+        /// The bound in the script.
+        span: Span,
+    },
+    /// Leaves the innermost loop.
+    Break,
+    /// Goes on with the innermost loop.
+    Continue,
+    /// Leaves the routine (or the script), with a result where it has one.
+    Return(Option<(Slot, Expression)>),
+    /// Lets time pass.
+    Wait(Number, Span),
+    /// Waits for a condition.
+    WaitUntil {
+        /// The condition.
+        condition: Flag,
+        /// The limit in s.
+        within: Number,
+        /// Time between two looks in s.
+        every: Number,
+        /// Runs on reaching the limit; without it the script fails with a timeout.
+        otherwise: Option<Vec<Statement>>,
+        /// The condition in the script's words.
+        text: Rc<str>,
+        /// The place in the script.
+        span: Span,
+    },
+    /// Arms, runs, and disarms on every way out.
+    Arm {
+        /// Share of full power.
+        power: Number,
+        /// The body.
+        body: Vec<Statement>,
+        /// The place in the script.
+        span: Span,
+    },
+    /// Catches failures.
+    Try {
+        /// What may fail.
+        body: Vec<Statement>,
+        /// Where the failure goes (a record `kind`, `message`, `place`, all text), and what is done.
+        catch: Option<(RefSlot, Vec<Statement>)>,
+        /// What is done on every way out.
+        finally: Vec<Statement>,
+    },
+    /// Fails with a text.
+    Fail(Ref, Span),
+    /// Passes a caught failure on.
+    FailAgain(Ref, Span),
+    /// Decides a check.
+    Expect(Box<Expect>),
+    /// Records a value.
+    Record {
+        /// Its name.
+        label: Ref,
+        /// The value.
+        value: Expression,
+        /// How it is shown.
+        shower: Shower,
+        /// The expression in the words of the script, without the unit that it is shown in.
+        text: Rc<str>,
+        /// The place in the script.
+        span: Span,
+    },
+    /// Prints a line.
+    Note(Ref),
+    /// Where a run may pause before the next statement, by number, and that statement. Stands only
+    /// in a program that was checked for stepping, and never where light is possible.
+    Step(usize, Span),
+    /// Asks the operator.
+    Ask(Box<Ask>),
+}
+
+/// A question to the operator.
+#[derive(Clone, Debug)]
+pub struct Ask {
+    /// What is asked.
+    pub question: Ref,
+    /// How long an answer is waited for, in s.
+    pub limit: Number,
+    /// What the answer must be, with its range where that is known beforehand.
+    pub wanted: Wanted,
+    /// The smallest and the largest answer.
+    pub range: Option<(Number, Number)>,
+    /// Where the answer is put.
+    pub into: Option<Slot>,
+    /// How it is shown.
+    pub shower: Shower,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A question that the script may ask, known before it runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Asked {
+    /// Its text, as it is or in the script's words, and its place. It is optional where nothing
+    /// calls the routine it stands in.
+    pub planned: Planned,
+    /// Its text, as far as it is known.
+    pub text: Pattern,
+    /// What the answer must be, with its range where that is known.
+    pub wanted: Wanted,
+}
+
+/// A check.
+#[derive(Clone, Debug)]
+pub struct Expect {
+    /// Its label.
+    pub label: Ref,
+    /// What is expected.
+    pub condition: Expectation,
+    /// How it is decided.
+    pub deciding: Deciding,
+    /// Its place in [`Program::checks`].
+    pub number: usize,
+    /// The condition in the script's words.
+    pub text: Rc<str>,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// The factor that a stated uncertainty is taken to be expanded by where none is said: about 95 % of
+/// a normal distribution (JCGM 100:2008, 6.3.3, from memory).
+pub const COVERAGE: f64 = 2.0;
+
+/// How a check is decided.
+#[derive(Clone, Debug)]
+pub struct Deciding {
+    /// By which rule, where the value has an uncertainty.
+    pub rule: Rule,
+    /// By which factor the stated uncertainty is expanded.
+    pub coverage: Number,
+    /// The script fails unless it conforms.
+    pub needed: bool,
+}
+
+/// A rule of a check.
+#[derive(Clone, Debug)]
+pub enum Rule {
+    /// The value alone.
+    Simple,
+    /// The expanded uncertainty as guard band.
+    Guard,
+    /// A largest probability of a wrong decision.
+    Risk(Number),
+}
+
+/// A check that the script is to make, known before it runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Planned {
+    /// Its label, as it is or in the script's words.
+    pub label: Rc<str>,
+    /// The place in the script.
+    pub span: Span,
+    /// The script may end without it: it says so, or nothing calls the routine it stands in.
+    pub optional: bool,
+}
+
+/// What a check looks at.
+#[allow(clippy::large_enum_variant, reason = "a check is boxed as a whole")]
+#[derive(Clone, Debug)]
+pub enum Expectation {
+    /// Holds or does not.
+    Holds(Flag),
+    /// A value against one or two limits.
+    Limits {
+        /// The value.
+        value: Number,
+        /// Expanded uncertainty, if one is stated.
+        uncertainty: Option<Number>,
+        /// Lower limit, and whether the limit itself conforms.
+        low: Option<(Number, bool)>,
+        /// Upper limit, and whether the limit itself conforms.
+        high: Option<(Number, bool)>,
+        /// How value and limits are shown.
+        shower: Shower,
+    },
+}

@@ -1,0 +1,116 @@
+//! The one gate between a report and a head: a script or an entry moves a head only as what
+//! [`Prepared::admit`] or [`Entry::admit`] gives, and they give nothing while any error stands.
+
+use crate::check::flow::EffectsOf;
+use crate::check::steps::Steps;
+use crate::check::{Named, Unset};
+use crate::diagnostics::{Diagnostic, Severity, codes};
+use spintrue_head::{Description, Fault};
+use crate::program::tree::Program;
+use crate::session::live::Entry;
+use crate::session::load::Prepared;
+use crate::session::signals::misused;
+use crate::source::SourceMap;
+
+/// A script that may move the head that it was held against.
+#[derive(Clone, Copy)]
+pub struct Runnable<'p> {
+    pub(super) program: &'p Program,
+    pub(super) sources: &'p SourceMap,
+}
+
+/// An entry that may move the head that it was held against.
+pub struct RunnableEntry(pub(super) Entry);
+
+impl RunnableEntry {
+    /// What each routine and last the entry itself may do to the head.
+    pub fn effects(&self) -> &[EffectsOf] {
+        &self.0.effects
+    }
+
+    /// Where its run may pause; nothing unless it was checked for stepping.
+    pub fn steps(&self) -> &Steps {
+        &self.0.steps
+    }
+}
+
+/// Refuses a fault that cannot be injected into a head.
+pub type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
+
+impl Prepared {
+    /// What the script names by plain text and cannot be on this head, each reported where it is
+    /// named: signals, channels, faults to provoke.
+    pub fn unfit(&self, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
+        unfit(&self.named, head, check_fault)
+    }
+
+    /// Signals and channels that its head must have, in the order of the script.
+    pub fn needs(&self) -> Vec<&str> {
+        let mut names = Vec::new();
+        for used in &self.named.signals {
+            if !names.contains(&&*used.name) {
+                names.push(&*used.name);
+            }
+        }
+        names
+    }
+
+    /// Lets the script through to this head unless an error forbids it. `limits` are reports of
+    /// what else limits the run, such as its effects or its time. Fails with all reports that are
+    /// not among [`Prepared::diagnostics`].
+    pub fn admit(
+        &self,
+        head: &Description,
+        check_fault: CheckFault<'_>,
+        limits: Vec<Diagnostic>,
+    ) -> Result<Runnable<'_>, Vec<Diagnostic>> {
+        let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
+        let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
+        match &self.program {
+            Some(program) => Ok(Runnable { program, sources: &self.sources }),
+            None => Err(found),
+        }
+    }
+}
+
+impl Entry {
+    /// As [`Prepared::admit`].
+    pub fn admit(
+        self,
+        head: &Description,
+        check_fault: CheckFault<'_>,
+        limits: Vec<Diagnostic>,
+    ) -> Result<RunnableEntry, Vec<Diagnostic>> {
+        let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
+        if self.ready.is_some() { Ok(RunnableEntry(self)) } else { Err(found) }
+    }
+}
+
+/// The gate itself: no error among the reports of the check, and none about the head.
+fn held(
+    told: &[Diagnostic],
+    named: &Named,
+    head: &Description,
+    check_fault: CheckFault<'_>,
+    limits: Vec<Diagnostic>,
+) -> Result<Vec<Diagnostic>, Vec<Diagnostic>> {
+    let mut found = unfit(named, head, check_fault);
+    found.extend(limits);
+    if forbids(told) || forbids(&found) { Err(found) } else { Ok(found) }
+}
+
+/// An error is among the reports.
+pub(super) fn forbids(reports: &[Diagnostic]) -> bool {
+    reports.iter().any(|report| report.severity == Severity::Error)
+}
+
+fn unfit(named: &Named, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
+    let mut found = misused(&named.signals, head);
+    for (fault, span) in &named.faults {
+        let Err(why) = check_fault(fault) else { continue };
+        let report =
+            Diagnostic::error(codes::BAD_FAULT, format!("cannot provoke this fault: {why}"), *span);
+        found.push(report.help("docs/simulated-head.md lists the faults of a simulated head"));
+    }
+    found
+}

@@ -1,0 +1,498 @@
+//! From script text to a checked program: reads a script and all it uses, parses and checks it.
+
+use crate::bounds;
+use crate::bounds::{Bound, ParamAt, ParamKind};
+use crate::check::flow::EffectsOf;
+use crate::check::index::Index;
+use crate::check;
+use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
+use crate::diagnostics::{Diagnostic, Severity, codes};
+use spintrue_head::Description;
+use spintrue_head::image::{Bitmap, ImageError};
+use crate::program::tree::{Param, Program};
+use crate::session::gate::forbids;
+use crate::session::{SCRIPT, sheet};
+use crate::source::{SourceId, SourceMap, Span};
+use crate::syntax::names::Names;
+use crate::syntax::tree::{File, StatementKind};
+use crate::syntax::{parse, parse_expression};
+use spintrue_head::units::Dimension;
+use std::collections::{HashMap, HashSet};
+use thiserror::Error;
+
+/// Longest chain of files that use each other.
+const DEPTH_MOST: usize = 64;
+
+/// Why a file cannot be read.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum FileError {
+    /// It cannot be opened, or is no text.
+    #[error("{0}")]
+    Unreadable(String),
+    /// It is no image that can be exposed.
+    #[error("{path}: {error}")]
+    Image {
+        /// As it is named.
+        path: String,
+        /// What is wrong with it.
+        error: ImageError,
+    },
+}
+
+impl From<String> for FileError {
+    fn from(why: String) -> Self {
+        FileError::Unreadable(why)
+    }
+}
+
+impl From<FileError> for String {
+    fn from(error: FileError) -> Self {
+        error.to_string()
+    }
+}
+
+/// Reads the texts of scripts.
+pub trait Files {
+    /// Reads `path`, which stands in the file `from` (none for the script itself).
+    /// Gives a name that is the same for the same file, and the text; or why not.
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError>;
+
+    /// Reads the bytes of `path`, an image that the file `from` names; or why not.
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        let _ = from;
+        Err(format!("{path} cannot be read: there are no images here").into())
+    }
+}
+
+/// Reads an image that a script names; the path is taken from the folder of the script that is
+/// run. Says why not with the image's name.
+pub fn read_image(files: &mut dyn Files, script: &str, path: &str) -> Result<Bitmap, FileError> {
+    let bytes = files.bytes(script, path)?;
+    Bitmap::read(&bytes).map_err(|error| FileError::Image { path: path.to_string(), error })
+}
+
+/// A text with its name.
+pub struct Text {
+    /// Shown in reports, and the same whenever the same file is meant.
+    pub name: String,
+    /// What stands in it.
+    pub text: String,
+}
+
+/// A checked script.
+pub struct Prepared {
+    /// All texts, for reports.
+    pub sources: SourceMap,
+    /// How many of them are the script and the files that it uses; they come first.
+    pub scripts: usize,
+    /// Errors and warnings.
+    pub diagnostics: Vec<Diagnostic>,
+    /// The program, where no error forbids it to run.
+    pub program: Option<Program>,
+    /// What each routine and last the script may do to the head.
+    pub effects: Vec<EffectsOf>,
+    /// Params that must be set before it may run.
+    pub unset: Vec<Unset>,
+    /// Where the params of the program live; empty where that cannot be told.
+    pub params: Vec<ParamAt>,
+    /// What the script names by plain text.
+    pub(super) named: Named,
+}
+
+/// A checked script with all that was learned of it.
+pub struct Examined {
+    /// What a check comes to.
+    pub prepared: Prepared,
+    /// The tree of each file, each behind those it uses.
+    pub files: Vec<(SourceId, File)>,
+    /// The texts of the names in the trees.
+    pub names: Names,
+    /// What each name means.
+    pub index: Index,
+}
+
+impl Prepared {
+    /// Takes params without a value for errors.
+    pub(super) fn or_unset(mut self) -> Prepared {
+        if !self.unset.is_empty() {
+            self.diagnostics.extend(self.unset.iter().map(Unset::report));
+            sort(&mut self.diagnostics);
+            self.program = None;
+        }
+        self
+    }
+
+    /// Images that the script names by plain text.
+    pub fn images(&self) -> impl Iterator<Item = &str> {
+        self.named.images.iter().map(|(name, _)| name.as_str())
+    }
+
+    /// How long the script takes at most on a head; none where it may not run at all.
+    pub fn bound(&self, head: &Description) -> Option<Bound> {
+        self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
+    }
+
+    /// How many errors there are.
+    pub fn errors(&self) -> usize {
+        self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
+    }
+}
+
+/// Reads, parses and checks a script with all it uses. `settings` are `NAME=VALUE` texts.
+/// Fails only where the script itself cannot be read.
+pub fn prove(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Prepared, FileError> {
+    Ok(examined(files, path, settings, false)?.prepared)
+}
+
+/// The same for a script that is to run: params without a value are errors.
+pub fn prepare(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Prepared, FileError> {
+    Ok(prove(files, path, settings)?.or_unset())
+}
+
+/// The same for editors: keeps the trees, and tells what each name means.
+pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, FileError> {
+    examined(files, path, &[], true)
+}
+
+fn examined(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+    index: bool,
+) -> Result<Examined, FileError> {
+    let Texts { sources, mut names, diagnostics, modules, settings } = read(files, path, settings)?;
+    let (prepared, index) =
+        judged(files, sources, &mut names, &modules, &settings, diagnostics, index);
+    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names, index })
+}
+
+/// A script with all it uses and the settings that hold for it, read and parsed.
+pub(super) struct Texts {
+    pub sources: SourceMap,
+    pub names: Names,
+    pub diagnostics: Vec<Diagnostic>,
+    /// Each behind those it uses.
+    pub modules: Vec<Loaded>,
+    pub settings: Vec<Setting>,
+}
+
+/// Reads and parses. Fails only where the script itself cannot be read.
+pub(super) fn read(
+    files: &mut dyn Files,
+    path: &str,
+    settings: &[String],
+) -> Result<Texts, FileError> {
+    let script = files.read(None, path)?;
+    let mut loader = Loader {
+        files,
+        sources: SourceMap::new(),
+        names: Names::default(),
+        diagnostics: Vec::new(),
+        modules: Vec::new(),
+        known: HashMap::new(),
+        open: Vec::new(),
+    };
+    loader.module(script);
+    let settings = loader.settings(settings);
+    let Loader { sources, names, diagnostics, modules, .. } = loader;
+    Ok(Texts { sources, names, diagnostics, modules, settings })
+}
+
+/// Checks what was read; `diagnostics` are those of reading it.
+pub(super) fn judged(
+    files: &mut dyn Files,
+    sources: SourceMap,
+    names: &mut Names,
+    modules: &[Loaded],
+    settings: &[Setting],
+    diagnostics: Vec<Diagnostic>,
+    index: bool,
+) -> (Prepared, Index) {
+    let borrowed: Vec<Module<'_>> = modules.iter().map(Loaded::borrowed).collect();
+    let mut checked = check::check(&borrowed, settings, names, &sources, index, None);
+    // An editor asks at every key; images are looked at before a run.
+    let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, !index);
+    let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
+    let prepared = Prepared {
+        sources,
+        scripts: modules.len(),
+        diagnostics,
+        program,
+        unset: checked.unset,
+        effects: checked.effects,
+        params,
+        named: checked.named,
+    };
+    (prepared, checked.index.unwrap_or_default())
+}
+
+/// What reading and checking came to together: every report that is sound, in order, and the
+/// program where nothing forbids it to run.
+pub(super) fn settled(
+    files: &mut dyn Files,
+    sources: &SourceMap,
+    mut diagnostics: Vec<Diagnostic>,
+    checked: &mut Checked,
+    images: bool,
+) -> (Vec<Diagnostic>, Option<Program>) {
+    // What could not be read makes what stands beside it look wrong.
+    let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
+    let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
+    // What a broken line would have declared, every word of it, is missed below; so is a routine
+    // that stands where none may.
+    let misplaced = checked.diagnostics.iter().filter(|d| d.code == codes::MISPLACED_ITEM);
+    let lost: HashSet<&str> = diagnostics
+        .iter()
+        .chain(misplaced)
+        .flat_map(|d| words(sources, Span { end: d.span().start, ..d.span() }))
+        .collect();
+    let sound = |d: &Diagnostic| {
+        let of_broken = broken.contains(&line(d.span())) && d.code != codes::MISPLACED_ITEM;
+        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
+        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
+        !(of_broken || of_heads || of_names)
+    };
+    let checked_soundly: Vec<Diagnostic> =
+        checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
+    diagnostics.extend(checked_soundly);
+    if images {
+        diagnostics.extend(unusable(files, sources, &checked.named.images));
+    }
+    sort(&mut diagnostics);
+    let program = checked.program.take().filter(|_| !forbids(&diagnostics));
+    (diagnostics, program)
+}
+
+fn sort(diagnostics: &mut [Diagnostic]) {
+    diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
+}
+
+/// Images that cannot be exposed, each reported where it is named.
+fn unusable(
+    files: &mut dyn Files,
+    sources: &SourceMap,
+    images: &[(String, Span)],
+) -> Vec<Diagnostic> {
+    let script = sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
+    let mut known: HashMap<&str, Option<FileError>> = HashMap::new();
+    let mut reports = Vec::new();
+    for (path, span) in images {
+        let why = known.entry(path).or_insert_with(|| read_image(files, script, path).err());
+        if let Some(why) = why {
+            reports.push(
+                Diagnostic::error(
+                    codes::BAD_IMAGE,
+                    format!("cannot expose this image: {why}"),
+                    *span,
+                )
+                .help("the path is taken from the folder of the script that is run"),
+            );
+        }
+    }
+    reports
+}
+
+/// A routine or `try` whose head or `catch` could not be read has no parameters that calls could
+/// fit, gives nothing, or seems to lack its end.
+const OF_HEADS: [&str; 6] = [
+    codes::TOO_MANY_ARGUMENTS,
+    codes::MISSING_ARGUMENT,
+    codes::UNKNOWN_ARGUMENT,
+    codes::NO_VALUE,
+    codes::BAD_RETURN,
+    codes::BARE_TRY,
+];
+/// Names that seem to be unknown, or to mean another thing of that name.
+const OF_NAMES: [&str; 3] = [codes::UNKNOWN_NAME, codes::UNKNOWN_ROUTINE, codes::RECURSION];
+
+/// The words on the lines of a place.
+fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
+    let text = sources.get(span.source).map_or("", |source| source.text.as_ref());
+    let start = text.get(..span.start as usize).and_then(|t| t.rfind('\n')).map_or(0, |at| at + 1);
+    let end = text.get(span.end as usize..).and_then(|t| t.find('\n'));
+    let end = end.map_or(text.len(), |at| span.end as usize + at);
+    let inside = |c: char| c.is_alphanumeric() || c == '_';
+    text.get(start..end).unwrap_or("").split(move |c| !inside(c)).filter(|word| !word.is_empty())
+}
+
+/// Where a param lives, for the bound.
+fn placed(param: &Param) -> ParamAt {
+    let kind = match param.dimension {
+        Some(Dimension::NUMBER) => ParamKind::Number,
+        Some(Dimension::TIME) => ParamKind::Time,
+        _ => ParamKind::Other,
+    };
+    ParamAt { slot: param.slot, kind }
+}
+
+/// A parsed file.
+pub(super) struct Loaded {
+    source: SourceId,
+    file: File,
+    uses: Vec<(Span, usize)>,
+    /// A used file could not be read, so names may be unknown for that reason.
+    missing: bool,
+}
+
+pub(super) struct Loader<'a> {
+    pub files: &'a mut dyn Files,
+    pub sources: SourceMap,
+    pub names: Names,
+    pub diagnostics: Vec<Diagnostic>,
+    /// Each behind those it uses.
+    pub modules: Vec<Loaded>,
+    pub known: HashMap<String, usize>,
+    /// Files being read now, outermost first.
+    pub open: Vec<String>,
+}
+
+impl Loaded {
+    pub(super) fn borrowed(&self) -> Module<'_> {
+        Module { file: &self.file, uses: self.uses.clone(), missing: self.missing }
+    }
+}
+
+impl Loader<'_> {
+    /// Parses a file and all it uses; gives its index among the modules.
+    fn module(&mut self, text: Text) -> usize {
+        let source = self.sources.add(text.name.clone(), text.text.as_str());
+        let parsed = parse(source, &text.text, &mut self.names);
+        self.diagnostics.extend(parsed.diagnostics);
+        self.open.push(text.name.clone());
+        let mut uses = Vec::new();
+        let mut missing = false;
+        for statement in &parsed.file.statements {
+            if let StatementKind::Use { path, path_span } = &statement.kind {
+                match self.used(&text.name, path, *path_span) {
+                    Some(module) => uses.push((*path_span, module)),
+                    None => missing = true,
+                }
+            }
+        }
+        self.open.pop();
+        self.modules.push(Loaded { source, file: parsed.file, uses, missing });
+        self.known.insert(text.name, self.modules.len() - 1);
+        self.modules.len() - 1
+    }
+
+    pub(super) fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
+        let within = |place: Span| span.source == place.source && span.to(place) == span;
+        if self.diagnostics.iter().any(|d| within(d.span())) {
+            // A path that was not understood is reported already.
+            return None;
+        }
+        let text = match self.files.read(Some(from), path) {
+            Ok(text) => text,
+            Err(why) => {
+                let report = Diagnostic::error(
+                    codes::UNREADABLE_FILE,
+                    format!("cannot use \"{path}\": {why}"),
+                    span,
+                );
+                let report = if path.ends_with(".spt") {
+                    report.help("the path is taken from the folder of the file that says `use`")
+                } else {
+                    report.help(format!("the whole name is written: `use \"{path}.spt\"`"))
+                };
+                self.diagnostics.push(report);
+                return None;
+            }
+        };
+        if let Some(known) = self.known.get(&text.name) {
+            return Some(*known);
+        }
+        if let Some(start) = self.open.iter().position(|open| *open == text.name) {
+            let chain: Vec<&str> = self
+                .open
+                .iter()
+                .skip(start)
+                .map(String::as_str)
+                .chain([text.name.as_str()])
+                .collect();
+            let headline = format!("files use each other in a circle: {}", chain.join(" → "));
+            self.diagnostics.push(
+                Diagnostic::error(codes::CIRCULAR_USE, headline, span)
+                    .help("put what both need into a third file"),
+            );
+            return None;
+        }
+        if self.open.len() >= DEPTH_MOST {
+            let headline = format!("more than {DEPTH_MOST} files use each other in a chain");
+            self.diagnostics.push(Diagnostic::error(codes::CIRCULAR_USE, headline, span));
+            return None;
+        }
+        Some(self.module(text))
+    }
+
+    /// Takes `NAME=VALUE` texts apart.
+    pub(super) fn settings(&mut self, settings: &[String]) -> Vec<Setting> {
+        let mut all = Vec::new();
+        for text in settings {
+            match text.strip_prefix('@') {
+                Some(path) => all.extend(self.sheet(path)),
+                None => all.extend(self.setting(text)),
+            }
+        }
+        all
+    }
+
+    /// Reads a data sheet, or what an earlier record holds: `last:` and its path.
+    fn sheet(&mut self, path: &str) -> Vec<Setting> {
+        let (path, origin) = match path.strip_prefix("last:") {
+            Some(path) => (path, Origin::Last),
+            None => (path, Origin::Sheet),
+        };
+        match self.files.read(None, path) {
+            Ok(Text { name, text }) => {
+                let source = self.sources.add(name.as_str(), text.as_str());
+                let (settings, problems) = sheet::read(source, &text, origin, &mut self.names);
+                self.diagnostics.extend(problems);
+                settings
+            }
+            Err(why) => {
+                let asked = format!("@{path}");
+                let source = self.sources.add("--set", asked.as_str());
+                let whole = Span::new(source, 0, asked.len());
+                let headline = format!("this data sheet cannot be read: {why}");
+                self.diagnostics.push(Diagnostic::error(codes::BAD_DATA_SHEET, headline, whole));
+                Vec::new()
+            }
+        }
+    }
+
+    fn setting(&mut self, text: &str) -> Option<Setting> {
+        let source = self.sources.add("--set", text);
+        let whole = Span::new(source, 0, text.len());
+        let Some((name, raw)) = text.split_once('=') else {
+            let report = Diagnostic::error(codes::UNSET_PARAM, "`--set` takes NAME=VALUE", whole)
+                .help(format!("for example `--set {text}=5`"));
+            self.diagnostics.push(report);
+            return None;
+        };
+        let start = name.len() + 1;
+        // Blanks in place of the name keep every place right.
+        let blanked = format!("{}{raw}", " ".repeat(start));
+        let (value, problems) = match parse_expression(source, &blanked, &mut self.names) {
+            Ok(value) => (Some(value), Vec::new()),
+            Err(problems) => (None, problems),
+        };
+        Some(Setting {
+            name: name.trim().to_string(),
+            name_span: Span::new(source, 0, name.len()),
+            raw: raw.to_string(),
+            value_span: Span::new(source, start, text.len()),
+            origin: Origin::Option,
+            value,
+            problems,
+        })
+    }
+}

@@ -1,0 +1,178 @@
+//! From a checked program to a verdict: runs it on a station and makes the head safe.
+
+use crate::acceptance::decision::Outcome;
+use spintrue_head::SafeState;
+use crate::station::Station;
+use crate::interpret;
+use crate::interpret::{Event, Observer};
+use crate::program::failure::{Failure, FailureKind};
+use crate::program::tree::Planned;
+use crate::session::{Runnable, SCRIPT};
+use crate::source::{SourceMap, Span};
+
+/// How a run ended.
+#[derive(Clone, Debug)]
+pub struct Finished {
+    /// What stopped it, if it did not reach its end.
+    pub failure: Option<Failure>,
+    /// Checks that conform.
+    pub conforming: usize,
+    /// Checks that do not.
+    pub failing: usize,
+    /// Checks that cannot be decided.
+    pub undecided: usize,
+    /// Planned checks that were not reached.
+    pub unreached: Vec<Planned>,
+    /// Faults that the script provoked, each with the head time at which it strikes.
+    pub provoked: Vec<String>,
+    /// Head time from start to safe, in s.
+    pub took: f64,
+    /// How the head was left.
+    pub safe: SafeState,
+}
+
+/// The verdict of a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Ran to its end, and every check conforms.
+    Passed,
+    /// A check does not conform, or the script said `fail`.
+    Failed,
+    /// Nothing fails, but a check cannot be decided, or a planned one was not reached.
+    Undecided,
+    /// A value of the script has no meaning.
+    ScriptWrong,
+    /// The head or its gauge failed, did not get there in time, or could not be made safe.
+    HeadFailed,
+    /// Nobody was there to answer a question.
+    Unanswered,
+    /// Somebody stopped it.
+    Interrupted,
+}
+
+impl Verdict {
+    /// Of a failure that nobody caught.
+    pub fn of(failure: FailureKind) -> Verdict {
+        match failure {
+            FailureKind::Interrupted => Verdict::Interrupted,
+            FailureKind::Fault | FailureKind::Timeout => Verdict::HeadFailed,
+            FailureKind::Unanswered => Verdict::Unanswered,
+            FailureKind::Value | FailureKind::Limit => Verdict::ScriptWrong,
+            FailureKind::Failed => Verdict::Failed,
+        }
+    }
+
+    /// The exit code that says so.
+    pub const fn exit_code(self) -> u8 {
+        match self {
+            Verdict::Passed => 0,
+            Verdict::Failed => 1,
+            Verdict::ScriptWrong => 2,
+            Verdict::HeadFailed | Verdict::Unanswered => 3,
+            Verdict::Undecided => 4,
+            Verdict::Interrupted => 130,
+        }
+    }
+
+    /// In words.
+    pub fn text(self) -> &'static str {
+        match self {
+            Verdict::Passed => "PASSED",
+            Verdict::Failed => "FAILED",
+            Verdict::Undecided => "UNDECIDED",
+            Verdict::ScriptWrong => "SCRIPT WRONG",
+            Verdict::HeadFailed => "HEAD FAILED",
+            Verdict::Unanswered => "UNANSWERED",
+            Verdict::Interrupted => "INTERRUPTED",
+        }
+    }
+}
+
+impl Finished {
+    /// What it comes to.
+    pub fn verdict(&self) -> Verdict {
+        match self.failure.as_ref().map(|failure| Verdict::of(failure.kind)) {
+            Some(Verdict::Interrupted) => Verdict::Interrupted,
+            _ if !self.safe.is_safe() => Verdict::HeadFailed,
+            Some(verdict) => verdict,
+            None if self.failing > 0 => Verdict::Failed,
+            None if self.undecided > 0 || !self.unreached.is_empty() => Verdict::Undecided,
+            None => Verdict::Passed,
+        }
+    }
+}
+
+/// Runs a script and makes the head safe, whatever happens.
+pub fn run(
+    Runnable { program, sources }: Runnable<'_>,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+) -> Finished {
+    let started = station.now();
+    let mut counting = Counting {
+        inner: observer,
+        outcomes: [0; 3],
+        provoked: Vec::new(),
+        reached: program.checks.iter().map(|check| check.optional).collect(),
+    };
+    let place = |span: Span| sources.place(span);
+    let mut failure = interpret::run(program, station, &mut counting, &place).err();
+    let [conforming, failing, undecided] = counting.outcomes;
+    let provoked = std::mem::take(&mut counting.provoked);
+    let plan = program.checks.iter().zip(&counting.reached);
+    let unreached = plan.filter(|(_, reached)| !**reached).map(|(check, _)| check.clone());
+    let unreached = unreached.collect();
+    let mut safe = station.finish(failure.is_none());
+    if failure.is_none() && station.is_stopped() {
+        let message = "stopped on request, while the head was made safe";
+        failure = Some(Failure::new(FailureKind::Interrupted, message, last_line(sources)));
+        // As after any other request: down to rest, and the next one ends the wait.
+        safe = station.finish(false);
+    }
+    let took = station.now() - started;
+    Finished { failure, conforming, failing, undecided, unreached, provoked, took, safe }
+}
+
+/// Most provoked faults that are kept.
+const MAX_PROVOKED: usize = 10_000;
+
+/// Where a script ends.
+fn last_line(sources: &SourceMap) -> Span {
+    let text = sources.get(SCRIPT).map_or("", |source| source.text.as_ref()).trim_end();
+    let start = text.rfind('\n').map_or(0, |at| at + 1);
+    Span::new(SCRIPT, start, text.len())
+}
+
+struct Counting<'a> {
+    inner: &'a mut dyn Observer,
+    outcomes: [usize; 3],
+    provoked: Vec<String>,
+    /// By the plan's places: the check was made, or need not be.
+    reached: Vec<bool>,
+}
+
+impl Observer for Counting<'_> {
+    fn event(&mut self, time: f64, event: Event) {
+        if let Event::Provoked(fault) = &event {
+            match self.provoked.len() {
+                MAX_PROVOKED => self.provoked.push("and more, which the events tell".to_string()),
+                count if count < MAX_PROVOKED => self.provoked.push(fault.clone()),
+                _ => {}
+            }
+        }
+        if let Event::Check(check) = &event {
+            if let Some(reached) = self.reached.get_mut(check.number) {
+                *reached = true;
+            }
+            let slot = match check.outcome {
+                Outcome::Conforms => 0,
+                Outcome::Fails => 1,
+                Outcome::Undecided => 2,
+            };
+            if let Some(count) = self.outcomes.get_mut(slot) {
+                *count += 1;
+            }
+        }
+        self.inner.event(time, event);
+    }
+}

@@ -1,0 +1,160 @@
+//! One script for many heads: read and parsed once, checked for each row of a list, whose cells
+//! give params their values.
+
+use crate::check::{Origin, Setting};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::session::list;
+use crate::session::list::{List, Row};
+use crate::session::load::{FileError, Files, Prepared, Texts, judged, read};
+use crate::source::{SourceId, SourceMap, Span};
+use crate::syntax::parse_expression;
+
+/// A script and the list of heads that it is run on.
+pub struct Series {
+    texts: Texts,
+    list: List,
+    /// The list among the sources.
+    source: SourceId,
+    /// Columns that are no params.
+    own: &'static [&'static str],
+}
+
+impl Series {
+    /// Reads a script, its settings and a list. `own` names the columns that are no params. Fails
+    /// where the script or the list cannot be read at all; what else is wrong with the list is given
+    /// beside.
+    pub fn read(
+        files: &mut dyn Files,
+        script: &str,
+        settings: &[String],
+        list: &str,
+        own: &'static [&'static str],
+    ) -> Result<(Series, Vec<Diagnostic>), FileError> {
+        let mut texts = read(files, script, settings)?;
+        let text = files.read(None, list)?;
+        // Some spreadsheets begin a file with a byte order mark.
+        let plain = text.text.strip_prefix('\u{feff}').unwrap_or(&text.text);
+        let source = texts.sources.add(text.name, plain);
+        let (list, problems) = list::read(source, plain);
+        Ok((Series { texts, list, source, own }, problems))
+    }
+
+    /// The list, as far as it can be read.
+    pub fn list(&self) -> &List {
+        &self.list
+    }
+
+    /// The name of the list.
+    pub fn list_name(&self) -> String {
+        self.texts.sources.get(self.source).map_or_else(String::new, |s| s.name.clone())
+    }
+
+    /// All texts but those of single rows.
+    pub fn sources(&self) -> &SourceMap {
+        &self.texts.sources
+    }
+
+    /// The texts of the script and all it uses.
+    pub fn scripts(&self) -> impl Iterator<Item = &str> {
+        let sources = self.texts.sources.iter().take(self.texts.modules.len());
+        sources.map(|(_, source)| source.text.as_ref())
+    }
+
+    /// What was wrong before any row was looked at.
+    pub fn diagnostics(&self) -> &[Diagnostic] {
+        &self.texts.diagnostics
+    }
+
+    /// The source that [`Series::prepared`] adds for its row.
+    pub fn row_source(&self) -> SourceId {
+        SourceId(u32::try_from(self.texts.sources.iter().count()).unwrap_or(u32::MAX))
+    }
+
+    /// The text of a row on the line that it has in the file.
+    pub fn row_text(&self, row: &Row) -> String {
+        let text = self.texts.sources.get(self.source).map_or("", |source| source.text.as_ref());
+        let text = text.get(row.range.clone()).unwrap_or("");
+        format!("{}{text}", "\n".repeat(row.line - 1))
+    }
+
+    /// Where a cell stands in that text; the whole row where there is no such column.
+    pub fn cell_span(&self, row: &Row, column: &str) -> Span {
+        let range = self.cell(row, column).map_or(row.range.clone(), |cell| cell.range.clone());
+        self.span(row, range)
+    }
+
+    fn span(&self, row: &Row, range: core::ops::Range<usize>) -> Span {
+        let moved = |at: usize| at - row.range.start + (row.line - 1);
+        Span::new(self.row_source(), moved(range.start), moved(range.end))
+    }
+
+    /// A cell by the name of its column.
+    pub fn cell<'a>(&self, row: &'a Row, column: &str) -> Option<&'a list::Cell> {
+        let place = self.list.columns.iter().position(|known| known.text == column)?;
+        row.cells.get(place)
+    }
+
+    /// The script with what a row says, checked.
+    pub fn prepared(&mut self, files: &mut dyn Files, row: &Row) -> Prepared {
+        let text = self.row_text(row);
+        let (settings, problems) = self.settings(row);
+        let mut sources = self.texts.sources.clone();
+        sources.add(self.list_name(), text);
+        let mut diagnostics = self.texts.diagnostics.clone();
+        diagnostics.extend(problems);
+        let settings: Vec<Setting> =
+            settings.into_iter().chain(self.texts.settings.clone()).collect();
+        let Texts { names, modules, .. } = &mut self.texts;
+        judged(files, sources, names, modules, &settings, diagnostics, false).0.or_unset()
+    }
+
+    fn settings(&mut self, row: &Row) -> (Vec<Setting>, Vec<Diagnostic>) {
+        let (mut settings, mut wrong) = (Vec::new(), Vec::new());
+        let columns = self.list.columns.iter().zip(&row.cells);
+        for (column, cell) in columns {
+            if self.own.contains(&column.text.as_str()) {
+                continue;
+            }
+            let value_span = self.span(row, cell.range.clone());
+            let name = &column.text;
+            if cell.text.is_empty() {
+                let report = Diagnostic::error(
+                    codes::BAD_HEAD_LIST,
+                    format!("no value for `{name}`"),
+                    value_span,
+                )
+                .help(
+                    "every row gives every param: write the value, or a list of its own for \
+                           the heads that need none",
+                );
+                wrong.push(report);
+            }
+            if cell.doubled {
+                let headline = format!("the value of `{name}` has a quote in it");
+                let report = Diagnostic::error(codes::BAD_HEAD_LIST, headline, value_span)
+                    .help("a list gives values without quotes; write the text without them");
+                wrong.push(report);
+            }
+            // Blanks in place of all that stands before keep every place right.
+            let blanked = format!("{}{}", " ".repeat(value_span.start as usize), cell.text);
+            let source = value_span.source;
+            let (value, problems) = match parse_expression(source, &blanked, &mut self.texts.names)
+            {
+                Ok(value) => (Some(value), Vec::new()),
+                // What is missing or quoted has been told.
+                Err(_) if cell.text.is_empty() || cell.doubled => (None, Vec::new()),
+                Err(problems) => (None, problems),
+            };
+            settings.push(Setting {
+                name: name.clone(),
+                name_span: Span::new(self.source, column.range.start, column.range.end),
+                raw: cell.text.clone(),
+                value_span,
+                origin: Origin::List,
+                value,
+                problems,
+            });
+        }
+        (settings, wrong)
+    }
+}

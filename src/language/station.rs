@@ -1,0 +1,524 @@
+//! The guard over a link while the laser is armed: scripts reach a head only through it.
+//!
+//! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
+
+use spintrue_head::call::{Call, FromReply, Reply};
+use spintrue_head::safe::{catch_panic, make_safe_by_steps};
+use spintrue_head::{Calls, Description, Fault, Laser, Link, SafeState, Status, link, signals};
+use crate::images::Images;
+use spintrue_head::image::Bitmap;
+use crate::operator::{Answer, NoAnswer, Operator, Question};
+use spintrue_head::units::{Dimension, faithful, show};
+use std::cell::RefCell;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use thiserror::Error;
+
+/// Longest sleep in s between two looks at lock and interlock while armed.
+pub const ARMED_SLICE: f64 = 0.01;
+
+/// Longest sleep in s between two looks at the stop flag on a real head.
+pub const STOP_SLICE: f64 = 0.02;
+
+/// Time in s between two looks at a polygon on its way to rest.
+pub const REST_SLICE: f64 = 0.05;
+
+/// Longest sleep in s that one call takes: more is a mistake in a unit.
+pub const MAX_SLEEP: f64 = 1e6;
+
+/// Why a call failed.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum StationError {
+    /// The head or the gauge refused or failed.
+    #[error(transparent)]
+    Fault(#[from] Fault),
+    /// A stop was requested.
+    #[error("interrupted")]
+    Interrupted,
+    /// A question has no answer.
+    #[error("no answer")]
+    NoAnswer(NoAnswer),
+}
+
+pub(crate) type Outcome<T> = Result<T, StationError>;
+
+/// The guard. [`Calls`] has the calls that it lets through.
+///
+/// From [`Calls::arm`] to [`Station::disarm`] every call is followed by a look at lock and
+/// interlock; a loss disarms at once and is what the call returns, unless the call itself failed
+/// because something is broken, which is the cause then. Numbers that are not finite, or beyond
+/// what the description allows, never reach the head. Once the stop flag is set, every call but [`Station::now`],
+/// [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
+/// laser disarmed. A station that was commanded and not made safe is made safe when it is dropped.
+pub struct Station {
+    /// In a cell, since the check before a run only has a shared reference.
+    link: RefCell<Box<dyn Link>>,
+    images: Option<Box<dyn Images>>,
+    /// Faults that were injected and not reported yet.
+    injected: Vec<String>,
+    operator: Option<Box<dyn Operator>>,
+    description: Description,
+    stop: Arc<AtomicBool>,
+    armed: bool,
+    commanded: bool,
+    keep_spinning: bool,
+    last_now: f64,
+    /// Longest time in s between two looks while time is let pass.
+    sampled: Option<f64>,
+}
+
+impl Station {
+    /// Takes a link and asks the head once what it is. `stop` may be set from elsewhere, such as by
+    /// Ctrl-C.
+    pub fn open(mut link: Box<dyn Link>, stop: Arc<AtomicBool>) -> Result<Station, Fault> {
+        let description = link.describe()?;
+        Ok(Station {
+            link: RefCell::new(link),
+            images: None,
+            injected: Vec::new(),
+            operator: None,
+            description,
+            stop,
+            armed: false,
+            commanded: false,
+            keep_spinning: false,
+            last_now: 0.0,
+            sampled: None,
+        })
+    }
+
+    /// Sets where images come from; without this there are none.
+    pub fn set_images(&mut self, images: Box<dyn Images>) {
+        self.images = Some(images);
+    }
+
+    /// Refuses a fault that cannot be injected into this head.
+    pub fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {
+        self.link.borrow_mut().check_can_inject(fault)
+    }
+
+    /// Faults that were injected since the last call of this, each with the head time at which it
+    /// strikes.
+    pub fn take_injected(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.injected)
+    }
+
+    /// The image of a name; or why there is none.
+    pub fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
+        let none = || format!("{name} cannot be read: there are no images here");
+        self.images.as_mut().ok_or_else(none)?.image(name)
+    }
+
+    /// Sets who answers questions; without this no question is answered.
+    pub fn set_operator(&mut self, operator: Box<dyn Operator>) {
+        self.operator = Some(operator);
+    }
+
+    /// Asks the operator; gives the answer and who gave it. Refused while armed, since people may take
+    /// any time.
+    pub fn ask(&mut self, question: &Question<'_>) -> Outcome<(Answer, String)> {
+        self.go_on()?;
+        if self.armed {
+            return Err(Fault::armed("asking the operator").into());
+        }
+        let Some(operator) = &mut self.operator else {
+            let why = "nobody is there to answer".to_string();
+            return Err(StationError::NoAnswer(NoAnswer::Nobody(why)));
+        };
+        let answered = operator.ask(question, &self.stop);
+        let who = operator.who();
+        self.go_on()?;
+        match answered {
+            Ok(answer) => match question.wanted.refuses(&answer) {
+                Some(why) => Err(StationError::NoAnswer(NoAnswer::Wrong(why))),
+                None => Ok((answer, who)),
+            },
+            Err(NoAnswer::Interrupted) => Err(StationError::Interrupted),
+            Err(why) => Err(StationError::NoAnswer(why)),
+        }
+    }
+
+    /// What the head is, as it said when the station was opened.
+    pub fn description(&self) -> &Description {
+        &self.description
+    }
+
+    /// The flag that asks to stop, for loops without a call of the station.
+    pub fn stop_flag(&self) -> &Arc<AtomicBool> {
+        &self.stop
+    }
+
+    /// The laser was armed here and has not been disarmed since, as far as is known.
+    pub fn is_armed(&self) -> bool {
+        self.armed
+    }
+
+    /// A stop was requested.
+    pub fn is_stopped(&self) -> bool {
+        self.stop.load(Ordering::SeqCst)
+    }
+
+    fn link(&mut self) -> &mut dyn Link {
+        &mut **self.link.get_mut()
+    }
+
+    /// Makes a call, guarded.
+    fn call(&mut self, call: &Call) -> Outcome<Reply> {
+        match call {
+            Call::Disarm => return Ok(self.disarm()?.into()),
+            Call::MakeSafe { keep_spinning } => return Ok(self.make_safe(*keep_spinning).into()),
+            Call::Inject { fault, after } => return self.inject_fault(call, fault, *after),
+            call if call.is_about_faults() => return Ok(self.link().call(call)?),
+            _ => {}
+        }
+        check_finite(call)?;
+        self.go_on()?;
+        self.check_range(call)?;
+        call.check_armed(&self.description, self.armed)?;
+        self.commanded |= call.row().moves;
+        match call {
+            Call::Sleep { seconds } => return self.sleep_watched(*seconds).map(Reply::from),
+            Call::Arm { .. } => return self.arm_checked(call),
+            _ => {}
+        }
+        let answer = self.link().call(call);
+        match (call, &answer) {
+            (Call::Status, _) => {
+                self.judge(&answer)?;
+                return Ok(answer?);
+            }
+            (_, Err(Fault::NoGauge)) => return Ok(answer?),
+            // It may be broken for no more than a request to stop.
+            (_, Err(Fault::Broken(_))) => self.go_on()?,
+            _ => {}
+        }
+        let reply = self.looked(answer)?;
+        check_finite_reply(&reply)?;
+        Ok(reply)
+    }
+
+    /// Refuses values beyond what the description allows, even if the head itself would take them.
+    fn check_range(&self, call: &Call) -> Result<(), Fault> {
+        let head = &self.description;
+        match call {
+            Call::Spin { speed } => head.check_speed(*speed).map(drop),
+            Call::Steer { angle: Some(angle) } => head.check_angle(*angle).map(drop),
+            Call::LoadTrims { trims } => head.round_trims(trims).map(drop),
+            Call::Arm { power } if !(0.0..=1.0).contains(power) => Err(Fault::OutOfRange {
+                what: "laser power".to_string(),
+                value: format!("{} %", power * 100.0),
+                low: "0 %".to_string(),
+                high: "100 %".to_string(),
+            }),
+            Call::Sleep { seconds } if !(0.0..=MAX_SLEEP).contains(seconds) => {
+                Err(Fault::outside("time to wait", "s", *seconds, 0.0, MAX_SLEEP))
+            }
+            Call::Signal { signal } => signals::signal(&head.signals, signal).map(drop),
+            Call::Channel { channel } => signals::channel(&head.channels, channel).map(drop),
+            _ => Ok(()),
+        }
+    }
+
+    fn inject_fault(&mut self, call: &Call, fault: &str, after: f64) -> Outcome<Reply> {
+        let reply = self.link().call(call)?;
+        let strikes = faithful(self.now() + after, Dimension::TIME);
+        self.injected.push(format!("{fault}@{strikes}"));
+        Ok(reply)
+    }
+
+    /// Arms with lock and interlock. From the call on the laser may be armed, whatever the answer.
+    fn arm_checked(&mut self, call: &Call) -> Outcome<Reply> {
+        let status = self.link().status()?;
+        if let Some(loss) = loss(&status) {
+            return Err(loss.into());
+        }
+        self.armed = true;
+        match self.link().call(call) {
+            Ok(reply) => {
+                self.watch()?;
+                Ok(reply)
+            }
+            Err(fault) => {
+                self.try_disarm();
+                Err(fault.into())
+            }
+        }
+    }
+
+    /// Disarms the laser; never refused, and harmless where it was not armed.
+    pub fn disarm(&mut self) -> Result<(), Fault> {
+        self.link().disarm()?;
+        self.armed = false;
+        Ok(())
+    }
+
+    /// Head time in s; the last that was known where the head's clock broke.
+    pub fn now(&mut self) -> f64 {
+        let link = self.link.get_mut();
+        if let Ok(now) = catch_panic(|| Ok(link.now())) {
+            self.last_now = now;
+        }
+        self.last_now
+    }
+
+    /// Reads the status every so many s while time is let pass, for what listens to the calls.
+    pub fn sample(&mut self, every: Option<f64>) {
+        self.sampled = every.filter(|every| *every > 0.0);
+    }
+
+    /// Lets `seconds` pass; while armed with a look at lock and interlock every
+    /// [`ARMED_SLICE`], on a real head with a look at the stop flag every [`STOP_SLICE`].
+    fn sleep_watched(&mut self, seconds: f64) -> Outcome<()> {
+        let end = self.link().now() + seconds;
+        let mut left = seconds;
+        while left > 0.0 {
+            let slice = if self.armed {
+                ARMED_SLICE
+            } else if self.description.simulated {
+                MAX_SLEEP
+            } else {
+                STOP_SLICE
+            };
+            let slice = slice.min(self.sampled.unwrap_or(MAX_SLEEP)).min(left);
+            let slept = self.link().sleep(slice);
+            self.watch()?;
+            slept?;
+            if self.sampled.is_some() {
+                // For listeners; a fault shows in the next call that needs an answer.
+                let _ = self.link().status();
+            }
+            self.go_on()?;
+            // Looking takes time of its own on a real head; a clock that stands still must not
+            // keep us here for ever.
+            left = (left - slice).min(end - self.link().now());
+            if left < 1e-9 {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Laser off first, then the mirror parked, then the polygon down (or kept), whatever fails
+    /// on the way. May be called at any time, after a panic too.
+    pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        // Before all else: a head's own way down may be longer.
+        let disarmed = catch_panic(|| self.disarm());
+        let link = self.link.get_mut();
+        let mut state = match catch_panic(|| link.make_safe(keep_spinning)) {
+            Ok(state) => state,
+            Err(fault) => {
+                let known = Some(&self.description);
+                let mut state = make_safe_by_steps(link, known, keep_spinning);
+                let trouble = format!("the head's own way to a safe state failed: {fault}");
+                state.troubles.insert(0, trouble);
+                state
+            }
+        };
+        if let Err(fault) = disarmed {
+            let trouble = format!("the first attempt to disarm failed: {fault}");
+            state.troubles.insert(0, trouble);
+        }
+        self.armed = !state.laser_off;
+        self.commanded = false;
+        state
+    }
+
+    /// Leaves the polygon turning when all ends well.
+    pub fn keep_spinning(&mut self) {
+        self.keep_spinning = true;
+    }
+
+    /// Makes the head safe at the end of a script, and sees the polygon to rest: at most for as
+    /// long as the description says that it coasts, and until a stop is requested (again).
+    /// The polygon is kept spinning only where that was asked for and all `ended_well`; then a
+    /// request to stop has not been heeded yet, and stays set for the caller to heed.
+    pub fn finish(&mut self, ended_well: bool) -> SafeState {
+        if !ended_well {
+            self.stop.store(false, Ordering::SeqCst);
+        }
+        let mut state = self.make_safe(self.keep_spinning && ended_well);
+        let patience = self.description.coast_most;
+        let give_up = self.now() + patience;
+        // Counted as well, for a clock that stands still must not keep us here.
+        let mut waited = 0.0;
+        while !state.at_rest && !state.kept_spinning && !self.is_stopped() {
+            if self.now() >= give_up || waited >= patience {
+                let patience = show(patience, Dimension::TIME, None, None);
+                state.troubles.push(format!("the polygon was not seen at rest within {patience}"));
+                break;
+            }
+            waited += REST_SLICE;
+            let link = self.link.get_mut();
+            let status = catch_panic(|| {
+                link.sleep(REST_SLICE)?;
+                link.status()
+            });
+            match status {
+                Ok(status) => {
+                    state.speed = status.speed;
+                    state.at_rest = status.at_rest;
+                    state.parked = status.parked;
+                    // A polygon that could not be stopped never comes to rest.
+                    if status.target.is_some() {
+                        break;
+                    }
+                }
+                Err(fault) => {
+                    state.troubles.push(format!("whether the polygon rests is not known: {fault}"));
+                    break;
+                }
+            }
+        }
+        state
+    }
+
+    /// Goes on unless a stop was requested; then the laser goes off at once.
+    fn go_on(&mut self) -> Outcome<()> {
+        if !self.is_stopped() {
+            return Ok(());
+        }
+        if self.armed {
+            self.try_disarm();
+        }
+        Err(StationError::Interrupted)
+    }
+
+    /// An answer, followed by a look at lock and interlock while armed.
+    fn looked(&mut self, answer: Result<Reply, Fault>) -> Outcome<Reply> {
+        match (self.watch(), answer) {
+            // What is lost now may be what follows: a head whose link broke makes itself safe.
+            (Err(_), Err(why @ Fault::Broken(_))) => Err(why.into()),
+            // A head that disarmed itself meanwhile knows better why.
+            (Err(StationError::Fault(Fault::NotArmed)), Err(why)) => Err(why.into()),
+            (Err(loss), _) => Err(loss),
+            (Ok(()), answer) => Ok(answer?),
+        }
+    }
+
+    /// While armed: looks at lock and interlock.
+    fn watch(&mut self) -> Outcome<()> {
+        if !self.armed {
+            return Ok(());
+        }
+        let answer = self.link().call(&Call::Status);
+        self.judge(&answer)
+    }
+
+    /// While armed: disarms where lock, interlock or the answer to a look at the status is lost.
+    fn judge(&mut self, answer: &Result<Reply, Fault>) -> Outcome<()> {
+        if !self.armed {
+            return Ok(());
+        }
+        let lost = match answer {
+            Ok(Reply::Status(status)) => {
+                loss(status).or_else(|| (status.laser == Laser::Off).then_some(Fault::NotArmed))
+            }
+            Ok(_) => Some(Fault::Broken("the head gave no status".to_string())),
+            Err(fault) => Some(fault.clone()),
+        };
+        match lost {
+            Some(fault) => {
+                self.try_disarm();
+                Err(fault.into())
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// Disarms as well as can be; stays marked as armed where the head does not confirm, so that
+    /// making safe tries again.
+    fn try_disarm(&mut self) {
+        if self.link().disarm().is_ok() {
+            self.armed = false;
+        }
+    }
+}
+
+impl Calls for Station {
+    type Error = StationError;
+
+    fn request<T: FromReply>(&mut self, call: Call) -> Outcome<T> {
+        let reply = self.call(&call)?;
+        Ok(link::take(call.row(), reply)?)
+    }
+}
+
+fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
+    if values.iter().all(|value| value.is_finite()) {
+        Ok(())
+    } else {
+        Err(Fault::Refused(format!("the {what} must be a finite number")))
+    }
+}
+
+/// Refuses numbers that are not finite.
+fn check_finite(call: &Call) -> Result<(), Fault> {
+    match call {
+        Call::Spin { speed } => finite("polygon speed", &[*speed]),
+        Call::Steer { angle: Some(angle) } => finite("galvanometer angle", &[*angle]),
+        Call::LoadTrims { trims } => trims.iter().try_for_each(|trim| {
+            finite("in-scan trim", &[trim.in_scan])?;
+            finite("cross-scan trim", &[trim.cross_scan])
+        }),
+        Call::Arm { power } => finite("laser power", &[*power]),
+        Call::Expose { line } => {
+            finite("time per dot", &[line.dot_period])?;
+            finite("pre-scan delay", &[line.delay])
+        }
+        Call::ExposePage { dot_period, delay, pitch, .. } => {
+            finite("time per dot", &[*dot_period])?;
+            finite("pre-scan delay", &[*delay])?;
+            finite("pitch", &[*pitch])
+        }
+        Call::SetChannel { value, .. } => finite("value of the channel", &[*value]),
+        _ => Ok(()),
+    }
+}
+
+/// Takes no number from a gauge or a channel that is not finite.
+fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
+    match reply {
+        Reply::Reading(reading) => {
+            finite("reading of the gauge", &[reading.in_scan, reading.cross_scan])?;
+            finite("uncertainty of the gauge", &[reading.in_scan_u, reading.cross_scan_u])
+        }
+        Reply::Value(value) => finite("reading of the channel", &[*value]),
+        _ => Ok(()),
+    }
+}
+
+/// What forbids light.
+fn loss(status: &Status) -> Option<Fault> {
+    if !status.interlock_closed {
+        Some(Fault::InterlockOpen)
+    } else if !status.locked {
+        Some(Fault::NotLocked)
+    } else {
+        None
+    }
+}
+
+impl Drop for Station {
+    fn drop(&mut self) {
+        if self.commanded || self.armed {
+            // A panic while another one unwinds would end the process with the laser on.
+            let made_safe = catch_unwind(AssertUnwindSafe(|| {
+                self.make_safe(false);
+            }));
+            drop(made_safe);
+        }
+    }
+}
+
+impl core::fmt::Debug for Station {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Station")
+            .field("head", &self.description.serial)
+            .field("armed", &self.armed)
+            .finish_non_exhaustive()
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,571 @@
+//! What to say where the parser could not go on: known mistakes by name, all others by what was
+//! expected.
+
+use crate::diagnostics::{Diagnostic, codes};
+use crate::source::Span;
+use crate::syntax::keyword::Keyword;
+use crate::syntax::parse::habits::habit;
+use crate::syntax::parse::stuck::Stuck;
+use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
+use crate::syntax::token::Token;
+use crate::syntax::tree::Binary;
+use spintrue_head::units::parse_unit;
+
+/// The report for one place.
+pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
+    keyword_as_name(stuck)
+        .or_else(|| question(stuck))
+        .or_else(|| missing_name(stuck))
+        .or_else(|| habit(stuck))
+        .or_else(|| foreign_word(stuck))
+        .or_else(|| equals_sign(stuck))
+        .or_else(|| chained(stuck))
+        .or_else(|| unbounded(stuck))
+        .or_else(|| after_else(stuck))
+        .or_else(|| missing_block(stuck))
+        .or_else(|| stray_clause(stuck))
+        .or_else(|| label(stuck))
+        .or_else(|| band(stuck))
+        .or_else(|| missing_type(stuck))
+        .or_else(|| missing_value(stuck))
+        .or_else(|| left_over(stuck))
+        .unwrap_or_else(|| {
+            let headline =
+                format!("expected {}, found {}", stuck.expected_words(), stuck.found_words());
+            Diagnostic::error(codes::UNEXPECTED, headline, stuck.point()).here("not expected here")
+        })
+}
+
+fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
+    let clause = stuck.clause();
+    let mut words = clause.iter().map_while(|(token, span)| match token {
+        Token::Keyword(keyword) => Some((*keyword, *span)),
+        _ => None,
+    });
+    let first = words.next()?;
+    match (first.0, words.next()) {
+        (Keyword::Else, Some(second)) => Some(second),
+        _ => Some(first),
+    }
+}
+
+fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let report = |headline: &str, help: &str| {
+        Diagnostic::error(codes::EQUALS_SIGN, headline, stuck.span).help(help)
+    };
+    if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
+        return Some(report("`==` compares", "a value is given with one `=`"));
+    }
+    if stuck.found() != Some(Token::Assign)
+        || stuck.expects("an expression")
+        || stuck.expects("a type")
+    {
+        return None;
+    }
+    match stuck.bracket() {
+        Some((Token::ParenOpen, Some(Token::Name(_)))) => {
+            return Some(report(
+                "`=` cannot stand in a call",
+                "a named argument is written `name: value`, a comparison `==`",
+            ));
+        }
+        Some((Token::RecordOpen, _)) => {
+            return Some(report(
+                "`=` cannot stand in a record",
+                "a field is written `name: value`",
+            ));
+        }
+        Some(_) => return Some(report("`=` does not compare", "write `==`")),
+        None => {}
+    }
+    match first_keyword(stuck).map(|(keyword, _)| keyword) {
+        Some(Keyword::Let | Keyword::Var | Keyword::Param) => Some(report(
+            "a second `=` in one statement",
+            "write two statements; a comparison is written `==`",
+        )),
+        Some(Keyword::Record | Keyword::Note | Keyword::Fail) => None,
+        _ => Some(report("`=` does not compare", "write `==`")),
+    }
+}
+
+fn compares(token: Token) -> bool {
+    matches!(
+        token,
+        Token::Operator(
+            Binary::Equal
+                | Binary::Unequal
+                | Binary::Less
+                | Binary::LessEqual
+                | Binary::Greater
+                | Binary::GreaterEqual
+        )
+    )
+}
+
+fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if !stuck.found().is_some_and(compares) || stuck.expects("an expression") {
+        return None;
+    }
+    let mut depth = 0_usize;
+    for (token, span) in stuck.clause().iter().rev() {
+        match token {
+            Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
+                depth += 1;
+            }
+            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen
+                if depth == 0 =>
+            {
+                return None;
+            }
+            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
+                depth -= 1;
+            }
+            Token::Operator(Binary::And | Binary::Or) if depth == 0 => return None,
+            token if depth == 0 && compares(*token) => {
+                return Some(
+                    Diagnostic::error(
+                        codes::CHAINED_COMPARISON,
+                        "comparisons cannot be chained",
+                        stuck.span,
+                    )
+                    .here("the second comparison")
+                    .label(*span, "the first")
+                    .help("write `a < b and b < c`; for a band write `x within low .. high`"),
+                );
+            }
+            _ => {}
+        }
+    }
+    None
+}
+
+fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (keyword, place) = first_keyword(stuck)?;
+    let stops =
+        matches!(stuck.found(), None | Some(Token::End | Token::BlockOpen | Token::BlockClose));
+    if !stops {
+        return None;
+    }
+    match keyword {
+        Keyword::While if stuck.expects("`at`") => Some(
+            Diagnostic::error(codes::UNBOUNDED_LOOP, "this `while` has no bound", place)
+                .label(stuck.point(), "the bound is missing here")
+                .help("every loop ends: write `while … at most 100 times { … }`"),
+        ),
+        Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
+            Diagnostic::error(
+                codes::UNBOUNDED_LOOP,
+                "the bound of this loop lacks its `times`",
+                stuck.point(),
+            )
+            .here("`times` is missing here")
+            .help("write it as in `at most 100 times {`"),
+        ),
+        Keyword::Repeat if stuck.clause().len() == 1 => Some(
+            Diagnostic::error(codes::UNBOUNDED_LOOP, "this `repeat` does not say how often", place)
+                .help("write `repeat 3 times { … }`, or `repeat at most 10 times { … } until …`"),
+        ),
+        Keyword::Wait if stuck.expects("`within`") => Some(
+            Diagnostic::error(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit", place)
+                .label(stuck.point(), "the limit is missing here")
+                .help("every wait ends: write `wait until … within 20 s`"),
+        ),
+        _ => None,
+    }
+}
+
+fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let keyword = match stuck.found()? {
+        Token::Keyword(keyword) => keyword,
+        _ => return None,
+    };
+    let waits = keyword == Keyword::Until
+        && stuck.token(-1) == Some(Token::Keyword(Keyword::Wait))
+        && stuck.token(-2) == Some(Token::Keyword(Keyword::Else));
+    let compound = stuck.token(-1) == Some(Token::Keyword(Keyword::Else))
+        && matches!(
+            keyword,
+            Keyword::If
+                | Keyword::For
+                | Keyword::While
+                | Keyword::Repeat
+                | Keyword::Arm
+                | Keyword::Try
+        );
+    if !waits && !compound {
+        return None;
+    }
+    let what = if waits { "wait until" } else { keyword.text() };
+    Some(
+        Diagnostic::error(
+            codes::ELSE_NEEDS_BRACES,
+            format!("`{what}` needs braces around it after this `else`"),
+            stuck.span,
+        )
+        .help(format!("write `else {{ {what} … }}`")),
+    )
+}
+
+fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if !stuck.expects("`{`") || stuck.found() == Some(Token::BlockOpen) {
+        return None;
+    }
+    let (keyword, _) = first_keyword(stuck)?;
+    let word = keyword.text();
+    let shape = match keyword {
+        Keyword::If => "if … { … }",
+        Keyword::For => "for x in … { … }",
+        Keyword::While => "while … at most 100 times { … }",
+        Keyword::Repeat => "repeat 3 times { … }",
+        Keyword::Arm => "arm at 35 % { … }",
+        Keyword::Routine => "routine name(…) { … }",
+        Keyword::Try => "try { … } catch problem { … }",
+        Keyword::Catch => "catch problem { … }",
+        Keyword::Finally => "finally { … }",
+        _ => return None,
+    };
+    // An operand in the middle of the header is a missing operator, not a missing brace.
+    let ends = matches!(stuck.found(), None | Some(Token::End | Token::BlockClose));
+    let statement = matches!(stuck.found(), Some(Token::Keyword(k)) if k.begins_statement());
+    if !ends && !statement {
+        return None;
+    }
+    Some(
+        Diagnostic::error(
+            codes::MISSING_BLOCK,
+            format!("the block of this `{word}` is missing"),
+            stuck.point(),
+        )
+        .here("`{` is missing here")
+        .help(format!("write `{shape}`; a single statement needs the braces too")),
+    )
+}
+
+/// `else` and the like without what they belong to, and braces on their own.
+fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let beginning = stuck.clause().is_empty();
+    if stuck.found() == Some(Token::BlockOpen) && beginning {
+        return Some(
+            Diagnostic::error(codes::UNEXPECTED, "a block cannot stand alone", stuck.span).help(
+                "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+            ),
+        );
+    }
+    let Some(Token::Keyword(keyword)) = stuck.found() else {
+        return None;
+    };
+    let owner = match keyword {
+        Keyword::Else => "an `if`, `repeat`, `while` or `wait until`",
+        Keyword::Catch | Keyword::Finally => "a `try`",
+        Keyword::Until => "a `repeat` or `wait`",
+        Keyword::Within => "a `wait until`, or one comparison on its own: join two with `and`",
+        Keyword::Every => "a `wait until`",
+        Keyword::Times | Keyword::Most => "a `repeat` or `while`",
+        Keyword::At => "an `arm`",
+        _ => return None,
+    };
+    if stuck.expects("an expression") {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            codes::UNEXPECTED,
+            format!("this `{word}` belongs to nothing"),
+            stuck.span,
+        )
+        .help(format!("it is part of {owner}")),
+    )
+}
+
+/// `expect "x" a < 3`
+fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (keyword, place) = first_keyword(stuck)?;
+    let shape = match keyword {
+        Keyword::Expect => "expect \"what\": condition",
+        Keyword::Record => "record \"what\": value",
+        _ => return None,
+    };
+    if !stuck.expects("`:`") || stuck.bracket().is_some() {
+        return None;
+    }
+    let word = keyword.text();
+    Some(
+        Diagnostic::error(
+            codes::UNEXPECTED,
+            format!("`:` is missing after the label of this `{word}`"),
+            stuck.point(),
+        )
+        .here("before this")
+        .label(place, "a label, `:` and a value follow")
+        .help(format!("write `{shape}`")),
+    )
+}
+
+/// `note ask "who?"`, `ask "who?"`, `ask "gap": length within 5 min`
+fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let report =
+        |headline: &str, place: Span| Diagnostic::error(codes::MALFORMED_QUESTION, headline, place);
+    let is_ask = |token: Token| token == Token::Keyword(Keyword::Ask);
+    if stuck.found().is_some_and(is_ask) {
+        let headline = "`ask` is a statement of its own, no part of a value";
+        return Some(
+            report(headline, stuck.span)
+                .help("name the answer first: `let answer = ask \"...\": flag`"),
+        );
+    }
+    let mut clause = stuck.clause().iter().skip_while(|(token, _)| !is_ask(*token));
+    let (_, place) = clause.next()?;
+    if stuck.bracket().is_some() {
+        return None;
+    }
+    let says = clause.any(|(token, _)| *token == Token::Colon);
+    let example = "such as `ask \"gap\" within 5 min: length within 0 mm .. 5 mm`";
+    let report = if says && stuck.found() == Some(Token::Keyword(Keyword::Within)) {
+        report("a question has one range of answers", stuck.span)
+            .help(format!("the time limit stands before the `:`, {example}"))
+    } else if says && stuck.expects("`..`") && !stuck.expects("an expression") {
+        report("a range of answers has two ends", stuck.point())
+            .here("`..` and the largest answer are missing here")
+            .help(format!("the time limit stands before the `:`, {example}"))
+    } else if !says && stuck.expects("`:`") {
+        report("this question does not say what its answer must be", stuck.point())
+            .here("`:` and a kind belong here")
+            .help(format!("`flag` is answered by yes or no, `text` by a text; {example}"))
+    } else {
+        return None;
+    };
+    Some(report.label(*place, "the question"))
+}
+
+/// `x within 3 mm`
+fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let waits = matches!(first_keyword(stuck), Some((Keyword::Wait, _)));
+    (stuck.expects("`..`") && !stuck.expects("an expression") && !waits).then(|| {
+        Diagnostic::error(codes::UNEXPECTED, "a band after `within` has two ends", stuck.point())
+            .here("`..` and the upper end are missing here")
+            .help("write `x within low .. high`")
+    })
+}
+
+fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if stuck.expects("a type") {
+        let after = match stuck.token(-1) {
+            Some(Token::Arrow) => " after `->`",
+            Some(Token::Colon) => " after `:`",
+            _ => "",
+        };
+        return Some(
+            Diagnostic::error(
+                codes::UNEXPECTED,
+                format!("expected a type{after}, found {}", stuck.found_words()),
+                stuck.point(),
+            )
+            .help("types are kinds such as `length`, `text`, `flag`, `list of line` or `{name: time}`"),
+        );
+    }
+    let routine = matches!(first_keyword(stuck), Some((Keyword::Routine, _)));
+    if routine && stuck.expects("`:`") && matches!(stuck.token(-1), Some(Token::Name(_))) {
+        let name = stuck.word(-1);
+        return Some(
+            Diagnostic::error(
+                codes::UNEXPECTED,
+                format!("the parameter `{name}` has no type"),
+                stuck.place(-1).unwrap_or(stuck.span),
+            )
+            .help(format!("write its kind, as in `{name}: time`")),
+        );
+    }
+    None
+}
+
+fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if stuck.expects("`=`")
+        && let Some((keyword @ (Keyword::Let | Keyword::Var), _)) = first_keyword(stuck)
+        && matches!(stuck.found(), None | Some(Token::End | Token::BlockClose))
+    {
+        let word = keyword.text();
+        return Some(
+            Diagnostic::error(
+                codes::MISSING_VALUE,
+                format!("this `{word}` gives no value"),
+                stuck.point(),
+            )
+            .help(format!("write `{word} name = …`")),
+        );
+    }
+    if !stuck.expects("an expression") {
+        return None;
+    }
+    let last = stuck.token(-1);
+    let operand = last.is_none_or(|token| {
+        matches!(
+            token,
+            Token::End | Token::BlockOpen | Token::BlockClose | Token::Name(_) | Token::Number(_)
+        )
+    });
+    if operand {
+        return None;
+    }
+    if stuck.found() == Some(Token::Dot)
+        && let (Some(Token::Number(_)), Some(number)) = (stuck.token(1), stuck.place(1))
+        && number.start == stuck.span.end
+    {
+        let digits = stuck.word(1);
+        return Some(
+            Diagnostic::error(
+                codes::MALFORMED_NUMBER,
+                "a number begins with a point",
+                stuck.span.to(number),
+            )
+            .help(format!("write `0.{digits}`")),
+        );
+    }
+    let word = match last {
+        Some(Token::Plain | Token::Quote) | None => return None,
+        Some(_) => stuck.word(-1),
+    };
+    let mut report = Diagnostic::error(
+        codes::MISSING_VALUE,
+        format!("a value is missing after `{word}`"),
+        stuck.point(),
+    )
+    .here(format!("found {} instead", stuck.found_words()));
+    match stuck.found() {
+        _ if last == Some(Token::Keyword(Keyword::Within))
+            && matches!(first_keyword(stuck), Some((Keyword::Wait, _))) =>
+        {
+            report = report.help("write the limit as `within 20 s`");
+        }
+        Some(Token::Operator(Binary::Add)) => {
+            report = report.help("a positive number has no sign");
+        }
+        Some(Token::Keyword(Keyword::If)) => {
+            report = report.help(
+                "`if` is a statement and has no value; declare a `var` and set it in the blocks",
+            );
+        }
+        _ => {}
+    }
+    Some(report)
+}
+
+/// Something stands where the statement, or the element, should have ended.
+fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let found = stuck.found()?;
+    let starts_operand = matches!(
+        found,
+        Token::Name(_)
+            | Token::Number(_)
+            | Token::Quote
+            | Token::ParenOpen
+            | Token::ListOpen
+            | Token::RecordOpen
+            | Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)
+    );
+    if matches!(stuck.token(-1), Some(Token::Unit(_))) && stuck.word(-1) == "%" && starts_operand {
+        return Some(
+            Diagnostic::error(
+                codes::STRAY_PERCENT,
+                "`%` is the unit of the number before it",
+                stuck.place(-1).unwrap_or(stuck.span),
+            )
+            .label(stuck.span, "so this has nothing to do here")
+            .help("what is left of a division is `a mod b`"),
+        );
+    }
+    let after_operand = matches!(
+        stuck.token(-1),
+        Some(
+            Token::Name(_)
+                | Token::Number(_)
+                | Token::Unit(_)
+                | Token::Power(_)
+                | Token::Unquote
+                | Token::ParenClose
+                | Token::ListClose
+                | Token::RecordClose
+                | Token::BlockClose
+                | Token::Keyword(Keyword::True | Keyword::False)
+        )
+    );
+    let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
+    if stuck.expects("an expression") || !after_operand || in_use {
+        return None;
+    }
+    if found == Token::ParenOpen {
+        let report = Diagnostic::error(codes::LEFT_OVER, "only a name can be called", stuck.span);
+        let field = stuck.token(-2) == Some(Token::Dot);
+        return Some(if field {
+            let name = stuck.word(-1);
+            let of = match (stuck.token(-3), stuck.token(-4)) {
+                (Some(Token::Name(_)), before) if before != Some(Token::Dot) => stuck.word(-3),
+                _ => "value",
+            };
+            let more = if stuck.token(1) == Some(Token::ParenClose) { "" } else { ", …" };
+            report.help(format!("a routine takes its values in brackets: `{name}({of}{more})`"))
+        } else {
+            report.help("give the value before it a name, or put an operator between")
+        });
+    }
+    if let (Some(Token::Unit(_)), Token::Name(_), Some(before)) =
+        (stuck.token(-1), found, stuck.place(-1))
+    {
+        let joined = format!("{}{}", stuck.word(-1), stuck.word(0));
+        if parse_unit(&joined).is_ok() {
+            return Some(
+                Diagnostic::error(
+                    codes::LEFT_OVER,
+                    "a unit has no blank inside",
+                    before.to(stuck.span),
+                )
+                .help(format!("write `{joined}`")),
+            );
+        }
+    }
+    let words = stuck.found_words();
+    if let Some((open, _)) = stuck.bracket() {
+        if !starts_operand {
+            return None;
+        }
+        let report = Diagnostic::error(
+            codes::LEFT_OVER,
+            format!("an operator or `,` is missing before {words}"),
+            stuck.span,
+        );
+        return Some(if open == Token::ValueOpen {
+            report.help("one value stands between a text's braces")
+        } else {
+            report
+        });
+    }
+    if let Token::Keyword(keyword) = found
+        && keyword.begins_statement()
+    {
+        return Some(
+            Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
+                .here("the second begins here")
+                .help("begin a new line, or put `;` between them"),
+        );
+    }
+    if !starts_operand {
+        return None;
+    }
+    let mut report = Diagnostic::error(
+        codes::LEFT_OVER,
+        format!("an operator is missing before {words}"),
+        stuck.span,
+    );
+    if let Some(Token::Name(_)) = stuck.token(-1)
+        && stuck.clause().len() == 1
+    {
+        let name = stuck.word(-1);
+        report = report.help(format!("a call has brackets: `{name}(…)`"));
+    }
+    if stuck.token(-1) == Some(Token::BlockClose) {
+        report = Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
+            .here("the second begins here")
+            .help("begin a new line after the `}`");
+    }
+    Some(report)
+}

@@ -1,0 +1,137 @@
+//! What a simulated head is made of, in SI units. Plain data; `describe.rs` reads it.
+
+use spintrue_head::Description;
+use crate::faults::PlannedFault;
+use crate::fixtures::Fixtures;
+use crate::galvanometer::Loop;
+use crate::rotor::Rotor;
+
+/// The built-in description; its comments explain every key.
+pub const BUILT_IN: &str = include_str!("default.toml");
+
+/// Time in s after which the caller gives up a silent head.
+pub(crate) const SILENCE: f64 = 1.0;
+
+/// Passages of a facet without a start-of-scan pulse until an exposure gives up.
+pub(crate) const MAX_PASSAGES: u32 = 4;
+
+/// How many times slower a host serves words that cannot keep up.
+pub(crate) const SLOW_HOST: f64 = 8.0;
+
+/// One facet as it was cut and coated.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Facet {
+    /// Division error in rad: + comes late.
+    pub division: f64,
+    /// Facet-to-axis error in rad: + aims the beam towards a larger galvanometer angle.
+    pub facet_to_axis: f64,
+    /// Reflectivity, 1 is nominal.
+    pub reflectivity: f64,
+    /// How much longer than nominal its line is, as a share: a curved facet.
+    pub stretch: f64,
+}
+
+/// The start-of-scan detector.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Detector {
+    /// Standard deviation of a pulse in s.
+    pub jitter: f64,
+    /// Time constant in s.
+    pub response: f64,
+    /// Threshold as a share of the nominal height.
+    pub threshold: f64,
+    /// Lean of its edge in rad.
+    pub edge_lean: f64,
+    /// Silence after which the polygon rests, in s.
+    pub rest_after: f64,
+}
+
+/// A slow swing of the speed around the one asked for.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Hunting {
+    /// Largest deviation as a share of the speed.
+    pub amplitude: f64,
+    /// Swings per second in rad/s; above zero.
+    pub rate: f64,
+}
+
+impl Hunting {
+    /// How much later than on average the rotor passes at `time`, in s: the speed deviates by
+    /// amplitude · sin(rate · time), and its integral is the lead (derived).
+    pub fn late(&self, time: f64) -> f64 {
+        self.amplitude / self.rate * libm::cos(self.rate * time)
+    }
+
+    /// Share by which the speed is above its mean at `time` s.
+    pub fn fast(&self, time: f64) -> f64 {
+        self.amplitude * libm::sin(self.rate * time)
+    }
+}
+
+/// The gauge.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GaugeModel {
+    /// Standard deviation of one reading in m.
+    pub noise: f64,
+    /// Smallest digit in m.
+    pub resolution: f64,
+    /// Standard uncertainty that it states, in m.
+    pub stated: f64,
+    /// Constant offset along the line in m.
+    pub in_scan_bias: f64,
+    /// Constant offset across the line in m.
+    pub cross_scan_bias: f64,
+    /// Share of readings lost.
+    pub lost: f64,
+    /// Time of one reading in s.
+    pub time: f64,
+}
+
+/// All that a simulated head is made of, in SI units.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Config {
+    /// What the head says of itself.
+    pub description: Description,
+    /// Rotor and drive.
+    pub rotor: Rotor,
+    /// Once-per-turn share of the speed.
+    pub ripple: f64,
+    /// Standard deviation of a turn, as a share of it.
+    pub turn_jitter: f64,
+    /// Hunting of the speed loop.
+    pub hunting: Hunting,
+    /// Turns outside the window that lose lock.
+    pub lock_misses: u32,
+    /// Start-of-scan detector.
+    pub detector: Detector,
+    /// The facets.
+    pub facets: Vec<Facet>,
+    /// Shift at the end of the longest line in m.
+    pub distortion: f64,
+    /// Parked angle in rad.
+    pub parked: f64,
+    /// Galvanometer step in rad.
+    pub galvanometer_step: f64,
+    /// Galvanometer loop.
+    pub galvanometer: Loop,
+    /// Galvanometer wobble from line to line in rad.
+    pub wobble: f64,
+    /// Galvanometer drift in rad/K.
+    pub drift: f64,
+    /// Time in s from switching a dot on until it shows.
+    pub laser_rise: f64,
+    /// The gauge.
+    pub gauge: GaugeModel,
+    /// Ambient temperature in K.
+    pub ambient: f64,
+    /// Rise at full speed in K.
+    pub rise: f64,
+    /// Thermal time constant in s.
+    pub thermal_time: f64,
+    /// Drift of the start delay in s/K.
+    pub delay_drift: f64,
+    /// What stands around the head.
+    pub fixtures: Fixtures,
+    /// Faults to be injected.
+    pub faults: Vec<PlannedFault>,
+}

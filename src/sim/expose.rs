@@ -1,0 +1,255 @@
+//! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
+//! awaited, the line drawn. Whole pages go the same way in `page.rs`.
+
+use spintrue_head::faults::FaultKind;
+use spintrue_head::range::{check_range, out_of_range};
+use crate::config::{MAX_PASSAGES, SLOW_HOST};
+use crate::faults::{InjectedFault, When};
+use crate::lines;
+use crate::lines::{Across, Drawn};
+use crate::noise::Stream;
+use crate::pulses::Sweep;
+use crate::world::World;
+use spintrue_head::{Exposed, Fault, LineOrder, Pattern, Trim};
+use spintrue_head::optics::line::{MAX_DOTS, WORD, queue_needed};
+use spintrue_head::units::Dimension;
+use core::f64::consts::TAU;
+
+/// Share of full power below which a line leaves nothing that a gauge could read.
+const MIN_LIGHT: f64 = 0.001;
+
+/// Why no light comes out.
+pub(crate) fn dark(world: &World) -> Fault {
+    world.tripped.clone().unwrap_or(Fault::NotArmed)
+}
+
+/// How a line or page starts: the host fills the queue, then the first line may begin.
+pub(crate) struct Start {
+    /// Time per dot as made, in s.
+    pub(crate) dot_period: f64,
+    /// Words of a line.
+    pub(crate) words: u32,
+    /// Words that stand in the queue when it is full, or that are all.
+    pub(crate) filled: u32,
+    /// Words that must stand in the queue when a line begins.
+    pub(crate) needed: u32,
+    /// Time in s in which the host serves a word now.
+    pub(crate) service: f64,
+    /// When light can come out and the queue is filled, in s.
+    pub(crate) ready: f64,
+    /// Share of full power.
+    power: f64,
+}
+
+impl Start {
+    pub(crate) fn new(world: &World, dots: u32, dot_period: f64) -> Result<Start, Fault> {
+        let Some(arming) = world.arming else {
+            return Err(dark(world));
+        };
+        let description = &world.description();
+        let made =
+            description.clock.nearest(dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
+        let slow = if world.has(FaultKind::QueueUnderrun) { SLOW_HOST } else { 1.0 };
+        let service = slow * description.word_service;
+        let words = dots.div_ceil(WORD);
+        let filled = words.min(description.queue_words);
+        Ok(Start {
+            dot_period: made.period,
+            words,
+            filled,
+            needed: queue_needed(words, f64::from(WORD) * made.period, service),
+            service,
+            ready: arming.ready.max(world.now + f64::from(filled) * service),
+            power: arming.power,
+        })
+    }
+}
+
+/// Draws one line: waits for its facet, lets its time pass, and notes where it lies.
+pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fault> {
+    let trim = check(world, order)?;
+    let Start { dot_period, words, filled, needed, ready, power, .. } =
+        Start::new(world, order.dots, order.dot_period)?;
+    let underrun = needed > filled;
+
+    let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
+    let target = world.target.unwrap_or(sweep.speed);
+    let drifted = drifted(world);
+    let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
+    let active = f64::from(order.dots) * dot_period;
+    begin_line(world, begin, active);
+    let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
+    let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
+    let across = across(world, number, begin, active, target, (trim.cross_scan, trim_before));
+    let Some(facet) = world.config.facets.get(facet) else {
+        return Err(Fault::Refused("there is no such facet".to_string()));
+    };
+    let late = trim.in_scan + drifted + world.config.laser_rise;
+    let along = lines::Along { late, stretch: facet.stretch };
+    let drawn = Drawn {
+        number,
+        in_scan: lines::in_scan(&world.config, order, &sweep, &along, dot_period, target),
+        cross_scan: lines::cross_scan(&world.config, facet, &across),
+        whole: !underrun && power >= MIN_LIGHT,
+        readings: 0,
+    };
+    world.advance(begin + active);
+    let cut = world.arming.is_none();
+    world.drawn = Some(Drawn { whole: drawn.whole && !cut, ..drawn });
+    if cut {
+        return Err(dark(world));
+    }
+    Ok(Exposed { time: begin, facet: order.facet, words, underrun })
+}
+
+/// How much the delay from start of scan has grown in the warmth, in s.
+pub(crate) fn drifted(world: &World) -> f64 {
+    world.config.delay_drift * (world.temperature() - world.config.ambient)
+}
+
+/// Lets time pass to the beginning of a line; faults of that line strike in its middle.
+pub(crate) fn begin_line(world: &mut World, begin: f64, active: f64) {
+    world.lines = world.lines.saturating_add(1);
+    let line = world.lines;
+    let strikes = world.config.faults.iter().filter(|p| p.when == When::Line(line));
+    let struck: Vec<InjectedFault> = strikes.map(|p| p.fault.clone()).collect();
+    world.advance(begin);
+    for fault in struck {
+        world.plan_fault(active / 2.0, fault);
+    }
+}
+
+/// Where the galvanometer stands while a line is drawn; `trims` are those of its facet and of the
+/// one before.
+pub(crate) fn across(
+    world: &World,
+    number: u64,
+    begin: f64,
+    active: f64,
+    target: f64,
+    trims: (f64, f64),
+) -> Across {
+    let period = TAU / target / world.facets() as f64;
+    let stray = world.config.drift * (world.temperature() - world.config.ambient)
+        + world.config.wobble * world.noise.normal(Stream::Wobble, number);
+    let stuck = world.galvanometer.is_stuck();
+    let moves = |angle: f64| if stuck { 0.0 } else { angle };
+    Across {
+        told: world.galvanometer.target(),
+        stands: [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active)),
+        trim: moves(trims.0),
+        trim_before: moves(trims.1),
+        stray,
+        gap: (period - active).max(0.0),
+        active,
+    }
+}
+
+/// Refuses an order that cannot be drawn; gives the trim of its facet.
+pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
+    let most = f64::from(world.description().facets) - 1.0;
+    let Some(trim) = world.trims.get(order.facet as usize).copied() else {
+        let facet = f64::from(order.facet);
+        return Err(out_of_range("facet", facet, 0.0, most, Dimension::NUMBER));
+    };
+    if order.dots == 0 || order.dots > MAX_DOTS {
+        let dots = f64::from(order.dots);
+        let most = f64::from(MAX_DOTS);
+        return Err(out_of_range("number of dots", dots, 1.0, most, Dimension::NUMBER));
+    }
+    let target = world.target.ok_or(Fault::NotLocked)?;
+    let period = TAU / target / world.facets() as f64;
+    let time = |what, value, low, high| check_range(what, value, low, high, Dimension::TIME);
+    let (shortest, longest) =
+        world.description().clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
+    time("time per dot", order.dot_period, shortest, longest)?;
+    time("time per dot for this laser", order.dot_period, world.description().dot_least, longest)?;
+    time("pre-scan delay", order.delay, 0.0, period)?;
+    time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
+    let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;
+    time("end of the line after start of scan", end, 0.0, period)?;
+    if let Pattern::Words(words) = &order.pattern {
+        let needed = order.dots.div_ceil(WORD);
+        if words.len() as u64 != u64::from(needed) {
+            return Err(Fault::Refused(format!(
+                "{} dots are {needed} words of 32, but {} words were given",
+                order.dots,
+                words.len()
+            )));
+        }
+        let padding = needed * WORD - order.dots;
+        let stray = words.last().is_some_and(|w| padding > 0 && w & ((1 << padding) - 1) != 0);
+        if stray {
+            return Err(Fault::Refused(format!(
+                "the last {padding} bits pad the last word and must be zero"
+            )));
+        }
+    }
+    Ok(trim)
+}
+
+/// Lets time pass until the facet asked for begins a line, at `ready` or later.
+pub(crate) fn wait_for_facet(
+    world: &mut World,
+    facet: u32,
+    ready: f64,
+) -> Result<(u64, Sweep, usize), Fault> {
+    world.advance(ready);
+    let n = world.facets();
+    let slowest = world.target.ok_or(Fault::NotLocked)?;
+    let turns = f64::from(world.description().times.waiting_turns_most);
+    let give_up = world.now + turns * world.description().turn_most(slowest);
+    let mut dropped = 0;
+    let mut passed = 0;
+    loop {
+        if world.arming.is_none() {
+            return Err(dark(world));
+        }
+        if world.at_rest() || world.next_facet().is_none() {
+            let until = world.now + world.config.detector.rest_after;
+            world.advance(until);
+            return Err(Fault::no_pulse("index"));
+        }
+        let target = world.target.ok_or(Fault::NotLocked)?;
+        let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
+        let next = next.max(passed);
+        let number = next + (u64::from(facet) + n - next % n) % n;
+        let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
+        // A head that counts from a late index draws with the facet behind.
+        let number = number + u64::from(slips);
+        let true_facet = usize::try_from(number % n).unwrap_or(0);
+        let Some(cut) = world.config.facets.get(true_facet).copied() else {
+            return Err(Fault::no_pulse("start-of-scan"));
+        };
+        let sweep = if world.drops(number) {
+            None
+        } else {
+            world.pulses.sweep(&world.motion, number, &cut, &world.config, target)
+        };
+        let motions = world.motions;
+        let passes = world
+            .motion
+            .passes(number as f64 * TAU / n as f64)
+            .ok_or(Fault::no_pulse("start-of-scan"))?;
+        let until = sweep.map_or(passes, |s| s.pulse.max(passes));
+        world.advance(until.min(give_up));
+        if world.motions != motions && world.now < give_up {
+            continue;
+        }
+        if until > give_up {
+            let why = Fault::no_pulse("start-of-scan");
+            return Err(if world.arming.is_none() { dark(world) } else { why });
+        }
+        passed = number + 1;
+        match sweep {
+            Some(_) if world.arming.is_none() => return Err(dark(world)),
+            Some(sweep) => return Ok((number, sweep, true_facet)),
+            None => {
+                dropped += 1;
+                if dropped >= MAX_PASSAGES {
+                    return Err(Fault::no_pulse("start-of-scan"));
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,514 @@
+//! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
+
+use spintrue_head::description::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
+use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
+use crate::faults;
+use crate::faults::Scope;
+use crate::fixtures;
+use crate::galvanometer::Loop;
+use crate::limits;
+use crate::noise::{Noise, Stream};
+use crate::reader;
+use crate::reader::{ConfigError, Reader, Table};
+use crate::rotor::Rotor;
+use spintrue_head::units::Dimension;
+use core::f64::consts::TAU;
+
+const ANGLE: Dimension = Dimension::ANGLE;
+const FREQUENCY: Dimension = Dimension::FREQUENCY;
+const LENGTH: Dimension = Dimension::LENGTH;
+const NUMBER: Dimension = Dimension::NUMBER;
+const ROTATION: Dimension = Dimension::ROTATION;
+const TIME: Dimension = Dimension::TIME;
+const TORQUE: Dimension = Dimension::of([2, -2, 1, 0, 0, 0]);
+const INERTIA: Dimension = Dimension::of([2, 0, 1, 0, 0, 0]);
+const PER_SPEED: Dimension = Dimension::of([2, -1, 1, 0, 0, -1]);
+const PER_ANGLE: Dimension = Dimension::of([2, -2, 1, 0, 0, -1]);
+const PER_SPEED_SQUARED: Dimension = Dimension::of([2, 0, 1, 0, 0, -2]);
+const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
+const DELAY_DRIFT: Dimension = Dimension::of([0, 1, 0, 0, -1, 0]);
+const DRIFT: Dimension = Dimension::of([0, 0, 0, 0, -1, 1]);
+
+/// Fastest speed loop in rad/s that is plausible.
+const MAX_LOOP: f64 = 200.0;
+
+const TABLES: [&str; 13] = [
+    "head",
+    "rotor",
+    "lock",
+    "start_of_scan",
+    "facets",
+    "lens",
+    "galvanometer",
+    "laser",
+    "dot_clock",
+    "words",
+    "trims",
+    "gauge",
+    "thermal",
+];
+
+const LISTS: [&str; 4] = ["rail", "signal", "channel", "fault"];
+
+impl Config {
+    /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
+    pub fn read(text: Option<&str>, seed: u64) -> Result<Config, Vec<ConfigError>> {
+        // Comments are half of it, and no mistake points into it.
+        let lines = BUILT_IN.lines().filter(|line| !line.starts_with('#'));
+        let built_in = lines.collect::<Vec<_>>().join("\n");
+        let names = [&TABLES[..], &LISTS].concat();
+        reader::read(text.unwrap_or_default(), &built_in, &names, |reader| {
+            let mut config = Config::from(reader, Noise::new(seed));
+            config.check(reader);
+            if reader.is_clean() {
+                limits::complete(&mut config);
+                config.check_times(reader);
+            }
+            config
+        })
+    }
+
+    /// A head that cannot lock or cannot come to rest is described wrongly.
+    fn check_times(&self, reader: &Reader<'_, '_>) {
+        if self.description.spin_up_most > limits::NEVER {
+            let message =
+                "with this `rotor` and `lock.window` the polygon does not lock within a day";
+            let help = "a stronger `torque_most`, less `jitter`, fewer `turns` or a wider `window`";
+            reader.complain("lock", "window", message, Some(help));
+        }
+        if self.description.coast_most > limits::NEVER {
+            let message =
+                "with this `rotor.bearing` the polygon does not come to rest within a day";
+            reader.complain("rotor", "bearing", message, Some("more drag or less inertia"));
+        }
+    }
+
+    /// Complains about values that contradict each other.
+    fn check(&self, reader: &Reader<'_, '_>) {
+        let Config { rotor, hunting, description, .. } = self;
+        let complain = |table, key, message: &str, help: Option<&str>| {
+            reader.complain(table, key, message, help);
+        };
+        let drag = rotor.drag(description.speed_most);
+        if description.speed_least > description.speed_most {
+            let message = "`rotor.speed_least` is above `rotor.speed_most`";
+            complain("rotor", "speed_least", message, None);
+        } else if drag * 1.05 > rotor.torque_most {
+            let message = format!(
+                "`rotor.torque_most` is too small: at the highest speed the drag alone takes {drag} N*m"
+            );
+            let help = "give 5 % more than that, or lower `speed_most`";
+            complain("rotor", "torque_most", &message, Some(help));
+        }
+        let fastest = MAX_LOOP * rotor.inertia;
+        for (key, gain, most) in [
+            ("proportional", rotor.proportional, fastest),
+            ("integral", rotor.integral, fastest * MAX_LOOP),
+        ] {
+            if gain > most {
+                let message = format!(
+                    "`rotor.{key}` makes a speed loop faster than {MAX_LOOP} rad/s on this inertia"
+                );
+                let help = format!("give at most {most} in SI units");
+                complain("rotor", key, &message, Some(&help));
+            }
+        }
+        if hunting.amplitude > description.lock_window / 4.0 {
+            let message = "`rotor.hunting` is more than a quarter of `lock.window`, so that lock \
+                           would come and go";
+            complain("rotor", "hunting", message, Some("give less, or a wider window"));
+        }
+        // The simulation takes a facet as on time but for a small share of its sweep.
+        let sweep = TAU / description.speed_most / self.facets.len() as f64;
+        if hunting.amplitude / hunting.rate > sweep / 4.0 {
+            let message = "`rotor.hunting` swings the polygon by more than a quarter of a facet at \
+                           the highest speed";
+            let help = "give less, or a higher `hunting_frequency`";
+            complain("rotor", "hunting", message, Some(help));
+        }
+        if self.parked.abs() > description.galvanometer_range {
+            complain("galvanometer", "parked", "`galvanometer.parked` is outside its range", None);
+        }
+    }
+
+    fn from(reader: &Reader<'_, '_>, noise: Noise) -> Config {
+        let tables = TABLES.map(|name| reader.table(name));
+        let [
+            mut head,
+            mut rotor,
+            mut lock,
+            mut scan,
+            mut facets,
+            mut lens,
+            mut mirror,
+            mut laser,
+            mut clock,
+            mut words,
+            mut trims,
+            mut gauge,
+            mut thermal,
+        ] = tables;
+        let small = || 0.0..=0.01;
+        let either_way = || -0.01..=0.01;
+        let dot_least = laser.quantity("dot_least", TIME, 0.0..=1e-3);
+        let rest_after = scan.quantity("rest_after", TIME, 1e-3..=100.0);
+        let reading_time = gauge.quantity("time", TIME, 0.0..=60.0);
+        let facets_cut = read_facets(&mut facets, noise);
+        let pulse =
+            [("every_facet", StartOfScan::EveryFacet), ("index_only", StartOfScan::IndexOnly)];
+        let fixtures = fixtures::read(reader);
+        let mut config = Config {
+            description: Description {
+                model: head.text("model"),
+                serial: head.text("serial"),
+                simulated: true,
+                facets: facets_cut.len() as u32,
+                speed_least: rotor.quantity("speed_least", ROTATION, 0.1..=1e5),
+                speed_most: rotor.quantity("speed_most", ROTATION, 0.1..=1e5),
+                lock_window: lock.quantity("window", NUMBER, 1e-7..=0.5),
+                lock_turns: lock.whole("turns", 1..=100_000),
+                spin_up_most: 0.0,
+                coast_most: 0.0,
+                focal_length: lens.quantity("focal_length", LENGTH, 1e-3..=100.0),
+                line_most: lens.quantity("line_most", LENGTH, 1e-3..=100.0),
+                active_most: lens.quantity("active_most", NUMBER, 0.01..=1.0),
+                clock: read_clock(reader, &mut clock, dot_least),
+                dot_least,
+                word_service: words.quantity("service", TIME, 1e-12..=1.0),
+                queue_words: words.whole("queue", 1..=10_000_000),
+                in_scan_trim: Register {
+                    step: trims.quantity("in_scan_step", TIME, 1e-15..=1e-3),
+                    range: trims.quantity("in_scan_range", TIME, 1e-15..=1.0),
+                },
+                cross_scan_trim: Register {
+                    step: trims.quantity("cross_scan_step", ANGLE, 1e-12..=1e-2),
+                    range: trims.quantity("cross_scan_range", ANGLE, 1e-12..=1.5),
+                },
+                galvanometer_range: mirror.quantity("range", ANGLE, 1e-6..=1.5),
+                galvanometer_settling: 0.0,
+                rails: read_rails(reader),
+                start_of_scan: scan.choice("pulse", &pulse).unwrap_or(StartOfScan::EveryFacet),
+                laser_power: laser.quantity("power", POWER, 1e-9..=1e5),
+                times: Times {
+                    pulse_silence_most: rest_after,
+                    arming_most: laser.quantity("arming_delay", TIME, 0.0..=60.0),
+                    reading_most: reading_time,
+                    ..Times::default()
+                },
+                signals: fixtures.signals().collect(),
+                channels: fixtures.channels().collect(),
+            },
+            rotor: Rotor {
+                inertia: rotor.quantity("inertia", INERTIA, 1e-8..=1.0),
+                torque_most: rotor.quantity("torque_most", TORQUE, 1e-6..=100.0),
+                bearing: rotor.quantity("bearing", TORQUE, 1e-9..=10.0),
+                viscous: rotor.quantity("viscous", PER_SPEED, 0.0..=1.0),
+                windage: rotor.quantity("windage", PER_SPEED_SQUARED, 0.0..=1.0),
+                proportional: rotor.quantity("proportional", PER_SPEED, 1e-9..=1e3),
+                integral: rotor.quantity("integral", PER_ANGLE, 1e-9..=1e3),
+            },
+            ripple: rotor.quantity("ripple", NUMBER, 0.0..=0.05),
+            turn_jitter: rotor.quantity("jitter", NUMBER, 0.0..=0.002),
+            hunting: Hunting {
+                amplitude: rotor.quantity("hunting", NUMBER, small()),
+                rate: TAU * rotor.quantity("hunting_frequency", FREQUENCY, 0.1..=10.0),
+            },
+            lock_misses: lock.whole("misses", 1..=100_000),
+            detector: Detector {
+                jitter: scan.quantity("jitter", TIME, 0.0..=1e-3),
+                response: scan.quantity("response", TIME, 0.0..=1e-3),
+                threshold: scan.quantity("threshold", NUMBER, 0.01..=0.95),
+                edge_lean: scan.quantity("edge_lean", ANGLE, -1.2..=1.2),
+                rest_after,
+            },
+            facets: facets_cut,
+            distortion: lens.quantity("distortion", LENGTH, either_way()),
+            parked: mirror.quantity("parked", ANGLE, -1.5..=1.5),
+            galvanometer_step: mirror.quantity("step", ANGLE, 1e-12..=1e-2),
+            galvanometer: Loop {
+                natural: TAU * mirror.quantity("natural_frequency", FREQUENCY, 0.1..=1e6),
+                damping: mirror.quantity("damping", NUMBER, 0.05..=10.0),
+            },
+            wobble: mirror.quantity("wobble", ANGLE, 0.0..=1e-2),
+            drift: mirror.quantity("drift", DRIFT, -1e-3..=1e-3),
+            laser_rise: laser.quantity("rise", TIME, 0.0..=1e-5),
+            gauge: GaugeModel {
+                noise: gauge.quantity("noise", LENGTH, small()),
+                resolution: gauge.quantity("resolution", LENGTH, 1e-12..=0.01),
+                stated: gauge.quantity("stated", LENGTH, small()),
+                in_scan_bias: gauge.quantity("in_scan_bias", LENGTH, either_way()),
+                cross_scan_bias: gauge.quantity("cross_scan_bias", LENGTH, either_way()),
+                lost: gauge.quantity("lost", NUMBER, 0.0..=1.0),
+                time: reading_time,
+            },
+            ambient: thermal.quantity("ambient", Dimension::TEMPERATURE, 200.0..=400.0),
+            rise: thermal.quantity("rise", Dimension::TEMPERATURE, 0.0..=200.0),
+            thermal_time: thermal.quantity("time_constant", TIME, 1e-3..=1e6),
+            delay_drift: thermal.quantity("delay_drift", DELAY_DRIFT, -1e-7..=1e-7),
+            fixtures,
+            faults: Vec::new(),
+        };
+        let tables = [head, rotor, lock, scan, facets, lens, mirror, laser, clock, words, trims];
+        tables.into_iter().chain([gauge, thermal]).for_each(|table| table.finish());
+        let scope = Scope::new(&config.description);
+        let faults = reader.list("fault").into_iter();
+        config.faults = faults.filter_map(|table| faults::read(table, &scope)).collect();
+        config
+    }
+}
+
+fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {
+    let read = |mut table: Table<'_, '_>| {
+        let rail = Rail {
+            name: table.text("name"),
+            nominal: table.quantity("nominal", Dimension::VOLTAGE, -1e4..=1e4),
+            tolerance: table.quantity("tolerance", NUMBER, 1e-6..=1.0),
+        };
+        table.finish();
+        rail
+    };
+    reader.list("rail").into_iter().map(read).collect()
+}
+
+fn read_clock(reader: &Reader<'_, '_>, table: &mut Table<'_, '_>, dot_least: f64) -> Clock {
+    let master = table.quantity("master", FREQUENCY, 1e3..=1e11);
+    let is_accumulator = table.choice("kind", &[("divider", false), ("accumulator", true)]);
+    let least = table.whole("divisor_least", 1..=1_000_000_000);
+    let most = table.whole("divisor_most", 1..=1_000_000_000);
+    if least > most {
+        table.complain("divisor_least", "`dot_clock.divisor_least` is above `divisor_most`");
+    }
+    let bits = table.whole("accumulator_bits", 2..=52);
+    if is_accumulator == Some(true) {
+        return Clock { master, kind: ClockKind::Accumulator { bits } };
+    }
+    // A divider that cannot make what the laser cannot keeps plans honest.
+    let least_of_laser = (dot_least * master * (1.0 - 1e-9)).ceil();
+    let least = if least_of_laser > f64::from(most) {
+        let message = "`laser.dot_least` is longer than the longest dot of the dot clock";
+        let help = "give less, or a larger `dot_clock.divisor_most`";
+        reader.complain("laser", "dot_least", message, Some(help));
+        least
+    } else {
+        least.max(least_of_laser as u32)
+    };
+    Clock { master, kind: ClockKind::Divider { least, most } }
+}
+
+fn read_facets(table: &mut Table<'_, '_>, noise: Noise) -> Vec<Facet> {
+    let count = table.whole("count", 2..=1000);
+    let division = table.quantity("division", ANGLE, 0.0..=0.01);
+    let facet_to_axis = table.quantity("facet_to_axis", ANGLE, 0.0..=0.01);
+    let reflectivity = table.quantity("reflectivity", NUMBER, 0.0..=0.3);
+    let stretch = table.quantity("stretch", NUMBER, 0.0..=0.01);
+    let divisions = table.quantities("division_errors", ANGLE, -0.01..=0.01, count);
+    let axes = table.quantities("facet_to_axis_errors", ANGLE, -0.01..=0.01, count);
+    let mirrors = table.quantities("reflectivities", NUMBER, 0.01..=2.0, count);
+    let stretches = table.quantities("stretches", NUMBER, -0.01..=0.01, count);
+    let facet = |k: u32| {
+        let given = |list: &Option<Vec<f64>>| list.as_ref()?.get(k as usize).copied();
+        let drawn = |stream, spread: f64| spread * noise.normal(stream, u64::from(k));
+        let mirror = || (1.0 + drawn(Stream::Reflectivity, reflectivity)).clamp(0.01, 2.0);
+        Facet {
+            division: given(&divisions).unwrap_or_else(|| drawn(Stream::Division, division)),
+            facet_to_axis: given(&axes)
+                .unwrap_or_else(|| drawn(Stream::FacetToAxis, facet_to_axis)),
+            reflectivity: given(&mirrors).unwrap_or_else(mirror),
+            stretch: given(&stretches).unwrap_or_else(|| drawn(Stream::Stretch, stretch)),
+        }
+    };
+    (0..count).map(facet).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::Config;
+
+    #[track_caller]
+    fn only(text: &str) -> (usize, String, String) {
+        let errors = Config::read(Some(text), 1).unwrap_err();
+        assert_eq!(errors.len(), 1, "{errors:?}");
+        let e = &errors[0];
+        let at = text.get(e.span.clone()).unwrap_or_default().to_string();
+        let help = e.help.clone().unwrap_or_default();
+        (e.line, format!("{} | {help}", e.message), at)
+    }
+
+    #[test]
+    fn the_built_in_description_reads() {
+        let config = Config::read(None, 7).unwrap();
+        assert_eq!(config.facets.len(), 10);
+        assert_eq!(config.description.rails.len(), 3);
+        assert!((config.description.speed_most - 628.318_530_7).abs() < 1e-6);
+        assert_eq!(config.ambient, 295.15);
+        assert_ne!(config.facets, Config::read(None, 8).unwrap().facets);
+    }
+
+    #[test]
+    fn what_a_description_gives_replaces_the_built_in() {
+        let text = "[facets]\ncount = 3\ndivision_errors = ['1 arcsec', '0 rad', '-2 arcsec']\n\
+                    [[rail]]\nname = 'only'\nnominal = '3.3 V'\ntolerance = 0.1\n";
+        let config = Config::read(Some(text), 7).unwrap();
+        assert_eq!(config.facets.len(), 3);
+        assert_eq!(config.facets[1].division, 0.0);
+        assert!(config.facets[1].facet_to_axis != 0.0);
+        assert_eq!(config.description.rails[0].nominal, 3.3);
+        assert_eq!(config.description.rails.len(), 1);
+    }
+
+    #[test]
+    fn every_mistake_names_its_key_line_and_way_out() {
+        let (line, message, at) = only("\n[rotor]\ninertai = '1 kg*m^2'\n");
+        assert_eq!((line, at.as_str()), (3, "inertai"));
+        assert_eq!(message, "there is no key `inertai` in `rotor` | did you mean `inertia`?");
+        let (line, message, at) = only("[rotr]\n");
+        assert_eq!((line, at.as_str()), (1, "rotr"));
+        assert!(message.contains("did you mean `rotor`?"), "{message}");
+        let (line, message, at) = only("[rotor]\n\n\nspeed_most = '4800 Hz'\n");
+        assert_eq!((line, at.as_str()), (4, "'4800 Hz'"));
+        assert!(
+            message.starts_with("`rotor.speed_most` must be rotation, not frequency"),
+            "{message}"
+        );
+        let (_, message, _) = only("[rotor]\nspeed_most = 4800\n");
+        assert!(
+            message.contains("a number and a unit of rotation, not a bare number"),
+            "{message}"
+        );
+        let (_, message, _) = only("[gauge]\nnoise = '1 umm'\n");
+        assert!(message.contains("there is no unit `umm` | did you mean `um`"), "{message}");
+        let (_, message, _) = only("[gauge]\nnoise = '1 m'\n");
+        assert!(message.contains("`gauge.noise` must be from 0 m to 10 mm, not 1 m"), "{message}");
+        let (_, message, _) = only("[facets]\ncount = 10.5\n");
+        assert!(message.contains("a whole number from 2 to 1000"), "{message}");
+        let (_, message, _) = only("[facets]\ncount = -1\n");
+        assert!(message.contains("a whole number from 2 to 1000"), "{message}");
+        let (_, message, _) = only("[facets]\nreflectivities = [1.0, 0.9]\n");
+        assert!(message.contains("must have 10 values"), "{message}");
+        let (_, message, _) = only("[[rail]]\nname = 'x'\nnominal = '5 V'\n");
+        assert!(message.contains("`rail` needs the key `tolerance`"), "{message}");
+        let (_, message, _) = only("[[fault]]\nkind = 'lock_lots'\n");
+        assert!(message.contains("did you mean `lock_lost`?"), "{message}");
+        let (_, message, _) = only("[[fault]]\nkind = 'rail_low'\nrail = 'x'\n");
+        assert!(message.contains("known are logic, drive, laser"), "{message}");
+        let (_, message, _) = only("[rotor]\ntorque_most = '1 mN*m'\n");
+        assert!(message.contains("the drag alone takes"), "{message}");
+        let (_, message, at) = only("[rotor]\nproportional = '1 N*m*s/rad'\n");
+        assert!(message.contains("faster than 200 rad/s"), "{message}");
+        assert_eq!(at, "'1 N*m*s/rad'");
+        let (_, message, at) = only("[lock]\nwindow = '1 ppm'\n");
+        assert!(message.contains("does not lock within a day"), "{message}");
+        assert_eq!(at, "'1 ppm'");
+        let (_, message, _) = only(
+            "[rotor]\nbearing = '1e-9 N*m'\nviscous = '0 N*m*s/rad'\nwindage = '0 N*m*s^2/rad^2'\n",
+        );
+        assert!(message.contains("does not come to rest"), "{message}");
+        let (line, message, _) = only("[rotor]\ninertia = \n");
+        assert_eq!(line, 2);
+        assert!(message.contains("this is not TOML"), "{message}");
+        let (_, message, _) = only("rotor = 3\n");
+        assert!(message.contains("write `[rotor]`"), "{message}");
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused_in_its_place() {
+        let rows = [
+            ("[facets]\ncount = 0\n", "a whole number from 2 to 1000"),
+            ("[facets]\ncount = 1\n", "a whole number from 2 to 1000"),
+            ("[facets]\ncount = 99999999999999999999\n", "a whole number from 2 to 1000"),
+            ("[rotor]\ninertia = '-1e-4 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '0 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '1e300 kg*m^2'\n", "must be from"),
+            ("[rotor]\ninertia = '1e999 kg*m^2'\n", "`rotor.inertia`"),
+            ("[rotor]\ninertia = 'nan kg*m^2'\n", "`rotor.inertia`"),
+            ("[rotor]\njitter = nan\n", "`rotor.jitter`"),
+            ("[rotor]\njitter = inf\n", "`rotor.jitter`"),
+            ("[rotor]\nspeed_most = '500 rpm'\n", "`rotor.speed_least` is above"),
+            ("[rotor]\nhunting = '200 ppm'\n", "a quarter of `lock.window`"),
+            ("[rotor]\nhunting_frequency = '11 Hz'\n", "must be from 0.1 Hz to 10 Hz"),
+            (
+                "[rotor]\nhunting = '1 %'\nhunting_frequency = '0.1 Hz'\n[lock]\nwindow = '5 %'\n",
+                "more than a quarter of a facet",
+            ),
+            ("[lens]\nfocal_length = '0 mm'\n", "must be from"),
+            ("[lens]\nfocal_length = '-400 mm'\n", "must be from"),
+            ("[lens]\nactive_most = '110 %'\n", "must be from"),
+            ("[galvanometer]\nparked = '200 mrad'\n", "outside its range"),
+            ("[galvanometer]\ndamping = -1\n", "must be from"),
+            ("[laser]\nrise = '-1 ns'\n", "must be from"),
+            ("[laser]\ndot_least = '100 us'\n", "longer than the longest dot"),
+            ("[thermal]\ndelay_drift = '1 ns'\n", "`thermal.delay_drift` must be"),
+            ("[facets]\nstretch = '5 %'\n", "must be from 0 to 0.01"),
+            ("[facets]\nstretches = ['1 ppm']\n", "must have 10 values"),
+            ("[[fault]]\nkind = 'slow_lock'\n", "needs the key `share`"),
+            ("[[fault]]\nkind = 'stuck_trim'\nfacet = 10\n", "from 0 to 9"),
+            ("[[fault]]\nkind = 'lock_lost'\nat = '-1 s'\n", "must be from 0 s"),
+            ("[[fault]]\nat = '1 s'\n", "needs the key `kind`"),
+        ];
+        for (text, words) in rows {
+            let (_, message, at) = only(text);
+            assert!(message.contains(words), "{text}: {message}");
+            assert!(!at.is_empty(), "{text}: {message}");
+        }
+    }
+
+    /// A line of a station that lacks something, or says what cannot be.
+    #[test]
+    fn stations_are_refused_in_their_place() {
+        let clamp = "[[signal]]\nname = 'clamp'\ndirection = 'output'\nat_safe = 'off'\n";
+        let pump = "[[channel]]\nname = 'pump'\ndirection = 'output'\nunit = 'kPa'\nleast = '-9 kPa'\n\
+                    most = '0 kPa'\nat_safe = '0 kPa'\n";
+        Config::read(Some(&format!("{clamp}{pump}")), 1).unwrap();
+        let input = "direction = 'input'";
+        let rows = [
+            ("[[signal]]\nname = 'door'\n".to_string(), "needs the key `direction`"),
+            (format!("[[signal]]\nname = '2nd'\n{input}\n"), "`2nd` is no name"),
+            (format!("[[signal]]\nname = 'a b'\n{input}\n"), "`a b` is no name"),
+            (format!("{clamp}[[signal]]\nname = 'clamp'\n{input}\n"), "another signal `clamp`"),
+            (format!("{pump}[[signal]]\nname = 'pump'\n{input}\n"), "another signal `pump`"),
+            (
+                clamp.replace("at_safe = 'off'\n", ""),
+                "write `at_safe = \"off\"`, `\"on\"` or `\"keep\"`",
+            ),
+            (clamp.replace("'off'", "'of'"), "did you mean `off`?"),
+            (format!("{clamp}pull = 'up'\n"), "an output has no `pull`"),
+            (format!("{clamp}under_light = 'yes'\n"), "must be true or false, not a text"),
+            (
+                format!("[[signal]]\nname = 'door'\n{input}\nat_safe = 'off'\n"),
+                "an input has no `at_safe`",
+            ),
+            (format!("[[signal]]\nname = 'd'\n{input}\nfollows = 'clamp'\n"), "no output `clamp`"),
+            (format!("[[signal]]\nname = 'd'\n{input}\nafter = '1 s'\n"), "follows nothing"),
+            (format!("{clamp}follows = 'clamp'\n"), "an output follows nothing"),
+            (pump.replace("unit = 'kPa'\n", ""), "needs the key `unit`"),
+            (pump.replace("unit = 'kPa'", "unit = 'kpa'"), "did you mean `kPa`?"),
+            (pump.replace("'-9 kPa'", "'1 kPa'"), "`channel.least` must be below `most`"),
+            (pump.replace("'-9 kPa'", "'-9 V'"), "must be pressure, not voltage"),
+            (pump.replace("at_safe = '0 kPa'", "at_safe = '1 kPa'"), "must be from -9 kPa to 0 Pa"),
+            (pump.replace("at_safe = '0 kPa'\n", ""), "write `at_safe = \"0 kPa\"`, or `\"keep\"`"),
+            (
+                format!(
+                    "{pump}[[channel]]\nname = 'v'\n{input}\nunit = 'V'\nleast = '0 V'\nmost = '1 V'\nfollows = 'pump'\n"
+                ),
+                "a unit of another kind",
+            ),
+        ];
+        for (text, words) in rows {
+            let (_, message, at) = only(&text);
+            assert!(message.contains(words), "{text}: {message}");
+            assert!(!at.is_empty(), "{text}: {message}");
+        }
+    }
+
+    #[test]
+    fn all_mistakes_are_told_at_once() {
+        let text = "[gauge]\nnoise = 3\nlots = 2\n[lock]\nturns = 0\n";
+        let errors = Config::read(Some(text), 1).unwrap_err();
+        let lines: Vec<usize> = errors.iter().map(|e| e.line).collect();
+        assert_eq!(lines, [2, 3, 5]);
+        assert_eq!(
+            errors[2].to_string(),
+            "line 5: `lock.turns` must be a whole number from 1 to 100000"
+        );
+    }
+}

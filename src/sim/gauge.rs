@@ -1,0 +1,53 @@
+//! The simulated gauge: noise, smallest digit, hidden offsets and lost readings.
+
+use spintrue_head::faults::FaultKind;
+use crate::config::SILENCE;
+use crate::noise::Stream;
+use crate::world::World;
+use spintrue_head::{Fault, Gauge, Reading};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// The gauge that reads what its simulated head exposes.
+#[derive(Debug)]
+pub struct SimGauge {
+    pub(crate) world: Rc<RefCell<World>>,
+}
+
+impl Gauge for SimGauge {
+    fn measure(&mut self) -> Result<Reading, Fault> {
+        let mut world = self.world.borrow_mut();
+        if world.has(FaultKind::GaugeDead) {
+            let until = world.now + SILENCE;
+            world.advance(until);
+            return Err(Fault::Broken("the gauge does not answer".to_string()));
+        }
+        let gauge = world.config.gauge;
+        let until = world.now + gauge.time;
+        world.advance(until);
+        let noise = world.noise;
+        let lie: f64 = world.numbers(FaultKind::GaugeLying).sum();
+        let Some(drawn) = &mut world.drawn else {
+            return Err(Fault::Refused(
+                "there is nothing to measure: no line has been exposed".to_string(),
+            ));
+        };
+        let reading = drawn.readings;
+        drawn.readings += 1;
+        // Which line and which reading of it: the same line read twice is read anew.
+        let draw = drawn.number << 12 | (reading & 0xfff);
+        if !drawn.whole || noise.uniform(Stream::LostReading, draw) <= gauge.lost {
+            return Err(Fault::LostReading);
+        }
+        let (along, across) = noise.normal_pair(Stream::Gauge, draw);
+        let digit = |v: f64| (v / gauge.resolution).round() * gauge.resolution + 0.0;
+        Ok(Reading {
+            in_scan: digit(drawn.in_scan + gauge.in_scan_bias + lie + gauge.noise * along),
+            cross_scan: digit(
+                drawn.cross_scan + gauge.cross_scan_bias + lie + gauge.noise * across,
+            ),
+            in_scan_u: gauge.stated,
+            cross_scan_u: gauge.stated,
+        })
+    }
+}

@@ -1,0 +1,124 @@
+//! The medium under a simulated head: where each line of a page came to lie.
+
+use spintrue_head::PageOrder;
+use crate::config::Config;
+use crate::world::World;
+use spintrue_head::image::Bitmap;
+use std::cell::RefCell;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// Places along a line for which its shift across is known.
+pub const NODES: usize = 32;
+
+/// Most pages that a medium keeps.
+pub(crate) const MAX_SHEETS: usize = 16;
+
+/// One line of a page.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Laid {
+    /// Which line of the image, from 0.
+    pub line: u32,
+    /// Where the first dot begins before the lens bends it, in m from the middle of the sweep.
+    pub start: f64,
+    /// Speed of the spot in m/s.
+    pub velocity: f64,
+    /// Light against a nominal facet at the nominal speed.
+    pub dose: f64,
+    /// The share of it that was drawn before the light went out, to 1/32, as a rule 1.
+    pub drawn: f64,
+    /// Shift across against an even grid in m, in the middle of each of [`NODES`] equal parts.
+    pub across: [f32; NODES],
+}
+
+impl Laid {
+    /// Mean shift across in m.
+    pub fn shift(&self) -> f64 {
+        self.across.iter().map(|shift| f64::from(*shift)).sum::<f64>() / NODES as f64
+    }
+}
+
+/// An exposed page.
+#[derive(Clone, Debug)]
+pub struct Sheet {
+    /// What was to be written.
+    pub image: Arc<Bitmap>,
+    /// From line to line in m.
+    pub pitch: f64,
+    /// From dot to dot in m, as ordered.
+    pub dot_pitch: f64,
+    /// Time per dot as made in s.
+    pub dot_period: f64,
+    /// Facets of the polygon.
+    pub facets: u32,
+    /// Shift that the lens adds at `bend_at`, growing with the cube of the place, in m.
+    pub bend: f64,
+    /// See `bend`, in m.
+    pub bend_at: f64,
+    /// The lines drawn, in their order.
+    pub lines: Vec<Laid>,
+}
+
+impl Sheet {
+    pub(crate) fn new(
+        order: &PageOrder,
+        config: &Config,
+        target: f64,
+        dot_period: f64,
+        facets: u32,
+    ) -> Sheet {
+        Sheet {
+            image: Arc::clone(&order.image),
+            pitch: order.pitch,
+            dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
+            dot_period,
+            facets,
+            bend: config.distortion,
+            bend_at: config.description.line_most / 2.0,
+            lines: Vec::new(),
+        }
+    }
+
+    /// Mean shift across of each line up to the last one drawn, in m. A line that was left out
+    /// counts as the one a turn before.
+    pub fn shifts(&self) -> Vec<f64> {
+        let mut shifts: Vec<f64> = Vec::new();
+        for laid in &self.lines {
+            while shifts.len() < laid.line as usize {
+                let before = shifts.len().checked_sub(self.facets as usize);
+                shifts.push(before.and_then(|k| shifts.get(k)).copied().unwrap_or(0.0));
+            }
+            shifts.push(laid.shift());
+        }
+        shifts
+    }
+
+    /// Where dot `dot` of a line begins, in m from where the image begins.
+    pub fn along(&self, line: &Laid, dot: f64) -> f64 {
+        let x = line.start + dot * self.dot_period * line.velocity;
+        let share = x / self.bend_at;
+        x + self.bend * share * share * share + 0.5 * f64::from(self.image.width()) * self.dot_pitch
+    }
+}
+
+/// The medium: keeps pages once it is asked to.
+#[derive(Debug)]
+pub struct Medium {
+    world: Rc<RefCell<World>>,
+}
+
+impl Medium {
+    pub(crate) fn new(world: Rc<RefCell<World>>) -> Medium {
+        Medium { world }
+    }
+
+    /// From here on every page is kept.
+    pub fn keep(&self) {
+        self.world.borrow_mut().sheets.get_or_insert_default();
+    }
+
+    /// Takes the pages exposed so far away.
+    pub fn take(&self) -> Vec<Sheet> {
+        self.world.borrow_mut().sheets.as_mut().map(std::mem::take).unwrap_or_default()
+    }
+}

@@ -1,0 +1,215 @@
+//! Exposing a page with the simulated head: line after line, each with the next facet, while the
+//! medium moves steadily under it.
+//!
+//! The medium moves by one pitch per line at the speed asked for, so a line that comes late lies
+//! low by the way that the medium went meanwhile. The head is mounted turned by the little angle
+//! that squares lines on a moving medium, so that angle is left out (common practice, no source).
+
+use spintrue_head::faults::FaultKind;
+use crate::config::{Facet, MAX_PASSAGES};
+use crate::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
+use crate::lines::Across;
+use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
+use crate::pulses::Sweep;
+use crate::world::World;
+use spintrue_head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
+use spintrue_head::optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
+use core::f64::consts::{PI, TAU};
+
+/// What holds for every line of a page.
+struct Page<'a> {
+    order: &'a PageOrder,
+    /// Speed asked for in rad/s.
+    target: f64,
+    /// Time that a line takes in s.
+    active: f64,
+    start: Start,
+}
+
+/// Draws a page.
+pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage, Fault> {
+    let facets = world.description().facets;
+    for facet in 0..facets {
+        check(world, &line_order(order, facet))?;
+    }
+    if !(order.pitch.is_finite() && order.pitch > 0.0) {
+        return Err(Fault::Refused("the pitch must be greater than zero".to_string()));
+    }
+    if world.sheets.as_ref().is_some_and(|sheets| sheets.len() >= MAX_SHEETS) {
+        let message = format!("the medium keeps {MAX_SHEETS} pages, and all are exposed");
+        return Err(Fault::Refused(message));
+    }
+    let dots = order.image.width();
+    let start = Start::new(world, dots, order.dot_period)?;
+    let target = world.target.ok_or(Fault::NotLocked)?;
+    let (ready, dot_period) = (start.ready, start.dot_period);
+    let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
+    let page = Page { order, target, active: f64::from(dots) * dot_period, start };
+    let mut sheet = Sheet::new(order, &world.config, target, dot_period, facets);
+    let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
+    let drawn = page.lines(world, first, sweep, give_up, &mut sheet);
+    if let Some(sheets) = &mut world.sheets {
+        sheets.push(sheet);
+    }
+    // Its last line carries no marks that a gauge could read.
+    world.drawn = None;
+    drawn
+}
+
+fn line_order(order: &PageOrder, facet: u32) -> LineOrder {
+    LineOrder {
+        facet,
+        dots: order.image.width(),
+        dot_period: order.dot_period,
+        delay: order.delay,
+        pattern: Pattern::TestMarks,
+    }
+}
+
+impl Page<'_> {
+    /// Draws every line, the first with start of scan `first`.
+    fn lines(
+        &self,
+        world: &mut World,
+        first: u64,
+        first_sweep: Sweep,
+        give_up: f64,
+        sheet: &mut Sheet,
+    ) -> Result<ExposedPage, Fault> {
+        let n = world.facets();
+        let period = TAU / self.target / n as f64;
+        let mut exposed = ExposedPage { time: f64::NAN, lines: 0, missed: 0, took: 0.0 };
+        let mut dropped = 0;
+        // Words in the queue, and when that was so.
+        let mut queue = (f64::from(self.start.filled), world.now);
+        for line in 0..self.order.image.height() {
+            let number = first + u64::from(line);
+            if world.has(FaultKind::IndexMissing) {
+                return Err(Fault::no_pulse("index"));
+            }
+            let Some((sweep, facet, counted)) = passage(world, number)? else {
+                exposed.missed += 1;
+                dropped += 1;
+                if dropped >= MAX_PASSAGES || world.now > give_up {
+                    return Err(Fault::no_pulse("start-of-scan"));
+                }
+                continue;
+            };
+            dropped = 0;
+            let trim = |k: u64| {
+                let k = usize::try_from(k % n).unwrap_or(0);
+                world.trims.get(k).copied().unwrap_or_default()
+            };
+            let (own, before) = (trim(counted), trim(counted + n - 1));
+            let begin = sweep.pulse + self.order.delay + own.in_scan + drifted(world);
+            begin_line(world, begin, self.active);
+            if world.arming.is_none() {
+                return Err(dark(world));
+            }
+            if world.now > give_up {
+                return Err(Fault::no_pulse("start-of-scan"));
+            }
+            let most = f64::from(world.description().queue_words);
+            let waiting = (queue.0 + (begin - queue.1).max(0.0) / self.start.service).min(most);
+            if waiting.floor() < f64::from(self.start.needed) {
+                return Err(Fault::Underrun);
+            }
+            let left = waiting + self.active / self.start.service - f64::from(self.start.words);
+            queue = (left.clamp(0.0, most), begin + self.active);
+            let trims = (own.cross_scan, before.cross_scan);
+            let across = across(world, number, begin, self.active, self.target, trims);
+            // A line that begins later for its trim or the warmth is not drawn lower for that.
+            let late = sweep.pulse - first_sweep.pulse - f64::from(line) * period;
+            let mut laid = self.laid(world, line, &sweep, begin, &facet, &across);
+            let moved = late * self.order.pitch / period;
+            for shift in &mut laid.across {
+                *shift += moved as f32;
+            }
+            for part in 1..=NODES {
+                let share = part as f64 / NODES as f64;
+                world.advance(begin + share * self.active);
+                if world.arming.is_none() {
+                    laid.drawn = share;
+                    break;
+                }
+            }
+            let cut = world.arming.is_none();
+            if world.sheets.is_some() {
+                sheet.lines.push(laid);
+            }
+            if cut {
+                return Err(dark(world));
+            }
+            if exposed.lines == 0 {
+                exposed.time = begin;
+            }
+            exposed.lines += 1;
+            exposed.took = begin + self.active - exposed.time;
+        }
+        Ok(exposed)
+    }
+
+    /// Where a line lies, as [`crate::lines`] has it for test lines.
+    fn laid(
+        &self,
+        world: &World,
+        line: u32,
+        sweep: &Sweep,
+        begin: f64,
+        facet: &Facet,
+        across: &Across,
+    ) -> Laid {
+        let config = &world.config;
+        let f = config.description.focal_length;
+        let lean = facet_to_axis_shift(facet.facet_to_axis, f);
+        let at = |part: usize| {
+            let share = (part as f64 + 0.5) / NODES as f64;
+            let stands = world.galvanometer.at(begin + share * self.active);
+            let angle = across.angle(config, stands, share);
+            (lean + galvanometer_shift(angle, f)) as f32
+        };
+        let half_sweep = PI / world.facets() as f64;
+        let stretch = 1.0 + facet.stretch;
+        let shows = begin + config.laser_rise - sweep.begins;
+        Laid {
+            line,
+            start: stretch * 2.0 * f * (sweep.speed * shows - half_sweep),
+            velocity: stretch * spot_velocity(sweep.speed, f),
+            dose: facet.reflectivity * self.target / sweep.speed,
+            drawn: 1.0,
+            across: core::array::from_fn(at),
+        }
+    }
+}
+
+/// The passage that start of scan `number` begins, the facet, and the number that the electronics
+/// take it for; none where no pulse came. Lets time pass up to it.
+fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>, Fault> {
+    let n = world.facets();
+    // A head that counts from a late index takes each facet for the one before.
+    let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
+    let counted = if slips { number + n - 1 } else { number };
+    let facet = usize::try_from(number % n).ok().and_then(|k| world.config.facets.get(k).copied());
+    let facet = facet.ok_or(Fault::no_pulse("start-of-scan"))?;
+    loop {
+        if world.arming.is_none() {
+            return Err(dark(world));
+        }
+        let target = world.target.ok_or(Fault::NotLocked)?;
+        let passes = world
+            .motion
+            .passes(number as f64 * TAU / n as f64)
+            .ok_or(Fault::no_pulse("start-of-scan"))?;
+        let sweep = if world.drops(number) {
+            None
+        } else {
+            world.pulses.sweep(&world.motion, number, &facet, &world.config, target)
+        };
+        let motions = world.motions;
+        world.advance(sweep.map_or(passes, |s| s.pulse.max(passes)));
+        // A bump on the way changes when it comes.
+        if world.motions == motions {
+            return Ok(sweep.map(|sweep| (sweep, facet, counted)));
+        }
+    }
+}

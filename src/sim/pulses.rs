@@ -1,0 +1,339 @@
+//! When pulses come: index and start of scan, with ripple, jitter and the errors of the facets.
+//!
+//! The mean motion comes from the rotor. Around it the rotor's angle wanders by a random amount
+//! drawn anew at every index passage, in a straight line from one to the next, by a once-per-turn
+//! ripple, and by the slow hunting of the speed loop. All of it is a function of the turn's number
+//! or of time, so pulses of any turn can be asked for in any order.
+
+use spintrue_head::description::StartOfScan;
+use crate::config::{Config, Facet, Hunting};
+use crate::noise::{MAX_NORMAL, Noise, Stream};
+use crate::rotor::Motion;
+use core::f64::consts::{SQRT_2, TAU};
+
+/// What decides when pulses come.
+#[derive(Clone, Debug)]
+pub struct Pulses {
+    noise: Noise,
+    wander: f64,
+    swings: Vec<Swing>,
+    detector_jitter: f64,
+    hunting: Hunting,
+    count: u64,
+}
+
+/// What the once-per-turn ripple makes of one facet's passage, the same in every turn.
+#[derive(Clone, Copy, Debug)]
+struct Swing {
+    /// Angle in rad by which the rotor is ahead of its mean, against the index passage.
+    ahead: f64,
+    /// Relative excess of the speed in the middle of the sweep.
+    fast: f64,
+}
+
+/// One facet's passage.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sweep {
+    /// When the facet truly begins its sweep, in s.
+    pub begins: f64,
+    /// What the electronics take for it, in s.
+    pub pulse: f64,
+    /// Speed of the rotor during the sweep, in rad/s.
+    pub speed: f64,
+}
+
+impl Pulses {
+    /// For a head; `noise` carries the seed.
+    pub fn new(config: &Config, noise: Noise) -> Pulses {
+        let phase = TAU * noise.uniform(Stream::RipplePhase, 0);
+        let count = config.facets.len() as f64;
+        let swing = |(facet, k): (&Facet, f64)| {
+            let angle = k / count * TAU + facet.division;
+            let ahead = config.ripple * (libm::sin(angle + phase) - libm::sin(phase));
+            // Over one facet the speed is taken as constant: that of its middle.
+            let middle = angle + TAU / count / 2.0;
+            Swing { ahead, fast: config.ripple * libm::cos(middle + phase) }
+        };
+        Pulses {
+            noise,
+            // A turn lasts from one draw to the next: two draws make its jitter.
+            wander: config.turn_jitter / SQRT_2,
+            swings: config.facets.iter().zip((0_u32..).map(f64::from)).map(swing).collect(),
+            detector_jitter: config.detector.jitter,
+            hunting: config.hunting,
+            count: config.facets.len() as u64,
+        }
+    }
+
+    /// Largest relative deviation of a turn's time that jitter and hunting can make at a speed in rad/s.
+    pub fn max_deviation(&self, speed: f64) -> f64 {
+        2.0 * MAX_NORMAL * (self.wander + self.detector_jitter * speed / TAU)
+            + self.hunting.amplitude
+    }
+
+    /// Relative wander of the rotor at the index passage of turn `turn`, and a draw for the
+    /// detector.
+    fn draw(&self, turn: u64) -> (f64, f64) {
+        self.noise.normal_pair(Stream::Turn, turn)
+    }
+
+    /// The time at which the index pulse that begins turn `turn` comes.
+    pub fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
+        let time = motion.passes(turn as f64 * TAU)?;
+        let (wander, detector) = self.draw(turn);
+        let strays = wander * self.wander * period(motion, time) + detector * self.detector_jitter;
+        Some(time + strays + self.hunting.late(time))
+    }
+
+    /// The passage of start of scan `number`: facet `number` mod N of turn `number` div N, the
+    /// facet being `facet`. `target` is the speed that an index-only start reckons with.
+    pub fn sweep(
+        &self,
+        motion: &Motion,
+        number: u64,
+        facet: &Facet,
+        config: &Config,
+        target: f64,
+    ) -> Option<Sweep> {
+        let (turn, k) = (number / self.count, number % self.count);
+        let share = k as f64 / self.count as f64;
+        let angle = (turn as f64 + share) * TAU + facet.division;
+        let time = motion.passes(angle)?;
+        let mean = motion.at(time).speed.max(SLOWEST);
+        let ((now, detector), (next, _)) = (self.draw(turn), self.draw(turn + 1));
+        let wander = self.wander * (now + (next - now) * share) * TAU / mean;
+        let swing = self.swings.get(usize::try_from(k).ok()?)?;
+        let begins = time + wander - swing.ahead / mean + self.hunting.late(time);
+        let speed = mean
+            * (1.0 + swing.fast)
+            * (1.0 - self.wander * (next - now))
+            * (1.0 + self.hunting.fast(time));
+        let detector_of = &config.detector;
+        let pulse = match config.description.start_of_scan {
+            StartOfScan::EveryFacet => {
+                let jitter = self.noise.normal(Stream::StartOfScan, number) * self.detector_jitter;
+                let walk = walk(facet.reflectivity, detector_of.threshold, detector_of.response)?;
+                let lean = libm::tan(detector_of.edge_lean) * facet.facet_to_axis / mean;
+                begins + jitter + walk + lean
+            }
+            StartOfScan::IndexOnly => {
+                let passes = motion.passes(turn as f64 * TAU)?;
+                let index = passes
+                    + self.hunting.late(passes)
+                    + self.wander * now * TAU / mean
+                    + detector * self.detector_jitter;
+                index + share * TAU / target.max(SLOWEST)
+            }
+        };
+        Some(Sweep { begins, pulse, speed })
+    }
+}
+
+/// Below this speed in rad/s jitter is reckoned as if at it.
+const SLOWEST: f64 = 0.1;
+
+fn period(motion: &Motion, time: f64) -> f64 {
+    TAU / motion.at(time).speed.max(SLOWEST)
+}
+
+/// How much later than a nominal facet's pulse that of a facet with `reflectivity` comes, in s;
+/// none if it never reaches the threshold.
+///
+/// The detector answers the beam with reflectivity · (1 − exp(−t/τ)) and its comparator trips at
+/// the threshold h, at −τ·ln(1 − h/reflectivity) (derived from a first-order response).
+pub fn walk(reflectivity: f64, threshold: f64, response: f64) -> Option<f64> {
+    if reflectivity <= threshold {
+        return None;
+    }
+    let trips = |r: f64| -response * libm::log(1.0 - threshold / r);
+    Some(trips(reflectivity) - trips(1.0))
+}
+
+/// Counts turns and decides on lock.
+#[derive(Clone, Debug, Default)]
+pub struct LockDetector {
+    turn: u64,
+    index: Option<f64>,
+    period: Option<f64>,
+    inside: u32,
+    outside: u32,
+    locked: bool,
+}
+
+impl LockDetector {
+    /// The lock detector's word.
+    pub fn locked(&self) -> bool {
+        self.locked
+    }
+
+    /// Time of the last whole turn in s.
+    pub fn period(&self) -> Option<f64> {
+        self.period
+    }
+
+    /// When the last index pulse came, in s.
+    pub fn index(&self) -> Option<f64> {
+        self.index
+    }
+
+    /// A new speed is asked for, or none: the count starts again.
+    pub fn restart(&mut self) {
+        self.inside = 0;
+        self.outside = 0;
+        self.locked = false;
+    }
+
+    /// Takes in every turn that has ended by `until`. Returns the time of the index pulse at
+    /// which lock was lost, the first if more than once.
+    ///
+    /// Each turn is judged once and in order, so the outcome does not depend on how often this
+    /// is called. Where the speed is steady and jitter can neither leave nor reach the window,
+    /// turns are passed over without changing anything.
+    pub fn catch_up(
+        &mut self,
+        pulses: &Pulses,
+        motion: &Motion,
+        target: Option<f64>,
+        config: &Config,
+        until: f64,
+    ) -> Option<f64> {
+        // Angles are never negative, so that this rounds down.
+        let reached = (motion.at(until).angle / TAU) as u64;
+        let mut lost = None;
+        // Whether turns can be passed over depends on lock alone, once the motion is steady.
+        let mut tried = None;
+        while self.turn < reached {
+            if reached - self.turn > 1
+                && tried != Some(self.locked)
+                && self.index.is_some_and(|t| t > motion.steady().time)
+            {
+                tried = Some(self.locked);
+                self.pass_over(pulses, motion, target, config, reached - 1);
+            }
+            self.turn += 1;
+            let Some(time) = pulses.index(motion, self.turn) else {
+                continue;
+            };
+            self.period = self.index.map(|before| time - before);
+            self.index = Some(time);
+            let (Some(period), Some(target)) = (self.period, target) else {
+                continue;
+            };
+            let inside = (period * target / TAU - 1.0).abs() <= config.description.lock_window;
+            if inside {
+                self.inside = self.inside.saturating_add(1);
+                self.outside = 0;
+                self.locked |= self.inside >= config.description.lock_turns;
+            } else {
+                self.inside = 0;
+                self.outside = self.outside.saturating_add(1);
+                if self.locked && self.outside >= config.lock_misses {
+                    self.locked = false;
+                    lost = lost.or(Some(time));
+                }
+            }
+        }
+        lost
+    }
+
+    /// Passes over the turns up to `turn` of a steady motion, where they change nothing.
+    fn pass_over(
+        &mut self,
+        pulses: &Pulses,
+        motion: &Motion,
+        target: Option<f64>,
+        config: &Config,
+        turn: u64,
+    ) {
+        let Some(target) = target else {
+            return;
+        };
+        let off = (motion.steady().speed / target - 1.0).abs();
+        let jitter = pulses.max_deviation(target.min(motion.steady().speed));
+        let stays_inside = self.locked && off + jitter < 0.999 * config.description.lock_window;
+        let stays_outside = !self.locked && off - jitter > 1.001 * config.description.lock_window;
+        if !(stays_inside || stays_outside) {
+            return;
+        }
+        self.index = pulses.index(motion, turn);
+        self.turn = turn;
+        if stays_inside {
+            self.outside = 0;
+        } else {
+            self.inside = 0;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{LockDetector, Pulses, walk};
+    use crate::config::Config;
+    use crate::noise::Noise;
+    use crate::rotor::{Drive, Moment};
+
+    #[test]
+    fn turns_scatter_as_described() {
+        let config = Config::read(Some("[rotor]\njitter = '100 ppm'\n"), 3).unwrap();
+        let pulses = Pulses::new(&config, Noise::new(3));
+        let at = Moment { speed: 500.0, ..Moment::default() };
+        let motion = config.rotor.motion(Drive::Hold(500.0), at);
+        let from = (motion.steady().angle / core::f64::consts::TAU) as u64 + 1;
+        let time = |i: u64| pulses.index(&motion, from + i).unwrap();
+        let mean = core::f64::consts::TAU / 500.0;
+        let n = 20_000;
+        let square: f64 =
+            (0..n).map(|i| ((time(i + 1) - time(i)) / mean - 1.0).powi(2)).sum::<f64>() / n as f64;
+        // Five standard errors of a standard deviation, n = 20000: 2.5 %.
+        assert!((square.sqrt() / 100e-6 - 1.0).abs() < 0.025, "{}", square.sqrt());
+    }
+
+    #[test]
+    fn lock_needs_turns_in_a_row_and_is_the_same_however_often_it_is_asked() {
+        // Jitter as wide as the window, so that lock comes and goes.
+        let text =
+            "[rotor]\njitter = '300 ppm'\n[lock]\nwindow = '500 ppm'\nturns = 8\nmisses = 1\n";
+        let config = Config::read(Some(text), 3).unwrap();
+        let pulses = Pulses::new(&config, Noise::new(3));
+        let motion = config.rotor.motion(Drive::Hold(500.0), Moment::default());
+        let run = |step: f64, end: f64| {
+            let mut lock = LockDetector::default();
+            let mut losses = 0;
+            let mut seen = false;
+            for i in 0..=(end / step) as u32 {
+                let until = f64::from(i) * step;
+                losses += u32::from(
+                    lock.catch_up(&pulses, &motion, Some(500.0), &config, until).is_some(),
+                );
+                seen |= lock.locked();
+            }
+            (losses, seen, lock.locked(), lock.period().map(f64::to_bits))
+        };
+        let fine = run(0.004, 40.0);
+        assert!(fine.0 > 3 && fine.1, "{fine:?}");
+        let coarse = run(8.0, 40.0);
+        assert_eq!((fine.2, fine.3), (coarse.2, coarse.3));
+    }
+
+    #[test]
+    fn turns_are_passed_over_from_the_steady_end_of_a_motion_on() {
+        let config = Config::read(None, 3).unwrap();
+        let pulses = Pulses::new(&config, Noise::new(3));
+        let motion = config.rotor.motion(Drive::Hold(500.0), Moment::default());
+        // Ten years in one look: turn by turn this would take minutes.
+        let mut lock = LockDetector::default();
+        let year = 3.156e7;
+        assert_eq!(lock.catch_up(&pulses, &motion, Some(500.0), &config, 10.0 * year), None);
+        assert!(lock.locked());
+        assert!(lock.index().unwrap() > 10.0 * year - 1.0);
+    }
+
+    #[test]
+    fn a_dim_facet_is_seen_late_and_a_dark_one_never() {
+        // dt/dr = −τ·h/(1 − h) at r = 1: derived.
+        let shift = walk(0.99, 0.5, 1e-6).unwrap();
+        assert!((shift - 1e-8).abs() < 3e-10, "{shift}");
+        assert!(walk(1.05, 0.5, 1e-6).unwrap() < 0.0);
+        assert_eq!(walk(0.5, 0.5, 1e-6), None);
+    }
+}

@@ -1,0 +1,323 @@
+//! The rotor: inertia, torque limit, drag and speed loop, and how it moves after a command.
+//!
+//! A command starts a [`Motion`], worked out at once from its start to its steady end: nodes
+//! with cubic interpolation while the speed changes, a closed form from then on. Asking for a
+//! state changes nothing, so the answer never depends on who asked before.
+
+use crate::ode::{Control, integrate, step};
+
+/// Constants of the rotor and its drive.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rotor {
+    /// Moment of inertia in kg·m².
+    pub inertia: f64,
+    /// Largest torque of the drive either way, in N·m.
+    pub torque_most: f64,
+    /// Drag of the bearing at any speed, in N·m.
+    pub bearing: f64,
+    /// Drag of the bearing per speed, in N·m·s/rad.
+    pub viscous: f64,
+    /// Drag of the air per square of the speed, in N·m·s²/rad² (windage power grows with the
+    /// cube of the speed).
+    pub windage: f64,
+    /// Torque per speed error, in N·m·s/rad.
+    pub proportional: f64,
+    /// Torque per angle error, in N·m/rad.
+    pub integral: f64,
+}
+
+/// What the drive does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Drive {
+    /// Holds a speed in rad/s: proportional and integral action on the speed error; the
+    /// integral rests while more torque is asked for than there is, and would ask for more.
+    Hold(f64),
+    /// Gives a constant torque in N·m.
+    Torque(f64),
+    /// Brakes with its largest torque until the rotor rests.
+    Brake,
+    /// Gives no torque.
+    Coast,
+}
+
+/// Where the rotor is at one time.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Moment {
+    /// Time in s.
+    pub time: f64,
+    /// Angle since power-on in rad.
+    pub angle: f64,
+    /// Speed in rad/s, never negative.
+    pub speed: f64,
+    /// Torque held by the integral of the loop, in N·m.
+    pub integral: f64,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Node {
+    at: Moment,
+    acceleration: f64,
+    /// Rate of the integral in N·m/s.
+    growth: f64,
+}
+
+/// How the rotor moves from a command on.
+#[derive(Clone, Debug)]
+pub struct Motion {
+    nodes: Vec<Node>,
+    steady: Moment,
+}
+
+/// Share of the speed below which nothing changes any more.
+const SETTLED: f64 = 1e-9;
+
+/// Steps after which a motion that finds no end is held at the speed it has reached.
+const MAX_STEPS: usize = 60_000;
+
+impl Rotor {
+    /// Drag at a speed in N·m.
+    pub fn drag(&self, speed: f64) -> f64 {
+        self.bearing + (self.viscous + self.windage * speed) * speed
+    }
+
+    fn torque(&self, drive: Drive, speed: f64, integral: f64) -> (f64, f64) {
+        match drive {
+            Drive::Hold(target) => {
+                let error = target - speed;
+                let asked = self.proportional * error + integral;
+                let torque = asked.clamp(-self.torque_most, self.torque_most);
+                // Fading out, not switching: a switch would have the integral tremble at the
+                // limit, and no step size would be small enough for it.
+                let pull = self.integral * error;
+                let beyond =
+                    if error > 0.0 { asked - self.torque_most } else { -asked - self.torque_most };
+                let fade = 0.05 * self.torque_most + 0.02 * pull.abs();
+                let growth = pull * (1.0 - (beyond / fade).clamp(0.0, 1.0));
+                (torque, growth)
+            }
+            Drive::Torque(torque) => (torque, 0.0),
+            Drive::Brake => (-self.torque_most, 0.0),
+            Drive::Coast => (0.0, 0.0),
+        }
+    }
+
+    /// Rates of angle, speed and integral.
+    pub(crate) fn rate(&self, drive: Drive, state: &[f64; 3]) -> [f64; 3] {
+        let [_, speed, integral] = *state;
+        let (torque, growth) = self.torque(drive, speed, integral);
+        let mut acceleration = (torque - self.drag(speed)) / self.inertia;
+        if speed <= 0.0 {
+            // Friction holds a resting rotor, it does not turn it backwards.
+            acceleration = acceleration.max(0.0);
+        }
+        [speed.max(0.0), acceleration, growth]
+    }
+
+    /// The motion that `drive` makes of a rotor that is at `from`.
+    pub fn motion(&self, drive: Drive, from: Moment) -> Motion {
+        let scale = match drive {
+            Drive::Hold(target) => target.max(from.speed),
+            _ => from.speed,
+        }
+        .max(1.0);
+        let rate = |s: &[f64; 3]| self.rate(drive, s);
+        let start = [from.angle, from.speed, from.integral];
+        let node = |time: f64, s: &[f64; 3]| {
+            let [angle, speed, integral] = *s;
+            let [_, acceleration, growth] = rate(s);
+            let at = Moment { time: from.time + time, angle, speed, integral };
+            Node { at, acceleration, growth }
+        };
+        let mut nodes = vec![node(0.0, &start)];
+        let stops = matches!(drive, Drive::Brake | Drive::Coast);
+        let has_settled = |s: &[f64; 3]| {
+            let [_, speed, integral] = *s;
+            let [_, acceleration, _] = rate(s);
+            if stops {
+                return speed <= 0.0;
+            }
+            match drive {
+                Drive::Hold(target) => {
+                    let (torque, _) = self.torque(drive, speed, integral);
+                    let limited = torque.abs() >= self.torque_most;
+                    // What the last digit of the speed makes of the acceleration is still.
+                    let digit = SETTLED * scale * (1.0 + self.proportional / self.inertia);
+                    acceleration.abs() < digit
+                        && (limited || (target - speed).abs() < SETTLED * scale)
+                }
+                _ => acceleration.abs() < SETTLED * scale,
+            }
+        };
+        let mut ended = has_settled(&start);
+        if !ended {
+            // What changes the speed sets the scale of time.
+            let torque = match drive {
+                Drive::Coast => self.drag(scale),
+                _ => self.torque_most,
+            };
+            let across = self.inertia * scale / torque.max(f64::MIN_POSITIVE);
+            // A long tail behind a short start must come to its end within the steps allowed.
+            let tail = match drive {
+                Drive::Coast => Some(self.coast_time(scale) / 50_000.0).filter(|t| t.is_finite()),
+                _ => None,
+            };
+            let control = Control {
+                tolerance: [1e-8, 1e-11 * scale, 1e-11 * self.torque_most.max(1e-12)],
+                longest: (across / 500.0).max(0.02).max(tail.unwrap_or(0.0)),
+                max_steps: MAX_STEPS,
+            };
+            ended = integrate(
+                rate,
+                start,
+                &control,
+                |_, s| has_settled(s),
+                |time, s| nodes.push(node(time, s)),
+            );
+        }
+        let mut steady = nodes.last().map_or(from, |n| n.at);
+        if stops && ended {
+            self.end_at_rest(drive, &mut nodes, &mut steady);
+        } else if let Drive::Hold(target) = drive
+            && (target - steady.speed).abs() < 2.0 * SETTLED * scale
+        {
+            steady.speed = target;
+        }
+        Motion { nodes, steady }
+    }
+
+    /// The last step went past zero: take it again, just so far that the speed is zero.
+    fn end_at_rest(&self, drive: Drive, nodes: &mut Vec<Node>, steady: &mut Moment) {
+        if nodes.len() < 2 {
+            steady.speed = 0.0;
+            return;
+        }
+        nodes.pop();
+        let Some(last) = nodes.last().map(|n| n.at) else {
+            return;
+        };
+        // The branch for a resting rotor would bend the step, so friction goes on here.
+        let rate = |s: &[f64; 3]| {
+            let [_, speed, integral] = *s;
+            let (torque, _) = self.torque(drive, speed, integral);
+            [speed, (torque - self.drag(speed)) / self.inertia, 0.0]
+        };
+        let from = [last.angle, last.speed, last.integral];
+        let (mut h, mut to) = (0.0, from);
+        for _ in 0..30 {
+            let [_, speed, _] = to;
+            let [_, slope, _] = rate(&to);
+            if slope >= 0.0 {
+                break;
+            }
+            h -= speed / slope;
+            to = step(rate, &from, h).0;
+        }
+        let [angle, ..] = to;
+        let [_, acceleration, _] = rate(&[angle, 0.0, 0.0]);
+        *steady =
+            Moment { time: last.time + h, angle: angle.max(last.angle), speed: 0.0, integral: 0.0 };
+        nodes.push(Node { at: *steady, acceleration, growth: 0.0 });
+    }
+}
+
+/// Cubic through two values with two slopes, at `u` from 0 to 1 over `h`.
+fn hermite(a: (f64, f64), b: (f64, f64), h: f64, u: f64) -> f64 {
+    let v = 1.0 - u;
+    let (va, sa) = a;
+    let (vb, sb) = b;
+    // Around the first value, so that large angles lose no digits.
+    va + u * u * (3.0 - 2.0 * u) * (vb - va) + u * v * h * (v * sa - u * sb)
+}
+
+impl Motion {
+    /// A rotor at rest since `time`.
+    pub fn at_rest(time: f64, angle: f64) -> Motion {
+        let steady = Moment { time, angle, ..Moment::default() };
+        Motion { nodes: Vec::new(), steady }
+    }
+
+    /// From when on the speed does not change any more, and what it is then.
+    pub fn steady(&self) -> Moment {
+        self.steady
+    }
+
+    /// Where the rotor is at `time`.
+    pub fn at(&self, time: f64) -> Moment {
+        if time >= self.steady.time {
+            let since = time - self.steady.time;
+            return Moment {
+                time,
+                angle: self.steady.angle + self.steady.speed * since,
+                ..self.steady
+            };
+        }
+        let behind = self.nodes.partition_point(|n| n.at.time <= time);
+        match self.pair(behind) {
+            Some((a, b)) => between(a, b, time),
+            None => self.nodes.first().map_or(self.steady, |n| n.at),
+        }
+    }
+
+    fn pair(&self, behind: usize) -> Option<(&Node, &Node)> {
+        let a = self.nodes.get(behind.checked_sub(1)?)?;
+        Some((a, self.nodes.get(behind)?))
+    }
+
+    /// When the rotor passes `angle`; none if it comes to rest before, or has passed it before
+    /// this motion began.
+    pub fn passes(&self, angle: f64) -> Option<f64> {
+        if angle > self.steady.angle {
+            let ahead = angle - self.steady.angle;
+            return (self.steady.speed > 0.0).then(|| self.steady.time + ahead / self.steady.speed);
+        }
+        let behind = self.nodes.partition_point(|n| n.at.angle < angle);
+        let Some((a, b)) = self.pair(behind) else {
+            return (angle == self.steady.angle).then_some(self.steady.time);
+        };
+        // Newton, kept inside a shrinking bracket.
+        let (mut low, mut high) = (a.at.time, b.at.time);
+        let mut time = low + (high - low) * (angle - a.at.angle) / (b.at.angle - a.at.angle);
+        for _ in 0..60 {
+            let here = between(a, b, time);
+            let off = here.angle - angle;
+            if off > 0.0 {
+                high = time;
+            } else {
+                low = time;
+            }
+            let next = time - off / here.speed;
+            let next = if next > low && next < high { next } else { low + (high - low) / 2.0 };
+            if (next - time).abs() <= 1e-15 * time.abs().max(1.0) {
+                return Some(next);
+            }
+            time = next;
+        }
+        Some(time)
+    }
+
+    /// The last time at which the speed is outside `low` to `high`; none if it never is.
+    pub fn last_outside(&self, low: f64, high: f64) -> Option<f64> {
+        let outside = |speed: f64| speed < low || speed > high;
+        if outside(self.steady.speed) {
+            return Some(f64::INFINITY);
+        }
+        let last = self.nodes.iter().rposition(|n| outside(n.at.speed))?;
+        // By the next node it is inside.
+        self.nodes.get(last + 1).or(self.nodes.get(last)).map(|n| n.at.time)
+    }
+
+    /// The highest speed of the motion in rad/s.
+    pub fn speed_most(&self) -> f64 {
+        self.nodes.iter().map(|n| n.at.speed).fold(self.steady.speed, f64::max)
+    }
+}
+
+fn between(a: &Node, b: &Node, time: f64) -> Moment {
+    let h = b.at.time - a.at.time;
+    let u = if h > 0.0 { (time - a.at.time) / h } else { 0.0 };
+    let angle = hermite((a.at.angle, a.at.speed), (b.at.angle, b.at.speed), h, u);
+    let speed = hermite((a.at.speed, a.acceleration), (b.at.speed, b.acceleration), h, u);
+    // A command on the way takes the motion over from here.
+    let integral = hermite((a.at.integral, a.growth), (b.at.integral, b.growth), h, u);
+    Moment { time, angle, speed: speed.max(0.0), integral }
+}

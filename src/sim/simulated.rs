@@ -1,0 +1,399 @@
+//! The simulated head as a [`Head`]: checks commands and passes them to its world.
+
+use spintrue_head::description::{Description, StartOfScan};
+use spintrue_head::faults::FaultKind;
+use spintrue_head::range::{check_range, out_of_range};
+use spintrue_head::safe::step_by_step;
+use spintrue_head::signals::{settable, switchable};
+use crate::config::SILENCE;
+use crate::expose;
+use crate::injector::SimInjector;
+use crate::medium::Medium;
+use crate::page;
+use crate::rotor::Drive;
+use crate::world::{Arming, World};
+use spintrue_head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
+use spintrue_head::{ExposedPage, PageOrder};
+use spintrue_head::units::Dimension;
+use core::f64::consts::TAU;
+use std::cell::{RefCell, RefMut};
+use std::rc::Rc;
+
+/// Longest sleep in s of one call.
+const MAX_SLEEP: f64 = 1e6;
+
+/// Most turns that one call watches.
+const MAX_TURNS: u32 = 100_000;
+
+/// Keeps stored trims beyond the head's own life, or fails with why it could not.
+type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), Fault>>;
+
+/// A head that runs on its own virtual clock.
+pub struct SimHead {
+    pub(crate) world: Rc<RefCell<World>>,
+    pub(crate) keeper: Option<Keeper>,
+}
+
+impl SimHead {
+    /// Gives it another serial number.
+    pub fn set_serial(&mut self, serial: &str) {
+        self.world.borrow_mut().config.description.serial = serial.to_string();
+    }
+
+    /// The world, unless the link to it is silent.
+    fn world(&self) -> Result<RefMut<'_, World>, Fault> {
+        let mut world = self.world.borrow_mut();
+        if world.has(FaultKind::LinkSilent) {
+            let until = world.now + SILENCE;
+            world.advance(until);
+            return Err(Fault::Broken(
+                "the link is silent: the head did not answer within 1 s".to_string(),
+            ));
+        }
+        Ok(world)
+    }
+
+    /// Its serial number.
+    pub fn serial(&self) -> String {
+        self.world.borrow().description().serial.clone()
+    }
+
+    /// Begins with trims that were stored in an earlier life; `keeper` is called for every new
+    /// store.
+    ///
+    /// # Errors
+    /// The trims do not fit the registers.
+    pub fn set_memory(
+        &mut self,
+        stored: Option<&[Trim]>,
+        keeper: impl FnMut(&[Trim]) -> Result<(), Fault> + 'static,
+    ) -> Result<(), Fault> {
+        if let Some(stored) = stored {
+            let mut world = self.world.borrow_mut();
+            let stored = world.description().round_trims(stored)?;
+            world.trims.clone_from(&stored);
+            world.stored = stored;
+        }
+        self.keeper = Some(Box::new(keeper));
+        Ok(())
+    }
+
+    fn store(&mut self) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if world.arming.is_some() {
+            return Err(Fault::armed("storing trims"));
+        }
+        if world.has(FaultKind::StoreInterrupted) {
+            world.lose_power_storing();
+            let until = world.now + SILENCE;
+            world.advance(until);
+            return Err(Fault::Broken(
+                "the power failed while trims were stored: the head did not answer within 1 s"
+                    .to_string(),
+            ));
+        }
+        // One move of the whole set: power loss finds the old one or the new one.
+        world.stored = world.trims.clone();
+        Ok(())
+    }
+
+    /// Hands stored trims to the keeper.
+    fn keep(&mut self, before: &[Trim]) -> Result<(), Fault> {
+        let stored = self.world.borrow().stored.clone();
+        match &mut self.keeper {
+            Some(keeper) if stored != before => keeper(&stored),
+            _ => Ok(()),
+        }
+    }
+
+    /// The medium under the head.
+    pub fn medium(&self) -> Medium {
+        Medium::new(Rc::clone(&self.world))
+    }
+
+    /// Injects faults into the head.
+    pub fn injector(&self) -> SimInjector {
+        SimInjector { world: Rc::clone(&self.world) }
+    }
+
+    /// The faults planned for it, as options have them.
+    pub fn faults(&self) -> Vec<String> {
+        self.world.borrow().config.faults.iter().map(ToString::to_string).collect()
+    }
+
+    /// Takes the power away and gives it back: the rotor runs out meanwhile, the trims are
+    /// those that were stored.
+    pub fn power_cycle(&mut self) {
+        let mut world = self.world.borrow_mut();
+        world.arming = None;
+        world.command(Drive::Coast);
+        let until = world.now + world.description().coast_most;
+        world.advance(until);
+        world.trims = world.stored.clone();
+    }
+}
+
+impl Head for SimHead {
+    fn describe(&mut self) -> Result<Description, Fault> {
+        Ok(self.world()?.description().clone())
+    }
+
+    fn status(&mut self) -> Result<Status, Fault> {
+        let world = self.world()?;
+        let galvanometer = world.galvanometer.at(world.now);
+        let at_rest = world.at_rest();
+        let speed = if at_rest { 0.0 } else { world.measured_speed() };
+        Ok(Status {
+            time: world.now,
+            speed,
+            target: world.target,
+            locked: world.lock.locked(),
+            facet: if at_rest { None } else { world.next_facet() },
+            rails: world.rails(),
+            interlock_closed: world.interlock_closed,
+            laser: world.laser(),
+            at_rest,
+            galvanometer,
+            parked: is_parked(&world, galvanometer),
+            temperature: world.temperature(),
+        })
+    }
+
+    fn spin(&mut self, speed: f64) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let speed = world.description().check_speed(speed)?;
+        if world.arming.is_some() {
+            return Err(Fault::armed("changing the polygon speed"));
+        }
+        // Asking again for what already runs changes nothing.
+        if world.target != Some(speed) {
+            world.command(Drive::Hold(speed));
+        }
+        Ok(())
+    }
+
+    fn halt(&mut self, how: Halt) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if world.arming.is_some() {
+            return Err(Fault::armed("stopping the polygon"));
+        }
+        world.command(match how {
+            Halt::Brake => Drive::Brake,
+            Halt::Coast => Drive::Coast,
+        });
+        Ok(())
+    }
+
+    fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let angle = match angle {
+            Some(angle) => world.description().check_angle(angle)?,
+            None => world.config.parked,
+        };
+        let step = world.config.galvanometer_step;
+        let now = world.now;
+        world.galvanometer.send((angle / step).round() * step + 0.0, now);
+        Ok(())
+    }
+
+    fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
+        let mut world = self.world()?;
+        if !(1..=MAX_TURNS).contains(&count) {
+            let (low, high) = (1.0, f64::from(MAX_TURNS));
+            let value = f64::from(count);
+            return Err(out_of_range("number of turns", value, low, high, Dimension::NUMBER));
+        }
+        let speed = world.target.unwrap_or(world.description().speed_least);
+        let give_up = world.now + world.description().turns_most(f64::from(count), speed);
+        if world.has(FaultKind::IndexMissing) {
+            let until = world.now + world.config.detector.rest_after;
+            world.advance(until.min(give_up));
+            return Err(Fault::no_pulse("index"));
+        }
+        let mut turns = Vec::new();
+        let mut from = next_index(&mut world, None, give_up)?;
+        for _ in 0..count {
+            let to = next_index(&mut world, Some(from), give_up)?;
+            turns.push(Turn {
+                period: to.1 - from.1,
+                start_of_scan: count_pulses(&world, from.0, to.0),
+            });
+            from = to;
+        }
+        Ok(turns)
+    }
+
+    fn trims(&mut self) -> Result<Vec<Trim>, Fault> {
+        Ok(self.world()?.trims.clone())
+    }
+
+    fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let mut held = world.description().round_trims(trims)?;
+        for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
+            if world.is_stuck_trim(k) {
+                *new = *old;
+            }
+        }
+        world.trims = held;
+        Ok(())
+    }
+
+    fn store_trims(&mut self) -> Result<(), Fault> {
+        let before = self.world.borrow().stored.clone();
+        let stored = self.store();
+        // Trims may have been stored although the power failed.
+        let kept = self.keep(&before);
+        stored.and(kept)
+    }
+
+    fn arm(&mut self, power: f64) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        check_range("laser power", power, 0.0, 1.0, Dimension::NUMBER)?;
+        if !world.interlock_closed {
+            return Err(Fault::InterlockOpen);
+        }
+        if !world.lock.locked() {
+            return Err(Fault::NotLocked);
+        }
+        if world.arming.is_some() {
+            return Err(Fault::armed("arming"));
+        }
+        world.tripped = None;
+        world.arming =
+            Some(Arming { ready: world.now + world.description().times.arming_most, power });
+        Ok(())
+    }
+
+    fn disarm(&mut self) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        if world.arming.is_some() && world.has(FaultKind::LaserStaysArmed) {
+            return Err(Fault::Broken(
+                "the laser is still armed: it ignored the disarm command".to_string(),
+            ));
+        }
+        world.arming = None;
+        world.tripped = None;
+        Ok(())
+    }
+
+    fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
+        expose::expose(&mut *self.world()?, line)
+    }
+
+    fn expose_page(&mut self, order: &PageOrder) -> Result<ExposedPage, Fault> {
+        page::expose(&mut *self.world()?, order)
+    }
+
+    fn signal(&mut self, name: &str) -> Result<bool, Fault> {
+        let world = self.world()?;
+        world.fixtures.signal(name, world.now, world.noise)
+    }
+
+    fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let (now, armed) = (world.now, world.arming.is_some());
+        switchable(&world.description().signals, name, armed)?;
+        world.fixtures.switch(name, on, now);
+        Ok(())
+    }
+
+    fn channel(&mut self, name: &str) -> Result<f64, Fault> {
+        let world = self.world()?;
+        world.fixtures.channel(name, world.now, world.noise)
+    }
+
+    fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
+        let mut world = self.world()?;
+        let (now, armed) = (world.now, world.arming.is_some());
+        let channel = settable(&world.description().channels, name, value, armed)?;
+        let value = value.clamp(channel.least, channel.most);
+        world.fixtures.set_channel(name, value, now);
+        Ok(())
+    }
+
+    fn now(&mut self) -> f64 {
+        self.world.borrow().now
+    }
+
+    fn sleep(&mut self, seconds: f64) {
+        let mut world = self.world.borrow_mut();
+        if seconds > 0.0 {
+            let until = world.now + seconds.min(MAX_SLEEP);
+            world.advance(until);
+        }
+    }
+
+    fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
+        let known = self.world.borrow().description().clone();
+        step_by_step(self, Some(&known), keep_spinning)
+    }
+}
+
+/// Whether the galvanometer, which stands at `angle`, is parked.
+fn is_parked(world: &World, angle: f64) -> bool {
+    let step = world.config.galvanometer_step;
+    let off = |angle: f64| (angle - world.config.parked).abs();
+    off(world.galvanometer.target()) <= step && off(angle) <= 2.0 * step
+}
+
+/// Waits for the next index pulse after the turn given, or after now, at most until `give_up`.
+/// Gives its turn and time.
+fn next_index(
+    world: &mut World,
+    after: Option<(u64, f64)>,
+    give_up: f64,
+) -> Result<(u64, f64), Fault> {
+    loop {
+        let here = (world.motion.at(world.now).angle / TAU).floor() as u64;
+        let turn = after.map_or(here, |(turn, _)| turn.max(here)) + 1;
+        let turn = after.map_or(turn, |(before, _)| before + 1);
+        let motions = world.motions;
+        let patience = (world.now + world.config.detector.rest_after).min(give_up);
+        let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
+        let time = world.pulses.index(&world.motion, turn).map(|time| {
+            if slips {
+                let angle = turn as f64 * TAU + TAU / world.facets() as f64;
+                world.motion.passes(angle).unwrap_or(time)
+            } else {
+                time
+            }
+        });
+        match time {
+            Some(time) if time <= patience => {
+                world.advance(time);
+                if world.motions == motions {
+                    return Ok((turn, time));
+                }
+            }
+            _ => {
+                world.advance(patience);
+                if world.motions == motions || patience >= give_up {
+                    return Err(Fault::no_pulse("index"));
+                }
+            }
+        }
+    }
+}
+
+/// Start-of-scan pulses between the index pulses of two turns.
+fn count_pulses(world: &World, from: u64, to: u64) -> u32 {
+    let n = world.facets();
+    if world.description().start_of_scan == StartOfScan::IndexOnly {
+        return 1;
+    }
+    let late = |turn: u64| {
+        let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
+        turn * n + u64::from(slips)
+    };
+    let seen = (late(from)..late(to)).filter(|number| {
+        let k = usize::try_from(number % n).unwrap_or(0);
+        let bright = world
+            .config
+            .facets
+            .get(k)
+            .is_some_and(|f| f.reflectivity > world.config.detector.threshold);
+        bright && !world.drops(*number)
+    });
+    u32::try_from(seen.count()).unwrap_or(u32::MAX)
+}
