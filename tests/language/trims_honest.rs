@@ -7,8 +7,7 @@
 //! left. Constant offsets of the gauge and of the warmth are in both, since no reading can tell
 //! them; neither do they belong to the stated uncertainty.
 
-use crate::inside;
-use crate::inside::{Sources, station};
+use crate::inside::{self, Sources, station};
 use spintrue_language::interpret::Event;
 use spintrue_language::program::show::Shown;
 use spintrue_language::session::{Prepared, Verdict, prepare};

@@ -1,9 +1,8 @@
 //! Batches: what is checked before anything moves, what is kept of each head, and that no head is repeated
 //! or lost when a batch is cut off.
 
-use spintrue_language::program::{Ended, command, ended, json_lines, signal, started};
-use crate::support;
-use crate::support::{Folder, root};
+use crate::program::{Ended, command, ended, json_lines, signal, started};
+use crate::support::{self, Folder, root};
 use rusqlite::Connection;
 use serde_json::Value;
 use std::fs;

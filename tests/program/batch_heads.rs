@@ -1,7 +1,7 @@
 //! Batches on heads that stand somewhere: at places of their own, one after the other at one place, not
 //! there yet, and with a fixture around them.
 
-use spintrue_language::program::{Ended, command, ended, signal, started};
+use crate::program::{Ended, command, ended, signal, started};
 use crate::support::Folder;
 use crate::wire::bench::Server;
 use std::fs;

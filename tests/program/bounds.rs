@@ -1,7 +1,7 @@
 //! The longest time on the command line: what `check` and `run` print, and what `--at-most`
 //! refuses before anything moves.
 
-use spintrue_language::program::spintrue;
+use crate::program::spintrue;
 use crate::support::Folder;
 
 /// A script in a folder of its own.

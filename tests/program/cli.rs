@@ -1,7 +1,7 @@
 //! The command line: bad input of every kind gets a clear error and the right exit code, and nothing is
 //! left moving.
 
-use spintrue_language::program::{Ended, Typing, at_root, command, ended, spintrue, started};
+use crate::program::{Ended, Typing, at_root, command, ended, spintrue, started};
 use crate::support::{Folder, root};
 use std::fs;
 use std::path::Path;

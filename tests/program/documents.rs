@@ -1,7 +1,7 @@
 //! The pages keep their word: scripts in them are checked, and what they show a command to print
 //! is what it prints.
 
-use spintrue_language::program::{at_root, spintrue};
+use crate::program::{at_root, spintrue};
 use crate::support::{Folder, root};
 use serde_json::Value;
 use std::fs;

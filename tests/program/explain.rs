@@ -2,9 +2,8 @@
 //! are about.
 
 use crate::example::Example;
-use crate::explained;
-use crate::explained::{Code, codes};
-use spintrue_language::program::{at_root, spintrue};
+use crate::explained::{self, Code, codes};
+use crate::program::{at_root, spintrue};
 use crate::support::Folder;
 use serde_json::Value;
 

@@ -1,6 +1,6 @@
 //! Codes with their examples, as `spintrue explain` tells them.
 
-use spintrue_language::program::at_root;
+use crate::program::at_root;
 use std::sync::OnceLock;
 
 /// Topics whose examples are no scripts, or are about an option.

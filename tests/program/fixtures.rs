@@ -1,7 +1,7 @@
 //! `--fixture` from outside: what is fitted to which head, what is refused and why, and runs with a
 //! device that is not there. `tests/extra/modbus.sh` tries a real one.
 
-use spintrue_language::program::{at_root, json_lines};
+use crate::program::{at_root, json_lines};
 use crate::support::{Folder, root};
 use std::net::TcpListener;
 

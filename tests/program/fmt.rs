@@ -1,6 +1,6 @@
 //! `fmt`: which files it rewrites, what stays as it was, and what it refuses.
 
-use spintrue_language::program::{at_root, command, piped, spintrue};
+use crate::program::{at_root, command, piped, spintrue};
 use crate::support::{Folder, root};
 use std::fs;
 

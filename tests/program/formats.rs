@@ -1,7 +1,7 @@
 //! What `check` says to machines: JSON in our own schema, and SARIF 2.1.0, validated against the
 //! schema that OASIS publishes (`tests/sarif`) by the general-purpose validator jsonschema.
 
-use spintrue_language::program::spintrue;
+use crate::program::spintrue;
 use crate::support::{Folder, names, root};
 use serde_json::{Value, json};
 use std::path::Path;

@@ -2,9 +2,8 @@
 //! goes through every command that can move a head, and the head hears nothing that moves it.
 
 use crate::example::Example;
-use crate::explained;
-use crate::explained::codes;
-use spintrue_language::program::{Ended, command, piped, spintrue};
+use crate::explained::{self, codes};
+use crate::program::{Ended, command, piped, spintrue};
 use crate::support::Folder;
 use crate::wire::bench::Server;
 use std::io::{BufRead, BufReader, Write};

@@ -1,8 +1,7 @@
 //! `head expose` and `run --picture` from outside: what they say, the files they leave, and how
 //! they refuse before anything moves.
 
-use spintrue_language::program;
-use spintrue_language::program::json_lines;
+use crate::program::{self, json_lines};
 use crate::support::{Folder, repository};
 use std::fs;
 use std::io::BufReader;

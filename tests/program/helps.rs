@@ -2,7 +2,7 @@
 //! `tests/data/helps.txt` is carried out as it stands, the script is run, and what it records is
 //! compared with the value that is known without it.
 
-use spintrue_language::program::{json_lines, spintrue};
+use crate::program::{json_lines, spintrue};
 use crate::support::{Folder, root};
 use serde_json::Value;
 use std::fs;

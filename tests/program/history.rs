@@ -1,8 +1,7 @@
 //! The archive of runs through the binary: what is stored, listed, drawn and exported, who may
 //! write at once, and how a file that is of no use is refused before anything moves.
 
-use spintrue_language::program;
-use spintrue_language::program::command;
+use crate::program::{self, command};
 use crate::support::Folder;
 use insta::assert_snapshot;
 use rusqlite::Connection;

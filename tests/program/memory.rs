@@ -1,7 +1,7 @@
 //! What a simulated head keeps over power loss, from outside: an accepted head is requalified, and a
 //! memory that cannot be used is refused before anything moves.
 
-use spintrue_language::program::{Ended, spintrue};
+use crate::program::{Ended, spintrue};
 use crate::support::{Folder, repository};
 
 fn run(folder: &Folder, script: &str, head: &str, more: &[&str]) -> (Ended, String) {

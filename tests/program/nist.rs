@@ -1,7 +1,7 @@
 //! Built-ins against the certified values of NIST's Statistical Reference Datasets: a script holds
 //! the data, the program runs it, and every digit of what it records is compared.
 
-use spintrue_language::program::{json_lines, spintrue};
+use crate::program::{json_lines, spintrue};
 use crate::support::{Folder, root};
 use serde_json::Value;
 use std::collections::BTreeMap;

@@ -1,7 +1,7 @@
 //! Questions at a terminal: the program runs under a pseudo-terminal, which the `script` command of
 //! util-linux gives it, and people are played who type nonsense, press Ctrl-C, or go away.
 
-use spintrue_language::program::spintrue;
+use crate::program::spintrue;
 use crate::support::Folder;
 use std::fs;
 use std::io::{Read, Write};

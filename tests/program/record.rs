@@ -1,7 +1,7 @@
 //! Records of runs: what is in one, what verifying finds, and that a run that is cut off leaves what was
 //! known.
 
-use spintrue_language::program::{Ended, at_root, json_lines, spintrue};
+use crate::program::{Ended, at_root, json_lines, spintrue};
 use crate::support::{Folder, names};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -552,7 +552,7 @@ fn a_refused_run_leaves_no_folder() {
 #[cfg(unix)]
 mod cut_off {
     use super::{Ended, Folder, at_root, events, names, read, said, verify};
-    use spintrue_language::program::{Typing, command};
+    use crate::program::{Typing, command};
     use crate::support::root;
     use std::os::unix::fs::PermissionsExt;
     use std::process::Command;

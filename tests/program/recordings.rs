@@ -1,7 +1,7 @@
 //! Recordings of runs through the program: a replay is the run again, byte for byte; where a script
 //! departs is said; whatever is no whole recording is told apart.
 
-use spintrue_language::program::{Ended, at_root, command, json_lines, piped, spintrue};
+use crate::program::{Ended, at_root, command, json_lines, piped, spintrue};
 use crate::support::{Folder, file_name, repository, root, scripts};
 use flate2::Compression;
 use flate2::read::GzDecoder;

@@ -2,7 +2,7 @@
 //!
 //! A line `// run: ARGUMENTS` in a script adds arguments; its folder is the working folder.
 
-use spintrue_language::program::{Ended, Fault, at_root, command, faults, json_lines};
+use crate::program::{Ended, Fault, at_root, command, faults, json_lines};
 use crate::support::{Folder, corpus, file_name, root, scripts, snapshot, stem};
 use std::fs;
 use std::path::{Path, PathBuf};

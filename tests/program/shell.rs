@@ -2,7 +2,7 @@
 //! yield and the exit code. A line `// shell: ARGUMENTS` adds arguments. `tests/extra/shell.sh`
 //! tries it on a terminal.
 
-use spintrue_language::program::{Typing, shell, spintrue, typed};
+use crate::program::{Typing, shell, spintrue, typed};
 use crate::support::{Folder, corpus, root, scripts};
 use insta::assert_snapshot;
 use std::fs;

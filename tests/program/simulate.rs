@@ -1,6 +1,6 @@
 //! Campaigns over many simulated heads, through the binary.
 
-use spintrue_language::program::{Ended, at_root, json_lines, spintrue};
+use crate::program::{Ended, at_root, json_lines, spintrue};
 use crate::support::{Folder, root};
 use insta::assert_snapshot;
 use std::fs;

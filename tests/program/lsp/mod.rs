@@ -4,7 +4,7 @@
 mod client;
 mod wild;
 
-use spintrue_language::program::at_root;
+use crate::program::at_root;
 use crate::support::scripts;
 use client::{Client, byte, position};
 use serde_json::{Value, json};

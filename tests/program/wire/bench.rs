@@ -1,8 +1,8 @@
 //! A server of its own for each test, lines to it, and runs of the program over it.
 
 pub use crate::line::{Line, PATIENCE};
-use spintrue_language::program::command;
-pub use spintrue_language::program::{Ended, at_root as run, ended, signal, started};
+use crate::program::command;
+pub use crate::program::{Ended, at_root as run, ended, signal, started};
 use crate::support::root;
 use std::io::{BufRead, BufReader, Read};
 use std::process::{Child, ChildStdout, Command, Stdio};
