@@ -1,12 +1,12 @@
 //! Why a command cannot do what it was asked: one type for the whole program. [`Error::print`] is
 //! the only place where it is rendered.
 
-use spintrue_language::diagnostics::Diagnostic;
-use spintrue_head::Fault;
-use spintrue_language::session::{FileError, Verdict};
-use spintrue_language::source::SourceMap;
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
+use spintrue_head::Fault;
+use spintrue_language::Diagnostic;
+use spintrue_language::SourceMap;
+use spintrue_language::{FileError, Verdict};
 
 /// Exit code where a check does not conform, or a script is not formatted.
 pub(crate) const FAILED: u8 = 1;

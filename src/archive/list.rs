@@ -7,7 +7,7 @@ use crate::archive::trend::{cut, day_and_minute};
 use crate::error::Error;
 use crate::record::Origin;
 use crate::terminal::{DIM, GREEN, RED, YELLOW, styled, wrapped};
-use spintrue_head::visible;
+use spintrue_head::visible_line;
 use std::path::Path;
 
 /// Runs that are listed without `--limit`.
@@ -79,20 +79,20 @@ fn table(rows: &[Row], of: i64, colour: bool) -> String {
             "undecided" | "unanswered" | "interrupted" => YELLOW,
             _ => RED,
         };
-        let verdict = format!("{:<12}", visible::line(&row.verdict));
+        let verdict = format!("{:<12}", visible_line(&row.verdict));
         let line = format!(
             "{}  {}  {:>7}  {:<9}  {:<12}  {}",
             day_and_minute(&row.started),
             styled(&verdict, style, colour),
             format!("{}/{}", row.conforming, row.checks),
             row.origin.kind(),
-            cut(&visible::line(&row.serial), 12),
-            cut(&visible::line(&row.script), 14),
+            cut(&visible_line(&row.serial), 12),
+            cut(&visible_line(&row.script), 14),
         );
         text.push_str(&format!("{line}\n"));
         let faults = row.origin.faults_text();
         if !faults.is_empty() {
-            let lines = wrapped(&visible::line(&faults), &" ".repeat(18));
+            let lines = wrapped(&visible_line(&faults), &" ".repeat(18));
             text.push_str(&format!("{}\n", styled(lines.trim_end(), YELLOW, colour)));
         }
     }

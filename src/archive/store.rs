@@ -3,19 +3,19 @@
 use crate::archive::open::{open_to_read, open_to_write};
 use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
-use spintrue_language::interpret::{Bound, Check, Event, Measured, Observer};
-use spintrue_language::program::show::Shown;
 use crate::record::About;
-use spintrue_language::session::Finished;
-use spintrue_head::units::{parse_unit, suited};
 use jiff::Timestamp;
 use serde_json::json;
+use spintrue_head::{parse_unit, suited_unit};
+use spintrue_language::Finished;
+use spintrue_language::Shown;
+use spintrue_language::{CheckBound, CheckEvent, Event, Measured, Observer};
 use std::path::Path;
 
 /// What is kept of a run in progress.
 pub(crate) struct Heard {
     started: String,
-    pub(crate) checks: Vec<(f64, Check)>,
+    pub(crate) checks: Vec<(f64, CheckEvent)>,
     pub(crate) quantities: Vec<Quantity>,
 }
 
@@ -74,7 +74,7 @@ pub(crate) fn moment(at: Timestamp) -> String {
 /// Value and unit in SI, and the unit that it is shown in.
 pub(crate) fn quantity(shown: &Shown) -> Option<(f64, &str, String)> {
     let Shown::Quantity { value, unit, asked, .. } = shown else { return None };
-    let usual = || suited(*value, parse_unit(unit).ok()?.dimension).map(|unit| unit.text);
+    let usual = || suited_unit(*value, parse_unit(unit).ok()?.dimension).map(|unit| unit.text);
     let shown = asked.as_ref().map(|asked| asked.text.clone()).or_else(usual);
     Some((*value, unit, shown.unwrap_or_else(|| unit.clone())))
 }
@@ -256,14 +256,14 @@ fn run<'a>(
 }
 
 /// The row of a check.
-fn row_of(run: i64, place: i64, time: f64, check: &Check) -> Vec<Value<'_>> {
+fn row_of(run: i64, place: i64, time: f64, check: &CheckEvent) -> Vec<Value<'_>> {
     let measured = check.measured.as_ref();
     let (value, unit, shown_unit) = match measured.and_then(|m| quantity(&m.value)) {
         Some((value, unit, shown)) => (value.into(), unit.into(), shown.into()),
         None => (Value::Nothing, Value::Nothing, Value::Nothing),
     };
     let sure = measured.filter(|m| m.uncertainty.is_some());
-    let limit = |of: fn(&Measured) -> Option<&Bound>| measured.and_then(of);
+    let limit = |of: fn(&Measured) -> Option<&CheckBound>| measured.and_then(of);
     let (low, high) = (limit(|m| m.low.as_ref()), limit(|m| m.high.as_ref()));
     vec![
         run.into(),

@@ -6,11 +6,11 @@ use crate::archive::sql::{Row, Store};
 use crate::archive::store::{Archive, Heard, Keeper};
 use crate::archive::trend::{Trend, read, series, text};
 use crate::disk::Disk;
-use spintrue_language::interpret::{Event, Observer};
 use crate::record::About;
-use spintrue_language::session;
-use spintrue_language::session::Finished;
 use crate::setup::{Opening, Stage, load};
+use spintrue_language::Finished;
+use spintrue_language::run_script;
+use spintrue_language::{Event, Observer};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -34,7 +34,7 @@ fn run() -> Run {
     let about = stage.about(&prepared, "scripts/bring_up.spt", None);
     let mut deaf = Deaf;
     let mut keeper = Keeper::new(&mut deaf, true);
-    let finished = session::run(runnable, &mut stage.station, &mut keeper);
+    let finished = run_script(runnable, &mut stage.station, &mut keeper);
     let heard = keeper.heard();
     assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
     Run { about, heard, finished }

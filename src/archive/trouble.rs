@@ -4,7 +4,7 @@ use crate::archive::address::Address;
 use crate::archive::schema::newer;
 use crate::archive::sql::LOCK_TIMEOUT;
 use crate::error::{Error, invalid};
-use spintrue_head::visible;
+use spintrue_head::visible_line;
 use std::error::Error as _;
 use std::time::Duration;
 use tokio_postgres::error::SqlState;
@@ -113,5 +113,5 @@ fn by_server(address: &Address, error: &tokio_postgres::Error) -> Error {
         }
         _ => "see that its server is well, or name another archive".to_string(),
     };
-    invalid!("the archive {name} cannot be used ({}): {way}", visible::line(said.message()))
+    invalid!("the archive {name} cannot be used ({}): {way}", visible_line(said.message()))
 }

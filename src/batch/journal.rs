@@ -3,9 +3,9 @@
 
 use crate::disk::unwritten;
 use crate::error::{Error, invalid};
-use spintrue_head::system::why;
 use crate::record::{Unmet, sync};
 use serde::{Deserialize, Serialize};
+use spintrue_head::io_reason;
 use std::collections::HashMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{Read, Write};
@@ -166,7 +166,8 @@ impl Journal {
         }
         fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))?;
         let path = folder.join(JOURNAL);
-        let entries = fs::read_dir(folder).map_err(|error| invalid!("{name}: {}", why(&error)))?;
+        let entries =
+            fs::read_dir(folder).map_err(|error| invalid!("{name}: {}", io_reason(&error)))?;
         let mut others = entries.flatten().filter(|entry| entry.file_name() != LOCK);
         if !path.exists() && others.next().is_some() {
             return Err(invalid!(
@@ -197,10 +198,9 @@ impl Journal {
             .open(&path)
             .map_err(|error| unwritten(&path, &error))?;
         let mut bytes = Vec::new();
-        (&mut file)
-            .take(MAX_BYTES)
-            .read_to_end(&mut bytes)
-            .map_err(|error| invalid!("{} cannot be read: {}", path.display(), why(&error)))?;
+        (&mut file).take(MAX_BYTES).read_to_end(&mut bytes).map_err(|error| {
+            invalid!("{} cannot be read: {}", path.display(), io_reason(&error))
+        })?;
         if bytes.len() as u64 == MAX_BYTES {
             return Err(invalid!("{} is larger than any journal", path.display()));
         }

@@ -6,14 +6,14 @@ use crate::batch::options::Options;
 use crate::batch::place::Place;
 use crate::batch::plan::Planned;
 use crate::error::{Error, invalid};
-use spintrue_sim::render::Showing;
-use spintrue_language::interpret::{Event, Observer};
-use spintrue_language::operator::Given;
 use crate::record;
 use crate::record::{About, Again, Recording, Unmet};
-use spintrue_language::session;
-use spintrue_language::session::{Prepared, Verdict};
 use crate::setup::{OpenFixtures, Stage};
+use spintrue_language::Given;
+use spintrue_language::run_script;
+use spintrue_language::{Event, Observer};
+use spintrue_language::{Prepared, Verdict};
+use spintrue_sim::Showing;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -92,7 +92,7 @@ impl Run<'_> {
         let mut recording =
             Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };
         let mut keeper = Keeper::new(&mut recording, self.archive.is_some());
-        let finished = session::run(runnable, &mut stage.station, &mut keeper);
+        let finished = run_script(runnable, &mut stage.station, &mut keeper);
         let heard = keeper.heard();
         let pages = record::pages(&stage.sheets(), &Showing { scale: 1, spot: None });
         let sealed = recorder.borrow_mut().seal(&finished, prepared, pages);

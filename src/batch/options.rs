@@ -1,9 +1,9 @@
 //! The options of a batch.
 
-use spintrue_language::session::Verdict;
 use crate::setup::Fixtures;
 use crate::setup::options::{Answers, Archiving, Faults, HeadOption, Limits, Settings};
 use clap::{Args, ValueEnum};
+use spintrue_language::Verdict;
 use std::path::PathBuf;
 
 /// Which outcome ends a batch early.

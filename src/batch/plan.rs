@@ -3,16 +3,17 @@
 
 use crate::batch::options::Options;
 use crate::batch::place::Place;
-use spintrue_language::diagnostics::{Diagnostic, Severity, codes};
 use crate::disk::{Disk, digest_of};
 use crate::error::Error;
-use spintrue_head::Description;
-use spintrue_language::session::{Prepared, Row, Series};
 use crate::setup::{Described, OpenFixtures, Simulated, is_elsewhere, simulated};
-use spintrue_language::source::{SourceId, SourceMap, Span};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
-use spintrue_head::visible::is_hidden;
+use spintrue_head::Description;
+use spintrue_head::is_hidden;
+use spintrue_language::BAD_HEAD_LIST;
+use spintrue_language::{Diagnostic, Severity};
+use spintrue_language::{ListRow, Prepared, Series};
+use spintrue_language::{SourceId, SourceMap, Span};
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -150,7 +151,7 @@ impl Checker<'_> {
         &mut self,
         series: &Series,
         number: usize,
-        row: &Row,
+        row: &ListRow,
         prepared: &mut Prepared,
     ) -> Result<(Option<Planned>, Vec<Diagnostic>), Error> {
         let mut found = prepared.diagnostics.clone();
@@ -180,7 +181,7 @@ impl Checker<'_> {
             if matches!(place, Place::Simulated(_)) && head.serial != serial && !serial.is_empty() {
                 let what = format!("the head of this row says that it is {}", head.serial);
                 let report =
-                    Diagnostic::error(codes::BAD_HEAD_LIST, what, series.cell_span(row, "serial"));
+                    Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, "serial"));
                 let report = report.here("this is another serial number");
                 found.push(report.help("correct the serial number or the address"));
             }
@@ -197,13 +198,13 @@ impl Checker<'_> {
     }
 
     /// The head of a row cannot be made.
-    fn cannot_be_made(&mut self, error: &Error, series: &Series, row: &Row) -> Diagnostic {
+    fn cannot_be_made(&mut self, error: &Error, series: &Series, row: &ListRow) -> Diagnostic {
         if self.printed.insert(error.rendered()) {
             error.print();
         }
         let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
         let what = "the head of this row cannot be made";
-        let report = Diagnostic::error(codes::BAD_HEAD_LIST, what, series.cell_span(row, column));
+        let report = Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, column));
         report.help("the report above says why")
     }
 
@@ -227,11 +228,11 @@ impl Checker<'_> {
         Ok(described.map(Described::from))
     }
 
-    fn serial(&mut self, series: &Series, row: &Row, found: &mut Vec<Diagnostic>) -> String {
+    fn serial(&mut self, series: &Series, row: &ListRow, found: &mut Vec<Diagnostic>) -> String {
         let serial = series.cell(row, "serial").map_or("", |cell| cell.text.as_str());
         let place = series.cell_span(row, "serial");
         let mut wrong = |what: &str, help: &str| {
-            found.push(Diagnostic::error(codes::BAD_HEAD_LIST, what, place).help(help.to_string()));
+            found.push(Diagnostic::error(BAD_HEAD_LIST, what, place).help(help.to_string()));
         };
         if serial.is_empty() {
             wrong("this row has no serial number", "write the serial number of its head");
@@ -252,13 +253,13 @@ impl Checker<'_> {
     fn head(
         &mut self,
         series: &Series,
-        row: &Row,
+        row: &ListRow,
         found: &mut Vec<Diagnostic>,
     ) -> Result<Option<Place>, Error> {
         let cell = series.cell(row, "head").map(|cell| cell.text.clone());
         let place = series.cell_span(row, "head");
         if cell.as_ref().is_some_and(String::is_empty) {
-            let report = Diagnostic::error(codes::BAD_HEAD_LIST, "this row has no address", place);
+            let report = Diagnostic::error(BAD_HEAD_LIST, "this row has no address", place);
             found.push(report.help("write the address of its head, such as `sim:FILE.toml`"));
             return Ok(None);
         }
@@ -271,8 +272,7 @@ impl Checker<'_> {
             if !faults.is_empty() {
                 let column = if series.cell(row, "fault").is_some() { "fault" } else { "serial" };
                 let what = "this head is not made here, so that it cannot be made to fail here";
-                let report =
-                    Diagnostic::error(codes::BAD_HEAD_LIST, what, series.cell_span(row, column));
+                let report = Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, column));
                 found.push(report.help("give faults to the server of the head"));
                 return Ok(None);
             }
@@ -284,7 +284,7 @@ impl Checker<'_> {
                 (Ok(head), _) => head,
                 (Err(error), None) => return Err(error),
                 (Err(error), Some(_)) => {
-                    let report = Diagnostic::error(codes::BAD_HEAD_LIST, error.to_string(), place);
+                    let report = Diagnostic::error(BAD_HEAD_LIST, error.to_string(), place);
                     found.push(report.help(
                         "an address is `sim`, `sim:FILE.toml` with the path from here, \
                          `tcp://HOST:PORT` or `serial://DEVICE`",
@@ -298,7 +298,7 @@ impl Checker<'_> {
             && let Some(first) = self.memories.insert(memory.clone(), row.line)
         {
             let what = format!("the head on line {first} keeps its trims in that memory");
-            let report = Diagnostic::error(codes::BAD_HEAD_LIST, what, place);
+            let report = Diagnostic::error(BAD_HEAD_LIST, what, place);
             found.push(report.help("give each head a memory of its own"));
         }
         Ok(Some(Place::Simulated(Simulated { faults, serial: None, ..known })))
@@ -306,7 +306,7 @@ impl Checker<'_> {
 }
 
 /// Digest of all that makes a head of the list what it is.
-fn digest(series: &Series, row: &Row, place: &Place) -> String {
+fn digest(series: &Series, row: &ListRow, place: &Place) -> String {
     let mut parts = place.parts();
     for (column, cell) in series.list().columns.iter().zip(&row.cells) {
         parts.extend([column.text.clone(), cell.text.clone()]);

@@ -4,13 +4,13 @@ use crate::archive::Archive;
 use crate::batch::journal::{Begun, Done, now};
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use spintrue_head::SafeState;
-use spintrue_head::system::why;
-use crate::record::{MARK, Manifest, held, hexadecimal, sync, unmark};
 use crate::record::read::read;
-use spintrue_language::session::Verdict;
+use crate::record::{MARK, Manifest, held, hexadecimal, sync, unmark};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
+use spintrue_head::SafeState;
+use spintrue_head::io_reason;
+use spintrue_language::Verdict;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -103,7 +103,12 @@ fn aside(batch: &Path, name: &str) -> Result<PathBuf, Error> {
     let folder = batch.join(ASIDE);
     let failed = |error: std::io::Error| {
         let from = batch.join(name);
-        invalid!("{} cannot be put into {}: {}", from.display(), folder.display(), why(&error))
+        invalid!(
+            "{} cannot be put into {}: {}",
+            from.display(),
+            folder.display(),
+            io_reason(&error)
+        )
     };
     fs::create_dir_all(&folder).map_err(failed)?;
     let places = (1_u32..).map(|number| folder.join(format!("{name}.{number}")));

@@ -7,11 +7,13 @@ use crate::batch::plan::Planned;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{HeadCase, Origin, cell, heads_junit};
-use spintrue_language::session::Verdict;
 use crate::terminal;
-use crate::terminal::{BOLD, CAUTION, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped};
-use spintrue_head::units::{Dimension, show};
+use crate::terminal::{
+    BOLD, CAUTION, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped,
+};
 use serde_json::{Map, Value, json};
+use spintrue_head::{Dimension, show_quantity};
+use spintrue_language::Verdict;
 use std::path::Path;
 
 /// The table for spreadsheets.
@@ -176,7 +178,7 @@ impl Summary {
             emit(&format!("{value}\n"));
             return;
         }
-        let took = show(done.took, Dimension::TIME, None, None);
+        let took = show_quantity(done.took, Dimension::TIME, None, None);
         let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
         self.print_line(&done.serial, &format!("{verdict}, {took} of head time"));
         let objections = objections(done, origin);

@@ -4,8 +4,8 @@ use crate::campaign::results::{Results, Row};
 use crate::campaign::spread::{Spread, bars, share, spread};
 use crate::record::NOT_REACHED;
 use crate::terminal::{BOLD, DIM, GREEN, RED, styled, wrapped};
-use spintrue_head::units::{parse_unit, show_number};
 use serde_json::json;
+use spintrue_head::{parse_unit, show_number};
 
 /// Seeds that are named.
 const NAMED: usize = 6;

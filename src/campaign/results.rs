@@ -4,8 +4,8 @@ use crate::campaign::trial::Trial;
 use crate::disk::read_results;
 use crate::error::{Error, invalid};
 use crate::record::Unmet;
-use spintrue_head::units::parse_unit;
 use serde::{Deserialize, Serialize};
+use spintrue_head::parse_unit;
 use std::collections::BTreeMap;
 use std::path::Path;
 

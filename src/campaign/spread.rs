@@ -1,6 +1,6 @@
 //! How a value is spread over the heads of a campaign, and how sure a yield is.
 
-use spintrue_head::units::noise;
+use spintrue_head::noise_of;
 
 /// A share of successes with the bounds between which it lies at 95 % confidence: the score
 /// interval of E. B. Wilson (J. Am. Stat. Assoc. 22, 1927), also in the NIST/SEMATECH e-Handbook of
@@ -40,7 +40,7 @@ pub(crate) fn spread(values: &[(f64, u64)]) -> Option<Spread> {
     let mut sorted = values.to_vec();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
     let (least, most) = (sorted.first()?.0, sorted.last()?.0);
-    if most - least <= noise(most.abs().max(least.abs())) {
+    if most - least <= noise_of(most.abs().max(least.abs())) {
         // A constant that each head computed anew.
         let middle = sorted.get(sorted.len() / 2).map_or(least, |(value, _)| *value);
         sorted.iter_mut().for_each(|(value, _)| *value = middle);

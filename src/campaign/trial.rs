@@ -3,12 +3,12 @@
 use crate::archive::quantity;
 use crate::campaign::results::Column;
 use crate::error::Error;
-use spintrue_language::interpret::{Event, Observer};
-use spintrue_language::operator::Given;
 use crate::record::Unmet;
-use spintrue_language::session;
-use spintrue_language::session::{Prepared, Verdict};
 use crate::setup::{Simulated, Stage};
+use spintrue_language::Given;
+use spintrue_language::{Event, Observer};
+use spintrue_language::{Prepared, Verdict};
+use spintrue_language::{SCRIPT_SOURCE, run_script};
 
 /// What is kept of the run on one head.
 pub(super) struct Trial {
@@ -48,7 +48,7 @@ pub(super) fn trial(
 ) -> Result<Trial, Error> {
     let (values, unmet) = (Vec::new(), Unmet::default());
     let mut trial = Trial { seed, verdict: Verdict::HeadFailed, failure: None, unmet, values };
-    let script = prepared.sources.get(session::SCRIPT).map_or("", |source| source.name.as_ref());
+    let script = prepared.sources.get(SCRIPT_SOURCE).map_or("", |source| source.name.as_ref());
     let mut stage = match Stage::open(heads.make(seed)?, script) {
         Ok(stage) => stage,
         Err(Error::HeadFailed(fault)) => {
@@ -62,7 +62,7 @@ pub(super) fn trial(
     })?;
     // Each head gets all answers from the first on.
     stage.station.set_operator(Box::new(given.clone()));
-    let finished = session::run(runnable, &mut stage.station, &mut trial);
+    let finished = run_script(runnable, &mut stage.station, &mut trial);
     let unreached = finished.unreached.iter().map(|check| check.label.to_string());
     trial.unmet.not_reached = unreached.collect();
     trial.verdict = finished.verdict();

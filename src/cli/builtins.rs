@@ -1,12 +1,12 @@
 //! `builtins`: lists the built-ins, or explains one.
 
-use spintrue_language::builtins::{records, table};
 use crate::error::{Error, invalid};
-use spintrue_language::syntax::Keyword;
 use crate::terminal::reference::{explained, fields, keyword, overview};
 use crate::terminal::{colour_output, say};
-use spintrue_head::units::near;
 use clap::Args;
+use spintrue_head::nearest_name;
+use spintrue_language::Keyword;
+use spintrue_language::{builtin_records, builtins};
 
 pub(super) const AFTER_HELP: &str = "\
 Examples:
@@ -31,11 +31,12 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         say(&keyword(found, colour));
         return Ok(0);
     }
-    let builtin = table().iter().find(|b| b.name == name);
-    let record = records().iter().find(|r| r.name == name);
+    let builtin = builtins().iter().find(|b| b.name == name);
+    let record = builtin_records().iter().find(|r| r.name == name);
     if builtin.is_none() && record.is_none() {
-        let known = table().iter().map(|b| b.name).chain(records().iter().map(|r| r.name));
-        let way = match near(name, known) {
+        let known =
+            builtins().iter().map(|b| b.name).chain(builtin_records().iter().map(|r| r.name));
+        let way = match nearest_name(name, known) {
             Some(near) => format!("did you mean `{near}`?"),
             None => "`spintrue builtins` lists them all".to_string(),
         };

@@ -1,20 +1,21 @@
 //! `check`: checks scripts without moving anything.
 
-use spintrue_language::bounds::Bound;
-use spintrue_language::check::flow::EffectsOf;
 use crate::cli::formats;
 use crate::cli::formats::Format;
-use spintrue_language::diagnostics::{Diagnostic, Severity, codes};
 use crate::disk::Disk;
 use crate::error::{Error, WRONG};
-use spintrue_language::program::tree::Planned;
-use spintrue_language::session::{Prepared, prove};
 use crate::setup::options::{Answers, AtMost, Settings};
 use crate::setup::{Described, Fixtures, Opening};
-use crate::terminal::told::rendered;
 use crate::terminal;
+use crate::terminal::told::rendered;
 use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
+use spintrue_language::EffectsOf;
+use spintrue_language::PlannedCheck;
+use spintrue_language::TimeBound;
+use spintrue_language::{Diagnostic, Severity};
+use spintrue_language::{Prepared, prove};
+use spintrue_language::{TAKES_TOO_LONG, UNKNOWN_SIGNAL};
 
 pub(super) const AFTER_HELP: &str = "\
 Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is \
@@ -83,7 +84,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
 /// A checked script, the bound on its time, and why `--at-most` forbids it.
 struct Checked {
     prepared: Prepared,
-    bound: Option<Bound>,
+    bound: Option<TimeBound>,
     too_long: Option<Diagnostic>,
 }
 
@@ -95,7 +96,7 @@ impl Options {
         let too_long = bound.as_ref().and_then(|bound| self.too_long(bound, &prepared));
         let mut unfit = target.described.unfit(&prepared);
         // Without a named head, what only a head of one's own has is not missing.
-        unfit.retain(|report| target.is_named || report.code != codes::UNKNOWN_SIGNAL);
+        unfit.retain(|report| target.is_named || report.code != UNKNOWN_SIGNAL);
         prepared.diagnostics.extend(unfit);
         if let (Some(path), true) = (&self.answers.file, prepared.program.is_some()) {
             let wrong = prepared.answers(&mut Disk, path).err();
@@ -105,12 +106,12 @@ impl Options {
     }
 
     /// Why `--at-most` forbids a script, if it does.
-    fn too_long(&self, bound: &Bound, prepared: &Prepared) -> Option<Diagnostic> {
+    fn too_long(&self, bound: &TimeBound, prepared: &Prepared) -> Option<Diagnostic> {
         let is_limited = self.longest.at_most.is_some();
         match prepared.unset.first().filter(|_| bound.most.is_none() && is_limited) {
             Some(param) => {
                 let headline = "how long this script takes is known only once its params are set";
-                let report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, param.span);
+                let report = Diagnostic::error(TAKES_TOO_LONG, headline, param.span);
                 Some(report.help(format!("set it: `--set {}=...`", param.name)))
             }
             None => self.longest.check(bound, &prepared.sources),
@@ -201,7 +202,7 @@ fn indented(text: &str) -> String {
 }
 
 /// The checks that every run makes, and those that it may make.
-fn planned(checks: &[Planned]) -> String {
+fn planned(checks: &[PlannedCheck]) -> String {
     let labels = |optional: bool| -> Vec<&str> {
         checks.iter().filter(|c| c.optional == optional).map(|c| c.label.as_ref()).collect()
     };

@@ -4,15 +4,15 @@ use crate::cli::pages;
 use crate::cli::pages::ExposedPage;
 use crate::cli::run::Printer;
 use crate::cli::summary;
-use spintrue_language::interpret::{Event, Observer, answer_line};
-use spintrue_language::program::show::Shown;
 use crate::record::About;
-use spintrue_language::session::{Finished, Prepared};
-use crate::terminal::told;
 use crate::terminal;
+use crate::terminal::told;
 use crate::terminal::{BOLD, DIM, RED, YELLOW, caution, say, styled, wrapped_parts};
-use spintrue_head::units::{Dimension, show};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use spintrue_head::{Dimension, show_quantity};
+use spintrue_language::Shown;
+use spintrue_language::{Event, Observer, answer_line};
+use spintrue_language::{Finished, Prepared};
 
 /// Head time in s between two plain lines about one wait.
 const WAIT_LINE_INTERVAL: f64 = 10.0;
@@ -78,7 +78,7 @@ impl Console {
         if !terminal::draws_progress() {
             let same = self.waiting.as_ref().filter(|(last, _)| last == text);
             if same.is_none_or(|(_, at)| elapsed - at >= WAIT_LINE_INTERVAL) {
-                let limit = show(limit, Dimension::TIME, None, None);
+                let limit = show_quantity(limit, Dimension::TIME, None, None);
                 let line = if same.is_some() {
                     format!("still waiting until {text} ({elapsed:.0} s of {limit})")
                 } else {

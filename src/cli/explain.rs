@@ -1,11 +1,11 @@
 //! `explain`: what a code means, why, and how to fix it; or all codes by topic.
 
-use spintrue_language::diagnostics::codes;
 use crate::error::{Error, invalid};
-use spintrue_language::syntax::Keyword;
 use crate::terminal::{BOLD, beside, colour_output, reference, say, styled};
-use spintrue_head::units::distance;
 use clap::Args;
+use spintrue_head::letter_distance;
+use spintrue_language::Keyword;
+use spintrue_language::{ALL_CODES, code_topics, find_code};
 
 pub(super) const AFTER_HELP: &str = "\
 Examples:
@@ -32,13 +32,13 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         return Ok(0);
     }
     let wanted = asked.trim().to_uppercase();
-    match codes::find(&wanted) {
+    match find_code(&wanted) {
         Some(code) => {
             say(&reference::code(code, colour));
             Ok(0)
         }
         None => {
-            let near = near(&wanted, codes::ALL.iter().copied());
+            let near = near(&wanted, ALL_CODES.iter().copied());
             let way = if near.is_empty() {
                 "`spintrue explain` lists them all".to_string()
             } else {
@@ -57,7 +57,7 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
     };
     let mut near: Vec<(usize, u32, &str)> = known
         .map(|code| {
-            let letters = distance(wanted, code);
+            let letters = letter_distance(wanted, code);
             (letters, number(wanted).abs_diff(number(code)), code)
         })
         .filter(|(letters, ..)| *letters <= 2)
@@ -69,7 +69,7 @@ fn near<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Vec<&'a str> 
 
 fn overview(colour: bool) -> String {
     let mut text = String::new();
-    for topic in codes::topics() {
+    for topic in code_topics() {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
         for code in &topic.codes {
             text.push_str(&beside(&format!("  {} ", code.code), code.meaning));

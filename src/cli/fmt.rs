@@ -2,10 +2,10 @@
 
 use crate::disk::{Place, read_stdin, read_text, unwritten};
 use crate::error::{Error, FAILED, invalid};
-use spintrue_language::source::SourceMap;
-use spintrue_language::syntax::format::{NotFormatted, format};
 use crate::terminal::{emit, say};
 use clap::Args;
+use spintrue_language::SourceMap;
+use spintrue_language::{NotFormatted, format_source};
 use std::fs;
 use std::io::ErrorKind;
 use std::path::Path;
@@ -57,7 +57,7 @@ fn format_file(file: &str, check: bool) -> Result<bool, Error> {
     let mut sources = SourceMap::new();
     let name = if from_input { "standard input" } else { file };
     let source = sources.add(name, text.as_str());
-    let formatted = format(source, &text).map_err(|why| match why {
+    let formatted = format_source(source, &text).map_err(|why| match why {
         NotFormatted::Mistakes(mistakes) => Error::reports(mistakes, &sources),
         NotFormatted::Changed => invalid!("{name} is left alone: {why}"),
     })?;

@@ -1,12 +1,12 @@
 //! Results of `check` for machines: JSON in a schema of our own, and SARIF.
 
-use spintrue_language::diagnostics::json::{Checked, Report, json as report_json, place};
-use spintrue_language::diagnostics::sarif::sarif;
-use spintrue_language::program::tree::{Asked, Planned};
-use spintrue_language::session::Prepared;
 use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};
+use spintrue_language::Prepared;
+use spintrue_language::diagnostics_sarif;
+use spintrue_language::{AskedCheck, PlannedCheck};
+use spintrue_language::{JsonChecked, JsonReport, diagnostics_json as report_json, json_place};
 
 /// Output format of `check`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -26,9 +26,9 @@ pub(super) fn print(
     prepared: &[(&str, Prepared, Option<f64>)],
     unread: &[(String, String)],
 ) {
-    let checked: Vec<Checked<'_>> = prepared
+    let checked: Vec<JsonChecked<'_>> = prepared
         .iter()
-        .map(|(script, prepared, longest)| Checked {
+        .map(|(script, prepared, longest)| JsonChecked {
             script,
             sources: &prepared.sources,
             diagnostics: &prepared.diagnostics,
@@ -43,9 +43,9 @@ pub(super) fn print(
             }),
         })
         .collect();
-    let report = Report { checked: &checked, unread };
+    let report = JsonReport { checked: &checked, unread };
     let value = match format {
-        Format::Sarif => sarif(&report),
+        Format::Sarif => diagnostics_sarif(&report),
         Format::Text | Format::Json => report_json(&report),
     };
     emit(&format!("{value}\n"));
@@ -54,8 +54,8 @@ pub(super) fn print(
 /// The checks that a script makes, in the order of the text.
 fn checks(prepared: &Prepared) -> Value {
     let checks = prepared.program.iter().flat_map(|program| &program.checks);
-    let check = |check: &Planned| {
-        let at = place(check.span, &prepared.sources);
+    let check = |check: &PlannedCheck| {
+        let at = json_place(check.span, &prepared.sources);
         json!({"label": check.label.as_ref(), "optional": check.optional, "at": at})
     };
     checks.map(check).collect()
@@ -63,8 +63,8 @@ fn checks(prepared: &Prepared) -> Value {
 
 /// The questions that it may ask, in the order of the text.
 fn questions(prepared: &Prepared) -> Value {
-    let question = |asked: &Asked| {
-        let at = place(asked.planned.span, &prepared.sources);
+    let question = |asked: &AskedCheck| {
+        let at = json_place(asked.planned.span, &prepared.sources);
         let (question, wanted) = (asked.planned.label.as_ref(), asked.wanted.words());
         json!({"question": question, "wanted": wanted, "at": at})
     };
@@ -74,7 +74,7 @@ fn questions(prepared: &Prepared) -> Value {
 /// The params that must be set before it can run.
 fn unset(prepared: &Prepared) -> Value {
     let unset = prepared.unset.iter().map(|param| {
-        let at = place(param.span, &prepared.sources);
+        let at = json_place(param.span, &prepared.sources);
         json!({"param": param.name, "kind": param.kind, "at": at})
     });
     unset.collect()
@@ -85,7 +85,7 @@ fn effects(prepared: &Prepared) -> Value {
     let all = prepared.effects.iter().rev().map(|one| {
         let effects = one.effects.iter().map(|(effect, brought)| {
             let call = prepared.sources.slice(brought.span);
-            let at = place(brought.span, &prepared.sources);
+            let at = json_place(brought.span, &prepared.sources);
             json!({"effect": effect.text(), "call": call, "at": at})
         });
         json!({"routine": one.routine, "effects": effects.collect::<Value>()})

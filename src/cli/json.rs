@@ -4,12 +4,12 @@ use crate::cli::pages;
 use crate::cli::pages::ExposedPage;
 use crate::cli::run::Printer;
 use crate::error::Error;
-use spintrue_language::interpret::{Event, Observer};
-use spintrue_language::program::failure::FailureKind;
 use crate::record::{About, events};
-use spintrue_language::session::{Finished, Prepared, Verdict};
 use crate::terminal::emit;
 use serde_json::{Value, json};
+use spintrue_language::FailureKind;
+use spintrue_language::{Event, Observer};
+use spintrue_language::{Finished, Prepared, Verdict};
 
 /// Prints a run for machines.
 pub(super) struct Json {

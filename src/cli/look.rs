@@ -3,11 +3,11 @@
 
 use crate::disk::Place;
 use crate::error::{Error, invalid};
-use spintrue_sim::medium::Sheet;
-use spintrue_sim::render::{MAX_SCALE, Picture, Showing};
 use crate::record::picture::{draw, encode};
-use spintrue_head::units::{Dimension, parse_quantity};
 use clap::Args;
+use spintrue_head::{Dimension, parse_quantity};
+use spintrue_sim::Sheet;
+use spintrue_sim::{MAX_SCALE, Picture, Showing};
 use std::io;
 use std::path::{Path, PathBuf};
 

@@ -2,9 +2,9 @@
 
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
-use spintrue_language::ide::Workspace;
 use crate::lsp::{serve, transport};
-use spintrue_language::session::{FileError, Files, Text};
+use spintrue_language::Workspace;
+use spintrue_language::{FileError, Files, SourceText};
 use std::fs;
 use std::io;
 use std::path::Path;
@@ -43,7 +43,7 @@ pub(super) fn run() -> Result<u8, Error> {
 struct FileSystem;
 
 impl Files for FileSystem {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         Disk.read(from, path)
     }
 }

@@ -1,10 +1,9 @@
 //! Exposed pages as a run shows them: the banding of their lines, and their pictures.
 
-use spintrue_sim::medium::Sheet;
-use spintrue_sim::render;
-use spintrue_language::banding::{Banding, banding};
 use crate::terminal::{BOLD, DIM, styled};
 use serde_json::{Value, json};
+use spintrue_language::{Banding, banding};
+use spintrue_sim::Sheet;
 use std::path::Path;
 
 /// Columns of the longest bar.
@@ -33,7 +32,7 @@ pub(super) struct Picture {
 }
 
 impl Picture {
-    pub(super) fn new(path: &Path, picture: &render::Picture) -> Picture {
+    pub(super) fn new(path: &Path, picture: &spintrue_sim::Picture) -> Picture {
         let path = path.display().to_string();
         Picture { path, width: picture.width, height: picture.height, spot: picture.spot }
     }
@@ -102,7 +101,7 @@ pub(super) fn text(pages: &[ExposedPage], colour: bool) -> String {
 /// As JSON.
 pub(super) fn value(page: &ExposedPage) -> Value {
     let metres = |value: f64| json!({"value": value, "unit": "m"});
-    let peak = |peak: &spintrue_language::banding::Peak| {
+    let peak = |peak: &spintrue_language::Peak| {
         json!({
             "harmonic": peak.harmonic,
             "frequency": peak.frequency,

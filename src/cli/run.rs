@@ -8,17 +8,22 @@ use crate::cli::look::{Look, numbered, write_picture};
 use crate::cli::pages::{ExposedPage, Picture};
 use crate::disk::{Disk, Force, Place, digest_of};
 use crate::error::{Error, WRONG, invalid};
-use spintrue_sim::medium::Sheet;
-use spintrue_language::interpret::Observer;
-use spintrue_language::operator::Given;
 use crate::record;
 use crate::record::{About, Again, Last, Recorder};
-use spintrue_language::session;
-use spintrue_language::session::{Finished, Prepared, Runnable, Verdict};
-use crate::setup::options::{Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings};
-use crate::setup::{Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator, stop_on_request};
+use crate::setup::options::{
+    Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
+};
+use crate::setup::{
+    Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    stop_on_request,
+};
 use crate::terminal::complain;
 use clap::Args;
+use spintrue_language::Given;
+use spintrue_language::Observer;
+use spintrue_language::run_script;
+use spintrue_language::{Finished, Prepared, Runnable, Verdict};
+use spintrue_sim::Sheet;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -242,7 +247,7 @@ impl<'a> Run<'a> {
             None => &mut *printer,
         };
         let mut keeper = Keeper::new(observer, self.archive.is_some());
-        let finished = session::run(runnable, &mut self.stage.station, &mut keeper);
+        let finished = run_script(runnable, &mut self.stage.station, &mut keeper);
         let heard = keeper.heard();
         let sheets = self.stage.sheets();
         let (pages, picture) = pictures(self.options, &sheets, self.place.take());

@@ -1,17 +1,16 @@
 //! `serve`: serves a head to clients on sockets and serial lines.
 
 use crate::error::{Error, invalid};
-use spintrue_head::Calls;
-use spintrue_head::system;
-use spintrue_head::wire::acceptor::Listener;
-use spintrue_head::wire::control::{Secret, Served};
-use spintrue_head::wire::line::Line;
-use spintrue_head::wire::link::Place;
-use spintrue_head::wire::server;
 use crate::setup::options::{HeadOption, Surroundings, time};
 use crate::setup::{Opening, each_request, secret_in, wired};
 use crate::terminal::{CAUTION, say, wrapped};
 use clap::Args;
+use spintrue_head::Calls;
+use spintrue_head::Listener;
+use spintrue_head::SerialLine;
+use spintrue_head::WirePlace;
+use spintrue_head::{Secret, Served};
+use spintrue_head::{io_reason, serve_listeners};
 use std::net::{SocketAddr, ToSocketAddrs};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -108,7 +107,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         cut,
     };
     let mut log = Log::new();
-    server::serve(served, doors, &end, &end_now, &mut |line| log.tell(line))
+    serve_listeners(served, doors, &end, &end_now, &mut |line| log.tell(line))
         .map_err(|why| invalid!("cannot serve on {at}: {why}"))?;
     log.end();
     say("ended\n");
@@ -167,18 +166,18 @@ impl Log {
 /// Where to listen.
 enum Listen {
     Socket(SocketAddr),
-    Line(Line),
+    Line(SerialLine),
 }
 
 impl Listen {
     fn open(self) -> Result<Listener, Error> {
         match self {
             Listen::Socket(address) => Listener::socket(address)
-                .map_err(|why| invalid!("cannot listen on {address}: {}", system::why(&why))),
+                .map_err(|why| invalid!("cannot listen on {address}: {}", io_reason(&why))),
             Listen::Line(line) => {
                 let shown = line.to_string();
                 Listener::line(line)
-                    .map_err(|why| invalid!("cannot listen on {shown}: {}", system::why(&why)))
+                    .map_err(|why| invalid!("cannot listen on {shown}: {}", io_reason(&why)))
             }
         }
     }
@@ -188,7 +187,7 @@ impl Listen {
 fn place(listen: &str, options: &Options) -> Result<Listen, Error> {
     if listen.starts_with("serial:") {
         return match wired(listen).transpose()? {
-            Some((Place::Serial(line), None)) => Ok(Listen::Line(line)),
+            Some((WirePlace::Serial(line), None)) => Ok(Listen::Line(line)),
             Some((_, Some(_))) => Err(invalid!(
                 "`{listen}`: give the secret that clients must know by --secret-file FILE"
             )),

@@ -4,12 +4,12 @@ use crate::campaign;
 use crate::campaign::{MAX_HEADS, Order, Results};
 use crate::disk::{Force, Place};
 use crate::error::{Error, FAILED, invalid};
-use spintrue_language::session::Verdict;
 use crate::setup::NoFixtures;
 use crate::setup::options::{Answers, Faults, HeadOption, Settings};
 use crate::terminal::{colour_output, complain, emit, say};
-use spintrue_head::units::parse_quantity;
 use clap::Args;
+use spintrue_head::parse_quantity;
+use spintrue_language::Verdict;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\

@@ -1,13 +1,13 @@
-//! The closing summary: what was recorded, each facet before and after, how the head was left,
+//! The closing summary: what was recorded, each facet before and after, how the head was left_text,
 //! and the verdict. Made to be read in ten seconds.
 
-use spintrue_language::program::show::Shown;
-use spintrue_language::session::{Finished, Prepared, Verdict};
 use crate::terminal::duration;
 use crate::terminal::table::{fields_of, is_table, tables};
-use crate::terminal::told::{failed, left};
+use crate::terminal::told::{failed, left_text};
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
-use spintrue_head::units::{Dimension, show};
+use spintrue_head::{Dimension, show_quantity};
+use spintrue_language::Shown;
+use spintrue_language::{Finished, Prepared, Verdict};
 
 pub(super) fn summary(
     finished: &Finished,
@@ -24,12 +24,12 @@ pub(super) fn summary(
         let said = format!("not reached: {} ({})", check.label, prepared.sources.place(check.span));
         text.push_str(&format!("  {:<width$}  {}\n", "", styled(&said, YELLOW, colour)));
     }
-    text.push_str(&format!("  {:<width$}  {}\n", "head", left(&finished.safe)));
+    text.push_str(&format!("  {:<width$}  {}\n", "head", left_text(&finished.safe)));
     for trouble in &finished.safe.troubles {
         let lines = wrapped(trouble, &" ".repeat(width + 4));
         text.push_str(&format!("{}\n", styled(lines.trim_end(), RED, colour)));
     }
-    let took = show(finished.took, Dimension::TIME, None, None);
+    let took = show_quantity(finished.took, Dimension::TIME, None, None);
     text.push_str(&format!("  {:<width$}  {took} of head time, {}\n", "took", most(at_most)));
     if let Some(failure) = &finished.failure {
         text.push_str(&format!("\n{}", failed(failure, &prepared.sources, colour)));

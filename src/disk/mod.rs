@@ -7,11 +7,11 @@ mod write;
 pub(crate) use write::{Force, Place};
 
 use crate::error::{Error, invalid};
-use spintrue_language::images::Images;
-use spintrue_head::system::why;
-use spintrue_head::image::Bitmap;
-use spintrue_language::session::{FileError, Files, Text, read_image};
 use sha2::{Digest, Sha256};
+use spintrue_head::Bitmap;
+use spintrue_head::io_reason;
+use spintrue_language::Images;
+use spintrue_language::{FileError, Files, SourceText, read_image};
 use std::collections::HashMap;
 use std::fs::File;
 use std::io::{self, ErrorKind, Read};
@@ -34,14 +34,14 @@ const MAX_CACHED_IMAGES: usize = 4;
 pub(crate) struct Disk;
 
 impl Files for Disk {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         if from.is_none() && path == "-" {
             let text = read_stdin().map_err(|error| error.to_string())?;
-            return Ok(Text { name: "-".to_string(), text });
+            return Ok(SourceText { name: "-".to_string(), text });
         }
         let whole = resolve(from, path);
         let text = read_text(&whole).map_err(|error| error.to_string())?;
-        Ok(Text { name: whole.to_string_lossy().replace('\\', "/"), text })
+        Ok(SourceText { name: whole.to_string_lossy().replace('\\', "/"), text })
     }
 
     fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
@@ -135,7 +135,7 @@ pub(crate) fn unwritten(path: &Path, error: &io::Error) -> Error {
             "that disk may only be read: choose another place".to_string()
         }
         ErrorKind::NotFound => "there is no folder for it: make it first".to_string(),
-        _ => why(error),
+        _ => io_reason(error),
     };
     invalid!("{} cannot be written: {reason}", path.display())
 }
@@ -146,7 +146,7 @@ pub(crate) fn open_file(path: &Path) -> Result<File, Error> {
     let failed = |error: io::Error| match error.kind() {
         ErrorKind::NotFound => invalid!("there is no file {name}"),
         ErrorKind::PermissionDenied => invalid!("{name} may not be read"),
-        _ => invalid!("{name} cannot be opened: {}", why(&error)),
+        _ => invalid!("{name} cannot be opened: {}", io_reason(&error)),
     };
     if std::fs::metadata(path).map_err(failed)?.is_dir() {
         return Err(invalid!("{name} is a folder, not a file"));
@@ -187,7 +187,7 @@ fn read_bytes(from: impl Read, name: &str, largest: u64, way_out: &str) -> Resul
     let mut bytes = Vec::new();
     from.take(largest + 1)
         .read_to_end(&mut bytes)
-        .map_err(|error| invalid!("{name} cannot be read: {}", why(&error)))?;
+        .map_err(|error| invalid!("{name} cannot be read: {}", io_reason(&error)))?;
     if bytes.len() as u64 > largest {
         return Err(invalid!("{name} is larger than {} MiB{way_out}", largest >> 20));
     }

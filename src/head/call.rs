@@ -6,9 +6,12 @@ mod table;
 pub(crate) use table::*;
 pub use table::{Access, Row, WhileArmed};
 
-use crate::{Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Reading, SafeState, Status, Trim, Turn};
 use crate::image::Bitmap;
 use crate::units::number;
+use crate::{
+    Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Reading, SafeState,
+    Status, Trim, Turn,
+};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::sync::Arc;

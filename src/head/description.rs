@@ -1,8 +1,8 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
-pub use crate::signals::{Channel, Signal};
 use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
+pub use crate::signals::{Channel, Signal};
 use core::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 

@@ -6,41 +6,105 @@
 //!
 //! People implement [`Head`] and [`Gauge`]; all else asks a [`Link`], whose calls are values.
 
-pub mod call;
-pub mod contract;
-pub mod control;
-pub mod description;
-pub mod fault;
-pub mod faults;
-pub mod fixture;
-pub mod gauge;
-pub mod image;
-pub mod injector;
-pub mod link;
-pub mod optics;
-pub mod plausible;
-pub mod range;
-pub mod realtime;
-pub mod record;
-pub mod replay;
-pub mod safe;
-pub mod signals;
-pub mod system;
-pub mod trace;
-pub mod units;
-pub mod visible;
-pub mod wire;
-pub mod words;
+mod call;
+mod contract;
+mod control;
+mod description;
+mod fault;
+mod faults;
+mod fixture;
+mod gauge;
+mod image;
+mod injector;
+mod link;
+mod optics;
+mod plausible;
+mod range;
+mod realtime;
+mod record;
+mod replay;
+mod safe;
+mod signals;
+mod system;
+mod trace;
+mod units;
+mod visible;
+mod wire;
+mod words;
 
-use crate::image::Bitmap;
-use crate::optics::LinePlan;
-pub use crate::optics::Trim;
-use crate::units::number;
-pub use description::{Description, Times};
+pub use call::{Call, FromReply, Image as CallImage, ImageDigest, Reply};
+pub use contract::{
+    Contract, Outcome as ContractOutcome, Permissions, Report as ContractReport,
+    TABLE as CONTRACTS, run as run_contracts, run_with as run_contracts_with,
+};
+pub use control::{Control, SharedControl};
+pub use description::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
 pub use fault::Fault;
+pub use faults::{
+    FAULTS, FaultKind, InjectableFault, Parameter as FaultParameter, Takes as FaultTakes,
+};
+pub use fixture::{Fitted, Fittings, Fixture};
 pub use gauge::{Gauge, Reading};
+pub use image::{Bitmap, ImageError};
 pub use injector::FaultInjector;
-pub use link::{Calls, Link, Rig};
+pub use link::{Calls, Link, Rig, not_simulated, perform as perform_call, take as take_reply};
+pub use optics::geometry::{
+    facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity,
+};
+pub use optics::line::{MAX_DOTS, WORD as DOTS_PER_WORD, queue_needed};
+pub use optics::trim::{corrected, cross_scan_change, in_scan_change, pooled};
+pub use optics::{
+    Decides, Hardware, LinePlan, LineRequest, Mean as FacetMean, Scale as LineScale, Trim,
+    TrimError, Trimmed, Worst as WorstFacet, plan_line,
+};
+pub use range::{check_range, out_of_range};
+pub use realtime::Paced;
+pub use record::{CallListener, CallRecorder, Heard};
+pub use replay::{Course, Replay};
+pub use safe::{
+    SAFE_CALLS, catch_panic, left as left_text, make_safe_by_steps, panic_fault, step_by_step,
+};
+pub use signals::{
+    Active, AtSafe, Channel, Direction, Pull, Signal, channel as find_channel, put_at_safe,
+    settable, signal as find_signal, switchable, unknown as unknown_name,
+};
+pub use system::why as io_reason;
+pub use trace::{
+    Entry as TraceEntry, FORMAT as TRACE_FORMAT, Header as TraceHeader, Script as TraceScript,
+    Survey as TraceSurvey, TraceError, TraceReader, TraceWriter, VERSION as TRACE_VERSION,
+    survey as survey_trace,
+};
+pub use units::table::find as find_unit;
+pub use units::{
+    Base, Dimension, KINDS, OPEN as OPEN_DIMENSION, QuantityError, TABLE as UNITS, Unit, UnitError,
+    UnitText, distance as letter_distance, exact as exact_text, faithful as faithful_text,
+    near as nearest_name, noise as noise_of, parse_quantity, parse_unit, show as show_quantity,
+    show_number, suited as suited_unit,
+};
+pub use visible::{
+    STEER as STEERING, is_hidden, line as visible_line, lines as visible_lines,
+    output as visible_output,
+};
+pub use wire::acceptor::Listener;
+pub use wire::codec::{
+    answer as encode_reply, message as encode_call, response as decode_reply, said as said_call,
+};
+pub use wire::control::{ControlledHead, Secret, Served};
+pub use wire::driver::{is_anothers as is_controlled_by_other, open as connect};
+pub use wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
+pub use wire::greeting::Target as WireTarget;
+pub use wire::line::{BAUD as DEFAULT_BAUD, Line as SerialLine};
+pub use wire::link::Place as WirePlace;
+pub use wire::message::units as message_units;
+pub use wire::outcome::read as read_outcome;
+pub use wire::reply::answers as reply_parts;
+pub use wire::server::serve as serve_listeners;
+pub use wire::session::Session as WireSession;
+pub use wire::tree::{TABLE as HEADERS, find as find_header};
+pub use wire::watch::Watch as ControlWatch;
+pub use words::{call as call_words, reply as reply_words};
+
+use crate::units::number;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 

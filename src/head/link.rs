@@ -2,7 +2,10 @@
 //! stack, which asks the head, the gauge and the fault injector themselves.
 
 use crate::call::{Call, FromReply, Reply, Row};
-use crate::{Description, Exposed, ExposedPage, Fault, FaultInjector, Gauge, Halt, Head, LineOrder, PageOrder, Reading, SafeState, Status, Trim, Turn};
+use crate::{
+    Description, Exposed, ExposedPage, Fault, FaultInjector, Gauge, Halt, Head, LineOrder,
+    PageOrder, Reading, SafeState, Status, Trim, Turn,
+};
 use std::sync::Arc;
 
 /// A head with its gauge and its faults, as layers see it: a recorder, a replay, a fixture, a wire.

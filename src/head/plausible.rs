@@ -174,12 +174,11 @@ impl Description {
 mod tests {
     use super::{PLAUSIBLE, temperature};
     use crate::Head;
-    use spintrue_sim as sim;
     use std::collections::BTreeSet;
 
     #[test]
     fn a_good_head_is_plausible_and_keys_are_those_of_the_wire() {
-        let (mut head, _) = sim::open(None, 1).unwrap();
+        let (mut head, _) = open(None, 1).unwrap();
         let described = head.describe().unwrap();
         assert_eq!(described.implausible(), Vec::new());
         let json = serde_json::to_value(&described).unwrap();

@@ -103,13 +103,12 @@ impl<L: Link> Link for Paced<L> {
 mod tests {
     use super::Paced;
     use crate::{Calls, Link, Rig};
-    use spintrue_sim as sim;
     use std::sync::Arc;
     use std::sync::atomic::{AtomicBool, Ordering};
     use std::time::{Duration, Instant};
 
     fn paced(stop: Arc<AtomicBool>) -> Paced<Rig> {
-        let (head, gauge) = sim::open_with(None, 1, &[]).unwrap();
+        let (head, gauge) = open_with(None, 1, &[]).unwrap();
         Paced::new(Rig::new(Box::new(head), Some(Box::new(gauge))), stop)
     }
 

@@ -2,8 +2,8 @@
 //! data that serde writes and reads.
 
 use crate::call::{Call, Reply};
-use crate::{Fault, Link};
 use crate::units::number;
+use crate::{Fault, Link};
 use serde::{Deserialize, Serialize};
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -77,7 +77,6 @@ mod tests {
     use super::{CallListener, CallRecorder, Heard};
     use crate::call::Reply;
     use crate::{Calls, Fault, Laser, Link, Rig};
-    use spintrue_sim as sim;
     use std::cell::RefCell;
     use std::rc::Rc;
 
@@ -101,7 +100,7 @@ mod tests {
             (described, locked, refused, head.status(), head.make_safe(false), head.now())
         };
         let rig = || {
-            let (head, gauge) = sim::open(None, 1).unwrap();
+            let (head, gauge) = open(None, 1).unwrap();
             Rig::new(Box::new(head), Some(Box::new(gauge)))
         };
         let kept = Rc::new(RefCell::new(Kept::default()));

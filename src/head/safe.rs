@@ -2,8 +2,8 @@
 //! was left in words, and how a panic of a driver is caught. Uses links and units.
 
 use crate::link::Borrowed;
-use crate::{Calls, Description, Fault, Halt, Head, Laser, Link, SafeState, Status};
 use crate::units::{Dimension, show};
+use crate::{Calls, Description, Fault, Halt, Head, Laser, Link, SafeState, Status};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -132,7 +132,6 @@ pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
 #[cfg(test)]
 mod tests {
     use crate::Head;
-    use spintrue_sim as sim;
 
     /// Each output is tried, and one that cannot be switched is told of.
     #[test]
@@ -143,7 +142,7 @@ mod tests {
                     most = '0 kPa'\nat_safe = '-1 kPa'\nunder_light = true\n";
         for (fault, troubles) in [("lock_lost@1000s", 0), ("laser_stays_armed@0s", 3)] {
             let faults = [fault.to_string()];
-            let (mut head, _) = sim::open_with(Some(("text", text)), 1, &faults).unwrap();
+            let (mut head, _) = open_with(Some(("text", text)), 1, &faults).unwrap();
             head.switch("lamp", true).unwrap();
             head.spin(500.0).unwrap();
             head.sleep(12.0);

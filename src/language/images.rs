@@ -1,7 +1,7 @@
 //! Where the images come from that a script exposes: the station is given them, since it touches no
 //! files.
 
-use spintrue_head::image::Bitmap;
+use spintrue_head::Bitmap;
 use std::sync::Arc;
 
 /// Gives images by their names.

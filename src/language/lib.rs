@@ -1,18 +1,95 @@
 //! The language: from source text to a checked program, and its run on a head.
 
-pub mod acceptance;
-pub mod banding;
-pub mod bounds;
-pub mod builtins;
-pub mod check;
-pub mod diagnostics;
-pub mod ide;
-pub mod images;
-pub mod interpret;
-pub mod operator;
-pub mod program;
-pub mod session;
-pub mod source;
-pub mod station;
-pub mod statistics;
-pub mod syntax;
+mod acceptance;
+mod banding;
+mod bounds;
+mod builtins;
+mod check;
+mod diagnostics;
+mod ide;
+mod images;
+mod interpret;
+mod operator;
+mod program;
+mod session;
+mod source;
+mod station;
+mod statistics;
+mod syntax;
+
+pub use acceptance::decision::{Outcome, Rule as DecisionRule};
+pub use banding::{Banding, Peak, banding};
+pub use bounds::{
+    Bound as TimeBound, Formula as BoundFormula, ParamAt, ParamKind, Term as BoundTerm,
+    Unknown as UnknownTime, What as BoundFor, finish_most,
+};
+pub use builtins::{
+    Builtin, Default as DefaultValue, Effect, FAILURE as FAILURE_RECORD, OPEN_NAMES, RecordSpec,
+    Spec as ParameterSpec, TOPICS, records as builtin_records, table as builtins,
+};
+pub use check::flow::EffectsOf;
+pub use check::index::{Occurrence, Target as NameTarget};
+pub use check::limit::{
+    beyond as effects_beyond, leave as allowed_effects, way_out as effect_way_out,
+};
+pub use check::live::{Answer as EntryAnswer, BRIEF as BRIEF_TIME, Kept as KeptName};
+pub use check::steps::{Dark as UnpausedLines, Place as StepPlace, Steps};
+pub use diagnostics::codes::{
+    ALL as ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, UNCALLED_ROUTINE,
+    UNKNOWN_SIGNAL, UNREACHABLE, UNUSED_NAME, find as find_code, topics as code_topics,
+};
+pub use diagnostics::json::{
+    Checked as JsonChecked, Report as JsonReport, json as diagnostics_json, place as json_place,
+};
+pub use diagnostics::render::{render as render_diagnostics, summary as diagnostics_summary};
+pub use diagnostics::sarif::sarif as diagnostics_sarif;
+pub use diagnostics::{Diagnostic, Severity};
+pub use ide::{
+    ActiveCall, Analysis, Callable, FileUses, Item as Completion, ItemKind, MAX_CHECKED,
+    Parameter as CallableParameter, Place as CursorPlace, Project, Scope as NameScope,
+    Symbol as OutlineSymbol, SymbolKind as OutlineKind, Uses as NameUses, Value as NamedValue,
+    Wanted as CompletionWanted, Workspace, active_call, builtin_documentation,
+    candidates as completion_candidates, complete as complete_at, cursor as cursor_at,
+    definition as definition_at, effects as effects_text, highlights as highlights_at,
+    hover as hover_at, kind as kind_text, one_line as one_line_text, prepare_rename, record_fields,
+    references as references_at, rename as rename_at, symbols as outline_of, unit as unit_text,
+};
+pub use images::Images;
+pub use interpret::{
+    Bound as CheckBound, Check as CheckEvent, Event, Measured, Observer, answer_line, answer_text,
+    run as run_program,
+};
+pub use operator::{Answer, Given, NoAnswer, Operator, Question, Wanted};
+pub use program::failure::{Failure, FailureKind};
+pub use program::show::{Shower, Shown, number_text, places as decimal_places, time_text};
+pub use program::tree::{
+    Asked as AskedCheck, COVERAGE as COVERAGE_FACTOR, Planned as PlannedCheck, Program,
+};
+pub use program::types::Type;
+pub use program::value::Datum;
+pub use session::live::{
+    Done as EntryDone, Entry as LiveEntry, RoutineSeen, Session as LiveSession,
+};
+pub use session::step::{Pause, Pauses, Unseen as UnseenValue};
+pub use session::{
+    FileError, Files, Finished, Prepared, Row as ListRow, Runnable, RunnableEntry,
+    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, prepare, prove, read_image,
+    run as run_script,
+};
+pub use source::{SourceId, SourceMap, Span};
+pub use station::{Station, StationError};
+pub use statistics::capability::{cp, cpk, cpk_doubt};
+pub use statistics::control::{
+    Individuals, Rule as ChartRule, individuals as individuals_chart, signals as chart_violations,
+};
+pub use statistics::describe::{deviation, mean};
+pub use syntax::format::{NotFormatted, format as format_source};
+pub use syntax::names::Names as SymbolNames;
+pub use syntax::tree::{
+    ExpressionKind, File as SyntaxFile, Statement as SyntaxStatement, StatementKind,
+};
+pub use syntax::walk::{each_expression, each_statement, expressions as statement_expressions};
+pub use syntax::{
+    KEYWORDS, Keyword, Mark as HighlightMark, marks as highlight_marks, parse, parse_expression,
+    unfinished as is_unfinished,
+};

@@ -1,8 +1,11 @@
 //! Questions to the operator: what an answer must be, how a text is read as one, and the trait of
 //! an operator. Uses units.
 
-use spintrue_head::units::{Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show, suited};
-use spintrue_head::visible;
+use spintrue_head::visible_line;
+use spintrue_head::{
+    Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show_quantity,
+    suited_unit,
+};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
@@ -68,7 +71,7 @@ impl Question<'_> {
     /// What is asked, as it is put to people: on one line, and not endless.
     pub fn shown(&self) -> String {
         let text: String = self.text.chars().take(TEXT_MOST).collect();
-        visible::line(&text)
+        visible_line(&text)
     }
 }
 
@@ -140,7 +143,7 @@ impl Quantity {
     }
 
     fn shown(&self, value: f64) -> String {
-        show(value, self.dimension, self.unit_text().as_ref(), None)
+        show_quantity(value, self.dimension, self.unit_text().as_ref(), None)
     }
 
     /// The unit of examples.
@@ -150,7 +153,7 @@ impl Quantity {
         match &self.unit {
             Some(unit) => Some(unit.clone()),
             None if self.absolute => parse_unit("degC").ok(),
-            None => suited(size(), self.dimension),
+            None => suited_unit(size(), self.dimension),
         }
     }
 
@@ -347,7 +350,7 @@ mod tests {
     use super::{
         Answer, AnswerError, Given, NoAnswer, Operator, Pattern, Quantity, Question, Texts, Wanted,
     };
-    use spintrue_head::units::{Dimension, parse_unit};
+    use spintrue_head::{Dimension, parse_unit};
     use std::collections::BTreeMap;
     use std::sync::atomic::AtomicBool;
 

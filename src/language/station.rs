@@ -2,13 +2,14 @@
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
-use spintrue_head::call::{Call, FromReply, Reply};
-use spintrue_head::safe::{catch_panic, make_safe_by_steps};
-use spintrue_head::{Calls, Description, Fault, Laser, Link, SafeState, Status, link, signals};
 use crate::images::Images;
-use spintrue_head::image::Bitmap;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
-use spintrue_head::units::{Dimension, faithful, show};
+use spintrue_head::Bitmap;
+use spintrue_head::{Call, FromReply, Reply, show_quantity};
+use spintrue_head::{Calls, Description, Fault, Laser, Link, SafeState, Status};
+use spintrue_head::{Dimension, faithful_text};
+use spintrue_head::{catch_panic, make_safe_by_steps};
+use spintrue_head::{find_channel, find_signal, take_reply};
 use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -214,15 +215,15 @@ impl Station {
             Call::Sleep { seconds } if !(0.0..=MAX_SLEEP).contains(seconds) => {
                 Err(Fault::outside("time to wait", "s", *seconds, 0.0, MAX_SLEEP))
             }
-            Call::Signal { signal } => signals::signal(&head.signals, signal).map(drop),
-            Call::Channel { channel } => signals::channel(&head.channels, channel).map(drop),
+            Call::Signal { signal } => find_signal(&head.signals, signal).map(drop),
+            Call::Channel { channel } => find_channel(&head.channels, channel).map(drop),
             _ => Ok(()),
         }
     }
 
     fn inject_fault(&mut self, call: &Call, fault: &str, after: f64) -> Outcome<Reply> {
         let reply = self.link().call(call)?;
-        let strikes = faithful(self.now() + after, Dimension::TIME);
+        let strikes = faithful_text(self.now() + after, Dimension::TIME);
         self.injected.push(format!("{fault}@{strikes}"));
         Ok(reply)
     }
@@ -344,7 +345,7 @@ impl Station {
         let mut waited = 0.0;
         while !state.at_rest && !state.kept_spinning && !self.is_stopped() {
             if self.now() >= give_up || waited >= patience {
-                let patience = show(patience, Dimension::TIME, None, None);
+                let patience = show_quantity(patience, Dimension::TIME, None, None);
                 state.troubles.push(format!("the polygon was not seen at rest within {patience}"));
                 break;
             }
@@ -440,7 +441,7 @@ impl Calls for Station {
 
     fn request<T: FromReply>(&mut self, call: Call) -> Outcome<T> {
         let reply = self.call(&call)?;
-        Ok(link::take(call.row(), reply)?)
+        Ok(take_reply(call.row(), reply)?)
     }
 }
 

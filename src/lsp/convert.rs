@@ -1,14 +1,17 @@
 //! Results of `ide` in the types of the protocol.
 
-use spintrue_language::ide::{ActiveCall, Analysis, FileUses, Item, ItemKind, Place, Symbol, SymbolKind, Uses, Workspace, builtin_documentation, complete};
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
 use crate::lsp::uri;
-use spintrue_language::source::Span;
 use lsp_types::{
     CompletionItem, CompletionItemKind, CompletionTextEdit, DocumentSymbol, Documentation, Hover,
     HoverContents, InsertTextFormat, Location, MarkupContent, MarkupKind, ParameterInformation,
     ParameterLabel, Range, SignatureHelp, SignatureInformation, TextEdit, Uri, WorkspaceEdit,
+};
+use spintrue_language::Span;
+use spintrue_language::{
+    ActiveCall, Analysis, Completion, CursorPlace, FileUses, ItemKind, NameUses, OutlineKind,
+    OutlineSymbol, Workspace, builtin_documentation, complete_at,
 };
 use std::collections::HashMap;
 
@@ -34,7 +37,7 @@ fn ranges(file: &FileUses) -> impl Iterator<Item = Range> {
 }
 
 /// The locations of all uses.
-pub fn locations(uses: &Uses, documents: &Documents) -> Vec<Location> {
+pub fn locations(uses: &NameUses, documents: &Documents) -> Vec<Location> {
     let mut found = Vec::new();
     for (name, file) in uses {
         let Some(uri) = address(documents, name) else { continue };
@@ -45,7 +48,7 @@ pub fn locations(uses: &Uses, documents: &Documents) -> Vec<Location> {
 
 /// The edit that puts a new name at all uses.
 #[allow(clippy::mutable_key_type, reason = "the protocol's own type; the key is only a text")]
-pub fn edit(uses: &Uses, documents: &Documents, new: &str) -> WorkspaceEdit {
+pub fn edit(uses: &NameUses, documents: &Documents, new: &str) -> WorkspaceEdit {
     let mut changes: HashMap<Uri, Vec<TextEdit>> = HashMap::new();
     for (name, file) in uses {
         let Some(uri) = address(documents, name) else { continue };
@@ -68,16 +71,16 @@ fn markdown(text: &str) -> Option<Documentation> {
 
 /// What can be typed at a place; `snippets` puts the cursor between brackets.
 pub fn completion(
-    place: Place<'_>,
+    place: CursorPlace<'_>,
     snippets: bool,
     workspace: &mut dyn Workspace,
 ) -> Vec<CompletionItem> {
-    let (replaced, items) = complete(place, workspace);
+    let (replaced, items) = complete_at(place, workspace);
     let range = Lines::new(place.text()).range(replaced);
     items.into_iter().map(|item| completion_item(item, range, snippets)).collect()
 }
 
-fn completion_item(item: Item, range: Range, snippets: bool) -> CompletionItem {
+fn completion_item(item: Completion, range: Range, snippets: bool) -> CompletionItem {
     let is_callable = matches!(item.kind, ItemKind::Routine | ItemKind::Builtin);
     let is_snippet = snippets && is_callable && item.insert.is_none();
     let kind = item_kind(&item);
@@ -102,7 +105,7 @@ fn completion_item(item: Item, range: Range, snippets: bool) -> CompletionItem {
     }
 }
 
-fn item_kind(item: &Item) -> CompletionItemKind {
+fn item_kind(item: &Completion) -> CompletionItemKind {
     match item.kind {
         ItemKind::Argument | ItemKind::Field => CompletionItemKind::FIELD,
         ItemKind::Constant => CompletionItemKind::CONSTANT,
@@ -146,21 +149,21 @@ pub fn signature(call: &ActiveCall) -> SignatureHelp {
 
 /// The symbols of a document.
 #[allow(deprecated, reason = "the protocol's type has a field that is out of use")]
-pub fn document_symbols(lines: &Lines<'_>, symbols: Vec<Symbol>) -> Vec<DocumentSymbol> {
-    let symbol = |symbol: Symbol| DocumentSymbol {
+pub fn document_symbols(lines: &Lines<'_>, symbols: Vec<OutlineSymbol>) -> Vec<DocumentSymbol> {
+    let symbol = |symbol: OutlineSymbol| DocumentSymbol {
         name: symbol.name,
         detail: Some(symbol.detail).filter(|detail| !detail.is_empty()),
         kind: match symbol.kind {
-            SymbolKind::Routine => lsp_types::SymbolKind::FUNCTION,
-            SymbolKind::Constant => lsp_types::SymbolKind::CONSTANT,
-            SymbolKind::Variable => lsp_types::SymbolKind::VARIABLE,
-            SymbolKind::File => lsp_types::SymbolKind::MODULE,
+            OutlineKind::Routine => lsp_types::SymbolKind::FUNCTION,
+            OutlineKind::Constant => lsp_types::SymbolKind::CONSTANT,
+            OutlineKind::Variable => lsp_types::SymbolKind::VARIABLE,
+            OutlineKind::File => lsp_types::SymbolKind::MODULE,
         },
         tags: None,
         deprecated: None,
         range: lines.range(symbol.span.range()),
         selection_range: lines.range(symbol.selection.range()),
-        children: (symbol.kind == SymbolKind::Routine)
+        children: (symbol.kind == OutlineKind::Routine)
             .then(|| document_symbols(lines, symbol.children)),
     };
     symbols.into_iter().map(symbol).collect()

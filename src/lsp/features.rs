@@ -1,13 +1,10 @@
 //! What the server can do, and which function answers which request. A new feature is a line in
 //! [`capabilities`] and an arm in [`answer`].
 
-use spintrue_language::ide::{Place, Project, Scope, Workspace, active_call, cursor, definition, highlights, hover, prepare_rename, references, rename, symbols};
 use crate::lsp::convert;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
 use crate::lsp::uri;
-use spintrue_language::source::SourceId;
-use spintrue_language::syntax::format::format;
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
     CompletionItem, CompletionOptions, CompletionParams, DocumentFormattingParams,
@@ -21,6 +18,12 @@ use lsp_types::{
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
+use spintrue_language::SourceId;
+use spintrue_language::format_source;
+use spintrue_language::{
+    CursorPlace, NameScope, Project, Workspace, active_call, cursor_at, definition_at,
+    highlights_at, hover_at, outline_of, prepare_rename, references_at, rename_at,
+};
 
 /// What the server can do.
 pub fn capabilities() -> ServerCapabilities {
@@ -81,26 +84,26 @@ pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, Response
     match method.as_str() {
         "textDocument/hover" => {
             let at = read::<HoverParams>(params)?.text_document_position_params;
-            state.at(&at, |place, _| Some(convert::hover(place.analysis, hover(place)?)))
+            state.at(&at, |place, _| Some(convert::hover(place.analysis, hover_at(place)?)))
         }
         "textDocument/definition" => {
             let at = read::<GotoDefinitionParams>(params)?.text_document_position_params;
             state.at(&at, |place, workspace| {
-                convert::location(place.analysis, documents, definition(place, workspace)?)
+                convert::location(place.analysis, documents, definition_at(place, workspace)?)
             })
         }
         "textDocument/references" => {
             let params: ReferenceParams = read(params)?;
             let with_declaration = params.context.include_declaration;
             state.at(&params.text_document_position, |place, workspace| {
-                let uses = references(place, with_declaration, workspace)?;
+                let uses = references_at(place, with_declaration, workspace)?;
                 Some(convert::locations(&uses, documents))
             })
         }
         "textDocument/documentHighlight" => {
             let at = read::<DocumentHighlightParams>(params)?.text_document_position_params;
             state.at(&at, |place, _| {
-                let (spans, lines) = (highlights(place)?, Lines::new(place.text()));
+                let (spans, lines) = (highlights_at(place)?, Lines::new(place.text()));
                 let ranges = spans.into_iter().map(|span| lines.range(span.range()));
                 let highlights = ranges.map(|range| DocumentHighlight { range, kind: None });
                 Some(highlights.collect::<Vec<_>>())
@@ -109,8 +112,8 @@ pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, Response
         "textDocument/signatureHelp" => {
             let at = read::<SignatureHelpParams>(params)?.text_document_position_params;
             state.at(&at, |place, workspace| {
-                let cursor = cursor(place.text(), place.offset);
-                let scope = Scope::at(place, workspace);
+                let cursor = cursor_at(place.text(), place.offset);
+                let scope = NameScope::at(place, workspace);
                 Some(convert::signature(&active_call(&scope, place.text(), &cursor)?))
             })
         }
@@ -121,7 +124,7 @@ pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, Response
         "completionItem/resolve" => written(convert::resolved(read::<CompletionItem>(params)?)),
         "textDocument/documentSymbol" => {
             let place = state.document(&read::<DocumentSymbolParams>(params)?.text_document.uri)?;
-            let symbols = symbols(place.analysis, place.source);
+            let symbols = outline_of(place.analysis, place.source);
             written(convert::document_symbols(&Lines::new(place.text()), symbols))
         }
         "textDocument/formatting" => {
@@ -138,7 +141,7 @@ pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, Response
         "textDocument/rename" => {
             let params: RenameParams = read(params)?;
             let place = state.place(&params.text_document_position)?;
-            let uses = rename(place, &params.new_name, state.workspace);
+            let uses = rename_at(place, &params.new_name, state.workspace);
             let uses = uses.map_err(|e| failed(e.to_string()))?;
             written(convert::edit(&uses, documents, &params.new_name))
         }
@@ -148,7 +151,7 @@ pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, Response
 
 /// The edits that lay out a document; none where it has errors, which are reported already.
 fn format_edits(source: SourceId, text: &str) -> Vec<TextEdit> {
-    match format(source, text) {
+    match format_source(source, text) {
         Ok(new_text) if new_text != text => {
             vec![TextEdit { range: Lines::new(text).range(0..text.len()), new_text }]
         }
@@ -161,25 +164,25 @@ impl<'a> State<'a> {
     fn at<R: Serialize>(
         &mut self,
         at: &TextDocumentPositionParams,
-        look: impl FnOnce(Place<'a>, &mut dyn Workspace) -> Option<R>,
+        look: impl FnOnce(CursorPlace<'a>, &mut dyn Workspace) -> Option<R>,
     ) -> Result<Value, ResponseError> {
         let place = self.place(at)?;
         written(look(place, self.workspace))
     }
 
-    fn place(&self, at: &TextDocumentPositionParams) -> Result<Place<'a>, ResponseError> {
+    fn place(&self, at: &TextDocumentPositionParams) -> Result<CursorPlace<'a>, ResponseError> {
         let place = self.document(&at.text_document.uri)?;
         let offset = Lines::new(place.text()).offset(at.position);
-        Ok(Place { offset, ..place })
+        Ok(CursorPlace { offset, ..place })
     }
 
-    fn document(&self, uri: &Uri) -> Result<Place<'a>, ResponseError> {
+    fn document(&self, uri: &Uri) -> Result<CursorPlace<'a>, ResponseError> {
         let name = uri::name(uri);
         if !self.documents.contains_key(&name) {
             let why = format!("the document {} is not open", uri.as_str());
             return Err(error(ErrorCode::InvalidParams, why));
         }
-        Place::start_of(self.project, &name)
+        CursorPlace::start_of(self.project, &name)
             .ok_or_else(|| failed(format!("{name} is not checked: it is too large")))
     }
 }

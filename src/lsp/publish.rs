@@ -1,19 +1,20 @@
 //! Reports of the checker as the protocol carries them.
 
-use spintrue_language::diagnostics::{Diagnostic, Severity, codes};
-use spintrue_language::ide::{Analysis, MAX_CHECKED, Project};
 use crate::lsp::convert::address;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
-use spintrue_language::source::{SourceId, Span};
 use lsp_types::{
     DiagnosticRelatedInformation, DiagnosticSeverity, DiagnosticTag, Location, NumberOrString,
     Range,
 };
+use spintrue_language::{Analysis, MAX_CHECKED, Project};
+use spintrue_language::{Diagnostic, Severity};
+use spintrue_language::{SourceId, Span};
+use spintrue_language::{UNCALLED_ROUTINE, UNREACHABLE, UNUSED_NAME};
 use std::collections::BTreeMap;
 
 /// Codes of what has no effect: editors show it faded.
-const UNNECESSARY: &[&str] = &[codes::UNUSED_NAME, codes::UNREACHABLE, codes::UNCALLED_ROUTINE];
+const UNNECESSARY: &[&str] = &[UNUSED_NAME, UNREACHABLE, UNCALLED_ROUTINE];
 
 /// The reports on every checked file, by its name; a file without any has an empty list.
 pub fn reports(

@@ -1,7 +1,6 @@
 //! The loop: messages in, answers and reports out. Documents are checked when nothing else waits,
 //! so that a burst of keys costs one check, and before every request.
 
-use spintrue_language::ide::{Project, Workspace};
 use crate::lsp::convert::address;
 use crate::lsp::documents::{Document, Documents, changed};
 use crate::lsp::features::{State, answer, capabilities, error, read};
@@ -16,6 +15,7 @@ use lsp_types::{
     DidSaveTextDocumentParams, InitializeParams, NumberOrString, PublishDiagnosticsParams,
 };
 use serde_json::{Value, json};
+use spintrue_language::{Project, Workspace};
 use std::collections::{BTreeMap, VecDeque};
 use std::io::{self, Write};
 use std::sync::mpsc::{Receiver, TryRecvError};

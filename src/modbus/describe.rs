@@ -7,10 +7,10 @@
 
 use crate::modbus::coding::{As, Coding};
 use crate::modbus::place::{Bank, Place};
-use spintrue_head::signals::{Channel, Direction, Signal};
-use spintrue_sim::reader::lines::{Names, channel, signal};
-use spintrue_sim::reader::{ConfigError, Reader, Table, read};
-use spintrue_head::units::{Dimension, UnitText, show};
+use spintrue_head::{Channel, Direction, Signal, show_quantity};
+use spintrue_head::{Dimension, UnitText};
+use spintrue_sim::{ConfigError, TomlReader, TomlTable, read_description};
+use spintrue_sim::{LineNames, channel_line, signal_line};
 use std::net::SocketAddr;
 use std::time::Duration;
 
@@ -64,7 +64,7 @@ impl Device {
     /// # Errors
     /// Every mistake in the file at once.
     pub fn read(text: &str) -> Result<Device, Vec<ConfigError>> {
-        let device = read(text, "", TABLES, |reader| {
+        let device = read_description(text, "", TABLES, |reader| {
             if reader.has("modbus") {
                 return read_device(reader);
             }
@@ -79,20 +79,20 @@ impl Device {
     }
 }
 
-fn read_device(reader: &Reader<'_, '_>) -> Option<Device> {
+fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
     let mut modbus = reader.table("modbus");
     let address = address(&mut modbus);
     let unit = modbus.whole("unit", 0..=255);
     let silence = modbus.optional_quantity("silence_most", Dimension::TIME, SILENCE);
     modbus.finish();
 
-    let mut names = Names::default();
+    let mut names = LineNames::default();
     let mut taken = Taken::default();
     let mut signals = Vec::new();
     let (signal_tables, channel_tables) = (reader.list("signal"), reader.list("channel"));
     let is_empty = signal_tables.is_empty() && channel_tables.is_empty();
     for mut table in signal_tables {
-        let signal = signal(&mut table, &mut names);
+        let signal = signal_line(&mut table, &mut names);
         let found = place(&mut table, &signal.name, signal.direction, Kind::Signal);
         if let Some(place) = found {
             taken.add(&table, &signal.name, signal.direction, place);
@@ -125,7 +125,7 @@ fn read_device(reader: &Reader<'_, '_>) -> Option<Device> {
 }
 
 /// A numeric address and a port: looking up a name has no time limit.
-fn address(table: &mut Table<'_, '_>) -> Option<SocketAddr> {
+fn address(table: &mut TomlTable<'_, '_>) -> Option<SocketAddr> {
     let text = table.text("address");
     if text.is_empty() {
         return None;
@@ -149,7 +149,12 @@ enum Kind {
 }
 
 /// Where a signal or channel lies, before it is known how many registers it takes.
-fn place(table: &mut Table<'_, '_>, name: &str, direction: Direction, kind: Kind) -> Option<Place> {
+fn place(
+    table: &mut TomlTable<'_, '_>,
+    name: &str,
+    direction: Direction,
+    kind: Kind,
+) -> Option<Place> {
     let (what, is, here) = match kind {
         Kind::Signal => ("signal", "it is a single bit", [Bank::Coil, Bank::DiscreteInput]),
         Kind::Channel => {
@@ -201,7 +206,7 @@ fn place(table: &mut Table<'_, '_>, name: &str, direction: Direction, kind: Kind
 struct Taken(Vec<(String, Place)>);
 
 impl Taken {
-    fn add(&mut self, table: &Table<'_, '_>, name: &str, direction: Direction, place: Place) {
+    fn add(&mut self, table: &TomlTable<'_, '_>, name: &str, direction: Direction, place: Place) {
         if direction == Direction::Input {
             return;
         }
@@ -218,11 +223,11 @@ impl Taken {
 }
 
 fn read_channel(
-    table: &mut Table<'_, '_>,
-    names: &mut Names,
+    table: &mut TomlTable<'_, '_>,
+    names: &mut LineNames,
     taken: &mut Taken,
 ) -> Option<ChannelPlace> {
-    let read = channel(table, names);
+    let read = channel_line(table, names);
     let kind = table.choice("as", As::WORDS);
     let low_first =
         table.optional_choice("word_order", &[("high_first", false), ("low_first", true)]);
@@ -255,7 +260,7 @@ fn read_channel(
 }
 
 /// What a count of one and a count of zero stand for: by default one and zero of the unit.
-fn scale(table: &mut Table<'_, '_>, unit: &UnitText) -> (f64, f64) {
+fn scale(table: &mut TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
     let plausible = -MAX_VALUE..=MAX_VALUE;
     let step = table.optional_quantity("step", unit.dimension, plausible.clone());
     if step == Some(0.0) {
@@ -273,7 +278,7 @@ fn scale(table: &mut Table<'_, '_>, unit: &UnitText) -> (f64, f64) {
 }
 
 /// Complains where the registers cannot hold the whole range.
-fn check_range(table: &Table<'_, '_>, channel: &Channel, unit: &UnitText, coding: &Coding) {
+fn check_range(table: &TomlTable<'_, '_>, channel: &Channel, unit: &UnitText, coding: &Coding) {
     let (low, high) = coding.reach();
     let (least, most) = (channel.least, channel.most);
     if least >= most
@@ -281,7 +286,7 @@ fn check_range(table: &Table<'_, '_>, channel: &Channel, unit: &UnitText, coding
     {
         return;
     }
-    let shown = |value: f64| show(value, unit.dimension, Some(unit), None);
+    let shown = |value: f64| show_quantity(value, unit.dimension, Some(unit), None);
     let message = format!(
         "as {} with this step `{}` reaches from {} to {}, which does not hold {} to {}",
         coding.kind.word(),

@@ -14,15 +14,15 @@ mod reply;
 #[cfg(test)]
 mod tests;
 
-use spintrue_head::Fault;
 use crate::modbus::describe::{ChannelPlace, SignalPlace};
 use crate::modbus::exception::known;
 use crate::modbus::link::{Link, LinkError};
 use crate::modbus::place::Place;
 use crate::modbus::reply::Operation;
-use spintrue_head::fixture::{Fittings, Fixture};
-use spintrue_head::signals::{Active, unknown};
 pub use describe::Device;
+use spintrue_head::Fault;
+use spintrue_head::{Active, unknown_name};
+use spintrue_head::{Fittings, Fixture};
 
 /// What a busy machine may add to the time limit of a call, in s.
 const MARGIN: f64 = 0.05;
@@ -42,12 +42,12 @@ impl Modbus {
 
     fn line(&self, name: &str) -> Result<SignalPlace, Fault> {
         let found = self.device.signals.iter().find(|line| line.signal.name == name);
-        found.cloned().ok_or_else(|| unknown("signal", name))
+        found.cloned().ok_or_else(|| unknown_name("signal", name))
     }
 
     fn gauge(&self, name: &str) -> Result<ChannelPlace, Fault> {
         let found = self.device.channels.iter().find(|gauge| gauge.channel.name == name);
-        found.cloned().ok_or_else(|| unknown("channel", name))
+        found.cloned().ok_or_else(|| unknown_name("channel", name))
     }
 
     /// Asks the device; `doing` says what for, as in "reading the signal `door`".

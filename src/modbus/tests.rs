@@ -3,9 +3,9 @@
 
 #![allow(clippy::disallowed_types, clippy::disallowed_methods, reason = "the device is a socket")]
 
-use spintrue_head::Fault;
-use spintrue_head::fixture::Fixture;
 use crate::modbus::{Device, MARGIN, Modbus};
+use spintrue_head::Fault;
+use spintrue_head::Fixture;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::mpsc::{Receiver, channel};

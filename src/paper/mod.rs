@@ -4,8 +4,8 @@
 pub mod plot;
 pub mod table;
 
-use spintrue_head::visible;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use spintrue_head::visible_lines;
 
 const STYLE: &str = include_str!("style.css");
 
@@ -26,7 +26,7 @@ pub fn page(title: &str, body: &Markup) -> String {
         }
     }
     .into_string();
-    visible::lines(&page).into_owned()
+    visible_lines(&page).into_owned()
 }
 
 /// A section with its heading; `id` is unique in the page.

@@ -1,7 +1,7 @@
 //! Recorded lists of records as tables: their rows, columns and units.
 
-use spintrue_language::program::show::Shown;
-use spintrue_head::units::{UnitText, parse_unit, suited};
+use spintrue_head::{UnitText, parse_unit, suited_unit};
+use spintrue_language::Shown;
 use std::sync::Arc;
 
 /// A list of records, a row each.
@@ -73,6 +73,6 @@ pub fn common_unit<'a>(cells: impl Iterator<Item = &'a Shown>) -> Option<(f64, U
     let (size, unit, asked) = quantities.max_by(|a, b| a.0.total_cmp(&b.0))?;
     match asked {
         Some(asked) => Some((size, (**asked).clone())),
-        None => Some((size, suited(size, parse_unit(unit).ok()?.dimension)?)),
+        None => Some((size, suited_unit(size, parse_unit(unit).ok()?.dimension)?)),
     }
 }

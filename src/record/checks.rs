@@ -1,11 +1,11 @@
 //! A check as names and values, the same for every format.
 
-use spintrue_language::acceptance::decision::Outcome;
-use spintrue_language::interpret::{Bound, Check};
-use spintrue_language::program::show::Shown;
-use spintrue_language::program::tree::Planned;
 use crate::record::data::Recorded;
-use spintrue_head::units::{noise, show_number};
+use spintrue_head::{noise_of, show_number};
+use spintrue_language::Outcome;
+use spintrue_language::PlannedCheck;
+use spintrue_language::Shown;
+use spintrue_language::{CheckBound, CheckEvent};
 
 /// The outcome of a planned check that was not made.
 const UNREACHED: &str = "planned and not reached";
@@ -27,7 +27,7 @@ pub struct CheckRow {
 
 impl CheckRow {
     /// The row of a check that was decided at a head time.
-    pub fn of(time: f64, check: &Check, place: String) -> CheckRow {
+    pub fn of(time: f64, check: &CheckEvent, place: String) -> CheckRow {
         let mut facts = vec![("condition", check.text.to_string())];
         if let Some(measured) = &check.measured {
             facts.push(("value", measured.value.to_string()));
@@ -36,7 +36,7 @@ impl CheckRow {
                 facts.push(("coverage", show_number(measured.coverage, None)));
                 facts.push(("rule", measured.rule.text()));
             }
-            let limit = |bound: &Bound, closed: &str, open: &str| {
+            let limit = |bound: &CheckBound, closed: &str, open: &str| {
                 format!("{} {}", if bound.closed { closed } else { open }, bound.at)
             };
             if let Some(low) = &measured.low {
@@ -59,7 +59,7 @@ impl CheckRow {
     }
 
     /// The row of a check that was planned and not reached.
-    pub fn unreached(time: f64, check: &Planned, place: String) -> CheckRow {
+    pub fn unreached(time: f64, check: &PlannedCheck, place: String) -> CheckRow {
         let facts = vec![("outcome", UNREACHED.to_string()), ("place", place)];
         let label = check.label.to_string();
         CheckRow { time, label, outcome: Outcome::Undecided, value: None, facts }
@@ -92,7 +92,7 @@ impl CheckRow {
         let known = self.value.as_ref();
         known.is_some_and(|known| match known {
             Shown::Quantity { value, unit, .. } => {
-                unit == si && wanted != 0.0 && (value - wanted).abs() <= noise(wanted)
+                unit == si && wanted != 0.0 && (value - wanted).abs() <= noise_of(wanted)
             }
             _ => false,
         })

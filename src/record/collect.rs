@@ -1,17 +1,18 @@
 //! Collects the record of a run from its events and the calls of the head.
 
-use spintrue_language::acceptance::decision::Outcome;
-use spintrue_head::call::{Call, Reply};
-use spintrue_head::record::Heard;
-use spintrue_head::{Halt, Trim, words};
-use spintrue_language::interpret::{Event, answer_line};
-use spintrue_language::program::show::{Shown, number_text};
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
 use crate::record::data::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
 use crate::record::lines::LineRow;
-use spintrue_language::session::Finished;
-use spintrue_language::source::{SourceMap, Span};
+use spintrue_head::Heard;
+use spintrue_head::call_words;
+use spintrue_head::{Call, Reply};
+use spintrue_head::{Halt, Trim};
+use spintrue_language::Finished;
+use spintrue_language::Outcome;
+use spintrue_language::{Event, answer_line};
+use spintrue_language::{Shown, number_text};
+use spintrue_language::{SourceMap, Span};
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.
@@ -153,7 +154,7 @@ impl Collector {
             }
             (Call::Disarm, Reply::Done) => self.log(time, "the laser was disarmed"),
             (Call::Switch { .. } | Call::SetChannel { .. }, Reply::Done) => {
-                self.log(time, &words::call(&heard.call));
+                self.log(time, &call_words(&heard.call));
             }
             (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),
             (_, Reply::Fault(fault)) => self.log(time, &format!("the head reports: {fault}")),

@@ -1,16 +1,16 @@
 //! The plain data of a record.
 
-use spintrue_head::SafeState;
-use spintrue_head::safe::left;
-use spintrue_language::banding::Banding;
-use spintrue_language::program::show::Shown;
 use crate::record::checks::CheckRow;
 use crate::record::curve::Curve;
 use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
-use spintrue_language::session::Verdict;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
+use spintrue_head::SafeState;
+use spintrue_head::left_text;
+use spintrue_language::Banding;
+use spintrue_language::Shown;
+use spintrue_language::Verdict;
 use std::rc::Rc;
 
 /// The identity of a run, known before it starts.
@@ -234,6 +234,6 @@ impl End {
 
     /// How the head was left, in words.
     pub fn left(&self) -> String {
-        left(&self.safe)
+        left_text(&self.safe)
     }
 }

@@ -1,12 +1,12 @@
 //! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl` holds.
 
-use spintrue_language::interpret::{Bound, Check, Event};
-use spintrue_language::program::failure::Failure;
-use spintrue_language::program::show::Shown;
 use crate::record::about::About;
-use spintrue_language::session::{Finished, Prepared};
-use spintrue_language::source::SourceMap;
 use serde_json::{Map, Value, json};
+use spintrue_language::Failure;
+use spintrue_language::Shown;
+use spintrue_language::SourceMap;
+use spintrue_language::{CheckBound, CheckEvent, Event};
+use spintrue_language::{Finished, Prepared};
 
 /// The first event.
 pub(crate) fn start(about: &About) -> Value {
@@ -88,7 +88,7 @@ pub(crate) fn end(finished: &Finished, prepared: &Prepared, at_most: Option<f64>
     })
 }
 
-fn check_value(time: f64, check: &Check) -> Value {
+fn check_value(time: f64, check: &CheckEvent) -> Value {
     let measured = check.measured.as_ref().map(|measured| {
         json!({
             "value": value(&measured.value),
@@ -111,7 +111,7 @@ fn check_value(time: f64, check: &Check) -> Value {
     })
 }
 
-fn bound(bound: &Bound) -> Value {
+fn bound(bound: &CheckBound) -> Value {
     json!({"at": value(&bound.at), "conforms_at_limit": bound.closed})
 }
 

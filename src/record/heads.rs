@@ -1,8 +1,8 @@
 //! `junit.xml` of a batch: a test case for each head.
 
 use crate::record::junit::{failed, seconds, xml};
-use spintrue_head::visible;
 use quick_junit::{Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
+use spintrue_head::visible_line;
 
 /// The result of a head in a batch.
 #[derive(Clone, Debug)]
@@ -23,7 +23,7 @@ pub struct HeadCase {
 
 /// A test case for each head. A head that was not run counts as a failure.
 pub fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SerializeError> {
-    let script = visible::line(script);
+    let script = visible_line(script);
     let mut suite = TestSuite::new(script.as_str());
     let mut sum = 0.0;
     for head in heads {
@@ -32,10 +32,10 @@ pub fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, Serialize
         } else {
             failed(&head.verdict, head.message.clone())
         };
-        let mut case = TestCase::new(visible::line(&head.serial), status);
+        let mut case = TestCase::new(visible_line(&head.serial), status);
         case.set_classname(script.as_str()).set_time(seconds(head.took));
         let facts =
-            head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible::line(value)));
+            head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible_line(value)));
         case.set_system_out(facts.collect::<String>());
         sum += head.took.max(0.0);
         suite.add_test_case(case);

@@ -3,9 +3,9 @@
 use crate::disk::{Disk, resolve};
 use crate::record::about::About;
 use crate::record::data::{Identity, SourceDigest};
-use spintrue_language::session::{Files, Prepared, SCRIPT};
 use crate::terminal::duration;
 use crate::terminal::facts::facts;
+use spintrue_language::{Files, Prepared, SCRIPT_SOURCE};
 use std::collections::HashSet;
 
 /// Identity of a run that starts now.
@@ -19,7 +19,7 @@ pub(crate) fn identity(about: &About, prepared: &Prepared) -> Identity {
     let sources = sources
         .map(|(_, source)| SourceDigest::new(source.name.clone(), source.text.as_bytes().to_vec()));
     let mut sources: Vec<SourceDigest> = sources.collect();
-    let script = prepared.sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
+    let script = prepared.sources.get(SCRIPT_SOURCE).map_or("", |source| source.name.as_ref());
     let images = prepared.images().filter_map(|name| {
         let bytes = Disk.bytes(script, name).ok()?;
         let path = resolve(Some(script), name);

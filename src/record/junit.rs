@@ -1,10 +1,10 @@
 //! `junit.xml`: test results as build servers read them.
 
-use spintrue_language::acceptance::decision::Outcome;
 use crate::record::data::Record;
 use crate::record::tap::RUN;
-use spintrue_head::visible;
 use quick_junit::{NonSuccessKind, Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
+use spintrue_head::{visible_line, visible_lines};
+use spintrue_language::Outcome;
 use std::time::Duration;
 
 /// A test case for each check, and a last one for the run itself. Undecided checks are failures of
@@ -12,7 +12,7 @@ use std::time::Duration;
 /// were planned and not reached are failures too: nothing may pass that was not decided.
 pub fn junit(record: &Record) -> Result<String, SerializeError> {
     let identity = &record.identity;
-    let mut suite = TestSuite::new(visible::line(&identity.script));
+    let mut suite = TestSuite::new(visible_line(&identity.script));
     suite.extra.insert("timestamp".into(), zoneless(&identity.started).into());
     let is = |is: bool| is.to_string();
     let known = [
@@ -32,19 +32,19 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
     let params = identity.params.iter().map(|(name, v)| (format!("param {name}"), v.clone()));
     let sources = identity.sources.iter().map(|s| (format!("sha256 {}", s.name), s.sha256.clone()));
     for (name, value) in known.chain(faults).chain(params).chain(sources) {
-        suite.add_property((name.as_str(), visible::line(&value).as_str()));
+        suite.add_property((name.as_str(), visible_line(&value).as_str()));
     }
-    let class = visible::line(&identity.script);
+    let class = visible_line(&identity.script);
     let mut before = 0.0;
     for check in &record.checks.items {
         let status = match check.outcome {
             Outcome::Conforms => TestCaseStatus::success(),
             Outcome::Fails | Outcome::Undecided => failed(check.outcome_text(), check.message()),
         };
-        let mut case = TestCase::new(visible::line(&check.label), status);
+        let mut case = TestCase::new(visible_line(&check.label), status);
         case.set_classname(class.as_str()).set_time(seconds(check.time - before));
         let facts = check.facts.iter().map(|(key, value)| format!("{key}: {value}\n"));
-        case.set_system_out(visible::lines(&facts.collect::<String>()).as_ref());
+        case.set_system_out(visible_lines(&facts.collect::<String>()).as_ref());
         before = check.time;
         suite.add_test_case(case);
     }
@@ -67,14 +67,14 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
             None => TestCaseStatus::success(),
             Some(message) => {
                 let mut status = TestCaseStatus::non_success(NonSuccessKind::Error);
-                status.set_type(end.verdict.text()).set_message(visible::line(&message));
+                status.set_type(end.verdict.text()).set_message(visible_line(&message));
                 status
             }
         };
         let mut case = TestCase::new(RUN, status);
         case.set_classname(class.as_str()).set_time(seconds(end.took - before));
         let out = format!("verdict: {}\nhead: {}\n", end.verdict.text(), end.left());
-        case.set_system_out(visible::lines(&out).as_ref());
+        case.set_system_out(visible_lines(&out).as_ref());
         suite.add_test_case(case).set_time(seconds(end.took));
     }
     let mut report = Report::new("spintrue");
@@ -86,12 +86,12 @@ pub fn junit(record: &Record) -> Result<String, SerializeError> {
 pub(super) fn xml(report: &Report) -> Result<String, SerializeError> {
     // The schema knows no count of skipped tests at the outermost element, and none is skipped.
     let text = report.to_string()?.replacen(" skipped=\"0\"", "", 1);
-    Ok(visible::lines(&text).into_owned())
+    Ok(visible_lines(&text).into_owned())
 }
 
 pub(super) fn failed(kind: &str, message: String) -> TestCaseStatus {
     let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
-    status.set_type(kind).set_message(visible::line(&message));
+    status.set_type(kind).set_message(visible_line(&message));
     status
 }
 

@@ -1,10 +1,10 @@
 //! Exposed pages for a record: their banding, and their pictures as PNG files.
 
-use spintrue_sim::medium::Sheet;
-use spintrue_sim::render::Showing;
-use spintrue_language::banding::banding;
 use crate::record::data::{Page, Picture};
 use crate::record::picture::{draw, encode};
+use spintrue_language::banding;
+use spintrue_sim::Sheet;
+use spintrue_sim::Showing;
 
 /// Most pictures of a record.
 const MAX_PICTURES: usize = 4;

@@ -1,13 +1,13 @@
 //! Pictures of exposed pages as PNG files.
 
-use spintrue_sim::medium::Sheet;
-use spintrue_sim::render::{Picture, ShowError, Showing, picture};
+use spintrue_sim::Sheet;
+use spintrue_sim::{Picture, ShowError, Showing, draw_picture};
 use std::io::Write;
 
 /// Draws a page on all cores.
 pub(crate) fn draw(sheet: &Sheet, showing: &Showing) -> Result<Picture, ShowError> {
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    picture(sheet, showing, |work| {
+    draw_picture(sheet, showing, |work| {
         std::thread::scope(|scope| {
             for _ in 1..threads {
                 scope.spawn(work);

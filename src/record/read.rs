@@ -1,15 +1,15 @@
 //! Reads `events.jsonl` of a record, finished or not, line by line and up to a limit.
 
-use spintrue_language::acceptance::decision::{Outcome, Rule};
 use crate::error::{Error, invalid};
-use spintrue_head::system::why;
-use spintrue_language::interpret::{Bound, Check, Measured};
-use spintrue_language::program::show::Shown;
-use spintrue_language::source::Span;
-use spintrue_head::units::parse_quantity;
-use spintrue_head::visible;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use spintrue_head::io_reason;
+use spintrue_head::parse_quantity;
+use spintrue_head::visible_line;
+use spintrue_language::Shown;
+use spintrue_language::Span;
+use spintrue_language::{CheckBound, CheckEvent, Measured};
+use spintrue_language::{DecisionRule, Outcome};
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::Path;
@@ -31,7 +31,7 @@ pub(crate) struct Events {
     /// Script, head and params.
     pub start: Value,
     /// Checks with their head time in s.
-    pub checks: Vec<(f64, Check)>,
+    pub checks: Vec<(f64, CheckEvent)>,
     /// The same as in the file.
     pub check_lines: Vec<Value>,
     /// Answers: number of checks before, head time in s, question, answer, operator.
@@ -106,7 +106,7 @@ impl Unmet {
     }
 
     /// Adds a check, unless it conforms.
-    pub(crate) fn add(&mut self, check: &Check) {
+    pub(crate) fn add(&mut self, check: &CheckEvent) {
         let labels = match check.outcome {
             Outcome::Conforms => return,
             Outcome::Fails => &mut self.does_not_conform,
@@ -140,7 +140,7 @@ pub(crate) fn read(folder: &Path) -> Result<Events, Error> {
     let path = folder.join(FILE);
     let failed = |error: std::io::Error| match error.kind() {
         ErrorKind::NotFound => invalid!("there is no {}", path.display()),
-        _ => invalid!("{} cannot be read: {}", path.display(), why(&error)),
+        _ => invalid!("{} cannot be read: {}", path.display(), io_reason(&error)),
     };
     // Anything but a plain file, such as a pipe, could block for ever.
     if !path.metadata().map_err(failed)?.is_file() {
@@ -176,7 +176,7 @@ impl Events {
             "start" => self.start = value,
             "end" => self.end = value,
             "provoked" if self.provoked.len() < MAX_ITEMS => {
-                self.provoked.push(visible::line(text(&value, "fault")));
+                self.provoked.push(visible_line(text(&value, "fault")));
             }
             "check" if self.checks.len() < MAX_ITEMS => match check(&value) {
                 Some(check) => {
@@ -189,7 +189,7 @@ impl Events {
                 let shown = value.get("value").and_then(shown);
                 match (value.get("name").and_then(Value::as_str), shown) {
                     (Some(name), Some(shown)) => {
-                        self.recorded.push((visible::line(name), shown));
+                        self.recorded.push((visible_line(name), shown));
                         self.recorded_lines.push(value);
                     }
                     _ => self.strange += 1,
@@ -198,7 +198,7 @@ impl Events {
             "answered" if self.answers.len() < MAX_ITEMS => {
                 match value.get("answer").and_then(shown) {
                     Some(answer) => {
-                        let said = |key| visible::line(text(&value, key));
+                        let said = |key| visible_line(text(&value, key));
                         let (question, who) = (said("question"), said("who"));
                         let at = (self.checks.len(), time.unwrap_or(0.0));
                         self.answers.push((at.0, at.1, question, answer, who));
@@ -235,7 +235,7 @@ pub(crate) fn text<'a>(value: &'a Value, key: &str) -> &'a str {
     value.get(key).and_then(Value::as_str).unwrap_or("")
 }
 
-fn check(value: &Value) -> Option<Check> {
+fn check(value: &Value) -> Option<CheckEvent> {
     let outcomes = [Outcome::Conforms, Outcome::Fails, Outcome::Undecided];
     let outcome = outcomes.into_iter().find(|known| known.text() == text(value, "outcome"))?;
     let measured = match value.get("measured") {
@@ -244,17 +244,17 @@ fn check(value: &Value) -> Option<Check> {
             value: measured.get("value").and_then(shown)?,
             uncertainty: measured.get("uncertainty").and_then(shown),
             coverage: measured.get("coverage").and_then(Value::as_f64).unwrap_or(2.0),
-            rule: Rule::Simple,
+            rule: DecisionRule::Simple,
             margin: measured.get("margin").and_then(shown),
             probability: measured.get("probability").and_then(Value::as_f64),
             low: measured.get("low").and_then(bound),
             high: measured.get("high").and_then(bound),
         }),
     };
-    Some(Check {
+    Some(CheckEvent {
         // An edited file must not steer the terminal.
-        label: visible::line(text(value, "label")),
-        text: Rc::from(visible::line(text(value, "condition"))),
+        label: visible_line(text(value, "label")),
+        text: Rc::from(visible_line(text(value, "condition"))),
         number: 0,
         measured,
         outcome,
@@ -262,17 +262,17 @@ fn check(value: &Value) -> Option<Check> {
     })
 }
 
-fn bound(value: &Value) -> Option<Bound> {
+fn bound(value: &Value) -> Option<CheckBound> {
     let at = value.get("at").and_then(shown)?;
     let closed = value.get("conforms_at_limit").and_then(Value::as_bool)?;
-    Some(Bound { at, closed })
+    Some(CheckBound { at, closed })
 }
 
 fn shown(value: &Value) -> Option<Shown> {
     Some(match value {
         Value::Null | Value::Number(_) => return None,
         Value::Bool(flag) => Shown::Flag(*flag),
-        Value::String(text) => Shown::Text(visible::line(text)),
+        Value::String(text) => Shown::Text(visible_line(text)),
         Value::Array(items) => Shown::List(items.iter().map(shown).collect::<Option<Vec<_>>>()?),
         Value::Object(fields) => match (fields.get("unit"), fields.get("text")) {
             (Some(Value::String(unit)), Some(Value::String(text))) => Shown::Quantity {
@@ -280,7 +280,7 @@ fn shown(value: &Value) -> Option<Shown> {
                 value: fields.get("value").and_then(Value::as_f64).unwrap_or(f64::NAN),
                 unit: unit.clone(),
                 asked: parse_quantity(text).ok().and_then(|(_, unit)| unit).map(Rc::new),
-                text: visible::line(text),
+                text: visible_line(text),
             },
             _ => {
                 let named = |(name, field): (&String, &Value)| {

@@ -2,8 +2,6 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use spintrue_head::record::{CallListener, Heard};
-use spintrue_language::interpret::{Event, Observer};
 use crate::record::about::About;
 use crate::record::answers::answers;
 use crate::record::collect::Collector;
@@ -17,10 +15,12 @@ use crate::record::manifest::Manifest;
 use crate::record::sources::sources;
 use crate::record::tap::tap;
 use crate::record::values::values;
-use spintrue_language::session::{Finished, Prepared};
-use spintrue_language::source::SourceMap;
 use serde::Serialize;
 use serde_json::{Value, json};
+use spintrue_head::{CallListener, Heard};
+use spintrue_language::SourceMap;
+use spintrue_language::{Event, Observer};
+use spintrue_language::{Finished, Prepared};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;

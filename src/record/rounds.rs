@@ -1,6 +1,6 @@
 //! Measured lines put together by facet, one round for all that was measured under the same trims.
 
-use spintrue_head::units::noise;
+use spintrue_head::noise_of;
 use std::collections::BTreeMap;
 
 /// Most rounds that are kept: the first one and the last ones.
@@ -64,7 +64,7 @@ impl Rounds {
     pub fn decided(&mut self, value: f64) {
         let Some(round) = self.list.last_mut() else { return };
         let is_worst = |facets: &&BTreeMap<u32, FacetMean>| {
-            let close = |shift: f64| value != 0.0 && (shift - value).abs() <= noise(value);
+            let close = |shift: f64| value != 0.0 && (shift - value).abs() <= noise_of(value);
             worst(facets).into_iter().any(close)
         };
         if let Some(facets) = [&round.pass, &round.facets].into_iter().find(is_worst) {

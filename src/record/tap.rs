@@ -1,8 +1,8 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
-use spintrue_language::acceptance::decision::Outcome;
 use crate::record::data::Record;
-use spintrue_head::visible;
+use spintrue_head::{visible_line, visible_lines};
+use spintrue_language::Outcome;
 
 /// A test for each check, and a last one for the run itself.
 pub fn tap(record: &Record) -> String {
@@ -12,15 +12,15 @@ pub fn tap(record: &Record) -> String {
     let identity = &record.identity;
     let kind = if identity.simulated { "simulated head" } else { "head" };
     let about = format!("{} on {kind} {} {}", identity.script, identity.model, identity.serial);
-    text.push_str(&format!("# {}\n", visible::line(&about)));
+    text.push_str(&format!("# {}\n", visible_line(&about)));
     if identity.replay {
         text.push_str("# replay: a recording was played back, this is no fresh run\n");
     }
     for fault in &identity.faults {
-        text.push_str(&format!("# fails on purpose: {}\n", visible::line(fault)));
+        text.push_str(&format!("# fails on purpose: {}\n", visible_line(fault)));
     }
     for fault in &identity.provoked {
-        text.push_str(&format!("# provoked by the script: {}\n", visible::line(fault)));
+        text.push_str(&format!("# provoked by the script: {}\n", visible_line(fault)));
     }
     let mut number = 0;
     let mut test = |good: bool, name: &str, facts: &[(&str, String)]| {
@@ -63,10 +63,10 @@ pub(super) const RUN: &str = "the run reaches its end and leaves the head safe";
 
 /// A description: only these two characters mean anything there.
 fn escaped(text: &str) -> String {
-    visible::line(text).replace('\\', "\\\\").replace('#', "\\#")
+    visible_line(text).replace('\\', "\\\\").replace('#', "\\#")
 }
 
 /// A text in YAML: double quotes as in JSON, without what YAML does not print.
 fn quoted(text: &str) -> String {
-    serde_json::Value::String(visible::lines(text).into_owned()).to_string()
+    serde_json::Value::String(visible_lines(text).into_owned()).to_string()
 }

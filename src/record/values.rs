@@ -1,8 +1,8 @@
 //! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read.
 
-use spintrue_language::program::show::Shown;
 use crate::record::data::Record;
-use spintrue_head::units::{Dimension, exact, parse_unit};
+use spintrue_head::{Dimension, exact_text, parse_unit};
+use spintrue_language::Shown;
 use toml::{Table, Value};
 
 /// The recorded values. A label that comes again gets ` #2`, ` #3` and so on.
@@ -37,7 +37,7 @@ pub(super) fn value(shown: &Shown) -> Value {
         }
         Shown::Quantity { value, unit, .. } => {
             let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
-            Value::String(exact(*value, dimension))
+            Value::String(exact_text(*value, dimension))
         }
         Shown::Flag(flag) => Value::Boolean(*flag),
         Shown::Text(text) => Value::String(text.clone()),

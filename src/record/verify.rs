@@ -2,11 +2,11 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use spintrue_head::system::why;
 use crate::record::folder::{MANIFEST, MARK};
 use crate::record::manifest::{FileDigest, Manifest, ManifestError, hexadecimal};
 use crate::record::read::read;
 use sha2::{Digest, Sha256};
+use spintrue_head::io_reason;
 use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader};
 use std::path::Path;
@@ -91,7 +91,7 @@ pub(crate) fn held(folder: &Path) -> Result<Manifest, Broken> {
     }
     match added(folder, &manifest) {
         Ok(added) => wrong.extend(added),
-        Err(error) => wrong.push(format!("the folder cannot be read: {}", why(&error))),
+        Err(error) => wrong.push(format!("the folder cannot be read: {}", io_reason(&error))),
     }
     if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
 }
@@ -103,7 +103,7 @@ fn differs(path: &Path, known: &FileDigest) -> Option<String> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             return Some("is missing".to_string());
         }
-        Err(error) => return Some(format!("cannot be read: {}", why(error))),
+        Err(error) => return Some(format!("cannot be read: {}", io_reason(error))),
         Ok(data) if !data.is_file() => return Some("is no plain file any more".to_string()),
         Ok(data) if data.len() != known.bytes => {
             return Some(format!("was changed: {} bytes instead of {}", data.len(), known.bytes));
@@ -124,7 +124,7 @@ fn differs(path: &Path, known: &FileDigest) -> Option<String> {
         }
     });
     match read {
-        Err(error) => Some(format!("cannot be read: {}", why(&error))),
+        Err(error) => Some(format!("cannot be read: {}", io_reason(&error))),
         Ok(()) if hexadecimal(&hash.finalize()) != known.sha256 => {
             Some("was changed: its SHA-256 differs".to_string())
         }

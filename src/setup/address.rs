@@ -1,20 +1,21 @@
 //! Head addresses, and the heads that they name.
 
-use spintrue_language::diagnostics::{Diagnostic, codes};
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use spintrue_head::control::SharedControl;
-use spintrue_sim as sim;
-use spintrue_sim::medium::Medium;
-use spintrue_head::wire::driver;
-use spintrue_head::wire::greeting::Target;
-use spintrue_head::wire::line::{BAUD, Line};
-use spintrue_head::wire::link::Place;
-use spintrue_head::{Calls, Link, Rig};
 use crate::setup::recording;
 use crate::setup::recording::Recorded;
 use crate::setup::{memory, own};
-use spintrue_language::source::{SourceMap, Span};
+use spintrue_head::SharedControl;
+use spintrue_head::WirePlace;
+use spintrue_head::WireTarget;
+use spintrue_head::connect;
+use spintrue_head::{Calls, Link, Rig};
+use spintrue_head::{DEFAULT_BAUD, SerialLine};
+use spintrue_language::BAD_HEAD_DESCRIPTION;
+use spintrue_language::Diagnostic;
+use spintrue_language::{SourceMap, Span};
+use spintrue_sim::Medium;
+use spintrue_sim::{ConfigError, has_serial, open_with};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -125,7 +126,7 @@ impl Simulated {
     pub(crate) fn make(&self, seed: u64) -> Result<Opened, Error> {
         let faults = self.faults.as_slice();
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
-        let (mut head, gauge) = sim::open_with(text, seed, faults).map_err(|errors| {
+        let (mut head, gauge) = open_with(text, seed, faults).map_err(|errors| {
             let of = |option: &&String| errors.iter().any(|error| error.file == **option);
             let mut wrong = faults.iter().filter(of).map(|option| ("--fault", option.as_str()));
             match (wrong.next(), text) {
@@ -134,7 +135,7 @@ impl Simulated {
             }
         })?;
         if let Some(serial) = &self.serial
-            && !sim::has_serial(text.map_or("", |(_, text)| text))
+            && !has_serial(text.map_or("", |(_, text)| text))
         {
             head.set_serial(serial);
         }
@@ -199,14 +200,14 @@ pub(super) fn open(address: &str, seed: Option<u64>, faults: &[String]) -> Resul
 
 /// A place on a wire: `tcp://HOST:PORT` or `serial:///dev/…?baud=…`, either with
 /// `secret-file=FILE` behind the question mark; none where the address is another kind of head.
-pub(crate) fn wired(address: &str) -> Option<Result<(Place, Option<String>), Error>> {
+pub(crate) fn wired(address: &str) -> Option<Result<(WirePlace, Option<String>), Error>> {
     let (is_serial, rest) = match address.split_once("://")? {
         ("tcp", rest) => (false, rest),
         ("serial", rest) => (true, rest),
         _ => return None,
     };
     let (place, query) = rest.split_once('?').unwrap_or((rest, ""));
-    let (mut secret, mut baud) = (None, BAUD);
+    let (mut secret, mut baud) = (None, DEFAULT_BAUD);
     for pair in query.split('&').filter(|pair| !pair.is_empty()) {
         match pair.split_once('=') {
             Some(("secret-file", file)) => match secret_in(Path::new(file)) {
@@ -214,7 +215,7 @@ pub(crate) fn wired(address: &str) -> Option<Result<(Place, Option<String>), Err
                 Err(error) => return Some(Err(error)),
             },
             Some(("baud", rate)) if is_serial && rate.parse::<u32>().is_ok_and(|rate| rate > 0) => {
-                baud = rate.parse().unwrap_or(BAUD);
+                baud = rate.parse().unwrap_or(DEFAULT_BAUD);
             }
             _ => {
                 let known =
@@ -228,8 +229,10 @@ pub(crate) fn wired(address: &str) -> Option<Result<(Place, Option<String>), Err
         (true, _) if place.is_empty() => Err(invalid!(
             "`{address}`: write `serial://DEVICE`, such as serial:///dev/ttyUSB0?baud=115200"
         )),
-        (true, _) => Ok((Place::Serial(Line { device: place.to_string(), baud }), secret)),
-        (false, Some(_)) => Ok((Place::Socket(place.to_string()), secret)),
+        (true, _) => {
+            Ok((WirePlace::Serial(SerialLine { device: place.to_string(), baud }), secret))
+        }
+        (false, Some(_)) => Ok((WirePlace::Socket(place.to_string()), secret)),
         (false, None) => {
             Err(invalid!("`{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"))
         }
@@ -251,13 +254,13 @@ pub(crate) fn open_elsewhere(address: &str, stop: Arc<AtomicBool>) -> Result<Ope
 
 /// Opens the head at the other end of a wire.
 fn open_wired(
-    place: Place,
+    place: WirePlace,
     secret: Option<String>,
     stop: Arc<AtomicBool>,
 ) -> Result<Opened, Error> {
     let cut = Arc::new(AtomicBool::new(false));
-    let target = Target { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
-    let opened = driver::open(target).map_err(Error::Unreachable)?;
+    let target = WireTarget { place, secret, stop: Arc::clone(&stop), cut: Arc::clone(&cut) };
+    let opened = connect(target).map_err(Error::Unreachable)?;
     let seed = opened.seed.unwrap_or(1);
     let known = plain(Box::new(opened.link), true, opened.is_virtual);
     Ok(Opened { seed, stop, cut, control: Some(Box::new(opened.control)), ..known })
@@ -302,7 +305,7 @@ pub(crate) fn secret_in(file: &Path) -> Result<String, Error> {
 }
 
 /// The errors of a description as reports that point into its file.
-pub(super) fn config_error(name: &str, text: &str, errors: &[sim::ConfigError]) -> Error {
+pub(super) fn config_error(name: &str, text: &str, errors: &[ConfigError]) -> Error {
     config_errors([(name, text)].into_iter(), errors)
 }
 
@@ -310,17 +313,16 @@ pub(super) fn config_error(name: &str, text: &str, errors: &[sim::ConfigError]) 
 /// errors.
 fn config_errors<'a>(
     texts: impl Iterator<Item = (&'a str, &'a str)>,
-    errors: &[sim::ConfigError],
+    errors: &[ConfigError],
 ) -> Error {
     let mut sources = SourceMap::new();
     let mut reports = Vec::new();
     for (name, text) in texts {
         let source = sources.add(name, text);
-        let of = |error: &&sim::ConfigError| name != "--fault" || error.file == text;
+        let of = |error: &&ConfigError| name != "--fault" || error.file == text;
         reports.extend(errors.iter().filter(of).map(|error| {
             let span = Span::new(source, error.span.start, error.span.end);
-            let report =
-                Diagnostic::error(codes::BAD_HEAD_DESCRIPTION, error.message.clone(), span);
+            let report = Diagnostic::error(BAD_HEAD_DESCRIPTION, error.message.clone(), span);
             error.help.iter().fold(report, |report, help| report.help(help.clone()))
         }));
     }

@@ -3,12 +3,12 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use spintrue_head::fixture::Fitted;
 use crate::modbus::{Device, Modbus};
-use spintrue_head::realtime::Paced;
 use crate::setup::address::{Opened, config_error};
 use crate::terminal::{complain, wrapped};
 use clap::Args;
+use spintrue_head::Fitted;
+use spintrue_head::Paced;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

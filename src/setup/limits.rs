@@ -3,15 +3,16 @@
 //! Without `--allow` everything is allowed but one thing: on a real head, trims are stored for good
 //! only where an operator is at the terminal or has said so.
 
-use spintrue_language::bounds::Bound;
-use spintrue_language::builtins::Effect;
-use spintrue_language::check::limit::{beyond, leave, way_out};
-use spintrue_language::diagnostics::{Diagnostic, codes};
-use spintrue_head::Description;
-use spintrue_language::session::Prepared;
 use crate::setup::options::{AtMost, Effects, Limits};
-use spintrue_language::source::SourceMap;
 use crate::terminal::duration::{text, unknown_bound};
+use spintrue_head::Description;
+use spintrue_language::Diagnostic;
+use spintrue_language::Effect;
+use spintrue_language::Prepared;
+use spintrue_language::SourceMap;
+use spintrue_language::TAKES_TOO_LONG;
+use spintrue_language::TimeBound;
+use spintrue_language::{allowed_effects, effect_way_out, effects_beyond};
 use std::io::{IsTerminal, stdin};
 
 impl Limits {
@@ -39,26 +40,26 @@ fn beyond_allowed(
     is_replay: bool,
 ) -> Vec<Diagnostic> {
     let allowed = allowed.map(|effects| effects.0.as_slice());
-    let mut here = leave(allowed, is_simulated || is_replay, stdin().is_terminal());
+    let mut here = allowed_effects(allowed, is_simulated || is_replay, stdin().is_terminal());
     here.retain(|effect| *effect != Effect::Provokes || is_simulated);
     let out = |effect: Effect| match effect {
         Effect::Provokes if !is_simulated => {
             "faults are injected into simulated heads only: run it with `--head sim`".to_string()
         }
-        _ => way_out(allowed.is_some(), effect),
+        _ => effect_way_out(allowed.is_some(), effect),
     };
-    beyond(&prepared.effects, &here, &out, &prepared.sources)
+    effects_beyond(&prepared.effects, &here, &out, &prepared.sources)
 }
 
 impl AtMost {
     /// Why the limit forbids the script, if it does.
-    pub(crate) fn check(&self, bound: &Bound, sources: &SourceMap) -> Option<Diagnostic> {
+    pub(crate) fn check(&self, bound: &TimeBound, sources: &SourceMap) -> Option<Diagnostic> {
         let limit = self.at_most?;
         let Some(most) = bound.most else {
             let unknown = bound.unknown.first()?;
             let headline =
                 "how long this script takes has no known bound, so `--at-most` refuses it";
-            let mut report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, unknown.span)
+            let mut report = Diagnostic::error(TAKES_TOO_LONG, headline, unknown.span)
                 .here(unknown_bound(unknown, sources));
             if let Some(from) = unknown.from.filter(|from| *from != unknown.span) {
                 report = report.label(from, "known only once this has run");
@@ -77,9 +78,9 @@ impl AtMost {
         );
         let mut largest = bound.contributions.iter().filter_map(|part| Some((part.span?, part)));
         let Some((span, part)) = largest.next() else {
-            return Some(Diagnostic::error(codes::TAKES_TOO_LONG, headline, Default::default()));
+            return Some(Diagnostic::error(TAKES_TOO_LONG, headline, Default::default()));
         };
-        let mut report = Diagnostic::error(codes::TAKES_TOO_LONG, headline, span)
+        let mut report = Diagnostic::error(TAKES_TOO_LONG, headline, span)
             .here(format!("up to {} of it here", text(part.seconds)));
         if let Some(call) = part.call {
             report = report.label(call, "called from here");

@@ -2,9 +2,9 @@
 
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
-use spintrue_sim::SimHead;
-use spintrue_head::{Fault, Trim};
 use serde::{Deserialize, Serialize};
+use spintrue_head::{Fault, Trim};
+use spintrue_sim::SimHead;
 use std::path::Path;
 
 /// The file, in SI units.

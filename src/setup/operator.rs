@@ -1,10 +1,10 @@
 //! What answers the questions of a script: an answers file, or the operator at the terminal, asked on
 //! standard error and heard on standard input.
 
-use spintrue_language::operator::{Answer, Given, NoAnswer, Operator, Question};
-use spintrue_language::program::show::time_text;
-use spintrue_language::session::Prepared;
 use crate::terminal::{BOLD, colour_errors, complain, styled};
+use spintrue_language::Prepared;
+use spintrue_language::time_text;
+use spintrue_language::{Answer, Given, NoAnswer, Operator, Question};
 use std::io::{BufRead, IsTerminal, Read, stderr, stdin};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};

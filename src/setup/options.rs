@@ -1,15 +1,15 @@
 //! Options that several commands share, each declared once.
 
-use spintrue_language::builtins::Effect;
-use spintrue_language::diagnostics::Diagnostic;
 use crate::disk::{Disk, Force};
 use crate::error::{Error, invalid};
-use spintrue_language::operator::Given;
-use spintrue_language::session::Prepared;
 use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
-use spintrue_head::units::{Dimension, parse_quantity};
 use clap::{ArgGroup, Args};
+use spintrue_head::{Dimension, parse_quantity};
+use spintrue_language::Diagnostic;
+use spintrue_language::Effect;
+use spintrue_language::Given;
+use spintrue_language::Prepared;
 use std::path::PathBuf;
 
 /// The head that a command uses.

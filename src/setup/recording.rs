@@ -2,16 +2,19 @@
 
 use crate::disk::{Force, open_file};
 use crate::error::{Error, invalid};
-use spintrue_head::call::{Call, Reply};
-use spintrue_head::record::{CallListener, Heard};
-use spintrue_head::replay::{Course, Replay};
-use spintrue_head::trace::{FORMAT, Header, Script, Survey, TraceReader, TraceWriter, VERSION, survey};
-use spintrue_head::{Description, Fault};
 use crate::record::{About, hexadecimal};
-use spintrue_language::session::Prepared;
 use crate::setup::address::{Opened, plain};
-use spintrue_head::units::{Dimension, show};
 use sha2::{Digest, Sha256};
+use spintrue_head::Dimension;
+use spintrue_head::{Call, Reply, show_quantity};
+use spintrue_head::{CallListener, Heard};
+use spintrue_head::{Course, Replay};
+use spintrue_head::{Description, Fault};
+use spintrue_head::{
+    TRACE_FORMAT, TRACE_VERSION, TraceHeader, TraceReader, TraceScript, TraceSurvey, TraceWriter,
+    survey_trace,
+};
+use spintrue_language::Prepared;
 use std::cell::RefCell;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -50,8 +53,8 @@ impl Tracer {
     }
 
     /// Creates the file and starts.
-    pub(crate) fn start(&mut self, header: &Header, force: &Force) -> Result<(), Error> {
-        let header = Header { gauge: self.has_gauge, ..header.clone() };
+    pub(crate) fn start(&mut self, header: &TraceHeader, force: &Force) -> Result<(), Error> {
+        let header = TraceHeader { gauge: self.has_gauge, ..header.clone() };
         let name = self.path.display();
         let file = force.create(&self.path)?;
         let writer = TraceWriter::new(file, &header).map_err(|e| invalid!("{name} {e}"))?;
@@ -107,13 +110,13 @@ impl CallListener for Tracer {
 }
 
 /// The header of a run's recording: no paths, no names of people, nothing about the machine.
-pub(crate) fn header(about: &About, prepared: &Prepared) -> Header {
+pub(crate) fn header(about: &About, prepared: &Prepared) -> TraceHeader {
     let scripts = prepared.sources.iter().take(prepared.scripts);
-    let scripts = scripts.map(|(_, source)| Script {
+    let scripts = scripts.map(|(_, source)| TraceScript {
         name: source.name.rsplit('/').next().unwrap_or_default().to_string(),
         sha256: hexadecimal(&Sha256::digest(source.text.as_bytes())),
     });
-    Header {
+    TraceHeader {
         scripts: scripts.collect(),
         params: about.params.clone(),
         ..bare(&about.head, about.seed, &about.faults)
@@ -121,10 +124,10 @@ pub(crate) fn header(about: &About, prepared: &Prepared) -> Header {
 }
 
 /// The same where no script runs.
-pub(crate) fn bare(head: &Description, seed: u64, faults: &[String]) -> Header {
-    Header {
-        format: FORMAT.to_string(),
-        version: VERSION,
+pub(crate) fn bare(head: &Description, seed: u64, faults: &[String]) -> TraceHeader {
+    TraceHeader {
+        format: TRACE_FORMAT.to_string(),
+        version: TRACE_VERSION,
         spintrue: env!("CARGO_PKG_VERSION").to_string(),
         head: head.clone(),
         gauge: false,
@@ -138,7 +141,7 @@ pub(crate) fn bare(head: &Description, seed: u64, faults: &[String]) -> Header {
 /// A recording that is replayed.
 pub(crate) struct Recorded {
     name: String,
-    survey: Survey,
+    survey: TraceSurvey,
     course: Course,
     listeners: u64,
 }
@@ -163,7 +166,7 @@ impl Recorded {
 
     /// Notes before a replay, one line each: where the recording was cut off, and what has changed
     /// since.
-    pub(crate) fn notes(&self, now: &Header) -> String {
+    pub(crate) fn notes(&self, now: &TraceHeader) -> String {
         let then = &self.survey.header;
         let mut notes = Vec::new();
         if self.survey.verdict.is_none() {
@@ -171,7 +174,7 @@ impl Recorded {
             notes.push(format!(
                 "it was cut off after call {} at {}, and is replayed up to there",
                 self.survey.calls,
-                show(end, Dimension::TIME, None, None)
+                show_quantity(end, Dimension::TIME, None, None)
             ));
         }
         if then.spintrue != now.spintrue {
@@ -216,8 +219,8 @@ impl Recorded {
 }
 
 /// Reads a recording from end to end.
-pub(crate) fn surveyed(name: &str) -> Result<Survey, Error> {
-    survey(file(name)?).map_err(|why| invalid!("{name} {why}"))
+pub(crate) fn surveyed(name: &str) -> Result<TraceSurvey, Error> {
+    survey_trace(file(name)?).map_err(|why| invalid!("{name} {why}"))
 }
 
 /// Opens a recording at its second line.

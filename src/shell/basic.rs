@@ -1,14 +1,14 @@
 //! Small commands: `names`, `state`, `safe`, `take`, `give`, `undo` and `read`.
 
-use spintrue_head::control::Control;
-use spintrue_language::station::StationError;
-use spintrue_head::{Calls, Trim};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
 use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
 use crate::shell::view::name_row;
 use crate::terminal::{beside, say, told};
+use spintrue_head::Control;
+use spintrue_head::{Calls, Trim};
+use spintrue_language::StationError;
 
 /// `names`
 pub fn names(console: &mut Console) -> EntryOutcome {

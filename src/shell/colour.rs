@@ -1,7 +1,7 @@
 //! Colours of an entry while it is typed. They carry no meaning of their own.
 
 use crate::shell::commands;
-use spintrue_language::syntax::{Mark, marks};
+use spintrue_language::{HighlightMark, highlight_marks};
 
 /// An entry with colours.
 pub fn coloured(line: &str) -> String {
@@ -14,16 +14,16 @@ pub fn coloured(line: &str) -> String {
         at = start + word.name.len();
         line.len() - rest.len()
     });
-    for (mark, range) in marks(line) {
+    for (mark, range) in highlight_marks(line) {
         if range.start < at.max(skipped) {
             continue;
         }
         let style = match mark {
-            Mark::Keyword => "1",
-            Mark::Called => "36",
-            Mark::Quantity => "35",
-            Mark::Text => "32",
-            Mark::Comment => "2",
+            HighlightMark::Keyword => "1",
+            HighlightMark::Called => "36",
+            HighlightMark::Quantity => "35",
+            HighlightMark::Text => "32",
+            HighlightMark::Comment => "2",
         };
         text.push_str(line.get(at..range.start).unwrap_or(""));
         let piece = line.get(range.clone()).unwrap_or("");

@@ -1,7 +1,7 @@
 //! The shell's commands, in one table that help, completion and the shell read. A line is a command
 //! only where it cannot be a statement: `watch = 3` and `watch(3)` are left to the language.
 
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 
 /// A command of the shell.
 pub struct Command {
@@ -174,7 +174,7 @@ pub fn meant(line: &str) -> Option<&'static str> {
     if let Some((_, command)) = FOREIGN.iter().find(|(words, _)| words.contains(&bare)) {
         return Some(command);
     }
-    near(first, COMMANDS.iter().map(|command| command.name))
+    nearest_name(first, COMMANDS.iter().map(|command| command.name))
 }
 
 #[cfg(test)]

@@ -1,14 +1,17 @@
 //! Completion at the prompt: what the language offers, and the shell's commands, signals, channels
 //! and files.
 
-use spintrue_language::builtins;
-use spintrue_language::builtins::Spec;
-use spintrue_language::ide::{Item, ItemKind, Scope, Wanted, candidates, cursor, record_fields};
-use spintrue_language::program::types::Type;
 use crate::shell::commands;
 use crate::shell::commands::COMMANDS;
 use crate::shell::context::PromptContext;
-use spintrue_head::visible::is_hidden;
+use spintrue_head::is_hidden;
+use spintrue_language::ParameterSpec;
+use spintrue_language::Type;
+use spintrue_language::{
+    Completion, CompletionWanted, ItemKind, NameScope, completion_candidates, cursor_at,
+    record_fields,
+};
+use spintrue_language::{builtin_records, builtins};
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
@@ -40,18 +43,20 @@ pub fn complete(known: &PromptContext, line: &str, place: usize) -> (usize, Vec<
         _ => (0, false),
     };
     let code = before.get(skipped..).unwrap_or("");
-    let cursor = cursor(code, code.len());
+    let cursor = cursor_at(code, code.len());
     let start = skipped + cursor.word.start;
     let typed = before.get(start..).unwrap_or("");
     let mut offers: Vec<Offer> = match cursor.wanted {
-        Wanted::Path(begin) => {
+        CompletionWanted::Path(begin) => {
             let typed = code.get(begin..).unwrap_or("");
             return paths(Path::new(&known.folder), typed, skipped + begin);
         }
-        Wanted::Field => fields_at(&known.scope, code.get(..cursor.word.start).unwrap_or("")),
-        _ => candidates(&known.scope, code, &cursor).into_iter().map(offer).collect(),
+        CompletionWanted::Field => {
+            fields_at(&known.scope, code.get(..cursor.word.start).unwrap_or(""))
+        }
+        _ => completion_candidates(&known.scope, code, &cursor).into_iter().map(offer).collect(),
     };
-    if help || (skipped == 0 && cursor.wanted == Wanted::Statement) {
+    if help || (skipped == 0 && cursor.wanted == CompletionWanted::Statement) {
         offers.extend(COMMANDS.iter().map(|command| {
             let end = if command.takes.is_empty() { "" } else { " " };
             (format!("{}{end}", command.name), command.usage())
@@ -63,8 +68,8 @@ pub fn complete(known: &PromptContext, line: &str, place: usize) -> (usize, Vec<
     (start, offers)
 }
 
-fn offer(item: Item) -> Offer {
-    let Item { label, kind, detail, insert, .. } = item;
+fn offer(item: Completion) -> Offer {
+    let Completion { label, kind, detail, insert, .. } = item;
     let shown = match kind {
         ItemKind::Routine | ItemKind::Builtin | ItemKind::Argument => detail,
         ItemKind::Constant | ItemKind::Variable => format!("{label}: {detail}"),
@@ -84,10 +89,10 @@ fn station_names(known: &PromptContext, before: &str) -> Option<(usize, Vec<Offe
     let (call, typed) = before.rsplit_once('"')?;
     let call = call.trim_end().strip_suffix('(')?;
     let name = call.rsplit(|c: char| !is_word(c)).next()?;
-    let builtin = builtins::table().iter().find(|builtin| builtin.name == name)?;
+    let builtin = builtins().iter().find(|builtin| builtin.name == name)?;
     let names = match builtin.parameters.first()?.spec {
-        Spec::Signal => &known.signals,
-        Spec::Channel => &known.channels,
+        ParameterSpec::Signal => &known.signals,
+        ParameterSpec::Channel => &known.channels,
         _ => return None,
     };
     let fits = |name: &&String| name.starts_with(typed) && !name.contains(is_hidden);
@@ -101,14 +106,14 @@ fn is_word(c: char) -> bool {
 
 /// Fields of what stands before the point: of a value, of the result of a call, and of fields in
 /// them.
-fn fields_at(scope: &Scope, code: &str) -> Vec<Offer> {
+fn fields_at(scope: &NameScope, code: &str) -> Vec<Offer> {
     let Some(of) = code.trim_end().strip_suffix('.') else { return Vec::new() };
     let found = fields_of(scope, of.trim_end());
     found.into_iter().map(|(name, kind)| (name.clone(), format!("{name}: {kind}"))).collect()
 }
 
 /// Names and types of the fields of the value that a text ends with.
-fn fields_of(scope: &Scope, code: &str) -> Vec<(String, String)> {
+fn fields_of(scope: &NameScope, code: &str) -> Vec<(String, String)> {
     let mut end = code;
     // An index or the arguments of a call do not change which record it is.
     while let Some((open, close)) =
@@ -139,7 +144,7 @@ fn fields_of(scope: &Scope, code: &str) -> Vec<(String, String)> {
 /// The fields of a record of the language by its name, or of a list of such.
 fn fields_of_kind(kind: &str) -> Vec<(String, String)> {
     let name = kind.trim_start_matches("list of ");
-    let record = builtins::records().iter().find(|record| record.name == name);
+    let record = builtin_records().iter().find(|record| record.name == name);
     let fields = record.map(|record| record_fields(&Type::Record(Rc::new(record.to_type()))));
     fields.unwrap_or_default()
 }
@@ -171,13 +176,13 @@ fn paths(folder: &Path, typed: &str, start: usize) -> (usize, Vec<Offer>) {
 #[cfg(test)]
 mod tests {
     use super::complete;
-    use spintrue_language::ide::Value;
     use crate::shell::context::PromptContext;
+    use spintrue_language::NamedValue;
 
     fn offered(line: &str) -> Vec<String> {
         let mut known = PromptContext::default();
         let fields = vec![("speed".to_string(), "rotation".to_string())];
-        let value = Value { kind: "plan".to_string(), fields, ..Value::default() };
+        let value = NamedValue { kind: "plan".to_string(), fields, ..NamedValue::default() };
         known.scope.values.insert("plan_a".to_string(), value);
         known.signals = ["clamp", "clamped", "door"].map(str::to_string).to_vec();
         known.channels = vec!["vacuum".to_string()];

@@ -1,17 +1,5 @@
 //! The console: one head and one session of the language; what runs an entry on both.
 
-use spintrue_language::builtins::Effect;
-use spintrue_language::check::limit::{beyond, leave, way_out};
-use spintrue_language::check::live::{Answer, BRIEF, Kept};
-use spintrue_language::diagnostics::{Diagnostic, Severity};
-use spintrue_head::SafeState;
-use spintrue_head::control::Control;
-use spintrue_language::station::Station;
-use spintrue_language::ide::{Callable, Parameter, Scope, Value, record_fields};
-use spintrue_language::program::failure::{Failure, FailureKind};
-use spintrue_language::program::value::Datum;
-use spintrue_language::session::live::{Entry, RoutineSeen, Session};
-use spintrue_language::session::{Files, RunnableEntry, Verdict};
 use crate::shell::context::PromptContext;
 use crate::shell::head_watch::HeadWatch;
 use crate::shell::monitor::CallMonitor;
@@ -21,9 +9,21 @@ use crate::shell::reader::Reader;
 use crate::shell::view;
 use crate::terminal::draws_progress;
 use crate::terminal::mode::Mode;
-use crate::terminal::told::{failed, left, rendered};
+use crate::terminal::told::{failed, left_text, rendered};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled, wrapped};
-use spintrue_head::units::{Dimension, show};
+use spintrue_head::Dimension;
+use spintrue_head::SafeState;
+use spintrue_head::{Control, show_quantity};
+use spintrue_language::Datum;
+use spintrue_language::Effect;
+use spintrue_language::Station;
+use spintrue_language::{BRIEF_TIME, EntryAnswer, KeptName};
+use spintrue_language::{Callable, CallableParameter, NameScope, NamedValue, record_fields};
+use spintrue_language::{Diagnostic, Severity};
+use spintrue_language::{Failure, FailureKind};
+use spintrue_language::{Files, RunnableEntry, Verdict};
+use spintrue_language::{LiveEntry, LiveSession, RoutineSeen};
+use spintrue_language::{allowed_effects, effect_way_out, effects_beyond};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -38,7 +38,7 @@ const ANNOUNCED: f64 = 10.0;
 fn callable(seen: RoutineSeen) -> Callable {
     let parameters = seen.parameters.into_iter();
     let parameters =
-        parameters.map(|(name, label)| Parameter { name, label, meaning: String::new() });
+        parameters.map(|(name, label)| CallableParameter { name, label, meaning: String::new() });
     Callable {
         name: seen.name,
         parameters: parameters.collect(),
@@ -49,12 +49,12 @@ fn callable(seen: RoutineSeen) -> Callable {
 }
 
 /// A value for the line editor.
-fn value(kept: &Kept) -> Value {
-    Value {
+fn value(kept: &KeptName) -> NamedValue {
+    NamedValue {
         kind: kept.kind(),
-        text: kept.text().chars().take(BRIEF).collect(),
+        text: kept.text().chars().take(BRIEF_TIME).collect(),
         fields: record_fields(kept.kind_of()),
-        ..Value::default()
+        ..NamedValue::default()
     }
 }
 
@@ -67,7 +67,7 @@ pub struct Console {
     /// Hears every call of the head.
     pub monitor: Rc<RefCell<CallMonitor>>,
     /// The session of the language.
-    pub session: Session,
+    pub session: LiveSession,
     /// Where scripts come from.
     pub files: Box<dyn Files>,
     /// The script that was read, and how its params were set.
@@ -133,7 +133,7 @@ impl Console {
     }
 
     /// Runs a checked entry, if it may run.
-    pub fn run(&mut self, entry: Entry) -> EntryOutcome {
+    pub fn run(&mut self, entry: LiveEntry) -> EntryOutcome {
         let Some(entry) = self.admit(entry) else { return EntryOutcome::WRONG };
         let mut printer = self.begin();
         let ran = self.session.run(entry, &mut self.station, &mut printer);
@@ -155,7 +155,7 @@ impl Console {
     pub fn finish(
         &mut self,
         mut printer: EntryPrinter,
-        ran: Result<Vec<(Answer, Datum)>, Failure>,
+        ran: Result<Vec<(EntryAnswer, Datum)>, Failure>,
     ) -> EntryOutcome {
         printer.clear();
         self.monitor.borrow_mut().shows_armed = false;
@@ -175,7 +175,7 @@ impl Console {
     }
 
     /// Admits an entry to the head; prints its reports and how long it may take.
-    pub fn admit(&mut self, entry: Entry) -> Option<RunnableEntry> {
+    pub fn admit(&mut self, entry: LiveEntry) -> Option<RunnableEntry> {
         let mut reports = entry.diagnostics.clone();
         let bound = entry.bound(self.station.description());
         let limits = self.beyond_allowed(&entry);
@@ -190,7 +190,7 @@ impl Console {
             let line = match bound.most {
                 Some(most) if most < ANNOUNCED => return Some(entry),
                 Some(most) => {
-                    format!("takes at most {}", show(most, Dimension::TIME, None, Some(0)))
+                    format!("takes at most {}", show_quantity(most, Dimension::TIME, None, Some(0)))
                 }
                 None => "no bound on its time is known".to_string(),
             };
@@ -200,11 +200,11 @@ impl Console {
         Some(entry)
     }
 
-    fn beyond_allowed(&self, entry: &Entry) -> Vec<Diagnostic> {
+    fn beyond_allowed(&self, entry: &LiveEntry) -> Vec<Diagnostic> {
         let harmless = self.station.description().simulated || self.watch.replay.is_some();
-        let allowed = leave(self.allowed.as_deref(), harmless, self.watch.attended);
-        let out = |effect: Effect| way_out(self.allowed.is_some(), effect);
-        beyond(&entry.effects, &allowed, &out, self.session.sources())
+        let allowed = allowed_effects(self.allowed.as_deref(), harmless, self.watch.attended);
+        let out = |effect: Effect| effect_way_out(self.allowed.is_some(), effect);
+        effects_beyond(&entry.effects, &allowed, &out, self.session.sources())
     }
 
     /// Prints reports.
@@ -263,7 +263,7 @@ impl Console {
         }
     }
 
-    /// Whether another client controls the head, to which it is left; prints so.
+    /// Whether another client controls the head, to which it is left_text; prints so.
     pub fn leaves_to_another(&self) -> bool {
         let is_anothers = self.watch.owner == Some(Control::Others) && !self.watch.insists;
         if is_anothers {
@@ -313,7 +313,7 @@ impl Console {
         self.station.stop_flag().store(false, Ordering::SeqCst);
         let calm = safe.laser_off && safe.at_rest && safe.troubles.is_empty();
         let style = if calm || safe.kept_spinning { BOLD } else { RED };
-        let line = format!("head: {}", left(&safe));
+        let line = format!("head: {}", left_text(&safe));
         if self.left.as_ref() != Some(&line) {
             say(&format!("{}\n", styled(&line, style, self.watch.colour)));
         }
@@ -337,7 +337,7 @@ impl Console {
         });
         let head = self.station.description();
         self.watch.shared.set(PromptContext {
-            scope: Scope {
+            scope: NameScope {
                 values: values.collect(),
                 routines: routines.collect(),
                 open: Vec::new(),

@@ -1,14 +1,14 @@
 //! What the line editor knows of the session: names, kinds and values as they stood after the last
 //! entry, and the prompt as it should be now.
 
-use spintrue_language::ide::Scope;
+use spintrue_language::NameScope;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// What the line editor knows.
 #[derive(Clone, Debug, Default)]
 pub struct PromptContext {
     /// Values and routines by name.
-    pub scope: Scope,
+    pub scope: NameScope,
     /// The folder from which `use` takes its paths; empty for the present one.
     pub folder: String,
     /// Signals of the station.

@@ -1,15 +1,15 @@
 //! The head between entries: how it was last seen, who controls it, and the wait for input during
 //! which it is watched.
 
-use spintrue_head::control::{Control, SharedControl};
-use spintrue_head::replay::Course;
-use spintrue_language::station::{Station, StationError};
-use spintrue_head::{Calls, Fault, Laser, Status};
 use crate::shell::context::Shared;
 use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
 use crate::shell::reader::{Input, Reader};
 use crate::terminal::{DIM, YELLOW, complain, styled};
+use spintrue_head::Course;
+use spintrue_head::{Calls, Fault, Laser, Status};
+use spintrue_head::{Control, SharedControl};
+use spintrue_language::{Station, StationError};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;

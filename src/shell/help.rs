@@ -1,14 +1,13 @@
 //! `help`: what a name means, from the tables of the language and from what was typed.
 
-use spintrue_language::builtins::{TOPICS, records, table};
-use spintrue_language::diagnostics::codes;
-use spintrue_language::ide;
 use crate::shell::commands::{COMMANDS, Command};
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
-use spintrue_language::syntax::Keyword;
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, say, styled, units, wrapped};
+use spintrue_language::Keyword;
+use spintrue_language::{TOPICS, builtin_records, builtins};
+use spintrue_language::{find_code, kind_text, one_line_text, unit_text};
 
 /// `help`
 pub fn help(console: &Console, rest: &str) -> EntryOutcome {
@@ -43,7 +42,7 @@ fn about(console: &Console, name: &str) -> Option<String> {
         }
         if let Some(routine) = known.routines.get(name) {
             let line = format!("routine {}", routine.signature());
-            let meaning = wrapped(&ide::one_line(&routine.meaning), "  ");
+            let meaning = wrapped(&one_line_text(&routine.meaning), "  ");
             parts.push(format!("{}\n{meaning}", styled(&line, BOLD, colour)));
         }
     });
@@ -51,16 +50,16 @@ fn about(console: &Console, name: &str) -> Option<String> {
         parts.push(units::list(colour));
     }
     let wanted = name.to_uppercase();
-    let code = codes::find(&wanted);
+    let code = find_code(&wanted);
     parts.extend(code.map(|found| code_text(found, colour)));
-    let builtin = table().iter().find(|builtin| builtin.name == name);
+    let builtin = builtins().iter().find(|builtin| builtin.name == name);
     parts.extend(builtin.map(|builtin| explained(builtin, colour)));
-    let record = records().iter().find(|record| record.name == name);
+    let record = builtin_records().iter().find(|record| record.name == name);
     match record {
         Some(record) => parts.push(fields(record, colour)),
-        None => parts.extend(ide::kind(name).map(|text| titled("kind", name, &text, colour))),
+        None => parts.extend(kind_text(name).map(|text| titled("kind", name, &text, colour))),
     }
-    parts.extend(ide::unit(name).map(|text| titled("unit", name, &text, colour)));
+    parts.extend(unit_text(name).map(|text| titled("unit", name, &text, colour)));
     parts.extend(Keyword::of(name).map(|found| keyword(found, colour)));
     (!parts.is_empty()).then(|| parts.join("\n"))
 }
@@ -108,8 +107,8 @@ fn near(console: &Console, name: &str) -> Option<String> {
     let mut all: Vec<String> = console.watch.shared.with(|known| {
         known.scope.values.keys().chain(known.scope.routines.keys()).cloned().collect()
     });
-    all.extend(table().iter().map(|builtin| builtin.name.to_string()));
-    all.extend(records().iter().map(|record| record.name.to_string()));
+    all.extend(builtins().iter().map(|builtin| builtin.name.to_string()));
+    all.extend(builtin_records().iter().map(|record| record.name.to_string()));
     all.extend(COMMANDS.iter().map(|command| command.name.to_string()));
-    spintrue_head::units::near(name, all.iter().map(String::as_str)).map(str::to_string)
+    spintrue_head::nearest_name(name, all.iter().map(String::as_str)).map(str::to_string)
 }

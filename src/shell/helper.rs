@@ -6,13 +6,13 @@ use crate::shell::context::Shared;
 use crate::shell::hint::hint;
 use crate::shell::prompt::PAUSED;
 use crate::shell::reader::InputKind;
-use spintrue_language::syntax::unfinished;
 use crate::terminal::columns;
 use rustyline::completion::{Completer, Pair};
 use rustyline::highlight::{CmdKind, Highlighter};
 use rustyline::hint::{Hint, Hinter};
 use rustyline::validate::{ValidationContext, ValidationResult, Validator};
 use rustyline::{Context, Result};
+use spintrue_language::is_unfinished;
 use std::borrow::Cow;
 use std::cell::Cell;
 use std::time::{Duration, Instant};
@@ -152,7 +152,7 @@ impl Validator for Helper {
         // Pasted lines may be empty.
         let pasted = self.entered.replace(Some(Instant::now()));
         let pasted = pasted.is_some_and(|last| last.elapsed() < PASTED);
-        let goes_on = self.is_entry() && unfinished(text) && (pasted || !text.ends_with('\n'));
+        let goes_on = self.is_entry() && is_unfinished(text) && (pasted || !text.ends_with('\n'));
         Ok(if goes_on { ValidationResult::Incomplete } else { ValidationResult::Valid(None) })
     }
 }
@@ -172,13 +172,13 @@ fn within(mut words: String, columns: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::{Helper, within};
-    use spintrue_language::ide::Value;
     use crate::shell::context::{PromptContext, Shared};
     use rustyline::Context;
     use rustyline::completion::Completer;
     use rustyline::highlight::Highlighter;
     use rustyline::hint::Hinter;
     use rustyline::history::FileHistory;
+    use spintrue_language::NamedValue;
     use std::time::Instant;
 
     #[test]
@@ -202,8 +202,12 @@ mod tests {
         let mut all = PromptContext::default();
         for number in 0..2000 {
             let fields = vec![("in_scan".to_string(), "length".to_string())];
-            let value =
-                Value { kind: "length".into(), text: "3 mm".into(), fields, ..Value::default() };
+            let value = NamedValue {
+                kind: "length".into(),
+                text: "3 mm".into(),
+                fields,
+                ..NamedValue::default()
+            };
             all.scope.values.insert(format!("value_{number}"), value);
         }
         known.set(all);

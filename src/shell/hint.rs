@@ -1,12 +1,12 @@
 //! Hints: what comes next, dimly behind what is typed.
 
-use spintrue_language::ide::{Callable, Scope, active_call, cursor};
 use crate::shell::commands;
-use spintrue_head::units::{KINDS, parse_unit};
+use spintrue_head::{KINDS, parse_unit};
+use spintrue_language::{Callable, NameScope, active_call, cursor_at};
 
 /// What to show behind a line: the unit that a number still needs, the parameters of a call, the
 /// value of a name.
-pub fn hint(scope: &Scope, line: &str) -> Option<String> {
+pub fn hint(scope: &NameScope, line: &str) -> Option<String> {
     if let Some((command, rest)) = commands::of(line) {
         let bare = rest.is_empty() && !command.takes.is_empty();
         return bare.then(|| {
@@ -14,7 +14,7 @@ pub fn hint(scope: &Scope, line: &str) -> Option<String> {
             format!("{gap}{}", command.takes)
         });
     }
-    let cursor = cursor(line, line.len());
+    let cursor = cursor_at(line, line.len());
     let word = line.get(cursor.word.clone()).unwrap_or("");
     if let Some(call) = &cursor.call {
         let active = active_call(scope, line, &cursor)?;
@@ -61,12 +61,16 @@ fn usual_unit(kind: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::hint;
-    use spintrue_language::ide::{Scope, Value};
+    use spintrue_language::{NameScope, NamedValue};
 
     #[test]
     fn tells_what_comes_next() {
-        let mut scope = Scope::default();
-        let value = Value { kind: "rotation".into(), text: "4800 rpm".into(), ..Value::default() };
+        let mut scope = NameScope::default();
+        let value = NamedValue {
+            kind: "rotation".into(),
+            text: "4800 rpm".into(),
+            ..NamedValue::default()
+        };
         scope.values.insert("target".to_string(), value);
         let hinted = |line: &str| hint(&scope, line);
         assert_eq!(hinted("target").as_deref(), Some("  = 4800 rpm"));

@@ -34,13 +34,6 @@ mod watch;
 
 pub use monitor::CallMonitor;
 
-use spintrue_language::builtins::Effect;
-use spintrue_head::Calls;
-use spintrue_head::control::{Control, SharedControl};
-use spintrue_head::replay::Course;
-use spintrue_language::station::{Station, StationError};
-use spintrue_language::session::live::Session;
-use spintrue_language::session::{Files, Verdict};
 use crate::shell::console::Console;
 use crate::shell::context::Shared;
 use crate::shell::head_watch::{HeadWatch, Heard};
@@ -52,6 +45,13 @@ use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say};
 use crate::terminal::{told, wrapped};
+use spintrue_head::Calls;
+use spintrue_head::Course;
+use spintrue_head::{Control, SharedControl};
+use spintrue_language::Effect;
+use spintrue_language::LiveSession;
+use spintrue_language::{Files, Verdict};
+use spintrue_language::{Station, StationError};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -150,7 +150,7 @@ fn console(setup: Setup, shared: Shared, reader: &Reader) -> Console {
             colour,
         },
         monitor: setup.monitor,
-        session: Session::default(),
+        session: LiveSession::default(),
         files: setup.files,
         script: None,
         allowed: setup.allowed,

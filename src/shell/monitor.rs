@@ -1,12 +1,12 @@
 //! Monitors the calls of the head: which commands have changed it since a mark and its speed
 //! meanwhile, what was measured of each facet, and the trims before the last ones.
 
-use spintrue_head::call::{Call, Reply};
-use spintrue_head::record::{CallListener, Heard};
-use spintrue_head::{Fault, Halt, Laser, Status, Trim};
 use crate::record::{Curve, SpeedPoint};
 use crate::shell::measured::Measured;
 use crate::terminal::complain_over;
+use spintrue_head::{Call, Reply};
+use spintrue_head::{CallListener, Heard};
+use spintrue_head::{Fault, Halt, Laser, Status, Trim};
 use std::collections::BTreeMap;
 
 /// Shown on the last line while the laser is armed.

@@ -1,8 +1,8 @@
 //! What entries and commands leave behind: their outcome, what `save` writes of them, and the lines
 //! at which stepping pauses.
 
-use spintrue_language::session::Verdict;
 use crate::terminal::{complain, wrapped};
+use spintrue_language::Verdict;
 
 /// The outcome of an entry or a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

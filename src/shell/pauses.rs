@@ -1,10 +1,10 @@
 //! `pause`, `pauses`: source lines at which stepping pauses.
 
-use spintrue_language::check::steps::{Dark, Place, Steps};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Breakpoint, EntryOutcome};
-use spintrue_language::source::{SourceMap, Span};
 use crate::terminal::say;
+use spintrue_language::{SourceMap, Span};
+use spintrue_language::{StepPlace, Steps, UnpausedLines};
 use std::collections::{BTreeSet, HashSet};
 use thiserror::Error;
 
@@ -117,8 +117,8 @@ pub struct PausePlaces<'a> {
 
 /// What begins at a line.
 enum Beginning<'a> {
-    Place(&'a Place),
-    Dark(&'a Dark),
+    Place(&'a StepPlace),
+    Dark(&'a UnpausedLines),
 }
 
 impl PausePlaces<'_> {
@@ -176,7 +176,7 @@ impl PausePlaces<'_> {
     }
 
     /// Why nothing pauses where the laser may be armed.
-    fn refusal(&self, dark: &Dark, moved: &str, line: usize) -> PauseError {
+    fn refusal(&self, dark: &UnpausedLines, moved: &str, line: usize) -> PauseError {
         let line = match moved {
             "" => format!("line {line}"),
             moved => format!("{moved}is line {line} and"),

@@ -1,6 +1,6 @@
 //! Small plots of characters: points over time with units on both axes, and bars.
 
-use spintrue_head::units::{Dimension, UnitText, show, show_number, suited};
+use spintrue_head::{Dimension, UnitText, show_number, show_quantity, suited_unit};
 
 /// Rows that points are drawn on.
 const ROWS: usize = 10;
@@ -29,7 +29,7 @@ pub fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
     let values = points.iter().map(|(_, value)| *value);
     let low = values.clone().fold(f64::INFINITY, f64::min);
     let high = values.fold(f64::NEG_INFINITY, f64::max);
-    let chosen = suited(low.abs().max(high.abs()), series.dimension);
+    let chosen = suited_unit(low.abs().max(high.abs()), series.dimension);
     let unit = series.unit.or(chosen.as_ref());
     let counted = |value: f64| unit.map_or(value, |unit| unit.from_si(value));
     let (low, high) = roomy(counted(low), counted(high));
@@ -62,7 +62,7 @@ pub fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
         let drawn: String = row.iter().collect();
         lines.push(format!("{label:>MARGIN$} |{}", drawn.trim_end()));
     }
-    let time = |at: f64| show(at, Dimension::TIME, None, Some(2));
+    let time = |at: f64| show_quantity(at, Dimension::TIME, None, Some(2));
     lines.push(format!("{:>MARGIN$} +{}", "", "-".repeat(width)));
     let (left, right) = (time(begin), format!("{} of head time", time(end)));
     let gap = width.saturating_sub(left.chars().count() + right.chars().count()).max(1);
@@ -108,7 +108,7 @@ fn digits_of(span: f64) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::{Series, bar, plot};
-    use spintrue_head::units::Dimension;
+    use spintrue_head::Dimension;
 
     #[test]
     fn points_stand_where_they_belong() {

@@ -1,12 +1,12 @@
 //! Prints the events of an entry while it runs.
 
-use spintrue_language::acceptance::decision::Outcome;
-use spintrue_language::interpret::{Check, Event, Observer, answer_line};
 use crate::shell::view::spread;
-use crate::terminal::told::{check_line, stamped};
 use crate::terminal;
+use crate::terminal::told::{check_line, stamped};
 use crate::terminal::{DIM, RED, complain_over, say, styled};
-use spintrue_head::units::{Dimension, show};
+use spintrue_head::{Dimension, show_quantity};
+use spintrue_language::Outcome;
+use spintrue_language::{CheckEvent, Event, Observer, answer_line};
 use std::time::{Duration, Instant};
 
 /// Time between two drawings of one wait.
@@ -40,7 +40,7 @@ impl EntryPrinter {
         say(&stamped(time, text, self.colour));
     }
 
-    fn check(&mut self, time: f64, check: &Check) {
+    fn check(&mut self, time: f64, check: &CheckEvent) {
         match check.outcome {
             Outcome::Conforms => {}
             Outcome::Fails => self.failing += 1,
@@ -56,7 +56,7 @@ impl EntryPrinter {
             return;
         }
         self.drawn = Some(Instant::now());
-        let limit = show(limit, Dimension::TIME, None, None);
+        let limit = show_quantity(limit, Dimension::TIME, None, None);
         let line = format!("waiting until {text} ({elapsed:.1} s of {limit})");
         let room = terminal::columns().saturating_sub(1);
         let line: String = line.chars().take(room).collect();

@@ -1,10 +1,10 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
-use spintrue_head::control::Control;
-use spintrue_head::{Description, Laser, Status};
 use crate::terminal::columns;
-use spintrue_head::units::{Dimension, show};
-use spintrue_head::visible::line;
+use spintrue_head::Control;
+use spintrue_head::Dimension;
+use spintrue_head::visible_line;
+use spintrue_head::{Description, Laser, Status, show_quantity};
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]
@@ -16,7 +16,7 @@ pub enum HeadState {
 }
 
 fn speed(status: &Status) -> String {
-    show(status.speed, Dimension::ROTATION, None, Some(0))
+    show_quantity(status.speed, Dimension::ROTATION, None, Some(0))
 }
 
 /// Rails beyond their tolerance, by name.
@@ -132,9 +132,9 @@ pub fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> St
         HeadState::Known(status) => status,
         HeadState::NoAnswer(why) => return format!("the head does not answer: {why}\n"),
     };
-    let degrees = |angle: f64| show(angle, Dimension::ANGLE, None, None);
+    let degrees = |angle: f64| show_quantity(angle, Dimension::ANGLE, None, None);
     let mut rows = vec![
-        ("head", line(&format!("{} {}, {} facets", head.model, head.serial, head.facets))),
+        ("head", visible_line(&format!("{} {}, {} facets", head.model, head.serial, head.facets))),
         ("polygon", polygon(status)),
         ("interlock", if status.interlock_closed { "closed" } else { "OPEN" }.to_string()),
         ("laser", if status.laser == Laser::Off { "off" } else { "ARMED" }.to_string()),
@@ -150,7 +150,7 @@ pub fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> St
         rows.push(("control", text.to_string()));
     }
     if let Some(target) = status.target {
-        rows.push(("asked for", show(target, Dimension::ROTATION, None, None)));
+        rows.push(("asked for", show_quantity(target, Dimension::ROTATION, None, None)));
     }
     if let Some(facet) = status.facet {
         rows.push(("next facet", facet.to_string()));
@@ -161,7 +161,7 @@ pub fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> St
         format!("{} {volts:.2} V{mark}", rail.name)
     });
     rows.push(("rails", rails.collect::<Vec<_>>().join(", ")));
-    let time = show(status.time, Dimension::TIME, None, None);
+    let time = show_quantity(status.time, Dimension::TIME, None, None);
     rows.push(("head time", time));
     rows.iter().map(|(name, value)| format!("  {name:<12} {value}\n")).collect()
 }

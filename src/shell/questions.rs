@@ -1,9 +1,9 @@
 //! Questions of entries, answered at the prompt.
 
-use spintrue_language::operator::{Answer, NoAnswer, Operator, Question};
-use spintrue_language::program::show::time_text;
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::{BOLD, complain, styled};
+use spintrue_language::time_text;
+use spintrue_language::{Answer, NoAnswer, Operator, Question};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 

@@ -4,12 +4,12 @@
 use crate::shell::context::Shared;
 use crate::shell::helper::Helper;
 use crate::shell::history::History;
-use spintrue_language::syntax::unfinished;
-use spintrue_head::visible;
 use rustyline::config::{BellStyle, ColorMode, CompletionType, Config};
 use rustyline::error::ReadlineError;
 use rustyline::history::FileHistory;
 use rustyline::{Editor, ExternalPrinter};
+use spintrue_head::visible_output;
+use spintrue_language::is_unfinished;
 use std::cell::RefCell;
 use std::io::BufRead;
 use std::rc::Rc;
@@ -324,7 +324,7 @@ fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
     std::thread::spawn(move || {
         for print in printed {
             let text = match print {
-                Print::Line(line) => visible::output(&line).into_owned(),
+                Print::Line(line) => visible_output(&line).into_owned(),
                 Print::Redraw => REDRAW.to_string(),
             };
             if let Some(printer) = locked(&printer).as_mut() {
@@ -379,7 +379,7 @@ fn plain(lines: &mut impl BufRead, whole: bool) -> Input {
         if text.len() > MAX_ENTRY {
             return Input::Broken(ReaderError::TooLong);
         }
-        if !whole || !unfinished(&text) {
+        if !whole || !is_unfinished(&text) {
             return Input::Entry(text);
         }
     }

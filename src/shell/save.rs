@@ -1,21 +1,21 @@
 //! `save`: what was typed, as a script. Entries that failed are left out, quantities that repeat
 //! become params, names that were given twice are told apart.
 
-use spintrue_language::check::index::{Occurrence, Target};
-use spintrue_head::system::why;
-use spintrue_language::ide::one_line;
-use spintrue_language::session::live::{Done, Session};
-use spintrue_language::session::{FileError, Files, Text, prepare};
 use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
-use spintrue_language::source::{SourceId, Span};
-use spintrue_language::syntax::KEYWORDS;
-use spintrue_language::syntax::format::format;
-use spintrue_language::syntax::tree::{ExpressionKind, File, Statement, StatementKind};
-use spintrue_language::syntax::walk::{each_expression, each_statement, expressions};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, say};
-use spintrue_head::units::{Dimension, parse_unit};
+use spintrue_head::io_reason;
+use spintrue_head::{Dimension, parse_unit};
+use spintrue_language::KEYWORDS;
+use spintrue_language::format_source;
+use spintrue_language::one_line_text;
+use spintrue_language::{EntryDone, LiveSession};
+use spintrue_language::{ExpressionKind, StatementKind, SyntaxFile, SyntaxStatement};
+use spintrue_language::{FileError, Files, SourceText, prepare};
+use spintrue_language::{NameTarget, Occurrence};
+use spintrue_language::{SourceId, Span};
+use spintrue_language::{each_expression, each_statement, statement_expressions};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};
@@ -30,7 +30,7 @@ pub fn save(console: &mut Console, rest: &str) -> EntryOutcome {
     let head = console.station.description();
     let about = format!("// Typed at the prompt on head {}.\n\n", head.serial);
     let text = about + &script(&console.session, &console.actions, &path);
-    let text = match format(SourceId(0), &text) {
+    let text = match format_source(SourceId(0), &text) {
         Ok(text) => text,
         Err(error) => return EntryOutcome::wrong(&format!("nothing was saved: {error}")),
     };
@@ -39,7 +39,7 @@ pub fn save(console: &mut Console, rest: &str) -> EntryOutcome {
             io::ErrorKind::AlreadyExists => {
                 format!("{} exists; give another name", path.display())
             }
-            _ => format!("{}: {}", path.display(), why(&error)),
+            _ => format!("{}: {}", path.display(), io_reason(&error)),
         };
         return EntryOutcome::wrong(&format!("nothing was saved: {why}"));
     }
@@ -81,9 +81,9 @@ struct Saved<'a> {
 }
 
 impl Files for Saved<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         if from.is_none() && path == self.name {
-            return Ok(Text { name: self.name.to_string(), text: self.text.to_string() });
+            return Ok(SourceText { name: self.name.to_string(), text: self.text.to_string() });
         }
         self.files.read(from, path)
     }
@@ -100,7 +100,7 @@ struct Edit {
 }
 
 /// Everything that was typed as one script, not laid out yet.
-fn script(session: &Session, actions: &[Action], target: &Path) -> String {
+fn script(session: &LiveSession, actions: &[Action], target: &Path) -> String {
     let mut writer = Writer::new(session, target);
     writer.name_all();
     writer.lift_quantities();
@@ -133,7 +133,7 @@ fn script(session: &Session, actions: &[Action], target: &Path) -> String {
 }
 
 struct Writer<'a> {
-    session: &'a Session,
+    session: &'a LiveSession,
     target: &'a Path,
     /// What each declaration is called, by its name where it is declared.
     names: HashMap<Span, String>,
@@ -148,7 +148,7 @@ struct Writer<'a> {
 }
 
 impl<'a> Writer<'a> {
-    fn new(session: &'a Session, target: &'a Path) -> Self {
+    fn new(session: &'a LiveSession, target: &'a Path) -> Self {
         let words = session.done().iter().flat_map(|done| {
             done.occurrences.iter().map(|occurrence| session.sources().slice(occurrence.span))
         });
@@ -209,7 +209,7 @@ impl<'a> Writer<'a> {
                 if unit.is_absolute() {
                     continue;
                 }
-                let text = one_line(self.slice(span));
+                let text = one_line_text(self.slice(span));
                 let seen = found.entry(text.clone()).or_insert((0, span, unit.dimension));
                 seen.0 += 1;
                 if seen.0 == 2 {
@@ -232,7 +232,7 @@ impl<'a> Writer<'a> {
         }
     }
 
-    fn entries(&self) -> impl Iterator<Item = &'a Done> + use<'a> {
+    fn entries(&self) -> impl Iterator<Item = &'a EntryDone> + use<'a> {
         self.session.done().iter().filter(|done| !done.is_script)
     }
 
@@ -241,7 +241,7 @@ impl<'a> Writer<'a> {
         self.entries().flat_map(|done| &done.statements).find_map(|statement| {
             match &statement.kind {
                 StatementKind::Let { mutable: false, name, value, annotation: None }
-                    if one_line(self.slice(value.span)) == text =>
+                    if one_line_text(self.slice(value.span)) == text =>
                 {
                     Some(name.span)
                 }
@@ -251,7 +251,7 @@ impl<'a> Writer<'a> {
     }
 
     /// Writes the statements of an entry; how checks are decided goes to `deciding`.
-    fn entry(&mut self, done: &Done, into: &mut String, deciding: &mut Vec<String>) {
+    fn entry(&mut self, done: &EntryDone, into: &mut String, deciding: &mut Vec<String>) {
         for statement in &done.statements {
             match &statement.kind {
                 StatementKind::Use { path, .. } => {
@@ -278,7 +278,7 @@ impl<'a> Writer<'a> {
         }
     }
 
-    fn statement(&self, done: &Done, statement: &Statement) -> String {
+    fn statement(&self, done: &EntryDone, statement: &SyntaxStatement) -> String {
         let mut edits: Vec<Edit> = Vec::new();
         let inside = |span: Span| {
             span.source == statement.span.source
@@ -286,14 +286,16 @@ impl<'a> Writer<'a> {
                 && span.end <= statement.span.end
         };
         for Occurrence { span, target } in done.occurrences.iter().filter(|o| inside(o.span)) {
-            let (Target::Value(declared) | Target::Routine(declared)) = target else { continue };
+            let (NameTarget::Value(declared) | NameTarget::Routine(declared)) = target else {
+                continue;
+            };
             if let Some(name) = self.names.get(declared) {
                 edits.push(Edit { span: *span, text: name.clone() });
             }
         }
         if !done.is_script {
             for (span, _) in quantities(done).into_iter().filter(|(span, _)| inside(*span)) {
-                if let Some(name) = self.lifted.get(&one_line(self.slice(span))) {
+                if let Some(name) = self.lifted.get(&one_line_text(self.slice(span))) {
                     edits.push(Edit { span, text: name.clone() });
                 }
             }
@@ -317,14 +319,14 @@ impl<'a> Writer<'a> {
 
 /// Quantities with a unit in the statements of an entry, each with its unit; params and what
 /// routines take by default keep theirs.
-fn quantities(done: &Done) -> Vec<(Span, Span)> {
-    let file = File { statements: done.statements.clone() };
+fn quantities(done: &EntryDone) -> Vec<(Span, Span)> {
+    let file = SyntaxFile { statements: done.statements.clone() };
     let mut found = Vec::new();
     each_statement(&file, &mut |statement| {
         if matches!(statement.kind, StatementKind::Param { .. } | StatementKind::Routine(_)) {
             return;
         }
-        for expression in expressions(statement) {
+        for expression in statement_expressions(statement) {
             each_expression(expression, &mut |e| {
                 if let ExpressionKind::Number { unit: Some(unit), .. } = &e.kind {
                     found.push((e.span, unit.span));
@@ -346,10 +348,10 @@ fn usual_name(dimension: Dimension) -> &'static str {
     }
 }
 
-/// Text as it stands inside a text.
+/// SourceText as it stands inside a text.
 fn escaped(text: &str) -> String {
     let mut out = String::new();
-    for c in one_line(text).chars() {
+    for c in one_line_text(text).chars() {
         if matches!(c, '"' | '\\' | '{' | '}') {
             out.push('\\');
         }

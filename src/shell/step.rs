@@ -1,11 +1,6 @@
 //! `run` and `step`: what the script that was read does, in one go or statement by statement, and
 //! the prompt at a pause.
 
-use spintrue_language::builtins::Effect;
-use spintrue_language::check::live::Kept;
-use spintrue_language::session::Files;
-use spintrue_language::session::live::Entry;
-use spintrue_language::session::step::{Pause, Pauses, Unseen};
 use crate::shell::console::Console;
 use crate::shell::head_watch::{HeadWatch, Heard};
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
@@ -15,9 +10,14 @@ use crate::shell::prompt::PAUSED;
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::shell::view;
 use crate::shell::view::name_row;
-use spintrue_language::source::{SourceMap, Span};
 use crate::terminal::told::{failed, rendered};
 use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled, wrapped};
+use spintrue_language::Effect;
+use spintrue_language::Files;
+use spintrue_language::KeptName;
+use spintrue_language::LiveEntry;
+use spintrue_language::{Pause, Pauses, UnseenValue};
+use spintrue_language::{SourceMap, Span};
 use std::collections::{BTreeSet, HashSet};
 
 /// Lines that `where` shows before and behind.
@@ -101,7 +101,7 @@ pub fn step(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome 
 }
 
 /// What the script that was read does; says so where there is none.
-fn body(console: &mut Console, steps: bool) -> Option<Entry> {
+fn body(console: &mut Console, steps: bool) -> Option<LiveEntry> {
     let entry = console.session.body(&mut *console.files, steps);
     if entry.is_none() {
         complain("no script was read yet: `read FILE`\n");
@@ -270,9 +270,9 @@ impl Stepper<'_> {
         };
         let sources = pause.session().sources();
         complain(&match unseen {
-            Unseen::Wrong(diagnostics) => rendered(&diagnostics, sources),
-            Unseen::Failed(failure) => failed(&failure, sources, self.watch.colour),
-            Unseen::Does(effect, by) => {
+            UnseenValue::Wrong(diagnostics) => rendered(&diagnostics, sources),
+            UnseenValue::Failed(failure) => failed(&failure, sources, self.watch.colour),
+            UnseenValue::Does(effect, by) => {
                 let (by, does) = (sources.slice(by), effect.text());
                 let why = match effect {
                     Effect::Reads => "which is not allowed in this shell",
@@ -280,10 +280,10 @@ impl Stepper<'_> {
                 };
                 format!("`{by}` {does}, {why}\n")
             }
-            Unseen::Open => {
+            UnseenValue::Open => {
                 format!("the unit of `{text}` is known only to the caller: `out` goes there\n")
             }
-            Unseen::NoValue => {
+            UnseenValue::NoValue => {
                 "at a pause nothing but values can be shown; `help` lists the commands\n"
                     .to_string()
             }
@@ -312,7 +312,7 @@ impl Stepper<'_> {
             return "no values are visible here\n".to_string();
         }
         let width = seen.iter().map(|kept| kept.name(names).chars().count()).max().unwrap_or(0);
-        let row = |kept: &Kept| {
+        let row = |kept: &KeptName| {
             let (text, kind) = (kept.text(), kept.kind());
             let shown = kept.can_be_shown().then_some((text.as_str(), kind.as_str()));
             name_row(kept.name(names), width, shown, self.watch.colour)

@@ -1,13 +1,13 @@
 //! `trims`: the trims of each facet, and the errors that were measured with them: the newest
 //! measurement as a number and a bar, its spread, and the measurement before it.
 
-use spintrue_head::Calls;
 use crate::shell::console::Console;
 use crate::shell::measured::{Measurement, Series};
 use crate::shell::outcome::EntryOutcome;
 use crate::shell::plot::bar;
 use crate::terminal::{BOLD, columns, say, styled, wrapped};
-use spintrue_head::units::{Dimension, UnitText, show_number, suited};
+use spintrue_head::Calls;
+use spintrue_head::{Dimension, UnitText, show_number, suited_unit};
 
 /// Columns of a bar where there is room, and where there is little.
 const BARS: (usize, usize) = (16, 4);
@@ -128,7 +128,7 @@ struct Scale {
 
 impl Scale {
     fn of(most: f64, dimension: Dimension) -> Scale {
-        Scale { unit: suited(if most > 0.0 { most } else { 1e-6 }, dimension), most }
+        Scale { unit: suited_unit(if most > 0.0 { most } else { 1e-6 }, dimension), most }
     }
 
     fn unit(&self) -> &str {

@@ -1,14 +1,14 @@
 //! Values at the prompt.
 
-use spintrue_language::check::live::Answer;
-use spintrue_language::program::show::Shown;
-use spintrue_language::program::value::Datum;
-use spintrue_language::source::SourceMap;
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::{BOLD, styled};
+use spintrue_language::Datum;
+use spintrue_language::EntryAnswer;
+use spintrue_language::Shown;
+use spintrue_language::SourceMap;
 
 /// A value that an entry shows.
-pub fn answer(sources: &SourceMap, answer: &Answer, datum: &Datum, colour: bool) -> String {
+pub fn answer(sources: &SourceMap, answer: &EntryAnswer, datum: &Datum, colour: bool) -> String {
     let shown = answer.shower.shown(datum);
     let text = |shown: &Shown| match shown {
         Shown::Text(text) => format!("\"{text}\"\n"),

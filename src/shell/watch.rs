@@ -1,12 +1,6 @@
 //! `watch`: a value again and again, plotted in place. `plot`: the speed of the polygon while an
 //! entry runs.
 
-use spintrue_language::builtins::Effect;
-use spintrue_language::check::live::Answer;
-use spintrue_head::Calls;
-use spintrue_language::program::show::{Shower, Shown};
-use spintrue_language::program::value::Datum;
-use spintrue_language::session::Verdict;
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use crate::shell::plot::{Series, plot};
@@ -14,7 +8,13 @@ use crate::shell::printer::EntryPrinter;
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::told::failed;
 use crate::terminal::{columns, complain, draws_progress, say, say_over};
-use spintrue_head::units::{Dimension, parse_quantity, parse_unit};
+use spintrue_head::Calls;
+use spintrue_head::{Dimension, parse_quantity, parse_unit};
+use spintrue_language::Datum;
+use spintrue_language::Effect;
+use spintrue_language::EntryAnswer;
+use spintrue_language::Verdict;
+use spintrue_language::{Shower, Shown};
 use std::rc::Rc;
 use std::time::Duration;
 use thiserror::Error;
@@ -174,14 +174,14 @@ fn pause(console: &mut Console, reader: &Reader, live: bool, seconds: f64) -> Pa
 }
 
 /// The values as they are now, on one line.
-fn words(answers: &[(Answer, Datum)]) -> String {
+fn words(answers: &[(EntryAnswer, Datum)]) -> String {
     let all: Vec<String> =
         answers.iter().map(|(answer, datum)| answer.shower.text(datum)).collect();
     all.join("  ")
 }
 
 /// The values as they are now, and how the first one went where it is a quantity.
-fn picture(answers: &[(Answer, Datum)], seen: &[(f64, f64)]) -> Vec<String> {
+fn picture(answers: &[(EntryAnswer, Datum)], seen: &[(f64, f64)]) -> Vec<String> {
     let mut lines = Vec::new();
     for (answer, datum) in answers {
         match answer.shower.shown(datum) {

@@ -1,10 +1,10 @@
 //! What a simulated head is made of, in SI units. Plain data; `describe.rs` reads it.
 
-use spintrue_head::Description;
 use crate::faults::PlannedFault;
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Loop;
 use crate::rotor::Rotor;
+use spintrue_head::Description;
 
 /// The built-in description; its comments explain every key.
 pub const BUILT_IN: &str = include_str!("default.toml");

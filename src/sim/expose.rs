@@ -1,8 +1,6 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
-use spintrue_head::faults::FaultKind;
-use spintrue_head::range::{check_range, out_of_range};
 use crate::config::{MAX_PASSAGES, SLOW_HOST};
 use crate::faults::{InjectedFault, When};
 use crate::lines;
@@ -10,10 +8,12 @@ use crate::lines::{Across, Drawn};
 use crate::noise::Stream;
 use crate::pulses::Sweep;
 use crate::world::World;
-use spintrue_head::{Exposed, Fault, LineOrder, Pattern, Trim};
-use spintrue_head::optics::line::{MAX_DOTS, WORD, queue_needed};
-use spintrue_head::units::Dimension;
 use core::f64::consts::TAU;
+use spintrue_head::Dimension;
+use spintrue_head::FaultKind;
+use spintrue_head::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
+use spintrue_head::{Exposed, Fault, LineOrder, Pattern, Trim};
+use spintrue_head::{check_range, out_of_range};
 
 /// Share of full power below which a line leaves nothing that a gauge could read.
 const MIN_LIGHT: f64 = 0.001;
@@ -51,13 +51,13 @@ impl Start {
             description.clock.nearest(dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
         let slow = if world.has(FaultKind::QueueUnderrun) { SLOW_HOST } else { 1.0 };
         let service = slow * description.word_service;
-        let words = dots.div_ceil(WORD);
+        let words = dots.div_ceil(DOTS_PER_WORD);
         let filled = words.min(description.queue_words);
         Ok(Start {
             dot_period: made.period,
             words,
             filled,
-            needed: queue_needed(words, f64::from(WORD) * made.period, service),
+            needed: queue_needed(words, f64::from(DOTS_PER_WORD) * made.period, service),
             service,
             ready: arming.ready.max(world.now + f64::from(filled) * service),
             power: arming.power,
@@ -169,7 +169,7 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;
     time("end of the line after start of scan", end, 0.0, period)?;
     if let Pattern::Words(words) = &order.pattern {
-        let needed = order.dots.div_ceil(WORD);
+        let needed = order.dots.div_ceil(DOTS_PER_WORD);
         if words.len() as u64 != u64::from(needed) {
             return Err(Fault::Refused(format!(
                 "{} dots are {needed} words of 32, but {} words were given",
@@ -177,7 +177,7 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
                 words.len()
             )));
         }
-        let padding = needed * WORD - order.dots;
+        let padding = needed * DOTS_PER_WORD - order.dots;
         let stray = words.last().is_some_and(|w| padding > 0 && w & ((1 << padding) - 1) != 0);
         if stray {
             return Err(Fault::Refused(format!(

@@ -1,11 +1,11 @@
 //! Faults to be injected, as a head file or an option asks for them.
 
-use spintrue_head::Description;
-use spintrue_head::faults::{FAULTS, FaultKind, InjectableFault, Parameter, Takes};
-use spintrue_head::signals::Direction;
 use crate::reader::{ConfigError, Mistakes, Table};
-use spintrue_head::units::{Dimension, faithful, parse_quantity, show_number};
 use core::ops::Range;
+use spintrue_head::Description;
+use spintrue_head::Direction;
+use spintrue_head::{Dimension, faithful_text, parse_quantity, show_number};
+use spintrue_head::{FAULTS, FaultKind, FaultParameter, FaultTakes, InjectableFault};
 use std::fmt;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -61,11 +61,11 @@ impl fmt::Display for PlannedFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let InjectedFault { entry, argument } = &self.fault;
         f.write_str(entry.name)?;
-        if let Some(Parameter { key, takes, .. }) = entry.parameter {
+        if let Some(FaultParameter { key, takes, .. }) = entry.parameter {
             let value = match argument {
                 Argument::None => String::new(),
-                Argument::Number(length) if takes == Takes::Offset => {
-                    faithful(*length, Dimension::LENGTH)
+                Argument::Number(length) if takes == FaultTakes::Offset => {
+                    faithful_text(*length, Dimension::LENGTH)
                 }
                 Argument::Number(share) => percent(*share),
                 Argument::Facet(facet) => facet.to_string(),
@@ -74,7 +74,7 @@ impl fmt::Display for PlannedFault {
             write!(f, "({key}={value})")?;
         }
         match self.when {
-            When::Time(at) => write!(f, "@{}", faithful(at, Dimension::TIME)),
+            When::Time(at) => write!(f, "@{}", faithful_text(at, Dimension::TIME)),
             When::Line(line) => write!(f, "@line {line}"),
         }
     }
@@ -107,21 +107,21 @@ impl Scope {
     }
 
     /// Reads the argument of a fault; a mistake is noted.
-    fn argument(&self, table: &mut Table<'_, '_>, parameter: Option<Parameter>) -> Argument {
-        let Some(Parameter { key, takes, .. }) = parameter else { return Argument::None };
+    fn argument(&self, table: &mut Table<'_, '_>, parameter: Option<FaultParameter>) -> Argument {
+        let Some(FaultParameter { key, takes, .. }) = parameter else { return Argument::None };
         let (what, known) = match takes {
-            Takes::Share { min } => {
+            FaultTakes::Share { min } => {
                 return Argument::Number(table.quantity(key, Dimension::NUMBER, min..=1.0));
             }
-            Takes::Offset => {
+            FaultTakes::Offset => {
                 return Argument::Number(table.quantity(key, Dimension::LENGTH, -0.01..=0.01));
             }
-            Takes::Facet => {
+            FaultTakes::Facet => {
                 return Argument::Facet(table.whole(key, 0..=self.facets.saturating_sub(1)));
             }
-            Takes::Rail => ("rail", &self.rails),
-            Takes::Signal => ("signal", &self.signals),
-            Takes::Input => ("input", &self.inputs),
+            FaultTakes::Rail => ("rail", &self.rails),
+            FaultTakes::Signal => ("signal", &self.signals),
+            FaultTakes::Input => ("input", &self.inputs),
         };
         let name = table.text(key);
         if !name.is_empty() && !known.contains(&name) {

@@ -1,6 +1,5 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use spintrue_head::description::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
 use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
 use crate::faults;
 use crate::faults::Scope;
@@ -11,8 +10,9 @@ use crate::noise::{Noise, Stream};
 use crate::reader;
 use crate::reader::{ConfigError, Reader, Table};
 use crate::rotor::Rotor;
-use spintrue_head::units::Dimension;
 use core::f64::consts::TAU;
+use spintrue_head::Dimension;
+use spintrue_head::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
 
 const ANGLE: Dimension = Dimension::ANGLE;
 const FREQUENCY: Dimension = Dimension::FREQUENCY;

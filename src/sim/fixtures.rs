@@ -2,12 +2,12 @@
 //! and how all this is read. Values are closed forms of the times at which outputs were set. Uses
 //! signals, the description reader and noise.
 
-use spintrue_head::Fault;
-use spintrue_head::signals::{Active, Channel, Direction, Pull, Signal, unknown};
 use crate::noise::{Noise, Stream};
 use crate::reader::lines::{Names, channel, signal};
 use crate::reader::{Reader, Table};
-use spintrue_head::units::Dimension;
+use spintrue_head::Dimension;
+use spintrue_head::Fault;
+use spintrue_head::{Active, Channel, Direction, Pull, Signal, unknown_name};
 
 /// Longest time in s in which an input follows.
 const MAX_FOLLOWING: f64 = 3600.0;
@@ -89,7 +89,7 @@ impl Fixtures {
 
     /// Whether a signal is active.
     pub(crate) fn signal(&self, name: &str, now: f64, noise: Noise) -> Result<bool, Fault> {
-        let place = self.place(name).ok_or_else(|| unknown("signal", name))?;
+        let place = self.place(name).ok_or_else(|| unknown_name("signal", name))?;
         Ok(self.reads(place, now, noise))
     }
 
@@ -135,7 +135,7 @@ impl Fixtures {
     /// What a channel reads.
     pub(crate) fn channel(&self, name: &str, now: f64, noise: Noise) -> Result<f64, Fault> {
         let found = self.channels.iter().enumerate().find(|(_, g)| g.channel.name == name);
-        let (place, gauge) = found.ok_or_else(|| unknown("channel", name))?;
+        let (place, gauge) = found.ok_or_else(|| unknown_name("channel", name))?;
         let value = gauge.at(now);
         if gauge.noise == 0.0 {
             return Ok(value);

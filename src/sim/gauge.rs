@@ -1,9 +1,9 @@
 //! The simulated gauge: noise, smallest digit, hidden offsets and lost readings.
 
-use spintrue_head::faults::FaultKind;
 use crate::config::SILENCE;
 use crate::noise::Stream;
 use crate::world::World;
+use spintrue_head::FaultKind;
 use spintrue_head::{Fault, Gauge, Reading};
 use std::cell::RefCell;
 use std::rc::Rc;

@@ -5,8 +5,8 @@ use crate::faults;
 use crate::faults::{InjectedFault, Scope, When};
 use crate::reader::ConfigError;
 use crate::world::World;
-use spintrue_head::{Fault, FaultInjector};
 use core::cell::RefCell;
+use spintrue_head::{Fault, FaultInjector};
 use std::rc::Rc;
 
 /// Faults that are in force or to come at a time.

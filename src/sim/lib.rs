@@ -18,13 +18,13 @@ mod gauge;
 mod injector;
 mod limits;
 mod lines;
-pub mod medium;
+mod medium;
 mod noise;
 mod ode;
 mod page;
 mod pulses;
-pub mod reader;
-pub mod render;
+mod reader;
+mod render;
 mod rotor;
 mod simulated;
 mod truth;
@@ -33,10 +33,13 @@ mod world;
 #[cfg(test)]
 mod tests;
 
-pub use config::{BUILT_IN, Config};
+pub use config::{BUILT_IN as BUILT_IN_HEAD, Config};
 pub use gauge::SimGauge;
 pub use injector::SimInjector;
-pub use reader::ConfigError;
+pub use medium::{Medium, Sheet};
+pub use reader::lines::{Names as LineNames, channel as channel_line, signal as signal_line};
+pub use reader::{ConfigError, Reader as TomlReader, Table as TomlTable, read as read_description};
+pub use render::{MAX_SCALE, Picture, ShowError, Showing, picture as draw_picture};
 pub use simulated::SimHead;
 pub use truth::Truth;
 

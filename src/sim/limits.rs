@@ -1,10 +1,10 @@
 //! The times that a simulated head states, worked out from its own physics.
 
-use spintrue_head::Times;
 use crate::config::{Config, MAX_PASSAGES, SILENCE, SLOW_HOST};
 use crate::rotor::{Drive, Moment};
-use spintrue_head::optics::line::{MAX_DOTS, WORD};
 use core::f64::consts::{SQRT_2, TAU};
+use spintrue_head::Times;
+use spintrue_head::{DOTS_PER_WORD, MAX_DOTS};
 
 /// Speeds between lowest and highest at which spin-up is tried.
 const TRIED: u32 = 4;
@@ -29,7 +29,7 @@ pub(crate) const NEVER: f64 = 1e5;
 /// Completes the description with the times that follow from the rest.
 pub(crate) fn complete(config: &mut Config) {
     let share = config.galvanometer_step / (2.0 * config.description.galvanometer_range);
-    let words = config.description.queue_words.min(MAX_DOTS.div_ceil(WORD));
+    let words = config.description.queue_words.min(MAX_DOTS.div_ceil(DOTS_PER_WORD));
     // Until a step over the full range is within one step of the register.
     let settling = config.galvanometer.settling(share.clamp(1e-12, 0.5));
     let (spin_up, coast) = (max_spin_up(config), max_coast(config));

@@ -1,10 +1,10 @@
 //! Where an exposed line lies: optics from rotor angle, galvanometer and facet errors.
 
-use spintrue_head::LineOrder;
 use crate::config::{Config, Facet};
 use crate::pulses::Sweep;
-use spintrue_head::optics::geometry::{facet_to_axis_shift, galvanometer_shift};
 use core::f64::consts::PI;
+use spintrue_head::LineOrder;
+use spintrue_head::{facet_to_axis_shift, galvanometer_shift};
 
 /// What has been drawn last, for the gauge.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -1,9 +1,9 @@
 //! The medium under a simulated head: where each line of a page came to lie.
 
-use spintrue_head::PageOrder;
 use crate::config::Config;
 use crate::world::World;
-use spintrue_head::image::Bitmap;
+use spintrue_head::Bitmap;
+use spintrue_head::PageOrder;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;

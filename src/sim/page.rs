@@ -5,16 +5,16 @@
 //! low by the way that the medium went meanwhile. The head is mounted turned by the little angle
 //! that squares lines on a moving medium, so that angle is left out (common practice, no source).
 
-use spintrue_head::faults::FaultKind;
 use crate::config::{Facet, MAX_PASSAGES};
 use crate::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
 use crate::lines::Across;
 use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::pulses::Sweep;
 use crate::world::World;
-use spintrue_head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
-use spintrue_head::optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 use core::f64::consts::{PI, TAU};
+use spintrue_head::FaultKind;
+use spintrue_head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
+use spintrue_head::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 
 /// What holds for every line of a page.
 struct Page<'a> {

@@ -5,11 +5,11 @@
 //! ripple, and by the slow hunting of the speed loop. All of it is a function of the turn's number
 //! or of time, so pulses of any turn can be asked for in any order.
 
-use spintrue_head::description::StartOfScan;
 use crate::config::{Config, Facet, Hunting};
 use crate::noise::{MAX_NORMAL, Noise, Stream};
 use crate::rotor::Motion;
 use core::f64::consts::{SQRT_2, TAU};
+use spintrue_head::StartOfScan;
 
 /// What decides when pulses come.
 #[derive(Clone, Debug)]

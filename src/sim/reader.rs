@@ -3,10 +3,12 @@
 
 pub mod lines;
 
-use spintrue_head::units::near;
-use spintrue_head::units::{Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show};
 use core::cell::RefCell;
 use core::ops::{Range, RangeInclusive};
+use spintrue_head::nearest_name;
+use spintrue_head::{
+    Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show_quantity,
+};
 use thiserror::Error;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -36,22 +38,17 @@ fn behind(help: &Option<String>) -> String {
 }
 
 /// The mistakes found so far in one text.
-pub(in crate) struct Mistakes<'t> {
+pub(crate) struct Mistakes<'t> {
     text: &'t str,
     found: RefCell<Vec<ConfigError>>,
 }
 
 impl<'t> Mistakes<'t> {
-    pub(in crate) fn new(text: &'t str) -> Self {
+    pub(crate) fn new(text: &'t str) -> Self {
         Mistakes { text, found: RefCell::default() }
     }
 
-    pub(in crate) fn add(
-        &self,
-        span: Range<usize>,
-        message: impl Into<String>,
-        help: Option<String>,
-    ) {
+    pub(crate) fn add(&self, span: Range<usize>, message: impl Into<String>, help: Option<String>) {
         let before = self.text.as_bytes().get(..span.start).unwrap_or_default();
         let line = 1 + before.iter().filter(|b| **b == b'\n').count();
         let (file, message) = (String::new(), message.into());
@@ -59,7 +56,7 @@ impl<'t> Mistakes<'t> {
     }
 
     /// The value where nothing is wrong, else all mistakes in the order of the text.
-    pub(in crate) fn or<T>(self, value: T) -> Result<T, Vec<ConfigError>> {
+    pub(crate) fn or<T>(self, value: T) -> Result<T, Vec<ConfigError>> {
         let mut found = self.found.into_inner();
         found.sort_by_key(|e| e.span.start);
         if found.is_empty() { Ok(value) } else { Err(found) }
@@ -118,7 +115,7 @@ fn unknown(mistakes: &Mistakes<'_>, table: &DeTable<'_>, known: &[&str], what: &
         if known.contains(&name) {
             continue;
         }
-        let help = match near(name, known.iter().copied()) {
+        let help = match nearest_name(name, known.iter().copied()) {
             Some(k) => format!("did you mean `{k}`?"),
             None => format!("known here: {}", known.join(", ")),
         };
@@ -239,7 +236,7 @@ impl<'a, 't> Table<'a, 't> {
     }
 
     /// An option of the command line, whose values are all texts.
-    pub(in crate) fn option(
+    pub(crate) fn option(
         name: &'static str,
         values: &'a DeTable<'t>,
         mistakes: &'a Mistakes<'t>,
@@ -454,7 +451,7 @@ impl<'a, 't> Table<'a, 't> {
             let found = words.iter().find(|(known, _)| *known == word);
             found.map(|(_, value)| *value).ok_or_else(|| {
                 let wrong = Wrong::new(format!("{list}, not `{word}`"));
-                match near(word, names.iter().copied()) {
+                match nearest_name(word, names.iter().copied()) {
                     Some(near) => wrong.help(format!("did you mean `{near}`?")),
                     None => wrong,
                 }
@@ -477,7 +474,7 @@ fn quantity(
     limits: &RangeInclusive<f64>,
 ) -> Result<f64, Wrong> {
     let kind = dimension.name(&[]);
-    let shown = |v: f64| show(v, dimension, None, None);
+    let shown = |v: f64| show_quantity(v, dimension, None, None);
     let example = || format!("for example \"{}\"", shown(*limits.end()));
     let number: &str = match value {
         DeValue::Integer(n) if dimension.is_number() => n.as_str(),

@@ -12,8 +12,8 @@
 //! of libm.
 
 use crate::medium::{Laid, NODES, Sheet};
-use spintrue_head::units::{Dimension, show};
 use core::f64::consts::{PI, SQRT_2};
+use spintrue_head::{Dimension, show_quantity};
 use std::sync::Mutex;
 use thiserror::Error;
 
@@ -94,7 +94,7 @@ impl Showing {
         }
         let spot = self.spot.unwrap_or(SPOT * pitch);
         if !(0.1..=20.0).contains(&(spot / pitch)) {
-            return Err(ShowError::Spot(show(spot, Dimension::LENGTH, None, None)));
+            return Err(ShowError::Spot(show_quantity(spot, Dimension::LENGTH, None, None)));
         }
         Ok((width, height, spot))
     }

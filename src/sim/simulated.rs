@@ -1,10 +1,5 @@
 //! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
-use spintrue_head::description::{Description, StartOfScan};
-use spintrue_head::faults::FaultKind;
-use spintrue_head::range::{check_range, out_of_range};
-use spintrue_head::safe::step_by_step;
-use spintrue_head::signals::{settable, switchable};
 use crate::config::SILENCE;
 use crate::expose;
 use crate::injector::SimInjector;
@@ -12,10 +7,15 @@ use crate::medium::Medium;
 use crate::page;
 use crate::rotor::Drive;
 use crate::world::{Arming, World};
+use core::f64::consts::TAU;
+use spintrue_head::Dimension;
+use spintrue_head::FaultKind;
+use spintrue_head::step_by_step;
+use spintrue_head::{Description, StartOfScan};
 use spintrue_head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
 use spintrue_head::{ExposedPage, PageOrder};
-use spintrue_head::units::Dimension;
-use core::f64::consts::TAU;
+use spintrue_head::{check_range, out_of_range};
+use spintrue_head::{settable, switchable};
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
 

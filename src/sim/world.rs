@@ -2,8 +2,6 @@
 //!
 //! Its state depends on commands and their times only. Asking for it changes nothing.
 
-use spintrue_head::description::{Description, StartOfScan};
-use spintrue_head::faults::FaultKind;
 use crate::config::Config;
 use crate::faults::{Argument, InjectedFault, When};
 use crate::fixtures::Fixtures;
@@ -13,8 +11,10 @@ use crate::medium::Sheet;
 use crate::noise::{Noise, Stream};
 use crate::pulses::{LockDetector, Pulses};
 use crate::rotor::{Drive, Moment, Motion, Rotor};
-use spintrue_head::{Fault, Laser, Trim};
 use core::f64::consts::TAU;
+use spintrue_head::FaultKind;
+use spintrue_head::{Description, StartOfScan};
+use spintrue_head::{Fault, Laser, Trim};
 
 /// Where the rotor rests at power-on, in rad; not known before the index has been seen.
 const RESTS_AT: f64 = 2.0;

@@ -1,10 +1,12 @@
 //! How long a script takes at most: the time, what adds most to it, and how it depends on params.
 
-use spintrue_language::bounds::{Bound, Formula, ParamAt, ParamKind, Term, Unknown, What};
-use spintrue_language::program::tree::Program;
-use spintrue_language::source::{SourceMap, Span};
 use crate::terminal::{DIM, styled};
-use spintrue_head::units::show_number;
+use spintrue_head::show_number;
+use spintrue_language::Program;
+use spintrue_language::{
+    BoundFor, BoundFormula, BoundTerm, ParamAt, ParamKind, TimeBound, UnknownTime,
+};
+use spintrue_language::{SourceMap, Span};
 
 /// Places that are listed.
 const MAX_PLACES: usize = 3;
@@ -52,11 +54,11 @@ fn excerpt(sources: &SourceMap, span: Span) -> String {
 }
 
 /// Why no bound is known at a place.
-pub(crate) fn unknown_bound(unknown: &Unknown, sources: &SourceMap) -> String {
+pub(crate) fn unknown_bound(unknown: &UnknownTime, sources: &SourceMap) -> String {
     let what = match unknown.what {
-        What::Wait => "how long this waits",
-        What::Loop => "how often this loop runs",
-        What::Depth => return "calls and blocks nest too deep here to be followed".to_string(),
+        BoundFor::Wait => "how long this waits",
+        BoundFor::Loop => "how often this loop runs",
+        BoundFor::Depth => return "calls and blocks nest too deep here to be followed".to_string(),
     };
     match unknown.from {
         Some(from) => format!("{what} is known only once `{}` has run", excerpt(sources, from)),
@@ -66,7 +68,7 @@ pub(crate) fn unknown_bound(unknown: &Unknown, sources: &SourceMap) -> String {
 
 /// The longest time and what adds most to it, or why no bound is known.
 pub(crate) fn explained(
-    bound: &Bound,
+    bound: &TimeBound,
     program: Option<&Program>,
     params: &[ParamAt],
     sources: &SourceMap,
@@ -112,10 +114,10 @@ pub(crate) fn explained(
 }
 
 /// `rounds × 3.1 s + watch + 45 s, with speed as it is`.
-fn formula_text(formula: &Formula, program: Option<&Program>, params: &[ParamAt]) -> String {
+fn formula_text(formula: &BoundFormula, program: Option<&Program>, params: &[ParamAt]) -> String {
     let names = program.map(|program| program.params.as_slice()).unwrap_or_default();
     let name = |index: &usize| names.get(*index).map_or("?", |param| &*param.name).to_string();
-    let term = |term: &Term| {
+    let term = |term: &BoundTerm| {
         let mut factors: Vec<String> = term.params.iter().map(name).collect();
         let size = term.factor.abs();
         let time =

@@ -1,9 +1,9 @@
 //! What a head says of itself, as rows of words and values.
 
 use spintrue_head::Description;
-use spintrue_head::signals::{Active, AtSafe, Direction, Pull};
-use spintrue_head::optics::{ClockKind, StartOfScan};
-use spintrue_head::units::{Dimension, parse_unit, show};
+use spintrue_head::{Active, AtSafe, Direction, Pull, show_quantity};
+use spintrue_head::{ClockKind, StartOfScan};
+use spintrue_head::{Dimension, parse_unit};
 
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
 
@@ -144,9 +144,9 @@ pub(crate) fn facts(head: &Description) -> Vec<(String, Vec<(String, String)>)> 
     let mut facts: Vec<(String, Vec<(String, String)>)> =
         groups.map(|(name, group)| (name.to_string(), rows(group).collect())).collect();
     let rails = head.rails.iter().map(|rail| {
-        let nominal = show(rail.nominal, Dimension::VOLTAGE, None, None);
+        let nominal = show_quantity(rail.nominal, Dimension::VOLTAGE, None, None);
         let tolerance =
-            show(rail.tolerance, Dimension::NUMBER, parse_unit("%").ok().as_ref(), None);
+            show_quantity(rail.tolerance, Dimension::NUMBER, parse_unit("%").ok().as_ref(), None);
         (rail.name.clone(), format!("{nominal} ± {tolerance}"))
     });
     facts.push(("power rails".to_string(), rails.collect()));
@@ -204,7 +204,7 @@ fn shown(value: &Content) -> String {
         Content::Count(count) => count.to_string(),
         Content::Quantity(value, dimension, unit) => {
             let unit = unit.and_then(|unit| parse_unit(unit).ok());
-            show(*value, *dimension, unit.as_ref(), None)
+            show_quantity(*value, *dimension, unit.as_ref(), None)
         }
     }
 }

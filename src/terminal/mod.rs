@@ -11,8 +11,8 @@ pub mod table;
 pub mod told;
 pub mod units;
 
-use spintrue_head::visible;
-use spintrue_head::visible::STEER;
+use spintrue_head::STEERING;
+use spintrue_head::visible_output;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -37,7 +37,7 @@ static LOST: AtomicBool = AtomicBool::new(false);
 
 /// Prints to standard output for people: what others put into the text can steer no terminal.
 pub fn say(text: &str) {
-    emit(&visible::output(text));
+    emit(&visible_output(text));
 }
 
 /// Prints to standard output for machines, as it is; a reader that is gone is no reason to leave a head
@@ -58,7 +58,7 @@ pub fn output_lost() -> bool {
 /// Prints to standard error, as [`say`] does.
 pub fn complain(text: &str) {
     let mut out = stderr().lock();
-    let _ = out.write_all(visible::output(text).as_bytes());
+    let _ = out.write_all(visible_output(text).as_bytes());
     let _ = out.flush();
 }
 
@@ -66,7 +66,7 @@ pub fn complain(text: &str) {
 /// empty text, clears it.
 pub fn complain_over(text: &str) {
     let mut out = stderr().lock();
-    let _ = write!(out, "\r\u{1b}[K{}", visible::output(text));
+    let _ = write!(out, "\r\u{1b}[K{}", visible_output(text));
     let _ = out.flush();
 }
 
@@ -74,7 +74,7 @@ pub fn complain_over(text: &str) {
 pub fn say_over(lines: &[String], drawn: usize) {
     let up = if drawn > 0 { format!("\u{1b}[{drawn}A") } else { String::new() };
     let clear = if drawn > 0 { "\r\u{1b}[K" } else { "" };
-    let lines = lines.iter().map(|line| format!("{clear}{}\n", visible::output(line)));
+    let lines = lines.iter().map(|line| format!("{clear}{}\n", visible_output(line)));
     emit(&(up + &lines.collect::<String>()));
 }
 
@@ -102,7 +102,7 @@ pub fn draws_progress() -> bool {
 
 /// Text in a style, where colours are on. The styles carry no meaning of their own.
 pub fn styled(text: &str, style: &str, on: bool) -> String {
-    if on { format!("{STEER}[{style}m{text}{STEER}[0m") } else { text.to_string() }
+    if on { format!("{STEERING}[{style}m{text}{STEERING}[0m") } else { text.to_string() }
 }
 
 /// Bold.

@@ -1,11 +1,11 @@
 //! The tables of built-ins, record types and codes, for people at a terminal.
 
-use spintrue_language::builtins::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, records};
-use spintrue_language::diagnostics::codes::Code;
-use spintrue_language::ide::{Callable, effects};
-use spintrue_language::syntax::Keyword;
 use crate::terminal::{BOLD, beside, styled, wrapped};
-use spintrue_head::visible;
+use spintrue_head::visible_line;
+use spintrue_language::Code;
+use spintrue_language::Keyword;
+use spintrue_language::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, builtin_records};
+use spintrue_language::{Callable, effects_text};
 
 /// Every built-in by topic, and every record type.
 pub fn overview(colour: bool) -> String {
@@ -17,7 +17,7 @@ pub fn overview(colour: bool) -> String {
         }
         text.push('\n');
     }
-    let names: Vec<&str> = records().iter().map(|record| record.name).collect();
+    let names: Vec<&str> = builtin_records().iter().map(|record| record.name).collect();
     text.push_str(&format!("{}\n  {}\n", styled("Records", BOLD, colour), names.join(", ")));
     text
 }
@@ -33,7 +33,7 @@ pub fn explained(builtin: &Builtin, colour: bool) -> String {
     for parameter in &callable.parameters {
         text.push_str(&wrapped(&format!("{}: {}", parameter.name, parameter.meaning), "  "));
     }
-    text.push_str(&format!("\n{}\n", effects(builtin.effects.iter().copied())));
+    text.push_str(&format!("\n{}\n", effects_text(builtin.effects.iter().copied())));
     text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
     text.push_str("\nExample:\n");
     for line in builtin.example.lines() {
@@ -73,7 +73,7 @@ pub fn code(code: &Code, colour: bool) -> String {
     for (title, example) in [("Wrong", &code.wrong), ("Right", &code.right)] {
         text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
         for line in example.trim_matches('\n').lines() {
-            text.push_str(&format!("  {}\n", visible::line(line)));
+            text.push_str(&format!("  {}\n", visible_line(line)));
         }
     }
     text

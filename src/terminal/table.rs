@@ -1,9 +1,9 @@
 //! Recorded values for people: a record field by field, lists of records as tables side by side.
 
 use crate::paper::table::{RecordTable, common_unit, head};
-use spintrue_language::program::show::{Shown, places};
 use crate::terminal::{BOLD, styled};
-use spintrue_head::units::{noise, show_number};
+use spintrue_head::{noise_of, show_number};
+use spintrue_language::{Shown, decimal_places};
 
 /// A single record, a line for each field.
 pub fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
@@ -148,10 +148,10 @@ fn column(name: &str, values: Vec<(String, &Shown)>) -> Column {
     let (low, high) = numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), number| {
         (low.min(number), high.max(number))
     });
-    let apart = if high - low > noise(unit.from_si(size)) { high - low } else { 0.0 };
+    let apart = if high - low > noise_of(unit.from_si(size)) { high - low } else { 0.0 };
     let decimals = match apart {
         0.0 => None,
-        apart => Some(places(unit.from_si(size), 3).max(places(apart, 2))),
+        apart => Some(decimal_places(unit.from_si(size), 3).max(decimal_places(apart, 2))),
     };
     let head = format!("{head} {}", unit.text);
     let cells = values.into_iter().map(|(key, shown)| {

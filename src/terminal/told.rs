@@ -1,17 +1,18 @@
 //! Checks, heads, trims, reports and failures in words.
 
-use spintrue_language::acceptance::decision::Outcome;
-use spintrue_language::diagnostics::{Diagnostic, Severity, render};
-pub use spintrue_head::safe::left;
-use spintrue_head::{Description, Trim};
-use spintrue_language::interpret::Check;
-use spintrue_language::program::failure::Failure;
-use spintrue_language::program::show::Shown;
-use spintrue_language::program::tree::COVERAGE;
-use spintrue_language::source::SourceMap;
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
-use spintrue_head::units::{Dimension, parse_unit, show, show_number};
-use spintrue_head::visible::{STEER, line, lines};
+pub use spintrue_head::left_text;
+use spintrue_head::{Description, Trim, show_quantity};
+use spintrue_head::{Dimension, parse_unit, show_number};
+use spintrue_head::{STEERING, visible_line, visible_lines};
+use spintrue_language::COVERAGE_FACTOR;
+use spintrue_language::CheckEvent;
+use spintrue_language::Failure;
+use spintrue_language::Outcome;
+use spintrue_language::Shown;
+use spintrue_language::SourceMap;
+use spintrue_language::render_diagnostics;
+use spintrue_language::{Diagnostic, Severity};
 
 /// Most reports that are shown at once.
 const MAX_SHOWN: usize = 50;
@@ -19,7 +20,7 @@ const MAX_SHOWN: usize = 50;
 /// The head of a run: its model and serial, and the seed of a simulated one.
 pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
     let replay = if replayed { "replay of " } else { "" };
-    let (model, serial) = (line(&head.model), line(&head.serial));
+    let (model, serial) = (visible_line(&head.model), visible_line(&head.serial));
     if head.simulated {
         format!("{replay}simulated head {model} {serial} (seed {seed})")
     } else {
@@ -44,8 +45,8 @@ pub fn trims(trims: &[Trim]) -> Option<String> {
     Some(format!(
         "on {count} of {} facets, up to {} and {}; correct from `loaded_trims()`",
         trims.len(),
-        show(most(|trim| trim.in_scan), Dimension::TIME, None, None),
-        show(most(|trim| trim.cross_scan), Dimension::ANGLE, None, None)
+        show_quantity(most(|trim| trim.in_scan), Dimension::TIME, None, None),
+        show_quantity(most(|trim| trim.cross_scan), Dimension::ANGLE, None, None)
     ))
 }
 
@@ -64,9 +65,9 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
     let shown = diagnostics.iter().filter(fits).take(MAX_SHOWN);
     let shown: Vec<Diagnostic> = shown.map(visible).collect();
     let colour = colour_errors();
-    let mut text = render::render(&shown, sources, colour, width());
+    let mut text = render_diagnostics(&shown, sources, colour, width());
     if colour {
-        text = text.replace('\u{1b}', &STEER.to_string());
+        text = text.replace('\u{1b}', &STEERING.to_string());
     }
     if shown.len() < diagnostics.len() {
         let more = diagnostics.len() - shown.len();
@@ -77,7 +78,7 @@ pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
 
 /// A report without control characters: some of its words may come from a head.
 fn visible(diagnostic: &Diagnostic) -> Diagnostic {
-    let shown = |text: &str| lines(text).into_owned();
+    let shown = |text: &str| visible_lines(text).into_owned();
     let mut visible = diagnostic.clone();
     visible.headline = shown(&visible.headline);
     visible.labels.iter_mut().for_each(|label| label.text = shown(&label.text));
@@ -98,7 +99,7 @@ pub fn shortened(text: &str) -> String {
 const MAX_LINE: usize = 60;
 
 /// A decided check on one line.
-pub fn check_line(check: &Check, colour: bool) -> String {
+pub fn check_line(check: &CheckEvent, colour: bool) -> String {
     let (mark, style) = match check.outcome {
         Outcome::Conforms => ("conforms", GREEN),
         Outcome::Fails => ("DOES NOT CONFORM", RED),
@@ -118,10 +119,10 @@ pub fn stamped(time: f64, text: &str, colour: bool) -> String {
 }
 
 /// Value, uncertainty and limits of a check, or its condition.
-pub fn measured(check: &Check) -> String {
+pub fn measured(check: &CheckEvent) -> String {
     let Some(measured) = &check.measured else { return shortened(&check.text) };
     let value = match &measured.uncertainty {
-        Some(uncertainty) if measured.coverage == COVERAGE => {
+        Some(uncertainty) if measured.coverage == COVERAGE_FACTOR => {
             format!("{} ± {uncertainty}", measured.value)
         }
         Some(uncertainty) => {
@@ -150,7 +151,7 @@ pub fn measured(check: &Check) -> String {
 }
 
 /// The probability of conformance, where the uncertainty is known.
-pub fn sureness(check: &Check) -> String {
+pub fn sureness(check: &CheckEvent) -> String {
     let probability = check.measured.as_ref().and_then(|measured| measured.sureness());
     probability.map_or_else(String::new, |p| match p.starts_with(['>', '<']) {
         true => format!(" (P {p})"),
@@ -169,7 +170,7 @@ fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
     (text == same && difference != 0.0).then(|| {
         let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
         let side = if difference > 0.0 { "more" } else { "less" };
-        format!("{} {side}", show(difference.abs(), dimension, None, None))
+        format!("{} {side}", show_quantity(difference.abs(), dimension, None, None))
     })
 }
 
@@ -204,7 +205,7 @@ mod tests {
             kept_spinning: false,
             troubles: Vec::new(),
         };
-        left(&safe)
+        left_text(&safe)
     }
 
     #[test]
@@ -220,12 +221,12 @@ mod tests {
     fn what_nobody_measured_is_not_said_to_be() {
         let unknown = SafeState::unknown(Vec::new());
         assert_eq!(
-            left(&unknown),
+            left_text(&unknown),
             "LASER NOT KNOWN TO BE OFF, mirror not known to be parked, POLYGON SPEED NOT KNOWN: \
              take it as turning (not measured)"
         );
         let seen = SafeState { speed: 0.0, ..unknown };
-        assert!(left(&seen).contains(", mirror not parked, "), "{}", left(&seen));
-        assert!(left(&seen).ends_with(" (measured)"));
+        assert!(left_text(&seen).contains(", mirror not parked, "), "{}", left_text(&seen));
+        assert!(left_text(&seen).ends_with(" (measured)"));
     }
 }

@@ -1,7 +1,7 @@
 //! The table of units, for people at a terminal.
 
 use crate::terminal::{BOLD, beside, styled};
-use spintrue_head::units::{KINDS, TABLE, Unit};
+use spintrue_head::{KINDS, UNITS, Unit};
 
 /// Every unit by kind, with its size.
 pub fn list(colour: bool) -> String {
@@ -11,12 +11,12 @@ pub fn list(colour: bool) -> String {
     );
     for kind in KINDS {
         let of_kind = |unit: &&Unit| unit.dimension == kind.dimension && unit.zero == 0.0;
-        text.push_str(&group(kind.name, TABLE.iter().filter(of_kind), colour));
+        text.push_str(&group(kind.name, UNITS.iter().filter(of_kind), colour));
     }
-    text.push_str(&group("temperature", TABLE.iter().filter(|unit| unit.zero != 0.0), colour));
+    text.push_str(&group("temperature", UNITS.iter().filter(|unit| unit.zero != 0.0), colour));
     text.push_str("\nAlso as types without a unit of their own:\n");
     for kind in KINDS {
-        if !TABLE.iter().any(|unit| unit.dimension == kind.dimension) {
+        if !UNITS.iter().any(|unit| unit.dimension == kind.dimension) {
             text.push_str(&format!("  {:<20} {}\n", kind.name, kind.dimension.si()));
         }
     }

@@ -1,12 +1,12 @@
 //! Tables of the pages that are made from the tables of heads and of the wire.
 
 use crate::support::{root, table_of_page};
-use spintrue_head::call::{Call, Image};
-use spintrue_head::contract::TABLE as CONTRACTS;
-use spintrue_head::wire::codec::message;
-use spintrue_head::wire::tree::TABLE as HEADERS;
+use spintrue_head::Bitmap;
+use spintrue_head::CONTRACTS;
+use spintrue_head::HEADERS;
+use spintrue_head::encode_call;
+use spintrue_head::{Call, CallImage};
 use spintrue_head::{Halt, LineOrder, Pattern, Trim};
-use spintrue_head::image::Bitmap;
 use std::fs;
 use std::sync::Arc;
 
@@ -44,7 +44,7 @@ fn the_list_of_what_the_driver_says_is_whole() {
     let list = list.split("<!-- end of driver -->").next().unwrap();
     let pattern = Pattern::TestMarks;
     let line = LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 1.0, pattern };
-    let image = Image::Here(Arc::new(Bitmap::read(b"P4\n8 1\nx").unwrap()));
+    let image = CallImage::Here(Arc::new(Bitmap::read(b"P4\n8 1\nx").unwrap()));
     let calls = [
         Call::Describe,
         Call::Status,
@@ -72,7 +72,7 @@ fn the_list_of_what_the_driver_says_is_whole() {
         Call::ClearFaults,
     ];
     for call in calls {
-        let said = message(&call).unwrap();
+        let said = encode_call(&call).unwrap();
         let header = said.split(|byte| *byte == b' ').next().unwrap();
         let header = String::from_utf8(header.to_vec()).unwrap();
         assert!(list.contains(&format!("`{header}`")), "{header} is not in the list");

@@ -2,8 +2,8 @@
 //! else may have come, and what is said to make everything hold must make the plan feasible.
 
 use proptest::prelude::*;
-use spintrue_head::optics::{Clock, ClockKind, Decides, Hardware, LineRequest, StartOfScan, plan_line};
-use spintrue_head::units::parse_quantity;
+use spintrue_head::parse_quantity;
+use spintrue_head::{Clock, ClockKind, Decides, Hardware, LineRequest, StartOfScan, plan_line};
 
 /// Words by which a reason is known.
 const KINDS: [&str; 8] = [

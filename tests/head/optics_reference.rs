@@ -4,9 +4,13 @@
 //! redone by hand; the tolerance is 1e-9 relative unless the value is quoted with fewer digits.
 
 use core::f64::consts::{PI, TAU};
-use spintrue_head::optics::geometry::{facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity};
-use spintrue_head::optics::trim::{corrected, cross_scan_change, in_scan_change};
-use spintrue_head::optics::{Decides, LinePlan, LineRequest, Mean, Reading, Register, Scale, Trim, plan_line};
+use spintrue_head::{
+    Decides, FacetMean, LinePlan, LineRequest, LineScale, Reading, Register, Trim, plan_line,
+};
+use spintrue_head::{corrected, cross_scan_change, in_scan_change};
+use spintrue_head::{
+    facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity,
+};
 
 const RPM: f64 = PI / 30.0;
 const ARCSEC: f64 = PI / 648_000.0;
@@ -98,7 +102,7 @@ fn facets_that_are_cut_off_true() {
 
 #[test]
 fn an_index_only_start_shows_division_errors() {
-    use spintrue_head::optics::{Clock, ClockKind, Hardware, StartOfScan};
+    use spintrue_head::{Clock, ClockKind, Hardware, StartOfScan};
     let mut request = LineRequest {
         facets: 10,
         speed: 4800.0 * RPM,
@@ -158,11 +162,16 @@ fn the_signs_of_trims() {
 
     let reading =
         Reading { in_scan: 40.64e-6, cross_scan: -60e-6, in_scan_u: 0.4e-6, cross_scan_u: 0.4e-6 };
-    let scale = Scale { spot_velocity: 406.4, focal_length: 0.3 };
+    let scale = LineScale { spot_velocity: 406.4, focal_length: 0.3 };
     let fine = |range| Register { step: 1e-15, range };
-    let new =
-        corrected(Trim::default(), &Mean::of(&[reading]).unwrap(), scale, fine(1e-6), fine(1e-3))
-            .unwrap();
+    let new = corrected(
+        Trim::default(),
+        &FacetMean::of(&[reading]).unwrap(),
+        scale,
+        fine(1e-6),
+        fine(1e-3),
+    )
+    .unwrap();
     near("in-scan", new.trim.in_scan, -100e-9, 1e-7);
     near("cross-scan", new.trim.cross_scan, 100e-6, 1e-9);
     near("in-scan u", new.in_scan_u, 0.4e-6 / 406.4, 1e-9);

@@ -1,7 +1,7 @@
 //! Unit arithmetic against the `uom` crate, a general-purpose library of quantities (SI), and
 //! the one place where we differ from such libraries on purpose: a turn is an angle here.
 
-use spintrue_head::units::{Dimension, parse_quantity, parse_unit, show};
+use spintrue_head::{Dimension, parse_quantity, parse_unit};
 use uom::si::f64::{
     Acceleration, Angle, AngularVelocity, ElectricPotential, ElectricalResistance, Energy, Force,
     Frequency, Length, Mass, Power, Pressure, TemperatureInterval, ThermodynamicTemperature, Time,

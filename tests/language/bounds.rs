@@ -3,14 +3,14 @@
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue_language::bounds::{Bound, What, finish_most};
-use spintrue_language::diagnostics::Severity;
-use spintrue_head::description::{Clock, ClockKind, Register, StartOfScan};
-use spintrue_language::station::Station;
+use spintrue_head::{Clock, ClockKind, Register, StartOfScan};
 use spintrue_head::{Description, Rig, Times};
-use spintrue_sim as sim;
-use spintrue_language::interpret;
-use spintrue_language::session::{Prepared, prepare};
+use spintrue_language::Severity;
+use spintrue_language::Station;
+use spintrue_language::run_program;
+use spintrue_language::{BoundFor, TimeBound, finish_most};
+use spintrue_language::{Prepared, prepare};
+use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -68,7 +68,7 @@ fn prepared(text: &str, settings: &[&str]) -> Prepared {
     prepared
 }
 
-fn bound_with(text: &str, settings: &[&str]) -> Bound {
+fn bound_with(text: &str, settings: &[&str]) -> TimeBound {
     prepared(text, settings).bound(&round()).unwrap()
 }
 
@@ -81,9 +81,9 @@ fn takes(text: &str, seconds: f64) {
     assert!((own - seconds).abs() < 1e-5, "{own} instead of {seconds}\n{text}");
 }
 
-/// What is not known, in the script's words.
+/// BoundFor is not known, in the script's words.
 #[track_caller]
-fn unknown(text: &str, what: What, at: &str, from: Option<&str>) {
+fn unknown(text: &str, what: BoundFor, at: &str, from: Option<&str>) {
     let prepared = prepared(text, &[]);
     let bound = prepared.bound(&round()).unwrap();
     assert_eq!(bound.most, None, "{text}");
@@ -121,7 +121,7 @@ fn questions() {
     takes("repeat 3 times { ask \"ready\" within 20 s: flag }\n", 60.0);
     // Without a limit it can be anything.
     let endless = "let t = ask \"t\": time\nwait t\n";
-    unknown(endless, What::Wait, "wait t", Some("ask"));
+    unknown(endless, BoundFor::Wait, "wait t", Some("ask"));
 }
 
 #[test]
@@ -191,12 +191,12 @@ fn what_is_measured_can_be_limited() {
 #[test]
 fn what_is_not_known_is_said() {
     let measured = "let t = turns(1)[0].period\nwait t\n";
-    unknown(measured, What::Wait, "wait t", Some("turns(1)"));
+    unknown(measured, BoundFor::Wait, "wait t", Some("turns(1)"));
     let counted = "let n = counted_facets()\nrepeat n times { wait 1 s }\n";
-    unknown(counted, What::Loop, "n", Some("counted_facets()"));
+    unknown(counted, BoundFor::Loop, "n", Some("counted_facets()"));
     let grown = "var xs = [1]\nwhile not locked() at most 100 times { xs = xs + xs }\n\
                  for x in xs { wait 1 s }\n";
-    unknown(grown, What::Loop, "for x in xs", None);
+    unknown(grown, BoundFor::Loop, "for x in xs", None);
 }
 
 #[test]
@@ -273,7 +273,7 @@ fn large_scripts_are_no_trouble() {
     assert!(most > 9_f64.powi(20) && most < 9_f64.powi(20) * 1.1, "{most}");
 }
 
-/// What a generated script took on a generated head, and what it was allowed.
+/// BoundFor a generated script took on a generated head, and what it was allowed.
 struct Ran {
     script: f64,
     script_most: Option<f64>,
@@ -301,7 +301,7 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
         return None;
     }
     // Some descriptions are refused, since their polygon never locks.
-    let (head, gauge) = sim::open(Some(("head.toml", toml)), seed).ok()?;
+    let (head, gauge) = open(Some(("head.toml", toml)), seed).ok()?;
     let stop = Arc::new(AtomicBool::new(false));
     // Nothing is run where the link is silent from the start.
     let mut station =
@@ -313,7 +313,7 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let program = prepared.program.as_ref().unwrap();
     let started = station.now();
     let place = |span| prepared.sources.place(span);
-    let failure = interpret::run(program, &mut station, &mut Events::default(), &place).err();
+    let failure = run_program(program, &mut station, &mut Events::default(), &place).err();
     let ended = station.now();
     station.finish(failure.is_none());
     let why = bound.unknown.first().map(|u| (u.what, prepared.sources.slice(u.span)));
@@ -385,7 +385,7 @@ fn the_long_way_is_counted() {
         (fault("link_silent"), format!("wait 15 s\n{}", again(200, "note \"{measured_speed()}\""))),
         (fault("link_silent"), format!("wait 15 s\n{}", again(200, "load(no_trims())"))),
         (fault("gauge_dead"), light(one)),
-        // What a variable is after one of several ways.
+        // BoundFor a variable is after one of several ways.
         (String::new(), format!("if {NOT} {{ wait 1 s }} else {{ wait 50 s }}\n")),
         (
             String::new(),

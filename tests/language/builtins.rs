@@ -2,11 +2,11 @@
 //! its reader needs.
 
 use crate::inside::{Sources, run, station};
-use spintrue_language::builtins::{Default, Spec, TOPICS, records, table};
-use spintrue_language::diagnostics::render::render;
-use spintrue_language::images::Images;
-use spintrue_head::image::Bitmap;
-use spintrue_language::session::{Prepared, Verdict, prepare, read_image};
+use spintrue_head::Bitmap;
+use spintrue_language::Images;
+use spintrue_language::render_diagnostics;
+use spintrue_language::{DefaultValue, ParameterSpec, TOPICS, builtin_records, builtins};
+use spintrue_language::{Prepared, Verdict, prepare, read_image};
 use std::sync::Arc;
 
 /// A script with the page that it exposes.
@@ -18,7 +18,7 @@ fn script(text: &str) -> Sources<'_> {
 #[track_caller]
 fn prepared(name: &str, text: &str) -> Prepared {
     let prepared = prepare(&mut script(text), name, &[]).unwrap();
-    let reports = render(&prepared.diagnostics, &prepared.sources, false, 80);
+    let reports = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
     assert!(prepared.errors() == 0, "{name}:\n{reports}");
     prepared
 }
@@ -34,13 +34,13 @@ impl Images for Page {
 
 #[test]
 fn every_example_passes() {
-    for builtin in table() {
+    for builtin in builtins() {
         let name = builtin.name;
         let prepared = prepared(name, builtin.example);
         assert!(builtin.example.contains(name), "the example of {name} does not use it");
         // Of a head alone there is nothing to switch.
         let named = builtin.parameters.first().map(|parameter| &parameter.spec);
-        let around = matches!(named, Some(Spec::Signal | Spec::Channel));
+        let around = matches!(named, Some(ParameterSpec::Signal | ParameterSpec::Channel));
         let description = include_str!("../../scripts/heads/ten_with_station.toml");
         let mut station = station(around.then_some(description), 1);
         station.set_images(Box::new(Page));
@@ -59,19 +59,19 @@ fn every_entry_is_complete() {
         let mut optional = false;
         for parameter in builtin.parameters {
             assert!(!parameter.meaning.is_empty(), "{}: {}", builtin.name, parameter.name);
-            let left_out = matches!(parameter.default, Default::Optional(_));
+            let left_out = matches!(parameter.default, DefaultValue::Optional(_));
             assert!(left_out || !optional, "{}: a required one behind an optional", builtin.name);
             optional = left_out;
         }
-        assert!(!spintrue_language::syntax::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
+        assert!(!spintrue_language::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
         for parameter in builtin.parameters {
-            assert!(!spintrue_language::syntax::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
+            assert!(!spintrue_language::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
         }
     }
-    for record in records() {
+    for record in builtin_records() {
         for (field, _, meaning) in record.fields {
             assert!(!meaning.is_empty());
-            assert!(!spintrue_language::syntax::KEYWORDS.contains(field), "{}.{field}", record.name);
+            assert!(!spintrue_language::KEYWORDS.contains(field), "{}.{field}", record.name);
         }
     }
 }
@@ -95,7 +95,7 @@ fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
         );
         let (finished, events) = run(&prepared(name, &script), &mut station(None, 1));
         assert_eq!(finished.verdict(), Verdict::Passed, "{call}: {:?}", events.0);
-        let meaning = table().iter().find(|b| b.name == name).unwrap().meaning;
+        let meaning = builtins().iter().find(|b| b.name == name).unwrap().meaning;
         assert!(meaning.contains("with the kind `value`"), "{name}: {meaning}");
         assert!(!meaning.contains("is a fault"), "{name}: {meaning}");
     }

@@ -4,10 +4,10 @@
 
 use crate::inside::Sources;
 use crate::support::{corpus, file_name, root, scripts};
-use spintrue_language::diagnostics::Severity;
-use spintrue_language::diagnostics::codes;
-use spintrue_language::diagnostics::render::{render, summary};
-use spintrue_language::session::{FileError, Files, Prepared, Text, prepare};
+use spintrue_language::ALL_CODES;
+use spintrue_language::Severity;
+use spintrue_language::{FileError, Files, Prepared, SourceText, prepare};
+use spintrue_language::{diagnostics_summary, render_diagnostics};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -16,10 +16,10 @@ use std::path::{Path, PathBuf};
 struct Corpus(PathBuf);
 
 impl Files for Corpus {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         let text = fs::read_to_string(self.0.join(path));
         let text = text.map_err(|_| format!("there is no file {path}"))?;
-        Ok(Text { name: path.to_string(), text })
+        Ok(SourceText { name: path.to_string(), text })
     }
 
     fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
@@ -42,8 +42,8 @@ fn report(prepared: &Prepared) -> String {
         text.push_str(&format!("──── {}\n{}\n", source.name, source.text.trim_end()));
     }
     text.push_str("────\n\n");
-    text.push_str(&render(&prepared.diagnostics, &prepared.sources, false, 80));
-    text.push_str(&summary(&prepared.diagnostics));
+    text.push_str(&render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80));
+    text.push_str(&diagnostics_summary(&prepared.diagnostics));
     text
 }
 
@@ -86,7 +86,7 @@ fn every_code_has_its_script() {
         prepared.flat_map(|prepared| prepared.diagnostics).map(|d| d.code).collect();
     let of = |topics: [&str; 3]| -> BTreeSet<&str> {
         let of_topics = |code: &&str| topics.iter().any(|topic| code[1..].starts_with(topic));
-        codes::ALL.iter().copied().filter(of_topics).collect()
+        ALL_CODES.iter().copied().filter(of_topics).collect()
     };
     let syntax = of(["01", "02", "03"]);
     let known: BTreeSet<&str> =
@@ -113,7 +113,7 @@ fn shipped_scripts_are_clean() {
         let name = file_name(path);
         let settings: &[String] = if name == "requalify.spt" { &last } else { &[] };
         let prepared = prepare(&mut Corpus(folder.clone()), name, settings).unwrap();
-        let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
+        let said = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
         assert!(prepared.diagnostics.is_empty(), "{said}");
         count += 1;
     }

@@ -3,19 +3,21 @@
 
 use crate::example::Example;
 use crate::support::root;
-use spintrue_language::builtins::{Effect, FAILURE};
-use spintrue_language::check::limit::beyond;
-use spintrue_language::diagnostics::Diagnostic;
-use spintrue_language::diagnostics::codes::{ALL, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, topics};
-use spintrue_language::diagnostics::render::render;
 use spintrue_head::{FaultInjector, Head};
-use spintrue_sim as sim;
-use spintrue_language::program::failure::FailureKind;
-use spintrue_language::session::{FileError, Files, Prepared, Text, prepare};
+use spintrue_language::Diagnostic;
+use spintrue_language::FailureKind;
+use spintrue_language::effects_beyond;
+use spintrue_language::render_diagnostics;
+use spintrue_language::{
+    ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, code_topics,
+};
+use spintrue_language::{Effect, FAILURE_RECORD};
+use spintrue_language::{FileError, Files, Prepared, SourceText, prepare};
+use spintrue_sim::open;
 use std::collections::BTreeSet;
 
 fn codes() -> impl Iterator<Item = &'static Code> {
-    topics().iter().flat_map(|topic| &topic.codes)
+    code_topics().iter().flat_map(|topic| &topic.codes)
 }
 
 /// Codes whose examples are scripts that a check alone decides.
@@ -35,7 +37,7 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
     }
     let file = example.head.take().map(|file| example.read(None, &file).unwrap());
     let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
-    let (mut head, _) = sim::open(file, 1).unwrap();
+    let (mut head, _) = open(file, 1).unwrap();
     let provoking = head.injector();
     reports.extend(
         prepared.unfit(&head.describe().unwrap(), &|fault| provoking.check_can_inject(fault)),
@@ -44,19 +46,19 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
         let named = allowed.split(',').map(|word| Effect::named(word).unwrap());
         let allowed: Vec<Effect> = named.collect();
         let way_out = |effect: Effect| format!("add {}", effect.text());
-        reports.extend(beyond(&prepared.effects, &allowed, &way_out, &prepared.sources));
+        reports.extend(effects_beyond(&prepared.effects, &allowed, &way_out, &prepared.sources));
     }
     (reports, prepared)
 }
 
 impl Files for Example {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         // Paths are taken from the folder of the file that names them.
         let folder = from.and_then(|from| from.rsplit_once('/')).map_or("", |(folder, _)| folder);
         let near = format!("{folder}/{path}");
         let found = self.files.iter().find(|(name, _)| *name == near || name == path);
         let (name, text) = found.ok_or_else(|| format!("there is no file {path}"))?;
-        Ok(Text { name: name.clone(), text: text.clone() })
+        Ok(SourceText { name: name.clone(), text: text.clone() })
     }
 
     fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
@@ -76,7 +78,7 @@ fn wrong_examples_yield_their_code_and_no_other() {
             other => BTreeSet::from([other]),
         };
         if met != expected {
-            let report = render(&said, &prepared.sources, false, 80);
+            let report = render_diagnostics(&said, &prepared.sources, false, 80);
             wrong.push(format!("{}: yields {met:?}\n{report}", code.code));
         }
     }
@@ -89,7 +91,7 @@ fn right_examples_have_nothing_to_be_said_of() {
     for code in of_scripts() {
         let (said, prepared) = reports(Example::new(&code.right));
         if !said.is_empty() || prepared.program.is_none() {
-            let report = render(&said, &prepared.sources, false, 80);
+            let report = render_diagnostics(&said, &prepared.sources, false, 80);
             wrong.push(format!("{}:\n{report}", code.code));
         }
     }
@@ -109,7 +111,7 @@ fn lists_are_those_of_the_tables() {
     assert!(told.contains(&format!("({quoted} or `{last}`)")), "docs/diagnostics.md: {quoted}");
     let failures: Vec<&str> = FailureKind::caught().collect();
     assert!(explained("E0521").contains(&failures.join(", ")), "{}", explained("E0521"));
-    let kind = FAILURE.fields.iter().find(|field| field.0 == "kind").unwrap().2;
+    let kind = FAILURE_RECORD.fields.iter().find(|field| field.0 == "kind").unwrap().2;
     let language = page("docs/language.md");
     for failure in failures {
         assert!(kind.contains(failure), "{failure}");
@@ -120,7 +122,7 @@ fn lists_are_those_of_the_tables() {
 #[test]
 fn every_code_is_explained_once_and_in_order() {
     let all: Vec<&str> = codes().map(|code| code.code).collect();
-    assert_eq!(all, ALL, "the pages of the codes and the table of constants differ");
+    assert_eq!(all, ALL_CODES, "the pages of the codes and the table of constants differ");
     let digits = |code: &&str| code[1..].parse::<u32>().unwrap();
     assert!(all.iter().map(digits).is_sorted_by(|a, b| a < b), "{all:?}");
     assert!(all.len() > 90, "only {} codes", all.len());

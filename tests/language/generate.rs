@@ -3,9 +3,9 @@
 
 use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::{Rng, SeedableRng};
-use spintrue_language::images::Images;
-use spintrue_head::image::Bitmap;
-use spintrue_language::operator::{Answer, NoAnswer, Operator, Question, Wanted};
+use spintrue_head::Bitmap;
+use spintrue_language::Images;
+use spintrue_language::{Answer, NoAnswer, Operator, Question, Wanted};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

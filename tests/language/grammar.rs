@@ -1,9 +1,9 @@
 //! What stands in `grammar/`: the test by which `tests/extra/grammar.sh` asks which texts parse,
 //! and the highlighting grammar, which is made from the tables of the language.
 
-use spintrue_language::source::SourceId;
-use spintrue_language::syntax::names::Names;
-use spintrue_language::syntax::parse;
+use spintrue_language::SourceId;
+use spintrue_language::SymbolNames;
+use spintrue_language::parse;
 use std::fs;
 
 #[path = "grammar/highlight.rs"]
@@ -20,7 +20,7 @@ fn which_texts_parse() {
     for line in texts.lines() {
         let entry: serde_json::Value = serde_json::from_str(line).unwrap();
         let text = entry["text"].as_str().unwrap();
-        let parsed = parse(SourceId(0), text, &mut Names::default());
+        let parsed = parse(SourceId(0), text, &mut SymbolNames::default());
         let answer = match parsed.diagnostics.first() {
             None => "parses".to_string(),
             Some(first) => format!("{} {}", first.code, first.headline),

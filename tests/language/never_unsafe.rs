@@ -6,14 +6,14 @@ mod watched;
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue_head::faults::{FAULTS, InjectableFault};
-use spintrue_sim as sim;
-use spintrue_language::station::Station;
+use spintrue_head::Bitmap;
 use spintrue_head::Head;
-use spintrue_language::images::Images;
-use spintrue_head::image::Bitmap;
-use spintrue_language::session;
-use spintrue_language::session::{Finished, Prepared, SCRIPT, Verdict, prepare, read_image};
+use spintrue_head::{FAULTS, InjectableFault};
+use spintrue_language::Images;
+use spintrue_language::Station;
+use spintrue_language::run_script;
+use spintrue_language::{Finished, Prepared, SCRIPT_SOURCE, Verdict, prepare, read_image};
+use spintrue_sim::open_with;
 use std::sync::Arc;
 use watched::{Strike, Watched};
 
@@ -61,9 +61,9 @@ fn run(
     seed: u64,
     strike: (usize, Strike),
 ) -> Option<Run> {
-    let name = &prepared.sources.get(SCRIPT).unwrap().name;
+    let name = &prepared.sources.get(SCRIPT_SOURCE).unwrap().name;
     let text = around(name).then_some(("station", STATION));
-    let (head, gauge) = sim::open_with(text, seed, faults).unwrap();
+    let (head, gauge) = open_with(text, seed, faults).unwrap();
     let watched = Watched::new(head, gauge, strike);
     let stop = watched.log.borrow().stop.clone();
     // Where the link is silent from the start there is no run.
@@ -74,7 +74,7 @@ fn run(
     let description = station.description().clone();
     let runnable =
         prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
-    let finished = session::run(runnable, &mut station, &mut Events::default());
+    let finished = run_script(runnable, &mut station, &mut Events::default());
     Some(Run { finished, watched, most: bound.most })
 }
 

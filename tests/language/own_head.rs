@@ -9,18 +9,17 @@ mod head;
 use crate::inside::{Events, Sources, run};
 use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
-use spintrue_language::diagnostics::render::render;
-use spintrue_head::contract;
-use spintrue_head::contract::{Outcome, Permissions};
-use spintrue_language::station::Station;
-use spintrue_head::wire::acceptor::Listener;
-use spintrue_head::wire::control::Served;
-use spintrue_head::wire::driver;
-use spintrue_head::wire::greeting::Target;
-use spintrue_head::wire::link::Place;
-use spintrue_head::wire::server::serve;
+use spintrue_head::Listener;
+use spintrue_head::Served;
+use spintrue_head::WirePlace;
+use spintrue_head::WireTarget;
+use spintrue_head::serve_listeners;
 use spintrue_head::{Calls, Fault, Gauge, Head, Link, Rig};
-use spintrue_language::session::{Finished, Verdict, prepare};
+use spintrue_head::{Contract, connect, run_contracts};
+use spintrue_head::{ContractOutcome, Permissions};
+use spintrue_language::Station;
+use spintrue_language::render_diagnostics;
+use spintrue_language::{Finished, Verdict, prepare};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -43,13 +42,14 @@ fn made(interlock: bool) -> (Shared<Imaginary>, (Box<dyn Head>, Option<Box<dyn G
 fn every_contract_is_kept() {
     let told = [true, false].map(|interlock| {
         let (_, (head, gauge)) = made(interlock);
-        contract::run(Box::new(Rig::new(head, gauge)), EVERYTHING).outcomes
+        run_contracts(Box::new(Rig::new(head, gauge)), EVERYTHING).outcomes
     });
     for (closed, open) in told[0].iter().zip(&told[1]) {
         let (contract, found) = closed;
-        let broken = [found, &open.1].into_iter().find(|found| matches!(found, Outcome::Broken(_)));
+        let broken =
+            [found, &open.1].into_iter().find(|found| matches!(found, ContractOutcome::Broken(_)));
         assert!(broken.is_none(), "{}: {broken:?}", contract.name);
-        assert!([found, &open.1].contains(&&Outcome::Kept), "{}: {found:?}", contract.name);
+        assert!([found, &open.1].contains(&&ContractOutcome::Kept), "{}: {found:?}", contract.name);
     }
 }
 
@@ -96,9 +96,9 @@ fn a_wrong_line_is_seen() {
     }
 
     let board = Rc::new(RefCell::new(Miswired(Imaginary::new())));
-    let told = contract::run(Box::new(Rig::new(Box::new(OwnHead::new(board)), None)), EVERYTHING);
-    let broken = |(contract, found): &(&contract::Contract, Outcome)| {
-        matches!(found, Outcome::Broken(_)).then_some(contract.name)
+    let told = run_contracts(Box::new(Rig::new(Box::new(OwnHead::new(board)), None)), EVERYTHING);
+    let broken = |(contract, found): &(&Contract, ContractOutcome)| {
+        matches!(found, ContractOutcome::Broken(_)).then_some(contract.name)
     };
     let broken: Vec<&str> = told.outcomes.iter().filter_map(broken).collect();
     assert!(broken.contains(&"armed_guards") && broken.contains(&"line_drawn"), "{broken:?}");
@@ -126,7 +126,7 @@ fn a_script_runs_on_it_through_the_library() {
 #[test]
 fn what_is_wrong_is_told() {
     let prepared = prepare(&mut Sources::of("spin(80 Hz)\n"), "wrong.spt", &[]).unwrap();
-    let said = render(&prepared.diagnostics, &prepared.sources, false, 80);
+    let said = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
     assert!(prepared.program.is_none() && said.contains("wrong.spt:1:6"), "{said}");
 
     let (_, (head, gauge)) = made(false);
@@ -142,7 +142,7 @@ fn it_is_brought_up_over_the_wire() {
     let (end, door) =
         (Arc::new(AtomicBool::new(false)), Listener::socket(([127, 0, 0, 1], 0).into()));
     let door = door.unwrap();
-    let place = Place::Socket(door.at().unwrap().trim_start_matches("tcp://").to_string());
+    let place = WirePlace::Socket(door.at().unwrap().trim_start_matches("tcp://").to_string());
     let serving = {
         let end = Arc::clone(&end);
         std::thread::spawn(move || {
@@ -151,13 +151,13 @@ fn it_is_brought_up_over_the_wire() {
             let mut said = Vec::new();
             let mut log = |line: &str| said.push(line.to_string());
             let served = Served::new(head, gauge, false);
-            serve(served, vec![door], &end, &AtomicBool::new(true), &mut log).unwrap();
+            serve_listeners(served, vec![door], &end, &AtomicBool::new(true), &mut log).unwrap();
             let control = board.borrow().word(Word::Control);
             (said, control & (board::LASER | board::DRIVE))
         })
     };
-    let target = Target { place, secret: None, stop: Arc::default(), cut: Arc::default() };
-    let driven = driver::open(target).unwrap();
+    let target = WireTarget { place, secret: None, stop: Arc::default(), cut: Arc::default() };
+    let driven = connect(target).unwrap();
     let (ended, events) = brought_up(Box::new(driven.link));
     end.store(true, Ordering::SeqCst);
     let (said, left_on) = serving.join().unwrap();

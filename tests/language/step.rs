@@ -4,15 +4,15 @@ use crate::inside::{Events, Sources, station};
 use crate::support::{root, scripts};
 use spintrue_head::Calls;
 use spintrue_head::Laser;
-use spintrue_language::session::live::Session;
-use spintrue_language::session::step::{Pause, Pauses};
+use spintrue_language::LiveSession;
+use spintrue_language::{Pause, Pauses};
 use std::fs;
 use std::path::PathBuf;
 
 /// The time that an entry is said to take is its own: making the head safe is no part of it.
 #[test]
 fn what_is_over_at_once_has_a_short_bound() {
-    let (station, mut session) = (station(None, 1), Session::default());
+    let (station, mut session) = (station(None, 1), LiveSession::default());
     for (text, least, most) in [
         ("locked()", 0.0, 5.0),
         ("rails()", 0.0, 5.0),
@@ -73,7 +73,7 @@ impl Pauses for Everywhere {
 /// What a script says, how it ends, how long it may take, and what was seen at its pauses; none
 /// where it cannot run here.
 fn ran(path: &str, steps: bool) -> Option<(Vec<String>, Option<String>, String, Everywhere)> {
-    let (mut session, mut station) = (Session::default(), station(None, 1));
+    let (mut session, mut station) = (LiveSession::default(), station(None, 1));
     let read = session.load(&mut files(), path, &[]).unwrap();
     let head = station.description().clone();
     let read = read.admit(&head, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;

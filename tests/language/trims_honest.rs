@@ -8,9 +8,9 @@
 //! them; neither do they belong to the stated uncertainty.
 
 use crate::inside::{self, Sources, station};
-use spintrue_language::interpret::Event;
-use spintrue_language::program::show::Shown;
-use spintrue_language::session::{Prepared, Verdict, prepare};
+use spintrue_language::Event;
+use spintrue_language::Shown;
+use spintrue_language::{Prepared, Verdict, prepare};
 use std::sync::Arc;
 
 /// Corrects roughly, then measures again: the correction is first order, so the second round is

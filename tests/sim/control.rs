@@ -2,24 +2,24 @@
 
 use crate::line::Line;
 use crate::served::Server;
-use spintrue_head::control::{Control, SharedControl};
-use spintrue_head::wire::driver;
-use spintrue_head::wire::greeting::Target;
-use spintrue_head::wire::link::Place;
+use spintrue_head::WirePlace;
+use spintrue_head::WireTarget;
+use spintrue_head::connect;
 use spintrue_head::{Calls, Fault, Halt, Link};
+use spintrue_head::{Control, SharedControl};
 use std::sync::Arc;
 use std::time::Duration;
 
 const LONG: Duration = Duration::from_secs(60);
 
-fn target(server: &Server) -> Target {
-    let place = Place::Socket(server.place.clone());
+fn target(server: &Server) -> WireTarget {
+    let place = WirePlace::Socket(server.place.clone());
     Target { place, secret: None, stop: Arc::default(), cut: Arc::default() }
 }
 
 /// A head that is driven from here.
 fn driven(server: &Server) -> impl Link {
-    driver::open(target(server)).unwrap().link
+    connect(target(server)).unwrap().link
 }
 
 /// The polygon turns for a client that controls the head.
@@ -85,7 +85,7 @@ fn a_client_without_control_is_refused_and_may_look() {
 fn control_goes_from_one_to_the_other() {
     let server = Server::new(LONG);
     let mut first = turning(&server);
-    let mut second = driver::open(target(&server)).unwrap();
+    let mut second = connect(target(&server)).unwrap();
     assert_eq!(second.control.owner(), Ok(Control::Others));
     assert!(matches!(second.control.take(), Err(Fault::Refused(_))));
     second.control.insist(true);

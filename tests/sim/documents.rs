@@ -1,9 +1,9 @@
 //! Tables of the pages that are made from the tables of the simulated head.
 
 use crate::support::{root, table_of_page};
-use spintrue_head::faults::FAULTS;
+use spintrue_head::FAULTS;
 use spintrue_head::Head;
-use spintrue_sim as sim;
+use spintrue_sim::open;
 use std::fs;
 
 /// With `INSTA_UPDATE=always` the page is written anew.
@@ -40,7 +40,7 @@ fn the_page_of_heads_names_every_key() {
         }
     }
     let station = fs::read_to_string(root().join("scripts/heads/ten_with_station.toml")).unwrap();
-    let (mut head, _) = sim::open(Some(("station", &station)), 1).unwrap();
+    let (mut head, _) = open(Some(("station", &station)), 1).unwrap();
     let mut description = head.describe().unwrap();
     // What may be left out is left out of a head that has none.
     description.times.station_most = 1.0;

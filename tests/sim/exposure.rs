@@ -2,14 +2,14 @@
 //! shows the image, banding goes when trims come, and whatever ends a page leaves no light on.
 
 use core::f64::consts::TAU;
-use spintrue_sim as sim;
-use spintrue_sim::medium::{Medium, Sheet};
-use spintrue_sim::render::{Showing, picture};
-use spintrue_language::station::{Station, StationError};
+use spintrue_head::Bitmap;
+use spintrue_head::corrected;
 use spintrue_head::{Calls, ExposedPage, Fault, Laser, LineOrder, PageOrder, Rig};
-use spintrue_head::image::Bitmap;
-use spintrue_head::optics::{Decides, LinePlan, LineRequest, Trim, plan_line};
-use spintrue_head::optics::trim::corrected;
+use spintrue_head::{Decides, LinePlan, LineRequest, Trim, plan_line};
+use spintrue_language::{Station, StationError};
+use spintrue_sim::open;
+use spintrue_sim::{Medium, Sheet};
+use spintrue_sim::{Showing, draw_picture};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -51,7 +51,7 @@ struct Bench {
 impl Bench {
     /// `more` is laid over the ideal head; sections must not come twice.
     fn new(description: &str, seed: u64) -> Bench {
-        let (head, gauge) = sim::open(Some(("test", description)), seed).unwrap();
+        let (head, gauge) = open(Some(("test", description)), seed).unwrap();
         let medium = head.medium();
         medium.keep();
         let stop = Arc::new(AtomicBool::new(false));
@@ -125,7 +125,7 @@ fn a_perfect_head_shows_the_image_dot_for_dot() {
     let sheet = bench.sheet();
     assert!(sheet.shifts().iter().all(|shift| shift.abs() < 1e-8), "{:?}", sheet.shifts());
     // A spot far smaller than a dot leaves each dot its own pixel.
-    let shown = picture(&sheet, &showing(0.2 * sheet.pitch), |work| work()).unwrap();
+    let shown = draw_picture(&sheet, &showing(0.2 * sheet.pitch), |work| work()).unwrap();
     for (y, words) in image.lines().enumerate() {
         for x in 0..1000 {
             let lit = words[x / 32] >> (31 - x % 32) & 1 == 1;
@@ -143,7 +143,7 @@ fn even_ground_has_the_stated_blackness_whatever_the_scale() {
     let sheet = bench.sheet();
     for scale in [1, 2, 3] {
         let showing = Showing { scale, spot: Some(3.0 * sheet.pitch) };
-        let shown = picture(&sheet, &showing, |work| work()).unwrap();
+        let shown = draw_picture(&sheet, &showing, |work| work()).unwrap();
         let middle = (shown.width * shown.height / 2 + shown.width / 2) as usize;
         // 255·exp(−3) = 12.7: the stated answer to light of 1.
         assert!((12..=13).contains(&shown.gray[middle]), "{}", shown.gray[middle]);
@@ -224,7 +224,7 @@ fn trims_take_the_banding_out_of_the_picture() {
             bench.station.expose(&order).unwrap();
             readings.extend(bench.station.measure().ok());
         }
-        let mean = spintrue_head::optics::Mean::of(&readings).unwrap();
+        let mean = spintrue_head::FacetMean::of(&readings).unwrap();
         let (time, angle) = (description.in_scan_trim, description.cross_scan_trim);
         let found = corrected(Trim::default(), &mean, plan.scale(), time, angle).unwrap();
         *trim = found.trim;
@@ -240,7 +240,7 @@ fn trims_take_the_banding_out_of_the_picture() {
     assert!(largest(&after) < 1e-6, "{}", largest(&after));
     // What is left on even ground is the facets' unlike reflectivity.
     let spread = |sheet: &Sheet| {
-        let shown = picture(sheet, &showing(1.5 * sheet.pitch), |work| work()).unwrap();
+        let shown = draw_picture(sheet, &showing(1.5 * sheet.pitch), |work| work()).unwrap();
         let rows = shown.gray.chunks(960).skip(30).take(240);
         let means: Vec<f64> =
             rows.map(|row| row.iter().map(|g| f64::from(*g)).sum::<f64>() / 960.0).collect();
@@ -264,7 +264,7 @@ fn the_same_seed_gives_the_same_picture_with_any_number_of_threads() {
                 }
             });
         };
-        picture(&bench.sheet(), &showing, lend).unwrap()
+        draw_picture(&bench.sheet(), &showing, lend).unwrap()
     };
     let one = page(5, 1);
     for threads in [2, 3, 16] {
@@ -311,7 +311,7 @@ fn whatever_ends_a_page_ends_its_light() {
         let cut = sheet.lines.last().is_some_and(|line| line.drawn < 1.0);
         assert_eq!(cut, fault.contains("interlock") || fault.contains("silent"), "{fault}");
         // What was begun can still be shown.
-        picture(&sheet, &showing(1.5 * sheet.pitch), |work| work()).unwrap();
+        draw_picture(&sheet, &showing(1.5 * sheet.pitch), |work| work()).unwrap();
         let safe = bench.station.make_safe(false);
         if !fault.contains("silent") {
             assert!(safe.laser_off, "{fault}: {safe:?}");
@@ -369,7 +369,7 @@ fn pictures_that_cannot_be_made_are_refused() {
     let sheet = bench.sheet();
     for (scale, spot) in [(0, 1e-4), (17, 1e-4), (1, 1.0), (1, 0.0), (1, f64::NAN)] {
         let showing = Showing { scale, spot: Some(spot) };
-        assert!(picture(&sheet, &showing, |work| work()).is_err(), "{showing:?}");
+        assert!(draw_picture(&sheet, &showing, |work| work()).is_err(), "{showing:?}");
     }
 }
 

@@ -2,16 +2,19 @@
 //! damaged; and the contracts on a replay.
 
 use flate2::read::GzDecoder;
-use spintrue_head::call::{Call, Reply};
-use spintrue_head::contract;
-use spintrue_head::contract::{Outcome, Permissions};
-use spintrue_head::faults::FAULTS;
-use spintrue_head::record::{CallListener, CallRecorder, Heard};
-use spintrue_head::replay::Replay;
-use spintrue_head::trace::{Entry, FORMAT, Header, TraceError, TraceReader, TraceWriter, VERSION, survey};
+use spintrue_head::Bitmap;
+use spintrue_head::FAULTS;
+use spintrue_head::Replay;
+use spintrue_head::run_contracts;
+use spintrue_head::{Call, Reply};
+use spintrue_head::{CallListener, CallRecorder, Heard};
 use spintrue_head::{Calls, Description, Fault, Head, Link, PageOrder, Rig};
-use spintrue_sim as sim;
-use spintrue_head::image::Bitmap;
+use spintrue_head::{ContractOutcome, Permissions};
+use spintrue_head::{
+    TRACE_FORMAT, TRACE_VERSION, TraceEntry, TraceError, TraceHeader, TraceReader, TraceWriter,
+    survey_trace,
+};
+use spintrue_sim::{SimGauge, SimHead, open, open_with};
 use std::cell::RefCell;
 use std::io::{Read, Write};
 use std::rc::Rc;
@@ -35,7 +38,7 @@ impl Link for Running {
     }
 }
 
-fn rig(head: sim::SimHead, gauge: sim::SimGauge) -> Rig {
+fn rig(head: SimHead, gauge: SimGauge) -> Rig {
     Rig::new(Box::new(head), Some(Box::new(gauge)))
 }
 
@@ -64,10 +67,10 @@ impl CallListener for Tap {
     }
 }
 
-fn header(head: Description) -> Header {
+fn header(head: Description) -> TraceHeader {
     Header {
-        format: FORMAT.to_string(),
-        version: VERSION,
+        format: TRACE_FORMAT.to_string(),
+        version: TRACE_VERSION,
         spintrue: "0.1.0".to_string(),
         head,
         gauge: true,
@@ -84,7 +87,7 @@ fn played(bytes: Vec<u8>) -> Replay {
 
 #[test]
 fn a_clock_that_runs_by_itself_replays_look_by_look() {
-    let (head, gauge) = sim::open(None, 1).unwrap();
+    let (head, gauge) = open(None, 1).unwrap();
     let mut head = Running(rig(head, gauge), 0.0);
     let written = Written::default();
     let header = header(head.describe().unwrap());
@@ -109,7 +112,7 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
     // Nobody ends the recording: what was commanded last is there all the same.
     std::mem::forget((head, tap));
     let bytes = written.0.borrow().clone();
-    assert_eq!(survey(&bytes[..]).unwrap().verdict, None);
+    assert_eq!(survey_trace(&bytes[..]).unwrap().verdict, None);
     let mut again = played(bytes);
     // The look behind the last command had not gone out.
     let second = looks(&mut again);
@@ -128,19 +131,19 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
 
 const ALL: Permissions = Permissions { trims: true, switches: true, motion: true, light: true };
 
-fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<Outcome>) {
+fn recorded_contracts(faults: &[String]) -> (Vec<u8>, Vec<ContractOutcome>) {
     let station = include_str!("../../scripts/heads/ten_with_station.toml");
-    let (mut head, gauge) = sim::open_with(Some(("station", station)), 1, faults).unwrap();
+    let (mut head, gauge) = open_with(Some(("station", station)), 1, faults).unwrap();
     let written = Written::default();
     let described = head.describe().ok();
     let described = described.unwrap_or_else(|| {
-        let (mut other, _) = sim::open(None, 1).unwrap();
+        let (mut other, _) = open(None, 1).unwrap();
         other.describe().unwrap()
     });
     let tap = TraceWriter::new(written.clone(), &header(described)).unwrap();
     let tap = Rc::new(RefCell::new(Tap(tap)));
     let link = CallRecorder::new(rig(head, gauge), tap.clone());
-    let report = contract::run(Box::new(link), ALL);
+    let report = run_contracts(Box::new(link), ALL);
     let tap = Rc::into_inner(tap).unwrap().into_inner();
     tap.0.finish("contracts").unwrap();
     let bytes = written.0.borrow().clone();
@@ -157,12 +160,13 @@ fn contracts_hold_on_a_replay_as_on_its_head() {
         let (bytes, then) = recorded_contracts(&fault);
         let again = played(bytes);
         let course = again.course();
-        let report = contract::run(Box::new(again), ALL);
-        let now: Vec<Outcome> = report.outcomes.into_iter().map(|(_, found)| found).collect();
+        let report = run_contracts(Box::new(again), ALL);
+        let now: Vec<ContractOutcome> =
+            report.outcomes.into_iter().map(|(_, found)| found).collect();
         assert_eq!(now, then, "{fault:?}");
         assert_eq!(course.departure(), None, "{fault:?}");
         if kind.is_none() {
-            assert!(!then.iter().any(|found| matches!(found, Outcome::Broken(_))));
+            assert!(!then.iter().any(|found| matches!(found, ContractOutcome::Broken(_))));
         }
     }
 }
@@ -172,11 +176,11 @@ fn contracts_hold_on_a_replay_as_on_its_head() {
 #[test]
 fn cut_and_damaged_recordings_never_pass() {
     let (whole, _) = recorded_contracts(&[]);
-    let all = survey(&whole[..]).unwrap();
+    let all = survey_trace(&whole[..]).unwrap();
     assert_eq!(all.verdict.as_deref(), Some("contracts"));
     let mut last = 0;
     for end in (0..whole.len()).step_by(997) {
-        match survey(&whole[..end]) {
+        match survey_trace(&whole[..end]) {
             Ok(cut) => {
                 assert_eq!(cut.verdict, None, "{end}");
                 assert!(cut.calls >= last && cut.calls <= all.calls, "{end}");
@@ -190,7 +194,7 @@ fn cut_and_damaged_recordings_never_pass() {
     for at in (0..whole.len()).step_by(499) {
         let mut changed = whole.clone();
         changed[at] ^= 0x55;
-        match survey(&changed[..]) {
+        match survey_trace(&changed[..]) {
             Err(_) => {}
             // The header of gzip holds a time and a system, which mean nothing here.
             Ok(found) => assert!(found.verdict.is_none() || at < 10 && found == all, "{at}"),
@@ -201,7 +205,7 @@ fn cut_and_damaged_recordings_never_pass() {
 /// Of a page the recording keeps the digest alone.
 #[test]
 fn entries_read_back() {
-    let (mut head, gauge) = sim::open(None, 1).unwrap();
+    let (mut head, gauge) = open(None, 1).unwrap();
     let written = Written::default();
     let tap = TraceWriter::new(written.clone(), &header(head.describe().unwrap())).unwrap();
     let mut head = CallRecorder::new(rig(head, gauge), Rc::new(RefCell::new(Tap(tap))));

@@ -1,10 +1,10 @@
 //! A simulated head behind a server in a thread of its own.
 
 use crate::line::Line;
-use spintrue_sim as sim;
-use spintrue_head::wire::acceptor::Listener;
-use spintrue_head::wire::control::Served;
-use spintrue_head::wire::server::serve;
+use spintrue_head::Listener;
+use spintrue_head::Served;
+use spintrue_head::serve_listeners;
+use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
@@ -21,7 +21,7 @@ impl Server {
     /// Serves the built-in head; `limit` is how long the controlling client may stay silent.
     pub fn new(limit: Duration) -> Server {
         Server::of(move || {
-            let (head, gauge) = sim::open(None, 1).unwrap();
+            let (head, gauge) = open(None, 1).unwrap();
             Served { limit, ..Served::new(Box::new(head), Some(Box::new(gauge)), false) }
         })
     }
@@ -35,7 +35,7 @@ impl Server {
         let serving = thread::spawn(move || {
             let mut log = Vec::new();
             let mut keep = |line: &str| log.push(line.to_string());
-            serve(made(), vec![door], &ends, &AtomicBool::new(false), &mut keep).unwrap();
+            serve_listeners(made(), vec![door], &ends, &AtomicBool::new(false), &mut keep).unwrap();
             log
         });
         Server { place, end, serving: Some(serving) }

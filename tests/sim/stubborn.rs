@@ -2,10 +2,10 @@
 
 use crate::line::PATIENCE;
 use crate::served::Server;
-use spintrue_head::call::{Call, Reply};
-use spintrue_head::wire::control::Served;
+use spintrue_head::Served;
+use spintrue_head::{Call, Reply};
 use spintrue_head::{Fault, Link, Rig, SafeState};
-use spintrue_sim as sim;
+use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::mpsc::{Sender, channel};
 use std::thread;
@@ -48,7 +48,7 @@ impl Link for Stubborn {
 fn a_head_that_would_not_be_made_safe_is_tried_again() {
     let (asked, times) = channel();
     let server = Server::of(move || {
-        let (head, gauge) = sim::open(None, 1).unwrap();
+        let (head, gauge) = open(None, 1).unwrap();
         let inner = Rig::new(Box::new(head), Some(Box::new(gauge)));
         Served {
             link: Box::new(Stubborn { inner, refusals: 3, asked }),

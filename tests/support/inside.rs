@@ -1,12 +1,12 @@
 //! Scripts in memory and on disk, stations on simulated heads, and what a run tells.
 
 use crate::support::root;
-use spintrue_language::station::Station;
 use spintrue_head::Rig;
-use spintrue_sim as sim;
-use spintrue_language::interpret::{Event, Observer};
-use spintrue_language::session;
-use spintrue_language::session::{FileError, Files, Finished, Prepared, Text};
+use spintrue_language::Station;
+use spintrue_language::run_script;
+use spintrue_language::{Event, Observer};
+use spintrue_language::{FileError, Files, Finished, Prepared, SourceText};
+use spintrue_sim::open;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -40,13 +40,13 @@ fn beside(from: Option<&str>, path: &str) -> PathBuf {
 }
 
 impl Files for Sources<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         if let (Some(text), None) = (self.script, from) {
-            return Ok(Text { name: path.to_string(), text: text.to_string() });
+            return Ok(SourceText { name: path.to_string(), text: text.to_string() });
         }
         let name = beside(from, path);
         let text = fs::read_to_string(self.folder.join(&name)).map_err(|why| why.to_string())?;
-        Ok(Text { name: name.display().to_string(), text })
+        Ok(SourceText { name: name.display().to_string(), text })
     }
 
     fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
@@ -83,7 +83,7 @@ impl Observer for Events {
 
 /// A station with a simulated head and its gauge.
 pub fn station(description: Option<&str>, seed: u64) -> Station {
-    let (head, gauge) = sim::open(description.map(|text| ("head.toml", text)), seed).unwrap();
+    let (head, gauge) = open(description.map(|text| ("head.toml", text)), seed).unwrap();
     let injector = Box::new(head.injector());
     let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
     Station::open(Box::new(rig), Arc::default()).unwrap()
@@ -95,6 +95,6 @@ pub fn run(prepared: &Prepared, station: &mut Station) -> (Finished, Events) {
     let description = station.description().clone();
     let runnable =
         prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new());
-    let finished = session::run(runnable.ok().unwrap(), station, &mut events);
+    let finished = run_script(runnable.ok().unwrap(), station, &mut events);
     (finished, events)
 }

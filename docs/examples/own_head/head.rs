@@ -5,11 +5,14 @@ use super::board::{
     AT_REST, BRAKE, Board, CLAMP, DOOR, DRAWN, DRIVE, FACETS, INDEX, INTERLOCK, Imaginary, LAMP,
     LASER, LOCKED, READY, Word,
 };
-use spintrue_head::description::{Clock, ClockKind, Rail, Register, StartOfScan};
-use spintrue_head::safe::step_by_step;
-use spintrue_head::signals;
-use spintrue_head::signals::{Active, AtSafe, Channel, Direction, Pull, Signal};
-use spintrue_head::{Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status, Times, Trim, Turn};
+use spintrue_head::step_by_step;
+use spintrue_head::{Active, AtSafe, Channel, Direction, Pull, Signal};
+use spintrue_head::{Clock, ClockKind, Rail, Register, StartOfScan};
+use spintrue_head::{
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState,
+    Status, Times, Trim, Turn,
+};
+use spintrue_head::{find_channel, find_signal, settable, switchable};
 use std::cell::RefCell;
 use std::f64::consts::TAU;
 use std::rc::Rc;
@@ -346,7 +349,7 @@ impl<B: Board> Head for OwnHead<B> {
     }
 
     fn signal(&mut self, name: &str) -> Result<bool, Fault> {
-        let active = signals::signal(&self.description.signals, name)?.active;
+        let active = find_signal(&self.description.signals, name)?.active;
         let (word, bit) = wired(name);
         let high = self.read(word) & bit != 0;
         Ok(high == (active == Active::High))
@@ -354,7 +357,7 @@ impl<B: Board> Head for OwnHead<B> {
 
     fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
         let armed = self.is_armed();
-        let active = signals::switchable(&self.description.signals, name, armed)?.active;
+        let active = switchable(&self.description.signals, name, armed)?.active;
         let (word, bit) = wired(name);
         let others = self.read(word) & !bit;
         let high = on == (active == Active::High);
@@ -364,13 +367,13 @@ impl<B: Board> Head for OwnHead<B> {
 
     // There is one channel.
     fn channel(&mut self, name: &str) -> Result<f64, Fault> {
-        signals::channel(&self.description.channels, name)?;
+        find_channel(&self.description.channels, name)?;
         Ok(f64::from(self.read(Word::Blower)) / 65535.0)
     }
 
     fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
         let armed = self.is_armed();
-        signals::settable(&self.description.channels, name, value, armed)?;
+        settable(&self.description.channels, name, value, armed)?;
         self.write(Word::Blower, (value * 65535.0).round() as u32);
         Ok(())
     }

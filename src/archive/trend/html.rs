@@ -5,9 +5,9 @@ use crate::archive::trend::series::{day_and_minute, newest};
 use crate::archive::trend::text::{index, title};
 use crate::paper;
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
-use spintrue_head::units::show_number;
-use spintrue_head::visible;
 use maud::{Markup, html};
+use spintrue_head::show_number;
+use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 500;
@@ -115,7 +115,7 @@ fn individuals(trend: &Trend) -> Markup {
     }
     let values = trend.values();
     let told = "Runs with signals are diamonds.";
-    let words = format!("{}{}", visible::line(&trend.series.label), trend.unit("in "));
+    let words = format!("{}{}", visible_line(&trend.series.label), trend.unit("in "));
     chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).map(|rule| rule.text()).collect();
         (!names.is_empty()).then(|| names.join("; "))
@@ -167,7 +167,7 @@ fn chart(
             @match remark(at) {
                 Some(remark) => {
                     @let point = trend.series.points.get(at);
-                    @let of = point.map(|p| format!("{} {}: ", day_and_minute(&p.started), visible::line(&p.serial)));
+                    @let of = point.map(|p| format!("{} {}: ", day_and_minute(&p.started), visible_line(&p.serial)));
                     (plot.flag(x, value, &format!("run {}, {}{remark}", at + 1, of.unwrap_or_default())))
                 }
                 None => (plot.point(x, value)),
@@ -285,7 +285,7 @@ fn signals(trend: &Trend) -> Markup {
                         @if let Some(point) = trend.series.points.get(*at) { tr {
                             th.number scope="row" { (at + 1) }
                             td.whole { (day_and_minute(&point.started)) }
-                            td.whole { (visible::line(&point.serial)) }
+                            td.whole { (visible_line(&point.serial)) }
                             td.number { (trend.number(point.value)) }
                             td.wordy { (names.join("; ")) }
                         } }

@@ -14,9 +14,9 @@ use crate::archive::open::open_to_read;
 use crate::archive::sql::{Purpose, Store, Value};
 use crate::archive::trend::series::{Limits, Point, Series, runs};
 use crate::error::{Error, invalid};
-use spintrue_head::units::{Dimension, UnitText, distance, parse_quantity, parse_unit};
-use spintrue_head::visible;
 use clap::Args;
+use spintrue_head::visible_line;
+use spintrue_head::{Dimension, UnitText, letter_distance, parse_quantity, parse_unit};
 use std::path::Path;
 
 /// Labels that are suggested for an unknown one.
@@ -139,7 +139,7 @@ fn near(archive: &mut dyn Store, label: &str) -> Result<Vec<String>, Error> {
     let sql = "SELECT label FROM quantities UNION SELECT label FROM checks WHERE unit IS NOT NULL";
     let mut labels = Vec::new();
     archive.query(sql, &[], &mut |row| labels.push(row.value(0).text().to_string()))?;
-    labels.sort_by_cached_key(|known| (distance(known, label), known.clone()));
+    labels.sort_by_cached_key(|known| (letter_distance(known, label), known.clone()));
     labels.truncate(MAX_SUGGESTIONS);
     Ok(labels)
 }
@@ -148,9 +148,8 @@ fn unknown(label: &str, near: &[String]) -> Error {
     if near.is_empty() {
         return invalid!("no run recorded `{label}`, or any other value");
     }
-    let near: Vec<String> =
-        near.iter().map(|label| format!("`{}`", visible::line(label))).collect();
-    invalid!("no such run recorded `{}`; labels like it: {}", visible::line(label), near.join(", "))
+    let near: Vec<String> = near.iter().map(|label| format!("`{}`", visible_line(label))).collect();
+    invalid!("no such run recorded `{}`; labels like it: {}", visible_line(label), near.join(", "))
 }
 
 /// The values oldest first, in the unit that the newest was shown in; none of plain numbers.
@@ -172,7 +171,7 @@ pub(crate) fn series(
         if own != si && dimension(&own) != dimension(&si) {
             return Err(invalid!(
                 "`{}` was recorded in {own} and in {si}: narrow the runs with --script or --since",
-                visible::line(label)
+                visible_line(label)
             ));
         }
         match value.map(|value| in_unit(value, unit.as_ref())).filter(|value| value.is_finite()) {

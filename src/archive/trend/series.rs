@@ -1,9 +1,9 @@
 //! A value over the runs: control charts, signals and capability. Plain data.
 
-use spintrue_language::statistics::capability::{cp, cpk, cpk_doubt};
-use spintrue_language::statistics::control::{Individuals, Rule, individuals, signals};
-use spintrue_language::statistics::describe::{deviation, mean};
-use spintrue_head::units::{noise, show_number};
+use spintrue_head::{noise_of, show_number};
+use spintrue_language::{ChartRule, Individuals, chart_violations, individuals_chart};
+use spintrue_language::{cp, cpk, cpk_doubt};
+use spintrue_language::{deviation, mean};
 
 /// What an index of capability is held against: what just fits, and what is asked for more often
 /// than not (common practice, no source).
@@ -55,7 +55,7 @@ pub(crate) struct Trend {
     /// From each value to the next.
     pub ranges: Vec<f64>,
     /// Where the values break which rules.
-    pub signals: Vec<(usize, Rule)>,
+    pub signals: Vec<(usize, ChartRule)>,
     /// Values whose step from the one before is beyond its limit.
     pub leaps: Vec<usize>,
     pub capability: Option<Capability>,
@@ -147,19 +147,19 @@ impl Trend {
     pub(crate) fn new(mut series: Series, limits: Option<Limits>, block: usize) -> Option<Trend> {
         let (least, most) = series.ends();
         if let Some(newest) = series.points.last().map(|point| point.value)
-            && most - least <= noise(newest)
+            && most - least <= noise_of(newest)
         {
             // Rounding alone tells them apart.
             series.points.iter_mut().for_each(|point| point.value = newest);
         }
         let values: Vec<f64> = series.points.iter().map(|point| point.value).collect();
-        let charts = individuals(&values)?;
+        let charts = individuals_chart(&values)?;
         let ranges: Vec<f64> =
             values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
         // Where nothing ever moves, rounding of the mean alone would break rules.
         let moves = charts.deviation > 0.0;
         let signals = if moves {
-            signals(&values, charts.values.centre, charts.deviation)
+            chart_violations(&values, charts.values.centre, charts.deviation)
         } else {
             Vec::new()
         };
@@ -209,7 +209,7 @@ impl Trend {
     }
 
     /// The rules that a value breaks.
-    pub(crate) fn rules_at(&self, at: usize) -> impl Iterator<Item = Rule> {
+    pub(crate) fn rules_at(&self, at: usize) -> impl Iterator<Item = ChartRule> {
         let from = self.signals.partition_point(|(index, _)| *index < at);
         let of = self.signals.iter().skip(from).take_while(move |(index, _)| *index == at);
         of.map(|(_, rule)| *rule)
@@ -218,7 +218,7 @@ impl Trend {
     /// How often each signal was given, of those that were.
     pub(crate) fn counted(&self) -> Vec<(usize, &'static str)> {
         let all = self.named();
-        let names = Rule::ALL.iter().map(|rule| rule.text()).chain([LEAP]);
+        let names = ChartRule::ALL.iter().map(|rule| rule.text()).chain([LEAP]);
         let counts =
             names.map(|name| (all.iter().filter(|(_, known)| *known == name).count(), name));
         counts.filter(|(count, _)| *count > 0).collect()
@@ -263,7 +263,7 @@ impl Trend {
 #[cfg(test)]
 mod tests {
     use super::{Limits, Point, Series, Trend};
-    use spintrue_language::statistics::control::Rule;
+    use spintrue_language::ChartRule;
 
     fn series(values: &[f64]) -> Series {
         let point = |value: &f64| Point {
@@ -282,7 +282,7 @@ mod tests {
         values.push(9.0);
         let trend = Trend::new(series(&values), None, 25).unwrap();
         assert_eq!(trend.leaps, [20]);
-        assert!(trend.signals.contains(&(20, Rule::BeyondThree)), "{:?}", trend.signals);
+        assert!(trend.signals.contains(&(20, ChartRule::BeyondThree)), "{:?}", trend.signals);
         assert_eq!(trend.heads(), 1);
     }
 

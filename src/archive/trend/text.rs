@@ -2,7 +2,7 @@
 
 use crate::archive::trend::series::{ASKED, Block, Indices, Trend, day_and_minute, newest};
 use crate::terminal::{BOLD, DIM, RED, YELLOW, styled, wrapped};
-use spintrue_head::visible;
+use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 30;
@@ -80,7 +80,7 @@ pub(crate) fn title(trend: &Trend) -> String {
     let heads = trend.heads();
     format!(
         "{}{of}: {} runs on {heads} {}, {} to {}",
-        visible::line(&series.label),
+        visible_line(&series.label),
         series.points.len(),
         if heads == 1 { "head" } else { "heads" },
         day(series.points.first().map(|point| point.started.as_str())),
@@ -211,7 +211,7 @@ fn chart(
         let line = format!(
             "  {}  {:<12} {:>11}  {}",
             day_and_minute(&point.started),
-            cut(&visible::line(&point.serial), 12),
+            cut(&visible_line(&point.serial), 12),
             trend.number(*value),
             cells.trim_end(),
         );
@@ -234,7 +234,7 @@ fn named(trend: &Trend, colour: bool) -> String {
     }
     for (at, name) in all.iter().rev().take(MAX_SIGNALS) {
         if let Some(point) = trend.series.points.get(*at) {
-            let serial = cut(&visible::line(&point.serial), 12);
+            let serial = cut(&visible_line(&point.serial), 12);
             let started = day_and_minute(&point.started);
             text.push_str(&format!("  {started}  {serial:<12}  {name}\n"));
         }

@@ -1,17 +1,21 @@
 //! `head check`: tests a head against the head contract.
 
 use crate::error::{Error, FAILED, invalid};
-use spintrue_head::Calls;
-use spintrue_head::contract::{Contract, Outcome, Permissions, Report, TABLE, run_with};
-use spintrue_head::wire::driver;
-use spintrue_head::wire::greeting::Target;
-use spintrue_language::session::Verdict;
 use crate::setup::options::{Recording, Surroundings};
 use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, stop_on_request, wired};
-use crate::terminal::told::left;
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped};
+use crate::terminal::told::left_text;
+use crate::terminal::{
+    BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped,
+};
 use clap::Args;
 use serde_json::{Value, json};
+use spintrue_head::Calls;
+use spintrue_head::WireTarget;
+use spintrue_head::is_controlled_by_other;
+use spintrue_head::{
+    CONTRACTS, Contract, ContractOutcome, ContractReport, Permissions, run_contracts_with,
+};
+use spintrue_language::Verdict;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -88,14 +92,14 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     if !options.json {
         say(&greeting(address, opened.replay.is_some(), colour));
     }
-    let mut heard = |contract: &'static Contract, found: &Outcome| {
+    let mut heard = |contract: &'static Contract, found: &ContractOutcome| {
         if options.json {
             emit(&format!("{}\n", line(contract, found)));
         } else {
             say(&told(contract, found, colour));
         }
     };
-    let all = run_with(link, allowed, stop, &mut heard);
+    let all = run_contracts_with(link, allowed, stop, &mut heard);
     if options.json {
         emit(&end(&all))
     } else {
@@ -141,7 +145,7 @@ impl Options {
 fn has_controller(address: &str) -> Result<bool, Error> {
     let Some((place, secret)) = wired(address).transpose()? else { return Ok(false) };
     let (stop, cut) = (Arc::default(), Arc::default());
-    Ok(driver::is_anothers(Target { place, secret, stop, cut }))
+    Ok(is_controlled_by_other(WireTarget { place, secret, stop, cut }))
 }
 
 fn greeting(address: &str, replay: bool, colour: bool) -> String {
@@ -150,31 +154,31 @@ fn greeting(address: &str, replay: bool, colour: bool) -> String {
     format!("{title}\n{}\n\n", caution(colour))
 }
 
-fn told(contract: &Contract, found: &Outcome, colour: bool) -> String {
+fn told(contract: &Contract, found: &ContractOutcome, colour: bool) -> String {
     let Contract { name, holds, .. } = contract;
     match found {
-        Outcome::Kept => format!("{}     {name}\n", styled("kept", GREEN, colour)),
-        Outcome::Broken(seen) => {
+        ContractOutcome::Kept => format!("{}     {name}\n", styled("kept", GREEN, colour)),
+        ContractOutcome::Broken(seen) => {
             let seen = wrapped(&format!("seen: {seen}"), "         ");
             let holds = wrapped(holds, "         ");
             format!("{}   {name}\n{holds}{seen}", styled("BROKEN", RED, colour))
         }
-        Outcome::Skipped(why) => {
+        ContractOutcome::Skipped(why) => {
             let rest = wrapped(&format!("{name}: {why}"), "         ");
             format!("{}  {}", styled("skipped", YELLOW, colour), rest.trim_start())
         }
     }
 }
 
-fn summary(all: &Report, colour: bool) -> String {
+fn summary(all: &ContractReport, colour: bool) -> String {
     let [kept, broken, skipped] = all.counts();
     let style = if broken > 0 { RED } else { GREEN };
     let counts = format!("{kept} kept, {broken} broken, {skipped} skipped");
     let mut text = format!(
         "\n{} of {} contracts\nhead left with {}\n",
         styled(&counts, style, colour),
-        TABLE.len(),
-        left(&all.safe)
+        CONTRACTS.len(),
+        left_text(&all.safe)
     );
     for trouble in &all.safe.troubles {
         text.push_str(&styled(&wrapped(trouble, "  "), RED, colour));
@@ -182,11 +186,11 @@ fn summary(all: &Report, colour: bool) -> String {
     text
 }
 
-fn line(contract: &Contract, found: &Outcome) -> Value {
+fn line(contract: &Contract, found: &ContractOutcome) -> Value {
     let (outcome, why) = match found {
-        Outcome::Kept => ("kept", None),
-        Outcome::Broken(seen) => ("broken", Some(seen)),
-        Outcome::Skipped(why) => ("skipped", Some(why)),
+        ContractOutcome::Kept => ("kept", None),
+        ContractOutcome::Broken(seen) => ("broken", Some(seen)),
+        ContractOutcome::Skipped(why) => ("skipped", Some(why)),
     };
     json!({
         "event": "contract", "name": contract.name, "holds": contract.holds,
@@ -194,7 +198,7 @@ fn line(contract: &Contract, found: &Outcome) -> Value {
     })
 }
 
-fn end(all: &Report) -> String {
+fn end(all: &ContractReport) -> String {
     let [kept, broken, skipped] = all.counts();
     let line = json!({
         "event": "end", "kept": kept, "broken": broken, "skipped": skipped, "head": all.safe,

@@ -1,13 +1,13 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
 use crate::error::Error;
-use spintrue_head::Description;
 use crate::setup::{Fixtures, Opening};
 use crate::terminal::facts::{Content, Row, facts, groups};
 use crate::terminal::{BOLD, colour_output, emit, say, styled};
-use spintrue_head::visible::line;
 use clap::Args;
 use serde_json::{Map, Value, json};
+use spintrue_head::Description;
+use spintrue_head::visible_line;
 
 pub(crate) const AFTER_HELP: &str = "\
 Examples:
@@ -41,7 +41,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
 fn as_text(head: &Description) -> String {
     let colour = colour_output();
     let what = if head.simulated { "simulated" } else { "real" };
-    let (model, serial) = (line(&head.model), line(&head.serial));
+    let (model, serial) = (visible_line(&head.model), visible_line(&head.serial));
     let mut text = format!("{}\nserial number {serial}, {what}\n", styled(&model, BOLD, colour));
     for (name, rows) in facts(head) {
         text.push_str(&format!("\n{}\n", styled(&name, BOLD, colour)));

@@ -6,15 +6,15 @@ use crate::cli::pages::{ExposedPage, Picture};
 use crate::cli::run::printer;
 use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
-use spintrue_sim::medium::Sheet;
-use spintrue_head::image::Bitmap;
-use spintrue_language::session;
-use spintrue_language::session::{FileError, Files, Text, read_image};
 use crate::setup::options::HeadOption;
 use crate::setup::{Opening, Stage, load, stop_on_request};
 use crate::terminal::complain;
-use spintrue_head::units::Dimension;
 use clap::Args;
+use spintrue_head::Bitmap;
+use spintrue_head::Dimension;
+use spintrue_language::run_script;
+use spintrue_language::{FileError, Files, SourceText, read_image};
+use spintrue_sim::Sheet;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -83,8 +83,8 @@ fn resolution(text: &str) -> Result<(String, f64), Error> {
 struct OwnScript;
 
 impl Files for OwnScript {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
-        Ok(Text { name: path.to_string(), text: SCRIPT.to_string() })
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
+        Ok(SourceText { name: path.to_string(), text: SCRIPT.to_string() })
     }
 
     fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
@@ -116,7 +116,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         stage.about(&prepared, "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
     let mut printer = printer(&about, options.json);
     stop_on_request(std::slice::from_ref(&stage.stop))?;
-    let finished = session::run(runnable, &mut stage.station, &mut *printer);
+    let finished = run_script(runnable, &mut stage.station, &mut *printer);
     let pages = options.pages(&stage.sheets(), places);
     printer.pages(pages.as_deref().unwrap_or_default());
     printer.finish(&finished, &prepared);

@@ -2,9 +2,9 @@
 
 use crate::disk::{Force, Place};
 use crate::error::Error;
-use spintrue_sim::BUILT_IN;
 use crate::terminal::say;
 use clap::Args;
+use spintrue_sim::BUILT_IN_HEAD;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -26,10 +26,10 @@ pub(super) struct Options {
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     match &options.file {
-        None => say(BUILT_IN),
+        None => say(BUILT_IN_HEAD),
         Some(path) => {
             let name = path.display();
-            Place::take(path, &options.force)?.write(BUILT_IN)?;
+            Place::take(path, &options.force)?.write(BUILT_IN_HEAD)?;
             say(&format!("wrote {name}: use it with `--head sim:{name}`\n"));
         }
     }

@@ -1,17 +1,16 @@
 //! `head trace`: shows a recording, one call per line.
 
 use crate::error::{Error, FAILED, invalid};
-use spintrue_head::call::Reply;
-use spintrue_head::record::Heard;
-use spintrue_head::trace::{Entry, Header, Survey};
-use spintrue_head::words;
 use crate::setup::options::time;
 use crate::setup::{reader, surveyed};
 use crate::terminal::told::shortened;
 use crate::terminal::{DIM, RED, colour_output, emit, say, styled};
-use spintrue_head::visible;
 use clap::Args;
 use serde_json::{Map, Value, json};
+use spintrue_head::Heard;
+use spintrue_head::Reply;
+use spintrue_head::{TraceEntry, TraceHeader, TraceSurvey};
+use spintrue_head::{call_words, reply_words, visible_line};
 
 pub(crate) const AFTER_HELP: &str = "\
 A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A \
@@ -70,7 +69,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut number = 0_u64;
     for entry in reader(&options.file)? {
         match entry.map_err(|why| invalid!("{} {why}", options.file))? {
-            Entry::Heard(heard) => {
+            TraceEntry::Heard(heard) => {
                 number += 1;
                 let name = name(&heard);
                 if !wanted(options, &heard, &name) {
@@ -78,14 +77,17 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
                 }
                 line(call_json(number, &heard), call_text(number, &heard, colour));
             }
-            Entry::Provoked { fault, after, refused } if is_whole => line(
+            TraceEntry::Provoked { fault, after, refused } if is_whole => line(
                 json!({"event": "provoked", "fault": fault, "after": after, "refused": refused}),
-                format!("{:>24}provoke {} after {after} s", "", visible::line(&fault)),
+                format!("{:>24}provoke {} after {after} s", "", visible_line(&fault)),
             ),
-            Entry::Mended if is_whole => {
+            TraceEntry::Mended if is_whole => {
                 line(json!({"event": "mended"}), format!("{:>24}mend", ""));
             }
-            Entry::Provoked { .. } | Entry::Mended | Entry::Now { .. } | Entry::End { .. } => {}
+            TraceEntry::Provoked { .. }
+            | TraceEntry::Mended
+            | TraceEntry::Now { .. }
+            | TraceEntry::End { .. } => {}
         }
     }
     if options.json {
@@ -107,15 +109,11 @@ fn wanted(options: &Options, heard: &Heard, name: &str) -> bool {
 }
 
 fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
-    let reply = visible::line(&words::reply(&heard.reply));
+    let reply = visible_line(&reply_words(&heard.reply));
     let fault = matches!(heard.reply, Reply::Fault(_));
     let reply = if fault { styled(&reply, RED, colour) } else { reply };
     let stamp = format!("{number:>7}  {:>11.6} s", heard.time);
-    format!(
-        "{}  {}: {reply}",
-        styled(&stamp, DIM, colour),
-        visible::line(&words::call(&heard.call))
-    )
+    format!("{}  {}: {reply}", styled(&stamp, DIM, colour), visible_line(&call_words(&heard.call)))
 }
 
 fn call_json(number: u64, heard: &Heard) -> Value {
@@ -128,15 +126,15 @@ fn call_json(number: u64, heard: &Heard) -> Value {
     Value::Object(line)
 }
 
-fn header_text(survey: &Survey) -> String {
-    let Header { spintrue, head, gauge, seed, faults, scripts, params, .. } = &survey.header;
+fn header_text(survey: &TraceSurvey) -> String {
+    let TraceHeader { spintrue, head, gauge, seed, faults, scripts, params, .. } = &survey.header;
     let kind = if head.simulated { "simulated head" } else { "head" };
     let seed = seed.map_or_else(String::new, |seed| format!(" (seed {seed})"));
     let gauge = if *gauge { "" } else { ", without a gauge" };
-    let of = visible::line(&format!("{} {}", head.model, head.serial));
+    let of = visible_line(&format!("{} {}", head.model, head.serial));
     let mut text = format!("{kind} {of}{seed}{gauge}\n");
     let mut row = |what: &str, said: String| {
-        text.push_str(&format!("{what:<9}  {}\n", visible::line(&said)));
+        text.push_str(&format!("{what:<9}  {}\n", visible_line(&said)));
     };
     row("written", format!("by spintrue {spintrue}"));
     for fault in faults {
@@ -160,7 +158,7 @@ fn header_text(survey: &Survey) -> String {
     text
 }
 
-fn header_json(survey: &Survey) -> String {
+fn header_json(survey: &TraceSurvey) -> String {
     let header = serde_json::to_value(&survey.header).unwrap_or_default();
     let line = json!({
         "event": "recording", "header": header, "calls": survey.calls, "verdict": survey.verdict,

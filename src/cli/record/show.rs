@@ -4,16 +4,15 @@ use crate::cli::check::counted;
 use crate::cli::summary;
 use crate::disk::read_text;
 use crate::error::{Error, FAILED, invalid};
-use spintrue_language::interpret::answer_line;
 use crate::record::read::{Events, read, text};
 use crate::record::{MANIFEST, Origin, State, examine};
-use crate::terminal::told::{check_line, shortened, stamped};
 use crate::terminal;
+use crate::terminal::told::{check_line, shortened, stamped};
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, emit, say, styled, wrapped};
-use spintrue_head::units::{Dimension, show as quantity};
-use spintrue_head::visible;
 use clap::Args;
 use serde_json::{Value, json};
+use spintrue_head::{Dimension, show_quantity, visible_line};
+use spintrue_language::answer_line;
 use std::path::PathBuf;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -205,7 +204,7 @@ impl Shown {
         }
         answered(usize::MAX, &mut out);
         for label in self.kept.not_reached() {
-            let said = format!("{:13}check {}: not reached", "", visible::line(&label));
+            let said = format!("{:13}check {}: not reached", "", visible_line(&label));
             out.push_str(&format!("{}\n", styled(&said, YELLOW, colour)));
         }
         if self.kept.left_out > 0 {
@@ -226,20 +225,20 @@ impl Shown {
         }
         let gap = if out.ends_with("\n\n") { "" } else { "\n" };
         let end = &kept.end;
-        let verdict = visible::line(text(end, "verdict")).to_uppercase();
+        let verdict = visible_line(text(end, "verdict")).to_uppercase();
         if verdict.is_empty() {
-            let reached = quantity(kept.reached, Dimension::TIME, None, None);
+            let reached = show_quantity(kept.reached, Dimension::TIME, None, None);
             let said = format!("NO VERDICT: nothing is known behind {reached} of head time");
             out.push_str(&format!("\n{}\n", styled(&said, YELLOW, colour)));
             return out;
         }
         if let Some(failure) = end.get("failure").filter(|failure| failure.is_object()) {
-            let (kind, what) = (text(failure, "kind"), visible::line(text(failure, "message")));
-            out.push_str(&format!("\n{}: {what}\n", styled(&visible::line(kind), RED, colour)));
-            out.push_str(&format!("  at {}\n", visible::line(text(failure, "place"))));
+            let (kind, what) = (text(failure, "kind"), visible_line(text(failure, "message")));
+            out.push_str(&format!("\n{}: {what}\n", styled(&visible_line(kind), RED, colour)));
+            out.push_str(&format!("  at {}\n", visible_line(text(failure, "place"))));
         }
         if let Some(took) = end.pointer("/took/value").and_then(Value::as_f64) {
-            let took = quantity(took, Dimension::TIME, None, None);
+            let took = show_quantity(took, Dimension::TIME, None, None);
             out.push_str(&format!("{gap}  took      {took} of head time\n"));
         }
         let style = match verdict.as_str() {

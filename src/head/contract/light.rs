@@ -3,10 +3,10 @@
 use crate::contract::Outcome;
 use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken, or_skipped, refused};
 use crate::contract::trims::restored;
-use crate::{Fault, Halt, Laser, LineOrder, Pattern, Reading};
 use crate::optics::geometry::line_rate;
 use crate::optics::line::WORD;
 use crate::optics::{LinePlan, Register};
+use crate::{Fault, Halt, Laser, LineOrder, Pattern, Reading};
 
 /// Share of full power: little, but lines must be seen by a gauge.
 const POWER: f64 = 0.2;

@@ -1,8 +1,8 @@
 //! Contracts of polygon and galvanometer.
 
 use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
-use crate::{Halt, Laser};
 use crate::optics::StartOfScan;
+use crate::{Halt, Laser};
 use core::f64::consts::TAU;
 
 /// Turns that are watched.

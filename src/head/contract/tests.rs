@@ -3,8 +3,11 @@
 use super::{Outcome, Permissions, Report, TABLE, run, run_with};
 use crate::description::ClockKind;
 use crate::faults::FAULTS;
+use crate::{
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig,
+    SafeState, Status, Trim, Turn,
+};
 use spintrue_sim::{SimGauge, SimHead, open_with};
-use crate::{Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig, SafeState, Status, Trim, Turn};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -1,9 +1,12 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
 use crate::contract::{Outcome, Permissions};
-use crate::safe::catch_panic;
-use crate::{Calls, Description, Exposed, Fault, Halt, LineOrder, Link, Reading, SafeState, Status, Times, Trim, Turn};
 use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
+use crate::safe::catch_panic;
+use crate::{
+    Calls, Description, Exposed, Fault, Halt, LineOrder, Link, Reading, SafeState, Status, Times,
+    Trim, Turn,
+};
 use std::fmt::Display;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

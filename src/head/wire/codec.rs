@@ -2,14 +2,17 @@
 //! reads. Pure; uses the messages and the table of headers.
 
 use crate::call::{Call, Image, Reply};
+use crate::image::Bitmap;
 use crate::wire::errors::WireError;
 use crate::wire::message::Argument;
 use crate::wire::reply::{NAN, block, flag, joined, number, text};
 use crate::wire::suffix::{Kind, si};
 use crate::wire::tree::{Entry, Meaning, is, of_call};
 use crate::wire::words::unusable;
-use crate::{Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim, Turn};
-use crate::image::Bitmap;
+use crate::{
+    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
+    Turn,
+};
 use std::sync::Arc;
 
 /// The message that asks for a call, without its newline; a fault for an image without its dots.

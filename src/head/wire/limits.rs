@@ -97,14 +97,13 @@ pub fn in_all(
 #[cfg(test)]
 mod tests {
     use super::{MAX_REPLY, MAX_SAFE, MAX_SILENCE, MAX_TURNING, most};
-    use crate::call::Call;
     use crate::Head;
-    use spintrue_sim as sim;
+    use crate::call::Call;
 
     /// Whatever a description claims, a wait ends.
     #[test]
     fn no_claim_makes_a_wait_endless() {
-        let (mut head, _) = sim::open(None, 1).unwrap();
+        let (mut head, _) = open(None, 1).unwrap();
         let mut told = head.describe().unwrap();
         let honest = most(&Call::Status, Some(&told), None);
         assert!(honest < 10.0, "{honest}");

@@ -1,12 +1,12 @@
 //! What people are told of what came over a wire: bounded and visible. Pure; uses
 //! faults, failures and units.
 
+use crate::units::{Dimension, show};
+use crate::visible;
 use crate::wire::errors::WireError;
 use crate::wire::outcome::Failure;
 use crate::wire::tree::find;
 use crate::{Fault, SafeState, Status};
-use crate::units::{Dimension, show};
-use crate::visible;
 
 /// Most characters that are shown of what the other end said.
 const MAX_SHOWN: usize = 60;
@@ -167,7 +167,6 @@ mod tests {
     use super::{detail, shown, unusable};
     use crate::wire::errors::WireError;
     use crate::{Description, Head};
-    use spintrue_sim as sim;
     use proptest::prelude::{any, proptest};
     use serde_json::{Value, json};
 
@@ -178,7 +177,7 @@ mod tests {
     /// Wherever a key is wrong, its path is told, written on one line or on many.
     #[test]
     fn the_key_is_named_with_its_path() {
-        let (mut head, _) = sim::open(None, 1).unwrap();
+        let (mut head, _) = open(None, 1).unwrap();
         let good = serde_json::to_value(head.describe().unwrap()).unwrap();
         let spoilt = |spoil: &dyn Fn(&mut Value)| {
             let mut value = good.clone();

@@ -26,11 +26,11 @@ use crate::bounds::form::{Form, set_of};
 use crate::bounds::known::{Num, Val};
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
-use spintrue_head::Description;
-use spintrue_head::safe::SAFE_CALLS;
-use spintrue_head::signals::put_at_safe;
-use crate::station::REST_SLICE;
 use crate::program::tree::{Program, Slot, Statement};
+use crate::station::REST_SLICE;
+use spintrue_head::Description;
+use spintrue_head::SAFE_CALLS;
+use spintrue_head::put_at_safe;
 
 /// Room for the rounding of clocks, relative.
 const ROUNDING: f64 = 1e-9;

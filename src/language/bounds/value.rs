@@ -7,7 +7,9 @@ use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Cost, Flow, Walk};
 use crate::builtins::{CallFacts, Extent, Function, Range, ResultBound, TimeBound, table};
-use crate::program::tree::{Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref};
+use crate::program::tree::{
+    Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
+};
 use crate::program::types::Layout;
 use std::rc::Rc;
 

@@ -7,11 +7,11 @@ use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
-use spintrue_head::Description;
-use crate::station::MAX_SLEEP;
 use crate::program::tree::{Ask, Flag, Number, Program, Slot, Statement};
 use crate::program::visit::Node;
 use crate::source::Span;
+use crate::station::MAX_SLEEP;
+use spintrue_head::Description;
 use std::collections::HashMap;
 use std::rc::Rc;
 

@@ -1,7 +1,10 @@
 //! Capability of a process and of a gauge: indices against limits, and gauge studies.
 
 use crate::builtins::records::{GAUGE_STUDY, datum, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trouble, general, optional, required};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trouble, general, optional,
+    required,
+};
 use crate::builtins::statistics::finite;
 use crate::program::show::number_text;
 use crate::program::value::Datum;

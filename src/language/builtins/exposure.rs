@@ -3,12 +3,14 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{PAGE, PEAK, PLAN, datum, field, listed, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, Effect, LENGTH, NUMBER, Spec, Trouble, general, optional, required};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Effect, LENGTH, NUMBER, Spec, Trouble, general, optional, required,
+};
 use crate::builtins::testing::fits_the_head;
+use crate::program::value::Datum;
 use spintrue_head::Calls;
 use spintrue_head::PageOrder;
-use crate::program::value::Datum;
-use spintrue_head::units::show_number;
+use spintrue_head::show_number;
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[

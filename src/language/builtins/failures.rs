@@ -1,7 +1,9 @@
 //! What the checks have decided so far, and failures with a kind for `fail`.
 
 use crate::builtins::records::{FAILURE, datum, made};
-use crate::builtins::signature::{Arguments, Builtin, Effect, Parameter, Spec, Trouble, general, required};
+use crate::builtins::signature::{
+    Arguments, Builtin, Effect, Parameter, Spec, Trouble, general, required,
+};
 use crate::program::failure::FailureKind;
 use crate::program::value::{Datum, Value};
 

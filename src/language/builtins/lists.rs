@@ -3,7 +3,10 @@
 use crate::builtins::bound;
 use crate::builtins::bound::ResultBound;
 use crate::builtins::records::datum;
-use crate::builtins::signature::{Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trait, Trouble, Work, general, required};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trait, Trouble, Work, general,
+    required,
+};
 use crate::program::value::{Datum, Object, Value};
 use crate::statistics::order;
 

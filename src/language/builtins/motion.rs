@@ -2,9 +2,12 @@
 
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{STATUS, datum, made};
-use crate::builtins::signature::{ANGLE, Arguments, Builtin, Context, Effect, ROTATION, Spec, TIME, Trait, Trouble, Work, general, required};
-use spintrue_head::{Calls, Halt, Laser};
+use crate::builtins::signature::{
+    ANGLE, Arguments, Builtin, Context, Effect, ROTATION, Spec, TIME, Trait, Trouble, Work,
+    general, required,
+};
 use crate::program::value::Datum;
+use spintrue_head::{Calls, Halt, Laser};
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[

@@ -2,9 +2,11 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::ResultBound;
-use crate::builtins::signature::{ANGLE, Builtin, Function, NUMBER, Parameter, Spec, Trait, general, required};
+use crate::builtins::signature::{
+    ANGLE, Builtin, Function, NUMBER, Parameter, Spec, Trait, general, required,
+};
 use crate::program::value::Datum;
-use spintrue_head::units::Dimension;
+use spintrue_head::Dimension;
 
 const fn open(exponent: i8) -> Spec {
     Spec::Quantity(Dimension::open_power(exponent))

@@ -3,11 +3,13 @@
 use crate::builtins::bound;
 use crate::builtins::bound::{ResultBound, TimeBound};
 use crate::builtins::records::{TURN, listed, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, Effect, NUMBER, Spec, Trait, Trouble, general, optional, required};
-use crate::station::StationError;
-use spintrue_head::{Calls, Fault, Turn};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Effect, NUMBER, Spec, Trait, Trouble, general, optional, required,
+};
 use crate::program::value::{Datum, Value};
-use spintrue_head::units::show_number;
+use crate::station::StationError;
+use spintrue_head::show_number;
+use spintrue_head::{Calls, Fault, Turn};
 
 /// Most turns watched in one call.
 const TURNS_MOST: f64 = 10_000.0;

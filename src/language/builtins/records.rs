@@ -1,8 +1,10 @@
 //! The records that built-ins take and give, and how they are made and read.
 
-use crate::builtins::signature::{ANGLE, FREQUENCY, LENGTH, LENS, NUMBER, OPEN, RISE, ROTATION, RecordSpec, Spec, TIME, VOLTAGE};
+use crate::builtins::signature::{
+    ANGLE, FREQUENCY, LENGTH, LENS, NUMBER, OPEN, RISE, ROTATION, RecordSpec, Spec, TIME, VOLTAGE,
+};
 use crate::program::value::{Datum, Object, Value};
-use spintrue_head::units::Dimension;
+use spintrue_head::Dimension;
 use std::rc::Rc;
 
 /// Of the kind that the call decides.

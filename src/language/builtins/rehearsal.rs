@@ -1,10 +1,12 @@
 //! Faults on purpose, so that a script can try what its routines do about them.
 
-use crate::builtins::signature::{Arguments, Builtin, Context, Effect, Spec, TIME, Trouble, general, optional, required};
-use crate::station::StationError;
-use spintrue_head::{Calls, Fault};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Effect, Spec, TIME, Trouble, general, optional, required,
+};
 use crate::program::value::Datum;
-use spintrue_head::units::{Dimension, show};
+use crate::station::StationError;
+use spintrue_head::Dimension;
+use spintrue_head::{Calls, Fault, show_quantity};
 
 /// TimeBound time in s from the call to the fault.
 const AFTER_MOST: f64 = 1e6;
@@ -39,7 +41,7 @@ fn provoke(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
     let fault = arguments.text(0);
     let after = arguments.optional(1).unwrap_or(0.0);
     if !(0.0..=AFTER_MOST).contains(&after) {
-        let after = show(after, Dimension::TIME, None, None);
+        let after = show_quantity(after, Dimension::TIME, None, None);
         return Err(Trouble::Value(format!(
             "a fault strikes 0 s to 1000000 s after it is provoked, not {after}"
         )));

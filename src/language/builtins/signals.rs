@@ -2,13 +2,15 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::{ResultBound, TimeBound};
-use crate::builtins::signature::{Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required};
-use spintrue_head::Calls;
-use spintrue_head::Fault;
-use spintrue_head::signals;
-use spintrue_head::signals::Channel;
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required,
+};
 use crate::program::types::Type;
 use crate::program::value::Datum;
+use spintrue_head::Calls;
+use spintrue_head::Channel;
+use spintrue_head::Fault;
+use spintrue_head::{find_channel, find_signal, switchable};
 
 /// The parameter that names a signal.
 const SIGNAL: Parameter = required(
@@ -36,7 +38,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
         time: TimeBound::Station,
         ..general(|context, arguments| {
             let name = arguments.text(0);
-            possible(signals::signal(&context.station.description().signals, name))?;
+            possible(find_signal(&context.station.description().signals, name))?;
             Ok(Datum::Flag(context.station.signal(name)?))
         })
     },
@@ -96,7 +98,7 @@ pub(super) const BUILTINS: &[Builtin] = &[
 
 fn switch(context: &mut Context<'_>, arguments: Arguments<'_>, on: bool) -> Result<Datum, Trouble> {
     let name = arguments.text(0);
-    possible(signals::switchable(&context.station.description().signals, name, false))?;
+    possible(switchable(&context.station.description().signals, name, false))?;
     context.station.switch(name, on)?;
     Ok(Datum::Nothing)
 }
@@ -138,7 +140,7 @@ pub fn unlike(channel: &Channel, like: &Type) -> Option<String> {
 }
 
 fn is_like(context: &Context<'_>, name: &str) -> Result<(), Trouble> {
-    let channel = possible(signals::channel(&context.station.description().channels, name))?;
+    let channel = possible(find_channel(&context.station.description().channels, name))?;
     unlike(channel, context.like).map_or(Ok(()), |why| Err(Trouble::Value(why)))
 }
 

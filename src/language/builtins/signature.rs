@@ -1,10 +1,10 @@
 //! What a built-in is made of.
 
 use crate::builtins::bound::{ResultBound, TimeBound};
-use crate::station::{Station, StationError};
 use crate::program::types::{Layout, RecordType, Type};
 use crate::program::value::Datum;
-use spintrue_head::units::Dimension;
+use crate::station::{Station, StationError};
+use spintrue_head::Dimension;
 use std::rc::Rc;
 use std::sync::Arc;
 

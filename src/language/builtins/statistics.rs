@@ -2,12 +2,14 @@
 
 use crate::builtins::lists::{among, over};
 use crate::builtins::records::{LINEAR_FIT, datum, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trait, Trouble, optional, required};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trait, Trouble, optional, required,
+};
 use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::fit::{NoLine, line};
 use crate::statistics::{describe, order};
-use spintrue_head::units::Dimension;
+use spintrue_head::Dimension;
 
 const SECOND: Spec = Spec::Quantity(Dimension::open_powers(0, 1));
 

@@ -4,8 +4,8 @@ use crate::builtins::bound;
 use crate::builtins::bound::{ResultBound, TimeBound};
 use crate::builtins::records::{RAIL, listed, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Effect, Spec, Trouble, general};
-use spintrue_head::Calls;
 use crate::program::value::{Datum, Value};
+use spintrue_head::Calls;
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[

@@ -3,12 +3,15 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{LINE, PLAN, RESIDUAL, datum, field, made, width};
-use crate::builtins::signature::{Arguments, Builtin, Context, Effect, LENGTH, NUMBER, ROTATION, Spec, Trouble, general, optional, required};
-use crate::station::StationError;
-use spintrue_head::{Calls, Fault, LineOrder, Pattern};
-use spintrue_head::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Effect, LENGTH, NUMBER, ROTATION, Spec, Trouble, general,
+    optional, required,
+};
 use crate::program::value::{Datum, Value};
-use spintrue_head::units::{Dimension, show, show_number};
+use crate::station::StationError;
+use spintrue_head::{Calls, Fault, LineOrder, Pattern, show_quantity};
+use spintrue_head::{Decides, FacetMean, LinePlan, LineRequest, WorstFacet, plan_line};
+use spintrue_head::{Dimension, show_number};
 
 /// Most readings in one call.
 const READINGS_MOST: f64 = 1000.0;
@@ -184,7 +187,7 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     while (seen.len() as f64) < readings {
         seen.push(reading(context, &order)?);
     }
-    let mean = Mean::of(&seen).map_err(|error| Trouble::Value(error.to_string()))?;
+    let mean = FacetMean::of(&seen).map_err(|error| Trouble::Value(error.to_string()))?;
     Ok(datum(made(
         &LINE,
         &[
@@ -219,7 +222,7 @@ pub(super) fn fits_the_head(
     let window = context.station.description().lock_window;
     let status = context.station.status()?;
     let planned = field(&PLAN, words, "speed");
-    let shown = |speed| show(speed, Dimension::ROTATION, None, None);
+    let shown = |speed| show_quantity(speed, Dimension::ROTATION, None, None);
     let off = |speed: f64, from: f64| (speed / from - 1.0).abs() > 2.0 * window.max(1e-4);
     // Without lock the exposure itself says what is wrong.
     if !status.locked {
@@ -248,7 +251,7 @@ pub(super) fn fits_the_head(
 fn reading(
     context: &mut Context<'_>,
     order: &LineOrder,
-) -> Result<spintrue_head::optics::Reading, Trouble> {
+) -> Result<spintrue_head::Reading, Trouble> {
     let mut tries = 0;
     loop {
         if context.station.expose(order)?.underrun {
@@ -265,7 +268,7 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let words = arguments.words(0);
     let lines: Vec<&[f64]> = words.chunks(width(&LINE)).collect();
     let shift = |line: &[f64]| (field(&LINE, line, "in_scan"), field(&LINE, line, "cross_scan"));
-    let worst = Worst::of(lines.iter().map(|line| shift(line)))
+    let worst = WorstFacet::of(lines.iter().map(|line| shift(line)))
         .ok_or_else(|| Trouble::Value("no lines have no worst one".to_string()))?;
     let facet = |at: usize| lines.get(at).map_or(f64::NAN, |line| field(&LINE, line, "facet"));
     let most = |name: &str| lines.iter().map(|line| field(&LINE, line, name)).fold(0.0, f64::max);

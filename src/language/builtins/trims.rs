@@ -3,14 +3,16 @@
 use crate::builtins::bound;
 use crate::builtins::bound::{ResultBound, TimeBound};
 use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
-use crate::builtins::signature::{Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required};
-use crate::station::StationError;
-use spintrue_head::{Calls, Fault, Trim};
-use spintrue_head::optics::trim::{corrected, pooled};
-use spintrue_head::optics::{Mean, Scale, TrimError, Trimmed};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required,
+};
 use crate::program::value::Datum;
+use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
-use spintrue_head::units::show_number;
+use spintrue_head::show_number;
+use spintrue_head::{Calls, Fault, Trim};
+use spintrue_head::{FacetMean, LineScale, TrimError, Trimmed};
+use spintrue_head::{corrected, pooled};
 
 /// Share of a normal distribution within two standard deviations.
 const TWO_SIGMA: f64 = 0.954_499_736_103_642;
@@ -166,7 +168,7 @@ fn work_out(
     let trims = read_trims(context, trims)?;
     let head = context.station.description();
     let plan = plan.map_or(&[][..], Datum::words);
-    let scale = Scale {
+    let scale = LineScale {
         spot_velocity: field(&PLAN, plan, "spot_velocity"),
         focal_length: field(&PLAN, plan, "focal_length"),
     };
@@ -208,7 +210,7 @@ fn work_out(
 }
 
 /// The mean of the lines of one facet; each counts with its number of readings.
-fn together(lines: &[&[f64]]) -> Option<Mean> {
+fn together(lines: &[&[f64]]) -> Option<FacetMean> {
     let (mut count, mut along, mut across, mut along_u, mut across_u) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for line in lines {
         let get = |name| field(&LINE, line, name);
@@ -219,7 +221,7 @@ fn together(lines: &[&[f64]]) -> Option<Mean> {
         along_u += (n * get("in_scan_u")).powi(2);
         across_u += (n * get("cross_scan_u")).powi(2);
     }
-    (count > 0.0).then(|| Mean {
+    (count > 0.0).then(|| FacetMean {
         count: count as usize,
         in_scan: along / count,
         cross_scan: across / count,
@@ -244,7 +246,7 @@ struct Scatter {
 }
 
 impl Scatter {
-    fn add(&mut self, lines: &[&[f64]], mean: &Mean) {
+    fn add(&mut self, lines: &[&[f64]], mean: &FacetMean) {
         self.degrees += (lines.len() as f64 - 1.0).max(0.0);
         for line in lines {
             let off = |name, mean: f64| readings(line) * (field(&LINE, line, name) - mean).powi(2);
@@ -256,7 +258,7 @@ impl Scatter {
     /// Where lines scatter more than their readings state, the scatter counts. It is an estimate
     /// with few degrees of freedom where there are few lines, so it is widened until twice it
     /// covers what two standard deviations do (Student's distribution, as JCGM 100:2008, G.3, from memory).
-    fn widen(&self, means: &mut [Mean]) {
+    fn widen(&self, means: &mut [FacetMean]) {
         if self.degrees == 0.0 {
             return;
         }

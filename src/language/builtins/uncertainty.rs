@@ -1,6 +1,9 @@
 //! Uncertainty budgets: components together, degrees of freedom, coverage.
 
-use crate::builtins::signature::{Arguments, Builtin, Context, Default, NUMBER, OPEN, Parameter, Spec, Trouble, general, optional, required};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Default, NUMBER, OPEN, Parameter, Spec, Trouble, general,
+    optional, required,
+};
 use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::distributions::student_two_sided;

@@ -1,7 +1,7 @@
 //! Words that reports offer: near names, names from elsewhere, lists.
 
 use crate::check::Checker;
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 
 /// How many known names a check compares with misspelt ones, so that a file of nothing but unknown
 /// names takes no time that grows with its square.
@@ -18,7 +18,7 @@ impl Checker<'_> {
         if compared.get() >= MAX_COMPARED {
             return None;
         }
-        near(wrong, known.inspect(|_| compared.set(compared.get() + 1)))
+        nearest_name(wrong, known.inspect(|_| compared.set(compared.get() + 1)))
     }
 }
 

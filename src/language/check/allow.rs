@@ -5,7 +5,7 @@ use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 use crate::syntax::tree::{Name, Statement, StatementKind};
 use crate::syntax::walk::blocks;
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 
 /// A mark and the statement it is about.
 struct Mark {
@@ -37,7 +37,7 @@ impl Checker<'_> {
                 format!("there is no warning `{code}`")
             };
             let report = Diagnostic::error(codes::BAD_ALLOW, headline, mark.code.span);
-            let report = match near(&code, warnings()) {
+            let report = match nearest_name(&code, warnings()) {
                 Some(near) if !code.starts_with('E') => {
                     report.help(format!("did you mean `{near}`?"))
                 }

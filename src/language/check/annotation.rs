@@ -7,7 +7,7 @@ use crate::program::types::{RecordType, Type};
 use crate::source::Span;
 use crate::syntax::tree;
 use crate::syntax::tree::{Name, TypeKind};
-use spintrue_head::units::{Dimension, KINDS};
+use spintrue_head::{Dimension, KINDS};
 use std::rc::Rc;
 
 impl Checker<'_> {
@@ -133,7 +133,7 @@ impl Checker<'_> {
         let known = known.chain(["text", "flag", "temperature"]);
         if let Some(near) = self.near_name(&text, known) {
             report = report.help(format!("did you mean `{near}`?"));
-        } else if let Ok(unit) = spintrue_head::units::parse_unit(&text)
+        } else if let Ok(unit) = spintrue_head::parse_unit(&text)
             && let Some(kind) = unit.dimension.kind()
         {
             report = report.help(format!("`{text}` is a unit; its type is `{}`", kind.name));

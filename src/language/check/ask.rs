@@ -14,7 +14,7 @@ use crate::program::tree::{Arithmetic, Number, Piece, Planned, Ref, Slot, Statem
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Ask, Expression, ExpressionKind, Kept};
-use spintrue_head::units::{Dimension, UnitText};
+use spintrue_head::{Dimension, UnitText};
 use std::rc::Rc;
 
 /// A question as it was found, with who asks it.

@@ -14,7 +14,7 @@ use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -333,7 +333,7 @@ impl Checker<'_> {
         let headline = format!("`{callee}` has no parameter `{text}`");
         let mut report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
         let known = || signature.parameters.iter().map(|p| &*p.name);
-        if let Some(near) = near(text, known()) {
+        if let Some(near) = nearest_name(text, known()) {
             report = report.help(format!("did you mean `{near}`?"));
         } else {
             let known: Vec<String> = known().map(str::to_string).collect();

@@ -4,14 +4,18 @@ use crate::builtins;
 use crate::check::call::{DefaultValue, ParameterInfo, Signature};
 use crate::check::scope::Role;
 use crate::check::typed::{Makeup, Typed};
-use crate::check::{Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice};
+use crate::check::{
+    Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice,
+};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind};
-use spintrue_head::units::near;
+use crate::syntax::tree::{
+    Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind,
+};
+use spintrue_head::nearest_name;
 use std::collections::HashSet;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -133,9 +137,10 @@ impl Checker<'_> {
     /// What a routine takes and gives.
     fn signature(&mut self, routine: &Routine, index: usize) {
         let open = self.routines.get(index).map(|r| r.open.clone()).unwrap_or_default();
-        if open.len() > spintrue_head::units::OPEN {
+        if open.len() > spintrue_head::OPEN_DIMENSION {
             let span = routine.open.last().map(|n| n.span).unwrap_or_default();
-            let headline = format!("a routine has at most {} open dimensions", spintrue_head::units::OPEN);
+            let headline =
+                format!("a routine has at most {} open dimensions", spintrue_head::OPEN_DIMENSION);
             self.error(codes::UNKNOWN_TYPE, headline, span);
         }
         self.inside.open = open.clone();
@@ -303,7 +308,7 @@ impl Checker<'_> {
         &mut self,
         setting: &Setting,
         kind: &Type,
-        unit: Option<&Rc<spintrue_head::units::UnitText>>,
+        unit: Option<&Rc<spintrue_head::UnitText>>,
     ) -> Typed {
         if *kind == Type::Text && !setting.raw.trim_start().starts_with('"') {
             let text = Rc::from(setting.raw.as_str());
@@ -386,7 +391,7 @@ impl Checker<'_> {
         let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, setting.name_span);
         let params = self.variables.iter().filter(|v| v.role == Role::Param);
         let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
-        let report = match near(&setting.name, known.iter().map(String::as_str)) {
+        let report = match nearest_name(&setting.name, known.iter().map(String::as_str)) {
             Some(near) => report.help(format!("did you mean `{near}`?")),
             None if known.is_empty() => report.help("it has no params at all"),
             None => report.help(format!("it has {}", advice::listed(&known))),

@@ -7,7 +7,7 @@ use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Choice, Expression, ExpressionKind, Piece, StatementKind};
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 use std::rc::Rc;
 
 /// Every word that can say how a check is decided, and what it says.
@@ -107,7 +107,7 @@ impl Checker<'_> {
                     let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span);
                     let words = WORDS.map(|(word, _)| word);
                     let known = format!("a check takes {}", words.join(", "));
-                    self.report(match near(&text, words.into_iter()) {
+                    self.report(match nearest_name(&text, words.into_iter()) {
                         Some(near) => report.help(format!("did you mean `{near}`?")),
                         None => report.help(known),
                     });

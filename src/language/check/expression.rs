@@ -13,7 +13,7 @@ use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
-use spintrue_head::units::{UnitError, UnitText, parse_unit};
+use spintrue_head::{UnitError, UnitText, parse_unit};
 use std::rc::Rc;
 
 impl Checker<'_> {

@@ -2,13 +2,13 @@
 //! anything.
 
 use crate::program::types::{RecordType, Type};
-use spintrue_head::units::{Dimension, OPEN};
+use spintrue_head::{Dimension, OPEN_DIMENSION};
 use std::rc::Rc;
 
 /// What the open parts of a signature stand for in one call.
 #[derive(Default)]
 pub(super) struct Bindings {
-    dimensions: [Option<Dimension>; OPEN],
+    dimensions: [Option<Dimension>; OPEN_DIMENSION],
     any: Option<Type>,
 }
 
@@ -123,7 +123,7 @@ impl Bindings {
 mod tests {
     use super::{Bindings, Fit};
     use crate::program::types::Type;
-    use spintrue_head::units::Dimension;
+    use spintrue_head::Dimension;
 
     #[test]
     fn open_dimensions_are_solved_for() {

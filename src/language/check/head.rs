@@ -11,8 +11,10 @@ use crate::program::tree as program;
 use crate::program::tree::{Expect, Expectation, Number};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Binary, Block, Choice, Expression, ExpressionKind, Statement, StatementKind};
-use spintrue_head::units::Dimension;
+use crate::syntax::tree::{
+    Binary, Block, Choice, Expression, ExpressionKind, Statement, StatementKind,
+};
+use spintrue_head::Dimension;
 use std::rc::Rc;
 
 const POWER: Type = Type::Quantity(Dimension::of([2, -3, 1, 0, 0, 0]));

@@ -8,7 +8,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Unary};
-use spintrue_head::units::{Dimension, UnitText};
+use spintrue_head::{Dimension, UnitText};
 use std::f64::consts::TAU;
 
 impl Checker<'_> {

@@ -9,7 +9,7 @@ use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
-use spintrue_head::units::{Base, Dimension, near};
+use spintrue_head::{Base, Dimension, nearest_name};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 
@@ -383,7 +383,7 @@ impl Checker<'_> {
         } else {
             let headline = format!("there is no kind of failure `{word}`");
             let report = Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span);
-            match near(word, FailureKind::caught()) {
+            match nearest_name(word, FailureKind::caught()) {
                 Some(near) => report.help(format!("did you mean \"{near}\"?")),
                 None => {
                     let known: Vec<String> = FailureKind::caught().map(str::to_string).collect();

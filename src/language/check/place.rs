@@ -13,7 +13,7 @@ use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 
 /// What an assignment writes to.
 struct Target {
@@ -55,7 +55,7 @@ impl Checker<'_> {
                 let headline = format!("{} has no field `{text}`", with_article(&kind));
                 let known = || record.fields.iter().map(|(field, _)| &**field);
                 let report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span);
-                let report = match near(&text, known()) {
+                let report = match nearest_name(&text, known()) {
                     Some(near) => report.help(format!("did you mean `{near}`?")),
                     None => {
                         let known: Vec<String> = known().map(str::to_string).collect();

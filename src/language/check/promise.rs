@@ -6,7 +6,7 @@ use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::tree::Routine;
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 
 /// The effects that a routine is declared to have at most: `may reads, spins`.
 pub(super) struct Promise {
@@ -33,7 +33,7 @@ impl Checker<'_> {
             }
             let headline = format!("there is no effect `{text}`");
             let known = || Effect::ALL.into_iter().map(Effect::text);
-            let near = near(&text, known());
+            let near = nearest_name(&text, known());
             let help = match near {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => {

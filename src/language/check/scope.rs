@@ -8,7 +8,7 @@ use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::Name;
-use spintrue_head::units::UnitText;
+use spintrue_head::UnitText;
 use std::collections::HashMap;
 use std::rc::Rc;
 

@@ -10,7 +10,9 @@ use crate::program::tree as program;
 use crate::program::tree::{Number, RefSlot, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Name, Statement, StatementKind};
+use crate::syntax::tree::{
+    Binary, Block, Expression, ExpressionKind, Name, Statement, StatementKind,
+};
 
 /// Checked statements, and whether control surely leaves them before their end.
 pub(super) type Checked = (Vec<program::Statement>, bool);

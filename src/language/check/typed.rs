@@ -4,7 +4,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Part, Ref, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
-use spintrue_head::units::{Base, UnitText};
+use spintrue_head::{Base, UnitText};
 use std::ops::BitOr;
 use std::rc::Rc;
 use std::sync::Arc;

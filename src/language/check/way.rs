@@ -9,7 +9,7 @@ use crate::diagnostics::Diagnostic;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Expression, ExpressionKind};
-use spintrue_head::units::{Base, Dimension, suited};
+use spintrue_head::{Base, Dimension, suited_unit};
 
 /// Longest expression of the script that is written out in an offer.
 const MAX_WORDS: usize = 200;
@@ -112,7 +112,7 @@ impl Checker<'_> {
         let kind = with_article(to.kind()?.name);
         // Lengths of this trade are seldom in metres.
         let usual = if to == Dimension::LENGTH { 1e-3 } else { 1.0 };
-        let suited = suited(usual, to).map(|unit| unit.text);
+        let suited = suited_unit(usual, to).map(|unit| unit.text);
         let (unit, beside) = (unit.or(suited.as_deref())?, unit.is_some());
         if let Some(ExpressionKind::Name(symbol)) = written.map(|e| &e.kind) {
             let variable = self.variable_of(*symbol)?;

@@ -17,7 +17,7 @@ use crate::ide::workspace::Workspace;
 use crate::program::types::Type;
 use crate::source::SourceId;
 use crate::syntax::{KEYWORDS, Keyword};
-use spintrue_head::units::{KINDS, TABLE};
+use spintrue_head::{KINDS, UNITS};
 use std::ops::Range;
 
 /// Stands for the field that is not typed yet while the place is checked.
@@ -204,7 +204,7 @@ fn fields(place: Place<'_>, cursor: &Cursor, workspace: &mut dyn Workspace) -> V
 fn units(kind: Option<&str>) -> Vec<Item> {
     let kind = KINDS.iter().find(|known| Some(known.name) == kind);
     let mut items = Vec::new();
-    for unit in TABLE.iter().filter(|unit| kind.is_none_or(|kind| kind.dimension == unit.dimension))
+    for unit in UNITS.iter().filter(|unit| kind.is_none_or(|kind| kind.dimension == unit.dimension))
     {
         let of = if unit.zero == 0.0 { unit.dimension.name(&[]) } else { "temperature".into() };
         let detail = format!("{}: {of}", unit.meaning);

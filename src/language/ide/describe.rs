@@ -8,7 +8,8 @@ use crate::ide::analysis::Analysis;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::walk;
-use spintrue_head::units::{KINDS, parse_unit, show_number, table};
+use spintrue_head::find_unit;
+use spintrue_head::{KINDS, parse_unit, show_number};
 
 /// A routine or built-in as callers see it.
 #[derive(Clone, Debug)]
@@ -185,7 +186,7 @@ pub fn kind(name: &str) -> Option<String> {
 pub fn unit(text: &str) -> Option<String> {
     let unit = parse_unit(text).ok()?;
     let mut lines = Vec::new();
-    if let Some((entry, factor)) = table::find(text) {
+    if let Some((entry, factor)) = find_unit(text) {
         let prefixed = if factor == 1.0 { "" } else { ", with a prefix" };
         lines.push(format!("{}{prefixed}", entry.meaning));
     }

@@ -1,8 +1,6 @@
 //! The state of a running script: slots, station, stop flag, and the failure on its way.
 
 use crate::builtins::Trouble;
-use spintrue_head::Fault;
-use crate::station::{Station, StationError};
 use crate::interpret::events::{Event, Observer};
 use crate::interpret::memory::Memory;
 use crate::interpret::step::{Stepper, datum};
@@ -11,6 +9,8 @@ use crate::program::show::number_text;
 use crate::program::tree::Slot;
 use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
+use crate::station::{Station, StationError};
+use spintrue_head::Fault;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 

@@ -20,14 +20,13 @@ pub use step::{Moment, Stepper};
 #[cfg(test)]
 mod tests {
     use super::{Event, Observer, run};
-    use spintrue_sim as sim;
-    use crate::station::Station;
-    use spintrue_head::{Calls, Rig};
     use crate::operator::Wanted;
     use crate::program::failure::FailureKind;
     use crate::program::show::Shower;
     use crate::program::tree::{Ask, Call, Number, Program, Ref, Routine, Statement};
     use crate::source::{SourceId, Span};
+    use crate::station::Station;
+    use spintrue_head::{Calls, Rig};
     use std::rc::Rc;
     use std::sync::Arc;
 
@@ -54,7 +53,7 @@ mod tests {
     #[track_caller]
     fn fails(body: Vec<Statement>, routines: Vec<Routine>, message: &str) {
         let program = Program { words: 10, refs: 10, routines, body, ..Program::default() };
-        let (head, _) = sim::open(None, 1).unwrap();
+        let (head, _) = open(None, 1).unwrap();
         let mut station =
             Station::open(Box::new(Rig::new(Box::new(head), None)), Arc::default()).unwrap();
         station.spin(500.0).unwrap();

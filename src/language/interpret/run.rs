@@ -1,8 +1,6 @@
 //! Runs a program from beginning to end, and never leaves the laser armed.
 
 use crate::builtins::{Builtin, table};
-use spintrue_head::safe::panic_fault;
-use crate::station::Station;
 use crate::interpret::events::Observer;
 use crate::interpret::link::{Linked, link};
 use crate::interpret::machine::{Failed, Flow, Machine};
@@ -12,6 +10,8 @@ use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::{Program, Slot};
 use crate::program::value::{Datum, Value};
 use crate::source::Span;
+use crate::station::Station;
+use spintrue_head::panic_fault;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
 

@@ -1,11 +1,11 @@
 //! Pausing before a statement: who is asked, and what can be seen then. Nothing pauses from the
 //! arming of the laser to its disarming, nor on the way out once somebody asked to stop.
 
-use crate::station::Station;
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::tree::Slot;
 use crate::program::value::{Datum, Value};
 use crate::source::Span;
+use crate::station::Station;
 
 /// Is asked before each statement of a program that was checked for stepping.
 pub trait Stepper {

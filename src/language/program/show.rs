@@ -2,7 +2,9 @@
 
 use crate::program::types::Type;
 use crate::program::value::{Datum, Value};
-use spintrue_head::units::{Dimension, UnitText, noise, parse_unit, show, show_number, suited};
+use spintrue_head::{
+    Dimension, UnitText, noise_of, parse_unit, show_number, show_quantity, suited_unit,
+};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -66,7 +68,7 @@ pub fn number_text(value: f64) -> String {
 
 /// A time in s for a message.
 pub fn time_text(seconds: f64) -> String {
-    show(seconds, Dimension::TIME, None, None)
+    show_quantity(seconds, Dimension::TIME, None, None)
 }
 
 impl Shower {
@@ -96,7 +98,8 @@ impl Shower {
             let size = value.abs().max(uncertainty.unwrap_or(0.0));
             value == 0.0 || dimension.is_number() || unit.from_si(size).abs() >= 0.01
         };
-        let unit = unit.clone().filter(large).or_else(|| suited(value, *dimension).map(Rc::new));
+        let unit =
+            unit.clone().filter(large).or_else(|| suited_unit(value, *dimension).map(Rc::new));
         let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));
         let value = counted(value);
         let decimals = match uncertainty.filter(|u| *u > 0.0) {
@@ -116,11 +119,11 @@ impl Shower {
         let Shower::Quantity { dimension, unit, decimals: None } = self else {
             return self.clone();
         };
-        let unit = unit.clone().or_else(|| suited(value, *dimension).map(Rc::new));
+        let unit = unit.clone().or_else(|| suited_unit(value, *dimension).map(Rc::new));
         let counted = unit.as_ref().map_or(value, |unit| unit.from_si(value));
         let tells = |decimals: &u8| {
             let shown: f64 = show_number(counted, Some(*decimals)).parse().unwrap_or(f64::NAN);
-            (shown - counted).abs() <= noise(counted)
+            (shown - counted).abs() <= noise_of(counted)
         };
         let decimals = (1..=9).map(|digits| places(counted, digits)).find(tells);
         // Five are shown anyway.
@@ -205,13 +208,14 @@ impl Shower {
         match self {
             Shower::Quantity { dimension, unit, decimals } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
-                let text = show(value, *dimension, unit.as_deref(), *decimals);
+                let text = show_quantity(value, *dimension, unit.as_deref(), *decimals);
                 Shown::Quantity { value, unit: dimension.si(), asked: unit.clone(), text }
             }
             Shower::Temperature { unit, decimals } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
                 let asked = unit.clone().or_else(|| parse_unit("degC").ok().map(Rc::new));
-                let text = show(value, Dimension::TEMPERATURE, asked.as_deref(), *decimals);
+                let text =
+                    show_quantity(value, Dimension::TEMPERATURE, asked.as_deref(), *decimals);
                 Shown::Quantity { value, unit: "K".to_string(), asked, text }
             }
             Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),

@@ -9,7 +9,7 @@ use crate::program::show::Shower;
 use crate::program::types::{Layout, Type};
 use crate::program::value::Value;
 use crate::source::Span;
-use spintrue_head::units::Dimension;
+use spintrue_head::Dimension;
 use std::rc::Rc;
 use std::sync::Arc;
 

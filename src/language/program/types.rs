@@ -1,6 +1,6 @@
 //! Types of the language, and how their values are laid out.
 
-use spintrue_head::units::Dimension;
+use spintrue_head::Dimension;
 use std::rc::Rc;
 use std::sync::Arc;
 

@@ -1,6 +1,9 @@
 //! The parts of each node of the checked tree, in the order in which they are worked out.
 
-use crate::program::tree::{Access, BuiltinCall, Call, Deciding, Expectation, Expression, Flag, Number, Over, Part, Piece, Ref, Rule, Statement};
+use crate::program::tree::{
+    Access, BuiltinCall, Call, Deciding, Expectation, Expression, Flag, Number, Over, Part, Piece,
+    Ref, Rule, Statement,
+};
 
 /// A node of the checked tree.
 #[derive(Clone, Copy)]

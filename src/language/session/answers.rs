@@ -6,7 +6,7 @@ use crate::operator::{Given, Texts};
 use crate::program::tree::Asked;
 use crate::session::{Files, Prepared, Text};
 use crate::source::{SourceId, Span};
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
 use toml::de::{DeTable, DeValue};
 
 /// Most questions that a report lists.
@@ -136,7 +136,7 @@ impl Reader<'_> {
         let report = self.wrong(place, format!("the script does not ask \"{question}\""), "");
         let known: Vec<&str> =
             self.questions.iter().map(|asked| asked.planned.label.as_ref()).collect();
-        match near(question, known.iter().copied()) {
+        match nearest_name(question, known.iter().copied()) {
             Some(near) => report.help(format!("did you mean \"{near}\"?")),
             None if known.is_empty() => report.help("it asks nothing at all"),
             None => {

@@ -5,12 +5,12 @@ use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
-use spintrue_head::{Description, Fault};
 use crate::program::tree::Program;
 use crate::session::live::Entry;
 use crate::session::load::Prepared;
 use crate::session::signals::misused;
 use crate::source::SourceMap;
+use spintrue_head::{Description, Fault};
 
 /// A script that may move the head that it was held against.
 #[derive(Clone, Copy)]

@@ -3,15 +3,13 @@
 
 use crate::bounds;
 use crate::bounds::Bound;
+use crate::check;
 use crate::check::flow::EffectsOf;
 use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
-use crate::check;
 use crate::check::{Checked, Module, Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
-use spintrue_head::Description;
-use crate::station::Station;
 use crate::interpret;
 use crate::interpret::Observer;
 use crate::program::failure::Failure;
@@ -21,9 +19,11 @@ use crate::session::gate::RunnableEntry;
 use crate::session::load::{Loaded, Loader, settled};
 use crate::session::{FileError, Files};
 use crate::source::{SourceId, SourceMap, Span};
+use crate::station::Station;
 use crate::syntax::names::Names;
 use crate::syntax::parse;
 use crate::syntax::tree::{File, Statement, StatementKind};
+use spintrue_head::Description;
 use std::collections::HashMap;
 
 /// The language's side of a session.

@@ -2,13 +2,11 @@
 
 use crate::bounds;
 use crate::bounds::{Bound, ParamAt, ParamKind};
+use crate::check;
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check;
 use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
-use spintrue_head::Description;
-use spintrue_head::image::{Bitmap, ImageError};
 use crate::program::tree::{Param, Program};
 use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
@@ -16,7 +14,9 @@ use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
 use crate::syntax::{parse, parse_expression};
-use spintrue_head::units::Dimension;
+use spintrue_head::Description;
+use spintrue_head::Dimension;
+use spintrue_head::{Bitmap, ImageError};
 use std::collections::{HashMap, HashSet};
 use thiserror::Error;
 

@@ -1,14 +1,14 @@
 //! From a checked program to a verdict: runs it on a station and makes the head safe.
 
 use crate::acceptance::decision::Outcome;
-use spintrue_head::SafeState;
-use crate::station::Station;
 use crate::interpret;
 use crate::interpret::{Event, Observer};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::Planned;
 use crate::session::{Runnable, SCRIPT};
 use crate::source::{SourceMap, Span};
+use crate::station::Station;
+use spintrue_head::SafeState;
 
 /// How a run ended.
 #[derive(Clone, Debug)]

@@ -4,8 +4,8 @@ use crate::builtins;
 use crate::check::{Use, Used};
 use crate::diagnostics::{Diagnostic, codes};
 use spintrue_head::Description;
-use spintrue_head::signals::{Channel, Direction, Signal};
-use spintrue_head::units::near;
+use spintrue_head::nearest_name;
+use spintrue_head::{Channel, Direction, Signal};
 
 /// Most names in one report.
 const NAMES_MOST: usize = 8;
@@ -126,7 +126,7 @@ fn no_channel(used: &Used, head: &Description, signal: Option<&Signal>) -> Diagn
 fn unknown(used: &Used, what: &str, known: &[&str], other: Option<String>) -> Diagnostic {
     let headline = format!("this head has no {what} `{}`", used.name);
     let report = Diagnostic::error(codes::UNKNOWN_SIGNAL, headline, used.span);
-    report.help(match (other, near(&used.name, known.iter().copied())) {
+    report.help(match (other, nearest_name(&used.name, known.iter().copied())) {
         (Some(other), _) => other,
         (None, Some(near)) => format!("did you mean `{near}`?"),
         (None, None) if known.is_empty() => format!("it has no {what}s at all"),

@@ -5,7 +5,6 @@ use crate::builtins::Effect;
 use crate::check::live::{Answer, Kept};
 use crate::check::steps::{Place, Steps};
 use crate::diagnostics::Diagnostic;
-use crate::station::Station;
 use crate::interpret;
 use crate::interpret::{Event, Moment, Observer, Stepper};
 use crate::program::failure::Failure;
@@ -13,6 +12,7 @@ use crate::program::value::Datum;
 use crate::session::live::{Entry, Given, Session};
 use crate::session::{Files, RunnableEntry};
 use crate::source::Span;
+use crate::station::Station;
 use std::collections::HashSet;
 
 /// Is asked before each statement of what is stepped through.

@@ -1,8 +1,11 @@
 //! The guard, against a scripted head that counts its calls.
 
 use super::{Station, StationError};
-use spintrue_sim as sim;
-use spintrue_head::{Calls, Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, Rig, SafeState, Status, Trim, Turn};
+use spintrue_head::{
+    Calls, Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, Rig,
+    SafeState, Status, Trim, Turn,
+};
+use spintrue_sim::open;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -164,7 +167,7 @@ fn station_with(
     simulated: bool,
     gauge: Option<Box<dyn Gauge>>,
 ) -> (Station, Rc<RefCell<Script>>, Arc<AtomicBool>) {
-    let (mut head, _) = sim::open(None, 1).unwrap();
+    let (mut head, _) = open(None, 1).unwrap();
     let description = Description { simulated, ..head.describe().unwrap() };
     let script = Rc::new(RefCell::new(Script::default()));
     let stop = Arc::new(AtomicBool::new(false));
@@ -263,7 +266,7 @@ fn a_broken_link_is_the_cause_of_the_loss_that_follows_it() {
 #[test]
 fn what_the_description_forbids_never_reaches_a_head_that_would_take_it() {
     let (mut station, script, _) = station(true);
-    let (mut strict, _) = sim::open(None, 1).unwrap();
+    let (mut strict, _) = open(None, 1).unwrap();
     let most = station.description().speed_most;
     for speed in [0.0, -500.0, 1.01 * most] {
         // In the words of a head that refuses by itself.
@@ -411,7 +414,7 @@ fn a_panic_in_the_driver_still_ends_dark() {
 #[test]
 fn a_simulated_head_is_guarded_like_any_other() {
     let text = "[[fault]]\nkind = 'interlock_opened'\nat = '14.2 s'\n";
-    let (head, gauge) = sim::open(Some(("faulty", text)), 1).unwrap();
+    let (head, gauge) = open(Some(("faulty", text)), 1).unwrap();
     let stop = Arc::new(AtomicBool::new(false));
     let mut station =
         Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap();

@@ -1,7 +1,10 @@
 //! Walks over syntax trees. Trees are bounded in depth by the parser.
 
 use crate::source::Span;
-use crate::syntax::tree::{Ask, Block, Expression, ExpressionKind, File, Kept, Name, Piece, Routine, Statement, StatementKind};
+use crate::syntax::tree::{
+    Ask, Block, Expression, ExpressionKind, File, Kept, Name, Piece, Routine, Statement,
+    StatementKind,
+};
 
 /// The blocks of a statement.
 pub fn blocks(statement: &Statement) -> Vec<&Block> {

@@ -1,9 +1,9 @@
 //! The operator's answers as a table of a report.
 
-use spintrue_language::interpret::answer_text;
 use crate::paper::{Head, left_out, section, table};
 use crate::record::data::Record;
 use maud::{Markup, html};
+use spintrue_language::answer_text;
 
 /// Most answers that are shown.
 const MAX_ROWS: usize = 500;

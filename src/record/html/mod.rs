@@ -4,16 +4,16 @@ mod answers;
 mod plots;
 mod values;
 
-use spintrue_language::acceptance::decision::Outcome;
 use crate::paper;
 use crate::paper::{Head, left_out, section, table};
-use spintrue_language::program::show::time_text;
 use crate::record::checks::CheckRow;
 use crate::record::data::{End, Identity, Page, Picture, Record};
-use spintrue_language::session::Verdict;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
+use spintrue_language::Outcome;
+use spintrue_language::Verdict;
+use spintrue_language::time_text;
 
 /// Most checks and log entries that are shown.
 const MAX_ROWS: usize = 2_000;

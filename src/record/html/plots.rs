@@ -1,11 +1,11 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
 use crate::paper::plot::{Axis, Plot};
-use spintrue_language::program::show::{Shown, places};
 use crate::record::data::Record;
 use crate::record::rounds::{FacetMean, Round};
-use spintrue_head::units::show_number;
 use maud::{Markup, html};
+use spintrue_head::show_number;
+use spintrue_language::{Shown, decimal_places};
 use std::f64::consts::PI;
 
 /// All plots that the run has data for.
@@ -63,7 +63,7 @@ fn speed(record: &Record) -> Option<Markup> {
     let caption = html! {
         (summary)
         @if curve.gap > 0.0 {
-            " Thinned out to one point in " (spintrue_language::program::show::time_text(curve.gap))
+            " Thinned out to one point in " (spintrue_language::time_text(curve.gap))
             "; events.jsonl has them all."
         }
     };
@@ -133,7 +133,7 @@ fn said(record: &Record, shift: f64) -> String {
         Some(check) => {
             format!("{} (decided by the check \u{201c}{}\u{201d})", check.measured(), check.label)
         }
-        None => format!("{} um", show_number(shift * 1e6, Some(places(shift * 1e6, 3)))),
+        None => format!("{} um", show_number(shift * 1e6, Some(decimal_places(shift * 1e6, 3)))),
     }
 }
 

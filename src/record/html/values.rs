@@ -2,11 +2,11 @@
 
 use crate::paper::table::{RecordTable, common_unit, head};
 use crate::paper::{Head, left_out, section, table};
-use spintrue_language::program::show::{Shown, places};
 use crate::record::checks::CheckRow;
 use crate::record::data::{Record, Recorded};
-use spintrue_head::units::show_number;
 use maud::{Markup, html};
+use spintrue_head::show_number;
+use spintrue_language::{Shown, decimal_places};
 
 /// Most rows of a table.
 const MAX_ROWS: usize = 100;
@@ -94,8 +94,8 @@ fn column(
     let text = |shown: &Shown| match (&unit, shown) {
         (Some((size, unit)), Shown::Quantity { value, .. }) => {
             let digits = match least {
-                Some(least) => places(unit.from_si(least) - unit.from_si(0.0), 2),
-                None => places(unit.from_si(*size), 3),
+                Some(least) => decimal_places(unit.from_si(least) - unit.from_si(0.0), 2),
+                None => decimal_places(unit.from_si(*size), 3),
             };
             show_number(unit.from_si(*value), Some(digits))
         }

@@ -1,15 +1,17 @@
 //! What is said of calls: only what the head acknowledged, and what is unknown as unknown.
 
 use super::CallMonitor;
-use spintrue_head::call::{Call, Image, ImageDigest, Reply};
-use spintrue_head::record::{CallListener, Heard};
-use spintrue_head::{Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim};
-use spintrue_sim as sim;
+use spintrue_head::{Call, CallImage, ImageDigest, Reply};
+use spintrue_head::{CallListener, Heard};
+use spintrue_head::{
+    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim,
+};
+use spintrue_sim::open;
 
 /// Every call that changes something, what the head says once it did, and how that is told.
 fn changing() -> Vec<(Call, Reply, &'static str)> {
     let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0 }];
-    let image = Image::Digest(ImageDigest { width: 1, height: 1, sha256: String::new() });
+    let image = CallImage::Digest(ImageDigest { width: 1, height: 1, sha256: String::new() });
     let page = Call::ExposePage { dot_period: 1e-7, delay: 0.0, pitch: 1e-5, image };
     let exposed = Reply::Exposed(Exposed { time: 0.0, facet: 0, words: 1, underrun: false });
     let drawn = ExposedPage { time: 0.0, lines: 1, missed: 0, took: 0.0 };
@@ -42,7 +44,7 @@ fn said(monitor: &mut CallMonitor, call: Call, reply: Reply) {
 }
 
 fn status(laser: Laser) -> Reply {
-    let (mut head, _) = sim::open(None, 1).unwrap();
+    let (mut head, _) = open(None, 1).unwrap();
     Reply::Status(Status { laser, ..head.status().unwrap() })
 }
 

@@ -23,9 +23,9 @@
 //! at_safe = "0 kPa"       # or "keep"; each output needs it, an input has none
 //! ```
 
-use spintrue_head::signals::{Active, AtSafe, Channel, Direction, Pull, Signal};
 use crate::reader::Table;
-use spintrue_head::units::UnitText;
+use spintrue_head::UnitText;
+use spintrue_head::{Active, AtSafe, Channel, Direction, Pull, Signal};
 use std::collections::HashMap;
 
 /// Longest name, in characters.

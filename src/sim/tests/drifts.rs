@@ -1,10 +1,10 @@
 //! What moves lines slowly or by a constant: hunting, warming up, the laser's rise, facets that
 //! stretch. Every number expected is arithmetic on the description.
 
-use spintrue_head::Head;
 use crate::tests::{SPEED, clean, locked, order};
-use spintrue_head::{Fault, Gauge, LineOrder};
 use core::f64::consts::TAU;
+use spintrue_head::Head;
+use spintrue_head::{Fault, Gauge, LineOrder};
 
 /// Focal length of the built-in head in m; the spot moves at 2·ω·f (f-theta law, derived).
 const FOCAL: f64 = 404.2536e-3;

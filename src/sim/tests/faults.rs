@@ -2,8 +2,8 @@
 
 use crate::open;
 use crate::tests::{SPEED, locked, order, sim};
-use spintrue_language::station::Station;
 use spintrue_head::{Calls, Fault, Gauge, Halt, Head, Laser, Rig, Trim};
+use spintrue_language::Station;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

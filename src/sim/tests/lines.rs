@@ -2,8 +2,8 @@
 
 use crate::open;
 use crate::tests::{ARCSEC, clean, locked, order, trace, trimmed, worst};
+use spintrue_head::{FacetMean, StartOfScan};
 use spintrue_head::{Gauge, Head, Reading, Trim};
-use spintrue_head::optics::{Mean, StartOfScan};
 
 #[test]
 fn facet_errors_show_as_optics_says() {
@@ -152,7 +152,7 @@ fn the_gauge_scatters_as_it_says_and_loses_its_share() {
     // 200 with a standard deviation of 13.4.
     assert!((133..=267).contains(&lost), "{lost}");
     let seen: Vec<Reading> = readings.into_iter().flatten().collect();
-    let mean = Mean::of(&seen).unwrap();
+    let mean = FacetMean::of(&seen).unwrap();
     let s = mean.in_scan_u * (mean.count as f64).sqrt();
     // What is stated, 0.6 um, is more than the noise of 0.5 um and so is what counts.
     assert!((s - 0.6e-6).abs() < 1e-9, "{s}");

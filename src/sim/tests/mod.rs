@@ -8,10 +8,10 @@ mod motion;
 mod physics;
 
 use crate::{SimGauge, SimHead, open};
-use spintrue_head::{Description, Gauge, Head, LineOrder, Reading, Trim};
-use spintrue_head::optics::trim::corrected;
-use spintrue_head::optics::{Decides, LinePlan, LineRequest, Mean, Worst, plan_line};
 use core::f64::consts::PI;
+use spintrue_head::corrected;
+use spintrue_head::{Decides, FacetMean, LinePlan, LineRequest, WorstFacet, plan_line};
+use spintrue_head::{Description, Gauge, Head, LineOrder, Reading, Trim};
 
 pub(super) const RPM: f64 = PI / 30.0;
 pub(super) const ARCSEC: f64 = PI / 648_000.0;
@@ -100,7 +100,7 @@ pub(super) fn trace(head: &mut SimHead, gauge: &mut SimGauge, plan: &LinePlan) -
     lines
 }
 
-pub(super) fn worst(lines: &[Reading]) -> Worst {
+pub(super) fn worst(lines: &[Reading]) -> WorstFacet {
     Worst::of(lines.iter().map(|r| (r.in_scan, r.cross_scan))).unwrap()
 }
 
@@ -113,7 +113,7 @@ pub(super) fn trimmed(head: &mut SimHead, lines: &[Reading], plan: &LinePlan) {
         .into_iter()
         .zip(lines)
         .map(|(old, line)| {
-            let mean = Mean::of(&[*line]).unwrap();
+            let mean = FacetMean::of(&[*line]).unwrap();
             let new = corrected(old, &mean, scale, d.in_scan_trim, d.cross_scan_trim);
             new.unwrap().trim
         })

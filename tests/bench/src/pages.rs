@@ -1,13 +1,13 @@
 //! Test lines and whole pages on the simulated head.
 
+use spintrue_sim::{Medium, open};
 use crate::{median, script, verdict};
-use spintrue_head::Rig;
-use spintrue_head::PageOrder;
-use spintrue_sim as sim;
-use spintrue_sim::render::{Showing, picture};
-use spintrue_language::station::Station;
-use spintrue_head::image::Bitmap;
-use spintrue_head::optics::{Decides, LineRequest, plan_line};
+use spintrue_head::{Rig};
+use spintrue_head::{PageOrder};
+use spintrue_sim::{Showing, draw_picture};
+use spintrue_language::{Station};
+use spintrue_head::{Bitmap};
+use spintrue_head::{Decides, LineRequest, plan_line};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
@@ -35,8 +35,8 @@ const PAGES: &[(u32, u32, f64)] = &[(2480, 3508, 2000.0), (3600, 3600, 2500.0)];
 const SPEED: f64 = 4800.0 / 60.0 * core::f64::consts::TAU;
 
 /// A head with its gauge.
-fn measuring() -> (Station, sim::medium::Medium) {
-    let (head, gauge) = sim::open(None, 1).expect("the simulated head opens");
+fn measuring() -> (Station, Medium) {
+    let (head, gauge) = open(None, 1).expect("the simulated head opens");
     let medium = head.medium();
     let stop = Arc::new(AtomicBool::new(false));
     let gauge = Some(Box::new(gauge) as Box<_>);
@@ -108,7 +108,7 @@ fn page(image: &Arc<Bitmap>) -> f64 {
             work();
         });
     };
-    let shown = picture(sheet, &Showing { scale: 1, spot: None }, lend).expect("it shows");
+    let shown = draw_picture(sheet, &Showing { scale: 1, spot: None }, lend).expect("it shows");
     assert_eq!(shown.width, image.width());
     start.elapsed().as_secs_f64() * 1e3
 }

@@ -1,11 +1,11 @@
 //! Runs a script of ours on a simulated head, for the number that it records.
 
-use spintrue_head::Rig;
-use spintrue_sim as sim;
-use spintrue_language::station::Station;
-use spintrue_language::interpret::{Event, Observer};
-use spintrue_language::program::show::Shown;
-use spintrue_language::session::{FileError, Files, Prepared, Text, prepare, run};
+use spintrue_sim::{open};
+use spintrue_head::{Rig};
+use spintrue_language::{Station};
+use spintrue_language::{Event, Observer};
+use spintrue_language::{Shown};
+use spintrue_language::{FileError, Files, Prepared, SourceText, prepare, run_script};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -13,8 +13,8 @@ use std::sync::atomic::AtomicBool;
 struct Only<'a>(&'a str);
 
 impl Files for Only<'_> {
-    fn read(&mut self, _: Option<&str>, path: &str) -> Result<Text, FileError> {
-        Ok(Text { name: path.to_string(), text: self.0.to_string() })
+    fn read(&mut self, _: Option<&str>, path: &str) -> Result<SourceText, FileError> {
+        Ok(SourceText { name: path.to_string(), text: self.0.to_string() })
     }
 }
 
@@ -31,7 +31,7 @@ impl Observer for Last {
 
 /// A station with a simulated head. Opening it is no part of what is timed.
 pub fn station() -> Station {
-    let (head, _) = sim::open(None, 1).expect("the simulated head opens");
+    let (head, _) = open(None, 1).expect("the simulated head opens");
     let stop = Arc::new(AtomicBool::new(false));
     Station::open(Box::new(Rig::new(Box::new(head), None)), stop).expect("the head says what it is")
 }
@@ -50,7 +50,7 @@ pub fn result(script: &str, station: &mut Station) -> f64 {
     let admitted = prepared.admit(&head, &|fault| station.check_can_inject(fault), Vec::new());
     let runnable = admitted.ok().expect("the script is sound");
     let mut last = Last(f64::NAN);
-    let finished = run(runnable, station, &mut last);
+    let finished = run_script(runnable, station, &mut last);
     assert_eq!(finished.failure, None);
     last.0
 }

@@ -2,19 +2,19 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_language::diagnostics::render::render;
-use spintrue_language::session::{FileError, Files, Text, prepare};
+use spintrue_language::{render_diagnostics};
+use spintrue_language::{FileError, Files, SourceText, prepare};
 
 struct Two(String, String);
 
 impl Files for Two {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         let text = match path {
             "script" => self.0.clone(),
             "lib" => self.1.clone(),
             _ => return Err("there is no such file".to_string().into()),
         };
-        Ok(Text { name: path.to_string(), text })
+        Ok(SourceText { name: path.to_string(), text })
     }
 }
 
@@ -24,6 +24,6 @@ fuzz_target!(|data: &[u8]| {
     let mut part = || parts.next().unwrap_or("").to_string();
     let (script, setting, lib) = (part(), part(), part());
     if let Ok(prepared) = prepare(&mut Two(script, lib), "script", &[setting]) {
-        let _ = render(&prepared.diagnostics, &prepared.sources, false, 80);
+        let _ = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
     }
 });

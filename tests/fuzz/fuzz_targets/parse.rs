@@ -2,17 +2,17 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_language::diagnostics::render::render;
-use spintrue_language::source::SourceMap;
-use spintrue_language::syntax::names::Names;
-use spintrue_language::syntax::{parse, parse_expression};
+use spintrue_language::{render_diagnostics};
+use spintrue_language::{SourceMap};
+use spintrue_language::{SymbolNames};
+use spintrue_language::{parse, parse_expression};
 
 fuzz_target!(|data: &[u8]| {
     let text = String::from_utf8_lossy(data);
     let mut sources = SourceMap::new();
     let source = sources.add("fuzz.spt", &*text);
-    let mut names = Names::default();
+    let mut names = SymbolNames::default();
     let parsed = parse(source, &text, &mut names);
-    let _ = render(&parsed.diagnostics, &sources, true, 80);
+    let _ = render_diagnostics(&parsed.diagnostics, &sources, true, 80);
     let _ = parse_expression(source, &text, &mut names);
 });

@@ -3,16 +3,16 @@
 
 use libfuzzer_sys::fuzz_target;
 use crate::lsp::transport::{message, read};
-use spintrue_language::ide::Workspace;
+use spintrue_language::{Workspace};
 use crate::lsp::serve;
-use spintrue_language::session::{FileError, Files, Text};
+use spintrue_language::{FileError, Files, SourceText};
 use std::io::{BufReader, sink};
 use std::sync::mpsc::channel;
 
 struct Nothing;
 
 impl Files for Nothing {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<Text, FileError> {
+    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
         Err(format!("there is no file {path}").into())
     }
 }

@@ -2,13 +2,13 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_head::call::Call;
-use spintrue_head::wire::codec::{answer, message, response, said};
-use spintrue_head::wire::frame::Framer;
-use spintrue_head::wire::message::units;
-use spintrue_head::wire::outcome::read;
-use spintrue_head::wire::reply::answers;
-use spintrue_head::wire::tree::find;
+use spintrue_head::{Call};
+use spintrue_head::{decode_reply, encode_call, encode_reply, said_call};
+use spintrue_head::{Framer};
+use spintrue_head::{message_units};
+use spintrue_head::{read_outcome};
+use spintrue_head::{reply_parts};
+use spintrue_head::{find_header};
 
 /// Bytes that a reply may have.
 const MOST: usize = 1 << 20;
@@ -28,25 +28,25 @@ fuzz_target!(|data: &[u8]| {
     framer.pause(&mut frames);
     framer.feed(b"\n", MOST, &mut frames);
     for reply in frames.into_iter().flatten() {
-        for values in answers(&reply).unwrap_or_default() {
-            let _ = read(&values);
+        for values in reply_parts(&reply).unwrap_or_default() {
+            let _ = read_outcome(&values);
             for asked in &calls {
-                let Ok(reply) = answer(asked, &values) else { continue };
+                let Ok(reply) = encode_reply(asked, &values) else { continue };
                 // What was understood can be said again, and is understood as the same.
                 // What is empty stands between semicolons only.
-                let mut again = answers(&response(&reply)).unwrap_or_default();
-                let again = answer(asked, &again.pop().unwrap_or_default());
+                let mut again = reply_parts(&decode_reply(&reply)).unwrap_or_default();
+                let again = encode_reply(asked, &again.pop().unwrap_or_default());
                 assert_eq!(format!("{again:?}"), format!("{:?}", Ok::<_, ()>(reply)));
             }
         }
         // The same bytes as a call: what is understood is said again and understood as the same.
-        for unit in units(&reply).unwrap_or_default() {
+        for unit in message_units(&reply).unwrap_or_default() {
             let parts: Vec<&str> = unit.header.trim_start_matches(':').split(':').collect();
-            let Some(entry) = find(&parts, unit.query) else { continue };
-            let Ok(Some(call)) = said(entry, &unit.arguments) else { continue };
-            let again = units(&message(&call).unwrap_or_default()).unwrap_or_default();
+            let Some(entry) = find_header(&parts, unit.query) else { continue };
+            let Ok(Some(call)) = said_call(entry, &unit.arguments) else { continue };
+            let again = message_units(&encode_call(&call).unwrap_or_default()).unwrap_or_default();
             let unit = again.first();
-            let again = unit.map(|unit| said(entry, &unit.arguments));
+            let again = unit.map(|unit| said_call(entry, &unit.arguments));
             assert_eq!(format!("{again:?}"), format!("{:?}", Some(Ok::<_, ()>(Some(call)))));
         }
     }

@@ -2,20 +2,20 @@
 //! simulated head. Whatever they are, the next question is answered and the head can be made safe.
 #![no_main]
 
+use spintrue_sim::{open};
 use libfuzzer_sys::fuzz_target;
-use spintrue_head::Rig;
-use spintrue_sim as sim;
-use spintrue_head::wire::control::{ControlledHead, Served};
-use spintrue_head::wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
-use spintrue_head::wire::session::Session;
-use spintrue_head::wire::watch::Watch;
+use spintrue_head::{Rig};
+use spintrue_head::{ControlledHead, Served};
+use spintrue_head::{BLOCK_LOOKING, Framer, MAX_LINE};
+use spintrue_head::{WireSession};
+use spintrue_head::{ControlWatch};
 use std::sync::Arc;
 use std::time::Duration;
 
 fuzz_target!(|data: &[u8]| {
-    let Ok((head, gauge)) = sim::open(None, 1) else { return };
+    let Ok((head, gauge)) = open(None, 1) else { return };
     let limit = Duration::from_secs(60);
-    let watch = Arc::new(Watch::new(limit, Arc::default()));
+    let watch = Arc::new(ControlWatch::new(limit, Arc::default()));
     let injector = head.injector();
     let rig = Rig::new(Box::new(head), Some(Box::new(gauge)));
     let served = Served {
@@ -27,7 +27,7 @@ fuzz_target!(|data: &[u8]| {
         cut: Arc::default(),
     };
     let mut controlled = ControlledHead::new(served, watch);
-    let mut clients = [1, 2].map(|id| (Framer::new(MAX_LINE), Session::new(id, true)));
+    let mut clients = [1, 2].map(|id| (Framer::new(MAX_LINE), WireSession::new(id, true)));
     let mut frames = Vec::new();
     // A zero byte ends a piece; pieces come from both in turn, and two zeros are a pause.
     for (number, piece) in data.split(|byte| *byte == 0).enumerate() {

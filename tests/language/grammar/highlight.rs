@@ -2,9 +2,9 @@
 //! keywords, units, kinds and built-ins. Patterns are for the Oniguruma engine.
 
 use serde_json::{Value, json};
-use spintrue_language::builtins::{Effect, records, table};
-use spintrue_language::syntax::KEYWORDS;
-use spintrue_head::units::{KINDS, TABLE};
+use spintrue_head::{KINDS, UNITS};
+use spintrue_language::KEYWORDS;
+use spintrue_language::{Effect, builtin_records, builtins};
 use std::collections::BTreeSet;
 
 /// What each keyword is to a reader. Every keyword stands in exactly one class.
@@ -43,7 +43,7 @@ fn words<'w>(words: impl IntoIterator<Item = &'w str>) -> String {
 
 /// A whole unit: one of the table, with prefixes, powers and further units.
 fn unit() -> String {
-    let names = TABLE.iter().flat_map(|unit| {
+    let names = UNITS.iter().flat_map(|unit| {
         std::iter::once(unit.name).chain(unit.aliases.iter().copied()).map(|name| {
             match unit.prefixes {
                 "" => name.to_string(),
@@ -79,7 +79,7 @@ fn keywords() -> Vec<Value> {
 
 fn types() -> String {
     let kinds = KINDS.iter().map(|kind| kind.name).filter(|name| !name.contains('/'));
-    let records = records().iter().map(|record| record.name);
+    let records = builtin_records().iter().map(|record| record.name);
     let plain = ["flag", "text", "temperature"];
     any_of(kinds.chain(records).chain(plain))
 }
@@ -135,7 +135,7 @@ pub fn grammar() -> String {
     code.extend([
         rule(
             "support.function",
-            &format!(r"{}(?=\s*\()", words(table().iter().map(|builtin| builtin.name))),
+            &format!(r"{}(?=\s*\()", words(builtins().iter().map(|builtin| builtin.name))),
         ),
         rule("entity.name.function.call", &format!(r"{BEFORE}{NAME}(?=\s*\()")),
         captured(

@@ -1,9 +1,9 @@
 //! Loops, routines, failures on their way, checks.
 
 use super::run;
-use spintrue_language::acceptance::decision::Outcome;
-use spintrue_language::interpret::Event;
-use spintrue_language::program::failure::FailureKind;
+use spintrue_language::Event;
+use spintrue_language::FailureKind;
+use spintrue_language::Outcome;
 
 #[test]
 fn a_loop_sees_its_list_as_it_was() {

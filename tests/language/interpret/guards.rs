@@ -2,8 +2,8 @@
 
 use super::head::Log;
 use super::{run, run_on};
-use spintrue_language::interpret::Event;
-use spintrue_language::program::failure::FailureKind;
+use spintrue_language::Event;
+use spintrue_language::FailureKind;
 
 #[test]
 fn caught_failures_say_what_happened() {

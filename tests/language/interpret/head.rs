@@ -1,7 +1,9 @@
 //! The head that keeps a log.
 
-use spintrue_head::{Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn};
-use spintrue_sim as sim;
+use spintrue_head::{
+    Description, Exposed, Fault, Halt, Head, Laser, LineOrder, SafeState, Status, Trim, Turn,
+};
+use spintrue_sim::open;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -35,7 +37,7 @@ fn refused<T>() -> Result<T, Fault> {
 
 impl Head for Logged {
     fn describe(&mut self) -> Result<Description, Fault> {
-        sim::open(None, 1).unwrap().0.describe()
+        open(None, 1).unwrap().0.describe()
     }
     fn status(&mut self) -> Result<Status, Fault> {
         let mut log = self.log.borrow_mut();

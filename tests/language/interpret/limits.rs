@@ -2,7 +2,7 @@
 
 use super::head::Log;
 use super::{run, run_on};
-use spintrue_language::program::failure::FailureKind;
+use spintrue_language::FailureKind;
 
 #[test]
 fn loops_keep_their_bounds() {

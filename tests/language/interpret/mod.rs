@@ -9,14 +9,14 @@ mod values;
 
 use crate::inside::Sources;
 use head::{Log, Logged};
-use spintrue_language::diagnostics::render::render;
 use spintrue_head::Rig;
-use spintrue_language::station::Station;
-use spintrue_language::interpret;
-use spintrue_language::interpret::{Event, Observer};
-use spintrue_language::operator::Operator;
-use spintrue_language::program::failure::{Failure, FailureKind};
-use spintrue_language::session::{Prepared, prepare};
+use spintrue_language::Operator;
+use spintrue_language::Station;
+use spintrue_language::render_diagnostics;
+use spintrue_language::run_program;
+use spintrue_language::{Event, Observer};
+use spintrue_language::{Failure, FailureKind};
+use spintrue_language::{Prepared, prepare};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -55,7 +55,7 @@ fn run_on(log: Log, script: &str) -> Ran {
 
 fn run_asking(log: Log, script: &str, operator: Option<Box<dyn Operator>>) -> Ran {
     let prepared = prepare(&mut Sources::of(script), "script.spt", &[]).unwrap();
-    let reports = render(&prepared.diagnostics, &prepared.sources, false, 80);
+    let reports = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
     assert_eq!(prepared.errors(), 0, "{script}\n{reports}");
     let stop = Arc::new(AtomicBool::new(false));
     let log = Rc::new(RefCell::new(log));
@@ -69,7 +69,7 @@ fn run_asking(log: Log, script: &str, operator: Option<Box<dyn Operator>>) -> Ra
     let mut told = Told { events: Vec::new(), stop };
     let place = |span| prepared.sources.place(span);
     let program = prepared.program.as_ref().unwrap();
-    let result = interpret::run(program, &mut station, &mut told, &place);
+    let result = run_program(program, &mut station, &mut told, &place);
     let log = log.take();
     Ran { prepared, result, events: told.events, log }
 }

@@ -1,7 +1,7 @@
 //! Numbers, flags, texts, lists and records.
 
 use super::run;
-use spintrue_language::program::failure::FailureKind;
+use spintrue_language::FailureKind;
 
 /// Variables whose values the checker does not know.
 const VARIABLES: &str = "var zero = 1\nzero = zero - 1\nvar big = 1e300\nbig = big * big\n\

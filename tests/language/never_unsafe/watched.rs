@@ -1,9 +1,9 @@
 //! A simulated head and gauge behind a counter of calls, which can do something at one of them.
 
-use spintrue_head::call::{Call, Reply};
-use spintrue_head::link::perform;
-use spintrue_sim::{SimGauge, SimHead};
+use spintrue_head::perform_call;
+use spintrue_head::{Call, Reply};
 use spintrue_head::{Fault, Head, Link, Trim};
+use spintrue_sim::{SimGauge, SimHead};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -121,7 +121,7 @@ impl Link for Watched {
         let act = || {
             let (mut head, mut gauge) = (self.head.borrow_mut(), self.gauge.borrow_mut());
             let mut injector = head.injector();
-            perform(&mut *head, Some(&mut *gauge), Some(&mut injector), call)
+            perform_call(&mut *head, Some(&mut *gauge), Some(&mut injector), call)
         };
         match call {
             // Asked once, before anything is run.

@@ -2,16 +2,19 @@
 
 use super::{answer, message, response, said};
 use crate::call::{Call, Image, Reply};
+use crate::image::Bitmap;
 use crate::wire::errors::WireError;
 use crate::wire::message::{Argument, units};
 use crate::wire::outcome::{Failure, read, told};
 use crate::wire::reply::answers;
 use crate::wire::tree::{Meaning, TABLE, find};
-use crate::{Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim, Turn};
-use spintrue_sim as sim;
-use crate::image::Bitmap;
+use crate::{
+    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status,
+    Trim, Turn,
+};
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};
+use spintrue_sim::open_with;
 use std::sync::Arc;
 
 fn finite() -> impl Strategy<Value = f64> {
@@ -190,7 +193,7 @@ fn answers_read_back() {
     there_and_back(&Call::Status, Reply::Status(status.clone()));
     let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
     there_and_back(&Call::Status, Reply::Status(other));
-    let (mut head, _) = sim::open_with(None, 1, &[]).unwrap();
+    let (mut head, _) = open_with(None, 1, &[]).unwrap();
     let described = Reply::Description(Box::new(head.describe().unwrap()));
     there_and_back(&Call::Describe, described);
     let line =

@@ -9,15 +9,15 @@ use crate::wire::message::units;
 use crate::wire::tree::{TABLE, short};
 use crate::wire::watch::Watch;
 use crate::{Laser, Rig};
-use spintrue_sim as sim;
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::sample::select;
+use spintrue_sim::open;
 use std::sync::Arc;
 use std::time::Duration;
 
 fn floor() -> ControlledHead {
-    let (head, gauge) = sim::open(None, 1).unwrap();
+    let (head, gauge) = open(None, 1).unwrap();
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
     let injector = Box::new(head.injector());

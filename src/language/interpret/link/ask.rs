@@ -1,7 +1,5 @@
 //! Questions to the operator.
 
-use spintrue_head::Fault;
-use crate::station::StationError;
 use crate::interpret::events::Event;
 use crate::interpret::link::guards::duration;
 use crate::interpret::link::{Linker, NumberNode, RefNode, StatementNode};
@@ -12,6 +10,8 @@ use crate::program::show::{Shower, time_text};
 use crate::program::tree::{Ask, Slot};
 use crate::program::value::Datum;
 use crate::source::Span;
+use crate::station::StationError;
+use spintrue_head::Fault;
 
 /// What a question is made of.
 struct Asking {

@@ -10,7 +10,7 @@ use crate::program::tree;
 use crate::program::tree::{Deciding, Expect, Expectation, Expression, Ref};
 use crate::program::value::Datum;
 use crate::source::Span;
-use spintrue_head::units::show_number;
+use spintrue_head::show_number;
 use std::rc::Rc;
 
 /// A linked condition of a check.

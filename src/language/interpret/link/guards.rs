@@ -1,7 +1,5 @@
 //! Waiting, arming, and catching failures.
 
-use spintrue_head::Calls;
-use crate::station::MAX_SLEEP;
 use crate::interpret::events::Event;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
@@ -10,6 +8,8 @@ use crate::program::show::{number_text, time_text};
 use crate::program::tree::{Flag, Number, RefSlot, Statement};
 use crate::program::value::{Object, Value};
 use crate::source::Span;
+use crate::station::MAX_SLEEP;
+use spintrue_head::Calls;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::rc::Rc;
 use std::sync::atomic::Ordering;

@@ -9,7 +9,7 @@ use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
-use spintrue_head::units::parse_unit;
+use spintrue_head::parse_unit;
 
 /// The report for one place.
 pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {

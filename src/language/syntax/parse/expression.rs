@@ -5,7 +5,9 @@ use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::{Failure, Rule, Shared};
 use crate::syntax::token::Token;
-use crate::syntax::tree::{Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName};
+use crate::syntax::tree::{
+    Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
+};
 use chumsky::pratt::{infix, left, none, postfix, prefix};
 use chumsky::prelude::{IterParser, Parser, choice, custom, just, recursive, select};
 

@@ -7,7 +7,10 @@ use crate::syntax::parse::expression::{Expressions, name};
 use crate::syntax::parse::recover::{header, until_end};
 use crate::syntax::parse::{Failure, Rule, Shared};
 use crate::syntax::token::Token;
-use crate::syntax::tree::{Binary, Block, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind, Type, TypeKind};
+use crate::syntax::tree::{
+    Binary, Block, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind,
+    Type, TypeKind,
+};
 use chumsky::prelude::{IterParser, Parser, choice, just, recursive, select};
 
 /// A type as written.

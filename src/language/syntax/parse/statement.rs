@@ -4,13 +4,17 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
-use crate::syntax::parse::compound::{action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule};
+use crate::syntax::parse::compound::{
+    action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
+};
 use crate::syntax::parse::expression::{Expressions, expressions, name};
 use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::recover::{guarded, key, until_end};
 use crate::syntax::parse::{Failure, Rule, Shared};
 use crate::syntax::token::Token;
-use crate::syntax::tree::{Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind};
+use crate::syntax::tree::{
+    Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind,
+};
 use chumsky::prelude::{IterParser, Parser, any, choice, custom, just, recursive};
 
 /// A whole file.

@@ -1,7 +1,10 @@
 //! A compact way to read a tree: one short line a statement, operators in brackets, units in < >.
 
 use crate::syntax::names::Names;
-use crate::syntax::tree::{Block, Choice, Expression, ExpressionKind, File, Kept, Name, Piece, Statement, StatementKind, Type, TypeKind};
+use crate::syntax::tree::{
+    Block, Choice, Expression, ExpressionKind, File, Kept, Name, Piece, Statement, StatementKind,
+    Type, TypeKind,
+};
 use std::fmt::Write;
 
 /// The whole tree.
