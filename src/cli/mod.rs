@@ -23,7 +23,7 @@ mod simulate;
 mod summary;
 mod units;
 
-pub use crate::setup::{HeadAndGauge, OwnHead};
+pub(crate) use crate::setup::OwnHead;
 
 use crate::error::{Error, WRONG};
 use crate::setup::know;
@@ -123,7 +123,7 @@ enum Command {
 /// // What `main` returns: `run script.spt --head bench` and all else work.
 /// let code = main_with(&[bench]);
 /// ```
-pub fn main_with(heads: &[OwnHead]) -> ExitCode {
+pub(crate) fn main_with(heads: &[OwnHead]) -> ExitCode {
     match know(heads) {
         Ok(()) => main(),
         Err(error) => {
@@ -134,7 +134,7 @@ pub fn main_with(heads: &[OwnHead]) -> ExitCode {
 }
 
 /// Runs the command that the arguments ask for.
-pub fn main() -> ExitCode {
+pub(crate) fn main() -> ExitCode {
     let mut code = Arguments::parse().command.run().unwrap_or_else(|error| {
         error.print();
         error.exit_code()

@@ -4,7 +4,7 @@
 mod table;
 
 pub(crate) use table::*;
-pub use table::{Access, Row, WhileArmed};
+pub(crate) use table::{Access, Row};
 
 use crate::image::Bitmap;
 use crate::units::number;

@@ -2,7 +2,7 @@
 
 use crate::optics::Hardware;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
-pub use crate::signals::{Channel, Signal};
+pub(crate) use crate::signals::{Channel, Signal};
 use core::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 

@@ -11,10 +11,10 @@ use thiserror::Error;
 const WORD: u32 = 32;
 
 /// Most dots along a line, and most lines.
-pub const MAX_SIDE: u32 = 100_000;
+pub(crate) const MAX_SIDE: u32 = 100_000;
 
 /// Most dots in an image: an A3 page at 1200 dpi has 279 million.
-pub const MAX_DOTS: u64 = 400_000_000;
+pub(crate) const MAX_DOTS: u64 = 400_000_000;
 
 /// A one-bit image.
 #[derive(Clone, Debug, PartialEq)]

@@ -6,7 +6,7 @@ use core::fmt;
 
 /// A value of a description, and where it lies on any real head. All ranges are common practice,
 /// no source, and wider than what heads are built for.
-pub struct Plausible {
+pub(crate) struct Plausible {
     /// The key, as on the wire.
     pub key: &'static str,
     /// Its SI unit; `share` and `count` for plain numbers.
@@ -29,7 +29,7 @@ impl fmt::Display for Implausible {
 }
 
 /// Plausible temperatures of a head in K, from the least to the most.
-pub const TEMPERATURE: (f64, f64) = (150.0, 500.0);
+pub(crate) const TEMPERATURE: (f64, f64) = (150.0, 500.0);
 
 /// Plausible nominal voltages of rails in V, either way of zero.
 const RAIL: (f64, f64) = (0.1, 2000.0);
@@ -50,7 +50,7 @@ const fn value(
 }
 
 /// Every number of a description but those of lists and of the kind of its clock.
-pub const PLAUSIBLE: &[Plausible] = &[
+pub(crate) const PLAUSIBLE: &[Plausible] = &[
     value("facets", "count", (2.0, 1024.0), |d| f64::from(d.facets)),
     value("speed_least", "rad/s", (0.1, 2e4), |d| d.speed_least),
     value("speed_most", "rad/s", (0.1, 2e4), |d| d.speed_most),
@@ -122,7 +122,7 @@ fn doubt(key: &str, unit: &str, value: f64, (least, most): (f64, f64)) -> Option
 }
 
 /// Why a temperature of a head in K is not plausible; none where it is.
-pub fn temperature(kelvin: f64) -> Option<Implausible> {
+pub(crate) fn temperature(kelvin: f64) -> Option<Implausible> {
     doubt("temperature", "K", kelvin, TEMPERATURE)
 }
 

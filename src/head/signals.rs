@@ -223,7 +223,7 @@ pub fn settable<'s>(
 }
 
 /// What is refused under light, in words.
-pub const SWITCHING: &str = "switching this output";
+pub(crate) const SWITCHING: &str = "switching this output";
 
 /// The same of a channel.
-pub const SETTING: &str = "setting this channel";
+pub(crate) const SETTING: &str = "setting this channel";

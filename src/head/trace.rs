@@ -24,10 +24,10 @@ pub const FORMAT: &str = "spintrue recording";
 pub const VERSION: u32 = 2;
 
 /// Longest line in bytes.
-pub const MAX_LINE: usize = 32 << 20;
+pub(crate) const MAX_LINE: usize = 32 << 20;
 
 /// Most bytes of all lines together.
-pub const MAX_BYTES: u64 = 4 << 30;
+pub(crate) const MAX_BYTES: u64 = 4 << 30;
 
 /// Head time in s after which what was written goes out, even where nothing is commanded.
 const FLUSH_INTERVAL: f64 = 1.0;

@@ -92,7 +92,7 @@ pub fn reply(reply: &Reply) -> String {
 }
 
 /// What tells two calls apart: both in words; where these are alike, the first value that differs.
-pub fn apart(one: &Call, other: &Call) -> (String, String) {
+pub(crate) fn apart(one: &Call, other: &Call) -> (String, String) {
     let (first, second) = (call(one), call(other));
     if first != second {
         return (first, second);

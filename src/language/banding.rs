@@ -11,7 +11,7 @@ use rustfft::num_complex::Complex;
 use thiserror::Error;
 
 /// Most shifts that are analysed at once.
-pub const MAX_SHIFTS: usize = 10_000_000;
+pub(crate) const MAX_SHIFTS: usize = 10_000_000;
 
 /// One peak.
 #[derive(Clone, Copy, Debug, PartialEq)]

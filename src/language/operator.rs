@@ -11,10 +11,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
 
 /// Longest answer that is a text, and longest question that is shown, in characters.
-pub const TEXT_MOST: usize = 1000;
+pub(crate) const TEXT_MOST: usize = 1000;
 
 /// How long a question stands that does not say, in s.
-pub const DEFAULT_LIMIT: f64 = 600.0;
+pub(crate) const DEFAULT_LIMIT: f64 = 600.0;
 
 /// What an answer must be.
 #[derive(Clone, Debug, PartialEq)]

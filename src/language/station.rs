@@ -17,16 +17,16 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
 
 /// Longest sleep in s between two looks at lock and interlock while armed.
-pub const ARMED_SLICE: f64 = 0.01;
+pub(crate) const ARMED_SLICE: f64 = 0.01;
 
 /// Longest sleep in s between two looks at the stop flag on a real head.
-pub const STOP_SLICE: f64 = 0.02;
+pub(crate) const STOP_SLICE: f64 = 0.02;
 
 /// Time in s between two looks at a polygon on its way to rest.
-pub const REST_SLICE: f64 = 0.05;
+pub(crate) const REST_SLICE: f64 = 0.05;
 
 /// Longest sleep in s that one call takes: more is a mistake in a unit.
-pub const MAX_SLEEP: f64 = 1e6;
+pub(crate) const MAX_SLEEP: f64 = 1e6;
 
 /// Why a call failed.
 #[derive(Clone, Debug, Error, PartialEq)]

@@ -16,17 +16,17 @@ use spintrue_language::{
 use std::collections::HashMap;
 
 /// The range of a span, in the text of its file.
-pub fn range(analysis: &Analysis, span: Span) -> Range {
+pub(super) fn range(analysis: &Analysis, span: Span) -> Range {
     Lines::new(analysis.text(span.source)).range(span.range())
 }
 
 /// The address of a file, as the editor wrote it where the file is open.
-pub fn address(documents: &Documents, name: &str) -> Option<Uri> {
+pub(super) fn address(documents: &Documents, name: &str) -> Option<Uri> {
     documents.get(name).map(|document| document.uri.clone()).or_else(|| uri::of(name))
 }
 
 /// The location of a span.
-pub fn location(analysis: &Analysis, documents: &Documents, span: Span) -> Option<Location> {
+pub(super) fn location(analysis: &Analysis, documents: &Documents, span: Span) -> Option<Location> {
     let uri = address(documents, analysis.name(span.source)?)?;
     Some(Location { uri, range: range(analysis, span) })
 }
@@ -37,7 +37,7 @@ fn ranges(file: &FileUses) -> impl Iterator<Item = Range> {
 }
 
 /// The locations of all uses.
-pub fn locations(uses: &NameUses, documents: &Documents) -> Vec<Location> {
+pub(super) fn locations(uses: &NameUses, documents: &Documents) -> Vec<Location> {
     let mut found = Vec::new();
     for (name, file) in uses {
         let Some(uri) = address(documents, name) else { continue };
@@ -48,7 +48,7 @@ pub fn locations(uses: &NameUses, documents: &Documents) -> Vec<Location> {
 
 /// The edit that puts a new name at all uses.
 #[allow(clippy::mutable_key_type, reason = "the protocol's own type; the key is only a text")]
-pub fn edit(uses: &NameUses, documents: &Documents, new: &str) -> WorkspaceEdit {
+pub(super) fn edit(uses: &NameUses, documents: &Documents, new: &str) -> WorkspaceEdit {
     let mut changes: HashMap<Uri, Vec<TextEdit>> = HashMap::new();
     for (name, file) in uses {
         let Some(uri) = address(documents, name) else { continue };
@@ -59,7 +59,7 @@ pub fn edit(uses: &NameUses, documents: &Documents, new: &str) -> WorkspaceEdit 
 }
 
 /// A hover.
-pub fn hover(analysis: &Analysis, (span, value): (Span, String)) -> Hover {
+pub(super) fn hover(analysis: &Analysis, (span, value): (Span, String)) -> Hover {
     let contents = MarkupContent { kind: MarkupKind::Markdown, value };
     Hover { contents: HoverContents::Markup(contents), range: Some(range(analysis, span)) }
 }
@@ -70,7 +70,7 @@ fn markdown(text: &str) -> Option<Documentation> {
 }
 
 /// What can be typed at a place; `snippets` puts the cursor between brackets.
-pub fn completion(
+pub(super) fn completion(
     place: CursorPlace<'_>,
     snippets: bool,
     workspace: &mut dyn Workspace,
@@ -123,7 +123,7 @@ fn item_kind(item: &Completion) -> CompletionItemKind {
 }
 
 /// Adds the documentation of a built-in to the item that is looked at.
-pub fn resolved(mut item: CompletionItem) -> CompletionItem {
+pub(super) fn resolved(mut item: CompletionItem) -> CompletionItem {
     let name = item.data.as_ref().and_then(|data| data.as_str());
     if let Some(text) = name.and_then(builtin_documentation) {
         item.documentation = markdown(&text);
@@ -132,7 +132,7 @@ pub fn resolved(mut item: CompletionItem) -> CompletionItem {
 }
 
 /// Signature help.
-pub fn signature(call: &ActiveCall) -> SignatureHelp {
+pub(super) fn signature(call: &ActiveCall) -> SignatureHelp {
     let active_parameter = call.parameter.and_then(|active| u32::try_from(active).ok());
     let parameters = call.callable.parameters.iter().map(|parameter| ParameterInformation {
         label: ParameterLabel::Simple(parameter.label.clone()),
@@ -149,7 +149,10 @@ pub fn signature(call: &ActiveCall) -> SignatureHelp {
 
 /// The symbols of a document.
 #[allow(deprecated, reason = "the protocol's type has a field that is out of use")]
-pub fn document_symbols(lines: &Lines<'_>, symbols: Vec<OutlineSymbol>) -> Vec<DocumentSymbol> {
+pub(super) fn document_symbols(
+    lines: &Lines<'_>,
+    symbols: Vec<OutlineSymbol>,
+) -> Vec<DocumentSymbol> {
     let symbol = |symbol: OutlineSymbol| DocumentSymbol {
         name: symbol.name,
         detail: Some(symbol.detail).filter(|detail| !detail.is_empty()),

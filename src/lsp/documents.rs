@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 /// An open document.
 #[derive(Debug)]
-pub struct Document {
+pub(super) struct Document {
     /// Its address, as the editor wrote it.
     pub uri: Uri,
     /// The editor's count of its changes.
@@ -14,10 +14,10 @@ pub struct Document {
 }
 
 /// Open documents by the names of their files.
-pub type Documents = BTreeMap<String, Document>;
+pub(super) type Documents = BTreeMap<String, Document>;
 
 /// A text with changes applied in order; those with a range change a part.
-pub fn changed(mut text: String, changes: Vec<TextDocumentContentChangeEvent>) -> String {
+pub(super) fn changed(mut text: String, changes: Vec<TextDocumentContentChangeEvent>) -> String {
     for change in changes {
         let Some(range) = change.range else {
             text = change.text;

@@ -26,7 +26,7 @@ use spintrue_language::{
 };
 
 /// What the server can do.
-pub fn capabilities() -> ServerCapabilities {
+pub(super) fn capabilities() -> ServerCapabilities {
     let triggers = |marks: &[&str]| Some(marks.iter().map(|mark| (*mark).to_string()).collect());
     ServerCapabilities {
         position_encoding: Some(PositionEncodingKind::UTF16),
@@ -63,7 +63,7 @@ pub fn capabilities() -> ServerCapabilities {
 }
 
 /// What the server knows when a request comes.
-pub struct State<'a> {
+pub(super) struct State<'a> {
     /// The open documents with their checks, up to date.
     pub project: &'a Project,
     /// The same documents as the editor has them.
@@ -78,7 +78,7 @@ pub struct State<'a> {
 ///
 /// # Errors
 /// Where the method is unknown, its parameters make no sense, or it cannot be done.
-pub fn answer(request: Request, state: &mut State<'_>) -> Result<Value, ResponseError> {
+pub(super) fn answer(request: Request, state: &mut State<'_>) -> Result<Value, ResponseError> {
     let Request { method, params, .. } = request;
     let (documents, snippets) = (state.documents, state.snippets);
     match method.as_str() {
@@ -192,12 +192,12 @@ fn failed(why: String) -> ResponseError {
 }
 
 /// An error to answer.
-pub fn error(code: ErrorCode, message: impl Into<String>) -> ResponseError {
+pub(super) fn error(code: ErrorCode, message: impl Into<String>) -> ResponseError {
     ResponseError { code: code as i32, message: message.into(), data: None }
 }
 
 /// Reads the parameters of a request.
-pub fn read<P: DeserializeOwned>(params: Value) -> Result<P, ResponseError> {
+pub(super) fn read<P: DeserializeOwned>(params: Value) -> Result<P, ResponseError> {
     serde_json::from_value(params)
         .map_err(|why| error(ErrorCode::InvalidParams, format!("malformed parameters: {why}")))
 }

@@ -11,7 +11,7 @@ mod features;
 mod position;
 mod publish;
 mod server;
-pub mod transport;
+pub(crate) mod transport;
 mod uri;
 
-pub use server::serve;
+pub(crate) use server::serve;

@@ -5,14 +5,14 @@ use lsp_types::{Position, Range};
 
 /// A text with the starts of its lines.
 #[derive(Clone, Debug)]
-pub struct Lines<'t> {
+pub(super) struct Lines<'t> {
     text: &'t str,
     starts: Vec<usize>,
 }
 
 impl<'t> Lines<'t> {
     /// Finds the lines of a text.
-    pub fn new(text: &'t str) -> Lines<'t> {
+    pub(super) fn new(text: &'t str) -> Lines<'t> {
         let bytes = text.as_bytes();
         let mut starts = vec![0];
         for (at, byte) in bytes.iter().enumerate() {
@@ -25,7 +25,7 @@ impl<'t> Lines<'t> {
 
     /// The byte at a position. What lies past the end of its line is the end of the line, what
     /// lies past the last line is the end of the text; half a character is its start.
-    pub fn offset(&self, position: Position) -> usize {
+    pub(super) fn offset(&self, position: Position) -> usize {
         let line = position.line as usize;
         let Some(start) = self.starts.get(line).copied() else { return self.text.len() };
         let end = self.starts.get(line + 1).copied().unwrap_or(self.text.len());
@@ -41,7 +41,7 @@ impl<'t> Lines<'t> {
     }
 
     /// The position of a byte; one inside a character counts as the start of the character.
-    pub fn position(&self, offset: usize) -> Position {
+    pub(super) fn position(&self, offset: usize) -> Position {
         let mut at = offset.min(self.text.len());
         while !self.text.is_char_boundary(at) {
             at -= 1;
@@ -55,7 +55,7 @@ impl<'t> Lines<'t> {
     }
 
     /// The range of some bytes.
-    pub fn range(&self, bytes: std::ops::Range<usize>) -> Range {
+    pub(super) fn range(&self, bytes: std::ops::Range<usize>) -> Range {
         Range::new(self.position(bytes.start), self.position(bytes.end))
     }
 }

@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 const UNNECESSARY: &[&str] = &[UNUSED_NAME, UNREACHABLE, UNCALLED_ROUTINE];
 
 /// The reports on every checked file, by its name; a file without any has an empty list.
-pub fn reports(
+pub(super) fn reports(
     project: &Project,
     documents: &Documents,
     related: bool,

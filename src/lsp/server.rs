@@ -31,7 +31,7 @@ const MAX_CHANGES: usize = 64;
 ///
 /// # Errors
 /// Where the output fails.
-pub fn serve(
+pub(crate) fn serve(
     incoming: &Receiver<Incoming>,
     output: &mut dyn Write,
     workspace: &mut dyn Workspace,

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use std::io::{self, BufRead, Read, Write};
 
 /// Largest message that is read, in bytes.
-pub const MAX_MESSAGE: u64 = 64 * 1024 * 1024;
+pub(crate) const MAX_MESSAGE: u64 = 64 * 1024 * 1024;
 
 /// Longest message that is skipped for being too large, in bytes; a longer length is malformed.
 const MAX_SKIPPED: u64 = 1024 * 1024 * 1024;
@@ -16,7 +16,7 @@ const MAX_HEADER: u64 = 4096;
 
 /// Something that arrived.
 #[derive(Debug)]
-pub enum Incoming {
+pub(crate) enum Incoming {
     /// A message.
     Message(Message),
     /// No message: the error to answer, and the id to answer to, null where unknown.
@@ -40,7 +40,7 @@ impl Incoming {
 ///
 /// # Errors
 /// Where the stream itself fails.
-pub fn read(input: &mut dyn BufRead) -> io::Result<Option<Incoming>> {
+pub(crate) fn read(input: &mut dyn BufRead) -> io::Result<Option<Incoming>> {
     let mut length = None;
     let mut wrong = None;
     loop {
@@ -89,7 +89,7 @@ pub fn read(input: &mut dyn BufRead) -> io::Result<Option<Incoming>> {
 }
 
 /// A message out of its JSON text.
-pub fn message(body: &[u8]) -> Incoming {
+pub(crate) fn message(body: &[u8]) -> Incoming {
     let value: Value = match serde_json::from_slice(body) {
         Ok(value) => value,
         Err(error) => {
@@ -125,7 +125,7 @@ pub fn message(body: &[u8]) -> Incoming {
 ///
 /// # Errors
 /// Where the stream fails.
-pub fn write(output: &mut dyn Write, message: Message) -> io::Result<()> {
+pub(crate) fn write(output: &mut dyn Write, message: Message) -> io::Result<()> {
     message.write(&mut Whole(output))
 }
 
@@ -133,7 +133,12 @@ pub fn write(output: &mut dyn Write, message: Message) -> io::Result<()> {
 ///
 /// # Errors
 /// Where the stream fails.
-pub fn refuse(output: &mut dyn Write, id: &Value, code: ErrorCode, why: &str) -> io::Result<()> {
+pub(crate) fn refuse(
+    output: &mut dyn Write,
+    id: &Value,
+    code: ErrorCode,
+    why: &str,
+) -> io::Result<()> {
     let error = json!({"code": code as i32, "message": why});
     let text = json!({"jsonrpc": "2.0", "id": id, "error": error}).to_string();
     write!(output, "Content-Length: {}\r\n\r\n{text}", text.len())?;

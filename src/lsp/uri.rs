@@ -5,7 +5,7 @@ use lsp_types::Uri;
 use std::str::FromStr;
 
 /// The name of the file behind an address.
-pub fn name(uri: &Uri) -> String {
+pub(super) fn name(uri: &Uri) -> String {
     let text = uri.as_str();
     let Some(rest) = text.strip_prefix("file://") else { return text.to_string() };
     let path = match rest.find('/') {
@@ -24,7 +24,7 @@ pub fn name(uri: &Uri) -> String {
 }
 
 /// The address of a file; none where its name cannot be one.
-pub fn of(name: &str) -> Option<Uri> {
+pub(super) fn of(name: &str) -> Option<Uri> {
     let text = if let Some(rest) = name.strip_prefix("//") {
         format!("file://{}", encoded(rest))
     } else if name.starts_with('/') {

@@ -49,7 +49,7 @@ pub(super) struct ChannelPlace {
 
 /// A device and what lies in it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Device {
+pub(crate) struct Device {
     pub(super) address: SocketAddr,
     pub(super) unit: u8,
     /// After this time a call is given up, connecting included.
@@ -63,7 +63,7 @@ impl Device {
     ///
     /// # Errors
     /// Every mistake in the file at once.
-    pub fn read(text: &str) -> Result<Device, Vec<ConfigError>> {
+    pub(crate) fn read(text: &str) -> Result<Device, Vec<ConfigError>> {
         let device = read_description(text, "", TABLES, |reader| {
             if reader.has("modbus") {
                 return read_device(reader);

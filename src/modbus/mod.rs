@@ -19,7 +19,7 @@ use crate::modbus::exception::known;
 use crate::modbus::link::{Link, LinkError};
 use crate::modbus::place::Place;
 use crate::modbus::reply::Operation;
-pub use describe::Device;
+pub(crate) use describe::Device;
 use spintrue_head::Fault;
 use spintrue_head::{Active, unknown_name};
 use spintrue_head::{Fittings, Fixture};
@@ -28,14 +28,14 @@ use spintrue_head::{Fittings, Fixture};
 const MARGIN: f64 = 0.05;
 
 /// The fixture that a [`Device`] is. It connects with the first call that needs it.
-pub struct Modbus {
+pub(crate) struct Modbus {
     device: Device,
     link: Link,
 }
 
 impl Modbus {
     /// Nothing is connected yet.
-    pub fn new(device: Device) -> Modbus {
+    pub(crate) fn new(device: Device) -> Modbus {
         let link = Link::new(device.address, device.unit, device.silence);
         Modbus { device, link }
     }

@@ -1,8 +1,8 @@
 //! Pages that people read and print: their frame, style, sections and tables, and plots as SVG. A
 //! page needs no other file.
 
-pub mod plot;
-pub mod table;
+pub(crate) mod plot;
+pub(crate) mod table;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use spintrue_head::visible_lines;
@@ -10,7 +10,7 @@ use spintrue_head::visible_lines;
 const STYLE: &str = include_str!("style.css");
 
 /// A whole page; its body may hold text of others.
-pub fn page(title: &str, body: &Markup) -> String {
+pub(crate) fn page(title: &str, body: &Markup) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -30,7 +30,7 @@ pub fn page(title: &str, body: &Markup) -> String {
 }
 
 /// A section with its heading; `id` is unique in the page.
-pub fn section(id: &str, title: &str, content: &Markup) -> Markup {
+pub(crate) fn section(id: &str, title: &str, content: &Markup) -> Markup {
     html! {
         section aria-labelledby=(id) {
             h2 id=(id) { (title) }
@@ -41,7 +41,7 @@ pub fn section(id: &str, title: &str, content: &Markup) -> Markup {
 
 /// The head of a column, as text or above numbers.
 #[derive(Clone, Copy, Debug)]
-pub enum Head<'a> {
+pub(crate) enum Head<'a> {
     /// Above text.
     Text(&'a str),
     /// Above numbers.
@@ -49,7 +49,7 @@ pub enum Head<'a> {
 }
 
 /// A table that scrolls in itself; `rows` are the rows of its body.
-pub fn table(name: &str, class: Option<&str>, heads: &[Head<'_>], rows: &Markup) -> Markup {
+pub(crate) fn table(name: &str, class: Option<&str>, heads: &[Head<'_>], rows: &Markup) -> Markup {
     html! {
         div.wide tabindex="0" role="region" aria-label=(format!("table {name}")) {
             table class=[class] {
@@ -64,7 +64,7 @@ pub fn table(name: &str, class: Option<&str>, heads: &[Head<'_>], rows: &Markup)
 }
 
 /// Says how many items a page leaves out, and where they are; nothing where there are none.
-pub fn left_out(count: usize, what: &str, file: &str) -> Markup {
+pub(crate) fn left_out(count: usize, what: &str, file: &str) -> Markup {
     html! {
         @if count > 0 {
             p.soft { (count) " further " (what) " are not shown here; " (file) " has them all." }

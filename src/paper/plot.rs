@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 /// Size of a plot, and what is left beside its frame.
 #[derive(Clone, Copy, Debug)]
-pub struct Size {
+pub(crate) struct Size {
     width: f64,
     height: f64,
     left: f64,
@@ -15,7 +15,7 @@ pub struct Size {
 const SMALL: Size = Size { width: 480.0, height: 270.0, left: 58.0, right: 14.0 };
 
 /// One over the whole page, with room for the names of lines across.
-pub const WIDE: Size = Size { width: 900.0, height: 300.0, left: 78.0, right: 104.0 };
+pub(crate) const WIDE: Size = Size { width: 900.0, height: 300.0, left: 78.0, right: 104.0 };
 
 /// What is left above and below the frame.
 const TOP: f64 = 14.0;
@@ -29,7 +29,7 @@ const TICKS: f64 = 6.0;
 
 /// An axis: its range, its words with the unit, and where its ticks stand.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Axis {
+pub(crate) struct Axis {
     low: f64,
     high: f64,
     words: String,
@@ -46,7 +46,7 @@ fn step(span: f64, most: f64) -> f64 {
 
 impl Axis {
     /// From tick to tick around all values.
-    pub fn around(values: impl Iterator<Item = f64>, words: impl Into<String>) -> Axis {
+    pub(crate) fn around(values: impl Iterator<Item = f64>, words: impl Into<String>) -> Axis {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for value in values.filter(|value| value.is_finite()) {
             (low, high) = (low.min(value), high.max(value));
@@ -64,7 +64,7 @@ impl Axis {
     }
 
     /// For the whole numbers between two.
-    pub fn whole(low: f64, high: f64, words: impl Into<String>) -> Axis {
+    pub(crate) fn whole(low: f64, high: f64, words: impl Into<String>) -> Axis {
         let step = step((high - low).max(1.0), 12.0).max(1.0);
         Axis { low: low - 0.5, high: high + 0.5, words: words.into(), step }
     }
@@ -89,7 +89,7 @@ impl Axis {
 }
 
 /// A plot.
-pub struct Plot {
+pub(crate) struct Plot {
     /// How much room it has.
     pub size: Size,
     /// Unique in the page.
@@ -110,7 +110,7 @@ fn round(value: f64) -> f64 {
 
 /// A line across a plot.
 #[derive(Clone, Debug)]
-pub struct Across {
+pub(crate) struct Across {
     /// Where it lies.
     pub at: f64,
     /// Its name, beside the frame.
@@ -121,7 +121,7 @@ pub struct Across {
 
 impl Plot {
     /// A small plot.
-    pub fn small(id: &str, title: String, told: &str, x: Axis, y: Axis) -> Plot {
+    pub(crate) fn small(id: &str, title: String, told: &str, x: Axis, y: Axis) -> Plot {
         Plot { size: SMALL, id: id.to_string(), title, told: told.to_string(), x, y }
     }
 
@@ -134,31 +134,31 @@ impl Plot {
     }
 
     /// Where a value along lies.
-    pub fn at_x(&self, value: f64) -> f64 {
+    pub(crate) fn at_x(&self, value: f64) -> f64 {
         let left = self.size.left;
         round(left + self.x.share(value) * (self.right() - left))
     }
 
     /// Where a value upwards lies.
-    pub fn at_y(&self, value: f64) -> f64 {
+    pub(crate) fn at_y(&self, value: f64) -> f64 {
         let bottom = self.bottom();
         round(bottom - self.y.share(value) * (bottom - TOP))
     }
 
     /// Where zero lies, or the bottom.
-    pub fn floor(&self) -> f64 {
+    pub(crate) fn floor(&self) -> f64 {
         self.at_y(0.0_f64.clamp(self.y.low, self.y.high))
     }
 
     /// A line through points.
-    pub fn line(&self, points: impl Iterator<Item = (f64, f64)>, class: &str) -> Markup {
+    pub(crate) fn line(&self, points: impl Iterator<Item = (f64, f64)>, class: &str) -> Markup {
         let points = points.map(|(x, y)| format!("{},{}", self.at_x(x), self.at_y(y)));
         let points = points.collect::<Vec<_>>().join(" ");
         html! { polyline points=(points) class=(class) {} }
     }
 
     /// A line upwards through the whole frame, with words at its top.
-    pub fn upright(&self, x: f64, words: &str) -> Markup {
+    pub(crate) fn upright(&self, x: f64, words: &str) -> Markup {
         let at = self.at_x(x);
         let (beside, anchor) =
             if self.x.share(x) > 0.6 { (at - 6.0, "end") } else { (at + 6.0, "start") };
@@ -169,7 +169,7 @@ impl Plot {
     }
 
     /// A hollow circle (`full`: a filled square) at a point.
-    pub fn dot(&self, x: f64, y: f64, full: bool, aside: f64) -> Markup {
+    pub(crate) fn dot(&self, x: f64, y: f64, full: bool, aside: f64) -> Markup {
         let (x, y) = (self.at_x(x) + aside, self.at_y(y));
         html! {
             @if full { rect x=(x - 4.0) y=(y - 4.0) width="8" height="8" class="two full" {} }
@@ -178,7 +178,7 @@ impl Plot {
     }
 
     /// Lines across the whole frame, with their names beside it.
-    pub fn across(&self, mut lines: Vec<Across>) -> Markup {
+    pub(crate) fn across(&self, mut lines: Vec<Across>) -> Markup {
         lines.sort_by(|one, other| other.at.total_cmp(&one.at));
         let right = self.right();
         // Names of lines that lie close stand below each other.
@@ -197,13 +197,13 @@ impl Plot {
     }
 
     /// A small point.
-    pub fn point(&self, x: f64, y: f64) -> Markup {
+    pub(crate) fn point(&self, x: f64, y: f64) -> Markup {
         html! { circle cx=(self.at_x(x)) cy=(self.at_y(y)) r="1.8" class="one thin full" {} }
     }
 
     /// A point that stands out by its shape and size, not by its colour alone; the remark is told
     /// to who points at it.
-    pub fn flag(&self, x: f64, y: f64, remark: &str) -> Markup {
+    pub(crate) fn flag(&self, x: f64, y: f64, remark: &str) -> Markup {
         let (x, y) = (self.at_x(x), self.at_y(y));
         html! { path d=(format!("M{x} {}l5 5l-5 5l-5 -5z", round(y - 5.0))) class="flag" {
             title { (remark) }
@@ -211,13 +211,13 @@ impl Plot {
     }
 
     /// A thin line upwards between two values.
-    pub fn whisker(&self, x: f64, [low, high]: [f64; 2], class: &str, aside: f64) -> Markup {
+    pub(crate) fn whisker(&self, x: f64, [low, high]: [f64; 2], class: &str, aside: f64) -> Markup {
         let at = self.at_x(x) + aside;
         html! { line x1=(at) x2=(at) y1=(self.at_y(low)) y2=(self.at_y(high)) class=(class) {} }
     }
 
     /// The plot with its marks and a caption.
-    pub fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
+    pub(crate) fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
         let (title, told) = (format!("{}-title", self.id), format!("{}-told", self.id));
         let labelled = format!("{title} {told}");
         let Size { width, height, left, .. } = self.size;

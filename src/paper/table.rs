@@ -5,7 +5,7 @@ use spintrue_language::Shown;
 use std::sync::Arc;
 
 /// A list of records, a row each.
-pub struct RecordTable<'a> {
+pub(crate) struct RecordTable<'a> {
     /// The rows are facets, by a field of that name or as trims are.
     pub is_of_facets: bool,
     rows: Vec<&'a [(Arc<str>, Shown)]>,
@@ -13,7 +13,7 @@ pub struct RecordTable<'a> {
 
 impl<'a> RecordTable<'a> {
     /// The table of a value; none where it is no list of records or an empty one.
-    pub fn of(shown: &'a Shown) -> Option<RecordTable<'a>> {
+    pub(crate) fn of(shown: &'a Shown) -> Option<RecordTable<'a>> {
         let Shown::List(items) = shown else { return None };
         let fields = items.iter().map(|item| match item {
             Shown::Record(fields) => Some(fields.as_slice()),
@@ -26,19 +26,19 @@ impl<'a> RecordTable<'a> {
     }
 
     /// How many rows there are.
-    pub fn row_count(&self) -> usize {
+    pub(crate) fn row_count(&self) -> usize {
         self.rows.len()
     }
 
     /// The facet or the number of each row.
-    pub fn keys(&self) -> impl Iterator<Item = String> {
+    pub(crate) fn keys(&self) -> impl Iterator<Item = String> {
         self.rows.iter().enumerate().map(|(index, row)| {
             field(row, "facet").map_or_else(|| index.to_string(), Shown::to_string)
         })
     }
 
     /// The names of all columns but the facet; people read along the line before across it.
-    pub fn names(&self) -> Vec<&'a str> {
+    pub(crate) fn names(&self) -> Vec<&'a str> {
         let fields = self.rows.first().into_iter().flat_map(|row| row.iter());
         let names = fields.map(|(name, _)| &**name).filter(|name| *name != "facet");
         let mut names: Vec<&str> = names.collect();
@@ -47,7 +47,7 @@ impl<'a> RecordTable<'a> {
     }
 
     /// The values of a column.
-    pub fn cells(&self, name: &str) -> impl Iterator<Item = Option<&'a Shown>> {
+    pub(crate) fn cells(&self, name: &str) -> impl Iterator<Item = Option<&'a Shown>> {
         self.rows.iter().map(move |row| field(row, name))
     }
 }
@@ -57,13 +57,13 @@ fn field<'a>(row: &'a [(Arc<str>, Shown)], name: &str) -> Option<&'a Shown> {
 }
 
 /// A field's name as the head of a column.
-pub fn head(name: &str) -> String {
+pub(crate) fn head(name: &str) -> String {
     name.replace("in_scan", "in-scan").replace("cross_scan", "cross-scan").replace('_', " ")
 }
 
 /// The largest magnitude of a column in SI, and the unit that suits it; none where no quantity
 /// stands in it.
-pub fn common_unit<'a>(cells: impl Iterator<Item = &'a Shown>) -> Option<(f64, UnitText)> {
+pub(crate) fn common_unit<'a>(cells: impl Iterator<Item = &'a Shown>) -> Option<(f64, UnitText)> {
     let quantities = cells.filter_map(|shown| match shown {
         Shown::Quantity { value, unit, asked, .. } if value.is_finite() => {
             Some((value.abs(), unit, asked))

@@ -6,7 +6,7 @@ use crate::record::values::value;
 use toml::{Table, Value};
 
 /// The answers by question: a list where it was asked several times. None where nothing was asked.
-pub fn answers(record: &Record) -> Result<Option<String>, toml::ser::Error> {
+pub(crate) fn answers(record: &Record) -> Result<Option<String>, toml::ser::Error> {
     let answered = &record.answers;
     if answered.items.is_empty() {
         return Ok(None);

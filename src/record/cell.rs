@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 /// A text that a spreadsheet would take for a formula, made a text by the apostrophe that stands for
 /// one there (common practice, no source). Numbers and all else stay as they are.
-pub fn cell(text: &str) -> Cow<'_, str> {
+pub(crate) fn cell(text: &str) -> Cow<'_, str> {
     let first = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
     if text.starts_with(first) && text.parse::<f64>().is_err() {
         Cow::Owned(format!("'{text}"))

@@ -12,7 +12,7 @@ const UNREACHED: &str = "planned and not reached";
 
 /// A check as every format shows it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct CheckRow {
+pub(crate) struct CheckRow {
     /// Head time in s.
     pub time: f64,
     /// Its label.
@@ -27,7 +27,7 @@ pub struct CheckRow {
 
 impl CheckRow {
     /// The row of a check that was decided at a head time.
-    pub fn of(time: f64, check: &CheckEvent, place: String) -> CheckRow {
+    pub(crate) fn of(time: f64, check: &CheckEvent, place: String) -> CheckRow {
         let mut facts = vec![("condition", check.text.to_string())];
         if let Some(measured) = &check.measured {
             facts.push(("value", measured.value.to_string()));
@@ -59,24 +59,24 @@ impl CheckRow {
     }
 
     /// The row of a check that was planned and not reached.
-    pub fn unreached(time: f64, check: &PlannedCheck, place: String) -> CheckRow {
+    pub(crate) fn unreached(time: f64, check: &PlannedCheck, place: String) -> CheckRow {
         let facts = vec![("outcome", UNREACHED.to_string()), ("place", place)];
         let label = check.label.to_string();
         CheckRow { time, label, outcome: Outcome::Undecided, value: None, facts }
     }
 
     /// Its outcome, in words.
-    pub fn outcome_text(&self) -> &str {
+    pub(crate) fn outcome_text(&self) -> &str {
         self.fact("outcome").unwrap_or_else(|| self.outcome.text())
     }
 
     /// A fact by its name.
-    pub fn fact(&self, name: &str) -> Option<&str> {
+    pub(crate) fn fact(&self, name: &str) -> Option<&str> {
         self.facts.iter().find(|(known, _)| *known == name).map(|(_, value)| value.as_str())
     }
 
     /// Its limits in words; empty where there are none.
-    pub fn limits(&self) -> String {
+    pub(crate) fn limits(&self) -> String {
         let limits = [self.fact("low"), self.fact("high")];
         if let [Some(low), Some(high)] = limits
             && let (Some(low), Some(high)) = (low.strip_prefix(">= "), high.strip_prefix("<= "))
@@ -88,7 +88,7 @@ impl CheckRow {
     }
 
     /// Whether it was decided on a value in SI, computed in whatever order.
-    pub fn decided_on(&self, wanted: f64, si: &str) -> bool {
+    pub(crate) fn decided_on(&self, wanted: f64, si: &str) -> bool {
         let known = self.value.as_ref();
         known.is_some_and(|known| match known {
             Shown::Quantity { value, unit, .. } => {
@@ -100,7 +100,7 @@ impl CheckRow {
 
     /// Whether it was decided on a recorded value: the same expression with an uncertainty behind it, and
     /// the same value.
-    pub fn decided_on_recorded(&self, recorded: &Recorded) -> bool {
+    pub(crate) fn decided_on_recorded(&self, recorded: &Recorded) -> bool {
         let Shown::Quantity { value, unit, .. } = &recorded.shown else { return false };
         let condition = self.fact("condition").unwrap_or_default();
         let behind = condition.strip_prefix(&*recorded.text);
@@ -109,7 +109,7 @@ impl CheckRow {
     }
 
     /// Its value and uncertainty; its condition where it has none.
-    pub fn measured(&self) -> String {
+    pub(crate) fn measured(&self) -> String {
         match (self.fact("value"), self.fact("uncertainty")) {
             (Some(value), Some(uncertainty)) => format!("{value} ± {uncertainty}"),
             (Some(value), None) => value.to_string(),
@@ -118,7 +118,7 @@ impl CheckRow {
     }
 
     /// In one line: value, uncertainty, limits and outcome.
-    pub fn message(&self) -> String {
+    pub(crate) fn message(&self) -> String {
         let mut text = self.measured();
         let limits = self.limits();
         if !limits.is_empty() {

@@ -23,7 +23,7 @@ const MAX_TEXT: usize = 2_000;
 
 /// Collects the record of a run.
 #[derive(Debug, Default)]
-pub struct Collector {
+pub(crate) struct Collector {
     record: Record,
     parts: usize,
     lines: u64,
@@ -35,12 +35,12 @@ pub struct Collector {
 
 impl Collector {
     /// Sets the identity of the run.
-    pub fn start(&mut self, identity: Identity) {
+    pub(crate) fn start(&mut self, identity: Identity) {
         self.record.identity = identity;
     }
 
     /// What was collected so far.
-    pub fn record(&self) -> &Record {
+    pub(crate) fn record(&self) -> &Record {
         &self.record
     }
 
@@ -66,7 +66,7 @@ impl Collector {
     }
 
     /// Takes an event of the script; `place` names places of the script.
-    pub fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
+    pub(crate) fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
         if !matches!(event, Event::Progress { .. }) {
             self.waiting = None;
         }
@@ -117,7 +117,7 @@ impl Collector {
     }
 
     /// Takes a call of the head or its gauge; gives the row of a measured line.
-    pub fn heard(&mut self, heard: &Heard) -> Option<LineRow> {
+    pub(crate) fn heard(&mut self, heard: &Heard) -> Option<LineRow> {
         let time = heard.time;
         match (&heard.call, &heard.reply) {
             (_, Reply::Status(status)) => {
@@ -164,7 +164,7 @@ impl Collector {
     }
 
     /// Ends the record with the exposed pages.
-    pub fn end(&mut self, finished: &Finished, sources: &SourceMap, pages: Vec<Page>) {
+    pub(crate) fn end(&mut self, finished: &Finished, sources: &SourceMap, pages: Vec<Page>) {
         let failure = finished.failure.as_ref().map(|failure| FailureText {
             kind: failure.kind.text().to_string(),
             message: failure.message.clone(),

@@ -8,7 +8,7 @@ const MIN_GAP: f64 = 0.001;
 
 /// A measured speed.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SpeedPoint {
+pub(crate) struct SpeedPoint {
     /// Head time in s.
     pub time: f64,
     /// In rad/s.
@@ -19,7 +19,7 @@ pub struct SpeedPoint {
 
 /// Speeds in the order in which they were measured.
 #[derive(Clone, Debug, Default)]
-pub struct Curve {
+pub(crate) struct Curve {
     /// The points, at most 2,000.
     pub points: Vec<SpeedPoint>,
     /// Smallest time in s between two points that are not at a change of lock; 0 where all are
@@ -29,7 +29,7 @@ pub struct Curve {
 
 impl Curve {
     /// Adds a point.
-    pub fn push(&mut self, point: SpeedPoint) {
+    pub(crate) fn push(&mut self, point: SpeedPoint) {
         if !point.time.is_finite() || !point.speed.is_finite() {
             return;
         }
@@ -57,7 +57,7 @@ impl Curve {
     }
 
     /// When lock came first, if it did.
-    pub fn lock(&self) -> Option<SpeedPoint> {
+    pub(crate) fn lock(&self) -> Option<SpeedPoint> {
         self.points.iter().find(|point| point.locked).copied()
     }
 }

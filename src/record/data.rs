@@ -15,7 +15,7 @@ use std::rc::Rc;
 
 /// The identity of a run, known before it starts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct Identity {
+pub(crate) struct Identity {
     /// Version of spintrue.
     pub spintrue: String,
     /// The script as it was named.
@@ -52,7 +52,7 @@ pub struct Identity {
 
 /// A source file of the run.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct SourceDigest {
+pub(crate) struct SourceDigest {
     /// Its path.
     pub name: String,
     /// SHA-256 in hexadecimal.
@@ -64,7 +64,7 @@ pub struct SourceDigest {
 
 impl SourceDigest {
     /// Of a file that was read.
-    pub fn new(name: String, content: Vec<u8>) -> SourceDigest {
+    pub(crate) fn new(name: String, content: Vec<u8>) -> SourceDigest {
         let sha256 = hexadecimal(&Sha256::digest(&content));
         SourceDigest { name, sha256, content }
     }
@@ -72,7 +72,7 @@ impl SourceDigest {
 
 /// The record of a run.
 #[derive(Clone, Debug, Default)]
-pub struct Record {
+pub(crate) struct Record {
     /// Its identity.
     pub identity: Identity,
     /// Checks in order.
@@ -97,7 +97,7 @@ pub struct Record {
 
 /// A list with a limit on its length.
 #[derive(Clone, Debug)]
-pub struct Capped<T> {
+pub(crate) struct Capped<T> {
     /// The items that fit.
     pub items: Vec<T>,
     /// How many did not fit.
@@ -116,7 +116,7 @@ const MAX_ITEMS: usize = 10_000;
 
 impl<T> Capped<T> {
     /// Adds an item, or counts it as left out.
-    pub fn push(&mut self, item: T) {
+    pub(crate) fn push(&mut self, item: T) {
         if self.items.len() < self.max {
             self.items.push(item);
         } else {
@@ -127,7 +127,7 @@ impl<T> Capped<T> {
 
 /// A recorded value.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Recorded {
+pub(crate) struct Recorded {
     /// Head time in s.
     pub time: f64,
     /// Its name.
@@ -140,7 +140,7 @@ pub struct Recorded {
 
 /// An answer of the operator.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Answer {
+pub(crate) struct Answer {
     /// Head time in s.
     pub time: f64,
     /// What was asked.
@@ -153,7 +153,7 @@ pub struct Answer {
 
 /// An entry of the log.
 #[derive(Clone, Debug, PartialEq)]
-pub struct LogLine {
+pub(crate) struct LogLine {
     /// Head time in s.
     pub time: f64,
     /// What happened.
@@ -162,7 +162,7 @@ pub struct LogLine {
 
 /// An exposed page.
 #[derive(Clone, Debug)]
-pub struct Page {
+pub(crate) struct Page {
     /// Its number, from 1.
     pub number: usize,
     /// Lines drawn.
@@ -175,7 +175,7 @@ pub struct Page {
 
 /// A picture of a page.
 #[derive(Clone, Debug)]
-pub enum Picture {
+pub(crate) enum Picture {
     /// A picture as a PNG file.
     Png {
         /// The file.
@@ -191,7 +191,7 @@ pub enum Picture {
 
 /// How a run ended.
 #[derive(Clone, Debug)]
-pub struct End {
+pub(crate) struct End {
     /// The verdict.
     pub verdict: Verdict,
     /// What stopped it: kind, message, place, and the calls that led there.
@@ -208,7 +208,7 @@ pub struct End {
 
 /// A failure in words.
 #[derive(Clone, Debug, PartialEq)]
-pub struct FailureText {
+pub(crate) struct FailureText {
     /// Its kind.
     pub kind: String,
     /// What went wrong.
@@ -222,7 +222,7 @@ pub struct FailureText {
 impl End {
     /// Why the run as a whole is no success, other than by its checks; none where it ran to its end
     /// and left the head safe.
-    pub fn trouble(&self) -> Option<String> {
+    pub(crate) fn trouble(&self) -> Option<String> {
         if let Some(failure) = &self.failure {
             return Some(format!("{}: {} ({})", failure.kind, failure.message, failure.place));
         }
@@ -233,7 +233,7 @@ impl End {
     }
 
     /// How the head was left, in words.
-    pub fn left(&self) -> String {
+    pub(crate) fn left(&self) -> String {
         left_text(&self.safe)
     }
 }

@@ -6,7 +6,7 @@ use spintrue_head::visible_line;
 
 /// The result of a head in a batch.
 #[derive(Clone, Debug)]
-pub struct HeadCase {
+pub(crate) struct HeadCase {
     /// Its serial number.
     pub serial: String,
     /// Its verdict, or `not run`.
@@ -22,7 +22,7 @@ pub struct HeadCase {
 }
 
 /// A test case for each head. A head that was not run counts as a failure.
-pub fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SerializeError> {
+pub(crate) fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SerializeError> {
     let script = visible_line(script);
     let mut suite = TestSuite::new(script.as_str());
     let mut sum = 0.0;

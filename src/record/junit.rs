@@ -10,7 +10,7 @@ use std::time::Duration;
 /// A test case for each check, and a last one for the run itself. Undecided checks are failures of
 /// the type `undecided`, and those that
 /// were planned and not reached are failures too: nothing may pass that was not decided.
-pub fn junit(record: &Record) -> Result<String, SerializeError> {
+pub(crate) fn junit(record: &Record) -> Result<String, SerializeError> {
     let identity = &record.identity;
     let mut suite = TestSuite::new(visible_line(&identity.script));
     suite.extra.insert("timestamp".into(), zoneless(&identity.started).into());

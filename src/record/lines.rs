@@ -3,13 +3,13 @@
 use spintrue_head::{Reading, Trim};
 
 /// The first row, which names the columns and their units.
-pub const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\
+pub(crate) const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\
     in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,\
     in_scan_trim_s,cross_scan_trim_rad\r\n";
 
 /// A measured line.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct LineRow {
+pub(crate) struct LineRow {
     /// Which one, from 1.
     pub number: u64,
     /// Lines measured under the same trims have the same number, from 1.
@@ -26,7 +26,7 @@ pub struct LineRow {
 
 impl LineRow {
     /// As a row; numbers read back to the same doubles.
-    pub fn text(&self) -> String {
+    pub(crate) fn text(&self) -> String {
         let LineRow { number, round, time, facet, reading: r, trim } = self;
         let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
         format!(

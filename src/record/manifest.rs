@@ -11,14 +11,14 @@ use std::collections::BTreeMap;
 use thiserror::Error;
 
 /// The value of `format`.
-pub const FORMAT: &str = "spintrue record";
+pub(crate) const FORMAT: &str = "spintrue record";
 
 /// Version of the format.
-pub const VERSION: u64 = 1;
+pub(crate) const VERSION: u64 = 1;
 
 /// A file of the record.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct FileDigest {
+pub(crate) struct FileDigest {
     /// Its length.
     pub bytes: u64,
     /// SHA-256 in hexadecimal.
@@ -27,7 +27,7 @@ pub struct FileDigest {
 
 /// What `record.json` says of the other files; its own digest was right.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Manifest {
+pub(crate) struct Manifest {
     /// By their names.
     pub files: BTreeMap<String, FileDigest>,
     /// The verdict of the run.
@@ -38,7 +38,7 @@ pub struct Manifest {
 
 /// Why `record.json` is not as it was written.
 #[derive(Clone, Debug, Error, PartialEq, Eq)]
-pub enum ManifestError {
+pub(crate) enum ManifestError {
     /// No JSON.
     #[error("record.json:{line}:{column}: {message}")]
     Json {
@@ -61,7 +61,7 @@ pub enum ManifestError {
 }
 
 /// Bytes in hexadecimal.
-pub fn hexadecimal(bytes: &[u8]) -> String {
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
@@ -90,7 +90,7 @@ fn text(sorted: &Value) -> String {
 
 impl Manifest {
     /// The text of `record.json`.
-    pub fn written(
+    pub(crate) fn written(
         identity: &Identity,
         verdict: &str,
         exit_code: u8,
@@ -114,7 +114,7 @@ impl Manifest {
     }
 
     /// Reads `record.json` and checks its own digest.
-    pub fn read(written: &str) -> Result<Manifest, ManifestError> {
+    pub(crate) fn read(written: &str) -> Result<Manifest, ManifestError> {
         let value: Value = serde_json::from_str(written).map_err(|error| ManifestError::Json {
             line: error.line(),
             column: error.column(),

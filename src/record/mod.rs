@@ -31,29 +31,22 @@ mod values;
 mod verify;
 
 pub(crate) use about::{About, Again};
-pub use answers::answers;
-pub use cell::cell;
-pub use checks::CheckRow;
-pub use collect::Collector;
-pub use curve::{Curve, SpeedPoint};
-pub use data::{
-    Answer, Capped, End, FailureText, Identity, LogLine, Page, Picture, Record, Recorded,
-    SourceDigest,
-};
+
+pub(crate) use cell::cell;
+
+pub(crate) use curve::{Curve, SpeedPoint};
+
 pub(crate) use folder::{MANIFEST, MARK, sync, unmark};
-pub use heads::{HeadCase, heads_junit};
-pub use html::page;
+pub(crate) use heads::{HeadCase, heads_junit};
+
 pub(crate) use identity::identity;
-pub use junit::junit;
+
 pub(crate) use last::Last;
-pub use lines::{LINES_HEADER, LineRow};
-pub use manifest::{FORMAT, FileDigest, Manifest, ManifestError, VERSION, hexadecimal};
-pub use origin::Origin;
+
+pub(crate) use manifest::{Manifest, hexadecimal};
+pub(crate) use origin::Origin;
 pub(crate) use pages::pages;
 pub(crate) use read::{NOT_REACHED, Unmet};
 pub(crate) use recorder::{Recorder, Recording};
-pub use rounds::{FacetMean, Round, Rounds};
-pub use sources::sources;
-pub use tap::tap;
-pub use values::values;
+
 pub(crate) use verify::{State, examine, held};

@@ -6,7 +6,7 @@ use serde_json::Value;
 /// Where the numbers of a run come from.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(default)]
-pub struct Origin {
+pub(crate) struct Origin {
     /// The head is simulated; none where that is unknown.
     pub simulated: Option<bool>,
     /// A recording was played back.
@@ -21,7 +21,7 @@ pub struct Origin {
 
 impl Origin {
     /// Of the identity in a `record.json` of any version, or of anything that has these keys.
-    pub fn of(identity: &Value) -> Origin {
+    pub(crate) fn of(identity: &Value) -> Origin {
         let mut origin = Origin::deserialize(identity).unwrap_or_default();
         let model = identity.get("model").and_then(Value::as_str);
         // An older version said so in the model alone.
@@ -30,7 +30,7 @@ impl Origin {
     }
 
     /// `yes`, `no` or `unknown`.
-    pub fn simulated_text(&self) -> &'static str {
+    pub(crate) fn simulated_text(&self) -> &'static str {
         match self.simulated {
             Some(true) => "yes",
             Some(false) => "no",
@@ -39,7 +39,7 @@ impl Origin {
     }
 
     /// What kind of head it was, on one word: a replay is neither a real head nor a fresh run.
-    pub fn kind(&self) -> &'static str {
+    pub(crate) fn kind(&self) -> &'static str {
         match (self.replay, self.simulated) {
             (true, _) => "replay",
             (_, Some(true)) => "simulated",
@@ -49,12 +49,12 @@ impl Origin {
     }
 
     /// What the script provoked, `unknown` where that was not kept.
-    pub fn provoked_text(&self) -> String {
+    pub(crate) fn provoked_text(&self) -> String {
         self.provoked.as_ref().map_or("unknown".to_string(), |provoked| provoked.join("; "))
     }
 
     /// What was made to go wrong, in words; empty where nothing was.
-    pub fn faults_text(&self) -> String {
+    pub(crate) fn faults_text(&self) -> String {
         let provoked = self.provoked.as_deref().unwrap_or_default();
         let parts = [("fails on purpose: ", &*self.faults), ("provoked by the script: ", provoked)];
         let parts = parts.into_iter().filter(|(_, faults)| !faults.is_empty());

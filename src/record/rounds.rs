@@ -11,7 +11,7 @@ const MAX_FACETS: usize = 1_000;
 
 /// What was measured of one facet.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FacetMean {
+pub(crate) struct FacetMean {
     /// Readings.
     pub count: u32,
     /// Mean, smallest and largest shift along the line in m.
@@ -22,7 +22,7 @@ pub struct FacetMean {
 
 /// All that was measured under the same trims.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Round {
+pub(crate) struct Round {
     /// Head time in s of its first line.
     pub time: f64,
     /// By facet.
@@ -37,7 +37,7 @@ pub struct Round {
 
 /// The rounds of a run.
 #[derive(Clone, Debug, Default)]
-pub struct Rounds {
+pub(crate) struct Rounds {
     /// The rounds, at most 100.
     pub list: Vec<Round>,
     /// Rounds between the first and the second one here that were left out.
@@ -55,13 +55,13 @@ fn extended([mean, least, most]: [f64; 3], count: u32, value: f64) -> [f64; 3] {
 
 impl Rounds {
     /// Notes that other trims are in force.
-    pub fn trimmed(&mut self) {
+    pub(crate) fn trimmed(&mut self) {
         self.fresh = true;
     }
 
     /// A check was decided on a value in m: where that is the largest shift of the round, or of its last
     /// pass, those are the lines that it was decided on.
-    pub fn decided(&mut self, value: f64) {
+    pub(crate) fn decided(&mut self, value: f64) {
         let Some(round) = self.list.last_mut() else { return };
         let is_worst = |facets: &&BTreeMap<u32, FacetMean>| {
             let close = |shift: f64| value != 0.0 && (shift - value).abs() <= noise_of(value);
@@ -73,12 +73,12 @@ impl Rounds {
     }
 
     /// What was measured since other trims were loaded; none where nothing was.
-    pub fn fresh(&self) -> Option<&Round> {
+    pub(crate) fn fresh(&self) -> Option<&Round> {
         self.list.last().filter(|_| !self.fresh)
     }
 
     /// Adds a measured line; gives the number of its round, from 1.
-    pub fn push(&mut self, time: f64, facet: u32, in_scan: f64, cross_scan: f64) -> usize {
+    pub(crate) fn push(&mut self, time: f64, facet: u32, in_scan: f64, cross_scan: f64) -> usize {
         if self.fresh || self.list.is_empty() {
             if self.list.len() >= MAX_ROUNDS {
                 self.list.remove(1);
@@ -112,19 +112,19 @@ impl Rounds {
     }
 
     /// The number of the round at a place of the list, from 1.
-    pub fn number(&self, index: usize) -> usize {
+    pub(crate) fn number(&self, index: usize) -> usize {
         if index == 0 { 1 } else { index + 1 + self.left_out }
     }
 }
 
 impl Round {
     /// What the last check was decided on; all lines where none was decided on what was measured.
-    pub fn shown(&self) -> &BTreeMap<u32, FacetMean> {
+    pub(crate) fn shown(&self) -> &BTreeMap<u32, FacetMean> {
         self.decided.as_ref().unwrap_or(&self.facets)
     }
 
     /// The largest magnitude of a shown facet's mean, along and across, in m.
-    pub fn worst(&self) -> [f64; 2] {
+    pub(crate) fn worst(&self) -> [f64; 2] {
         worst(self.shown())
     }
 }

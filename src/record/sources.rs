@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 const MAX_FILE: usize = 16 << 20;
 
 /// Each file by its name: `text`, or `base64` where it is none; of one that is too large only why.
-pub fn sources(identity: &Identity) -> String {
+pub(crate) fn sources(identity: &Identity) -> String {
     let files = identity.sources.iter().map(|source| {
         let (key, content) = match std::str::from_utf8(&source.content) {
             _ if source.content.len() > MAX_FILE => {

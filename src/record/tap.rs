@@ -5,7 +5,7 @@ use spintrue_head::{visible_line, visible_lines};
 use spintrue_language::Outcome;
 
 /// A test for each check, and a last one for the run itself.
-pub fn tap(record: &Record) -> String {
+pub(crate) fn tap(record: &Record) -> String {
     let more = record.more.iter().sum::<usize>();
     let count = record.checks.items.len() + usize::from(more > 0) + 1;
     let mut text = format!("TAP version 14\n1..{count}\n");

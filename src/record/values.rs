@@ -6,7 +6,7 @@ use spintrue_language::Shown;
 use toml::{Table, Value};
 
 /// The recorded values. A label that comes again gets ` #2`, ` #3` and so on.
-pub fn values(record: &Record) -> Result<String, toml::ser::Error> {
+pub(crate) fn values(record: &Record) -> Result<String, toml::ser::Error> {
     let mut values = Table::new();
     for recorded in &record.recorded.items {
         let mut label = recorded.label.clone();

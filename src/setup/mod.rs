@@ -17,8 +17,8 @@ pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
 };
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
+pub(crate) use own::OwnHead;
 pub(crate) use own::know;
-pub use own::{HeadAndGauge, OwnHead};
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 pub(crate) use signals::{each_request, end_on_request, stop_on_request};
 

@@ -6,11 +6,11 @@ use spintrue_head::{Gauge, Head};
 use std::sync::OnceLock;
 
 /// A head with its gauge, if it has one.
-pub type HeadAndGauge = (Box<dyn Head>, Option<Box<dyn Gauge>>);
+pub(crate) type HeadAndGauge = (Box<dyn Head>, Option<Box<dyn Gauge>>);
 
 /// A kind of head that is not spintrue's own.
 #[derive(Clone, Copy, Debug)]
-pub struct OwnHead {
+pub(crate) struct OwnHead {
     /// Its address is this, or this, a colon and an argument for `open`: `bench`, `bench:2`.
     pub name: &'static str,
     /// Opens it; takes what follows the colon, which may be empty. An error says why it cannot be

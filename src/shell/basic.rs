@@ -11,7 +11,7 @@ use spintrue_head::{Calls, Trim};
 use spintrue_language::StationError;
 
 /// `names`
-pub fn names(console: &mut Console) -> EntryOutcome {
+pub(super) fn names(console: &mut Console) -> EntryOutcome {
     let scope = console.watch.shared.with(|known| known.scope.clone());
     if scope.values.is_empty() && scope.routines.is_empty() {
         say("no names yet: `let x = 3 mm` declares one, `read FILE` reads a script\n");
@@ -28,7 +28,7 @@ pub fn names(console: &mut Console) -> EntryOutcome {
 }
 
 /// `state`
-pub fn state(console: &mut Console) -> EntryOutcome {
+pub(super) fn state(console: &mut Console) -> EntryOutcome {
     console.look();
     let watch = &console.watch;
     say(&prompt::rows(&watch.state, watch.owner, console.station.description()));
@@ -66,7 +66,7 @@ fn station_rows(console: &mut Console) -> String {
 }
 
 /// `safe`
-pub fn safe(console: &mut Console) -> EntryOutcome {
+pub(super) fn safe(console: &mut Console) -> EntryOutcome {
     let had = console.watch.owner == Some(Control::Own);
     let safe = console.force_safe();
     if let (false, Some(control)) = (had, &console.watch.control) {
@@ -83,7 +83,7 @@ pub fn safe(console: &mut Console) -> EntryOutcome {
 }
 
 /// `take`
-pub fn take(console: &mut Console) -> EntryOutcome {
+pub(super) fn take(console: &mut Console) -> EntryOutcome {
     let Some(control) = &console.watch.control else {
         say("only this shell controls this head: no other client has control\n");
         return EntryOutcome::Done;
@@ -97,7 +97,7 @@ pub fn take(console: &mut Console) -> EntryOutcome {
 }
 
 /// `give`
-pub fn give(console: &mut Console) -> EntryOutcome {
+pub(super) fn give(console: &mut Console) -> EntryOutcome {
     if console.watch.control.is_none() {
         say("only this shell controls this head: no other client can take it\n");
         return EntryOutcome::Done;
@@ -121,7 +121,7 @@ pub fn give(console: &mut Console) -> EntryOutcome {
 }
 
 /// `undo`
-pub fn undo(console: &mut Console) -> EntryOutcome {
+pub(super) fn undo(console: &mut Console) -> EntryOutcome {
     let Some(trims) = console.monitor.borrow_mut().take_back() else {
         return EntryOutcome::wrong("there is nothing to undo: no load has changed the trims");
     };
@@ -148,7 +148,7 @@ fn load_statement(trims: &[Trim]) -> String {
 }
 
 /// `read`
-pub fn read(console: &mut Console, rest: &str) -> EntryOutcome {
+pub(super) fn read(console: &mut Console, rest: &str) -> EntryOutcome {
     let path = rest.trim_matches('"');
     match (console.script.clone(), path) {
         (Some((path, settings)), "") => console.read(&path, &settings),

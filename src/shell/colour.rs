@@ -4,7 +4,7 @@ use crate::shell::commands;
 use spintrue_language::{HighlightMark, highlight_marks};
 
 /// An entry with colours.
-pub fn coloured(line: &str) -> String {
+pub(super) fn coloured(line: &str) -> String {
     let mut text = String::with_capacity(line.len() * 2);
     let mut at = 0;
     let skipped = commands::of(line).map_or(0, |(word, rest)| {

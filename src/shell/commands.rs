@@ -4,7 +4,7 @@
 use spintrue_head::nearest_name;
 
 /// A command of the shell.
-pub struct Command {
+pub(super) struct Command {
     /// What is typed.
     pub name: &'static str,
     /// What may follow.
@@ -17,13 +17,13 @@ pub struct Command {
 
 impl Command {
     /// `watch VALUE [every TIME] [for TIME]`
-    pub fn usage(&self) -> String {
+    pub(super) fn usage(&self) -> String {
         format!("{} {}", self.name, self.takes).trim_end().to_string()
     }
 }
 
 /// Every command, in the order that help lists them.
-pub const COMMANDS: &[Command] = &[
+pub(super) const COMMANDS: &[Command] = &[
     Command {
         name: "help",
         takes: "[NAME]",
@@ -150,7 +150,7 @@ fn split(line: &str, takes_file: bool) -> Option<(&str, &str)> {
 }
 
 /// The command that a line begins with, and what follows it; none where the line is a statement.
-pub fn of(line: &str) -> Option<(&'static Command, &str)> {
+pub(super) fn of(line: &str) -> Option<(&'static Command, &str)> {
     COMMANDS.iter().find_map(|command| {
         let (name, rest) = split(line, command.takes.contains("FILE"))?;
         (name == command.name).then_some((command, rest))
@@ -158,7 +158,7 @@ pub fn of(line: &str) -> Option<(&'static Command, &str)> {
 }
 
 /// The former and the present name of a command, where a line uses the former one.
-pub fn renamed(line: &str) -> Option<(&'static str, &'static str)> {
+pub(super) fn renamed(line: &str) -> Option<(&'static str, &'static str)> {
     let (name, _) = split(line, false)?;
     RENAMED.iter().copied().find(|(former, _)| *former == name)
 }
@@ -168,7 +168,7 @@ const FOREIGN: &[(&[&str], &str)] =
     &[(&["exit", "quit", "bye", "logout"], "leave"), (&["stop", "halt", "abort", "off"], "safe")];
 
 /// The command that was meant by a line that is no statement.
-pub fn meant(line: &str) -> Option<&'static str> {
+pub(super) fn meant(line: &str) -> Option<&'static str> {
     let first = line.split_whitespace().next()?;
     let bare = first.trim_end_matches("()");
     if let Some((_, command)) = FOREIGN.iter().find(|(words, _)| words.contains(&bare)) {

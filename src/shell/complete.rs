@@ -22,7 +22,7 @@ const MAX_OFFERED: usize = 200;
 type Offer = (String, String);
 
 /// Where the completed word begins, and what can be typed there.
-pub fn complete(known: &PromptContext, line: &str, place: usize) -> (usize, Vec<Offer>) {
+pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usize, Vec<Offer>) {
     let before = line.get(..place).unwrap_or(line);
     if let Some((command, rest)) = commands::of(before)
         && command.takes.contains("FILE")

@@ -59,7 +59,7 @@ fn value(kept: &KeptName) -> NamedValue {
 }
 
 /// One head and one session.
-pub struct Console {
+pub(super) struct Console {
     /// The head with its gauge.
     pub station: Station,
     /// The head between entries.
@@ -92,17 +92,17 @@ pub struct Console {
 
 impl Console {
     /// The prompt of the next entry, with room for what may become of it.
-    pub fn prompt(&self, reader: &Reader) -> String {
+    pub(super) fn prompt(&self, reader: &Reader) -> String {
         self.watch.roomy(self.watch.prompt(&self.station), reader)
     }
 
     /// Looks at the head without printing what has changed.
-    pub fn look(&mut self) {
+    pub(super) fn look(&mut self) {
         self.watch.look(&mut self.station);
     }
 
     /// Reads a script: its routines, params and constants replace all before.
-    pub fn read(&mut self, path: &str, settings: &[String]) -> EntryOutcome {
+    pub(super) fn read(&mut self, path: &str, settings: &[String]) -> EntryOutcome {
         let entry = match self.session.load(&mut *self.files, path, settings) {
             Ok(entry) => entry,
             Err(why) => return EntryOutcome::wrong(&why.to_string()),
@@ -123,7 +123,7 @@ impl Console {
     }
 
     /// Checks an entry and runs it.
-    pub fn enter(&mut self, text: &str) -> EntryOutcome {
+    pub(super) fn enter(&mut self, text: &str) -> EntryOutcome {
         let entry = self.session.enter(&mut *self.files, text);
         let outcome = self.run(entry);
         if outcome == EntryOutcome::Done {
@@ -133,7 +133,7 @@ impl Console {
     }
 
     /// Runs a checked entry, if it may run.
-    pub fn run(&mut self, entry: LiveEntry) -> EntryOutcome {
+    pub(super) fn run(&mut self, entry: LiveEntry) -> EntryOutcome {
         let Some(entry) = self.admit(entry) else { return EntryOutcome::WRONG };
         let mut printer = self.begin();
         let ran = self.session.run(entry, &mut self.station, &mut printer);
@@ -141,7 +141,7 @@ impl Console {
     }
 
     /// Prepares for a run; gives the printer of its events.
-    pub fn begin(&mut self) -> EntryPrinter {
+    pub(super) fn begin(&mut self) -> EntryPrinter {
         // However the terminal was left before, Ctrl-C must work.
         self.mode.set();
         self.monitor.borrow_mut().mark();
@@ -152,7 +152,7 @@ impl Console {
     }
 
     /// Prints the result of a run.
-    pub fn finish(
+    pub(super) fn finish(
         &mut self,
         mut printer: EntryPrinter,
         ran: Result<Vec<(EntryAnswer, Datum)>, Failure>,
@@ -175,7 +175,7 @@ impl Console {
     }
 
     /// Admits an entry to the head; prints its reports and how long it may take.
-    pub fn admit(&mut self, entry: LiveEntry) -> Option<RunnableEntry> {
+    pub(super) fn admit(&mut self, entry: LiveEntry) -> Option<RunnableEntry> {
         let mut reports = entry.diagnostics.clone();
         let bound = entry.bound(self.station.description());
         let limits = self.beyond_allowed(&entry);
@@ -208,7 +208,7 @@ impl Console {
     }
 
     /// Prints reports.
-    pub fn report(&self, diagnostics: &[Diagnostic]) {
+    pub(super) fn report(&self, diagnostics: &[Diagnostic]) {
         let errors = diagnostics.iter().any(|d| d.severity == Severity::Error);
         if !diagnostics.is_empty() {
             complain(&rendered(diagnostics, self.session.sources()));
@@ -236,7 +236,7 @@ impl Console {
     }
 
     /// The outcome of a failure; makes the head safe after a stop.
-    pub fn outcome_of(&mut self, failure: &Failure) -> EntryOutcome {
+    pub(super) fn outcome_of(&mut self, failure: &Failure) -> EntryOutcome {
         if failure.kind == FailureKind::Interrupted {
             self.stop();
         }
@@ -244,7 +244,7 @@ impl Console {
     }
 
     /// Stops: discards what was typed before, and makes the head safe.
-    pub fn stop(&mut self) {
+    pub(super) fn stop(&mut self) {
         self.discard_typed();
         if self.leaves_to_another() {
             self.station.stop_flag().store(false, Ordering::SeqCst);
@@ -254,7 +254,7 @@ impl Console {
     }
 
     /// The exit code of a shell whose entries gave `code`, checks included.
-    pub fn exit_code(&self, code: u8) -> u8 {
+    pub(super) fn exit_code(&self, code: u8) -> u8 {
         match self.checks {
             _ if code != 0 || self.watch.attended => code,
             (0, 0) => 0,
@@ -264,7 +264,7 @@ impl Console {
     }
 
     /// Whether another client controls the head, to which it is left_text; prints so.
-    pub fn leaves_to_another(&self) -> bool {
+    pub(super) fn leaves_to_another(&self) -> bool {
         let is_anothers = self.watch.owner == Some(Control::Others) && !self.watch.insists;
         if is_anothers {
             complain("the head is left to the client that controls it\n");
@@ -273,14 +273,14 @@ impl Console {
     }
 
     /// Starts to discard what was typed ahead.
-    pub fn discard_typed(&mut self) {
+    pub(super) fn discard_typed(&mut self) {
         if self.watch.attended {
             self.discarding = self.mode.discard_typed();
         }
     }
 
     /// After a stop, sees to it that nothing typed before it is read.
-    pub fn forget_typed(&mut self, reader: &Reader) {
+    pub(super) fn forget_typed(&mut self, reader: &Reader) {
         if let Some(discarding) = self.discarding.take() {
             // It ends by itself in a moment, and cannot panic.
             let _ = discarding.join();
@@ -289,12 +289,12 @@ impl Console {
     }
 
     /// Laser off, mirror parked, polygon down; prints what was measured then.
-    pub fn make_safe(&mut self) -> SafeState {
+    pub(super) fn make_safe(&mut self) -> SafeState {
         self.safe(false)
     }
 
     /// The same, no matter which client controls the head.
-    pub fn force_safe(&mut self) -> SafeState {
+    pub(super) fn force_safe(&mut self) -> SafeState {
         self.watch.set_insists(true);
         let safe = self.make_safe();
         self.watch.set_insists(false);
@@ -302,7 +302,7 @@ impl Console {
     }
 
     /// Makes the head safe; `may_spin` leaves the polygon spinning where an entry asked for it.
-    pub fn safe(&mut self, may_spin: bool) -> SafeState {
+    pub(super) fn safe(&mut self, may_spin: bool) -> SafeState {
         if self.watch.time_passes && self.watch.attended {
             let hint = "making the head safe; Ctrl-C ends the wait until the polygon rests";
             complain(&format!("{}\n", styled(hint, DIM, self.watch.colour)));
@@ -326,7 +326,7 @@ impl Console {
     }
 
     /// Updates what the line editor knows.
-    pub fn update_context(&self) {
+    pub(super) fn update_context(&self) {
         let names = self.session.names();
         let values = self.session.values().iter().filter(|kept| !kept.name(names).is_empty());
         let values = values.map(|kept| (kept.name(names).to_string(), value(kept)));

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// What the line editor knows.
 #[derive(Clone, Debug, Default)]
-pub struct PromptContext {
+pub(super) struct PromptContext {
     /// Values and routines by name.
     pub scope: NameScope,
     /// The folder from which `use` takes its paths; empty for the present one.
@@ -19,7 +19,7 @@ pub struct PromptContext {
 
 /// What is known, shared with the thread of the line editor.
 #[derive(Clone, Default)]
-pub struct Shared {
+pub(super) struct Shared {
     known: Arc<Mutex<PromptContext>>,
     prompt: Arc<Mutex<String>>,
 }
@@ -30,22 +30,22 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 impl Shared {
     /// Replaces what is known.
-    pub fn set(&self, known: PromptContext) {
+    pub(super) fn set(&self, known: PromptContext) {
         *locked(&self.known) = known;
     }
 
     /// Reads what is known.
-    pub fn with<T>(&self, read: impl FnOnce(&PromptContext) -> T) -> T {
+    pub(super) fn with<T>(&self, read: impl FnOnce(&PromptContext) -> T) -> T {
         read(&locked(&self.known))
     }
 
     /// Sets the prompt of an entry.
-    pub fn set_prompt(&self, prompt: String) {
+    pub(super) fn set_prompt(&self, prompt: String) {
         *locked(&self.prompt) = prompt;
     }
 
     /// The prompt of an entry as it should be now.
-    pub fn prompt(&self) -> String {
+    pub(super) fn prompt(&self) -> String {
         locked(&self.prompt).clone()
     }
 }

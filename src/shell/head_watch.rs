@@ -18,7 +18,7 @@ use std::time::Duration;
 const LOOK_INTERVAL: Duration = Duration::from_millis(200);
 
 /// The head between entries.
-pub struct HeadWatch {
+pub(super) struct HeadWatch {
     /// How it was last seen.
     pub state: HeadState,
     /// Control of a head that several clients may reach.
@@ -42,7 +42,7 @@ pub struct HeadWatch {
 }
 
 /// What ended the wait for input.
-pub enum Heard {
+pub(super) enum Heard {
     /// Input.
     Input(Input),
     /// A request to stop, from outside; the pending question may still be answered.
@@ -53,7 +53,7 @@ pub enum Heard {
 
 impl HeadWatch {
     /// Asks for the state of the head; the course of a replay is not disturbed.
-    pub fn status(&self, station: &mut Station) -> Result<Status, StationError> {
+    pub(super) fn status(&self, station: &mut Station) -> Result<Status, StationError> {
         let aside = |aside| self.replay.iter().for_each(|replay| replay.aside(aside));
         aside(true);
         let answer = station.status();
@@ -62,7 +62,7 @@ impl HeadWatch {
     }
 
     /// Looks at the head; gives a line for each change.
-    pub fn look(&mut self, station: &mut Station) -> Vec<String> {
+    pub(super) fn look(&mut self, station: &mut Station) -> Vec<String> {
         if station.is_stopped() {
             // The request to stop is answered first.
             return Vec::new();
@@ -111,28 +111,28 @@ impl HeadWatch {
     }
 
     /// The prompt of an entry.
-    pub fn prompt(&self, station: &Station) -> String {
+    pub(super) fn prompt(&self, station: &Station) -> String {
         prompt::prompt(&self.state, self.owner, station.description())
     }
 
     /// A prompt with room for what may become of it while it is shown.
-    pub fn roomy(&self, prompt: String, reader: &Reader) -> String {
+    pub(super) fn roomy(&self, prompt: String, reader: &Reader) -> String {
         if self.time_passes { prompt::roomy(prompt, reader.can_redraw()) } else { prompt }
     }
 
     /// The head was last seen at rest with its laser off.
-    pub fn is_resting(&self) -> bool {
+    pub(super) fn is_resting(&self) -> bool {
         matches!(&self.state, HeadState::Known(now) if now.at_rest && now.laser == Laser::Off)
     }
 
     /// Lets commands that make safe act on a head that another client controls, or no longer.
-    pub fn set_insists(&mut self, on: bool) {
+    pub(super) fn set_insists(&mut self, on: bool) {
         self.insists = on;
         self.control.iter().for_each(|control| control.insist(on));
     }
 
     /// Looks at the head and prints what has changed, the prompt included.
-    pub fn print_changes(&mut self, station: &mut Station, reader: &Reader) {
+    pub(super) fn print_changes(&mut self, station: &mut Station, reader: &Reader) {
         let before = self.shared.prompt();
         for line in self.look(station) {
             self.print(reader, &line);
@@ -154,7 +154,7 @@ impl HeadWatch {
     }
 
     /// Waits for the input that the reader was asked for, or for a request from outside.
-    pub fn wait(&mut self, station: &mut Station, reader: &Reader) -> Heard {
+    pub(super) fn wait(&mut self, station: &mut Station, reader: &Reader) -> Heard {
         loop {
             if self.leave.load(Ordering::SeqCst) {
                 return Heard::Leave;

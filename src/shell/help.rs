@@ -10,7 +10,7 @@ use spintrue_language::{TOPICS, builtin_records, builtins};
 use spintrue_language::{find_code, kind_text, one_line_text, unit_text};
 
 /// `help`
-pub fn help(console: &Console, rest: &str) -> EntryOutcome {
+pub(super) fn help(console: &Console, rest: &str) -> EntryOutcome {
     let name = rest.trim().trim_end_matches("()");
     if name.is_empty() {
         say(&overview(console.watch.colour));

@@ -21,7 +21,7 @@ use std::time::{Duration, Instant};
 const PASTED: Duration = Duration::from_millis(5);
 
 /// Completion, hints, colours and validation of the line that is typed.
-pub struct Helper {
+pub(super) struct Helper {
     known: Shared,
     colour: bool,
     /// What is typed.
@@ -36,7 +36,7 @@ pub struct Helper {
 
 impl Helper {
     /// Over what is known of a session.
-    pub fn new(known: Shared, colour: bool) -> Helper {
+    pub(super) fn new(known: Shared, colour: bool) -> Helper {
         Helper {
             known,
             colour,
@@ -48,7 +48,7 @@ impl Helper {
     }
 
     /// A new line begins.
-    pub fn begin(&mut self, what: InputKind, prompt: &str) {
+    pub(super) fn begin(&mut self, what: InputKind, prompt: &str) {
         self.what = what;
         self.before = prompt.chars().count();
         self.typed.set(false);
@@ -59,7 +59,7 @@ impl Helper {
     }
 
     /// Something stood in the line that was dropped.
-    pub fn typed(&self) -> bool {
+    pub(super) fn typed(&self) -> bool {
         self.typed.get()
     }
 }
@@ -80,7 +80,7 @@ impl Completer for Helper {
 }
 
 /// A hint that is only shown: no key takes it over.
-pub struct Dim(String);
+pub(super) struct Dim(String);
 
 impl Hint for Dim {
     fn display(&self) -> &str {

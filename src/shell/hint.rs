@@ -6,7 +6,7 @@ use spintrue_language::{Callable, NameScope, active_call, cursor_at};
 
 /// What to show behind a line: the unit that a number still needs, the parameters of a call, the
 /// value of a name.
-pub fn hint(scope: &NameScope, line: &str) -> Option<String> {
+pub(super) fn hint(scope: &NameScope, line: &str) -> Option<String> {
     if let Some((command, rest)) = commands::of(line) {
         let bare = rest.is_empty() && !command.takes.is_empty();
         return bare.then(|| {

@@ -6,11 +6,11 @@ use rustyline::history::{FileHistory, History as _};
 use std::path::PathBuf;
 
 /// The file of what was typed; none keeps nothing.
-pub struct History(pub Option<PathBuf>);
+pub(super) struct History(pub Option<PathBuf>);
 
 impl History {
     /// What was typed before; nothing where that cannot be read.
-    pub fn open(&self) -> FileHistory {
+    pub(super) fn open(&self) -> FileHistory {
         let mut history = FileHistory::new();
         if let Some(path) = &self.0 {
             let _ = history.load(path);
@@ -19,7 +19,7 @@ impl History {
     }
 
     /// Writes what was typed since.
-    pub fn append(&self, editor: &mut Editor<Helper, FileHistory>) {
+    pub(super) fn append(&self, editor: &mut Editor<Helper, FileHistory>) {
         if let Some(path) = &self.0
             && private(path).is_ok()
         {

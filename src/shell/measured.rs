@@ -10,7 +10,7 @@ const MAX_FACETS: usize = 1_000;
 
 /// Readings of one facet that were taken in one go.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Measurement {
+pub(crate) struct Measurement {
     /// How many loads of trims came before it.
     load: usize,
     /// Readings.
@@ -23,7 +23,7 @@ pub struct Measurement {
 
 /// Values in m, as they come.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Series {
+pub(crate) struct Series {
     /// Their mean.
     pub mean: f64,
     /// The sum of the squares of what each is apart from the mean.
@@ -39,14 +39,14 @@ impl Series {
     }
 
     /// Experimental standard deviation of `count` values (JCGM 100:2008, 4.2.2); none of one.
-    pub fn spread(&self, count: u32) -> Option<f64> {
+    pub(crate) fn spread(&self, count: u32) -> Option<f64> {
         (count > 1).then(|| (self.squares / f64::from(count - 1)).sqrt())
     }
 }
 
 /// What was measured of each facet.
 #[derive(Debug, Default)]
-pub struct Measured {
+pub(crate) struct Measured {
     facets: BTreeMap<u32, [Option<Measurement>; 2]>,
     /// Loads of trims so far.
     load: usize,
@@ -60,19 +60,19 @@ pub struct Measured {
 
 impl Measured {
     /// The measurement under way has ended.
-    pub fn part(&mut self) {
+    pub(crate) fn part(&mut self) {
         self.open = None;
     }
 
     /// Other trims are in force.
-    pub fn trimmed(&mut self) {
+    pub(crate) fn trimmed(&mut self) {
         self.load += 1;
         self.part();
     }
 
     /// The newest measurement of a facet with the trims in force, the one before it, and whether
     /// that was taken with other trims.
-    pub fn of(&self, facet: u32) -> (Option<Measurement>, Option<(Measurement, bool)>) {
+    pub(crate) fn of(&self, facet: u32) -> (Option<Measurement>, Option<(Measurement, bool)>) {
         let [newest, earlier] = self.facets.get(&facet).copied().unwrap_or_default();
         let other = |measurement: Measurement| (measurement, measurement.load != self.load);
         match newest {
@@ -82,7 +82,7 @@ impl Measured {
     }
 
     /// Takes what the head and the gauge said.
-    pub fn heard(&mut self, heard: &Heard) {
+    pub(crate) fn heard(&mut self, heard: &Heard) {
         match (&heard.call, &heard.reply) {
             (Call::Status, _) => self.looks = self.looks.saturating_add(1),
             (Call::Measure, Reply::Reading(reading)) => {

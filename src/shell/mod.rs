@@ -32,7 +32,7 @@ mod trims;
 mod view;
 mod watch;
 
-pub use monitor::CallMonitor;
+pub(crate) use monitor::CallMonitor;
 
 use crate::shell::console::Console;
 use crate::shell::context::Shared;
@@ -61,7 +61,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 /// What a shell works with.
-pub struct Setup {
+pub(crate) struct Setup {
     /// The head, its calls told to `monitor`; its stop flag is set by Ctrl-C.
     pub station: Station,
     /// Hears every call of the head.
@@ -98,7 +98,7 @@ const OBSERVES: &str = "another client controls the head, so that this shell onl
                         it back";
 
 /// Runs a shell to its end and makes the head safe; gives the exit code.
-pub fn run(setup: Setup) -> u8 {
+pub(crate) fn run(setup: Setup) -> u8 {
     let Setup { script, settings, greeting, .. } = &setup;
     let (script, settings, greeting) = (script.clone(), settings.clone(), greeting.clone());
     let shared = Shared::default();

@@ -17,7 +17,7 @@ const MAX_UNDO: usize = 100;
 
 /// Hears every call of the head.
 #[derive(Default)]
-pub struct CallMonitor {
+pub(crate) struct CallMonitor {
     /// Trims in force, as far as is known.
     trims: Option<Vec<Trim>>,
     /// Trims that were in force before, the last ones at the end.
@@ -101,19 +101,19 @@ struct Changes {
 
 impl CallMonitor {
     /// Forgets what happened so far, but not the trims.
-    pub fn mark(&mut self) {
+    pub(crate) fn mark(&mut self) {
         self.curve = Curve::default();
         self.changes = Changes::default();
         self.measured.part();
     }
 
     /// The laser was armed since the mark, as far as is known.
-    pub fn was_armed(&self) -> bool {
+    pub(crate) fn was_armed(&self) -> bool {
         self.changes.done.contains_key(&ARMED)
     }
 
     /// What the commands since the mark changed, in words: none where nothing was.
-    pub fn changed(&self) -> Option<String> {
+    pub(crate) fn changed(&self) -> Option<String> {
         let Changes { done, unknown, laser, disarmed } = &self.changes;
         let told = done.iter().map(|(change, count)| {
             let words = words(*change, *count);
@@ -137,12 +137,12 @@ impl CallMonitor {
     }
 
     /// The trims before the last load, which are no longer offered then.
-    pub fn take_back(&mut self) -> Option<Vec<Trim>> {
+    pub(crate) fn take_back(&mut self) -> Option<Vec<Trim>> {
         self.before.pop()
     }
 
     /// Offers trims again that could not be loaded.
-    pub fn offer(&mut self, trims: Vec<Trim>) {
+    pub(crate) fn offer(&mut self, trims: Vec<Trim>) {
         self.before.push(trims);
     }
 

@@ -6,7 +6,7 @@ use spintrue_language::Verdict;
 
 /// The outcome of an entry or a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum EntryOutcome {
+pub(super) enum EntryOutcome {
     /// It ran to its end.
     Done,
     /// It was refused or stopped by a failure; the exit code that says so.
@@ -17,16 +17,16 @@ pub enum EntryOutcome {
 
 impl EntryOutcome {
     /// What was typed is wrong, and that was printed.
-    pub const WRONG: EntryOutcome = EntryOutcome::Failed(Verdict::ScriptWrong.exit_code());
+    pub(super) const WRONG: EntryOutcome = EntryOutcome::Failed(Verdict::ScriptWrong.exit_code());
 
     /// Prints what is wrong with what was typed.
-    pub fn wrong(why: &str) -> EntryOutcome {
+    pub(super) fn wrong(why: &str) -> EntryOutcome {
         complain(&wrapped(why, ""));
         EntryOutcome::WRONG
     }
 
     /// Prints why the head did not do what was asked.
-    pub fn head_failed(why: &str) -> EntryOutcome {
+    pub(super) fn head_failed(why: &str) -> EntryOutcome {
         complain(&wrapped(why, ""));
         EntryOutcome::Failed(Verdict::HeadFailed.exit_code())
     }
@@ -34,7 +34,7 @@ impl EntryOutcome {
 
 /// Something that was done, in order.
 #[derive(Clone, Debug)]
-pub enum Action {
+pub(super) enum Action {
     /// The next entry that ran to its end.
     Entry,
     /// A command that acted on the head, as a statement of the language.
@@ -42,4 +42,4 @@ pub enum Action {
 }
 
 /// A line at which stepping pauses: the file's name, and the line from 1.
-pub type Breakpoint = (String, usize);
+pub(super) type Breakpoint = (String, usize);

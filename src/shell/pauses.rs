@@ -10,7 +10,7 @@ use thiserror::Error;
 
 /// Why a line cannot be set or removed.
 #[derive(Debug, Error)]
-pub enum PauseError {
+pub(super) enum PauseError {
     /// It does not say which line.
     #[error(
         "say where: `pause at 12` for a line of the script, `pause at FILE:12` for one of a file that \
@@ -65,7 +65,7 @@ pub enum PauseError {
 }
 
 /// `pause`
-pub fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
+pub(super) fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
     let entry = console.session.steps(&mut *console.files);
     if rest.starts_with("at") && !entry.is_sound() {
         console.report(&entry.diagnostics);
@@ -84,13 +84,13 @@ pub fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
 }
 
 /// `pauses`
-pub fn pauses(console: &Console) -> EntryOutcome {
+pub(super) fn pauses(console: &Console) -> EntryOutcome {
     say(&listed(&console.breakpoints, console.session.sources()));
     EntryOutcome::Done
 }
 
 /// Every line at which stepping pauses.
-pub fn listed(breakpoints: &BTreeSet<Breakpoint>, sources: &SourceMap) -> String {
+pub(super) fn listed(breakpoints: &BTreeSet<Breakpoint>, sources: &SourceMap) -> String {
     if breakpoints.is_empty() {
         return "no line is set to pause at: `pause at LINE` sets one\n".to_string();
     }
@@ -106,7 +106,7 @@ pub fn listed(breakpoints: &BTreeSet<Breakpoint>, sources: &SourceMap) -> String
 }
 
 /// Where stepping may pause.
-pub struct PausePlaces<'a> {
+pub(super) struct PausePlaces<'a> {
     /// Every place.
     pub steps: &'a Steps,
     /// All texts.
@@ -123,7 +123,7 @@ enum Beginning<'a> {
 
 impl PausePlaces<'_> {
     /// Carries out what follows `pause`; gives the text to print.
-    pub fn change(
+    pub(super) fn change(
         &self,
         breakpoints: &mut BTreeSet<Breakpoint>,
         rest: &str,
@@ -196,7 +196,10 @@ impl PausePlaces<'_> {
     }
 
     /// The steps at which breakpoints pause, and the breakpoints at which no statement begins.
-    pub fn marked(&self, breakpoints: &BTreeSet<Breakpoint>) -> (HashSet<usize>, Vec<Breakpoint>) {
+    pub(super) fn marked(
+        &self,
+        breakpoints: &BTreeSet<Breakpoint>,
+    ) -> (HashSet<usize>, Vec<Breakpoint>) {
         let mut steps = HashSet::new();
         let mut lost = Vec::new();
         for (name, line) in breakpoints {
@@ -259,7 +262,7 @@ impl PausePlaces<'_> {
     }
 
     /// The line on which a statement begins, from 1.
-    pub fn line_of(&self, span: Span) -> usize {
+    pub(super) fn line_of(&self, span: Span) -> usize {
         self.sources.line_column(span.source, span.start).0
     }
 

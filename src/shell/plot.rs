@@ -9,7 +9,7 @@ const ROWS: usize = 10;
 const MARGIN: usize = 11;
 
 /// What is drawn over time.
-pub struct Series<'a> {
+pub(super) struct Series<'a> {
     /// Head time in s, and the value in SI.
     pub points: &'a [(f64, f64)],
     /// What is drawn.
@@ -21,7 +21,7 @@ pub struct Series<'a> {
 }
 
 /// Draws points over time, at most so many columns wide; nothing where there are none.
-pub fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
+pub(super) fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
     let finite = series.points.iter().filter(|(time, value)| time.is_finite() && value.is_finite());
     let points: Vec<(f64, f64)> = finite.copied().collect();
     let (Some(first), Some(last)) = (points.first(), points.last()) else { return Vec::new() };
@@ -74,7 +74,7 @@ pub fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
 }
 
 /// A bar from the middle of so many columns, to the left for what is negative.
-pub fn bar(value: f64, most: f64, columns: usize) -> String {
+pub(super) fn bar(value: f64, most: f64, columns: usize) -> String {
     let half = columns / 2;
     let share = if most > 0.0 && value.is_finite() { (value / most).clamp(-1.0, 1.0) } else { 0.0 };
     let length = (share.abs() * half as f64).round() as usize;

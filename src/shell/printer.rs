@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 const DRAW_INTERVAL: Duration = Duration::from_millis(80);
 
 /// Prints the events of an entry.
-pub struct EntryPrinter {
+pub(super) struct EntryPrinter {
     colour: bool,
     drawn: Option<Instant>,
     /// Checks that do not conform.
@@ -24,12 +24,12 @@ pub struct EntryPrinter {
 
 impl EntryPrinter {
     /// With or without colour.
-    pub fn new(colour: bool) -> EntryPrinter {
+    pub(super) fn new(colour: bool) -> EntryPrinter {
         EntryPrinter { colour, drawn: None, failing: 0, undecided: 0 }
     }
 
     /// Clears the line of a wait.
-    pub fn clear(&mut self) {
+    pub(super) fn clear(&mut self) {
         if self.drawn.take().is_some() {
             complain_over("");
         }

@@ -8,7 +8,7 @@ use spintrue_head::{Description, Laser, Status, show_quantity};
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]
-pub enum HeadState {
+pub(super) enum HeadState {
     /// It answered.
     Known(Box<Status>),
     /// It did not.
@@ -46,11 +46,11 @@ fn polygon(status: &Status) -> String {
 const PROMPT_COLUMNS: usize = 30;
 
 /// Begins the prompt of a pause.
-pub const PAUSED: &str = "paused, ";
+pub(super) const PAUSED: &str = "paused, ";
 
 /// A prompt with room for another in its place; where it cannot change any more, without a speed,
 /// which would soon be out of date.
-pub fn roomy(words: String, can_change: bool) -> String {
+pub(super) fn roomy(words: String, can_change: bool) -> String {
     match can_change {
         true if columns() >= 60 => format!("{words:<PROMPT_COLUMNS$}"),
         true => words,
@@ -64,7 +64,7 @@ pub fn roomy(words: String, can_change: bool) -> String {
 }
 
 /// The prompt of an entry; `owner` controls the head, where several clients may reach it.
-pub fn prompt(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
+pub(super) fn prompt(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
     let status = match state {
         HeadState::Known(status) => status,
         HeadState::NoAnswer(_) => return "no answer> ".to_string(),
@@ -86,7 +86,7 @@ pub fn prompt(state: &HeadState, owner: Option<Control>, head: &Description) -> 
 }
 
 /// What has changed between two looks, a line each.
-pub fn changes(before: &HeadState, now: &HeadState, head: &Description) -> Vec<String> {
+pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -> Vec<String> {
     let (before, now) = match (before, now) {
         (HeadState::Known(before), HeadState::Known(now)) => (before, now),
         (HeadState::Known(_), HeadState::NoAnswer(why)) => {
@@ -127,7 +127,7 @@ pub fn changes(before: &HeadState, now: &HeadState, head: &Description) -> Vec<S
 }
 
 /// The state of the head, a row each.
-pub fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
+pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
     let status = match state {
         HeadState::Known(status) => status,
         HeadState::NoAnswer(why) => return format!("the head does not answer: {why}\n"),

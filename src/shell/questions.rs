@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 const LOOK_INTERVAL: Duration = Duration::from_millis(50);
 
 /// The operator at the prompt.
-pub struct PromptOperator {
+pub(super) struct PromptOperator {
     /// Where answers come from.
     pub reader: Reader,
     /// A person is at the terminal.

@@ -25,7 +25,7 @@ const MAX_ENTRY: usize = 1 << 20;
 
 /// Why nothing can be read any more.
 #[derive(Debug, Error)]
-pub enum ReaderError {
+pub(super) enum ReaderError {
     /// The terminal cannot be used.
     #[error("the terminal cannot be used: {0}")]
     Terminal(ReadlineError),
@@ -45,7 +45,7 @@ pub enum ReaderError {
 
 /// What a reader gives.
 #[derive(Debug)]
-pub enum Input {
+pub(super) enum Input {
     /// An entry.
     Entry(String),
     /// Ctrl-C at the prompt; whether something had been typed.
@@ -58,7 +58,7 @@ pub enum Input {
 
 /// What a line is typed for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum InputKind {
+pub(super) enum InputKind {
     /// An entry; the prompt shows the state of the head.
     Entry,
     /// How to go on at a pause; the prompt shows the state of the head.
@@ -96,7 +96,7 @@ type Printer = Arc<Mutex<Option<Box<dyn ExternalPrinter + Send>>>>;
 
 /// Reads entries; all copies share one source.
 #[derive(Clone)]
-pub struct Reader(Rc<RefCell<Inner>>);
+pub(super) struct Reader(Rc<RefCell<Inner>>);
 
 /// The shared source of entries.
 struct Inner {
@@ -115,7 +115,11 @@ struct Inner {
 
 impl Reader {
     /// Reads from a terminal with a line editor. Fails where there is none.
-    pub fn terminal(known: Shared, history: History, colour: bool) -> Result<Reader, ReaderError> {
+    pub(super) fn terminal(
+        known: Shared,
+        history: History,
+        colour: bool,
+    ) -> Result<Reader, ReaderError> {
         let (requests, requested) = channel::<Request>();
         let (give, inputs) = channel();
         let (ready, is_ready) = channel();
@@ -159,7 +163,7 @@ impl Reader {
     }
 
     /// Reads plain lines; an entry of several lines ends where its blocks close.
-    pub fn lines() -> Reader {
+    pub(super) fn lines() -> Reader {
         let (requests, requested) = channel::<Request>();
         let (give, inputs) = channel();
         let thread = std::thread::spawn(move || {
@@ -192,12 +196,12 @@ impl Reader {
     }
 
     /// Asks for input; [`Reader::wait`] gives it.
-    pub fn ask(&self, typed: InputKind, prompt: &str) {
+    pub(super) fn ask(&self, typed: InputKind, prompt: &str) {
         self.0.borrow_mut().request(Request::Read(typed, prompt.to_string()));
     }
 
     /// Discards what was typed ahead, but for an unfinished line.
-    pub fn forget(&self) {
+    pub(super) fn forget(&self) {
         let mut inner = self.0.borrow_mut();
         if inner.waiting && inner.inputs.try_recv().is_ok() {
             inner.waiting = false;
@@ -209,17 +213,17 @@ impl Reader {
     }
 
     /// Waits for the input that was asked for last, at most `patience`.
-    pub fn wait(&self, patience: Duration) -> Option<Input> {
+    pub(super) fn wait(&self, patience: Duration) -> Option<Input> {
         self.0.borrow_mut().wait(patience)
     }
 
     /// Prints a line above the one that is typed; false where that cannot be.
-    pub fn print_above(&self, line: &str) -> bool {
+    pub(super) fn print_above(&self, line: &str) -> bool {
         self.0.borrow().print(Print::Line(format!("{line}\n")))
     }
 
     /// Draws the line that is typed again, where that can be.
-    pub fn redraw(&self) {
+    pub(super) fn redraw(&self) {
         let inner = self.0.borrow();
         if !inner.redrawn.swap(true, Ordering::SeqCst) && !inner.print(Print::Redraw) {
             inner.redrawn.store(false, Ordering::SeqCst);
@@ -227,12 +231,12 @@ impl Reader {
     }
 
     /// Words before a line can change while it is typed.
-    pub fn can_redraw(&self) -> bool {
+    pub(super) fn can_redraw(&self) -> bool {
         self.0.borrow().prints.is_some()
     }
 
     /// A line is being typed, or could be.
-    pub fn is_waiting(&self) -> bool {
+    pub(super) fn is_waiting(&self) -> bool {
         self.0.borrow().waiting
     }
 }

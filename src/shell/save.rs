@@ -21,7 +21,7 @@ use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};
 
 /// `save`
-pub fn save(console: &mut Console, rest: &str) -> EntryOutcome {
+pub(super) fn save(console: &mut Console, rest: &str) -> EntryOutcome {
     let path = rest.trim().trim_matches('"');
     if path.is_empty() {
         return EntryOutcome::wrong("say where to: `save FILE.spt`");

@@ -53,14 +53,14 @@ enum StepMode {
 }
 
 /// `run`
-pub fn run(console: &mut Console) -> EntryOutcome {
+pub(super) fn run(console: &mut Console) -> EntryOutcome {
     let Some(entry) = body(console, false) else { return EntryOutcome::WRONG };
     let outcome = console.run(entry);
     ended(console, outcome)
 }
 
 /// `step`
-pub fn step(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
+pub(super) fn step(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
     let entry = match rest {
         "" => body(console, true),
         text => Some(console.session.stepped(&mut *console.files, text)),

@@ -19,7 +19,7 @@ const ROOMY: usize = 104;
 type FacetReadings = (Option<Measurement>, Option<(Measurement, bool)>);
 
 /// `trims`
-pub fn trims(console: &mut Console) -> EntryOutcome {
+pub(super) fn trims(console: &mut Console) -> EntryOutcome {
     let trims = match console.station.trims() {
         Ok(trims) => trims,
         Err(error) => {

@@ -8,7 +8,12 @@ use spintrue_language::Shown;
 use spintrue_language::SourceMap;
 
 /// A value that an entry shows.
-pub fn answer(sources: &SourceMap, answer: &EntryAnswer, datum: &Datum, colour: bool) -> String {
+pub(super) fn answer(
+    sources: &SourceMap,
+    answer: &EntryAnswer,
+    datum: &Datum,
+    colour: bool,
+) -> String {
     let shown = answer.shower.shown(datum);
     let text = |shown: &Shown| match shown {
         Shown::Text(text) => format!("\"{text}\"\n"),
@@ -18,7 +23,7 @@ pub fn answer(sources: &SourceMap, answer: &EntryAnswer, datum: &Datum, colour: 
 }
 
 /// A record field by field, or a list of records as a table; none for anything else.
-pub fn spread(label: &str, shown: &Shown, colour: bool) -> Option<String> {
+pub(super) fn spread(label: &str, shown: &Shown, colour: bool) -> Option<String> {
     match shown {
         Shown::Record(fields) => Some(fields_of(fields).trim_start_matches('\n').to_string()),
         _ => is_table(shown).then(|| tables(&[&(label.to_string(), shown.clone())], colour)),
@@ -26,7 +31,12 @@ pub fn spread(label: &str, shown: &Shown, colour: bool) -> Option<String> {
 }
 
 /// The row of a name with its value and kind; none where the value cannot be shown.
-pub fn name_row(name: &str, width: usize, shown: Option<(&str, &str)>, colour: bool) -> String {
+pub(super) fn name_row(
+    name: &str,
+    width: usize,
+    shown: Option<(&str, &str)>,
+    colour: bool,
+) -> String {
     let text = match shown {
         Some((text, kind)) => {
             let text: String = text.chars().take(60).collect();

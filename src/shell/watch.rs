@@ -82,7 +82,7 @@ impl<'a> Options<'a> {
 }
 
 /// `watch`
-pub fn watch(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
+pub(super) fn watch(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
     let options = match Options::parse(rest) {
         Ok(options) => options,
         Err(error) => return EntryOutcome::wrong(&error.to_string()),
@@ -217,7 +217,7 @@ fn redraw(lines: &[String], drawn: usize) {
 }
 
 /// `plot`
-pub fn plot_entry(console: &mut Console, rest: &str) -> EntryOutcome {
+pub(super) fn plot_entry(console: &mut Console, rest: &str) -> EntryOutcome {
     if rest.trim().is_empty() {
         return EntryOutcome::wrong(
             "say what to run: `plot spin(4800 rpm); wait until locked() within 20 s`",

@@ -64,7 +64,7 @@ impl Loop {
 
 /// The mirror's motion since the last command.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Galvanometer {
+pub(crate) struct Galvanometer {
     dynamics: Loop,
     since: f64,
     target: f64,
@@ -76,12 +76,12 @@ pub struct Galvanometer {
 
 impl Galvanometer {
     /// Standing still at `angle` rad.
-    pub fn new(dynamics: Loop, angle: f64) -> Galvanometer {
+    pub(crate) fn new(dynamics: Loop, angle: f64) -> Galvanometer {
         Galvanometer { dynamics, since: 0.0, target: angle, offset: 0.0, rate: 0.0, stuck: None }
     }
 
     /// Sends it to `angle` rad at `time` s.
-    pub fn send(&mut self, angle: f64, time: f64) {
+    pub(crate) fn send(&mut self, angle: f64, time: f64) {
         let (offset, rate) = self.dynamics.left(self.offset, self.rate, time - self.since);
         self.offset = self.target + offset - angle;
         self.rate = rate;
@@ -90,17 +90,17 @@ impl Galvanometer {
     }
 
     /// Where it is sent to, in rad.
-    pub fn target(&self) -> f64 {
+    pub(crate) fn target(&self) -> f64 {
         self.target
     }
 
     /// Stays where it is at `time` s, whatever it is commanded from now on.
-    pub fn stick(&mut self, time: f64) {
+    pub(crate) fn stick(&mut self, time: f64) {
         self.stuck = Some(self.at(time));
     }
 
     /// Moves again from where it is at `time` s to where it was told to be.
-    pub fn free(&mut self, time: f64) {
+    pub(crate) fn free(&mut self, time: f64) {
         if let Some(angle) = self.stuck.take() {
             self.offset = angle - self.target;
             self.rate = 0.0;
@@ -109,12 +109,12 @@ impl Galvanometer {
     }
 
     /// It does not move any more.
-    pub fn is_stuck(&self) -> bool {
+    pub(crate) fn is_stuck(&self) -> bool {
         self.stuck.is_some()
     }
 
     /// Its mechanical angle at `time` s, in rad.
-    pub fn at(&self, time: f64) -> f64 {
+    pub(crate) fn at(&self, time: f64) -> f64 {
         if let Some(angle) = self.stuck {
             return angle;
         }

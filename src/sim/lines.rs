@@ -8,7 +8,7 @@ use spintrue_head::{facet_to_axis_shift, galvanometer_shift};
 
 /// What has been drawn last, for the gauge.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Drawn {
+pub(crate) struct Drawn {
     /// Number of the start of scan that began it.
     pub number: u64,
     /// Shift along the line in m.
@@ -23,7 +23,7 @@ pub struct Drawn {
 
 /// What moves a line along itself, beside the order and the sweep.
 #[derive(Clone, Copy, Debug)]
-pub struct Along {
+pub(crate) struct Along {
     /// Later than ordered, in s: trim, drift of the delay, and the laser's rise.
     pub late: f64,
     /// How much longer than nominal the facet's line is, as a share.
@@ -36,7 +36,7 @@ pub struct Along {
 /// At the time t after its facet began, the beam has come to x = 2·f·(ω·(t − begin) − π/N):
 /// the f-theta law with the mirror's factor of two, zero in the middle of the sweep (derived).
 /// A facet that is not flat stretches x. The lens adds a shift that grows with the cube of x.
-pub fn in_scan(
+pub(crate) fn in_scan(
     config: &Config,
     order: &LineOrder,
     sweep: &Sweep,
@@ -61,7 +61,7 @@ pub fn in_scan(
 
 /// Angles that lead to the shift across the line, in rad (mechanical).
 #[derive(Clone, Copy, Debug)]
-pub struct Across {
+pub(crate) struct Across {
     /// Where the galvanometer was told to be.
     pub told: f64,
     /// Where it stands without trims, at the line's beginning, middle and end.
@@ -81,7 +81,7 @@ pub struct Across {
 impl Across {
     /// Mechanical angle in rad, off where it was told to be, at a share of the line at which the
     /// galvanometer would stand at `stands` without trims.
-    pub fn angle(&self, config: &Config, stands: f64, share: f64) -> f64 {
+    pub(crate) fn angle(&self, config: &Config, stands: f64, share: f64) -> f64 {
         let since = self.gap + share * self.active;
         let left = config.galvanometer.left(self.trim_before - self.trim, 0.0, since).0;
         stands - self.told + self.trim + left + self.stray
@@ -91,7 +91,7 @@ impl Across {
 /// Shift across the line in m: the mean over the same three marks. The facet's lean turns the
 /// beam by twice its angle, as the galvanometer does; the galvanometer is still on its way from
 /// the trim of the facet before while the line begins.
-pub fn cross_scan(config: &Config, facet: &Facet, across: &Across) -> f64 {
+pub(crate) fn cross_scan(config: &Config, facet: &Facet, across: &Across) -> f64 {
     let f = config.description.focal_length;
     let mean: f64 = across
         .stands

@@ -9,7 +9,7 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 /// Places along a line for which its shift across is known.
-pub const NODES: usize = 32;
+pub(crate) const NODES: usize = 32;
 
 /// Most pages that a medium keeps.
 pub(crate) const MAX_SHEETS: usize = 16;

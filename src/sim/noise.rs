@@ -4,7 +4,7 @@
 
 /// What a random number is for; each has its own independent stream.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Stream {
+pub(crate) enum Stream {
     /// Division errors of the facets.
     Division = 1,
     /// Facet-to-axis errors.
@@ -39,16 +39,16 @@ pub enum Stream {
 
 /// A source of numbers from one seed.
 #[derive(Clone, Copy, Debug)]
-pub struct Noise {
+pub(crate) struct Noise {
     seed: u64,
 }
 
 /// The largest magnitude that [`Noise::normal_pair`] can give: √(2·53·ln 2).
-pub const MAX_NORMAL: f64 = 8.572;
+pub(crate) const MAX_NORMAL: f64 = 8.572;
 
 impl Noise {
     /// From a seed.
-    pub fn new(seed: u64) -> Noise {
+    pub(crate) fn new(seed: u64) -> Noise {
         Noise { seed: mix(seed) }
     }
 
@@ -58,13 +58,13 @@ impl Noise {
     }
 
     /// Evenly over 0 to 1, 0 excluded.
-    pub fn uniform(self, stream: Stream, index: u64) -> f64 {
+    pub(crate) fn uniform(self, stream: Stream, index: u64) -> f64 {
         unit(self.bits(stream, index, 0))
     }
 
     /// Two independent numbers of a normal distribution with mean 0 and variance 1, by the
     /// method of Box and Muller (1958, from memory).
-    pub fn normal_pair(self, stream: Stream, index: u64) -> (f64, f64) {
+    pub(crate) fn normal_pair(self, stream: Stream, index: u64) -> (f64, f64) {
         let radius = libm::sqrt(-2.0 * libm::log(unit(self.bits(stream, index, 0))));
         let turn = core::f64::consts::TAU * unit(self.bits(stream, index, 1));
         let (sin, cos) = libm::sincos(turn);
@@ -72,7 +72,7 @@ impl Noise {
     }
 
     /// One number of a normal distribution with mean 0 and variance 1.
-    pub fn normal(self, stream: Stream, index: u64) -> f64 {
+    pub(crate) fn normal(self, stream: Stream, index: u64) -> f64 {
         self.normal_pair(stream, index).0
     }
 }

@@ -3,7 +3,7 @@
 //! of convergence and closed forms in the tests).
 
 /// State of `N` quantities.
-pub type State<const N: usize> = [f64; N];
+pub(crate) type State<const N: usize> = [f64; N];
 
 const A: [&[f64]; 6] = [
     &[1.0 / 5.0],
@@ -26,7 +26,7 @@ const E: [f64; 7] = [
 ];
 
 /// One step of length `h` of an autonomous system: the new state and an error estimate.
-pub fn step<const N: usize>(
+pub(crate) fn step<const N: usize>(
     rate: impl Fn(&State<N>) -> State<N>,
     from: &State<N>,
     h: f64,
@@ -59,7 +59,7 @@ fn add<const N: usize>(to: &mut State<N>, weight: f64, slope: &State<N>) {
 
 /// How exactly, and how far at a time.
 #[derive(Clone, Copy, Debug)]
-pub struct Control<const N: usize> {
+pub(crate) struct Control<const N: usize> {
     /// Error allowed in one step, for each quantity.
     pub tolerance: State<N>,
     /// Longest step in s.
@@ -70,7 +70,7 @@ pub struct Control<const N: usize> {
 
 /// Integrates until `until` (given time and state) is true; calls `seen` after every step.
 /// Gives up, with false, after the most steps allowed.
-pub fn integrate<const N: usize>(
+pub(crate) fn integrate<const N: usize>(
     rate: impl Fn(&State<N>) -> State<N>,
     start: State<N>,
     control: &Control<N>,

@@ -13,7 +13,7 @@ use spintrue_head::StartOfScan;
 
 /// What decides when pulses come.
 #[derive(Clone, Debug)]
-pub struct Pulses {
+pub(crate) struct Pulses {
     noise: Noise,
     wander: f64,
     swings: Vec<Swing>,
@@ -33,7 +33,7 @@ struct Swing {
 
 /// One facet's passage.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Sweep {
+pub(crate) struct Sweep {
     /// When the facet truly begins its sweep, in s.
     pub begins: f64,
     /// What the electronics take for it, in s.
@@ -44,7 +44,7 @@ pub struct Sweep {
 
 impl Pulses {
     /// For a head; `noise` carries the seed.
-    pub fn new(config: &Config, noise: Noise) -> Pulses {
+    pub(crate) fn new(config: &Config, noise: Noise) -> Pulses {
         let phase = TAU * noise.uniform(Stream::RipplePhase, 0);
         let count = config.facets.len() as f64;
         let swing = |(facet, k): (&Facet, f64)| {
@@ -66,7 +66,7 @@ impl Pulses {
     }
 
     /// Largest relative deviation of a turn's time that jitter and hunting can make at a speed in rad/s.
-    pub fn max_deviation(&self, speed: f64) -> f64 {
+    pub(crate) fn max_deviation(&self, speed: f64) -> f64 {
         2.0 * MAX_NORMAL * (self.wander + self.detector_jitter * speed / TAU)
             + self.hunting.amplitude
     }
@@ -78,7 +78,7 @@ impl Pulses {
     }
 
     /// The time at which the index pulse that begins turn `turn` comes.
-    pub fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
+    pub(crate) fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
         let time = motion.passes(turn as f64 * TAU)?;
         let (wander, detector) = self.draw(turn);
         let strays = wander * self.wander * period(motion, time) + detector * self.detector_jitter;
@@ -87,7 +87,7 @@ impl Pulses {
 
     /// The passage of start of scan `number`: facet `number` mod N of turn `number` div N, the
     /// facet being `facet`. `target` is the speed that an index-only start reckons with.
-    pub fn sweep(
+    pub(crate) fn sweep(
         &self,
         motion: &Motion,
         number: u64,
@@ -141,7 +141,7 @@ fn period(motion: &Motion, time: f64) -> f64 {
 ///
 /// The detector answers the beam with reflectivity · (1 − exp(−t/τ)) and its comparator trips at
 /// the threshold h, at −τ·ln(1 − h/reflectivity) (derived from a first-order response).
-pub fn walk(reflectivity: f64, threshold: f64, response: f64) -> Option<f64> {
+pub(crate) fn walk(reflectivity: f64, threshold: f64, response: f64) -> Option<f64> {
     if reflectivity <= threshold {
         return None;
     }
@@ -151,7 +151,7 @@ pub fn walk(reflectivity: f64, threshold: f64, response: f64) -> Option<f64> {
 
 /// Counts turns and decides on lock.
 #[derive(Clone, Debug, Default)]
-pub struct LockDetector {
+pub(crate) struct LockDetector {
     turn: u64,
     index: Option<f64>,
     period: Option<f64>,
@@ -162,22 +162,22 @@ pub struct LockDetector {
 
 impl LockDetector {
     /// The lock detector's word.
-    pub fn locked(&self) -> bool {
+    pub(crate) fn locked(&self) -> bool {
         self.locked
     }
 
     /// Time of the last whole turn in s.
-    pub fn period(&self) -> Option<f64> {
+    pub(crate) fn period(&self) -> Option<f64> {
         self.period
     }
 
     /// When the last index pulse came, in s.
-    pub fn index(&self) -> Option<f64> {
+    pub(crate) fn index(&self) -> Option<f64> {
         self.index
     }
 
     /// A new speed is asked for, or none: the count starts again.
-    pub fn restart(&mut self) {
+    pub(crate) fn restart(&mut self) {
         self.inside = 0;
         self.outside = 0;
         self.locked = false;
@@ -189,7 +189,7 @@ impl LockDetector {
     /// Each turn is judged once and in order, so the outcome does not depend on how often this
     /// is called. Where the speed is steady and jitter can neither leave nor reach the window,
     /// turns are passed over without changing anything.
-    pub fn catch_up(
+    pub(crate) fn catch_up(
         &mut self,
         pulses: &Pulses,
         motion: &Motion,

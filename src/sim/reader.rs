@@ -1,7 +1,7 @@
 //! Reads a TOML file key by key, laid over a built-in one: the file of a simulated head or of a
 //! fixture. Collects every mistake with its place: unknown keys, wrong kinds, units and ranges.
 
-pub mod lines;
+pub(crate) mod lines;
 
 use core::cell::RefCell;
 use core::ops::{Range, RangeInclusive};

@@ -18,7 +18,7 @@ use std::sync::Mutex;
 use thiserror::Error;
 
 /// Most pixels in a picture.
-pub const MAX_PIXELS: u64 = 800_000_000;
+pub(crate) const MAX_PIXELS: u64 = 800_000_000;
 
 /// Most pixels a dot, each way.
 pub const MAX_SCALE: u32 = 16;

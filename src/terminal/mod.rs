@@ -5,11 +5,11 @@
 
 pub(crate) mod duration;
 pub(crate) mod facts;
-pub mod mode;
-pub mod reference;
-pub mod table;
-pub mod told;
-pub mod units;
+pub(crate) mod mode;
+pub(crate) mod reference;
+pub(crate) mod table;
+pub(crate) mod told;
+pub(crate) mod units;
 
 use spintrue_head::STEERING;
 use spintrue_head::visible_output;
@@ -36,13 +36,13 @@ pub(crate) fn caution(colour: bool) -> String {
 static LOST: AtomicBool = AtomicBool::new(false);
 
 /// Prints to standard output for people: what others put into the text can steer no terminal.
-pub fn say(text: &str) {
+pub(crate) fn say(text: &str) {
     emit(&visible_output(text));
 }
 
 /// Prints to standard output for machines, as it is; a reader that is gone is no reason to leave a head
 /// moving.
-pub fn emit(text: &str) {
+pub(crate) fn emit(text: &str) {
     let mut out = stdout().lock();
     let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     if written.is_err_and(|error| error.kind() != ErrorKind::BrokenPipe) {
@@ -51,12 +51,12 @@ pub fn emit(text: &str) {
 }
 
 /// Whether output was lost for another reason than that its reader went away.
-pub fn output_lost() -> bool {
+pub(crate) fn output_lost() -> bool {
     LOST.load(Ordering::Relaxed)
 }
 
 /// Prints to standard error, as [`say`] does.
-pub fn complain(text: &str) {
+pub(crate) fn complain(text: &str) {
     let mut out = stderr().lock();
     let _ = out.write_all(visible_output(text).as_bytes());
     let _ = out.flush();
@@ -64,14 +64,14 @@ pub fn complain(text: &str) {
 
 /// Writes over the last line of standard error, which a text without an end of line left; with an
 /// empty text, clears it.
-pub fn complain_over(text: &str) {
+pub(crate) fn complain_over(text: &str) {
     let mut out = stderr().lock();
     let _ = write!(out, "\r\u{1b}[K{}", visible_output(text));
     let _ = out.flush();
 }
 
 /// Prints lines to standard output over the `drawn` lines before, or below them where there are none.
-pub fn say_over(lines: &[String], drawn: usize) {
+pub(crate) fn say_over(lines: &[String], drawn: usize) {
     let up = if drawn > 0 { format!("\u{1b}[{drawn}A") } else { String::new() };
     let clear = if drawn > 0 { "\r\u{1b}[K" } else { "" };
     let lines = lines.iter().map(|line| format!("{clear}{}\n", visible_output(line)));
@@ -79,12 +79,12 @@ pub fn say_over(lines: &[String], drawn: usize) {
 }
 
 /// Whether standard error is a terminal that may be coloured (<https://no-color.org>).
-pub fn colour_errors() -> bool {
+pub(crate) fn colour_errors() -> bool {
     colours(stderr().is_terminal())
 }
 
 /// Whether standard output is a terminal that may be coloured.
-pub fn colour_output() -> bool {
+pub(crate) fn colour_output() -> bool {
     colours(stdout().is_terminal())
 }
 
@@ -95,41 +95,41 @@ fn colours(terminal: bool) -> bool {
 }
 
 /// Whether progress can be drawn.
-pub fn draws_progress() -> bool {
+pub(crate) fn draws_progress() -> bool {
     let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
     stderr().is_terminal() && !dumb
 }
 
 /// Text in a style, where colours are on. The styles carry no meaning of their own.
-pub fn styled(text: &str, style: &str, on: bool) -> String {
+pub(crate) fn styled(text: &str, style: &str, on: bool) -> String {
     if on { format!("{STEERING}[{style}m{text}{STEERING}[0m") } else { text.to_string() }
 }
 
 /// Bold.
-pub const BOLD: &str = "1";
+pub(crate) const BOLD: &str = "1";
 /// Less prominent.
-pub const DIM: &str = "2";
+pub(crate) const DIM: &str = "2";
 /// Good.
-pub const GREEN: &str = "32";
+pub(crate) const GREEN: &str = "32";
 /// Bad.
-pub const RED: &str = "31";
+pub(crate) const RED: &str = "31";
 /// In between.
-pub const YELLOW: &str = "33";
+pub(crate) const YELLOW: &str = "33";
 
 /// Columns that reports may take.
-pub fn width() -> usize {
+pub(crate) fn width() -> usize {
     let columns = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
     let screen = || terminal_size::terminal_size_of(stderr()).map(|(width, _)| width.0.into());
     columns.or_else(screen).unwrap_or(100).clamp(40, 200)
 }
 
 /// Columns that the terminal has, as far as is known.
-pub fn columns() -> usize {
+pub(crate) fn columns() -> usize {
     terminal_size::terminal_size_of(stdout()).map_or(80, |(width, _)| usize::from(width.0))
 }
 
 /// Breaks a text at 80 columns, or where the terminal ends.
-pub fn wrapped(text: &str, indent: &str) -> String {
+pub(crate) fn wrapped(text: &str, indent: &str) -> String {
     let width = columns().clamp(30, 80);
     let mut lines = String::new();
     let mut line = indent.to_string();
@@ -151,7 +151,7 @@ pub fn wrapped(text: &str, indent: &str) -> String {
 const MIN_BESIDE: usize = 24;
 
 /// A heading with a text beside it that hangs under its own beginning; below, on a narrow screen.
-pub fn beside(heading: &str, text: &str) -> String {
+pub(crate) fn beside(heading: &str, text: &str) -> String {
     let start = heading.chars().count() + 1;
     if columns().clamp(30, 80) < start + MIN_BESIDE {
         return format!("{}\n{}", heading.trim_end(), wrapped(text, "      "));

@@ -19,7 +19,7 @@ const REST: Duration = Duration::from_millis(200);
 const LOOK: Duration = Duration::from_millis(20);
 
 /// The terminal of standard input as it should be while no line is edited.
-pub struct Mode {
+pub(crate) struct Mode {
     #[cfg(unix)]
     plain: Option<Termios>,
 }
@@ -27,7 +27,7 @@ pub struct Mode {
 impl Mode {
     /// As it is now, but for what every program that is stopped by keys needs; nothing where
     /// standard input is no terminal.
-    pub fn take() -> Mode {
+    pub(crate) fn take() -> Mode {
         #[cfg(unix)]
         {
             let plain = tcgetattr(std::io::stdin()).ok().map(|mut plain| {
@@ -44,7 +44,7 @@ impl Mode {
     }
 
     /// Restores these settings.
-    pub fn set(&self) {
+    pub(crate) fn set(&self) {
         #[cfg(unix)]
         if let Some(plain) = &self.plain {
             // A terminal that is gone needs none.
@@ -54,7 +54,7 @@ impl Mode {
 
     /// Throws away what was typed and is not read yet, and for a moment what still comes: the rest
     /// of a pasted text. That moment is over when the thread ends.
-    pub fn discard_typed(&self) -> Option<JoinHandle<()>> {
+    pub(crate) fn discard_typed(&self) -> Option<JoinHandle<()>> {
         #[cfg(unix)]
         if self.plain.is_some() {
             let drop = || {

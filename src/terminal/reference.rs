@@ -8,7 +8,7 @@ use spintrue_language::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, builtin_records
 use spintrue_language::{Callable, effects_text};
 
 /// Every built-in by topic, and every record type.
-pub fn overview(colour: bool) -> String {
+pub(crate) fn overview(colour: bool) -> String {
     let mut text = String::new();
     for topic in TOPICS {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
@@ -23,7 +23,7 @@ pub fn overview(colour: bool) -> String {
 }
 
 /// A built-in: what it does, its parameters, result, effects and time.
-pub fn explained(builtin: &Builtin, colour: bool) -> String {
+pub(crate) fn explained(builtin: &Builtin, colour: bool) -> String {
     let callable = Callable::builtin(builtin);
     let mut text = format!("{}\n\n", styled(&callable.signature(), BOLD, colour));
     text.push_str(&wrapped(builtin.meaning, ""));
@@ -43,7 +43,7 @@ pub fn explained(builtin: &Builtin, colour: bool) -> String {
 }
 
 /// A keyword: what it means, and an example.
-pub fn keyword(keyword: Keyword, colour: bool) -> String {
+pub(crate) fn keyword(keyword: Keyword, colour: bool) -> String {
     let heading = styled(&format!("keyword {}", keyword.text()), BOLD, colour);
     let mut text = format!("{heading}\n\n{}\nExample:\n", wrapped(keyword.meaning(), ""));
     for line in keyword.example().lines() {
@@ -53,7 +53,7 @@ pub fn keyword(keyword: Keyword, colour: bool) -> String {
 }
 
 /// A record type and its fields.
-pub fn fields(record: &RecordSpec, colour: bool) -> String {
+pub(crate) fn fields(record: &RecordSpec, colour: bool) -> String {
     let mut text = format!("{}\n\n", styled(&format!("record {}", record.name), BOLD, colour));
     text.push_str(&wrapped(record.meaning, ""));
     text.push('\n');
@@ -66,7 +66,7 @@ pub fn fields(record: &RecordSpec, colour: bool) -> String {
 }
 
 /// A code: what it means, why, and a wrong and a right example.
-pub fn code(code: &Code, colour: bool) -> String {
+pub(crate) fn code(code: &Code, colour: bool) -> String {
     let heading = format!("{}: {}", code.code, code.meaning);
     let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
     text.push_str(&wrapped(&code.why, ""));

@@ -6,14 +6,14 @@ use spintrue_head::{noise_of, show_number};
 use spintrue_language::{Shown, decimal_places};
 
 /// A single record, a line for each field.
-pub fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
+pub(crate) fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
     let width = fields.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
     let lines = fields.iter().map(|(name, shown)| format!("\n    {name:<width$}  {shown}"));
     format!("{}\n", lines.collect::<String>())
 }
 
 /// Whether a value is shown as a table.
-pub fn is_table(shown: &Shown) -> bool {
+pub(crate) fn is_table(shown: &Shown) -> bool {
     RecordTable::of(shown).is_some()
 }
 
@@ -28,7 +28,7 @@ struct Group<'a> {
 }
 
 /// All recorded lists of records, one row per facet, as many side by side as fit.
-pub fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
+pub(crate) fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
     let all = recorded.iter().filter_map(|(label, shown)| Some((label, RecordTable::of(shown)?)));
     let groups = all.flat_map(|(label, table)| {
         let parts = parted(columns(&table)).into_iter();

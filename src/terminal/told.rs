@@ -1,7 +1,7 @@
 //! Checks, heads, trims, reports and failures in words.
 
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
-pub use spintrue_head::left_text;
+pub(crate) use spintrue_head::left_text;
 use spintrue_head::{Description, Trim, show_quantity};
 use spintrue_head::{Dimension, parse_unit, show_number};
 use spintrue_head::{STEERING, visible_line, visible_lines};
@@ -18,7 +18,7 @@ use spintrue_language::{Diagnostic, Severity};
 const MAX_SHOWN: usize = 50;
 
 /// The head of a run: its model and serial, and the seed of a simulated one.
-pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
+pub(crate) fn head(head: &Description, seed: u64, replayed: bool) -> String {
     let replay = if replayed { "replay of " } else { "" };
     let (model, serial) = (visible_line(&head.model), visible_line(&head.serial));
     if head.simulated {
@@ -29,13 +29,13 @@ pub fn head(head: &Description, seed: u64, replayed: bool) -> String {
 }
 
 /// The title of a run on a head; no line breaks before the seed.
-pub fn title(what: &str, head: &str) -> String {
+pub(crate) fn title(what: &str, head: &str) -> String {
     let title = format!("{what} on {head}").replace("(seed ", "(seed\u{1f}");
     wrapped(&title, "").replace('\u{1f}', " ")
 }
 
 /// Trims in force, in brief; none where all are zero.
-pub fn trims(trims: &[Trim]) -> Option<String> {
+pub(crate) fn trims(trims: &[Trim]) -> Option<String> {
     let is_some = |trim: &&Trim| trim.in_scan != 0.0 || trim.cross_scan != 0.0;
     let count = trims.iter().filter(is_some).count();
     if count == 0 {
@@ -51,7 +51,7 @@ pub fn trims(trims: &[Trim]) -> Option<String> {
 }
 
 /// Reports as they are printed, with a closing count.
-pub fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
+pub(crate) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> String {
     if diagnostics.is_empty() {
         return String::new();
     }
@@ -87,7 +87,7 @@ fn visible(diagnostic: &Diagnostic) -> Diagnostic {
 }
 
 /// A text on one line; of a long one the beginning, marked as shortened.
-pub fn shortened(text: &str) -> String {
+pub(crate) fn shortened(text: &str) -> String {
     let line = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
     match line.char_indices().nth(MAX_LINE) {
         Some((end, _)) => format!("{}... (shortened)", line.get(..end).unwrap_or_default()),
@@ -99,7 +99,7 @@ pub fn shortened(text: &str) -> String {
 const MAX_LINE: usize = 60;
 
 /// A decided check on one line.
-pub fn check_line(check: &CheckEvent, colour: bool) -> String {
+pub(crate) fn check_line(check: &CheckEvent, colour: bool) -> String {
     let (mark, style) = match check.outcome {
         Outcome::Conforms => ("conforms", GREEN),
         Outcome::Fails => ("DOES NOT CONFORM", RED),
@@ -110,7 +110,7 @@ pub fn check_line(check: &CheckEvent, colour: bool) -> String {
 }
 
 /// A text with its head time before the first line.
-pub fn stamped(time: f64, text: &str, colour: bool) -> String {
+pub(crate) fn stamped(time: f64, text: &str, colour: bool) -> String {
     let lines = text.split('\n').enumerate().map(|(index, line)| {
         let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
         format!("{}  {line}\n", styled(&stamp, DIM, colour))
@@ -119,7 +119,7 @@ pub fn stamped(time: f64, text: &str, colour: bool) -> String {
 }
 
 /// Value, uncertainty and limits of a check, or its condition.
-pub fn measured(check: &CheckEvent) -> String {
+pub(crate) fn measured(check: &CheckEvent) -> String {
     let Some(measured) = &check.measured else { return shortened(&check.text) };
     let value = match &measured.uncertainty {
         Some(uncertainty) if measured.coverage == COVERAGE_FACTOR => {
@@ -151,7 +151,7 @@ pub fn measured(check: &CheckEvent) -> String {
 }
 
 /// The probability of conformance, where the uncertainty is known.
-pub fn sureness(check: &CheckEvent) -> String {
+pub(crate) fn sureness(check: &CheckEvent) -> String {
     let probability = check.measured.as_ref().and_then(|measured| measured.sureness());
     probability.map_or_else(String::new, |p| match p.starts_with(['>', '<']) {
         true => format!(" (P {p})"),
@@ -175,7 +175,7 @@ fn hidden_difference(value: &Shown, limit: &Shown) -> Option<String> {
 }
 
 /// A failure with its place and the calls that led there.
-pub fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
+pub(crate) fn failed(failure: &Failure, sources: &SourceMap, colour: bool) -> String {
     let kind = styled(failure.kind.text(), &format!("{BOLD};{RED}"), colour);
     let mut text = format!("{kind}: {}\n", failure.message);
     let line = |place| {

@@ -4,7 +4,7 @@ use crate::terminal::{BOLD, beside, styled};
 use spintrue_head::{KINDS, UNITS, Unit};
 
 /// Every unit by kind, with its size.
-pub fn list(colour: bool) -> String {
+pub(crate) fn list(colour: bool) -> String {
     let mut text = String::from(
         "A quantity is a number and a unit: `4800 rpm`, `0.2 mrad`, `9.8 m/s^2`, `35 %`.\n\
          `x in rpm` chooses how a value is shown and never changes it.\n",

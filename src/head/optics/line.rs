@@ -340,7 +340,7 @@ pub fn queue_needed(words: u32, word_period: f64, service: f64) -> u32 {
 }
 
 /// Turns a line rate in Hz into a polygon speed in rad/s.
-pub fn speed_of(line_rate: f64, facets: u32) -> f64 {
+pub(crate) fn speed_of(line_rate: f64, facets: u32) -> f64 {
     line_rate * TAU / f64::from(facets)
 }
 

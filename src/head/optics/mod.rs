@@ -1,16 +1,18 @@
 //! Line planning and trim computation as plain functions with published formulas. Uses units only.
 
 mod advice;
-pub mod clock;
-pub mod geometry;
+pub(crate) mod clock;
+pub(crate) mod geometry;
 mod limits;
-pub mod line;
-pub mod register;
-pub mod trim;
+pub(crate) mod line;
+pub(crate) mod register;
+pub(crate) mod trim;
 
-pub use clock::{Clock, ClockError, ClockKind, Made};
-pub use line::{Decides, Hardware, LinePlan, LineRequest, PlanError, plan_line};
-pub use register::{OutOfRegister, Register};
+pub(crate) use clock::ClockError;
+pub use clock::{Clock, ClockKind};
+pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
+pub(crate) use register::OutOfRegister;
+pub use register::Register;
 use serde::{Deserialize, Serialize};
 pub use trim::{Mean, Reading, Scale, Trim, TrimError, Trimmed, Worst};
 

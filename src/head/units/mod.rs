@@ -4,14 +4,14 @@
 //! Values are plain `f64` in SI with one addition: a plane angle is a base dimension, counted
 //! in radians, so that rpm (an angle per time) and Hz (a count per time) never mix by accident.
 
-pub mod dimension;
+pub(crate) mod dimension;
 mod near;
-pub mod number;
+pub(crate) mod number;
 pub mod show;
-pub mod table;
-pub mod text;
+pub(crate) mod table;
+pub(crate) mod text;
 
-pub use dimension::{Base, Dimension, KINDS, Kind, OPEN};
+pub use dimension::{Base, Dimension, KINDS, OPEN};
 pub use near::{distance, near};
 pub use show::{exact, faithful, noise, show, show_number, suited};
 pub use table::{TABLE, Unit};

@@ -59,44 +59,44 @@ impl Visitor<'_> for Read {
 }
 
 /// Writes a number.
-pub fn serialize<S: Serializer>(value: &f64, to: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn serialize<S: Serializer>(value: &f64, to: S) -> Result<S::Ok, S::Error> {
     Number(*value).serialize(to)
 }
 
 /// Reads a number.
-pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
     Number::deserialize(from).map(|number| number.0)
 }
 
 /// The same for lists.
-pub mod list {
+pub(crate) mod list {
     use super::Number;
     use serde::{Deserialize, Deserializer, Serializer};
 
     /// Writes numbers.
-    pub fn serialize<S: Serializer>(values: &[f64], to: S) -> Result<S::Ok, S::Error> {
+    pub(crate) fn serialize<S: Serializer>(values: &[f64], to: S) -> Result<S::Ok, S::Error> {
         to.collect_seq(values.iter().map(|value| Number(*value)))
     }
 
     /// Reads numbers.
-    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<f64>, D::Error> {
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<f64>, D::Error> {
         let numbers = Vec::<Number>::deserialize(from)?;
         Ok(numbers.into_iter().map(|number| number.0).collect())
     }
 }
 
 /// The same where there may be none.
-pub mod option {
+pub(crate) mod option {
     use super::Number;
     use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
     /// Writes a number, or null.
-    pub fn serialize<S: Serializer>(value: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
+    pub(crate) fn serialize<S: Serializer>(value: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
         value.map(Number).serialize(to)
     }
 
     /// Reads a number, or null.
-    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
         Ok(Option::<Number>::deserialize(from)?.map(|number| number.0))
     }
 }

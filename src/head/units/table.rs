@@ -27,7 +27,7 @@ const SI: &str = "fpnumkMG";
 const NONE: &str = "";
 
 /// SI prefixes: symbol and factor. U+00B5 and U+03BC are read as `u`.
-pub const PREFIXES: &[(char, f64)] = &[
+pub(crate) const PREFIXES: &[(char, f64)] = &[
     ('f', 1e-15),
     ('p', 1e-12),
     ('n', 1e-9),
@@ -140,7 +140,7 @@ const MEANT: &[(&str, &[&str])] = &[
 ];
 
 /// Units that are none here, and that no other one is meant by.
-pub const FOREIGN: &[&str] =
+pub(crate) const FOREIGN: &[&str] =
     &["degF", "grad", "gon", "Torr", "torr", "mmHg", "kgf", "lbf", "Nm", "mNm"];
 
 fn meant_by(is_meant: impl Fn(&str) -> bool) -> Option<&'static str> {
@@ -148,18 +148,18 @@ fn meant_by(is_meant: impl Fn(&str) -> bool) -> Option<&'static str> {
 }
 
 /// The unit meant by a spelling from elsewhere.
-pub fn meant(name: &str) -> Option<&'static str> {
+pub(crate) fn meant(name: &str) -> Option<&'static str> {
     let lower = name.to_lowercase();
     meant_by(|from| from == name || from == lower)
 }
 
 /// The unit meant by a name in full that is near enough by `one_off`.
-pub fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<&'static str> {
+pub(crate) fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<&'static str> {
     meant_by(|from| from.len() > 4 && one_off(from))
 }
 
 /// Every spelling that [`find`] knows, for suggestions and completion.
-pub fn spellings() -> impl Iterator<Item = String> {
+pub(crate) fn spellings() -> impl Iterator<Item = String> {
     TABLE.iter().flat_map(|unit| {
         let names = std::iter::once(unit.name).chain(unit.aliases.iter().copied());
         names.flat_map(|name| {

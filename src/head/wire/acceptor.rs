@@ -23,7 +23,7 @@ use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
 /// Clients at sockets at a time.
-pub const MAX_CLIENTS: usize = 8;
+pub(crate) const MAX_CLIENTS: usize = 8;
 
 /// Between two looks for new clients, silence and a request to end.
 const LOOK: Duration = Duration::from_millis(5);
@@ -68,7 +68,7 @@ struct Client {
 }
 
 /// Accepts clients.
-pub struct Acceptor {
+pub(crate) struct Acceptor {
     sockets: Vec<TcpListener>,
     lines: Vec<JoinHandle<()>>,
     client: Vec<Client>,
@@ -82,7 +82,7 @@ pub struct Acceptor {
 
 impl Acceptor {
     /// Starts all listeners. `end` is set when no client is to be accepted any more.
-    pub fn new(
+    pub(crate) fn new(
         listeners: Vec<Listener>,
         shared: Shared,
         end: Arc<AtomicBool>,
@@ -107,7 +107,7 @@ impl Acceptor {
     }
 
     /// Until the end.
-    pub fn run(mut self) {
+    pub(crate) fn run(mut self) {
         while !self.end.load(Ordering::SeqCst) {
             self.client.retain(|client| !client.reader.is_finished());
             self.leaving.retain(|reader| !reader.is_finished());

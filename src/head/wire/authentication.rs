@@ -23,7 +23,7 @@ const MAX_ORIGINS: usize = 1024;
 
 /// Where a client comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Origin {
+pub(crate) enum Origin {
     /// Another machine, or this one.
     Address(IpAddr),
     /// The serial line of this number.
@@ -32,7 +32,7 @@ pub enum Origin {
 
 impl Origin {
     /// Of an address. A client with one IPv6 address has as many as there are in 64 bits.
-    pub fn of(address: IpAddr) -> Origin {
+    pub(crate) fn of(address: IpAddr) -> Origin {
         Origin::Address(match address.to_canonical() {
             IpAddr::V6(address) => {
                 let [a, b, c, d, ..] = address.segments();
@@ -55,11 +55,11 @@ struct Place {
 
 /// Gives clients their turns to give a secret.
 #[derive(Debug, Default)]
-pub struct SecretTurns(Mutex<BTreeMap<Origin, Place>>);
+pub(crate) struct SecretTurns(Mutex<BTreeMap<Origin, Place>>);
 
 impl SecretTurns {
     /// How long a client has to wait for its turn to give a secret; takes the turn.
-    pub fn turn(&self, origin: Origin) -> Duration {
+    pub(crate) fn turn(&self, origin: Origin) -> Duration {
         let mut places = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let now = Instant::now();
         places.retain(|_, place| now.duration_since(place.last) < KEPT);
@@ -78,7 +78,7 @@ impl SecretTurns {
     }
 
     /// What came from there was the secret, or was not.
-    pub fn known(&self, origin: Origin, right: bool) {
+    pub(crate) fn known(&self, origin: Origin, right: bool) {
         let mut places = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(place) = places.get_mut(&origin) {
             place.wrong |= !right;

@@ -66,7 +66,7 @@ impl Kind {
 }
 
 /// The other end, as all that is known here.
-pub struct Wire {
+pub(crate) struct Wire {
     target: Target,
     linked: Option<Linked>,
     /// The last link that was tried came about.
@@ -94,7 +94,7 @@ pub struct Wire {
 
 impl Wire {
     /// Makes no link yet.
-    pub fn new(target: Target) -> Wire {
+    pub(crate) fn new(target: Target) -> Wire {
         Wire {
             target,
             linked: None,
@@ -114,7 +114,7 @@ impl Wire {
     }
 
     /// The link, which is made where there is none.
-    pub fn linked(&mut self) -> Result<&mut Linked, Fault> {
+    pub(crate) fn linked(&mut self) -> Result<&mut Linked, Fault> {
         if self.linked.is_none() {
             let greeted = greet(&self.target, self.answers);
             self.answers = greeted.is_ok();
@@ -127,7 +127,7 @@ impl Wire {
     }
 
     /// Makes a call.
-    pub fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+    pub(crate) fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
         match call {
             Call::Describe => self.described().map(|head| Reply::Description(Box::new(head))),
             Call::Sleep { seconds } => {
@@ -209,7 +209,7 @@ impl Wire {
     }
 
     /// Takes control, unless it is had already.
-    pub fn take(&mut self) -> Result<(), Fault> {
+    pub(crate) fn take(&mut self) -> Result<(), Fault> {
         if let Some(why) = &self.lost {
             return Err(Fault::Refused(format!(
                 "the link was lost before ({why}): nothing moves until the head was made safe"
@@ -234,7 +234,7 @@ impl Wire {
     }
 
     /// Gives control back, on which the server makes the head safe.
-    pub fn give(&mut self) -> Result<(), Fault> {
+    pub(crate) fn give(&mut self) -> Result<(), Fault> {
         if !self.linked()?.controls {
             return Ok(());
         }
@@ -250,7 +250,7 @@ impl Wire {
     }
 
     /// Who controls the head; a fault where it was controlled from here and is not any more.
-    pub fn controller(&mut self) -> Result<Control, Fault> {
+    pub(crate) fn controller(&mut self) -> Result<Control, Fault> {
         let had = self.linked()?.controls;
         let most = self.most(&Call::Status);
         let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Looks)?;
@@ -262,12 +262,12 @@ impl Wire {
     }
 
     /// From here on what makes safe acts on a head that another client controls, or not.
-    pub fn insist(&mut self, on: bool) {
+    pub(crate) fn insist(&mut self, on: bool) {
         self.insists = on;
     }
 
     /// Who controls the head; none where that cannot be learnt.
-    pub fn owner(&mut self) -> Option<Control> {
+    pub(crate) fn owner(&mut self) -> Option<Control> {
         // What another client waits for comes first.
         let most = self.most(&Call::MakeSafe { keep_spinning: false });
         let (values, _) = self.exchange(b"CONT:OWN?", most, Kind::Saves).ok()?;
@@ -409,12 +409,12 @@ impl Wire {
     }
 
     /// The head's time passes by what it is asked for only.
-    pub fn is_virtual(&self) -> bool {
+    pub(crate) fn is_virtual(&self) -> bool {
         self.linked.as_ref().is_some_and(|linked| linked.is_virtual)
     }
 
     /// Head time; from the clock here where it passes by itself.
-    pub fn time(&mut self) -> f64 {
+    pub(crate) fn time(&mut self) -> f64 {
         let known = match (self.clock, &self.linked) {
             (Some((at, time)), _) => Some(time + at.elapsed().as_secs_f64()),
             (None, None) => None,

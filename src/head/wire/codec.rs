@@ -95,7 +95,7 @@ pub fn answer(call: &Call, values: &[Argument]) -> Result<Reply, WireError> {
 }
 
 /// Parameters of a message or values of a reply, which are taken one by one.
-pub struct Parameters<'a> {
+pub(crate) struct Parameters<'a> {
     arguments: &'a [Argument],
     /// The next.
     at: usize,
@@ -103,12 +103,12 @@ pub struct Parameters<'a> {
 
 impl Parameters<'_> {
     /// Begins with the first.
-    pub fn new(arguments: &[Argument]) -> Parameters<'_> {
+    pub(crate) fn new(arguments: &[Argument]) -> Parameters<'_> {
         Parameters { arguments, at: 0 }
     }
 
     /// Some are left.
-    pub fn more(&self) -> bool {
+    pub(crate) fn more(&self) -> bool {
         self.at < self.arguments.len()
     }
 
@@ -123,7 +123,7 @@ impl Parameters<'_> {
     }
 
     /// A number of a kind.
-    pub fn number(&mut self, kind: Kind) -> Result<f64, WireError> {
+    pub(crate) fn number(&mut self, kind: Kind) -> Result<f64, WireError> {
         match self.next()? {
             Argument::Number { value, suffix } => si(*value, suffix, kind),
             _ => Err(self.wrong("a number")),
@@ -131,7 +131,7 @@ impl Parameters<'_> {
     }
 
     /// A whole number from 0.
-    pub fn whole(&mut self) -> Result<u32, WireError> {
+    pub(crate) fn whole(&mut self) -> Result<u32, WireError> {
         let value = self.number(Kind::Plain)?;
         if value.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&value) {
             Ok(value as u32)
@@ -173,7 +173,7 @@ impl Parameters<'_> {
     }
 
     /// Whether the polygon goes on; it does not where nothing is said.
-    pub fn keep(&mut self) -> Result<bool, WireError> {
+    pub(crate) fn keep(&mut self) -> Result<bool, WireError> {
         match self.arguments.is_empty() {
             true => Ok(false),
             false => self.word(&[("STOP", false), ("KEEP", true)]),
@@ -181,7 +181,7 @@ impl Parameters<'_> {
     }
 
     /// A text, as a string or as a block.
-    pub fn text(&mut self) -> Result<String, WireError> {
+    pub(crate) fn text(&mut self) -> Result<String, WireError> {
         match self.next()? {
             Argument::Text(text) => Ok(text.clone()),
             Argument::Block(bytes) => String::from_utf8(bytes.clone())
@@ -239,7 +239,7 @@ impl Parameters<'_> {
     }
 
     /// Nothing may follow.
-    pub fn end(&self) -> Result<(), WireError> {
+    pub(crate) fn end(&self) -> Result<(), WireError> {
         if !self.more() {
             Ok(())
         } else {
@@ -249,7 +249,7 @@ impl Parameters<'_> {
 }
 
 /// Longest time of one message in s.
-pub const MAX_SLEEP: f64 = 1e6;
+pub(crate) const MAX_SLEEP: f64 = 1e6;
 
 /// The reply as it is written; empty for a command that was taken.
 pub fn response(reply: &Reply) -> Vec<u8> {

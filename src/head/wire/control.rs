@@ -1,7 +1,7 @@
 //! The head behind a server, and which client controls it. Lives on the thread of the head. Uses links.
 
 use crate::call::{Call, Reply};
-pub use crate::control::Control;
+pub(crate) use crate::control::Control;
 use crate::safe::catch_panic;
 use crate::wire::errors::WireError;
 use crate::wire::watch::Watch;

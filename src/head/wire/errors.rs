@@ -6,7 +6,7 @@ use std::collections::VecDeque;
 use std::fmt;
 
 /// Entries that the queue keeps.
-pub const MAX_QUEUE: usize = 32;
+pub(crate) const MAX_QUEUE: usize = 32;
 
 /// Characters of an entry's words.
 const MAX_WORDS: usize = 255;
@@ -106,11 +106,11 @@ impl From<&Fault> for WireError {
 
 /// The errors of one client, the oldest first.
 #[derive(Debug, Default)]
-pub struct Queue(VecDeque<WireError>);
+pub(crate) struct Queue(VecDeque<WireError>);
 
 impl Queue {
     /// Keeps an error; where the queue is full, its last entry becomes -350.
-    pub fn push(&mut self, error: WireError) {
+    pub(crate) fn push(&mut self, error: WireError) {
         if self.0.len() < MAX_QUEUE {
             self.0.push_back(error);
         } else if let Some(last) = self.0.back_mut() {
@@ -119,22 +119,22 @@ impl Queue {
     }
 
     /// The oldest entry, which leaves; `0,"No error"` where there is none.
-    pub fn oldest(&mut self) -> String {
+    pub(crate) fn oldest(&mut self) -> String {
         self.0.pop_front().map_or_else(|| "0,\"No error\"".to_string(), |error| error.to_string())
     }
 
     /// Entries in it.
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.0.len()
     }
 
     /// Nothing went wrong.
-    pub fn is_empty(&self) -> bool {
+    pub(crate) fn is_empty(&self) -> bool {
         self.0.is_empty()
     }
 
     /// Forgets all.
-    pub fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         self.0.clear();
     }
 }

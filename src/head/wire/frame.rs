@@ -8,7 +8,7 @@ pub const MAX_LINE: usize = 64 * 1024;
 
 /// Bytes that the blocks of a message may have, from the client that controls the head: a page of the
 /// largest image.
-pub const MAX_BLOCK: usize = 64 * 1024 * 1024;
+pub(crate) const MAX_BLOCK: usize = 64 * 1024 * 1024;
 
 /// Bytes that the blocks of a message may have from anybody else.
 pub const BLOCK_LOOKING: usize = 64 * 1024;
@@ -41,7 +41,7 @@ pub struct Framer {
 }
 
 /// A whole message without its newline, or why there is none.
-pub type Frame = Result<Vec<u8>, WireError>;
+pub(crate) type Frame = Result<Vec<u8>, WireError>;
 
 impl Framer {
     /// For messages that may have so many bytes outside their blocks.

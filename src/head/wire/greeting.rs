@@ -20,7 +20,7 @@ const PROTOCOL: u32 = 1;
 const LIMITS: RangeInclusive<f64> = 0.05..=3600.0;
 
 /// Longest wait in s for an answer that waits for no motion, at least.
-pub const MIN_REPLY: f64 = 1.0;
+pub(crate) const MIN_REPLY: f64 = 1.0;
 
 /// Longest wait until a secret has its turn.
 const MAX_TURN: Duration = Duration::from_secs(12);
@@ -45,7 +45,7 @@ pub struct Target {
 }
 
 /// What stands while there is a link.
-pub struct Linked {
+pub(crate) struct Linked {
     /// The link.
     pub link: Link,
     /// When the heartbeat is sent.
@@ -62,14 +62,14 @@ pub struct Linked {
 
 impl Linked {
     /// The moment and its head time, where that passes by itself.
-    pub fn clock(&self) -> Option<(Instant, f64)> {
+    pub(crate) fn clock(&self) -> Option<(Instant, f64)> {
         (!self.is_virtual).then_some(self.synchronised)
     }
 }
 
 /// Makes a link and finds out what is there. If `patient`, it asks twice at a serial line, where
 /// something may have to end first.
-pub fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
+pub(crate) fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
     let place = &target.place;
     let pulse = Arc::new(Pulse::default());
     let mut link = Link::open(place, Arc::clone(&pulse))?;

@@ -27,7 +27,7 @@ const MAX_TURNING: f64 = 3600.0;
 const MAX_SAFE: f64 = 30.0;
 
 /// Longest time in s until a new link to a place stands.
-pub fn link_most(place: &Place) -> f64 {
+pub(crate) fn link_most(place: &Place) -> f64 {
     match place {
         Place::Socket(_) => MAX_LINK,
         Place::Serial(_) => MAX_LINE,
@@ -35,7 +35,7 @@ pub fn link_most(place: &Place) -> f64 {
 }
 
 /// Longest time in s in which a serial line carries the longest reply to a call.
-pub fn carrying(place: &Place, call: &Call) -> f64 {
+pub(crate) fn carrying(place: &Place, call: &Call) -> f64 {
     let Place::Serial(line) = place else { return 0.0 };
     let bytes = match call {
         Call::Describe => 16e3,
@@ -47,7 +47,7 @@ pub fn carrying(place: &Place, call: &Call) -> f64 {
 
 /// Longest time in s that a call may take at a head on the clock, whose polygon was asked for
 /// `speed` last; without a description it is not known yet. The wire comes on top.
-pub fn most(call: &Call, head: Option<&Description>, speed: Option<f64>) -> f64 {
+pub(crate) fn most(call: &Call, head: Option<&Description>, speed: Option<f64>) -> f64 {
     let Some(head) = head else { return MIN_REPLY };
     let times = &head.times;
     let speed = speed.unwrap_or(head.speed_least).max(head.speed_least);
@@ -79,7 +79,7 @@ fn within(time: f64, least: f64, most: f64) -> f64 {
 }
 
 /// Longest time in s that a call may take, with the wire.
-pub fn in_all(
+pub(crate) fn in_all(
     call: &Call,
     head: Option<&Description>,
     is_virtual: bool,

@@ -30,7 +30,7 @@ impl fmt::Display for Line {
 }
 
 /// What is read from a line, and what is written to it.
-pub type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
+pub(crate) type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
 
 impl Line {
     /// Opens it for this process alone.

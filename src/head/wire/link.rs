@@ -40,7 +40,7 @@ const MAX_REPLY: usize = 16 * 1024 * 1024;
 
 /// When the heartbeat is sent to the server.
 #[derive(Debug, Default)]
-pub struct Pulse {
+pub(crate) struct Pulse {
     /// A call is under way, or time is let pass on purpose.
     pub busy: AtomicBool,
     /// The laser is armed: then only calls count, so that a program that hangs loses control.
@@ -70,7 +70,7 @@ type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
 
 /// Why no reply came, after which the link is of no use.
 #[derive(Debug, Error)]
-pub enum LinkError {
+pub(crate) enum LinkError {
     /// The system failed to send or receive.
     #[error("the link broke: {}", system::why(.0))]
     Broken(#[from] io::Error),
@@ -102,7 +102,7 @@ pub enum LinkError {
 /// Why there is no link.
 #[derive(Debug, Error)]
 #[error("{why}")]
-pub struct Unlinked {
+pub(crate) struct Unlinked {
     /// In words.
     pub why: String,
     /// No server listens there, so that none notices the silence either.
@@ -116,7 +116,7 @@ impl From<String> for Unlinked {
 }
 
 /// A link that stands.
-pub struct Link {
+pub(crate) struct Link {
     reader: Box<dyn Read + Send>,
     writer: Writer,
     /// What hangs up; a serial line cannot.
@@ -128,7 +128,7 @@ pub struct Link {
 
 impl Link {
     /// Connects; says why it cannot.
-    pub fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
+    pub(crate) fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
         let why = |error: &io::Error| {
             Unlinked::from(format!("cannot connect to {place}: {}", system::why(error)))
         };
@@ -169,7 +169,7 @@ impl Link {
     }
 
     /// From here on sends a heartbeat every `every`.
-    pub fn keep_alive(&mut self, every: Duration) -> io::Result<()> {
+    pub(crate) fn keep_alive(&mut self, every: Duration) -> io::Result<()> {
         let (pulse, writer) = (Arc::clone(&self.pulse), Arc::clone(&self.writer));
         let beating = thread::Builder::new().name("keep-alive".to_string()).spawn(move || {
             while !pulse.over.load(Ordering::SeqCst) {
@@ -188,7 +188,7 @@ impl Link {
 
     /// Ends a message that another program began on a serial line, so that it does nothing, and throws
     /// away its reply and all before.
-    pub fn anew(&mut self) -> io::Result<()> {
+    pub(crate) fn anew(&mut self) -> io::Result<()> {
         sent(&self.writer, SPOILT)?;
         self.framer = Framer::new(MAX_REPLY);
         let mut junk = [0; 4096];
@@ -199,7 +199,7 @@ impl Link {
 
     /// Sends a message without its newline and gives the reply without its own; or says why there
     /// is none, after which the link is of no use. Does not go on waiting where it is `over`.
-    pub fn ask(
+    pub(crate) fn ask(
         &mut self,
         message: &[u8],
         most: Duration,

@@ -30,7 +30,7 @@ impl From<WireError> for Failure {
 }
 
 /// What `FAULt?` answers.
-pub fn told(outcome: Option<&Failure>) -> Vec<u8> {
+pub(crate) fn told(outcome: Option<&Failure>) -> Vec<u8> {
     let parts = |kind: &str, texts: &[&str]| {
         joined(core::iter::once(text(kind)).chain(texts.iter().map(|said| text(said))))
     };

@@ -10,7 +10,7 @@ use crate::wire::tree::find;
 
 /// What a connection has shown so far.
 #[derive(Debug, Default)]
-pub struct Introduction {
+pub(crate) struct Introduction {
     /// A byte of its first message came.
     begun: bool,
     /// It said a message of this protocol.
@@ -20,7 +20,7 @@ pub struct Introduction {
 impl Introduction {
     /// Looks at bytes that came, and at the messages that became whole by them. Fails where the
     /// connection must end before any of these is carried out.
-    pub fn check(&mut self, bytes: &[u8], frames: &[Frame]) -> Result<(), WireError> {
+    pub(crate) fn check(&mut self, bytes: &[u8], frames: &[Frame]) -> Result<(), WireError> {
         if !self.begun {
             // Other control bytes are blanks inside a message, and begin the hello of TLS here.
             let first = bytes.iter().find(|byte| !matches!(byte, b' ' | b'\t' | b'\r' | b'\n'));
@@ -56,7 +56,7 @@ impl Introduction {
 }
 
 /// A blank line is a heartbeat and no more.
-pub fn is_blank(frame: &Frame) -> bool {
+pub(crate) fn is_blank(frame: &Frame) -> bool {
     frame.as_ref().is_ok_and(|message| message.iter().all(|byte| *byte <= b' '))
 }
 

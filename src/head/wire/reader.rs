@@ -20,7 +20,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 /// Pause after which a begun block is given up.
-pub const PAUSE: Duration = Duration::from_secs(2);
+pub(crate) const PAUSE: Duration = Duration::from_secs(2);
 
 /// Silence after which a client that does not control the head is disconnected.
 const MAX_OBSERVER_SILENCE: Duration = Duration::from_secs(600);
@@ -32,7 +32,7 @@ const LOOK: Duration = Duration::from_millis(20);
 const CHUNK: usize = 64 * 1024;
 
 /// What the thread of the head is told.
-pub enum Event {
+pub(crate) enum Event {
     /// A client connected.
     Connected(Connection, ReplySender),
     /// It sent a message.
@@ -47,7 +47,7 @@ pub enum Event {
 
 /// A client as all threads know it.
 #[derive(Clone)]
-pub struct Connection {
+pub(crate) struct Connection {
     /// Its number; 0 is none.
     pub id: u64,
     /// Where it comes from.
@@ -62,20 +62,20 @@ pub struct Connection {
 
 impl Connection {
     /// A client that just came.
-    pub fn new(id: u64, origin: Origin) -> Connection {
+    pub(crate) fn new(id: u64, origin: Origin) -> Connection {
         let (gone, admitted) = (Arc::default(), Arc::default());
         Connection { id, origin, gone, admitted, heard: Arc::new(Mutex::new(Instant::now())) }
     }
 
     /// When it was heard last.
-    pub fn heard(&self) -> Instant {
+    pub(crate) fn heard(&self) -> Instant {
         *self.heard.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
 /// What all readers share.
 #[derive(Clone)]
-pub struct Shared {
+pub(crate) struct Shared {
     /// Who controls the head.
     pub watch: Arc<Watch>,
     /// To the thread of the head.
@@ -87,7 +87,7 @@ pub struct Shared {
 }
 
 /// Reads what one client says.
-pub struct Reader {
+pub(crate) struct Reader {
     /// Which client.
     pub client: Connection,
     /// What it says.
@@ -98,7 +98,7 @@ pub struct Reader {
 
 impl Reader {
     /// Until it left; says why.
-    pub fn run(mut self, sender: ReplySender) -> String {
+    pub(crate) fn run(mut self, sender: ReplySender) -> String {
         let why = self.read(sender);
         self.client.gone.store(true, Ordering::SeqCst);
         self.shared.watch.left(self.client.id);

@@ -6,13 +6,13 @@ use crate::wire::errors::WireError;
 use crate::wire::message::{Argument, units};
 
 /// What stands for no number (SCPI-1999 volume 1 section 7.2.1.4).
-pub const NAN: f64 = 9.91e37;
+pub(crate) const NAN: f64 = 9.91e37;
 
 /// What stands for an infinite one.
 const INFINITY: f64 = 9.9e37;
 
 /// A number as NR3: with a point and a signed exponent, and as many digits as it takes.
-pub fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     let value = if value.is_nan() {
         NAN
     } else if value.is_infinite() {
@@ -28,12 +28,12 @@ pub fn number(value: f64) -> String {
 }
 
 /// A flag.
-pub fn flag(value: bool) -> String {
+pub(crate) fn flag(value: bool) -> String {
     u8::from(value).to_string()
 }
 
 /// A definite-length block.
-pub fn block(bytes: &[u8]) -> Vec<u8> {
+pub(crate) fn block(bytes: &[u8]) -> Vec<u8> {
     let length = bytes.len().to_string();
     let mut block = format!("#{}{length}", length.len()).into_bytes();
     block.extend_from_slice(bytes);
@@ -41,7 +41,7 @@ pub fn block(bytes: &[u8]) -> Vec<u8> {
 }
 
 /// Text as a string; as a block where characters stand in it that could end the line.
-pub fn text(text: &str) -> Vec<u8> {
+pub(crate) fn text(text: &str) -> Vec<u8> {
     if text.chars().any(char::is_control) {
         block(text.as_bytes())
     } else {
@@ -50,7 +50,7 @@ pub fn text(text: &str) -> Vec<u8> {
 }
 
 /// Parts with commas between them.
-pub fn joined(parts: impl IntoIterator<Item = Vec<u8>>) -> Vec<u8> {
+pub(crate) fn joined(parts: impl IntoIterator<Item = Vec<u8>>) -> Vec<u8> {
     let mut all = Vec::new();
     for (index, part) in parts.into_iter().enumerate() {
         if index > 0 {

@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 
 /// Longest wait of the thread of the head until a socket takes some of a reply. What it does not take
 /// at once goes out later: a client that reads nothing must not keep the head from being made safe.
-pub const TAKE_SOME: Duration = Duration::from_millis(1);
+pub(crate) const TAKE_SOME: Duration = Duration::from_millis(1);
 
 /// Time in which a client at a socket must take its reply.
 const TAKE_ALL: Duration = Duration::from_millis(500);
@@ -31,7 +31,7 @@ const MAX_WAITING: usize = 256 * 1024;
 
 /// Whether a reply was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sent {
+pub(crate) enum Sent {
     /// It went out, or will.
     Yes,
     /// The client does not take it, and is to be disconnected.
@@ -41,7 +41,7 @@ pub enum Sent {
 }
 
 /// Sends replies to a client.
-pub enum ReplySender {
+pub(crate) enum ReplySender {
     /// Its socket.
     Socket(Socket),
     /// Its serial line, which is slow: another thread writes to it.
@@ -50,12 +50,12 @@ pub enum ReplySender {
 
 impl ReplySender {
     /// It hangs up by itself only at a socket.
-    pub fn is_line(&self) -> bool {
+    pub(crate) fn is_line(&self) -> bool {
         matches!(self, ReplySender::Line(_))
     }
 
     /// Sends a reply.
-    pub fn send(&mut self, reply: Vec<u8>) -> Sent {
+    pub(crate) fn send(&mut self, reply: Vec<u8>) -> Sent {
         match self {
             ReplySender::Socket(socket) => socket.send(reply),
             ReplySender::Line(outbox) => outbox.put(reply),
@@ -63,7 +63,7 @@ impl ReplySender {
     }
 
     /// Sends more of what could not be sent at once.
-    pub fn send_more(&mut self) -> Sent {
+    pub(crate) fn send_more(&mut self) -> Sent {
         match self {
             ReplySender::Socket(socket) if !socket.pending.is_empty() => socket.push(),
             _ => Sent::Yes,
@@ -71,7 +71,7 @@ impl ReplySender {
     }
 
     /// Hangs up, where that can be done.
-    pub fn hang_up(&self) {
+    pub(crate) fn hang_up(&self) {
         if let ReplySender::Socket(socket) = self {
             // It may have hung up before.
             let _ = socket.stream.shutdown(Shutdown::Both);
@@ -80,7 +80,7 @@ impl ReplySender {
 }
 
 /// A socket, and what it has not taken yet.
-pub struct Socket {
+pub(crate) struct Socket {
     stream: TcpStream,
     pending: Vec<u8>,
     /// When it last took all.
@@ -89,7 +89,7 @@ pub struct Socket {
 
 impl Socket {
     /// Of a stream that waits for [`TAKE_SOME`] when it is written to.
-    pub fn new(stream: TcpStream) -> Socket {
+    pub(crate) fn new(stream: TcpStream) -> Socket {
         Socket { stream, pending: Vec::new(), since: Instant::now() }
     }
 
@@ -132,14 +132,14 @@ impl Socket {
 }
 
 /// Replies that wait for a serial line.
-pub struct Outbox {
+pub(crate) struct Outbox {
     waiting: Arc<AtomicUsize>,
     replies: Sender<Vec<u8>>,
 }
 
 impl Outbox {
     /// An outbox and the line_writer that empties it.
-    pub fn new() -> (Outbox, LineWriter) {
+    pub(crate) fn new() -> (Outbox, LineWriter) {
         let waiting = Arc::new(AtomicUsize::new(0));
         let (replies, take) = channel();
         (Outbox { waiting: Arc::clone(&waiting), replies }, LineWriter { waiting, take })
@@ -159,14 +159,14 @@ impl Outbox {
 }
 
 /// Carries what is in an outbox to a line.
-pub struct LineWriter {
+pub(crate) struct LineWriter {
     waiting: Arc<AtomicUsize>,
     take: Receiver<Vec<u8>>,
 }
 
 impl LineWriter {
     /// Until the outbox is dropped, the line breaks, or `over`.
-    pub fn run(self, writer: &mut dyn Write, over: &AtomicBool) {
+    pub(crate) fn run(self, writer: &mut dyn Write, over: &AtomicBool) {
         while !over.load(Ordering::SeqCst) {
             let reply = match self.take.recv_timeout(LOOK) {
                 Ok(reply) => reply,

@@ -17,7 +17,7 @@ use crate::wire::suffix::Kind;
 use crate::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
 
 /// The edition of this protocol: a newer second number only adds.
-pub const PROTOCOL: &str = "1.1";
+pub(crate) const PROTOCOL: &str = "1.1";
 
 /// Wrong secrets after which a client is disconnected.
 const MAX_TRIES: u32 = 3;

@@ -5,23 +5,23 @@
 use crate::{Description, Laser, Status};
 
 /// Operation status: the polygon turns.
-pub const TURNING: u16 = 1 << 8;
+pub(crate) const TURNING: u16 = 1 << 8;
 /// Operation status: the polygon is locked.
-pub const LOCKED: u16 = 1 << 9;
+pub(crate) const LOCKED: u16 = 1 << 9;
 /// Operation status: the laser is armed.
-pub const ARMED: u16 = 1 << 10;
+pub(crate) const ARMED: u16 = 1 << 10;
 /// Operation status: the galvanometer is away from its parked angle.
-pub const STEERED: u16 = 1 << 11;
+pub(crate) const STEERED: u16 = 1 << 11;
 /// Questionable status: a rail is out of its tolerance (the bit for voltage).
-pub const RAILS: u16 = 1;
+pub(crate) const RAILS: u16 = 1;
 /// Questionable status: the interlock chain is open.
-pub const INTERLOCK: u16 = 1 << 9;
+pub(crate) const INTERLOCK: u16 = 1 << 9;
 /// Questionable status: the head did not answer.
-pub const SILENT: u16 = 1 << 10;
+pub(crate) const SILENT: u16 = 1 << 10;
 
 /// A condition with what began since it was read, and what of it counts.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct Group {
+pub(crate) struct Group {
     /// What is so.
     pub condition: u16,
     /// What began since this was read.
@@ -32,13 +32,13 @@ pub struct Group {
 
 impl Group {
     /// The condition is this now.
-    pub fn update(&mut self, condition: u16) {
+    pub(crate) fn update(&mut self, condition: u16) {
         self.event |= condition & !self.condition;
         self.condition = condition;
     }
 
     /// What began, which is forgotten.
-    pub fn read(&mut self) -> u16 {
+    pub(crate) fn read(&mut self) -> u16 {
         core::mem::take(&mut self.event)
     }
 
@@ -49,7 +49,7 @@ impl Group {
 
 /// All registers of a client.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct Registers {
+pub(crate) struct Registers {
     /// Standard events.
     pub events: u8,
     /// Which of them are summed up.
@@ -64,7 +64,7 @@ pub struct Registers {
 
 impl Registers {
     /// The head stands like this.
-    pub fn update(&mut self, status: &Status, head: &Description) {
+    pub(crate) fn update(&mut self, status: &Status, head: &Description) {
         let bit = |so: bool, bit: u16| if so { bit } else { 0 };
         self.operation.update(
             bit(!status.at_rest, TURNING)
@@ -78,12 +78,12 @@ impl Registers {
     }
 
     /// The head does not answer.
-    pub fn silent(&mut self) {
+    pub(crate) fn silent(&mut self) {
         self.questionable.update(self.questionable.condition | SILENT);
     }
 
     /// The status byte; `errors` stand in the queue.
-    pub fn byte(&self, errors: bool) -> u8 {
+    pub(crate) fn byte(&self, errors: bool) -> u8 {
         let bit = |so: bool, bit: u8| if so { bit } else { 0 };
         let byte = bit(errors, 4)
             | bit(self.questionable.summary(), 8)
@@ -93,7 +93,7 @@ impl Registers {
     }
 
     /// Forgets events, keeps masks.
-    pub fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         self.events = 0;
         self.operation.event = 0;
         self.questionable.event = 0;
@@ -101,7 +101,7 @@ impl Registers {
 }
 
 /// Whether every rail is within its tolerance.
-pub fn rails_good(status: &Status, head: &Description) -> bool {
+pub(crate) fn rails_good(status: &Status, head: &Description) -> bool {
     head.rails.len() == status.rails.len()
         && head.rails.iter().zip(&status.rails).all(|(rail, volts)| {
             (volts - rail.nominal).abs() <= rail.tolerance * rail.nominal.abs()

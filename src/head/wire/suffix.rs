@@ -7,7 +7,7 @@ use core::f64::consts::PI;
 
 /// What a parameter measures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub(crate) enum Kind {
     /// In s.
     Time,
     /// In rad.
@@ -48,7 +48,7 @@ const PREFIXES: &[(&str, f64, bool)] = &[
 ];
 
 /// The value in SI.
-pub fn si(value: f64, suffix: &str, kind: Kind) -> Result<f64, WireError> {
+pub(crate) fn si(value: f64, suffix: &str, kind: Kind) -> Result<f64, WireError> {
     if suffix.is_empty() {
         return Ok(value);
     }

@@ -18,7 +18,7 @@ use crate::{Laser, Status};
 /// What a header means that is no call.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[allow(missing_docs, reason = "the table below says what each means")]
-pub enum Verb {
+pub(crate) enum Verb {
     ClearStatus,
     EventEnable,
     EventEnableIs,
@@ -503,12 +503,12 @@ fn matches(pattern: &str, parts: &[&str]) -> bool {
 }
 
 /// Whether a word is the long or the short form of a mnemonic.
-pub fn is(mnemonic: &str, word: &str) -> bool {
+pub(crate) fn is(mnemonic: &str, word: &str) -> bool {
     word.eq_ignore_ascii_case(mnemonic) || word.eq_ignore_ascii_case(short(mnemonic))
 }
 
 /// The short form: the capitals before the first small letter.
-pub fn short(mnemonic: &str) -> &str {
+pub(crate) fn short(mnemonic: &str) -> &str {
     let end = mnemonic.find(|c: char| c.is_ascii_lowercase()).unwrap_or(mnemonic.len());
     mnemonic.get(..end).unwrap_or(mnemonic)
 }

@@ -12,13 +12,15 @@ use crate::{Fault, SafeState, Status};
 const MAX_SHOWN: usize = 60;
 
 /// Why a head is not made safe from here.
-pub const ANOTHERS: &str = "another client controls the head, so that it was left to that one";
+pub(crate) const ANOTHERS: &str =
+    "another client controls the head, so that it was left to that one";
 
 /// Why nothing is moved from here.
-pub const CONTROLLED: &str = "another client controls the head: wait until it gives control back";
+pub(crate) const CONTROLLED: &str =
+    "another client controls the head: wait until it gives control back";
 
 /// A head that another client controls, as its status tells it.
-pub fn left_to_another(status: &Result<Status, Fault>) -> SafeState {
+pub(crate) fn left_to_another(status: &Result<Status, Fault>) -> SafeState {
     let mut troubles = vec![ANOTHERS.to_string()];
     if let Err(why) = status {
         troubles.push(format!("its state could not be read: {why}"));
@@ -27,7 +29,7 @@ pub fn left_to_another(status: &Result<Status, Fault>) -> SafeState {
 }
 
 /// Control was had and is not any more; `errors` of the server, the oldest first, tell why.
-pub fn lost_control(errors: &[WireError]) -> Fault {
+pub(crate) fn lost_control(errors: &[WireError]) -> Fault {
     let tells = |error: &&WireError| {
         // That it has to be taken again is no reason.
         [-203, -221].contains(&error.code) && !error.detail.contains("CONTrol:TAKE")
@@ -48,7 +50,7 @@ fn shown_long(said: &str) -> String {
 }
 
 /// What the other end said, on one line and cut short.
-pub fn shown(said: &str) -> String {
+pub(crate) fn shown(said: &str) -> String {
     let mut shown = visible::line(&said.chars().take(MAX_SHOWN).collect::<String>());
     if said.chars().nth(MAX_SHOWN).is_some() {
         shown.push('…');
@@ -57,12 +59,12 @@ pub fn shown(said: &str) -> String {
 }
 
 /// A time in s for people.
-pub fn seconds(time: f64) -> String {
+pub(crate) fn seconds(time: f64) -> String {
     show(time, Dimension::TIME, None, None)
 }
 
 /// The fault that a failure at the other end of a message is.
-pub fn refused(failure: Failure, message: &[u8]) -> Fault {
+pub(crate) fn refused(failure: Failure, message: &[u8]) -> Fault {
     match failure {
         Failure::Head(fault) => fault,
         Failure::Wire(error) if error.code == -113 => {
@@ -82,7 +84,7 @@ pub fn refused(failure: Failure, message: &[u8]) -> Fault {
 }
 
 /// What exactly is wrong, without the words that go with the number of an error.
-pub fn detail(error: &WireError) -> String {
+pub(crate) fn detail(error: &WireError) -> String {
     let general = WireError::new(error.code, "").words();
     let exact = error.detail.strip_prefix(&general).map(|rest| rest.trim_start_matches(';'));
     match exact {
@@ -93,7 +95,7 @@ pub fn detail(error: &WireError) -> String {
 }
 
 /// Why a description cannot be read, with the path of the key.
-pub fn unusable(text: &str, why: &serde_json::Error) -> String {
+pub(crate) fn unusable(text: &str, why: &serde_json::Error) -> String {
     let words = why.to_string();
     let words = words.split(" at line ").next().unwrap_or_default();
     let missing = words.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`'));

@@ -26,7 +26,7 @@ impl Outcome {
 
 /// A limit, and whether the limit itself conforms.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Limit {
+pub(crate) struct Limit {
     /// The limit.
     pub at: f64,
     /// A value right at the limit conforms.
@@ -63,7 +63,7 @@ impl Rule {
 
 /// A measured value: its expanded uncertainty, and by which factor that was expanded.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Measurement {
+pub(crate) struct Measurement {
     /// The value.
     pub value: f64,
     /// Expanded uncertainty; 0 where none is known.
@@ -74,7 +74,7 @@ pub struct Measurement {
 
 /// A decision with what it rests on.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Decided {
+pub(crate) struct Decided {
     /// What it came to.
     pub outcome: Outcome,
     /// From the value to the nearer limit, negative beyond it; none without a limit.
@@ -85,7 +85,7 @@ pub struct Decided {
 
 /// Decides by a rule. A value without uncertainty is always decided simply; one that is no number,
 /// or whose uncertainty is none, is undecided.
-pub fn decide(
+pub(crate) fn decide(
     rule: Rule,
     measured: Measurement,
     low: Option<Limit>,

@@ -1,4 +1,4 @@
 //! Decisions on measured values. Uses statistics.
 
-pub mod conformance;
-pub mod decision;
+pub(crate) mod conformance;
+pub(crate) mod decision;

@@ -11,19 +11,19 @@ const TERMS_MOST: usize = 8;
 const PARAMS_MOST: usize = 63;
 
 /// Params as a set, by their index.
-pub type Params = u64;
+pub(super) type Params = u64;
 
 /// One param as a set.
-pub fn set_of(param: usize) -> Params {
+pub(super) fn set_of(param: usize) -> Params {
     1 << param.min(PARAMS_MOST)
 }
 
 /// Products of params, each with its factor; no params is the constant.
-pub type Terms = Vec<(Vec<u8>, f64)>;
+pub(super) type Terms = Vec<(Vec<u8>, f64)>;
 
 /// How a number depends on params; its value is kept beside it.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Form {
+pub(super) struct Form {
     /// The sum; none is the value itself.
     terms: Option<Rc<Terms>>,
     /// Params that the number depends on in some other way: it holds for their present values.
@@ -32,7 +32,7 @@ pub struct Form {
 
 impl Form {
     /// A param itself.
-    pub fn param(index: usize) -> Form {
+    pub(super) fn param(index: usize) -> Form {
         match u8::try_from(index) {
             Ok(short) if index < PARAMS_MOST => {
                 Form { terms: Some(Rc::new(vec![(vec![short], 1.0)])), held: 0 }
@@ -42,23 +42,23 @@ impl Form {
     }
 
     /// A value that depends on params in no simple way.
-    pub fn held(held: Params) -> Form {
+    pub(super) fn held(held: Params) -> Form {
         Form { terms: None, held }
     }
 
     /// It depends on no param.
-    pub fn is_fixed(&self) -> bool {
+    pub(super) fn is_fixed(&self) -> bool {
         self.terms.is_none() && self.held == 0
     }
 
     /// All params that it depends on.
-    pub fn params(&self) -> Params {
+    pub(super) fn params(&self) -> Params {
         let terms = self.terms.iter().flat_map(|terms| terms.iter());
         terms.flat_map(|(product, _)| product).fold(self.held, |all, p| all | set_of((*p).into()))
     }
 
     /// The sum, for a number of this value.
-    pub fn terms(&self, value: f64) -> Terms {
+    pub(super) fn terms(&self, value: f64) -> Terms {
         match &self.terms {
             Some(terms) => terms.to_vec(),
             None => vec![(Vec::new(), value)],
@@ -76,7 +76,7 @@ impl Form {
 
     /// Of the sum of two numbers, the second one times `sign`.
     #[must_use]
-    pub fn plus(&self, value: f64, other: &Form, other_value: f64, sign: f64) -> Form {
+    pub(super) fn plus(&self, value: f64, other: &Form, other_value: f64, sign: f64) -> Form {
         let held = self.held | other.held;
         if self.terms.is_none() && other.terms.is_none() {
             return Form::held(held);
@@ -93,7 +93,7 @@ impl Form {
 
     /// Of the product of two numbers.
     #[must_use]
-    pub fn times(&self, value: f64, other: &Form, other_value: f64) -> Form {
+    pub(super) fn times(&self, value: f64, other: &Form, other_value: f64) -> Form {
         let held = self.held | other.held;
         if self.terms.is_none() && other.terms.is_none() {
             return Form::held(held);

@@ -13,7 +13,7 @@ const EXACT_MOST: usize = 4096;
 
 /// What is known of a number, or of a flag as 0 or 1.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Num {
+pub(super) struct Num {
     /// Its ends.
     pub range: Range,
     /// How it depends on params.
@@ -24,7 +24,7 @@ pub struct Num {
 
 /// What is known of a list, record or text.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Shape {
+pub(super) enum Shape {
     /// Nothing.
     Unknown(Option<Span>),
     /// Every part, as they lie.
@@ -35,7 +35,7 @@ pub enum Shape {
 
 /// What is known of a value.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Val {
+pub(super) enum Val {
     /// A number or flag.
     Num(Num),
     /// Anything else.
@@ -44,22 +44,22 @@ pub enum Val {
 
 impl Num {
     /// Known exactly, and by no param.
-    pub fn only(value: f64) -> Num {
+    pub(super) fn only(value: f64) -> Num {
         Num::of(Range::only(value))
     }
 
     /// Between two ends.
-    pub fn of(range: Range) -> Num {
+    pub(super) fn of(range: Range) -> Num {
         Num { range, form: Form::default(), from: None }
     }
 
     /// Unknown, because of a call.
-    pub fn any(from: Option<Span>) -> Num {
+    pub(super) fn any(from: Option<Span>) -> Num {
         Num { range: Range::ANY, form: Form::default(), from }
     }
 
     /// A flag.
-    pub fn flag(flag: Option<bool>) -> Num {
+    pub(super) fn flag(flag: Option<bool>) -> Num {
         match flag {
             Some(true) => Num::only(1.0),
             Some(false) => Num::only(0.0),
@@ -68,13 +68,13 @@ impl Num {
     }
 
     /// The flag, where it is known.
-    pub fn as_flag(&self) -> Option<bool> {
+    pub(super) fn as_flag(&self) -> Option<bool> {
         self.range.is_exact().then_some(self.range.low != 0.0)
     }
 
     /// Worked out from others in no simple way.
     #[must_use]
-    pub fn after(mut self, others: &[&Num]) -> Num {
+    pub(super) fn after(mut self, others: &[&Num]) -> Num {
         let held = others.iter().fold(0, |all, other| all | other.form.params());
         self.form = Form::held(held);
         self.from = self.from.or_else(|| others.iter().find_map(|other| other.from));
@@ -86,7 +86,7 @@ impl Num {
 
     /// What holds for both.
     #[must_use]
-    pub fn joined(&self, other: &Num) -> Num {
+    pub(super) fn joined(&self, other: &Num) -> Num {
         if self == other {
             return self.clone();
         }
@@ -96,7 +96,7 @@ impl Num {
 
 impl Shape {
     /// Of a value: every part, unless it is very long.
-    pub fn of(value: &Value) -> Shape {
+    pub(super) fn of(value: &Value) -> Shape {
         let Value::Object(object) = value else { return Shape::Unknown(None) };
         if object.words.len().max(object.refs.len()) > EXACT_MOST {
             return Shape::Unknown(None);
@@ -108,7 +108,7 @@ impl Shape {
 
     /// What is known of its parts is forgotten, but not how many they are.
     #[must_use]
-    pub fn blurred(&self) -> Shape {
+    pub(super) fn blurred(&self) -> Shape {
         let unknown = Rc::new(Shape::Unknown(None));
         let refs = |refs: &[Rc<Shape>]| vec![unknown.clone(); refs.len()];
         match self {
@@ -122,7 +122,7 @@ impl Shape {
 
     /// What holds for both.
     #[must_use]
-    pub fn joined(self: &Rc<Shape>, other: &Rc<Shape>) -> Rc<Shape> {
+    pub(super) fn joined(self: &Rc<Shape>, other: &Rc<Shape>) -> Rc<Shape> {
         if Rc::ptr_eq(self, other) {
             return self.clone();
         }
@@ -146,7 +146,7 @@ impl Shape {
 
     /// One behind the other, of items that lie as `item`.
     #[must_use]
-    pub fn followed(&self, other: &Shape) -> Shape {
+    pub(super) fn followed(&self, other: &Shape) -> Shape {
         match (self, other) {
             (Shape::Exact(a, c), Shape::Exact(b, d))
                 if a.len() + b.len() + c.len() + d.len() <= EXACT_MOST =>
@@ -170,7 +170,7 @@ impl Shape {
     }
 
     /// How many items that lie as `item`.
-    pub fn count(&self, item: Layout) -> Num {
+    pub(super) fn count(&self, item: Layout) -> Num {
         match self {
             Shape::Unknown(from) => {
                 Num { from: *from, ..Num::of(Range { low: 0.0, high: f64::INFINITY }) }
@@ -185,7 +185,7 @@ impl Shape {
     }
 
     /// One item as a record: the one at `at`, or what holds for all.
-    pub fn item(&self, item: Layout, at: Option<usize>) -> Shape {
+    pub(super) fn item(&self, item: Layout, at: Option<usize>) -> Shape {
         match self {
             Shape::Unknown(from) => Shape::Unknown(*from),
             Shape::Repeated(count, words, refs) => {
@@ -213,7 +213,7 @@ impl Shape {
     }
 
     /// A double of a record.
-    pub fn word(&self, at: usize) -> Num {
+    pub(super) fn word(&self, at: usize) -> Num {
         match self {
             Shape::Unknown(from) => Num::any(*from),
             Shape::Exact(words, _) | Shape::Repeated(_, words, _) => {
@@ -223,7 +223,7 @@ impl Shape {
     }
 
     /// A reference of a record.
-    pub fn reference(&self, at: usize) -> Rc<Shape> {
+    pub(super) fn reference(&self, at: usize) -> Rc<Shape> {
         match self {
             Shape::Unknown(from) => Rc::new(Shape::Unknown(*from)),
             Shape::Exact(_, refs) | Shape::Repeated(_, _, refs) => {
@@ -233,7 +233,7 @@ impl Shape {
     }
 
     /// Between which values all its doubles lie.
-    pub fn values(&self) -> Num {
+    pub(super) fn values(&self) -> Num {
         match self {
             Shape::Unknown(from) => Num::any(*from),
             Shape::Exact(words, _) | Shape::Repeated(_, words, _) => {
@@ -246,7 +246,7 @@ impl Shape {
 impl Val {
     /// What holds for both.
     #[must_use]
-    pub fn joined(&self, other: &Val) -> Val {
+    pub(super) fn joined(&self, other: &Val) -> Val {
         match (self, other) {
             (Val::Num(a), Val::Num(b)) => Val::Num(a.joined(b)),
             (Val::Shape(a), Val::Shape(b)) => Val::Shape(a.joined(b)),
@@ -255,7 +255,7 @@ impl Val {
     }
 
     /// The number; anything where it is none.
-    pub fn num(self) -> Num {
+    pub(super) fn num(self) -> Num {
         match self {
             Val::Num(num) => num,
             Val::Shape(_) => Num::any(None),
@@ -263,7 +263,7 @@ impl Val {
     }
 
     /// The list, record or text.
-    pub fn shape(self) -> Rc<Shape> {
+    pub(super) fn shape(self) -> Rc<Shape> {
         match self {
             Val::Shape(shape) => shape,
             Val::Num(_) => Rc::new(Shape::Unknown(None)),

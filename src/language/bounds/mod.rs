@@ -20,7 +20,8 @@ mod value;
 mod walk;
 mod writes;
 
-pub use nodes::{Contribution, Unknown, What};
+pub(crate) use nodes::Contribution;
+pub use nodes::{Unknown, What};
 
 use crate::bounds::form::{Form, set_of};
 use crate::bounds::known::{Num, Val};
@@ -97,12 +98,12 @@ pub fn finish_most(head: &Description, keeps: bool) -> f64 {
 }
 
 /// Works the bound out. `params` are those of the program, in its order, where they are known.
-pub fn bound(program: &Program, params: &[ParamAt], head: &Description) -> Bound {
+pub(crate) fn bound(program: &Program, params: &[ParamAt], head: &Description) -> Bound {
     best(program, params, head, true)
 }
 
 /// The bound of what leaves the head as it stands at its end.
-pub fn entry_bound(program: &Program, head: &Description) -> Bound {
+pub(crate) fn entry_bound(program: &Program, head: &Description) -> Bound {
     best(program, &[], head, false)
 }
 

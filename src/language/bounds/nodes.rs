@@ -10,10 +10,10 @@ use std::collections::HashMap;
 
 /// A node by its index.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Id(usize);
+pub(super) struct Id(usize);
 
 /// No time.
-pub const NOTHING: Id = Id(0);
+pub(super) const NOTHING: Id = Id(0);
 
 #[derive(Debug)]
 enum Kind {
@@ -36,7 +36,7 @@ struct Node {
 
 /// All nodes.
 #[derive(Debug)]
-pub struct Nodes {
+pub(super) struct Nodes {
     nodes: Vec<Node>,
 }
 
@@ -75,7 +75,7 @@ pub struct Unknown {
 
 impl Nodes {
     /// Only [`NOTHING`].
-    pub fn new() -> Nodes {
+    pub(super) fn new() -> Nodes {
         let nothing = Node { seconds: 0.0, form: Form::default(), kind: Kind::Sum(Vec::new()) };
         Nodes { nodes: vec![nothing] }
     }
@@ -86,17 +86,17 @@ impl Nodes {
     }
 
     /// How long, in s.
-    pub fn seconds(&self, id: Id) -> f64 {
+    pub(super) fn seconds(&self, id: Id) -> f64 {
         self.nodes.get(id.0).map_or(f64::INFINITY, |node| node.seconds)
     }
 
     /// How it depends on params.
-    pub fn form(&self, id: Id) -> Form {
+    pub(super) fn form(&self, id: Id) -> Form {
         self.nodes.get(id.0).map(|node| node.form.clone()).unwrap_or_default()
     }
 
     /// Time at a place.
-    pub fn leaf(&mut self, span: Option<Span>, seconds: f64, form: Form) -> Id {
+    pub(super) fn leaf(&mut self, span: Option<Span>, seconds: f64, form: Form) -> Id {
         if seconds == 0.0 && form.is_fixed() {
             return NOTHING;
         }
@@ -104,13 +104,13 @@ impl Nodes {
     }
 
     /// Time without a bound.
-    pub fn unknown(&mut self, span: Span, what: What, from: Option<Span>) -> Id {
+    pub(super) fn unknown(&mut self, span: Span, what: What, from: Option<Span>) -> Id {
         let unknown = Unknown { span, what, from };
         self.push(f64::INFINITY, Form::default(), Kind::Unknown(unknown))
     }
 
     /// One behind the other.
-    pub fn sum(&mut self, parts: impl IntoIterator<Item = Id>) -> Id {
+    pub(super) fn sum(&mut self, parts: impl IntoIterator<Item = Id>) -> Id {
         let parts: Vec<Id> = parts.into_iter().filter(|id| *id != NOTHING).collect();
         if let [] | [_] = parts.as_slice() {
             return parts.first().copied().unwrap_or(NOTHING);
@@ -125,7 +125,7 @@ impl Nodes {
     }
 
     /// The same, `count` times.
-    pub fn times(&mut self, count: f64, count_form: &Form, part: Id) -> Id {
+    pub(super) fn times(&mut self, count: f64, count_form: &Form, part: Id) -> Id {
         let seconds = self.seconds(part);
         let form = count_form.times(count, &self.form(part), seconds);
         if part == NOTHING || (count == 0.0 && form.is_fixed()) {
@@ -136,7 +136,7 @@ impl Nodes {
     }
 
     /// The longest of several.
-    pub fn longest(&mut self, parts: impl IntoIterator<Item = Id>) -> Id {
+    pub(super) fn longest(&mut self, parts: impl IntoIterator<Item = Id>) -> Id {
         let parts: Vec<Id> = parts.into_iter().collect();
         let longer = |a: Id, b: Id| if self.seconds(b) > self.seconds(a) { b } else { a };
         let Some(best) = parts.iter().copied().reduce(longer) else { return NOTHING };
@@ -154,7 +154,7 @@ impl Nodes {
     }
 
     /// Inside a call.
-    pub fn call(&mut self, span: Span, part: Id) -> Id {
+    pub(super) fn call(&mut self, span: Span, part: Id) -> Id {
         if part == NOTHING {
             return NOTHING;
         }
@@ -162,7 +162,7 @@ impl Nodes {
     }
 
     /// What each place adds to `whole`, the largest first, and where no bound is known.
-    pub fn contributions(&self, whole: Id) -> (Vec<Contribution>, Vec<Unknown>) {
+    pub(super) fn contributions(&self, whole: Id) -> (Vec<Contribution>, Vec<Unknown>) {
         let mut weights = vec![0.0; whole.0 + 1];
         let mut heaviest: Vec<(f64, Option<Span>)> = vec![(0.0, None); whole.0 + 1];
         if let Some(weight) = weights.last_mut() {

@@ -8,7 +8,7 @@ use std::rc::Rc;
 
 /// A variable. The speed that the polygon was asked for is one, behind the script's own numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Key {
+pub(super) enum Key {
     /// A number or flag.
     Word(usize),
     /// Anything else.
@@ -16,11 +16,11 @@ pub enum Key {
 }
 
 /// What some statements wrote.
-pub type Written = BTreeMap<Key, Val>;
+pub(super) type Written = BTreeMap<Key, Val>;
 
 /// The variables.
 #[derive(Debug)]
-pub struct State {
+pub(super) struct State {
     words: Vec<Num>,
     refs: Vec<Rc<Shape>>,
     journal: Vec<(Key, Val)>,
@@ -47,7 +47,7 @@ impl From<Slot> for Key {
 
 impl State {
     /// Nothing is known of any.
-    pub fn new(words: usize, refs: usize) -> State {
+    pub(super) fn new(words: usize, refs: usize) -> State {
         let unknown = Rc::new(Shape::Unknown(None));
         State {
             words: vec![Num::any(None); words],
@@ -58,7 +58,7 @@ impl State {
     }
 
     /// What is known of one.
-    pub fn get(&self, key: Key) -> Val {
+    pub(super) fn get(&self, key: Key) -> Val {
         match key {
             Key::Word(at) => Val::Num(self.words.get(at).cloned().unwrap_or(Num::any(None))),
             Key::Ref(at) => {
@@ -89,7 +89,7 @@ impl State {
     }
 
     /// Writes one.
-    pub fn set(&mut self, key: Key, val: Val) {
+    pub(super) fn set(&mut self, key: Key, val: Val) {
         let before = self.get(key);
         self.journal.push((key, before));
         if let Some(seen) = self.witnesses.last_mut() {
@@ -99,7 +99,7 @@ impl State {
     }
 
     /// Nothing is known of it any more.
-    pub fn forget(&mut self, key: Key) {
+    pub(super) fn forget(&mut self, key: Key) {
         let val = match key {
             Key::Word(_) => Val::Num(Num::any(None)),
             Key::Ref(_) => Val::Shape(Rc::new(Shape::Unknown(None))),
@@ -108,12 +108,12 @@ impl State {
     }
 
     /// From here on every value that is written is remembered.
-    pub fn watch(&mut self) {
+    pub(super) fn watch(&mut self) {
         self.witnesses.push(Written::new());
     }
 
     /// Every value that was written since, for whatever may have failed anywhere on the way.
-    pub fn watched(&mut self) -> Written {
+    pub(super) fn watched(&mut self) -> Written {
         let seen = self.witnesses.pop().unwrap_or_default();
         if let Some(outer) = self.witnesses.last_mut() {
             for (key, val) in &seen {
@@ -124,30 +124,30 @@ impl State {
     }
 
     /// What has been remembered so far, to come back to.
-    pub fn seen(&self) -> Option<Written> {
+    pub(super) fn seen(&self) -> Option<Written> {
         self.witnesses.last().cloned()
     }
 
     /// Forgets what was remembered since.
-    pub fn unsee(&mut self, seen: Option<Written>) {
+    pub(super) fn unsee(&mut self, seen: Option<Written>) {
         if let (Some(last), Some(seen)) = (self.witnesses.last_mut(), seen) {
             *last = seen;
         }
     }
 
     /// A point to come back to.
-    pub fn mark(&self) -> usize {
+    pub(super) fn mark(&self) -> usize {
         self.journal.len()
     }
 
     /// What was written since.
-    pub fn since(&self, mark: usize) -> Written {
+    pub(super) fn since(&self, mark: usize) -> Written {
         let entries = self.journal.get(mark..).unwrap_or_default();
         entries.iter().map(|(key, _)| (*key, self.get(*key))).collect()
     }
 
     /// Takes back what was written since.
-    pub fn undo(&mut self, mark: usize) {
+    pub(super) fn undo(&mut self, mark: usize) {
         while self.journal.len() > mark {
             if let Some((key, before)) = self.journal.pop() {
                 self.put(key, before);
@@ -156,14 +156,14 @@ impl State {
     }
 
     /// ResultBound and takes back what was written since.
-    pub fn take(&mut self, mark: usize) -> Written {
+    pub(super) fn take(&mut self, mark: usize) -> Written {
         let written = self.since(mark);
         self.undo(mark);
         written
     }
 
     /// Goes on after one of several ways.
-    pub fn join(&mut self, ways: &[Written]) {
+    pub(super) fn join(&mut self, ways: &[Written]) {
         let keys: std::collections::BTreeSet<Key> =
             ways.iter().flat_map(|way| way.keys().copied()).collect();
         for key in keys {

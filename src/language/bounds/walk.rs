@@ -24,7 +24,7 @@ const SHORTEST: f64 = 1e-6;
 
 /// What something takes: where it comes to its end, and beyond that where it fails.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Cost {
+pub(super) struct Cost {
     /// Where it ends by itself.
     pub ended: Id,
     /// Beyond that, where it fails on the way.
@@ -33,7 +33,7 @@ pub struct Cost {
 
 /// How a block goes on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Flow {
+pub(super) enum Flow {
     /// With the next statement.
     Next,
     /// Somewhere else.
@@ -60,7 +60,7 @@ pub(super) struct Loop {
 }
 
 /// A walk over a program.
-pub struct Walk<'a> {
+pub(super) struct Walk<'a> {
     pub(super) program: &'a Program,
     pub(super) head: &'a Description,
     pub(super) nodes: Nodes,
@@ -93,7 +93,7 @@ pub struct Walk<'a> {
 
 impl<'a> Walk<'a> {
     /// Nothing is known yet. An `eager` walk knows more and tells less of params.
-    pub fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
+    pub(super) fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
         let speed = Key::Word(program.words);
         let mut state = State::new(program.words + 1, program.refs);
         let any = Range { low: head.speed_least, high: head.speed_most };
@@ -153,7 +153,7 @@ impl<'a> Walk<'a> {
     }
 
     /// Statements one after the other.
-    pub fn block(&mut self, statements: &[Statement]) -> (Cost, Flow) {
+    pub(super) fn block(&mut self, statements: &[Statement]) -> (Cost, Flow) {
         let aside = self.aside();
         let mut flow = Flow::Next;
         if !statements.is_empty() && self.enter() {

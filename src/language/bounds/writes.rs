@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 
 /// What nodes may do, with all that is inside them.
 #[derive(Debug, Default)]
-pub struct Scan {
+pub(super) struct Scan {
     /// Variables that may be written, loop variables included.
     pub writes: BTreeSet<Key>,
     /// There is an `arm` block.
@@ -21,7 +21,7 @@ pub struct Scan {
 
 /// Scans nodes. `spins` says of each routine whether it asks for a speed; `speed` stands for the
 /// speed that the polygon was asked for.
-pub fn scan<'p, T: Into<Node<'p>>>(
+pub(super) fn scan<'p, T: Into<Node<'p>>>(
     spins: &[bool],
     speed: Key,
     nodes: impl IntoIterator<Item = T>,
@@ -34,13 +34,13 @@ pub fn scan<'p, T: Into<Node<'p>>>(
 }
 
 /// Scans a whole program.
-pub fn scan_program(program: &Program, spins: &[bool], speed: Key) -> Scan {
+pub(super) fn scan_program(program: &Program, spins: &[bool], speed: Key) -> Scan {
     let bodies = program.routines.iter().flat_map(|routine| &routine.body);
     scan(spins, speed, bodies.chain(&program.body))
 }
 
 /// For each routine, whether it asks for a speed, itself or through those it calls.
-pub fn spinning(program: &Program, speed: Key) -> Vec<bool> {
+pub(super) fn spinning(program: &Program, speed: Key) -> Vec<bool> {
     let count = program.routines.len();
     let mut spins = vec![false; count];
     let mut callers: Vec<Vec<usize>> = vec![Vec::new(); count];

@@ -133,14 +133,14 @@ pub enum ResultBound {
 }
 
 /// The effort of one answer. While armed a look follows, and disarming where that is lost.
-pub fn answer(head: &Description, armed: bool) -> Effort {
+pub(crate) fn answer(head: &Description, armed: bool) -> Effort {
     let times = head.times;
     let (calls, silent) = if armed { (2.0, 3.0) } else { (1.0, 1.0) };
     Effort { answered: calls * times.reply_most, failing: silent * times.silence_most }
 }
 
 /// The same of a signal or a channel, which may be behind a device of its own.
-pub fn station(head: &Description, armed: bool) -> Effort {
+pub(crate) fn station(head: &Description, armed: bool) -> Effort {
     let Effort { answered, failing } = answer(head, armed);
     let more = head.times.station_reply_most() - head.times.reply_most;
     Effort { answered: answered + more, failing }

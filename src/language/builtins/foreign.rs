@@ -1,7 +1,7 @@
 //! Names that routines have in other languages, and the built-in that is meant.
 
 /// What is meant by the name of a routine in other languages.
-pub fn foreign_name(name: &str) -> Option<&'static str> {
+pub(crate) fn foreign_name(name: &str) -> Option<&'static str> {
     Some(match name {
         "max" | "maximum" => "the larger of two is `larger(a, b)`, of a list `largest(xs)`",
         "min" | "minimum" => "the smaller of two is `smaller(a, b)`, of a list `smallest(xs)`",

@@ -2,7 +2,7 @@
 //! Uses units, program (types and values), optics, head and statistics. The checker, the interpreter,
 //! `spintrue builtins` and the reference pages all read this table.
 
-pub mod bound;
+pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
@@ -14,21 +14,19 @@ mod pulses;
 mod records;
 mod rehearsal;
 mod signals;
-pub mod signature;
+pub(crate) mod signature;
 mod statistics;
 mod supply;
 mod testing;
 mod trims;
 mod uncertainty;
 
-pub use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
-pub use foreign::foreign_name;
+pub(crate) use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
+pub(crate) use foreign::foreign_name;
 pub use records::{FAILURE, records};
-pub use signals::{kind_of, unlike};
-pub use signature::{
-    Arguments, Builtin, Context, Default, Effect, Function, Parameter, RecordSpec, Spec, Trait,
-    Trouble, Work,
-};
+pub(crate) use signals::unlike;
+pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
+pub use signature::{Builtin, Default, Effect, RecordSpec, Spec};
 use std::sync::LazyLock;
 
 /// What the open dimensions of a built-in are called in reports.

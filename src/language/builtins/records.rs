@@ -22,7 +22,7 @@ pub const FAILURE: RecordSpec = RecordSpec {
 };
 
 /// A measured test line.
-pub const LINE: RecordSpec = RecordSpec {
+pub(super) const LINE: RecordSpec = RecordSpec {
     name: "line",
     meaning: "Where a facet's test line lies, against where it should; the mean of its readings.",
     fields: &[
@@ -36,7 +36,7 @@ pub const LINE: RecordSpec = RecordSpec {
 };
 
 /// A trim.
-pub const TRIM: RecordSpec = RecordSpec {
+pub(super) const TRIM: RecordSpec = RecordSpec {
     name: "trim",
     meaning: "The correction of one facet.",
     fields: &[
@@ -46,7 +46,7 @@ pub const TRIM: RecordSpec = RecordSpec {
 };
 
 /// The worst of several lines.
-pub const RESIDUAL: RecordSpec = RecordSpec {
+pub(super) const RESIDUAL: RecordSpec = RecordSpec {
     name: "residual",
     meaning: "What is left over several lines: the largest shifts and the spreads.",
     fields: &[
@@ -66,7 +66,7 @@ pub const RESIDUAL: RecordSpec = RecordSpec {
 };
 
 /// A power rail.
-pub const RAIL: RecordSpec = RecordSpec {
+pub(super) const RAIL: RecordSpec = RecordSpec {
     name: "rail",
     meaning: "A power rail of the head.",
     fields: &[
@@ -79,7 +79,7 @@ pub const RAIL: RecordSpec = RecordSpec {
 };
 
 /// A turn of the polygon.
-pub const TURN: RecordSpec = RecordSpec {
+pub(super) const TURN: RecordSpec = RecordSpec {
     name: "turn",
     meaning: "One turn from index to index.",
     fields: &[
@@ -89,7 +89,7 @@ pub const TURN: RecordSpec = RecordSpec {
 };
 
 /// The head as it stands.
-pub const STATUS: RecordSpec = RecordSpec {
+pub(super) const STATUS: RecordSpec = RecordSpec {
     name: "status",
     meaning: "The head as it stands, measured and not assumed.",
     fields: &[
@@ -106,7 +106,7 @@ pub const STATUS: RecordSpec = RecordSpec {
 };
 
 /// A planned line.
-pub const PLAN: RecordSpec = RecordSpec {
+pub(super) const PLAN: RecordSpec = RecordSpec {
     name: "plan",
     meaning: "How a line is drawn, and whether it can be. `..._whole` is averaged over the whole \
               line period, the others hold inside the active time.",
@@ -155,7 +155,7 @@ pub const PLAN: RecordSpec = RecordSpec {
 };
 
 /// An exposed page.
-pub const PAGE: RecordSpec = RecordSpec {
+pub(super) const PAGE: RecordSpec = RecordSpec {
     name: "page",
     meaning: "An image as it was exposed.",
     fields: &[
@@ -167,7 +167,7 @@ pub const PAGE: RecordSpec = RecordSpec {
 };
 
 /// A peak of banding.
-pub const PEAK: RecordSpec = RecordSpec {
+pub(super) const PEAK: RecordSpec = RecordSpec {
     name: "peak",
     meaning: "What of the lines' shifts comes back with every turn of the polygon, at one frequency.",
     fields: &[
@@ -178,7 +178,7 @@ pub const PEAK: RecordSpec = RecordSpec {
 };
 
 /// A fitted line.
-pub const LINEAR_FIT: RecordSpec = RecordSpec {
+pub(super) const LINEAR_FIT: RecordSpec = RecordSpec {
     name: "linear_fit",
     meaning: "The straight line of least squares: y = intercept + slope * x.",
     fields: &[
@@ -191,7 +191,7 @@ pub const LINEAR_FIT: RecordSpec = RecordSpec {
 };
 
 /// A study of a gauge.
-pub const GAUGE_STUDY: RecordSpec = RecordSpec {
+pub(super) const GAUGE_STUDY: RecordSpec = RecordSpec {
     name: "gauge_study",
     meaning: "How much of what readings spread comes from the gauge, its operators and the parts. \
               Quantities are standard deviations, shares are parts of the total standard deviation \

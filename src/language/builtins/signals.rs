@@ -118,13 +118,13 @@ fn set_channel(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Da
 }
 
 /// The kind of what a channel reads; none where its unit is not known here.
-pub fn kind_of(channel: &Channel) -> Option<Type> {
+pub(crate) fn kind_of(channel: &Channel) -> Option<Type> {
     let unit = channel.unit()?;
     Some(if unit.is_absolute() { Type::Temperature } else { Type::Quantity(unit.dimension) })
 }
 
 /// Why a channel is not of the kind that is asked for; none if it is.
-pub fn unlike(channel: &Channel, like: &Type) -> Option<String> {
+pub(crate) fn unlike(channel: &Channel, like: &Type) -> Option<String> {
     let kind = kind_of(channel);
     if kind.as_ref() == Some(like) {
         return None;

@@ -195,7 +195,7 @@ impl<'a> Arguments<'a> {
 }
 
 /// How most built-ins work.
-pub type Work = fn(&mut Context<'_>, Arguments<'_>) -> Result<Datum, Trouble>;
+pub(crate) type Work = fn(&mut Context<'_>, Arguments<'_>) -> Result<Datum, Trouble>;
 
 /// How a built-in is worked out.
 pub enum Function {

@@ -11,7 +11,7 @@ use spintrue_head::nearest_name;
 use std::rc::Rc;
 
 /// Every word that can say how a check is decided, and what it says.
-pub const WORDS: [(&str, &str); 6] = [
+pub(crate) const WORDS: [(&str, &str); 6] = [
     ("simple", "the value alone is held against its limits"),
     ("guard", "the expanded uncertainty is a guard band"),
     ("risk", "the largest probability of a wrong decision, such as 2 %"),

@@ -64,7 +64,7 @@ pub(super) struct Graph {
 
 impl Graph {
     /// The effects of one call.
-    pub fn effects_of(&self, callee: Callee) -> Vec<Effect> {
+    pub(super) fn effects_of(&self, callee: Callee) -> Vec<Effect> {
         match callee {
             Callee::Builtin(index) => {
                 builtins::table().get(index).map_or(Vec::new(), |b| b.effects.to_vec())

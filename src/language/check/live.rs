@@ -24,7 +24,7 @@ pub struct Kept {
 
 /// How an entry is checked.
 #[derive(Clone, Copy)]
-pub struct Live<'a> {
+pub(crate) struct Live<'a> {
     /// What earlier entries left behind.
     pub kept: &'a [Kept],
     /// Only what it declares is wanted: routines, params and constants; nothing of it runs.
@@ -37,7 +37,7 @@ pub struct Live<'a> {
 
 /// What a checked entry declares, and what of it is shown.
 #[derive(Clone, Default)]
-pub struct Left {
+pub(crate) struct Left {
     variables: Vec<Variable>,
     /// Values that stand alone, to be shown after the run.
     pub shown: Vec<Answer>,
@@ -136,13 +136,13 @@ impl Kept {
 impl Left {
     /// The slots whose values must be known after the run: first those of all variables, then
     /// those that are shown.
-    pub fn slots(&self) -> Vec<Slot> {
+    pub(crate) fn slots(&self) -> Vec<Slot> {
         let shown = self.shown.iter().map(|answer| answer.slot);
         self.variables.iter().map(|variable| variable.slot).chain(shown).collect()
     }
 
     /// Puts the values of [`Left::slots`] in their places: what lives on, and what is shown.
-    pub fn filled(self, values: Vec<Datum>) -> (Vec<Kept>, Vec<(Answer, Datum)>) {
+    pub(crate) fn filled(self, values: Vec<Datum>) -> (Vec<Kept>, Vec<(Answer, Datum)>) {
         let mut values = values.into_iter();
         let kept = self.variables.into_iter().zip(values.by_ref());
         let kept = kept.map(|(variable, value)| Kept { variable, value }).collect();

@@ -11,14 +11,14 @@ mod annotation;
 mod ask;
 mod call;
 mod collect;
-pub mod deciding;
+pub(crate) mod deciding;
 mod expression;
-pub mod flow;
+pub(crate) mod flow;
 mod generic;
 mod head;
-pub mod index;
-pub mod limit;
-pub mod live;
+pub(crate) mod index;
+pub(crate) mod limit;
+pub(crate) mod live;
 mod makeup;
 mod named;
 mod operator;
@@ -27,11 +27,11 @@ mod promise;
 mod scope;
 mod sequence;
 mod statement;
-pub mod steps;
+pub(crate) mod steps;
 mod typed;
 mod way;
 
-pub use named::{Like, Named, Use, Used};
+pub(crate) use named::{Named, Use, Used};
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Label, Severity, codes};
@@ -51,7 +51,7 @@ use std::rc::Rc;
 use typed::Makeup;
 
 /// A parsed file with the files it uses.
-pub struct Module<'a> {
+pub(crate) struct Module<'a> {
     /// Its tree.
     pub file: &'a File,
     /// For each `use` in order: where the path stands and which module it names.
@@ -62,7 +62,7 @@ pub struct Module<'a> {
 
 /// Where the value of a param comes from; each overrides those before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Origin {
+pub(crate) enum Origin {
     /// An earlier record: what the script does not ask for is passed over.
     Last,
     /// A data sheet.
@@ -95,7 +95,7 @@ impl Unset {
 
 /// A param set from outside: `--set speed=5000rpm`.
 #[derive(Clone)]
-pub struct Setting {
+pub(crate) struct Setting {
     /// The name before `=`.
     pub name: String,
     /// Where the name stands in the argument.
@@ -113,7 +113,7 @@ pub struct Setting {
 }
 
 /// What a check comes to.
-pub struct Checked {
+pub(crate) struct Checked {
     /// The program, where nothing forbids it to run.
     pub program: Option<Program>,
     /// Errors and warnings, in the order of their places.
@@ -134,7 +134,7 @@ pub struct Checked {
 
 /// Checks modules, each after those it uses; the last one is the script. With `index` it also
 /// tells what each name means; `live` makes it an entry, over what earlier ones left behind.
-pub fn check(
+pub(crate) fn check(
     modules: &[Module<'_>],
     settings: &[Setting],
     names: &mut Names,

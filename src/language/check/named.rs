@@ -14,7 +14,7 @@ use crate::syntax::tree::{Argument, ExpressionKind, Piece};
 
 /// What is done with a signal or a channel.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Use {
+pub(crate) enum Use {
     /// A signal is read.
     Signal,
     /// A signal is switched.
@@ -27,7 +27,7 @@ pub enum Use {
 
 /// The kind of what is asked of a channel, and where that is said.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Like {
+pub(crate) struct Like {
     /// The kind.
     pub kind: Type,
     /// The place.
@@ -36,7 +36,7 @@ pub struct Like {
 
 /// A signal or a channel that is named by plain text.
 #[derive(Clone, Debug)]
-pub struct Used {
+pub(crate) struct Used {
     /// Its name.
     pub name: String,
     /// Where it is named.
@@ -51,7 +51,7 @@ pub struct Used {
 
 /// All that is named by plain text, with the places.
 #[derive(Default)]
-pub struct Named {
+pub(crate) struct Named {
     /// Images.
     pub images: Vec<(String, Span)>,
     /// Faults.

@@ -7,10 +7,10 @@ use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
 /// The name of the schema. Fields may be added under it, and none changes its meaning.
-pub const SCHEMA: &str = "spintrue-diagnostics-1";
+pub(crate) const SCHEMA: &str = "spintrue-diagnostics-1";
 
 /// The name under which arguments of `--set` stand among the sources.
-pub const ARGUMENT: &str = "--set";
+pub(crate) const ARGUMENT: &str = "--set";
 
 /// What checking one script came to.
 pub struct Checked<'a> {

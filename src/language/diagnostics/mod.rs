@@ -1,10 +1,10 @@
 //! One plain diagnostic that every stage fills in, its codes, and its renderers: for people
 //! (`render`, the sole user of ariadne) and for machines (`json`, `sarif`). Uses source only.
 
-pub mod codes;
-pub mod json;
-pub mod render;
-pub mod sarif;
+pub(crate) mod codes;
+pub(crate) mod json;
+pub(crate) mod render;
+pub(crate) mod sarif;
 
 use crate::source::Span;
 

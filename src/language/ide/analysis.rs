@@ -17,7 +17,7 @@ pub const MAX_CHECKED: usize = 4 * 1024 * 1024;
 const GENERATED: &str = "(generated)";
 
 /// Texts by the names of their files.
-pub type Texts = BTreeMap<String, String>;
+pub(super) type Texts = BTreeMap<String, String>;
 
 /// A checked document with all that it uses.
 pub struct Analysis {

@@ -113,7 +113,7 @@ pub fn effects(effects: impl Iterator<Item = Effect>) -> String {
 }
 
 /// The effects of a routine by its name where it is declared.
-pub fn routine_effects(analysis: &Analysis, name: Span) -> Option<String> {
+pub(super) fn routine_effects(analysis: &Analysis, name: Span) -> Option<String> {
     let place = analysis.examined.index.routines.iter().position(|r| *r == name)?;
     let of = analysis.examined.prepared.effects.get(place)?;
     Some(effects(of.effects.keys().copied()))
@@ -132,14 +132,14 @@ pub fn record_fields(kind: &Type) -> Vec<(String, String)> {
 }
 
 /// The record of built-ins behind a type.
-pub fn record_of(kind: &Type) -> Option<&'static RecordSpec> {
+pub(super) fn record_of(kind: &Type) -> Option<&'static RecordSpec> {
     let Type::Record(record) = kind else { return None };
     let name = record.name?;
     builtins::records().iter().copied().find(|r| r.name == name)
 }
 
 /// The type of a field in words, and what it means.
-pub fn field(field: &FieldOf) -> Option<(String, &'static str)> {
+pub(super) fn field(field: &FieldOf) -> Option<(String, &'static str)> {
     let Type::Record(record) = &field.of else { return None };
     let (_, kind) = record.field(&field.name)?;
     let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();

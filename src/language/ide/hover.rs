@@ -28,7 +28,7 @@ fn paragraphs(parts: impl IntoIterator<Item = String>) -> String {
 }
 
 /// What a target is, in markdown.
-pub fn target(analysis: &Analysis, target: &Target) -> Option<String> {
+pub(super) fn target(analysis: &Analysis, target: &Target) -> Option<String> {
     Some(match target {
         Target::Value(name) => value(analysis, *name)?,
         Target::Routine(name) => {

@@ -21,13 +21,13 @@ mod workspace;
 
 pub use analysis::Analysis;
 pub use complete::{Item, ItemKind, builtin_documentation, candidates, complete};
-pub use cursor::{Cursor, Wanted, cursor};
+pub use cursor::{Wanted, cursor};
 pub use describe::{Callable, Parameter, effects, kind, one_line, record_fields, unit};
 pub use hover::hover;
 pub use navigate::{FileUses, Uses, definition, highlights, references};
 pub use place::Place;
 pub use project::{MAX_CHECKED, Project};
-pub use rename::{RenameError, prepare_rename, rename};
+pub use rename::{prepare_rename, rename};
 pub use scope::{Scope, Value};
 pub use signature::{ActiveCall, active_call};
 pub use symbols::{Symbol, SymbolKind, symbols};

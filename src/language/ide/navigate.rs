@@ -57,7 +57,11 @@ pub fn references(
 }
 
 /// Adds the occurrences of a check for which `is_use` holds.
-pub fn add_uses(uses: &mut Uses, analysis: &Analysis, is_use: impl Fn(Span, &Target) -> bool) {
+pub(super) fn add_uses(
+    uses: &mut Uses,
+    analysis: &Analysis,
+    is_use: impl Fn(Span, &Target) -> bool,
+) {
     for occurrence in &analysis.examined.index.occurrences {
         let span = occurrence.span;
         if !is_use(span, &occurrence.target) {
@@ -73,7 +77,7 @@ pub fn add_uses(uses: &mut Uses, analysis: &Analysis, is_use: impl Fn(Span, &Tar
 }
 
 /// Whether two targets are the same for a search of uses.
-pub fn same(a: &Target, b: &Target) -> bool {
+pub(super) fn same(a: &Target, b: &Target) -> bool {
     match (a, b) {
         (Target::Field(a), Target::Field(b)) => a.name == b.name && a.of == b.of,
         _ => a == b,
@@ -81,12 +85,12 @@ pub fn same(a: &Target, b: &Target) -> bool {
 }
 
 /// A target of one check as another check of the same file has it.
-pub fn across(target: &Target, from: &Analysis, to: &Analysis) -> Option<Target> {
+pub(super) fn across(target: &Target, from: &Analysis, to: &Analysis) -> Option<Target> {
     moved(target, |span| Some(Span { source: to.source(from.name(span.source)?)?, ..span }))
 }
 
 /// Checks of scripts in the workspace that are not open and that may use what a file declares.
-pub fn users(
+pub(super) fn users(
     place: Place<'_>,
     target: &Target,
     workspace: &mut dyn Workspace,

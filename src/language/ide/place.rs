@@ -61,7 +61,7 @@ impl<'a> Place<'a> {
 }
 
 /// Where a target is declared, if that is in a file.
-pub fn declaration(target: &Target) -> Option<Span> {
+pub(super) fn declaration(target: &Target) -> Option<Span> {
     match target {
         Target::Value(span) | Target::Routine(span) | Target::Open(span) => Some(*span),
         _ => None,
@@ -69,7 +69,10 @@ pub fn declaration(target: &Target) -> Option<Span> {
 }
 
 /// A target whose declaration has moved; what no file declares stays as it is.
-pub fn moved(target: &Target, new_span: impl FnOnce(Span) -> Option<Span>) -> Option<Target> {
+pub(super) fn moved(
+    target: &Target,
+    new_span: impl FnOnce(Span) -> Option<Span>,
+) -> Option<Target> {
     Some(match target {
         Target::Value(span) => Target::Value(new_span(*span)?),
         Target::Routine(span) => Target::Routine(new_span(*span)?),

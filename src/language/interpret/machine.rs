@@ -15,16 +15,16 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Most turns that a loop may be asked for.
-pub const TURNS_MOST: f64 = 1e9;
+pub(super) const TURNS_MOST: f64 = 1e9;
 
 /// Says that something failed; what it was waits in [`Machine::failure`]. It has no size, so
 /// that results come back in registers.
 #[derive(Clone, Copy, Debug)]
-pub struct Failed;
+pub(super) struct Failed;
 
 /// How a statement ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Flow {
+pub(super) enum Flow {
     /// Go on.
     Next,
     /// Leave the innermost loop.
@@ -36,7 +36,7 @@ pub enum Flow {
 }
 
 /// A running script.
-pub struct Machine<'a> {
+pub(super) struct Machine<'a> {
     /// Quantities, temperatures and flags.
     pub words: Vec<f64>,
     /// Texts, lists and records.
@@ -73,7 +73,7 @@ pub struct Machine<'a> {
 
 impl Machine<'_> {
     /// Tells whoever listens, with the head time.
-    pub fn tell(&mut self, event: Event) {
+    pub(super) fn tell(&mut self, event: Event) {
         let time = self.station.now();
         self.observer.event(time, event);
     }
@@ -81,7 +81,12 @@ impl Machine<'_> {
     /// Starts a failure.
     #[cold]
     #[inline(never)]
-    pub fn fail(&mut self, kind: FailureKind, message: impl Into<String>, place: Span) -> Failed {
+    pub(super) fn fail(
+        &mut self,
+        kind: FailureKind,
+        message: impl Into<String>,
+        place: Span,
+    ) -> Failed {
         self.failure = Some(Failure::new(kind, message, place));
         Failed
     }
@@ -89,13 +94,13 @@ impl Machine<'_> {
     /// Somebody asked to stop.
     #[cold]
     #[inline(never)]
-    pub fn interrupted(&mut self, place: Span) -> Failed {
+    pub(super) fn interrupted(&mut self, place: Span) -> Failed {
         self.fail(FailureKind::Interrupted, "stopped on request", place)
     }
 
     /// Turns the station's answer into a failure.
     #[cold]
-    pub fn refused(&mut self, error: StationError, place: Span) -> Failed {
+    pub(super) fn refused(&mut self, error: StationError, place: Span) -> Failed {
         match error {
             StationError::Fault(fault) => {
                 // Asking for what no such head can do is the script's mistake.
@@ -113,7 +118,7 @@ impl Machine<'_> {
 
     /// Turns a built-in's answer into a failure.
     #[cold]
-    pub fn troubled(&mut self, trouble: Trouble, place: Span) -> Failed {
+    pub(super) fn troubled(&mut self, trouble: Trouble, place: Span) -> Failed {
         match trouble {
             Trouble::Station(error) => self.refused(error, place),
             Trouble::Value(message) => self.fail(FailureKind::Value, message, place),
@@ -123,44 +128,44 @@ impl Machine<'_> {
 
     /// Something is wrong with the checked tree itself.
     #[cold]
-    pub fn broken(&mut self, what: &str, place: Span) -> Failed {
+    pub(super) fn broken(&mut self, what: &str, place: Span) -> Failed {
         self.fail(FailureKind::Fault, format!("internal error: {what}"), place)
     }
 
     /// Whether somebody asked to stop.
     #[inline(always)]
-    pub fn stopped(&self) -> bool {
+    pub(super) fn stopped(&self) -> bool {
         self.stop.load(Ordering::Relaxed)
     }
 
     /// A word slot.
     #[inline(always)]
-    pub fn word(&self, slot: usize) -> f64 {
+    pub(super) fn word(&self, slot: usize) -> f64 {
         self.words.get(slot).copied().unwrap_or(f64::NAN)
     }
 
     /// Writes a word slot.
     #[inline(always)]
-    pub fn set_word(&mut self, slot: usize, value: f64) {
+    pub(super) fn set_word(&mut self, slot: usize, value: f64) {
         if let Some(word) = self.words.get_mut(slot) {
             *word = value;
         }
     }
 
     /// What stands in a slot.
-    pub fn datum(&self, slot: Slot) -> Datum {
+    pub(super) fn datum(&self, slot: Slot) -> Datum {
         datum(&self.words, &self.refs, slot)
     }
 
     /// A copy of a reference slot.
     #[inline]
-    pub fn reference(&self, slot: usize) -> Value {
+    pub(super) fn reference(&self, slot: usize) -> Value {
         self.refs.get(slot).cloned().unwrap_or_default()
     }
 
     /// Writes a reference slot.
     #[inline]
-    pub fn set_reference(&mut self, slot: usize, value: Value) {
+    pub(super) fn set_reference(&mut self, slot: usize, value: Value) {
         if let Some(reference) = self.refs.get_mut(slot) {
             *reference = value;
         }
@@ -168,19 +173,19 @@ impl Machine<'_> {
 
     /// Empties a reference slot.
     #[inline]
-    pub fn take_reference(&mut self, slot: usize) -> Value {
+    pub(super) fn take_reference(&mut self, slot: usize) -> Value {
         self.refs.get_mut(slot).map(std::mem::take).unwrap_or_default()
     }
 
     /// The failure on its way, for whoever stops it.
-    pub fn take_failure(&mut self) -> Failure {
+    pub(super) fn take_failure(&mut self) -> Failure {
         self.failure.take().unwrap_or_else(|| {
             Failure::new(FailureKind::Fault, "internal error: nothing failed", self.at)
         })
     }
 
     /// Keeps the first of two failures on its way, and tells of the other one.
-    pub fn keep_first(&mut self, first: Failure) {
+    pub(super) fn keep_first(&mut self, first: Failure) {
         if let Some(second) = self.failure.replace(first) {
             self.tell(Event::AlsoFailed(second));
         }
@@ -189,7 +194,7 @@ impl Machine<'_> {
     /// Fails on an index that leads nowhere in a list of `count`.
     #[cold]
     #[inline(never)]
-    pub fn bad_index(&mut self, index: f64, count: usize, place: Span) -> Failed {
+    pub(super) fn bad_index(&mut self, index: f64, count: usize, place: Span) -> Failed {
         let shown = number_text(index);
         let message = if index.fract() != 0.0 || !index.is_finite() {
             format!("index {shown} is not a whole number")
@@ -204,14 +209,14 @@ impl Machine<'_> {
     /// Fails on a division by zero.
     #[cold]
     #[inline(never)]
-    pub fn zero(&mut self, place: Span) -> Failed {
+    pub(super) fn zero(&mut self, place: Span) -> Failed {
         self.fail(FailureKind::Value, "division by zero", place)
     }
 }
 
 /// A double as an index, if it is a whole number from 0.
 #[inline(always)]
-pub fn whole(index: f64) -> Option<usize> {
+pub(super) fn whole(index: f64) -> Option<usize> {
     let whole = index as u32;
     (f64::from(whole) == index).then_some(whole as usize)
 }

@@ -13,26 +13,26 @@ use std::collections::HashSet;
 use std::rc::Rc;
 
 /// Most doubles in one list; a reference counts as three.
-pub const LIST_MOST: usize = 4_000_000;
+pub(super) const LIST_MOST: usize = 4_000_000;
 /// Most bytes in one text.
-pub const TEXT_MOST: usize = 1 << 20;
+pub(super) const TEXT_MOST: usize = 1 << 20;
 /// Most that a script may hold at once, in doubles: 256 MiB.
-pub const HELD_MOST: usize = 32 << 20;
+pub(super) const HELD_MOST: usize = 32 << 20;
 /// Most parts of a value that is shown.
-pub const SHOWN_MOST: usize = 350_000;
+pub(super) const SHOWN_MOST: usize = 350_000;
 /// What a list or record takes besides its contents, in doubles.
 const OBJECT_COST: usize = 10;
 /// What a reference takes, in doubles.
-pub const REF_COST: usize = 3;
+pub(super) const REF_COST: usize = 3;
 
 /// What was charged since the last count.
 #[derive(Debug, Default)]
-pub struct Memory {
+pub(super) struct Memory {
     charged: usize,
 }
 
 /// What a list or record takes by itself, in doubles.
-pub fn cost(object: &Object) -> usize {
+pub(super) fn cost(object: &Object) -> usize {
     OBJECT_COST + object.words.capacity() + REF_COST * object.refs.capacity()
 }
 
@@ -49,7 +49,7 @@ fn shallow(value: &Value) -> usize {
 }
 
 /// Doubles and references of a value through all its lists; stops counting past `most`.
-pub fn parts(value: &Value, most: usize) -> usize {
+pub(super) fn parts(value: &Value, most: usize) -> usize {
     let mut sum = value.as_words().len();
     for inner in value.as_refs() {
         if sum > most {
@@ -63,7 +63,7 @@ pub fn parts(value: &Value, most: usize) -> usize {
 impl Machine<'_> {
     /// Charges so many doubles.
     #[inline]
-    pub fn charge(&mut self, doubles: usize, span: Span) -> Result<(), Failed> {
+    pub(super) fn charge(&mut self, doubles: usize, span: Span) -> Result<(), Failed> {
         self.memory.charged = self.memory.charged.saturating_add(doubles);
         if self.memory.charged > HELD_MOST {
             return self.count(span);
@@ -92,19 +92,19 @@ impl Machine<'_> {
 
     /// A new list or record.
     #[inline]
-    pub fn object(&mut self, object: Object, span: Span) -> Result<Value, Failed> {
+    pub(super) fn object(&mut self, object: Object, span: Span) -> Result<Value, Failed> {
         self.charge(cost(&object), span)?;
         Ok(Value::Object(Rc::new(object)))
     }
 
     /// A new text.
-    pub fn text(&mut self, text: &str, span: Span) -> Result<Value, Failed> {
+    pub(super) fn text(&mut self, text: &str, span: Span) -> Result<Value, Failed> {
         self.charge(text_cost(text), span)?;
         Ok(Value::text(text))
     }
 
     /// A value that a built-in made.
-    pub fn made_outside(&mut self, value: Value, span: Span) -> Result<Value, Failed> {
+    pub(super) fn made_outside(&mut self, value: Value, span: Span) -> Result<Value, Failed> {
         let (words, refs) = (value.as_words().len(), value.as_refs().len());
         self.list_fits(words.max(refs), span)?;
         if value.as_text().len() > TEXT_MOST {
@@ -117,7 +117,7 @@ impl Machine<'_> {
 
     /// Fails on a list of more doubles or references than is allowed.
     #[inline]
-    pub fn list_fits(&mut self, count: usize, span: Span) -> Result<(), Failed> {
+    pub(super) fn list_fits(&mut self, count: usize, span: Span) -> Result<(), Failed> {
         if count > LIST_MOST {
             let message = format!("a list may not hold more than {LIST_MOST} numbers");
             return Err(self.fail(FailureKind::Limit, message, span));
@@ -127,13 +127,13 @@ impl Machine<'_> {
 
     /// Fails on a text that is too long.
     #[cold]
-    pub fn text_too_long(&mut self, span: Span) -> Failed {
+    pub(super) fn text_too_long(&mut self, span: Span) -> Failed {
         let message = format!("a text may not be longer than {TEXT_MOST} bytes");
         self.fail(FailureKind::Limit, message, span)
     }
 
     /// Fails on a value with too many parts to be shown.
-    pub fn can_be_shown(&mut self, value: &Value, span: Span) -> Result<(), Failed> {
+    pub(super) fn can_be_shown(&mut self, value: &Value, span: Span) -> Result<(), Failed> {
         if parts(value, SHOWN_MOST) > SHOWN_MOST {
             let message = format!("a value of more than {SHOWN_MOST} parts cannot be shown");
             return Err(self.fail(FailureKind::Limit, message, span));
@@ -143,7 +143,7 @@ impl Machine<'_> {
 
     /// Adds a double to what is being built.
     #[inline]
-    pub fn push_word(&mut self, word: f64, span: Span) -> Result<(), Failed> {
+    pub(super) fn push_word(&mut self, word: f64, span: Span) -> Result<(), Failed> {
         let full = |object: &Object| object.words.len() == object.words.capacity();
         if self.building.last().is_none_or(full) {
             self.grow(
@@ -162,7 +162,7 @@ impl Machine<'_> {
 
     /// Adds a reference to what is being built.
     #[inline]
-    pub fn push_reference(&mut self, value: Value, span: Span) -> Result<(), Failed> {
+    pub(super) fn push_reference(&mut self, value: Value, span: Span) -> Result<(), Failed> {
         let full = |object: &Object| object.refs.len() == object.refs.capacity();
         if self.building.last().is_none_or(full) {
             self.grow(
@@ -201,7 +201,7 @@ impl Machine<'_> {
     }
 
     /// Adds the contents of a record to what is being built.
-    pub fn push_record(&mut self, record: &Object, span: Span) -> Result<(), Failed> {
+    pub(super) fn push_record(&mut self, record: &Object, span: Span) -> Result<(), Failed> {
         for word in &record.words {
             self.push_word(*word, span)?;
         }
@@ -213,7 +213,7 @@ impl Machine<'_> {
 
     /// Ends what was begun last by pushing onto [`Machine::building`], where room for `words`
     /// doubles was made without charge.
-    pub fn built(&mut self, words: usize, span: Span) -> Result<Value, Failed> {
+    pub(super) fn built(&mut self, words: usize, span: Span) -> Result<Value, Failed> {
         self.charge(OBJECT_COST + words, span)?;
         Ok(Value::Object(Rc::new(self.building.pop().unwrap_or_default())))
     }

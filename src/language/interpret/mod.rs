@@ -13,8 +13,9 @@ mod run;
 mod step;
 
 pub use events::{Bound, Check, Event, Measured, Observer, answer_line, answer_text};
-pub use run::{run, run_keeping, run_with};
-pub use step::{Moment, Stepper};
+pub use run::run;
+pub(crate) use run::run_keeping;
+pub(crate) use step::{Moment, Stepper};
 
 /// Trees that the checker never lets through.
 #[cfg(test)]

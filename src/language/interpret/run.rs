@@ -31,7 +31,7 @@ pub fn run(
 
 /// As [`run`], and gives what stands in these slots at the end. `stepper` is asked before each
 /// statement of a program that was checked for stepping.
-pub fn run_keeping(
+pub(crate) fn run_keeping(
     program: &Program,
     slots: &[Slot],
     station: &mut Station,
@@ -47,7 +47,7 @@ pub fn run_keeping(
 }
 
 /// As [`run`], with another table of built-ins, which the program's calls index.
-pub fn run_with(
+pub(crate) fn run_with(
     builtins: &'static [&'static Builtin],
     program: &Program,
     station: &mut Station,

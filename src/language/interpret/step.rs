@@ -8,7 +8,7 @@ use crate::source::Span;
 use crate::station::Station;
 
 /// Is asked before each statement of a program that was checked for stepping.
-pub trait Stepper {
+pub(crate) trait Stepper {
     /// A statement is about to run; takes as long as it likes, for the laser is not armed. The run
     /// goes on where this gives true, and else fails as one that somebody stopped.
     fn before(&mut self, moment: Moment<'_>) -> bool;
@@ -36,7 +36,7 @@ impl Moment<'_> {
 }
 
 /// What stands in a slot of a program.
-pub fn datum(words: &[f64], refs: &[Value], slot: Slot) -> Datum {
+pub(super) fn datum(words: &[f64], refs: &[Value], slot: Slot) -> Datum {
     let word = |slot: usize| words.get(slot).copied().unwrap_or(f64::NAN);
     match slot {
         Slot::Number(slot) => Datum::Number(word(slot.0)),
@@ -48,7 +48,7 @@ pub fn datum(words: &[f64], refs: &[Value], slot: Slot) -> Datum {
 impl Machine<'_> {
     /// Asks the stepper before a statement.
     #[inline(never)]
-    pub fn pause(&mut self, step: usize, span: Span) -> Result<Flow, Failed> {
+    pub(super) fn pause(&mut self, step: usize, span: Span) -> Result<Flow, Failed> {
         // An armed laser does not wait; a routine may be called inside and outside of `arm`.
         if self.unbroken > 0 || self.station.is_armed() {
             return Ok(Flow::Next);

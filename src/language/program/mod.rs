@@ -4,9 +4,9 @@
 //! Names and units end here: variables are slots, quantities are doubles in SI, and whatever
 //! must be shown carries its own [`show::Shower`].
 
-pub mod failure;
-pub mod show;
-pub mod tree;
-pub mod types;
-pub mod value;
-pub mod visit;
+pub(crate) mod failure;
+pub(crate) mod show;
+pub(crate) mod tree;
+pub(crate) mod types;
+pub(crate) mod value;
+pub(crate) mod visit;

@@ -7,7 +7,7 @@ use crate::program::tree::{
 
 /// A node of the checked tree.
 #[derive(Clone, Copy)]
-pub enum Node<'p> {
+pub(crate) enum Node<'p> {
     /// A statement.
     Statement(&'p Statement),
     /// A number.
@@ -81,7 +81,7 @@ impl<'p> Parts<'_, 'p> {
 
 impl<'p> Node<'p> {
     /// The call of a routine that this node is, if it is one.
-    pub fn call(self) -> Option<&'p Call> {
+    pub(crate) fn call(self) -> Option<&'p Call> {
         match self {
             Node::Statement(Statement::Call(call)) => Some(call),
             Node::Number(Number::Call(call))
@@ -92,7 +92,7 @@ impl<'p> Node<'p> {
     }
 
     /// The call of a built-in that this node is, if it is one.
-    pub fn builtin(self) -> Option<&'p BuiltinCall> {
+    pub(crate) fn builtin(self) -> Option<&'p BuiltinCall> {
         match self {
             Node::Statement(Statement::Builtin(call)) => Some(call),
             Node::Number(Number::Builtin(call))
@@ -103,7 +103,7 @@ impl<'p> Node<'p> {
     }
 
     /// Visits the node's own parts, one level deep.
-    pub fn parts(self, visit: &mut dyn FnMut(Node<'p>)) {
+    pub(crate) fn parts(self, visit: &mut dyn FnMut(Node<'p>)) {
         let mut parts = Parts(visit);
         if let Some(call) = self.call() {
             return parts.all(&call.arguments);

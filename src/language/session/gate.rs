@@ -35,7 +35,7 @@ impl RunnableEntry {
 }
 
 /// Refuses a fault that cannot be injected into a head.
-pub type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
+pub(crate) type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
 
 impl Prepared {
     /// What the script names by plain text and cannot be on this head, each reported where it is

@@ -7,7 +7,7 @@ use core::ops::Range;
 use csv::{ReaderBuilder, StringRecord};
 
 /// Most rows of a list.
-pub const ROWS_MOST: usize = 10_000;
+pub(crate) const ROWS_MOST: usize = 10_000;
 
 /// What stands in a list.
 #[derive(Clone, Debug, Default)]

@@ -158,7 +158,7 @@ pub fn prepare(
 }
 
 /// The same for editors: keeps the trees, and tells what each name means.
-pub fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, FileError> {
+pub(crate) fn examine(files: &mut dyn Files, path: &str) -> Result<Examined, FileError> {
     examined(files, path, &[], true)
 }
 

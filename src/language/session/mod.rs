@@ -4,17 +4,18 @@
 mod answers;
 mod gate;
 mod list;
-pub mod live;
+pub(crate) mod live;
 mod load;
 mod run;
 mod series;
 mod sheet;
 mod signals;
-pub mod step;
+pub(crate) mod step;
 
-pub use gate::{CheckFault, Runnable, RunnableEntry};
-pub use list::{Cell, List, ROWS_MOST, Row};
-pub use load::{Examined, FileError, Files, Prepared, Text, examine, prepare, prove, read_image};
+pub use gate::{Runnable, RunnableEntry};
+pub use list::Row;
+pub(crate) use load::{Examined, examine};
+pub use load::{FileError, Files, Prepared, Text, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
 

@@ -6,7 +6,7 @@ use crate::statistics::distributions::normal_above;
 
 /// d2: the mean range of so many standard normal values, by integrating
 /// 1 - P^n - (1 - P)^n; NaN of fewer than two.
-pub fn d2(count: u32) -> f64 {
+pub(crate) fn d2(count: u32) -> f64 {
     if count < 2 {
         return f64::NAN;
     }
@@ -19,12 +19,6 @@ pub fn d2(count: u32) -> f64 {
         1.0 - libm::pow(above, count) - libm::pow(below, count)
     };
     STEP * (-768..=768).map(at).sum::<f64>()
-}
-
-/// A2: what the mean range of samples of this size is multiplied by to lie three standard
-/// deviations of their means from the centre: 3 / (d2 sqrt(n)).
-pub fn a2(count: u32) -> f64 {
-    3.0 / (d2(count) * f64::from(count).sqrt())
 }
 
 /// The limits of a chart.
@@ -154,21 +148,15 @@ pub fn signals(values: &[f64], centre: f64, deviation: f64) -> Vec<(usize, Rule)
 
 #[cfg(test)]
 mod tests {
-    use super::{Rule, a2, d2, individuals, signals};
+    use super::{Rule, d2, individuals, signals};
 
     #[allow(clippy::approx_constant, reason = "digits as the table prints them")]
     /// The usual table of a textbook (read), and 2 / sqrt(pi) for two (derived).
     #[test]
     fn constants_are_those_of_the_table() {
-        let rows = [
-            (2, 1.128379, 1.87997),
-            (3, 1.692569, 1.02333),
-            (4, 2.058751, 0.72860),
-            (5, 2.325929, 0.57682),
-        ];
-        for (count, mean_range, factor) in rows {
+        let rows = [(2, 1.128379), (3, 1.692569), (4, 2.058751), (5, 2.325929)];
+        for (count, mean_range) in rows {
             assert!((d2(count) - mean_range).abs() < 5.1e-7, "{count}: {}", d2(count));
-            assert!((a2(count) - factor).abs() < 5.1e-6, "{count}: {}", a2(count));
         }
         assert!((d2(2) * std::f64::consts::PI.sqrt() / 2.0 - 1.0).abs() < 1e-14);
         assert!((d2(3) * std::f64::consts::PI.sqrt() / 3.0 - 1.0).abs() < 1e-14);

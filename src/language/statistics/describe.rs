@@ -10,7 +10,7 @@ pub fn mean(values: &[f64]) -> f64 {
 
 /// The sum of squares around the mean, in two passes and corrected for what rounding left in the
 /// mean (NIST/SEMATECH e-Handbook 1.3.5.6 for the definition, from memory).
-pub fn squares(values: &[f64]) -> f64 {
+pub(crate) fn squares(values: &[f64]) -> f64 {
     let mean = mean(values);
     let (mut sum, mut squares) = (0.0, 0.0);
     for x in values {
@@ -30,18 +30,18 @@ pub fn deviation(values: &[f64]) -> f64 {
 }
 
 /// The standard deviation of the mean, s / sqrt(n) (JCGM 100:2008, 4.2.3, from memory).
-pub fn standard_error(values: &[f64]) -> f64 {
+pub(crate) fn standard_error(values: &[f64]) -> f64 {
     deviation(values) / (values.len() as f64).sqrt()
 }
 
 /// The root of the mean square; NaN of no values.
-pub fn rms(values: &[f64]) -> f64 {
+pub(crate) fn rms(values: &[f64]) -> f64 {
     (values.iter().map(|x| x * x).sum::<f64>() / values.len() as f64).sqrt()
 }
 
 /// The autocorrelation r at a lag: products of deviations from the one mean, over their squares
 /// (NIST/SEMATECH e-Handbook 1.3.5.12, from memory). NaN where all values are alike.
-pub fn autocorrelation(values: &[f64], lag: usize) -> f64 {
+pub(crate) fn autocorrelation(values: &[f64], lag: usize) -> f64 {
     let mean = mean(values);
     let later = values.iter().skip(lag);
     let products: f64 = values.iter().zip(later).map(|(a, b)| (a - mean) * (b - mean)).sum();

@@ -4,12 +4,12 @@ use statrs::function::{beta::checked_beta_reg, erf::erfc_inv};
 use std::f64::consts::{FRAC_1_SQRT_2, PI, SQRT_2};
 
 /// The probability that a standard normal value lies above `z`.
-pub fn normal_above(z: f64) -> f64 {
+pub(crate) fn normal_above(z: f64) -> f64 {
     0.5 * libm::erfc(z * FRAC_1_SQRT_2)
 }
 
 /// The standard normal value below which the probability `p` lies; NaN unless 0 < p < 1.
-pub fn normal_quantile(p: f64) -> f64 {
+pub(crate) fn normal_quantile(p: f64) -> f64 {
     if !(p > 0.0 && p < 1.0) {
         return f64::NAN;
     }
@@ -25,7 +25,7 @@ pub fn normal_quantile(p: f64) -> f64 {
 
 /// The probability that Student's t with so many degrees of freedom lies above `t`, for
 /// `t >= 0`: half the incomplete beta function at degrees / (degrees + t^2).
-pub fn student_above(t: f64, degrees: f64) -> f64 {
+pub(crate) fn student_above(t: f64, degrees: f64) -> f64 {
     let x = degrees / (degrees + t * t);
     0.5 * checked_beta_reg(0.5 * degrees, 0.5, x).unwrap_or(f64::NAN)
 }
@@ -37,7 +37,7 @@ const MANY: f64 = 1e5;
 /// How many standard deviations to both sides hold the probability: Student's t with so many
 /// degrees of freedom, at least 1; infinitely many are the normal distribution. NaN unless
 /// 0 < probability < 1.
-pub fn student_two_sided(probability: f64, degrees: f64) -> f64 {
+pub(crate) fn student_two_sided(probability: f64, degrees: f64) -> f64 {
     if !(probability > 0.0 && probability < 1.0 && degrees >= 1.0) {
         return f64::NAN;
     }
@@ -69,7 +69,7 @@ pub fn student_two_sided(probability: f64, degrees: f64) -> f64 {
 }
 
 /// The probability that Fisher's F with so many degrees of freedom lies above `f`, for `f >= 0`.
-pub fn fisher_above(f: f64, over: f64, under: f64) -> f64 {
+pub(crate) fn fisher_above(f: f64, over: f64, under: f64) -> f64 {
     let x = under / (under + over * f);
     checked_beta_reg(0.5 * under, 0.5 * over, x).unwrap_or(f64::NAN)
 }

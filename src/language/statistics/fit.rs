@@ -4,7 +4,7 @@ use crate::statistics::describe::mean;
 
 /// A line through points, with what is known of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Line {
+pub(crate) struct Line {
     /// The value at 0.
     pub intercept: f64,
     /// Its standard uncertainty.
@@ -19,7 +19,7 @@ pub struct Line {
 
 /// Why there is no line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum NoLine {
+pub(crate) enum NoLine {
     /// Not as many ordinates as abscissas.
     Unequal,
     /// Fewer than three points.
@@ -31,7 +31,7 @@ pub enum NoLine {
 /// The line that leaves the smallest sum of squares over in y, all points counting alike; sums are
 /// taken around the means, so that large common parts cost no digits (NIST/SEMATECH e-Handbook
 /// 4.1.4.1 and JCGM 100:2008 H.3, from memory).
-pub fn line(xs: &[f64], ys: &[f64]) -> Result<Line, NoLine> {
+pub(crate) fn line(xs: &[f64], ys: &[f64]) -> Result<Line, NoLine> {
     if xs.len() != ys.len() {
         return Err(NoLine::Unequal);
     }

@@ -6,7 +6,7 @@ use crate::statistics::distributions::fisher_above;
 
 /// Parts of the standard deviation, and what follows from them.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Study {
+pub(crate) struct Study {
     /// Of trials of one operator on one part: equipment variation.
     pub repeatability: f64,
     /// Between operators: appraiser variation.
@@ -29,7 +29,7 @@ pub struct Study {
 
 /// The readings of a study: `trials` of part 0 by operator 0, then of part 1, and so on.
 #[derive(Clone, Copy, Debug)]
-pub struct Readings<'a> {
+pub(crate) struct Readings<'a> {
     /// All readings.
     pub values: &'a [f64],
     /// Parts that each operator measured.
@@ -51,7 +51,7 @@ struct Squares {
 /// interaction whose probability is above `pool_above` is pooled into the repeatability; a negative
 /// part of the variance counts as zero. None unless there are two operators, parts and trials or
 /// more, and as many readings as that.
-pub fn study(readings: Readings<'_>, pool_above: f64) -> Option<Study> {
+pub(crate) fn study(readings: Readings<'_>, pool_above: f64) -> Option<Study> {
     let (operators, squares) = squares(readings)?;
     let (parts, trials) = (readings.parts as f64, readings.trials as f64);
     let mean_square = |(sum, degrees): (f64, f64)| sum / degrees;

@@ -3,11 +3,11 @@
 //!
 //! A function gives NaN or nothing where its result is not defined; the built-ins say why.
 
-pub mod capability;
-pub mod control;
-pub mod describe;
-pub mod distributions;
-pub mod fit;
-pub mod gauge;
-pub mod order;
-pub mod uncertainty;
+pub(crate) mod capability;
+pub(crate) mod control;
+pub(crate) mod describe;
+pub(crate) mod distributions;
+pub(crate) mod fit;
+pub(crate) mod gauge;
+pub(crate) mod order;
+pub(crate) mod uncertainty;

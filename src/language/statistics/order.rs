@@ -2,17 +2,17 @@
 
 /// What turns a median absolute deviation into the standard deviation of a normal distribution:
 /// 1 / (the quantile of the normal distribution at 3/4) (derived).
-pub const NORMAL_PER_MEDIAN_ABSOLUTE: f64 = 1.482_602_218_505_602;
+pub(crate) const NORMAL_PER_MEDIAN_ABSOLUTE: f64 = 1.482_602_218_505_602;
 
 /// The values from the smallest to the largest.
-pub fn sorted(values: &[f64]) -> Vec<f64> {
+pub(crate) fn sorted(values: &[f64]) -> Vec<f64> {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     sorted
 }
 
 /// The middle value, or the mean of the two in the middle; NaN of no values.
-pub fn median(values: &[f64]) -> f64 {
+pub(crate) fn median(values: &[f64]) -> f64 {
     let sorted = sorted(values);
     let at = |index: usize| sorted.get(index).copied().unwrap_or(f64::NAN);
     let half = sorted.len() / 2;
@@ -25,7 +25,7 @@ pub fn median(values: &[f64]) -> f64 {
 
 /// The median of how far the values lie from their median (NIST/SEMATECH e-Handbook 1.3.5.6, from
 /// memory).
-pub fn median_absolute_deviation(values: &[f64]) -> f64 {
+pub(crate) fn median_absolute_deviation(values: &[f64]) -> f64 {
     let median = median(values);
     self::median(&values.iter().map(|x| (x - median).abs()).collect::<Vec<f64>>())
 }
@@ -33,7 +33,7 @@ pub fn median_absolute_deviation(values: &[f64]) -> f64 {
 /// The value below which a share of the values lies, by rank share * (n + 1) with straight lines
 /// between ranks and the ends beyond them (NIST/SEMATECH e-Handbook 7.2.6.2, from memory; Hyndman
 /// and Fan's sixth definition). NaN of no values, and of a share outside 0 to 1.
-pub fn percentile(values: &[f64], share: f64) -> f64 {
+pub(crate) fn percentile(values: &[f64], share: f64) -> f64 {
     if !(0.0..=1.0).contains(&share) {
         return f64::NAN;
     }

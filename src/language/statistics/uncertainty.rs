@@ -2,13 +2,13 @@
 
 /// Independent components together: the root of the sum of their squares (GUM 5.1.2, from memory;
 /// sensitivities are in the components).
-pub fn combined(components: &[f64]) -> f64 {
+pub(crate) fn combined(components: &[f64]) -> f64 {
     components.iter().fold(0.0, |sum, component| libm::hypot(sum, *component))
 }
 
 /// The effective degrees of freedom by the Welch-Satterthwaite formula (GUM G.4.1, equation G.2b,
 /// from memory), not rounded; NaN where all components are zero.
-pub fn effective_degrees(components: &[f64], degrees: &[f64]) -> f64 {
+pub(crate) fn effective_degrees(components: &[f64], degrees: &[f64]) -> f64 {
     let whole = combined(components);
     let parts = components.iter().zip(degrees);
     1.0 / parts.map(|(component, degrees)| (component / whole).powi(4) / degrees).sum::<f64>()

@@ -8,7 +8,7 @@ use crate::syntax::reports::Reports;
 
 /// A control character that is refused everywhere: other line breaks than LF and CRLF, and
 /// marks that turn the writing direction and so hide what a line says (Unicode TR 36).
-pub fn is_control(c: char) -> bool {
+pub(super) fn is_control(c: char) -> bool {
     (c.is_control() && !matches!(c, '\t' | '\n'))
         || matches!(c, '\u{2028}' | '\u{2029}' | '\u{061C}' | '\u{200E}' | '\u{200F}' | '\u{FEFF}')
         || ('\u{202A}'..='\u{202E}').contains(&c)
@@ -16,7 +16,7 @@ pub fn is_control(c: char) -> bool {
 }
 
 /// Reports refused characters, each kind once with its count.
-pub fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
+pub(super) fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     let mut found: Vec<(char, usize, usize)> = Vec::new();
     let body = text.strip_prefix('\u{FEFF}').unwrap_or(text);
     let skipped = text.len() - body.len();
@@ -82,7 +82,7 @@ fn describe(c: char) -> (String, &'static str) {
 }
 
 /// A text made fit to stand in a headline.
-pub fn shown(text: &str) -> String {
+pub(super) fn shown(text: &str) -> String {
     let mut out = String::new();
     for c in text.chars().take(40) {
         match c {
@@ -99,7 +99,7 @@ pub fn shown(text: &str) -> String {
 }
 
 /// Reports a character that means nothing in code; a run of them once.
-pub fn unknown(
+pub(super) fn unknown(
     source: SourceId,
     text: &str,
     range: std::ops::Range<usize>,

@@ -4,10 +4,10 @@
 //! `format` writes a script that parses in the house style.
 //! `grammar/spintrue.ebnf` has the language in one page.
 
-pub mod format;
-pub mod names;
-pub mod tree;
-pub mod walk;
+pub(crate) mod format;
+pub(crate) mod names;
+pub(crate) mod tree;
+pub(crate) mod walk;
 
 mod character;
 mod keyword;
@@ -21,6 +21,7 @@ mod token;
 mod typing;
 
 pub use keyword::{KEYWORDS, Keyword};
-pub use parse::{Parsed, parse, parse_expression, without_comma};
+pub(crate) use parse::without_comma;
+pub use parse::{parse, parse_expression};
 pub(crate) use raw::{Lexeme, Raw, lexemes};
 pub use typing::{Mark, marks, unfinished};

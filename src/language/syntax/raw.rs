@@ -10,7 +10,7 @@ use logos::{Lexer, Logos};
 /// What a lexeme is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Logos)]
 #[logos(skip r"[ \t\r\x0B\x0C]+")]
-pub enum Raw {
+pub(crate) enum Raw {
     #[token("\n")]
     Newline,
     #[token(";")]
@@ -132,7 +132,7 @@ enum Text {
 
 /// A lexeme and its bytes.
 #[derive(Clone, Copy, Debug)]
-pub struct Lexeme {
+pub(crate) struct Lexeme {
     /// What it is.
     pub raw: Raw,
     /// First byte.
@@ -159,12 +159,12 @@ struct Scan<'s> {
 }
 
 /// All lexemes of a text, without reports.
-pub fn lexemes(text: &str) -> Vec<Lexeme> {
+pub(crate) fn lexemes(text: &str) -> Vec<Lexeme> {
     scan(SourceId(0), text, &mut Reports::default())
 }
 
 /// All lexemes of a text; blanks are dropped, everything wrong is reported.
-pub fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexeme> {
+pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexeme> {
     character::check(source, text, diagnostics);
     let mut scan = Scan {
         source,

@@ -5,11 +5,11 @@ use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 
 /// A file may hold so many errors before the rest is left out.
-pub const MOST_ERRORS: usize = 100;
+pub(super) const MOST_ERRORS: usize = 100;
 
 /// Reports of one stage, as many as are worth showing.
 #[derive(Debug, Default)]
-pub struct Reports {
+pub(super) struct Reports {
     kept: Vec<Diagnostic>,
     /// The first one left out.
     left_out: Option<Span>,
@@ -17,7 +17,7 @@ pub struct Reports {
 
 impl Reports {
     /// Keeps a report, if there is room.
-    pub fn push(&mut self, report: Diagnostic) {
+    pub(super) fn push(&mut self, report: Diagnostic) {
         if self.kept.len() < MOST_ERRORS {
             self.kept.push(report);
         } else {
@@ -26,12 +26,12 @@ impl Reports {
     }
 
     /// The last one kept.
-    pub fn last(&self) -> Option<&Diagnostic> {
+    pub(super) fn last(&self) -> Option<&Diagnostic> {
         self.kept.last()
     }
 
     /// What was kept, and where the first report was left out.
-    pub fn take(self) -> (Vec<Diagnostic>, Option<Span>) {
+    pub(super) fn take(self) -> (Vec<Diagnostic>, Option<Span>) {
         (self.kept, self.left_out)
     }
 }

@@ -6,7 +6,7 @@ use crate::syntax::tree::Binary;
 
 /// A token of the balanced, bounded stream that the layout gives the parser.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Token {
+pub(super) enum Token {
     /// A reserved word other than `and`, `or`, `mod` and the `in` before a unit.
     Keyword(Keyword),
     /// Any other word.

@@ -7,7 +7,7 @@ use crate::syntax::tree::{
 };
 
 /// The blocks of a statement.
-pub fn blocks(statement: &Statement) -> Vec<&Block> {
+pub(crate) fn blocks(statement: &Statement) -> Vec<&Block> {
     match &statement.kind {
         StatementKind::Routine(routine) => vec![&routine.body],
         StatementKind::If { arms, otherwise } => {
@@ -130,7 +130,7 @@ fn each_inside<'t>(statement: &'t Statement, visit: &mut dyn FnMut(&'t Statement
 }
 
 /// The name that a statement declares.
-pub fn declared(statement: &Statement) -> Option<Name> {
+pub(crate) fn declared(statement: &Statement) -> Option<Name> {
     match &statement.kind {
         StatementKind::Param { name, .. } | StatementKind::Let { name, .. } => Some(*name),
         StatementKind::Routine(routine) => Some(routine.name),
@@ -140,7 +140,7 @@ pub fn declared(statement: &Statement) -> Option<Name> {
 }
 
 /// The name that an answer is bound to.
-pub fn answer(ask: &Ask) -> Option<Name> {
+pub(crate) fn answer(ask: &Ask) -> Option<Name> {
     match &ask.kept {
         Kept::Named { name, .. } => Some(*name),
         Kept::Recorded | Kept::Assigned(_) => None,
@@ -148,7 +148,7 @@ pub fn answer(ask: &Ask) -> Option<Name> {
 }
 
 /// The statement that declares a name.
-pub fn declaring(file: &File, name: Span) -> Option<&Statement> {
+pub(crate) fn declaring(file: &File, name: Span) -> Option<&Statement> {
     let mut found = None;
     each_statement(file, &mut |statement| {
         if declared(statement).is_some_and(|n| n.span == name) {
@@ -159,7 +159,7 @@ pub fn declaring(file: &File, name: Span) -> Option<&Statement> {
 }
 
 /// The routine of a file by its name where it is declared.
-pub fn routine(file: &File, name: Span) -> Option<(&Statement, &Routine)> {
+pub(crate) fn routine(file: &File, name: Span) -> Option<(&Statement, &Routine)> {
     file.statements.iter().find_map(|statement| match &statement.kind {
         StatementKind::Routine(routine) if routine.name.span == name => {
             Some((statement, &**routine))

@@ -19,7 +19,7 @@ use spintrue_language::time_text;
 const MAX_ROWS: usize = 2_000;
 
 /// The whole page.
-pub fn page(record: &Record) -> String {
+pub(crate) fn page(record: &Record) -> String {
     let identity = &record.identity;
     let plots = plots::plots(record);
     let title = match &record.end {

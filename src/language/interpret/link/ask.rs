@@ -106,7 +106,7 @@ impl Asking {
 
 impl Linker<'_> {
     /// Asks the operator.
-    pub fn ask(&mut self, ask: &Ask) -> StatementNode {
+    pub(crate) fn ask(&mut self, ask: &Ask) -> StatementNode {
         let ends = ask.range.as_ref();
         let asking = Asking {
             question: self.reference(&ask.question),

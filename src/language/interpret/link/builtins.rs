@@ -99,7 +99,7 @@ fn argument(call: &BuiltinCall, index: usize) -> &Number {
 
 impl Linker<'_> {
     /// A built-in that gives a number.
-    pub fn builtin_number(&mut self, call: &BuiltinCall) -> NumberNode {
+    pub(crate) fn builtin_number(&mut self, call: &BuiltinCall) -> NumberNode {
         let builtins = self.builtins;
         let Some(builtin) = builtins.get(call.builtin) else {
             let span = call.span;
@@ -142,13 +142,13 @@ impl Linker<'_> {
     }
 
     /// A built-in that gives a flag.
-    pub fn builtin_flag(&mut self, call: &BuiltinCall) -> FlagNode {
+    pub(crate) fn builtin_flag(&mut self, call: &BuiltinCall) -> FlagNode {
         let number = self.builtin_number(call);
         Box::new(move |machine| Ok(number(machine)? != 0.0))
     }
 
     /// A built-in that gives a text, list or record.
-    pub fn builtin_reference(&mut self, call: &BuiltinCall) -> RefNode {
+    pub(crate) fn builtin_reference(&mut self, call: &BuiltinCall) -> RefNode {
         let span = call.span;
         match self.general_of(call) {
             Some(general) => Box::new(move |machine| match general.call(machine)? {
@@ -160,7 +160,7 @@ impl Linker<'_> {
     }
 
     /// A built-in whose result, if any, is not wanted.
-    pub fn builtin_statement(&mut self, call: &BuiltinCall) -> StatementNode {
+    pub(crate) fn builtin_statement(&mut self, call: &BuiltinCall) -> StatementNode {
         match self.general_of(call) {
             Some(general) => Box::new(move |machine| general.call(machine).map(|_| Flow::Next)),
             None => {

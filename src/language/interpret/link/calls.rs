@@ -11,7 +11,7 @@ use std::ops::Range;
 use std::rc::Rc;
 
 /// A linked routine.
-pub struct RoutineNode {
+pub(crate) struct RoutineNode {
     work: Work,
     refs: Range<usize>,
 }
@@ -76,7 +76,7 @@ impl CallNode {
 
 impl Linker<'_> {
     /// Links a routine.
-    pub fn routine(&mut self, routine: &Routine) -> RoutineNode {
+    pub(crate) fn routine(&mut self, routine: &Routine) -> RoutineNode {
         let work = match routine.body.as_slice() {
             [Statement::Return(Some((_, Expression::Number(number))))] => {
                 Work::Number(self.number(number))
@@ -99,7 +99,7 @@ impl Linker<'_> {
     }
 
     /// A call that gives a number or flag.
-    pub fn call_word(&mut self, call: &Call) -> NumberNode {
+    pub(crate) fn call_word(&mut self, call: &Call) -> NumberNode {
         let node = self.call_node(call);
         Box::new(move |machine| {
             let routine = node.enter(machine)?;
@@ -118,7 +118,7 @@ impl Linker<'_> {
     }
 
     /// A call that gives a text, list or record.
-    pub fn call_reference(&mut self, call: &Call) -> RefNode {
+    pub(crate) fn call_reference(&mut self, call: &Call) -> RefNode {
         let node = self.call_node(call);
         Box::new(move |machine| {
             let routine = node.enter(machine)?;
@@ -137,7 +137,7 @@ impl Linker<'_> {
     }
 
     /// A call whose result, if any, is not wanted.
-    pub fn call_statement(&mut self, call: &Call) -> StatementNode {
+    pub(crate) fn call_statement(&mut self, call: &Call) -> StatementNode {
         let node = self.call_node(call);
         Box::new(move |machine| {
             let routine = node.enter(machine)?;

@@ -129,7 +129,7 @@ fn limit(
 
 impl Linker<'_> {
     /// Decides a check; the script goes on whatever comes of it.
-    pub fn expect(&mut self, expect: &Expect) -> StatementNode {
+    pub(crate) fn expect(&mut self, expect: &Expect) -> StatementNode {
         let label = self.reference(&expect.label);
         let Deciding { rule, coverage, needed } = &expect.deciding;
         let (needed, number) = (*needed, expect.number);
@@ -178,7 +178,7 @@ impl Linker<'_> {
     }
 
     /// Records a value.
-    pub fn record(
+    pub(crate) fn record(
         &mut self,
         label: &Ref,
         value: &Expression,
@@ -202,7 +202,7 @@ impl Linker<'_> {
     }
 
     /// Prints a line.
-    pub fn note(&mut self, text: &Ref) -> StatementNode {
+    pub(crate) fn note(&mut self, text: &Ref) -> StatementNode {
         let text = self.reference(text);
         Box::new(move |machine| {
             let text = text(machine)?.as_text().to_string();

@@ -6,12 +6,12 @@ use crate::program::tree::{Comparison, Flag};
 
 impl Linker<'_> {
     /// A flag for the caller.
-    pub fn flag(&mut self, flag: &Flag) -> FlagNode {
+    pub(crate) fn flag(&mut self, flag: &Flag) -> FlagNode {
         self.flag_into(flag, Give)
     }
 
     /// A flag for whatever becomes of it.
-    pub fn flag_into<S: Sink<bool>>(&mut self, flag: &Flag, sink: S) -> S::Out {
+    pub(crate) fn flag_into<S: Sink<bool>>(&mut self, flag: &Flag, sink: S) -> S::Out {
         self.deeper(|linker| linker.flag_here(flag, sink))
     }
 

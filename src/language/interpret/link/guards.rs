@@ -20,7 +20,11 @@ const SHORTEST: f64 = 1e-6;
 const PROGRESS: f64 = 0.1;
 
 /// A time that can be waited for.
-pub fn duration(machine: &mut Machine<'_>, time: &NumberNode, span: Span) -> Result<f64, Failed> {
+pub(super) fn duration(
+    machine: &mut Machine<'_>,
+    time: &NumberNode,
+    span: Span,
+) -> Result<f64, Failed> {
     let seconds = time(machine)?;
     if seconds >= 0.0 && seconds.is_finite() {
         return Ok(seconds);
@@ -90,7 +94,7 @@ struct Try {
 
 impl Linker<'_> {
     /// Lets time pass.
-    pub fn wait(&mut self, time: &Number, span: Span) -> StatementNode {
+    pub(crate) fn wait(&mut self, time: &Number, span: Span) -> StatementNode {
         let time = self.number(time);
         Box::new(move |machine| {
             let seconds = duration(machine, &time, span)?;
@@ -100,7 +104,7 @@ impl Linker<'_> {
     }
 
     /// Waits for a condition.
-    pub fn wait_until(
+    pub(crate) fn wait_until(
         &mut self,
         condition: &Flag,
         (within, every): (&Number, &Number),
@@ -128,7 +132,7 @@ impl Linker<'_> {
     }
 
     /// Arms, runs, and disarms on every way out.
-    pub fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> StatementNode {
+    pub(crate) fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> StatementNode {
         let power = self.number(power);
         let body = self.block(body);
         Box::new(move |machine| {
@@ -153,7 +157,7 @@ impl Linker<'_> {
     }
 
     /// Catches failures.
-    pub fn attempt(
+    pub(crate) fn attempt(
         &mut self,
         body: &[Statement],
         catch: Option<&(RefSlot, Vec<Statement>)>,
@@ -271,7 +275,7 @@ fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Result<Flow,
 }
 
 /// Passes a caught failure on as it was; one that was put together anew says what it says.
-pub fn fail_again(machine: &mut Machine<'_>, record: &Value, span: Span) -> Failed {
+pub(super) fn fail_again(machine: &mut Machine<'_>, record: &Value, span: Span) -> Failed {
     let same = |known: &Value| match (known, record) {
         (Value::Object(known), Value::Object(record)) => Rc::ptr_eq(known, record),
         _ => false,

@@ -13,7 +13,7 @@ use crate::source::Span;
 use std::rc::Rc;
 
 /// What a loop runs over, and where each item goes.
-pub struct Each {
+pub(crate) struct Each {
     over: OverNode,
     span: Span,
 }
@@ -32,7 +32,7 @@ enum OverNode {
 impl Each {
     /// Does `turn` with each item in the loop variable.
     #[inline(always)]
-    pub fn run<T>(&self, machine: &mut Machine<'_>, turn: T) -> Result<Flow, Failed>
+    pub(crate) fn run<T>(&self, machine: &mut Machine<'_>, turn: T) -> Result<Flow, Failed>
     where
         T: Fn(&mut Machine<'_>) -> Result<Flow, Failed>,
     {
@@ -222,7 +222,7 @@ impl Sink<bool> for Repeat {
 
 impl Linker<'_> {
     /// What a loop runs over.
-    pub fn each(&mut self, target: Slot, over: &Over, span: Span) -> Each {
+    pub(crate) fn each(&mut self, target: Slot, over: &Over, span: Span) -> Each {
         let target = match target {
             Slot::Number(slot) | Slot::Flag(slot) => Ok(slot.0),
             Slot::Ref(slot) => Err(slot.0),
@@ -245,7 +245,7 @@ impl Linker<'_> {
     }
 
     /// A loop over a range or list.
-    pub fn for_loop(
+    pub(crate) fn for_loop(
         &mut self,
         target: Slot,
         over: &Over,
@@ -258,7 +258,7 @@ impl Linker<'_> {
     }
 
     /// A loop with a bound.
-    pub fn repeat(
+    pub(crate) fn repeat(
         &mut self,
         times: &Number,
         before: Option<&Flag>,

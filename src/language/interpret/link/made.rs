@@ -12,7 +12,7 @@ use crate::source::Span;
 use std::fmt::Write;
 
 /// An expression of any type.
-pub enum ExpressionNode {
+pub(crate) enum ExpressionNode {
     /// A quantity or temperature.
     Number(NumberNode),
     /// A flag.
@@ -23,7 +23,7 @@ pub enum ExpressionNode {
 
 impl ExpressionNode {
     /// Works it out for the outside.
-    pub fn datum(&self, machine: &mut Machine<'_>) -> Result<Datum, Failed> {
+    pub(crate) fn datum(&self, machine: &mut Machine<'_>) -> Result<Datum, Failed> {
         Ok(match self {
             ExpressionNode::Number(number) => Datum::Number(number(machine)?),
             ExpressionNode::Flag(flag) => Datum::Flag(flag(machine)?),
@@ -33,7 +33,7 @@ impl ExpressionNode {
 }
 
 /// A value on its way into a list or record.
-pub enum PartNode {
+pub(crate) enum PartNode {
     /// One double.
     Number(NumberNode),
     /// One double, 0 or 1.
@@ -76,7 +76,7 @@ enum PieceNode {
 
 impl Linker<'_> {
     /// An expression of any type.
-    pub fn expression(&mut self, expression: &Expression) -> ExpressionNode {
+    pub(crate) fn expression(&mut self, expression: &Expression) -> ExpressionNode {
         match expression {
             Expression::Number(number) => ExpressionNode::Number(self.number(number)),
             Expression::Flag(flag) => ExpressionNode::Flag(self.flag(flag)),
@@ -85,7 +85,7 @@ impl Linker<'_> {
     }
 
     /// A value on its way into a list or record.
-    pub fn part(&mut self, part: &Part) -> PartNode {
+    pub(crate) fn part(&mut self, part: &Part) -> PartNode {
         match &part.value {
             Expression::Number(number) => PartNode::Number(self.number(number)),
             Expression::Flag(flag) => PartNode::Flag(self.flag(flag)),
@@ -95,7 +95,7 @@ impl Linker<'_> {
     }
 
     /// A list or record written out.
-    pub fn made(&mut self, parts: &[Part], span: Span) -> RefNode {
+    pub(crate) fn made(&mut self, parts: &[Part], span: Span) -> RefNode {
         let nodes: Vec<PartNode> = parts.iter().map(|part| self.part(part)).collect();
         let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
         let words = nodes.iter().filter(|node| number(node)).count();
@@ -109,7 +109,7 @@ impl Linker<'_> {
     }
 
     /// A comprehension.
-    pub fn comprehension(&mut self, comprehension: &Comprehension) -> RefNode {
+    pub(crate) fn comprehension(&mut self, comprehension: &Comprehension) -> RefNode {
         let span = comprehension.span;
         let each = self.each(comprehension.target, &comprehension.over, span);
         let only_if = comprehension.only_if.as_ref().map(|flag| self.flag(flag));
@@ -131,7 +131,7 @@ impl Linker<'_> {
     }
 
     /// A range as a list.
-    pub fn range(&mut self, first: &Number, last: &Number, span: Span) -> RefNode {
+    pub(crate) fn range(&mut self, first: &Number, last: &Number, span: Span) -> RefNode {
         let (first, last) = (self.number(first), self.number(last));
         Box::new(move |machine| {
             let first = first(machine)?;
@@ -152,7 +152,7 @@ impl Linker<'_> {
     }
 
     /// Text with values in it.
-    pub fn interpolated(&mut self, pieces: &[Piece], span: Span) -> RefNode {
+    pub(crate) fn interpolated(&mut self, pieces: &[Piece], span: Span) -> RefNode {
         let pieces: Vec<PieceNode> = pieces
             .iter()
             .map(|piece| match piece {
@@ -186,7 +186,12 @@ impl Linker<'_> {
 }
 
 /// Steps in a range; fails where an end is not finite.
-pub fn steps(machine: &mut Machine<'_>, first: f64, last: f64, span: Span) -> Result<f64, Failed> {
+pub(super) fn steps(
+    machine: &mut Machine<'_>,
+    first: f64,
+    last: f64,
+    span: Span,
+) -> Result<f64, Failed> {
     if !first.is_finite() || !last.is_finite() {
         let message =
             format!("a range cannot go from {} to {}", number_text(first), number_text(last));

@@ -27,22 +27,22 @@ use std::collections::VecDeque;
 use std::rc::Rc;
 
 /// Works something out.
-pub type Node<T> = Box<dyn Fn(&mut Machine<'_>) -> Result<T, Failed>>;
+pub(super) type Node<T> = Box<dyn Fn(&mut Machine<'_>) -> Result<T, Failed>>;
 /// Works out a number.
-pub type NumberNode = Node<f64>;
+pub(super) type NumberNode = Node<f64>;
 /// Works out a flag.
-pub type FlagNode = Node<bool>;
+pub(super) type FlagNode = Node<bool>;
 /// Works out a text, list or record.
-pub type RefNode = Node<Value>;
+pub(super) type RefNode = Node<Value>;
 /// Does a statement.
-pub type StatementNode = Node<Flow>;
+pub(super) type StatementNode = Node<Flow>;
 
 /// How deep statements, expressions and calls may nest together while they run; keeps the
 /// stack of the process far from its end.
-pub const NESTING_MOST: usize = 1500;
+pub(super) const NESTING_MOST: usize = 1500;
 
 /// A linked program.
-pub struct Linked {
+pub(super) struct Linked {
     /// Params and constants.
     pub setup: Block,
     /// The script.
@@ -54,12 +54,12 @@ pub struct Linked {
 }
 
 /// Statements one behind the other.
-pub struct Block(Box<[StatementNode]>);
+pub(super) struct Block(Box<[StatementNode]>);
 
 impl Block {
     /// Runs them.
     #[inline(always)]
-    pub fn run(&self, machine: &mut Machine<'_>) -> Result<Flow, Failed> {
+    pub(super) fn run(&self, machine: &mut Machine<'_>) -> Result<Flow, Failed> {
         for statement in &self.0 {
             match statement(machine)? {
                 Flow::Next => {}
@@ -82,7 +82,7 @@ impl Block {
 }
 
 /// Turns tree into closures.
-pub struct Linker<'p> {
+pub(super) struct Linker<'p> {
     program: &'p Program,
     builtins: &'static [&'static Builtin],
     routines: Vec<Rc<OnceCell<RoutineNode>>>,
@@ -123,7 +123,10 @@ impl Linker<'_> {
 }
 
 /// Links a program; refuses one whose calls go in a circle or nest too deep.
-pub fn link(program: &Program, builtins: &'static [&'static Builtin]) -> Result<Linked, Failure> {
+pub(super) fn link(
+    program: &Program,
+    builtins: &'static [&'static Builtin],
+) -> Result<Linked, Failure> {
     let mut linker = Linker {
         program,
         builtins,

@@ -11,12 +11,12 @@ use crate::source::Span;
 
 impl Linker<'_> {
     /// A number for the caller.
-    pub fn number(&mut self, number: &Number) -> NumberNode {
+    pub(crate) fn number(&mut self, number: &Number) -> NumberNode {
         self.number_into(number, Give)
     }
 
     /// A number as an operand of its parent.
-    pub fn side(&mut self, number: &Number) -> Side {
+    pub(crate) fn side(&mut self, number: &Number) -> Side {
         match number {
             Number::Constant(value) => Side::Constant(Constant(*value)),
             Number::Local(slot) => Side::Local(Local(slot.0)),
@@ -30,7 +30,7 @@ impl Linker<'_> {
 
     /// Two numbers as operands of their parent. Beside a call, which may change variables, a
     /// variable is no plain operand.
-    pub fn sides(&mut self, a: &Number, b: &Number) -> (Side, Side) {
+    pub(crate) fn sides(&mut self, a: &Number, b: &Number) -> (Side, Side) {
         let known = self.nesting.calls.len();
         let second = self.side(b);
         let first = match a {
@@ -43,7 +43,7 @@ impl Linker<'_> {
     }
 
     /// A number for whatever becomes of it.
-    pub fn number_into<S: Sink<f64>>(&mut self, number: &Number, sink: S) -> S::Out {
+    pub(crate) fn number_into<S: Sink<f64>>(&mut self, number: &Number, sink: S) -> S::Out {
         self.deeper(|linker| linker.number_here(number, sink))
     }
 
@@ -114,7 +114,7 @@ impl Linker<'_> {
 }
 
 /// An operation on two operands of any kind.
-pub fn pair<O, S>(operation: O, a: Side, b: Side, sink: S) -> S::Out
+pub(super) fn pair<O, S>(operation: O, a: Side, b: Side, sink: S) -> S::Out
 where
     O: Fn(&mut Machine<'_>, f64, f64) -> Result<f64, Failed> + 'static,
     S: Sink<f64>,

@@ -9,7 +9,7 @@ use crate::program::value::Value;
 use crate::source::Span;
 
 /// Where a number comes from.
-pub trait Operand: 'static {
+pub(super) trait Operand: 'static {
     /// Nothing that [`Linker::sides`](super::Linker::sides) lets stand beside it changes it, and
     /// fetching it cannot fail: it may be fetched late, which saves keeping it on the stack.
     const STEADY: bool;
@@ -18,11 +18,11 @@ pub trait Operand: 'static {
 }
 
 /// A constant.
-pub struct Constant(pub f64);
+pub(crate) struct Constant(pub f64);
 /// A variable.
-pub struct Local(pub usize);
+pub(crate) struct Local(pub usize);
 /// `list[index].field` of two variables.
-pub struct Item {
+pub(crate) struct Item {
     /// Slot of the list.
     pub list: usize,
     /// Slot of the index.
@@ -35,7 +35,7 @@ pub struct Item {
     pub span: Span,
 }
 /// Anything else.
-pub struct Other(pub NumberNode);
+pub(crate) struct Other(pub NumberNode);
 
 impl Operand for Constant {
     const STEADY: bool = true;
@@ -87,7 +87,7 @@ impl Operand for Other {
 
 /// Fetches two operands, as if from left to right.
 #[inline(always)]
-pub fn fetch<A: Operand, B: Operand>(
+pub(super) fn fetch<A: Operand, B: Operand>(
     machine: &mut Machine<'_>,
     a: &A,
     b: &B,
@@ -103,7 +103,7 @@ pub fn fetch<A: Operand, B: Operand>(
 }
 
 /// An operand of any kind.
-pub enum Side {
+pub(crate) enum Side {
     /// A constant.
     Constant(Constant),
     /// A variable.
@@ -128,7 +128,7 @@ macro_rules! with_side {
 pub(crate) use with_side;
 
 /// What becomes of a number or flag once it is worked out.
-pub trait Sink<T: 'static>: Sized {
+pub(crate) trait Sink<T: 'static>: Sized {
     /// The closure that does it.
     type Out;
     /// Makes the closure.
@@ -140,9 +140,9 @@ pub trait Sink<T: 'static>: Sized {
 }
 
 /// Gives it to the caller.
-pub struct Give;
+pub(super) struct Give;
 /// Puts it into a variable.
-pub struct Assign(pub usize);
+pub(super) struct Assign(pub usize);
 
 impl<T: 'static> Sink<T> for Give {
     type Out = Node<T>;
@@ -155,7 +155,7 @@ impl<T: 'static> Sink<T> for Give {
 }
 
 /// A number or a flag as a word.
-pub trait Word: 'static {
+pub(super) trait Word: 'static {
     /// The word.
     fn word(self) -> f64;
 }

@@ -9,19 +9,19 @@ use crate::source::Span;
 
 impl Linker<'_> {
     /// A number or flag out of a list or record.
-    pub fn access_word(&mut self, access: &Access) -> NumberNode {
+    pub(crate) fn access_word(&mut self, access: &Access) -> NumberNode {
         let (stride, offset) = (access.stride.words, access.offset.words);
         self.access(access, move |object, item| object.words.get(item * stride + offset).copied())
     }
 
     /// A text or list out of a list or record.
-    pub fn access_reference(&mut self, access: &Access) -> RefNode {
+    pub(crate) fn access_reference(&mut self, access: &Access) -> RefNode {
         let (stride, offset) = (access.stride.refs, access.offset.refs);
         self.access(access, move |object, item| object.refs.get(item * stride + offset).cloned())
     }
 
     /// A record out of a list or record.
-    pub fn access_record(&mut self, access: &Access, size: Layout) -> RefNode {
+    pub(crate) fn access_record(&mut self, access: &Access, size: Layout) -> RefNode {
         let (stride, offset, span) = (access.stride, access.offset, access.span);
         let record = self.access(access, move |object, item| {
             let at = stride.times(item).plus(offset);
@@ -103,7 +103,7 @@ impl Linker<'_> {
 }
 
 /// Items in a list.
-pub fn count(words: &[f64], refs: &[Value], item: Layout) -> usize {
+pub(super) fn count(words: &[f64], refs: &[Value], item: Layout) -> usize {
     let words = words.len().checked_div(item.words);
     let refs = refs.len().checked_div(item.refs);
     words.or(refs).unwrap_or(0)
@@ -117,7 +117,7 @@ fn missed(machine: &mut Machine<'_>, list: &Value, item: Layout, index: f64, spa
 }
 
 /// The item that an index means; fails where it is not a whole number from 0.
-pub fn item(machine: &mut Machine<'_>, index: f64, span: Span) -> Result<usize, Failed> {
+pub(super) fn item(machine: &mut Machine<'_>, index: f64, span: Span) -> Result<usize, Failed> {
     match whole(index) {
         Some(item) => Ok(item),
         None => Err(machine.bad_index(index, 0, span)),

@@ -7,7 +7,7 @@ use crate::program::value::Value;
 
 impl Linker<'_> {
     /// A text, list or record.
-    pub fn reference(&mut self, reference: &Ref) -> RefNode {
+    pub(crate) fn reference(&mut self, reference: &Ref) -> RefNode {
         self.deeper(|linker| linker.reference_here(reference))
     }
 

@@ -28,7 +28,7 @@ impl Sink<bool> for If {
 
 impl Linker<'_> {
     /// Statements one behind the other.
-    pub fn block(&mut self, statements: &[Statement]) -> Block {
+    pub(crate) fn block(&mut self, statements: &[Statement]) -> Block {
         let nodes = statements.iter().map(|s| self.statement(s));
         Block(nodes.collect())
     }
@@ -93,7 +93,7 @@ impl Linker<'_> {
     }
 
     /// Sets a variable.
-    pub fn set(&mut self, slot: Slot, value: &Expression) -> StatementNode {
+    pub(crate) fn set(&mut self, slot: Slot, value: &Expression) -> StatementNode {
         match (slot, value) {
             (Slot::Number(slot) | Slot::Flag(slot), Expression::Number(number)) => {
                 self.number_into(number, Assign(slot.0))

@@ -86,7 +86,7 @@ enum Stored {
 
 impl Linker<'_> {
     /// `root[…].… = value`
-    pub fn store(&mut self, root: usize, hops: &[Hop], value: &Part) -> StatementNode {
+    pub(crate) fn store(&mut self, root: usize, hops: &[Hop], value: &Part) -> StatementNode {
         if let ([hop], Expression::Number(number)) = (hops, &value.value)
             && let Some(index) = &hop.index
         {
@@ -125,7 +125,7 @@ impl Linker<'_> {
     }
 
     /// `xs = xs + more`, in place.
-    pub fn append(&mut self, slot: usize, more: &Ref, span: Span) -> StatementNode {
+    pub(crate) fn append(&mut self, slot: usize, more: &Ref, span: Span) -> StatementNode {
         let more = self.reference(more);
         Box::new(move |machine| {
             let more = more(machine)?;
@@ -142,7 +142,7 @@ impl Linker<'_> {
 }
 
 /// What joining two values takes.
-pub enum Room {
+pub(crate) enum Room {
     /// So many doubles, and so long a list.
     List(usize, usize),
     /// So many doubles, and so long a text.
@@ -152,7 +152,7 @@ pub enum Room {
 }
 
 /// What it takes to put `more` behind `first`.
-pub fn room(first: &Value, more: &Value) -> Room {
+pub(super) fn room(first: &Value, more: &Value) -> Room {
     match (first, more) {
         (Value::Text(first), Value::Text(more)) => {
             let length = first.len() + more.len();
@@ -172,7 +172,7 @@ pub fn room(first: &Value, more: &Value) -> Room {
 }
 
 /// Puts `more` behind `value`, in place where nothing else sees it.
-pub fn join(value: &mut Value, more: &Value) {
+pub(super) fn join(value: &mut Value, more: &Value) {
     match (value, more) {
         (Value::Text(text), Value::Text(more)) => *text = Rc::from(format!("{text}{more}")),
         (Value::Object(first), Value::Object(more)) => {
@@ -186,7 +186,7 @@ pub fn join(value: &mut Value, more: &Value) {
 
 impl Machine<'_> {
     /// Charges what joining takes, or fails.
-    pub fn take_room(&mut self, room: Room, span: Span) -> Result<(), Failed> {
+    pub(crate) fn take_room(&mut self, room: Room, span: Span) -> Result<(), Failed> {
         match room {
             Room::List(doubles, length) => {
                 self.list_fits(length, span)?;

@@ -20,12 +20,12 @@ enum Element {
 
 impl Formatter<'_> {
     /// `(value)`
-    pub fn group(&mut self, open: usize) {
+    pub(super) fn group(&mut self, open: usize) {
         self.single(open, self.out.breaks_after(open));
     }
 
     /// `[index]`
-    pub fn index(&mut self, open: usize) {
+    pub(super) fn index(&mut self, open: usize) {
         self.single(open, false);
     }
 
@@ -42,27 +42,27 @@ impl Formatter<'_> {
     }
 
     /// `(a, name: b)` of a call.
-    pub fn arguments(&mut self, open: usize) {
+    pub(super) fn arguments(&mut self, open: usize) {
         self.elements(open, Element::Value);
     }
 
     /// `{a: 1, b: 2}`
-    pub fn record(&mut self, open: usize) {
+    pub(super) fn record(&mut self, open: usize) {
         self.elements(open, Element::Value);
     }
 
     /// `{a: time, b: length}`
-    pub fn record_type(&mut self, open: usize) {
+    pub(super) fn record_type(&mut self, open: usize) {
         self.elements(open, Element::Field);
     }
 
     /// `(a: time, b: length = 1 mm)` of a routine.
-    pub fn parameters(&mut self, open: usize) {
+    pub(super) fn parameters(&mut self, open: usize) {
         self.elements(open, Element::Parameter);
     }
 
     /// `[a, b]`, `[a for b in c if d]`
-    pub fn list(&mut self, open: usize) {
+    pub(super) fn list(&mut self, open: usize) {
         let first = self.expression_end(open + 1);
         if self.out.token(first) == Some(Token::Keyword(Keyword::For)) {
             return self.comprehension(open);

@@ -27,7 +27,7 @@ fn level(token: Token) -> Option<u8> {
 
 impl Formatter<'_> {
     /// Where the expression that begins at a token ends.
-    pub fn expression_end(&self, from: usize) -> usize {
+    pub(super) fn expression_end(&self, from: usize) -> usize {
         let mut at = from;
         while let Some(token) = self.out.token(at) {
             match token {
@@ -75,7 +75,7 @@ impl Formatter<'_> {
 
     /// The expression that begins at a token; gives where it ends. A broken one goes on `steps`
     /// further right.
-    pub fn expression(&mut self, from: usize, steps: u8) -> usize {
+    pub(super) fn expression(&mut self, from: usize, steps: u8) -> usize {
         let to = self.expression_end(from);
         self.part(from, to, steps);
         to
@@ -177,7 +177,7 @@ impl Formatter<'_> {
     }
 
     /// `low .. high` of a band.
-    pub fn band(&mut self, from: usize, to: usize, steps: u8) {
+    pub(super) fn band(&mut self, from: usize, to: usize, steps: u8) {
         let at = self.next_of(RANGE, from, from, to);
         self.range(from, at, to, steps, true);
     }
@@ -251,7 +251,7 @@ impl Formatter<'_> {
     }
 
     /// A text as it stands, but for what is between its braces.
-    pub fn text(&mut self, open: usize) {
+    pub(super) fn text(&mut self, open: usize) {
         let close = self.out.partner(open);
         let mut from = open;
         self.out.no_breaks();
@@ -276,7 +276,7 @@ impl Formatter<'_> {
     }
 
     /// A type; gives where it ends.
-    pub fn type_(&mut self, from: usize) -> usize {
+    pub(super) fn type_(&mut self, from: usize) -> usize {
         let mut at = from;
         while self.out.token(at) == Some(Token::Keyword(Keyword::List)) {
             self.out.put(at);

@@ -2,13 +2,13 @@
 //! A group stands on one line where it fits; else each of its breaks is taken. Uses nothing else.
 
 /// Columns that a line may have.
-pub const WIDEST: i64 = 100;
+pub(super) const WIDEST: i64 = 100;
 /// Blanks of one step of indentation.
 const STEP: usize = 4;
 
 /// One step of printing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Op {
+pub(super) enum Op {
     /// Bytes of the source, and how many columns they take.
     Text { start: u32, end: u32, width: u32 },
     /// A fixed word or mark.
@@ -52,7 +52,7 @@ struct Printer<'s> {
 }
 
 /// Prints a stream over its source text.
-pub fn print(text: &str, ops: &[Op]) -> String {
+pub(super) fn print(text: &str, ops: &[Op]) -> String {
     let mut printer = Printer {
         text,
         ops,
@@ -166,7 +166,7 @@ impl Printer<'_> {
 }
 
 /// How many columns a text takes.
-pub fn columns(text: &str) -> i64 {
+pub(super) fn columns(text: &str) -> i64 {
     let count = if text.is_ascii() { text.len() } else { text.chars().count() };
     i64::try_from(count).unwrap_or(i64::MAX)
 }

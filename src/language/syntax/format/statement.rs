@@ -11,7 +11,7 @@ const HEAD: u8 = 2;
 
 impl Formatter<'_> {
     /// Statements up to a token, one a line.
-    pub fn statements(&mut self, from: usize, to: usize) {
+    pub(super) fn statements(&mut self, from: usize, to: usize) {
         let mut at = from;
         let mut first = true;
         while at < to {

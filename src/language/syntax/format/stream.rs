@@ -7,7 +7,7 @@ use crate::syntax::layout::Laid;
 use crate::syntax::token::Token;
 
 /// Tokens of a script, and the stream that they become.
-pub struct Stream<'s> {
+pub(super) struct Stream<'s> {
     text: &'s str,
     tokens: &'s [(Token, Span)],
     /// For each opening bracket its closing one, and the other way round.
@@ -28,7 +28,7 @@ pub struct Stream<'s> {
 }
 
 impl<'s> Stream<'s> {
-    pub fn new(text: &'s str, laid: &'s Laid) -> Self {
+    pub(super) fn new(text: &'s str, laid: &'s Laid) -> Self {
         Stream {
             text,
             tokens: &laid.tokens,
@@ -45,47 +45,47 @@ impl<'s> Stream<'s> {
     }
 
     /// The stream, with the comments after the last word.
-    pub fn finish(mut self) -> Vec<Op> {
+    pub(super) fn finish(mut self) -> Vec<Op> {
         self.pending.clear();
         self.flush(u32::MAX, false);
         self.ops
     }
 
-    pub fn count(&self) -> usize {
+    pub(super) fn count(&self) -> usize {
         self.tokens.len()
     }
 
-    pub fn token(&self, at: usize) -> Option<Token> {
+    pub(super) fn token(&self, at: usize) -> Option<Token> {
         self.tokens.get(at).map(|(token, _)| *token)
     }
 
-    pub fn slice(&self, at: usize) -> &'s str {
+    pub(super) fn slice(&self, at: usize) -> &'s str {
         self.tokens.get(at).and_then(|(_, span)| self.text.get(span.range())).unwrap_or("")
     }
 
-    pub fn start(&self, at: usize) -> u32 {
+    pub(super) fn start(&self, at: usize) -> u32 {
         self.tokens.get(at).map_or(u32::MAX, |(_, span)| span.start)
     }
 
     /// The other bracket of a pair; of any other token, itself.
-    pub fn partner(&self, at: usize) -> usize {
+    pub(super) fn partner(&self, at: usize) -> usize {
         self.partners.get(at).map_or(at, |partner| *partner as usize)
     }
 
     /// The author ended the line right after this token, without a comment.
-    pub fn breaks_after(&self, at: usize) -> bool {
+    pub(super) fn breaks_after(&self, at: usize) -> bool {
         let Some((_, span)) = self.tokens.get(at) else { return false };
         let rest = self.text.as_bytes().get(span.end as usize..).unwrap_or(&[]);
         rest.iter().find(|b| !matches!(b, b' ' | b'\t' | b'\r')) == Some(&b'\n')
     }
 
     /// A comment stands before this token that is not written yet.
-    pub fn comment_before(&self, at: usize) -> bool {
+    pub(super) fn comment_before(&self, at: usize) -> bool {
         self.comments.get(self.next_comment).is_some_and(|c| c.start < self.start(at))
     }
 
     /// Writes a word of the script.
-    pub fn put(&mut self, at: usize) {
+    pub(super) fn put(&mut self, at: usize) {
         let Some((token, span)) = self.tokens.get(at).copied() else { return };
         self.place(token, span);
         self.words(span);
@@ -93,7 +93,7 @@ impl<'s> Stream<'s> {
     }
 
     /// Writes the words of a span of which not every blank is kept, such as `^ -2`.
-    pub fn put_tight(&mut self, at: usize) {
+    pub(super) fn put_tight(&mut self, at: usize) {
         let Some((token, span)) = self.tokens.get(at).copied() else { return };
         self.place(token, span);
         let mut from = span.start;
@@ -107,7 +107,7 @@ impl<'s> Stream<'s> {
     }
 
     /// Writes the `: 2` of a text's value.
-    pub fn put_colon(&mut self, at: usize) {
+    pub(super) fn put_colon(&mut self, at: usize) {
         let Some((token, span)) = self.tokens.get(at).copied() else { return };
         self.place(token, span);
         let written = self.slice(at);
@@ -120,7 +120,7 @@ impl<'s> Stream<'s> {
     }
 
     /// Writes everything from one word to another as it stands.
-    pub fn put_span(&mut self, from: usize, to: usize) {
+    pub(super) fn put_span(&mut self, from: usize, to: usize) {
         let ends = (self.tokens.get(from), self.tokens.get(to));
         let (Some((token, first)), Some((_, last))) = ends else { return };
         let span = first.to(*last);
@@ -145,38 +145,38 @@ impl<'s> Stream<'s> {
     }
 
     /// Writes a mark that no comment may come before.
-    pub fn mark(&mut self, mark: &'static str) {
+    pub(super) fn mark(&mut self, mark: &'static str) {
         self.pending.push(Op::Mark(mark));
     }
 
-    pub fn space(&mut self) {
+    pub(super) fn space(&mut self) {
         self.pending.push(Op::Space);
     }
 
     /// A break between two operands.
-    pub fn line(&mut self) {
+    pub(super) fn line(&mut self) {
         self.breaks(Op::Line { blank: false }, true);
     }
 
     /// A break between two elements of a list; an empty line of the author's is kept.
-    pub fn item(&mut self) {
+    pub(super) fn item(&mut self) {
         self.breaks(Op::Line { blank: true }, true);
     }
 
-    pub fn soft(&mut self) {
+    pub(super) fn soft(&mut self) {
         self.breaks(Op::Soft, false);
     }
 
-    pub fn fill(&mut self) {
+    pub(super) fn fill(&mut self) {
         self.breaks(Op::Fill, true);
     }
 
     /// The end of a statement; an empty line of the author's is kept.
-    pub fn hard(&mut self) {
+    pub(super) fn hard(&mut self) {
         self.pending.push(Op::Hard { blank: true });
     }
 
-    pub fn last_comma(&mut self) {
+    pub(super) fn last_comma(&mut self) {
         self.breaks(Op::LastComma, false);
     }
 
@@ -188,36 +188,36 @@ impl<'s> Stream<'s> {
         }
     }
 
-    pub fn enter(&mut self, steps: u8) {
+    pub(super) fn enter(&mut self, steps: u8) {
         self.pending.push(Op::In(steps));
     }
 
-    pub fn out(&mut self, steps: u8) {
+    pub(super) fn out(&mut self, steps: u8) {
         self.pending.push(Op::Out(steps));
     }
 
-    pub fn leave(&mut self) {
+    pub(super) fn leave(&mut self) {
         self.pending.push(Op::Leave);
     }
 
-    pub fn open(&mut self, broken: bool) {
+    pub(super) fn open(&mut self, broken: bool) {
         if self.one_line == 0 {
             self.pending.push(Op::Open { broken });
         }
     }
 
-    pub fn close(&mut self) {
+    pub(super) fn close(&mut self) {
         if self.one_line == 0 {
             self.pending.push(Op::Close);
         }
     }
 
     /// From here on nothing breaks, until [`Stream::may_break`].
-    pub fn no_breaks(&mut self) {
+    pub(super) fn no_breaks(&mut self) {
         self.one_line += 1;
     }
 
-    pub fn may_break(&mut self) {
+    pub(super) fn may_break(&mut self) {
         self.one_line = self.one_line.saturating_sub(1);
     }
 

@@ -9,7 +9,7 @@ use crate::syntax::token::Token;
 
 /// What is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub(super) enum Kind {
     Paren,
     List,
     Record,
@@ -38,7 +38,7 @@ impl Kind {
 }
 
 /// An open bracket, and how high the expression in it has grown.
-pub struct Frame {
+pub(super) struct Frame {
     pub kind: Kind,
     pub open: Span,
     /// Operators of the element being read.
@@ -56,12 +56,12 @@ pub struct Frame {
 }
 
 impl Frame {
-    pub fn new(kind: Kind, open: Span, outer_path: u32, indent: u32) -> Self {
+    pub(super) fn new(kind: Kind, open: Span, outer_path: u32, indent: u32) -> Self {
         Frame { kind, open, levels: 0, below: 0, highest: 0, outer_path, in_for: false, indent }
     }
 
     /// Goes on to the next element, and gives how many levels that leaves.
-    pub fn next_element(&mut self) -> u32 {
+    pub(super) fn next_element(&mut self) -> u32 {
         self.highest = self.highest.max(self.levels + self.below);
         self.below = 0;
         std::mem::take(&mut self.levels)
@@ -69,30 +69,30 @@ impl Frame {
 }
 
 /// The report on an expression that grew too high.
-pub fn too_many_parts(span: Span) -> Diagnostic {
+pub(super) fn too_many_parts(span: Span) -> Diagnostic {
     Diagnostic::error(codes::TOO_MANY_PARTS, "this expression has too many parts", span)
         .here(format!("more than {HIGHEST} operators and brackets up to here"))
         .help("give parts of it a name with `let`")
 }
 
 impl Layout<'_> {
-    pub fn frame_kind(&self) -> Kind {
+    pub(super) fn frame_kind(&self) -> Kind {
         self.frames.last().map_or(Kind::Block, |frame| frame.kind)
     }
 
-    pub fn in_block(&self) -> bool {
+    pub(super) fn in_block(&self) -> bool {
         self.frame_kind() == Kind::Block
     }
 
     /// The innermost block or text value.
-    pub fn block_below(&self) -> usize {
+    pub(super) fn block_below(&self) -> usize {
         self.frames
             .iter()
             .rposition(|frame| matches!(frame.kind, Kind::Block | Kind::Value))
             .unwrap_or(0)
     }
 
-    pub fn open(&mut self, lexeme: Lexeme, kind: Kind, token: Token) {
+    pub(super) fn open(&mut self, lexeme: Lexeme, kind: Kind, token: Token) {
         self.begin(lexeme, None);
         let span = self.span(lexeme);
         let deep = self.frames.len() > DEEPEST;
@@ -171,7 +171,7 @@ impl Layout<'_> {
     }
 
     /// A brace opens a record where an operand is wanted and a field follows; else a block.
-    pub fn brace(&mut self, lexeme: Lexeme) {
+    pub(super) fn brace(&mut self, lexeme: Lexeme) {
         let in_text = self.frames.iter().any(|frame| frame.kind == Kind::Value);
         let sure = matches!(
             self.last(),
@@ -208,7 +208,7 @@ impl Layout<'_> {
         }
     }
 
-    pub fn close(&mut self, lexeme: Lexeme, kind: Kind) {
+    pub(super) fn close(&mut self, lexeme: Lexeme, kind: Kind) {
         self.begin(lexeme, None);
         let span = self.span(lexeme);
         let bottom = self
@@ -243,7 +243,7 @@ impl Layout<'_> {
         }
     }
 
-    pub fn close_brace(&mut self, lexeme: Lexeme) {
+    pub(super) fn close_brace(&mut self, lexeme: Lexeme) {
         let own_line = self.fresh_line;
         self.fresh_line = false;
         let span = self.span(lexeme);
@@ -278,7 +278,7 @@ impl Layout<'_> {
         self.leave(span);
     }
 
-    pub fn close_value(&mut self, lexeme: Lexeme) {
+    pub(super) fn close_value(&mut self, lexeme: Lexeme) {
         let span = self.span(lexeme);
         let Some(found) = self.frames.iter().rposition(|frame| frame.kind == Kind::Value) else {
             return;
@@ -309,7 +309,7 @@ impl Layout<'_> {
     }
 
     /// Closes every bracket above one, with one report.
-    pub fn close_above(&mut self, index: usize) {
+    pub(super) fn close_above(&mut self, index: usize) {
         let open = self.frames.get(index + 1..).unwrap_or(&[]);
         let Some(inner) = open.last() else { return };
         let mut report = Diagnostic::error(
@@ -345,7 +345,7 @@ impl Layout<'_> {
     }
 
     /// Leaves the rest of the text unread.
-    pub fn give_up(&mut self, span: Span) {
+    pub(super) fn give_up(&mut self, span: Span) {
         if self.wants_operand() || self.last() == Some(Token::Keyword(Keyword::Not)) {
             self.push(Token::Hole, span);
         }
@@ -357,7 +357,7 @@ impl Layout<'_> {
 
     /// A word that stands at the top level of a file only, and no further right than the line that
     /// opened a block: where braces are missing, the block should have ended before it.
-    pub fn begins_anew(&mut self, lexeme: Lexeme, keyword: Keyword) {
+    pub(super) fn begins_anew(&mut self, lexeme: Lexeme, keyword: Keyword) {
         let under = |frame: &Frame| self.indent <= frame.indent;
         let Some(index) = self.frames.iter().skip(1).position(under) else { return };
         let frame = self.frames.get(index + 1).filter(|frame| frame.kind == Kind::Block);
@@ -393,7 +393,7 @@ impl Layout<'_> {
     }
 
     /// The end of the text.
-    pub fn finish(&mut self) {
+    pub(super) fn finish(&mut self) {
         if self.laid.cut.is_some() || self.frames.len() < 2 {
             return;
         }

@@ -13,7 +13,7 @@ const REACH: usize = 64;
 
 impl Layout<'_> {
     /// Reads such a loop from its opening bracket on; `false` where it is none.
-    pub fn counting_loop(&mut self, open: Lexeme) -> bool {
+    pub(super) fn counting_loop(&mut self, open: Lexeme) -> bool {
         if self.last() != Some(Token::Keyword(Keyword::For)) {
             return false;
         }

@@ -18,12 +18,12 @@ use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// Brackets and blocks may nest this deep.
-pub const DEEPEST: usize = 64;
+pub(super) const DEEPEST: usize = 64;
 /// An expression may be this high: operators, calls and brackets from its top to any leaf.
-pub const HIGHEST: u32 = 256;
+pub(super) const HIGHEST: u32 = 256;
 
 /// What the layout hands on.
-pub struct Laid {
+pub(super) struct Laid {
     /// Balanced tokens, statements ended by [`Token::End`].
     pub tokens: Vec<(Token, Span)>,
     /// Documentation by the first byte of what it documents, ascending.
@@ -63,7 +63,7 @@ struct Layout<'s> {
 }
 
 /// Lays out the lexemes of a text: statements, or one expression `alone`.
-pub fn lay(
+pub(super) fn lay(
     source: SourceId,
     text: &str,
     lexemes: &[Lexeme],

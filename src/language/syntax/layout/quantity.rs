@@ -9,7 +9,7 @@ use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 impl Layout<'_> {
-    pub fn number(&mut self, lexeme: Lexeme, span: Span) {
+    pub(super) fn number(&mut self, lexeme: Lexeme, span: Span) {
         let written = self.slice(span);
         let value = if written.contains('_') {
             written.replace('_', "").parse::<f64>()
@@ -87,7 +87,7 @@ impl Layout<'_> {
     }
 
     /// After `in`: a unit, and only a unit.
-    pub fn unit_after_in(&mut self, word: Span) {
+    pub(super) fn unit_after_in(&mut self, word: Span) {
         let next = self.peek();
         let fits = next.is_some_and(|next| match next.raw {
             Raw::Word => Keyword::of(self.slice(self.span(next))).is_none(),
@@ -192,7 +192,7 @@ impl Layout<'_> {
     }
 
     /// `^` with its exponent.
-    pub fn power(&mut self, caret: Span) {
+    pub(super) fn power(&mut self, caret: Span) {
         if let Some((Token::Power(_), first)) = self.laid.tokens.last().copied() {
             self.chained(caret, first);
         }
@@ -226,7 +226,7 @@ impl Layout<'_> {
     }
 
     /// A percent sign that follows neither a number nor `in`.
-    pub fn percent(&mut self, span: Span) {
+    pub(super) fn percent(&mut self, span: Span) {
         self.diagnostics.push(
             Diagnostic::error(codes::STRAY_PERCENT, "`%` is a unit and follows a number", span)
                 .help("what is left of a division is `a mod b`; a share is `35 %`"),

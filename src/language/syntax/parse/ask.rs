@@ -12,7 +12,7 @@ use chumsky::prelude::{Parser, custom, just};
 
 /// What stands behind a `=`.
 #[derive(Clone)]
-pub enum Given {
+pub(super) enum Given {
     /// A value.
     Value(Expression),
     /// A question.
@@ -20,7 +20,9 @@ pub enum Given {
 }
 
 /// `ask "gap" within 5 min: length within 0 mm .. 5 mm`
-pub fn ask_rule<'t, F: Failure<'t>>(expressions: &Expressions<'t, F>) -> Rule<'t, Box<Ask>, F> {
+pub(super) fn ask_rule<'t, F: Failure<'t>>(
+    expressions: &Expressions<'t, F>,
+) -> Rule<'t, Box<Ask>, F> {
     let whole = expressions.whole.clone();
     key(Keyword::Ask)
         .map_with(|(), e| -> Span { e.span() })
@@ -37,7 +39,7 @@ pub fn ask_rule<'t, F: Failure<'t>>(expressions: &Expressions<'t, F>) -> Rule<'t
 }
 
 /// A question, or else a value.
-pub fn given<'t, F: Failure<'t>>(
+pub(super) fn given<'t, F: Failure<'t>>(
     ask: Rule<'t, Box<Ask>, F>,
     value: Rule<'t, Expression, F>,
 ) -> Rule<'t, Given, F> {
@@ -49,6 +51,6 @@ pub fn given<'t, F: Failure<'t>>(
 }
 
 /// A question whose answer is kept.
-pub fn kept(ask: Box<Ask>, kept: Kept) -> StatementKind {
+pub(super) fn kept(ask: Box<Ask>, kept: Kept) -> StatementKind {
     StatementKind::Ask(Box::new(Ask { kept, ..*ask }))
 }

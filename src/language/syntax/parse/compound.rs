@@ -10,7 +10,7 @@ use crate::syntax::tree::{Block, Expression, Name, Statement, StatementKind};
 use chumsky::prelude::{IterParser, Parser, custom, just};
 
 /// What follows `else`.
-pub fn action<'t, F: Failure<'t>>(
+pub(super) fn action<'t, F: Failure<'t>>(
     block: Rule<'t, Block, F>,
     simple: Rule<'t, StatementKind, F>,
 ) -> Rule<'t, Block, F> {
@@ -33,7 +33,7 @@ fn otherwise<'t, F: Failure<'t>>(action: Rule<'t, Block, F>) -> Rule<'t, Option<
 }
 
 /// `if … { } else if … { } else …`
-pub fn if_rule<'t, F: Failure<'t>>(
+pub(super) fn if_rule<'t, F: Failure<'t>>(
     shared: &Shared<'t, F>,
     whole: Rule<'t, Expression, F>,
     block: Rule<'t, Block, F>,
@@ -59,7 +59,7 @@ pub fn if_rule<'t, F: Failure<'t>>(
 }
 
 /// `for k in … { }`
-pub fn for_rule<'t, F: Failure<'t>>(
+pub(super) fn for_rule<'t, F: Failure<'t>>(
     shared: &Shared<'t, F>,
     whole: Rule<'t, Expression, F>,
     block: Rule<'t, Block, F>,
@@ -74,7 +74,7 @@ pub fn for_rule<'t, F: Failure<'t>>(
 }
 
 /// `repeat at most 4 times { } until … else …`
-pub fn repeat_rule<'t, F: Failure<'t>>(
+pub(super) fn repeat_rule<'t, F: Failure<'t>>(
     shared: &Shared<'t, F>,
     whole: Rule<'t, Expression, F>,
     block: Rule<'t, Block, F>,
@@ -103,7 +103,7 @@ pub fn repeat_rule<'t, F: Failure<'t>>(
 }
 
 /// `while … at most 100 times { } else …`
-pub fn while_rule<'t, F: Failure<'t>>(
+pub(super) fn while_rule<'t, F: Failure<'t>>(
     shared: &Shared<'t, F>,
     whole: Rule<'t, Expression, F>,
     block: Rule<'t, Block, F>,
@@ -129,7 +129,7 @@ pub fn while_rule<'t, F: Failure<'t>>(
 }
 
 /// `wait until … within … every … else …`
-pub fn wait_rule<'t, F: Failure<'t>>(
+pub(super) fn wait_rule<'t, F: Failure<'t>>(
     whole: Rule<'t, Expression, F>,
     action: Rule<'t, Block, F>,
 ) -> Rule<'t, StatementKind, F> {
@@ -150,7 +150,7 @@ pub fn wait_rule<'t, F: Failure<'t>>(
 }
 
 /// `arm at 35 % { }`
-pub fn arm_rule<'t, F: Failure<'t>>(
+pub(super) fn arm_rule<'t, F: Failure<'t>>(
     shared: &Shared<'t, F>,
     whole: Rule<'t, Expression, F>,
     block: Rule<'t, Block, F>,
@@ -164,7 +164,7 @@ pub fn arm_rule<'t, F: Failure<'t>>(
 }
 
 /// `try { } catch problem { } finally { }`
-pub fn try_rule<'t, F: Failure<'t>>(
+pub(super) fn try_rule<'t, F: Failure<'t>>(
     shared: &Shared<'t, F>,
     block: Rule<'t, Block, F>,
 ) -> Rule<'t, StatementKind, F> {

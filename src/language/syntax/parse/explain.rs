@@ -12,7 +12,7 @@ use crate::syntax::tree::Binary;
 use spintrue_head::parse_unit;
 
 /// The report for one place.
-pub fn explain(stuck: &Stuck<'_>) -> Diagnostic {
+pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
     keyword_as_name(stuck)
         .or_else(|| question(stuck))
         .or_else(|| missing_name(stuck))

@@ -12,7 +12,7 @@ use chumsky::pratt::{infix, left, none, postfix, prefix};
 use chumsky::prelude::{IterParser, Parser, choice, custom, just, recursive, select};
 
 /// The rules other rules build on.
-pub struct Expressions<'t, F: Failure<'t>> {
+pub(super) struct Expressions<'t, F: Failure<'t>> {
     /// A whole expression.
     pub whole: Rule<'t, Expression, F>,
     /// A sum: what bounds of `within` are.
@@ -22,12 +22,12 @@ pub struct Expressions<'t, F: Failure<'t>> {
 }
 
 /// One expression and nothing else.
-pub fn alone<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, Expression, F> {
+pub(super) fn alone<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, Expression, F> {
     expressions(shared).whole
 }
 
 /// A name.
-pub fn name<'t, F: Failure<'t>>() -> Rule<'t, Name, F> {
+pub(super) fn name<'t, F: Failure<'t>>() -> Rule<'t, Name, F> {
     select! { Token::Name(symbol) = e => Name { symbol, span: e.span() } }
         .labelled("a name")
         .boxed()
@@ -60,7 +60,7 @@ macro_rules! operator {
 }
 
 /// Every rule of expressions.
-pub fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressions<'t, F> {
+pub(super) fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressions<'t, F> {
     let mut sum_rule = None;
     let mut text_rule = None;
     let whole = recursive(|expression| {

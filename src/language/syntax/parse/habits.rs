@@ -8,7 +8,7 @@ use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// The report where a habit explains the place.
-pub fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+pub(super) fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     match stuck.found()? {
         Token::Colon => colon(stuck),
         Token::Comma => comma(stuck),
@@ -69,7 +69,7 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 }
 
 /// How a number with a comma is written: it may group digits, or be a decimal one.
-pub fn without_comma(whole: &str, rest: &str) -> String {
+pub(crate) fn without_comma(whole: &str, rest: &str) -> String {
     let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
     let groups = digits == 3 && whole.len() <= 3 && !whole.starts_with('0');
     if groups && whole.bytes().all(|byte| byte.is_ascii_digit()) {

@@ -14,7 +14,7 @@ use crate::syntax::tree::{
 use chumsky::prelude::{IterParser, Parser, choice, just, recursive, select};
 
 /// A type as written.
-pub fn type_rule<'t, F: Failure<'t>>() -> Rule<'t, Type, F> {
+pub(super) fn type_rule<'t, F: Failure<'t>>() -> Rule<'t, Type, F> {
     recursive(|inner| {
         let list = just(Token::Keyword(Keyword::List))
             .ignore_then(just(Token::Keyword(Keyword::Of)).labelled("`of`"))
@@ -90,7 +90,7 @@ fn plain_text<'t, F: Failure<'t>>(
 }
 
 /// `use "path.spt"`
-pub fn use_rule<'t, F: Failure<'t>>(
+pub(super) fn use_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, StatementKind, F> {
@@ -102,7 +102,7 @@ pub fn use_rule<'t, F: Failure<'t>>(
 }
 
 /// `allow W0803 "only wakes the head up"`
-pub fn allow_rule<'t, F: Failure<'t>>(
+pub(super) fn allow_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, StatementKind, F> {
@@ -115,7 +115,7 @@ pub fn allow_rule<'t, F: Failure<'t>>(
 }
 
 /// `within 1000 rpm .. 9000 rpm`
-pub fn range_rule<'t, F: Failure<'t>>(
+pub(super) fn range_rule<'t, F: Failure<'t>>(
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, Box<(Expression, Expression)>, F> {
     just(Token::Keyword(Keyword::Within))
@@ -128,7 +128,7 @@ pub fn range_rule<'t, F: Failure<'t>>(
 }
 
 /// `param speed: rotation = 4800 rpm within 1000 rpm .. 9000 rpm`
-pub fn param_rule<'t, F: Failure<'t>>(
+pub(super) fn param_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, StatementKind, F> {
@@ -177,7 +177,7 @@ struct Head {
 }
 
 /// `routine spin_up(target: rotation, patience: time = 20 s) -> flag for any D { … }`
-pub fn routine_rule<'t, F: Failure<'t>>(
+pub(super) fn routine_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expressions: &Expressions<'t, F>,
     block: Rule<'t, Block, F>,

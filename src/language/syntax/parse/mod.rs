@@ -14,7 +14,7 @@ mod statement;
 mod stuck;
 mod words;
 
-pub use habits::without_comma;
+pub(crate) use habits::without_comma;
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};

@@ -9,7 +9,7 @@ use chumsky::input::InputRef;
 use chumsky::prelude::{Parser, choice, custom, end, extra, just};
 
 /// A keyword of a statement.
-pub fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
+pub(super) fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
     just(Token::Keyword(keyword)).ignored().labelled(quoted(keyword)).boxed()
 }
 
@@ -43,7 +43,7 @@ fn ends(token: Option<Token>) -> bool {
 }
 
 /// Goes on behind a statement that cannot be read.
-pub fn guarded<'t, F: Failure<'t>>(
+pub(super) fn guarded<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     statement: Rule<'t, Statement, F>,
     block: Rule<'t, Block, F>,
@@ -119,7 +119,7 @@ fn skip<'t, F: Failure<'t>>(
 }
 
 /// What stands between a keyword and its block: a mistake there leaves the block readable.
-pub fn header<'t, O: 't, F: Failure<'t>>(
+pub(super) fn header<'t, O: 't, F: Failure<'t>>(
     shared: Shared<'t, F>,
     rule: Rule<'t, O, F>,
     fallback: fn(Span) -> O,
@@ -131,7 +131,7 @@ pub fn header<'t, O: 't, F: Failure<'t>>(
 }
 
 /// An expression that reaches to the end of its statement.
-pub fn until_end<'t, F: Failure<'t>>(
+pub(super) fn until_end<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     rule: Rule<'t, Expression, F>,
 ) -> Rule<'t, Expression, F> {
@@ -141,7 +141,7 @@ pub fn until_end<'t, F: Failure<'t>>(
 }
 
 /// Stands for an expression that could not be read.
-pub fn broken(span: Span) -> Expression {
+pub(super) fn broken(span: Span) -> Expression {
     Expression { kind: ExpressionKind::Broken, span }
 }
 

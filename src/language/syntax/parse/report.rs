@@ -11,7 +11,11 @@ use chumsky::error::Rich;
 use std::collections::HashSet;
 
 /// One report for each failure.
-pub fn reports(laid: &Laid, text: &str, failures: &[Rich<'_, Token, Span>]) -> Vec<Diagnostic> {
+pub(super) fn reports(
+    laid: &Laid,
+    text: &str,
+    failures: &[Rich<'_, Token, Span>],
+) -> Vec<Diagnostic> {
     let mut all: Vec<Diagnostic> = Vec::new();
     let mut taken: HashSet<&str> = HashSet::new();
     for failure in failures {
@@ -31,7 +35,7 @@ pub fn reports(laid: &Laid, text: &str, failures: &[Rich<'_, Token, Span>]) -> V
 
 /// Adds new reports, but none on a line that has one already, and none past a cut: a mistake is
 /// reported once, by the first stage that meets it.
-pub fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mut Vec<Diagnostic>) {
+pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mut Vec<Diagnostic>) {
     let mut taken: Vec<std::ops::Range<usize>> = Vec::new();
     for old in all.iter() {
         let labels = if old.code.starts_with("E02") { 2 } else { 1 };
@@ -67,7 +71,7 @@ fn line_of(text: &str, at: usize) -> std::ops::Range<usize> {
 }
 
 /// Puts reports in the order of the text and leaves out what no one would read.
-pub fn finish(left_out: Option<Span>, all: &mut Vec<Diagnostic>) {
+pub(super) fn finish(left_out: Option<Span>, all: &mut Vec<Diagnostic>) {
     all.sort_by_key(|report| report.span().start);
     let place = match all.get(MOST_ERRORS) {
         Some(report) => Some(report.span()),

@@ -18,7 +18,7 @@ use crate::syntax::tree::{
 use chumsky::prelude::{IterParser, Parser, any, choice, custom, just, recursive};
 
 /// A whole file.
-pub fn file<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, File, F> {
+pub(super) fn file<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, File, F> {
     let (statements, _) = statements(shared);
     statements.map(|statements| File { statements }).boxed()
 }

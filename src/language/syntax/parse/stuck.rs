@@ -9,7 +9,7 @@ use chumsky::error::{Rich, RichPattern};
 const MOST_NAMED: usize = 4;
 
 /// Where the parser stood when it could not go on.
-pub struct Stuck<'a> {
+pub(super) struct Stuck<'a> {
     pub text: &'a str,
     pub tokens: &'a [(Token, Span)],
     /// The token that did not fit; as many as there are tokens at the end of the text.
@@ -21,7 +21,7 @@ pub struct Stuck<'a> {
 }
 
 impl<'a> Stuck<'a> {
-    pub fn new(laid: &'a Laid, text: &'a str, failure: &Rich<'_, Token, Span>) -> Self {
+    pub(super) fn new(laid: &'a Laid, text: &'a str, failure: &Rich<'_, Token, Span>) -> Self {
         let span = *failure.span();
         let tokens = laid.tokens.as_slice();
         let mut index = tokens.partition_point(|(_, at)| at.start < span.start);
@@ -44,33 +44,33 @@ impl<'a> Stuck<'a> {
     }
 
     /// The token at a distance from the one that did not fit.
-    pub fn token(&self, distance: isize) -> Option<Token> {
+    pub(super) fn token(&self, distance: isize) -> Option<Token> {
         let index = self.index.checked_add_signed(distance)?;
         self.tokens.get(index).map(|(token, _)| *token)
     }
 
     /// Its place.
-    pub fn place(&self, distance: isize) -> Option<Span> {
+    pub(super) fn place(&self, distance: isize) -> Option<Span> {
         let index = self.index.checked_add_signed(distance)?;
         self.tokens.get(index).map(|(_, span)| *span)
     }
 
     /// What is written there.
-    pub fn word(&self, distance: isize) -> &'a str {
+    pub(super) fn word(&self, distance: isize) -> &'a str {
         self.place(distance).and_then(|span| self.text.get(span.range())).unwrap_or("")
     }
 
-    pub fn found(&self) -> Option<Token> {
+    pub(super) fn found(&self) -> Option<Token> {
         self.token(0)
     }
 
-    pub fn expects(&self, name: &str) -> bool {
+    pub(super) fn expects(&self, name: &str) -> bool {
         self.expected.iter().any(|expected| expected == name)
     }
 
     /// Tokens from the beginning of the statement, or from the block before this part of it, up to
     /// the one that did not fit.
-    pub fn clause(&self) -> &'a [(Token, Span)] {
+    pub(super) fn clause(&self) -> &'a [(Token, Span)] {
         let before = self.tokens.get(..self.index).unwrap_or(&[]);
         let start = before
             .iter()
@@ -82,7 +82,7 @@ impl<'a> Stuck<'a> {
     }
 
     /// The bracket around the place, inside this statement, and the token before it.
-    pub fn bracket(&self) -> Option<(Token, Option<Token>)> {
+    pub(super) fn bracket(&self) -> Option<(Token, Option<Token>)> {
         let clause = self.clause();
         let mut depth = 0_usize;
         for (at, (token, _)) in clause.iter().enumerate().rev() {
@@ -104,7 +104,7 @@ impl<'a> Stuck<'a> {
     }
 
     /// The token that did not fit, in words.
-    pub fn found_words(&self) -> String {
+    pub(super) fn found_words(&self) -> String {
         match self.found() {
             None => "the end".into(),
             Some(Token::End) if self.word(0) == ";" => "`;`".into(),
@@ -120,7 +120,7 @@ impl<'a> Stuck<'a> {
     }
 
     /// Where to point: behind the last token if the statement just stops.
-    pub fn point(&self) -> Span {
+    pub(super) fn point(&self) -> Span {
         match self.found() {
             None | Some(Token::End | Token::BlockClose) => {
                 self.place(-1).map_or(self.span, Span::after)
@@ -130,7 +130,7 @@ impl<'a> Stuck<'a> {
     }
 
     /// What would have fitted, in words.
-    pub fn expected_words(&self) -> String {
+    pub(super) fn expected_words(&self) -> String {
         let mut named: Vec<&str> = self.expected.iter().map(String::as_str).collect();
         if named.len() > 2 {
             named.retain(|name| *name != "an operator");

@@ -8,7 +8,7 @@ use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// `let = 3`, `for in facets()`
-pub fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+pub(super) fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let Some(Token::Keyword(keyword)) = stuck.token(-1) else {
         return None;
     };
@@ -40,7 +40,7 @@ fn is_word(token: Option<Token>) -> bool {
 }
 
 /// `let record = 3`
-pub fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if !is_word(stuck.found()) {
         return None;
     }
@@ -130,7 +130,7 @@ fn foreign_help(word: &str) -> Option<&'static str> {
 }
 
 /// `elif b {`
-pub fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+pub(super) fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let clause = stuck.clause();
     let found_name = matches!(stuck.found(), Some(Token::Name(_)));
     let (word, span) = match clause.first() {
