@@ -3,7 +3,7 @@
 
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
-use spintrue_head::Fault;
+use spintrue_head::{Fault, SignalsError};
 use spintrue_language::Diagnostic;
 use spintrue_language::SourceMap;
 use spintrue_language::{FileError, Verdict};
@@ -27,6 +27,12 @@ pub(crate) enum Error {
     /// The head is there and fails when it is asked what it is.
     #[error("the head does not answer: {0}")]
     HeadFailed(Fault),
+}
+
+impl From<SignalsError> for Error {
+    fn from(error: SignalsError) -> Error {
+        Error::Invalid(error.to_string())
+    }
 }
 
 impl From<FileError> for Error {

@@ -8,11 +8,9 @@ use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{HeadCase, Origin, cell, heads_junit};
 use crate::terminal;
-use crate::terminal::{
-    BOLD, CAUTION, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped,
-};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped};
 use serde_json::{Map, Value, json};
-use spintrue_head::{Dimension, show_quantity};
+use spintrue_head::{CAUTION, Dimension, show_quantity};
 use spintrue_language::Verdict;
 use std::path::Path;
 

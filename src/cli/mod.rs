@@ -23,10 +23,7 @@ mod simulate;
 mod summary;
 mod units;
 
-pub(crate) use crate::setup::OwnHead;
-
 use crate::error::{Error, WRONG};
-use crate::setup::know;
 use crate::terminal;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -103,34 +100,6 @@ enum Command {
     /// Explain a code of a report, or list them all
     #[command(after_help = explain::AFTER_HELP)]
     Explain(explain::Options),
-}
-
-/// Runs the command that the arguments ask for, with heads of one's own beside those known here:
-/// each has the address of its name, and every command that takes a head takes it.
-///
-/// ```no_run
-/// use spintrue::cli::{OwnHead, main_with};
-/// use spintrue::head::sim;
-///
-/// // In place of a simulated head, one of your own.
-/// let bench = OwnHead {
-///     name: "bench",
-///     open: |_| {
-///         let (head, gauge) = sim::open(None, 1).map_err(|why| format!("{why:?}"))?;
-///         Ok((Box::new(head), Some(Box::new(gauge))))
-///     },
-/// };
-/// // What `main` returns: `run script.spt --head bench` and all else work.
-/// let code = main_with(&[bench]);
-/// ```
-pub(crate) fn main_with(heads: &[OwnHead]) -> ExitCode {
-    match know(heads) {
-        Ok(()) => main(),
-        Err(error) => {
-            error.print();
-            ExitCode::from(error.exit_code())
-        }
-    }
 }
 
 /// Runs the command that the arguments ask for.

@@ -15,10 +15,10 @@ use crate::setup::options::{
 };
 use crate::setup::{
     Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
-    stop_on_request,
 };
 use crate::terminal::complain;
 use clap::Args;
+use spintrue_head::stop_on_request;
 use spintrue_language::Given;
 use spintrue_language::Observer;
 use spintrue_language::run_script;

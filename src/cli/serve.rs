@@ -2,21 +2,12 @@
 
 use crate::error::{Error, invalid};
 use crate::setup::options::{HeadOption, Surroundings, time};
-use crate::setup::{Opening, each_request, secret_in, wired};
-use crate::terminal::{CAUTION, say, wrapped};
+use crate::setup::{Opening, secret_in, wired};
+use crate::terminal::{say, wrapped};
 use clap::Args;
-use spintrue_head::Calls;
-use spintrue_head::Listener;
-use spintrue_head::SerialLine;
-use spintrue_head::WirePlace;
-use spintrue_head::{Secret, Served};
-use spintrue_head::{io_reason, serve_listeners};
-use std::net::{SocketAddr, ToSocketAddrs};
+use spintrue_head::{Listen, Secret, ServeError, ServeOptions, WirePlace, serve_link};
+use std::net::ToSocketAddrs;
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{SyncSender, sync_channel};
-use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 pub(super) const AFTER_HELP: &str = "\
@@ -67,120 +58,30 @@ pub(super) struct Options {
     no_secret: Option<String>,
 }
 
-/// Dead-man limits in s that are allowed.
-const DEAD_MAN_LIMITS: core::ops::RangeInclusive<f64> = 0.2..=60.0;
-
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    if !DEAD_MAN_LIMITS.contains(&options.dead_man) {
-        let (low, high) = (DEAD_MAN_LIMITS.start(), DEAD_MAN_LIMITS.end());
-        return Err(invalid!("the dead-man limit must be {low} s to {high} s"));
-    }
-    let places = options.listen.iter().map(|at| place(at, options));
-    let places = places.collect::<Result<Vec<Listen>, _>>()?;
+    let listen = options.listen.iter().map(|at| place(at, options));
+    let listen = listen.collect::<Result<Vec<Listen>, _>>()?;
     let secret = options.secret_file.as_deref().map(secret_in).transpose()?;
-    let secret = secret.map(|secret| Secret::new(&secret));
-    let (end, end_now) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
-    watch(&end, &end_now)?;
     let opening = Opening::at(&options.head.head).within(&options.around);
     let opened = opening.in_real_time(options.realtime).open_until(|opened| &opened.cut)?;
-    let cut = Arc::clone(&opened.cut);
-    let mut link = opened.link;
-    let described = link.describe().map_err(Error::HeadFailed)?;
-    let doors = places.into_iter().map(Listen::open).collect::<Result<Vec<Listener>, _>>()?;
-    let at = doors.iter().map(Listener::at).collect::<Result<Vec<String>, _>>();
-    let at = at.map_err(|error| invalid!("{error}"))?.join(" and ");
-    let real_time = !opened.virtual_time || !described.simulated;
-    let kind = if described.simulated { "simulated head" } else { "head" };
-    let time = if real_time { "" } else { "; its time passes by what it is asked for only" };
-    let title = format!("serving {kind} {} {} on {at}{time}", described.model, described.serial);
-    say(&wrapped(&title, ""));
-    if let Some(reason) = &options.no_secret {
-        say(&wrapped(&format!("no secret is asked for: {reason}"), ""));
-    }
-    say(&wrapped(CAUTION, ""));
-    let served = Served {
-        link,
-        real_time,
-        seed: described.simulated.then_some(opened.seed),
-        secret,
-        limit: Duration::from_secs_f64(options.dead_man),
-        cut,
+    let served = ServeOptions {
+        listen,
+        secret: secret.map(|secret| Secret::new(&secret)),
+        no_secret: options.no_secret.clone(),
+        dead_man: Duration::try_from_secs_f64(options.dead_man).unwrap_or_default(),
+        real_time: !opened.virtual_time,
+        seed: Some(opened.seed),
+        cut: opened.cut,
     };
-    let mut log = Log::new();
-    serve_listeners(served, doors, &end, &end_now, &mut |line| log.tell(line))
-        .map_err(|why| invalid!("cannot serve on {at}: {why}"))?;
-    log.end();
-    say("ended\n");
+    serve_link(opened.link, served, |line| {
+        let log = line.strip_prefix("  ");
+        say(&wrapped(log.unwrap_or(line), log.map_or("", |_| "  ")));
+    })
+    .map_err(|error| match error {
+        ServeError::Head(fault) => Error::HeadFailed(fault),
+        other => invalid!("{other}"),
+    })?;
     Ok(0)
-}
-
-/// Lines that may wait to be printed.
-const MAX_LINES: usize = 256;
-
-/// Prints lines from a thread of its own: a stopped terminal, or a pipe that is not read, must not delay
-/// making the head safe.
-struct Log {
-    lines: SyncSender<String>,
-    printer: JoinHandle<()>,
-    /// Lines that were not printed.
-    lost: u64,
-}
-
-impl Log {
-    fn new() -> Log {
-        let (lines, take) = sync_channel::<String>(MAX_LINES);
-        let printer = thread::spawn(move || {
-            for line in take {
-                say(&wrapped(&line, "  "));
-            }
-        });
-        Log { lines, printer, lost: 0 }
-    }
-
-    fn tell(&mut self, line: &str) {
-        if self.lost > 0 {
-            let told = format!("{} lines were not printed: the output was not read", self.lost);
-            if self.lines.try_send(told).is_ok() {
-                self.lost = 0;
-            }
-        }
-        if self.lines.try_send(line.to_string()).is_err() {
-            self.lost += 1;
-        }
-    }
-
-    /// Waits until everything is printed.
-    fn end(self) {
-        drop(self.lines);
-        // A panic of the printer loses lines only.
-        let _ = self.printer.join();
-        if self.lost > 0 {
-            say(&wrapped(
-                &format!("{} lines were not printed: the output was not read", self.lost),
-                "  ",
-            ));
-        }
-    }
-}
-
-/// Where to listen.
-enum Listen {
-    Socket(SocketAddr),
-    Line(SerialLine),
-}
-
-impl Listen {
-    fn open(self) -> Result<Listener, Error> {
-        match self {
-            Listen::Socket(address) => Listener::socket(address)
-                .map_err(|why| invalid!("cannot listen on {address}: {}", io_reason(&why))),
-            Listen::Line(line) => {
-                let shown = line.to_string();
-                Listener::line(line)
-                    .map_err(|why| invalid!("cannot listen on {shown}: {}", io_reason(&why)))
-            }
-        }
-    }
 }
 
 /// Where to listen, if the options allow it.
@@ -219,14 +120,4 @@ fn place(listen: &str, options: &Options) -> Result<Listen, Error> {
         ));
     }
     Ok(Listen::Socket(address))
-}
-
-/// The first request to end makes the head safe and waits for rest; the second does not wait.
-fn watch(end: &Arc<AtomicBool>, end_now: &Arc<AtomicBool>) -> Result<(), Error> {
-    let (end, end_now) = (Arc::clone(end), Arc::clone(end_now));
-    each_request(move || {
-        if end.swap(true, Ordering::SeqCst) {
-            end_now.store(true, Ordering::SeqCst);
-        }
-    })
 }

@@ -3,11 +3,12 @@
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
-use crate::setup::{Opening, Stage, end_on_request, stop_on_request};
+use crate::setup::{Opening, Stage};
 use crate::shell;
 use crate::shell::{CallMonitor, Setup};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
+use spintrue_head::{end_on_request, stop_on_request};
 use std::cell::RefCell;
 use std::io::{IsTerminal, stdin, stdout};
 use std::path::PathBuf;

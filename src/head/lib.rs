@@ -20,15 +20,21 @@ mod link;
 mod optics;
 mod plausible;
 mod range;
+#[cfg(feature = "wire")]
 mod realtime;
 mod record;
 mod replay;
 mod safe;
+#[cfg(feature = "wire")]
+mod serve;
 mod signals;
+#[cfg(feature = "wire")]
+mod stop_request;
 mod system;
 mod trace;
 mod units;
 mod visible;
+#[cfg(feature = "wire")]
 mod wire;
 mod words;
 
@@ -58,16 +64,21 @@ pub use optics::{
     TrimError, Trimmed, Worst as WorstFacet, plan_line,
 };
 pub use range::{check_range, out_of_range};
+#[cfg(feature = "wire")]
 pub use realtime::Paced;
 pub use record::{CallListener, CallRecorder, Heard};
 pub use replay::{Course, Replay};
 pub use safe::{
     SAFE_CALLS, catch_panic, left as left_text, make_safe_by_steps, panic_fault, step_by_step,
 };
+#[cfg(feature = "wire")]
+pub use serve::{CAUTION, Listen, ServeError, ServeOptions, serve, serve_link};
 pub use signals::{
     Active, AtSafe, Channel, Direction, Pull, Signal, channel as find_channel, put_at_safe,
     settable, signal as find_signal, switchable, unknown as unknown_name,
 };
+#[cfg(feature = "wire")]
+pub use stop_request::{SignalsError, each_request, end_on_request, stop_on_request};
 pub use system::why as io_reason;
 pub use trace::{
     Entry as TraceEntry, FORMAT as TRACE_FORMAT, Header as TraceHeader, Script as TraceScript,
@@ -85,22 +96,37 @@ pub use visible::{
     STEER as STEERING, is_hidden, line as visible_line, lines as visible_lines,
     output as visible_output,
 };
+#[cfg(feature = "wire")]
 pub use wire::acceptor::Listener;
+#[cfg(feature = "wire")]
 pub use wire::codec::{
     answer as encode_reply, message as encode_call, response as decode_reply, said as said_call,
 };
+#[cfg(feature = "wire")]
 pub use wire::control::{ControlledHead, Secret, Served};
+#[cfg(feature = "wire")]
 pub use wire::driver::{is_anothers as is_controlled_by_other, open as connect};
+#[cfg(feature = "wire")]
 pub use wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
+#[cfg(feature = "wire")]
 pub use wire::greeting::Target as WireTarget;
+#[cfg(feature = "wire")]
 pub use wire::line::{BAUD as DEFAULT_BAUD, Line as SerialLine};
+#[cfg(feature = "wire")]
 pub use wire::link::Place as WirePlace;
+#[cfg(feature = "wire")]
 pub use wire::message::units as message_units;
+#[cfg(feature = "wire")]
 pub use wire::outcome::read as read_outcome;
+#[cfg(feature = "wire")]
 pub use wire::reply::answers as reply_parts;
+#[cfg(feature = "wire")]
 pub use wire::server::serve as serve_listeners;
+#[cfg(feature = "wire")]
 pub use wire::session::Session as WireSession;
+#[cfg(feature = "wire")]
 pub use wire::tree::{TABLE as HEADERS, find as find_header};
+#[cfg(feature = "wire")]
 pub use wire::watch::Watch as ControlWatch;
 pub use words::{call as call_words, reply as reply_words};
 

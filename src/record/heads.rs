@@ -1,7 +1,7 @@
 //! `junit.xml` of a batch: a test case for each head.
 
-use crate::record::junit::{failed, seconds, xml};
-use quick_junit::{Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
+use crate::record::test_report::{Case, Suite};
+use quick_xml::SeError;
 use spintrue_head::visible_line;
 
 /// The result of a head in a batch.
@@ -22,26 +22,16 @@ pub(crate) struct HeadCase {
 }
 
 /// A test case for each head. A head that was not run counts as a failure.
-pub(crate) fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SerializeError> {
-    let script = visible_line(script);
-    let mut suite = TestSuite::new(script.as_str());
+pub(crate) fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SeError> {
+    let mut suite = Suite::new(script, None);
     let mut sum = 0.0;
     for head in heads {
-        let status = if head.passed {
-            TestCaseStatus::success()
-        } else {
-            failed(&head.verdict, head.message.clone())
-        };
-        let mut case = TestCase::new(visible_line(&head.serial), status);
-        case.set_classname(script.as_str()).set_time(seconds(head.took));
         let facts =
             head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible_line(value)));
-        case.set_system_out(facts.collect::<String>());
+        let case = Case::new(&head.serial, script, Some(head.took), &facts.collect::<String>());
+        suite.add(if head.passed { case } else { case.failed(&head.verdict, &head.message) });
         sum += head.took.max(0.0);
-        suite.add_test_case(case);
     }
-    suite.set_time(seconds(sum));
-    let mut report = Report::new("spintrue batch");
-    report.add_test_suite(suite);
-    xml(&report)
+    suite.set_time(sum);
+    suite.xml("spintrue batch")
 }

@@ -2,18 +2,17 @@
 
 use crate::record::data::Record;
 use crate::record::tap::RUN;
-use quick_junit::{NonSuccessKind, Report, SerializeError, TestCase, TestCaseStatus, TestSuite};
-use spintrue_head::{visible_line, visible_lines};
+use crate::record::test_report::{Case, Suite};
+use quick_xml::SeError;
 use spintrue_language::Outcome;
-use std::time::Duration;
 
 /// A test case for each check, and a last one for the run itself. Undecided checks are failures of
 /// the type `undecided`, and those that
 /// were planned and not reached are failures too: nothing may pass that was not decided.
-pub(crate) fn junit(record: &Record) -> Result<String, SerializeError> {
+pub(crate) fn junit(record: &Record) -> Result<String, SeError> {
     let identity = &record.identity;
-    let mut suite = TestSuite::new(visible_line(&identity.script));
-    suite.extra.insert("timestamp".into(), zoneless(&identity.started).into());
+    let class = identity.script.as_str();
+    let mut suite = Suite::new(class, Some(zoneless(&identity.started)));
     let is = |is: bool| is.to_string();
     let known = [
         ("spintrue", Some(identity.spintrue.clone())),
@@ -32,72 +31,39 @@ pub(crate) fn junit(record: &Record) -> Result<String, SerializeError> {
     let params = identity.params.iter().map(|(name, v)| (format!("param {name}"), v.clone()));
     let sources = identity.sources.iter().map(|s| (format!("sha256 {}", s.name), s.sha256.clone()));
     for (name, value) in known.chain(faults).chain(params).chain(sources) {
-        suite.add_property((name.as_str(), visible_line(&value).as_str()));
+        suite.add_property(name, &value);
     }
-    let class = visible_line(&identity.script);
     let mut before = 0.0;
     for check in &record.checks.items {
-        let status = match check.outcome {
-            Outcome::Conforms => TestCaseStatus::success(),
-            Outcome::Fails | Outcome::Undecided => failed(check.outcome_text(), check.message()),
-        };
-        let mut case = TestCase::new(visible_line(&check.label), status);
-        case.set_classname(class.as_str()).set_time(seconds(check.time - before));
         let facts = check.facts.iter().map(|(key, value)| format!("{key}: {value}\n"));
-        case.set_system_out(visible_lines(&facts.collect::<String>()).as_ref());
+        let took = Some(check.time - before);
+        let case = Case::new(&check.label, class, took, &facts.collect::<String>());
+        suite.add(match check.outcome {
+            Outcome::Conforms => case,
+            Outcome::Fails | Outcome::Undecided => {
+                case.failed(check.outcome_text(), &check.message())
+            }
+        });
         before = check.time;
-        suite.add_test_case(case);
     }
     let [conforming, failing, undecided] = record.more;
     if conforming + failing + undecided > 0 {
         let message =
             format!("{conforming} conform, {failing} do not conform, {undecided} are undecided");
-        let good = failing + undecided == 0;
-        let status = if good {
-            TestCaseStatus::success()
-        } else {
-            failed("does not conform", message.clone())
-        };
-        let mut case = TestCase::new("further checks", status);
-        case.set_classname(class.as_str()).set_system_out(message);
-        suite.add_test_case(case);
+        let case = Case::new("further checks", class, None, &message);
+        let is_good = failing + undecided == 0;
+        suite.add(if is_good { case } else { case.failed("does not conform", &message) });
     }
     if let Some(end) = &record.end {
-        let status = match end.trouble() {
-            None => TestCaseStatus::success(),
-            Some(message) => {
-                let mut status = TestCaseStatus::non_success(NonSuccessKind::Error);
-                status.set_type(end.verdict.text()).set_message(visible_line(&message));
-                status
-            }
-        };
-        let mut case = TestCase::new(RUN, status);
-        case.set_classname(class.as_str()).set_time(seconds(end.took - before));
         let out = format!("verdict: {}\nhead: {}\n", end.verdict.text(), end.left());
-        case.set_system_out(visible_lines(&out).as_ref());
-        suite.add_test_case(case).set_time(seconds(end.took));
+        let case = Case::new(RUN, class, Some(end.took - before), &out);
+        suite.add(match end.trouble() {
+            None => case,
+            Some(message) => case.broken(end.verdict.text(), &message),
+        });
+        suite.set_time(end.took);
     }
-    let mut report = Report::new("spintrue");
-    report.add_test_suite(suite);
-    xml(&report)
-}
-
-/// A report as XML, which takes no character that shows nothing: U+FFFE makes a file unreadable.
-pub(super) fn xml(report: &Report) -> Result<String, SerializeError> {
-    // The schema knows no count of skipped tests at the outermost element, and none is skipped.
-    let text = report.to_string()?.replacen(" skipped=\"0\"", "", 1);
-    Ok(visible_lines(&text).into_owned())
-}
-
-pub(super) fn failed(kind: &str, message: String) -> TestCaseStatus {
-    let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
-    status.set_type(kind).set_message(visible_line(&message));
-    status
-}
-
-/// A length of head time; nothing where a head's clock went astray.
-pub(super) fn seconds(time: f64) -> Duration {
-    Duration::try_from_secs_f64(time.max(0.0)).unwrap_or_default()
+    suite.xml("spintrue")
 }
 
 /// The schema has date and time to the second, without a zone; ours is in UTC.

@@ -27,6 +27,7 @@ mod recorder;
 mod rounds;
 mod sources;
 mod tap;
+mod test_report;
 mod values;
 mod verify;
 

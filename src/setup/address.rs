@@ -2,15 +2,15 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
+use crate::setup::memory;
 use crate::setup::recording;
 use crate::setup::recording::Recorded;
-use crate::setup::{memory, own};
 use spintrue_head::SharedControl;
 use spintrue_head::WirePlace;
 use spintrue_head::WireTarget;
 use spintrue_head::connect;
-use spintrue_head::{Calls, Link, Rig};
 use spintrue_head::{DEFAULT_BAUD, SerialLine};
+use spintrue_head::{Link, Rig};
 use spintrue_language::BAD_HEAD_DESCRIPTION;
 use spintrue_language::Diagnostic;
 use spintrue_language::{SourceMap, Span};
@@ -175,20 +175,6 @@ pub(super) fn open(address: &str, seed: Option<u64>, faults: &[String]) -> Resul
         }
         return open_wired(place, secret, Arc::default());
     }
-    if let Some(kind) = own::find(address) {
-        if let Some(option) = option {
-            return Err(invalid!(
-                "`{option}` needs a simulated head of spintrue's own, which `{address}` is \
-                 not: leave it out"
-            ));
-        }
-        let (head, gauge) = kind.opened(address)?;
-        let has_gauge = gauge.is_some();
-        let mut link = Rig::new(head, gauge);
-        // Where nothing real moves, nothing need be waited for either.
-        let virtual_time = link.describe().is_ok_and(|head| head.simulated);
-        return Ok(plain(Box::new(link), has_gauge, virtual_time));
-    }
     let simulated = simulated(address, faults)?;
     if let (Some(one), Some(other)) = (seed, simulated.seed)
         && one != other
@@ -241,7 +227,7 @@ pub(crate) fn wired(address: &str) -> Option<Result<(WirePlace, Option<String>),
 
 /// Whether a head is elsewhere and not made from a description.
 pub(crate) fn is_elsewhere(address: &str) -> bool {
-    wired(address).is_some() || own::find(address).is_some()
+    wired(address).is_some()
 }
 
 /// Opens the head at an address for which [`is_elsewhere`] holds; `stop` ends its waits early.

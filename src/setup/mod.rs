@@ -9,18 +9,13 @@ mod limits;
 mod memory;
 pub(crate) mod operator;
 pub(crate) mod options;
-mod own;
 mod recording;
-mod signals;
 
 pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
 };
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
-pub(crate) use own::OwnHead;
-pub(crate) use own::know;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
-pub(crate) use signals::{each_request, end_on_request, stop_on_request};
 
 use crate::disk::{Disk, ImageCache};
 use crate::error::Error;

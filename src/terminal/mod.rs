@@ -11,6 +11,7 @@ pub(crate) mod table;
 pub(crate) mod told;
 pub(crate) mod units;
 
+use spintrue_head::CAUTION;
 use spintrue_head::STEERING;
 use spintrue_head::visible_output;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
@@ -21,11 +22,6 @@ pub(crate) fn wrapped_parts(lead: &str, parts: impl Iterator<Item = String>) -> 
     let parts: Vec<String> = parts.map(|part| part.replace(' ', "\u{1f}")).collect();
     wrapped(&format!("{lead}{}", parts.join(", ")), "").replace('\u{1f}', " ")
 }
-
-/// The caution before everything that moves a head or lets light out.
-pub(crate) const CAUTION: &str = "\
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain
-stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
 
 /// [`CAUTION`] as it is shown before a run, without an end of line.
 pub(crate) fn caution(colour: bool) -> String {

@@ -1,10 +1,10 @@
-//! The program around a head of one's own: everything that spintrue does, with the head at the
-//! address `own`, or `own:open` with its interlock open.
+//! A head of one's own that serves itself: `own_head [open] [HOST:PORT]`; with `open`, its interlock is
+//! open.
 //!
 //! ```sh
-//! cargo run --example own_head -- head check own --trims --spin --allow-light
-//! cargo run --example own_head -- run scripts/bring_up.spt --head own
-//! cargo run --example own_head -- serve --head own
+//! cargo run --manifest-path docs/examples/own_head/Cargo.toml
+//! spintrue head check tcp://127.0.0.1:5025 --trims --switch --spin --allow-light
+//! spintrue run scripts/bring_up.spt --head tcp://127.0.0.1:5025
 //! ```
 
 mod board;
@@ -12,25 +12,31 @@ mod head;
 
 use board::Imaginary;
 use head::{OwnGauge, OwnHead};
-use crate::cli;
-use crate::cli::{HeadAndGauge, main_with};
+use spintrue_head::{Listen, ServeOptions, serve};
 use std::cell::RefCell;
 use std::process::ExitCode;
 use std::rc::Rc;
 
-/// Opens the head; `rest` is what stands behind `own:`.
-fn open(rest: &str) -> Result<HeadAndGauge, String> {
+fn main() -> ExitCode {
     let mut board = Imaginary::new();
-    board.interlock = match rest {
-        "" => true,
-        "open" => false,
-        other => return Err(format!("behind `own:` stands `open` or nothing, not `{other}`")),
-    };
+    let mut options = ServeOptions::default();
+    for argument in std::env::args().skip(1) {
+        match (argument.as_str(), argument.parse()) {
+            ("open", _) => board.interlock = false,
+            (_, Ok(address)) => options.listen = vec![Listen::Socket(address)],
+            (other, Err(_)) => {
+                eprintln!("error: `{other}`: write `open`, or HOST:PORT such as 127.0.0.1:5025");
+                return ExitCode::from(2);
+            }
+        }
+    }
     let board = Rc::new(RefCell::new(board));
     let head = OwnHead::new(Rc::clone(&board));
-    Ok((Box::new(head), Some(Box::new(OwnGauge { board }))))
-}
-
-fn main() -> ExitCode {
-    main_with(&[cli::OwnHead { name: "own", open }])
+    match serve(Box::new(head), Some(Box::new(OwnGauge { board })), options) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("error: {error}");
+            ExitCode::FAILURE
+        }
+    }
 }

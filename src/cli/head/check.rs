@@ -2,7 +2,7 @@
 
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::options::{Recording, Surroundings};
-use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, stop_on_request, wired};
+use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, wired};
 use crate::terminal::told::left_text;
 use crate::terminal::{
     BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped,
@@ -12,6 +12,7 @@ use serde_json::{Value, json};
 use spintrue_head::Calls;
 use spintrue_head::WireTarget;
 use spintrue_head::is_controlled_by_other;
+use spintrue_head::stop_on_request;
 use spintrue_head::{
     CONTRACTS, Contract, ContractOutcome, ContractReport, Permissions, run_contracts_with,
 };

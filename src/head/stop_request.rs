@@ -1,23 +1,30 @@
 //! Stop requests: Ctrl-C and other signals stop what runs, so that the head is made safe.
 
-use crate::error::{Error, invalid};
+#![allow(clippy::disallowed_methods, reason = "this file is about signals of the system")]
+
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::flag::register;
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+use thiserror::Error;
+
+/// Stop requests would be missed.
+#[derive(Debug, Error)]
+#[error("signals such as Ctrl-C cannot be watched for, so nothing is run: {0}")]
+pub struct SignalsError(#[from] io::Error);
 
 /// Sets flags on Ctrl-C (SIGINT), Ctrl-\ (SIGQUIT), a request to end (SIGTERM) and a closed terminal
 /// (SIGHUP). Ctrl-Z does not suspend: the head would be unwatched meanwhile.
-pub(crate) fn stop_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), Error> {
+pub fn stop_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), SignalsError> {
     for flag in flags {
-        register(SIGINT, flag.clone()).map_err(unwatched)?;
+        register(SIGINT, flag.clone())?;
     }
     end_on_request(flags)
 }
 
 /// Sets flags on a request to end the program, and not on Ctrl-C.
-pub(crate) fn end_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), Error> {
+pub fn end_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), SignalsError> {
     let register_all = || -> io::Result<()> {
         for flag in flags {
             register(SIGTERM, flag.clone())?;
@@ -32,26 +39,22 @@ pub(crate) fn end_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), Error> {
         register(signal_hook::consts::SIGTSTP, Arc::new(AtomicBool::new(false)))?;
         Ok(())
     };
-    register_all().map_err(unwatched)
-}
-
-fn unwatched(error: io::Error) -> Error {
-    invalid!("signals such as Ctrl-C cannot be watched for, so nothing is run: {error}")
+    Ok(register_all()?)
 }
 
 /// Calls a function at each stop request, on a thread of its own.
 #[cfg(unix)]
-pub(crate) fn each_request(call: impl Fn() + Send + 'static) -> Result<(), Error> {
+pub fn each_request(call: impl Fn() + Send + 'static) -> Result<(), SignalsError> {
     use signal_hook::consts::{SIGHUP, SIGQUIT};
     let signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM, SIGHUP, SIGQUIT]);
-    let mut signals = signals.map_err(unwatched)?;
+    let mut signals = signals?;
     std::thread::spawn(move || signals.forever().for_each(|_| call()));
     end_on_request(&[])
 }
 
 /// Calls a function at each stop request, on a thread of its own.
 #[cfg(not(unix))]
-pub(crate) fn each_request(call: impl Fn() + Send + 'static) -> Result<(), Error> {
+pub fn each_request(call: impl Fn() + Send + 'static) -> Result<(), SignalsError> {
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_request(std::slice::from_ref(&stop))?;
     std::thread::spawn(move || {
