@@ -387,3 +387,8 @@ pub trait Head {
     /// their [`signals::AtSafe`] says, whatever fails on the way; returns what was measured then.
     fn make_safe(&mut self, keep_spinning: bool) -> SafeState;
 }
+
+/// The Rust of the guide is compiled as well.
+#[cfg(doctest)]
+#[doc = include_str!("../../docs/heads.md")]
+struct Guide;

@@ -395,31 +395,28 @@ def guide(defect):
 
 def guide_in_rust(defect):
     page = (ROOT / "docs/heads.md").read_text()
-    *commands, serve = marked(page, "by the example").splitlines()
-    start = "cargo run --example own_head -- "
-    own = pathlib.Path(PROGRAM).parent / "examples/own_head"
-    for command in commands:
-        given = command.removeprefix(start).split()
-        done = subprocess.run([own, *given], cwd=ROOT, capture_output=True, text=True)
-        assert command.startswith(start) and done.returncode == 0, (command, done.stdout, done.stderr)
-    serving = subprocess.Popen(
-        [own, *serve.removeprefix(start).split(), "--listen", "127.0.0.1:0"], stdout=subprocess.PIPE, text=True
-    )
+    start = marked(page, "the example").strip()
+    assert start == "cargo run --manifest-path docs/examples/own_head/Cargo.toml", start
+    own = ROOT / "docs/examples/own_head"
+    manifest = (own / "Cargo.toml").read_text()
+    depends = manifest.split("[dependencies]")[1].split("[workspace]")[0]
+    assert re.findall(r"(?m)^([\w-]+) =", depends) == ["spintrue-head"], depends
+    serving = subprocess.Popen([*start.split(), "--", "127.0.0.1:0"], cwd=ROOT, stdout=subprocess.PIPE, text=True)
     said = ""
     while "officer decide" not in said:
         line = serving.stdout.readline()
         assert line, said
         said += line
     address = re.search(r"tcp://[\d.]+:\d+", said).group()
-    done = subprocess.run([PROGRAM, "head", "check", address, *ALL], capture_output=True, text=True)
-    assert done.returncode == 0 and ", 0 broken, " in done.stdout, done.stdout + done.stderr
+    for command in marked(page, "by the example").splitlines():
+        program, *rest = command.replace("tcp://127.0.0.1:5025", address).split()
+        assert program == "spintrue" and address in rest, command
+        done = subprocess.run([PROGRAM, *rest], cwd=ROOT, capture_output=True, text=True)
+        assert done.returncode == 0, (command, done.stdout, done.stderr)
     serving.terminate()
-    assert serving.wait(PATIENCE) == 0
-    for address, why in (
-        ("own:shut", "behind `own:` stands"), ("own --seed 3", "leave it out"), ("owl", "no head"),
-    ):
-        done = subprocess.run([own, "head", "check", *address.split()], capture_output=True, text=True)
-        assert done.returncode == 2 and why in " ".join(done.stderr.split()), (address, done.stderr)
+    assert serving.wait(PATIENCE) == 0 and serving.stdout.read().endswith("ended\n")
+    done = subprocess.run([*start.split(), "--", "owl"], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 2 and "`owl`: write `open`" in done.stderr, done.stderr
 
 
 # Parts of the example, without a server.

@@ -4,18 +4,6 @@
 //! [`run`] tries them from harmless to light, leaves out what was not allowed, and makes the head
 //! safe at the end in any case. It talks to the head itself, without the guard that scripts
 //! have, since the head must refuse by itself what is wrong.
-//!
-//! ```
-//! use spintrue::head::contract::{self, Permissions, Outcome};
-//! use spintrue::head::{Rig, sim};
-//!
-//! let (head, gauge) = sim::open(None, 1).unwrap();
-//! let allowed = Permissions { trims: true, switches: true, motion: true, light: true };
-//! let link = Rig::new(Box::new(head), Some(Box::new(gauge)));
-//! let report = contract::run(Box::new(link), allowed);
-//! assert!(report.outcomes.iter().all(|(_, outcome)| !matches!(outcome, Outcome::Broken(_))));
-//! assert!(report.safe.laser_off);
-//! ```
 
 mod light;
 mod moves;
