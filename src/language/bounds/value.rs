@@ -188,12 +188,12 @@ impl Walk<'_> {
                 };
                 Num::flag(known).after(&[&v, &l, &h])
             }
-            Flag::SameFlag(a, b, same) => {
+            Flag::EqualFlags(a, b, same) => {
                 let (a, b) = (self.flag(a), self.flag(b));
                 let known = a.as_flag().zip(b.as_flag()).map(|(a, b)| (a == b) == *same);
                 Num::flag(known).after(&[&a, &b])
             }
-            Flag::SameRef(a, b, _) => {
+            Flag::EqualRefs(a, b, _) => {
                 self.reference(a);
                 self.reference(b);
                 Num::flag(None)

@@ -238,9 +238,9 @@ pub enum Flag {
     /// `x within low .. high`
     Within(Box<Number>, Box<Number>, Box<Number>),
     /// Of flags: equal, or not when false.
-    SameFlag(Box<Flag>, Box<Flag>, bool),
+    EqualFlags(Box<Flag>, Box<Flag>, bool),
     /// Of texts, lists and records: equal, or not when false.
-    SameRef(Box<Ref>, Box<Ref>, bool),
+    EqualRefs(Box<Ref>, Box<Ref>, bool),
     /// Out of a list or record.
     Access(Access),
     /// A routine's result.

@@ -123,10 +123,10 @@ impl<'p> Node<'p> {
             },
             Node::Flag(flag) => match flag {
                 Flag::Not(a) => parts.all([a]),
-                Flag::And(a, b) | Flag::Or(a, b) | Flag::SameFlag(a, b, _) => parts.all([a, b]),
+                Flag::And(a, b) | Flag::Or(a, b) | Flag::EqualFlags(a, b, _) => parts.all([a, b]),
                 Flag::Compare(_, a, b) => parts.all([a, b]),
                 Flag::Within(a, b, c) => parts.all([a, b, c]),
-                Flag::SameRef(a, b, _) => parts.all([a, b]),
+                Flag::EqualRefs(a, b, _) => parts.all([a, b]),
                 Flag::Access(access) => parts.access(access),
                 Flag::Constant(_) | Flag::Local(_) | Flag::Call(_) | Flag::Builtin(_) => {}
             },

@@ -66,11 +66,11 @@ impl Linker<'_> {
                     Ok(low <= x && x <= high)
                 })
             }
-            Flag::SameFlag(a, b, same) => {
+            Flag::EqualFlags(a, b, same) => {
                 let (a, b, same) = (self.flag(a), self.flag(b), *same);
                 Box::new(move |machine| Ok((a(machine)? == b(machine)?) == same))
             }
-            Flag::SameRef(a, b, same) => {
+            Flag::EqualRefs(a, b, same) => {
                 let (a, b, same) = (self.reference(a), self.reference(b), *same);
                 Box::new(move |machine| {
                     let first = a(machine)?;
