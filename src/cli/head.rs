@@ -1,12 +1,12 @@
 //! `head`: what concerns a head itself, without a script; one file per subcommand.
 
-mod check;
 mod describe;
 mod expose;
 mod new;
+mod test;
 mod trace;
 
-use crate::error::Error;
+use crate::error::{Error, invalid};
 use clap::{Args, Subcommand};
 
 #[derive(Args)]
@@ -17,9 +17,6 @@ pub(super) struct Options {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Test a head against the head contract, harmless tests first
-    #[command(after_help = check::AFTER_HELP)]
-    Check(check::Options),
     /// Show what a head is: facets, geometry, limits, and how long its calls may take
     #[command(after_help = describe::AFTER_HELP)]
     Describe(describe::Options),
@@ -29,17 +26,29 @@ enum Command {
     /// Write a description of a simulated head to start from
     #[command(after_help = new::AFTER_HELP)]
     New(new::Options),
+    /// Test a head against the head contract, harmless tests first
+    #[command(after_help = test::AFTER_HELP)]
+    Test(test::Options),
     /// Show a recording, one call per line
     #[command(after_help = trace::AFTER_HELP)]
     Trace(trace::Options),
+    /// The former name of `test`
+    #[command(hide = true)]
+    Check {
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+        rest: Vec<String>,
+    },
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     match &options.command {
-        Command::Check(options) => check::run(options),
         Command::Describe(options) => describe::run(options),
         Command::Expose(options) => expose::run(options),
         Command::New(options) => new::run(options),
+        Command::Test(options) => test::run(options),
         Command::Trace(options) => trace::run(options),
+        Command::Check { rest } => {
+            Err(invalid!("the command is now called `test`: spintrue head test {}", rest.join(" ")))
+        }
     }
 }

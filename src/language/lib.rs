@@ -80,7 +80,7 @@ pub use source::{SourceId, SourceMap, Span};
 pub use station::{Station, StationError};
 pub use statistics::capability::{cp, cpk, cpk_doubt};
 pub use statistics::control::{
-    Individuals, Rule as ChartRule, individuals as individuals_chart, signals as chart_violations,
+    Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,
 };
 pub use statistics::describe::{deviation, mean};
 pub use syntax::format::{NotFormatted, format as format_source};

@@ -1,6 +1,6 @@
 """Tests the worked example of a head on the wire in Python from outside, with and without defects.
 
-The tests cover every contract of `spintrue head check`, scripts/bring_up.spt unchanged, and the rules of
+The tests cover every contract of `spintrue head test`, scripts/bring_up.spt unchanged, and the rules of
 docs/wire.md. One client controls. If it is killed or falls silent, the head is safe within the limit. A
 server that is terminated makes the head safe, and invalid input does no harm.
 """
@@ -114,9 +114,9 @@ def served(defect, *options):
 
 
 def checked(server, *options):
-    """The results of `head check` by contract, and the skipped contracts."""
+    """The results of `head test` by contract, and the skipped contracts."""
     done = subprocess.run(
-        [PROGRAM, "head", "check", server.address, "--json", *options], capture_output=True, text=True
+        [PROGRAM, "head", "test", server.address, "--json", *options], capture_output=True, text=True
     )
     lines = [json.loads(line) for line in done.stdout.splitlines()]
     assert lines and lines[-1]["event"] == "end", done.stderr

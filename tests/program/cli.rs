@@ -314,7 +314,7 @@ fn no_file_is_overwritten_unasked() {
         "head expose page.pbm --out out",
         "head expose page.pbm --trim --out other --before out",
         "run s.spt --trace out",
-        "head check sim --trace out",
+        "head test sim --trace out",
         "run expose_page.spt --picture out",
         "history trend a.sqlite v --with-simulated --html out",
     ] {

@@ -257,13 +257,13 @@ fn lists_and_descriptions_with_errors_move_nothing() {
             "simulate example.spt",
             "batch example.spt --list heads.csv --record kept",
             "head expose page.pbm",
-            "head check",
+            "head test",
             "serve --listen 127.0.0.1:0",
         ] {
             let address = "sim:head.toml";
             let mut words: Vec<&str> = arguments.split(' ').collect();
             match arguments {
-                "head check" => words.push(address),
+                "head test" => words.push(address),
                 _ => words.extend(["--head", address]),
             }
             let ended = spintrue(&folder, &words);

@@ -290,27 +290,27 @@ fn heads_are_checked_from_the_command_line() {
         ("sim:scripts/heads/twelve_large.toml", 0),
         ("sim:scripts/heads/eight_badly_made.toml", 1),
     ] {
-        let mut arguments = vec!["head", "check", address];
+        let mut arguments = vec!["head", "test", address];
         arguments.extend(all);
         let output = at_root(&arguments);
         assert_eq!(output.code, Some(code), "{address}: {}", output.out);
     }
     let trace = folder.path("check.trace");
-    let mut arguments = vec!["head", "check", "sim", "--fault", "index_missing", "--trace", &trace];
+    let mut arguments = vec!["head", "test", "sim", "--fault", "index_missing", "--trace", &trace];
     arguments.extend(all);
     let output = at_root(&arguments);
     assert_eq!(output.code, Some(1));
     insta::assert_snapshot!("checked", output.out);
     let head = format!("replay:{trace}");
-    let mut arguments = vec!["head", "check", &head];
+    let mut arguments = vec!["head", "test", &head];
     arguments.extend(all);
     let replayed = at_root(&arguments);
     assert_eq!(rest(&replayed), rest(&output));
     assert!(replayed.error.is_empty(), "{}", replayed.error);
-    let silent = at_root(&["head", "check", "sim", "--fault", "link_silent", "--json"]);
+    let silent = at_root(&["head", "test", "sim", "--fault", "link_silent", "--json"]);
     assert_eq!(silent.code, Some(3));
     json_lines(&silent.out);
-    let refused = at_root(&["head", "check", "sim", "--allow-light"]);
+    let refused = at_root(&["head", "test", "sim", "--allow-light"]);
     assert_eq!(refused.code, Some(2));
 }
 

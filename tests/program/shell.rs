@@ -52,14 +52,14 @@ spin(4800 rpm)
 wait until locked() within 20 s
 let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
 /// One measured line per facet.
-routine traced(plan: plan) -> list of line {
+routine measured_lines(plan: plan) -> list of line {
     arm at 35 % { return [test_line(k, plan) for k in facets()] }
 }
-let seen = traced(plan)
+let seen = measured_lines(plan)
 load(corrected(no_trims(), seen, plan))
 undo
 load(corrected(no_trims(), seen, plan))
-let seen = traced(plan)
+let seen = measured_lines(plan)
 worst(seen).in_scan
 expect \"in-scan\": worst(seen).in_scan <= largest
 wait 250 ms

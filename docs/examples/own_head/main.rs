@@ -3,7 +3,7 @@
 //!
 //! ```sh
 //! cargo run --manifest-path docs/examples/own_head/Cargo.toml
-//! spintrue head check tcp://127.0.0.1:5025 --trims --switch --spin --allow-light
+//! spintrue head test tcp://127.0.0.1:5025 --trims --switch --spin --allow-light
 //! spintrue run scripts/bring_up.spt --head tcp://127.0.0.1:5025
 //! ```
 

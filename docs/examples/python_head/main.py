@@ -1,7 +1,7 @@
 """Connects hardware, controller and server, and serves until terminated.
 
   python3 docs/examples/python_head/main.py --port 5025
-  spintrue head check tcp://127.0.0.1:5025 --trims --spin --allow-light
+  spintrue head test tcp://127.0.0.1:5025 --trims --spin --allow-light
 
 Lasers and rotors hurt people. No software is a safety function: the interlock chain of the hardware stands
 on its own. IEC 60825-1, local codes and the laser safety officer decide.

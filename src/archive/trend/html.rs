@@ -11,7 +11,7 @@ use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 500;
-/// Newest runs with signals, and blocks of capability, that are listed.
+/// Newest runs with rule violations, and blocks of capability, that are listed.
 const MAX_ROWS: usize = 60;
 /// With fewer runs control limits are rough (common practice, no source).
 const MIN_RUNS: usize = 25;
@@ -34,13 +34,13 @@ pub(crate) fn page(trend: &Trend) -> String {
                 (ranges(trend))
             }
             @if let Some(capability) = &trend.capability { (over_time(trend, capability)) }
-            (signals(trend))
+            (violations(trend))
         }
         footer {
             h2 { "How to read this" }
             p {
                 "The centre is the mean of all runs, the control limits lie three sigma beside it, with "
-                "sigma from the mean moving range of two over d2 = 1.128. A signal says where to look; "
+                "sigma from the mean moving range of two over d2 = 1.128. A violation says where to look; "
                 "whether a head conforms is the script's to say."
             }
             @if trend.capability.is_some() {
@@ -66,7 +66,7 @@ fn summary(trend: &Trend) -> Markup {
     html! {
         div class=(if counted.is_empty() && fits { "verdict good" } else { "verdict open" }) role="status" {
             strong { (if counted.is_empty() { "IN CONTROL" } else { "SIGNALS" }) }
-            @if counted.is_empty() { span { "No run gave a signal." } }
+            @if counted.is_empty() { span { "No run breaks a rule." } }
             @for (count, name) in &counted { span { (count) " \u{d7} " (name) } }
             @if !fits { span { "The values do not fit between the limits: Cpk is below 1.00." } }
             @if trend.series.points.len() < MIN_RUNS {
@@ -114,7 +114,7 @@ fn individuals(trend: &Trend) -> Markup {
         lines.extend(limits.high.map(|at| allowed(at, "most allowed")));
     }
     let values = trend.values();
-    let told = "Runs with signals are diamonds.";
+    let told = "Runs with rule violations are diamonds.";
     let words = format!("{}{}", visible_line(&trend.series.label), trend.unit("in "));
     chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).map(|rule| rule.text()).collect();
@@ -259,8 +259,8 @@ fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
     framed(&plot, &plot.drawn(marks, caption))
 }
 
-/// The runs with signals, newest first.
-fn signals(trend: &Trend) -> Markup {
+/// The runs with rule violations, newest first.
+fn violations(trend: &Trend) -> Markup {
     let mut runs: Vec<(usize, Vec<&str>)> = Vec::new();
     for (at, name) in trend.named().into_iter().rev() {
         match runs.last_mut().filter(|(last, _)| *last == at) {
@@ -270,16 +270,16 @@ fn signals(trend: &Trend) -> Markup {
     }
     let older = runs.len().saturating_sub(MAX_ROWS);
     html! {
-        section aria-labelledby="signals" {
-            h2 id="signals" { "Runs with signals" }
+        section aria-labelledby="violations" {
+            h2 id="violations" { "Runs with rule violations" }
             @if runs.is_empty() { p { "None: the series is in control." } } @else {
-                div.wide tabindex="0" role="region" aria-label="table of signals" { table {
+                div.wide tabindex="0" role="region" aria-label="table of rule violations" { table {
                     thead { tr {
                         th.number scope="col" { "run" }
                         th scope="col" { "started (UTC)" }
                         th scope="col" { "head" }
                         th.number scope="col" { "value" (trend.unit("in ")) }
-                        th scope="col" { "signals" }
+                        th scope="col" { "rule violations" }
                     } }
                     tbody { @for (at, names) in runs.iter().take(MAX_ROWS) {
                         @if let Some(point) = trend.series.points.get(*at) { tr {

@@ -1,7 +1,7 @@
-//! A value over the runs: control charts, signals and capability. Plain data.
+//! A value over the runs: control charts, rule violations and capability. Plain data.
 
 use spintrue_head::{noise_of, show_number};
-use spintrue_language::{ChartRule, Individuals, chart_violations, individuals_chart};
+use spintrue_language::{ChartRule, Individuals, individuals_chart, rule_violations};
 use spintrue_language::{cp, cpk, cpk_doubt};
 use spintrue_language::{deviation, mean};
 
@@ -55,7 +55,7 @@ pub(crate) struct Trend {
     /// From each value to the next.
     pub ranges: Vec<f64>,
     /// Where the values break which rules.
-    pub signals: Vec<(usize, ChartRule)>,
+    pub violations: Vec<(usize, ChartRule)>,
     /// Values whose step from the one before is beyond its limit.
     pub leaps: Vec<usize>,
     pub capability: Option<Capability>,
@@ -158,8 +158,8 @@ impl Trend {
             values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
         // Where nothing ever moves, rounding of the mean alone would break rules.
         let moves = charts.deviation > 0.0;
-        let signals = if moves {
-            chart_violations(&values, charts.values.centre, charts.deviation)
+        let violations = if moves {
+            rule_violations(&values, charts.values.centre, charts.deviation)
         } else {
             Vec::new()
         };
@@ -171,7 +171,7 @@ impl Trend {
             long: limits.indices(charts.values.centre, deviation(&values)),
             blocks: blocks(&values, limits, block),
         });
-        Some(Trend { series, charts, ranges, signals, leaps, capability })
+        Some(Trend { series, charts, ranges, violations, leaps, capability })
     }
 
     /// A value with as many digits as tell the values apart.
@@ -210,12 +210,12 @@ impl Trend {
 
     /// The rules that a value breaks.
     pub(crate) fn rules_at(&self, at: usize) -> impl Iterator<Item = ChartRule> {
-        let from = self.signals.partition_point(|(index, _)| *index < at);
-        let of = self.signals.iter().skip(from).take_while(move |(index, _)| *index == at);
+        let from = self.violations.partition_point(|(index, _)| *index < at);
+        let of = self.violations.iter().skip(from).take_while(move |(index, _)| *index == at);
         of.map(|(_, rule)| *rule)
     }
 
-    /// How often each signal was given, of those that were.
+    /// How often each violation was given, of those that were.
     pub(crate) fn counted(&self) -> Vec<(usize, &'static str)> {
         let all = self.named();
         let names = ChartRule::ALL.iter().map(|rule| rule.text()).chain([LEAP]);
@@ -224,10 +224,10 @@ impl Trend {
         counts.filter(|(count, _)| *count > 0).collect()
     }
 
-    /// All signals of both charts by name, oldest first.
+    /// All rule violations of both charts by name, oldest first.
     pub(crate) fn named(&self) -> Vec<(usize, &'static str)> {
         let mut all: Vec<(usize, &str)> =
-            self.signals.iter().map(|(at, rule)| (*at, rule.text())).collect();
+            self.violations.iter().map(|(at, rule)| (*at, rule.text())).collect();
         all.extend(self.leaps.iter().map(|at| (*at, LEAP)));
         all.sort_by_key(|(at, _)| *at);
         all
@@ -277,12 +277,12 @@ mod tests {
     }
 
     #[test]
-    fn a_leap_and_its_signal_are_found() {
+    fn a_leap_and_its_violation_are_found() {
         let mut values: Vec<f64> = (0..20).map(|k| f64::from(k % 2)).collect();
         values.push(9.0);
         let trend = Trend::new(series(&values), None, 25).unwrap();
         assert_eq!(trend.leaps, [20]);
-        assert!(trend.signals.contains(&(20, ChartRule::BeyondThree)), "{:?}", trend.signals);
+        assert!(trend.violations.contains(&(20, ChartRule::BeyondThree)), "{:?}", trend.violations);
         assert_eq!(trend.heads(), 1);
     }
 
@@ -291,7 +291,7 @@ mod tests {
         let mut values = [0.3; 40];
         values[7] = 0.1 + 0.2;
         let trend = Trend::new(series(&values), None, 25).unwrap();
-        assert!(trend.signals.is_empty() && trend.leaps.is_empty());
+        assert!(trend.violations.is_empty() && trend.leaps.is_empty());
         assert_eq!(trend.decimals(), None);
     }
 

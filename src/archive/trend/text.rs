@@ -6,8 +6,8 @@ use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 30;
-/// Newest signals that are listed.
-const MAX_SIGNALS: usize = 15;
+/// Newest rule violations that are listed.
+const MAX_VIOLATIONS: usize = 15;
 /// Newest blocks of capability that are shown.
 const MAX_BLOCKS: usize = 12;
 /// Columns of a chart.
@@ -221,9 +221,9 @@ fn chart(
     text + &and_older(from, colour)
 }
 
-/// The signals by name and count, then the newest.
+/// The rule violations by name and count, then the newest.
 fn named(trend: &Trend, colour: bool) -> String {
-    let mut text = format!("\n{}\n", styled("Signals", BOLD, colour));
+    let mut text = format!("\n{}\n", styled("Rule violations", BOLD, colour));
     let all = trend.named();
     if all.is_empty() {
         text.push_str("  none: the series is in control\n");
@@ -232,12 +232,12 @@ fn named(trend: &Trend, colour: bool) -> String {
     for (count, name) in trend.counted() {
         text.push_str(&format!("  {count:>6} x {name}\n"));
     }
-    for (at, name) in all.iter().rev().take(MAX_SIGNALS) {
+    for (at, name) in all.iter().rev().take(MAX_VIOLATIONS) {
         if let Some(point) = trend.series.points.get(*at) {
             let serial = cut(&visible_line(&point.serial), 12);
             let started = day_and_minute(&point.started);
             text.push_str(&format!("  {started}  {serial:<12}  {name}\n"));
         }
     }
-    text + &and_older(all.len().saturating_sub(MAX_SIGNALS), colour)
+    text + &and_older(all.len().saturating_sub(MAX_VIOLATIONS), colour)
 }

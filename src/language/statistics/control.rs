@@ -137,7 +137,7 @@ impl Rule {
 /// Where a series breaks which rules: the Western Electric rules and the two on trends, as
 /// NIST/SEMATECH e-Handbook 6.3.2 gives them (from memory). The index is that of the value which
 /// completes the pattern.
-pub fn signals(values: &[f64], centre: f64, deviation: f64) -> Vec<(usize, Rule)> {
+pub fn rule_violations(values: &[f64], centre: f64, deviation: f64) -> Vec<(usize, Rule)> {
     let ends = (0..values.len()).filter_map(|end| Some((end, values.get(..=end)?)));
     ends.flat_map(|(end, seen)| {
         let broken = move |rule: &Rule| rule.broken(seen, centre, deviation);
@@ -148,7 +148,7 @@ pub fn signals(values: &[f64], centre: f64, deviation: f64) -> Vec<(usize, Rule)
 
 #[cfg(test)]
 mod tests {
-    use super::{Rule, d2, individuals, signals};
+    use super::{Rule, d2, individuals, rule_violations};
 
     #[allow(clippy::approx_constant, reason = "digits as the table prints them")]
     /// The usual table of a textbook (read), and 2 / sqrt(pi) for two (derived).
@@ -178,14 +178,14 @@ mod tests {
         assert!((charts.values.centre - reach - 45.8159).abs() < 1e-4);
         assert!((charts.values.high - charts.values.centre - reach / rounded).abs() < 1e-12);
         assert!((charts.ranges.high / charts.ranges.centre - 3.267).abs() < 5e-4);
-        assert_eq!(signals(&batches, charts.values.centre, charts.deviation), []);
+        assert_eq!(rule_violations(&batches, charts.values.centre, charts.deviation), []);
         assert_eq!(individuals(&[1.0]), None);
     }
 
     /// Each rule by a series that just breaks it, and by one that just does not.
     #[test]
     fn each_rule_is_broken_by_its_pattern_only() {
-        let only = |values: &[f64]| signals(values, 0.0, 1.0);
+        let only = |values: &[f64]| rule_violations(values, 0.0, 1.0);
         assert_eq!(only(&[0.5, -3.1, 0.5]), [(1, Rule::BeyondThree)]);
         assert_eq!(only(&[3.0]), []);
         assert_eq!(only(&[2.1, 0.0, 2.1]), [(2, Rule::TwoBeyondTwo)]);

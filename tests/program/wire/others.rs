@@ -65,7 +65,7 @@ fn a_shell_that_only_looks_says_so_and_can_make_the_head_safe() {
 fn contracts_are_not_tried_under_another_client() {
     let server = Server::with(&["--dead-man", "60s"]);
     let mut first = turning(&server);
-    let refused = run(&["head", "check", &server.address()]);
+    let refused = run(&["head", "test", &server.address()]);
     assert_eq!(refused.code, Some(2));
     assert!(refused.words().contains("another client controls the head"), "{}", refused.words());
     assert_eq!(first.ask("ROT:TARG?;:CONT:OWN?"), "5.0E+2;SELF");

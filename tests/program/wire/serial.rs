@@ -66,7 +66,7 @@ fn a_head_at_a_serial_line_keeps_every_contract() {
     let cable = Cable::new();
     let _server = cable.server(&[]);
     let options = ["--trims", "--spin", "--allow-light"];
-    let checked = run(&[&["head", "check", &cable.address], &options[..]].concat());
+    let checked = run(&[&["head", "test", &cable.address], &options[..]].concat());
     assert!(checked.code == Some(0), "{}", checked.all());
     assert!(!checked.all().contains("BROKEN"), "{}", checked.all());
 }

@@ -72,6 +72,6 @@ fn a_script_does_there_what_it_does_here() {
 fn the_contracts_hold_over_the_wire() {
     let server = server();
     let options = ["--trims", "--switch", "--spin", "--allow-light"];
-    let checked = run(&[&["head", "check", &server.address()], &options[..]].concat());
+    let checked = run(&[&["head", "test", &server.address()], &options[..]].concat());
     assert_eq!(checked.code, Some(0), "{}", checked.all());
 }

@@ -1,4 +1,4 @@
-//! `head check`: tests a head against the head contract.
+//! `head test`: tests a head against the head contract.
 
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::options::{Recording, Surroundings};
@@ -40,10 +40,10 @@ Exit codes:
   130  interrupted
 
 Examples:
-  spintrue head check sim
-  spintrue head check sim --trims --spin
-  spintrue head check sim --trims --spin --allow-light --trace check.trace
-  spintrue head check sim:my_head.toml --spin --json";
+  spintrue head test sim
+  spintrue head test sim --trims --spin
+  spintrue head test sim --trims --spin --allow-light --trace check.trace
+  spintrue head test sim:my_head.toml --spin --json";
 
 #[derive(Args)]
 pub(super) struct Options {
