@@ -3,8 +3,8 @@
 use crate::record::data::{Page, Picture};
 use crate::record::picture::{draw, encode};
 use spintrue_language::banding;
-use spintrue_sim::Sheet;
-use spintrue_sim::Showing;
+use spintrue_sim::{Sheet, ShowError, Showing};
+use thiserror::Error;
 
 /// Most pictures of a record.
 const MAX_PICTURES: usize = 4;
@@ -22,19 +22,29 @@ pub(crate) fn pages(sheets: &[Sheet], showing: &Showing) -> Vec<Page> {
         picture: if number > MAX_PICTURES {
             Picture::Missing(format!("a record shows the first {MAX_PICTURES} pages"))
         } else {
-            encoded(sheet, showing).unwrap_or_else(Picture::Missing)
+            encoded(sheet, showing).unwrap_or_else(|error| Picture::Missing(error.to_string()))
         },
     };
     numbered.map(page).collect()
 }
 
-fn encoded(sheet: &Sheet, showing: &Showing) -> Result<Picture, String> {
-    let picture = draw(sheet, showing).map_err(|error| error.to_string())?;
+/// Why a page has no picture.
+#[derive(Debug, Error)]
+enum PictureError {
+    #[error(transparent)]
+    Show(#[from] ShowError),
+    #[error(transparent)]
+    Encode(#[from] png::EncodingError),
+    #[error("it would take more than {} MiB; `--picture` writes it to a file", MAX_BYTES >> 20)]
+    TooLarge,
+}
+
+fn encoded(sheet: &Sheet, showing: &Showing) -> Result<Picture, PictureError> {
+    let picture = draw(sheet, showing)?;
     let mut png = Vec::new();
-    encode(&mut png, &picture).map_err(|error| error.to_string())?;
+    encode(&mut png, &picture)?;
     if png.len() > MAX_BYTES {
-        let most = MAX_BYTES >> 20;
-        return Err(format!("it would take more than {most} MiB; `--picture` writes it to a file"));
+        return Err(PictureError::TooLarge);
     }
     Ok(Picture::Png { png, width: picture.width, height: picture.height })
 }

@@ -453,16 +453,7 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 /// Something stands where the statement, or the element, should have ended.
 fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let found = stuck.found()?;
-    let starts_operand = matches!(
-        found,
-        Token::Name(_)
-            | Token::Number(_)
-            | Token::Quote
-            | Token::ParenOpen
-            | Token::ListOpen
-            | Token::RecordOpen
-            | Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)
-    );
+    let starts_operand = starts_operand(found);
     if matches!(stuck.token(-1), Some(Token::Unit(_))) && stuck.word(-1) == "%" && starts_operand {
         return Some(
             Diagnostic::error(
@@ -474,39 +465,13 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .help("what is left of a division is `a mod b`"),
         );
     }
-    let after_operand = matches!(
-        stuck.token(-1),
-        Some(
-            Token::Name(_)
-                | Token::Number(_)
-                | Token::Unit(_)
-                | Token::Power(_)
-                | Token::Unquote
-                | Token::ParenClose
-                | Token::ListClose
-                | Token::RecordClose
-                | Token::BlockClose
-                | Token::Keyword(Keyword::True | Keyword::False)
-        )
-    );
+    let after_operand = stuck.token(-1).is_some_and(ends_operand);
     let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
     if stuck.expects("an expression") || !after_operand || in_use {
         return None;
     }
     if found == Token::ParenOpen {
-        let report = Diagnostic::error(codes::LEFT_OVER, "only a name can be called", stuck.span);
-        let field = stuck.token(-2) == Some(Token::Dot);
-        return Some(if field {
-            let name = stuck.word(-1);
-            let of = match (stuck.token(-3), stuck.token(-4)) {
-                (Some(Token::Name(_)), before) if before != Some(Token::Dot) => stuck.word(-3),
-                _ => "value",
-            };
-            let more = if stuck.token(1) == Some(Token::ParenClose) { "" } else { ", …" };
-            report.help(format!("a routine takes its values in brackets: `{name}({of}{more})`"))
-        } else {
-            report.help("give the value before it a name, or put an operator between")
-        });
+        return Some(stray_call(stuck));
     }
     if let (Some(Token::Unit(_)), Token::Name(_), Some(before)) =
         (stuck.token(-1), found, stuck.place(-1))
@@ -568,4 +533,48 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .help("begin a new line after the `}`");
     }
     Some(report)
+}
+
+fn starts_operand(token: Token) -> bool {
+    matches!(
+        token,
+        Token::Name(_)
+            | Token::Number(_)
+            | Token::Quote
+            | Token::ParenOpen
+            | Token::ListOpen
+            | Token::RecordOpen
+            | Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)
+    )
+}
+
+fn ends_operand(token: Token) -> bool {
+    matches!(
+        token,
+        Token::Name(_)
+            | Token::Number(_)
+            | Token::Unit(_)
+            | Token::Power(_)
+            | Token::Unquote
+            | Token::ParenClose
+            | Token::ListClose
+            | Token::RecordClose
+            | Token::BlockClose
+            | Token::Keyword(Keyword::True | Keyword::False)
+    )
+}
+
+/// A bracket of a call behind something that cannot be called.
+fn stray_call(stuck: &Stuck<'_>) -> Diagnostic {
+    let report = Diagnostic::error(codes::LEFT_OVER, "only a name can be called", stuck.span);
+    if stuck.token(-2) != Some(Token::Dot) {
+        return report.help("give the value before it a name, or put an operator between");
+    }
+    let name = stuck.word(-1);
+    let of = match (stuck.token(-3), stuck.token(-4)) {
+        (Some(Token::Name(_)), before) if before != Some(Token::Dot) => stuck.word(-3),
+        _ => "value",
+    };
+    let more = if stuck.token(1) == Some(Token::ParenClose) { "" } else { ", …" };
+    report.help(format!("a routine takes its values in brackets: `{name}({of}{more})`"))
 }
