@@ -4,9 +4,7 @@
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use spintrue_head::{Fault, SignalsError};
-use spintrue_language::Diagnostic;
-use spintrue_language::SourceMap;
-use spintrue_language::{FileError, Verdict};
+use spintrue_language::{Diagnostic, FileError, SourceMap, Verdict};
 
 /// Exit code where a check does not conform, or a script is not formatted.
 pub(crate) const FAILED: u8 = 1;

@@ -7,9 +7,7 @@ use crate::record::About;
 use jiff::Timestamp;
 use serde_json::json;
 use spintrue_head::{parse_unit, suited_unit};
-use spintrue_language::Finished;
-use spintrue_language::Shown;
-use spintrue_language::{CheckBound, CheckEvent, Event, Measured, Observer};
+use spintrue_language::{CheckBound, CheckEvent, Event, Finished, Measured, Observer, Shown};
 use std::path::Path;
 
 /// What is kept of a run in progress.

@@ -8,9 +8,7 @@ use crate::archive::trend::{Trend, read, series, text};
 use crate::disk::Disk;
 use crate::record::About;
 use crate::setup::{Opening, Stage, load};
-use spintrue_language::Finished;
-use spintrue_language::run_script;
-use spintrue_language::{Event, Observer};
+use spintrue_language::{Event, Finished, Observer, run_script};
 use std::path::PathBuf;
 use std::time::Instant;
 

@@ -8,12 +8,10 @@ use crate::error::Error;
 use crate::setup::{Described, OpenFixtures, Simulated, is_elsewhere, simulated};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
-use spintrue_head::Description;
-use spintrue_head::is_hidden;
-use spintrue_language::BAD_HEAD_LIST;
-use spintrue_language::{Diagnostic, Severity};
-use spintrue_language::{ListRow, Prepared, Series};
-use spintrue_language::{SourceId, SourceMap, Span};
+use spintrue_head::{Description, is_hidden};
+use spintrue_language::{
+    BAD_HEAD_LIST, Diagnostic, ListRow, Prepared, Series, Severity, SourceId, SourceMap, Span,
+};
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;

@@ -5,10 +5,7 @@ use crate::campaign::results::Column;
 use crate::error::Error;
 use crate::record::Unmet;
 use crate::setup::{Simulated, Stage};
-use spintrue_language::Given;
-use spintrue_language::{Event, Observer};
-use spintrue_language::{Prepared, Verdict};
-use spintrue_language::{SCRIPT_SOURCE, run_script};
+use spintrue_language::{Event, Given, Observer, Prepared, SCRIPT_SOURCE, Verdict, run_script};
 
 /// What is kept of the run on one head.
 pub(super) struct Trial {

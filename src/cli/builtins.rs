@@ -5,8 +5,7 @@ use crate::terminal::reference::{explained, fields, keyword, overview};
 use crate::terminal::{colour_output, say};
 use clap::Args;
 use spintrue_head::nearest_name;
-use spintrue_language::Keyword;
-use spintrue_language::{builtin_records, builtins};
+use spintrue_language::{Keyword, builtin_records, builtins};
 
 pub(super) const AFTER_HELP: &str = "\
 Examples:

@@ -10,12 +10,10 @@ use crate::terminal;
 use crate::terminal::told::rendered;
 use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
-use spintrue_language::EffectsOf;
-use spintrue_language::PlannedCheck;
-use spintrue_language::TimeBound;
-use spintrue_language::{Diagnostic, Severity};
-use spintrue_language::{Prepared, prove};
-use spintrue_language::{TAKES_TOO_LONG, UNKNOWN_SIGNAL};
+use spintrue_language::{
+    Diagnostic, EffectsOf, PlannedCheck, Prepared, Severity, TAKES_TOO_LONG, TimeBound,
+    UNKNOWN_SIGNAL, prove,
+};
 
 pub(super) const AFTER_HELP: &str = "\
 Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is \

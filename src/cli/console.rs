@@ -1,18 +1,14 @@
 //! A run as people read it: a line per stage while it goes on, then the summary.
 
-use crate::cli::pages;
 use crate::cli::pages::ExposedPage;
 use crate::cli::run::Printer;
-use crate::cli::summary;
+use crate::cli::{pages, summary};
 use crate::record::About;
 use crate::terminal;
-use crate::terminal::told;
-use crate::terminal::{BOLD, DIM, RED, YELLOW, caution, say, styled, wrapped_parts};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, caution, say, styled, told, wrapped_parts};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use spintrue_head::{Dimension, show_quantity};
-use spintrue_language::Shown;
-use spintrue_language::{Event, Observer, answer_line};
-use spintrue_language::{Finished, Prepared};
+use spintrue_language::{Event, Finished, Observer, Prepared, Shown, answer_line};
 
 /// Head time in s between two plain lines about one wait.
 const WAIT_LINE_INTERVAL: f64 = 10.0;

@@ -4,8 +4,7 @@ use crate::error::{Error, invalid};
 use crate::terminal::{BOLD, beside, colour_output, reference, say, styled};
 use clap::Args;
 use spintrue_head::letter_distance;
-use spintrue_language::Keyword;
-use spintrue_language::{ALL_CODES, code_topics, find_code};
+use spintrue_language::{ALL_CODES, Keyword, code_topics, find_code};
 
 pub(super) const AFTER_HELP: &str = "\
 Examples:

@@ -3,10 +3,10 @@
 use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};
-use spintrue_language::Prepared;
-use spintrue_language::diagnostics_sarif;
-use spintrue_language::{AskedCheck, PlannedCheck};
-use spintrue_language::{JsonChecked, JsonReport, diagnostics_json as report_json, json_place};
+use spintrue_language::{
+    AskedCheck, JsonChecked, JsonReport, PlannedCheck, Prepared, diagnostics_json as report_json,
+    diagnostics_sarif, json_place,
+};
 
 /// Output format of `check`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]

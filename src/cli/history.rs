@@ -1,9 +1,8 @@
 //! `history`: lists the runs of an archive, charts a value over them, or exports them.
 
 use crate::archive;
-use crate::archive::trend;
 use crate::archive::trend::Query;
-use crate::archive::{Filter, Format};
+use crate::archive::{Filter, Format, trend};
 use crate::disk::{Force, Place};
 use crate::error::{Error, invalid};
 use crate::terminal::{colour_output, emit, say};

@@ -7,9 +7,7 @@ use crate::error::Error;
 use crate::record::{About, events};
 use crate::terminal::emit;
 use serde_json::{Value, json};
-use spintrue_language::FailureKind;
-use spintrue_language::{Event, Observer};
-use spintrue_language::{Finished, Prepared, Verdict};
+use spintrue_language::{Event, FailureKind, Finished, Observer, Prepared, Verdict};
 
 /// Prints a run for machines.
 pub(super) struct Json {

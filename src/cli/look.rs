@@ -6,8 +6,7 @@ use crate::error::{Error, invalid};
 use crate::record::picture::{draw, encode};
 use clap::Args;
 use spintrue_head::{Dimension, parse_quantity};
-use spintrue_sim::Sheet;
-use spintrue_sim::{MAX_SCALE, Picture, Showing};
+use spintrue_sim::{MAX_SCALE, Picture, Sheet, Showing};
 use std::io;
 use std::path::{Path, PathBuf};
 

@@ -3,13 +3,10 @@
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
 use crate::lsp::{serve, transport};
-use spintrue_language::Workspace;
-use spintrue_language::{FileError, Files, SourceText};
-use std::fs;
-use std::io;
+use spintrue_language::{FileError, Files, SourceText, Workspace};
 use std::path::Path;
 use std::sync::mpsc::sync_channel;
-use std::thread;
+use std::{fs, io, thread};
 
 pub(super) const AFTER_HELP: &str = "\
 Speaks the Language Server Protocol on standard input and output; an editor starts this command by \

@@ -19,10 +19,7 @@ use crate::setup::{
 use crate::terminal::complain;
 use clap::Args;
 use spintrue_head::stop_on_request;
-use spintrue_language::Given;
-use spintrue_language::Observer;
-use spintrue_language::run_script;
-use spintrue_language::{Finished, Prepared, Runnable, Verdict};
+use spintrue_language::{Finished, Given, Observer, Prepared, Runnable, Verdict, run_script};
 use spintrue_sim::Sheet;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};

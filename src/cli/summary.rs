@@ -1,13 +1,11 @@
 //! The closing summary: what was recorded, each facet before and after, how the head was left_text,
 //! and the verdict. Made to be read in ten seconds.
 
-use crate::terminal::duration;
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::told::{failed, left_text};
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, duration, styled, wrapped};
 use spintrue_head::{Dimension, show_quantity};
-use spintrue_language::Shown;
-use spintrue_language::{Finished, Prepared, Verdict};
+use spintrue_language::{Finished, Prepared, Shown, Verdict};
 
 pub(super) fn summary(
     finished: &Finished,

@@ -8,10 +8,8 @@ pub(crate) use write::{Force, Place};
 
 use crate::error::{Error, invalid};
 use sha2::{Digest, Sha256};
-use spintrue_head::Bitmap;
-use spintrue_head::io_reason;
-use spintrue_language::Images;
-use spintrue_language::{FileError, Files, SourceText, read_image};
+use spintrue_head::{Bitmap, io_reason};
+use spintrue_language::{FileError, Files, Images, SourceText, read_image};
 use std::collections::HashMap;
 use std::fs::File;
 use std::io::{self, ErrorKind, Read};

@@ -6,14 +6,11 @@
 use crate::link::{Calls, Rig};
 use crate::stop_request::{SignalsError, each_request};
 use crate::system::why;
-use crate::visible;
 use crate::wire::acceptor::Listener;
 use crate::wire::control::{Secret, Served};
 use crate::wire::line::Line;
 use crate::wire::server;
-use crate::{Fault, Gauge, Head};
-use std::fmt;
-use std::io;
+use crate::{Fault, Gauge, Head, visible};
 use std::net::SocketAddr;
 use std::ops::RangeInclusive;
 use std::sync::Arc;
@@ -21,6 +18,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
+use std::{fmt, io};
 use thiserror::Error;
 
 /// Dead-man limits in s that are allowed.

@@ -6,9 +6,8 @@
 
 use crate::call::{Access, Call, Reply};
 use crate::record::Heard;
-use crate::system;
 use crate::units::number;
-use crate::{Description, Fault};
+use crate::{Description, Fault, system};
 use flate2::Compression;
 use flate2::read::GzDecoder;
 use flate2::write::GzEncoder;

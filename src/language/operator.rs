@@ -1,10 +1,9 @@
 //! Questions to the operator: what an answer must be, how a text is read as one, and the trait of
 //! an operator. Uses units.
 
-use spintrue_head::visible_line;
 use spintrue_head::{
     Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show_quantity,
-    suited_unit,
+    suited_unit, visible_line,
 };
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};

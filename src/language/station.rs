@@ -4,12 +4,11 @@
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
-use spintrue_head::Bitmap;
-use spintrue_head::{Call, FromReply, Reply, show_quantity};
-use spintrue_head::{Calls, Description, Fault, Laser, Link, SafeState, Status};
-use spintrue_head::{Dimension, faithful_text};
-use spintrue_head::{catch_panic, make_safe_by_steps};
-use spintrue_head::{find_channel, find_signal, take_reply};
+use spintrue_head::{
+    Bitmap, Call, Calls, Description, Dimension, Fault, FromReply, Laser, Link, Reply, SafeState,
+    Status, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
+    show_quantity, take_reply,
+};
 use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;

@@ -8,10 +8,9 @@ use lsp_types::{
     HoverContents, InsertTextFormat, Location, MarkupContent, MarkupKind, ParameterInformation,
     ParameterLabel, Range, SignatureHelp, SignatureInformation, TextEdit, Uri, WorkspaceEdit,
 };
-use spintrue_language::Span;
 use spintrue_language::{
     ActiveCall, Analysis, Completion, CursorPlace, FileUses, ItemKind, NameUses, OutlineKind,
-    OutlineSymbol, Workspace, builtin_documentation, complete_at,
+    OutlineSymbol, Span, Workspace, builtin_documentation, complete_at,
 };
 use std::collections::HashMap;
 

@@ -1,10 +1,9 @@
 //! What the server can do, and which function answers which request. A new feature is a line in
 //! [`capabilities`] and an arm in [`answer`].
 
-use crate::lsp::convert;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
-use crate::lsp::uri;
+use crate::lsp::{convert, uri};
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
     CompletionItem, CompletionOptions, CompletionParams, DocumentFormattingParams,
@@ -18,11 +17,9 @@ use lsp_types::{
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
-use spintrue_language::SourceId;
-use spintrue_language::format_source;
 use spintrue_language::{
-    CursorPlace, NameScope, Project, Workspace, active_call, cursor_at, definition_at,
-    highlights_at, hover_at, outline_of, prepare_rename, references_at, rename_at,
+    CursorPlace, NameScope, Project, SourceId, Workspace, active_call, cursor_at, definition_at,
+    format_source, highlights_at, hover_at, outline_of, prepare_rename, references_at, rename_at,
 };
 
 /// What the server can do.

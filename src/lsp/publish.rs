@@ -7,10 +7,10 @@ use lsp_types::{
     DiagnosticRelatedInformation, DiagnosticSeverity, DiagnosticTag, Location, NumberOrString,
     Range,
 };
-use spintrue_language::{Analysis, MAX_CHECKED, Project};
-use spintrue_language::{Diagnostic, Severity};
-use spintrue_language::{SourceId, Span};
-use spintrue_language::{UNCALLED_ROUTINE, UNREACHABLE, UNUSED_NAME};
+use spintrue_language::{
+    Analysis, Diagnostic, MAX_CHECKED, Project, Severity, SourceId, Span, UNCALLED_ROUTINE,
+    UNREACHABLE, UNUSED_NAME,
+};
 use std::collections::BTreeMap;
 
 /// Codes of what has no effect: editors show it faded.

@@ -4,10 +4,8 @@
 use crate::lsp::convert::address;
 use crate::lsp::documents::{Document, Documents, changed};
 use crate::lsp::features::{State, answer, capabilities, error, read};
-use crate::lsp::publish;
-use crate::lsp::transport;
 use crate::lsp::transport::Incoming;
-use crate::lsp::uri;
+use crate::lsp::{publish, transport, uri};
 use lsp_server::{ErrorCode, Message, Notification, Request, RequestId, Response, ResponseError};
 use lsp_types::{
     CancelParams, DidChangeTextDocumentParams, DidChangeWatchedFilesParams,

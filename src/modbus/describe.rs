@@ -7,10 +7,10 @@
 
 use crate::modbus::coding::{As, Coding};
 use crate::modbus::place::{Bank, Place};
-use spintrue_head::{Channel, Direction, Signal, show_quantity};
-use spintrue_head::{Dimension, UnitText};
-use spintrue_sim::{ConfigError, TomlReader, TomlTable, read_description};
-use spintrue_sim::{LineNames, channel_line, signal_line};
+use spintrue_head::{Channel, Dimension, Direction, Signal, UnitText, show_quantity};
+use spintrue_sim::{
+    ConfigError, LineNames, TomlReader, TomlTable, channel_line, read_description, signal_line,
+};
 use std::net::SocketAddr;
 use std::time::Duration;
 

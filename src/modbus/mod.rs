@@ -20,9 +20,7 @@ use crate::modbus::link::{Link, LinkError};
 use crate::modbus::place::Place;
 use crate::modbus::reply::Operation;
 pub(crate) use describe::Device;
-use spintrue_head::Fault;
-use spintrue_head::{Active, unknown_name};
-use spintrue_head::{Fittings, Fixture};
+use spintrue_head::{Active, Fault, Fittings, Fixture, unknown_name};
 
 /// What a busy machine may add to the time limit of a call, in s.
 const MARGIN: f64 = 0.05;

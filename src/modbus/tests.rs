@@ -4,8 +4,7 @@
 #![allow(clippy::disallowed_types, clippy::disallowed_methods, reason = "the device is a socket")]
 
 use crate::modbus::{Device, MARGIN, Modbus};
-use spintrue_head::Fault;
-use spintrue_head::Fixture;
+use spintrue_head::{Fault, Fixture};
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::sync::mpsc::{Receiver, channel};

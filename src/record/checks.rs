@@ -2,10 +2,7 @@
 
 use crate::record::data::Recorded;
 use spintrue_head::{noise_of, show_number};
-use spintrue_language::Outcome;
-use spintrue_language::PlannedCheck;
-use spintrue_language::Shown;
-use spintrue_language::{CheckBound, CheckEvent};
+use spintrue_language::{CheckBound, CheckEvent, Outcome, PlannedCheck, Shown};
 
 /// The outcome of a planned check that was not made.
 const UNREACHED: &str = "planned and not reached";

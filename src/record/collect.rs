@@ -4,15 +4,10 @@ use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
 use crate::record::data::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
 use crate::record::lines::LineRow;
-use spintrue_head::Heard;
-use spintrue_head::call_words;
-use spintrue_head::{Call, Reply};
-use spintrue_head::{Halt, Trim};
-use spintrue_language::Finished;
-use spintrue_language::Outcome;
-use spintrue_language::{Event, answer_line};
-use spintrue_language::{Shown, number_text};
-use spintrue_language::{SourceMap, Span};
+use spintrue_head::{Call, Halt, Heard, Reply, Trim, call_words};
+use spintrue_language::{
+    Event, Finished, Outcome, Shown, SourceMap, Span, answer_line, number_text,
+};
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.

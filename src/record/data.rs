@@ -6,11 +6,8 @@ use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use spintrue_head::SafeState;
-use spintrue_head::left_text;
-use spintrue_language::Banding;
-use spintrue_language::Shown;
-use spintrue_language::Verdict;
+use spintrue_head::{SafeState, left_text};
+use spintrue_language::{Banding, Shown, Verdict};
 use std::rc::Rc;
 
 /// The identity of a run, known before it starts.

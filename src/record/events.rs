@@ -2,11 +2,9 @@
 
 use crate::record::about::About;
 use serde_json::{Map, Value, json};
-use spintrue_language::Failure;
-use spintrue_language::Shown;
-use spintrue_language::SourceMap;
-use spintrue_language::{CheckBound, CheckEvent, Event};
-use spintrue_language::{Finished, Prepared};
+use spintrue_language::{
+    CheckBound, CheckEvent, Event, Failure, Finished, Prepared, Shown, SourceMap,
+};
 
 /// The first event.
 pub(crate) fn start(about: &About) -> Value {

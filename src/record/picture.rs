@@ -1,7 +1,6 @@
 //! Pictures of exposed pages as PNG files.
 
-use spintrue_sim::Sheet;
-use spintrue_sim::{Picture, ShowError, Showing, draw_picture};
+use spintrue_sim::{Picture, Sheet, ShowError, Showing, draw_picture};
 use std::io::Write;
 
 /// Draws a page on all cores.

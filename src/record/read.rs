@@ -3,13 +3,8 @@
 use crate::error::{Error, invalid};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use spintrue_head::io_reason;
-use spintrue_head::parse_quantity;
-use spintrue_head::visible_line;
-use spintrue_language::Shown;
-use spintrue_language::Span;
-use spintrue_language::{CheckBound, CheckEvent, Measured};
-use spintrue_language::{DecisionRule, Outcome};
+use spintrue_head::{io_reason, parse_quantity, visible_line};
+use spintrue_language::{CheckBound, CheckEvent, DecisionRule, Measured, Outcome, Shown, Span};
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::Path;

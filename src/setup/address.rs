@@ -2,20 +2,13 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::setup::memory;
-use crate::setup::recording;
 use crate::setup::recording::Recorded;
-use spintrue_head::SharedControl;
-use spintrue_head::WirePlace;
-use spintrue_head::WireTarget;
-use spintrue_head::connect;
-use spintrue_head::{DEFAULT_BAUD, SerialLine};
-use spintrue_head::{Link, Rig};
-use spintrue_language::BAD_HEAD_DESCRIPTION;
-use spintrue_language::Diagnostic;
-use spintrue_language::{SourceMap, Span};
-use spintrue_sim::Medium;
-use spintrue_sim::{ConfigError, has_serial, open_with};
+use crate::setup::{memory, recording};
+use spintrue_head::{
+    DEFAULT_BAUD, Link, Rig, SerialLine, SharedControl, WirePlace, WireTarget, connect,
+};
+use spintrue_language::{BAD_HEAD_DESCRIPTION, Diagnostic, SourceMap, Span};
+use spintrue_sim::{ConfigError, Medium, has_serial, open_with};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

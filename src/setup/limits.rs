@@ -6,13 +6,10 @@
 use crate::setup::options::{AtMost, Effects, Limits};
 use crate::terminal::duration::{text, unknown_bound};
 use spintrue_head::Description;
-use spintrue_language::Diagnostic;
-use spintrue_language::Effect;
-use spintrue_language::Prepared;
-use spintrue_language::SourceMap;
-use spintrue_language::TAKES_TOO_LONG;
-use spintrue_language::TimeBound;
-use spintrue_language::{allowed_effects, effect_way_out, effects_beyond};
+use spintrue_language::{
+    Diagnostic, Effect, Prepared, SourceMap, TAKES_TOO_LONG, TimeBound, allowed_effects,
+    effect_way_out, effects_beyond,
+};
 use std::io::{IsTerminal, stdin};
 
 impl Limits {

@@ -2,9 +2,7 @@
 //! standard error and heard on standard input.
 
 use crate::terminal::{BOLD, colour_errors, complain, styled};
-use spintrue_language::Prepared;
-use spintrue_language::time_text;
-use spintrue_language::{Answer, Given, NoAnswer, Operator, Question};
+use spintrue_language::{Answer, Given, NoAnswer, Operator, Prepared, Question, time_text};
 use std::io::{BufRead, IsTerminal, Read, stderr, stdin};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};

@@ -6,10 +6,7 @@ use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
 use clap::{ArgGroup, Args};
 use spintrue_head::{Dimension, parse_quantity};
-use spintrue_language::Diagnostic;
-use spintrue_language::Effect;
-use spintrue_language::Given;
-use spintrue_language::Prepared;
+use spintrue_language::{Diagnostic, Effect, Given, Prepared};
 use std::path::PathBuf;
 
 /// The head that a command uses.

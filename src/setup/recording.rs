@@ -5,13 +5,9 @@ use crate::error::{Error, invalid};
 use crate::record::{About, hexadecimal};
 use crate::setup::address::{Opened, plain};
 use sha2::{Digest, Sha256};
-use spintrue_head::Dimension;
-use spintrue_head::{Call, Reply, show_quantity};
-use spintrue_head::{CallListener, Heard};
-use spintrue_head::{Course, Replay};
-use spintrue_head::{Description, Fault};
 use spintrue_head::{
-    TRACE_FORMAT, TRACE_VERSION, TraceHeader, TraceReader, TraceScript, TraceSurvey, TraceWriter,
+    Call, CallListener, Course, Description, Dimension, Fault, Heard, Replay, Reply, TRACE_FORMAT,
+    TRACE_VERSION, TraceHeader, TraceReader, TraceScript, TraceSurvey, TraceWriter, show_quantity,
     survey_trace,
 };
 use spintrue_language::Prepared;

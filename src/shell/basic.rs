@@ -6,8 +6,7 @@ use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
 use crate::shell::view::name_row;
 use crate::terminal::{beside, say, told};
-use spintrue_head::Control;
-use spintrue_head::{Calls, Trim};
+use spintrue_head::{Calls, Control, Trim};
 use spintrue_language::StationError;
 
 /// `names`

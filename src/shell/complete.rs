@@ -5,13 +5,10 @@ use crate::shell::commands;
 use crate::shell::commands::COMMANDS;
 use crate::shell::context::PromptContext;
 use spintrue_head::is_hidden;
-use spintrue_language::ParameterSpec;
-use spintrue_language::Type;
 use spintrue_language::{
-    Completion, CompletionWanted, ItemKind, NameScope, completion_candidates, cursor_at,
-    record_fields,
+    Completion, CompletionWanted, ItemKind, NameScope, ParameterSpec, Type, builtin_records,
+    builtins, completion_candidates, cursor_at, record_fields,
 };
-use spintrue_language::{builtin_records, builtins};
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 

@@ -7,23 +7,16 @@ use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::printer::EntryPrinter;
 use crate::shell::reader::Reader;
 use crate::shell::view;
-use crate::terminal::draws_progress;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left_text, rendered};
-use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, say, styled, wrapped};
-use spintrue_head::Dimension;
-use spintrue_head::SafeState;
-use spintrue_head::{Control, show_quantity};
-use spintrue_language::Datum;
-use spintrue_language::Effect;
-use spintrue_language::Station;
-use spintrue_language::{BRIEF_TIME, EntryAnswer, KeptName};
-use spintrue_language::{Callable, CallableParameter, NameScope, NamedValue, record_fields};
-use spintrue_language::{Diagnostic, Severity};
-use spintrue_language::{Failure, FailureKind};
-use spintrue_language::{Files, RunnableEntry, Verdict};
-use spintrue_language::{LiveEntry, LiveSession, RoutineSeen};
-use spintrue_language::{allowed_effects, effect_way_out, effects_beyond};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, draws_progress, say, styled, wrapped};
+use spintrue_head::{Control, Dimension, SafeState, show_quantity};
+use spintrue_language::{
+    BRIEF_TIME, Callable, CallableParameter, Datum, Diagnostic, Effect, EntryAnswer, Failure,
+    FailureKind, Files, KeptName, LiveEntry, LiveSession, NameScope, NamedValue, RoutineSeen,
+    RunnableEntry, Severity, Station, Verdict, allowed_effects, effect_way_out, effects_beyond,
+    record_fields,
+};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::path::PathBuf;

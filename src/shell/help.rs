@@ -5,9 +5,9 @@ use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, say, styled, units, wrapped};
-use spintrue_language::Keyword;
-use spintrue_language::{TOPICS, builtin_records, builtins};
-use spintrue_language::{find_code, kind_text, one_line_text, unit_text};
+use spintrue_language::{
+    Keyword, TOPICS, builtin_records, builtins, find_code, kind_text, one_line_text, unit_text,
+};
 
 /// `help`
 pub(super) fn help(console: &Console, rest: &str) -> EntryOutcome {

@@ -1,8 +1,7 @@
 //! What was measured of each facet: the newest measurement and the one before it, each as it was
 //! taken. Readings of different measurements are never put together.
 
-use spintrue_head::Heard;
-use spintrue_head::{Call, Reply};
+use spintrue_head::{Call, Heard, Reply};
 use std::collections::BTreeMap;
 
 /// Most facets that are kept.

@@ -4,9 +4,7 @@
 use crate::record::{Curve, SpeedPoint};
 use crate::shell::measured::Measured;
 use crate::terminal::complain_over;
-use spintrue_head::{Call, Reply};
-use spintrue_head::{CallListener, Heard};
-use spintrue_head::{Fault, Halt, Laser, Status, Trim};
+use spintrue_head::{Call, CallListener, Fault, Halt, Heard, Laser, Reply, Status, Trim};
 use std::collections::BTreeMap;
 
 /// Shown on the last line while the laser is armed.

@@ -3,8 +3,7 @@
 use crate::shell::console::Console;
 use crate::shell::outcome::{Breakpoint, EntryOutcome};
 use crate::terminal::say;
-use spintrue_language::{SourceMap, Span};
-use spintrue_language::{StepPlace, Steps, UnpausedLines};
+use spintrue_language::{SourceMap, Span, StepPlace, Steps, UnpausedLines};
 use std::collections::{BTreeSet, HashSet};
 use thiserror::Error;
 

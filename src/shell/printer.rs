@@ -5,8 +5,7 @@ use crate::terminal;
 use crate::terminal::told::{check_line, stamped};
 use crate::terminal::{DIM, RED, complain_over, say, styled};
 use spintrue_head::{Dimension, show_quantity};
-use spintrue_language::Outcome;
-use spintrue_language::{CheckEvent, Event, Observer, answer_line};
+use spintrue_language::{CheckEvent, Event, Observer, Outcome, answer_line};
 use std::time::{Duration, Instant};
 
 /// Time between two drawings of one wait.

@@ -1,10 +1,7 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
 use crate::terminal::columns;
-use spintrue_head::Control;
-use spintrue_head::Dimension;
-use spintrue_head::visible_line;
-use spintrue_head::{Description, Laser, Status, show_quantity};
+use spintrue_head::{Control, Description, Dimension, Laser, Status, show_quantity, visible_line};
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]

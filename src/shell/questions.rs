@@ -2,8 +2,7 @@
 
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::{BOLD, complain, styled};
-use spintrue_language::time_text;
-use spintrue_language::{Answer, NoAnswer, Operator, Question};
+use spintrue_language::{Answer, NoAnswer, Operator, Question, time_text};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 

@@ -5,17 +5,12 @@ use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, say};
-use spintrue_head::io_reason;
-use spintrue_head::{Dimension, parse_unit};
-use spintrue_language::KEYWORDS;
-use spintrue_language::format_source;
-use spintrue_language::one_line_text;
-use spintrue_language::{EntryDone, LiveSession};
-use spintrue_language::{ExpressionKind, StatementKind, SyntaxFile, SyntaxStatement};
-use spintrue_language::{FileError, Files, SourceText, prepare};
-use spintrue_language::{NameTarget, Occurrence};
-use spintrue_language::{SourceId, Span};
-use spintrue_language::{each_expression, each_statement, statement_expressions};
+use spintrue_head::{Dimension, io_reason, parse_unit};
+use spintrue_language::{
+    EntryDone, ExpressionKind, FileError, Files, KEYWORDS, LiveSession, NameTarget, Occurrence,
+    SourceId, SourceText, Span, StatementKind, SyntaxFile, SyntaxStatement, each_expression,
+    each_statement, format_source, one_line_text, prepare, statement_expressions,
+};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};

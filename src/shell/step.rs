@@ -5,19 +5,15 @@ use crate::shell::console::Console;
 use crate::shell::head_watch::{HeadWatch, Heard};
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::pauses::{PausePlaces, listed};
-use crate::shell::prompt;
 use crate::shell::prompt::PAUSED;
 use crate::shell::reader::{Input, InputKind, Reader};
-use crate::shell::view;
 use crate::shell::view::name_row;
+use crate::shell::{prompt, view};
 use crate::terminal::told::{failed, rendered};
 use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled, wrapped};
-use spintrue_language::Effect;
-use spintrue_language::Files;
-use spintrue_language::KeptName;
-use spintrue_language::LiveEntry;
-use spintrue_language::{Pause, Pauses, UnseenValue};
-use spintrue_language::{SourceMap, Span};
+use spintrue_language::{
+    Effect, Files, KeptName, LiveEntry, Pause, Pauses, SourceMap, Span, UnseenValue,
+};
 use std::collections::{BTreeSet, HashSet};
 
 /// Lines that `where` shows before and behind.

@@ -6,8 +6,7 @@ use crate::shell::measured::{Measurement, Series};
 use crate::shell::outcome::EntryOutcome;
 use crate::shell::plot::bar;
 use crate::terminal::{BOLD, columns, say, styled, wrapped};
-use spintrue_head::Calls;
-use spintrue_head::{Dimension, UnitText, show_number, suited_unit};
+use spintrue_head::{Calls, Dimension, UnitText, show_number, suited_unit};
 
 /// Columns of a bar where there is room, and where there is little.
 const BARS: (usize, usize) = (16, 4);

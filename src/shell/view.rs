@@ -2,10 +2,7 @@
 
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::{BOLD, styled};
-use spintrue_language::Datum;
-use spintrue_language::EntryAnswer;
-use spintrue_language::Shown;
-use spintrue_language::SourceMap;
+use spintrue_language::{Datum, EntryAnswer, Shown, SourceMap};
 
 /// A value that an entry shows.
 pub(super) fn answer(

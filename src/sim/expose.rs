@@ -9,11 +9,10 @@ use crate::noise::Stream;
 use crate::pulses::Sweep;
 use crate::world::World;
 use core::f64::consts::TAU;
-use spintrue_head::Dimension;
-use spintrue_head::FaultKind;
-use spintrue_head::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
-use spintrue_head::{Exposed, Fault, LineOrder, Pattern, Trim};
-use spintrue_head::{check_range, out_of_range};
+use spintrue_head::{
+    DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineOrder, MAX_DOTS, Pattern, Trim,
+    check_range, out_of_range, queue_needed,
+};
 
 /// Share of full power below which a line leaves nothing that a gauge could read.
 const MIN_LIGHT: f64 = 0.001;

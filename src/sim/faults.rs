@@ -2,10 +2,10 @@
 
 use crate::reader::{ConfigError, Mistakes, Table};
 use core::ops::Range;
-use spintrue_head::Description;
-use spintrue_head::Direction;
-use spintrue_head::{Dimension, faithful_text, parse_quantity, show_number};
-use spintrue_head::{FAULTS, FaultKind, FaultParameter, FaultTakes, InjectableFault};
+use spintrue_head::{
+    Description, Dimension, Direction, FAULTS, FaultKind, FaultParameter, FaultTakes,
+    InjectableFault, faithful_text, parse_quantity, show_number,
+};
 use std::fmt;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};

@@ -1,18 +1,14 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
 use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
-use crate::faults;
 use crate::faults::Scope;
-use crate::fixtures;
 use crate::galvanometer::Loop;
-use crate::limits;
 use crate::noise::{Noise, Stream};
-use crate::reader;
 use crate::reader::{ConfigError, Reader, Table};
 use crate::rotor::Rotor;
+use crate::{faults, fixtures, limits, reader};
 use core::f64::consts::TAU;
-use spintrue_head::Dimension;
-use spintrue_head::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
+use spintrue_head::{Clock, ClockKind, Description, Dimension, Rail, Register, StartOfScan, Times};
 
 const ANGLE: Dimension = Dimension::ANGLE;
 const FREQUENCY: Dimension = Dimension::FREQUENCY;

@@ -5,9 +5,7 @@
 use crate::noise::{Noise, Stream};
 use crate::reader::lines::{Names, channel, signal};
 use crate::reader::{Reader, Table};
-use spintrue_head::Dimension;
-use spintrue_head::Fault;
-use spintrue_head::{Active, Channel, Direction, Pull, Signal, unknown_name};
+use spintrue_head::{Active, Channel, Dimension, Direction, Fault, Pull, Signal, unknown_name};
 
 /// Longest time in s in which an input follows.
 const MAX_FOLLOWING: f64 = 3600.0;

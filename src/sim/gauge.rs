@@ -3,8 +3,7 @@
 use crate::config::SILENCE;
 use crate::noise::Stream;
 use crate::world::World;
-use spintrue_head::FaultKind;
-use spintrue_head::{Fault, Gauge, Reading};
+use spintrue_head::{Fault, FaultKind, Gauge, Reading};
 use std::cell::RefCell;
 use std::rc::Rc;
 

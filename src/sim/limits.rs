@@ -3,8 +3,7 @@
 use crate::config::{Config, MAX_PASSAGES, SILENCE, SLOW_HOST};
 use crate::rotor::{Drive, Moment};
 use core::f64::consts::{SQRT_2, TAU};
-use spintrue_head::Times;
-use spintrue_head::{DOTS_PER_WORD, MAX_DOTS};
+use spintrue_head::{DOTS_PER_WORD, MAX_DOTS, Times};
 
 /// Speeds between lowest and highest at which spin-up is tried.
 const TRIED: u32 = 4;

@@ -3,8 +3,7 @@
 use crate::config::{Config, Facet};
 use crate::pulses::Sweep;
 use core::f64::consts::PI;
-use spintrue_head::LineOrder;
-use spintrue_head::{facet_to_axis_shift, galvanometer_shift};
+use spintrue_head::{LineOrder, facet_to_axis_shift, galvanometer_shift};
 
 /// What has been drawn last, for the gauge.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -2,8 +2,7 @@
 
 use crate::config::Config;
 use crate::world::World;
-use spintrue_head::Bitmap;
-use spintrue_head::PageOrder;
+use spintrue_head::{Bitmap, PageOrder};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;

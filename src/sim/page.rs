@@ -12,9 +12,10 @@ use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::pulses::Sweep;
 use crate::world::World;
 use core::f64::consts::{PI, TAU};
-use spintrue_head::FaultKind;
-use spintrue_head::{ExposedPage, Fault, LineOrder, PageOrder, Pattern};
-use spintrue_head::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
+use spintrue_head::{
+    ExposedPage, Fault, FaultKind, LineOrder, PageOrder, Pattern, facet_to_axis_shift,
+    galvanometer_shift, spot_velocity,
+};
 
 /// What holds for every line of a page.
 struct Page<'a> {

@@ -5,9 +5,9 @@ pub(crate) mod lines;
 
 use core::cell::RefCell;
 use core::ops::{Range, RangeInclusive};
-use spintrue_head::nearest_name;
 use spintrue_head::{
-    Dimension, QuantityError, UnitError, UnitText, parse_quantity, parse_unit, show_quantity,
+    Dimension, QuantityError, UnitError, UnitText, nearest_name, parse_quantity, parse_unit,
+    show_quantity,
 };
 use thiserror::Error;
 use toml::Spanned;

@@ -1,21 +1,17 @@
 //! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
 use crate::config::SILENCE;
-use crate::expose;
 use crate::injector::SimInjector;
 use crate::medium::Medium;
-use crate::page;
 use crate::rotor::Drive;
 use crate::world::{Arming, World};
+use crate::{expose, page};
 use core::f64::consts::TAU;
-use spintrue_head::Dimension;
-use spintrue_head::FaultKind;
-use spintrue_head::step_by_step;
-use spintrue_head::{Description, StartOfScan};
-use spintrue_head::{Exposed, Fault, Halt, Head, LineOrder, SafeState, Status, Trim, Turn};
-use spintrue_head::{ExposedPage, PageOrder};
-use spintrue_head::{check_range, out_of_range};
-use spintrue_head::{settable, switchable};
+use spintrue_head::{
+    Description, Dimension, Exposed, ExposedPage, Fault, FaultKind, Halt, Head, LineOrder,
+    PageOrder, SafeState, StartOfScan, Status, Trim, Turn, check_range, out_of_range, settable,
+    step_by_step, switchable,
+};
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
 

@@ -12,9 +12,7 @@ use crate::noise::{Noise, Stream};
 use crate::pulses::{LockDetector, Pulses};
 use crate::rotor::{Drive, Moment, Motion, Rotor};
 use core::f64::consts::TAU;
-use spintrue_head::FaultKind;
-use spintrue_head::{Description, StartOfScan};
-use spintrue_head::{Fault, Laser, Trim};
+use spintrue_head::{Description, Fault, FaultKind, Laser, StartOfScan, Trim};
 
 /// Where the rotor rests at power-on, in rad; not known before the index has been seen.
 const RESTS_AT: f64 = 2.0;

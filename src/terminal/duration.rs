@@ -2,11 +2,10 @@
 
 use crate::terminal::{DIM, styled};
 use spintrue_head::show_number;
-use spintrue_language::Program;
 use spintrue_language::{
-    BoundFor, BoundFormula, BoundTerm, ParamAt, ParamKind, TimeBound, UnknownTime,
+    BoundFor, BoundFormula, BoundTerm, ParamAt, ParamKind, Program, SourceMap, Span, TimeBound,
+    UnknownTime,
 };
-use spintrue_language::{SourceMap, Span};
 
 /// Places that are listed.
 const MAX_PLACES: usize = 3;

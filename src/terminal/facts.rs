@@ -1,9 +1,9 @@
 //! What a head says of itself, as rows of words and values.
 
-use spintrue_head::Description;
-use spintrue_head::{Active, AtSafe, Direction, Pull, show_quantity};
-use spintrue_head::{ClockKind, StartOfScan};
-use spintrue_head::{Dimension, parse_unit};
+use spintrue_head::{
+    Active, AtSafe, ClockKind, Description, Dimension, Direction, Pull, StartOfScan, parse_unit,
+    show_quantity,
+};
 
 const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
 

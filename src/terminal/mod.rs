@@ -11,9 +11,7 @@ pub(crate) mod table;
 pub(crate) mod told;
 pub(crate) mod units;
 
-use spintrue_head::CAUTION;
-use spintrue_head::STEERING;
-use spintrue_head::visible_output;
+use spintrue_head::{CAUTION, STEERING, visible_output};
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
 

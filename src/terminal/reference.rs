@@ -2,10 +2,9 @@
 
 use crate::terminal::{BOLD, beside, styled, wrapped};
 use spintrue_head::visible_line;
-use spintrue_language::Code;
-use spintrue_language::Keyword;
-use spintrue_language::{Builtin, OPEN_NAMES, RecordSpec, TOPICS, builtin_records};
-use spintrue_language::{Callable, effects_text};
+use spintrue_language::{
+    Builtin, Callable, Code, Keyword, OPEN_NAMES, RecordSpec, TOPICS, builtin_records, effects_text,
+};
 
 /// Every built-in by topic, and every record type.
 pub(crate) fn overview(colour: bool) -> String {

@@ -2,17 +2,14 @@
 
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
 pub(crate) use spintrue_head::left_text;
-use spintrue_head::{Description, Trim, show_quantity};
-use spintrue_head::{Dimension, parse_unit, show_number};
-use spintrue_head::{STEERING, visible_line, visible_lines};
-use spintrue_language::COVERAGE_FACTOR;
-use spintrue_language::CheckEvent;
-use spintrue_language::Failure;
-use spintrue_language::Outcome;
-use spintrue_language::Shown;
-use spintrue_language::SourceMap;
-use spintrue_language::render_diagnostics;
-use spintrue_language::{Diagnostic, Severity};
+use spintrue_head::{
+    Description, Dimension, STEERING, Trim, parse_unit, show_number, show_quantity, visible_line,
+    visible_lines,
+};
+use spintrue_language::{
+    COVERAGE_FACTOR, CheckEvent, Diagnostic, Failure, Outcome, Severity, Shown, SourceMap,
+    render_diagnostics,
+};
 
 /// Most reports that are shown at once.
 const MAX_SHOWN: usize = 50;

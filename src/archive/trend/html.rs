@@ -1,13 +1,13 @@
 //! A trend as a page that needs no other file.
 
-use crate::archive::trend::series::{ASKED, Block, Capability, LEAP, Trend};
-use crate::archive::trend::series::{day_and_minute, newest};
+use crate::archive::trend::series::{
+    ASKED, Block, Capability, LEAP, Trend, day_and_minute, newest,
+};
 use crate::archive::trend::text::{index, title};
 use crate::paper;
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
 use maud::{Markup, html};
-use spintrue_head::show_number;
-use spintrue_head::visible_line;
+use spintrue_head::{show_number, visible_line};
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 500;

@@ -15,8 +15,9 @@ use crate::archive::sql::{Purpose, Store, Value};
 use crate::archive::trend::series::{Limits, Point, Series, runs};
 use crate::error::{Error, invalid};
 use clap::Args;
-use spintrue_head::visible_line;
-use spintrue_head::{Dimension, UnitText, letter_distance, parse_quantity, parse_unit};
+use spintrue_head::{
+    Dimension, UnitText, letter_distance, parse_quantity, parse_unit, visible_line,
+};
 use std::path::Path;
 
 /// Labels that are suggested for an unknown one.

@@ -1,9 +1,9 @@
 //! A value over the runs: control charts, rule violations and capability. Plain data.
 
 use spintrue_head::{noise_of, show_number};
-use spintrue_language::{ChartRule, Individuals, individuals_chart, rule_violations};
-use spintrue_language::{cp, cpk, cpk_doubt};
-use spintrue_language::{deviation, mean};
+use spintrue_language::{
+    ChartRule, Individuals, cp, cpk, cpk_doubt, deviation, individuals_chart, mean, rule_violations,
+};
 
 /// What an index of capability is held against: what just fits, and what is asked for more often
 /// than not (common practice, no source).

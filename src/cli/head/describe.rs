@@ -6,8 +6,7 @@ use crate::terminal::facts::{Content, Row, facts, groups};
 use crate::terminal::{BOLD, colour_output, emit, say, styled};
 use clap::Args;
 use serde_json::{Map, Value, json};
-use spintrue_head::Description;
-use spintrue_head::visible_line;
+use spintrue_head::{Description, visible_line};
 
 pub(crate) const AFTER_HELP: &str = "\
 Examples:

@@ -10,11 +10,8 @@ use crate::setup::options::HeadOption;
 use crate::setup::{Opening, Stage, load};
 use crate::terminal::complain;
 use clap::Args;
-use spintrue_head::Bitmap;
-use spintrue_head::Dimension;
-use spintrue_head::stop_on_request;
-use spintrue_language::run_script;
-use spintrue_language::{FileError, Files, SourceText, read_image};
+use spintrue_head::{Bitmap, Dimension, stop_on_request};
+use spintrue_language::{FileError, Files, SourceText, read_image, run_script};
 use spintrue_sim::Sheet;
 use std::path::PathBuf;
 

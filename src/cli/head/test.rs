@@ -9,12 +9,9 @@ use crate::terminal::{
 };
 use clap::Args;
 use serde_json::{Value, json};
-use spintrue_head::Calls;
-use spintrue_head::WireTarget;
-use spintrue_head::is_controlled_by_other;
-use spintrue_head::stop_on_request;
 use spintrue_head::{
-    CONTRACTS, Contract, ContractOutcome, ContractReport, Permissions, run_contracts_with,
+    CONTRACTS, Calls, Contract, ContractOutcome, ContractReport, Permissions, WireTarget,
+    is_controlled_by_other, run_contracts_with, stop_on_request,
 };
 use spintrue_language::Verdict;
 use std::sync::Arc;

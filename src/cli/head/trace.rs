@@ -7,10 +7,9 @@ use crate::terminal::told::shortened;
 use crate::terminal::{DIM, RED, colour_output, emit, say, styled};
 use clap::Args;
 use serde_json::{Map, Value, json};
-use spintrue_head::Heard;
-use spintrue_head::Reply;
-use spintrue_head::{TraceEntry, TraceHeader, TraceSurvey};
-use spintrue_head::{call_words, reply_words, visible_line};
+use spintrue_head::{
+    Heard, Reply, TraceEntry, TraceHeader, TraceSurvey, call_words, reply_words, visible_line,
+};
 
 pub(crate) const AFTER_HELP: &str = "\
 A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A \

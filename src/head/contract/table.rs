@@ -1,9 +1,8 @@
 //! The one table of contracts, from harmless to light.
 
-use crate::contract::Risk;
 use crate::contract::Risk::{Light, Moves, Reads, Switches, Trims};
 use crate::contract::trial::{Trial, TrialResult};
-use crate::contract::{Contract, light, moves, outputs, reads, trims};
+use crate::contract::{Contract, Risk, light, moves, outputs, reads, trims};
 
 const fn contract(
     name: &'static str,

@@ -1,8 +1,6 @@
 //! What a message does: looks each unit up, sees whether this client may say it, has the head do it,
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
-use crate::Fault;
-use crate::Status;
 use crate::call::{Access, Call, Reply};
 use crate::link::take;
 use crate::wire::codec::{Parameters, response, said};
@@ -15,6 +13,7 @@ use crate::wire::reply::{block, flag, number};
 use crate::wire::status::{Registers, rails_good};
 use crate::wire::suffix::Kind;
 use crate::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
+use crate::{Fault, Status};
 
 /// The edition of this protocol: a newer second number only adds.
 pub(crate) const PROTOCOL: &str = "1.1";

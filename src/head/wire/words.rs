@@ -2,11 +2,10 @@
 //! faults, failures and units.
 
 use crate::units::{Dimension, show};
-use crate::visible;
 use crate::wire::errors::WireError;
 use crate::wire::outcome::Failure;
 use crate::wire::tree::find;
-use crate::{Fault, SafeState, Status};
+use crate::{Fault, SafeState, Status, visible};
 
 /// Most characters that are shown of what the other end said.
 const MAX_SHOWN: usize = 60;

@@ -29,9 +29,7 @@ use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
 use crate::program::tree::{Program, Slot, Statement};
 use crate::station::REST_SLICE;
-use spintrue_head::Description;
-use spintrue_head::SAFE_CALLS;
-use spintrue_head::put_at_safe;
+use spintrue_head::{Description, SAFE_CALLS, put_at_safe};
 
 /// Room for the rounding of clocks, relative.
 const ROUNDING: f64 = 1e-9;

@@ -8,9 +8,7 @@ use crate::builtins::signature::{
 };
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::Datum;
-use spintrue_head::Calls;
-use spintrue_head::PageOrder;
-use spintrue_head::show_number;
+use spintrue_head::{Calls, PageOrder, show_number};
 
 /// The built-ins of this topic.
 pub(super) const BUILTINS: &[Builtin] = &[

@@ -8,8 +8,7 @@ use crate::builtins::signature::{
 };
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
-use spintrue_head::show_number;
-use spintrue_head::{Calls, Fault, Turn};
+use spintrue_head::{Calls, Fault, Turn, show_number};
 
 /// Most turns watched in one call.
 const TURNS_MOST: f64 = 10_000.0;

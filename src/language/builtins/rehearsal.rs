@@ -5,8 +5,7 @@ use crate::builtins::signature::{
 };
 use crate::program::value::Datum;
 use crate::station::StationError;
-use spintrue_head::Dimension;
-use spintrue_head::{Calls, Fault, show_quantity};
+use spintrue_head::{Calls, Dimension, Fault, show_quantity};
 
 /// TimeBound time in s from the call to the fault.
 const AFTER_MOST: f64 = 1e6;

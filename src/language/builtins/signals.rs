@@ -7,10 +7,7 @@ use crate::builtins::signature::{
 };
 use crate::program::types::Type;
 use crate::program::value::Datum;
-use spintrue_head::Calls;
-use spintrue_head::Channel;
-use spintrue_head::Fault;
-use spintrue_head::{find_channel, find_signal, switchable};
+use spintrue_head::{Calls, Channel, Fault, find_channel, find_signal, switchable};
 
 /// The parameter that names a signal.
 const SIGNAL: Parameter = required(

@@ -9,9 +9,10 @@ use crate::builtins::signature::{
 };
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
-use spintrue_head::{Calls, Fault, LineOrder, Pattern, show_quantity};
-use spintrue_head::{Decides, FacetMean, LinePlan, LineRequest, WorstFacet, plan_line};
-use spintrue_head::{Dimension, show_number};
+use spintrue_head::{
+    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern,
+    WorstFacet, plan_line, show_number, show_quantity,
+};
 
 /// Most readings in one call.
 const READINGS_MOST: f64 = 1000.0;

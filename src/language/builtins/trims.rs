@@ -9,10 +9,9 @@ use crate::builtins::signature::{
 use crate::program::value::Datum;
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
-use spintrue_head::show_number;
-use spintrue_head::{Calls, Fault, Trim};
-use spintrue_head::{FacetMean, LineScale, TrimError, Trimmed};
-use spintrue_head::{corrected, pooled};
+use spintrue_head::{
+    Calls, FacetMean, Fault, LineScale, Trim, TrimError, Trimmed, corrected, pooled, show_number,
+};
 
 /// Share of a normal distribution within two standard deviations.
 const TWO_SIGMA: f64 = 0.954_499_736_103_642;

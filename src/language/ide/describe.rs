@@ -8,8 +8,7 @@ use crate::ide::analysis::Analysis;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::walk;
-use spintrue_head::find_unit;
-use spintrue_head::{KINDS, parse_unit, show_number};
+use spintrue_head::{KINDS, find_unit, parse_unit, show_number};
 
 /// A routine or built-in as callers see it.
 #[derive(Clone, Debug)]

@@ -1,16 +1,13 @@
 //! A session of entries, each checked over what earlier ones declared before any of it runs.
 //! An entry that is refused or fails leaves no trace in the language's state.
 
-use crate::bounds;
 use crate::bounds::Bound;
-use crate::check;
 use crate::check::flow::EffectsOf;
 use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
 use crate::check::{Checked, Module, Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::interpret;
 use crate::interpret::Observer;
 use crate::program::failure::Failure;
 use crate::program::tree::Program;
@@ -23,6 +20,7 @@ use crate::station::Station;
 use crate::syntax::names::Names;
 use crate::syntax::parse;
 use crate::syntax::tree::{File, Statement, StatementKind};
+use crate::{bounds, check, interpret};
 use spintrue_head::Description;
 use std::collections::HashMap;
 

@@ -1,8 +1,6 @@
 //! From script text to a checked program: reads a script and all it uses, parses and checks it.
 
-use crate::bounds;
 use crate::bounds::{Bound, ParamAt, ParamKind};
-use crate::check;
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
 use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
@@ -14,9 +12,8 @@ use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
 use crate::syntax::{parse, parse_expression};
-use spintrue_head::Description;
-use spintrue_head::Dimension;
-use spintrue_head::{Bitmap, ImageError};
+use crate::{bounds, check};
+use spintrue_head::{Bitmap, Description, Dimension, ImageError};
 use std::collections::{HashMap, HashSet};
 use thiserror::Error;
 

@@ -3,9 +3,7 @@
 use crate::builtins;
 use crate::check::{Use, Used};
 use crate::diagnostics::{Diagnostic, codes};
-use spintrue_head::Description;
-use spintrue_head::nearest_name;
-use spintrue_head::{Channel, Direction, Signal};
+use spintrue_head::{Channel, Description, Direction, Signal, nearest_name};
 
 /// Most names in one report.
 const NAMES_MOST: usize = 8;

@@ -11,9 +11,7 @@ use crate::record::data::{End, Identity, Page, Picture, Record};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
-use spintrue_language::Outcome;
-use spintrue_language::Verdict;
-use spintrue_language::time_text;
+use spintrue_language::{Outcome, Verdict, time_text};
 
 /// Most checks and log entries that are shown.
 const MAX_ROWS: usize = 2_000;

@@ -1,10 +1,9 @@
 //! What is said of calls: only what the head acknowledged, and what is unknown as unknown.
 
 use super::CallMonitor;
-use spintrue_head::{Call, CallImage, ImageDigest, Reply};
-use spintrue_head::{CallListener, Heard};
 use spintrue_head::{
-    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, Status, Trim,
+    Call, CallImage, CallListener, Exposed, ExposedPage, Fault, Halt, Head, Heard, ImageDigest,
+    Laser, LineOrder, Pattern, Reading, Reply, Status, Trim,
 };
 use spintrue_sim::open;
 

@@ -24,8 +24,7 @@
 //! ```
 
 use crate::reader::Table;
-use spintrue_head::UnitText;
-use spintrue_head::{Active, AtSafe, Channel, Direction, Pull, Signal};
+use spintrue_head::{Active, AtSafe, Channel, Direction, Pull, Signal, UnitText};
 use std::collections::HashMap;
 
 /// Longest name, in characters.

@@ -3,8 +3,7 @@
 
 use crate::tests::{SPEED, clean, locked, order};
 use core::f64::consts::TAU;
-use spintrue_head::Head;
-use spintrue_head::{Fault, Gauge, LineOrder};
+use spintrue_head::{Fault, Gauge, Head, LineOrder};
 
 /// Focal length of the built-in head in m; the spot moves at 2·ω·f (f-theta law, derived).
 const FOCAL: f64 = 404.2536e-3;

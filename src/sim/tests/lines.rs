@@ -2,8 +2,7 @@
 
 use crate::open;
 use crate::tests::{ARCSEC, clean, locked, order, trace, trimmed, worst};
-use spintrue_head::{FacetMean, StartOfScan};
-use spintrue_head::{Gauge, Head, Reading, Trim};
+use spintrue_head::{FacetMean, Gauge, Head, Reading, StartOfScan, Trim};
 
 #[test]
 fn facet_errors_show_as_optics_says() {

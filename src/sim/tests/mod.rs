@@ -9,9 +9,10 @@ mod physics;
 
 use crate::{SimGauge, SimHead, open};
 use core::f64::consts::PI;
-use spintrue_head::corrected;
-use spintrue_head::{Decides, FacetMean, LinePlan, LineRequest, WorstFacet, plan_line};
-use spintrue_head::{Description, Gauge, Head, LineOrder, Reading, Trim};
+use spintrue_head::{
+    Decides, Description, FacetMean, Gauge, Head, LineOrder, LinePlan, LineRequest, Reading, Trim,
+    WorstFacet, corrected, plan_line,
+};
 
 pub(super) const RPM: f64 = PI / 30.0;
 pub(super) const ARCSEC: f64 = PI / 648_000.0;

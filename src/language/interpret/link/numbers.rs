@@ -1,7 +1,8 @@
 //! Numbers: arithmetic, division, remainders and powers.
 
-use crate::interpret::link::operands::{Constant, Give, Item, Local, Operand, Other};
-use crate::interpret::link::operands::{Side, Sink, fetch, with_side};
+use crate::interpret::link::operands::{
+    Constant, Give, Item, Local, Operand, Other, Side, Sink, fetch, with_side,
+};
 use crate::interpret::link::{Linker, NumberNode};
 use crate::interpret::machine::{Failed, Machine};
 use crate::program::failure::FailureKind;
