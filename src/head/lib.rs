@@ -25,6 +25,8 @@ mod record;
 mod replay;
 mod safe;
 mod signals;
+#[cfg(test)]
+mod stand_in;
 mod system;
 mod trace;
 mod units;

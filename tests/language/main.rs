@@ -22,6 +22,8 @@ mod bounds;
 mod builtins;
 mod check;
 mod codes;
+mod exposure;
+mod faults;
 mod generate;
 mod grammar;
 mod interpret;

@@ -16,9 +16,12 @@ mod line;
 #[path = "../support/mod.rs"]
 mod support;
 
+mod contracts;
 mod control;
 mod documents;
-mod exposure;
+mod heard;
+mod made_safe;
+mod paced;
 mod recordings;
 mod served;
 mod stubborn;

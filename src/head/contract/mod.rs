@@ -6,15 +6,15 @@
 //! have, since the head must refuse by itself what is wrong.
 //!
 //! ```
-//! use spintrue::head::contract::{self, Permissions, Outcome};
-//! use spintrue::head::{Rig, sim};
+//! use spintrue_head::{ContractOutcome, Gauge, Head, Permissions, Rig, run_contracts};
 //!
-//! let (head, gauge) = sim::open(None, 1).unwrap();
-//! let allowed = Permissions { trims: true, switches: true, motion: true, light: true };
-//! let link = Rig::new(Box::new(head), Some(Box::new(gauge)));
-//! let report = contract::run(Box::new(link), allowed);
-//! assert!(report.outcomes.iter().all(|(_, outcome)| !matches!(outcome, Outcome::Broken(_))));
-//! assert!(report.safe.laser_off);
+//! /// Whether a head that was just written keeps every contract that moves and lights nothing.
+//! fn keeps_all(head: impl Head + 'static, gauge: impl Gauge + 'static) -> bool {
+//!     let link = Rig::new(Box::new(head), Some(Box::new(gauge)));
+//!     let report = run_contracts(Box::new(link), Permissions::default());
+//!     let broken = |outcome: &ContractOutcome| matches!(outcome, ContractOutcome::Broken(_));
+//!     report.safe.laser_off && !report.outcomes.iter().any(|(_, outcome)| broken(outcome))
+//! }
 //! ```
 
 mod light;
@@ -24,9 +24,6 @@ mod reads;
 mod table;
 mod trial;
 mod trims;
-
-#[cfg(test)]
-mod tests;
 
 pub use table::TABLE;
 
