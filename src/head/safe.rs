@@ -128,3 +128,43 @@ pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
     let text = text.or_else(|| panic.downcast_ref::<String>().map(String::as_str));
     Fault::Broken(format!("internal error: {}", text.unwrap_or("a panic without words")))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::left;
+    use crate::SafeState;
+
+    fn said(speed: f64, at_rest: bool) -> String {
+        let safe = SafeState {
+            laser_off: true,
+            parked: true,
+            speed,
+            at_rest,
+            kept_spinning: false,
+            troubles: Vec::new(),
+        };
+        left(&safe)
+    }
+
+    #[test]
+    fn only_what_is_measured_at_rest_is_said_to_rest() {
+        assert!(said(0.0, true).contains("polygon at rest"));
+        assert!(said(10.0, false).contains("POLYGON STILL TURNS at 95 rpm"));
+        // Pushed a moment ago, and no pulse has come yet.
+        assert!(said(0.0, false).contains("NOT YET SEEN AT REST: take it as turning"));
+        assert!(said(f64::NAN, false).contains("SPEED NOT KNOWN: take it as turning"));
+    }
+
+    #[test]
+    fn what_nobody_measured_is_not_said_to_be() {
+        let unknown = SafeState::unknown(Vec::new());
+        assert_eq!(
+            left(&unknown),
+            "LASER NOT KNOWN TO BE OFF, mirror not known to be parked, POLYGON SPEED NOT KNOWN: \
+             take it as turning (not measured)"
+        );
+        let seen = SafeState { speed: 0.0, ..unknown };
+        assert!(left(&seen).contains(", mirror not parked, "), "{}", left(&seen));
+        assert!(left(&seen).ends_with(" (measured)"));
+    }
+}

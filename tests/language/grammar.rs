@@ -43,7 +43,7 @@ fn the_highlighting_grammar_is_not_stale() {
     let path = root().join("grammar/spintrue.tmLanguage.json");
     let made = highlight::grammar();
     if std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always") {
-        fs::write(path, &made).unwrap();
+        fs::write(&path, &made).unwrap();
     }
     let kept = fs::read_to_string(path).unwrap_or_default();
     assert!(
