@@ -72,11 +72,6 @@ impl Rounds {
         }
     }
 
-    /// What was measured since other trims were loaded; none where nothing was.
-    pub(crate) fn fresh(&self) -> Option<&Round> {
-        self.list.last().filter(|_| !self.fresh)
-    }
-
     /// Adds a measured line; gives the number of its round, from 1.
     pub(crate) fn push(&mut self, time: f64, facet: u32, in_scan: f64, cross_scan: f64) -> usize {
         if self.fresh || self.list.is_empty() {
