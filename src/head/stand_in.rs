@@ -13,8 +13,7 @@ const LOCKING: f64 = 10.0;
 
 /// What it says of itself.
 pub(crate) fn description() -> Description {
-    let rail =
-        |name: &str, nominal| Rail { name: name.to_string(), nominal, tolerance: 0.05 };
+    let rail = |name: &str, nominal| Rail { name: name.to_string(), nominal, tolerance: 0.05 };
     Description {
         model: "stand-in".to_string(),
         serial: "SI-1".to_string(),

@@ -17,5 +17,4 @@ mod support;
 
 mod documents;
 mod optics_advice;
-mod optics_reference;
 mod units_outside;

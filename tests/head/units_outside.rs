@@ -77,7 +77,10 @@ fn a_turn_is_an_angle_and_never_a_frequency() {
     assert_eq!(rpm.dimension, Dimension::ROTATION);
     assert_ne!(rpm.dimension, parse_unit("Hz").unwrap().dimension);
     let turns = parse_unit("rev/s").unwrap();
-    assert_eq!(show_quantity(ours("12000 rpm"), Dimension::ROTATION, Some(&turns), None), "200 rev/s");
+    assert_eq!(
+        show_quantity(ours("12000 rpm"), Dimension::ROTATION, Some(&turns), None),
+        "200 rev/s"
+    );
     let per_turn = Dimension::ROTATION.over(Dimension::ANGLE);
     assert_eq!(per_turn, Some(Dimension::FREQUENCY));
     let rate = ours("12000 rpm") / ours("1 rev");

@@ -1,8 +1,6 @@
 //! What a recorder tells of the calls that pass through it.
 
-use spintrue_head::{
-    CallListener, CallRecorder, Calls, Fault, Heard, Laser, Link, Reply, Rig,
-};
+use spintrue_head::{CallListener, CallRecorder, Calls, Fault, Heard, Laser, Link, Reply, Rig};
 use spintrue_sim::open;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -41,8 +39,7 @@ fn calls_pass_through_and_read_back() {
         .iter()
         .map(|h| serde_json::to_value(&h.call).unwrap()["name"].as_str().unwrap().to_string())
         .collect();
-    let wanted =
-        ["describe", "spin", "turns", "arm", "sleep", "status", "make_safe", "measure"];
+    let wanted = ["describe", "spin", "turns", "arm", "sleep", "status", "make_safe", "measure"];
     assert_eq!(names, wanted);
     assert!(heard.is_sorted_by_key(|h| h.time), "{heard:?}");
     assert!(matches!(&heard[5].reply, Reply::Status(s) if s.laser == Laser::Off));

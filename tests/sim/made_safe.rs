@@ -23,8 +23,7 @@ fn outputs_follow_and_troubles_are_told() {
         assert_eq!(head.signal("lamp"), Ok(troubles > 0), "{told}");
         assert_eq!(head.signal("brake"), Ok(true));
         assert_eq!(head.channel("pump"), Ok(-1000.0));
-        let why =
-            "the output `lamp` could not be switched off: switching this output is refused";
+        let why = "the output `lamp` could not be switched off: switching this output is refused";
         assert_eq!(told.contains(why), troubles > 0, "{told}");
     }
 }

@@ -11,7 +11,7 @@ use std::rc::Rc;
 /// Of that kind per the second one.
 
 /// A caught failure.
-pub const FAILURE: RecordSpec = RecordSpec {
+pub(crate) const FAILURE: RecordSpec = RecordSpec {
     name: "failure",
     meaning: "A failure as `catch` gives it.",
     fields: &[

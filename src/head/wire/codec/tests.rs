@@ -10,8 +10,8 @@ use crate::wire::outcome::{Failure, read, told};
 use crate::wire::reply::answers;
 use crate::wire::tree::{Meaning, TABLE, find};
 use crate::{
-    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status,
-    Trim, Turn,
+    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
+    Turn,
 };
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};

@@ -8,8 +8,8 @@ use crate::diagnostics::codes::ALL;
 use crate::diagnostics::render::{render, summary};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
-use crate::syntax::tree::{ExpressionKind, StatementKind};
 use crate::syntax::parse::Parsed;
+use crate::syntax::tree::{ExpressionKind, StatementKind};
 use crate::syntax::{KEYWORDS, parse, parse_expression};
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
 use std::collections::BTreeSet;
@@ -29,7 +29,7 @@ fn parsed(text: &str) -> (Parsed, Names, SourceMap) {
 
 /// Compares what is shown of each script of a corpus with the snapshot beside it.
 fn corpus(pattern: &str, shown: impl Fn(&str) -> String) {
-    insta::glob!("../../../tests/corpus", pattern, |path| {
+    insta::glob!("../../../../tests/corpus", pattern, |path| {
         let mut settings = insta::Settings::new();
         settings.set_prepend_module_to_snapshot(false);
         settings.set_omit_expression(true);
