@@ -188,7 +188,7 @@ impl Walk<'_> {
                 };
                 Num::flag(known).after(&[&v, &l, &h])
             }
-            Flag::SameFlag(a, b, same) => {
+            Flag::SameTruth(a, b, same) => {
                 let (a, b) = (self.flag(a), self.flag(b));
                 let known = a.as_flag().zip(b.as_flag()).map(|(a, b)| (a == b) == *same);
                 Num::flag(known).after(&[&a, &b])

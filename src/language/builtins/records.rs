@@ -7,9 +7,6 @@ use crate::program::value::{Datum, Object, Value};
 use spintrue_head::Dimension;
 use std::rc::Rc;
 
-/// Of the kind that the call decides.
-/// Of that kind per the second one.
-
 /// A caught failure.
 pub(crate) const FAILURE: RecordSpec = RecordSpec {
     name: "failure",

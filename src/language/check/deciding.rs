@@ -107,7 +107,7 @@ impl Checker<'_> {
                     let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span);
                     let words = WORDS.map(|(word, _)| word);
                     let known = format!("a check takes {}", words.join(", "));
-                    self.report(match nearest_name(&text, words.into_iter()) {
+                    self.report(match nearest_name(&text, words) {
                         Some(near) => report.help(format!("did you mean `{near}`?")),
                         None => report.help(known),
                     });

@@ -360,7 +360,7 @@ impl Checker<'_> {
         self.kind_compared(&right, left_written);
         let same = operator == Binary::Equal;
         if left.kind == Type::Flag {
-            return flag(Flag::SameFlag(Box::new(left.flag()), Box::new(right.flag()), same));
+            return flag(Flag::SameTruth(Box::new(left.flag()), Box::new(right.flag()), same));
         }
         flag(Flag::SameRef(Box::new(left.reference()), Box::new(right.reference()), same))
     }

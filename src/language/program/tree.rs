@@ -238,7 +238,7 @@ pub enum Flag {
     /// `x within low .. high`
     Within(Box<Number>, Box<Number>, Box<Number>),
     /// Of flags: equal, or not when false.
-    SameFlag(Box<Flag>, Box<Flag>, bool),
+    SameTruth(Box<Flag>, Box<Flag>, bool),
     /// Of texts, lists and records: equal, or not when false.
     SameRef(Box<Ref>, Box<Ref>, bool),
     /// Out of a list or record.

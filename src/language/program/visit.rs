@@ -123,7 +123,7 @@ impl<'p> Node<'p> {
             },
             Node::Flag(flag) => match flag {
                 Flag::Not(a) => parts.all([a]),
-                Flag::And(a, b) | Flag::Or(a, b) | Flag::SameFlag(a, b, _) => parts.all([a, b]),
+                Flag::And(a, b) | Flag::Or(a, b) | Flag::SameTruth(a, b, _) => parts.all([a, b]),
                 Flag::Compare(_, a, b) => parts.all([a, b]),
                 Flag::Within(a, b, c) => parts.all([a, b, c]),
                 Flag::SameRef(a, b, _) => parts.all([a, b]),

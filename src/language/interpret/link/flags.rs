@@ -66,7 +66,7 @@ impl Linker<'_> {
                     Ok(low <= x && x <= high)
                 })
             }
-            Flag::SameFlag(a, b, same) => {
+            Flag::SameTruth(a, b, same) => {
                 let (a, b, same) = (self.flag(a), self.flag(b), *same);
                 Box::new(move |machine| Ok((a(machine)? == b(machine)?) == same))
             }
