@@ -3,7 +3,11 @@
 
 mod table;
 
-pub(crate) use table::*;
+pub(crate) use table::{
+    ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, EXPOSE, EXPOSE_PAGE, HALT,
+    INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
+    STORE_TRIMS, SWITCH, TRIMS, TURNS,
+};
 pub(crate) use table::{Access, Row};
 
 use crate::image::Bitmap;

@@ -28,6 +28,8 @@ mod safe;
 #[cfg(feature = "wire")]
 mod serve;
 mod signals;
+#[cfg(test)]
+mod stand_in;
 #[cfg(feature = "wire")]
 mod stop_request;
 mod system;
@@ -54,11 +56,9 @@ pub use gauge::{Gauge, Reading};
 pub use image::{Bitmap, ImageError};
 pub use injector::FaultInjector;
 pub use link::{Calls, Link, Rig, not_simulated, perform as perform_call, take as take_reply};
-pub use optics::geometry::{
-    facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity,
-};
+pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 pub use optics::line::{MAX_DOTS, WORD as DOTS_PER_WORD, queue_needed};
-pub use optics::trim::{corrected, cross_scan_change, in_scan_change, pooled};
+pub use optics::trim::{corrected, pooled};
 pub use optics::{
     Decides, Hardware, LinePlan, LineRequest, Mean as FacetMean, Scale as LineScale, Trim,
     TrimError, Trimmed, Worst as WorstFacet, plan_line,

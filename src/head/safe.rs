@@ -131,31 +131,40 @@ pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
 
 #[cfg(test)]
 mod tests {
-    use crate::Head;
+    use super::left;
+    use crate::SafeState;
 
-    /// Each output is tried, and one that cannot be switched is told of.
+    fn said(speed: f64, at_rest: bool) -> String {
+        let safe = SafeState {
+            laser_off: true,
+            parked: true,
+            speed,
+            at_rest,
+            kept_spinning: false,
+            troubles: Vec::new(),
+        };
+        left(&safe)
+    }
+
     #[test]
-    fn outputs_follow_and_troubles_are_told() {
-        let text = "[[signal]]\nname = 'lamp'\ndirection = 'output'\nat_safe = 'off'\n\
-                    [[signal]]\nname = 'brake'\ndirection = 'output'\nat_safe = 'on'\nunder_light = true\n\
-                    [[channel]]\nname = 'pump'\ndirection = 'output'\nunit = 'kPa'\nleast = '-9 kPa'\n\
-                    most = '0 kPa'\nat_safe = '-1 kPa'\nunder_light = true\n";
-        for (fault, troubles) in [("lock_lost@1000s", 0), ("laser_stays_armed@0s", 3)] {
-            let faults = [fault.to_string()];
-            let (mut head, _) = open_with(Some(("text", text)), 1, &faults).unwrap();
-            head.switch("lamp", true).unwrap();
-            head.spin(500.0).unwrap();
-            head.sleep(12.0);
-            head.arm(0.5).unwrap();
-            let safe = head.make_safe(false);
-            let told = safe.troubles.join("\n");
-            assert_eq!(safe.troubles.len(), troubles, "{told}");
-            assert_eq!(head.signal("lamp"), Ok(troubles > 0), "{told}");
-            assert_eq!(head.signal("brake"), Ok(true));
-            assert_eq!(head.channel("pump"), Ok(-1000.0));
-            let why =
-                "the output `lamp` could not be switched off: switching this output is refused";
-            assert_eq!(told.contains(why), troubles > 0, "{told}");
-        }
+    fn only_what_is_measured_at_rest_is_said_to_rest() {
+        assert!(said(0.0, true).contains("polygon at rest"));
+        assert!(said(10.0, false).contains("POLYGON STILL TURNS at 95 rpm"));
+        // Pushed a moment ago, and no pulse has come yet.
+        assert!(said(0.0, false).contains("NOT YET SEEN AT REST: take it as turning"));
+        assert!(said(f64::NAN, false).contains("SPEED NOT KNOWN: take it as turning"));
+    }
+
+    #[test]
+    fn what_nobody_measured_is_not_said_to_be() {
+        let unknown = SafeState::unknown(Vec::new());
+        assert_eq!(
+            left(&unknown),
+            "LASER NOT KNOWN TO BE OFF, mirror not known to be parked, POLYGON SPEED NOT KNOWN: \
+             take it as turning (not measured)"
+        );
+        let seen = SafeState { speed: 0.0, ..unknown };
+        assert!(left(&seen).contains(", mirror not parked, "), "{}", left(&seen));
+        assert!(left(&seen).ends_with(" (measured)"));
     }
 }

@@ -24,8 +24,8 @@ pub use bounds::{
     Unknown as UnknownTime, What as BoundFor, finish_most,
 };
 pub use builtins::{
-    Builtin, Default as DefaultValue, Effect, FAILURE as FAILURE_RECORD, OPEN_NAMES, RecordSpec,
-    Spec as ParameterSpec, TOPICS, records as builtin_records, table as builtins,
+    Builtin, Default as DefaultValue, Effect, OPEN_NAMES, RecordSpec, Spec as ParameterSpec,
+    TOPICS, records as builtin_records, table as builtins,
 };
 pub use check::flow::EffectsOf;
 pub use check::index::{Occurrence, Target as NameTarget};

@@ -35,13 +35,11 @@ mod tests;
 
 pub use config::{BUILT_IN as BUILT_IN_HEAD, Config};
 pub use gauge::SimGauge;
-pub use injector::SimInjector;
 pub use medium::{Medium, Sheet};
 pub use reader::lines::{Names as LineNames, channel as channel_line, signal as signal_line};
 pub use reader::{ConfigError, Reader as TomlReader, Table as TomlTable, read as read_description};
 pub use render::{MAX_SCALE, Picture, ShowError, Showing, picture as draw_picture};
 pub use simulated::SimHead;
-pub use truth::Truth;
 
 use std::cell::RefCell;
 use std::rc::Rc;

@@ -12,6 +12,6 @@ mkdir -p "$work/images"
 cargo build --quiet
 python="$work/venv/bin/python"
 "$python" tests/extra/exposure.py images "$work" "${SEED:-1}"
-SPINTRUE_IMAGES="$PWD/$work/images" cargo test --quiet --test sim -- --ignored --exact \
+SPINTRUE_IMAGES="$PWD/$work/images" cargo test --quiet --test language -- --ignored --exact \
     exposure::words_for_another_reader
 "$python" tests/extra/exposure.py compare "$work" "${SEED:-1}" target/debug/spintrue

@@ -10,11 +10,11 @@
     missing_docs,
     reason = "a test fails by panicking, and uses files, clocks and sockets"
 )]
+#![allow(unreachable_pub, reason = "what the tests share says pub")]
 
 #[path = "../support/mod.rs"]
 mod support;
 
 mod documents;
 mod optics_advice;
-mod optics_reference;
 mod units_outside;

@@ -1,7 +1,7 @@
 //! Unit arithmetic against the `uom` crate, a general-purpose library of quantities (SI), and
 //! the one place where we differ from such libraries on purpose: a turn is an angle here.
 
-use spintrue_head::{Dimension, parse_quantity, parse_unit};
+use spintrue_head::{Dimension, parse_quantity, parse_unit, show_quantity};
 use uom::si::f64::{
     Acceleration, Angle, AngularVelocity, ElectricPotential, ElectricalResistance, Energy, Force,
     Frequency, Length, Mass, Power, Pressure, TemperatureInterval, ThermodynamicTemperature, Time,
@@ -77,7 +77,10 @@ fn a_turn_is_an_angle_and_never_a_frequency() {
     assert_eq!(rpm.dimension, Dimension::ROTATION);
     assert_ne!(rpm.dimension, parse_unit("Hz").unwrap().dimension);
     let turns = parse_unit("rev/s").unwrap();
-    assert_eq!(show(ours("12000 rpm"), Dimension::ROTATION, Some(&turns), None), "200 rev/s");
+    assert_eq!(
+        show_quantity(ours("12000 rpm"), Dimension::ROTATION, Some(&turns), None),
+        "200 rev/s"
+    );
     let per_turn = Dimension::ROTATION.over(Dimension::ANGLE);
     assert_eq!(per_turn, Some(Dimension::FREQUENCY));
     let rate = ours("12000 rpm") / ours("1 rev");

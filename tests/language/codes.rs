@@ -11,7 +11,7 @@ use spintrue_language::render_diagnostics;
 use spintrue_language::{
     ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, code_topics,
 };
-use spintrue_language::{Effect, FAILURE_RECORD};
+use spintrue_language::{Effect, builtin_records};
 use spintrue_language::{FileError, Files, Prepared, SourceText, prepare};
 use spintrue_sim::open;
 use std::collections::BTreeSet;
@@ -111,7 +111,8 @@ fn lists_are_those_of_the_tables() {
     assert!(told.contains(&format!("({quoted} or `{last}`)")), "docs/diagnostics.md: {quoted}");
     let failures: Vec<&str> = FailureKind::caught().collect();
     assert!(explained("E0521").contains(&failures.join(", ")), "{}", explained("E0521"));
-    let kind = FAILURE_RECORD.fields.iter().find(|field| field.0 == "kind").unwrap().2;
+    let failure = builtin_records().iter().find(|record| record.name == "failure").unwrap();
+    let kind = failure.fields.iter().find(|field| field.0 == "kind").unwrap().2;
     let language = page("docs/language.md");
     for failure in failures {
         assert!(kind.contains(failure), "{failure}");

@@ -1,6 +1,7 @@
 //! What stands in `grammar/`: the test by which `tests/extra/grammar.sh` asks which texts parse,
 //! and the highlighting grammar, which is made from the tables of the language.
 
+use crate::support::root;
 use spintrue_language::SourceId;
 use spintrue_language::SymbolNames;
 use spintrue_language::parse;
@@ -39,10 +40,10 @@ fn every_keyword_is_highlighted_once() {
 /// `INSTA_UPDATE=always` writes it anew, as it does the snapshots.
 #[test]
 fn the_highlighting_grammar_is_not_stale() {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/grammar/spintrue.tmLanguage.json");
+    let path = root().join("grammar/spintrue.tmLanguage.json");
     let made = highlight::grammar();
     if std::env::var("INSTA_UPDATE").is_ok_and(|how| how == "always") {
-        fs::write(path, &made).unwrap();
+        fs::write(&path, &made).unwrap();
     }
     let kept = fs::read_to_string(path).unwrap_or_default();
     assert!(

@@ -10,6 +10,7 @@
     missing_docs,
     reason = "a test fails by panicking, and uses files, clocks and sockets"
 )]
+#![allow(unreachable_pub, reason = "what the tests share says pub")]
 
 #[path = "../support/example.rs"]
 mod example;

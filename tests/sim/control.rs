@@ -14,7 +14,7 @@ const LONG: Duration = Duration::from_secs(60);
 
 fn target(server: &Server) -> WireTarget {
     let place = WirePlace::Socket(server.place.clone());
-    Target { place, secret: None, stop: Arc::default(), cut: Arc::default() }
+    WireTarget { place, secret: None, stop: Arc::default(), cut: Arc::default() }
 }
 
 /// A head that is driven from here.
@@ -121,7 +121,7 @@ fn a_client_that_loses_control_is_told_so() {
         other.ask("SAFE?");
         let lost = if looks { first.status().map(|_| ()) } else { first.steer(Some(1e-3)) };
         assert_eq!(lost, Err(Fault::Broken(wanted.to_string())));
-        first.make_safe(false);
+        assert!(first.make_safe(false).unwrap().laser_off);
         // Control of a head that was halted from here is not reported as lost.
         first.spin(500.0).unwrap();
         first.halt(Halt::Brake).unwrap();

@@ -10,15 +10,19 @@
     missing_docs,
     reason = "a test fails by panicking, and uses files, clocks and sockets"
 )]
+#![allow(unreachable_pub, reason = "what the tests share says pub")]
 
 #[path = "../support/line.rs"]
 mod line;
 #[path = "../support/mod.rs"]
 mod support;
 
+mod contracts;
 mod control;
 mod documents;
-mod exposure;
+mod heard;
+mod made_safe;
+mod paced;
 mod recordings;
 mod served;
 mod stubborn;

@@ -68,7 +68,7 @@ impl CallListener for Tap {
 }
 
 fn header(head: Description) -> TraceHeader {
-    Header {
+    TraceHeader {
         format: TRACE_FORMAT.to_string(),
         version: TRACE_VERSION,
         spintrue: "0.1.0".to_string(),
@@ -222,7 +222,7 @@ fn entries_read_back() {
     let _ = GzDecoder::new(&written.0.borrow()[..]).read_to_string(&mut lines);
     assert!(lines.contains("\"expose_page\"") && lines.contains("\"sha256\""), "{lines}");
     for line in lines.lines().skip(1) {
-        let entry: Entry = serde_json::from_str(line).unwrap();
+        let entry: TraceEntry = serde_json::from_str(line).unwrap();
         assert_eq!(serde_json::to_string(&entry).unwrap(), line);
     }
 }

@@ -12,7 +12,7 @@ use std::sync::{Mutex, PoisonError};
 /// The folder of the repository.
 pub fn root() -> &'static Path {
     let mut folders = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors();
-    folders.find(|folder| folder.join("tests/corpus").is_dir()).unwrap()
+    folders.find(|folder| folder.join("Cargo.lock").is_file()).unwrap()
 }
 
 /// A path in the repository, as an argument.

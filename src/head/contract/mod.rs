@@ -4,6 +4,18 @@
 //! [`run`] tries them from harmless to light, leaves out what was not allowed, and makes the head
 //! safe at the end in any case. It talks to the head itself, without the guard that scripts
 //! have, since the head must refuse by itself what is wrong.
+//!
+//! ```
+//! use spintrue_head::{ContractOutcome, Gauge, Head, Permissions, Rig, run_contracts};
+//!
+//! /// Whether a head that was just written keeps every contract that moves and lights nothing.
+//! fn keeps_all(head: impl Head + 'static, gauge: impl Gauge + 'static) -> bool {
+//!     let link = Rig::new(Box::new(head), Some(Box::new(gauge)));
+//!     let report = run_contracts(Box::new(link), Permissions::default());
+//!     let broken = |outcome: &ContractOutcome| matches!(outcome, ContractOutcome::Broken(_));
+//!     report.safe.laser_off && !report.outcomes.iter().any(|(_, outcome)| broken(outcome))
+//! }
+//! ```
 
 mod light;
 mod moves;
@@ -12,9 +24,6 @@ mod reads;
 mod table;
 mod trial;
 mod trims;
-
-#[cfg(test)]
-mod tests;
 
 pub use table::TABLE;
 

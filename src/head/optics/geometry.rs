@@ -6,14 +6,14 @@
 use core::f64::consts::{PI, TAU};
 
 /// Lines per second: N·ω/2π (derived).
-pub fn line_rate(facets: u32, speed: f64) -> f64 {
+pub(crate) fn line_rate(facets: u32, speed: f64) -> f64 {
     f64::from(facets) * speed / TAU
 }
 
 /// Full optical scan angle of one facet in rad: 4π/N, since a mirror turns the beam by twice
 /// its own angle (derived; 6 facets → 120 deg as quoted from Hobbs, *Building Electro-Optical
 /// Systems*).
-pub fn optical_scan_angle(facets: u32) -> f64 {
+pub(crate) fn optical_scan_angle(facets: u32) -> f64 {
     4.0 * PI / f64::from(facets)
 }
 

@@ -5,6 +5,8 @@ pub(crate) mod clock;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;
+#[cfg(test)]
+mod reference;
 pub(crate) mod register;
 pub(crate) mod trim;
 

@@ -169,14 +169,14 @@ pub fn pooled(means: &mut [Mean]) {
 
 /// Change of the in-scan trim in s that cancels a shift of `shift` m at `velocity` m/s: −dx/v;
 /// a line late in +x gets a shorter delay (common practice, no source).
-pub fn in_scan_change(shift: f64, velocity: f64) -> f64 {
+pub(crate) fn in_scan_change(shift: f64, velocity: f64) -> f64 {
     -shift / velocity
 }
 
 /// Change of the cross-scan trim in rad (mechanical) that cancels a shift of `shift` m behind a
 /// lens of focal length `focal_length` m: a galvanometer ahead of the lens gives y = 2·g·f, so
 /// g = −dy/(2·f) (derived).
-pub fn cross_scan_change(shift: f64, focal_length: f64) -> f64 {
+pub(crate) fn cross_scan_change(shift: f64, focal_length: f64) -> f64 {
     -shift / (2.0 * focal_length)
 }
 

@@ -97,14 +97,13 @@ pub(crate) fn in_all(
 #[cfg(test)]
 mod tests {
     use super::{MAX_REPLY, MAX_SAFE, MAX_SILENCE, MAX_TURNING, most};
-    use crate::Head;
     use crate::call::Call;
+    use crate::stand_in::description;
 
     /// Whatever a description claims, a wait ends.
     #[test]
     fn no_claim_makes_a_wait_endless() {
-        let (mut head, _) = open(None, 1).unwrap();
-        let mut told = head.describe().unwrap();
+        let mut told = description();
         let honest = most(&Call::Status, Some(&told), None);
         assert!(honest < 10.0, "{honest}");
         for wild in [1e6, 1e300, f64::INFINITY, f64::NAN, -5.0] {

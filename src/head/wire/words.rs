@@ -166,8 +166,9 @@ enum Step {
 #[cfg(test)]
 mod tests {
     use super::{detail, shown, unusable};
+    use crate::Description;
+    use crate::stand_in::description;
     use crate::wire::errors::WireError;
-    use crate::{Description, Head};
     use proptest::prelude::{any, proptest};
     use serde_json::{Value, json};
 
@@ -178,8 +179,7 @@ mod tests {
     /// Wherever a key is wrong, its path is told, written on one line or on many.
     #[test]
     fn the_key_is_named_with_its_path() {
-        let (mut head, _) = open(None, 1).unwrap();
-        let good = serde_json::to_value(head.describe().unwrap()).unwrap();
+        let good = serde_json::to_value(description()).unwrap();
         let spoilt = |spoil: &dyn Fn(&mut Value)| {
             let mut value = good.clone();
             spoil(&mut value);

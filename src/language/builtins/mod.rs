@@ -23,7 +23,8 @@ mod uncertainty;
 
 pub(crate) use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
 pub(crate) use foreign::foreign_name;
-pub use records::{FAILURE, records};
+pub(crate) use records::FAILURE;
+pub use records::records;
 pub(crate) use signals::unlike;
 pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
 pub use signature::{Builtin, Default, Effect, RecordSpec, Spec};

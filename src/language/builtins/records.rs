@@ -8,7 +8,7 @@ use spintrue_head::Dimension;
 use std::rc::Rc;
 
 /// A caught failure.
-pub const FAILURE: RecordSpec = RecordSpec {
+pub(crate) const FAILURE: RecordSpec = RecordSpec {
     name: "failure",
     meaning: "A failure as `catch` gives it.",
     fields: &[

@@ -28,6 +28,7 @@ mod tests {
     use crate::source::{SourceId, Span};
     use crate::station::Station;
     use spintrue_head::{Calls, Rig};
+    use spintrue_sim::open;
     use std::rc::Rc;
     use std::sync::Arc;
 

@@ -1,11 +1,8 @@
-//! Faults on demand, as they show through the head and its station.
+//! Faults on demand, as they show through the head.
 
 use crate::open;
 use crate::tests::{SPEED, locked, order, sim};
-use spintrue_head::{Calls, Fault, Gauge, Halt, Head, Laser, Rig, Trim};
-use spintrue_language::Station;
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
+use spintrue_head::{Fault, Gauge, Halt, Head, Laser, Trim};
 
 #[test]
 fn power_lost_while_storing_leaves_the_old_trims_or_the_new_ones() {
@@ -36,26 +33,6 @@ fn power_lost_while_storing_leaves_the_old_trims_or_the_new_ones() {
         assert_eq!(head.trims().unwrap(), new);
     }
     assert!(kept[0] > 2 && kept[1] > 2, "{kept:?}");
-}
-
-#[test]
-fn a_laser_that_stays_armed_is_never_called_off() {
-    let text = "[[fault]]\nkind = 'laser_stays_armed'\nat = '13 s'\n";
-    let (head, gauge) = sim(text, 1);
-    let stop = Arc::new(AtomicBool::new(false));
-    let mut station =
-        Station::open(Box::new(Rig::new(Box::new(head), Some(Box::new(gauge)))), stop).unwrap();
-    station.spin(SPEED).unwrap();
-    station.sleep(12.0).unwrap();
-    station.arm(0.3).unwrap();
-    station.sleep(2.0).unwrap();
-    assert!(station.disarm().is_err());
-    let from = station.now();
-    let state = station.finish(true);
-    assert!(!state.laser_off && !state.at_rest && state.speed > 0.9 * SPEED, "{state:?}");
-    assert!(state.troubles.iter().any(|t| t.contains("still armed")), "{state:?}");
-    // Nobody waits for a polygon that cannot be stopped.
-    assert!(station.now() - from < 1.0, "{}", station.now() - from);
 }
 
 #[test]

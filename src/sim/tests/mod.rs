@@ -102,7 +102,7 @@ pub(super) fn trace(head: &mut SimHead, gauge: &mut SimGauge, plan: &LinePlan) -
 }
 
 pub(super) fn worst(lines: &[Reading]) -> WorstFacet {
-    Worst::of(lines.iter().map(|r| (r.in_scan, r.cross_scan))).unwrap()
+    WorstFacet::of(lines.iter().map(|r| (r.in_scan, r.cross_scan))).unwrap()
 }
 
 pub(super) fn trimmed(head: &mut SimHead, lines: &[Reading], plan: &LinePlan) {

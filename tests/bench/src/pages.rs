@@ -1,13 +1,13 @@
 //! Test lines and whole pages on the simulated head.
 
-use spintrue_sim::{Medium, open};
 use crate::{median, script, verdict};
-use spintrue_head::{Rig};
-use spintrue_head::{PageOrder};
-use spintrue_sim::{Showing, draw_picture};
-use spintrue_language::{Station};
-use spintrue_head::{Bitmap};
+use spintrue_head::Bitmap;
+use spintrue_head::PageOrder;
+use spintrue_head::Rig;
 use spintrue_head::{Decides, LineRequest, plan_line};
+use spintrue_language::Station;
+use spintrue_sim::{Medium, open};
+use spintrue_sim::{Showing, draw_picture};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;
@@ -40,7 +40,11 @@ fn measuring() -> (Station, Medium) {
     let medium = head.medium();
     let stop = Arc::new(AtomicBool::new(false));
     let gauge = Some(Box::new(gauge) as Box<_>);
-    (Station::open(Box::new(Rig::new(Box::new(head), gauge)), stop).expect("the head says what it is"), medium)
+    (
+        Station::open(Box::new(Rig::new(Box::new(head), gauge)), stop)
+            .expect("the head says what it is"),
+        medium,
+    )
 }
 
 /// Times and prints a million test lines, and pages of two sizes.

@@ -2,9 +2,9 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_language::{render_diagnostics};
-use spintrue_language::{SourceMap};
-use spintrue_language::{SymbolNames};
+use spintrue_language::SourceMap;
+use spintrue_language::SymbolNames;
+use spintrue_language::render_diagnostics;
 use spintrue_language::{parse, parse_expression};
 
 fuzz_target!(|data: &[u8]| {

@@ -2,12 +2,15 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use crate::lsp::transport::{message, read};
-use spintrue_language::{Workspace};
-use crate::lsp::serve;
-use spintrue_language::{FileError, Files, SourceText};
+use lsp::serve;
+use lsp::transport::{message, read};
+use spintrue_language::{FileError, Files, SourceText, Workspace};
 use std::io::{BufReader, sink};
 use std::sync::mpsc::channel;
+
+// The program has no library, so its server is compiled in.
+#[path = "../../../src/lsp/mod.rs"]
+mod lsp;
 
 struct Nothing;
 

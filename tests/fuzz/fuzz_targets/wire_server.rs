@@ -2,13 +2,13 @@
 //! simulated head. Whatever they are, the next question is answered and the head can be made safe.
 #![no_main]
 
-use spintrue_sim::{open};
 use libfuzzer_sys::fuzz_target;
-use spintrue_head::{Rig};
-use spintrue_head::{ControlledHead, Served};
+use spintrue_head::ControlWatch;
+use spintrue_head::Rig;
+use spintrue_head::WireSession;
 use spintrue_head::{BLOCK_LOOKING, Framer, MAX_LINE};
-use spintrue_head::{WireSession};
-use spintrue_head::{ControlWatch};
+use spintrue_head::{ControlledHead, Served};
+use spintrue_sim::open;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -48,5 +48,7 @@ fuzz_target!(|data: &[u8]| {
         assert!(last.is_some_and(|reply| reply.starts_with(b"spintrue,")));
     }
     controlled.make_safe();
-    assert!(controlled.make_safe().is_none_or(|state| state.laser_off || !state.troubles.is_empty()));
+    assert!(
+        controlled.make_safe().is_none_or(|state| state.laser_off || !state.troubles.is_empty())
+    );
 });

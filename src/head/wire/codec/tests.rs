@@ -3,18 +3,18 @@
 use super::{answer, message, response, said};
 use crate::call::{Call, Image, Reply};
 use crate::image::Bitmap;
+use crate::stand_in::description;
 use crate::wire::errors::WireError;
 use crate::wire::message::{Argument, units};
 use crate::wire::outcome::{Failure, read, told};
 use crate::wire::reply::answers;
 use crate::wire::tree::{Meaning, TABLE, find};
 use crate::{
-    Exposed, ExposedPage, Fault, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState, Status,
-    Trim, Turn,
+    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
+    Turn,
 };
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};
-use spintrue_sim::open_with;
 use std::sync::Arc;
 
 fn finite() -> impl Strategy<Value = f64> {
@@ -193,9 +193,7 @@ fn answers_read_back() {
     there_and_back(&Call::Status, Reply::Status(status.clone()));
     let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
     there_and_back(&Call::Status, Reply::Status(other));
-    let (mut head, _) = open_with(None, 1, &[]).unwrap();
-    let described = Reply::Description(Box::new(head.describe().unwrap()));
-    there_and_back(&Call::Describe, described);
+    there_and_back(&Call::Describe, Reply::Description(Box::new(description())));
     let line =
         LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
     let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
@@ -214,7 +212,6 @@ fn answers_read_back() {
     let strikes = Call::CheckCanInject { fault: "lock_lost".to_string() };
     there_and_back(&strikes, Reply::Refusal(None));
     there_and_back(&strikes, Reply::Refusal(Some("no; \"facet\" 99 is not there".to_string())));
-    let _ = head.now();
 }
 
 /// Every row of the table that asks for a call refuses what it does not take.

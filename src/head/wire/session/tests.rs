@@ -2,6 +2,7 @@
 //! the connection lives, and two controllers are told apart.
 
 use super::Session;
+use crate::stand_in::StandIn;
 use crate::wire::control::{Control, ControlledHead, Served};
 use crate::wire::errors::MAX_QUEUE;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
@@ -12,16 +13,14 @@ use crate::{Laser, Rig};
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::sample::select;
-use spintrue_sim::open;
 use std::sync::Arc;
 use std::time::Duration;
 
 fn floor() -> ControlledHead {
-    let (head, gauge) = open(None, 1).unwrap();
     let limit = Duration::from_secs(60);
     let watch = Arc::new(Watch::new(limit, Arc::default()));
-    let injector = Box::new(head.injector());
-    let rig = Rig::new(Box::new(head), Some(Box::new(gauge))).with_injector(injector);
+    let rig = Rig::new(Box::new(StandIn::new()), Some(Box::new(StandIn::new())))
+        .with_injector(Box::new(StandIn::new()));
     let served = Served {
         link: Box::new(rig),
         real_time: false,

@@ -8,7 +8,7 @@ use crate::syntax::tree::{
 use std::fmt::Write;
 
 /// The whole tree.
-pub fn dumped(file: &File, names: &Names) -> String {
+pub(super) fn dumped(file: &File, names: &Names) -> String {
     let mut dump = Dump { names, out: String::new(), depth: 0 };
     for statement in &file.statements {
         dump.statement(statement);

@@ -4,7 +4,8 @@ use super::{corpus, dump, generate, scripts};
 use crate::source::SourceId;
 use crate::syntax::format::{NotFormatted, format};
 use crate::syntax::names::Names;
-use crate::syntax::{KEYWORDS, Parsed, parse};
+use crate::syntax::parse::Parsed;
+use crate::syntax::{KEYWORDS, parse};
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
 
 fn parsed(text: &str) -> (Parsed, Names) {

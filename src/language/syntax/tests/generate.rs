@@ -4,7 +4,7 @@
 mod statements;
 
 /// Draws one of several; the first when nothing is left to draw from.
-pub struct Choices {
+pub(super) struct Choices {
     bytes: Vec<u8>,
     at: usize,
 }
@@ -32,7 +32,7 @@ const TYPES: &[&str] = &["time", "length", "D", "plan"];
 
 /// Writes a program: words, and between them blanks, line ends and comments wherever the grammar
 /// lets them stand.
-pub struct Program {
+pub(super) struct Program {
     choices: Choices,
     out: String,
     /// Brackets around; a text's values count as `in_text` instead.
@@ -43,7 +43,7 @@ pub struct Program {
 }
 
 /// A whole program.
-pub fn program(bytes: Vec<u8>) -> String {
+pub(super) fn program(bytes: Vec<u8>) -> String {
     let mut program = Program {
         choices: Choices { bytes, at: 0 },
         out: String::new(),

@@ -8,8 +8,9 @@ use crate::diagnostics::codes::ALL;
 use crate::diagnostics::render::{render, summary};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
+use crate::syntax::parse::Parsed;
 use crate::syntax::tree::{ExpressionKind, StatementKind};
-use crate::syntax::{KEYWORDS, Parsed, parse, parse_expression};
+use crate::syntax::{KEYWORDS, parse, parse_expression};
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -28,7 +29,7 @@ fn parsed(text: &str) -> (Parsed, Names, SourceMap) {
 
 /// Compares what is shown of each script of a corpus with the snapshot beside it.
 fn corpus(pattern: &str, shown: impl Fn(&str) -> String) {
-    insta::glob!("../../../tests/corpus", pattern, |path| {
+    insta::glob!("../../../../tests/corpus", pattern, |path| {
         let mut settings = insta::Settings::new();
         settings.set_prepend_module_to_snapshot(false);
         settings.set_omit_expression(true);
@@ -59,7 +60,7 @@ fn scripts(folder: &str) -> Vec<String> {
 /// The folder of the repository.
 fn root() -> &'static Path {
     let mut folders = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors();
-    folders.find(|folder| folder.join("tests/corpus").is_dir()).unwrap()
+    folders.find(|folder| folder.join("Cargo.lock").is_file()).unwrap()
 }
 
 #[test]
@@ -345,7 +346,7 @@ fn spans_cover_what_they_name() {
 
 #[test]
 fn the_grammar_names_every_keyword() {
-    let grammar = include_str!("../../../grammar/spintrue.ebnf");
+    let grammar = include_str!("../../../../grammar/spintrue.ebnf");
     let start = grammar.find("keyword        =").unwrap();
     let rule = grammar[start..].split(';').next().unwrap();
     let written: Vec<&str> = rule.split('"').skip(1).step_by(2).collect();

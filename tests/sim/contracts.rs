@@ -1,11 +1,9 @@
 //! Each contract is seen kept by the simulated head and broken by one that is bent for it.
 
-use super::{Outcome, Permissions, Report, TABLE, run, run_with};
-use crate::description::ClockKind;
-use crate::faults::FAULTS;
-use crate::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Reading, Rig,
-    SafeState, Status, Trim, Turn,
+use spintrue_head::{
+    CONTRACTS, ClockKind, ContractOutcome as Outcome, ContractReport as Report, Description,
+    Exposed, FAULTS, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Permissions, Reading, Rig,
+    SafeState, Status, Trim, Turn, run_contracts as run, run_contracts_with as run_with,
 };
 use spintrue_sim::{SimGauge, SimHead, open_with};
 use std::collections::BTreeSet;
@@ -15,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 const ALL: Permissions = Permissions { trims: true, switches: true, motion: true, light: true };
 
 /// A head with signals and channels of every kind.
-const STATION: &str = include_str!("../../../scripts/heads/ten_with_station.toml");
+const STATION: &str = include_str!("../../scripts/heads/ten_with_station.toml");
 
 /// Opens it.
 fn station(faults: &[String]) -> (SimHead, SimGauge) {
@@ -281,7 +279,7 @@ fn a_straight_head_keeps_every_contract() {
 
 #[test]
 fn every_contract_is_broken_by_the_head_that_breaks_it() {
-    for contract in TABLE {
+    for contract in CONTRACTS {
         let report = bent(contract.name);
         let all = broken(&report);
         assert!(all.contains(&contract.name), "{} is not seen, but {all:?}", contract.name);
@@ -408,9 +406,9 @@ fn a_temperature_in_degrees_celsius_is_told() {
 
 #[test]
 fn names_are_unique_and_what_is_harmless_comes_first() {
-    let names: BTreeSet<&str> = TABLE.iter().map(|contract| contract.name).collect();
-    assert_eq!(names.len(), TABLE.len());
-    let (_, before) = TABLE.split_last().unwrap();
+    let names: BTreeSet<&str> = CONTRACTS.iter().map(|contract| contract.name).collect();
+    assert_eq!(names.len(), CONTRACTS.len());
+    let (_, before) = CONTRACTS.split_last().unwrap();
     assert!(before.is_sorted_by_key(|contract| contract.risk));
 }
 

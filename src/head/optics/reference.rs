@@ -3,14 +3,15 @@
 //! Each row names where its value comes from. 'Derived' is arithmetic on the relations named,
 //! redone by hand; the tolerance is 1e-9 relative unless the value is quoted with fewer digits.
 
-use core::f64::consts::{PI, TAU};
-use spintrue_head::{
-    Decides, FacetMean, LinePlan, LineRequest, LineScale, Reading, Register, Trim, plan_line,
-};
-use spintrue_head::{corrected, cross_scan_change, in_scan_change};
-use spintrue_head::{
+use crate::optics::geometry::{
     facet_to_axis_shift, galvanometer_shift, line_rate, optical_scan_angle, spot_velocity,
 };
+use crate::optics::trim::{corrected, cross_scan_change, in_scan_change};
+use crate::optics::{
+    Decides, LinePlan, LineRequest, Mean as FacetMean, Reading, Register, Scale as LineScale, Trim,
+    plan_line,
+};
+use core::f64::consts::{PI, TAU};
 
 const RPM: f64 = PI / 30.0;
 const ARCSEC: f64 = PI / 648_000.0;
@@ -102,7 +103,7 @@ fn facets_that_are_cut_off_true() {
 
 #[test]
 fn an_index_only_start_shows_division_errors() {
-    use spintrue_head::{Clock, ClockKind, Hardware, StartOfScan};
+    use crate::optics::{Clock, ClockKind, Hardware, StartOfScan};
     let mut request = LineRequest {
         facets: 10,
         speed: 4800.0 * RPM,
