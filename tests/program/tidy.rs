@@ -63,6 +63,8 @@ const HEAD: Arrows = &[
             "visible",
         ],
     ),
+    ("stop_request", &[]),
+    ("serve", &["fault", "gauge", "link", "stop_request", "system", "visible", "wire"]),
     ("words", &["call"]),
     ("replay", &["call", "fault", "link", "trace", "words"]),
 ];
@@ -179,7 +181,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("lsp_types::", &["program lsp"]),
     ("maud::", &["program archive", "program paper", "program record"]),
     ("png::", &["program cli", "program record"]),
-    ("quick_junit::", &["program record"]),
+    ("quick_xml::", &["program record"]),
     ("rand_pcg::", &["language statistics", "sim noise", "program campaign"]),
     ("rmodbus::", &["program modbus"]),
     ("rusqlite::", &["program archive"]),
@@ -187,7 +189,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("rustix::", &["program terminal"]),
     ("rustyline::", &["program shell"]),
     ("serialport::", &["head wire"]),
-    ("signal_hook::", &["program setup"]),
+    ("signal_hook::", &["head stop_request"]),
     ("statrs::", &["language statistics"]),
     ("strsim::", &["head units"]),
     ("terminal_size::", &["program terminal"]),
@@ -206,7 +208,6 @@ const MAX_FUNCTION: usize = 100;
 const LONG: &[(&str, &str, &str)] = &[
     ("src/head/wire/session.rs", "other", "one arm for each header"),
     ("src/sim/file.rs", "from", "one key of the head file after the other"),
-    ("src/language/syntax/parse/explain.rs", "left_over", "one arm for each token"),
     ("src/language/syntax/tests/dump.rs", "statement", "one arm for each statement"),
 ];
 
