@@ -46,7 +46,7 @@ use std::rc::Rc;
 
 /// Makes a head and its gauge that share one world.
 ///
-/// `text` is a TOML head file laid over the built-in one ([`BUILT_IN`], whose comments explain every
+/// `text` is a TOML head file laid over the built-in one ([`BUILT_IN_HEAD`], whose comments explain every
 /// key), with its name for messages; none for the built-in head itself. `seed` draws all that is
 /// random. Returns every mistake in the file at once.
 pub fn open(

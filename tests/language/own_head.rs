@@ -28,7 +28,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 const EVERYTHING: Permissions =
     Permissions { trims: true, motion: true, light: true, switches: true };
 
-fn made(interlock: bool) -> (Shared<Imaginary>, (Box<dyn Head>, Option<Box<dyn Gauge>>)) {
+type HeadAndGauge = (Box<dyn Head>, Option<Box<dyn Gauge>>);
+
+fn made(interlock: bool) -> (Shared<Imaginary>, HeadAndGauge) {
     let mut board = Imaginary::new();
     board.interlock = interlock;
     let board = Rc::new(RefCell::new(board));
