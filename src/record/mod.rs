@@ -1,4 +1,4 @@
-//! What is kept of a run: one plain [`Record`], collected from what script and head say, each file made
+//! What is kept of a run: one plain [`Record`](data::Record), collected from what script and head say, each file made
 //! of it, and the folder on the disk that holds them.
 
 #![allow(clippy::disallowed_methods, reason = "this module writes and reads records")]

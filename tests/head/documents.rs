@@ -1,12 +1,9 @@
 //! Tables of the pages that are made from the tables of heads and of the wire.
 
 use crate::support::{root, table_of_page};
-use spintrue_head::Bitmap;
-use spintrue_head::CONTRACTS;
-use spintrue_head::HEADERS;
-use spintrue_head::encode_call;
-use spintrue_head::{Call, CallImage};
-use spintrue_head::{Halt, LineOrder, Pattern, Trim};
+use spintrue_head::{
+    Bitmap, CONTRACTS, Call, CallImage, HEADERS, Halt, LineOrder, Pattern, Trim, encode_call,
+};
 use std::fs;
 use std::sync::Arc;
 

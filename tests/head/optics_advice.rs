@@ -2,8 +2,9 @@
 //! else may have come, and what is said to make everything hold must make the plan feasible.
 
 use proptest::prelude::*;
-use spintrue_head::parse_quantity;
-use spintrue_head::{Clock, ClockKind, Decides, Hardware, LineRequest, StartOfScan, plan_line};
+use spintrue_head::{
+    Clock, ClockKind, Decides, Hardware, LineRequest, StartOfScan, parse_quantity, plan_line,
+};
 
 /// Words by which a reason is known.
 const KINDS: [&str; 8] = [

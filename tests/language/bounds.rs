@@ -3,13 +3,10 @@
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue_head::{Clock, ClockKind, Register, StartOfScan};
-use spintrue_head::{Description, Rig, Times};
-use spintrue_language::Severity;
-use spintrue_language::Station;
-use spintrue_language::run_program;
-use spintrue_language::{BoundFor, TimeBound, finish_most};
-use spintrue_language::{Prepared, prepare};
+use spintrue_head::{Clock, ClockKind, Description, Register, Rig, StartOfScan, Times};
+use spintrue_language::{
+    BoundFor, Prepared, Severity, Station, TimeBound, finish_most, prepare, run_program,
+};
 use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

@@ -3,10 +3,10 @@
 
 use crate::inside::{Sources, run, station};
 use spintrue_head::Bitmap;
-use spintrue_language::Images;
-use spintrue_language::render_diagnostics;
-use spintrue_language::{DefaultValue, ParameterSpec, TOPICS, builtin_records, builtins};
-use spintrue_language::{Prepared, Verdict, prepare, read_image};
+use spintrue_language::{
+    DefaultValue, Images, ParameterSpec, Prepared, TOPICS, Verdict, builtin_records, builtins,
+    prepare, read_image, render_diagnostics,
+};
 use std::sync::Arc;
 
 /// A script with the page that it exposes.

@@ -4,10 +4,10 @@
 
 use crate::inside::Sources;
 use crate::support::{corpus, file_name, root, scripts};
-use spintrue_language::ALL_CODES;
-use spintrue_language::Severity;
-use spintrue_language::{FileError, Files, Prepared, SourceText, prepare};
-use spintrue_language::{diagnostics_summary, render_diagnostics};
+use spintrue_language::{
+    ALL_CODES, FileError, Files, Prepared, Severity, SourceText, diagnostics_summary, prepare,
+    render_diagnostics,
+};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};

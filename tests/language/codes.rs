@@ -4,15 +4,11 @@
 use crate::example::Example;
 use crate::support::root;
 use spintrue_head::{FaultInjector, Head};
-use spintrue_language::Diagnostic;
-use spintrue_language::FailureKind;
-use spintrue_language::effects_beyond;
-use spintrue_language::render_diagnostics;
 use spintrue_language::{
-    ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, code_topics,
+    ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, Diagnostic, Effect, FailureKind,
+    FileError, Files, Prepared, SourceText, TAKES_TOO_LONG, builtin_records, code_topics,
+    effects_beyond, prepare, render_diagnostics,
 };
-use spintrue_language::{Effect, builtin_records};
-use spintrue_language::{FileError, Files, Prepared, SourceText, prepare};
 use spintrue_sim::open;
 use std::collections::BTreeSet;
 

@@ -2,14 +2,12 @@
 //! shows the image, banding goes when trims come, and whatever ends a page leaves no light on.
 
 use core::f64::consts::TAU;
-use spintrue_head::Bitmap;
-use spintrue_head::corrected;
-use spintrue_head::{Calls, ExposedPage, Fault, Laser, LineOrder, PageOrder, Rig};
-use spintrue_head::{Decides, LinePlan, LineRequest, Trim, plan_line};
+use spintrue_head::{
+    Bitmap, Calls, Decides, ExposedPage, Fault, Laser, LineOrder, LinePlan, LineRequest, PageOrder,
+    Rig, Trim, corrected, plan_line,
+};
 use spintrue_language::{Station, StationError};
-use spintrue_sim::open;
-use spintrue_sim::{Medium, Sheet};
-use spintrue_sim::{Showing, draw_picture};
+use spintrue_sim::{Medium, Sheet, Showing, draw_picture, open};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

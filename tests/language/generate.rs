@@ -4,8 +4,7 @@
 use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use spintrue_head::Bitmap;
-use spintrue_language::Images;
-use spintrue_language::{Answer, NoAnswer, Operator, Question, Wanted};
+use spintrue_language::{Answer, Images, NoAnswer, Operator, Question, Wanted};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 

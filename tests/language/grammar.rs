@@ -2,9 +2,7 @@
 //! and the highlighting grammar, which is made from the tables of the language.
 
 use crate::support::root;
-use spintrue_language::SourceId;
-use spintrue_language::SymbolNames;
-use spintrue_language::parse;
+use spintrue_language::{SourceId, SymbolNames, parse};
 use std::fs;
 
 #[path = "grammar/highlight.rs"]

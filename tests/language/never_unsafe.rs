@@ -6,13 +6,10 @@ mod watched;
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue_head::Bitmap;
-use spintrue_head::Head;
-use spintrue_head::{FAULTS, InjectableFault};
-use spintrue_language::Images;
-use spintrue_language::Station;
-use spintrue_language::run_script;
-use spintrue_language::{Finished, Prepared, SCRIPT_SOURCE, Verdict, prepare, read_image};
+use spintrue_head::{Bitmap, FAULTS, Head, InjectableFault};
+use spintrue_language::{
+    Finished, Images, Prepared, SCRIPT_SOURCE, Station, Verdict, prepare, read_image, run_script,
+};
 use spintrue_sim::open_with;
 use std::sync::Arc;
 use watched::{Strike, Watched};

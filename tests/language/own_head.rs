@@ -9,17 +9,11 @@ mod head;
 use crate::inside::{Events, Sources, run};
 use board::{Board, Imaginary, Word};
 use head::{OwnGauge, OwnHead, Shared};
-use spintrue_head::Listener;
-use spintrue_head::Served;
-use spintrue_head::WirePlace;
-use spintrue_head::WireTarget;
-use spintrue_head::serve_listeners;
-use spintrue_head::{Calls, Fault, Gauge, Head, Link, Rig};
-use spintrue_head::{Contract, connect, run_contracts};
-use spintrue_head::{ContractOutcome, Permissions};
-use spintrue_language::Station;
-use spintrue_language::render_diagnostics;
-use spintrue_language::{Finished, Verdict, prepare};
+use spintrue_head::{
+    Calls, Contract, ContractOutcome, Fault, Gauge, Head, Link, Listener, Permissions, Rig, Served,
+    WirePlace, WireTarget, connect, run_contracts, serve_listeners,
+};
+use spintrue_language::{Finished, Station, Verdict, prepare, render_diagnostics};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;

@@ -2,10 +2,8 @@
 
 use crate::inside::{Events, Sources, station};
 use crate::support::{root, scripts};
-use spintrue_head::Calls;
-use spintrue_head::Laser;
-use spintrue_language::LiveSession;
-use spintrue_language::{Pause, Pauses};
+use spintrue_head::{Calls, Laser};
+use spintrue_language::{LiveSession, Pause, Pauses};
 use std::fs;
 use std::path::PathBuf;
 

@@ -8,9 +8,7 @@
 //! them; neither do they belong to the stated uncertainty.
 
 use crate::inside::{self, Sources, station};
-use spintrue_language::Event;
-use spintrue_language::Shown;
-use spintrue_language::{Prepared, Verdict, prepare};
+use spintrue_language::{Event, Prepared, Shown, Verdict, prepare};
 use std::sync::Arc;
 
 /// Corrects roughly, then measures again: the correction is first order, so the second round is

@@ -2,11 +2,9 @@
 
 use crate::line::Line;
 use crate::served::Server;
-use spintrue_head::WirePlace;
-use spintrue_head::WireTarget;
-use spintrue_head::connect;
-use spintrue_head::{Calls, Fault, Halt, Link};
-use spintrue_head::{Control, SharedControl};
+use spintrue_head::{
+    Calls, Control, Fault, Halt, Link, SharedControl, WirePlace, WireTarget, connect,
+};
 use std::sync::Arc;
 use std::time::Duration;
 

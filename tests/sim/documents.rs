@@ -1,8 +1,7 @@
 //! Tables of the pages that are made from the tables of the simulated head.
 
 use crate::support::{root, table_of_page};
-use spintrue_head::FAULTS;
-use spintrue_head::Head;
+use spintrue_head::{FAULTS, Head};
 use spintrue_sim::open;
 use std::fs;
 

@@ -2,17 +2,10 @@
 //! damaged; and the contracts on a replay.
 
 use flate2::read::GzDecoder;
-use spintrue_head::Bitmap;
-use spintrue_head::FAULTS;
-use spintrue_head::Replay;
-use spintrue_head::run_contracts;
-use spintrue_head::{Call, Reply};
-use spintrue_head::{CallListener, CallRecorder, Heard};
-use spintrue_head::{Calls, Description, Fault, Head, Link, PageOrder, Rig};
-use spintrue_head::{ContractOutcome, Permissions};
 use spintrue_head::{
-    TRACE_FORMAT, TRACE_VERSION, TraceEntry, TraceError, TraceHeader, TraceReader, TraceWriter,
-    survey_trace,
+    Bitmap, Call, CallListener, CallRecorder, Calls, ContractOutcome, Description, FAULTS, Fault,
+    Head, Heard, Link, PageOrder, Permissions, Replay, Reply, Rig, TRACE_FORMAT, TRACE_VERSION,
+    TraceEntry, TraceError, TraceHeader, TraceReader, TraceWriter, run_contracts, survey_trace,
 };
 use spintrue_sim::{SimGauge, SimHead, open, open_with};
 use std::cell::RefCell;

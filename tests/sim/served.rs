@@ -1,9 +1,7 @@
 //! A simulated head behind a server in a thread of its own.
 
 use crate::line::Line;
-use spintrue_head::Listener;
-use spintrue_head::Served;
-use spintrue_head::serve_listeners;
+use spintrue_head::{Listener, Served, serve_listeners};
 use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

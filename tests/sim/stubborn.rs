@@ -2,9 +2,7 @@
 
 use crate::line::PATIENCE;
 use crate::served::Server;
-use spintrue_head::Served;
-use spintrue_head::{Call, Reply};
-use spintrue_head::{Fault, Link, Rig, SafeState};
+use spintrue_head::{Call, Fault, Link, Reply, Rig, SafeState, Served};
 use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::mpsc::{Sender, channel};

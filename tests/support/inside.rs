@@ -2,10 +2,9 @@
 
 use crate::support::root;
 use spintrue_head::Rig;
-use spintrue_language::Station;
-use spintrue_language::run_script;
-use spintrue_language::{Event, Observer};
-use spintrue_language::{FileError, Files, Finished, Prepared, SourceText};
+use spintrue_language::{
+    Event, FileError, Files, Finished, Observer, Prepared, SourceText, Station, run_script,
+};
 use spintrue_sim::open;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -1,13 +1,9 @@
 //! Test lines and whole pages on the simulated head.
 
 use crate::{median, script, verdict};
-use spintrue_head::Bitmap;
-use spintrue_head::PageOrder;
-use spintrue_head::Rig;
-use spintrue_head::{Decides, LineRequest, plan_line};
+use spintrue_head::{Bitmap, Calls, Decides, LineRequest, PageOrder, Rig, plan_line};
 use spintrue_language::Station;
-use spintrue_sim::{Medium, open};
-use spintrue_sim::{Showing, draw_picture};
+use spintrue_sim::{Medium, Showing, draw_picture, open};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Instant;

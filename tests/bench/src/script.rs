@@ -1,10 +1,9 @@
 //! Runs a script of ours on a simulated head, for the number that it records.
 
 use spintrue_head::Rig;
-use spintrue_language::Shown;
-use spintrue_language::Station;
-use spintrue_language::{Event, Observer};
-use spintrue_language::{FileError, Files, Prepared, SourceText, prepare, run_script};
+use spintrue_language::{
+    Event, FileError, Files, Observer, Prepared, Shown, SourceText, Station, prepare, run_script,
+};
 use spintrue_sim::open;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

@@ -2,8 +2,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_language::render_diagnostics;
-use spintrue_language::{FileError, Files, SourceText, prepare};
+use spintrue_language::{FileError, Files, SourceText, prepare, render_diagnostics};
 
 struct Two(String, String);
 

@@ -2,8 +2,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_language::SourceId;
-use spintrue_language::format_source;
+use spintrue_language::{SourceId, format_source};
 
 fuzz_target!(|data: &[u8]| {
     let text = String::from_utf8_lossy(data);

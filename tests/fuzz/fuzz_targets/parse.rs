@@ -2,10 +2,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_language::SourceMap;
-use spintrue_language::SymbolNames;
-use spintrue_language::render_diagnostics;
-use spintrue_language::{parse, parse_expression};
+use spintrue_language::{SourceMap, SymbolNames, parse, parse_expression, render_diagnostics};
 
 fuzz_target!(|data: &[u8]| {
     let text = String::from_utf8_lossy(data);

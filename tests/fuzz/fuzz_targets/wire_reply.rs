@@ -2,13 +2,10 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_head::Call;
-use spintrue_head::Framer;
-use spintrue_head::find_header;
-use spintrue_head::message_units;
-use spintrue_head::read_outcome;
-use spintrue_head::reply_parts;
-use spintrue_head::{decode_reply, encode_call, encode_reply, said_call};
+use spintrue_head::{
+    Call, Framer, decode_reply, encode_call, encode_reply, find_header, message_units,
+    read_outcome, reply_parts, said_call,
+};
 
 /// Bytes that a reply may have.
 const MOST: usize = 1 << 20;

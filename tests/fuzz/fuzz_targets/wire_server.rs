@@ -3,11 +3,9 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use spintrue_head::ControlWatch;
-use spintrue_head::Rig;
-use spintrue_head::WireSession;
-use spintrue_head::{BLOCK_LOOKING, Framer, MAX_LINE};
-use spintrue_head::{ControlledHead, Served};
+use spintrue_head::{
+    BLOCK_LOOKING, ControlWatch, ControlledHead, Framer, MAX_LINE, Rig, Served, WireSession,
+};
 use spintrue_sim::open;
 use std::sync::Arc;
 use std::time::Duration;

@@ -3,8 +3,7 @@
 
 use serde_json::{Value, json};
 use spintrue_head::{KINDS, UNITS};
-use spintrue_language::KEYWORDS;
-use spintrue_language::{Effect, builtin_records, builtins};
+use spintrue_language::{Effect, KEYWORDS, builtin_records, builtins};
 use std::collections::BTreeSet;
 
 /// What each keyword is to a reader. Every keyword stands in exactly one class.

@@ -2,9 +2,7 @@
 
 use super::head::Log;
 use super::{Ran, run, run_asking};
-use spintrue_language::Event;
-use spintrue_language::FailureKind;
-use spintrue_language::{Answer, NoAnswer, Operator, Question};
+use spintrue_language::{Answer, Event, FailureKind, NoAnswer, Operator, Question};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Gives the answers of a test, with or without sense.

@@ -1,9 +1,7 @@
 //! Loops, routines, failures on their way, checks.
 
 use super::run;
-use spintrue_language::Event;
-use spintrue_language::FailureKind;
-use spintrue_language::Outcome;
+use spintrue_language::{Event, FailureKind, Outcome};
 
 #[test]
 fn a_loop_sees_its_list_as_it_was() {

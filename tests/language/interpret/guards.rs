@@ -2,8 +2,7 @@
 
 use super::head::Log;
 use super::{run, run_on};
-use spintrue_language::Event;
-use spintrue_language::FailureKind;
+use spintrue_language::{Event, FailureKind};
 
 #[test]
 fn caught_failures_say_what_happened() {

@@ -10,13 +10,10 @@ mod values;
 use crate::inside::Sources;
 use head::{Log, Logged};
 use spintrue_head::Rig;
-use spintrue_language::Operator;
-use spintrue_language::Station;
-use spintrue_language::render_diagnostics;
-use spintrue_language::run_program;
-use spintrue_language::{Event, Observer};
-use spintrue_language::{Failure, FailureKind};
-use spintrue_language::{Prepared, prepare};
+use spintrue_language::{
+    Event, Failure, FailureKind, Observer, Operator, Prepared, Station, prepare,
+    render_diagnostics, run_program,
+};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;

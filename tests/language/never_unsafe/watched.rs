@@ -1,8 +1,6 @@
 //! A simulated head and gauge behind a counter of calls, which can do something at one of them.
 
-use spintrue_head::perform_call;
-use spintrue_head::{Call, Reply};
-use spintrue_head::{Fault, Head, Link, Trim};
+use spintrue_head::{Call, Fault, Head, Link, Reply, Trim, perform_call};
 use spintrue_sim::{SimGauge, SimHead};
 use std::cell::RefCell;
 use std::rc::Rc;

@@ -1,8 +1,7 @@
 //! What is said and answered: a whole session beside its snapshot, status bits, errors, control, and
 //! secrets.
 
-use crate::support::Folder;
-use crate::support::root;
+use crate::support::{Folder, root};
 use crate::wire::bench::{Line, Server, run, without_address};
 use std::fmt::Write;
 
