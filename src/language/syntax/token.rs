@@ -64,3 +64,35 @@ pub(super) enum Token {
     /// Stands for an operand that was cut away; reported already.
     Hole,
 }
+
+impl Token {
+    /// An operand may begin with it.
+    pub(super) fn starts_operand(self) -> bool {
+        matches!(
+            self,
+            Token::Name(_)
+                | Token::Number(_)
+                | Token::Quote
+                | Token::ParenOpen
+                | Token::ListOpen
+                | Token::RecordOpen
+                | Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)
+        )
+    }
+
+    /// An operand may end with it.
+    pub(super) fn ends_operand(self) -> bool {
+        matches!(
+            self,
+            Token::Name(_)
+                | Token::Number(_)
+                | Token::Unit(_)
+                | Token::Power(_)
+                | Token::Unquote
+                | Token::ParenClose
+                | Token::ListClose
+                | Token::RecordClose
+                | Token::Keyword(Keyword::True | Keyword::False)
+        )
+    }
+}

@@ -384,21 +384,7 @@ impl<'s> Layout<'s> {
 
     /// The last token ends an operand, or a name that `for` gives.
     fn after_operand(&self) -> bool {
-        matches!(
-            self.last(),
-            Some(
-                Token::Name(_)
-                    | Token::Number(_)
-                    | Token::Unit(_)
-                    | Token::Power(_)
-                    | Token::Unquote
-                    | Token::ParenClose
-                    | Token::ListClose
-                    | Token::RecordClose
-                    | Token::Hole
-                    | Token::Keyword(Keyword::True | Keyword::False)
-            )
-        )
+        self.last().is_some_and(|token| token == Token::Hole || token.ends_operand())
     }
 
     fn comment(&mut self, span: Span) {

@@ -453,7 +453,7 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 /// Something stands where the statement, or the element, should have ended.
 fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let found = stuck.found()?;
-    let starts_operand = starts_operand(found);
+    let starts_operand = found.starts_operand();
     if matches!(stuck.token(-1), Some(Token::Unit(_))) && stuck.word(-1) == "%" && starts_operand {
         return Some(
             Diagnostic::error(
@@ -465,7 +465,9 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .help("what is left of a division is `a mod b`"),
         );
     }
-    let after_operand = stuck.token(-1).is_some_and(ends_operand);
+    let before = stuck.token(-1);
+    let after_operand =
+        before == Some(Token::BlockClose) || before.is_some_and(Token::ends_operand);
     let in_use = matches!(first_keyword(stuck), Some((Keyword::Use, _)));
     if stuck.expects("an expression") || !after_operand || in_use {
         return None;
@@ -533,35 +535,6 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .help("begin a new line after the `}`");
     }
     Some(report)
-}
-
-fn starts_operand(token: Token) -> bool {
-    matches!(
-        token,
-        Token::Name(_)
-            | Token::Number(_)
-            | Token::Quote
-            | Token::ParenOpen
-            | Token::ListOpen
-            | Token::RecordOpen
-            | Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)
-    )
-}
-
-fn ends_operand(token: Token) -> bool {
-    matches!(
-        token,
-        Token::Name(_)
-            | Token::Number(_)
-            | Token::Unit(_)
-            | Token::Power(_)
-            | Token::Unquote
-            | Token::ParenClose
-            | Token::ListClose
-            | Token::RecordClose
-            | Token::BlockClose
-            | Token::Keyword(Keyword::True | Keyword::False)
-    )
 }
 
 /// A bracket of a call behind something that cannot be called.
