@@ -1,14 +1,8 @@
 //! Head calls as values: what is asked of a head, its gauge and its fault injector, and what they
 //! answer. serde writes both as recordings and records keep them, all in SI units.
 
-mod table;
+pub(crate) mod table;
 
-#[cfg(feature = "wire")]
-pub(crate) use table::{
-    ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, EXPOSE, EXPOSE_PAGE, HALT,
-    INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
-    STORE_TRIMS, SWITCH, TRIMS, TURNS,
-};
 pub(crate) use table::{Access, Row};
 
 use crate::image::Bitmap;

@@ -350,7 +350,7 @@ pub trait Head {
     /// single lines only need not have it: then it is refused.
     fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
         let _ = page;
-        Err(call::EXPOSE_PAGE.unsupported())
+        Err(call::table::EXPOSE_PAGE.unsupported())
     }
 
     /// Whether a signal of [`Description::signals`] is active, whichever level that is.

@@ -4,11 +4,12 @@
 //! A mnemonic's capitals are its short form; nothing between short and long form is taken, and case
 //! does not matter (SCPI-1999 volume 1 section 6.2, from memory).
 
-use crate::call::{
-    ARM, Access, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, Call, DESCRIBE, DISARM, EXPOSE,
-    EXPOSE_PAGE, HALT, INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, Reply, Row, SET_CHANNEL, SIGNAL,
-    SLEEP, SPIN, STATUS, STEER, STORE_TRIMS, SWITCH, TRIMS, TURNS,
+use crate::call::table::{
+    ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, EXPOSE, EXPOSE_PAGE, HALT,
+    INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
+    STORE_TRIMS, SWITCH, TRIMS, TURNS,
 };
+use crate::call::{Access, Call, Reply, Row};
 use crate::wire::codec::Parameters;
 use crate::wire::errors::WireError;
 use crate::wire::reply::{flag, number};
