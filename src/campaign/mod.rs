@@ -69,7 +69,7 @@ pub(crate) fn run(order: &Order<'_>) -> Result<(Results, bool), Error> {
         return Err(invalid!("the seeds of a campaign are given by --seed and --heads"));
     }
     let Some(last) = first_seed.checked_add(count - 1) else {
-        return Err(invalid!("--seed is too large for so many heads"));
+        return Err(invalid!("--seed is too large for this number of heads"));
     };
     // A mistake in the description is reported before any head is run.
     let first = Described::of(heads.make(first_seed)?, &OpenFixtures::default())?;

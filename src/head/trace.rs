@@ -74,7 +74,7 @@ pub enum Entry {
         /// In s.
         #[serde(with = "number")]
         time: f64,
-        /// So many looks at the clock before this one found the time of the last entry.
+        /// How many readings of the clock before this one gave the time of the last entry.
         after: u64,
     },
     /// A simulated head was made to fail.

@@ -113,21 +113,21 @@ impl Pattern {
 pub enum NoAnswer {
     /// The time limit passed.
     TimedOut,
-    /// Nobody is there who could answer, and how that is known.
-    Nobody(String),
+    /// No operator is there, and how that is known.
+    NoOperator(String),
     /// An answer was given beforehand and cannot be taken.
     Wrong(String),
-    /// Somebody asked to stop.
+    /// A stop was requested.
     Interrupted,
 }
 
-/// Somebody who answers questions.
+/// Answers questions.
 pub trait Operator {
     /// Who answers, for the record: `at the terminal`, `from answers.toml`.
     fn who(&self) -> String;
 
     /// Puts a question and gives what was answered, which [`Wanted::refuses`] does not refuse.
-    /// Whoever waits for people asks again where an answer makes no sense, looks at `stop` at
+    /// An implementation that waits for people asks again where an answer makes no sense, looks at `stop` at
     /// least every tenth of a second, and gives up when the limit of the question has passed.
     fn ask(&mut self, question: &Question<'_>, stop: &AtomicBool) -> Result<Answer, NoAnswer>;
 }
@@ -242,7 +242,7 @@ impl Wanted {
         if text.is_empty() {
             return Err(AnswerError(format!("an answer is needed: {}", self.words())));
         }
-        // Whoever reads the report of a wrong answer must not be steered by it.
+        // The report of a wrong answer must not steer a terminal.
         if text.chars().any(char::is_control) {
             let message = "an answer is one line without control characters";
             return Err(AnswerError(message.to_string()));
@@ -330,14 +330,14 @@ impl Operator for Given {
         if stop.load(Ordering::SeqCst) {
             return Err(NoAnswer::Interrupted);
         }
-        let nobody = |what: &str| Err(NoAnswer::Nobody(format!("{} has {what}", self.from)));
+        let nobody = |what: &str| Err(NoAnswer::NoOperator(format!("{} has {what}", self.from)));
         let text = match self.answers.get_mut(question.text) {
             Some(Texts::Always(text)) => text.clone(),
             Some(Texts::InOrder(texts)) => match texts.pop_front() {
                 Some(text) => text,
-                None => return nobody("no further answer to it"),
+                None => return no_operator("no further answer to it"),
             },
-            None => return nobody("no answer to it"),
+            None => return no_operator("no answer to it"),
         };
         let wrong = |why| NoAnswer::Wrong(format!("the answer in {}: {why}", self.from));
         question.wanted.read(&text).map_err(wrong)
@@ -448,11 +448,11 @@ mod tests {
         let why = "the answer in answers.toml: `perhaps` is neither yes nor no";
         assert_eq!(ask("clean", &Wanted::Flag), Err(NoAnswer::Wrong(why.to_string())));
         let why = "answers.toml has no further answer to it";
-        assert_eq!(ask("clean", &Wanted::Flag), Err(NoAnswer::Nobody(why.to_string())));
+        assert_eq!(ask("clean", &Wanted::Flag), Err(NoAnswer::NoOperator(why.to_string())));
         for _ in 0..3 {
             assert_eq!(ask("who", &Wanted::Text), Ok(Answer::Text("A. Tester".to_string())));
         }
         let why = "answers.toml has no answer to it";
-        assert_eq!(ask("when", &Wanted::Text), Err(NoAnswer::Nobody(why.to_string())));
+        assert_eq!(ask("when", &Wanted::Text), Err(NoAnswer::NoOperator(why.to_string())));
     }
 }

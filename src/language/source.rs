@@ -51,7 +51,7 @@ pub struct Source {
     pub name: String,
     /// The whole text.
     pub text: Arc<str>,
-    /// Where its lines start, once somebody has asked for a line.
+    /// Where its lines start; computed at the first use.
     lines: OnceLock<Vec<usize>>,
 }
 

@@ -123,8 +123,8 @@ impl Station {
             return Err(Fault::armed("asking the operator").into());
         }
         let Some(operator) = &mut self.operator else {
-            let why = "nobody is there to answer".to_string();
-            return Err(StationError::NoAnswer(NoAnswer::Nobody(why)));
+            let why = "no operator is there to answer".to_string();
+            return Err(StationError::NoAnswer(NoAnswer::NoOperator(why)));
         };
         let answered = operator.ask(question, &self.stop);
         let who = operator.who();

@@ -122,7 +122,7 @@ impl Link {
         Err(broke(sent, format!("it takes nothing for {} s", self.silence.as_secs_f64())))
     }
 
-    /// Reads so many bytes of a reply of which `before` have come already.
+    /// Reads a reply of this length, of which `before` has arrived already.
     fn fill(
         &self,
         stream: &mut TcpStream,

@@ -158,7 +158,7 @@ fn replies_that_are_none() {
             |_, r| (vec![(0, [&r[..4], &[0, 7, 1, r[7], 4, 0, 0, 0, 0]].concat())], false),
             "should hold",
         ),
-        // A byte now and then keeps nobody waiting for longer.
+        // A byte now and then makes no wait longer.
         (
             |_, r| (right(r).into_iter().map(|byte| (100, vec![byte])).collect(), false),
             "did not end within",

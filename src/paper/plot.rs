@@ -36,7 +36,7 @@ pub(crate) struct Axis {
     step: f64,
 }
 
-/// The step of 1, 2 or 5 times a power of ten that cuts a span into at most so many parts.
+/// The step of 1, 2 or 5 times a power of ten that divides a span into at most `parts` parts.
 fn step(span: f64, most: f64) -> f64 {
     let least = span / most;
     let power = 10_f64.powf(least.log10().floor());

@@ -69,7 +69,7 @@ impl AtTerminal {
                 }
             }
         }
-        Err(NoAnswer::Nobody(self.ended.clone().unwrap_or_default()))
+        Err(NoAnswer::NoOperator(self.ended.clone().unwrap_or_default()))
     }
 }
 

@@ -157,7 +157,7 @@ impl Validator for Helper {
     }
 }
 
-/// Words in so many columns; where there are more of them, those that fit whole.
+/// The words that fit whole into a width.
 fn within(mut words: String, columns: usize) -> String {
     if words.chars().count() > columns {
         while words.chars().count() + 3 > columns && !words.is_empty() {

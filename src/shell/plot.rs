@@ -20,7 +20,7 @@ pub(super) struct Series<'a> {
     pub mark: Option<(f64, &'a str)>,
 }
 
-/// Draws points over time, at most so many columns wide; nothing where there are none.
+/// Draws points over time, at most `width` columns wide; nothing where there are none.
 pub(super) fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
     let finite = series.points.iter().filter(|(time, value)| time.is_finite() && value.is_finite());
     let points: Vec<(f64, f64)> = finite.copied().collect();
@@ -73,7 +73,7 @@ pub(super) fn plot(series: &Series<'_>, columns: usize) -> Vec<String> {
     lines
 }
 
-/// A bar from the middle of so many columns, to the left for what is negative.
+/// A bar from the middle, to the left for what is negative.
 pub(super) fn bar(value: f64, most: f64, columns: usize) -> String {
     let half = columns / 2;
     let share = if most > 0.0 && value.is_finite() { (value / most).clamp(-1.0, 1.0) } else { 0.0 };

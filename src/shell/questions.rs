@@ -56,9 +56,9 @@ impl Operator for PromptOperator {
                     return Err(NoAnswer::Interrupted);
                 }
                 Some(Input::End) => {
-                    return Err(NoAnswer::Nobody("the input has ended".to_string()));
+                    return Err(NoAnswer::NoOperator("the input has ended".to_string()));
                 }
-                Some(Input::Broken(why)) => return Err(NoAnswer::Nobody(why.to_string())),
+                Some(Input::Broken(why)) => return Err(NoAnswer::NoOperator(why.to_string())),
             }
         }
     }

@@ -40,7 +40,7 @@ const ANSWERS: &[(&str, &str)] = &[
 enum StepMode {
     /// To the next statement anywhere.
     Into,
-    /// To the next statement with at most so many calls around it.
+    /// To the next statement at this depth of calls or above.
     Over(usize),
     /// To the next line that is set, or the end.
     Go,

@@ -14,12 +14,12 @@ const MARGIN: f64 = 1.1;
 /// Chance that lock takes longer than described, where jitter reaches the edge of the window.
 const CHANCE: f64 = 1e-9;
 
-/// Settling that takes longer than so many times the spin-up at full torque is left to the exact
+/// Settling that takes longer than this multiple of the spin-up at full torque is left to the exact
 /// motion, but for what takes less than [`SOON`] in s.
 const SLOW: f64 = 6.0;
 const SOON: f64 = 60.0;
 
-/// So is settling that takes longer than so many times the loop's quickest answer.
+/// So is settling that takes longer than this multiple of the loop's fastest response.
 const STIFF: f64 = 2e4;
 
 /// Longer than this in s is as good as never.

@@ -35,7 +35,7 @@ impl Operator for Moody {
         self.0 += 1;
         match (self.0 % 7, question.wanted) {
             (3, _) => Err(NoAnswer::TimedOut),
-            (5, _) => Err(NoAnswer::Nobody("gone".to_string())),
+            (5, _) => Err(NoAnswer::NoOperator("gone".to_string())),
             (_, Wanted::Flag) => Ok(Answer::Flag(self.0.is_multiple_of(2))),
             (_, Wanted::Text) => Ok(Answer::Text("so it is".to_string())),
             (_, Wanted::Quantity(quantity)) => {

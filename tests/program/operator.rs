@@ -212,7 +212,7 @@ ask \"really nobody?\" within 300 ms: flag
     terminal.shows("`perhaps` is neither yes nor no");
     let (code, shown) = terminal.ends();
     assert_eq!(code, Some(3), "{shown}");
-    assert!(shown.contains("\"really nobody?\": gave up after 300 ms: nobody answered"), "{shown}");
+    assert!(shown.contains("\"really nobody?\": gave up after 300 ms: no answer came"), "{shown}");
 }
 
 /// The window is closed while a question stands: the run ends, and its record is complete.

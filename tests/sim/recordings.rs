@@ -102,7 +102,7 @@ fn a_clock_that_runs_by_itself_replays_look_by_look() {
         seen.iter().map(|time| time.to_bits()).collect::<Vec<u64>>()
     };
     let first = looks(&mut head);
-    // Nobody ends the recording: what was commanded last is there all the same.
+    // The recording is not finished: the last command is there all the same.
     std::mem::forget((head, tap));
     let bytes = written.0.borrow().clone();
     assert_eq!(survey_trace(&bytes[..]).unwrap().verdict, None);

@@ -26,7 +26,7 @@ const MIRROR_STEP: f64 = 1e-8;
 /// A line of the board is so many 32-dot words long at most.
 const WORDS_MOST: u32 = 4096;
 
-/// A board, shared by the head and whoever else looks at it.
+/// A board, shared by the head and the gauge.
 pub type Shared<B> = Rc<RefCell<B>>;
 
 /// A head behind a board.

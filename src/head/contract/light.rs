@@ -17,7 +17,7 @@ const DIGITS: f64 = 1e-3;
 /// Readings that are averaged, of a line each.
 const AVERAGED: u32 = 5;
 
-/// A shift that is told from none: so many times the uncertainty that the gauge states.
+/// Smallest detectable shift, in multiples of the uncertainty that the gauge states.
 const CLEAR: f64 = 30.0;
 
 /// Between these shares of the shift that should be, one is as it should be.

@@ -5,7 +5,7 @@ use crate::contract::trial::{Trial, TrialResult, holds, or_broken, or_skipped, r
 use crate::signals::{AtSafe, Channel, Direction, Signal};
 
 /// A name that no head has.
-const UNKNOWN: &str = "nobody_has_this";
+const UNKNOWN: &str = "no_such_line";
 
 /// How far a channel may read from what it was set to, as a share of its range.
 const MAX_DEVIATION: f64 = 0.02;

@@ -15,7 +15,7 @@ pub enum ClockKind {
         /// Largest divisor.
         most: u32,
     },
-    /// A phase accumulator of so many bits, stepped by the master clock.
+    /// A phase accumulator, stepped by the master clock.
     Accumulator {
         /// Width in bits.
         bits: u32,

@@ -21,9 +21,9 @@ enum Place {
     Text(u8),
     /// Behind `#`.
     Hash,
-    /// In the digits of a block's length: so many to come, the length so far.
+    /// In the digits of a block's length: digits to come, the length so far.
     Length(u8, usize),
-    /// In a block: so many bytes to come.
+    /// In a block: bytes to come.
     Block(usize),
     /// In what is thrown away up to the next newline.
     Lost,
@@ -44,7 +44,7 @@ pub struct Framer {
 pub(crate) type Frame = Result<Vec<u8>, WireError>;
 
 impl Framer {
-    /// For messages that may have so many bytes outside their blocks.
+    /// For messages with at most `max` bytes outside their blocks.
     pub fn new(line_most: usize) -> Framer {
         Framer { place: Place::Plain, message: Vec::new(), blocks: 0, line_most }
     }

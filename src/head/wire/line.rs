@@ -48,14 +48,14 @@ impl Line {
         Err(io::Error::new(io::ErrorKind::Unsupported, why))
     }
 
-    /// Time that so many bytes take, of ten bits each.
+    /// Time in s that bytes take, of ten bits each.
     pub fn carries(&self, bytes: f64) -> f64 {
         10.0 * bytes / f64::from(self.baud)
     }
 }
 
-/// Writes one byte at a time: a driver that says that it takes some takes one at once, but may hold
-/// up whoever gives it more than it has room for, for as long as nobody reads.
+/// Writes one byte at a time: a driver that is ready takes one byte at once, but may block a longer
+/// write until the other end reads.
 #[cfg(feature = "serial")]
 struct Bytewise(Box<dyn serialport::SerialPort>);
 

@@ -182,14 +182,21 @@ pub static TABLE: &[Entry] = &[
     row("SYSTem:VERSion?", Verb::Version, Anyone, &[], "1999.0", "the edition of SCPI"),
     row("SYSTem:PROTocol?", Verb::Protocol, Anyone, &[], "1.1", "the edition of this protocol"),
     row("SYSTem:HELP:HEADers?", Verb::Headers, Observer, &[], "block", "all headers, one a line"),
-    row("SYSTem:SECRet", Verb::Secret, Anyone, &["secret"], "", "admits whoever knows the secret"),
+    row(
+        "SYSTem:SECRet",
+        Verb::Secret,
+        Anyone,
+        &["secret"],
+        "",
+        "admits clients that know the secret",
+    ),
     row(
         "SYSTem:BEGin",
         Verb::Begin,
         Anyone,
         &[],
         "",
-        "begins anew, as whoever comes to a serial line does: control is given up as by \
+        "begins anew, as at the start of a serial line: control is given up as by \
          CONTrol:RELease, and errors, registers, masks and the secret are forgotten",
     ),
     row(

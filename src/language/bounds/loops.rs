@@ -248,7 +248,7 @@ impl Walk<'_> {
         (Cost { ended, failing }, turned.element)
     }
 
-    /// What is done in each turn, and so many times more.
+    /// What is done in each turn, times the turns.
     fn multiple(&mut self, count: &Num, more: f64, part: Id, span: Span) -> Id {
         let high = count.range.high;
         if part == NOTHING || self.nodes.seconds(part).is_infinite() {

@@ -22,7 +22,7 @@ const DEPTH_MOST: u32 = 400;
 /// A wait may end so much late, in s: its last pause is never shorter.
 const SHORTEST: f64 = 1e-6;
 
-/// What something takes: where it comes to its end, and beyond that where it fails.
+/// What something takes: to its end, and beyond that if it fails.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Cost {
     /// Where it ends by itself.
@@ -42,7 +42,7 @@ pub(super) enum Flow {
     Fails,
 }
 
-/// What a call of a routine comes to.
+/// The cost and result of a call of a routine.
 #[derive(Clone, Debug)]
 pub(super) struct Called {
     pub cost: Cost,
@@ -170,7 +170,7 @@ impl<'a> Walk<'a> {
         }
         let cost = self.settle(aside);
         if flow == Flow::Fails {
-            // It never comes to its end: all of it is on the way of a failure.
+            // It never ends: all of it is on the way to a failure.
             let failing = self.nodes.sum([cost.ended, cost.failing]);
             return (Cost { ended: NOTHING, failing }, flow);
         }

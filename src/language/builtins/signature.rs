@@ -149,7 +149,7 @@ pub struct Context<'a> {
 /// Why a built-in failed; the interpreter adds the place.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Trouble {
-    /// The head or the gauge, or somebody asked to stop.
+    /// The head or the gauge, or a stop was requested.
     Station(StationError),
     /// The arguments have no result: `sqrt(-1)`.
     Value(String),

@@ -1,4 +1,4 @@
-//! Questions to the operator: what can be asked for, ranges, and that nobody is asked under light.
+//! Questions to the operator: what can be asked for, ranges, and that no question is asked while armed.
 
 use crate::builtins::Effect;
 use crate::check::Checker;

@@ -1,4 +1,4 @@
-//! What each name in the checked files means: collected on the way, and only when somebody asks
+//! What each name in the checked files means: collected on the way, and only on request
 //! for it. Uses syntax, program (types), units and the signatures of builtins.
 //!
 //! Files with errors are covered as far as they could be understood.

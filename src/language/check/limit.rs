@@ -23,7 +23,7 @@ pub fn way_out(named: bool, effect: Effect) -> String {
     }
     let all = Effect::ALL.into_iter().filter(|e| *e != Effect::Provokes).map(Effect::text);
     let all = all.collect::<Vec<_>>().join(",");
-    format!("nobody is at the terminal, so storing for good must be allowed: `--allow {all}`")
+    format!("no operator is at the terminal, so storing for good must be allowed: `--allow {all}`")
 }
 
 /// Reports what the script may do beyond `allowed`; `way_out` says how it could be allowed.

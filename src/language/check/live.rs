@@ -12,7 +12,7 @@ use crate::source::Span;
 use crate::syntax::names::{Names, Symbol};
 use std::rc::Rc;
 
-/// Characters of a value that whoever lists values can count on.
+/// Characters of a value that lists of values may show.
 pub const BRIEF: usize = 120;
 
 /// A value that an entry left behind.

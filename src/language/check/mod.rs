@@ -217,7 +217,7 @@ struct RoutineInfo {
     armed: Option<Span>,
     /// What it is declared to do at most.
     may: Option<Promise>,
-    /// Somebody calls it, or it is there for other files.
+    /// It is called, or it is there for other files.
     used: bool,
 }
 

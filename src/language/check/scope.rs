@@ -105,7 +105,7 @@ pub(super) struct Scope {
     marks: Vec<usize>,
     /// Names whose block has ended.
     gone: HashMap<Symbol, usize>,
-    /// When each variable can be seen, where somebody steps.
+    /// When each variable can be seen, for stepping.
     pub(super) lives: Option<Lives>,
 }
 
@@ -330,7 +330,7 @@ impl Checker<'_> {
         .help("give one of them another name");
     }
 
-    /// Says which variables nobody reads.
+    /// Reports variables that are never read.
     pub(super) fn unused(&mut self) {
         let mut reports = Vec::new();
         for variable in &self.variables {

@@ -1,4 +1,4 @@
-//! Where a run may pause for whoever steps through it: before each statement, but neither inside an
+//! Where a run may pause while it is stepped through: before each statement, but neither inside an
 //! `arm` block nor in a routine that is declared `within arm`. Tells too what can be seen there.
 //! Asked for by [`crate::check::live`] alone; other programs have no steps.
 

@@ -65,14 +65,14 @@ pub(super) struct Machine<'a> {
     pub place_text: &'a dyn Fn(Span) -> String,
     /// Is asked before each statement, where the program has steps.
     pub stepper: Option<&'a mut dyn Stepper>,
-    /// Blocks around in which nothing pauses: `arm`, and `finally` once somebody asked to stop.
+    /// Blocks around in which nothing pauses: `arm`, and `finally` once a stop was requested.
     pub unbroken: usize,
     /// Calls around, where the program has steps.
     pub depth: usize,
 }
 
 impl Machine<'_> {
-    /// Tells whoever listens, with the head time.
+    /// Tells the observer, with the head time.
     pub(super) fn tell(&mut self, event: Event) {
         let time = self.station.now();
         self.observer.event(time, event);
@@ -91,7 +91,7 @@ impl Machine<'_> {
         Failed
     }
 
-    /// Somebody asked to stop.
+    /// A stop was requested.
     #[cold]
     #[inline(never)]
     pub(super) fn interrupted(&mut self, place: Span) -> Failed {
@@ -132,7 +132,7 @@ impl Machine<'_> {
         self.fail(FailureKind::Fault, format!("internal error: {what}"), place)
     }
 
-    /// Whether somebody asked to stop.
+    /// Whether a stop was requested.
     #[inline(always)]
     pub(super) fn stopped(&self) -> bool {
         self.stop.load(Ordering::Relaxed)
@@ -177,7 +177,7 @@ impl Machine<'_> {
         self.refs.get_mut(slot).map(std::mem::take).unwrap_or_default()
     }
 
-    /// The failure on its way, for whoever stops it.
+    /// The failure on its way, for the `catch` that stops it.
     pub(super) fn take_failure(&mut self) -> Failure {
         self.failure.take().unwrap_or_else(|| {
             Failure::new(FailureKind::Fault, "internal error: nothing failed", self.at)

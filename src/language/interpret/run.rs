@@ -92,7 +92,7 @@ fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
     }));
     match ran {
         Ok(Err(Failed)) => Err(machine.take_failure()),
-        // Whoever asked to stop during the last call was heard too late to stop anything.
+        // A stop requested during the last call came too late to stop anything.
         Ok(_) if machine.stop.load(Ordering::SeqCst) => {
             let message = "stopped on request, in the last call of the script";
             Err(Failure::new(FailureKind::Interrupted, message, machine.at))

@@ -1,5 +1,5 @@
 //! Pausing before a statement: who is asked, and what can be seen then. Nothing pauses from the
-//! arming of the laser to its disarming, nor on the way out once somebody asked to stop.
+//! arming of the laser to its disarming, nor on the way out once a stop was requested.
 
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::tree::Slot;
@@ -10,7 +10,7 @@ use crate::station::Station;
 /// Is asked before each statement of a program that was checked for stepping.
 pub(crate) trait Stepper {
     /// A statement is about to run; takes as long as it likes, for the laser is not armed. The run
-    /// goes on where this gives true, and else fails as one that somebody stopped.
+    /// goes on where this gives true, and else fails as stopped on request.
     fn before(&mut self, moment: Moment<'_>) -> bool;
 }
 

@@ -15,9 +15,9 @@ pub enum FailureKind {
     Value,
     /// A list, a text or a loop grew past what is allowed.
     Limit,
-    /// Nobody was there to answer a question.
+    /// A question was not answered.
     Unanswered,
-    /// Somebody asked to stop. It cannot be caught.
+    /// A stop was requested. It cannot be caught.
     Interrupted,
 }
 

@@ -113,7 +113,7 @@ impl Shower {
         Shower::Quantity { dimension: *dimension, unit, decimals }
     }
 
-    /// Shows what somebody wrote, such as a limit, with up to nine digits where those tell it.
+    /// Shows a number of the script, such as a limit, with up to nine digits where those tell it.
     #[must_use]
     pub fn as_written(&self, value: f64) -> Shower {
         let Shower::Quantity { dimension, unit, decimals: None } = self else {
@@ -263,7 +263,7 @@ fn by_uncertainty(
     shown
 }
 
-/// Digits after the point so that a number shows so many significant ones once it is rounded.
+/// Digits after the point that show `digits` significant ones after rounding.
 pub fn places(number: f64, significant: u8) -> u8 {
     let digits = usize::from(significant.saturating_sub(1));
     let rounded = format!("{number:.digits$e}");

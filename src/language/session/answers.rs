@@ -19,11 +19,11 @@ impl Prepared {
         all.filter(|asked| !asked.planned.optional)
     }
 
-    /// What is to be reported where nobody is there to answer; `or` is a further way out.
+    /// The reports where no operator is there to answer; `or` is a further way out.
     pub fn unanswerable(&self, or: &str) -> Option<Diagnostic> {
         let questions: Vec<&Asked> = self.questions().collect();
         let way = |line: &str| format!("give `--answers FILE.toml` with lines such as {line}{or}");
-        unanswered("nobody is there to answer", &questions, &way)
+        unanswered("no operator is there to answer", &questions, &way)
     }
 
     /// Reads an answers file and holds it against the questions of the script. Fails with what is

@@ -231,7 +231,7 @@ impl Session {
         self.body.as_ref().and(self.from.as_deref())
     }
 
-    /// Runs a checked entry that leaves nothing behind, as often as somebody wants; gives what it
+    /// Runs a checked entry that leaves nothing behind, any number of times; gives what it
     /// shows.
     pub fn look(
         &self,

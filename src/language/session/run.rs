@@ -44,14 +44,14 @@ pub enum Verdict {
     ScriptWrong,
     /// The head or its gauge failed, did not get there in time, or could not be made safe.
     HeadFailed,
-    /// Nobody was there to answer a question.
+    /// A question was not answered.
     Unanswered,
-    /// Somebody stopped it.
+    /// It was stopped on request.
     Interrupted,
 }
 
 impl Verdict {
-    /// Of a failure that nobody caught.
+    /// Of a failure that was not caught.
     pub fn of(failure: FailureKind) -> Verdict {
         match failure {
             FailureKind::Interrupted => Verdict::Interrupted,

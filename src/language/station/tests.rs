@@ -255,7 +255,7 @@ fn a_broken_link_is_the_cause_of_the_loss_that_follows_it() {
     for (ask, why) in ask.into_iter().zip(why) {
         let (mut station, script, _) = station_with(true, Some(Box::new(Silent)));
         station.arm(0.5).unwrap();
-        // As a head that made itself safe, since nobody was heard any more.
+        // As a head that made itself safe, since no client was heard any more.
         script.borrow_mut().trims_fail = true;
         script.borrow_mut().lock_for = Some(0);
         assert_eq!(ask(&mut station), Fault::Broken(why.to_string()));

@@ -16,7 +16,7 @@ pub fn cpk(mean: f64, deviation: f64, low: Option<f64>, high: Option<f64>) -> f6
     below.min(above) / (3.0 * deviation)
 }
 
-/// How far the true Cpk may lie to either side of one from so many values, at 95 %: 1.96 times
+/// How far the true Cpk may lie to either side of one from `count` values, at 95 %: 1.96 times
 /// sqrt(1/(9 n) + Cpk²/(2 (n - 1))), an approximation for 25 values or more that are normally
 /// distributed (NIST/SEMATECH e-Handbook 6.1.6, from memory).
 pub fn cpk_doubt(cpk: f64, count: usize) -> f64 {

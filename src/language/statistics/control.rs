@@ -4,7 +4,7 @@
 use crate::statistics::describe::mean;
 use crate::statistics::distributions::normal_above;
 
-/// d2: the mean range of so many standard normal values, by integrating
+/// d2: the mean range of `count` standard normal values, by integrating
 /// 1 - P^n - (1 - P)^n; NaN of fewer than two.
 pub(crate) fn d2(count: u32) -> f64 {
     if count < 2 {

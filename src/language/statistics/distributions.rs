@@ -23,7 +23,7 @@ pub(crate) fn normal_quantile(p: f64) -> f64 {
     if p < 0.5 { -z } else { z }
 }
 
-/// The probability that Student's t with so many degrees of freedom lies above `t`, for
+/// The probability that Student's t with these degrees of freedom lies above `t`, for
 /// `t >= 0`: half the incomplete beta function at degrees / (degrees + t^2).
 pub(crate) fn student_above(t: f64, degrees: f64) -> f64 {
     let x = degrees / (degrees + t * t);
@@ -34,7 +34,7 @@ pub(crate) fn student_above(t: f64, degrees: f64) -> f64 {
 /// incomplete beta function loses digits.
 const MANY: f64 = 1e5;
 
-/// How many standard deviations to both sides hold the probability: Student's t with so many
+/// How many standard deviations to both sides hold the probability: Student's t with these
 /// degrees of freedom, at least 1; infinitely many are the normal distribution. NaN unless
 /// 0 < probability < 1.
 pub(crate) fn student_two_sided(probability: f64, degrees: f64) -> f64 {
@@ -68,7 +68,7 @@ pub(crate) fn student_two_sided(probability: f64, degrees: f64) -> f64 {
     0.5 * (low + high)
 }
 
-/// The probability that Fisher's F with so many degrees of freedom lies above `f`, for `f >= 0`.
+/// The probability that Fisher's F with these degrees of freedom lies above `f`, for `f >= 0`.
 pub(crate) fn fisher_above(f: f64, over: f64, under: f64) -> f64 {
     let x = under / (under + over * f);
     checked_beta_reg(0.5 * under, 0.5 * over, x).unwrap_or(f64::NAN)

@@ -1,7 +1,7 @@
 //! From text to the syntax tree. Uses source, diagnostics and units only.
 //!
 //! `raw` scans, `layout` settles everything that depends on context, `parse` builds the tree.
-//! `format` writes a script that parses in the house style.
+//! `format` writes a script that parses in the standard style.
 //! `grammar/spintrue.ebnf` has the language in one page.
 
 pub(crate) mod format;

@@ -4,7 +4,7 @@
 use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 
-/// A file may hold so many errors before the rest is left out.
+/// Most errors of a file; the rest is left out.
 pub(super) const MOST_ERRORS: usize = 100;
 
 /// Reports of one stage, as many as are worth showing.

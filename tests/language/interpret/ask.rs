@@ -78,8 +78,8 @@ fn an_answer_without_sense_never_reaches_the_script() {
 #[test]
 fn no_answer_is_a_failure_that_says_which() {
     for (why, kind, message) in [
-        (NoAnswer::TimedOut, FailureKind::Timeout, "gave up after 20 s: nobody answered"),
-        (NoAnswer::Nobody("gone".to_string()), FailureKind::Unanswered, "gone"),
+        (NoAnswer::TimedOut, FailureKind::Timeout, "gave up after 20 s: no answer came"),
+        (NoAnswer::NoOperator("gone".to_string()), FailureKind::Unanswered, "gone"),
         (NoAnswer::Wrong("nonsense".to_string()), FailureKind::Value, "nonsense"),
     ] {
         let ran = answered(ASK, vec![Err(why)]);
@@ -87,11 +87,11 @@ fn no_answer_is_a_failure_that_says_which() {
     }
     let ran = answered(ASK, vec![Err(NoAnswer::Interrupted)]);
     ran.fails(FailureKind::Interrupted, "stopped on request");
-    let message = "the question \"how far?\": nobody is there to answer";
+    let message = "the question \"how far?\": no operator is there to answer";
     run(ASK).fails(FailureKind::Unanswered, message);
     // It can be caught, other than an interruption.
     let caught = format!("try {{ {ASK} }} catch _p {{ note \"caught\" }}\n");
-    answered(&caught, vec![Err(NoAnswer::Nobody("gone".to_string()))]).says(&["caught"]);
+    answered(&caught, vec![Err(NoAnswer::NoOperator("gone".to_string()))]).says(&["caught"]);
 }
 
 /// An answer that comes together with Ctrl-C is none.

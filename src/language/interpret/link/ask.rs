@@ -87,9 +87,9 @@ impl Asking {
         let (kind, message) = match error {
             StationError::NoAnswer(NoAnswer::TimedOut) => {
                 let after = time_text(limit);
-                (FailureKind::Timeout, format!("gave up after {after}: nobody answered"))
+                (FailureKind::Timeout, format!("gave up after {after}: no answer came"))
             }
-            StationError::NoAnswer(NoAnswer::Nobody(why)) => (FailureKind::Unanswered, why),
+            StationError::NoAnswer(NoAnswer::NoOperator(why)) => (FailureKind::Unanswered, why),
             StationError::NoAnswer(NoAnswer::Wrong(why)) => (FailureKind::Value, why),
             StationError::NoAnswer(NoAnswer::Interrupted) | StationError::Interrupted => {
                 return machine.interrupted(self.span);

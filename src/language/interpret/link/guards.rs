@@ -256,7 +256,7 @@ impl Try {
     }
 }
 
-/// Runs a `catch`, unless somebody asked to stop.
+/// Runs a `catch`, unless a stop was requested.
 fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Result<Flow, Failed> {
     let failure = machine.take_failure();
     if failure.kind == FailureKind::Interrupted {

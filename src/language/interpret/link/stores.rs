@@ -199,7 +199,7 @@ impl Machine<'_> {
     }
 }
 
-/// Copies what is shared on the way, so that nobody else sees the change.
+/// Copies what is shared on the way, so that no other value sees the change.
 fn store(
     machine: &mut Machine<'_>,
     root: usize,

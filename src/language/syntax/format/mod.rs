@@ -1,7 +1,7 @@
-//! The formatter: a script that parses is written anew in the house style. It works on the tokens
+//! The formatter: a script that parses is written anew in the standard style. It works on the tokens
 //! of the layout, so brackets, numbers and units stay as the author wrote them.
 //!
-//! The house style:
+//! The style:
 //! - four blanks a step, one statement a line, at most one empty line in a row and none at the
 //!   edges of blocks; `else`, `until`, `catch` and `finally` on the line of the brace;
 //! - one blank around operators and between number and unit, none inside brackets; types are tight
@@ -52,7 +52,7 @@ struct Formatter<'s> {
     out: Stream<'s>,
 }
 
-/// Writes a script in the house style: the same tokens and the same comments, in other lines.
+/// Writes a script in the standard style: the same tokens and the same comments, in other lines.
 /// An empty script stays empty; any other ends with one line feed, and lines end with LF.
 ///
 /// # Errors

@@ -27,9 +27,9 @@ pub(super) enum Op {
     Hard { blank: bool },
     /// A comma where the group is broken.
     LastComma,
-    /// Indents by so many steps.
+    /// Indents by `steps`.
     In(u8),
-    /// Goes back by so many steps; a comment before what follows stands further left already.
+    /// Goes back by `steps`; a comment before what follows stands further left already.
     Out(u8),
     /// Goes back by one step at a closing bracket; a comment before it stands inside.
     Leave,

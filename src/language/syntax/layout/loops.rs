@@ -8,7 +8,7 @@ use crate::syntax::layout::Layout;
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::token::Token;
 
-/// So many lexemes are looked through for the end of its brackets.
+/// How many lexemes are searched for the end of its brackets.
 const REACH: usize = 64;
 
 impl Layout<'_> {

@@ -58,7 +58,7 @@ struct Layout<'s> {
     doc: Vec<&'s str>,
     /// A block whose closing brace stands under another line's beginning.
     suspect: Option<(Span, Span)>,
-    /// So many braces are opened in the text and never closed; counted where it is asked.
+    /// How many braces of the text are never closed; counted at the first use.
     unclosed: Option<usize>,
 }
 

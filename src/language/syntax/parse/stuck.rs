@@ -5,7 +5,7 @@ use crate::syntax::layout::Laid;
 use crate::syntax::token::Token;
 use chumsky::error::{Rich, RichPattern};
 
-/// So many things are named as expected.
+/// How many things are named as expected.
 const MOST_NAMED: usize = 4;
 
 /// Where the parser stood when it could not go on.
