@@ -330,7 +330,8 @@ impl Operator for Given {
         if stop.load(Ordering::SeqCst) {
             return Err(NoAnswer::Interrupted);
         }
-        let no_operator = |what: &str| Err(NoAnswer::NoOperator(format!("{} has {what}", self.from)));
+        let no_operator =
+            |what: &str| Err(NoAnswer::NoOperator(format!("{} has {what}", self.from)));
         let text = match self.answers.get_mut(question.text) {
             Some(Texts::Always(text)) => text.clone(),
             Some(Texts::InOrder(texts)) => match texts.pop_front() {
