@@ -169,16 +169,7 @@ impl Walk<'_> {
         }
         let work = Work { target: None, before, turn: Turn::Body(body), until };
         self.looped(&count, &work, span);
-        let mark = self.state.mark();
-        let (cost, flow) = self.block(otherwise);
-        let written = self.state.take(mark);
-        self.spend(cost);
-        let mut ways = vec![Written::new()];
-        if flow == Flow::Next {
-            ways.push(written);
-        }
-        self.state.join(&ways);
-        Flow::Next
+        self.perhaps(otherwise)
     }
 
     /// The time of a loop; its variables are known afterwards as far as possible.

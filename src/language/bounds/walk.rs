@@ -385,6 +385,11 @@ impl<'a> Walk<'a> {
         let looks = self.nodes.times(2.0, &Form::default(), look.ended);
         self.spend(Cost { ended: looks, failing: look.failing });
         let Some(block) = otherwise else { return Flow::Next };
+        self.perhaps(block)
+    }
+
+    /// A block that is done or not.
+    pub(super) fn perhaps(&mut self, block: &[Statement]) -> Flow {
         let mark = self.state.mark();
         let (cost, flow) = self.block(block);
         let written = self.state.take(mark);
