@@ -62,26 +62,36 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let listen = options.listen.iter().map(|at| place(at, options));
     let listen = listen.collect::<Result<Vec<Listen>, _>>()?;
     let secret = options.secret_file.as_deref().map(secret_in).transpose()?;
-    let opening = Opening::at(&options.head.head).within(&options.around);
-    let opened = opening.in_real_time(options.realtime).open_until(|opened| &opened.cut)?;
-    let served = ServeOptions {
+    let mut served = ServeOptions {
         listen,
         secret: secret.map(|secret| Secret::new(&secret)),
         no_secret: options.no_secret.clone(),
         dead_man: Duration::try_from_secs_f64(options.dead_man).unwrap_or_default(),
-        real_time: !opened.virtual_time,
-        seed: Some(opened.seed),
-        cut: opened.cut,
+        ..ServeOptions::default()
     };
+    served.check().map_err(refused)?;
+    let opening = Opening::at(&options.head.head).within(&options.around);
+    let opened = opening.in_real_time(options.realtime).open_until(|opened| &opened.cut)?;
+    served.real_time = !opened.virtual_time;
+    served.seed = Some(opened.seed);
+    served.cut = opened.cut;
     serve_link(opened.link, served, |line| {
         let log = line.strip_prefix("  ");
         say(&wrapped(log.unwrap_or(line), log.map_or("", |_| "  ")));
     })
-    .map_err(|error| match error {
-        ServeError::Head(fault) => Error::HeadFailed(fault),
-        other => invalid!("{other}"),
-    })?;
+    .map_err(refused)?;
     Ok(0)
+}
+
+fn refused(error: ServeError) -> Error {
+    match error {
+        ServeError::Head(fault) => Error::HeadFailed(fault),
+        ServeError::Reachable(address) => invalid!(
+            "every client that reaches {address} could move the head: give --secret-file FILE, or \
+             --no-secret REASON why none is needed"
+        ),
+        other => invalid!("{other}"),
+    }
 }
 
 /// Where to listen, if the options allow it.
@@ -110,13 +120,6 @@ fn place(listen: &str, options: &Options) -> Result<Listen, Error> {
         return Err(invalid!(
             "other machines could reach the head on {address}: say so by --open, with \
              --secret-file FILE, or listen on 127.0.0.1"
-        ));
-    }
-    let reason = options.no_secret.as_ref().is_some_and(|reason| !reason.trim().is_empty());
-    if options.secret_file.is_none() && !reason {
-        return Err(invalid!(
-            "every client that reaches {address} could move the head: give --secret-file FILE, or \
-             --no-secret REASON why none is needed"
         ));
     }
     Ok(Listen::Socket(address))

@@ -3,7 +3,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "a server owns threads and prints its log")]
 
-use crate::link::{Calls, Rig};
+use crate::link::{Calls, Link, Rig};
 use crate::stop_request::{SignalsError, each_request};
 use crate::system::why;
 use crate::wire::acceptor::Listener;
@@ -115,11 +115,12 @@ pub enum ServeError {
 /// request does not wait for the polygon to come to rest. Prints to standard output.
 ///
 /// ```no_run
-/// # fn head() -> Box<dyn spintrue_head::Head> { unimplemented!() }
-/// use spintrue_head::{ServeOptions, serve};
+/// use spintrue_head::{Head, ServeError, ServeOptions, serve};
 ///
-/// // Yours, without a gauge.
-/// serve(head(), None, ServeOptions::default()).unwrap();
+/// /// Serves a head without a gauge.
+/// fn serve_mine(head: Box<dyn Head>) -> Result<(), ServeError> {
+///     serve(head, None, ServeOptions::default())
+/// }
 /// ```
 pub fn serve(
     head: Box<dyn Head>,
@@ -134,7 +135,7 @@ pub fn serve(
 /// The same for a link. `print` gets one line at a time, on a thread of its own; lines of the log
 /// begin with two spaces.
 pub fn serve_link(
-    mut link: Box<dyn crate::Link>,
+    mut link: Box<dyn Link>,
     options: ServeOptions,
     print: impl Fn(&str) + Clone + Send + 'static,
 ) -> Result<(), ServeError> {
@@ -169,7 +170,8 @@ pub fn serve_link(
 }
 
 impl ServeOptions {
-    fn check(&self) -> Result<(), ServeError> {
+    /// Refuses what [`serve_link`] would refuse, before a head is opened.
+    pub fn check(&self) -> Result<(), ServeError> {
         if !DEAD_MAN_LIMITS.contains(&self.dead_man.as_secs_f64()) {
             return Err(ServeError::DeadMan);
         }
