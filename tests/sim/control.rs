@@ -1,6 +1,5 @@
 //! Two clients at one head, of which one is a driver: control, and what each may do.
 
-use crate::line::Line;
 use crate::served::Server;
 use spintrue_head::{
     Calls, Control, Fault, Halt, Link, SharedControl, WirePlace, WireTarget, connect,
@@ -20,19 +19,11 @@ fn driven(server: &Server) -> impl Link {
     connect(target(server)).unwrap().link
 }
 
-/// The polygon turns for a client that controls the head.
-fn turning(server: &Server) -> Line {
-    let mut line = server.controller();
-    line.say("ROT:SPE 500;:CLOC:SLE 12");
-    assert_eq!(line.ask("ROT:LOCK?;:CONT:OWN?"), "1;SELF");
-    line
-}
-
 /// A laser of another client stays armed, and that is told; one that is off is off.
 #[test]
 fn a_laser_of_another_client_is_not_ours_to_disarm() {
     let server = Server::new(LONG);
-    let mut first = turning(&server);
+    let mut first = server.controller().turning();
     let mut second = driven(&server);
     assert_eq!(second.disarm(), Ok(()));
     first.say("LAS:ARM 0.3");
@@ -52,7 +43,7 @@ fn a_laser_of_another_client_is_not_ours_to_disarm() {
 #[test]
 fn a_client_without_control_is_refused_and_may_look() {
     let server = Server::new(LONG);
-    let mut first = turning(&server);
+    let mut first = server.controller().turning();
     let mut second = driven(&server);
     let trims = second.trims().unwrap();
     let calls: [(&str, Result<(), Fault>); 6] = [
@@ -82,7 +73,7 @@ fn a_client_without_control_is_refused_and_may_look() {
 #[test]
 fn control_goes_from_one_to_the_other() {
     let server = Server::new(LONG);
-    let mut first = turning(&server);
+    let mut first = server.controller().turning();
     let mut second = connect(target(&server)).unwrap();
     assert_eq!(second.control.owner(), Ok(Control::Others));
     assert!(matches!(second.control.take(), Err(Fault::Refused(_))));

@@ -9,6 +9,12 @@ use std::time::{Duration, Instant};
 /// Long enough for anything, and short enough to fail.
 pub const PATIENCE: Duration = Duration::from_secs(30);
 
+/// The entries of the error queue.
+pub fn errors(mut ask: impl FnMut(&str) -> String) -> Vec<String> {
+    let entries = std::iter::from_fn(|| Some(ask("SYST:ERR?")));
+    entries.take_while(|error| !error.starts_with("0,")).collect()
+}
+
 /// A plain client.
 pub struct Line {
     pub stream: TcpStream,
@@ -29,6 +35,13 @@ impl Line {
         let mut line = Line::new(place);
         assert_eq!(line.ask("CONT:TAKE;:CONT:OWN?"), "SELF");
         line
+    }
+
+    /// The polygon turns and is locked, for a line that controls the head.
+    pub fn turning(mut self) -> Line {
+        self.say("ROT:SPE 500;:CLOC:SLE 12");
+        assert_eq!(self.ask("ROT:LOCK?;:CONT:OWN?"), "1;SELF");
+        self
     }
 
     pub fn say(&mut self, bytes: impl AsRef<[u8]>) {
@@ -59,14 +72,7 @@ impl Line {
 
     /// The entries of the error queue.
     pub fn errors(&mut self) -> Vec<String> {
-        let mut errors = Vec::new();
-        loop {
-            let error = self.ask("SYST:ERR?");
-            if error.starts_with("0,") {
-                return errors;
-            }
-            errors.push(error);
-        }
+        errors(|query| self.ask(query))
     }
 
     /// The head has no speed to hold and no armed laser.

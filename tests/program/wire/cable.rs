@@ -163,14 +163,7 @@ impl Hand {
 
     /// The entries of the error queue.
     pub fn errors(&mut self) -> Vec<String> {
-        let mut errors = Vec::new();
-        loop {
-            let error = self.ask("SYST:ERR?");
-            if error.starts_with("0,") {
-                return errors;
-            }
-            errors.push(error);
-        }
+        crate::line::errors(|query| self.ask(query))
     }
 }
 

@@ -1,18 +1,10 @@
 //! Two clients at one head: one that never moved it does not make it safe under the other, and the
 //! other learns who took its control away.
 
-use crate::wire::bench::{Line, PATIENCE, Server, ended, program, run, started};
+use crate::wire::bench::{PATIENCE, Server, ended, program, run, started};
 use std::io::Write;
 use std::process::Stdio;
 use std::time::Instant;
-
-/// The polygon turns for a client that controls the head.
-fn turning(server: &Server) -> Line {
-    let mut line = server.controller();
-    line.say("ROT:SPE 500;:CLOC:SLE 12");
-    assert_eq!(line.ask("ROT:LOCK?;:CONT:OWN?"), "1;SELF");
-    line
-}
 
 #[test]
 fn a_client_that_was_refused_leaves_the_head_to_the_other() {
@@ -64,7 +56,7 @@ fn a_shell_that_only_looks_says_so_and_can_make_the_head_safe() {
 #[test]
 fn contracts_are_not_tried_under_another_client() {
     let server = Server::with(&["--dead-man", "60s"]);
-    let mut first = turning(&server);
+    let mut first = server.controller().turning();
     let refused = run(&["head", "test", &server.address()]);
     assert_eq!(refused.code, Some(2));
     assert!(refused.words().contains("another client controls the head"), "{}", refused.words());
