@@ -43,10 +43,10 @@ impl Each {
                 let mut value = first;
                 while value < last {
                     machine.set_word(*target, value);
-                    match turn(machine)? {
-                        Flow::Next | Flow::Continue => {}
-                        Flow::Break => break,
-                        flow => return Ok(flow),
+                    match turn(machine) {
+                        Ok(Flow::Next | Flow::Continue) => {}
+                        Ok(Flow::Break) => break,
+                        flow => return flow,
                     }
                     if machine.stopped() {
                         return Err(machine.interrupted(self.span));
@@ -202,10 +202,10 @@ impl Sink<bool> for Repeat {
                     return self.otherwise.run(machine);
                 }
                 left -= 1;
-                match self.body.run(machine)? {
-                    Flow::Next | Flow::Continue => {}
-                    Flow::Break => return Ok(Flow::Next),
-                    flow => return Ok(flow),
+                match self.body.run(machine) {
+                    Ok(Flow::Next | Flow::Continue) => {}
+                    Ok(Flow::Break) => return Ok(Flow::Next),
+                    flow => return flow,
                 }
                 if let Some(until) = &self.until
                     && until(machine)?

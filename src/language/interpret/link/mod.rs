@@ -61,9 +61,9 @@ impl Block {
     #[inline(always)]
     pub(super) fn run(&self, machine: &mut Machine<'_>) -> Result<Flow, Failed> {
         for statement in &self.0 {
-            match statement(machine)? {
-                Flow::Next => {}
-                other => return Ok(other),
+            match statement(machine) {
+                Ok(Flow::Next) => {}
+                other => return other,
             }
         }
         Ok(Flow::Next)
