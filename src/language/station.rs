@@ -291,10 +291,11 @@ impl Station {
             self.go_on()?;
             // Looking takes time of its own on a real head; a clock that stands still must not
             // keep us here for ever.
-            left = (left - slice).min(end - self.link().now());
+            left -= slice;
             if left < 1e-9 {
                 break;
             }
+            left = left.min(end - self.link().now());
         }
         Ok(())
     }

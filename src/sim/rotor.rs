@@ -280,6 +280,10 @@ impl Motion {
         for _ in 0..60 {
             let here = between(a, b, time);
             let off = here.angle - angle;
+            // No double is nearer: further steps would only follow how the angle is rounded.
+            if off.abs() <= f64::EPSILON * angle.abs() {
+                return Some(time);
+            }
             if off > 0.0 {
                 high = time;
             } else {
