@@ -7,5 +7,5 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 tests/extra/install.sh chromium chromium
 browser=$(command -v chromium)
-[ -n "${PROGRAM:-}" ] || cargo build --quiet
+[ -n "${PROGRAM:-}" ] || cargo test --quiet --no-run
 python3 -B tests/extra/browser.py "$browser" "${PROGRAM:-${CARGO_TARGET_DIR:-target}/debug/spintrue}"

@@ -4,5 +4,5 @@
 # these tests must detect. Needs only Python 3.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-cargo build --quiet
+cargo test --quiet --no-run
 python3 -B tests/extra/heads.py "${CARGO_TARGET_DIR:-target}/debug/spintrue"

@@ -6,7 +6,7 @@ cd "$(dirname "$0")/../.."
 work=target/extra/history
 rm -rf "$work"
 mkdir -p "$work"
-cargo build --quiet
+cargo test --quiet --no-run
 spintrue="${CARGO_TARGET_DIR:-target}/debug/spintrue"
 for seed in $(seq 1 30); do
     "$spintrue" run scripts/bring_up.spt --seed "$seed" --archive "$work/archive.sqlite" >"$work/last.txt"

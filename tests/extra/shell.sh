@@ -5,5 +5,5 @@
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 tests/extra/install.sh tmux tmux
-cargo build --quiet
+cargo test --quiet --no-run
 python3 tests/extra/shell.py "$@"

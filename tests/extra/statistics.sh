@@ -9,6 +9,6 @@ mkdir -p "$work"
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check \
     numpy==2.3.5 scipy==1.17.1 statsmodels==0.15.0
-cargo build --quiet
+cargo test --quiet --no-run
 "$work/venv/bin/python" tests/extra/statistics.py "$work" "${SEED:-1}" \
     "${CARGO_TARGET_DIR:-target}/debug/spintrue"

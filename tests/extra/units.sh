@@ -8,5 +8,5 @@ work=target/extra/units
 mkdir -p "$work"
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check pint==0.25.3
-cargo build --quiet
+cargo test --quiet --no-run
 "$work/venv/bin/python" tests/extra/units.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue"

@@ -8,5 +8,5 @@ work=target/extra/wire
 mkdir -p "$work"
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check pyvisa==1.16.2 pyvisa-py==0.8.1
-cargo build --quiet
+cargo test --quiet --no-run
 "$work/venv/bin/python" tests/extra/wire.py "${CARGO_TARGET_DIR:-target}/debug/spintrue"
