@@ -9,19 +9,6 @@ use crate::terminal::{colour_output, emit, say};
 use clap::{Args, Subcommand};
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-`spintrue run SCRIPT --archive FILE.sqlite` stores each run in an archive, an SQLite file that any \
-number of stations on one machine may write to at once. Stations on several machines share one on a \
-PostgreSQL server, postgres://USER@HOST/DATABASE with the password in PGPASSWORD. docs/history.md \
-describes the tables of both.
-
-Examples:
-  spintrue history station.sqlite
-  spintrue history station.sqlite --verdict failed --since 2026-03-01
-  spintrue history postgres://station@archive.example/runs --limit 10
-  spintrue history trend station.sqlite \"worst in-scan\" --html trend.html
-  spintrue history export station.sqlite --format csv > runs.csv";
-
 #[derive(Args)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub(super) struct Options {

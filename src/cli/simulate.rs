@@ -12,27 +12,6 @@ use spintrue_head::parse_quantity;
 use spintrue_language::Verdict;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-Each head is drawn from its own seed, counted up from --seed. Values that the description gives with \
-a spread differ from head to head; all others do not. To run one of the heads again: \
-`spintrue run SCRIPT --seed SEED` with the same head and params.
-
-With --shard 2/4 only every fourth head is run, from the second on. Any machine may run any shard, \
-and --merge joins their files. The result is the same as that of one run.
-
-Exit codes:
-  0    all heads were run and the yield is not below --yield-least
-  1    the yield is below it
-  2    the script, an option or a file is wrong, or shards are missing
-  130  interrupted; the results so far are shown
-
-Examples:
-  spintrue simulate scripts/bring_up.spt --heads 1000
-  spintrue simulate scripts/bring_up.spt --heads 1000 --yield-least 95%
-  spintrue simulate scripts/bring_up.spt --heads 1000 --shard 1/2 --out one.json
-  spintrue simulate scripts/bring_up.spt --heads 1000 --shard 2/2 --out two.json
-  spintrue simulate --merge one.json two.json";
-
 /// Missing shards that are listed.
 const MAX_LISTED: usize = 10;
 

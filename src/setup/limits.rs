@@ -3,7 +3,7 @@
 //! Without `--allow` everything is allowed but one thing: on a real head, trims are stored for good
 //! only where an operator is at the terminal or has said so.
 
-use crate::setup::options::{AtMost, Effects, Limits};
+use crate::setup::options::{AtMost, Limits};
 use crate::terminal::duration::{text, unknown_bound};
 use spintrue_head::Description;
 use spintrue_language::{
@@ -22,7 +22,7 @@ impl Limits {
         is_replay: bool,
     ) -> (Vec<Diagnostic>, Option<f64>) {
         let Some(bound) = prepared.bound(head) else { return (Vec::new(), None) };
-        let allowed = self.allow.effects.as_ref();
+        let allowed = self.allow.effects.as_deref();
         let mut found = beyond_allowed(prepared, allowed, head.simulated, is_replay);
         found.extend(self.longest.check(&bound, &prepared.sources));
         (found, bound.most)
@@ -32,11 +32,10 @@ impl Limits {
 /// What the script would do beyond what is allowed.
 fn beyond_allowed(
     prepared: &Prepared,
-    allowed: Option<&Effects>,
+    allowed: Option<&[Effect]>,
     is_simulated: bool,
     is_replay: bool,
 ) -> Vec<Diagnostic> {
-    let allowed = allowed.map(|effects| effects.0.as_slice());
     let mut here = allowed_effects(allowed, is_simulated || is_replay, stdin().is_terminal());
     here.retain(|effect| *effect != Effect::Provokes || is_simulated);
     let out = |effect: Effect| match effect {

@@ -6,8 +6,8 @@ use crate::cli::pages::{ExposedPage, Picture};
 use crate::cli::run::printer;
 use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
-use crate::setup::options::HeadOption;
-use crate::setup::{Opening, Stage, load};
+use crate::setup::options::{HeadOption, Surroundings};
+use crate::setup::{Stage, load};
 use crate::terminal::complain;
 use clap::Args;
 use spintrue_head::{Bitmap, Dimension, stop_on_request};
@@ -15,28 +15,11 @@ use spintrue_language::{FileError, Files, SourceText, read_image, run_script};
 use spintrue_sim::Sheet;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-The image is a Netpbm P4 file: one bit per dot, black where light falls. Line k is drawn by facet \
-k mod N, at the place that follows from facet errors, start of scan, trims, lens and dot clock, on a \
-medium that moves by one pitch per line. The picture is a PNG file with the gray levels on the medium; \
-docs/exposure.md explains it. Banding is computed from the cross-scan shifts of the lines, with \
-`--trim` before and after trimming. Exit codes are those of `spintrue run`.
-
-Nothing real moves. On a real head a script would let light out: eyewear on, covers closed, nobody \
-in the beam path. spintrue is not a safety function: the hardware interlock chain stands on its \
-own. IEC 60825-1, local codes and the laser safety officer decide.
-
-Examples:
-  spintrue head expose page.pbm
-  spintrue head expose page.pbm --out page.png
-  spintrue head expose page.pbm --out after.png --before before.png --trim
-  spintrue head expose page.pbm --out page.png --seed 7 --spot 120um";
-
 /// The script that is run.
 const SCRIPT: &str = include_str!("expose.spt");
 
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// The image, a Netpbm P4 file
     image: String,
     #[command(flatten)]
@@ -97,7 +80,8 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         complain(&format!("note: {name} holds several images; the first is exposed\n"));
     }
     options.look.check(image.width(), image.height(), 1.0 / options.resolution.1)?;
-    let opened = Opening::at(&options.head.head).with_seed(options.seed).open()?;
+    let around = Surroundings { seed: options.seed, ..Surroundings::default() };
+    let opened = around.open(&options.head.head, false)?;
     match &opened.medium {
         Some(medium) => medium.keep(),
         None => return Err(invalid!("`{}` is no simulated head", options.head.head)),

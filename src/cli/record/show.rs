@@ -15,21 +15,8 @@ use spintrue_head::{Dimension, show_quantity, visible_line};
 use spintrue_language::answer_line;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-A record that was never finished, or that was changed, is shown as far as it \
-can be read, and marked as such.
-
-Exit codes:
-  0    the record is complete and unchanged
-  1    it is not, or it was never finished
-  2    there is no record, or it cannot be read
-
-Examples:
-  spintrue record show records/SIM-0001
-  spintrue record show records/SIM-0001 --json";
-
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// The folder of the record
     folder: PathBuf,
     /// Print one JSON object
