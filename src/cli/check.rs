@@ -71,12 +71,7 @@ pub(super) struct Checked {
 
 impl Options {
     /// Checks a script, its answers file and what it needs of the head.
-    fn check(
-        &self,
-        script: &str,
-        described: &Described,
-        is_named: bool,
-    ) -> Result<Checked, Error> {
+    fn check(&self, script: &str, described: &Described, is_named: bool) -> Result<Checked, Error> {
         let mut prepared = prove(&mut Disk, script, &self.settings.settings)?;
         let bound = prepared.bound(&described.head);
         let too_long = bound.as_ref().and_then(|bound| self.too_long(bound, &prepared));
@@ -103,7 +98,6 @@ impl Options {
             None => self.longest.check(bound, &prepared.sources),
         }
     }
-
 }
 
 impl Checked {

@@ -4,8 +4,8 @@ use crate::archive::{Archive, Keeper};
 use crate::cli::console::Console;
 use crate::cli::json;
 use crate::cli::json::Json;
-use crate::cli::look::{Look, numbered, write_picture};
-use crate::cli::pages::{ExposedPage, Picture};
+use crate::cli::look::{Look, numbered};
+use crate::cli::pages::ExposedPage;
 use crate::disk::{Disk, Force, Place, digest_of};
 use crate::error::{Error, WRONG, invalid};
 use crate::record;
@@ -291,12 +291,8 @@ fn pictures(
     }
     for (number, sheet) in (1..).zip(sheets) {
         let path = numbered(path, number);
-        let drawn = options.look.of(sheet).and_then(|picture| {
-            let place =
-                first.take().map_or_else(|| Place::take(&path, &options.recording.force), Ok)?;
-            write_picture(place, &picture)?;
-            Ok(Picture::new(&path, &picture))
-        });
+        let place = first.take().map_or_else(|| Place::take(&path, &options.recording.force), Ok);
+        let drawn = place.and_then(|place| options.look.write(sheet, place, &path));
         match drawn {
             Ok(drawn) => pages.push(ExposedPage::new(number.to_string(), sheet, Some(drawn))),
             Err(error) => return (pages, Err(error)),

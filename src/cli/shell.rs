@@ -2,8 +2,8 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
-use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
 use crate::setup::Stage;
+use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
 use crate::shell;
 use crate::shell::{CallMonitor, Setup};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};

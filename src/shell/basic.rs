@@ -106,7 +106,7 @@ pub(super) fn give(console: &mut Console) -> EntryOutcome {
         say("this shell does not control the head\n");
         return EntryOutcome::Done;
     }
-    let safe = console.make_safe();
+    let safe = console.safe(false);
     if !(safe.laser_off && safe.troubles.is_empty()) {
         return EntryOutcome::head_failed("control is kept: the head is not safe");
     }

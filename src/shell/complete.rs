@@ -56,7 +56,7 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
     if help || (skipped == 0 && cursor.wanted == CompletionWanted::Statement) {
         offers.extend(COMMANDS.iter().map(|command| {
             let end = if command.takes.is_empty() { "" } else { " " };
-            (format!("{}{end}", command.name), command.usage())
+            (format!("{}{end}", command.name), command.usage.to_string())
         }));
     }
     offers.retain(|(text, _)| text.starts_with(typed));

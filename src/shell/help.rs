@@ -71,7 +71,7 @@ fn titled(what: &str, name: &str, text: &str, colour: bool) -> String {
 }
 
 fn command_text(command: &Command, colour: bool) -> String {
-    let (usage, meaning) = (styled(&command.usage(), BOLD, colour), wrapped(command.meaning, "  "));
+    let (usage, meaning) = (styled(command.usage, BOLD, colour), wrapped(command.meaning, "  "));
     format!("{usage}\n{meaning}  such as: {}\n", command.example)
 }
 
@@ -83,8 +83,8 @@ fn overview(colour: bool) -> String {
         "",
     );
     text.push_str(&format!("\n{}\n", styled("Commands", BOLD, colour)));
-    for command in COMMANDS {
-        text.push_str(&format!("  {}\n", styled(&command.usage(), BOLD, colour)));
+    for command in COMMANDS.iter() {
+        text.push_str(&format!("  {}\n", styled(command.usage, BOLD, colour)));
         text.push_str(&wrapped(command.meaning, "      "));
     }
     text.push_str(&format!("\n{}\n", styled("Built-ins", BOLD, colour)));

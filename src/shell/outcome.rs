@@ -3,6 +3,8 @@
 
 use crate::terminal::{complain, wrapped};
 use spintrue_language::Verdict;
+use std::fmt::Display;
+use thiserror::Error;
 
 /// The outcome of an entry or a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -20,8 +22,8 @@ impl EntryOutcome {
     pub(super) const WRONG: EntryOutcome = EntryOutcome::Failed(Verdict::ScriptWrong.exit_code());
 
     /// Prints what is wrong with what was typed.
-    pub(super) fn wrong(why: &str) -> EntryOutcome {
-        complain(&wrapped(why, ""));
+    pub(super) fn wrong(why: impl Display) -> EntryOutcome {
+        complain(&wrapped(&why.to_string(), ""));
         EntryOutcome::WRONG
     }
 
@@ -31,6 +33,11 @@ impl EntryOutcome {
         EntryOutcome::Failed(Verdict::HeadFailed.exit_code())
     }
 }
+
+/// What is wrong with what follows a command, in words.
+#[derive(Debug, Error, PartialEq)]
+#[error("{0}")]
+pub(super) struct UsageError(pub String);
 
 /// Something that was done, in order.
 #[derive(Clone, Debug)]

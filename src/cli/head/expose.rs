@@ -1,8 +1,8 @@
 //! `head expose`: an image goes through a simulated head, before and after trimming. It runs a script of
 //! its own, as `run` would.
 
-use crate::cli::look::{Look, positive, write_picture};
-use crate::cli::pages::{ExposedPage, Picture};
+use crate::cli::look::{Look, positive};
+use crate::cli::pages::ExposedPage;
 use crate::cli::run::printer;
 use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
@@ -87,9 +87,11 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         None => return Err(invalid!("`{}` is no simulated head", options.head.head)),
     }
     let prepared = load(&mut OwnScript, "head expose", &options.settings(&image))?;
-    let place = |path: &Option<PathBuf>| {
-        let place = path.as_ref().map(|path| Place::take(path, &options.force)).transpose();
-        place.map_err(|error| invalid!("the picture {error}"))
+    let place = |path: &'_ Option<PathBuf>| match path {
+        Some(path) => Place::take(path, &options.force)
+            .map(|place| Some((place, path.clone())))
+            .map_err(|error| invalid!("the picture {error}")),
+        None => Ok(None),
     };
     let places = [place(&options.before)?, place(&options.out)?];
     let mut stage = Stage::with_files(opened, OwnScript, "")?;
@@ -129,24 +131,16 @@ impl Options {
     fn pages(
         &self,
         sheets: &[Sheet],
-        [before, after]: [Option<Place>; 2],
+        [before, after]: [Option<(Place, PathBuf)>; 2],
     ) -> Result<Vec<ExposedPage>, Error> {
-        let (mut before, mut after) =
-            (before.zip(self.before.as_ref()), after.zip(self.out.as_ref()));
-        let page = |(index, sheet): (usize, &Sheet)| {
-            let (label, place) = match (self.trim, index) {
-                (false, 0) => ("as trimmed now", after.take()),
-                (true, 0) => ("before trimming", before.take()),
-                (true, 1) => ("after trimming", after.take()),
-                (_, _) => ("after trimming", None),
-            };
-            let picture = place.map(|(place, path)| {
-                let picture = self.look.of(sheet)?;
-                write_picture(place, &picture)?;
-                Ok::<_, Error>(Picture::new(path, &picture))
-            });
+        let labels = match self.trim {
+            true => vec![("before trimming", before), ("after trimming", after)],
+            false => vec![("as trimmed now", after)],
+        };
+        let page = |(sheet, (label, place)): (&Sheet, (&str, Option<(Place, PathBuf)>))| {
+            let picture = place.map(|(place, path)| self.look.write(sheet, place, &path));
             Ok(ExposedPage::new(label.to_string(), sheet, picture.transpose()?))
         };
-        sheets.iter().enumerate().map(page).collect()
+        sheets.iter().zip(labels).map(page).collect()
     }
 }
