@@ -4,7 +4,7 @@ use crate::shell::commands::{COMMANDS, Command};
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
-use crate::terminal::{BOLD, say, styled, units, wrapped};
+use crate::terminal::{BOLD, styled, units, wrapped};
 use spintrue_language::{
     Keyword, TOPICS, builtin_records, builtins, find_code, kind_text, one_line_text, unit_text,
 };
@@ -13,8 +13,7 @@ use spintrue_language::{
 pub(super) fn help(console: &Console, rest: &str) -> EntryOutcome {
     let name = rest.trim().trim_end_matches("()");
     if name.is_empty() {
-        say(&overview(console.watch.colour));
-        return EntryOutcome::Done;
+        return EntryOutcome::done(&overview(console.watch.colour));
     }
     let Some(text) = about(console, name) else {
         let way = match near(console, name) {
@@ -23,8 +22,7 @@ pub(super) fn help(console: &Console, rest: &str) -> EntryOutcome {
         };
         return EntryOutcome::wrong(&format!("there is no `{name}` here; {way}"));
     };
-    say(&text);
-    EntryOutcome::Done
+    EntryOutcome::done(&text)
 }
 
 /// Everything that is known of a name; a name may be more than one thing.

@@ -1,7 +1,7 @@
 //! What entries and commands leave behind: their outcome, what `save` writes of them, and the lines
 //! at which stepping pauses.
 
-use crate::terminal::{complain, wrapped};
+use crate::terminal::{complain, say, wrapped};
 use spintrue_language::Verdict;
 use std::fmt::Display;
 use thiserror::Error;
@@ -20,6 +20,12 @@ pub(super) enum EntryOutcome {
 impl EntryOutcome {
     /// What was typed is wrong, and that was printed.
     pub(super) const WRONG: EntryOutcome = EntryOutcome::Failed(Verdict::ScriptWrong.exit_code());
+
+    /// Prints what a command has to say or has done.
+    pub(super) fn done(text: &str) -> EntryOutcome {
+        say(text);
+        EntryOutcome::Done
+    }
 
     /// Prints what is wrong with what was typed.
     pub(super) fn wrong(why: impl Display) -> EntryOutcome {

@@ -2,7 +2,6 @@
 
 use crate::shell::console::Console;
 use crate::shell::outcome::{Breakpoint, EntryOutcome, UsageError};
-use crate::terminal::say;
 use spintrue_language::{SourceMap, Span, StepPlace, Steps, UnpausedLines};
 use std::collections::{BTreeSet, HashSet};
 
@@ -21,8 +20,7 @@ pub(super) fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
 
 /// `pauses`
 pub(super) fn pauses(console: &Console) -> EntryOutcome {
-    say(&listed(&console.breakpoints, console.session.sources()));
-    EntryOutcome::Done
+    EntryOutcome::done(&listed(&console.breakpoints, console.session.sources()))
 }
 
 /// Every line at which stepping pauses.
@@ -71,10 +69,7 @@ impl PausePlaces<'_> {
         rest: &str,
     ) -> EntryOutcome {
         match self.changed(breakpoints, rest) {
-            Ok(text) => {
-                say(&text);
-                EntryOutcome::Done
-            }
+            Ok(text) => EntryOutcome::done(&text),
             Err(error) => EntryOutcome::wrong(error),
         }
     }
