@@ -108,18 +108,9 @@ pub(crate) struct Stage {
 impl Stage {
     /// Puts a head behind the guard; images are read as `script` names them.
     pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
-        Stage::with_files(opened, Disk, script)
-    }
-
-    /// The same, with images from elsewhere.
-    pub(crate) fn with_files(
-        opened: Opened,
-        files: impl Files + 'static,
-        script: &str,
-    ) -> Result<Stage, Error> {
         let Opened { link, stop, .. } = opened;
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
-        station.set_images(Box::new(ImageCache::new(files, script)));
+        station.set_images(Box::new(ImageCache::new(Disk, script)));
         Ok(Stage {
             head: station.description().clone(),
             station,

@@ -22,18 +22,7 @@ const AROUND: usize = 3;
 const MAX_LINE: usize = 160;
 
 /// What can be answered at a pause, and what it does.
-const ANSWERS: &[(&str, &str)] = &[
-    ("next", "runs this statement, with all that it calls; Enter alone is the same"),
-    ("into", "runs this statement, pausing in the routines that it calls"),
-    ("out", "goes on until this routine is left"),
-    ("go", "goes on to the next line set by `pause at`, or to the end"),
-    ("end", "stops here and makes the head safe, as Ctrl-C does"),
-    ("names", "lists the values that are visible here"),
-    ("where", "shows the source lines around, and the calls that lead here"),
-    ("state", "shows the state of the head"),
-    ("pause at 12", "sets a line to pause at; `pause off` removes, `pauses` lists"),
-    ("leave", "as `end`, and ends the shell"),
-];
+const ANSWERS: &str = include_str!("pause.txt");
 
 /// How far to go on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -213,7 +202,7 @@ impl Stepper<'_> {
                 return Some(StepMode::Ended);
             }
             "leave" => return self.ends(EntryOutcome::Leave),
-            "help" => say(&help()),
+            "help" => say(ANSWERS),
             "names" => say(&self.names(pause)),
             "where" => say(&self.around(pause)),
             "pauses" => say(&listed(self.breakpoints, pause.session().sources())),
@@ -333,10 +322,4 @@ fn place_line(sources: &SourceMap, span: Span, routine: &str, colour: bool) -> S
     let text: String = text.chars().take(MAX_LINE).collect();
     let place = styled(&format!("{name}:{line}{routine}"), DIM, colour);
     format!("{place}  {}\n", styled(&text, BOLD, colour))
-}
-
-fn help() -> String {
-    let rows = ANSWERS.iter().map(|(word, does)| format!("  {word:<12} {does}\n"));
-    let rows: String = rows.collect();
-    format!("{rows}  a value      shows it, such as `speed`, `plan.dots` or `measured_speed()`\n")
 }

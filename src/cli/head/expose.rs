@@ -74,7 +74,7 @@ impl Files for OwnScript {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    let image = read_image(&mut OwnScript, "", &options.image)?;
+    let image = read_image(&mut Disk, "", &options.image)?;
     if image.more() {
         let name = &options.image;
         complain(&format!("note: {name} holds several images; the first is exposed\n"));
@@ -94,7 +94,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         None => Ok(None),
     };
     let places = [place(&options.before)?, place(&options.out)?];
-    let mut stage = Stage::with_files(opened, OwnScript, "")?;
+    let mut stage = Stage::open(opened, "")?;
     let (runnable, _) = stage.admit(&prepared, None)?;
     let about =
         stage.about(&prepared, "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
