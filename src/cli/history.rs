@@ -24,47 +24,41 @@ pub(super) struct Options {
 #[derive(Subcommand)]
 enum Command {
     /// Draw control charts of a value over the runs, and name what is out of control
-    Trend(TrendOptions),
+    Trend {
+        /// The archive: a file, or postgres://USER@HOST/DATABASE
+        #[arg(value_name = "ARCHIVE")]
+        file: PathBuf,
+        #[command(flatten)]
+        query: Query,
+        /// Write the charts as a page
+        #[arg(long, value_name = "OUT.html")]
+        html: Option<PathBuf>,
+        #[command(flatten)]
+        force: Force,
+    },
     /// Write runs with all that was stored of them to the standard output
-    Export(ExportOptions),
-}
-
-#[derive(Args)]
-struct TrendOptions {
-    /// The archive: a file, or postgres://USER@HOST/DATABASE
-    #[arg(value_name = "ARCHIVE")]
-    file: PathBuf,
-    #[command(flatten)]
-    query: Query,
-    /// Write the charts as a page
-    #[arg(long, value_name = "OUT.html")]
-    html: Option<PathBuf>,
-    #[command(flatten)]
-    force: Force,
-}
-
-#[derive(Args)]
-struct ExportOptions {
-    /// The archive: a file, or postgres://USER@HOST/DATABASE
-    #[arg(value_name = "ARCHIVE")]
-    file: PathBuf,
-    /// `jsonl`: a JSON object for each run; `csv`: a line for each run, param, check and value
-    #[arg(long, value_name = "FORMAT")]
-    format: Format,
-    #[command(flatten)]
-    filter: Filter,
+    Export {
+        /// The archive: a file, or postgres://USER@HOST/DATABASE
+        #[arg(value_name = "ARCHIVE")]
+        file: PathBuf,
+        /// `jsonl`: a JSON object for each run; `csv`: a line for each run, param, check and value
+        #[arg(long, value_name = "FORMAT")]
+        format: Format,
+        #[command(flatten)]
+        filter: Filter,
+    },
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     match (&options.command, &options.file) {
-        (Some(Command::Trend(options)), _) => {
-            let trend = trend::trend(&options.file, &options.query)?;
-            if let Some(path) = &options.html {
-                Place::take(path, &options.force)?.write(trend::page(&trend))?;
+        (Some(Command::Trend { file, query, html, force }), _) => {
+            let trend = trend::trend(file, query)?;
+            if let Some(path) = html {
+                Place::take(path, force)?.write(trend::page(&trend))?;
             }
             say(&trend::text(&trend, colour_output()));
         }
-        (Some(Command::Export(ExportOptions { file, format, filter })), _) => {
+        (Some(Command::Export { file, format, filter }), _) => {
             archive::export(file, *format, filter, &mut emit)?;
         }
         (None, Some(file)) => say(&archive::list(file, &options.filter, colour_output())?),

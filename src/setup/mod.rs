@@ -108,19 +108,11 @@ pub(crate) struct Stage {
 impl Stage {
     /// Puts a head behind the guard; images are read as `script` names them.
     pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
-        let Opened { link, stop, .. } = opened;
+        let Opened { link, medium, seed, faults, replay, stop, files, .. } = opened;
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
         station.set_images(Box::new(ImageCache::new(Disk, script)));
-        Ok(Stage {
-            head: station.description().clone(),
-            station,
-            medium: opened.medium,
-            seed: opened.seed,
-            faults: opened.faults,
-            replay: opened.replay,
-            stop,
-            files: opened.files,
-        })
+        let head = station.description().clone();
+        Ok(Stage { station, head, medium, seed, faults, replay, stop, files })
     }
 
     /// Lets a script through to this head, unless an error or a limit forbids it; and the longest

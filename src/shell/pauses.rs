@@ -12,8 +12,7 @@ pub(super) fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
         console.report(&entry.diagnostics);
         return EntryOutcome::WRONG;
     }
-    let script = console.session.script().map(str::to_string);
-    let (sources, script) = (console.session.sources(), script.as_deref());
+    let (sources, script) = (console.session.sources(), console.session.script());
     let places = PausePlaces { steps: &entry.steps, sources, script };
     places.change(&mut console.breakpoints, rest)
 }

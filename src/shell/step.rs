@@ -52,8 +52,7 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
     };
     let entry = entry.and_then(|entry| console.admit(entry));
     let Some(entry) = entry else { return EntryOutcome::WRONG };
-    let script = console.session.script().map(str::to_string);
-    let (sources, script) = (console.session.sources(), script.as_deref());
+    let (sources, script) = (console.session.sources(), console.session.script());
     let places = PausePlaces { steps: entry.steps(), sources, script };
     let (marked, lost) = places.marked(&console.breakpoints);
     // A line of the script is none of an entry.
