@@ -136,13 +136,7 @@ impl<'a> Run<'a> {
             }
             None => (opened, None),
         };
-        let (opened, tracer) = match &options.recording.trace {
-            Some(path) => {
-                let (opened, tracer) = Tracer::attach(path, opened);
-                (opened, Some(tracer))
-            }
-            None => (opened, None),
-        };
+        let (opened, tracer) = Tracer::attach(options.recording.trace.as_deref(), opened);
         let stage = Stage::open(opened, &options.script)?;
         Ok(Run { options, stage, place, archive, recorder, tracer })
     }

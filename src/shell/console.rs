@@ -253,7 +253,7 @@ impl Console {
         }
     }
 
-    /// Whether another client controls the head, to which it is left_text; prints so.
+    /// Whether another client controls the head, to which it is left; prints so.
     pub(super) fn leaves_to_another(&self) -> bool {
         let is_anothers = self.watch.owner == Some(Control::Others) && !self.watch.insists;
         if is_anothers {

@@ -85,18 +85,11 @@ impl HeadWatch {
     /// Looks who controls a head that several clients may reach; gives a line for each change.
     fn look_who_controls(&mut self) -> Vec<String> {
         let Some(control) = &self.control else { return Vec::new() };
-        let (before, mut lines) = (self.owner, Vec::new());
-        let now = match control.owner() {
-            Ok(owner) => owner,
-            // The status tells that the link is lost.
-            Err(why) => match control.owner() {
-                Ok(owner) => {
-                    lines.push(why.to_string());
-                    owner
-                }
-                Err(_) => return Vec::new(),
-            },
-        };
+        let (before, asked) = (self.owner, control.owner());
+        let mut lines: Vec<String> =
+            asked.as_ref().err().map(ToString::to_string).into_iter().collect();
+        // The status tells that the link is lost.
+        let Ok(now) = asked.or_else(|_| control.owner()) else { return Vec::new() };
         self.owner = Some(now);
         let change = match (before, now) {
             (Some(Control::Own | Control::None), Control::Others) => {

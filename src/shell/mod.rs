@@ -61,10 +61,9 @@ pub(crate) struct Setup {
     pub monitor: Rc<RefCell<CallMonitor>>,
     /// Where scripts come from.
     pub files: Box<dyn Files>,
-    /// A script whose routines, params and constants are there from the start.
-    pub script: Option<String>,
-    /// How its params are set.
-    pub settings: Vec<String>,
+    /// A script whose routines, params and constants are there from the start, and how its params are
+    /// set.
+    pub script: Option<(String, Vec<String>)>,
     /// The effects that entries may have; none leaves it to the kind of head.
     pub allowed: Option<Vec<Effect>>,
     /// Set from outside to end the shell, such as when the terminal is closed.
@@ -91,9 +90,8 @@ const OBSERVES: &str = "another client controls the head, so that this shell onl
                         it back";
 
 /// Runs a shell to its end and makes the head safe; gives the exit code.
-pub(crate) fn run(setup: Setup) -> u8 {
-    let Setup { script, settings, greeting, .. } = &setup;
-    let (script, settings, greeting) = (script.clone(), settings.clone(), greeting.clone());
+pub(crate) fn run(mut setup: Setup) -> u8 {
+    let (script, greeting) = (setup.script.take(), std::mem::take(&mut setup.greeting));
     let mut console = match console(setup) {
         Ok(console) => console,
         Err(why) => {
@@ -104,8 +102,8 @@ pub(crate) fn run(setup: Setup) -> u8 {
     greet(&mut console, &greeting);
     let attended = console.watch.attended;
     let mut code = 0;
-    if let Some(script) = &script
-        && let EntryOutcome::Failed(failed) = console.read(script, &settings)
+    if let Some((script, settings)) = &script
+        && let EntryOutcome::Failed(failed) = console.read(script, settings)
     {
         code = failed;
     }

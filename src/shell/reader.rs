@@ -183,7 +183,30 @@ impl Reader {
 
     /// Waits for the input that was asked for last, at most `patience`.
     pub(super) fn wait(&self, patience: Duration) -> Option<Input> {
-        self.0.borrow_mut().wait(patience)
+        let inner = &mut *self.0.borrow_mut();
+        match inner.inputs.recv_timeout(patience) {
+            Ok(input) => {
+                inner.waiting = false;
+                let Some(next) = inner.next.take() else { return Some(input) };
+                // An end is always one; and what comes too late for a question is an entry.
+                let is_entry = matches!(next, Request::Read(InputKind::Entry, _));
+                let counts = match &input {
+                    Input::Entry(text) => is_entry && !text.trim().is_empty(),
+                    Input::Dropped(_) => false,
+                    Input::End | Input::Broken(_) => true,
+                };
+                if counts {
+                    return Some(input);
+                }
+                inner.request(next);
+                None
+            }
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => {
+                inner.waiting = false;
+                Some(Input::broken("the line editor broke down"))
+            }
+        }
     }
 
     /// Prints a line above the one that is typed; false where that cannot be.
@@ -223,32 +246,6 @@ impl Inner {
         }
         let sent = self.requests.as_ref().map(|requests| requests.send(request));
         self.waiting = matches!(sent, Some(Ok(())));
-    }
-
-    fn wait(&mut self, patience: Duration) -> Option<Input> {
-        match self.inputs.recv_timeout(patience) {
-            Ok(input) => {
-                self.waiting = false;
-                let Some(next) = self.next.take() else { return Some(input) };
-                // An end is always one; and what comes too late for a question is an entry.
-                let late = match (&input, &next) {
-                    (Input::Entry(text), Request::Read(InputKind::Entry, _)) => {
-                        !text.trim().is_empty()
-                    }
-                    _ => false,
-                };
-                if late || matches!(input, Input::End | Input::Broken(_)) {
-                    return Some(input);
-                }
-                self.request(next);
-                None
-            }
-            Err(RecvTimeoutError::Timeout) => None,
-            Err(RecvTimeoutError::Disconnected) => {
-                self.waiting = false;
-                Some(Input::broken("the line editor broke down"))
-            }
-        }
     }
 }
 

@@ -96,7 +96,10 @@ impl Options {
     /// Opens the head, and starts the recording where one is wanted.
     fn open(&self) -> Result<(Opened, Option<SharedTracer>), Error> {
         let mut opened = self.around.open(&self.address, false)?;
-        let Some(path) = &self.recording.trace else { return Ok((opened, None)) };
+        let path = self.recording.trace.as_deref();
+        if path.is_none() {
+            return Ok((opened, None));
+        }
         if opened.replay.is_some() {
             return Err(invalid!("a replay is recorded already: leave `--trace` out"));
         }
@@ -104,9 +107,11 @@ impl Options {
         let description = opened.link.describe().map_err(Error::HeadFailed)?;
         let header = bare(&description, opened.seed, &opened.faults);
         let (opened, tracer) = Tracer::attach(path, opened);
-        let started = tracer.borrow_mut().start(&header, &self.recording.force);
-        started.map_err(|error| error.context("nothing can be recorded"))?;
-        Ok((opened, Some(tracer)))
+        if let Some(tracer) = &tracer {
+            let started = tracer.borrow_mut().start(&header, &self.recording.force);
+            started.map_err(|error| error.context("nothing can be recorded"))?;
+        }
+        Ok((opened, tracer))
     }
 }
 
