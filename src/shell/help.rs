@@ -20,7 +20,7 @@ pub(super) fn help(console: &Console, rest: &str) -> EntryOutcome {
             Some(near) => format!("did you mean `{near}`?"),
             None => "`help` alone lists what there is".to_string(),
         };
-        return EntryOutcome::wrong(&format!("there is no `{name}` here; {way}"));
+        return EntryOutcome::wrong(format!("there is no `{name}` here; {way}"));
     };
     EntryOutcome::done(&text)
 }

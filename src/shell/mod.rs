@@ -268,7 +268,7 @@ fn enter(console: &mut Console, text: &str) -> EntryOutcome {
         return EntryOutcome::Done;
     }
     if let Some((former, present)) = commands::renamed(text) {
-        return EntryOutcome::wrong(&format!(
+        return EntryOutcome::wrong(format!(
             "`{former}` is now called `{present}`; `help {present}` explains it"
         ));
     }
@@ -283,7 +283,7 @@ fn enter(console: &mut Console, text: &str) -> EntryOutcome {
     };
     // In an emergency grammar does not matter.
     if command.takes.is_empty() && !rest.is_empty() && command.name != "safe" {
-        return EntryOutcome::wrong(&format!(
+        return EntryOutcome::wrong(format!(
             "`{0}` takes nothing, so nothing was done ({0}: {1})",
             command.name, command.meaning
         ));

@@ -6,7 +6,7 @@ use crate::setup::Fixtures;
 use crate::terminal::facts::{Content, Row, facts, groups};
 use crate::terminal::{BOLD, colour_output, styled};
 use clap::Args;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use spintrue_head::{Description, visible_line};
 
 #[derive(Args)]
@@ -42,10 +42,11 @@ fn as_text(head: &Description) -> String {
 }
 
 fn as_json(head: &Description) -> Value {
-    let mut object = json!({
-        "model": head.model, "serial": head.serial, "simulated": head.simulated,
-    });
-    let mut add = |name: &str, value: Value| object[name] = value;
+    let mut object = Map::new();
+    let mut add = |name: &str, value: Value| drop(object.insert(name.to_string(), value));
+    add("model", json!(head.model));
+    add("serial", json!(head.serial));
+    add("simulated", json!(head.simulated));
     for (name, rows) in groups(head) {
         let rows = rows.iter().map(|Row(key, _, value)| {
             let value = match value {
@@ -82,12 +83,12 @@ fn as_json(head: &Description) -> Value {
                 "most": quantity(channel.most),
                 "under_light": channel.under_light,
             });
-            if let Some(at_safe) = channel.at_safe {
-                object["at_safe"] = quantity(at_safe);
+            if let (Some(at_safe), Some(object)) = (channel.at_safe, object.as_object_mut()) {
+                object.insert("at_safe".to_string(), quantity(at_safe));
             }
             object
         });
         add("channels", channels.collect());
     }
-    object
+    Value::Object(object)
 }

@@ -137,10 +137,11 @@ impl Options {
             true => vec![("before trimming", before), ("after trimming", after)],
             false => vec![("as trimmed now", after)],
         };
-        let page = |(sheet, (label, place)): (&Sheet, (&str, Option<(Place, PathBuf)>))| {
+        let mut pages = Vec::new();
+        for (sheet, (label, place)) in sheets.iter().zip(labels) {
             let picture = place.map(|(place, path)| self.look.write(sheet, place, &path));
-            Ok(ExposedPage::new(label.to_string(), sheet, picture.transpose()?))
-        };
-        sheets.iter().zip(labels).map(page).collect()
+            pages.push(ExposedPage::new(label.to_string(), sheet, picture.transpose()?));
+        }
+        Ok(pages)
     }
 }

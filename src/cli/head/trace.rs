@@ -96,8 +96,10 @@ fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
 
 fn call_json(number: u64, heard: &Heard) -> Value {
     let mut line = serde_json::to_value(heard).unwrap_or_default();
-    line["event"] = json!("call");
-    line["number"] = json!(number);
+    if let Some(fields) = line.as_object_mut() {
+        fields.insert("event".to_string(), json!("call"));
+        fields.insert("number".to_string(), json!(number));
+    }
     line
 }
 
