@@ -16,6 +16,12 @@ pub(crate) enum Error {
     /// An option, a file or something in a file is wrong.
     #[error("{0}")]
     Invalid(String),
+    /// Signals to stop cannot be heard.
+    #[error(transparent)]
+    Signals(#[from] SignalsError),
+    /// A script or an image cannot be read.
+    #[error(transparent)]
+    File(#[from] FileError),
     /// A script, a list or a description has errors.
     #[error("{0}")]
     Reports(Box<Reports>),
@@ -25,18 +31,6 @@ pub(crate) enum Error {
     /// The head is there and fails when it is asked what it is.
     #[error("the head does not answer: {0}")]
     HeadFailed(Fault),
-}
-
-impl From<SignalsError> for Error {
-    fn from(error: SignalsError) -> Error {
-        Error::Invalid(error.to_string())
-    }
-}
-
-impl From<FileError> for Error {
-    fn from(error: FileError) -> Error {
-        Error::Invalid(error.to_string())
-    }
 }
 
 /// Reports with the texts that they point into.
@@ -79,8 +73,8 @@ impl Error {
 
     pub(crate) fn exit_code(&self) -> u8 {
         match self {
-            Error::Invalid(_) | Error::Reports(_) | Error::Unreachable(_) => WRONG,
             Error::HeadFailed(_) => Verdict::HeadFailed.exit_code(),
+            _ => WRONG,
         }
     }
 
@@ -99,12 +93,6 @@ impl Error {
     /// Prints it to standard error.
     pub(crate) fn print(&self) {
         complain(&self.rendered());
-    }
-}
-
-impl From<String> for Error {
-    fn from(message: String) -> Error {
-        Error::Invalid(message)
     }
 }
 

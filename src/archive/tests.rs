@@ -7,7 +7,8 @@ use crate::archive::store::{Archive, Heard, Keeper};
 use crate::archive::trend::{Trend, read, series, text};
 use crate::disk::Disk;
 use crate::record::About;
-use crate::setup::{Opening, Stage, load};
+use crate::setup::options::Surroundings;
+use crate::setup::{Stage, load};
 use spintrue_language::{Event, Finished, Observer, run_script};
 use std::path::PathBuf;
 use std::time::Instant;
@@ -27,7 +28,7 @@ struct Run {
 /// A bring-up on a simulated head.
 fn run() -> Run {
     let prepared = load(&mut Disk, "scripts/bring_up.spt", &[]).unwrap();
-    let mut stage = Stage::open(Opening::at("sim").open().unwrap(), "").unwrap();
+    let mut stage = Stage::open(Surroundings::default().open("sim", false).unwrap(), "").unwrap();
     let (runnable, _) = stage.admit(&prepared, None).unwrap();
     let about = stage.about(&prepared, "scripts/bring_up.spt", None);
     let mut deaf = Deaf;

@@ -7,12 +7,6 @@ use clap::Args;
 use spintrue_head::nearest_name;
 use spintrue_language::{Keyword, builtin_records, builtins};
 
-pub(super) const AFTER_HELP: &str = "\
-Examples:
-  spintrue builtins
-  spintrue builtins test_line
-  spintrue builtins plan            the fields of a record";
-
 #[derive(Args)]
 pub(super) struct Options {
     /// A built-in, a record or a keyword

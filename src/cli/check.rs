@@ -5,7 +5,7 @@ use crate::cli::formats::Format;
 use crate::disk::Disk;
 use crate::error::{Error, WRONG};
 use crate::setup::options::{Answers, AtMost, Settings};
-use crate::setup::{Described, Fixtures, Opening};
+use crate::setup::{Described, Fixtures};
 use crate::terminal;
 use crate::terminal::told::rendered;
 use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
@@ -14,22 +14,6 @@ use spintrue_language::{
     Diagnostic, EffectsOf, PlannedCheck, Prepared, Severity, TAKES_TOO_LONG, TimeBound,
     UNKNOWN_SIGNAL, prove,
 };
-
-pub(super) const AFTER_HELP: &str = "\
-Names, kinds, units, calls, effects and bounds are checked across all files, and every problem is \
-reported at once. Nothing moves: the head is only asked what it is, to find the longest time that the \
-script can take on it. That time includes every wait up to its limit, every loop up to its bound, every \
-repeated reading, what runs after a limit, `catch` and `finally`, a head that does not answer, and \
-making the head safe at the end. Computing takes no head time.
-
-Examples:
-  spintrue check scripts/bring_up.spt
-  spintrue check scripts/*.spt
-  spintrue check scripts/bring_up.spt --set speed=5000rpm
-  spintrue check scripts/fit_spacer.spt \\
-      --answers scripts/answers/fit_spacer.toml
-  spintrue check scripts/*.spt --format sarif > check.sarif
-  spintrue check scripts/bring_up.spt --head sim:my_head.toml --at-most 10min";
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -53,48 +37,47 @@ pub(super) struct Options {
     longest: AtMost,
 }
 
-/// The head that scripts are checked for.
-struct Target {
-    described: Described,
-    /// It was chosen by name, or has fixtures.
-    is_named: bool,
-}
-
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let address = options.head.as_deref().unwrap_or("sim");
-    let described = Opening::at(address).with_fixtures(&options.fixtures).describe()?;
+    let described = options.fixtures.describe(address)?;
     let head = &described.head;
     let is_named = options.head.is_some() || !(head.signals.is_empty() && head.channels.is_empty());
-    let target = Target { described, is_named };
-    if options.format != Format::Text {
-        return Ok(for_machines(options, &target));
-    }
-    let checked = options.scripts.iter().map(|script| match options.check(script, &target) {
-        Ok(checked) => options.report(script, &checked, &target),
-        Err(error) => {
-            error.print();
-            error.exit_code()
+    let (mut code, mut all) = (0, Vec::new());
+    for script in &options.scripts {
+        let checked = options.check(script, &described, is_named);
+        code = code.max(match &checked {
+            Ok(one) if one.prepared.errors() == 0 && one.too_long.is_none() => 0,
+            Ok(_) => WRONG,
+            Err(error) => error.exit_code(),
+        });
+        match checked {
+            checked if options.format != Format::Text => all.push((script.as_str(), checked)),
+            Ok(checked) => checked.print(script, is_named),
+            Err(error) => error.print(),
         }
-    });
-    Ok(checked.max().unwrap_or(0))
+    }
+    if options.format != Format::Text {
+        formats::print(options.format, all);
+    }
+    Ok(code)
 }
 
 /// A checked script, the bound on its time, and why `--at-most` forbids it.
-struct Checked {
-    prepared: Prepared,
-    bound: Option<TimeBound>,
-    too_long: Option<Diagnostic>,
+pub(super) struct Checked {
+    pub prepared: Prepared,
+    pub bound: Option<TimeBound>,
+    pub too_long: Option<Diagnostic>,
 }
 
 impl Options {
     /// Checks a script, its answers file and what it needs of the head.
-    fn check(&self, script: &str, target: &Target) -> Result<Checked, Error> {
+    fn check(&self, script: &str, described: &Described, is_named: bool) -> Result<Checked, Error> {
         let mut prepared = prove(&mut Disk, script, &self.settings.settings)?;
-        let bound = prepared.bound(&target.described.head);
+        let bound = prepared.bound(&described.head);
         let too_long = bound.as_ref().and_then(|bound| self.too_long(bound, &prepared));
-        let mut unfit = target.described.unfit(&prepared);
+        let mut unfit = described.unfit(&prepared);
         // Without a named head, what only a head of one's own has is not missing.
-        unfit.retain(|report| target.is_named || report.code != UNKNOWN_SIGNAL);
+        unfit.retain(|report| is_named || report.code != UNKNOWN_SIGNAL);
         prepared.diagnostics.extend(unfit);
         if let (Some(path), true) = (&self.answers.file, prepared.program.is_some()) {
             let wrong = prepared.answers(&mut Disk, path).err();
@@ -115,74 +98,55 @@ impl Options {
             None => self.longest.check(bound, &prepared.sources),
         }
     }
+}
 
-    /// Prints what was found; the exit code of this script.
-    fn report(&self, script: &str, checked: &Checked, target: &Target) -> u8 {
-        let Checked { prepared, bound, too_long } = checked;
+impl Checked {
+    /// Prints what was found and what the script may do; `is_named` where the head was chosen by name, or
+    /// has fixtures.
+    fn print(&self, script: &str, is_named: bool) {
+        let Checked { prepared, bound, too_long } = self;
+        let colour = terminal::colour_output();
         complain(&rendered(&prepared.diagnostics, &prepared.sources));
-        report(script, prepared, target);
+        say(&format!("{}: {}\n", styled(script, BOLD, colour), verdict(prepared)));
+        if let Some(program) = &prepared.program {
+            for one in prepared.effects.iter().rev() {
+                say(&effects_line(one, prepared, colour));
+            }
+            say(&planned(&program.checks));
+            let unset =
+                prepared.unset.iter().map(|param| format!("{} ({})", param.name, param.kind));
+            let unset = unset.collect::<Vec<_>>().join(", ");
+            if !unset.is_empty() {
+                say(&indented(&format!("must be set to run: {unset}")));
+            }
+            let needs = prepared.needs().join(", ");
+            if !needs.is_empty() && !is_named {
+                say(&indented(&format!("needs a head with {needs}: `--head` names it")));
+            }
+            let questions: Vec<&str> =
+                prepared.questions().map(|q| q.planned.label.as_ref()).collect();
+            say(&listed("may ask", "question", &questions));
+        }
         if let Some(bound) = bound {
             say(&if bound.most.is_none() && !prepared.unset.is_empty() {
                 "  its longest time is known once it is set\n".to_string()
             } else {
-                let (program, colour) = (prepared.program.as_ref(), terminal::colour_output());
+                let program = prepared.program.as_ref();
                 duration::explained(bound, program, &prepared.params, &prepared.sources, colour)
             });
         }
         complain(&rendered(too_long.as_slice(), &prepared.sources));
-        if prepared.errors() > 0 || too_long.is_some() { WRONG } else { 0 }
     }
 }
 
-/// Checks all scripts and prints one object.
-fn for_machines(options: &Options, target: &Target) -> u8 {
-    let mut prepared = Vec::new();
-    let mut unread = Vec::new();
-    for script in &options.scripts {
-        match options.check(script, target) {
-            Err(error) => unread.push((script.clone(), error.to_string())),
-            Ok(Checked { prepared: mut one, bound, too_long }) => {
-                one.diagnostics.extend(too_long);
-                prepared.push((script.as_str(), one, bound.and_then(|bound| bound.most)));
-            }
-        }
-    }
-    formats::print(options.format, &prepared, &unread);
-    let may_run = unread.is_empty() && prepared.iter().all(|(_, one, _)| one.errors() == 0);
-    if may_run { 0 } else { WRONG }
-}
-
-/// Prints the verdict on a script, and what it may do.
-fn report(script: &str, prepared: &Prepared, target: &Target) {
-    let colour = terminal::colour_output();
+fn verdict(prepared: &Prepared) -> String {
     let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
-    let name = styled(script, BOLD, colour);
-    let verdict = match (prepared.program.is_some(), prepared.errors(), warnings) {
+    match (prepared.program.is_some(), prepared.errors(), warnings) {
         (true, 0, 0) => "no problems".to_string(),
         (true, 0, n) => format!("may run, with {}", counted(n, "warning")),
         (true, errors, _) => format!("does not run like this: {}", counted(errors, "error")),
         (false, errors, _) => format!("does not run: {}", counted(errors, "error")),
-    };
-    say(&format!("{name}: {verdict}\n"));
-    if prepared.program.is_none() {
-        return;
     }
-    for one in prepared.effects.iter().rev() {
-        say(&effects_line(one, prepared, colour));
-    }
-    say(&planned(prepared.program.as_ref().map_or(&[], |program| &program.checks)));
-    let unset = prepared.unset.iter().map(|param| format!("{} ({})", param.name, param.kind));
-    let unset = unset.collect::<Vec<_>>().join(", ");
-    if !unset.is_empty() {
-        say(&indented(&format!("must be set to run: {unset}")));
-    }
-    let needs = prepared.needs().join(", ");
-    if !needs.is_empty() && !target.is_named {
-        let what = format!("needs a head with {needs}: `--head` names it");
-        say(&indented(&what));
-    }
-    let questions: Vec<&str> = prepared.questions().map(|q| q.planned.label.as_ref()).collect();
-    say(&listed("may ask", "question", &questions));
 }
 
 /// A line of labels; empty where there are none.

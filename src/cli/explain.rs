@@ -6,11 +6,6 @@ use clap::Args;
 use spintrue_head::letter_distance;
 use spintrue_language::{ALL_CODES, Keyword, code_topics, find_code};
 
-pub(super) const AFTER_HELP: &str = "\
-Examples:
-  spintrue explain
-  spintrue explain E0501";
-
 #[derive(Args)]
 pub(super) struct Options {
     /// A code such as E0501 or W0803, or a keyword

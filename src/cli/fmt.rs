@@ -9,21 +9,6 @@ use std::fs;
 use std::io::ErrorKind;
 use std::path::Path;
 
-pub(super) const AFTER_HELP: &str = "\
-Each file is rewritten in place, and only where something changes; comments stay where they are. A \
-file with mistakes is left alone. The file `-` is read from the standard input and written to the \
-standard output.
-
-Examples:
-  spintrue fmt scripts/bring_up.spt
-  spintrue fmt --check scripts/*.spt
-  spintrue fmt - < scripts/bring_up.spt
-
-Exit codes:
-  0    everything is formatted
-  1    --check found files that are not
-  2    a file has mistakes, or cannot be read or written";
-
 /// The name of the standard input.
 const STANDARD_INPUT: &str = "-";
 

@@ -1,5 +1,7 @@
 //! Results of `check` for machines: JSON in a schema of our own, and SARIF.
 
+use crate::cli::check::Checked;
+use crate::error::Error;
 use crate::terminal::emit;
 use clap::ValueEnum;
 use serde_json::{Value, json};
@@ -19,14 +21,19 @@ pub(super) enum Format {
     Sarif,
 }
 
-/// Prints one object for the whole run. Scripts come with how they were named and with the longest
-/// time that they can take, in s; those that could not be read with the reason.
-pub(super) fn print(
-    format: Format,
-    prepared: &[(&str, Prepared, Option<f64>)],
-    unread: &[(String, String)],
-) {
-    let checked: Vec<JsonChecked<'_>> = prepared
+/// Prints one object for the whole run. Scripts come with how they were named.
+pub(super) fn print(format: Format, scripts: Vec<(&str, Result<Checked, Error>)>) {
+    let (mut all, mut unread) = (Vec::new(), Vec::new());
+    for (script, checked) in scripts {
+        match checked {
+            Ok(Checked { mut prepared, bound, too_long }) => {
+                prepared.diagnostics.extend(too_long);
+                all.push((script, prepared, bound.and_then(|bound| bound.most)));
+            }
+            Err(error) => unread.push((script.to_string(), error.to_string())),
+        }
+    }
+    let checked: Vec<JsonChecked<'_>> = all
         .iter()
         .map(|(script, prepared, longest)| JsonChecked {
             script,
@@ -43,7 +50,7 @@ pub(super) fn print(
             }),
         })
         .collect();
-    let report = JsonReport { checked: &checked, unread };
+    let report = JsonReport { checked: &checked, unread: &unread };
     let value = match format {
         Format::Sarif => diagnostics_sarif(&report),
         Format::Text | Format::Json => report_json(&report),

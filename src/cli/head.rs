@@ -7,30 +7,24 @@ mod test;
 mod trace;
 
 use crate::error::{Error, invalid};
-use clap::{Args, Subcommand};
-
-#[derive(Args)]
-pub(super) struct Options {
-    #[command(subcommand)]
-    command: Command,
-}
+use clap::Subcommand;
 
 #[derive(Subcommand)]
-enum Command {
+pub(super) enum Command {
     /// Show what a head is: facets, geometry, limits, and how long its calls may take
-    #[command(after_help = describe::AFTER_HELP)]
+    #[command(after_help = include_str!("help/head_describe.txt"))]
     Describe(describe::Options),
     /// Expose an image on a simulated head and show the result on the medium
-    #[command(after_help = expose::AFTER_HELP)]
+    #[command(after_help = include_str!("help/head_expose.txt"))]
     Expose(expose::Options),
     /// Write a description of a simulated head to start from
-    #[command(after_help = new::AFTER_HELP)]
+    #[command(after_help = include_str!("help/head_new.txt"))]
     New(new::Options),
     /// Test a head against the head contract, harmless tests first
-    #[command(after_help = test::AFTER_HELP)]
+    #[command(after_help = include_str!("help/head_test.txt"))]
     Test(test::Options),
     /// Show a recording, one call per line
-    #[command(after_help = trace::AFTER_HELP)]
+    #[command(after_help = include_str!("help/head_trace.txt"))]
     Trace(trace::Options),
     /// The former name of `test`
     #[command(hide = true)]
@@ -40,8 +34,8 @@ enum Command {
     },
 }
 
-pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    match &options.command {
+pub(super) fn run(command: &Command) -> Result<u8, Error> {
+    match command {
         Command::Describe(options) => describe::run(options),
         Command::Expose(options) => expose::run(options),
         Command::New(options) => new::run(options),

@@ -9,19 +9,6 @@ use crate::terminal::{colour_output, emit, say};
 use clap::{Args, Subcommand};
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-`spintrue run SCRIPT --archive FILE.sqlite` stores each run in an archive, an SQLite file that any \
-number of stations on one machine may write to at once. Stations on several machines share one on a \
-PostgreSQL server, postgres://USER@HOST/DATABASE with the password in PGPASSWORD. docs/history.md \
-describes the tables of both.
-
-Examples:
-  spintrue history station.sqlite
-  spintrue history station.sqlite --verdict failed --since 2026-03-01
-  spintrue history postgres://station@archive.example/runs --limit 10
-  spintrue history trend station.sqlite \"worst in-scan\" --html trend.html
-  spintrue history export station.sqlite --format csv > runs.csv";
-
 #[derive(Args)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub(super) struct Options {
@@ -37,47 +24,41 @@ pub(super) struct Options {
 #[derive(Subcommand)]
 enum Command {
     /// Draw control charts of a value over the runs, and name what is out of control
-    Trend(TrendOptions),
+    Trend {
+        /// The archive: a file, or postgres://USER@HOST/DATABASE
+        #[arg(value_name = "ARCHIVE")]
+        file: PathBuf,
+        #[command(flatten)]
+        query: Query,
+        /// Write the charts as a page
+        #[arg(long, value_name = "OUT.html")]
+        html: Option<PathBuf>,
+        #[command(flatten)]
+        force: Force,
+    },
     /// Write runs with all that was stored of them to the standard output
-    Export(ExportOptions),
-}
-
-#[derive(Args)]
-struct TrendOptions {
-    /// The archive: a file, or postgres://USER@HOST/DATABASE
-    #[arg(value_name = "ARCHIVE")]
-    file: PathBuf,
-    #[command(flatten)]
-    query: Query,
-    /// Write the charts as a page
-    #[arg(long, value_name = "OUT.html")]
-    html: Option<PathBuf>,
-    #[command(flatten)]
-    force: Force,
-}
-
-#[derive(Args)]
-struct ExportOptions {
-    /// The archive: a file, or postgres://USER@HOST/DATABASE
-    #[arg(value_name = "ARCHIVE")]
-    file: PathBuf,
-    /// `jsonl`: a JSON object for each run; `csv`: a line for each run, param, check and value
-    #[arg(long, value_name = "FORMAT")]
-    format: Format,
-    #[command(flatten)]
-    filter: Filter,
+    Export {
+        /// The archive: a file, or postgres://USER@HOST/DATABASE
+        #[arg(value_name = "ARCHIVE")]
+        file: PathBuf,
+        /// `jsonl`: a JSON object for each run; `csv`: a line for each run, param, check and value
+        #[arg(long, value_name = "FORMAT")]
+        format: Format,
+        #[command(flatten)]
+        filter: Filter,
+    },
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     match (&options.command, &options.file) {
-        (Some(Command::Trend(options)), _) => {
-            let trend = trend::trend(&options.file, &options.query)?;
-            if let Some(path) = &options.html {
-                Place::take(path, &options.force)?.write(trend::page(&trend))?;
+        (Some(Command::Trend { file, query, html, force }), _) => {
+            let trend = trend::trend(file, query)?;
+            if let Some(path) = html {
+                Place::take(path, force)?.write(trend::page(&trend))?;
             }
             say(&trend::text(&trend, colour_output()));
         }
-        (Some(Command::Export(ExportOptions { file, format, filter })), _) => {
+        (Some(Command::Export { file, format, filter }), _) => {
             archive::export(file, *format, filter, &mut emit)?;
         }
         (None, Some(file)) => say(&archive::list(file, &options.filter, colour_output())?),

@@ -1,12 +1,13 @@
 //! Options of pictures, and pictures of exposed pages as PNG files. A place is reserved before anything
 //! moves.
 
+use crate::cli::pages::Picture;
 use crate::disk::Place;
 use crate::error::{Error, invalid};
 use crate::record::picture::{draw, encode};
 use clap::Args;
 use spintrue_head::{Dimension, parse_quantity};
-use spintrue_sim::{MAX_SCALE, Picture, Sheet, Showing};
+use spintrue_sim::{MAX_SCALE, Sheet, Showing};
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -43,9 +44,18 @@ impl Look {
         Showing { scale: self.pixels_per_dot, spot: self.spot }
     }
 
-    /// The picture of a page.
-    pub(super) fn of(&self, sheet: &Sheet) -> Result<Picture, Error> {
-        draw(sheet, &self.showing()).map_err(|error| invalid!("{error}"))
+    /// Draws a page and writes the picture to its place.
+    pub(super) fn write(&self, sheet: &Sheet, place: Place, path: &Path) -> Result<Picture, Error> {
+        let drawn = draw(sheet, &self.showing()).map_err(|error| invalid!("{error}"))?;
+        let written = place.write_with(|to| {
+            encode(to, &drawn).map_err(|error| match error {
+                png::EncodingError::IoError(error) => error,
+                error => io::Error::other(error.to_string()),
+            })
+        });
+        written.map_err(|error| invalid!("the picture {error}"))?;
+        let path = path.display().to_string();
+        Ok(Picture { path, width: drawn.width, height: drawn.height, spot: drawn.spot })
     }
 
     /// Refuses a page of `width` by `height` dots with a pitch in m that cannot be drawn.
@@ -53,17 +63,6 @@ impl Look {
         let fits = self.showing().fits(width, height, pitch);
         fits.map(|_| ()).map_err(|error| invalid!("{error}"))
     }
-}
-
-/// Writes a picture to its place.
-pub(super) fn write_picture(place: Place, picture: &Picture) -> Result<(), Error> {
-    let written = place.write_with(|to| {
-        encode(to, picture).map_err(|error| match error {
-            png::EncodingError::IoError(error) => error,
-            error => io::Error::other(error.to_string()),
-        })
-    });
-    written.map_err(|error| invalid!("the picture {error}"))
 }
 
 /// The path of page `number`, from 1: `page.png`, then `page-2.png`.

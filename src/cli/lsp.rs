@@ -3,14 +3,10 @@
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
 use crate::lsp::{serve, transport};
-use spintrue_language::{FileError, Files, SourceText, Workspace};
+use spintrue_language::Workspace;
 use std::path::Path;
 use std::sync::mpsc::sync_channel;
 use std::{fs, io, thread};
-
-pub(super) const AFTER_HELP: &str = "\
-Speaks the Language Server Protocol on standard input and output; an editor starts this command by \
-itself. No head is opened and nothing moves.";
 
 /// Messages that may wait.
 const MAX_WAITING: usize = 64;
@@ -32,20 +28,11 @@ pub(super) fn run() -> Result<u8, Error> {
             }
         }
     });
-    serve(&incoming, &mut io::stdout().lock(), &mut FileSystem)
+    serve(&incoming, &mut io::stdout().lock(), &mut Disk)
         .map_err(|error| invalid!("the editor is gone: {error}"))
 }
 
-/// The files on the disk.
-struct FileSystem;
-
-impl Files for FileSystem {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
-        Disk.read(from, path)
-    }
-}
-
-impl Workspace for FileSystem {
+impl Workspace for Disk {
     fn resolve(&self, from: &str, path: &str) -> String {
         resolve(Some(from), path).to_string_lossy().replace('\\', "/")
     }
@@ -65,25 +52,17 @@ impl Workspace for FileSystem {
     fn scripts(&mut self, folder: &str, most: usize) -> Vec<String> {
         let mut found = Vec::new();
         let mut folders = vec![(folder.trim_end_matches('/').to_string(), 0)];
-        let mut looked = 0;
-        while let Some((folder, depth)) = folders.pop() {
-            looked += 1;
-            if looked > MAX_FOLDERS {
-                break;
-            }
+        for _ in 0..MAX_FOLDERS {
+            let Some((folder, depth)) = folders.pop() else { break };
             for name in self.folder(&format!("{folder}/")) {
                 let path = format!("{folder}/{name}");
-                match name.strip_suffix('/') {
+                if let Some(inner) = path.strip_suffix('/') {
                     // A link could lead round in a circle.
-                    Some(_)
-                        if depth < MAX_DEPTH
-                            && !Path::new(path.trim_end_matches('/')).is_symlink() =>
-                    {
-                        folders.push((path.trim_end_matches('/').to_string(), depth + 1));
+                    if depth < MAX_DEPTH && !Path::new(inner).is_symlink() {
+                        folders.push((inner.to_string(), depth + 1));
                     }
-                    Some(_) => {}
-                    None if name.ends_with(".spt") => found.push(path),
-                    None => {}
+                } else if name.ends_with(".spt") {
+                    found.push(path);
                 }
                 if found.len() >= most {
                     return found;

@@ -2,7 +2,6 @@
 
 #![allow(clippy::disallowed_methods, reason = "this module talks to the terminal")]
 
-mod batch;
 mod builtins;
 mod check;
 mod console;
@@ -21,39 +20,19 @@ mod serve;
 mod shell;
 mod simulate;
 mod summary;
-mod units;
 
+use crate::batch;
 use crate::error::{Error, WRONG};
 use crate::terminal;
+use crate::terminal::{colour_output, emit, say, units};
 use clap::{Parser, Subcommand};
+use serde_json::Value;
 use std::process::ExitCode;
-
-const EXAMPLES: &str = "\
-Examples:
-  spintrue check scripts/bring_up.spt    check a script without moving anything
-  spintrue run scripts/bring_up.spt      bring up the built-in simulated head
-  spintrue run scripts/bring_up.spt --set speed=3000rpm
-                                         the same at another speed
-  spintrue run scripts/bring_up.spt --fault lock_lost@12s
-                                         what happens if lock is lost
-  spintrue head describe sim             what a head is
-  spintrue builtins test_line            what a built-in does
-
-Exit codes:
-  0    passed
-  1    a check does not conform, or the script said `fail`
-  2    the script, an option or a file is wrong
-  3    the head failed, was too slow, or could not be made safe; or a question
-       of the script was not answered
-  4    nothing fails, but a check is undecided or a planned one was not reached
-  130  interrupted
-
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
-stands on its own. IEC 60825-1, local codes and the laser safety officer decide.";
 
 /// Brings up polygon scan heads by script.
 #[derive(Parser)]
-#[command(name = "spintrue", version, about, after_help = EXAMPLES, max_term_width = 100)]
+#[command(name = "spintrue", version, about, max_term_width = 100)]
+#[command(after_help = include_str!("help/spintrue.txt"))]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -62,43 +41,45 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     /// Check a script and run it on a head
-    #[command(after_help = run::AFTER_HELP)]
+    #[command(after_help = include_str!("help/run.txt"))]
     Run(run::Options),
     /// Run a script on every head of a list, with a record of each
-    #[command(after_help = batch::AFTER_HELP)]
-    Batch(batch::Options),
+    #[command(after_help = include_str!("help/batch.txt"))]
+    Batch(batch::options::Options),
     /// Open a prompt on a head: each entry is checked and run
-    #[command(after_help = shell::AFTER_HELP)]
+    #[command(after_help = include_str!("help/shell.txt"))]
     Shell(shell::Options),
     /// Run a script on many simulated heads, and show the yield
-    #[command(after_help = simulate::AFTER_HELP)]
+    #[command(after_help = include_str!("help/simulate.txt"))]
     Simulate(simulate::Options),
     /// Serve a head to other programs and machines (SCPI over TCP)
-    #[command(after_help = serve::AFTER_HELP)]
+    #[command(after_help = include_str!("help/serve.txt"))]
     Serve(serve::Options),
     /// List the runs of an archive, chart a value over them, or export them
-    #[command(after_help = history::AFTER_HELP)]
+    #[command(after_help = include_str!("help/history.txt"))]
     History(history::Options),
     /// Check scripts without moving anything
-    #[command(after_help = check::AFTER_HELP)]
+    #[command(after_help = include_str!("help/check.txt"))]
     Check(check::Options),
     /// Show or verify the record of a run
-    Record(record::Options),
+    #[command(subcommand)]
+    Record(record::Command),
     /// Describe or test a head, expose an image on a simulated one, or write a description
-    Head(head::Options),
+    #[command(subcommand)]
+    Head(head::Command),
     /// Serve an editor (Language Server Protocol)
-    #[command(after_help = lsp::AFTER_HELP)]
+    #[command(after_help = include_str!("help/lsp.txt"))]
     Lsp,
     /// Format scripts
-    #[command(after_help = fmt::AFTER_HELP)]
+    #[command(after_help = include_str!("help/fmt.txt"))]
     Fmt(fmt::Options),
     /// List the units of quantities
     Units,
     /// List the built-ins, or explain one
-    #[command(after_help = builtins::AFTER_HELP)]
+    #[command(after_help = include_str!("help/builtins.txt"))]
     Builtins(builtins::Options),
     /// Explain a code of a report, or list them all
-    #[command(after_help = explain::AFTER_HELP)]
+    #[command(after_help = include_str!("help/explain.txt"))]
     Explain(explain::Options),
 }
 
@@ -124,14 +105,22 @@ impl Command {
             Command::Simulate(options) => simulate::run(&options),
             Command::Serve(options) => serve::run(&options),
             Command::Check(options) => check::run(&options),
-            Command::Record(options) => record::run(&options),
-            Command::Head(options) => head::run(&options),
+            Command::Record(command) => record::run(&command),
+            Command::Head(command) => head::run(&command),
             Command::History(options) => history::run(&options),
             Command::Lsp => lsp::run(),
             Command::Fmt(options) => Ok(fmt::run(&options)),
-            Command::Units => Ok(units::run()),
+            Command::Units => {
+                say(&units::list(colour_output()));
+                Ok(0)
+            }
             Command::Builtins(options) => builtins::run(&options),
             Command::Explain(options) => explain::run(&options),
         }
     }
+}
+
+/// Prints a result: as a line for machines, or as a text for people.
+fn show(is_json: bool, value: &Value, text: &str) {
+    if is_json { emit(&format!("{value}\n")) } else { say(text) }
 }

@@ -4,7 +4,6 @@ use crate::terminal::{BOLD, DIM, styled};
 use serde_json::{Value, json};
 use spintrue_language::{Banding, banding};
 use spintrue_sim::Sheet;
-use std::path::Path;
 
 /// Columns of the longest bar.
 const MAX_BAR: f64 = 40.0;
@@ -25,17 +24,10 @@ pub(super) struct ExposedPage {
 
 /// A picture that was written.
 pub(super) struct Picture {
-    path: String,
-    width: u32,
-    height: u32,
-    spot: f64,
-}
-
-impl Picture {
-    pub(super) fn new(path: &Path, picture: &spintrue_sim::Picture) -> Picture {
-        let path = path.display().to_string();
-        Picture { path, width: picture.width, height: picture.height, spot: picture.spot }
-    }
+    pub path: String,
+    pub width: u32,
+    pub height: u32,
+    pub spot: f64,
 }
 
 impl ExposedPage {

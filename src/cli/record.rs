@@ -4,26 +4,20 @@ mod show;
 mod verify;
 
 use crate::error::Error;
-use clap::{Args, Subcommand};
-
-#[derive(Args)]
-pub(super) struct Options {
-    #[command(subcommand)]
-    command: Command,
-}
+use clap::Subcommand;
 
 #[derive(Subcommand)]
-enum Command {
+pub(super) enum Command {
     /// Show the content of a record: verdict, identity, checks and values
-    #[command(after_help = show::AFTER_HELP)]
+    #[command(after_help = include_str!("help/record_show.txt"))]
     Show(show::Options),
     /// Verify that a record is complete and unchanged
-    #[command(after_help = verify::AFTER_HELP)]
+    #[command(after_help = include_str!("help/record_verify.txt"))]
     Verify(verify::Options),
 }
 
-pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    match &options.command {
+pub(super) fn run(command: &Command) -> Result<u8, Error> {
+    match command {
         Command::Show(options) => show::run(options),
         Command::Verify(options) => verify::run(options),
     }

@@ -4,8 +4,8 @@ use crate::archive::{Archive, Keeper};
 use crate::cli::console::Console;
 use crate::cli::json;
 use crate::cli::json::Json;
-use crate::cli::look::{Look, numbered, write_picture};
-use crate::cli::pages::{ExposedPage, Picture};
+use crate::cli::look::{Look, numbered};
+use crate::cli::pages::ExposedPage;
 use crate::disk::{Disk, Force, Place, digest_of};
 use crate::error::{Error, WRONG, invalid};
 use crate::record;
@@ -14,7 +14,7 @@ use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, Opening, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    Opened, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
 };
 use crate::terminal::complain;
 use clap::Args;
@@ -24,42 +24,6 @@ use spintrue_sim::Sheet;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-
-pub(super) const AFTER_HELP: &str = "\
-Nothing moves until the whole script is checked. Light is possible only inside an `arm` block, and \
-every way out of it disarms. However the run ends, the laser is switched off first, the mirror is \
-parked and the polygon stopped. The summary shows the state measured then, and how long the run took \
-and could have taken.
-
-A script that arms the laser lets light out. Keep to the usual cautions: eyewear, enclosure, \
-closed covers over the rotor, nobody in the beam path. spintrue is not a safety function: the \
-hardware interlock chain stands on its own. IEC 60825-1, local codes and the laser safety officer \
-decide.
-
-Head addresses:
-  sim                      the built-in simulated head
-  sim:FILE.toml            a simulated head of another description
-  sim:FILE.toml?seed=7     the same with another seed
-  sim?memory=FILE.json     a simulated head that keeps its stored trims
-  replay:FILE              a recording of `--trace FILE`; the replay reports
-                           where a run departs from it
-  tcp://HOST:PORT          a head behind `spintrue serve`, or any server that
-                           follows docs/wire.md; with ?secret-file=FILE where
-                           it needs a secret
-  serial:///dev/ttyUSB0?baud=115200
-                           the same over a serial line
-
-Examples:
-  spintrue run scripts/bring_up.spt
-  spintrue run scripts/bring_up.spt --set speed=3000rpm --seed 7
-  spintrue run scripts/bring_up.spt --at-most 10min
-  spintrue run scripts/bring_up.spt --fault lock_lost@12s
-  spintrue run scripts/fit_spacer.spt --answers scripts/answers/fit_spacer.toml
-  spintrue run scripts/bring_up.spt --record SIM-0001 --operator night-shift
-  spintrue run scripts/bring_up.spt --head sim:my_head.toml --json > run.jsonl
-  spintrue run scripts/bring_up.spt --fixture station.toml
-  spintrue run scripts/bring_up.spt --trace run.trace
-  spintrue run scripts/bring_up.spt --head replay:run.trace";
 
 /// Pages whose pictures must have a free place before anything moves.
 const MAX_PLACES: usize = 100;
@@ -138,8 +102,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
             json::not_begun(error);
         }
     };
-    let opening = Opening::at(&options.head.head).within(&options.around);
-    let opened = opening.open().inspect_err(not_begun)?;
+    let opened = options.around.open(&options.head.head, false).inspect_err(not_begun)?;
     let mut run = Run::new(options, opened).inspect_err(|error| {
         if matches!(error, Error::HeadFailed(_)) {
             not_begun(error);
@@ -173,13 +136,7 @@ impl<'a> Run<'a> {
             }
             None => (opened, None),
         };
-        let (opened, tracer) = match &options.recording.trace {
-            Some(path) => {
-                let (opened, tracer) = Tracer::attach(path, opened);
-                (opened, Some(tracer))
-            }
-            None => (opened, None),
-        };
+        let (opened, tracer) = Tracer::attach(options.recording.trace.as_deref(), opened);
         let stage = Stage::open(opened, &options.script)?;
         Ok(Run { options, stage, place, archive, recorder, tracer })
     }
@@ -328,12 +285,8 @@ fn pictures(
     }
     for (number, sheet) in (1..).zip(sheets) {
         let path = numbered(path, number);
-        let drawn = options.look.of(sheet).and_then(|picture| {
-            let place =
-                first.take().map_or_else(|| Place::take(&path, &options.recording.force), Ok)?;
-            write_picture(place, &picture)?;
-            Ok(Picture::new(&path, &picture))
-        });
+        let place = first.take().map_or_else(|| Place::take(&path, &options.recording.force), Ok);
+        let drawn = place.and_then(|place| options.look.write(sheet, place, &path));
         match drawn {
             Ok(drawn) => pages.push(ExposedPage::new(number.to_string(), sheet, Some(drawn))),
             Err(error) => return (pages, Err(error)),

@@ -2,34 +2,13 @@
 
 use crate::error::{Error, invalid};
 use crate::setup::options::{HeadOption, Surroundings, time};
-use crate::setup::{Opening, secret_in, wired};
+use crate::setup::{secret_in, wired};
 use crate::terminal::{say, wrapped};
 use clap::Args;
 use spintrue_head::{Listen, Secret, ServeError, ServeOptions, WirePlace, serve_link};
 use std::net::ToSocketAddrs;
 use std::path::PathBuf;
 use std::time::Duration;
-
-pub(super) const AFTER_HELP: &str = "\
-Serves a head and its gauge to one controlling client and to observers, as docs/wire.md describes. A \
-client that moved the head and then disconnects, or stays silent for longer than the dead-man limit, \
-loses control, and the head is made safe. A serial line cannot disconnect, so only silence counts \
-there; a line that goes away makes the head safe and is opened again every second. Ctrl-C makes the \
-head safe and ends the server; a second Ctrl-C does not wait for the polygon to come to rest.
-
-Every client that can reach the address can move the head. So the server listens on this machine \
-only, unless `--open` is given with a secret or with the reason why none is needed. Nothing is \
-encrypted: use a tunnel where others can listen. A secret is required on serial lines as well.
-
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
-stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
-
-Examples:
-  spintrue serve
-  spintrue serve --head sim:my_head.toml --listen 127.0.0.1:5026 --realtime
-  spintrue serve --listen serial:///dev/ttyUSB0?baud=115200
-  spintrue serve --listen 127.0.0.1:5025 --listen serial:///dev/ttyUSB0
-  spintrue serve --listen 0.0.0.0:5025 --open --secret-file bench.secret";
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -70,8 +49,8 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         ..ServeOptions::default()
     };
     served.check().map_err(refused)?;
-    let opening = Opening::at(&options.head.head).within(&options.around);
-    let opened = opening.in_real_time(options.realtime).open_until(|opened| &opened.cut)?;
+    let address = &options.head.head;
+    let opened = options.around.open_until(address, options.realtime, |opened| &opened.cut)?;
     served.real_time = !opened.virtual_time;
     served.seed = Some(opened.seed);
     served.cut = opened.cut;
@@ -97,7 +76,7 @@ fn refused(error: ServeError) -> Error {
 /// Where to listen, if the options allow it.
 fn place(listen: &str, options: &Options) -> Result<Listen, Error> {
     if listen.starts_with("serial:") {
-        return match wired(listen).transpose()? {
+        return match wired(listen)? {
             Some((WirePlace::Serial(line), None)) => Ok(Listen::Line(line)),
             Some((_, Some(_))) => Err(invalid!(
                 "`{listen}`: give the secret that clients must know by --secret-file FILE"

@@ -2,8 +2,8 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
+use crate::setup::Stage;
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
-use crate::setup::{Opening, Stage};
 use crate::shell;
 use crate::shell::{CallMonitor, Setup};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};
@@ -15,24 +15,6 @@ use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-
-pub(super) const AFTER_HELP: &str = "\
-Every entry is a piece of the language. It is checked before it runs, and its declarations are there \
-for the next one. A value that stands alone is shown. `help` lists the words that the shell adds. The \
-prompt shows the state of the head. Ctrl-C stops what runs and makes the head safe; `leave`, Ctrl-D or \
-closing the terminal do so and end the shell. Light is possible only inside an `arm` block, as \
-everywhere, so no shell waits with the laser armed.
-
-Lines from a pipe are run one by one up to the first error.
-
-Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain \
-stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
-
-Examples:
-  spintrue shell
-  spintrue shell scripts/bring_up.spt --set speed=3000rpm
-  spintrue shell --head sim:my_head.toml --realtime
-  echo 'rail(0)' | spintrue shell";
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -55,8 +37,7 @@ pub(super) struct Options {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    let opening = Opening::at(&options.head.head).within(&options.around);
-    let opened = opening.in_real_time(options.realtime).open()?;
+    let opened = options.around.open(&options.head.head, options.realtime)?;
     if options.realtime && opened.replay.is_some() {
         return Err(invalid!(
             "nothing is waited for in a replay, whose times are recorded: leave `--realtime` out"
@@ -76,9 +57,8 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         station: stage.station,
         monitor,
         files: Box::new(Disk),
-        script: options.script.clone(),
-        settings: options.settings.settings.clone(),
-        allowed: options.allow.effects.clone().map(|effects| effects.0),
+        script: options.script.clone().map(|script| (script, options.settings.settings.clone())),
+        allowed: options.allow.effects.clone(),
         leave,
         replay: stage.replay.map(|replay| replay.course()),
         control,

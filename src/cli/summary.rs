@@ -1,4 +1,4 @@
-//! The closing summary: what was recorded, each facet before and after, how the head was left_text,
+//! The closing summary: what was recorded, each facet before and after, how the head was left,
 //! and the verdict. Made to be read in ten seconds.
 
 use crate::terminal::table::{fields_of, is_table, tables};

@@ -59,10 +59,8 @@ pub(crate) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, E
     if address.starts_with("tcp:") || address.starts_with("serial:") {
         return Err(invalid!("`{address}` is no simulated head: write `sim` or `sim:FILE.toml`"));
     }
-    let (place, query) = match address.split_once('?') {
-        Some((place, query)) => (place, Some(query)),
-        None => (address, None),
-    };
+    let (place, query) =
+        address.split_once('?').map_or((address, None), |(place, query)| (place, Some(query)));
     let (mut seed, mut memory) = (None, None);
     for pair in query.into_iter().flat_map(|query| query.split('&')) {
         match pair.split_once('=') {
@@ -81,23 +79,16 @@ pub(crate) fn simulated(address: &str, faults: &[String]) -> Result<Simulated, E
             }
         }
     }
-    let (kind, rest) = match place.split_once(':') {
-        Some((kind, rest)) => (kind, Some(rest)),
-        None => (place, None),
-    };
-    let description = match (kind, rest) {
-        ("sim", None) => None,
-        ("sim", Some(file)) => {
-            let text = read_text(Path::new(file))?;
-            Some((file.to_string(), text))
-        }
-        ("replay", _) => {
+    let description = match place.strip_prefix("sim:") {
+        Some(file) => Some((file.to_string(), read_text(Path::new(file))?)),
+        None if place == "sim" => None,
+        None if place == "replay" || place.starts_with("replay:") => {
             return Err(invalid!(
                 "`{address}` plays one recording, and simulated heads are asked for here: \
                  replay it with `spintrue run SCRIPT --head {address}`"
             ));
         }
-        _ => {
+        None => {
             return Err(invalid!(
                 "unknown head address `{address}`: write `sim`, `sim:FILE.toml`, `replay:FILE`, \
                  `tcp://HOST:PORT` or `serial://DEVICE`"
@@ -121,11 +112,12 @@ impl Simulated {
         let text = self.description.as_ref().map(|(name, text)| (name.as_str(), text.as_str()));
         let (mut head, gauge) = open_with(text, seed, faults).map_err(|errors| {
             let of = |option: &&String| errors.iter().any(|error| error.file == **option);
-            let mut wrong = faults.iter().filter(of).map(|option| ("--fault", option.as_str()));
-            match (wrong.next(), text) {
-                (Some(first), _) => config_errors([first].into_iter().chain(wrong), &errors),
-                (None, text) => config_errors(text.or(Some(("sim", ""))).into_iter(), &errors),
+            let wrong = faults.iter().filter(of).map(|option| ("--fault", option.as_str()));
+            let mut wrong: Vec<(&str, &str)> = wrong.collect();
+            if wrong.is_empty() {
+                wrong.push(text.unwrap_or(("sim", "")));
             }
+            config_errors(&wrong, &errors)
         })?;
         if let Some(serial) = &self.serial
             && !has_serial(text.map_or("", |(_, text)| text))
@@ -158,8 +150,7 @@ pub(super) fn open(address: &str, seed: Option<u64>, faults: &[String]) -> Resul
         }
         return recording::open(file);
     }
-    if let Some(place) = wired(address) {
-        let (place, secret) = place?;
+    if let Some((place, secret)) = wired(address)? {
         if option.is_some() {
             return Err(invalid!(
                 "the head at `{address}` belongs to its server: give `--seed` and `--fault` \
@@ -177,56 +168,53 @@ pub(super) fn open(address: &str, seed: Option<u64>, faults: &[String]) -> Resul
     simulated.make(seed.or(simulated.seed).unwrap_or(1))
 }
 
+/// Whether a head is elsewhere and not made from a description.
+pub(crate) fn is_elsewhere(address: &str) -> bool {
+    address.starts_with("tcp://") || address.starts_with("serial://")
+}
+
 /// A place on a wire: `tcp://HOST:PORT` or `serial:///dev/…?baud=…`, either with
-/// `secret-file=FILE` behind the question mark; none where the address is another kind of head.
-pub(crate) fn wired(address: &str) -> Option<Result<(WirePlace, Option<String>), Error>> {
-    let (is_serial, rest) = match address.split_once("://")? {
-        ("tcp", rest) => (false, rest),
-        ("serial", rest) => (true, rest),
-        _ => return None,
+/// `secret-file=FILE` behind the question mark, and that secret; none where the address is another
+/// kind of head.
+pub(crate) fn wired(address: &str) -> Result<Option<(WirePlace, Option<String>)>, Error> {
+    let (is_serial, rest) = match address.split_once("://") {
+        Some(("tcp", rest)) => (false, rest),
+        Some(("serial", rest)) => (true, rest),
+        _ => return Ok(None),
     };
     let (place, query) = rest.split_once('?').unwrap_or((rest, ""));
     let (mut secret, mut baud) = (None, DEFAULT_BAUD);
     for pair in query.split('&').filter(|pair| !pair.is_empty()) {
         match pair.split_once('=') {
-            Some(("secret-file", file)) => match secret_in(Path::new(file)) {
-                Ok(own) => secret = Some(own),
-                Err(error) => return Some(Err(error)),
-            },
+            Some(("secret-file", file)) => secret = Some(secret_in(Path::new(file))?),
             Some(("baud", rate)) if is_serial && rate.parse::<u32>().is_ok_and(|rate| rate > 0) => {
                 baud = rate.parse().unwrap_or(DEFAULT_BAUD);
             }
             _ => {
                 let known =
                     if is_serial { "baud=RATE or secret-file=FILE" } else { "secret-file=FILE" };
-                return Some(Err(invalid!("`{address}`: behind `?` stands {known}, not `{pair}`")));
+                return Err(invalid!("`{address}`: behind `?` stands {known}, not `{pair}`"));
             }
         }
     }
-    let port = place.rsplit_once(':').and_then(|(_, port)| port.parse::<u16>().ok());
-    Some(match (is_serial, port) {
-        (true, _) if place.is_empty() => Err(invalid!(
+    let has_port = place.rsplit_once(':').is_some_and(|(_, port)| port.parse::<u16>().is_ok());
+    let device = place.to_string();
+    match is_serial {
+        true if place.is_empty() => Err(invalid!(
             "`{address}`: write `serial://DEVICE`, such as serial:///dev/ttyUSB0?baud=115200"
         )),
-        (true, _) => {
-            Ok((WirePlace::Serial(SerialLine { device: place.to_string(), baud }), secret))
-        }
-        (false, Some(_)) => Ok((WirePlace::Socket(place.to_string()), secret)),
-        (false, None) => {
+        true => Ok(Some((WirePlace::Serial(SerialLine { device, baud }), secret))),
+        false if has_port => Ok(Some((WirePlace::Socket(device), secret))),
+        false => {
             Err(invalid!("`{address}`: write `tcp://HOST:PORT`, such as tcp://127.0.0.1:5025"))
         }
-    })
-}
-
-/// Whether a head is elsewhere and not made from a description.
-pub(crate) fn is_elsewhere(address: &str) -> bool {
-    wired(address).is_some()
+    }
 }
 
 /// Opens the head at an address for which [`is_elsewhere`] holds; `stop` ends its waits early.
 pub(crate) fn open_elsewhere(address: &str, stop: Arc<AtomicBool>) -> Result<Opened, Error> {
-    match wired(address) {
-        Some(place) => place.and_then(|(place, secret)| open_wired(place, secret, stop)),
+    match wired(address)? {
+        Some((place, secret)) => open_wired(place, secret, stop),
         None => open(address, None, &[]),
     }
 }
@@ -283,22 +271,14 @@ pub(crate) fn secret_in(file: &Path) -> Result<String, Error> {
     Ok(secret.to_string())
 }
 
-/// The errors of a description as reports that point into its file.
-pub(super) fn config_error(name: &str, text: &str, errors: &[ConfigError]) -> Error {
-    config_errors([(name, text)].into_iter(), errors)
-}
-
-/// The errors of several texts, each with its name. A fault is its own text and the source of its
-/// errors.
-fn config_errors<'a>(
-    texts: impl Iterator<Item = (&'a str, &'a str)>,
-    errors: &[ConfigError],
-) -> Error {
+/// The errors of texts, each with its name, as reports that point into them. A fault is its own text and
+/// the source of its errors.
+pub(super) fn config_errors(texts: &[(&str, &str)], errors: &[ConfigError]) -> Error {
     let mut sources = SourceMap::new();
     let mut reports = Vec::new();
     for (name, text) in texts {
-        let source = sources.add(name, text);
-        let of = |error: &&ConfigError| name != "--fault" || error.file == text;
+        let source = sources.add(*name, *text);
+        let of = |error: &&ConfigError| *name != "--fault" || error.file == *text;
         reports.extend(errors.iter().filter(of).map(|error| {
             let span = Span::new(source, error.span.start, error.span.end);
             let report = Diagnostic::error(BAD_HEAD_DESCRIPTION, error.message.clone(), span);

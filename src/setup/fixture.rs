@@ -4,7 +4,7 @@
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
 use crate::modbus::{Device, Modbus};
-use crate::setup::address::{Opened, config_error};
+use crate::setup::address::{Opened, config_errors};
 use crate::terminal::{complain, wrapped};
 use clap::Args;
 use spintrue_head::{Fitted, Paced};
@@ -12,7 +12,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-#[derive(Args)]
+#[derive(Args, Default)]
 pub(crate) struct Fixtures {
     /// Add the signals and channels of a device to the head, such as a door, a clamp or a vacuum
     /// gauge on Modbus/TCP (see docs/fixtures.md). May be repeated
@@ -61,7 +61,8 @@ impl Fixtures {
     pub(crate) fn read(&self) -> Result<OpenFixtures, Error> {
         let read = |path: &PathBuf| {
             let text = read_text(path)?;
-            let wrong = |errors: Vec<_>| config_error(&path.display().to_string(), &text, &errors);
+            let name = path.display().to_string();
+            let wrong = |errors: Vec<_>| config_errors(&[(&name, &text)], &errors);
             Ok((path.clone(), Device::read(&text).map_err(wrong)?))
         };
         self.files.iter().map(read).collect::<Result<_, Error>>().map(OpenFixtures)

@@ -3,7 +3,7 @@
 //! Without `--allow` everything is allowed but one thing: on a real head, trims are stored for good
 //! only where an operator is at the terminal or has said so.
 
-use crate::setup::options::{AtMost, Effects, Limits};
+use crate::setup::options::{AtMost, Limits};
 use crate::terminal::duration::{text, unknown_bound};
 use spintrue_head::Description;
 use spintrue_language::{
@@ -22,30 +22,21 @@ impl Limits {
         is_replay: bool,
     ) -> (Vec<Diagnostic>, Option<f64>) {
         let Some(bound) = prepared.bound(head) else { return (Vec::new(), None) };
-        let allowed = self.allow.effects.as_ref();
-        let mut found = beyond_allowed(prepared, allowed, head.simulated, is_replay);
+        let allowed = self.allow.effects.as_deref();
+        let is_simulated = head.simulated;
+        let mut here = allowed_effects(allowed, is_simulated || is_replay, stdin().is_terminal());
+        here.retain(|effect| *effect != Effect::Provokes || is_simulated);
+        let out = |effect: Effect| match effect {
+            Effect::Provokes if !is_simulated => {
+                "faults are injected into simulated heads only: run it with `--head sim`"
+                    .to_string()
+            }
+            _ => effect_way_out(allowed.is_some(), effect),
+        };
+        let mut found = effects_beyond(&prepared.effects, &here, &out, &prepared.sources);
         found.extend(self.longest.check(&bound, &prepared.sources));
         (found, bound.most)
     }
-}
-
-/// What the script would do beyond what is allowed.
-fn beyond_allowed(
-    prepared: &Prepared,
-    allowed: Option<&Effects>,
-    is_simulated: bool,
-    is_replay: bool,
-) -> Vec<Diagnostic> {
-    let allowed = allowed.map(|effects| effects.0.as_slice());
-    let mut here = allowed_effects(allowed, is_simulated || is_replay, stdin().is_terminal());
-    here.retain(|effect| *effect != Effect::Provokes || is_simulated);
-    let out = |effect: Effect| match effect {
-        Effect::Provokes if !is_simulated => {
-            "faults are injected into simulated heads only: run it with `--head sim`".to_string()
-        }
-        _ => effect_way_out(allowed.is_some(), effect),
-    };
-    effects_beyond(&prepared.effects, &here, &out, &prepared.sources)
 }
 
 impl AtMost {

@@ -1,5 +1,5 @@
-//! From options to a head that is ready for a script: [`Opening`] is the one place where head, gauge,
-//! fixtures and faults are opened, [`Stage`] the one where they are put behind the guard.
+//! From options to a head that is ready for a script: [`Surroundings::open`] is the one place where
+//! head, gauge, fixtures and faults are opened, [`Stage`] the one where they are put behind the guard.
 
 #![allow(clippy::disallowed_methods, reason = "this module opens files, heads and the terminal")]
 
@@ -45,59 +45,32 @@ pub(crate) fn load(
     Ok(prepared)
 }
 
-/// A head as options name it.
-pub(crate) struct Opening<'a> {
-    address: &'a str,
-    seed: Option<u64>,
-    faults: &'a [String],
-    fixtures: Option<&'a Fixtures>,
-    is_realtime: bool,
-}
-
-impl<'a> Opening<'a> {
-    pub(crate) fn at(address: &'a str) -> Opening<'a> {
-        Opening { address, seed: None, faults: &[], fixtures: None, is_realtime: false }
-    }
-
-    pub(crate) fn with_seed(self, seed: Option<u64>) -> Opening<'a> {
-        Opening { seed, ..self }
-    }
-
-    pub(crate) fn with_fixtures(self, fixtures: &'a Fixtures) -> Opening<'a> {
-        Opening { fixtures: Some(fixtures), ..self }
-    }
-
-    pub(crate) fn within(self, around: &'a Surroundings) -> Opening<'a> {
-        let Surroundings { fixtures, seed, faults } = around;
-        Opening { seed: *seed, faults: &faults.faults, fixtures: Some(fixtures), ..self }
-    }
-
-    /// The time of a simulated head passes as on a bench.
-    pub(crate) fn in_real_time(self, is_realtime: bool) -> Opening<'a> {
-        Opening { is_realtime, ..self }
-    }
-
-    /// Opens the head to use it; its stop flag ends waits early.
-    pub(crate) fn open(&self) -> Result<Opened, Error> {
-        self.open_until(|opened| &opened.stop)
+impl Surroundings {
+    /// Opens the head at an address to use it; its stop flag ends waits early. Where `is_realtime` asks
+    /// for it, the time of a simulated head passes as on a bench.
+    pub(crate) fn open(&self, address: &str, is_realtime: bool) -> Result<Opened, Error> {
+        self.open_until(address, is_realtime, |opened| &opened.stop)
     }
 
     /// The same, where another flag ends waits.
-    pub(crate) fn open_until(&self, end: fn(&Opened) -> &Arc<AtomicBool>) -> Result<Opened, Error> {
-        let fixtures = self.fixtures()?;
-        let opened = address::open(self.address, self.seed, self.faults)?;
+    pub(crate) fn open_until(
+        &self,
+        address: &str,
+        is_realtime: bool,
+        end: fn(&Opened) -> &Arc<AtomicBool>,
+    ) -> Result<Opened, Error> {
+        let fixtures = self.fixtures.read()?;
+        let opened = address::open(address, self.seed, &self.faults.faults)?;
         let end = Arc::clone(end(&opened));
-        fixtures.fit(opened, self.is_realtime, &end)
+        fixtures.fit(opened, is_realtime, &end)
     }
+}
 
-    /// Asks the head only what it is: its fixtures are not connected.
-    pub(crate) fn describe(&self) -> Result<Described, Error> {
-        let fixtures = self.fixtures()?;
-        Described::of(address::open(self.address, self.seed, self.faults)?, &fixtures)
-    }
-
-    fn fixtures(&self) -> Result<OpenFixtures, Error> {
-        self.fixtures.map_or_else(|| Ok(OpenFixtures::default()), Fixtures::read)
+impl Fixtures {
+    /// Asks the head at an address only what it is: the fixtures are not connected.
+    pub(crate) fn describe(&self, address: &str) -> Result<Described, Error> {
+        let fixtures = self.read()?;
+        Described::of(address::open(address, None, &[])?, &fixtures)
     }
 }
 
@@ -135,28 +108,11 @@ pub(crate) struct Stage {
 impl Stage {
     /// Puts a head behind the guard; images are read as `script` names them.
     pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
-        Stage::with_files(opened, Disk, script)
-    }
-
-    /// The same, with images from elsewhere.
-    pub(crate) fn with_files(
-        opened: Opened,
-        files: impl Files + 'static,
-        script: &str,
-    ) -> Result<Stage, Error> {
-        let Opened { link, stop, .. } = opened;
+        let Opened { link, medium, seed, faults, replay, stop, files, .. } = opened;
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
-        station.set_images(Box::new(ImageCache::new(files, script)));
-        Ok(Stage {
-            head: station.description().clone(),
-            station,
-            medium: opened.medium,
-            seed: opened.seed,
-            faults: opened.faults,
-            replay: opened.replay,
-            stop,
-            files: opened.files,
-        })
+        station.set_images(Box::new(ImageCache::new(Disk, script)));
+        let head = station.description().clone();
+        Ok(Stage { station, head, medium, seed, faults, replay, stop, files })
     }
 
     /// Lets a script through to this head, unless an error or a limit forbids it; and the longest

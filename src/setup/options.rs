@@ -27,7 +27,7 @@ pub(crate) struct Faults {
 }
 
 /// What surrounds a head, and what a simulated one is made of.
-#[derive(Args)]
+#[derive(Args, Default)]
 pub(crate) struct Surroundings {
     #[command(flatten)]
     pub fixtures: Fixtures,
@@ -73,9 +73,8 @@ impl Answers {
     }
 }
 
-/// Effects that are allowed.
-#[derive(Clone)]
-pub(crate) struct Effects(pub Vec<Effect>);
+/// Effects that are allowed, all in one argument.
+pub(crate) type Effects = Vec<Effect>;
 
 /// A limit on what a script may do to the head.
 #[derive(Args)]
@@ -95,7 +94,7 @@ fn effects(list: &str) -> Result<Effects, Error> {
             invalid!("there is no effect `{word}`; known are {}", known.join(", "))
         })
     });
-    effects.collect::<Result<_, _>>().map(Effects)
+    effects.collect()
 }
 
 /// A limit on how long a script may take.

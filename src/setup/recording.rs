@@ -35,8 +35,10 @@ pub(crate) struct Tracer {
 pub(crate) type SharedTracer = Rc<RefCell<Tracer>>;
 
 impl Tracer {
-    /// Listens to a head, and writes nothing yet. The run is stopped should writing fail.
-    pub(crate) fn attach(path: &Path, opened: Opened) -> (Opened, SharedTracer) {
+    /// Listens to a head where a file is named, and writes nothing yet. The run is stopped should writing
+    /// fail.
+    pub(crate) fn attach(path: Option<&Path>, opened: Opened) -> (Opened, Option<SharedTracer>) {
+        let Some(path) = path else { return (opened, None) };
         let tracer = Rc::new(RefCell::new(Tracer {
             path: path.to_path_buf(),
             early: Vec::new(),
@@ -45,7 +47,7 @@ impl Tracer {
             stop: opened.stop.clone(),
             has_gauge: opened.has_gauge,
         }));
-        (opened.heard_by(tracer.clone()), tracer)
+        (opened.heard_by(tracer.clone()), Some(tracer))
     }
 
     /// Creates the file and starts.

@@ -84,29 +84,29 @@ pub(super) fn safe(console: &mut Console) -> EntryOutcome {
 /// `take`
 pub(super) fn take(console: &mut Console) -> EntryOutcome {
     let Some(control) = &console.watch.control else {
-        say("only this shell controls this head: no other client has control\n");
-        return EntryOutcome::Done;
+        return EntryOutcome::done(
+            "only this shell controls this head: no other client has control\n",
+        );
     };
     if let Err(why) = control.take() {
         return EntryOutcome::head_failed(&format!("control was not taken: {why}"));
     }
-    say("this shell controls the head; `give` gives control back\n");
     console.look();
-    EntryOutcome::Done
+    EntryOutcome::done("this shell controls the head; `give` gives control back\n")
 }
 
 /// `give`
 pub(super) fn give(console: &mut Console) -> EntryOutcome {
     if console.watch.control.is_none() {
-        say("only this shell controls this head: no other client can take it\n");
-        return EntryOutcome::Done;
+        return EntryOutcome::done(
+            "only this shell controls this head: no other client can take it\n",
+        );
     }
     console.look();
     if console.watch.owner != Some(Control::Own) {
-        say("this shell does not control the head\n");
-        return EntryOutcome::Done;
+        return EntryOutcome::done("this shell does not control the head\n");
     }
-    let safe = console.make_safe();
+    let safe = console.safe(false);
     if !(safe.laser_off && safe.troubles.is_empty()) {
         return EntryOutcome::head_failed("control is kept: the head is not safe");
     }
@@ -114,9 +114,8 @@ pub(super) fn give(console: &mut Console) -> EntryOutcome {
         let why = format!("whether control was given back is not known: {why}");
         return EntryOutcome::head_failed(&why);
     }
-    say("any client may take control now\n");
     console.look();
-    EntryOutcome::Done
+    EntryOutcome::done("any client may take control now\n")
 }
 
 /// `undo`
@@ -134,8 +133,7 @@ pub(super) fn undo(console: &mut Console) -> EntryOutcome {
     // This load was noted as well.
     console.monitor.borrow_mut().take_back();
     console.actions.push(Action::Statement(load_statement(&trims)));
-    say("the trims before the last load are in force again; nothing was stored\n");
-    EntryOutcome::Done
+    EntryOutcome::done("the trims before the last load are in force again; nothing was stored\n")
 }
 
 /// The statement that loads trims; its numbers read back as the same doubles.

@@ -2,9 +2,12 @@
 //! only where it cannot be a statement: `watch = 3` and `watch(3)` are left to the language.
 
 use spintrue_head::nearest_name;
+use std::sync::LazyLock;
 
 /// A command of the shell.
 pub(super) struct Command {
+    /// `watch VALUE [every TIME] [for TIME]`
+    pub usage: &'static str,
     /// What is typed.
     pub name: &'static str,
     /// What may follow.
@@ -15,122 +18,16 @@ pub(super) struct Command {
     pub example: &'static str,
 }
 
-impl Command {
-    /// `watch VALUE [every TIME] [for TIME]`
-    pub(super) fn usage(&self) -> String {
-        format!("{} {}", self.name, self.takes).trim_end().to_string()
-    }
-}
-
 /// Every command, in the order that help lists them.
-pub(super) const COMMANDS: &[Command] = &[
-    Command {
-        name: "help",
-        takes: "[NAME]",
-        meaning: "explains a built-in, a record type, a routine, a unit or a command",
-        example: "help test_line",
-    },
-    Command {
-        name: "names",
-        takes: "",
-        meaning: "lists the values and routines that entries and the script declared",
-        example: "names",
-    },
-    Command {
-        name: "state",
-        takes: "",
-        meaning: "shows the state of the head: speed, lock, interlock, rails, mirror",
-        example: "state",
-    },
-    Command {
-        name: "watch",
-        takes: "VALUE [every TIME] [for TIME]",
-        meaning: "reads a value again and again and plots it",
-        example: "watch measured_speed() every 200 ms for 10 s",
-    },
-    Command {
-        name: "plot",
-        takes: "ENTRY",
-        meaning: "runs an entry and plots the speed of the polygon meanwhile, with the moment of lock",
-        example: "plot spin_up(4800 rpm)",
-    },
-    Command {
-        name: "trims",
-        takes: "",
-        meaning: "shows the trims in force and what was measured with them, facet by facet",
-        example: "trims",
-    },
-    Command {
-        name: "safe",
-        takes: "",
-        meaning: "laser off, mirror parked, polygon down, no matter which client controls the head; shows what \
-                  was measured then",
-        example: "safe",
-    },
-    Command {
-        name: "take",
-        takes: "",
-        meaning: "takes control of a head that several clients can reach; an entry that moves it does so as well",
-        example: "take",
-    },
-    Command {
-        name: "give",
-        takes: "",
-        meaning: "makes the head safe and gives control back, so that another client can take it",
-        example: "give",
-    },
-    Command {
-        name: "undo",
-        takes: "",
-        meaning: "loads the trims that were in force before the last load; stores nothing",
-        example: "undo",
-    },
-    Command {
-        name: "read",
-        takes: "[FILE]",
-        meaning: "reads the routines, params and constants of a script, or the last one again; \
-                  they replace all before",
-        example: "read scripts/bring_up.spt",
-    },
-    Command {
-        name: "run",
-        takes: "",
-        meaning: "runs the script that was read, with its params and routines as they are now",
-        example: "run",
-    },
-    Command {
-        name: "step",
-        takes: "[ENTRY]",
-        meaning: "runs the script that was read, or an entry, statement by \
-                  statement; `help` at a pause lists how to go on. Nothing pauses inside `arm`",
-        example: "step spin_up(4800 rpm)",
-    },
-    Command {
-        name: "pause",
-        takes: "at|off [FILE:]LINE",
-        meaning: "sets a source line at which stepping pauses, or removes it; `pause off` removes all",
-        example: "pause at motion.spt:20",
-    },
-    Command {
-        name: "pauses",
-        takes: "",
-        meaning: "lists the source lines at which stepping pauses",
-        example: "pauses",
-    },
-    Command {
-        name: "save",
-        takes: "FILE",
-        meaning: "writes what ran to its end as a script and checks it: what failed is left out, \
-                  quantities that repeat become params",
-        example: "save mine.spt",
-    },
-    Command {
-        name: "leave",
-        takes: "",
-        meaning: "makes the head safe and ends the shell, as Ctrl-D does",
-        example: "leave",
-    },
-];
+pub(super) static COMMANDS: LazyLock<Vec<Command>> = LazyLock::new(|| {
+    let command = |section: &'static str| {
+        let mut lines = section.lines();
+        let (usage, meaning, example) = (lines.next()?, lines.next()?, lines.next()?);
+        let (name, takes) = usage.split_once(' ').unwrap_or((usage, ""));
+        Some(Command { usage, name, takes, meaning, example })
+    };
+    include_str!("commands.md").split("## ").skip(1).filter_map(command).collect()
+});
 
 /// Former names of commands, and the present ones.
 const RENAMED: &[(&str, &str)] = &[("stand", "state"), ("trace", "plot"), ("facets", "trims")];

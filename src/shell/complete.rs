@@ -21,10 +21,10 @@ type Offer = (String, String);
 /// Where the completed word begins, and what can be typed there.
 pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usize, Vec<Offer>) {
     let before = line.get(..place).unwrap_or(line);
-    if let Some((command, rest)) = commands::of(before)
+    let command = commands::of(before).filter(|(command, _)| before.trim_end() != command.name);
+    if let Some((command, rest)) = command
         && command.takes.contains("FILE")
         && before.ends_with(rest)
-        && before.trim_end() != command.name
     {
         let start = rest.trim_start_matches('"');
         return paths(Path::new(""), start, before.len() - start.len());
@@ -33,12 +33,8 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
         return offers;
     }
     // `help` takes any name; what follows another command is the language's.
-    let (skipped, help) = match commands::of(before) {
-        Some((command, rest)) if before.trim_end() != command.name => {
-            (before.len() - rest.len(), command.name == "help")
-        }
-        _ => (0, false),
-    };
+    let skipped = command.map_or(0, |(_, rest)| before.len() - rest.len());
+    let help = command.is_some_and(|(command, _)| command.name == "help");
     let code = before.get(skipped..).unwrap_or("");
     let cursor = cursor_at(code, code.len());
     let start = skipped + cursor.word.start;
@@ -56,7 +52,7 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
     if help || (skipped == 0 && cursor.wanted == CompletionWanted::Statement) {
         offers.extend(COMMANDS.iter().map(|command| {
             let end = if command.takes.is_empty() { "" } else { " " };
-            (format!("{}{end}", command.name), command.usage())
+            (format!("{}{end}", command.name), command.usage.to_string())
         }));
     }
     offers.retain(|(text, _)| text.starts_with(typed));

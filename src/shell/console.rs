@@ -5,7 +5,6 @@ use crate::shell::head_watch::HeadWatch;
 use crate::shell::monitor::CallMonitor;
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::printer::EntryPrinter;
-use crate::shell::reader::Reader;
 use crate::shell::view;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left_text, rendered};
@@ -85,8 +84,8 @@ pub(super) struct Console {
 
 impl Console {
     /// The prompt of the next entry, with room for what may become of it.
-    pub(super) fn prompt(&self, reader: &Reader) -> String {
-        self.watch.roomy(self.watch.prompt(&self.station), reader)
+    pub(super) fn prompt(&self) -> String {
+        self.watch.roomy(self.watch.prompt(&self.station))
     }
 
     /// Looks at the head without printing what has changed.
@@ -98,7 +97,7 @@ impl Console {
     pub(super) fn read(&mut self, path: &str, settings: &[String]) -> EntryOutcome {
         let entry = match self.session.load(&mut *self.files, path, settings) {
             Ok(entry) => entry,
-            Err(why) => return EntryOutcome::wrong(&why.to_string()),
+            Err(why) => return EntryOutcome::wrong(why),
         };
         let outcome = self.run(entry);
         if outcome == EntryOutcome::Done {
@@ -156,9 +155,7 @@ impl Console {
         self.checks.1 += printer.undecided;
         let outcome = match ran {
             Ok(answers) => {
-                for (answer, datum) in &answers {
-                    say(&view::answer(self.session.sources(), answer, datum, self.watch.colour));
-                }
+                say(&view::answers(self.session.sources(), &answers, self.watch.colour));
                 EntryOutcome::Done
             }
             Err(failure) => self.stopped(&failure),
@@ -242,7 +239,7 @@ impl Console {
         if self.leaves_to_another() {
             self.station.stop_flag().store(false, Ordering::SeqCst);
         } else {
-            self.make_safe();
+            self.safe(false);
         }
     }
 
@@ -256,7 +253,7 @@ impl Console {
         }
     }
 
-    /// Whether another client controls the head, to which it is left_text; prints so.
+    /// Whether another client controls the head, to which it is left; prints so.
     pub(super) fn leaves_to_another(&self) -> bool {
         let is_anothers = self.watch.owner == Some(Control::Others) && !self.watch.insists;
         if is_anothers {
@@ -273,28 +270,23 @@ impl Console {
     }
 
     /// After a stop, sees to it that nothing typed before it is read.
-    pub(super) fn forget_typed(&mut self, reader: &Reader) {
+    pub(super) fn forget_typed(&mut self) {
         if let Some(discarding) = self.discarding.take() {
             // It ends by itself in a moment, and cannot panic.
             let _ = discarding.join();
-            reader.forget();
+            self.watch.reader.forget();
         }
     }
 
-    /// Laser off, mirror parked, polygon down; prints what was measured then.
-    pub(super) fn make_safe(&mut self) -> SafeState {
-        self.safe(false)
-    }
-
-    /// The same, no matter which client controls the head.
+    /// Makes the head safe, no matter which client controls it.
     pub(super) fn force_safe(&mut self) -> SafeState {
         self.watch.set_insists(true);
-        let safe = self.make_safe();
+        let safe = self.safe(false);
         self.watch.set_insists(false);
         safe
     }
 
-    /// Makes the head safe; `may_spin` leaves the polygon spinning where an entry asked for it.
+    /// Laser off, mirror parked, polygon down; prints what was measured then. `may_spin` leaves the polygon spinning where an entry asked for it.
     pub(super) fn safe(&mut self, may_spin: bool) -> SafeState {
         if self.watch.time_passes && self.watch.attended {
             let hint = "making the head safe; Ctrl-C ends the wait until the polygon rests";
@@ -329,15 +321,17 @@ impl Console {
             Some(folder.to_string_lossy().into_owned())
         });
         let head = self.station.description();
-        self.watch.shared.set(PromptContext {
-            scope: NameScope {
-                values: values.collect(),
-                routines: routines.collect(),
-                open: Vec::new(),
-            },
-            folder: folder.unwrap_or_default(),
-            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
-            channels: head.channels.iter().map(|channel| channel.name.clone()).collect(),
+        let (values, routines) = (values.collect(), routines.collect());
+        let signals = head.signals.iter().map(|signal| signal.name.clone()).collect();
+        let channels = head.channels.iter().map(|channel| channel.name.clone()).collect();
+        self.watch.shared.with(|known| {
+            *known = PromptContext {
+                scope: NameScope { values, routines, open: Vec::new() },
+                folder: folder.unwrap_or_default(),
+                signals,
+                channels,
+                prompt: std::mem::take(&mut known.prompt),
+            };
         });
     }
 }

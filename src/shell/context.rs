@@ -2,7 +2,7 @@
 //! entry, and the prompt as it should be now.
 
 use spintrue_language::NameScope;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// What the line editor knows.
 #[derive(Clone, Debug, Default)]
@@ -15,37 +15,22 @@ pub(super) struct PromptContext {
     pub signals: Vec<String>,
     /// Its channels.
     pub channels: Vec<String>,
+    /// The prompt of an entry.
+    pub prompt: String,
 }
 
 /// What is known, shared with the thread of the line editor.
 #[derive(Clone, Default)]
-pub(super) struct Shared {
-    known: Arc<Mutex<PromptContext>>,
-    prompt: Arc<Mutex<String>>,
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
+pub(super) struct Shared(Arc<Mutex<PromptContext>>);
 
 impl Shared {
-    /// Replaces what is known.
-    pub(super) fn set(&self, known: PromptContext) {
-        *locked(&self.known) = known;
-    }
-
-    /// Reads what is known.
-    pub(super) fn with<T>(&self, read: impl FnOnce(&PromptContext) -> T) -> T {
-        read(&locked(&self.known))
-    }
-
-    /// Sets the prompt of an entry.
-    pub(super) fn set_prompt(&self, prompt: String) {
-        *locked(&self.prompt) = prompt;
+    /// Reads or changes what is known.
+    pub(super) fn with<T>(&self, work: impl FnOnce(&mut PromptContext) -> T) -> T {
+        work(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// The prompt of an entry as it should be now.
     pub(super) fn prompt(&self) -> String {
-        locked(&self.prompt).clone()
+        self.with(|known| known.prompt.clone())
     }
 }

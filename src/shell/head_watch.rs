@@ -29,6 +29,8 @@ pub(super) struct HeadWatch {
     pub replay: Option<Course>,
     /// What the line editor knows.
     pub shared: Shared,
+    /// Where input comes from.
+    pub reader: Reader,
     /// Set from outside to end the shell.
     pub leave: Arc<AtomicBool>,
     /// Time passes while nothing is done.
@@ -75,25 +77,19 @@ impl HeadWatch {
         };
         lines.extend(prompt::changes(&self.state, &now, station.description()));
         self.state = now;
-        self.shared.set_prompt(self.prompt(station));
+        let prompt = self.prompt(station);
+        self.shared.with(|known| known.prompt = prompt);
         lines
     }
 
     /// Looks who controls a head that several clients may reach; gives a line for each change.
     fn look_who_controls(&mut self) -> Vec<String> {
         let Some(control) = &self.control else { return Vec::new() };
-        let (before, mut lines) = (self.owner, Vec::new());
-        let now = match control.owner() {
-            Ok(owner) => owner,
-            // The status tells that the link is lost.
-            Err(why) => match control.owner() {
-                Ok(owner) => {
-                    lines.push(why.to_string());
-                    owner
-                }
-                Err(_) => return Vec::new(),
-            },
-        };
+        let (before, asked) = (self.owner, control.owner());
+        let mut lines: Vec<String> =
+            asked.as_ref().err().map(ToString::to_string).into_iter().collect();
+        // The status tells that the link is lost.
+        let Ok(now) = asked.or_else(|_| control.owner()) else { return Vec::new() };
         self.owner = Some(now);
         let change = match (before, now) {
             (Some(Control::Own | Control::None), Control::Others) => {
@@ -114,8 +110,8 @@ impl HeadWatch {
     }
 
     /// A prompt with room for what may become of it while it is shown.
-    pub(super) fn roomy(&self, prompt: String, reader: &Reader) -> String {
-        if self.time_passes { prompt::roomy(prompt, reader.can_redraw()) } else { prompt }
+    pub(super) fn roomy(&self, prompt: String) -> String {
+        if self.time_passes { prompt::roomy(prompt, self.reader.can_redraw()) } else { prompt }
     }
 
     /// The head was last seen at rest with its laser off.
@@ -130,42 +126,42 @@ impl HeadWatch {
     }
 
     /// Looks at the head and prints what has changed, the prompt included.
-    pub(super) fn print_changes(&mut self, station: &mut Station, reader: &Reader) {
+    pub(super) fn print_changes(&mut self, station: &mut Station) {
         let before = self.shared.prompt();
         for line in self.look(station) {
-            self.print(reader, &line);
+            self.print(&line);
         }
         if self.shared.prompt() != before {
-            reader.redraw();
+            self.reader.redraw();
         }
     }
 
     /// Prints a line, above the one that is typed where there is one.
-    fn print(&self, reader: &Reader, line: &str) {
+    fn print(&self, line: &str) {
         let line = format!("-- {line}");
         let is_above = self.attended
-            && reader.is_waiting()
-            && reader.print_above(&styled(&line, YELLOW, self.colour));
+            && self.reader.is_waiting()
+            && self.reader.print_above(&styled(&line, YELLOW, self.colour));
         if !is_above {
             complain(&format!("{}\n", styled(&line, DIM, self.colour)));
         }
     }
 
     /// Waits for the input that the reader was asked for, or for a request from outside.
-    pub(super) fn wait(&mut self, station: &mut Station, reader: &Reader) -> Heard {
+    pub(super) fn wait(&mut self, station: &mut Station) -> Heard {
         loop {
             if self.leave.load(Ordering::SeqCst) {
                 return Heard::Leave;
             }
             if station.is_stopped() {
-                self.print(reader, "stopped on request from outside");
+                self.print("stopped on request from outside");
                 return Heard::Stop;
             }
-            if let Some(input) = reader.wait(LOOK_INTERVAL) {
+            if let Some(input) = self.reader.wait(LOOK_INTERVAL) {
                 return Heard::Input(input);
             }
             if self.time_passes {
-                self.print_changes(station, reader);
+                self.print_changes(station);
             }
         }
     }

@@ -4,7 +4,7 @@ use crate::shell::commands::{COMMANDS, Command};
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
-use crate::terminal::{BOLD, say, styled, units, wrapped};
+use crate::terminal::{BOLD, styled, units, wrapped};
 use spintrue_language::{
     Keyword, TOPICS, builtin_records, builtins, find_code, kind_text, one_line_text, unit_text,
 };
@@ -13,18 +13,16 @@ use spintrue_language::{
 pub(super) fn help(console: &Console, rest: &str) -> EntryOutcome {
     let name = rest.trim().trim_end_matches("()");
     if name.is_empty() {
-        say(&overview(console.watch.colour));
-        return EntryOutcome::Done;
+        return EntryOutcome::done(&overview(console.watch.colour));
     }
     let Some(text) = about(console, name) else {
         let way = match near(console, name) {
             Some(near) => format!("did you mean `{near}`?"),
             None => "`help` alone lists what there is".to_string(),
         };
-        return EntryOutcome::wrong(&format!("there is no `{name}` here; {way}"));
+        return EntryOutcome::wrong(format!("there is no `{name}` here; {way}"));
     };
-    say(&text);
-    EntryOutcome::Done
+    EntryOutcome::done(&text)
 }
 
 /// Everything that is known of a name; a name may be more than one thing.
@@ -71,7 +69,7 @@ fn titled(what: &str, name: &str, text: &str, colour: bool) -> String {
 }
 
 fn command_text(command: &Command, colour: bool) -> String {
-    let (usage, meaning) = (styled(&command.usage(), BOLD, colour), wrapped(command.meaning, "  "));
+    let (usage, meaning) = (styled(command.usage, BOLD, colour), wrapped(command.meaning, "  "));
     format!("{usage}\n{meaning}  such as: {}\n", command.example)
 }
 
@@ -83,8 +81,8 @@ fn overview(colour: bool) -> String {
         "",
     );
     text.push_str(&format!("\n{}\n", styled("Commands", BOLD, colour)));
-    for command in COMMANDS {
-        text.push_str(&format!("  {}\n", styled(&command.usage(), BOLD, colour)));
+    for command in COMMANDS.iter() {
+        text.push_str(&format!("  {}\n", styled(command.usage, BOLD, colour)));
         text.push_str(&wrapped(command.meaning, "      "));
     }
     text.push_str(&format!("\n{}\n", styled("Built-ins", BOLD, colour)));

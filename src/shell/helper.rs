@@ -210,7 +210,7 @@ mod tests {
             };
             all.scope.values.insert(format!("value_{number}"), value);
         }
-        known.set(all);
+        known.with(|known| *known = all);
         let helper = Helper::new(known, true);
         let history = FileHistory::new();
         let context = Context::new(&history);

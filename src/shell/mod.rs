@@ -16,7 +16,6 @@ mod head_watch;
 mod help;
 mod helper;
 mod hint;
-mod history;
 mod measured;
 mod monitor;
 mod outcome;
@@ -37,13 +36,13 @@ pub(crate) use monitor::CallMonitor;
 use crate::shell::console::Console;
 use crate::shell::context::Shared;
 use crate::shell::head_watch::{HeadWatch, Heard};
-use crate::shell::history::History;
 use crate::shell::outcome::EntryOutcome;
 use crate::shell::prompt::HeadState;
 use crate::shell::questions::PromptOperator;
 use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say, told, wrapped};
+use rustyline::error::ReadlineError;
 use spintrue_head::{Calls, Control, Course, SharedControl};
 use spintrue_language::{Effect, Files, LiveSession, Station, StationError, Verdict};
 use std::cell::RefCell;
@@ -62,10 +61,9 @@ pub(crate) struct Setup {
     pub monitor: Rc<RefCell<CallMonitor>>,
     /// Where scripts come from.
     pub files: Box<dyn Files>,
-    /// A script whose routines, params and constants are there from the start.
-    pub script: Option<String>,
-    /// How its params are set.
-    pub settings: Vec<String>,
+    /// A script whose routines, params and constants are there from the start, and how its params are
+    /// set.
+    pub script: Option<(String, Vec<String>)>,
     /// The effects that entries may have; none leaves it to the kind of head.
     pub allowed: Option<Vec<Effect>>,
     /// Set from outside to end the shell, such as when the terminal is closed.
@@ -92,44 +90,39 @@ const OBSERVES: &str = "another client controls the head, so that this shell onl
                         it back";
 
 /// Runs a shell to its end and makes the head safe; gives the exit code.
-pub(crate) fn run(setup: Setup) -> u8 {
-    let Setup { script, settings, greeting, .. } = &setup;
-    let (script, settings, greeting) = (script.clone(), settings.clone(), greeting.clone());
-    let shared = Shared::default();
-    let reader = if setup.attended {
-        Reader::terminal(shared.clone(), History(setup.history.clone()), setup.colour)
-    } else {
-        Ok(Reader::lines())
-    };
-    let reader = match reader {
-        Ok(reader) => reader,
+pub(crate) fn run(mut setup: Setup) -> u8 {
+    let (script, greeting) = (setup.script.take(), std::mem::take(&mut setup.greeting));
+    let mut console = match console(setup) {
+        Ok(console) => console,
         Err(why) => {
-            complain(&format!("{why}\n"));
+            complain(&format!("the terminal cannot be used: {why}\n"));
             return 2;
         }
     };
-    let mut console = console(setup, shared, &reader);
     greet(&mut console, &greeting);
     let attended = console.watch.attended;
     let mut code = 0;
-    if let Some(script) = &script
-        && let EntryOutcome::Failed(failed) = console.read(script, &settings)
+    if let Some((script, settings)) = &script
+        && let EntryOutcome::Failed(failed) = console.read(script, settings)
     {
         code = failed;
     }
     if attended || code == 0 {
-        let ended = entries(&mut console, &reader);
+        let ended = entries(&mut console);
         code = if attended { 0 } else { ended };
     }
-    drop(reader);
     end(&mut console, code)
 }
 
-fn console(setup: Setup, shared: Shared, reader: &Reader) -> Console {
+fn console(setup: Setup) -> Result<Console, ReadlineError> {
     let mut station = setup.station;
-    let (attended, colour) = (setup.attended, setup.colour);
+    let (attended, colour, shared) = (setup.attended, setup.colour, Shared::default());
+    let reader = match attended {
+        true => Reader::terminal(shared.clone(), setup.history, colour)?,
+        false => Reader::lines(),
+    };
     station.set_operator(Box::new(PromptOperator { reader: reader.clone(), attended, colour }));
-    Console {
+    Ok(Console {
         station,
         watch: HeadWatch {
             state: HeadState::NoAnswer("it was not asked yet".to_string()),
@@ -138,6 +131,7 @@ fn console(setup: Setup, shared: Shared, reader: &Reader) -> Console {
             insists: false,
             replay: setup.replay,
             shared,
+            reader,
             leave: setup.leave,
             time_passes: setup.time_passes,
             attended,
@@ -155,7 +149,7 @@ fn console(setup: Setup, shared: Shared, reader: &Reader) -> Console {
         checks: (0, 0),
         discarding: None,
         breakpoints: BTreeSet::new(),
-    }
+    })
 }
 
 /// Prints what is to know at the start.
@@ -206,36 +200,36 @@ const TYPED_AHEAD: Duration = Duration::from_millis(100);
 
 /// Reads and runs entries until the shell ends. Without a person at the terminal a failed entry ends
 /// it; gives its exit code.
-fn entries(console: &mut Console, reader: &Reader) -> u8 {
+fn entries(console: &mut Console) -> u8 {
     let attended = console.watch.attended;
     // Without a person at the terminal, the exit code tells of a stop.
     let stopped = if attended { 0 } else { Verdict::Interrupted.exit_code() };
     loop {
         let held = console.watch.owner == Some(Control::Own);
-        console.watch.print_changes(&mut console.station, reader);
+        console.watch.print_changes(&mut console.station);
         if held && console.watch.owner != Some(Control::Own) {
             // What was typed ahead counted on a head that another client has made safe since.
             console.discard_typed();
-            console.forget_typed(reader);
+            console.forget_typed();
         }
         let asked = Instant::now();
-        reader.ask(InputKind::Entry, &console.prompt(reader));
+        console.watch.reader.ask(InputKind::Entry, &console.prompt());
         let input = loop {
-            match console.watch.wait(&mut console.station, reader) {
+            match console.watch.wait(&mut console.station) {
                 Heard::Input(input) => break input,
                 Heard::Leave => return stopped,
                 Heard::Stop if !attended => return stopped,
                 Heard::Stop => {
                     console.stop();
-                    console.forget_typed(reader);
-                    if !reader.is_waiting() {
-                        reader.ask(InputKind::Entry, &console.prompt(reader));
+                    console.forget_typed();
+                    if !console.watch.reader.is_waiting() {
+                        console.watch.reader.ask(InputKind::Entry, &console.prompt());
                     }
                 }
             }
         };
         let outcome = match input {
-            Input::Entry(text) => enter(console, reader, &text),
+            Input::Entry(text) => enter(console, &text),
             Input::Dropped(false)
                 if asked.elapsed() < TYPED_AHEAD && !console.watch.is_resting() =>
             {
@@ -256,7 +250,7 @@ fn entries(console: &mut Console, reader: &Reader) -> u8 {
                 return 2;
             }
         };
-        console.forget_typed(reader);
+        console.forget_typed();
         match outcome {
             EntryOutcome::Leave => return 0,
             EntryOutcome::Failed(code) if !attended => return code,
@@ -269,12 +263,12 @@ fn entries(console: &mut Console, reader: &Reader) -> u8 {
 }
 
 /// Runs what was typed: a command, or an entry of the language.
-fn enter(console: &mut Console, reader: &Reader, text: &str) -> EntryOutcome {
+fn enter(console: &mut Console, text: &str) -> EntryOutcome {
     if text.trim().is_empty() {
         return EntryOutcome::Done;
     }
     if let Some((former, present)) = commands::renamed(text) {
-        return EntryOutcome::wrong(&format!(
+        return EntryOutcome::wrong(format!(
             "`{former}` is now called `{present}`; `help {present}` explains it"
         ));
     }
@@ -289,7 +283,7 @@ fn enter(console: &mut Console, reader: &Reader, text: &str) -> EntryOutcome {
     };
     // In an emergency grammar does not matter.
     if command.takes.is_empty() && !rest.is_empty() && command.name != "safe" {
-        return EntryOutcome::wrong(&format!(
+        return EntryOutcome::wrong(format!(
             "`{0}` takes nothing, so nothing was done ({0}: {1})",
             command.name, command.meaning
         ));
@@ -298,7 +292,7 @@ fn enter(console: &mut Console, reader: &Reader, text: &str) -> EntryOutcome {
         "help" => help::help(console, rest),
         "names" => basic::names(console),
         "state" => basic::state(console),
-        "watch" => watch::watch(console, reader, rest),
+        "watch" => watch::watch(console, rest),
         "plot" => watch::plot_entry(console, rest),
         "trims" => trims::trims(console),
         "safe" => basic::safe(console),
@@ -307,7 +301,7 @@ fn enter(console: &mut Console, reader: &Reader, text: &str) -> EntryOutcome {
         "undo" => basic::undo(console),
         "read" => basic::read(console, rest),
         "run" => step::run(console),
-        "step" => step::step(console, reader, rest),
+        "step" => step::step(console, rest),
         "pause" => pauses::pause(console, rest),
         "pauses" => pauses::pauses(console),
         "save" => save::save(console, rest),

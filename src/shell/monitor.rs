@@ -126,12 +126,10 @@ impl CallMonitor {
         let told = told.collect::<Vec<_>>().join(", ");
         let open = unknown.iter().map(|(change, count)| words(*change, *count));
         let open = open.collect::<Vec<_>>().join(" or ");
-        match (told.is_empty(), open.is_empty()) {
-            (true, true) => None,
-            (false, true) => Some(format!("until then {told}")),
-            (true, false) => Some(format!("whether {open} is not known")),
-            (false, false) => Some(format!("until then {told}; whether {open} is not known")),
-        }
+        let told = (!told.is_empty()).then(|| format!("until then {told}"));
+        let open = (!open.is_empty()).then(|| format!("whether {open} is not known"));
+        let parts: Vec<String> = told.into_iter().chain(open).collect();
+        (!parts.is_empty()).then(|| parts.join("; "))
     }
 
     /// The trims before the last load, which are no longer offered then.
@@ -142,6 +140,13 @@ impl CallMonitor {
     /// Offers trims again that could not be loaded.
     pub(crate) fn offer(&mut self, trims: Vec<Trim>) {
         self.before.push(trims);
+    }
+
+    /// Clears the sign where arming was acknowledged since the mark, or its result is not known.
+    fn show_disarmed(&self) {
+        if self.shows_armed && (self.was_armed() || self.changes.unknown.contains_key(&ARMED)) {
+            complain_over("");
+        }
     }
 
     fn status(&mut self, status: &Status) {
@@ -189,11 +194,9 @@ impl CallListener for CallMonitor {
             Call::Disarm => {
                 self.changes.laser = None;
                 self.changes.disarmed = outcome == Outcome::Done;
-                if self.shows_armed && self.may_be_armed() {
-                    complain_over("");
-                }
+                self.show_disarmed();
             }
-            Call::MakeSafe { .. } if self.shows_armed && self.may_be_armed() => complain_over(""),
+            Call::MakeSafe { .. } => self.show_disarmed(),
             Call::LoadTrims { trims } => self.loaded(trims, outcome),
             _ => {}
         }
@@ -204,13 +207,6 @@ impl CallListener for CallMonitor {
             };
             *list.entry(change).or_default() += 1;
         }
-    }
-}
-
-impl CallMonitor {
-    /// Arming was acknowledged since the mark, or its result is not known.
-    fn may_be_armed(&self) -> bool {
-        self.was_armed() || self.changes.unknown.contains_key(&ARMED)
     }
 }
 

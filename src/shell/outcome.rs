@@ -1,8 +1,10 @@
 //! What entries and commands leave behind: their outcome, what `save` writes of them, and the lines
 //! at which stepping pauses.
 
-use crate::terminal::{complain, wrapped};
+use crate::terminal::{complain, say, wrapped};
 use spintrue_language::Verdict;
+use std::fmt::Display;
+use thiserror::Error;
 
 /// The outcome of an entry or a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -19,9 +21,15 @@ impl EntryOutcome {
     /// What was typed is wrong, and that was printed.
     pub(super) const WRONG: EntryOutcome = EntryOutcome::Failed(Verdict::ScriptWrong.exit_code());
 
+    /// Prints what a command has to say or has done.
+    pub(super) fn done(text: &str) -> EntryOutcome {
+        say(text);
+        EntryOutcome::Done
+    }
+
     /// Prints what is wrong with what was typed.
-    pub(super) fn wrong(why: &str) -> EntryOutcome {
-        complain(&wrapped(why, ""));
+    pub(super) fn wrong(why: impl Display) -> EntryOutcome {
+        complain(&wrapped(&why.to_string(), ""));
         EntryOutcome::WRONG
     }
 
@@ -31,6 +39,11 @@ impl EntryOutcome {
         EntryOutcome::Failed(Verdict::HeadFailed.exit_code())
     }
 }
+
+/// What is wrong with what follows a command, in words.
+#[derive(Debug, Error, PartialEq)]
+#[error("{0}")]
+pub(super) struct UsageError(pub String);
 
 /// Something that was done, in order.
 #[derive(Clone, Debug)]

@@ -1,67 +1,9 @@
 //! `pause`, `pauses`: source lines at which stepping pauses.
 
 use crate::shell::console::Console;
-use crate::shell::outcome::{Breakpoint, EntryOutcome};
-use crate::terminal::say;
+use crate::shell::outcome::{Breakpoint, EntryOutcome, UsageError};
 use spintrue_language::{SourceMap, Span, StepPlace, Steps, UnpausedLines};
 use std::collections::{BTreeSet, HashSet};
-use thiserror::Error;
-
-/// Why a line cannot be set or removed.
-#[derive(Debug, Error)]
-pub(super) enum PauseError {
-    /// It does not say which line.
-    #[error(
-        "say where: `pause at 12` for a line of the script, `pause at FILE:12` for one of a file that \
-         it uses; `pause off` removes"
-    )]
-    Usage,
-    /// A line without a file, and no script.
-    #[error("no script was read, so say which file: `pause at FILE:LINE`")]
-    NoScript,
-    /// Several files have this name.
-    #[error("{file} may be {one} or {other}: say more")]
-    Ambiguous {
-        /// What was typed.
-        file: String,
-        /// A file that it may be.
-        one: String,
-        /// Another one.
-        other: String,
-    },
-    /// There is nothing to pause at.
-    #[error("no statement is known yet")]
-    NoStatements,
-    /// No file has this name.
-    #[error("no file {file} is known here; known: {known}")]
-    UnknownFile {
-        /// What was typed.
-        file: String,
-        /// All files.
-        known: String,
-    },
-    /// The line was not set.
-    #[error("no pause is set at {0}:{1}; `pauses` lists them")]
-    NotSet(String, usize),
-    /// The file ends before.
-    #[error("no statement begins at line {line} of {file} or behind it")]
-    NoStatement {
-        /// The file.
-        file: String,
-        /// The line.
-        line: usize,
-    },
-    /// The laser may be armed there.
-    #[error("{line} lies {inside}: nothing pauses there, so that no armed laser waits; {way}")]
-    Armed {
-        /// Which line.
-        line: String,
-        /// What it lies in.
-        inside: String,
-        /// Where to pause instead.
-        way: String,
-    },
-}
 
 /// `pause`
 pub(super) fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
@@ -70,22 +12,14 @@ pub(super) fn pause(console: &mut Console, rest: &str) -> EntryOutcome {
         console.report(&entry.diagnostics);
         return EntryOutcome::WRONG;
     }
-    let script = console.session.script().map(str::to_string);
-    let (sources, script) = (console.session.sources(), script.as_deref());
+    let (sources, script) = (console.session.sources(), console.session.script());
     let places = PausePlaces { steps: &entry.steps, sources, script };
-    match places.change(&mut console.breakpoints, rest) {
-        Ok(text) => {
-            say(&text);
-            EntryOutcome::Done
-        }
-        Err(error) => EntryOutcome::wrong(&error.to_string()),
-    }
+    places.change(&mut console.breakpoints, rest)
 }
 
 /// `pauses`
 pub(super) fn pauses(console: &Console) -> EntryOutcome {
-    say(&listed(&console.breakpoints, console.session.sources()));
-    EntryOutcome::Done
+    EntryOutcome::done(&listed(&console.breakpoints, console.session.sources()))
 }
 
 /// Every line at which stepping pauses.
@@ -102,6 +36,12 @@ pub(super) fn listed(breakpoints: &BTreeSet<Breakpoint>, sources: &SourceMap) ->
     let rows =
         breakpoints.iter().map(|(name, line)| format!("  {name}:{line}  {}\n", text(name, *line)));
     rows.collect()
+}
+
+fn usage() -> UsageError {
+    let how = "say where: `pause at 12` for a line of the script, `pause at FILE:12` for one of a file \
+               that it uses; `pause off` removes";
+    UsageError(how.to_string())
 }
 
 /// Where stepping may pause.
@@ -121,12 +61,23 @@ enum Beginning<'a> {
 }
 
 impl PausePlaces<'_> {
-    /// Carries out what follows `pause`; gives the text to print.
+    /// Carries out what follows `pause`, and prints what has changed.
     pub(super) fn change(
         &self,
         breakpoints: &mut BTreeSet<Breakpoint>,
         rest: &str,
-    ) -> Result<String, PauseError> {
+    ) -> EntryOutcome {
+        match self.changed(breakpoints, rest) {
+            Ok(text) => EntryOutcome::done(&text),
+            Err(error) => EntryOutcome::wrong(error),
+        }
+    }
+
+    fn changed(
+        &self,
+        breakpoints: &mut BTreeSet<Breakpoint>,
+        rest: &str,
+    ) -> Result<String, UsageError> {
         let (word, at) = rest.trim().split_once(char::is_whitespace).unwrap_or((rest.trim(), ""));
         match (word, at.trim()) {
             ("at", at) if !at.is_empty() => self.set(breakpoints, at),
@@ -140,21 +91,22 @@ impl PausePlaces<'_> {
                 if breakpoints.remove(&(name.clone(), line)) {
                     return Ok(format!("no longer pauses at {name}:{line}\n"));
                 }
-                Err(PauseError::NotSet(name, line))
+                Err(UsageError(format!("no pause is set at {name}:{line}; `pauses` lists them")))
             }
-            _ => Err(PauseError::Usage),
+            _ => Err(usage()),
         }
     }
 
-    fn set(&self, breakpoints: &mut BTreeSet<Breakpoint>, at: &str) -> Result<String, PauseError> {
+    fn set(&self, breakpoints: &mut BTreeSet<Breakpoint>, at: &str) -> Result<String, UsageError> {
         let (file, asked) = self.parse(at, self.files())?;
         let places = self.steps.places().iter().map(|place| (place.span, Beginning::Place(place)));
         let dark = self.steps.dark().iter().map(|dark| (dark.span, Beginning::Dark(dark)));
         let within = places.chain(dark).filter(|(span, _)| self.name(*span) == file);
         let behind = within.filter(|(span, _)| self.line_of(*span) >= asked);
         let first = behind.min_by_key(|(span, _)| span.start);
-        let (span, found) =
-            first.ok_or(PauseError::NoStatement { file: file.clone(), line: asked })?;
+        let (span, found) = first.ok_or_else(|| {
+            UsageError(format!("no statement begins at line {asked} of {file} or behind it"))
+        })?;
         let line = self.line_of(span);
         let moved = match line == asked {
             true => String::new(),
@@ -175,7 +127,7 @@ impl PausePlaces<'_> {
     }
 
     /// Why nothing pauses where the laser may be armed.
-    fn refusal(&self, dark: &UnpausedLines, moved: &str, line: usize) -> PauseError {
+    fn refusal(&self, dark: &UnpausedLines, moved: &str, line: usize) -> UsageError {
         let line = match moved {
             "" => format!("line {line}"),
             moved => format!("{moved}is line {line} and"),
@@ -191,7 +143,9 @@ impl PausePlaces<'_> {
                 "pause before the `arm` block that calls it".to_string(),
             ),
         };
-        PauseError::Armed { line, inside, way }
+        UsageError(format!(
+            "{line} lies {inside}: nothing pauses there, so that no armed laser waits; {way}"
+        ))
     }
 
     /// The steps at which breakpoints pause, and the breakpoints at which no statement begins.
@@ -221,33 +175,32 @@ impl PausePlaces<'_> {
         &self,
         at: &str,
         names: impl Iterator<Item = &'n str>,
-    ) -> Result<Breakpoint, PauseError> {
+    ) -> Result<Breakpoint, UsageError> {
         let (file, line) = match at.rsplit_once(':') {
             Some((file, line)) => (Some(file.trim()), line.trim()),
             None => (None, at),
         };
-        let line = line.parse().ok().filter(|line| *line > 0).ok_or(PauseError::Usage)?;
+        let line = line.parse().ok().filter(|line| *line > 0).ok_or_else(usage)?;
         let Some(file) = file else {
-            return Ok((self.script.ok_or(PauseError::NoScript)?.to_string(), line));
+            let none = "no script was read, so say which file: `pause at FILE:LINE`";
+            let script = self.script.ok_or_else(|| UsageError(none.to_string()))?;
+            return Ok((script.to_string(), line));
         };
         let names: BTreeSet<&str> = names.collect();
         let mut fit = names.iter().filter(|name| {
             let before = name.strip_suffix(file);
             before.is_some_and(|before| before.is_empty() || before.ends_with('/'))
         });
-        let file = file.to_string();
-        match (fit.next(), fit.next()) {
-            (Some(name), None) => Ok((name.to_string(), line)),
-            (Some(one), Some(other)) => {
-                let (one, other) = (one.to_string(), other.to_string());
-                Err(PauseError::Ambiguous { file, one, other })
-            }
-            (None, _) if names.is_empty() => Err(PauseError::NoStatements),
+        let why = match (fit.next(), fit.next()) {
+            (Some(name), None) => return Ok((name.to_string(), line)),
+            (Some(one), Some(other)) => format!("{file} may be {one} or {other}: say more"),
+            (None, _) if names.is_empty() => "no statement is known yet".to_string(),
             (None, _) => {
                 let known = names.into_iter().collect::<Vec<_>>().join(", ");
-                Err(PauseError::UnknownFile { file, known })
+                format!("no file {file} is known here; known: {known}")
             }
-        }
+        };
+        Err(UsageError(why))
     }
 
     /// The names of the files in which statements stand.

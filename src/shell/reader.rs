@@ -3,45 +3,28 @@
 
 use crate::shell::context::Shared;
 use crate::shell::helper::Helper;
-use crate::shell::history::History;
 use rustyline::config::{BellStyle, ColorMode, CompletionType, Config};
 use rustyline::error::ReadlineError;
-use rustyline::history::FileHistory;
+use rustyline::history::{FileHistory, History};
 use rustyline::{Editor, ExternalPrinter};
 use spintrue_head::visible_output;
 use spintrue_language::is_unfinished;
 use std::cell::RefCell;
-use std::io::BufRead;
+use std::fmt::Display;
+use std::io::{BufRead, Read, stdin};
+use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use thiserror::Error;
 
 /// Longest entry that is read, in bytes.
 const MAX_ENTRY: usize = 1 << 20;
 
-/// Why nothing can be read any more.
-#[derive(Debug, Error)]
-pub(super) enum ReaderError {
-    /// The terminal cannot be used.
-    #[error("the terminal cannot be used: {0}")]
-    Terminal(ReadlineError),
-    /// The line editor has ended by itself.
-    #[error("nothing more can be read: the line editor broke down")]
-    EditorEnded,
-    /// The line editor or the input fails.
-    #[error("nothing more can be read: {0}")]
-    Editor(#[from] ReadlineError),
-    /// An entry is too long.
-    #[error("nothing more can be read: an entry is longer than 1 MiB")]
-    TooLong,
-    /// The input is no text.
-    #[error("nothing more can be read: a line is not UTF-8")]
-    NotUtf8,
-}
+/// What is said of a longer one.
+const TOO_LONG: &str = "an entry is longer than 1 MiB";
 
 /// What a reader gives.
 #[derive(Debug)]
@@ -52,8 +35,14 @@ pub(super) enum Input {
     Dropped(bool),
     /// The end: Ctrl-D, or nothing more to read.
     End,
-    /// Nothing can be read any more.
-    Broken(ReaderError),
+    /// Nothing can be read any more; why.
+    Broken(String),
+}
+
+impl Input {
+    fn broken(why: impl Display) -> Input {
+        Input::Broken(format!("nothing more can be read: {why}"))
+    }
 }
 
 /// What a line is typed for.
@@ -73,14 +62,6 @@ enum Request {
     Read(InputKind, String),
     /// To discard what was typed ahead.
     Forget,
-}
-
-/// What is printed above the line that is typed.
-enum Print {
-    /// A line.
-    Line(String),
-    /// The line that is typed, again.
-    Redraw,
 }
 
 /// Draws the line that is typed again: up and down, since whatever is printed ends with a newline.
@@ -103,7 +84,7 @@ struct Inner {
     requests: Option<Sender<Request>>,
     inputs: Receiver<Input>,
     /// Prints above the line that is typed, where that can be.
-    prints: Option<SyncSender<Print>>,
+    prints: Option<SyncSender<String>>,
     /// The line is to be drawn again and has not been yet.
     redrawn: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -114,85 +95,73 @@ struct Inner {
 }
 
 impl Reader {
-    /// Reads from a terminal with a line editor. Fails where there is none.
+    /// Reads from a terminal with a line editor. `history` keeps what is typed. Fails where there is no
+    /// terminal.
     pub(super) fn terminal(
         known: Shared,
-        history: History,
+        history: Option<PathBuf>,
         colour: bool,
-    ) -> Result<Reader, ReaderError> {
-        let (requests, requested) = channel::<Request>();
-        let (give, inputs) = channel();
-        let (ready, is_ready) = channel();
+    ) -> Result<Reader, ReadlineError> {
         let printer = Printer::default();
         let slot = Arc::clone(&printer);
-        let thread = std::thread::spawn(move || {
-            let made = edited(history.open(), Helper::new(known.clone(), colour), &slot);
-            let mut editor = match made {
-                Ok(editor) => {
-                    let _ = ready.send(Ok(()));
-                    editor
-                }
-                Err(error) => {
-                    let _ = ready.send(Err(ReaderError::Terminal(error)));
-                    return;
-                }
-            };
-            for request in requested {
-                let input = match request {
-                    Request::Read(typed, prompt) => read(&mut editor, &history, typed, &prompt),
-                    Request::Forget => {
-                        // What an editor has read ahead goes with it.
-                        let kept = std::mem::take(editor.history_mut());
-                        match edited(kept, Helper::new(known.clone(), colour), &slot) {
-                            Ok(new) => editor = new,
-                            Err(error) => drop(give.send(Input::Broken(error.into()))),
-                        }
-                        continue;
+        let mut typed = FileHistory::new();
+        if let Some(path) = &history {
+            // What cannot be read is not offered.
+            let _ = typed.load(path);
+        }
+        let mut editor = edited(typed, Helper::new(known.clone(), colour), &slot)?;
+        let read = move |request| match request {
+            Request::Read(kind, prompt) => Some(read(&mut editor, history.as_ref(), kind, &prompt)),
+            Request::Forget => {
+                // What an editor has read ahead goes with it.
+                let typed = std::mem::take(editor.history_mut());
+                match edited(typed, Helper::new(known.clone(), colour), &slot) {
+                    Ok(new) => {
+                        editor = new;
+                        None
                     }
-                };
-                if give.send(input).is_err() {
-                    return;
+                    Err(error) => Some(Input::broken(error)),
                 }
             }
-        });
-        match is_ready.recv() {
-            Ok(Ok(())) => Ok(Reader::new(requests, inputs, Some(printer), thread)),
-            Ok(Err(error)) => Err(error),
-            Err(_) => Err(ReaderError::EditorEnded),
-        }
+        };
+        Ok(Reader::new(read, Some(printer)))
     }
 
     /// Reads plain lines; an entry of several lines ends where its blocks close.
     pub(super) fn lines() -> Reader {
-        let (requests, requested) = channel::<Request>();
+        let read = |request| match request {
+            Request::Read(kind, _) => Some(plain(&mut stdin().lock(), kind == InputKind::Entry)),
+            Request::Forget => None,
+        };
+        Reader::new(read, None)
+    }
+
+    /// Reads on a thread of its own what is asked for.
+    fn new(
+        mut read: impl FnMut(Request) -> Option<Input> + Send + 'static,
+        printer: Option<Printer>,
+    ) -> Reader {
+        let (requests, requested) = channel();
         let (give, inputs) = channel();
         let thread = std::thread::spawn(move || {
-            let mut lines = std::io::stdin().lock();
-            for request in requested {
-                let Request::Read(typed, _) = request else { continue };
-                let input = plain(&mut lines, typed == InputKind::Entry);
+            for input in requested.into_iter().filter_map(&mut read) {
                 if give.send(input).is_err() {
                     return;
                 }
             }
         });
-        Reader::new(requests, inputs, None, thread)
-    }
-
-    fn new(
-        requests: Sender<Request>,
-        inputs: Receiver<Input>,
-        printer: Option<Printer>,
-        thread: JoinHandle<()>,
-    ) -> Reader {
-        let (requests, thread) = (Some(requests), Some(thread));
         let can_print = |printer: &Printer| locked(printer).is_some();
         let redrawn = Arc::new(AtomicBool::new(false));
         let again = Arc::clone(&redrawn);
-        let prints = printer.filter(can_print).map(|printer| printing(printer, again));
-        let (waiting, next) = (false, None);
-        let inner = Inner { requests, inputs, prints, redrawn, thread, waiting, next };
-        Reader(Rc::new(RefCell::new(inner)))
+        Reader(Rc::new(RefCell::new(Inner {
+            requests: Some(requests),
+            inputs,
+            prints: printer.filter(can_print).map(|printer| printing(printer, again)),
+            redrawn,
+            thread: Some(thread),
+            waiting: false,
+            next: None,
+        })))
     }
 
     /// Asks for input; [`Reader::wait`] gives it.
@@ -214,18 +183,41 @@ impl Reader {
 
     /// Waits for the input that was asked for last, at most `patience`.
     pub(super) fn wait(&self, patience: Duration) -> Option<Input> {
-        self.0.borrow_mut().wait(patience)
+        let inner = &mut *self.0.borrow_mut();
+        match inner.inputs.recv_timeout(patience) {
+            Ok(input) => {
+                inner.waiting = false;
+                let Some(next) = inner.next.take() else { return Some(input) };
+                // An end is always one; and what comes too late for a question is an entry.
+                let is_entry = matches!(next, Request::Read(InputKind::Entry, _));
+                let counts = match &input {
+                    Input::Entry(text) => is_entry && !text.trim().is_empty(),
+                    Input::Dropped(_) => false,
+                    Input::End | Input::Broken(_) => true,
+                };
+                if counts {
+                    return Some(input);
+                }
+                inner.request(next);
+                None
+            }
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => {
+                inner.waiting = false;
+                Some(Input::broken("the line editor broke down"))
+            }
+        }
     }
 
     /// Prints a line above the one that is typed; false where that cannot be.
     pub(super) fn print_above(&self, line: &str) -> bool {
-        self.0.borrow().print(Print::Line(format!("{line}\n")))
+        self.0.borrow().print(visible_output(&format!("{line}\n")).into_owned())
     }
 
     /// Draws the line that is typed again, where that can be.
     pub(super) fn redraw(&self) {
         let inner = self.0.borrow();
-        if !inner.redrawn.swap(true, Ordering::SeqCst) && !inner.print(Print::Redraw) {
+        if !inner.redrawn.swap(true, Ordering::SeqCst) && !inner.print(REDRAW.to_string()) {
             inner.redrawn.store(false, Ordering::SeqCst);
         }
     }
@@ -243,8 +235,8 @@ impl Reader {
 
 impl Inner {
     /// Never waits: a line editor that shows a list prints nothing until that is looked at.
-    fn print(&self, print: Print) -> bool {
-        self.waiting && self.prints.as_ref().is_some_and(|prints| prints.try_send(print).is_ok())
+    fn print(&self, text: String) -> bool {
+        self.waiting && self.prints.as_ref().is_some_and(|prints| prints.try_send(text).is_ok())
     }
 
     fn request(&mut self, request: Request) {
@@ -254,32 +246,6 @@ impl Inner {
         }
         let sent = self.requests.as_ref().map(|requests| requests.send(request));
         self.waiting = matches!(sent, Some(Ok(())));
-    }
-
-    fn wait(&mut self, patience: Duration) -> Option<Input> {
-        match self.inputs.recv_timeout(patience) {
-            Ok(input) => {
-                self.waiting = false;
-                let Some(next) = self.next.take() else { return Some(input) };
-                // An end is always one; and what comes too late for a question is an entry.
-                let late = match (&input, &next) {
-                    (Input::Entry(text), Request::Read(InputKind::Entry, _)) => {
-                        !text.trim().is_empty()
-                    }
-                    _ => false,
-                };
-                if late || matches!(input, Input::End | Input::Broken(_)) {
-                    return Some(input);
-                }
-                self.request(next);
-                None
-            }
-            Err(RecvTimeoutError::Timeout) => None,
-            Err(RecvTimeoutError::Disconnected) => {
-                self.waiting = false;
-                Some(Input::Broken(ReaderError::EditorEnded))
-            }
-        }
     }
 }
 
@@ -323,14 +289,10 @@ fn locked(printer: &Printer) -> MutexGuard<'_, Option<Box<dyn ExternalPrinter + 
 }
 
 /// Prints on a thread of its own, for a line editor takes what is printed when it likes.
-fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
+fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<String> {
     let (prints, printed) = sync_channel(MAX_PRINTS);
     std::thread::spawn(move || {
-        for print in printed {
-            let text = match print {
-                Print::Line(line) => visible_output(&line).into_owned(),
-                Print::Redraw => REDRAW.to_string(),
-            };
+        for text in printed {
             if let Some(printer) = locked(&printer).as_mut() {
                 // An editor that was left takes nothing any more.
                 let _ = printer.print(text);
@@ -342,17 +304,26 @@ fn printing(printer: Printer, again: Arc<AtomicBool>) -> SyncSender<Print> {
 }
 
 /// Reads what is typed next.
-fn read(editor: &mut LineEditor, history: &History, typed: InputKind, prompt: &str) -> Input {
+fn read(
+    editor: &mut LineEditor,
+    history: Option<&PathBuf>,
+    typed: InputKind,
+    prompt: &str,
+) -> Input {
     if let Some(helper) = editor.helper_mut() {
         helper.begin(typed, prompt);
     }
     match editor.readline(prompt) {
-        Ok(text) if text.len() > MAX_ENTRY => Input::Broken(ReaderError::TooLong),
+        Ok(text) if text.len() > MAX_ENTRY => Input::broken(TOO_LONG),
         Ok(text) => {
             if typed == InputKind::Entry && !text.trim().is_empty() {
                 // What is typed is worth more than its history.
                 let _ = editor.add_history_entry(text.as_str());
-                history.append(editor);
+                if let Some(path) = history {
+                    let _ = path.parent().map(std::fs::create_dir_all);
+                    // The file is readable by the user alone.
+                    let _ = editor.append_history(path);
+                }
             }
             Input::Entry(text)
         }
@@ -360,7 +331,7 @@ fn read(editor: &mut LineEditor, history: &History, typed: InputKind, prompt: &s
             Input::Dropped(editor.helper().is_some_and(Helper::typed))
         }
         Err(ReadlineError::Eof) => Input::End,
-        Err(error) => Input::Broken(error.into()),
+        Err(error) => Input::broken(error),
     }
 }
 
@@ -370,18 +341,18 @@ fn plain(lines: &mut impl BufRead, whole: bool) -> Input {
     loop {
         let mut line = Vec::new();
         let room = (MAX_ENTRY + 1 - text.len().min(MAX_ENTRY)) as u64;
-        match std::io::Read::take(&mut *lines, room).read_until(b'\n', &mut line) {
+        match Read::take(&mut *lines, room).read_until(b'\n', &mut line) {
             Ok(0) if text.is_empty() => return Input::End,
             Ok(0) => return Input::Entry(text),
             Ok(_) => {}
-            Err(error) => return Input::Broken(ReadlineError::from(error).into()),
+            Err(error) => return Input::broken(error),
         }
         match std::str::from_utf8(&line) {
             Ok(line) => text.push_str(line),
-            Err(_) => return Input::Broken(ReaderError::NotUtf8),
+            Err(_) => return Input::broken("a line is not UTF-8"),
         }
         if text.len() > MAX_ENTRY {
-            return Input::Broken(ReaderError::TooLong);
+            return Input::broken(TOO_LONG);
         }
         if !whole || !is_unfinished(&text) {
             return Input::Entry(text);

@@ -3,15 +3,16 @@
 
 use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
+use crate::terminal::complain;
 use crate::terminal::told::rendered;
-use crate::terminal::{complain, say};
 use spintrue_head::{Dimension, io_reason, parse_unit};
 use spintrue_language::{
-    EntryDone, ExpressionKind, FileError, Files, KEYWORDS, LiveSession, NameTarget, Occurrence,
-    SourceId, SourceText, Span, StatementKind, SyntaxFile, SyntaxStatement, each_expression,
-    each_statement, format_source, one_line_text, prepare, statement_expressions,
+    EntryDone, ExpressionKind, KEYWORDS, LiveSession, NameTarget, Occurrence, SourceId, Span,
+    StatementKind, SyntaxFile, SyntaxStatement, each_expression, each_statement, format_source,
+    one_line_text, prepare, statement_expressions,
 };
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::cmp::Reverse;
+use std::collections::{HashMap, HashSet};
 use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};
 
@@ -27,7 +28,7 @@ pub(super) fn save(console: &mut Console, rest: &str) -> EntryOutcome {
     let text = about + &script(&console.session, &console.actions, &path);
     let text = match format_source(SourceId(0), &text) {
         Ok(text) => text,
-        Err(error) => return EntryOutcome::wrong(&format!("nothing was saved: {error}")),
+        Err(error) => return EntryOutcome::wrong(format!("nothing was saved: {error}")),
     };
     if let Err(error) = write(console, &path, &text) {
         let why = match error.kind() {
@@ -36,20 +37,20 @@ pub(super) fn save(console: &mut Console, rest: &str) -> EntryOutcome {
             }
             _ => format!("{}: {}", path.display(), io_reason(&error)),
         };
-        return EntryOutcome::wrong(&format!("nothing was saved: {why}"));
+        return EntryOutcome::wrong(format!("nothing was saved: {why}"));
     }
     let name = path.to_string_lossy().into_owned();
-    let mut files = Saved { name: &name, text: &text, files: &mut *console.files };
-    match prepare(&mut files, &name, &[]) {
+    // `-` alone is the standard input.
+    let file = if name == "-" { "./-" } else { &name };
+    match prepare(&mut *console.files, file, &[]) {
         Ok(prepared) if prepared.errors() == 0 => {
-            say(&format!("saved {name}; `spintrue check {name}` passes\n"));
-            EntryOutcome::Done
+            EntryOutcome::done(&format!("saved {name}; `spintrue check {name}` passes\n"))
         }
         Ok(prepared) => {
             complain(&rendered(&prepared.diagnostics, &prepared.sources));
-            EntryOutcome::wrong(&format!("saved {name}, which has the errors above: correct them"))
+            EntryOutcome::wrong(format!("saved {name}, which has the errors above: correct them"))
         }
-        Err(why) => EntryOutcome::wrong(&format!("saved {name}, but it cannot be read: {why}")),
+        Err(why) => EntryOutcome::wrong(format!("saved {name}, but it cannot be read: {why}")),
     }
 }
 
@@ -68,42 +69,16 @@ fn write(console: &mut Console, path: &Path, text: &str) -> io::Result<()> {
     Ok(())
 }
 
-/// The saved text before all other files.
-struct Saved<'a> {
-    name: &'a str,
-    text: &'a str,
-    files: &'a mut dyn Files,
-}
-
-impl Files for Saved<'_> {
-    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
-        if from.is_none() && path == self.name {
-            return Ok(SourceText { name: self.name.to_string(), text: self.text.to_string() });
-        }
-        self.files.read(from, path)
-    }
-
-    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
-        self.files.bytes(from, path)
-    }
-}
-
-/// A piece of a text that something else stands for.
-struct Edit {
-    span: Span,
-    text: String,
-}
-
 /// Everything that was typed as one script, not laid out yet.
 fn script(session: &LiveSession, actions: &[Action], target: &Path) -> String {
     let mut writer = Writer::new(session, target);
     writer.name_all();
     writer.lift_quantities();
     let (mut first, mut rest) = (String::new(), String::new());
-    let mut entries = session.done().iter();
-    let mut later = Vec::new();
-    for done in session.done().iter().take_while(|done| done.is_script) {
-        entries.next();
+    let done = session.done();
+    let (scripts, entries) = done.split_at(done.partition_point(|done| done.is_script));
+    let (mut entries, mut later) = (entries.iter(), Vec::new());
+    for done in scripts {
         // A script says in its own place how its checks are decided.
         writer.entry(done, &mut first, &mut Vec::new());
         first.push('\n');
@@ -122,9 +97,8 @@ fn script(session: &LiveSession, actions: &[Action], target: &Path) -> String {
     if let Some(deciding) = later.pop() {
         rest = format!("{deciding}\n{rest}");
     }
-    let lifted: String = writer.params.iter().map(|line| format!("{line}\n")).collect();
-    let uses = writer.uses.join("");
-    format!("{uses}\n{first}\n{lifted}\n{rest}")
+    let (uses, params) = (writer.uses.concat(), writer.params.concat());
+    format!("{uses}\n{first}\n{params}\n{rest}")
 }
 
 struct Writer<'a> {
@@ -196,34 +170,28 @@ impl<'a> Writer<'a> {
 
     /// Makes a param of every quantity that was typed more than once.
     fn lift_quantities(&mut self) {
-        let mut found: BTreeMap<String, (usize, Span, Dimension)> = BTreeMap::new();
-        let mut order: Vec<String> = Vec::new();
+        let mut seen = HashSet::new();
         for done in self.entries() {
             for (span, unit) in quantities(done) {
                 let Ok(unit) = parse_unit(self.slice(unit)) else { continue };
-                if unit.is_absolute() {
+                let text = one_line_text(self.slice(span));
+                if unit.is_absolute()
+                    || seen.insert(text.clone())
+                    || self.lifted.contains_key(&text)
+                {
                     continue;
                 }
-                let text = one_line_text(self.slice(span));
-                let seen = found.entry(text.clone()).or_insert((0, span, unit.dimension));
-                seen.0 += 1;
-                if seen.0 == 2 {
-                    order.push(text);
-                }
+                let name = match self.declares(&text) {
+                    Some(declared) => {
+                        self.moved.insert(declared);
+                        let own = self.slice(declared).to_string();
+                        self.names.get(&declared).cloned().unwrap_or(own)
+                    }
+                    None => self.fresh(usual_name(unit.dimension)),
+                };
+                self.params.push(format!("param {name} = {text}\n"));
+                self.lifted.insert(text, name);
             }
-        }
-        for text in order {
-            let Some((_, _, dimension)) = found.get(&text).copied() else { continue };
-            let name = match self.declares(&text) {
-                Some(declared) => {
-                    self.moved.insert(declared);
-                    let own = self.slice(declared).to_string();
-                    self.names.get(&declared).cloned().unwrap_or(own)
-                }
-                None => self.fresh(usual_name(dimension)),
-            };
-            self.params.push(format!("param {name} = {text}"));
-            self.lifted.insert(text, name);
         }
     }
 
@@ -274,7 +242,7 @@ impl<'a> Writer<'a> {
     }
 
     fn statement(&self, done: &EntryDone, statement: &SyntaxStatement) -> String {
-        let mut edits: Vec<Edit> = Vec::new();
+        let mut edits: Vec<(Span, String)> = Vec::new();
         let inside = |span: Span| {
             span.source == statement.span.source
                 && span.start >= statement.span.start
@@ -285,13 +253,13 @@ impl<'a> Writer<'a> {
                 continue;
             };
             if let Some(name) = self.names.get(declared) {
-                edits.push(Edit { span: *span, text: name.clone() });
+                edits.push((*span, name.clone()));
             }
         }
         if !done.is_script {
             for (span, _) in quantities(done).into_iter().filter(|(span, _)| inside(*span)) {
                 if let Some(name) = self.lifted.get(&one_line_text(self.slice(span))) {
-                    edits.push(Edit { span, text: name.clone() });
+                    edits.push((span, name.clone()));
                 }
             }
         }
@@ -343,53 +311,37 @@ fn usual_name(dimension: Dimension) -> &'static str {
     }
 }
 
-/// SourceText as it stands inside a text.
+/// A text as it stands inside another one.
 fn escaped(text: &str) -> String {
-    let mut out = String::new();
-    for c in one_line_text(text).chars() {
-        if matches!(c, '"' | '\\' | '{' | '}') {
-            out.push('\\');
-        }
-        out.push(c);
-    }
-    out
+    let escape =
+        |c: char| matches!(c, '"' | '\\' | '{' | '}').then_some('\\').into_iter().chain([c]);
+    one_line_text(text).chars().flat_map(escape).collect()
 }
 
 /// A text that begins at `start` of its source, with pieces replaced.
-fn edited(text: &str, start: u32, mut edits: Vec<Edit>) -> String {
-    edits.sort_by_key(|edit| edit.span.start);
-    edits.dedup_by_key(|edit| edit.span.start);
-    let mut out = String::new();
-    let mut at = 0;
-    for edit in edits {
-        let (from, to) = ((edit.span.start - start) as usize, (edit.span.end - start) as usize);
-        if from < at {
-            continue;
-        }
-        out.push_str(text.get(at..from).unwrap_or(""));
-        out.push_str(&edit.text);
-        at = to;
+fn edited(text: &str, start: u32, mut edits: Vec<(Span, String)>) -> String {
+    // From behind, so that the places before stay where they are.
+    edits.sort_by_key(|(span, _)| Reverse(span.start));
+    edits.dedup_by_key(|(span, _)| span.start);
+    let mut text = text.to_string();
+    for (span, by) in edits {
+        text.replace_range((span.start - start) as usize..(span.end - start) as usize, &by);
     }
-    out.push_str(text.get(at..).unwrap_or(""));
-    out
+    text
 }
 
 /// The relative path from a folder to a file.
 fn between(folder: &Path, file: &Path) -> PathBuf {
     let here = std::env::current_dir().unwrap_or_default();
     let whole = |path: &Path| {
-        let mut parts: Vec<Component<'_>> = Vec::new();
-        let joined = here.join(path);
-        for part in joined.components() {
+        let mut whole = PathBuf::new();
+        for part in here.join(path).components() {
             match part {
-                Component::ParentDir => {
-                    parts.pop();
-                }
-                Component::CurDir => {}
-                part => parts.push(part),
+                Component::ParentDir => drop(whole.pop()),
+                part => whole.push(part),
             }
         }
-        parts.iter().collect::<PathBuf>()
+        whole
     };
     let (folder, file) = (whole(folder), whole(file));
     let shared = folder.components().zip(file.components()).take_while(|(a, b)| a == b).count();

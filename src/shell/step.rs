@@ -6,11 +6,11 @@ use crate::shell::head_watch::{HeadWatch, Heard};
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::pauses::{PausePlaces, listed};
 use crate::shell::prompt::PAUSED;
-use crate::shell::reader::{Input, InputKind, Reader};
+use crate::shell::reader::{Input, InputKind};
 use crate::shell::view::name_row;
 use crate::shell::{prompt, view};
 use crate::terminal::told::{failed, rendered};
-use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled, wrapped};
+use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled};
 use spintrue_language::{
     Effect, Files, KeptName, LiveEntry, Pause, Pauses, SourceMap, Span, UnseenValue,
 };
@@ -22,18 +22,7 @@ const AROUND: usize = 3;
 const MAX_LINE: usize = 160;
 
 /// What can be answered at a pause, and what it does.
-const ANSWERS: &[(&str, &str)] = &[
-    ("next", "runs this statement, with all that it calls; Enter alone is the same"),
-    ("into", "runs this statement, pausing in the routines that it calls"),
-    ("out", "goes on until this routine is left"),
-    ("go", "goes on to the next line set by `pause at`, or to the end"),
-    ("end", "stops here and makes the head safe, as Ctrl-C does"),
-    ("names", "lists the values that are visible here"),
-    ("where", "shows the source lines around, and the calls that lead here"),
-    ("state", "shows the state of the head"),
-    ("pause at 12", "sets a line to pause at; `pause off` removes, `pauses` lists"),
-    ("leave", "as `end`, and ends the shell"),
-];
+const ANSWERS: &str = include_str!("pause.txt");
 
 /// How far to go on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,7 +33,7 @@ enum StepMode {
     Over(usize),
     /// To the next line that is set, or the end.
     Go,
-    /// The run is to be stopped.
+    /// The run is stopped.
     Ended,
 }
 
@@ -56,15 +45,14 @@ pub(super) fn run(console: &mut Console) -> EntryOutcome {
 }
 
 /// `step`
-pub(super) fn step(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
+pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
     let entry = match rest {
         "" => body(console, true),
         text => Some(console.session.stepped(&mut *console.files, text)),
     };
     let entry = entry.and_then(|entry| console.admit(entry));
     let Some(entry) = entry else { return EntryOutcome::WRONG };
-    let script = console.session.script().map(str::to_string);
-    let (sources, script) = (console.session.sources(), script.as_deref());
+    let (sources, script) = (console.session.sources(), console.session.script());
     let places = PausePlaces { steps: entry.steps(), sources, script };
     let (marked, lost) = places.marked(&console.breakpoints);
     // A line of the script is none of an entry.
@@ -76,7 +64,6 @@ pub(super) fn step(console: &mut Console, reader: &Reader, rest: &str) -> EntryO
     let mut printer = console.begin();
     let Console { station, session, files, watch, breakpoints, allowed, .. } = console;
     let mut stepper = Stepper {
-        reader,
         files: &mut **files,
         watch,
         breakpoints,
@@ -115,7 +102,6 @@ fn ended(console: &mut Console, outcome: EntryOutcome) -> EntryOutcome {
 
 /// Pauses a run where the operator wants it.
 struct Stepper<'a> {
-    reader: &'a Reader,
     files: &'a mut dyn Files,
     watch: &'a mut HeadWatch,
     breakpoints: &'a mut BTreeSet<Breakpoint>,
@@ -149,20 +135,19 @@ impl Pauses for Stepper<'_> {
         if !pauses {
             return true;
         }
-        self.mode = self.asked(&mut pause).unwrap_or(StepMode::Ended);
+        self.mode = self.asked(&mut pause);
         self.mode != StepMode::Ended
     }
 }
 
 impl Stepper<'_> {
-    /// Asks how to go on; none stops the run.
-    fn asked(&mut self, pause: &mut Pause<'_, '_>) -> Option<StepMode> {
+    /// Asks how to go on.
+    fn asked(&mut self, pause: &mut Pause<'_, '_>) -> StepMode {
         if draws_progress() {
             // A wait may still be drawn.
             complain_over("");
         }
-        let reader = self.reader;
-        self.watch.print_changes(pause.moment.station, reader);
+        self.watch.print_changes(pause.moment.station);
         say(&self.here(pause));
         if self.watch.attended && !std::mem::replace(&mut self.explained, true) {
             let how = "Enter runs this and pauses again; `help` lists what else can be typed";
@@ -170,57 +155,58 @@ impl Stepper<'_> {
         }
         loop {
             let prompt = format!("{PAUSED}{}", self.watch.prompt(pause.moment.station));
-            reader.ask(InputKind::Pause, &self.watch.roomy(prompt, reader));
-            let text = match self.watch.wait(pause.moment.station, reader) {
-                Heard::Input(Input::Entry(text)) => text,
-                Heard::Input(Input::Dropped(_)) | Heard::Stop | Heard::Leave => return None,
+            self.watch.reader.ask(InputKind::Pause, &self.watch.roomy(prompt));
+            let on = match self.watch.wait(pause.moment.station) {
+                Heard::Input(Input::Entry(text)) => self.answer(text.trim(), pause),
+                Heard::Input(Input::Dropped(_)) | Heard::Stop | Heard::Leave => {
+                    Some(StepMode::Ended)
+                }
                 Heard::Input(Input::End) => {
                     complain("the input ends at a pause, so the run is stopped\n");
-                    return None;
+                    Some(StepMode::Ended)
                 }
                 Heard::Input(Input::Broken(why)) => {
                     complain(&format!("{why}\n"));
-                    self.outcome = Some(EntryOutcome::WRONG);
-                    return None;
+                    self.ends(EntryOutcome::WRONG)
                 }
             };
-            match self.answer(text.trim(), pause) {
-                PauseAnswer::On(going) => return Some(going),
-                PauseAnswer::Stay => {}
-                PauseAnswer::Stop => return None,
-                PauseAnswer::Wrong if self.watch.attended => {}
-                PauseAnswer::Wrong => {
-                    self.outcome = Some(EntryOutcome::WRONG);
-                    return None;
-                }
+            if let Some(mode) = on {
+                return mode;
             }
         }
     }
 
-    fn answer(&mut self, text: &str, pause: &mut Pause<'_, '_>) -> PauseAnswer {
+    /// Stops the run, with an outcome of its own.
+    fn ends(&mut self, outcome: EntryOutcome) -> Option<StepMode> {
+        self.outcome = Some(outcome);
+        Some(StepMode::Ended)
+    }
+
+    /// What is typed is wrong, which was printed: the pause goes on where a person can correct it.
+    fn wrong(&mut self) -> Option<StepMode> {
+        if self.watch.attended { None } else { self.ends(EntryOutcome::WRONG) }
+    }
+
+    /// How an answer lets the run go on; none where the pause goes on.
+    fn answer(&mut self, text: &str, pause: &mut Pause<'_, '_>) -> Option<StepMode> {
         let depth = pause.moment.depth;
         match text {
-            "" | "next" => return PauseAnswer::On(StepMode::Over(depth)),
-            "into" => return PauseAnswer::On(StepMode::Into),
-            "out" => {
-                return PauseAnswer::On(depth.checked_sub(1).map_or(StepMode::Go, StepMode::Over));
-            }
-            "go" => return PauseAnswer::On(StepMode::Go),
-            "end" => return PauseAnswer::Stop,
+            "" | "next" => return Some(StepMode::Over(depth)),
+            "into" => return Some(StepMode::Into),
+            "out" => return Some(depth.checked_sub(1).map_or(StepMode::Go, StepMode::Over)),
+            "go" => return Some(StepMode::Go),
+            "end" => return Some(StepMode::Ended),
             "safe" => {
                 self.insists = true;
-                return PauseAnswer::Stop;
+                return Some(StepMode::Ended);
             }
-            "leave" => {
-                self.outcome = Some(EntryOutcome::Leave);
-                return PauseAnswer::Stop;
-            }
-            "help" => say(&help()),
+            "leave" => return self.ends(EntryOutcome::Leave),
+            "help" => say(ANSWERS),
             "names" => say(&self.names(pause)),
             "where" => say(&self.around(pause)),
             "pauses" => say(&listed(self.breakpoints, pause.session().sources())),
             "state" => {
-                self.watch.print_changes(pause.moment.station, self.reader);
+                self.watch.print_changes(pause.moment.station);
                 let head = pause.moment.station.description();
                 say(&prompt::rows(&self.watch.state, self.watch.owner, head));
             }
@@ -230,37 +216,25 @@ impl Stepper<'_> {
                 _ => return self.value(text, pause),
             },
         }
-        PauseAnswer::Stay
+        None
     }
 
     /// `pause at`, `pause off`
-    fn mark(&mut self, rest: &str, pause: &Pause<'_, '_>) -> PauseAnswer {
+    fn mark(&mut self, rest: &str, pause: &Pause<'_, '_>) -> Option<StepMode> {
         let sources = pause.session().sources();
         let script = sources.get(pause.moment.span.source).map(|source| source.name.as_str());
         let places = PausePlaces { steps: pause.steps(), sources, script };
         let changed = places.change(self.breakpoints, rest);
         self.marked = places.marked(self.breakpoints).0;
-        match changed {
-            Ok(text) => {
-                say(&text);
-                PauseAnswer::Stay
-            }
-            Err(why) => {
-                complain(&wrapped(&why.to_string(), ""));
-                PauseAnswer::Wrong
-            }
-        }
+        if changed == EntryOutcome::Done { None } else { self.wrong() }
     }
 
     /// Shows a value.
-    fn value(&mut self, text: &str, pause: &mut Pause<'_, '_>) -> PauseAnswer {
+    fn value(&mut self, text: &str, pause: &mut Pause<'_, '_>) -> Option<StepMode> {
         let unseen = match pause.value(self.files, text, self.reads) {
             Ok(answers) => {
-                let sources = pause.session().sources();
-                for (answer, datum) in &answers {
-                    say(&view::answer(sources, answer, datum, self.watch.colour));
-                }
-                return PauseAnswer::Stay;
+                say(&view::answers(pause.session().sources(), &answers, self.watch.colour));
+                return None;
             }
             Err(unseen) => unseen,
         };
@@ -284,7 +258,7 @@ impl Stepper<'_> {
                     .to_string()
             }
         });
-        PauseAnswer::Wrong
+        self.wrong()
     }
 
     /// The place of a pause in a line, with what stands there.
@@ -339,18 +313,6 @@ impl Stepper<'_> {
     }
 }
 
-/// What an answer at a pause leads to.
-enum PauseAnswer {
-    /// The run goes on.
-    On(StepMode),
-    /// The pause goes on.
-    Stay,
-    /// The run is stopped.
-    Stop,
-    /// It is wrong, which was printed.
-    Wrong,
-}
-
 /// A place with the first source line of the statement there.
 fn place_line(sources: &SourceMap, span: Span, routine: &str, colour: bool) -> String {
     let name = sources.get(span.source).map_or("", |source| source.name.as_str());
@@ -359,10 +321,4 @@ fn place_line(sources: &SourceMap, span: Span, routine: &str, colour: bool) -> S
     let text: String = text.chars().take(MAX_LINE).collect();
     let place = styled(&format!("{name}:{line}{routine}"), DIM, colour);
     format!("{place}  {}\n", styled(&text, BOLD, colour))
-}
-
-fn help() -> String {
-    let rows = ANSWERS.iter().map(|(word, does)| format!("  {word:<12} {does}\n"));
-    let rows: String = rows.collect();
-    format!("{rows}  a value      shows it, such as `speed`, `plan.dots` or `measured_speed()`\n")
 }

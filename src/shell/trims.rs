@@ -54,8 +54,7 @@ pub(super) fn trims(console: &mut Console) -> EntryOutcome {
         let (c, d) = (along.cells(known, bars), across.cells(known, bars));
         say(&format!("{}\n", format!("  {facet:<5}{a:>6}{b:>7}{c}{d}").trim_end()));
     }
-    say(&wrapped(&legend(&known), ""));
-    EntryOutcome::Done
+    EntryOutcome::done(&wrapped(&legend(&known), ""))
 }
 
 /// What the columns hold.

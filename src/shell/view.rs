@@ -4,19 +4,20 @@ use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::{BOLD, styled};
 use spintrue_language::{Datum, EntryAnswer, Shown, SourceMap};
 
-/// A value that an entry shows.
-pub(super) fn answer(
+/// The values that an entry shows.
+pub(super) fn answers(
     sources: &SourceMap,
-    answer: &EntryAnswer,
-    datum: &Datum,
+    answers: &[(EntryAnswer, Datum)],
     colour: bool,
 ) -> String {
-    let shown = answer.shower.shown(datum);
-    let text = |shown: &Shown| match shown {
-        Shown::Text(text) => format!("\"{text}\"\n"),
-        other => format!("{other}\n"),
+    let text = |(answer, datum): &(EntryAnswer, Datum)| {
+        let shown = answer.shower.shown(datum);
+        spread(sources.slice(answer.span), &shown, colour).unwrap_or_else(|| match shown {
+            Shown::Text(text) => format!("\"{text}\"\n"),
+            other => format!("{other}\n"),
+        })
     };
-    spread(sources.slice(answer.span), &shown, colour).unwrap_or_else(|| text(&shown))
+    answers.iter().map(text).collect()
 }
 
 /// A record field by field, or a list of records as a table; none for anything else.

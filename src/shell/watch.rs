@@ -2,17 +2,16 @@
 //! entry runs.
 
 use crate::shell::console::Console;
-use crate::shell::outcome::EntryOutcome;
+use crate::shell::outcome::{EntryOutcome, UsageError};
 use crate::shell::plot::{Series, plot};
 use crate::shell::printer::EntryPrinter;
-use crate::shell::reader::{Input, InputKind, Reader};
+use crate::shell::reader::{Input, InputKind};
 use crate::terminal::told::failed;
 use crate::terminal::{columns, complain, draws_progress, say, say_over};
 use spintrue_head::{Calls, Dimension, parse_quantity, parse_unit};
 use spintrue_language::{Datum, Effect, EntryAnswer, Shower, Shown, Verdict};
 use std::rc::Rc;
 use std::time::Duration;
-use thiserror::Error;
 
 /// Default time between two readings, in s.
 const DEFAULT_INTERVAL: f64 = 0.2;
@@ -33,17 +32,9 @@ struct Options<'a> {
     lasts: f64,
 }
 
-#[derive(Debug, Error, PartialEq)]
-enum OptionsError {
-    #[error("say what to watch: `watch measured_speed() every 200 ms for 10 s`")]
-    NoValue,
-    #[error("`{word} {time}` is no time: write `{word} 200 ms`, at most 24 h")]
-    NoTime { word: &'static str, time: String },
-}
-
 impl<'a> Options<'a> {
     /// Parses `VALUE [every TIME] [for TIME]`.
-    fn parse(text: &'a str) -> Result<Options<'a>, OptionsError> {
+    fn parse(text: &'a str) -> Result<Options<'a>, UsageError> {
         let (every, lasts) = (DEFAULT_INTERVAL, DEFAULT_LENGTH);
         let mut options = Options { value: text.trim(), every, lasts };
         // In either order, the last one first.
@@ -64,7 +55,9 @@ impl<'a> Options<'a> {
                 _ => 0.0,
             };
             if !(seconds > 0.0 && seconds <= MAX_TIME) {
-                return Err(OptionsError::NoTime { word, time: time.to_string() });
+                return Err(UsageError(format!(
+                    "`{word} {time}` is no time: write `{word} 200 ms`, at most 24 h"
+                )));
             }
             match word {
                 "for" => options.lasts = seconds,
@@ -72,15 +65,19 @@ impl<'a> Options<'a> {
             }
             options.value = before.trim();
         }
-        if options.value.is_empty() { Err(OptionsError::NoValue) } else { Ok(options) }
+        if options.value.is_empty() {
+            let how = "say what to watch: `watch measured_speed() every 200 ms for 10 s`";
+            return Err(UsageError(how.to_string()));
+        }
+        Ok(options)
     }
 }
 
 /// `watch`
-pub(super) fn watch(console: &mut Console, reader: &Reader, rest: &str) -> EntryOutcome {
+pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
     let options = match Options::parse(rest) {
         Ok(options) => options,
-        Err(error) => return EntryOutcome::wrong(&error.to_string()),
+        Err(error) => return EntryOutcome::wrong(error),
     };
     let entry = console.session.enter(&mut *console.files, options.value);
     let Some(entry) = console.admit(entry) else { return EntryOutcome::WRONG };
@@ -93,7 +90,7 @@ pub(super) fn watch(console: &mut Console, reader: &Reader, rest: &str) -> Entry
     let draws = live && draws_progress();
     if live {
         complain("Enter ends it; Ctrl-C makes the head safe\n");
-        reader.ask(InputKind::Answer, "");
+        console.watch.reader.ask(InputKind::Answer, "");
     }
     let mut drawn = 0;
     let mut seen: Vec<(f64, f64)> = Vec::new();
@@ -128,19 +125,15 @@ pub(super) fn watch(console: &mut Console, reader: &Reader, rest: &str) -> Entry
         if now - begun + options.every > options.lasts * (1.0 + 1e-9) {
             break;
         }
-        match pause(console, reader, live, options.every) {
-            Pause::Over => {}
-            Pause::Ended => break,
-            Pause::Stopped => {
-                console.stop();
-                outcome = EntryOutcome::Failed(Verdict::Interrupted.exit_code());
-                break;
-            }
+        if let Some(ended) = pause(console, live, options.every) {
+            outcome = ended;
+            break;
         }
     }
     if console.watch.attended && !draws {
         redraw(&picture(&last, &seen), 0);
     }
+    let reader = &console.watch.reader;
     if live && reader.is_waiting() {
         complain("Enter goes on\n");
         while reader.wait(Duration::from_millis(200)).is_none() && !console.station.is_stopped() {}
@@ -148,24 +141,19 @@ pub(super) fn watch(console: &mut Console, reader: &Reader, rest: &str) -> Entry
     outcome
 }
 
-/// How the time between two readings ended.
-enum Pause {
-    Over,
-    Ended,
-    Stopped,
-}
-
-fn pause(console: &mut Console, reader: &Reader, live: bool, seconds: f64) -> Pause {
-    if !live {
-        let slept = console.station.sleep(seconds);
-        return if slept.is_err() { Pause::Stopped } else { Pause::Over };
+/// Lets the time between two readings pass; the outcome of the watch where it ends meanwhile.
+fn pause(console: &mut Console, live: bool, seconds: f64) -> Option<EntryOutcome> {
+    if live {
+        match console.watch.reader.wait(Duration::from_secs_f64(seconds)) {
+            None if !console.station.is_stopped() => return None,
+            None | Some(Input::Entry(_)) => return Some(EntryOutcome::Done),
+            Some(_) => {}
+        }
+    } else if console.station.sleep(seconds).is_ok() {
+        return None;
     }
-    match reader.wait(Duration::from_secs_f64(seconds)) {
-        None if console.station.is_stopped() => Pause::Ended,
-        None => Pause::Over,
-        Some(Input::Entry(_)) => Pause::Ended,
-        Some(_) => Pause::Stopped,
-    }
+    console.stop();
+    Some(EntryOutcome::Failed(Verdict::Interrupted.exit_code()))
 }
 
 /// The values as they are now, on one line.

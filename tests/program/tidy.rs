@@ -170,7 +170,14 @@ const ONLY: &[(&str, &[&str])] = &[
     ("chumsky::", &["language syntax"]),
     (
         "clap::",
-        &["program archive", "program batch", "program cli", "program disk", "program setup"],
+        &[
+            "program archive",
+            "program batch",
+            "program campaign",
+            "program cli",
+            "program disk",
+            "program setup",
+        ],
     ),
     ("csv::", &["language session", "program archive", "program batch"]),
     ("flate2::", &["head trace"]),

@@ -1,18 +1,13 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
+use crate::cli::show;
 use crate::error::Error;
-use crate::setup::{Fixtures, Opening};
+use crate::setup::Fixtures;
 use crate::terminal::facts::{Content, Row, facts, groups};
-use crate::terminal::{BOLD, colour_output, emit, say, styled};
+use crate::terminal::{BOLD, colour_output, styled};
 use clap::Args;
 use serde_json::{Map, Value, json};
 use spintrue_head::{Description, visible_line};
-
-pub(crate) const AFTER_HELP: &str = "\
-Examples:
-  spintrue head describe sim
-  spintrue head describe sim:scripts/heads/six_small.toml
-  spintrue head describe sim --json";
 
 #[derive(Args)]
 pub(crate) struct Options {
@@ -27,13 +22,8 @@ pub(crate) struct Options {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    let opening = Opening::at(&options.address).with_fixtures(&options.fixtures);
-    let head = opening.describe()?.head;
-    if options.json {
-        emit(&as_json(&head, &groups(&head)));
-    } else {
-        say(&as_text(&head));
-    }
+    let head = options.fixtures.describe(&options.address)?.head;
+    show(options.json, &as_json(&head), &as_text(&head));
     Ok(0)
 }
 
@@ -51,12 +41,13 @@ fn as_text(head: &Description) -> String {
     text
 }
 
-fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
+fn as_json(head: &Description) -> Value {
     let mut object = Map::new();
-    object.insert("model".to_string(), json!(head.model));
-    object.insert("serial".to_string(), json!(head.serial));
-    object.insert("simulated".to_string(), json!(head.simulated));
-    for (name, rows) in groups {
+    let mut add = |name: &str, value: Value| drop(object.insert(name.to_string(), value));
+    add("model", json!(head.model));
+    add("serial", json!(head.serial));
+    add("simulated", json!(head.simulated));
+    for (name, rows) in groups(head) {
         let rows = rows.iter().map(|Row(key, _, value)| {
             let value = match value {
                 Content::Text(text) => json!(text),
@@ -67,7 +58,7 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
             };
             (key.to_string(), value)
         });
-        object.insert(name.replace(' ', "_"), Value::Object(rows.collect()));
+        add(&name.replace(' ', "_"), Value::Object(rows.collect()));
     }
     let rails = head.rails.iter().map(|rail| {
         json!({
@@ -76,9 +67,9 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
             "tolerance": {"value": rail.tolerance, "unit": ""},
         })
     });
-    object.insert("power_rails".to_string(), rails.collect());
+    add("power_rails", rails.collect());
     if !head.signals.is_empty() {
-        object.insert("signals".to_string(), json!(head.signals));
+        add("signals", json!(head.signals));
     }
     if !head.channels.is_empty() {
         let channels = head.channels.iter().map(|channel| {
@@ -97,7 +88,7 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
             }
             object
         });
-        object.insert("channels".to_string(), channels.collect());
+        add("channels", channels.collect());
     }
-    format!("{}\n", Value::Object(object))
+    Value::Object(object)
 }

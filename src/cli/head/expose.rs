@@ -1,13 +1,13 @@
 //! `head expose`: an image goes through a simulated head, before and after trimming. It runs a script of
 //! its own, as `run` would.
 
-use crate::cli::look::{Look, positive, write_picture};
-use crate::cli::pages::{ExposedPage, Picture};
+use crate::cli::look::{Look, positive};
+use crate::cli::pages::ExposedPage;
 use crate::cli::run::printer;
 use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
-use crate::setup::options::HeadOption;
-use crate::setup::{Opening, Stage, load};
+use crate::setup::options::{HeadOption, Surroundings};
+use crate::setup::{Stage, load};
 use crate::terminal::complain;
 use clap::Args;
 use spintrue_head::{Bitmap, Dimension, stop_on_request};
@@ -15,28 +15,11 @@ use spintrue_language::{FileError, Files, SourceText, read_image, run_script};
 use spintrue_sim::Sheet;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-The image is a Netpbm P4 file: one bit per dot, black where light falls. Line k is drawn by facet \
-k mod N, at the place that follows from facet errors, start of scan, trims, lens and dot clock, on a \
-medium that moves by one pitch per line. The picture is a PNG file with the gray levels on the medium; \
-docs/exposure.md explains it. Banding is computed from the cross-scan shifts of the lines, with \
-`--trim` before and after trimming. Exit codes are those of `spintrue run`.
-
-Nothing real moves. On a real head a script would let light out: eyewear on, covers closed, nobody \
-in the beam path. spintrue is not a safety function: the hardware interlock chain stands on its \
-own. IEC 60825-1, local codes and the laser safety officer decide.
-
-Examples:
-  spintrue head expose page.pbm
-  spintrue head expose page.pbm --out page.png
-  spintrue head expose page.pbm --out after.png --before before.png --trim
-  spintrue head expose page.pbm --out page.png --seed 7 --spot 120um";
-
 /// The script that is run.
 const SCRIPT: &str = include_str!("expose.spt");
 
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// The image, a Netpbm P4 file
     image: String,
     #[command(flatten)]
@@ -91,24 +74,27 @@ impl Files for OwnScript {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    let image = read_image(&mut OwnScript, "", &options.image)?;
+    let image = read_image(&mut Disk, "", &options.image)?;
     if image.more() {
         let name = &options.image;
         complain(&format!("note: {name} holds several images; the first is exposed\n"));
     }
     options.look.check(image.width(), image.height(), 1.0 / options.resolution.1)?;
-    let opened = Opening::at(&options.head.head).with_seed(options.seed).open()?;
+    let around = Surroundings { seed: options.seed, ..Surroundings::default() };
+    let opened = around.open(&options.head.head, false)?;
     match &opened.medium {
         Some(medium) => medium.keep(),
         None => return Err(invalid!("`{}` is no simulated head", options.head.head)),
     }
     let prepared = load(&mut OwnScript, "head expose", &options.settings(&image))?;
-    let place = |path: &Option<PathBuf>| {
-        let place = path.as_ref().map(|path| Place::take(path, &options.force)).transpose();
-        place.map_err(|error| invalid!("the picture {error}"))
+    let place = |path: &'_ Option<PathBuf>| match path {
+        Some(path) => Place::take(path, &options.force)
+            .map(|place| Some((place, path.clone())))
+            .map_err(|error| invalid!("the picture {error}")),
+        None => Ok(None),
     };
     let places = [place(&options.before)?, place(&options.out)?];
-    let mut stage = Stage::with_files(opened, OwnScript, "")?;
+    let mut stage = Stage::open(opened, "")?;
     let (runnable, _) = stage.admit(&prepared, None)?;
     let about =
         stage.about(&prepared, "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
@@ -145,24 +131,17 @@ impl Options {
     fn pages(
         &self,
         sheets: &[Sheet],
-        [before, after]: [Option<Place>; 2],
+        [before, after]: [Option<(Place, PathBuf)>; 2],
     ) -> Result<Vec<ExposedPage>, Error> {
-        let (mut before, mut after) =
-            (before.zip(self.before.as_ref()), after.zip(self.out.as_ref()));
-        let page = |(index, sheet): (usize, &Sheet)| {
-            let (label, place) = match (self.trim, index) {
-                (false, 0) => ("as trimmed now", after.take()),
-                (true, 0) => ("before trimming", before.take()),
-                (true, 1) => ("after trimming", after.take()),
-                (_, _) => ("after trimming", None),
-            };
-            let picture = place.map(|(place, path)| {
-                let picture = self.look.of(sheet)?;
-                write_picture(place, &picture)?;
-                Ok::<_, Error>(Picture::new(path, &picture))
-            });
-            Ok(ExposedPage::new(label.to_string(), sheet, picture.transpose()?))
+        let labels = match self.trim {
+            true => vec![("before trimming", before), ("after trimming", after)],
+            false => vec![("as trimmed now", after)],
         };
-        sheets.iter().enumerate().map(page).collect()
+        let mut pages = Vec::new();
+        for (sheet, (label, place)) in sheets.iter().zip(labels) {
+            let picture = place.map(|(place, path)| self.look.write(sheet, place, &path));
+            pages.push(ExposedPage::new(label.to_string(), sheet, picture.transpose()?));
+        }
+        Ok(pages)
     }
 }

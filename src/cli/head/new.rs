@@ -7,17 +7,8 @@ use clap::Args;
 use spintrue_sim::BUILT_IN_HEAD;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-The description holds every key with its meaning and the value of the built-in head. Keep what \
-differs and delete the rest: a key that is left out has the value of the built-in head.
-
-Examples:
-  spintrue head new my_head.toml
-  spintrue head new > my_head.toml
-  spintrue run scripts/bring_up.spt --head sim:my_head.toml";
-
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// The file to write; without it the standard output
     file: Option<PathBuf>,
     #[command(flatten)]

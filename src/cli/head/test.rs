@@ -1,11 +1,12 @@
 //! `head test`: tests a head against the head contract.
 
+use crate::cli::show;
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::options::{Recording, Surroundings};
-use crate::setup::{Opened, Opening, SharedTracer, Tracer, bare, wired};
+use crate::setup::{Opened, SharedTracer, Tracer, bare, wired};
 use crate::terminal::told::left_text;
 use crate::terminal::{
-    BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, emit, say, styled, wrapped,
+    BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, say, styled, wrapped,
 };
 use clap::Args;
 use serde_json::{Value, json};
@@ -17,33 +18,8 @@ use spintrue_language::Verdict;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-pub(crate) const AFTER_HELP: &str = "\
-Harmless tests come first. Without options a head is read, disarmed and made safe, which parks its \
-mirror, stops its polygon and sets its outputs to their safe values. Nothing else moves and no light \
-comes out, even from a head that breaks a contract. --trims loads trims, restores the former ones and \
-stores those in force; --switch switches each output both ways, so clamps and everything else \
-connected to outputs move; --spin moves polygon and mirror; --allow-light arms the laser and draws \
-test lines. The head is made safe at the end, whatever happens. docs/heads.md lists the contracts.
-
-With --allow-light, light comes out. Keep to the usual cautions: eyewear, enclosure, closed covers \
-over the rotor, nobody in the beam path. spintrue is not a safety function: the hardware interlock \
-chain stands on its own. IEC 60825-1, local codes and the laser safety officer decide.
-
-Exit codes:
-  0    no tested contract is broken
-  1    a contract is broken
-  2    an option or a file is wrong, or another client controls the head
-  3    the head is not known to be safe at the end
-  130  interrupted
-
-Examples:
-  spintrue head test sim
-  spintrue head test sim --trims --spin
-  spintrue head test sim --trims --spin --allow-light --trace check.trace
-  spintrue head test sim:my_head.toml --spin --json";
-
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// Address of the head, such as sim or sim:FILE.toml
     #[arg(default_value = "sim")]
     address: String,
@@ -91,19 +67,14 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         say(&greeting(address, opened.replay.is_some(), colour));
     }
     let mut heard = |contract: &'static Contract, found: &ContractOutcome| {
-        if options.json {
-            emit(&format!("{}\n", line(contract, found)));
-        } else {
-            say(&told(contract, found, colour));
-        }
+        show(options.json, &line(contract, found), &told(contract, found, colour));
     };
     let all = run_contracts_with(link, allowed, stop, &mut heard);
-    if options.json {
-        emit(&end(&all))
-    } else {
-        say(&summary(&all, colour))
-    }
-    let [_, broken, _] = all.counts();
+    let [kept, broken, skipped] = all.counts();
+    let end = json!({
+        "event": "end", "kept": kept, "broken": broken, "skipped": skipped, "head": all.safe,
+    });
+    show(options.json, &end, &summary(&all, colour));
     let mut code = if broken > 0 { FAILED } else { 0 };
     if let Some(tracer) = tracer {
         let verdict = if broken > 0 { "contracts broken" } else { "contracts kept" };
@@ -124,8 +95,11 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
 impl Options {
     /// Opens the head, and starts the recording where one is wanted.
     fn open(&self) -> Result<(Opened, Option<SharedTracer>), Error> {
-        let mut opened = Opening::at(&self.address).within(&self.around).open()?;
-        let Some(path) = &self.recording.trace else { return Ok((opened, None)) };
+        let mut opened = self.around.open(&self.address, false)?;
+        let path = self.recording.trace.as_deref();
+        if path.is_none() {
+            return Ok((opened, None));
+        }
         if opened.replay.is_some() {
             return Err(invalid!("a replay is recorded already: leave `--trace` out"));
         }
@@ -133,15 +107,17 @@ impl Options {
         let description = opened.link.describe().map_err(Error::HeadFailed)?;
         let header = bare(&description, opened.seed, &opened.faults);
         let (opened, tracer) = Tracer::attach(path, opened);
-        let started = tracer.borrow_mut().start(&header, &self.recording.force);
-        started.map_err(|error| error.context("nothing can be recorded"))?;
-        Ok((opened, Some(tracer)))
+        if let Some(tracer) = &tracer {
+            let started = tracer.borrow_mut().start(&header, &self.recording.force);
+            started.map_err(|error| error.context("nothing can be recorded"))?;
+        }
+        Ok((opened, tracer))
     }
 }
 
 /// Whether another client controls the head behind a server.
 fn has_controller(address: &str) -> Result<bool, Error> {
-    let Some((place, secret)) = wired(address).transpose()? else { return Ok(false) };
+    let Some((place, secret)) = wired(address)? else { return Ok(false) };
     let (stop, cut) = (Arc::default(), Arc::default());
     Ok(is_controlled_by_other(WireTarget { place, secret, stop, cut }))
 }
@@ -194,12 +170,4 @@ fn line(contract: &Contract, found: &ContractOutcome) -> Value {
         "event": "contract", "name": contract.name, "holds": contract.holds,
         "does": contract.risk, "outcome": outcome, "why": why,
     })
-}
-
-fn end(all: &ContractReport) -> String {
-    let [kept, broken, skipped] = all.counts();
-    let line = json!({
-        "event": "end", "kept": kept, "broken": broken, "skipped": skipped, "head": all.safe,
-    });
-    format!("{line}\n")
 }

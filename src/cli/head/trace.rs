@@ -1,26 +1,16 @@
 //! `head trace`: shows a recording, one call per line.
 
+use crate::cli::show;
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::options::time;
 use crate::setup::{reader, surveyed};
 use crate::terminal::told::shortened;
-use crate::terminal::{DIM, RED, colour_output, emit, say, styled};
+use crate::terminal::{DIM, RED, colour_output, emit, styled};
 use clap::Args;
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use spintrue_head::{
     Heard, Reply, TraceEntry, TraceHeader, TraceSurvey, call_words, reply_words, visible_line,
 };
-
-pub(crate) const AFTER_HELP: &str = "\
-A line has the number of a call, the head time of its reply, the call and the reply, in SI units. A \
-replay that departs from its recording names the number. docs/recordings.md describes recordings. \
-Exit code 1 where the recording was cut off.
-
-Examples:
-  spintrue head trace run.trace
-  spintrue head trace run.trace --only arm,expose,disarm
-  spintrue head trace run.trace --faults --json
-  spintrue head trace run.trace --from 12s --to 14.5s";
 
 #[derive(Args)]
 pub(crate) struct Options {
@@ -54,27 +44,18 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     }
     // The whole first, so that nothing is shown of a recording that was changed.
     let survey = surveyed(&options.file)?;
-    if options.json {
-        emit(&header_json(&survey))
-    } else {
-        say(&header_text(&survey))
-    }
     let colour = colour_output();
+    show(options.json, &header_json(&survey), &header_text(&survey));
     let is_whole = options.only.is_empty() && !options.faults;
-    let line = |json: Value, text: String| match options.json {
-        true => emit(&format!("{json}\n")),
-        false => say(&format!("{text}\n")),
-    };
+    let line = |json: Value, text: String| show(options.json, &json, &format!("{text}\n"));
     let mut number = 0_u64;
     for entry in reader(&options.file)? {
         match entry.map_err(|why| invalid!("{} {why}", options.file))? {
             TraceEntry::Heard(heard) => {
                 number += 1;
-                let name = name(&heard);
-                if !wanted(options, &heard, &name) {
-                    continue;
+                if options.wants(&heard) {
+                    line(call_json(number, &heard), call_text(number, &heard, colour));
                 }
-                line(call_json(number, &heard), call_text(number, &heard, colour));
             }
             TraceEntry::Provoked { fault, after, refused } if is_whole => line(
                 json!({"event": "provoked", "fault": fault, "after": after, "refused": refused}),
@@ -95,16 +76,14 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     Ok(if survey.verdict.is_none() { FAILED } else { 0 })
 }
 
-fn name(heard: &Heard) -> String {
-    let value = serde_json::to_value(&heard.call).unwrap_or_default();
-    value.get("name").and_then(Value::as_str).unwrap_or_default().to_string()
-}
-
-fn wanted(options: &Options, heard: &Heard, name: &str) -> bool {
-    (options.only.is_empty() || options.only.iter().any(|only| only == name))
-        && (!options.faults || matches!(heard.reply, Reply::Fault(_)))
-        && options.from.is_none_or(|from| heard.time >= from)
-        && options.to.is_none_or(|to| heard.time <= to)
+impl Options {
+    fn wants(&self, heard: &Heard) -> bool {
+        let name = heard.call.row().name;
+        (self.only.is_empty() || self.only.iter().any(|only| only == name))
+            && (!self.faults || matches!(heard.reply, Reply::Fault(_)))
+            && self.from.is_none_or(|from| heard.time >= from)
+            && self.to.is_none_or(|to| heard.time <= to)
+    }
 }
 
 fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
@@ -116,13 +95,12 @@ fn call_text(number: u64, heard: &Heard, colour: bool) -> String {
 }
 
 fn call_json(number: u64, heard: &Heard) -> Value {
-    let mut line = Map::new();
-    line.insert("event".to_string(), json!("call"));
-    line.insert("number".to_string(), json!(number));
-    if let Ok(Value::Object(fields)) = serde_json::to_value(heard) {
-        line.extend(fields);
+    let mut line = serde_json::to_value(heard).unwrap_or_default();
+    if let Some(fields) = line.as_object_mut() {
+        fields.insert("event".to_string(), json!("call"));
+        fields.insert("number".to_string(), json!(number));
     }
-    Value::Object(line)
+    line
 }
 
 fn header_text(survey: &TraceSurvey) -> String {
@@ -149,18 +127,15 @@ fn header_text(survey: &TraceSurvey) -> String {
     row("calls", survey.calls.to_string());
     match &survey.verdict {
         Some(verdict) => row("ended", verdict.clone()),
-        None => {
-            row("ended", "NOT: the recording was cut off, and holds what was known".to_string())
-        }
+        None => row("ended", "NOT: the recording was cut off, and holds what was known".into()),
     }
     text.push('\n');
     text
 }
 
-fn header_json(survey: &TraceSurvey) -> String {
+fn header_json(survey: &TraceSurvey) -> Value {
     let header = serde_json::to_value(&survey.header).unwrap_or_default();
-    let line = json!({
+    json!({
         "event": "recording", "header": header, "calls": survey.calls, "verdict": survey.verdict,
-    });
-    format!("{line}\n")
+    })
 }

@@ -1,35 +1,22 @@
 //! `record show`: shows the content of a record, finished or not, and whether it was changed.
 
 use crate::cli::check::counted;
-use crate::cli::summary;
+use crate::cli::{show, summary};
 use crate::disk::read_text;
 use crate::error::{Error, FAILED, invalid};
 use crate::record::read::{Events, read, text};
 use crate::record::{MANIFEST, Origin, State, examine};
 use crate::terminal;
 use crate::terminal::told::{check_line, shortened, stamped};
-use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, emit, say, styled, wrapped};
+use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, styled, wrapped};
 use clap::Args;
 use serde_json::{Value, json};
 use spintrue_head::{Dimension, show_quantity, visible_line};
 use spintrue_language::answer_line;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-A record that was never finished, or that was changed, is shown as far as it \
-can be read, and marked as such.
-
-Exit codes:
-  0    the record is complete and unchanged
-  1    it is not, or it was never finished
-  2    there is no record, or it cannot be read
-
-Examples:
-  spintrue record show records/SIM-0001
-  spintrue record show records/SIM-0001 --json";
-
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// The folder of the record
     folder: PathBuf,
     /// Print one JSON object
@@ -69,18 +56,14 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let manifest = serde_json::from_str::<Value>(&text).unwrap_or_default();
     let identity = manifest.get("identity").cloned().unwrap_or_default();
     let shown = Shown { kept, identity, state, problems };
-    if options.json {
-        emit(&shown.json())
-    } else {
-        say(&shown.text(options))
-    }
+    show(options.json, &shown.json(), &shown.text(options));
     Ok(code)
 }
 
 impl Shown {
-    fn json(&self) -> String {
+    fn json(&self) -> Value {
         let kept = &self.kept;
-        let value = json!({
+        json!({
             "state": self.state,
             "problems": self.problems,
             "identity": self.identity,
@@ -92,8 +75,7 @@ impl Shown {
             "left_out": kept.left_out,
             "reached": {"value": kept.reached, "unit": "s"},
             "end": kept.end,
-        });
-        format!("{value}\n")
+        })
     }
 
     fn text(&self, options: &Options) -> String {

@@ -6,20 +6,8 @@ use crate::terminal::say;
 use clap::Args;
 use std::path::PathBuf;
 
-pub(super) const AFTER_HELP: &str = "\
-Reports what was changed, is missing or was added since the record was written. It cannot tell \
-whether the whole record was written anew: the digests have no key.
-
-Exit codes:
-  0    the record is complete and unchanged
-  1    it is not, or it was never finished
-  2    there is no record
-
-Examples:
-  spintrue record verify records/SIM-0001";
-
 #[derive(Args)]
-pub(super) struct Options {
+pub(crate) struct Options {
     /// The folder of the record
     folder: PathBuf,
 }
