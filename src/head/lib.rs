@@ -97,37 +97,22 @@ pub use visible::{
     output as visible_output,
 };
 #[cfg(feature = "wire")]
-pub use wire::acceptor::Listener;
-#[cfg(feature = "wire")]
-pub use wire::codec::{
-    answer as encode_reply, message as encode_call, response as decode_reply, said as said_call,
+pub use wire::{
+    acceptor::Listener,
+    codec::write_reply,
+    control::{ControlledHead, Secret, Served},
+    driver::{connect, is_controlled_by_other},
+    frame::{BLOCK_LOOKING, Framer, MAX_LINE},
+    greeting::Target as WireTarget,
+    line::{BAUD as DEFAULT_BAUD, Line as SerialLine},
+    link::Place as WirePlace,
+    message::{message_units, reply_parts},
+    outcome::read_outcome,
+    server::serve_listeners,
+    session::Session as WireSession,
+    tree::{HEADERS, find_header, read_call, read_reply, write_call},
+    watch::Watch as ControlWatch,
 };
-#[cfg(feature = "wire")]
-pub use wire::control::{ControlledHead, Secret, Served};
-#[cfg(feature = "wire")]
-pub use wire::driver::{is_anothers as is_controlled_by_other, open as connect};
-#[cfg(feature = "wire")]
-pub use wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
-#[cfg(feature = "wire")]
-pub use wire::greeting::Target as WireTarget;
-#[cfg(feature = "wire")]
-pub use wire::line::{BAUD as DEFAULT_BAUD, Line as SerialLine};
-#[cfg(feature = "wire")]
-pub use wire::link::Place as WirePlace;
-#[cfg(feature = "wire")]
-pub use wire::message::units as message_units;
-#[cfg(feature = "wire")]
-pub use wire::outcome::read as read_outcome;
-#[cfg(feature = "wire")]
-pub use wire::reply::answers as reply_parts;
-#[cfg(feature = "wire")]
-pub use wire::server::serve as serve_listeners;
-#[cfg(feature = "wire")]
-pub use wire::session::Session as WireSession;
-#[cfg(feature = "wire")]
-pub use wire::tree::{TABLE as HEADERS, find as find_header};
-#[cfg(feature = "wire")]
-pub use wire::watch::Watch as ControlWatch;
 pub use words::{call as call_words, reply as reply_words};
 
 use crate::units::number;

@@ -9,7 +9,7 @@ use crate::system::why;
 use crate::wire::acceptor::Listener;
 use crate::wire::control::{Secret, Served};
 use crate::wire::line::Line;
-use crate::wire::server;
+use crate::wire::server::serve_listeners;
 use crate::{Fault, Gauge, Head, visible};
 use std::net::SocketAddr;
 use std::ops::RangeInclusive;
@@ -162,7 +162,7 @@ pub fn serve_link(
         cut: options.cut,
     };
     let mut log = Log::new(print.clone());
-    let served = server::serve(served, listeners, &end, &end_now, &mut |line| log.tell(line));
+    let served = serve_listeners(served, listeners, &end, &end_now, &mut |line| log.tell(line));
     log.end();
     served?;
     print("ended");

@@ -67,7 +67,7 @@ impl core::fmt::Debug for Secret {
 
 /// The head and which client controls it.
 pub struct ControlledHead {
-    served: Served,
+    pub(super) served: Served,
     description: Option<Rc<Description>>,
     watch: Arc<Watch>,
     /// The state after a client made the head safe while another controlled it.
@@ -124,21 +124,6 @@ impl ControlledHead {
             Err(_) => ("a head that does not answer".to_string(), "0".to_string()),
         };
         format!("spintrue,{model},{serial},{}", env!("CARGO_PKG_VERSION"))
-    }
-
-    /// How time passes, as the wire says it.
-    pub fn pace(&self) -> &'static str {
-        if self.served.real_time { "REAL" } else { "VIRTual" }
-    }
-
-    /// Seed of a simulated head.
-    pub fn seed(&self) -> Option<u64> {
-        self.served.seed
-    }
-
-    /// The dead-man limit.
-    pub fn limit(&self) -> Duration {
-        self.served.limit
     }
 
     /// No secret is asked for.

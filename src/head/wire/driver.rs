@@ -21,7 +21,7 @@ pub struct Opened {
 }
 
 /// Opens the head behind a server.
-pub fn open(target: Target) -> Result<Opened, Fault> {
+pub fn connect(target: Target) -> Result<Opened, Fault> {
     let mut wire = Wire::new(target);
     let seed = wire.linked()?.seed;
     wire.call(&Call::Describe)?;
@@ -32,7 +32,7 @@ pub fn open(target: Target) -> Result<Opened, Fault> {
 }
 
 /// Whether another client controls the head behind a server; no where that cannot be learnt.
-pub fn is_anothers(target: Target) -> bool {
+pub fn is_controlled_by_other(target: Target) -> bool {
     Wire::new(target).owner() == Some(Control::Others)
 }
 

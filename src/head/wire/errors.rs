@@ -72,7 +72,7 @@ impl WireError {
     }
 
     /// Its bit in the event status register (IEEE 488.2 section 11.5.1).
-    pub fn event(&self) -> u8 {
+    pub fn event(&self) -> u16 {
         match self.code {
             -199..=-100 => 32,
             -299..=-200 => 16,

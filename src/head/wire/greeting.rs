@@ -4,8 +4,8 @@
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
 use crate::wire::link::{Link, Place, Pulse, Unlinked};
+use crate::wire::mnemonic::is;
 use crate::wire::reply::{NAN, text};
-use crate::wire::tree::is;
 use crate::wire::words::{seconds, shown};
 use core::ops::RangeInclusive;
 use std::sync::Arc;

@@ -7,10 +7,10 @@ use crate::wire::authentication::{Origin, SecretTurns};
 use crate::wire::errors::WireError;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
 use crate::wire::incoming::Incoming;
-use crate::wire::message::units;
+use crate::wire::message::message_units;
+use crate::wire::mnemonic::is;
 use crate::wire::protocol::{Introduction, is_blank};
 use crate::wire::sender::ReplySender;
-use crate::wire::tree::is;
 use crate::wire::watch::Watch;
 use std::io::ErrorKind;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -247,13 +247,13 @@ impl Reader {
 
 /// It can be read as a message.
 fn is_message(frame: &Frame) -> bool {
-    frame.as_ref().is_ok_and(|message| units(message).is_ok())
+    frame.as_ref().is_ok_and(|message| message_units(message).is_ok())
 }
 
 /// It tells a secret, right or wrong.
 fn says_secret(frame: &Frame) -> bool {
     let last = |header: &str| header.rsplit(':').next().is_some_and(|word| is("SECRet", word));
-    let units = frame.as_ref().ok().and_then(|message| units(message).ok());
+    let units = frame.as_ref().ok().and_then(|message| message_units(message).ok());
     units.is_some_and(|units| units.iter().any(|unit| last(&unit.header)))
 }
 

@@ -60,7 +60,7 @@ struct Server<'a> {
 
 /// Serves until `end` is set, then makes the head safe and sees it to rest, until `end_now`. Tells
 /// `log` what people should know of.
-pub fn serve(
+pub fn serve_listeners(
     served: Served,
     listeners: Vec<Listener>,
     end: &Arc<AtomicBool>,
@@ -177,7 +177,7 @@ impl Server<'_> {
         let why = if hung_up {
             "the client in control hung up".to_string()
         } else {
-            let limit = self.controlled.limit().as_secs_f64();
+            let limit = self.controlled.served.limit.as_secs_f64();
             format!("the client in control was silent for {limit} s")
         };
         // The next message at a line may be another user's, who finds this and nothing older.

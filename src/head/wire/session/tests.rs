@@ -6,8 +6,9 @@ use crate::stand_in::StandIn;
 use crate::wire::control::{Control, ControlledHead, Served};
 use crate::wire::errors::MAX_QUEUE;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
-use crate::wire::message::units;
-use crate::wire::tree::{TABLE, short};
+use crate::wire::message::message_units;
+use crate::wire::mnemonic::short;
+use crate::wire::tree::HEADERS;
 use crate::wire::watch::Watch;
 use crate::{Laser, Rig};
 use proptest::collection::vec;
@@ -34,8 +35,8 @@ fn floor() -> ControlledHead {
 
 /// Pieces of messages, more and less like what they should be.
 fn piece() -> impl Strategy<Value = Vec<u8>> {
-    let header = (0..TABLE.len()).prop_map(|row| {
-        let entry = &TABLE[row];
+    let header = (0..HEADERS.len()).prop_map(|row| {
+        let entry = &HEADERS[row];
         let nodes = entry.header.trim_end_matches('?').split(':');
         let nodes: Vec<&str> = nodes.map(|node| short(node.trim_matches(['[', ']']))).collect();
         let mark = if entry.header.ends_with('?') { "?" } else { "" };
@@ -107,7 +108,7 @@ impl Line {
     fn heard(&mut self, bytes: &[u8], controlled: &mut ControlledHead) {
         for frame in self.frames(bytes) {
             let before = self.count(controlled);
-            let read = frame.as_ref().ok().and_then(|message| units(message).ok());
+            let read = frame.as_ref().ok().and_then(|message| message_units(message).ok());
             let is_malformed = read.as_ref().is_none_or(|units| {
                 let mut path = Vec::new();
                 units.iter().any(|unit| self.session.entry(unit, &mut path).is_err())
