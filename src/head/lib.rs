@@ -28,11 +28,11 @@ mod safe;
 #[cfg(feature = "wire")]
 mod serve;
 mod signals;
-#[cfg(test)]
-mod stand_in;
 #[cfg(feature = "wire")]
 mod stop_request;
 mod system;
+#[cfg(test)]
+mod tests;
 mod trace;
 mod units;
 mod visible;

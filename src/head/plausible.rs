@@ -173,7 +173,7 @@ impl Description {
 #[cfg(test)]
 mod tests {
     use super::{PLAUSIBLE, temperature};
-    use crate::stand_in::description;
+    use crate::tests::description;
     use std::collections::BTreeSet;
 
     #[test]

@@ -5,9 +5,9 @@ pub(crate) mod clock;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;
-#[cfg(test)]
-mod reference;
 pub(crate) mod register;
+#[cfg(test)]
+mod tests;
 pub(crate) mod trim;
 
 pub(crate) use clock::ClockError;

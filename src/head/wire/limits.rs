@@ -98,7 +98,7 @@ pub(crate) fn in_all(
 mod tests {
     use super::{MAX_REPLY, MAX_SAFE, MAX_SILENCE, MAX_TURNING, most};
     use crate::call::Call;
-    use crate::stand_in::description;
+    use crate::tests::description;
 
     /// Whatever a description claims, a wait ends.
     #[test]

@@ -145,7 +145,7 @@ enum Step {
 mod tests {
     use super::{detail, shown, unusable};
     use crate::Description;
-    use crate::stand_in::description;
+    use crate::tests::description;
     use crate::wire::errors::WireError;
     use proptest::prelude::{any, proptest};
     use serde_json::{Value, json};

@@ -3,7 +3,7 @@
 use super::write_reply;
 use crate::call::{Call, Image, Reply};
 use crate::image::Bitmap;
-use crate::stand_in::description;
+use crate::tests::description;
 use crate::wire::errors::WireError;
 use crate::wire::message::{Argument, message_units, reply_parts};
 use crate::wire::outcome::{Failure, read_outcome, told};

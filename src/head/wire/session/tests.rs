@@ -2,7 +2,7 @@
 //! the connection lives, and two controllers are told apart.
 
 use super::Session;
-use crate::stand_in::StandIn;
+use crate::tests::StandIn;
 use crate::wire::control::{Control, ControlledHead, Served};
 use crate::wire::errors::MAX_QUEUE;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
