@@ -18,6 +18,7 @@ mod image;
 mod injector;
 mod link;
 mod optics;
+mod page;
 mod plausible;
 mod range;
 #[cfg(feature = "wire")]

@@ -13,7 +13,7 @@ fn the_page_of_contracts_is_the_table() {
     let mut table = String::from("\n| contract | what holds | does |\n| --- | --- | --- |\n");
     for contract in CONTRACTS {
         let does = format!("{:?}", contract.risk).to_lowercase();
-        table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds));
+        table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds()));
     }
     table_of_page("docs/heads.md", "contracts", &format!("{table}\n"));
 }

@@ -26,8 +26,9 @@ const OTHERS: &[&str] = &["head", "sim", "language"];
 const HEAD: Arrows = &[
     ("fault", &[]),
     ("control", &["fault"]),
-    ("faults", &[]),
+    ("faults", &["page"]),
     ("image", &[]),
+    ("page", &[]),
     ("injector", &["fault"]),
     ("system", &[]),
     ("units", &[]),
@@ -43,7 +44,10 @@ const HEAD: Arrows = &[
     ("realtime", &["call", "fault", "link"]),
     ("record", &["call", "fault", "link", "units"]),
     ("safe", &["description", "fault", "link", "units"]),
-    ("contract", &["description", "fault", "link", "optics", "plausible", "safe", "signals"]),
+    (
+        "contract",
+        &["call", "description", "fault", "link", "optics", "page", "plausible", "safe", "signals"],
+    ),
     ("fixture", &["call", "description", "fault", "link", "safe", "signals"]),
     ("trace", &["call", "description", "fault", "record", "system", "units"]),
     (

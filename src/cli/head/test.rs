@@ -191,7 +191,7 @@ fn line(contract: &Contract, found: &ContractOutcome) -> Value {
         ContractOutcome::Skipped(why) => ("skipped", Some(why)),
     };
     json!({
-        "event": "contract", "name": contract.name, "holds": contract.holds,
+        "event": "contract", "name": contract.name, "holds": contract.holds(),
         "does": contract.risk, "outcome": outcome, "why": why,
     })
 }

@@ -27,6 +27,7 @@ mod trims;
 
 pub use table::TABLE;
 
+use crate::page::paragraph;
 use crate::safe::{catch_panic, make_safe_by_steps};
 use crate::{Calls, Link, SafeState};
 use serde::Serialize;
@@ -56,11 +57,19 @@ pub enum Risk {
 pub struct Contract {
     /// In a word or two, such as `lock_in_time`.
     pub name: &'static str,
-    /// What holds, as a sentence.
-    pub holds: &'static str,
     /// The most that trying it does.
     pub risk: Risk,
     check: fn(&mut Trial) -> TrialResult<()>,
+}
+
+/// What each contract says.
+const PAGE: &str = include_str!("contracts.md");
+
+impl Contract {
+    /// What holds, as a sentence.
+    pub fn holds(&self) -> &'static str {
+        paragraph(PAGE, self.name, 0)
+    }
 }
 
 /// The result of trying a contract.
