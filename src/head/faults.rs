@@ -27,9 +27,9 @@ pub enum FaultKind {
     SignalBroken,
 }
 
-/// What the value of a parameter is.
+/// The one parameter of a fault, by what its value is.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Takes {
+pub enum FaultParameter {
     /// A share from `min` to 1.
     Share {
         /// The smallest.
@@ -47,20 +47,22 @@ pub enum Takes {
     Input,
 }
 
-/// A parameter of a fault.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Parameter {
-    /// Its key, such as `facet`.
-    pub key: &'static str,
-    /// A value as an option has it, such as `3`.
-    pub example: &'static str,
-    /// What the value is.
-    pub takes: Takes,
-}
+impl FaultParameter {
+    /// Its key, such as `facet`, and a value as an option has it, such as `3`.
+    fn key_and_example(self) -> (&'static str, &'static str) {
+        match self {
+            FaultParameter::Share { .. } => ("share", "20 %"),
+            FaultParameter::Offset => ("offset", "20 um"),
+            FaultParameter::Facet => ("facet", "3"),
+            FaultParameter::Rail => ("rail", "drive"),
+            FaultParameter::Signal => ("signal", "clamped"),
+            FaultParameter::Input => ("signal", "door_open"),
+        }
+    }
 
-impl Parameter {
-    const fn new(key: &'static str, example: &'static str, takes: Takes) -> Parameter {
-        Parameter { key, example, takes }
+    /// Its key, such as `facet`.
+    pub fn key(self) -> &'static str {
+        self.key_and_example().0
     }
 }
 
@@ -72,7 +74,7 @@ pub struct InjectableFault {
     /// Its name in head files, scripts and options.
     pub name: &'static str,
     /// Its one parameter, which must be given.
-    pub parameter: Option<Parameter>,
+    pub parameter: Option<FaultParameter>,
 }
 
 /// What each fault does, and how it is noticed.
@@ -91,19 +93,20 @@ impl InjectableFault {
 
     /// The fault as an option has it, such as `stuck_trim(facet=3)`.
     pub fn example(&self) -> String {
-        match &self.parameter {
-            Some(Parameter { key, example, .. }) => {
-                format!("{}({key}={})", self.name, example.replace(' ', ""))
-            }
+        match self.parameter.map(FaultParameter::key_and_example) {
+            Some((key, example)) => format!("{}({key}={})", self.name, example.replace(' ', "")),
             None => self.name.to_string(),
         }
     }
 
     /// Its parameter as a head file has it, such as `rail = "drive"`.
     pub fn key(&self) -> Option<String> {
-        self.parameter.map(|Parameter { key, example, takes }| match takes {
-            Takes::Facet => format!("{key} = {example}"),
-            _ => format!("{key} = \"{example}\""),
+        self.parameter.map(|parameter| {
+            let (key, example) = parameter.key_and_example();
+            match parameter {
+                FaultParameter::Facet => format!("{key} = {example}"),
+                _ => format!("{key} = \"{example}\""),
+            }
         })
     }
 }
@@ -111,7 +114,7 @@ impl InjectableFault {
 const fn fault(
     kind: FaultKind,
     name: &'static str,
-    parameter: Option<Parameter>,
+    parameter: Option<FaultParameter>,
 ) -> InjectableFault {
     InjectableFault { kind, name, parameter }
 }
@@ -119,43 +122,27 @@ const fn fault(
 /// Every fault that can be injected.
 pub const FAULTS: &[InjectableFault] = &[
     fault(FaultKind::NoLock, "no_lock", None),
-    fault(
-        FaultKind::SlowLock,
-        "slow_lock",
-        Some(Parameter::new("share", "20 %", Takes::Share { min: 0.01 })),
-    ),
+    fault(FaultKind::SlowLock, "slow_lock", Some(FaultParameter::Share { min: 0.01 })),
     fault(FaultKind::LockLost, "lock_lost", None),
     fault(FaultKind::InterlockOpened, "interlock_opened", None),
     fault(FaultKind::LaserStaysArmed, "laser_stays_armed", None),
-    fault(FaultKind::RailLow, "rail_low", Some(Parameter::new("rail", "drive", Takes::Rail))),
+    fault(FaultKind::RailLow, "rail_low", Some(FaultParameter::Rail)),
     fault(FaultKind::GaugeDead, "gauge_dead", None),
-    fault(
-        FaultKind::GaugeLying,
-        "gauge_lying",
-        Some(Parameter::new("offset", "20 um", Takes::Offset)),
-    ),
+    fault(FaultKind::GaugeLying, "gauge_lying", Some(FaultParameter::Offset)),
     fault(FaultKind::IndexMissing, "index_missing", None),
     fault(FaultKind::IndexSlipping, "index_slipping", None),
     fault(
         FaultKind::StartOfScanDropouts,
         "start_of_scan_dropouts",
-        Some(Parameter::new("share", "20 %", Takes::Share { min: 0.0 })),
+        Some(FaultParameter::Share { min: 0.0 }),
     ),
     fault(FaultKind::GalvanometerStuck, "galvanometer_stuck", None),
-    fault(FaultKind::StuckTrim, "stuck_trim", Some(Parameter::new("facet", "3", Takes::Facet))),
+    fault(FaultKind::StuckTrim, "stuck_trim", Some(FaultParameter::Facet)),
     fault(FaultKind::StoreInterrupted, "store_interrupted", None),
     fault(FaultKind::QueueUnderrun, "queue_underrun", None),
     fault(FaultKind::LinkSilent, "link_silent", None),
-    fault(
-        FaultKind::SignalStuck,
-        "signal_stuck",
-        Some(Parameter::new("signal", "clamped", Takes::Signal)),
-    ),
-    fault(
-        FaultKind::SignalBroken,
-        "signal_broken",
-        Some(Parameter::new("signal", "door_open", Takes::Input)),
-    ),
+    fault(FaultKind::SignalStuck, "signal_stuck", Some(FaultParameter::Signal)),
+    fault(FaultKind::SignalBroken, "signal_broken", Some(FaultParameter::Input)),
 ];
 
 #[cfg(test)]

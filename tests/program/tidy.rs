@@ -25,7 +25,6 @@ const OTHERS: &[&str] = &["head", "sim", "language"];
 
 const HEAD: Arrows = &[
     ("fault", &[]),
-    ("control", &["fault"]),
     ("faults", &["page"]),
     ("image", &[]),
     ("page", &[]),
@@ -54,7 +53,6 @@ const HEAD: Arrows = &[
         "wire",
         &[
             "call",
-            "control",
             "description",
             "fault",
             "gauge",

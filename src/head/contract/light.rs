@@ -5,7 +5,7 @@ use crate::contract::trial::{
 };
 use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
-use crate::optics::line::WORD;
+use crate::optics::line::DOTS_PER_WORD;
 use crate::optics::{LinePlan, Register};
 use crate::{Calls, Fault, Halt, Laser, LineOrder, Pattern, Reading};
 
@@ -47,9 +47,9 @@ fn one_word(trial: &Trial) -> TrialResult<LineOrder> {
     let limits = head.clock.limits().map_err(|why| skipped(why.to_string()))?;
     let dot_period = limits.0.max(head.dot_least);
     let period = 1.0 / line_rate(head.facets, trial.usual_speed()?);
-    let delay = (period / 2.0 - f64::from(WORD) / 2.0 * dot_period).max(0.0);
+    let delay = (period / 2.0 - f64::from(DOTS_PER_WORD) / 2.0 * dot_period).max(0.0);
     let pattern = Pattern::TestMarks;
-    Ok(LineOrder { facet: 0, dots: WORD, dot_period, delay, pattern })
+    Ok(LineOrder { facet: 0, dots: DOTS_PER_WORD, dot_period, delay, pattern })
 }
 
 pub(super) fn needs_arming(trial: &mut Trial) -> TrialResult<()> {

@@ -13,7 +13,7 @@ const fn contract(
 }
 
 /// Every contract, in the order in which they are tried.
-pub const TABLE: &[Contract] = &[
+pub const CONTRACTS: &[Contract] = &[
     contract("description", Reads, reads::description),
     contract("status", Reads, reads::status),
     contract("clock", Reads, reads::clock),
@@ -58,14 +58,14 @@ pub const TABLE: &[Contract] = &[
 
 #[cfg(test)]
 mod tests {
-    use super::TABLE;
+    use super::CONTRACTS;
     use crate::contract::PAGE;
     use crate::page::headings;
 
     #[test]
     fn every_contract_has_its_sentence() {
-        let names: Vec<&str> = TABLE.iter().map(|contract| contract.name).collect();
+        let names: Vec<&str> = CONTRACTS.iter().map(|contract| contract.name).collect();
         assert_eq!(headings(PAGE).collect::<Vec<_>>(), names);
-        assert!(TABLE.iter().all(|contract| contract.holds().ends_with('.')));
+        assert!(CONTRACTS.iter().all(|contract| contract.holds().ends_with('.')));
     }
 }

@@ -1,7 +1,7 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
 use crate::call::{Call, Reply};
-use crate::contract::{Outcome, Permissions};
+use crate::contract::{ContractOutcome, Permissions};
 use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
 use crate::safe::catch_panic;
 use crate::{Calls, Description, Fault, Halt, Laser, Link, SafeState, Status, Trim};
@@ -25,7 +25,7 @@ const HALVINGS: usize = 8;
 const MAX_LATE: usize = 3;
 
 /// What a check returns: on failure what was seen, or why it was skipped.
-pub(super) type TrialResult<T> = Result<T, Outcome>;
+pub(super) type TrialResult<T> = Result<T, ContractOutcome>;
 
 /// A head on trial.
 pub(super) struct Trial {
@@ -42,13 +42,13 @@ pub(super) struct Trial {
 }
 
 /// The contract is broken by what was seen.
-pub(super) fn broken(seen: impl Into<String>) -> Outcome {
-    Outcome::Broken(seen.into())
+pub(super) fn broken(seen: impl Into<String>) -> ContractOutcome {
+    ContractOutcome::Broken(seen.into())
 }
 
 /// The contract is not tried; why.
-pub(super) fn skipped(why: impl Into<String>) -> Outcome {
-    Outcome::Skipped(why.into())
+pub(super) fn skipped(why: impl Into<String>) -> ContractOutcome {
+    ContractOutcome::Skipped(why.into())
 }
 
 /// The value; the contract is broken where the head answers with a fault, which means `what`.

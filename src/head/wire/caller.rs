@@ -8,11 +8,11 @@
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
 use crate::call::{Access, Call, FromReply, Reply};
-use crate::control::Control;
-use crate::link::{not_simulated, take};
+use crate::link::{not_simulated, take_reply};
 use crate::wire::codec::{MAX_SLEEP, Parameters};
+use crate::wire::control::Control;
 use crate::wire::errors::WireError;
-use crate::wire::greeting::{Linked, MIN_REPLY, Target, greet};
+use crate::wire::greeting::{Linked, MIN_REPLY, WireTarget, greet};
 use crate::wire::limits::{carrying, in_all, link_most};
 use crate::wire::link::LinkError;
 use crate::wire::message::{Argument, reply_parts};
@@ -64,7 +64,7 @@ impl Kind {
 
 /// The other end, as all that is known here.
 pub(crate) struct Wire {
-    target: Target,
+    target: WireTarget,
     linked: Option<Linked>,
     /// The last link that was tried came about.
     answers: bool,
@@ -91,7 +91,7 @@ pub(crate) struct Wire {
 
 impl Wire {
     /// Makes no link yet.
-    pub(crate) fn new(target: Target) -> Wire {
+    pub(crate) fn new(target: WireTarget) -> Wire {
         Wire {
             target,
             linked: None,
@@ -144,7 +144,7 @@ impl Wire {
 
     /// The same with its reply taken out.
     fn request<T: FromReply>(&mut self, call: &Call) -> Result<T, Fault> {
-        take(call.row(), self.ask(call)?)
+        take_reply(call.row(), self.ask(call)?)
     }
 
     /// Asks the other end.
@@ -326,7 +326,7 @@ impl Wire {
         let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &over);
         linked.pulse.busy.store(false, Ordering::SeqCst);
         let parted = reply.and_then(|reply| {
-            let nonsense = |why: &str| LinkError::Nonsense(why.to_string());
+            let nonsense = |why: &str| LinkError(format!("the reply makes no sense: {why}"));
             let mut parts = reply_parts(&reply).map_err(|why| nonsense(&why.to_string()))?;
             let outcome = parts.pop().ok_or_else(|| nonsense("it is empty"))?;
             let failure = read_outcome(&outcome).map_err(|error| nonsense(&detail(&error)))?;

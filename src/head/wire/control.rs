@@ -1,10 +1,9 @@
 //! The head behind a server, and which client controls it. Lives on the thread of the head. Uses links.
 
 use crate::call::{Call, Reply};
-pub(crate) use crate::control::Control;
 use crate::safe::catch_panic;
 use crate::wire::errors::WireError;
-use crate::wire::watch::Watch;
+use crate::wire::watch::ControlWatch;
 use crate::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
@@ -12,6 +11,18 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
+
+/// Who controls a head that several clients can reach, and that one of them has at a time, seen by one
+/// client.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Control {
+    /// That client.
+    Own,
+    /// Another one.
+    Others,
+    /// No client.
+    None,
+}
 
 /// Longest sleep in s of the head between two looks whether the client is still there.
 const SLICE: f64 = 0.02;
@@ -69,7 +80,7 @@ impl core::fmt::Debug for Secret {
 pub struct ControlledHead {
     pub(super) served: Served,
     description: Option<Rc<Description>>,
-    watch: Arc<Watch>,
+    watch: Arc<ControlWatch>,
     /// The state after a client made the head safe while another controlled it.
     intervened: Option<SafeState>,
     /// Clients that lost control through others, and why.
@@ -82,7 +93,7 @@ pub struct ControlledHead {
 
 impl ControlledHead {
     /// Takes what is served.
-    pub fn new(served: Served, watch: Arc<Watch>) -> ControlledHead {
+    pub fn new(served: Served, watch: Arc<ControlWatch>) -> ControlledHead {
         let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
         let (description, intervened) = (None, None);
         ControlledHead {

@@ -3,7 +3,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
-use crate::wire::link::{Link, Place, Pulse, Unlinked};
+use crate::wire::link::{Link, Pulse, Unlinked, WirePlace};
 use crate::wire::mnemonic::is;
 use crate::wire::reply::{NAN, text};
 use crate::wire::words::{seconds, shown};
@@ -33,9 +33,9 @@ const BLOCK_PAUSE: Duration = Duration::from_millis(2200);
 
 /// Where the head is, and what else is needed to speak to it.
 #[derive(Clone)]
-pub struct Target {
+pub struct WireTarget {
     /// The socket or the serial line.
-    pub place: Place,
+    pub place: WirePlace,
     /// What the server wants to know; never shown.
     pub secret: Option<String>,
     /// Ends waits early.
@@ -69,7 +69,7 @@ impl Linked {
 
 /// Makes a link and finds out what is there. If `patient`, it asks twice at a serial line, where
 /// something may have to end first.
-pub(crate) fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
+pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlinked> {
     let place = &target.place;
     let pulse = Arc::new(Pulse::default());
     let mut link = Link::open(place, Arc::clone(&pulse))?;
@@ -156,10 +156,10 @@ fn answers(asked: &str, said: &str, what: &str) -> Unlinked {
 }
 
 /// Sees that an instrument answers. A serial line may hold what others left there.
-fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Unlinked> {
+fn identified(link: &mut Link, target: &WireTarget, patient: bool) -> Result<(), Unlinked> {
     let place = &target.place;
     let most = Duration::from_secs_f64(MIN_REPLY);
-    let is_line = matches!(place, Place::Serial(_));
+    let is_line = matches!(place, WirePlace::Serial(_));
     let mut tries = if is_line && patient { 2 } else { 1 };
     loop {
         tries -= 1;
@@ -194,7 +194,7 @@ fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Unl
 /// The reply to a message as text.
 fn asked(
     link: &mut Link,
-    target: &Target,
+    target: &WireTarget,
     message: &[u8],
     most: Duration,
 ) -> Result<String, Unlinked> {

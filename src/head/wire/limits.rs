@@ -4,7 +4,7 @@
 use crate::Description;
 use crate::call::Call;
 use crate::wire::greeting::MIN_REPLY;
-use crate::wire::link::Place;
+use crate::wire::link::WirePlace;
 
 /// Longest wait for an answer of a head whose time passes by calls only: it computes as long as it
 /// takes.
@@ -27,16 +27,16 @@ const MAX_TURNING: f64 = 3600.0;
 const MAX_SAFE: f64 = 30.0;
 
 /// Longest time in s until a new link to a place stands.
-pub(crate) fn link_most(place: &Place) -> f64 {
+pub(crate) fn link_most(place: &WirePlace) -> f64 {
     match place {
-        Place::Socket(_) => MAX_LINK,
-        Place::Serial(_) => MAX_LINE,
+        WirePlace::Socket(_) => MAX_LINK,
+        WirePlace::Serial(_) => MAX_LINE,
     }
 }
 
 /// Longest time in s in which a serial line carries the longest reply to a call.
-pub(crate) fn carrying(place: &Place, call: &Call) -> f64 {
-    let Place::Serial(line) = place else { return 0.0 };
+pub(crate) fn carrying(place: &WirePlace, call: &Call) -> f64 {
+    let WirePlace::Serial(line) = place else { return 0.0 };
     let bytes = match call {
         Call::Describe => 16e3,
         Call::Turns { count } => 40.0 * f64::from(*count) + 1e3,
@@ -84,7 +84,7 @@ pub(crate) fn in_all(
     head: Option<&Description>,
     is_virtual: bool,
     speed: Option<f64>,
-    place: &Place,
+    place: &WirePlace,
 ) -> f64 {
     let own = match head {
         Some(_) if is_virtual => MAX_VIRTUAL,

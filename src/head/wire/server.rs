@@ -15,8 +15,8 @@ use crate::wire::errors::WireError;
 use crate::wire::frame::Frame;
 use crate::wire::reader::{Connection, Event, Shared};
 use crate::wire::sender::{ReplySender, Sent};
-use crate::wire::session::Session;
-use crate::wire::watch::Watch;
+use crate::wire::session::WireSession;
+use crate::wire::watch::ControlWatch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -42,7 +42,7 @@ const AGAIN: Duration = Duration::from_secs(1);
 
 /// A client as the thread of the head knows it.
 struct Client {
-    session: Session,
+    session: WireSession,
     connection: Connection,
     sender: ReplySender,
 }
@@ -50,7 +50,7 @@ struct Client {
 /// What the thread of the head works with.
 struct Server<'a> {
     controlled: ControlledHead,
-    watch: Arc<Watch>,
+    watch: Arc<ControlWatch>,
     turns: Arc<SecretTurns>,
     clients: BTreeMap<u64, Client>,
     /// No secret is asked for.
@@ -67,7 +67,7 @@ pub fn serve_listeners(
     end_now: &AtomicBool,
     log: &mut dyn FnMut(&str),
 ) -> std::io::Result<()> {
-    let watch = Arc::new(Watch::new(served.limit, Arc::clone(&served.cut)));
+    let watch = Arc::new(ControlWatch::new(served.limit, Arc::clone(&served.cut)));
     let open = served.secret.is_none();
     let (events, heard) = sync_channel(MAX_WAITING);
     let turns = Arc::new(SecretTurns::default());
@@ -140,7 +140,7 @@ impl Server<'_> {
     fn event(&mut self, event: Event) {
         match event {
             Event::Connected(connection, sender) => {
-                let session = Session::new(connection.id, self.open);
+                let session = WireSession::new(connection.id, self.open);
                 if sender.is_line() {
                     self.controlled.is_at_line(connection.id);
                 }
@@ -223,7 +223,7 @@ impl Server<'_> {
     fn begin_anew(&mut self, id: u64) {
         self.ends_control(id, "the client in control was sent away");
         if let Some(client) = self.clients.get_mut(&id) {
-            client.session = Session::new(id, self.open);
+            client.session = WireSession::new(id, self.open);
             client.connection.admitted.store(self.open, Ordering::SeqCst);
         }
     }

@@ -2,7 +2,7 @@
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
 use crate::call::{Access, Call, Reply};
-use crate::link::take;
+use crate::link::take_reply;
 use crate::wire::codec::{Parameters, write_reply};
 use crate::wire::control::{Control, ControlledHead};
 use crate::wire::errors::{Queue, WireError};
@@ -22,7 +22,7 @@ const MAX_TRIES: u32 = 3;
 
 /// A client's side of things.
 #[derive(Debug)]
-pub struct Session {
+pub struct WireSession {
     /// Which client; 0 is none.
     pub id: u64,
     errors: Queue,
@@ -36,10 +36,10 @@ pub struct Session {
 
 type Said = Result<Vec<u8>, Failure>;
 
-impl Session {
+impl WireSession {
     /// A client that just came; `admitted` where no secret is asked for.
-    pub fn new(id: u64, admitted: bool) -> Session {
-        Session {
+    pub fn new(id: u64, admitted: bool) -> WireSession {
+        WireSession {
             id,
             errors: Queue::default(),
             registers: Registers::default(),
@@ -52,8 +52,8 @@ impl Session {
 
     /// As a client that just came, but for its wrong secrets.
     pub fn begin_anew(&mut self, admitted: bool) {
-        let new = Session::new(self.id, admitted);
-        *self = Session { tries: self.tries, barred: self.barred, ..new };
+        let new = WireSession::new(self.id, admitted);
+        *self = WireSession { tries: self.tries, barred: self.barred, ..new };
     }
 
     /// No secret is asked for, or it was said.
@@ -214,7 +214,7 @@ impl Session {
     }
 
     fn status(&mut self, controlled: &mut ControlledHead) -> Result<Status, Failure> {
-        Ok(take(Call::Status.row(), self.call(&Call::Status, controlled)?)?)
+        Ok(take_reply(Call::Status.row(), self.call(&Call::Status, controlled)?)?)
     }
 
     /// Refreshes the conditions; a head that does not answer is a condition as well.

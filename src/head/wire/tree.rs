@@ -6,7 +6,7 @@ use crate::call::table::{
     INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
     STORE_TRIMS, SWITCH, TRIMS, TURNS,
 };
-use crate::call::{Access, Call, Image, Reply, Row};
+use crate::call::{Access, Call, CallImage, Reply, Row};
 use crate::wire::codec::{Parameters, Value};
 use crate::wire::errors::WireError;
 use crate::wire::message::Argument;
@@ -276,7 +276,7 @@ pub static HEADERS: &[Entry] = &[
     }),
     call::<ExposedPage>("PAGE:EXPose?", &EXPOSE_PAGE, "time,lines,missed,s", |p| {
         let (dot_period, delay, pitch) = (p.take()?, p.take()?, p.take()?);
-        Ok(Call::ExposePage { dot_period, delay, pitch, image: Image::Here(p.take()?) })
+        Ok(Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(p.take()?) })
     }),
     call::<Reading>("GAUGe:MEASure?", &MEASURE, "m,m,m,m", |_| Ok(Call::Measure)),
     call::<bool>("SIGNal:STATe?", &SIGNAL, "0 or 1", |p| Ok(Call::Signal { signal: p.take()? })),

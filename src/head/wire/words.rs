@@ -1,7 +1,7 @@
 //! What people are told of what came over a wire: bounded and visible. Pure; uses
 //! faults and units.
 
-use crate::units::{Dimension, show};
+use crate::units::{Dimension, show_quantity};
 use crate::wire::errors::WireError;
 use crate::{Fault, SafeState, Status, visible};
 
@@ -48,7 +48,7 @@ fn shown_long(said: &str) -> String {
 
 /// What the other end said, on one line and cut short.
 pub(crate) fn shown(said: &str) -> String {
-    let mut shown = visible::line(&said.chars().take(MAX_SHOWN).collect::<String>());
+    let mut shown = visible::visible_line(&said.chars().take(MAX_SHOWN).collect::<String>());
     if said.chars().nth(MAX_SHOWN).is_some() {
         shown.push('…');
     }
@@ -57,7 +57,7 @@ pub(crate) fn shown(said: &str) -> String {
 
 /// A time in s for people.
 pub(crate) fn seconds(time: f64) -> String {
-    show(time, Dimension::TIME, None, None)
+    show_quantity(time, Dimension::TIME, None, None)
 }
 
 /// What exactly is wrong, without the words that go with the number of an error.

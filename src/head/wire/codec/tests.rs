@@ -1,7 +1,7 @@
 //! Every call and every answer there and back, and every fault.
 
 use super::write_reply;
-use crate::call::{Call, Image, Reply};
+use crate::call::{Call, CallImage, Reply};
 use crate::image::Bitmap;
 use crate::tests::description;
 use crate::wire::errors::WireError;
@@ -46,7 +46,7 @@ fn any_call() -> impl Strategy<Value = Call> {
     );
     let page =
         (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
-            Call::ExposePage { dot_period, delay, pitch, image: Image::Here(image) }
+            Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(image) }
         });
     let plain = prop_oneof![
         Just(Call::Describe),
@@ -198,7 +198,7 @@ fn answers_read_back() {
     let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
     there_and_back(&Call::Expose { line }, Reply::Exposed(exposed));
     let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
-    let image = Image::Here(image);
+    let image = CallImage::Here(image);
     let page = Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
     let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
     there_and_back(&page, Reply::ExposedPage(exposed));

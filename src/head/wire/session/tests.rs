@@ -1,7 +1,7 @@
 //! Whatever bytes a client sends: what is malformed has its entry in the error queue, nothing panics,
 //! the connection lives, and two controllers are told apart.
 
-use super::Session;
+use super::WireSession;
 use crate::tests::StandIn;
 use crate::wire::control::{Control, ControlledHead, Served};
 use crate::wire::errors::MAX_QUEUE;
@@ -9,7 +9,7 @@ use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
 use crate::wire::message::message_units;
 use crate::wire::mnemonic::short;
 use crate::wire::tree::HEADERS;
-use crate::wire::watch::Watch;
+use crate::wire::watch::ControlWatch;
 use crate::{Laser, Rig};
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
@@ -19,7 +19,7 @@ use std::time::Duration;
 
 fn floor() -> ControlledHead {
     let limit = Duration::from_secs(60);
-    let watch = Arc::new(Watch::new(limit, Arc::default()));
+    let watch = Arc::new(ControlWatch::new(limit, Arc::default()));
     let rig = Rig::new(Box::new(StandIn::new()), Some(Box::new(StandIn::new())))
         .with_injector(Box::new(StandIn::new()));
     let served = Served {
@@ -84,12 +84,12 @@ fn piece() -> impl Strategy<Value = Vec<u8>> {
 
 struct Line {
     framer: Framer,
-    session: Session,
+    session: WireSession,
 }
 
 impl Line {
     fn new(id: u64) -> Line {
-        Line { framer: Framer::new(MAX_LINE), session: Session::new(id, true) }
+        Line { framer: Framer::new(MAX_LINE), session: WireSession::new(id, true) }
     }
 
     fn frames(&mut self, bytes: &[u8]) -> Vec<Frame> {
