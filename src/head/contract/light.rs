@@ -173,7 +173,7 @@ fn moved(what: &str, held: f64, register: Register, gain: f64, shift: f64) -> Tr
 }
 
 pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
-    if !trial.may_trim() {
+    if !trial.allowed.trims {
         return Err(skipped("trims were not allowed"));
     }
     restored(trial, |trial, before| {

@@ -144,7 +144,7 @@ pub(super) fn under_light(trial: &mut Trial) -> TrialResult<()> {
     let Some(signal) = guarded.first() else {
         return Err(skipped("every output of this head may be switched under light"));
     };
-    if !trial.may_switch() {
+    if !trial.allowed.switches {
         return Err(skipped("switching was not allowed"));
     }
     let before = state(trial, &signal.name)?;

@@ -29,7 +29,7 @@ fn sane(head: &Description) -> TrialResult<()> {
         |what: &str, text: &str| holds(!text.trim().is_empty(), || format!("the {what} is blank"));
     named("model", &head.model)?;
     named("serial number", &head.serial)?;
-    let doubts: Vec<String> = head.implausible().iter().map(ToString::to_string).collect();
+    let doubts = head.implausible();
     holds(doubts.is_empty(), || listed(&doubts))?;
     let mut names = BTreeSet::new();
     let all = head.signals.iter().map(|signal| &signal.name);
@@ -79,7 +79,7 @@ pub(super) fn status(trial: &mut Trial) -> TrialResult<()> {
         holds(value.is_finite(), || format!("{value} among its numbers"))?;
     }
     let doubt = temperature(status.temperature);
-    holds(doubt.is_none(), || doubt.map(|doubt| doubt.to_string()).unwrap_or_default())?;
+    holds(doubt.is_none(), || doubt.unwrap_or_default())?;
     holds(!(status.at_rest && status.locked), || "at rest and locked at once")
 }
 
@@ -175,5 +175,5 @@ pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
 pub(super) fn times(trial: &mut Trial) -> TrialResult<()> {
     trial.status()?;
     trial.trims()?;
-    holds(trial.late().is_empty(), || trial.late().join("; "))
+    holds(trial.late.is_empty(), || trial.late.join("; "))
 }

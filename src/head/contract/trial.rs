@@ -31,10 +31,10 @@ pub(super) type TrialResult<T> = Result<T, ContractOutcome>;
 pub(super) struct Trial {
     pub(super) head: Box<dyn Link>,
     description: Option<Description>,
-    allowed: Permissions,
+    pub(super) allowed: Permissions,
     stop: Arc<AtomicBool>,
     /// Calls that took longer than the head states.
-    late: Vec<String>,
+    pub(super) late: Vec<String>,
     /// The speed that was asked for last, in rad/s.
     speed: Option<f64>,
     /// Armed, and nothing exposed since.
@@ -93,22 +93,8 @@ impl Trial {
         self.description.clone().ok_or_else(none)
     }
 
-    /// Outputs may be switched.
-    pub(super) fn may_switch(&self) -> bool {
-        self.allowed.switches
-    }
-
-    /// Trims may be loaded.
-    pub(super) fn may_trim(&self) -> bool {
-        self.allowed.trims
-    }
-
     pub(super) fn stopped(&self) -> bool {
         self.stop.load(Ordering::SeqCst)
-    }
-
-    pub(super) fn late(&self) -> &[String] {
-        &self.late
     }
 
     /// Lets time pass. A head that fails there fails in the next call.

@@ -169,15 +169,12 @@ impl Acceptor {
         if self.leaving.len() >= MAX_CLIENTS {
             return false;
         }
-        let strange = |client: &&Client| !client.client.admitted.load(Ordering::SeqCst);
-        let strangers = || self.client.iter().filter(strange);
-        let from = |origin| strangers().filter(|other| other.client.origin == origin).count();
+        let is_strange = |client: &Client| !client.client.admitted.load(Ordering::SeqCst);
+        let strangers = || self.client.iter().enumerate().filter(|(_, client)| is_strange(client));
+        let from = |origin| strangers().filter(|(_, other)| other.client.origin == origin).count();
         // The first of those is the one that came first.
-        let chosen = strangers().rev().max_by_key(|stranger| from(stranger.client.origin));
-        let Some(id) = chosen.map(|chosen| chosen.client.id) else { return false };
-        let Some(at) = self.client.iter().position(|client| client.client.id == id) else {
-            return false;
-        };
+        let chosen = strangers().rev().max_by_key(|(_, client)| from(client.client.origin));
+        let Some((at, _)) = chosen else { return false };
         let chosen = self.client.remove(at);
         chosen.client.gone.store(true, Ordering::SeqCst);
         // It may have hung up by itself.

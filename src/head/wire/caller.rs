@@ -117,7 +117,7 @@ impl Wire {
             self.answers = greeted.is_ok();
             self.refused = greeted.as_ref().err().is_some_and(|error| error.refused);
             let new = greeted.map_err(|error| Fault::Broken(error.why))?;
-            self.clock = new.clock();
+            self.clock = new.clock;
             self.linked = Some(new);
         }
         self.linked.as_mut().ok_or_else(|| Fault::Broken("there is no link".to_string()))

@@ -94,16 +94,14 @@ pub struct ControlledHead {
 impl ControlledHead {
     /// Takes what is served.
     pub fn new(served: Served, watch: Arc<ControlWatch>) -> ControlledHead {
-        let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
-        let (description, intervened) = (None, None);
         ControlledHead {
             served,
-            description,
+            description: None,
             watch,
-            intervened,
-            revoked,
+            intervened: None,
+            revoked: Vec::new(),
             injected: false,
-            at_lines,
+            at_lines: BTreeSet::new(),
         }
     }
 
@@ -135,11 +133,6 @@ impl ControlledHead {
             Err(_) => ("a head that does not answer".to_string(), "0".to_string()),
         };
         format!("spintrue,{model},{serial},{}", env!("CARGO_PKG_VERSION"))
-    }
-
-    /// No secret is asked for.
-    pub fn is_open(&self) -> bool {
-        self.served.secret.is_none()
     }
 
     /// Whether that is the secret; where there is none, any is.

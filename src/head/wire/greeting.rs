@@ -56,15 +56,8 @@ pub(crate) struct Linked {
     pub is_virtual: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
-    /// Head time in s at a moment here.
-    synchronised: (Instant, f64),
-}
-
-impl Linked {
-    /// The moment and its head time, where that passes by itself.
-    pub(crate) fn clock(&self) -> Option<(Instant, f64)> {
-        (!self.is_virtual).then_some(self.synchronised)
-    }
+    /// Head time in s at a moment here, where it passes by itself.
+    pub clock: Option<(Instant, f64)>,
 }
 
 /// Makes a link and finds out what is there. If `patient`, it asks twice at a serial line, where
@@ -98,16 +91,17 @@ pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlink
     let limit = limited(&limit).map_err(|why| format!("{place} {why}"))?;
     let seed = ask(b"HEAD:SEED?")?.parse().ok();
     let looked = Instant::now();
-    let mut synchronised = (looked, f64::NEG_INFINITY);
+    let mut then = f64::NEG_INFINITY;
     for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
         let time = ask(b"CLOC:TIME?")?;
         let time = timed(&time).map_err(|why| format!("{place} {why}"))?;
         // The reply that took least on its way tells the latest time for this moment.
-        synchronised.1 = synchronised.1.max(time - looked.elapsed().as_secs_f64());
+        then = then.max(time - looked.elapsed().as_secs_f64());
     }
     let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
-    Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
+    let clock = (!is_virtual).then_some((looked, then));
+    Ok(Linked { link, pulse, controls: false, is_virtual, seed, clock })
 }
 
 /// The edition is one that is spoken here.

@@ -46,9 +46,8 @@ pub(crate) fn carrying(place: &WirePlace, call: &Call) -> f64 {
 }
 
 /// Longest time in s that a call may take at a head on the clock, whose polygon was asked for
-/// `speed` last; without a description it is not known yet. The wire comes on top.
-pub(crate) fn most(call: &Call, head: Option<&Description>, speed: Option<f64>) -> f64 {
-    let Some(head) = head else { return MIN_REPLY };
+/// `speed` last. The wire comes on top.
+fn most(call: &Call, head: &Description, speed: Option<f64>) -> f64 {
     let times = &head.times;
     let speed = speed.unwrap_or(head.speed_least).max(head.speed_least);
     let short = |time: f64| within(time, 0.0, MAX_REPLY);
@@ -88,7 +87,7 @@ pub(crate) fn in_all(
 ) -> f64 {
     let own = match head {
         Some(_) if is_virtual => MAX_VIRTUAL,
-        Some(_) => most(call, head, speed),
+        Some(head) => most(call, head, speed),
         None => MIN_REPLY + link_most(place),
     };
     own + carrying(place, call)
@@ -104,7 +103,7 @@ mod tests {
     #[test]
     fn no_claim_makes_a_wait_endless() {
         let mut told = description();
-        let honest = most(&Call::Status, Some(&told), None);
+        let honest = most(&Call::Status, &told, None);
         assert!(honest < 10.0, "{honest}");
         for wild in [1e6, 1e300, f64::INFINITY, f64::NAN, -5.0] {
             let times = &mut told.times;
@@ -118,7 +117,7 @@ mod tests {
                 Call::Turns { count: 7 },
                 Call::MakeSafe { keep_spinning: false },
             ] {
-                let wait = most(&call, Some(&told), Some(500.0));
+                let wait = most(&call, &told, Some(500.0));
                 let cap = match call {
                     Call::Turns { .. } => MAX_TURNING + MAX_SILENCE,
                     Call::MakeSafe { .. } => MAX_SAFE,

@@ -250,17 +250,17 @@ impl Server<'_> {
         } else {
             None
         };
-        let wrong = session.wrong();
+        let wrong = session.tries;
         let controlled = &mut self.controlled;
         let reply = catch_panic(|| Ok(session.hear(frame, controlled)));
         let reply = reply.unwrap_or_else(|fault| {
             session.tell(WireError::new(-310, fault.to_string()));
             None
         });
-        let was = connection.admitted.swap(session.is_admitted(), Ordering::SeqCst);
-        if session.wrong() > wrong {
+        let was = connection.admitted.swap(session.admitted, Ordering::SeqCst);
+        if session.tries > wrong {
             self.turns.known(connection.origin, false);
-        } else if !was && session.is_admitted() {
+        } else if !was && session.admitted {
             self.turns.known(connection.origin, true);
         }
         if session.is_unwelcome() {

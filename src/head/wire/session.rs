@@ -5,7 +5,7 @@ use crate::call::{Access, Call, Reply};
 use crate::link::take_reply;
 use crate::wire::codec::{Parameters, write_reply};
 use crate::wire::control::{Control, ControlledHead};
-use crate::wire::errors::{Queue, WireError};
+use crate::wire::errors::{Queue, WireError, keep, oldest};
 use crate::wire::frame::Frame;
 use crate::wire::message::{Argument, Unit, message_units};
 use crate::wire::outcome::{Failure, told};
@@ -28,8 +28,10 @@ pub struct WireSession {
     errors: Queue,
     registers: Registers,
     outcome: Option<Failure>,
-    admitted: bool,
-    tries: u32,
+    /// No secret is asked for, or it was said.
+    pub(super) admitted: bool,
+    /// Wrong secrets so far.
+    pub(super) tries: u32,
     /// Why what it said before moves nothing any more: it hung up, or fell silent.
     pub barred: Option<&'static str>,
 }
@@ -56,16 +58,6 @@ impl WireSession {
         *self = WireSession { tries: self.tries, barred: self.barred, ..new };
     }
 
-    /// No secret is asked for, or it was said.
-    pub fn is_admitted(&self) -> bool {
-        self.admitted
-    }
-
-    /// Wrong secrets so far.
-    pub fn wrong(&self) -> u32 {
-        self.tries
-    }
-
     /// Too many wrong secrets.
     pub fn is_unwelcome(&self) -> bool {
         self.tries >= MAX_TRIES
@@ -74,7 +66,7 @@ impl WireSession {
     /// Puts an error into the queue, such as one that another client caused.
     pub fn tell(&mut self, error: WireError) {
         self.registers.standard.event |= error.event();
-        self.errors.push(error);
+        keep(&mut self.errors, error);
     }
 
     /// Carries out a message and gives the reply without its newline; none where nothing was asked.
@@ -275,7 +267,7 @@ impl WireSession {
             }
             Verb::Begin => {
                 controlled.release(self.id, false);
-                self.begin_anew(controlled.is_open());
+                self.begin_anew(controlled.served.secret.is_none());
             }
             // *WAI waits for nothing, and queries are answered below.
             _ => {}
@@ -305,7 +297,7 @@ impl WireSession {
                 self.registers.byte(!self.errors.is_empty()).to_string()
             }
             Verb::SelfTest => flag(!self.test(controlled)),
-            Verb::NextError => self.errors.oldest(),
+            Verb::NextError => oldest(&mut self.errors),
             Verb::ErrorCount => self.errors.len().to_string(),
             Verb::Version => "1999.0".to_string(),
             Verb::Protocol => PROTOCOL.to_string(),
