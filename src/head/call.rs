@@ -57,7 +57,7 @@ pub enum Call {
         delay: f64,
         /// From line to line in m.
         pitch: f64,
-        image: Image,
+        image: CallImage,
     },
     Signal {
         signal: String,
@@ -100,7 +100,7 @@ impl Call {
     /// Draws a page.
     pub fn expose_page(page: &PageOrder) -> Call {
         let PageOrder { dot_period, delay, pitch, image } = page;
-        let image = Image::Here(Arc::clone(image));
+        let image = CallImage::Here(Arc::clone(image));
         Call::ExposePage { dot_period: *dot_period, delay: *delay, pitch: *pitch, image }
     }
 
@@ -113,19 +113,19 @@ impl Call {
 /// The image of a page. A recording keeps its digest only. Images with one digest are equal.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 #[serde(from = "ImageDigest", into = "ImageDigest")]
-pub enum Image {
+pub enum CallImage {
     /// All its dots.
     Here(Arc<Bitmap>),
     /// What a recording keeps of it.
     Digest(ImageDigest),
 }
 
-impl Image {
+impl CallImage {
     /// Its dots; a fault where only the digest is left.
     pub fn dots(&self) -> Result<&Arc<Bitmap>, Fault> {
         match self {
-            Image::Here(dots) => Ok(dots),
-            Image::Digest(_) => {
+            CallImage::Here(dots) => Ok(dots),
+            CallImage::Digest(_) => {
                 Err(Fault::Refused("only the digest of this image was kept".to_string()))
             }
         }
@@ -134,21 +134,21 @@ impl Image {
     /// Its width in dots and its height in lines.
     pub fn size(&self) -> (u32, u32) {
         match self {
-            Image::Here(dots) => (dots.width(), dots.height()),
-            Image::Digest(digest) => (digest.width, digest.height),
+            CallImage::Here(dots) => (dots.width(), dots.height()),
+            CallImage::Digest(digest) => (digest.width, digest.height),
         }
     }
 }
 
-impl PartialEq for Image {
-    fn eq(&self, other: &Image) -> bool {
+impl PartialEq for CallImage {
+    fn eq(&self, other: &CallImage) -> bool {
         ImageDigest::from(self.clone()) == ImageDigest::from(other.clone())
     }
 }
 
-impl From<ImageDigest> for Image {
-    fn from(digest: ImageDigest) -> Image {
-        Image::Digest(digest)
+impl From<ImageDigest> for CallImage {
+    fn from(digest: ImageDigest) -> CallImage {
+        CallImage::Digest(digest)
     }
 }
 
@@ -164,11 +164,11 @@ pub struct ImageDigest {
     pub sha256: String,
 }
 
-impl From<Image> for ImageDigest {
-    fn from(image: Image) -> ImageDigest {
+impl From<CallImage> for ImageDigest {
+    fn from(image: CallImage) -> ImageDigest {
         let dots = match image {
-            Image::Here(dots) => dots,
-            Image::Digest(digest) => return digest,
+            CallImage::Here(dots) => dots,
+            CallImage::Digest(digest) => return digest,
         };
         let mut hash = Sha256::new();
         for word in dots.lines().flatten() {

@@ -1,6 +1,8 @@
 //! The catalogue of faults that can be injected into a simulated head: names, parameters and what
 //! users see. What a fault does to a head belongs to the simulator.
 
+use crate::page::paragraph;
+
 /// A kind of fault; [`FAULTS`] describes each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[allow(missing_docs, reason = "the catalogue documents them, for people as well")]
@@ -25,9 +27,9 @@ pub enum FaultKind {
     SignalBroken,
 }
 
-/// What the value of a parameter is.
+/// The one parameter of a fault, by what its value is.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Takes {
+pub enum FaultParameter {
     /// A share from `min` to 1.
     Share {
         /// The smallest.
@@ -45,20 +47,22 @@ pub enum Takes {
     Input,
 }
 
-/// A parameter of a fault.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Parameter {
-    /// Its key, such as `facet`.
-    pub key: &'static str,
-    /// A value as an option has it, such as `3`.
-    pub example: &'static str,
-    /// What the value is.
-    pub takes: Takes,
-}
+impl FaultParameter {
+    /// Its key, such as `facet`, and a value as an option has it, such as `3`.
+    fn key_and_example(self) -> (&'static str, &'static str) {
+        match self {
+            FaultParameter::Share { .. } => ("share", "20 %"),
+            FaultParameter::Offset => ("offset", "20 um"),
+            FaultParameter::Facet => ("facet", "3"),
+            FaultParameter::Rail => ("rail", "drive"),
+            FaultParameter::Signal => ("signal", "clamped"),
+            FaultParameter::Input => ("signal", "door_open"),
+        }
+    }
 
-impl Parameter {
-    const fn new(key: &'static str, example: &'static str, takes: Takes) -> Parameter {
-        Parameter { key, example, takes }
+    /// Its key, such as `facet`.
+    pub fn key(self) -> &'static str {
+        self.key_and_example().0
     }
 }
 
@@ -70,29 +74,39 @@ pub struct InjectableFault {
     /// Its name in head files, scripts and options.
     pub name: &'static str,
     /// Its one parameter, which must be given.
-    pub parameter: Option<Parameter>,
-    /// What it does to the head.
-    pub does: &'static str,
-    /// How a routine notices it.
-    pub symptom: &'static str,
+    pub parameter: Option<FaultParameter>,
 }
 
+/// What each fault does, and how it is noticed.
+const PAGE: &str = include_str!("faults.md");
+
 impl InjectableFault {
+    /// What it does to the head.
+    pub fn does(&self) -> &'static str {
+        paragraph(PAGE, self.name, 0)
+    }
+
+    /// How a routine notices it.
+    pub fn symptom(&self) -> &'static str {
+        paragraph(PAGE, self.name, 1)
+    }
+
     /// The fault as an option has it, such as `stuck_trim(facet=3)`.
     pub fn example(&self) -> String {
-        match &self.parameter {
-            Some(Parameter { key, example, .. }) => {
-                format!("{}({key}={})", self.name, example.replace(' ', ""))
-            }
+        match self.parameter.map(FaultParameter::key_and_example) {
+            Some((key, example)) => format!("{}({key}={})", self.name, example.replace(' ', "")),
             None => self.name.to_string(),
         }
     }
 
     /// Its parameter as a head file has it, such as `rail = "drive"`.
     pub fn key(&self) -> Option<String> {
-        self.parameter.map(|Parameter { key, example, takes }| match takes {
-            Takes::Facet => format!("{key} = {example}"),
-            _ => format!("{key} = \"{example}\""),
+        self.parameter.map(|parameter| {
+            let (key, example) = parameter.key_and_example();
+            match parameter {
+                FaultParameter::Facet => format!("{key} = {example}"),
+                _ => format!("{key} = \"{example}\""),
+            }
         })
     }
 }
@@ -100,139 +114,46 @@ impl InjectableFault {
 const fn fault(
     kind: FaultKind,
     name: &'static str,
-    parameter: Option<Parameter>,
-    does: &'static str,
-    symptom: &'static str,
+    parameter: Option<FaultParameter>,
 ) -> InjectableFault {
-    InjectableFault { kind, name, parameter, does, symptom }
+    InjectableFault { kind, name, parameter }
 }
 
 /// Every fault that can be injected.
 pub const FAULTS: &[InjectableFault] = &[
-    fault(
-        FaultKind::NoLock,
-        "no_lock",
-        None,
-        "The drive is too weak: the polygon ends below its lock window.",
-        "`locked()` stays false; the speed creeps up and stays below the lock window.",
-    ),
-    fault(
-        FaultKind::SlowLock,
-        "slow_lock",
-        Some(Parameter::new("share", "20 %", Takes::Share { min: 0.01 })),
-        "The drive gives only this share of the torque that it has beyond the drag.",
-        "`locked()` comes true late, and may do so after the longest spin-up that the head states.",
-    ),
-    fault(
-        FaultKind::LockLost,
-        "lock_lost",
-        None,
-        "A bump takes 2 % of the speed, once; the head disarms itself.",
-        "`locked()` becomes false and true again later; under light the `arm` block fails, with the polygon not locked or at another speed.",
-    ),
-    fault(
-        FaultKind::InterlockOpened,
-        "interlock_opened",
-        None,
-        "The interlock chain opens and stays open; the head disarms itself.",
-        "`interlock_closed()` is false; an `arm` block fails: the interlock is open.",
-    ),
-    fault(
-        FaultKind::LaserStaysArmed,
-        "laser_stays_armed",
-        None,
-        "The laser ignores the disarm command. Only the interlock chain can still take its power.",
-        "The end of an `arm` block fails: the laser is still armed. The head refuses to stop the polygon under a beam that may be on, and the summary says that the laser is not known to be off.",
-    ),
-    fault(
-        FaultKind::RailLow,
-        "rail_low",
-        Some(Parameter::new("rail", "drive", Takes::Rail)),
-        "A rail sinks to 80 % of its nominal voltage.",
-        "`rails()` shows that rail as not good.",
-    ),
-    fault(
-        FaultKind::GaugeDead,
-        "gauge_dead",
-        None,
-        "The gauge does not answer any more.",
-        "`test_line` fails after a second: the gauge does not answer.",
-    ),
-    fault(
-        FaultKind::GaugeLying,
-        "gauge_lying",
-        Some(Parameter::new("offset", "20 um", Takes::Offset)),
-        "The gauge adds this offset to every reading, along and across, and states the same uncertainty as before.",
-        "Trims make the residuals small all the same. It shows where the same line is measured before and after: the two differ by more than their uncertainty.",
-    ),
-    fault(
-        FaultKind::IndexMissing,
-        "index_missing",
-        None,
-        "No index pulse comes any more.",
-        "`turns` and `test_line` fail: no index pulse.",
-    ),
-    fault(
-        FaultKind::IndexSlipping,
-        "index_slipping",
-        None,
-        "The index comes one facet late on every third turn.",
-        "`turns` shows turns that are a facet longer or shorter, and as many pulses more or fewer.",
-    ),
+    fault(FaultKind::NoLock, "no_lock", None),
+    fault(FaultKind::SlowLock, "slow_lock", Some(FaultParameter::Share { min: 0.01 })),
+    fault(FaultKind::LockLost, "lock_lost", None),
+    fault(FaultKind::InterlockOpened, "interlock_opened", None),
+    fault(FaultKind::LaserStaysArmed, "laser_stays_armed", None),
+    fault(FaultKind::RailLow, "rail_low", Some(FaultParameter::Rail)),
+    fault(FaultKind::GaugeDead, "gauge_dead", None),
+    fault(FaultKind::GaugeLying, "gauge_lying", Some(FaultParameter::Offset)),
+    fault(FaultKind::IndexMissing, "index_missing", None),
+    fault(FaultKind::IndexSlipping, "index_slipping", None),
     fault(
         FaultKind::StartOfScanDropouts,
         "start_of_scan_dropouts",
-        Some(Parameter::new("share", "20 %", Takes::Share { min: 0.0 })),
-        "This share of the start-of-scan pulses is lost.",
-        "`turns` counts fewer pulses than there are facets.",
+        Some(FaultParameter::Share { min: 0.0 }),
     ),
-    fault(
-        FaultKind::GalvanometerStuck,
-        "galvanometer_stuck",
-        None,
-        "The galvanometer stays where it is, whatever it is told; cross-scan trims have no effect.",
-        "`status().galvanometer` stays. Away from its parked angle it cannot be parked, and the summary says so.",
-    ),
-    fault(
-        FaultKind::StuckTrim,
-        "stuck_trim",
-        Some(Parameter::new("facet", "3", Takes::Facet)),
-        "The trim registers of this facet ignore what is loaded.",
-        "`loaded_trims()` differs from what was loaded, in this facet alone.",
-    ),
-    fault(
-        FaultKind::StoreInterrupted,
-        "store_interrupted",
-        None,
-        "The power fails while trims are stored, once: the laser is off, the mirror parks, the polygon coasts. The stored trims are wholly the old ones or wholly the new ones, as the seed has it.",
-        "`store_trims` fails after a second. The head answers again afterwards, not locked, and `loaded_trims()` shows what it kept.",
-    ),
-    fault(
-        FaultKind::QueueUnderrun,
-        "queue_underrun",
-        None,
-        "The host serves words eight times slower than it should.",
-        "`test_line` fails where a line has more words than the queue can make up for: the dot-word queue ran empty.",
-    ),
-    fault(
-        FaultKind::LinkSilent,
-        "link_silent",
-        None,
-        "The head does not answer any more; its own watchdog disarms it.",
-        "Every call fails after a second, and how the head was left is not known.",
-    ),
-    fault(
-        FaultKind::SignalStuck,
-        "signal_stuck",
-        Some(Parameter::new("signal", "clamped", Takes::Signal)),
-        "This signal stays as it is, whatever drives or switches it.",
-        "`signal(...)` of it stays; a `wait until` for it reaches its limit.",
-    ),
-    fault(
-        FaultKind::SignalBroken,
-        "signal_broken",
-        Some(Parameter::new("signal", "door_open", Takes::Input)),
-        "The wire of this input breaks: it reads the level that its `pull` makes, and without one anything.",
-        "`signal(...)` of it no longer follows what it is wired to; without a pull it flickers.",
-    ),
+    fault(FaultKind::GalvanometerStuck, "galvanometer_stuck", None),
+    fault(FaultKind::StuckTrim, "stuck_trim", Some(FaultParameter::Facet)),
+    fault(FaultKind::StoreInterrupted, "store_interrupted", None),
+    fault(FaultKind::QueueUnderrun, "queue_underrun", None),
+    fault(FaultKind::LinkSilent, "link_silent", None),
+    fault(FaultKind::SignalStuck, "signal_stuck", Some(FaultParameter::Signal)),
+    fault(FaultKind::SignalBroken, "signal_broken", Some(FaultParameter::Input)),
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::{FAULTS, PAGE};
+    use crate::page::headings;
+
+    #[test]
+    fn every_fault_has_its_sentences() {
+        let names: Vec<&str> = FAULTS.iter().map(|fault| fault.name).collect();
+        assert_eq!(headings(PAGE).collect::<Vec<_>>(), names);
+        assert!(FAULTS.iter().all(|f| f.does().ends_with('.') && f.symptom().ends_with('.')));
+    }
+}

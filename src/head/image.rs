@@ -144,16 +144,19 @@ impl Header<'_> {
         let start = self.at;
         while let Some(byte) = self.peek() {
             match byte {
-                b'#' => {
-                    while self.peek().is_some_and(|b| !matches!(b, b'\n' | b'\r')) {
-                        self.at += 1;
-                    }
-                }
+                b'#' => self.comment(),
                 byte if is_space(byte) => self.at += 1,
                 _ => break,
             }
         }
         self.at > start
+    }
+
+    /// Passes over a comment, up to the end of its line.
+    fn comment(&mut self) {
+        while self.peek().is_some_and(|b| !matches!(b, b'\n' | b'\r')) {
+            self.at += 1;
+        }
     }
 
     fn side(&mut self, what: &str) -> Result<u32, ImageError> {
@@ -192,9 +195,7 @@ impl Header<'_> {
     /// The one character of white space before the raster, behind comments if there are any.
     fn end(&mut self) -> Result<(), ImageError> {
         while self.peek() == Some(b'#') {
-            while self.peek().is_some_and(|b| !matches!(b, b'\n' | b'\r')) {
-                self.at += 1;
-            }
+            self.comment();
         }
         match self.peek() {
             Some(byte) if is_space(byte) => {

@@ -8,7 +8,6 @@
 
 mod call;
 mod contract;
-mod control;
 mod description;
 mod fault;
 mod faults;
@@ -18,6 +17,7 @@ mod image;
 mod injector;
 mod link;
 mod optics;
+mod page;
 mod plausible;
 mod range;
 #[cfg(feature = "wire")]
@@ -28,11 +28,11 @@ mod safe;
 #[cfg(feature = "wire")]
 mod serve;
 mod signals;
-#[cfg(test)]
-mod stand_in;
 #[cfg(feature = "wire")]
 mod stop_request;
 mod system;
+#[cfg(test)]
+mod tests;
 mod trace;
 mod units;
 mod visible;
@@ -40,95 +40,70 @@ mod visible;
 mod wire;
 mod words;
 
-pub use call::{Call, FromReply, Image as CallImage, ImageDigest, Reply};
+pub use call::{Call, CallImage, FromReply, ImageDigest, Reply};
 pub use contract::{
-    Contract, Outcome as ContractOutcome, Permissions, Report as ContractReport,
-    TABLE as CONTRACTS, run as run_contracts, run_with as run_contracts_with,
+    CONTRACTS, Contract, ContractOutcome, ContractReport, Permissions, run_contracts,
+    run_contracts_with,
 };
-pub use control::{Control, SharedControl};
 pub use description::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
 pub use fault::Fault;
-pub use faults::{
-    FAULTS, FaultKind, InjectableFault, Parameter as FaultParameter, Takes as FaultTakes,
-};
+pub use faults::{FAULTS, FaultKind, FaultParameter, InjectableFault};
 pub use fixture::{Fitted, Fittings, Fixture};
 pub use gauge::{Gauge, Reading};
 pub use image::{Bitmap, ImageError};
 pub use injector::FaultInjector;
-pub use link::{Calls, Link, Rig, not_simulated, perform as perform_call, take as take_reply};
+pub use link::{Calls, Link, Rig, not_simulated, perform_call, take_reply};
 pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
-pub use optics::line::{MAX_DOTS, WORD as DOTS_PER_WORD, queue_needed};
+pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
 pub use optics::trim::{corrected, pooled};
 pub use optics::{
-    Decides, Hardware, LinePlan, LineRequest, Mean as FacetMean, Scale as LineScale, Trim,
-    TrimError, Trimmed, Worst as WorstFacet, plan_line,
+    Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, Trim, TrimError, Trimmed,
+    WorstFacet, plan_line,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]
 pub use realtime::Paced;
 pub use record::{CallListener, CallRecorder, Heard};
 pub use replay::{Course, Replay};
-pub use safe::{
-    SAFE_CALLS, catch_panic, left as left_text, make_safe_by_steps, panic_fault, step_by_step,
-};
+pub use safe::{SAFE_CALLS, catch_panic, left_text, make_safe_by_steps, panic_fault, step_by_step};
 #[cfg(feature = "wire")]
 pub use serve::{CAUTION, Listen, ServeError, ServeOptions, serve, serve_link};
 pub use signals::{
-    Active, AtSafe, Channel, Direction, Pull, Signal, channel as find_channel, put_at_safe,
-    settable, signal as find_signal, switchable, unknown as unknown_name,
+    Active, AtSafe, Channel, Direction, Pull, Signal, find_channel, find_signal, put_at_safe,
+    settable, switchable, unknown_name,
 };
 #[cfg(feature = "wire")]
 pub use stop_request::{SignalsError, each_request, end_on_request, stop_on_request};
-pub use system::why as io_reason;
+pub use system::io_reason;
 pub use trace::{
-    Entry as TraceEntry, FORMAT as TRACE_FORMAT, Header as TraceHeader, Script as TraceScript,
-    Survey as TraceSurvey, TraceError, TraceReader, TraceWriter, VERSION as TRACE_VERSION,
-    survey as survey_trace,
+    TRACE_FORMAT, TRACE_VERSION, TraceEntry, TraceError, TraceHeader, TraceReader, TraceScript,
+    TraceSurvey, TraceWriter, survey_trace,
 };
-pub use units::table::find as find_unit;
+pub use units::table::find_unit;
 pub use units::{
-    Base, Dimension, KINDS, OPEN as OPEN_DIMENSION, QuantityError, TABLE as UNITS, Unit, UnitError,
-    UnitText, distance as letter_distance, exact as exact_text, faithful as faithful_text,
-    near as nearest_name, noise as noise_of, parse_quantity, parse_unit, show as show_quantity,
-    show_number, suited as suited_unit,
+    Base, Dimension, KINDS, OPEN_DIMENSION, QuantityError, UNITS, Unit, UnitError, UnitText,
+    exact_text, faithful_text, letter_distance, nearest_name, noise_of, parse_quantity, parse_unit,
+    show_number, show_quantity, suited_unit,
 };
-pub use visible::{
-    STEER as STEERING, is_hidden, line as visible_line, lines as visible_lines,
-    output as visible_output,
+pub use visible::{STEERING, is_hidden, visible_line, visible_lines, visible_output};
+#[cfg(feature = "wire")]
+pub use wire::{
+    acceptor::Listener,
+    codec::write_reply,
+    control::{Control, ControlledHead, Secret, Served},
+    driver::{WireControl, connect, is_controlled_by_other},
+    frame::{BLOCK_LOOKING, Framer, MAX_LINE},
+    greeting::WireTarget,
+    line::{DEFAULT_BAUD, SerialLine},
+    link::WirePlace,
+    message::{message_units, reply_parts},
+    outcome::read_outcome,
+    server::serve_listeners,
+    session::WireSession,
+    tree::{HEADERS, find_header, read_call, read_reply, write_call},
+    watch::ControlWatch,
 };
-#[cfg(feature = "wire")]
-pub use wire::acceptor::Listener;
-#[cfg(feature = "wire")]
-pub use wire::codec::{
-    answer as encode_reply, message as encode_call, response as decode_reply, said as said_call,
-};
-#[cfg(feature = "wire")]
-pub use wire::control::{ControlledHead, Secret, Served};
-#[cfg(feature = "wire")]
-pub use wire::driver::{is_anothers as is_controlled_by_other, open as connect};
-#[cfg(feature = "wire")]
-pub use wire::frame::{BLOCK_LOOKING, Framer, MAX_LINE};
-#[cfg(feature = "wire")]
-pub use wire::greeting::Target as WireTarget;
-#[cfg(feature = "wire")]
-pub use wire::line::{BAUD as DEFAULT_BAUD, Line as SerialLine};
-#[cfg(feature = "wire")]
-pub use wire::link::Place as WirePlace;
-#[cfg(feature = "wire")]
-pub use wire::message::units as message_units;
-#[cfg(feature = "wire")]
-pub use wire::outcome::read as read_outcome;
-#[cfg(feature = "wire")]
-pub use wire::reply::answers as reply_parts;
-#[cfg(feature = "wire")]
-pub use wire::server::serve as serve_listeners;
-#[cfg(feature = "wire")]
-pub use wire::session::Session as WireSession;
-#[cfg(feature = "wire")]
-pub use wire::tree::{TABLE as HEADERS, find as find_header};
-#[cfg(feature = "wire")]
-pub use wire::watch::Watch as ControlWatch;
-pub use words::{call as call_words, reply as reply_words};
+pub use words::{call_words, reply_words};
 
 use crate::units::number;
 use serde::{Deserialize, Serialize};
@@ -355,26 +330,26 @@ pub trait Head {
 
     /// Whether a signal of [`Description::signals`] is active, whichever level that is.
     fn signal(&mut self, name: &str) -> Result<bool, Fault> {
-        Err(signals::unknown("signal", name))
+        Err(signals::unknown_name("signal", name))
     }
 
     /// Makes an output of [`Description::signals`] active or not. Refused for inputs, and while armed
     /// unless the output may be switched under light.
     fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
         let _ = on;
-        Err(signals::unknown("signal", name))
+        Err(signals::unknown_name("signal", name))
     }
 
     /// What a channel of [`Description::channels`] reads, in SI.
     fn channel(&mut self, name: &str) -> Result<f64, Fault> {
-        Err(signals::unknown("channel", name))
+        Err(signals::unknown_name("channel", name))
     }
 
     /// Sets an output of [`Description::channels`], in SI. Refused for inputs, beyond its range, and
     /// while armed unless it may be set under light.
     fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
         let _ = value;
-        Err(signals::unknown("channel", name))
+        Err(signals::unknown_name("channel", name))
     }
 
     /// Head time in s; never goes back.

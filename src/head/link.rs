@@ -138,12 +138,12 @@ impl<L: Link + ?Sized> Calls for L {
     type Error = Fault;
 
     fn request<T: FromReply>(&mut self, call: Call) -> Result<T, Fault> {
-        take(call.row(), self.call(&call)?)
+        take_reply(call.row(), self.call(&call)?)
     }
 }
 
 /// Takes out of a reply what its call returns.
-pub fn take<T: FromReply>(row: &Row, reply: Reply) -> Result<T, Fault> {
+pub fn take_reply<T: FromReply>(row: &Row, reply: Reply) -> Result<T, Fault> {
     let wrong = || Fault::Broken(format!("the head gave a wrong reply to `{}`", row.name));
     T::from_reply(reply).ok_or_else(wrong)
 }
@@ -176,7 +176,7 @@ impl Rig {
 impl Link for Rig {
     fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
         let injector = self.injector.as_deref_mut();
-        perform(&mut *self.head, self.gauge.as_deref_mut(), injector, call)
+        perform_call(&mut *self.head, self.gauge.as_deref_mut(), injector, call)
     }
 
     fn now(&mut self) -> f64 {
@@ -189,7 +189,7 @@ pub(crate) struct Borrowed<'h>(pub(crate) &'h mut dyn Head);
 
 impl Link for Borrowed<'_> {
     fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
-        perform(self.0, None, None, call)
+        perform_call(self.0, None, None, call)
     }
 
     fn now(&mut self) -> f64 {
@@ -198,7 +198,7 @@ impl Link for Borrowed<'_> {
 }
 
 /// Asks a head, its gauge and its injector themselves, as far as there are any.
-pub fn perform(
+pub fn perform_call(
     head: &mut dyn Head,
     gauge: Option<&mut (dyn Gauge + 'static)>,
     injector: Option<&mut (dyn FaultInjector + 'static)>,
@@ -232,21 +232,16 @@ pub fn perform(
         }
         Call::MakeSafe { keep_spinning } => head.make_safe(*keep_spinning).into(),
         Call::Measure => gauge.ok_or(Fault::NoGauge)?.measure()?.into(),
-        Call::CheckCanInject { .. } | Call::Inject { .. } | Call::ClearFaults => {
-            return injected(injector.ok_or_else(not_simulated)?, call);
+        Call::CheckCanInject { fault } => {
+            let checked = injector.ok_or_else(not_simulated)?.check_can_inject(fault);
+            checked.err().map(|why| why.to_string()).into()
+        }
+        Call::Inject { fault, after } => {
+            injector.ok_or_else(not_simulated)?.inject(fault, *after)?.into()
+        }
+        Call::ClearFaults => {
+            injector.ok_or_else(not_simulated)?.clear();
+            Reply::Done
         }
     })
-}
-
-fn injected(injector: &mut dyn FaultInjector, call: &Call) -> Result<Reply, Fault> {
-    match call {
-        Call::CheckCanInject { fault } => {
-            Ok(injector.check_can_inject(fault).err().map(|why| why.to_string()).into())
-        }
-        Call::Inject { fault, after } => injector.inject(fault, *after).map(Reply::from),
-        _ => {
-            injector.clear();
-            Ok(Reply::Done)
-        }
-    }
 }

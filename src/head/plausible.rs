@@ -2,7 +2,6 @@
 //! unit. One table, for the contracts and for authors of drivers.
 
 use crate::Description;
-use core::fmt;
 
 /// A value of a description, and where it lies on any real head. All ranges are common practice,
 /// no source, and wider than what heads are built for.
@@ -16,16 +15,6 @@ pub(crate) struct Plausible {
     /// The largest plausible value.
     pub most: f64,
     of: fn(&Description) -> f64,
-}
-
-/// A value that no head can have, or two that contradict each other.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Implausible(String);
-
-impl fmt::Display for Implausible {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
 }
 
 /// Plausible temperatures of a head in K, from the least to the most.
@@ -113,24 +102,24 @@ fn shown(value: f64, unit: &str) -> String {
 }
 
 /// Why a value is not plausible; none where it is.
-fn doubt(key: &str, unit: &str, value: f64, (least, most): (f64, f64)) -> Option<Implausible> {
+fn doubt(key: &str, unit: &str, value: f64, (least, most): (f64, f64)) -> Option<String> {
     (!(least..=most).contains(&value)).then(|| {
         let [value, least, most] = [value, least, most].map(|value| shown(value, unit));
         let hint = hint(unit);
-        Implausible(format!("`{key}` is {value}, outside {least} to {most}{hint}"))
+        format!("`{key}` is {value}, outside {least} to {most}{hint}")
     })
 }
 
 /// Why a temperature of a head in K is not plausible; none where it is.
-pub(crate) fn temperature(kelvin: f64) -> Option<Implausible> {
+pub(crate) fn temperature(kelvin: f64) -> Option<String> {
     doubt("temperature", "K", kelvin, TEMPERATURE)
 }
 
 impl Description {
     /// Every number that no head can have, in the order of [`PLAUSIBLE`], then what contradicts
     /// something else, then the rails.
-    pub fn implausible(&self) -> Vec<Implausible> {
-        let mut found: Vec<Implausible> = PLAUSIBLE
+    pub fn implausible(&self) -> Vec<String> {
+        let mut found: Vec<String> = PLAUSIBLE
             .iter()
             .filter_map(|p| doubt(p.key, p.unit, (p.of)(self), (p.least, p.most)))
             .collect();
@@ -154,11 +143,11 @@ impl Description {
         for (low, least, high, most, unit) in orders {
             if least > most {
                 let (least, most) = (shown(least, unit), shown(most, unit));
-                found.push(Implausible(format!("`{low}` is {least}, above `{high}`, {most}")));
+                found.push(format!("`{low}` is {least}, above `{high}`, {most}"));
             }
         }
         if let Err(why) = self.clock.limits() {
-            found.push(Implausible(format!("`clock`: {why}")));
+            found.push(format!("`clock`: {why}"));
         }
         for rail in &self.rails {
             let key = format!("rails: {}, nominal", rail.name);
@@ -173,13 +162,13 @@ impl Description {
 #[cfg(test)]
 mod tests {
     use super::{PLAUSIBLE, temperature};
-    use crate::stand_in::description;
+    use crate::tests::description;
     use std::collections::BTreeSet;
 
     #[test]
     fn a_good_head_is_plausible_and_keys_are_those_of_the_wire() {
         let described = description();
-        assert_eq!(described.implausible(), Vec::new());
+        assert_eq!(described.implausible(), Vec::<String>::new());
         let json = serde_json::to_value(&described).unwrap();
         let mut keys = BTreeSet::new();
         for plausible in PLAUSIBLE {
@@ -200,7 +189,7 @@ mod tests {
     fn degrees_celsius_are_no_kelvin() {
         assert_eq!(temperature(295.65), None);
         assert_eq!(
-            temperature(22.5).unwrap().to_string(),
+            temperature(22.5).unwrap(),
             "`temperature` is 22.5 K, outside 150 K to 500 K: in K, not degrees Celsius?"
         );
         assert!(temperature(f64::NAN).is_some());

@@ -1,12 +1,12 @@
 //! Ranges of what a head can be asked for, and the faults beyond them.
 
 use crate::optics::OutOfRegister;
-use crate::units::{Dimension, show};
+use crate::units::{Dimension, show_quantity};
 use crate::{Description, Fault, Trim};
 
 /// The fault of a value in SI outside of a range, each shown in the usual unit of its dimension.
 pub fn out_of_range(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
-    let text = |v: f64| show(v, dimension, None, None);
+    let text = |v: f64| show_quantity(v, dimension, None, None);
     Fault::OutOfRange {
         what: what.to_string(),
         value: text(value),

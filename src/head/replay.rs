@@ -6,36 +6,11 @@
 //! recording ends is no departure, since every run that stops early must do that.
 
 use crate::call::{Call, Reply};
-use crate::trace::{Entry, TraceError, TraceReader};
+use crate::trace::{TraceEntry, TraceError, TraceReader};
 use crate::{Fault, Link, SafeState, Status, link, words};
 use std::cell::RefCell;
-use std::fmt;
 use std::io::Read;
 use std::rc::Rc;
-
-/// Where a replay left its recording.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Departure {
-    /// The call, counted from 1.
-    pub call: u64,
-    /// Head time of the call before, in s.
-    pub time: f64,
-    /// What was recorded there, or that the recording ends or cannot be read.
-    pub recorded: String,
-    /// What was asked.
-    pub asked: String,
-}
-
-impl fmt::Display for Departure {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Departure { call, time, recorded, asked } = self;
-        write!(
-            f,
-            "the replay leaves its recording at call {call}, after {time:.6} s: {recorded}; asked \
-             was: {asked}"
-        )
-    }
-}
 
 /// How far a replay is.
 #[derive(Clone)]
@@ -43,8 +18,8 @@ pub struct Course(Rc<RefCell<State>>);
 
 impl Course {
     /// Where it left its recording, if it did.
-    pub fn departure(&self) -> Option<Departure> {
-        self.0.borrow().departure.clone()
+    pub fn departure(&self) -> Option<String> {
+        self.0.borrow().departure.as_ref().map(|(_, words)| words.clone())
     }
 
     /// While set, looks at status and clock are no part of the run: they find what was found last,
@@ -66,8 +41,8 @@ impl Course {
 }
 
 struct State {
-    entries: Box<dyn Iterator<Item = Result<Entry, TraceError>>>,
-    next: Option<Result<Entry, TraceError>>,
+    entries: Box<dyn Iterator<Item = Result<TraceEntry, TraceError>>>,
+    next: Option<Result<TraceEntry, TraceError>>,
     /// Head time of the last entry, in s.
     time: f64,
     /// Looks at the clock since, that found the same.
@@ -81,7 +56,8 @@ struct State {
     aside: bool,
     /// The last recorded status that was given.
     status: Option<Status>,
-    departure: Option<Departure>,
+    /// The call that left the recording, counted from 1, and how it did.
+    departure: Option<(u64, String)>,
 }
 
 impl State {
@@ -91,8 +67,8 @@ impl State {
     }
 
     /// The next entry that is no look at the clock.
-    fn due(&mut self) -> Option<Result<Entry, TraceError>> {
-        while let Some(Ok(Entry::Now { time, .. })) = self.next {
+    fn due(&mut self) -> Option<Result<TraceEntry, TraceError>> {
+        while let Some(Ok(TraceEntry::Now { time, .. })) = self.next {
             self.time = time;
             self.advance();
         }
@@ -103,28 +79,32 @@ impl State {
 
     /// Older versions recorded no measurement where there was no gauge.
     fn is_measured_next(&self) -> bool {
-        matches!(&self.next, Some(Ok(Entry::Heard(heard))) if heard.call == Call::Measure)
+        matches!(&self.next, Some(Ok(TraceEntry::Heard(heard))) if heard.call == Call::Measure)
     }
 
     fn departs(&mut self, recorded: String, asked: String) -> Fault {
-        let departure = Departure { call: self.calls + 1, time: self.time, recorded, asked };
-        let departure = self.departure.get_or_insert(departure);
-        Fault::Broken(departure.to_string())
+        let (call, time) = (self.calls + 1, self.time);
+        let words = format!(
+            "the replay leaves its recording at call {call}, after {time:.6} s: {recorded}; asked \
+             was: {asked}"
+        );
+        let (_, words) = self.departure.get_or_insert((call, words));
+        Fault::Broken(words.clone())
     }
 
     /// The recorded reply to a call.
     fn answer(&mut self, asked: &Call) -> Result<Reply, Fault> {
-        if let Some(departure) = &self.departure {
+        if let Some((call, _)) = &self.departure {
             // Said in full once; a way out asks many times.
-            let why = format!("the replay left its recording at call {}", departure.call);
+            let why = format!("the replay left its recording at call {call}");
             return Err(Fault::Broken(why));
         }
         let due = self.due();
         let making_safe = matches!(asked, Call::Disarm | Call::MakeSafe { .. });
-        if making_safe && matches!(due, None | Some(Ok(Entry::End { .. }))) {
+        if making_safe && matches!(due, None | Some(Ok(TraceEntry::End { .. }))) {
             return Err(Fault::Broken(told(due)));
         }
-        if let Some(Ok(Entry::Heard(heard))) = due {
+        if let Some(Ok(TraceEntry::Heard(heard))) = due {
             if same(&heard.call, asked) {
                 self.calls += 1;
                 self.time = heard.time;
@@ -134,7 +114,7 @@ impl State {
             let (recorded, asked) = words::apart(&heard.call, asked);
             return Err(self.departs(format!("recorded was: {recorded}"), asked));
         }
-        Err(self.departs(told(due), words::call(asked)))
+        Err(self.departs(told(due), words::call_words(asked)))
     }
 
     fn now(&mut self) -> f64 {
@@ -145,7 +125,7 @@ impl State {
             self.owed -= 1;
             return self.time;
         }
-        if let Some(Ok(Entry::Now { time, after })) = self.next {
+        if let Some(Ok(TraceEntry::Now { time, after })) = self.next {
             if self.unchanged >= after {
                 self.time = time;
                 self.advance();
@@ -166,15 +146,15 @@ impl State {
             None => self.due(),
         };
         match (&due, asked) {
-            (Some(Ok(Entry::Mended)), Call::ClearFaults) => Ok(Reply::Done),
+            (Some(Ok(TraceEntry::Mended)), Call::ClearFaults) => Ok(Reply::Done),
             (
-                Some(Ok(Entry::Provoked { fault: recorded, after: at, refused })),
+                Some(Ok(TraceEntry::Provoked { fault: recorded, after: at, refused })),
                 Call::Inject { fault, after },
             ) if recorded == fault && at.to_bits() == after.to_bits() => {
                 refused.clone().map_or(Ok(Reply::Done), |why| Err(Fault::Refused(why)))
             }
             _ => {
-                let why = self.departs(told(due), words::call(asked));
+                let why = self.departs(told(due), words::call_words(asked));
                 match asked {
                     // The next call of the head fails.
                     Call::ClearFaults => Ok(Reply::Done),
@@ -186,17 +166,19 @@ impl State {
 }
 
 /// What stands in a recording where a call should.
-fn told(due: Option<Result<Entry, TraceError>>) -> String {
+fn told(due: Option<Result<TraceEntry, TraceError>>) -> String {
     match due {
         None => "the recording ends there, cut off".to_string(),
         Some(Err(error)) => format!("the recording {error}"),
-        Some(Ok(Entry::End { verdict, .. })) => {
+        Some(Ok(TraceEntry::End { verdict, .. })) => {
             format!("the recording ends there, its run being {verdict}")
         }
-        Some(Ok(Entry::Provoked { fault, .. })) => format!("recorded was: provoke {fault}"),
-        Some(Ok(Entry::Mended)) => "recorded was: mend".to_string(),
-        Some(Ok(Entry::Heard(heard))) => format!("recorded was: {}", words::call(&heard.call)),
-        Some(Ok(Entry::Now { .. })) => "recorded was a look at the clock".to_string(),
+        Some(Ok(TraceEntry::Provoked { fault, .. })) => format!("recorded was: provoke {fault}"),
+        Some(Ok(TraceEntry::Mended)) => "recorded was: mend".to_string(),
+        Some(Ok(TraceEntry::Heard(heard))) => {
+            format!("recorded was: {}", words::call_words(&heard.call))
+        }
+        Some(Ok(TraceEntry::Now { .. })) => "recorded was a look at the clock".to_string(),
     }
 }
 

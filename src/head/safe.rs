@@ -2,7 +2,7 @@
 //! was left in words, and how a panic of a driver is caught. Uses links and units.
 
 use crate::link::Borrowed;
-use crate::units::{Dimension, show};
+use crate::units::{Dimension, show_quantity};
 use crate::{Calls, Description, Fault, Halt, Head, Laser, Link, SafeState, Status};
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -82,7 +82,7 @@ impl SafeState {
 
     /// Why it is not safe; none where it is.
     pub fn trouble(&self) -> Option<String> {
-        let why = if self.troubles.is_empty() { left(self) } else { self.troubles.join("; ") };
+        let why = if self.troubles.is_empty() { left_text(self) } else { self.troubles.join("; ") };
         (!self.is_safe()).then_some(why)
     }
 
@@ -93,7 +93,7 @@ impl SafeState {
 }
 
 /// How the head was left. A polygon that is not measured at rest is reported as turning.
-pub fn left(safe: &SafeState) -> String {
+pub fn left_text(safe: &SafeState) -> String {
     let measured = safe.speed.is_finite();
     let light = if safe.laser_off { "laser off" } else { "LASER NOT KNOWN TO BE OFF" };
     let mirror = match (safe.parked, measured) {
@@ -101,7 +101,7 @@ pub fn left(safe: &SafeState) -> String {
         (false, true) => "mirror not parked",
         (false, false) => "mirror not known to be parked",
     };
-    let speed = show(safe.speed, Dimension::ROTATION, None, Some(0));
+    let speed = show_quantity(safe.speed, Dimension::ROTATION, None, Some(0));
     let polygon = if !measured {
         "POLYGON SPEED NOT KNOWN: take it as turning".to_string()
     } else if safe.at_rest {
@@ -131,7 +131,7 @@ pub fn panic_fault(panic: &(dyn Any + Send)) -> Fault {
 
 #[cfg(test)]
 mod tests {
-    use super::left;
+    use super::left_text;
     use crate::SafeState;
 
     fn said(speed: f64, at_rest: bool) -> String {
@@ -143,7 +143,7 @@ mod tests {
             kept_spinning: false,
             troubles: Vec::new(),
         };
-        left(&safe)
+        left_text(&safe)
     }
 
     #[test]
@@ -159,12 +159,12 @@ mod tests {
     fn what_nobody_measured_is_not_said_to_be() {
         let unknown = SafeState::unknown(Vec::new());
         assert_eq!(
-            left(&unknown),
+            left_text(&unknown),
             "LASER NOT KNOWN TO BE OFF, mirror not known to be parked, POLYGON SPEED NOT KNOWN: \
              take it as turning (not measured)"
         );
         let seen = SafeState { speed: 0.0, ..unknown };
-        assert!(left(&seen).contains(", mirror not parked, "), "{}", left(&seen));
-        assert!(left(&seen).ends_with(" (measured)"));
+        assert!(left_text(&seen).contains(", mirror not parked, "), "{}", left_text(&seen));
+        assert!(left_text(&seen).ends_with(" (measured)"));
     }
 }

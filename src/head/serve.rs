@@ -5,11 +5,11 @@
 
 use crate::link::{Calls, Link, Rig};
 use crate::stop_request::{SignalsError, each_request};
-use crate::system::why;
+use crate::system::io_reason;
 use crate::wire::acceptor::Listener;
 use crate::wire::control::{Secret, Served};
-use crate::wire::line::Line;
-use crate::wire::server;
+use crate::wire::line::SerialLine;
+use crate::wire::server::serve_listeners;
 use crate::{Fault, Gauge, Head, visible};
 use std::net::SocketAddr;
 use std::ops::RangeInclusive;
@@ -38,7 +38,7 @@ pub enum Listen {
     /// At a socket; port 0 takes a free one.
     Socket(SocketAddr),
     /// At a serial line.
-    Line(Line),
+    Line(SerialLine),
 }
 
 impl fmt::Display for Listen {
@@ -98,7 +98,7 @@ pub enum ServeError {
     )]
     Reachable(SocketAddr),
     /// A socket or a serial line cannot be opened.
-    #[error("cannot listen on {0}: {reason}", reason = why(.1))]
+    #[error("cannot listen on {0}: {reason}", reason = io_reason(.1))]
     Listen(Listen, io::Error),
     /// Stop requests would be missed.
     #[error(transparent)]
@@ -107,7 +107,7 @@ pub enum ServeError {
     #[error("the head does not answer: {0}")]
     Head(#[from] Fault),
     /// The server failed.
-    #[error("cannot serve: {reason}", reason = why(.0))]
+    #[error("cannot serve: {reason}", reason = io_reason(.0))]
     Server(#[from] io::Error),
 }
 
@@ -128,7 +128,7 @@ pub fn serve(
     options: ServeOptions,
 ) -> Result<(), ServeError> {
     serve_link(Box::new(Rig::new(head, gauge)), options, |line| {
-        println!("{}", visible::output(line))
+        println!("{}", visible::visible_output(line))
     })
 }
 
@@ -162,7 +162,7 @@ pub fn serve_link(
         cut: options.cut,
     };
     let mut log = Log::new(print.clone());
-    let served = server::serve(served, listeners, &end, &end_now, &mut |line| log.tell(line));
+    let served = serve_listeners(served, listeners, &end, &end_now, &mut |line| log.tell(line));
     log.end();
     served?;
     print("ended");

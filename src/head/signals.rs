@@ -2,7 +2,7 @@
 //! clamp, a lamp or a vacuum gauge is wired to, and what may be asked of them.
 
 use crate::fault::Fault;
-use crate::units::{UnitText, parse_unit, show};
+use crate::units::{UnitText, parse_unit, show_quantity};
 use serde::{Deserialize, Serialize};
 
 /// Which way a signal or a channel goes, as seen by a script.
@@ -128,7 +128,7 @@ impl Channel {
     /// A value of it in words, in its own unit.
     pub fn shown(&self, value: f64) -> String {
         match self.unit() {
-            Some(unit) => show(value, unit.dimension, Some(&unit), None),
+            Some(unit) => show_quantity(value, unit.dimension, Some(&unit), None),
             None => format!("{value} (SI)"),
         }
     }
@@ -141,7 +141,7 @@ impl Channel {
 }
 
 /// The fault of a head without signals and channels.
-pub fn unknown(what: &str, name: &str) -> Fault {
+pub fn unknown_name(what: &str, name: &str) -> Fault {
     let name: String = name.chars().take(60).collect();
     Fault::Refused(format!("this head has no {what} `{name}`"))
 }
@@ -158,7 +158,7 @@ fn find<'s, T>(
 ) -> Result<&'s T, Fault> {
     let found = lines.iter().find(|line| name_of(line) == name);
     found.ok_or_else(|| {
-        let fault = unknown(what, name);
+        let fault = unknown_name(what, name);
         let mut known: Vec<&str> = lines.iter().take(MAX_LISTED).map(name_of).collect();
         if lines.len() > MAX_LISTED {
             known.push("…");
@@ -171,12 +171,12 @@ fn find<'s, T>(
 }
 
 /// The signal of a name.
-pub fn signal<'s>(signals: &'s [Signal], name: &str) -> Result<&'s Signal, Fault> {
+pub fn find_signal<'s>(signals: &'s [Signal], name: &str) -> Result<&'s Signal, Fault> {
     find(signals, "signal", name, |signal| &signal.name)
 }
 
 /// The channel of a name.
-pub fn channel<'s>(channels: &'s [Channel], name: &str) -> Result<&'s Channel, Fault> {
+pub fn find_channel<'s>(channels: &'s [Channel], name: &str) -> Result<&'s Channel, Fault> {
     find(channels, "channel", name, |channel| &channel.name)
 }
 
@@ -191,7 +191,7 @@ fn check_output(what: &str, name: &str, direction: Direction) -> Result<(), Faul
 
 /// The signal that is to be switched, or why it cannot be.
 pub fn switchable<'s>(signals: &'s [Signal], name: &str, armed: bool) -> Result<&'s Signal, Fault> {
-    let signal = signal(signals, name)?;
+    let signal = find_signal(signals, name)?;
     check_output("signal", name, signal.direction)?;
     if armed && !signal.under_light {
         return Err(Fault::armed(SWITCHING));
@@ -206,7 +206,7 @@ pub fn settable<'s>(
     value: f64,
     armed: bool,
 ) -> Result<&'s Channel, Fault> {
-    let channel = channel(channels, name)?;
+    let channel = find_channel(channels, name)?;
     check_output("channel", name, channel.direction)?;
     if !channel.takes(value) {
         return Err(Fault::OutOfRange {

@@ -3,7 +3,7 @@
 use std::io::{Error, ErrorKind};
 
 /// Why something failed, as a part of a sentence: neither numbers of the system nor its jargon.
-pub fn why(error: &Error) -> String {
+pub fn io_reason(error: &Error) -> String {
     let plain = match error.kind() {
         ErrorKind::StorageFull => "the disk is full: make room",
         ErrorKind::QuotaExceeded => "no more may be kept there: make room",
@@ -29,6 +29,11 @@ pub fn why(error: &Error) -> String {
     plain.to_string()
 }
 
+/// Nothing can be read or written for the moment, and that is all.
+pub(crate) fn is_pause(error: &Error) -> bool {
+    matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
+}
+
 /// The system's own words for the rest, without its number.
 fn without_number(text: &str) -> String {
     let text = text.split(" (os error ").next().unwrap_or(text).trim();
@@ -42,18 +47,18 @@ fn without_number(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::why;
+    use super::io_reason;
     use std::io::{Error, ErrorKind};
 
     /// Whatever number the system gives, none is shown, nor what only its makers understand.
     #[test]
     fn no_number_of_the_system_is_shown() {
         for number in 1..=133 {
-            let said = why(&Error::from_raw_os_error(number));
+            let said = io_reason(&Error::from_raw_os_error(number));
             assert!(!said.contains("os error") && !said.contains("typewriter"), "{said}");
             assert!(!said.contains("ioctl") && !said.is_empty(), "{number}: {said}");
         }
-        assert_eq!(why(&Error::other("Not a typewriter")), "it is no serial line");
-        assert_eq!(why(&Error::from(ErrorKind::StorageFull)), "the disk is full: make room");
+        assert_eq!(io_reason(&Error::other("Not a typewriter")), "it is no serial line");
+        assert_eq!(io_reason(&Error::from(ErrorKind::StorageFull)), "the disk is full: make room");
     }
 }

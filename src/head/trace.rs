@@ -1,8 +1,9 @@
 //! A recording of head calls as bytes: JSON Lines, gzip-compressed (RFC 1952), written and read line
 //! by line in bounded memory. The caller opens the files.
 //!
-//! The first line is the [`Header`], each other one an [`Entry`], the last one [`Entry::End`] with a
-//! digest over all lines before. A recording without that line was cut off, and is good up to there.
+//! The first line is the [`TraceHeader`], each other one a [`TraceEntry`], the last one
+//! [`TraceEntry::End`] with a digest over all lines before. A recording without that line was cut off, and
+//! is good up to there.
 
 use crate::call::{Access, Call, Reply};
 use crate::record::Heard;
@@ -13,14 +14,15 @@ use flate2::read::GzDecoder;
 use flate2::write::GzEncoder;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use std::fmt;
 use std::io::{self, BufRead, BufReader, Read, Write};
 use thiserror::Error;
 
 /// What the first line of every recording calls itself.
-pub const FORMAT: &str = "spintrue recording";
+pub const TRACE_FORMAT: &str = "spintrue recording";
 
 /// The version that is written, and the newest that is read.
-pub const VERSION: u32 = 2;
+pub const TRACE_VERSION: u32 = 2;
 
 /// Longest line in bytes.
 pub(crate) const MAX_LINE: usize = 32 << 20;
@@ -33,7 +35,7 @@ const FLUSH_INTERVAL: f64 = 1.0;
 
 /// A script by its file name and digest.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Script {
+pub struct TraceScript {
     /// Its file name, without folders.
     pub name: String,
     /// SHA-256 of its text in hexadecimal.
@@ -42,10 +44,10 @@ pub struct Script {
 
 /// What stands behind a recording.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Header {
-    /// [`FORMAT`]
+pub struct TraceHeader {
+    /// [`TRACE_FORMAT`]
     pub format: String,
-    /// [`VERSION`]
+    /// [`TRACE_VERSION`]
     pub version: u32,
     /// Version of the program that wrote it.
     pub spintrue: String,
@@ -58,7 +60,7 @@ pub struct Header {
     /// What went wrong with a simulated head on purpose, and when.
     pub faults: Vec<String>,
     /// The script first, then what it used; none where no script ran.
-    pub scripts: Vec<Script>,
+    pub scripts: Vec<TraceScript>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
 }
@@ -66,7 +68,7 @@ pub struct Header {
 /// A line after the first.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Entry {
+pub enum TraceEntry {
     /// A call was answered.
     Heard(Heard),
     /// The clock of the head said another time than that of the last entry.
@@ -99,52 +101,31 @@ pub enum Entry {
 
 /// Why a recording cannot be written or read. The caller names the file.
 #[derive(Debug, Error)]
-pub enum TraceError {
+#[error("{0}")]
+pub struct TraceError(String);
+
+impl TraceError {
     /// Another kind of file.
-    #[error("is no recording: `spintrue run SCRIPT --trace FILE` makes one")]
-    Foreign,
-    /// Of a later program.
-    #[error(
-        "is a recording of version {version}, written by spintrue {spintrue}, and this one reads \
-         versions up to {VERSION}: replay it with a spintrue as new as that"
-    )]
-    Newer {
-        /// Of the recording.
-        version: u32,
-        /// What wrote it.
-        spintrue: String,
-    },
-    /// A line that no recording has.
-    #[error("is damaged on line {line}: {why}; have it sent again")]
-    Damaged {
-        /// Counted from 1.
-        line: u64,
-        /// In words.
-        why: String,
-    },
-    /// Whole, but not as it was written.
-    #[error(
-        "was changed after it was written: the digest on its last line is another; have it sent again"
-    )]
-    Changed,
-    /// A line, or all of them, beyond what is read.
-    #[error("is no recording that can be read: line {line} goes beyond {most}")]
-    TooLarge {
-        /// Counted from 1.
-        line: u64,
-        /// In words.
-        most: &'static str,
-    },
-    /// Reading or writing failed.
-    #[error("cannot be read or written: {}", system::why(.0))]
-    Disk(#[from] io::Error),
+    fn foreign() -> TraceError {
+        TraceError("is no recording: `spintrue run SCRIPT --trace FILE` makes one".to_string())
+    }
+
+    /// A line, counted from 1, that no recording has.
+    fn damaged(line: u64, why: &str) -> TraceError {
+        TraceError(format!("is damaged on line {line}: {why}; have it sent again"))
+    }
+
     /// A reply that no line can hold.
-    #[error("cannot hold what the head said: {0}")]
-    Unwritable(String),
+    fn unwritable(why: impl fmt::Display) -> TraceError {
+        TraceError(format!("cannot hold what the head said: {why}"))
+    }
 }
 
-const LONGEST_LINE: &str = "32 MiB in one line";
-const LARGEST: &str = "4 GiB in all";
+impl From<io::Error> for TraceError {
+    fn from(error: io::Error) -> TraceError {
+        TraceError(format!("cannot be read or written: {}", system::io_reason(&error)))
+    }
+}
 
 /// Writes a recording as it comes.
 pub struct TraceWriter<W: Write> {
@@ -163,7 +144,7 @@ pub struct TraceWriter<W: Write> {
 
 impl<W: Write> TraceWriter<W> {
     /// Begins a recording.
-    pub fn new(to: W, header: &Header) -> Result<TraceWriter<W>, TraceError> {
+    pub fn new(to: W, header: &TraceHeader) -> Result<TraceWriter<W>, TraceError> {
         let mut writer = TraceWriter {
             to: GzEncoder::new(to, Compression::default()),
             digest: Sha256::new(),
@@ -181,8 +162,7 @@ impl<W: Write> TraceWriter<W> {
 
     fn put(&mut self, what: &impl Serialize) -> Result<(), TraceError> {
         self.line.clear();
-        serde_json::to_writer(&mut self.line, what)
-            .map_err(|error| TraceError::Unwritable(error.to_string()))?;
+        serde_json::to_writer(&mut self.line, what).map_err(TraceError::unwritable)?;
         self.line.push(b'\n');
         self.lines += 1;
         self.bytes += self.line.len() as u64;
@@ -204,8 +184,8 @@ impl<W: Write> TraceWriter<W> {
             && let Ok(text) = serde_json::to_string(description)
             && serde_json::from_str::<Description>(&text).is_err()
         {
-            let why = "its description holds a number that is not finite".to_string();
-            return Err(TraceError::Unwritable(why));
+            let why = "its description holds a number that is not finite";
+            return Err(TraceError::unwritable(why));
         }
         self.put(&Line { heard })?;
         self.time = heard.time;
@@ -228,7 +208,7 @@ impl<W: Write> TraceWriter<W> {
         }
         let after = std::mem::take(&mut self.unchanged);
         self.time = time;
-        self.put(&Entry::Now { time, after })
+        self.put(&TraceEntry::Now { time, after })
     }
 
     /// A fault was injected, or all were cleared.
@@ -237,28 +217,27 @@ impl<W: Write> TraceWriter<W> {
         match call {
             Call::Inject { fault, after } => {
                 let refused = result.as_ref().err().map(Fault::to_string);
-                self.put(&Entry::Provoked { fault: fault.clone(), after: *after, refused })
+                self.put(&TraceEntry::Provoked { fault: fault.clone(), after: *after, refused })
             }
-            _ => self.put(&Entry::Mended),
+            _ => self.put(&TraceEntry::Mended),
         }
     }
 
     /// Ends the recording, `verdict` being how the run ended; gives back where it went.
     pub fn finish(mut self, verdict: &str) -> Result<W, TraceError> {
         let sha256 = hexadecimal(&self.digest.finalize_reset());
-        self.put(&Entry::End { verdict: verdict.to_string(), sha256 })?;
+        self.put(&TraceEntry::End { verdict: verdict.to_string(), sha256 })?;
         Ok(self.to.finish()?)
     }
 }
 
 fn check_size(line: u64, length: usize, all: u64) -> Result<(), TraceError> {
-    if length > MAX_LINE {
-        return Err(TraceError::TooLarge { line, most: LONGEST_LINE });
-    }
-    if all > MAX_BYTES {
-        return Err(TraceError::TooLarge { line, most: LARGEST });
-    }
-    Ok(())
+    let most = match (length > MAX_LINE, all > MAX_BYTES) {
+        (true, _) => "32 MiB in one line",
+        (_, true) => "4 GiB in all",
+        _ => return Ok(()),
+    };
+    Err(TraceError(format!("is no recording that can be read: line {line} goes beyond {most}")))
 }
 
 fn hexadecimal(bytes: &[u8]) -> String {
@@ -268,12 +247,11 @@ fn hexadecimal(bytes: &[u8]) -> String {
 /// Reads a recording line by line.
 pub struct TraceReader<R: Read> {
     from: BufReader<GzDecoder<R>>,
-    header: Header,
+    header: TraceHeader,
     digest: Sha256,
     line: Vec<u8>,
     lines: u64,
     bytes: u64,
-    cut: bool,
     ended: bool,
 }
 
@@ -305,73 +283,68 @@ impl<R: Read> TraceReader<R> {
         let mut line = Vec::new();
         match next_line(&mut from, &mut line) {
             Ok(Next::Line) => {}
-            Ok(Next::End | Next::Cut) => return Err(TraceError::Foreign),
+            Ok(Next::End | Next::Cut) => return Err(TraceError::foreign()),
             Err(error) if error.kind() == io::ErrorKind::InvalidInput => {
-                return Err(TraceError::Foreign);
+                return Err(TraceError::foreign());
             }
             Err(error) => return Err(error.into()),
         }
         check_size(1, line.len(), 0)?;
-        let mark: Mark = serde_json::from_slice(&line).map_err(|_| TraceError::Foreign)?;
-        if mark.format != FORMAT {
-            return Err(TraceError::Foreign);
+        let mark: Mark = serde_json::from_slice(&line).map_err(|_| TraceError::foreign())?;
+        if mark.format != TRACE_FORMAT {
+            return Err(TraceError::foreign());
         }
-        if mark.version > VERSION {
-            return Err(TraceError::Newer { version: mark.version, spintrue: mark.spintrue });
+        if mark.version > TRACE_VERSION {
+            return Err(TraceError(format!(
+                "is a recording of version {}, written by spintrue {}, and this one reads versions up to \
+                 {TRACE_VERSION}: replay it with a spintrue as new as that",
+                mark.version, mark.spintrue
+            )));
         }
         let header = serde_json::from_slice(&line)
-            .map_err(|error| TraceError::Damaged { line: 1, why: plain(&error) })?;
+            .map_err(|error| TraceError::damaged(1, &plain(&error)))?;
         let mut digest = Sha256::new();
         digest.update(&line);
         let bytes = line.len() as u64;
-        Ok(TraceReader { from, header, digest, line, lines: 1, bytes, cut: false, ended: false })
+        Ok(TraceReader { from, header, digest, line, lines: 1, bytes, ended: false })
     }
 
     /// What stands behind it.
-    pub fn header(&self) -> &Header {
+    pub fn header(&self) -> &TraceHeader {
         &self.header
     }
 
-    /// Lines that were read so far.
-    pub fn lines(&self) -> u64 {
-        self.lines
-    }
-
-    /// It ended without its last line.
-    pub fn is_cut(&self) -> bool {
-        self.cut
-    }
-
-    fn read(&mut self) -> Result<Option<Entry>, TraceError> {
+    fn read(&mut self) -> Result<Option<TraceEntry>, TraceError> {
         if self.ended {
             return Ok(None);
         }
         let number = self.lines + 1;
-        let damaged = |why: String| TraceError::Damaged { line: number, why };
+        let damaged = |why: &str| TraceError::damaged(number, why);
         let next =
             next_line(&mut self.from, &mut self.line).map_err(|error| match error.kind() {
                 io::ErrorKind::InvalidInput | io::ErrorKind::InvalidData => {
-                    damaged("its compressed bytes are none".to_string())
+                    damaged("its compressed bytes are none")
                 }
-                _ => TraceError::Disk(error),
+                _ => error.into(),
             })?;
         check_size(number, self.line.len(), self.bytes)?;
         if !matches!(next, Next::Line) {
             self.ended = true;
-            self.cut = true;
             return Ok(None);
         }
-        let entry = serde_json::from_slice(&self.line).map_err(|e| damaged(plain(&e)))?;
-        if let Entry::End { sha256, .. } = &entry {
+        let entry = serde_json::from_slice(&self.line).map_err(|e| damaged(&plain(&e)))?;
+        if let TraceEntry::End { sha256, .. } = &entry {
             self.ended = true;
             if *sha256 != hexadecimal(&self.digest.finalize_reset()) {
-                return Err(TraceError::Changed);
+                let why = "was changed after it was written: the digest on its last line is another; have \
+                           it sent again";
+                return Err(TraceError(why.to_string()));
             }
             // Reading on to the end of the stream has its checksum looked at.
             let mut rest = Vec::new();
             match next_line(&mut self.from, &mut rest) {
                 Ok(Next::End) => {}
-                _ => return Err(damaged("something comes behind its end".to_string())),
+                _ => return Err(damaged("something comes behind its end")),
             }
         }
         self.digest.update(&self.line);
@@ -382,7 +355,7 @@ impl<R: Read> TraceReader<R> {
 }
 
 impl<R: Read> Iterator for TraceReader<R> {
-    type Item = Result<Entry, TraceError>;
+    type Item = Result<TraceEntry, TraceError>;
 
     fn next(&mut self) -> Option<Self::Item> {
         let read = self.read().transpose();
@@ -405,9 +378,9 @@ fn next_line(from: &mut impl BufRead, line: &mut Vec<u8>) -> io::Result<Next> {
 
 /// What a look through a whole recording finds.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Survey {
+pub struct TraceSurvey {
     /// What stands behind it.
-    pub header: Header,
+    pub header: TraceHeader,
     /// Calls in it.
     pub calls: u64,
     /// Head time of the first and the last call, in s.
@@ -417,18 +390,18 @@ pub struct Survey {
 }
 
 /// Reads a recording from end to end, and finds whether it is as it was written.
-pub fn survey(from: impl Read) -> Result<Survey, TraceError> {
+pub fn survey_trace(from: impl Read) -> Result<TraceSurvey, TraceError> {
     let mut reader = TraceReader::new(from)?;
     let (mut calls, mut span, mut verdict) = (0, None, None);
     while let Some(entry) = reader.next().transpose()? {
         match entry {
-            Entry::Heard(heard) => {
+            TraceEntry::Heard(heard) => {
                 calls += 1;
                 span = Some((span.map_or(heard.time, |(first, _)| first), heard.time));
             }
-            Entry::End { verdict: said, .. } => verdict = Some(said),
-            Entry::Now { .. } | Entry::Provoked { .. } | Entry::Mended => {}
+            TraceEntry::End { verdict: said, .. } => verdict = Some(said),
+            TraceEntry::Now { .. } | TraceEntry::Provoked { .. } | TraceEntry::Mended => {}
         }
     }
-    Ok(Survey { header: reader.header, calls, span, verdict })
+    Ok(TraceSurvey { header: reader.header, calls, span, verdict })
 }

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 
 /// Stands for what this program itself says to a terminal: before `[`, digits and `m`. Text of others
 /// can change a colour by it, and nothing else.
-pub const STEER: char = '\u{fdd0}';
+pub const STEERING: char = '\u{fdd0}';
 
 /// A control character, one that sets the direction of text, one without width, a separator of lines
 /// or no character at all (Unicode 15, general categories Cc, Cf, Zl, Zp and default ignorable ones,
@@ -22,14 +22,14 @@ pub fn is_hidden(c: char) -> bool {
 }
 
 /// On one line.
-pub fn line(text: &str) -> String {
+pub fn visible_line(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     text.chars().for_each(|c| put(c, &mut out));
     out
 }
 
 /// With its line breaks and tabs.
-pub fn lines(text: &str) -> Cow<'_, str> {
+pub fn visible_lines(text: &str) -> Cow<'_, str> {
     let hidden = |c: char| is_hidden(c) && !matches!(c, '\n' | '\t');
     if !text.contains(hidden) {
         return Cow::Borrowed(text);
@@ -41,24 +41,24 @@ pub fn lines(text: &str) -> Cow<'_, str> {
     Cow::Owned(out)
 }
 
-/// For a terminal: with its line breaks and tabs, and what stands behind [`STEER`].
-pub fn output(text: &str) -> Cow<'_, str> {
-    if !text.contains(STEER) {
-        return lines(text);
+/// For a terminal: with its line breaks and tabs, and what stands behind [`STEERING`].
+pub fn visible_output(text: &str) -> Cow<'_, str> {
+    if !text.contains(STEERING) {
+        return visible_lines(text);
     }
-    let mut pieces = text.split(STEER);
-    let mut out = lines(pieces.next().unwrap_or_default()).into_owned();
+    let mut pieces = text.split(STEERING);
+    let mut out = visible_lines(pieces.next().unwrap_or_default()).into_owned();
     for piece in pieces {
         let digits = |text: &str| text.chars().all(|c| c.is_ascii_digit() || c == ';');
         let style = piece.strip_prefix('[').and_then(|rest| rest.split_once('m'));
         match style.filter(|(style, _)| digits(style)) {
             Some((style, rest)) => {
                 out.push_str(&format!("\u{1b}[{style}m"));
-                out.push_str(&lines(rest));
+                out.push_str(&visible_lines(rest));
             }
             None => {
-                put(STEER, &mut out);
-                out.push_str(&lines(piece));
+                put(STEERING, &mut out);
+                out.push_str(&visible_lines(piece));
             }
         }
     }
@@ -71,7 +71,7 @@ fn put(c: char, out: &mut String) {
 
 #[cfg(test)]
 mod tests {
-    use super::{STEER, is_hidden, line, lines, output};
+    use super::{STEERING, is_hidden, visible_line, visible_lines, visible_output};
     use proptest::prelude::{any, proptest};
 
     #[test]
@@ -92,28 +92,40 @@ mod tests {
         ] {
             let text = format!("a{c}[2Jb");
             let wanted = format!("a{shown}[2Jb");
-            assert_eq!([&*lines(&text), &output(&text), &line(&text)], [&wanted; 3]);
+            assert_eq!(
+                [&*visible_lines(&text), &visible_output(&text), &visible_line(&text)],
+                [&wanted; 3]
+            );
         }
         let plain = "µm ± 1 Ω – “x” é e\u{301} 日本 ❤\u{fe0f}";
-        assert_eq!([&*lines(plain), &output(plain), &line(plain)], [plain; 3]);
-        assert_eq!((line("a\n\tb"), &*lines("a\n\tb")), ("a\\u{a}\\u{9}b".to_string(), "a\n\tb"));
+        assert_eq!(
+            [&*visible_lines(plain), &visible_output(plain), &visible_line(plain)],
+            [plain; 3]
+        );
+        assert_eq!(
+            (visible_line("a\n\tb"), &*visible_lines("a\n\tb")),
+            ("a\\u{a}\\u{9}b".to_string(), "a\n\tb")
+        );
     }
 
     #[test]
     fn only_what_is_said_on_purpose_steers() {
-        let own = format!("{STEER}[1mbold{STEER}[0m\u{1b}[2J");
-        assert_eq!(output(&own), "\u{1b}[1mbold\u{1b}[0m\\u{1b}[2J");
+        let own = format!("{STEERING}[1mbold{STEERING}[0m\u{1b}[2J");
+        assert_eq!(visible_output(&own), "\u{1b}[1mbold\u{1b}[0m\\u{1b}[2J");
         for other in ["[2J", "[1A", "[K", "]0;title", "[?25l", "", "[", "[1", "\n", "[1Am"] {
-            assert_eq!(output(&format!("{STEER}{other}")), format!("\\u{{fdd0}}{other}"));
+            assert_eq!(
+                visible_output(&format!("{STEERING}{other}")),
+                format!("\\u{{fdd0}}{other}")
+            );
         }
-        assert_eq!(lines(&own).matches("\\u{fdd0}").count(), 2);
+        assert_eq!(visible_lines(&own).matches("\\u{fdd0}").count(), 2);
     }
 
     proptest! {
         #[test]
         fn nothing_hidden_is_left(text in any::<String>()) {
-            assert!(!line(&text).contains(is_hidden));
-            assert!(!lines(&text).contains(|c| is_hidden(c) && c != '\n' && c != '\t'));
+            assert!(!visible_line(&text).contains(is_hidden));
+            assert!(!visible_lines(&text).contains(|c| is_hidden(c) && c != '\n' && c != '\t'));
         }
     }
 }

@@ -8,7 +8,7 @@ use serde_json::Value;
 const MAX_CHARS: usize = 60;
 
 /// A call in words, such as `spin at 500 rad/s`.
-pub fn call(call: &Call) -> String {
+pub fn call_words(call: &Call) -> String {
     match call {
         Call::Spin { speed } => format!("spin at {speed} rad/s"),
         Call::Halt { how: Halt::Brake } => "halt, braked".to_string(),
@@ -44,7 +44,7 @@ pub fn call(call: &Call) -> String {
 }
 
 /// A reply in words.
-pub fn reply(reply: &Reply) -> String {
+pub fn reply_words(reply: &Reply) -> String {
     match reply {
         Reply::Done => "done".to_string(),
         Reply::Fault(fault) => format!("FAULT: {fault}"),
@@ -93,7 +93,7 @@ pub fn reply(reply: &Reply) -> String {
 
 /// What tells two calls apart: both in words; where these are alike, the first value that differs.
 pub(crate) fn apart(one: &Call, other: &Call) -> (String, String) {
-    let (first, second) = (call(one), call(other));
+    let (first, second) = (call_words(one), call_words(other));
     if first != second {
         return (first, second);
     }

@@ -5,7 +5,7 @@ use crate::error::{Error, invalid};
 use crate::setup::recording::Recorded;
 use crate::setup::{memory, recording};
 use spintrue_head::{
-    DEFAULT_BAUD, Link, Rig, SerialLine, SharedControl, WirePlace, WireTarget, connect,
+    DEFAULT_BAUD, Link, Rig, SerialLine, WireControl, WirePlace, WireTarget, connect,
 };
 use spintrue_language::{BAD_HEAD_DESCRIPTION, Diagnostic, SourceMap, Span};
 use spintrue_sim::{ConfigError, Medium, has_serial, open_with};
@@ -35,7 +35,7 @@ pub(crate) struct Opened {
     /// Files that a simulated head is made from: name and content.
     pub files: Vec<(String, Vec<u8>)>,
     /// Which client controls it, where several can.
-    pub control: Option<Box<dyn SharedControl>>,
+    pub control: Option<WireControl>,
 }
 
 /// A simulated head as its address names it; any number of heads can be made from it.
@@ -230,7 +230,7 @@ fn open_wired(
     let opened = connect(target).map_err(Error::Unreachable)?;
     let seed = opened.seed.unwrap_or(1);
     let known = plain(Box::new(opened.link), true, opened.is_virtual);
-    Ok(Opened { seed, stop, cut, control: Some(Box::new(opened.control)), ..known })
+    Ok(Opened { seed, stop, cut, control: Some(opened.control), ..known })
 }
 
 /// A head of which nothing else is known.

@@ -204,7 +204,7 @@ impl Recorded {
     /// Where the run left its recording, or stopped early; none where it did neither.
     pub(crate) fn outcome(&self) -> Option<String> {
         let left = match self.course.departure() {
-            Some(departure) => departure.to_string(),
+            Some(departure) => departure,
             None if self.course.calls() < self.survey.calls => format!(
                 "the run ended at call {} of the {} that are recorded",
                 self.course.calls(),

@@ -6,7 +6,7 @@ use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
 use crate::shell::reader::{Input, Reader};
 use crate::terminal::{DIM, YELLOW, complain, styled};
-use spintrue_head::{Calls, Control, Course, Fault, Laser, SharedControl, Status};
+use spintrue_head::{Calls, Control, Course, Fault, Laser, Status, WireControl};
 use spintrue_language::{Station, StationError};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -20,7 +20,7 @@ pub(super) struct HeadWatch {
     /// How it was last seen.
     pub state: HeadState,
     /// Control of a head that several clients may reach.
-    pub control: Option<Box<dyn SharedControl>>,
+    pub control: Option<WireControl>,
     /// Who had it last.
     pub owner: Option<Control>,
     /// The head is wanted safe, no matter which client controls it.

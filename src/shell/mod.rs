@@ -43,7 +43,7 @@ use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say, told, wrapped};
 use rustyline::error::ReadlineError;
-use spintrue_head::{Calls, Control, Course, SharedControl};
+use spintrue_head::{Calls, Control, Course, WireControl};
 use spintrue_language::{Effect, Files, LiveSession, Station, StationError, Verdict};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -71,7 +71,7 @@ pub(crate) struct Setup {
     /// The recording that is played back, where the head is one.
     pub replay: Option<Course>,
     /// Control of a head that several clients may reach.
-    pub control: Option<Box<dyn SharedControl>>,
+    pub control: Option<WireControl>,
     /// The file of what was typed; none keeps nothing.
     pub history: Option<PathBuf>,
     /// A person is at the terminal; else plain lines are read.

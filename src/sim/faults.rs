@@ -3,8 +3,8 @@
 use crate::reader::{ConfigError, Mistakes, Table};
 use core::ops::Range;
 use spintrue_head::{
-    Description, Dimension, Direction, FAULTS, FaultKind, FaultParameter, FaultTakes,
-    InjectableFault, faithful_text, parse_quantity, show_number,
+    Description, Dimension, Direction, FAULTS, FaultKind, FaultParameter, InjectableFault,
+    faithful_text, parse_quantity, show_number,
 };
 use std::fmt;
 use toml::Spanned;
@@ -61,17 +61,17 @@ impl fmt::Display for PlannedFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let InjectedFault { entry, argument } = &self.fault;
         f.write_str(entry.name)?;
-        if let Some(FaultParameter { key, takes, .. }) = entry.parameter {
+        if let Some(parameter) = entry.parameter {
             let value = match argument {
                 Argument::None => String::new(),
-                Argument::Number(length) if takes == FaultTakes::Offset => {
+                Argument::Number(length) if parameter == FaultParameter::Offset => {
                     faithful_text(*length, Dimension::LENGTH)
                 }
                 Argument::Number(share) => percent(*share),
                 Argument::Facet(facet) => facet.to_string(),
                 Argument::Name(name) => name.clone(),
             };
-            write!(f, "({key}={value})")?;
+            write!(f, "({}={value})", parameter.key())?;
         }
         match self.when {
             When::Time(at) => write!(f, "@{}", faithful_text(at, Dimension::TIME)),
@@ -108,20 +108,21 @@ impl Scope {
 
     /// Reads the argument of a fault; a mistake is noted.
     fn argument(&self, table: &mut Table<'_, '_>, parameter: Option<FaultParameter>) -> Argument {
-        let Some(FaultParameter { key, takes, .. }) = parameter else { return Argument::None };
-        let (what, known) = match takes {
-            FaultTakes::Share { min } => {
+        let Some(parameter) = parameter else { return Argument::None };
+        let key = parameter.key();
+        let (what, known) = match parameter {
+            FaultParameter::Share { min } => {
                 return Argument::Number(table.quantity(key, Dimension::NUMBER, min..=1.0));
             }
-            FaultTakes::Offset => {
+            FaultParameter::Offset => {
                 return Argument::Number(table.quantity(key, Dimension::LENGTH, -0.01..=0.01));
             }
-            FaultTakes::Facet => {
+            FaultParameter::Facet => {
                 return Argument::Facet(table.whole(key, 0..=self.facets.saturating_sub(1)));
             }
-            FaultTakes::Rail => ("rail", &self.rails),
-            FaultTakes::Signal => ("signal", &self.signals),
-            FaultTakes::Input => ("input", &self.inputs),
+            FaultParameter::Rail => ("rail", &self.rails),
+            FaultParameter::Signal => ("signal", &self.signals),
+            FaultParameter::Input => ("input", &self.inputs),
         };
         let name = table.text(key);
         if !name.is_empty() && !known.contains(&name) {

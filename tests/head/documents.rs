@@ -2,7 +2,7 @@
 
 use crate::support::{root, table_of_page};
 use spintrue_head::{
-    Bitmap, CONTRACTS, Call, CallImage, HEADERS, Halt, LineOrder, Pattern, Trim, encode_call,
+    Bitmap, CONTRACTS, Call, CallImage, HEADERS, Halt, LineOrder, Pattern, Trim, write_call,
 };
 use std::fs;
 use std::sync::Arc;
@@ -13,7 +13,7 @@ fn the_page_of_contracts_is_the_table() {
     let mut table = String::from("\n| contract | what holds | does |\n| --- | --- | --- |\n");
     for contract in CONTRACTS {
         let does = format!("{:?}", contract.risk).to_lowercase();
-        table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds));
+        table.push_str(&format!("| `{}` | {} | {does} |\n", contract.name, contract.holds()));
     }
     table_of_page("docs/heads.md", "contracts", &format!("{table}\n"));
 }
@@ -69,7 +69,7 @@ fn the_list_of_what_the_driver_says_is_whole() {
         Call::ClearFaults,
     ];
     for call in calls {
-        let said = encode_call(&call).unwrap();
+        let said = write_call(&call).unwrap();
         let header = said.split(|byte| *byte == b' ').next().unwrap();
         let header = String::from_utf8(header.to_vec()).unwrap();
         assert!(list.contains(&format!("`{header}`")), "{header} is not in the list");

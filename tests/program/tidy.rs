@@ -25,9 +25,9 @@ const OTHERS: &[&str] = &["head", "sim", "language"];
 
 const HEAD: Arrows = &[
     ("fault", &[]),
-    ("control", &["fault"]),
-    ("faults", &[]),
+    ("faults", &["page"]),
     ("image", &[]),
+    ("page", &[]),
     ("injector", &["fault"]),
     ("system", &[]),
     ("units", &[]),
@@ -43,14 +43,16 @@ const HEAD: Arrows = &[
     ("realtime", &["call", "fault", "link"]),
     ("record", &["call", "fault", "link", "units"]),
     ("safe", &["description", "fault", "link", "units"]),
-    ("contract", &["description", "fault", "link", "optics", "plausible", "safe", "signals"]),
+    (
+        "contract",
+        &["call", "description", "fault", "link", "optics", "page", "plausible", "safe", "signals"],
+    ),
     ("fixture", &["call", "description", "fault", "link", "safe", "signals"]),
     ("trace", &["call", "description", "fault", "record", "system", "units"]),
     (
         "wire",
         &[
             "call",
-            "control",
             "description",
             "fault",
             "gauge",
@@ -213,7 +215,6 @@ const MAX_FUNCTION: usize = 100;
 
 /// Functions that are longer, each for a reason.
 const LONG: &[(&str, &str, &str)] = &[
-    ("src/head/wire/session.rs", "other", "one arm for each header"),
     ("src/sim/file.rs", "from", "one key of the head file after the other"),
     ("src/language/syntax/tests/dump.rs", "statement", "one arm for each statement"),
 ];

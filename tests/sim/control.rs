@@ -1,9 +1,7 @@
 //! Two clients at one head, of which one is a driver: control, and what each may do.
 
 use crate::served::Server;
-use spintrue_head::{
-    Calls, Control, Fault, Halt, Link, SharedControl, WirePlace, WireTarget, connect,
-};
+use spintrue_head::{Calls, Control, Fault, Halt, Link, WirePlace, WireTarget, connect};
 use std::sync::Arc;
 use std::time::Duration;
 

@@ -13,8 +13,12 @@ fn the_page_of_faults_is_the_table() {
     );
     for kind in FAULTS {
         let key = kind.key().map_or("–".to_string(), |key| format!("`{key}`"));
-        table
-            .push_str(&format!("| `{}` | {key} | {} | {} |\n", kind.name, kind.does, kind.symptom));
+        table.push_str(&format!(
+            "| `{}` | {key} | {} | {} |\n",
+            kind.name,
+            kind.does(),
+            kind.symptom()
+        ));
     }
     table_of_page("docs/simulated-head.md", "faults", &format!("{table}\n"));
 }

@@ -129,12 +129,12 @@ fn greeting(address: &str, replay: bool, colour: bool) -> String {
 }
 
 fn told(contract: &Contract, found: &ContractOutcome, colour: bool) -> String {
-    let Contract { name, holds, .. } = contract;
+    let name = contract.name;
     match found {
         ContractOutcome::Kept => format!("{}     {name}\n", styled("kept", GREEN, colour)),
         ContractOutcome::Broken(seen) => {
             let seen = wrapped(&format!("seen: {seen}"), "         ");
-            let holds = wrapped(holds, "         ");
+            let holds = wrapped(contract.holds(), "         ");
             format!("{}   {name}\n{holds}{seen}", styled("BROKEN", RED, colour))
         }
         ContractOutcome::Skipped(why) => {
@@ -167,7 +167,7 @@ fn line(contract: &Contract, found: &ContractOutcome) -> Value {
         ContractOutcome::Skipped(why) => ("skipped", Some(why)),
     };
     json!({
-        "event": "contract", "name": contract.name, "holds": contract.holds,
+        "event": "contract", "name": contract.name, "holds": contract.holds(),
         "does": contract.risk, "outcome": outcome, "why": why,
     })
 }

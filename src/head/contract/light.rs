@@ -1,12 +1,13 @@
 //! Contracts of the laser, and of the gauge where it has a line to measure.
 
-use crate::contract::Outcome;
-use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken, or_skipped, refused};
+use crate::contract::trial::{
+    Trial, TrialResult, broken, holds, or_broken, or_skipped, refused, skipped,
+};
 use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
-use crate::optics::line::WORD;
+use crate::optics::line::DOTS_PER_WORD;
 use crate::optics::{LinePlan, Register};
-use crate::{Fault, Halt, Laser, LineOrder, Pattern, Reading};
+use crate::{Calls, Fault, Halt, Laser, LineOrder, Pattern, Reading};
 
 /// Share of full power: little, but lines must be seen by a gauge.
 const POWER: f64 = 0.2;
@@ -28,30 +29,27 @@ const READINGS: usize = 10;
 
 pub(super) fn needs_interlock(trial: &mut Trial) -> TrialResult<()> {
     if trial.status()?.interlock_closed {
-        let why = "the interlock is closed: open it and check once more";
-        return Err(Outcome::Skipped(why.to_string()));
+        return Err(skipped("the interlock is closed: open it and check once more"));
     }
     refused("arming with the interlock open", trial.arm(POWER))?;
-    let off = trial.status()?.laser == Laser::Off;
-    holds(off, || "armed with the interlock open".to_string())
+    trial.check_off("armed with the interlock open")
 }
 
 pub(super) fn needs_lock(trial: &mut Trial) -> TrialResult<()> {
     trial.rest()?;
     refused("arming at rest", trial.arm(POWER))?;
-    let off = trial.status()?.laser == Laser::Off;
-    holds(off, || "armed at rest".to_string())
+    trial.check_off("armed at rest")
 }
 
 /// One word of the shortest dots in the middle of the sweep, which needs no plan.
 fn one_word(trial: &Trial) -> TrialResult<LineOrder> {
     let head = trial.description()?;
-    let limits = head.clock.limits().map_err(|why| Outcome::Skipped(why.to_string()))?;
+    let limits = head.clock.limits().map_err(|why| skipped(why.to_string()))?;
     let dot_period = limits.0.max(head.dot_least);
     let period = 1.0 / line_rate(head.facets, trial.usual_speed()?);
-    let delay = (period / 2.0 - f64::from(WORD) / 2.0 * dot_period).max(0.0);
+    let delay = (period / 2.0 - f64::from(DOTS_PER_WORD) / 2.0 * dot_period).max(0.0);
     let pattern = Pattern::TestMarks;
-    Ok(LineOrder { facet: 0, dots: WORD, dot_period, delay, pattern })
+    Ok(LineOrder { facet: 0, dots: DOTS_PER_WORD, dot_period, delay, pattern })
 }
 
 pub(super) fn needs_arming(trial: &mut Trial) -> TrialResult<()> {
@@ -65,14 +63,13 @@ pub(super) fn power_range(trial: &mut Trial) -> TrialResult<()> {
     for power in [1.01, -0.01] {
         refused(&format!("{power} of full power"), trial.arm(power))?;
     }
-    let off = trial.status()?.laser == Laser::Off;
-    holds(off, || "armed beyond its power".to_string())
+    trial.check_off("armed beyond its power")
 }
 
 /// Arms, where that can be had.
-fn armed(trial: &mut Trial) -> Result<(), Outcome> {
+fn armed(trial: &mut Trial) -> TrialResult<()> {
     if !trial.locked()?.interlock_closed {
-        return Err(Outcome::Skipped("the interlock is open".to_string()));
+        return Err(skipped("the interlock is open"));
     }
     or_broken("the laser cannot be armed", trial.arm(POWER))
 }
@@ -80,11 +77,10 @@ fn armed(trial: &mut Trial) -> Result<(), Outcome> {
 pub(super) fn guards(trial: &mut Trial) -> TrialResult<()> {
     armed(trial)?;
     let said = trial.status()?.laser;
-    holds(said == Laser::Armed, || "armed, it says that it is not".to_string())?;
+    holds(said == Laser::Armed, || "armed, it says that it is not")?;
     refused("stopping while armed", trial.halt(Halt::Brake))?;
     trial.disarm()?;
-    let off = trial.status()?.laser == Laser::Off;
-    holds(off, || "the laser is armed behind disarming".to_string())
+    trial.check_off("the laser is armed behind disarming")
 }
 
 pub(super) fn expose(trial: &mut Trial) -> TrialResult<()> {
@@ -110,7 +106,7 @@ pub(super) fn expose(trial: &mut Trial) -> TrialResult<()> {
         holds(drawn.facet == facet, || {
             format!("facet {} drew the line of facet {facet}", drawn.facet)
         })?;
-        holds(!drawn.underrun, || "the queue ran empty inside a line".to_string())?;
+        holds(!drawn.underrun, || "the queue ran empty inside a line")?;
     }
     let beyond = trial.expose(&LineOrder::test_marks(facets, &plan));
     refused(&format!("a line of facet {facets}"), beyond)?;
@@ -129,9 +125,9 @@ fn read(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
     for _ in 0..READINGS {
         let drawn = trial.expose(&LineOrder::test_marks(0, plan));
         or_skipped("no line is drawn", drawn)?;
-        match trial.measure()? {
+        match trial.measure() {
             Err(Fault::LostReading) => continue,
-            Err(none @ Fault::NoGauge) => return Err(Outcome::Skipped(none.to_string())),
+            Err(none @ Fault::NoGauge) => return Err(skipped(none.to_string())),
             Err(fault) => return Err(broken(format!("the line is not measured: {fault}"))),
             Ok(reading) => {
                 let shifts = [reading.in_scan, reading.cross_scan];
@@ -169,7 +165,7 @@ fn moved(what: &str, held: f64, register: Register, gain: f64, shift: f64) -> Tr
     let far = (shift / gain / register.step).ceil().max(1.0) * register.step;
     let fits = [held + far, held - far].into_iter().find_map(|trim| register.hold(trim).ok());
     fits.ok_or_else(|| {
-        Outcome::Skipped(format!(
+        skipped(format!(
             "the {what} register is too narrow to move a line by {shift} m, {CLEAR} times what \
              the gauge is uncertain by"
         ))
@@ -177,8 +173,8 @@ fn moved(what: &str, held: f64, register: Register, gain: f64, shift: f64) -> Tr
 }
 
 pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
-    if !trial.may_trim() {
-        return Err(Outcome::Skipped("trims were not allowed".to_string()));
+    if !trial.allowed.trims {
+        return Err(skipped("trims were not allowed"));
     }
     restored(trial, |trial, before| {
         let head = trial.description()?;
@@ -196,7 +192,7 @@ pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
             ("an in-scan", later * (trim.in_scan - held.in_scan)),
             ("a cross-scan", across * (trim.cross_scan - held.cross_scan)),
         ];
-        or_broken("trims inside the range are refused", trial.load(&trims))?;
+        or_broken("trims inside the range are refused", trial.load_trims(&trims))?;
         trial.pause(head.galvanometer_settling);
         let then = lies(trial, &plan)?;
         let seen = [then.in_scan - first.in_scan, then.cross_scan - first.cross_scan];
@@ -213,8 +209,7 @@ pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
 pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
     armed(trial)?;
     let safe = trial.make_safe(false)?;
-    holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
+    holds(safe.laser_off, || "the laser is not known to be off")?;
     holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
-    let status = trial.status()?;
-    holds(status.laser == Laser::Off, || "made safe, it is armed".to_string())
+    trial.check_off("made safe, it is armed")
 }

@@ -1,9 +1,9 @@
 //! What every head and gauge must keep to, as one table of contracts that can be tried on any of
 //! them: a simulated one, one behind a wire, a replay, or one that is being written.
 //!
-//! [`run`] tries them from harmless to light, leaves out what was not allowed, and makes the head
-//! safe at the end in any case. It talks to the head itself, without the guard that scripts
-//! have, since the head must refuse by itself what is wrong.
+//! [`run_contracts`] tries them from harmless to light, leaves out what was not allowed, and makes the
+//! head safe at the end in any case. It talks to the head itself, without the guard that scripts have, since
+//! the head must refuse by itself what is wrong.
 //!
 //! ```
 //! use spintrue_head::{ContractOutcome, Gauge, Head, Permissions, Rig, run_contracts};
@@ -25,12 +25,12 @@ mod table;
 mod trial;
 mod trims;
 
-pub use table::TABLE;
+pub use table::CONTRACTS;
 
+use crate::page::paragraph;
 use crate::safe::{catch_panic, make_safe_by_steps};
 use crate::{Calls, Link, SafeState};
 use serde::Serialize;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use trial::{Trial, TrialResult};
@@ -56,17 +56,25 @@ pub enum Risk {
 pub struct Contract {
     /// In a word or two, such as `lock_in_time`.
     pub name: &'static str,
-    /// What holds, as a sentence.
-    pub holds: &'static str,
     /// The most that trying it does.
     pub risk: Risk,
     check: fn(&mut Trial) -> TrialResult<()>,
 }
 
+/// What each contract says.
+const PAGE: &str = include_str!("contracts.md");
+
+impl Contract {
+    /// What holds, as a sentence.
+    pub fn holds(&self) -> &'static str {
+        paragraph(PAGE, self.name, 0)
+    }
+}
+
 /// The result of trying a contract.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Outcome {
+pub enum ContractOutcome {
     /// It holds, as far as was seen.
     Kept,
     /// It does not; what was seen.
@@ -103,47 +111,47 @@ impl Permissions {
 }
 
 /// The results of all contracts.
-pub struct Report {
-    /// Each contract of [`TABLE`] in its order, with its result.
-    pub outcomes: Vec<(&'static Contract, Outcome)>,
+pub struct ContractReport {
+    /// Each contract of [`CONTRACTS`] in its order, with its result.
+    pub outcomes: Vec<(&'static Contract, ContractOutcome)>,
     /// How the head was left.
     pub safe: SafeState,
 }
 
-impl Report {
+impl ContractReport {
     /// Contracts kept, broken and skipped.
     pub fn counts(&self) -> [usize; 3] {
-        let count = |which: fn(&Outcome) -> bool| {
+        let count = |which: fn(&ContractOutcome) -> bool| {
             self.outcomes.iter().filter(|(_, outcome)| which(outcome)).count()
         };
         [
-            count(|outcome| *outcome == Outcome::Kept),
-            count(|outcome| matches!(outcome, Outcome::Broken(_))),
-            count(|outcome| matches!(outcome, Outcome::Skipped(_))),
+            count(|outcome| *outcome == ContractOutcome::Kept),
+            count(|outcome| matches!(outcome, ContractOutcome::Broken(_))),
+            count(|outcome| matches!(outcome, ContractOutcome::Skipped(_))),
         ]
     }
 }
 
 /// Tries every contract that `allowed` lets be tried.
-pub fn run(link: Box<dyn Link>, allowed: Permissions) -> Report {
-    run_with(link, allowed, Arc::new(AtomicBool::new(false)), &mut |_, _| {})
+pub fn run_contracts(link: Box<dyn Link>, allowed: Permissions) -> ContractReport {
+    run_contracts_with(link, allowed, Arc::new(AtomicBool::new(false)), &mut |_, _| {})
 }
 
 /// The same; calls `listener` as soon as a contract was tried, and skips the rest once `stop` is
 /// set. The head is made safe in any case.
-pub fn run_with(
+pub fn run_contracts_with(
     link: Box<dyn Link>,
     allowed: Permissions,
     stop: Arc<AtomicBool>,
-    listener: &mut dyn FnMut(&'static Contract, &Outcome),
-) -> Report {
+    listener: &mut dyn FnMut(&'static Contract, &ContractOutcome),
+) -> ContractReport {
     let mut trial = Trial::new(link, allowed, stop.clone());
     let mut outcomes = Vec::new();
-    for contract in TABLE {
+    for contract in CONTRACTS {
         let why = allowed.refuses(contract.risk);
         let outcome = match why {
-            _ if stop.load(Ordering::SeqCst) => Outcome::Skipped("stopped".to_string()),
-            Some(why) => Outcome::Skipped(why.to_string()),
+            _ if stop.load(Ordering::SeqCst) => ContractOutcome::Skipped("stopped".to_string()),
+            Some(why) => ContractOutcome::Skipped(why.to_string()),
             None => tried(contract, &mut trial),
         };
         listener(contract, &outcome);
@@ -151,15 +159,14 @@ pub fn run_with(
     }
     stop.store(false, Ordering::SeqCst);
     let safe = trial.leave();
-    Report { outcomes, safe }
+    ContractReport { outcomes, safe }
 }
 
-fn tried(contract: &Contract, trial: &mut Trial) -> Outcome {
-    let checked = catch_unwind(AssertUnwindSafe(|| (contract.check)(trial)));
-    let outcome = match checked {
-        Ok(Ok(())) => Outcome::Kept,
+fn tried(contract: &Contract, trial: &mut Trial) -> ContractOutcome {
+    let outcome = match catch_panic(|| Ok((contract.check)(trial))) {
+        Ok(Ok(())) => ContractOutcome::Kept,
         Ok(Err(outcome)) => outcome,
-        Err(panic) => Outcome::Broken(crate::safe::panic_fault(&*panic).to_string()),
+        Err(panic) => ContractOutcome::Broken(panic.to_string()),
     };
     // No contract leaves light to the next one.
     if contract.risk == Risk::Light {

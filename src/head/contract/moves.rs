@@ -2,7 +2,7 @@
 
 use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
 use crate::optics::StartOfScan;
-use crate::{Halt, Laser};
+use crate::{Calls, Halt, Laser};
 use core::f64::consts::TAU;
 
 /// Turns that are watched.
@@ -39,7 +39,7 @@ pub(super) fn steer(trial: &mut Trial) -> TrialResult<()> {
     })?;
     or_broken(no_motion, trial.steer(None))?;
     trial.pause(2.0 * head.galvanometer_settling);
-    holds(trial.status()?.parked, || "the mirror is sent to park and does not".to_string())
+    holds(trial.status()?.parked, || "the mirror is sent to park and does not")
 }
 
 pub(super) fn lock(trial: &mut Trial) -> TrialResult<()> {
@@ -96,9 +96,7 @@ pub(super) fn after_refusal(trial: &mut Trial) -> TrialResult<()> {
     let before = trial.locked()?;
     refused("a speed beyond the range", trial.spin(head.speed_most * 1.01))?;
     let after = trial.status()?;
-    holds(after.locked && after.target == before.target, || {
-        "a refused speed cost the lock".to_string()
-    })
+    holds(after.locked && after.target == before.target, || "a refused speed cost the lock")
 }
 
 pub(super) fn brake(trial: &mut Trial) -> TrialResult<()> {
@@ -128,5 +126,5 @@ pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
     holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
     let (status, rests) = trial.until(head.coast_most, |status| status.at_rest)?;
     holds(rests, || format!("made safe, it turns at {:.2} rad/s", status.speed))?;
-    holds(status.laser == Laser::Off, || "made safe, it is armed".to_string())
+    holds(status.laser == Laser::Off, || "made safe, it is armed")
 }

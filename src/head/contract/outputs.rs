@@ -1,7 +1,7 @@
 //! Contracts of signals and channels.
 
-use crate::contract::Outcome;
-use crate::contract::trial::{Trial, TrialResult, holds, or_broken, or_skipped, refused};
+use crate::Calls;
+use crate::contract::trial::{Trial, TrialResult, holds, or_broken, or_skipped, refused, skipped};
 use crate::signals::{AtSafe, Channel, Direction, Signal};
 
 /// A name that no head has.
@@ -13,14 +13,14 @@ const MAX_DEVIATION: f64 = 0.02;
 fn outputs(trial: &Trial) -> TrialResult<Vec<Signal>> {
     let mut signals = trial.description()?.signals;
     signals.retain(|signal| signal.direction == Direction::Output);
-    let none = || Outcome::Skipped("the head has no signal that is an output".to_string());
+    let none = || skipped("the head has no signal that is an output");
     if signals.is_empty() { Err(none()) } else { Ok(signals) }
 }
 
 fn channels(trial: &Trial) -> TrialResult<Vec<Channel>> {
     let mut channels = trial.description()?.channels;
     channels.retain(|channel| channel.direction == Direction::Output);
-    let none = || Outcome::Skipped("the head has no channel that is an output".to_string());
+    let none = || skipped("the head has no channel that is an output");
     if channels.is_empty() { Err(none()) } else { Ok(channels) }
 }
 
@@ -43,7 +43,7 @@ fn level(on: bool) -> &'static str {
 pub(super) fn read(trial: &mut Trial) -> TrialResult<()> {
     let head = trial.description()?;
     if head.signals.is_empty() && head.channels.is_empty() {
-        return Err(Outcome::Skipped("the head has no signals and no channels".to_string()));
+        return Err(skipped("the head has no signals and no channels"));
     }
     for signal in &head.signals {
         state(trial, &signal.name)?;
@@ -142,11 +142,10 @@ pub(super) fn under_light(trial: &mut Trial) -> TrialResult<()> {
     let mut guarded = outputs(trial)?;
     guarded.retain(|signal| !signal.under_light);
     let Some(signal) = guarded.first() else {
-        let why = "every output of this head may be switched under light";
-        return Err(Outcome::Skipped(why.to_string()));
+        return Err(skipped("every output of this head may be switched under light"));
     };
-    if !trial.may_switch() {
-        return Err(Outcome::Skipped("switching was not allowed".to_string()));
+    if !trial.allowed.switches {
+        return Err(skipped("switching was not allowed"));
     }
     let before = state(trial, &signal.name)?;
     trial.locked()?;

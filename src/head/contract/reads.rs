@@ -1,10 +1,9 @@
 //! Contracts that only read, disarm and make safe.
 
-use crate::contract::Outcome;
-use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken};
+use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken, skipped};
 use crate::plausible::temperature;
 use crate::signals::{Channel, Direction};
-use crate::{Description, Fault, Laser};
+use crate::{Calls, Description, Fault, Laser};
 use std::collections::BTreeSet;
 
 /// Doubtful values of a description that are told of.
@@ -20,7 +19,7 @@ pub(super) fn description(trial: &mut Trial) -> TrialResult<()> {
     let silent = "the head does not say what it is";
     let first = or_broken(silent, trial.describe())?;
     let again = or_broken(silent, trial.describe())?;
-    holds(first == again, || "two descriptions in a row differ".to_string())?;
+    holds(first == again, || "two descriptions in a row differ")?;
     sane(&first)
 }
 
@@ -30,7 +29,7 @@ fn sane(head: &Description) -> TrialResult<()> {
         |what: &str, text: &str| holds(!text.trim().is_empty(), || format!("the {what} is blank"));
     named("model", &head.model)?;
     named("serial number", &head.serial)?;
-    let doubts: Vec<String> = head.implausible().iter().map(ToString::to_string).collect();
+    let doubts = head.implausible();
     holds(doubts.is_empty(), || listed(&doubts))?;
     let mut names = BTreeSet::new();
     let all = head.signals.iter().map(|signal| &signal.name);
@@ -80,8 +79,8 @@ pub(super) fn status(trial: &mut Trial) -> TrialResult<()> {
         holds(value.is_finite(), || format!("{value} among its numbers"))?;
     }
     let doubt = temperature(status.temperature);
-    holds(doubt.is_none(), || doubt.map(|doubt| doubt.to_string()).unwrap_or_default())?;
-    holds(!(status.at_rest && status.locked), || "at rest and locked at once".to_string())
+    holds(doubt.is_none(), || doubt.unwrap_or_default())?;
+    holds(!(status.at_rest && status.locked), || "at rest and locked at once")
 }
 
 pub(super) fn clock(trial: &mut Trial) -> TrialResult<()> {
@@ -112,15 +111,13 @@ pub(super) fn sleep(trial: &mut Trial) -> TrialResult<()> {
 }
 
 pub(super) fn disarmed(trial: &mut Trial) -> TrialResult<()> {
-    let status = trial.status()?;
-    holds(status.laser == Laser::Off, || "the laser is armed before any command".to_string())
+    trial.check_off("the laser is armed before any command")
 }
 
 pub(super) fn disarm(trial: &mut Trial) -> TrialResult<()> {
     trial.disarm()?;
     trial.disarm()?;
-    let off = trial.status()?.laser == Laser::Off;
-    holds(off, || "the laser is armed behind disarming".to_string())
+    trial.check_off("the laser is armed behind disarming")
 }
 
 pub(super) fn trims(trial: &mut Trial) -> TrialResult<()> {
@@ -142,7 +139,7 @@ pub(super) fn trims(trial: &mut Trial) -> TrialResult<()> {
 
 pub(super) fn no_turns(trial: &mut Trial) -> TrialResult<()> {
     if !trial.status()?.at_rest {
-        return Err(Outcome::Skipped("the polygon turns".to_string()));
+        return Err(skipped("the polygon turns"));
     }
     match trial.turns(1) {
         Err(_) => Ok(()),
@@ -151,9 +148,9 @@ pub(super) fn no_turns(trial: &mut Trial) -> TrialResult<()> {
 }
 
 pub(super) fn gauge(trial: &mut Trial) -> TrialResult<()> {
-    match trial.measure()? {
+    match trial.measure() {
         Err(Fault::Broken(why)) => Err(broken(format!("the gauge: {why}"))),
-        Err(none @ Fault::NoGauge) => Err(Outcome::Skipped(none.to_string())),
+        Err(none @ Fault::NoGauge) => Err(skipped(none.to_string())),
         Err(_) => Ok(()),
         Ok(reading) => {
             let values = [reading.in_scan, reading.cross_scan];
@@ -165,12 +162,12 @@ pub(super) fn gauge(trial: &mut Trial) -> TrialResult<()> {
 pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
     for _ in 0..2 {
         let safe = trial.make_safe(false)?;
-        holds(safe.laser_off, || "the laser is not known to be off".to_string())?;
-        holds(safe.parked, || "the mirror is not parked".to_string())?;
+        holds(safe.laser_off, || "the laser is not known to be off")?;
+        holds(safe.parked, || "the mirror is not parked")?;
         holds(safe.troubles.is_empty(), || safe.troubles.join("; "))?;
         let status = trial.status()?;
-        holds(status.laser == Laser::Off, || "the laser is armed behind it".to_string())?;
-        holds(status.target.is_none(), || "a speed is still asked for".to_string())?;
+        holds(status.laser == Laser::Off, || "the laser is armed behind it")?;
+        holds(status.target.is_none(), || "a speed is still asked for")?;
     }
     Ok(())
 }
@@ -178,5 +175,5 @@ pub(super) fn safe(trial: &mut Trial) -> TrialResult<()> {
 pub(super) fn times(trial: &mut Trial) -> TrialResult<()> {
     trial.status()?;
     trial.trims()?;
-    holds(trial.late().is_empty(), || trial.late().join("; "))
+    holds(trial.late.is_empty(), || trial.late.join("; "))
 }

@@ -1,12 +1,10 @@
 //! The head under trial: calls that are timed against what the head states, and ways to a state.
 
-use crate::contract::{Outcome, Permissions};
+use crate::call::{Call, Reply};
+use crate::contract::{ContractOutcome, Permissions};
 use crate::optics::{Decides, LinePlan, LineRequest, plan_line};
 use crate::safe::catch_panic;
-use crate::{
-    Calls, Description, Exposed, Fault, Halt, LineOrder, Link, Reading, SafeState, Status, Times,
-    Trim, Turn,
-};
+use crate::{Calls, Description, Fault, Halt, Laser, Link, SafeState, Status, Trim};
 use std::fmt::Display;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -27,16 +25,16 @@ const HALVINGS: usize = 8;
 const MAX_LATE: usize = 3;
 
 /// What a check returns: on failure what was seen, or why it was skipped.
-pub(super) type TrialResult<T> = Result<T, Outcome>;
+pub(super) type TrialResult<T> = Result<T, ContractOutcome>;
 
 /// A head on trial.
 pub(super) struct Trial {
     pub(super) head: Box<dyn Link>,
     description: Option<Description>,
-    allowed: Permissions,
+    pub(super) allowed: Permissions,
     stop: Arc<AtomicBool>,
     /// Calls that took longer than the head states.
-    late: Vec<String>,
+    pub(super) late: Vec<String>,
     /// The speed that was asked for last, in rad/s.
     speed: Option<f64>,
     /// Armed, and nothing exposed since.
@@ -44,8 +42,13 @@ pub(super) struct Trial {
 }
 
 /// The contract is broken by what was seen.
-pub(super) fn broken(seen: impl Into<String>) -> Outcome {
-    Outcome::Broken(seen.into())
+pub(super) fn broken(seen: impl Into<String>) -> ContractOutcome {
+    ContractOutcome::Broken(seen.into())
+}
+
+/// The contract is not tried; why.
+pub(super) fn skipped(why: impl Into<String>) -> ContractOutcome {
+    ContractOutcome::Skipped(why.into())
 }
 
 /// The value; the contract is broken where the head answers with a fault, which means `what`.
@@ -55,11 +58,11 @@ pub(super) fn or_broken<T>(what: impl Display, result: Result<T, Fault>) -> Tria
 
 /// The value; the contract is skipped where the head answers with a fault, which means `what`.
 pub(super) fn or_skipped<T>(what: impl Display, result: Result<T, Fault>) -> TrialResult<T> {
-    result.map_err(|fault| Outcome::Skipped(format!("{what}: {fault}")))
+    result.map_err(|fault| skipped(format!("{what}: {fault}")))
 }
 
 /// Holds, or is broken by what was seen.
-pub(super) fn holds(kept: bool, seen: impl FnOnce() -> String) -> TrialResult<()> {
+pub(super) fn holds<S: Into<String>>(kept: bool, seen: impl FnOnce() -> S) -> TrialResult<()> {
     if kept { Ok(()) } else { Err(broken(seen())) }
 }
 
@@ -86,26 +89,12 @@ impl Trial {
 
     /// What the head is; without that, nothing can be judged.
     pub(super) fn description(&self) -> TrialResult<Description> {
-        let none = || Outcome::Skipped("the head does not say what it is".to_string());
+        let none = || skipped("the head does not say what it is");
         self.description.clone().ok_or_else(none)
-    }
-
-    /// Outputs may be switched.
-    pub(super) fn may_switch(&self) -> bool {
-        self.allowed.switches
-    }
-
-    /// Trims may be loaded.
-    pub(super) fn may_trim(&self) -> bool {
-        self.allowed.trims
     }
 
     pub(super) fn stopped(&self) -> bool {
         self.stop.load(Ordering::SeqCst)
-    }
-
-    pub(super) fn late(&self) -> &[String] {
-        &self.late
     }
 
     /// Lets time pass. A head that fails there fails in the next call.
@@ -119,143 +108,23 @@ impl Trial {
         made.map_err(|fault| broken(format!("the head cannot be made safe: {fault}")))
     }
 
-    /// A call that takes `good` s at most where it succeeds, and `silence` s more where it fails.
-    fn timed<T>(
-        &mut self,
-        what: &str,
-        (good, silence): (f64, f64),
-        call: impl FnOnce(&mut Trial) -> Result<T, Fault>,
-    ) -> Result<T, Fault> {
-        let before = self.head.now();
-        let answer = call(self);
-        let took = self.head.now() - before;
-        let most = if answer.is_ok() { good } else { good + silence };
-        if took > most + SLACK && self.late.len() < MAX_LATE {
-            self.late.push(format!("{what} took {took:.6} s instead of at most {most:.6} s"));
-        }
-        answer
-    }
-
-    /// The times that the head states; endless ones where it states none.
-    fn times(&self) -> Times {
-        let endless = || Times {
-            reply_most: f64::INFINITY,
-            silence_most: f64::INFINITY,
-            reading_most: f64::INFINITY,
-            gauge_silence_most: f64::INFINITY,
-            ..Times::default()
-        };
-        self.description.as_ref().map_or_else(endless, |head| head.times)
-    }
-
-    /// Time in s without an answer or a pulse after which a call is given up.
-    fn silence(&self) -> f64 {
-        let times = self.times();
-        times.silence_most.max(times.pulse_silence_most)
-    }
-
-    fn plain<T>(
-        &mut self,
-        what: &str,
-        call: impl FnOnce(&mut dyn Link) -> Result<T, Fault>,
-    ) -> Result<T, Fault> {
-        let Times { reply_most, silence_most, .. } = self.times();
-        self.timed(what, (reply_most, silence_most), |trial| call(&mut *trial.head))
-    }
-
-    /// The same of a signal or a channel.
-    fn line<T>(
-        &mut self,
-        what: &str,
-        call: impl FnOnce(&mut dyn Link) -> Result<T, Fault>,
-    ) -> Result<T, Fault> {
-        let times = self.times();
-        let limits = (times.station_reply_most(), times.silence_most);
-        self.timed(what, limits, |trial| call(&mut *trial.head))
-    }
-
-    pub(super) fn describe(&mut self) -> Result<Description, Fault> {
-        self.plain("describe", |head| head.describe())
-    }
-
     /// How the head stands, which it must say.
     pub(super) fn status(&mut self) -> TrialResult<Status> {
-        or_broken("the status cannot be read", self.plain("status", |head| head.status()))
+        or_broken("the status cannot be read", Calls::status(self))
+    }
+
+    /// The laser must be off; else that was seen.
+    pub(super) fn check_off(&mut self, seen: &str) -> TrialResult<()> {
+        let off = self.status()?.laser == Laser::Off;
+        holds(off, || seen)
     }
 
     pub(super) fn trims(&mut self) -> TrialResult<Vec<Trim>> {
-        or_broken("the trims cannot be read", self.plain("trims", |head| head.trims()))
-    }
-
-    pub(super) fn load(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        self.plain("load_trims", |head| head.load_trims(trims))
-    }
-
-    pub(super) fn store(&mut self) -> Result<(), Fault> {
-        self.plain("store_trims", |head| head.store_trims())
-    }
-
-    pub(super) fn spin(&mut self, speed: f64) -> Result<(), Fault> {
-        let answer = self.plain("spin", |head| head.spin(speed));
-        if answer.is_ok() {
-            self.speed = Some(speed);
-        }
-        answer
-    }
-
-    pub(super) fn halt(&mut self, how: Halt) -> Result<(), Fault> {
-        self.plain("halt", |head| head.halt(how))
-    }
-
-    pub(super) fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
-        self.plain("steer", |head| head.steer(angle))
-    }
-
-    pub(super) fn arm(&mut self, power: f64) -> Result<(), Fault> {
-        self.fresh = true;
-        self.plain("arm", |head| head.arm(power))
+        or_broken("the trims cannot be read", Calls::trims(self))
     }
 
     pub(super) fn disarm(&mut self) -> TrialResult<()> {
-        or_broken("the laser cannot be disarmed", self.plain("disarm", |head| head.disarm()))
-    }
-
-    pub(super) fn signal(&mut self, name: &str) -> Result<bool, Fault> {
-        self.line("signal", |head| head.signal(name))
-    }
-
-    pub(super) fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
-        self.line("switch", |head| head.switch(name, on))
-    }
-
-    pub(super) fn channel(&mut self, name: &str) -> Result<f64, Fault> {
-        self.line("channel", |head| head.channel(name))
-    }
-
-    pub(super) fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
-        self.line("set_channel", |head| head.set_channel(name, value))
-    }
-
-    pub(super) fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
-        let most = self.description.as_ref().map_or(f64::INFINITY, |d| {
-            d.turns_most(f64::from(count), self.speed.unwrap_or(d.speed_least)) + d.times.reply_most
-        });
-        self.timed("turns", (most, self.silence()), |trial| trial.head.turns(count))
-    }
-
-    pub(super) fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        let arming = std::mem::take(&mut self.fresh);
-        let most = self.description.as_ref().map_or(f64::INFINITY, |d| {
-            let ready = if arming { d.times.arming_most } else { 0.0 };
-            let most = d.expose_most(self.speed.unwrap_or(d.speed_least));
-            ready + most + d.times.reply_most
-        });
-        self.timed("expose", (most, self.silence()), |trial| trial.head.expose(line))
-    }
-
-    pub(super) fn measure(&mut self) -> TrialResult<Result<Reading, Fault>> {
-        let Times { reading_most, gauge_silence_most, .. } = self.times();
-        Ok(self.timed("measure", (reading_most, gauge_silence_most), |trial| trial.head.measure()))
+        or_broken("the laser cannot be disarmed", Calls::disarm(self))
     }
 
     /// Looks until `there`, at most for `patience` s; gives the last look, and whether it came.
@@ -273,7 +142,7 @@ impl Trial {
                 return Ok((status, true));
             }
             if self.stopped() {
-                return Err(Outcome::Skipped("stopped".to_string()));
+                return Err(skipped("stopped"));
             }
             if waited > patience || self.head.now() - start > patience {
                 return Ok((status, false));
@@ -300,7 +169,7 @@ impl Trial {
         or_skipped("the polygon does not spin", self.spin(speed))?;
         match self.until(patience, |status| status.locked)? {
             (status, true) => Ok(status),
-            (_, false) => Err(Outcome::Skipped("the polygon does not lock".to_string())),
+            (_, false) => Err(skipped("the polygon does not lock")),
         }
     }
 
@@ -314,7 +183,7 @@ impl Trial {
         or_skipped("the polygon does not stop", self.halt(Halt::Brake))?;
         match self.until(patience, |status| status.at_rest)? {
             (status, true) => Ok(status),
-            (_, false) => Err(Outcome::Skipped("the polygon does not come to rest".to_string())),
+            (_, false) => Err(skipped("the polygon does not come to rest")),
         }
     }
 
@@ -341,6 +210,54 @@ impl Trial {
             }
             request.length /= 2.0;
         }
-        Err(Outcome::Skipped(format!("no test line can be planned, however short: {why}")))
+        Err(skipped(format!("no test line can be planned, however short: {why}")))
+    }
+}
+
+/// Calls that are timed, but for sleep and for making safe.
+impl Link for Trial {
+    fn call(&mut self, call: &Call) -> Result<Reply, Fault> {
+        if matches!(call, Call::Sleep { .. } | Call::MakeSafe { .. }) {
+            return self.head.call(call);
+        }
+        let (good, silence) = self.limits(call);
+        let before = self.head.now();
+        let answer = self.head.call(call);
+        let took = self.head.now() - before;
+        let most = if answer.is_ok() { good } else { good + silence };
+        if took > most + SLACK && self.late.len() < MAX_LATE {
+            let what = call.row().name;
+            self.late.push(format!("{what} took {took:.6} s instead of at most {most:.6} s"));
+        }
+        match call {
+            Call::Spin { speed } if answer.is_ok() => self.speed = Some(*speed),
+            Call::Arm { .. } => self.fresh = true,
+            Call::Expose { .. } => self.fresh = false,
+            _ => {}
+        }
+        answer
+    }
+
+    fn now(&mut self) -> f64 {
+        self.head.now()
+    }
+}
+
+impl Trial {
+    /// Longest time in s that a call takes where it succeeds, and how much longer where it fails; endless
+    /// where the head states none.
+    fn limits(&self, call: &Call) -> (f64, f64) {
+        let Some(head) = &self.description else { return (f64::INFINITY, f64::INFINITY) };
+        let times = &head.times;
+        let bound = (call.row().bound)(head, call, self.speed.unwrap_or(head.speed_least));
+        let pulse_silence = times.silence_most.max(times.pulse_silence_most);
+        match call {
+            Call::Measure => (bound, times.gauge_silence_most),
+            Call::Expose { .. } if !self.fresh => {
+                (bound - times.arming_most + times.reply_most, pulse_silence)
+            }
+            Call::Expose { .. } | Call::Turns { .. } => (bound + times.reply_most, pulse_silence),
+            _ => (bound, times.silence_most),
+        }
     }
 }

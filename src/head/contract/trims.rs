@@ -1,8 +1,7 @@
 //! Contracts of the trim registers. What was in force before is put back.
 
-use crate::Trim;
-use crate::contract::Outcome;
-use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
+use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused, skipped};
+use crate::{Calls, Trim};
 
 /// Tries something, then loads the trims that were in force.
 pub(super) fn restored(
@@ -11,7 +10,7 @@ pub(super) fn restored(
 ) -> TrialResult<()> {
     let before = trial.trims()?;
     let checked = check(trial, &before);
-    let back = trial.load(&before);
+    let back = trial.load_trims(&before);
     checked?;
     or_broken("the former trims cannot be loaded", back)
 }
@@ -21,10 +20,10 @@ pub(super) fn wrong_count(trial: &mut Trial) -> TrialResult<()> {
         let mut more = before.to_vec();
         more.push(Trim::default());
         let fewer = before.get(1..).unwrap_or_default();
-        refused("one trim too many", trial.load(&more))?;
-        refused("one trim too few", trial.load(fewer))?;
+        refused("one trim too many", trial.load_trims(&more))?;
+        refused("one trim too few", trial.load_trims(fewer))?;
         let after = trial.trims()?;
-        holds(after == before, || "the trims changed though they were refused".to_string())
+        holds(after == before, || "the trims changed though they were refused")
     })
 }
 
@@ -42,9 +41,9 @@ pub(super) fn rounding(trial: &mut Trial) -> TrialResult<()> {
         let fits =
             |trim: &Trim| time.hold(trim.in_scan).is_ok() && angle.hold(trim.cross_scan).is_ok();
         if !trims.iter().all(fits) {
-            return Err(Outcome::Skipped("the registers hold too few steps".to_string()));
+            return Err(skipped("the registers hold too few steps"));
         }
-        or_broken("trims inside the range are refused", trial.load(&trims))?;
+        or_broken("trims inside the range are refused", trial.load_trims(&trims))?;
         for (k, (asked, held)) in trims.iter().zip(trial.trims()?).enumerate() {
             let parts = [
                 ("in-scan", asked.in_scan, held.in_scan, time),
@@ -68,20 +67,20 @@ pub(super) fn range(trial: &mut Trial) -> TrialResult<()> {
         let mut trims = before.to_vec();
         let Some(last) = trims.last_mut() else { return Ok(()) };
         last.in_scan = head.in_scan_trim.range + 2.0 * head.in_scan_trim.step;
-        refused("an in-scan trim beyond its register", trial.load(&trims))?;
+        refused("an in-scan trim beyond its register", trial.load_trims(&trims))?;
         let mut trims = before.to_vec();
         let Some(last) = trims.last_mut() else { return Ok(()) };
         last.cross_scan = -head.cross_scan_trim.range - 2.0 * head.cross_scan_trim.step;
-        refused("a cross-scan trim beyond its register", trial.load(&trims))?;
+        refused("a cross-scan trim beyond its register", trial.load_trims(&trims))?;
         let after = trial.trims()?;
-        holds(after == before, || "the trims changed though they were refused".to_string())
+        holds(after == before, || "the trims changed though they were refused")
     })
 }
 
 pub(super) fn store(trial: &mut Trial) -> TrialResult<()> {
     restored(trial, |trial, before| {
-        or_broken("trims cannot be stored", trial.store())?;
+        or_broken("trims cannot be stored", trial.store_trims())?;
         let after = trial.trims()?;
-        holds(after == before, || "storing changed the trims in force".to_string())
+        holds(after == before, || "storing changed the trims in force")
     })
 }

@@ -3,7 +3,7 @@
 
 use crate::optics::limits::{Limit, Toward, breaks, broken, starts};
 use crate::optics::line::{Decides, LinePlan, LineRequest, calculated};
-use crate::units::{Dimension, UnitText, parse_quantity, parse_unit, show, suited};
+use crate::units::{Dimension, UnitText, parse_quantity, parse_unit, show_quantity, suited_unit};
 
 /// Digits of a value that is advised.
 const DIGITS: i32 = 4;
@@ -236,7 +236,7 @@ fn printed(value: f64, knob: Knob, toward_good: Option<Toward>) -> Option<(Strin
     };
     let unit: UnitText = match knob {
         Knob::ActiveFraction => parse_unit("%").ok()?,
-        _ => suited(value, dimension)?,
+        _ => suited_unit(value, dimension)?,
     };
     let number = unit.from_si(value);
     if !(number.is_finite() && number > 0.0) {
@@ -255,7 +255,7 @@ fn printed(value: f64, knob: Knob, toward_good: Option<Toward>) -> Option<(Strin
         Some(Toward::Less) => (scaled * (1.0 + 1e-12)).floor(),
         Some(Toward::More) => (scaled * (1.0 - 1e-12)).ceil(),
     };
-    let text = show(unit.to_si(scaled * down / up), dimension, Some(&unit), None);
+    let text = show_quantity(unit.to_si(scaled * down / up), dimension, Some(&unit), None);
     let value = parse_quantity(&text).ok()?.0;
     Some((text, value))
 }

@@ -1,6 +1,6 @@
 //! The dot clock: which dot period the hardware can make nearest to the one asked for.
 
-use crate::units::{Dimension, show};
+use crate::units::{Dimension, show_quantity};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -65,7 +65,7 @@ pub enum ClockError {
 }
 
 fn time(seconds: f64) -> String {
-    show(seconds, Dimension::TIME, None, None)
+    show_quantity(seconds, Dimension::TIME, None, None)
 }
 
 /// Widest accumulator whose increments a double still counts exactly.

@@ -3,8 +3,10 @@
 
 use crate::optics::ClockError;
 use crate::optics::advice::{Advice, Knob};
-use crate::optics::line::{Decides, Hardware, LinePlan, LineRequest, WORD, queue_needed, speed_of};
-use crate::units::{Dimension, UnitText, parse_unit, show};
+use crate::optics::line::{
+    DOTS_PER_WORD, Decides, Hardware, LinePlan, LineRequest, queue_needed, speed_of,
+};
+use crate::units::{Dimension, UnitText, parse_unit, show_quantity};
 use core::f64::consts::PI;
 
 /// A share that differs in the last digits only is the same share.
@@ -100,12 +102,12 @@ pub(crate) fn reasons(plan: &LinePlan, request: &LineRequest) -> Vec<String> {
 
 /// What is wrong, in plain words.
 fn fact(limit: Limit, plan: &LinePlan, request: &LineRequest) -> String {
-    let quantity = |value, dimension| show(value, dimension, None, None);
+    let quantity = |value, dimension| show_quantity(value, dimension, None, None);
     let length = |value| quantity(value, Dimension::LENGTH);
     let time = |value| quantity(value, Dimension::TIME);
     let speed = |value| quantity(value, Dimension::ROTATION);
     let percent: Option<UnitText> = parse_unit("%").ok();
-    let share = |value| show(value, Dimension::NUMBER, percent.as_ref(), Some(1));
+    let share = |value| show_quantity(value, Dimension::NUMBER, percent.as_ref(), Some(1));
     match (limit, &request.hardware) {
         (Limit::ActiveFraction, hardware) => format!(
             "the line takes {} of the line period, but the optics can use {}",
@@ -114,7 +116,7 @@ fn fact(limit: Limit, plan: &LinePlan, request: &LineRequest) -> String {
         ),
         (Limit::FlatField, _) => format!(
             "the line takes {} deg of optical angle, more than any flat field",
-            show(plan.line_angle.to_degrees(), Dimension::NUMBER, None, Some(1))
+            show_quantity(plan.line_angle.to_degrees(), Dimension::NUMBER, None, Some(1))
         ),
         (Limit::Length, Some(h)) => format!(
             "the line is {} long, but lens and medium allow {}",
@@ -158,32 +160,22 @@ pub(crate) fn starts(limit: Limit, plan: &LinePlan, request: &LineRequest) -> Ve
     use Toward::{Less, More};
     let hardware = request.hardware.as_ref();
     let per_facet = 4.0 * PI / f64::from(plan.facets);
-    let lens = |longest: f64, shortest: f64| match request.decides {
+    let wide = |longest: f64, shortest: f64, share: f64| match request.decides {
         Decides::FocalLength(_) => {
             let longest = longest.min(hardware.map_or(f64::INFINITY, |h| h.line_most));
             vec![(Length, Less, longest), (FocalLength, More, shortest)]
         }
-        Decides::ActiveFraction(_) => Vec::new(),
+        Decides::ActiveFraction(_) => vec![(ActiveFraction, Less, share)],
     };
     match (limit, hardware) {
         (Limit::ActiveFraction, _) => {
             let most = active_most(hardware);
-            let mut starts = lens(
-                most * per_facet * plan.focal_length,
-                plan.focal_length * plan.active_fraction / most,
-            );
-            if matches!(request.decides, Decides::ActiveFraction(_)) {
-                starts.push((ActiveFraction, Less, most));
-            }
-            starts
+            let longest = most * per_facet * plan.focal_length;
+            wide(longest, plan.focal_length * plan.active_fraction / most, most)
         }
         (Limit::FlatField, _) => {
             let widest = PI * (1.0 - 1e-9);
-            let mut starts = lens(widest * plan.focal_length, plan.length / widest);
-            if matches!(request.decides, Decides::ActiveFraction(_)) {
-                starts.push((ActiveFraction, Less, widest / per_facet));
-            }
-            starts
+            wide(widest * plan.focal_length, plan.length / widest, widest / per_facet)
         }
         (_, None) => Vec::new(),
         (Limit::Length, Some(h)) => vec![(Length, Less, h.line_most)],
@@ -204,7 +196,7 @@ pub(crate) fn starts(limit: Limit, plan: &LinePlan, request: &LineRequest) -> Ve
             let words = (plan.line_period / h.word_service).floor();
             vec![
                 (Speed, Less, speed_of(1.0 / words_take(plan, h), plan.facets)),
-                (Resolution, Less, words * f64::from(WORD) / plan.length),
+                (Resolution, Less, words * f64::from(DOTS_PER_WORD) / plan.length),
                 (WordService, Less, plan.line_period / f64::from(plan.words)),
             ]
         }
@@ -231,10 +223,10 @@ fn queue(plan: &LinePlan, hardware: &Hardware) -> Vec<Start> {
         f64::from(plan.words.saturating_sub(depth).max(1)),
         f64::from(plan.words.saturating_sub(1).max(1)),
     );
-    let word_period = f64::from(WORD) * plan.made_dot_period;
+    let word_period = f64::from(DOTS_PER_WORD) * plan.made_dot_period;
     let fits = |dots: u32| {
-        let period = f64::from(WORD) * plan.active_time / f64::from(dots.max(1));
-        queue_needed(dots.div_ceil(WORD), period, hardware.word_service) <= depth
+        let period = f64::from(DOTS_PER_WORD) * plan.active_time / f64::from(dots.max(1));
+        queue_needed(dots.div_ceil(DOTS_PER_WORD), period, hardware.word_service) <= depth
     };
     let (mut low, mut high) = (1, plan.dots);
     while low < high {

@@ -3,13 +3,13 @@
 //! What makes a plan infeasible is worded in `limits.rs`.
 
 use crate::optics::geometry::{line_rate, optical_scan_angle, spot_velocity};
-use crate::optics::{Clock, Scale, StartOfScan, limits};
-use crate::units::{Dimension, show};
+use crate::optics::{Clock, LineScale, StartOfScan, limits};
+use crate::units::{Dimension, show_quantity};
 use core::f64::consts::{PI, TAU};
 use thiserror::Error;
 
 /// Dots in one 32-dot word.
-pub const WORD: u32 = 32;
+pub const DOTS_PER_WORD: u32 = 32;
 
 /// Most dots in a line; more is a mistake in a unit.
 pub const MAX_DOTS: u32 = 10_000_000;
@@ -146,47 +146,22 @@ pub struct LinePlan {
 
 impl LinePlan {
     /// What turns a shift of this line into a trim.
-    pub fn scale(&self) -> Scale {
-        Scale { spot_velocity: self.spot_velocity, focal_length: self.focal_length }
+    pub fn scale(&self) -> LineScale {
+        LineScale { spot_velocity: self.spot_velocity, focal_length: self.focal_length }
     }
 }
 
 /// Why no plan can be made at all.
 #[derive(Clone, Debug, Error, PartialEq)]
-pub enum PlanError {
-    /// A value that is not a usable number.
-    #[error("the {what} must be a finite value greater than zero, not {value}")]
-    NotPositive {
-        /// Which one.
-        what: &'static str,
-        /// What was given.
-        value: String,
-    },
-    /// Facets outside 1 to 1000.
-    #[error("a polygon has 1 to 1000 facets, not {0}")]
-    Facets(u32),
-    /// An active fraction above one.
-    #[error("the active fraction must be above 0 and at most 1, not {0}")]
-    ActiveFraction(f64),
-    /// Less than one dot.
-    #[error("the line is shorter than one dot: make it longer or the resolution finer")]
-    NoDots,
-    /// More dots than makes sense.
-    #[error(
-        "the line would have {0:.0} dots, more than 10000000: check the units of its length and resolution"
-    )]
-    TooManyDots(f64),
-    /// The values are so far apart that the results are no numbers any more.
-    #[error("these values give no usable {0}: check their units")]
-    NotUsable(&'static str),
-}
+#[error("{0}")]
+pub struct PlanError(String);
 
-fn positive(what: &'static str, value: f64, dimension: Dimension) -> Result<f64, PlanError> {
+fn positive(what: &str, value: f64, dimension: Dimension) -> Result<f64, PlanError> {
     if value.is_finite() && value > 0.0 {
-        Ok(value)
-    } else {
-        Err(PlanError::NotPositive { what, value: show(value, dimension, None, None) })
+        return Ok(value);
     }
+    let value = show_quantity(value, dimension, None, None);
+    Err(PlanError(format!("the {what} must be a finite value greater than zero, not {value}")))
 }
 
 /// Plans a line. A plan that cannot be drawn is still a plan: it says so, and why.
@@ -201,7 +176,7 @@ pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
 pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
     let LineRequest { facets, decides, hardware, .. } = *request;
     if !(1..=1000).contains(&facets) {
-        return Err(PlanError::Facets(facets));
+        return Err(PlanError(format!("a polygon has 1 to 1000 facets, not {facets}")));
     }
     let speed = positive("polygon speed", request.speed, Dimension::ROTATION)?;
     let length = positive("line length", request.length, Dimension::LENGTH)?;
@@ -219,7 +194,8 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
         Decides::ActiveFraction(eta) => {
             let eta = positive("active fraction", eta, Dimension::NUMBER)?;
             if eta > 1.0 {
-                return Err(PlanError::ActiveFraction(eta));
+                let why = format!("the active fraction must be above 0 and at most 1, not {eta}");
+                return Err(PlanError(why));
             }
             (eta, share / eta)
         }
@@ -229,8 +205,8 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
     let count = f64::from(dots);
     let dot_period = active_time / count;
     let dot_period_whole = line_period / count;
-    let words = dots.div_ceil(WORD);
-    let per_word = f64::from(WORD);
+    let words = dots.div_ceil(DOTS_PER_WORD);
+    let per_word = f64::from(DOTS_PER_WORD);
     let mut plan = LinePlan {
         facets,
         speed,
@@ -240,7 +216,7 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
         line_period,
         dots,
         words,
-        padding_bits: words * WORD - dots,
+        padding_bits: words * DOTS_PER_WORD - dots,
         spot_velocity,
         active_fraction,
         active_time,
@@ -288,9 +264,13 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
 fn dots_in(length: f64, resolution: f64) -> Result<u32, PlanError> {
     let dots = (length * resolution).round();
     if dots < 1.0 {
-        Err(PlanError::NoDots)
+        let why = "the line is shorter than one dot: make it longer or the resolution finer";
+        Err(PlanError(why.to_string()))
     } else if dots > f64::from(MAX_DOTS) {
-        Err(PlanError::TooManyDots(dots))
+        Err(PlanError(format!(
+            "the line would have {dots:.0} dots, more than {MAX_DOTS}: check the units of its length and \
+             resolution"
+        )))
     } else {
         Ok(dots as u32)
     }
@@ -309,7 +289,9 @@ fn usable(plan: &LinePlan) -> Result<(), PlanError> {
         ("cross-scan pitch", plan.cross_scan_pitch),
     ];
     match all.into_iter().find(|(_, v)| !good(*v)) {
-        Some((what, _)) => Err(PlanError::NotUsable(what)),
+        Some((what, _)) => {
+            Err(PlanError(format!("these values give no usable {what}: check their units")))
+        }
         None => Ok(()),
     }
 }
@@ -346,7 +328,7 @@ pub(crate) fn speed_of(line_rate: f64, facets: u32) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Decides, Hardware, LineRequest, PlanError, plan_line, queue_needed};
+    use super::{Decides, Hardware, LineRequest, plan_line, queue_needed};
     use crate::optics::{Clock, ClockKind, StartOfScan};
     use core::f64::consts::TAU;
 
@@ -439,10 +421,8 @@ mod tests {
         if let Some(h) = &mut slow.hardware {
             h.word_service = 0.0;
         }
-        assert!(matches!(
-            plan_line(&slow),
-            Err(PlanError::NotPositive { what: "word service time", .. })
-        ));
+        let why = plan_line(&slow).unwrap_err().to_string();
+        assert!(why.starts_with("the word service time must be"), "{why}");
     }
 
     proptest::proptest! {

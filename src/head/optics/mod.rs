@@ -5,9 +5,9 @@ pub(crate) mod clock;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;
-#[cfg(test)]
-mod reference;
 pub(crate) mod register;
+#[cfg(test)]
+mod tests;
 pub(crate) mod trim;
 
 pub(crate) use clock::ClockError;
@@ -16,7 +16,7 @@ pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
 use serde::{Deserialize, Serialize};
-pub use trim::{Mean, Reading, Scale, Trim, TrimError, Trimmed, Worst};
+pub use trim::{FacetMean, LineScale, Reading, Trim, TrimError, Trimmed, WorstFacet};
 
 /// Which facets give a start-of-scan pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

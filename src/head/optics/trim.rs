@@ -3,7 +3,7 @@
 //! Both corrections are first order and meant to be repeated: load, look again, correct again.
 
 use crate::optics::{OutOfRegister, Register};
-use crate::units::{Dimension, number, show};
+use crate::units::{Dimension, number, show_quantity};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -37,7 +37,7 @@ pub struct Trim {
 
 /// Repeated readings of one facet's line, put together.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Mean {
+pub struct FacetMean {
     /// Number of readings.
     pub count: usize,
     /// Mean shift along the line in m.
@@ -52,7 +52,7 @@ pub struct Mean {
 
 /// What turns a shift on the medium into a time or an angle.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Scale {
+pub struct LineScale {
     /// Spot velocity in m/s.
     pub spot_velocity: f64,
     /// Focal length of the f-theta lens in m.
@@ -96,7 +96,7 @@ pub enum TrimError {
     },
 }
 
-impl Mean {
+impl FacetMean {
     /// Puts repeated readings of one line together.
     ///
     /// The standard uncertainty is the larger of s/√n (n ≥ 2) and the gauge's own u/√n, not
@@ -104,17 +104,13 @@ impl Mean {
     /// chance (its own relative uncertainty is about 1/√(2(n−1)); JCGM 100:2008 E.4.3, from
     /// memory), so what the gauge states is the floor; a scatter that is larger than stated is
     /// real and counts. A gauge that states different values counts with their root mean square.
-    pub fn of(readings: &[Reading]) -> Result<Mean, TrimError> {
+    pub fn of(readings: &[Reading]) -> Result<FacetMean, TrimError> {
         if readings.is_empty() {
             return Err(TrimError::NoReading);
         }
         let usable = |r: &Reading| {
-            r.in_scan.is_finite()
-                && r.cross_scan.is_finite()
-                && r.in_scan_u.is_finite()
-                && r.cross_scan_u.is_finite()
-                && r.in_scan_u >= 0.0
-                && r.cross_scan_u >= 0.0
+            let all = [r.in_scan, r.cross_scan, r.in_scan_u, r.cross_scan_u];
+            all.iter().all(|value| value.is_finite()) && r.in_scan_u >= 0.0 && r.cross_scan_u >= 0.0
         };
         if !readings.iter().all(usable) {
             return Err(TrimError::Unusable(
@@ -123,7 +119,7 @@ impl Mean {
         }
         let (in_scan, in_scan_u) = mean(readings, |r| (r.in_scan, r.in_scan_u));
         let (cross_scan, cross_scan_u) = mean(readings, |r| (r.cross_scan, r.cross_scan_u));
-        Ok(Mean { count: readings.len(), in_scan, cross_scan, in_scan_u, cross_scan_u })
+        Ok(FacetMean { count: readings.len(), in_scan, cross_scan, in_scan_u, cross_scan_u })
     }
 }
 
@@ -153,10 +149,10 @@ fn mean(readings: &[Reading], of: impl Fn(&Reading) -> (f64, f64)) -> (f64, f64)
 /// u² = Σ n·(n·u²) / Σ n / n (pooled estimate, JCGM 100:2008 clause 4.2.4, from memory). Since n·u²
 /// is never below what the gauge states, neither is the average. A facet that scatters more than
 /// the others shares its scatter with them.
-pub fn pooled(means: &mut [Mean]) {
+pub fn pooled(means: &mut [FacetMean]) {
     let readings: f64 = means.iter().map(|mean| mean.count as f64).sum();
-    let single = |of: fn(&Mean) -> f64| {
-        let square = |mean: &Mean| mean.count as f64 * of(mean);
+    let single = |of: fn(&FacetMean) -> f64| {
+        let square = |mean: &FacetMean| mean.count as f64 * of(mean);
         means.iter().map(|mean| square(mean) * square(mean)).sum::<f64>() / readings
     };
     let (along, across) = (single(|mean| mean.in_scan_u), single(|mean| mean.cross_scan_u));
@@ -187,8 +183,8 @@ pub(crate) fn cross_scan_change(shift: f64, focal_length: f64) -> f64 {
 /// step/√12 in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).
 pub fn corrected(
     old: Trim,
-    mean: &Mean,
-    scale: Scale,
+    mean: &FacetMean,
+    scale: LineScale,
     in_scan: Register,
     cross_scan: Register,
 ) -> Result<Trimmed, TrimError> {
@@ -203,9 +199,9 @@ pub fn corrected(
     let refuse = |which, dimension| {
         move |e: OutOfRegister| TrimError::OutOfRegister {
             which,
-            value: show(e.value, dimension, None, None),
-            low: show(e.low, dimension, None, None),
-            high: show(e.high, dimension, None, None),
+            value: show_quantity(e.value, dimension, None, None),
+            low: show_quantity(e.low, dimension, None, None),
+            high: show_quantity(e.high, dimension, None, None),
         }
     };
     let trim = Trim {
@@ -229,7 +225,7 @@ fn quadrature(a: f64, b: f64) -> f64 {
 
 /// The largest shifts among lines, each with its place in the list.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Worst {
+pub struct WorstFacet {
     /// Largest magnitude along the line in m.
     pub in_scan: f64,
     /// Which line has it.
@@ -244,14 +240,14 @@ pub struct Worst {
     pub cross_scan_spread: f64,
 }
 
-impl Worst {
+impl WorstFacet {
     /// Of (in-scan, cross-scan) shifts in m; none of an empty list. A shift that is no number
     /// counts as the worst, so that it cannot pass unseen.
-    pub fn of(shifts: impl IntoIterator<Item = (f64, f64)>) -> Option<Worst> {
+    pub fn of(shifts: impl IntoIterator<Item = (f64, f64)>) -> Option<WorstFacet> {
         let (along, across): (Vec<f64>, Vec<f64>) = shifts.into_iter().unzip();
         let (in_scan_at, in_scan, in_scan_spread) = extremes(&along)?;
         let (cross_scan_at, cross_scan, cross_scan_spread) = extremes(&across)?;
-        Some(Worst {
+        Some(WorstFacet {
             in_scan,
             in_scan_at,
             cross_scan,
@@ -274,12 +270,12 @@ fn extremes(values: &[f64]) -> Option<(usize, f64, f64)> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Mean, Reading, Scale, Trim, TrimError, Worst, corrected, pooled};
+    use super::{FacetMean, LineScale, Reading, Trim, TrimError, WorstFacet, corrected, pooled};
     use crate::optics::Register;
 
     const TIME: Register = Register { step: 1e-9, range: 1e-6 };
     const ANGLE: Register = Register { step: 0.25e-6, range: 500e-6 };
-    const SCALE: Scale = Scale { spot_velocity: 400.0, focal_length: 0.4 };
+    const SCALE: LineScale = LineScale { spot_velocity: 400.0, focal_length: 0.4 };
 
     fn reading(in_scan: f64, cross_scan: f64) -> Reading {
         Reading { in_scan, cross_scan, in_scan_u: 0.4e-6, cross_scan_u: 0.4e-6 }
@@ -287,23 +283,28 @@ mod tests {
 
     #[test]
     fn uncertainty_is_the_larger_of_scatter_and_statement() {
-        let one = Mean::of(&[reading(1e-6, 0.0)]).unwrap();
+        let one = FacetMean::of(&[reading(1e-6, 0.0)]).unwrap();
         assert!((one.in_scan_u - 0.4e-6).abs() < 1e-18);
         // Four equal readings scatter by nothing: the statement is the floor.
-        let still = Mean::of(&[reading(1e-6, 0.0); 4]).unwrap();
+        let still = FacetMean::of(&[reading(1e-6, 0.0); 4]).unwrap();
         assert!((still.in_scan_u - 0.2e-6).abs() < 1e-18);
         // s of (0, 4) um is 2.8284 um; over root 2 that is 2 um.
-        let wide = Mean::of(&[reading(0.0, 0.0), reading(4e-6, 0.0)]).unwrap();
+        let wide = FacetMean::of(&[reading(0.0, 0.0), reading(4e-6, 0.0)]).unwrap();
         assert!((wide.in_scan - 2e-6).abs() < 1e-18);
         assert!((wide.in_scan_u - 2e-6).abs() < 1e-15);
-        assert_eq!(Mean::of(&[]), Err(TrimError::NoReading));
-        assert!(Mean::of(&[reading(f64::NAN, 0.0)]).is_err());
+        assert_eq!(FacetMean::of(&[]), Err(TrimError::NoReading));
+        assert!(FacetMean::of(&[reading(f64::NAN, 0.0)]).is_err());
     }
 
     #[test]
     fn scatter_is_shared_by_lines_of_one_head() {
-        let mean =
-            |count, u| Mean { count, in_scan: 0.0, cross_scan: 0.0, in_scan_u: u, cross_scan_u: u };
+        let mean = |count, u| FacetMean {
+            count,
+            in_scan: 0.0,
+            cross_scan: 0.0,
+            in_scan_u: u,
+            cross_scan_u: u,
+        };
         // Single readings: 4·1² = 4 and 1·4² = 16, so (4·4 + 1·16)/5 = 6.4: by hand.
         let mut means = [mean(4, 1.0), mean(1, 4.0)];
         pooled(&mut means);
@@ -313,7 +314,7 @@ mod tests {
 
     #[test]
     fn a_late_and_high_line_gets_less_delay_and_less_angle() {
-        let mean = Mean::of(&[reading(40e-6, 40e-6)]).unwrap();
+        let mean = FacetMean::of(&[reading(40e-6, 40e-6)]).unwrap();
         let old = Trim { in_scan: 10e-9, cross_scan: 0.0 };
         let new = corrected(old, &mean, SCALE, TIME, ANGLE).unwrap();
         assert!((new.trim.in_scan + 90e-9).abs() < 1e-18);
@@ -326,7 +327,7 @@ mod tests {
 
     #[test]
     fn a_trim_past_its_register_says_so_in_units() {
-        let mean = Mean::of(&[reading(500e-6, 0.0)]).unwrap();
+        let mean = FacetMean::of(&[reading(500e-6, 0.0)]).unwrap();
         let error = corrected(Trim::default(), &mean, SCALE, TIME, ANGLE).unwrap_err();
         assert!(
             error.to_string().starts_with(
@@ -334,17 +335,17 @@ mod tests {
             ),
             "{error}"
         );
-        let flat = Scale { spot_velocity: 0.0, ..SCALE };
+        let flat = LineScale { spot_velocity: 0.0, ..SCALE };
         assert!(corrected(Trim::default(), &mean, flat, TIME, ANGLE).is_err());
     }
 
     #[test]
     fn the_worst_line_is_found_by_size() {
-        let worst = Worst::of([(1.0, -2.0), (-3.0, 1.0), (2.0, 0.0)]).unwrap();
+        let worst = WorstFacet::of([(1.0, -2.0), (-3.0, 1.0), (2.0, 0.0)]).unwrap();
         assert_eq!((worst.in_scan, worst.in_scan_at), (3.0, 1));
         assert_eq!((worst.cross_scan, worst.cross_scan_at), (2.0, 0));
         assert_eq!((worst.in_scan_spread, worst.cross_scan_spread), (5.0, 3.0));
-        assert_eq!(Worst::of([]), None);
-        assert!(Worst::of([(f64::NAN, 0.0), (1.0, 0.0)]).unwrap().in_scan.is_nan());
+        assert_eq!(WorstFacet::of([]), None);
+        assert!(WorstFacet::of([(f64::NAN, 0.0), (1.0, 0.0)]).unwrap().in_scan.is_nan());
     }
 }

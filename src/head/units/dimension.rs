@@ -1,6 +1,6 @@
 //! Dimensions as exponents of base dimensions, and the kinds that have a name.
 
-use crate::units::table::{TABLE, Unit};
+use crate::units::table::{UNITS, Unit};
 
 /// A base dimension.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -20,10 +20,10 @@ pub enum Base {
 }
 
 /// How many open dimensions one routine may have (`for any D, E`).
-pub const OPEN: usize = 4;
+pub const OPEN_DIMENSION: usize = 4;
 
 const BASES: usize = 6;
-const SLOTS: usize = BASES + OPEN;
+const SLOTS: usize = BASES + OPEN_DIMENSION;
 
 /// Exponents of the base dimensions, and of the open dimensions of a generic routine.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
@@ -61,7 +61,7 @@ impl Dimension {
         Dimension { exponents: [a, b, c, d, e, f, 0, 0, 0, 0] }
     }
 
-    /// The open dimension number `index` of a generic routine; a number past [`OPEN`].
+    /// The open dimension number `index` of a generic routine; a number past [`OPEN_DIMENSION`].
     pub fn open(index: usize) -> Dimension {
         let mut exponents = [0; SLOTS];
         if let Some(slot) = exponents.get_mut(BASES..).and_then(|open| open.get_mut(index)) {
@@ -172,13 +172,13 @@ impl Dimension {
         if self.is_number() {
             return String::new();
         }
-        if let Some(unit) = TABLE.iter().filter(coherent).find(|unit| unit.dimension == self) {
+        if let Some(unit) = UNITS.iter().filter(coherent).find(|unit| unit.dimension == self) {
             return unit.name.to_string();
         }
         // Each derived unit holds mass once, so that its power is that of mass.
         let power = self.base(Base::Mass);
         let derived = DERIVED.iter().filter_map(|name| {
-            let unit = TABLE.iter().find(|unit| unit.name == *name)?;
+            let unit = UNITS.iter().find(|unit| unit.name == *name)?;
             let rest = self.over(unit.dimension.power(power.into())?)?;
             Some((power.unsigned_abs() as usize + rest.size(), *name, rest))
         });

@@ -7,12 +7,12 @@
 pub(crate) mod dimension;
 mod near;
 pub(crate) mod number;
-pub mod show;
+pub(crate) mod show;
 pub(crate) mod table;
 pub(crate) mod text;
 
-pub use dimension::{Base, Dimension, KINDS, OPEN};
-pub use near::{distance, near};
-pub use show::{exact, faithful, noise, show, show_number, suited};
-pub use table::{TABLE, Unit};
+pub use dimension::{Base, Dimension, KINDS, OPEN_DIMENSION};
+pub use near::{letter_distance, nearest_name};
+pub use show::{exact_text, faithful_text, noise_of, show_number, show_quantity, suited_unit};
+pub use table::{UNITS, Unit};
 pub use text::{QuantityError, UnitError, UnitText, parse_quantity, parse_unit};

@@ -1,7 +1,7 @@
 //! Near names: what a misspelt word probably means. Every "did you mean" asks here.
 
 /// The known name nearest to a misspelt one, if one is near enough to be meant.
-pub fn near<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub fn nearest_name<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = wrong.to_lowercase();
     let wrong_length = wrong.chars().count();
     let enough = |candidate: &&str| {
@@ -12,7 +12,7 @@ pub fn near<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Option
         let max = (length / 3).max(usize::from(length > 2 || short));
         *candidate != wrong
             && wrong_length.abs_diff(own_length) <= max
-            && distance(&lower, &candidate.to_lowercase()) <= max
+            && letter_distance(&lower, &candidate.to_lowercase()) <= max
     };
     // Among those, people get the beginning of a word right.
     known
@@ -24,6 +24,6 @@ pub fn near<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Option
 }
 
 /// How many letters must be changed, added, left out or exchanged to make one word of the other.
-pub fn distance(a: &str, b: &str) -> usize {
+pub fn letter_distance(a: &str, b: &str) -> usize {
     strsim::damerau_levenshtein(a, b)
 }

@@ -7,7 +7,7 @@ const SIGNIFICANT: usize = 5;
 
 /// Shows an SI value: in `unit` where one was asked for, else in the unit that suits its
 /// kind and size; with `decimals` digits after the point, else with up to five significant ones.
-pub fn show(
+pub fn show_quantity(
     value: f64,
     dimension: Dimension,
     unit: Option<&UnitText>,
@@ -17,7 +17,7 @@ pub fn show(
     let unit = match unit {
         Some(unit) => Some(unit),
         None => {
-            chosen = suited(value, dimension);
+            chosen = suited_unit(value, dimension);
             chosen.as_ref()
         }
     };
@@ -29,7 +29,7 @@ pub fn show(
 }
 
 /// The unit that suits a value of a dimension; none for a plain number.
-pub fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
+pub fn suited_unit(value: f64, dimension: Dimension) -> Option<UnitText> {
     if dimension.is_number() {
         return None;
     }
@@ -62,7 +62,7 @@ pub fn suited(value: f64, dimension: Dimension) -> Option<UnitText> {
 /// Whether a value is shown in a unit with all its digits.
 fn tells(value: f64, unit: &UnitText) -> bool {
     let shown = show_number(unit.from_si(value), None);
-    shown.parse().is_ok_and(|shown| (unit.to_si(shown) - value).abs() <= noise(value))
+    shown.parse().is_ok_and(|shown| (unit.to_si(shown) - value).abs() <= noise_of(value))
 }
 
 /// Whether it is a whole number that a double can count to.
@@ -74,14 +74,14 @@ fn is_whole(value: f64) -> bool {
 const MAX_WHOLE: f64 = 9_007_199_254_740_992.0;
 
 /// Less than this, a difference between numbers so large comes of rounding.
-pub fn noise(number: f64) -> f64 {
+pub fn noise_of(number: f64) -> f64 {
     number.abs() * 1e-12
 }
 
-/// A value in the unit that suits it where that tells it exactly, else as [`exact`] does.
-pub fn faithful(value: f64, dimension: Dimension) -> String {
-    let exactly = exact(value, dimension);
-    let shown = show(value, dimension, None, None);
+/// A value in the unit that suits it where that tells it exactly, else as [`exact_text`] does.
+pub fn faithful_text(value: f64, dimension: Dimension) -> String {
+    let exactly = exact_text(value, dimension);
+    let shown = show_quantity(value, dimension, None, None);
     let same = parse_quantity(&shown).is_ok_and(|(read, _)| read.to_bits() == value.to_bits());
     if same { shown } else { exactly }
 }
@@ -123,30 +123,30 @@ fn trim_zeros(digits: &str) -> &str {
 }
 
 /// The shortest SI text that reads back to the same double: `0.3048 m`.
-pub fn exact(value: f64, dimension: Dimension) -> String {
+pub fn exact_text(value: f64, dimension: Dimension) -> String {
     let si = dimension.si();
     if si.is_empty() { format!("{value}") } else { format!("{value} {si}") }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{exact, faithful, show, show_number};
+    use super::{exact_text, faithful_text, show_number, show_quantity};
     use crate::units::{Dimension, parse_quantity, parse_unit};
 
     #[test]
     fn values_take_a_unit_that_suits() {
         let speed = parse_quantity("4800 rpm").unwrap().0;
-        assert_eq!(show(speed, Dimension::ROTATION, None, None), "4800 rpm");
+        assert_eq!(show_quantity(speed, Dimension::ROTATION, None, None), "4800 rpm");
         let fast = parse_quantity("12000 rpm").unwrap().0;
         let unit = parse_unit("rev/s").unwrap();
-        assert_eq!(show(fast, Dimension::ROTATION, Some(&unit), None), "200 rev/s");
-        assert_eq!(show(347.222222e-9, Dimension::TIME, None, None), "347.22 ns");
-        assert_eq!(show(1.25e-3, Dimension::TIME, None, None), "1.25 ms");
-        assert_eq!(show(0.3048, Dimension::LENGTH, None, None), "304.8 mm");
-        assert_eq!(show(0.4e-6, Dimension::LENGTH, None, Some(2)), "0.40 um");
-        assert_eq!(show(0.0, Dimension::LENGTH, None, None), "0 m");
-        assert_eq!(show(2.88e6, Dimension::FREQUENCY, None, None), "2.88 MHz");
-        assert_eq!(show(-0.001, Dimension::NUMBER, None, Some(1)), "0.0");
+        assert_eq!(show_quantity(fast, Dimension::ROTATION, Some(&unit), None), "200 rev/s");
+        assert_eq!(show_quantity(347.222222e-9, Dimension::TIME, None, None), "347.22 ns");
+        assert_eq!(show_quantity(1.25e-3, Dimension::TIME, None, None), "1.25 ms");
+        assert_eq!(show_quantity(0.3048, Dimension::LENGTH, None, None), "304.8 mm");
+        assert_eq!(show_quantity(0.4e-6, Dimension::LENGTH, None, Some(2)), "0.40 um");
+        assert_eq!(show_quantity(0.0, Dimension::LENGTH, None, None), "0 m");
+        assert_eq!(show_quantity(2.88e6, Dimension::FREQUENCY, None, None), "2.88 MHz");
+        assert_eq!(show_quantity(-0.001, Dimension::NUMBER, None, Some(1)), "0.0");
         assert_eq!(show_number(1e20, None), "1e20");
         assert_eq!(show_number(3600.0, None), "3600");
         assert_eq!(show_number(12_499_875_000.0, None), "12499875000");
@@ -154,7 +154,7 @@ mod tests {
         assert_eq!(show_number(1_234_567_890.5, None), "1234567890");
         let shown = |text| {
             let (value, unit) = parse_quantity(text).unwrap();
-            show(value, unit.unwrap().dimension, None, None)
+            show_quantity(value, unit.unwrap().dimension, None, None)
         };
         for same in ["400 s", "12499875 Hz", "2 h", "10 min", "2.88 MHz", "24.5 V", "3 mV", "9 kW"]
         {
@@ -167,11 +167,11 @@ mod tests {
     fn exact_text_reads_back_equal() {
         for (text, said) in [("400 s", "400 s"), ("160.2 s", "2.67 min"), ("3 um", "3 um")] {
             let (value, unit) = parse_quantity(text).unwrap();
-            assert_eq!(faithful(value, unit.unwrap().dimension), said);
+            assert_eq!(faithful_text(value, unit.unwrap().dimension), said);
         }
-        assert_eq!(faithful(1.0 / 3.0, Dimension::NUMBER), "0.3333333333333333");
+        assert_eq!(faithful_text(1.0 / 3.0, Dimension::NUMBER), "0.3333333333333333");
         for value in [0.1, 1.0 / 3.0, 6.02e23, -4.9e-324] {
-            let text = exact(value, Dimension::VOLTAGE);
+            let text = exact_text(value, Dimension::VOLTAGE);
             assert_eq!(parse_quantity(&text).unwrap().0.to_bits(), value.to_bits(), "{text}");
         }
     }

@@ -40,7 +40,7 @@ pub(crate) const PREFIXES: &[(char, f64)] = &[
 ];
 
 /// Every unit.
-pub const TABLE: &[Unit] = &[
+pub const UNITS: &[Unit] = &[
     unit("m", &[], "fpnumck", [1, 0, 0, 0, 0, 0], 1.0, "metre"),
     unit("inch", &[], NONE, [1, 0, 0, 0, 0, 0], 0.0254, "inch, 25.4 mm"),
     unit("mil", &[], NONE, [1, 0, 0, 0, 0, 0], 0.0254e-3, "thousandth of an inch, 25.4 um"),
@@ -95,9 +95,9 @@ const fn unit(
 }
 
 /// The unit behind a name with the factor of its prefix, or none.
-pub fn find(name: &str) -> Option<(&'static Unit, f64)> {
+pub fn find_unit(name: &str) -> Option<(&'static Unit, f64)> {
     let is = |unit: &Unit, name: &str| unit.name == name || unit.aliases.contains(&name);
-    if let Some(unit) = TABLE.iter().find(|u| is(u, name)) {
+    if let Some(unit) = UNITS.iter().find(|u| is(u, name)) {
         return Some((unit, 1.0));
     }
     let mut rest = name.chars();
@@ -106,7 +106,7 @@ pub fn find(name: &str) -> Option<(&'static Unit, f64)> {
         other => other,
     };
     let factor = PREFIXES.iter().find(|p| p.0 == prefix)?.1;
-    let unit = TABLE.iter().find(|u| is(u, rest.as_str()) && u.prefixes.contains(prefix))?;
+    let unit = UNITS.iter().find(|u| is(u, rest.as_str()) && u.prefixes.contains(prefix))?;
     Some((unit, factor))
 }
 
@@ -158,9 +158,9 @@ pub(crate) fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<&'static str>
     meant_by(|from| from.len() > 4 && one_off(from))
 }
 
-/// Every spelling that [`find`] knows, for suggestions and completion.
+/// Every spelling that [`find_unit`] knows, for suggestions and completion.
 pub(crate) fn spellings() -> impl Iterator<Item = String> {
-    TABLE.iter().flat_map(|unit| {
+    UNITS.iter().flat_map(|unit| {
         let names = std::iter::once(unit.name).chain(unit.aliases.iter().copied());
         names.flat_map(|name| {
             let prefixed = unit.prefixes.chars().map(move |p| format!("{p}{name}"));

@@ -1,6 +1,6 @@
 //! Unit and quantity text in: `rpm`, `mm/s^2`, `4800 rpm`.
 
-use crate::units::{Dimension, distance, table};
+use crate::units::{Dimension, letter_distance, table};
 use thiserror::Error;
 
 /// A unit as written, with its meaning.
@@ -88,7 +88,7 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
         if name.is_empty() || exponent == 0 || exponent.abs() > 20 {
             return Err(malformed());
         }
-        let (unit, prefix) = table::find(name)
+        let (unit, prefix) = table::find_unit(name)
             .ok_or_else(|| UnitError::Unknown { name: name.to_string(), near: near(name) })?;
         if unit.zero != 0.0 && text != name {
             return Err(UnitError::Compound(text.to_string()));
@@ -123,7 +123,7 @@ fn near(name: &str) -> Option<String> {
     if table::FOREIGN.contains(&name) {
         return None;
     }
-    let one_off = |known: &str| name.len() > 2 && distance(known, name) == 1;
+    let one_off = |known: &str| name.len() > 2 && letter_distance(known, name) == 1;
     if let Some(meant) = table::meant_near(one_off) {
         return Some(meant.to_string());
     }

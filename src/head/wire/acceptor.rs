@@ -12,7 +12,7 @@
 
 use crate::wire::authentication::Origin;
 use crate::wire::errors::WireError;
-use crate::wire::line::{Ends, Line};
+use crate::wire::line::{Ends, SerialLine};
 use crate::wire::reader::{Connection, Event, PAUSE, Reader, Shared};
 use crate::wire::sender::{Outbox, ReplySender, Socket, TAKE_SOME};
 use std::io::Write;
@@ -36,7 +36,7 @@ pub enum Listener {
     /// Any number of them, at a socket.
     Socket(TcpListener),
     /// One, at a serial line.
-    Line(Line, Ends),
+    Line(SerialLine, Ends),
 }
 
 impl Listener {
@@ -46,7 +46,7 @@ impl Listener {
     }
 
     /// Opens a serial line.
-    pub fn line(line: Line) -> std::io::Result<Listener> {
+    pub fn line(line: SerialLine) -> std::io::Result<Listener> {
         let ends = line.open()?;
         Ok(Listener::Line(line, ends))
     }
@@ -169,15 +169,12 @@ impl Acceptor {
         if self.leaving.len() >= MAX_CLIENTS {
             return false;
         }
-        let strange = |client: &&Client| !client.client.admitted.load(Ordering::SeqCst);
-        let strangers = || self.client.iter().filter(strange);
-        let from = |origin| strangers().filter(|other| other.client.origin == origin).count();
+        let is_strange = |client: &Client| !client.client.admitted.load(Ordering::SeqCst);
+        let strangers = || self.client.iter().enumerate().filter(|(_, client)| is_strange(client));
+        let from = |origin| strangers().filter(|(_, other)| other.client.origin == origin).count();
         // The first of those is the one that came first.
-        let chosen = strangers().rev().max_by_key(|stranger| from(stranger.client.origin));
-        let Some(id) = chosen.map(|chosen| chosen.client.id) else { return false };
-        let Some(at) = self.client.iter().position(|client| client.client.id == id) else {
-            return false;
-        };
+        let chosen = strangers().rev().max_by_key(|(_, client)| from(client.client.origin));
+        let Some((at, _)) = chosen else { return false };
         let chosen = self.client.remove(at);
         chosen.client.gone.store(true, Ordering::SeqCst);
         // It may have hung up by itself.
@@ -197,7 +194,7 @@ fn connection(last: &AtomicU64, origin: Origin) -> Connection {
 }
 
 /// Listens at a serial line, and opens it again where it went away, until the end.
-fn attend(line: &Line, ends: Ends, origin: Origin, shared: &Shared, last: &AtomicU64) {
+fn attend(line: &SerialLine, ends: Ends, origin: Origin, shared: &Shared, last: &AtomicU64) {
     let mut ends = Some(ends);
     while !shared.watch.is_ending() {
         let Some((stream, mut writer)) = ends.take() else {

@@ -8,18 +8,18 @@
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
 use crate::call::{Access, Call, FromReply, Reply};
-use crate::control::Control;
-use crate::link::{not_simulated, take};
-use crate::wire::codec::{Parameters, answer, message};
+use crate::link::{not_simulated, take_reply};
+use crate::wire::codec::{MAX_SLEEP, Parameters};
+use crate::wire::control::Control;
 use crate::wire::errors::WireError;
-use crate::wire::greeting::{Linked, MIN_REPLY, Target, greet};
+use crate::wire::greeting::{Linked, MIN_REPLY, WireTarget, greet};
 use crate::wire::limits::{carrying, in_all, link_most};
 use crate::wire::link::LinkError;
-use crate::wire::message::Argument;
-use crate::wire::outcome::{Failure, read};
-use crate::wire::reply::answers;
-use crate::wire::tree::{is, of_call};
-use crate::wire::words::{ANOTHERS, CONTROLLED, detail, left_to_another, lost_control, refused};
+use crate::wire::message::{Argument, reply_parts};
+use crate::wire::mnemonic::is;
+use crate::wire::outcome::{Failure, read_outcome};
+use crate::wire::tree::{find_header, of_call, read_reply, write_call};
+use crate::wire::words::{ANOTHERS, CONTROLLED, detail, left_to_another, lost_control};
 use crate::{Description, Fault, Laser, SafeState, Status};
 use std::cell::Cell;
 use std::sync::Arc;
@@ -33,9 +33,6 @@ const SLICE: Duration = Duration::from_millis(20);
 /// How long a reply is still waited for after a request to stop: most are short, and spare the
 /// link.
 const MAX_STOPPING: Duration = Duration::from_millis(300);
-
-/// Longest sleep of one call, in s.
-const MAX_SLEEP: f64 = 1e6;
 
 /// Errors that are taken from the other end at most.
 const MAX_ERRORS: usize = 40;
@@ -67,7 +64,7 @@ impl Kind {
 
 /// The other end, as all that is known here.
 pub(crate) struct Wire {
-    target: Target,
+    target: WireTarget,
     linked: Option<Linked>,
     /// The last link that was tried came about.
     answers: bool,
@@ -94,7 +91,7 @@ pub(crate) struct Wire {
 
 impl Wire {
     /// Makes no link yet.
-    pub(crate) fn new(target: Target) -> Wire {
+    pub(crate) fn new(target: WireTarget) -> Wire {
         Wire {
             target,
             linked: None,
@@ -120,7 +117,7 @@ impl Wire {
             self.answers = greeted.is_ok();
             self.refused = greeted.as_ref().err().is_some_and(|error| error.refused);
             let new = greeted.map_err(|error| Fault::Broken(error.why))?;
-            self.clock = new.clock();
+            self.clock = new.clock;
             self.linked = Some(new);
         }
         self.linked.as_mut().ok_or_else(|| Fault::Broken("there is no link".to_string()))
@@ -147,7 +144,7 @@ impl Wire {
 
     /// The same with its reply taken out.
     fn request<T: FromReply>(&mut self, call: &Call) -> Result<T, Fault> {
-        take(call.row(), self.ask(call)?)
+        take_reply(call.row(), self.ask(call)?)
     }
 
     /// Asks the other end.
@@ -158,7 +155,7 @@ impl Wire {
             return Err(fault);
         }
         let most = self.most(call);
-        let said = message(call)?;
+        let said = write_call(call)?;
         if access == Access::Controller {
             self.take()?;
         }
@@ -176,7 +173,7 @@ impl Wire {
         }
         let gives = of_call(call).is_some_and(|(entry, _)| entry.is_query());
         let answered = match (values, gives) {
-            (Some(values), true) => match answer(call, &values) {
+            (Some(values), true) => match read_reply(call, &values) {
                 Err(why) if matches!(call, Call::Describe) => {
                     return Err(Fault::Broken(format!(
                         "the description of the head at {} cannot be used: {}; docs/heads.md lists \
@@ -329,10 +326,10 @@ impl Wire {
         let reply = linked.link.ask(&whole, Duration::from_secs_f64(most), &over);
         linked.pulse.busy.store(false, Ordering::SeqCst);
         let parted = reply.and_then(|reply| {
-            let nonsense = |why: &str| LinkError::Nonsense(why.to_string());
-            let mut parts = answers(&reply).map_err(|why| nonsense(&why.to_string()))?;
+            let nonsense = |why: &str| LinkError(format!("the reply makes no sense: {why}"));
+            let mut parts = reply_parts(&reply).map_err(|why| nonsense(&why.to_string()))?;
             let outcome = parts.pop().ok_or_else(|| nonsense("it is empty"))?;
-            let failure = read(&outcome).map_err(|error| nonsense(&detail(&error)))?;
+            let failure = read_outcome(&outcome).map_err(|error| nonsense(&detail(&error)))?;
             let values = parts.pop();
             if parts.is_empty() { Ok((values, failure)) } else { Err(nonsense("too many answers")) }
         });
@@ -438,7 +435,7 @@ impl Wire {
         if let Some(failure) = failure {
             return Err(refused(failure, message));
         }
-        let time = Parameters::new(&values.unwrap_or_default()).value();
+        let time = Parameters::of_reply(&values.unwrap_or_default()).take();
         time.map_err(|why| {
             let why = format!("the reply makes no sense: {}", detail(&why));
             self.lose(&why, Kind::Looks)
@@ -532,6 +529,27 @@ fn owner(values: Option<Vec<Argument>>) -> Option<Control> {
         [Argument::Word(word)] if is("OTHer", word) => Some(Control::Others),
         [Argument::Word(word)] if is("NONE", word) => Some(Control::None),
         _ => None,
+    }
+}
+
+/// The fault that a failure at the other end of a message is.
+fn refused(failure: Failure, message: &[u8]) -> Fault {
+    match failure {
+        Failure::Head(fault) => fault,
+        Failure::Wire(error) if error.code == -113 => {
+            let header = message.split(|byte| *byte == b' ').next().unwrap_or_default();
+            let header = String::from_utf8_lossy(header);
+            let parts: Vec<&str> = header.trim_end_matches('?').split(':').collect();
+            let meaning =
+                find_header(&parts, header.ends_with('?')).map_or("", |entry| entry.summary);
+            let meaning = meaning.split([';', ':']).next().unwrap_or_default();
+            Fault::Refused(format!(
+                "the server of the head does not know how to do this: {meaning}"
+            ))
+        }
+        Failure::Wire(error) => {
+            Fault::Broken(format!("the server of the head says: {}", detail(&error)))
+        }
     }
 }
 

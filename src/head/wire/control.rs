@@ -1,10 +1,9 @@
 //! The head behind a server, and which client controls it. Lives on the thread of the head. Uses links.
 
 use crate::call::{Call, Reply};
-pub(crate) use crate::control::Control;
 use crate::safe::catch_panic;
 use crate::wire::errors::WireError;
-use crate::wire::watch::Watch;
+use crate::wire::watch::ControlWatch;
 use crate::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
@@ -12,6 +11,18 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
+
+/// Who controls a head that several clients can reach, and that one of them has at a time, seen by one
+/// client.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Control {
+    /// That client.
+    Own,
+    /// Another one.
+    Others,
+    /// No client.
+    None,
+}
 
 /// Longest sleep in s of the head between two looks whether the client is still there.
 const SLICE: f64 = 0.02;
@@ -67,9 +78,9 @@ impl core::fmt::Debug for Secret {
 
 /// The head and which client controls it.
 pub struct ControlledHead {
-    served: Served,
+    pub(super) served: Served,
     description: Option<Rc<Description>>,
-    watch: Arc<Watch>,
+    watch: Arc<ControlWatch>,
     /// The state after a client made the head safe while another controlled it.
     intervened: Option<SafeState>,
     /// Clients that lost control through others, and why.
@@ -82,17 +93,15 @@ pub struct ControlledHead {
 
 impl ControlledHead {
     /// Takes what is served.
-    pub fn new(served: Served, watch: Arc<Watch>) -> ControlledHead {
-        let (revoked, at_lines) = (Vec::new(), BTreeSet::new());
-        let (description, intervened) = (None, None);
+    pub fn new(served: Served, watch: Arc<ControlWatch>) -> ControlledHead {
         ControlledHead {
             served,
-            description,
+            description: None,
             watch,
-            intervened,
-            revoked,
+            intervened: None,
+            revoked: Vec::new(),
             injected: false,
-            at_lines,
+            at_lines: BTreeSet::new(),
         }
     }
 
@@ -124,26 +133,6 @@ impl ControlledHead {
             Err(_) => ("a head that does not answer".to_string(), "0".to_string()),
         };
         format!("spintrue,{model},{serial},{}", env!("CARGO_PKG_VERSION"))
-    }
-
-    /// How time passes, as the wire says it.
-    pub fn pace(&self) -> &'static str {
-        if self.served.real_time { "REAL" } else { "VIRTual" }
-    }
-
-    /// Seed of a simulated head.
-    pub fn seed(&self) -> Option<u64> {
-        self.served.seed
-    }
-
-    /// The dead-man limit.
-    pub fn limit(&self) -> Duration {
-        self.served.limit
-    }
-
-    /// No secret is asked for.
-    pub fn is_open(&self) -> bool {
-        self.served.secret.is_none()
     }
 
     /// Whether that is the secret; where there is none, any is.

@@ -1,9 +1,9 @@
 //! The driver: the link to a head at the other end of a wire. Uses the caller.
 
 use crate::call::{Call, Reply};
-use crate::control::{Control, SharedControl};
 use crate::wire::caller::Wire;
-use crate::wire::greeting::Target;
+use crate::wire::control::Control;
+use crate::wire::greeting::WireTarget;
 use crate::{Fault, Link};
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -21,7 +21,7 @@ pub struct Opened {
 }
 
 /// Opens the head behind a server.
-pub fn open(target: Target) -> Result<Opened, Fault> {
+pub fn connect(target: WireTarget) -> Result<Opened, Fault> {
     let mut wire = Wire::new(target);
     let seed = wire.linked()?.seed;
     wire.call(&Call::Describe)?;
@@ -32,7 +32,7 @@ pub fn open(target: Target) -> Result<Opened, Fault> {
 }
 
 /// Whether another client controls the head behind a server; no where that cannot be learnt.
-pub fn is_anothers(target: Target) -> bool {
+pub fn is_controlled_by_other(target: WireTarget) -> bool {
     Wire::new(target).owner() == Some(Control::Others)
 }
 
@@ -52,20 +52,24 @@ impl Link for WireLink {
 /// Control of the head at the other end, which one client has at a time.
 pub struct WireControl(Rc<RefCell<Wire>>);
 
-impl SharedControl for WireControl {
-    fn owner(&self) -> Result<Control, Fault> {
+impl WireControl {
+    /// Who has it; a fault where it was had here and is not any more.
+    pub fn owner(&self) -> Result<Control, Fault> {
         self.0.borrow_mut().controller()
     }
 
-    fn take(&self) -> Result<(), Fault> {
+    /// Takes it; refused while another client has it.
+    pub fn take(&self) -> Result<(), Fault> {
         self.0.borrow_mut().take()
     }
 
-    fn give(&self) -> Result<(), Fault> {
+    /// Gives it back, on which the head is made safe.
+    pub fn give(&self) -> Result<(), Fault> {
         self.0.borrow_mut().give()
     }
 
-    fn insist(&self, on: bool) {
+    /// Has what makes safe act on a head that another client controls, or leave it to that one.
+    pub fn insist(&self, on: bool) {
         self.0.borrow_mut().insist(on);
     }
 }

@@ -72,7 +72,7 @@ impl WireError {
     }
 
     /// Its bit in the event status register (IEEE 488.2 section 11.5.1).
-    pub fn event(&self) -> u8 {
+    pub fn event(&self) -> u16 {
         match self.code {
             -199..=-100 => 32,
             -299..=-200 => 16,
@@ -105,54 +105,36 @@ impl From<&Fault> for WireError {
 }
 
 /// The errors of one client, the oldest first.
-#[derive(Debug, Default)]
-pub(crate) struct Queue(VecDeque<WireError>);
+pub(crate) type Queue = VecDeque<WireError>;
 
-impl Queue {
-    /// Keeps an error; where the queue is full, its last entry becomes -350.
-    pub(crate) fn push(&mut self, error: WireError) {
-        if self.0.len() < MAX_QUEUE {
-            self.0.push_back(error);
-        } else if let Some(last) = self.0.back_mut() {
-            *last = WireError::new(-350, "");
-        }
+/// Keeps an error; where the queue is full, its last entry becomes -350.
+pub(crate) fn keep(queue: &mut Queue, error: WireError) {
+    if queue.len() < MAX_QUEUE {
+        queue.push_back(error);
+    } else if let Some(last) = queue.back_mut() {
+        *last = WireError::new(-350, "");
     }
+}
 
-    /// The oldest entry, which leaves; `0,"No error"` where there is none.
-    pub(crate) fn oldest(&mut self) -> String {
-        self.0.pop_front().map_or_else(|| "0,\"No error\"".to_string(), |error| error.to_string())
-    }
-
-    /// Entries in it.
-    pub(crate) fn len(&self) -> usize {
-        self.0.len()
-    }
-
-    /// Nothing went wrong.
-    pub(crate) fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
-
-    /// Forgets all.
-    pub(crate) fn clear(&mut self) {
-        self.0.clear();
-    }
+/// The oldest entry, which leaves; `0,"No error"` where there is none.
+pub(crate) fn oldest(queue: &mut Queue) -> String {
+    queue.pop_front().map_or_else(|| "0,\"No error\"".to_string(), |error| error.to_string())
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{MAX_QUEUE, Queue, TABLE, WireError};
+    use super::{MAX_QUEUE, Queue, TABLE, WireError, keep, oldest};
 
     #[test]
     fn a_full_queue_says_so_in_its_last_entry() {
         let mut queue = Queue::default();
         for n in 0..MAX_QUEUE + 5 {
-            queue.push(WireError::new(-102, format!("{n}")));
+            keep(&mut queue, WireError::new(-102, format!("{n}")));
         }
-        let all: Vec<String> = (0..MAX_QUEUE).map(|_| queue.oldest()).collect();
+        let all: Vec<String> = (0..MAX_QUEUE).map(|_| oldest(&mut queue)).collect();
         assert_eq!(all[0], "-102,\"Syntax error;0\"");
         assert_eq!(all[MAX_QUEUE - 1], "-350,\"Queue overflow\"");
-        assert_eq!(queue.oldest(), "0,\"No error\"");
+        assert_eq!(oldest(&mut queue), "0,\"No error\"");
     }
 
     /// Bits by class: IEEE 488.2 section 11.5.1.

@@ -3,9 +3,9 @@
 
 #![allow(clippy::disallowed_methods, reason = "this head owns a real clock")]
 
-use crate::wire::link::{Link, Place, Pulse, Unlinked};
+use crate::wire::link::{Link, Pulse, Unlinked, WirePlace};
+use crate::wire::mnemonic::is;
 use crate::wire::reply::{NAN, text};
-use crate::wire::tree::is;
 use crate::wire::words::{seconds, shown};
 use core::ops::RangeInclusive;
 use std::sync::Arc;
@@ -33,9 +33,9 @@ const BLOCK_PAUSE: Duration = Duration::from_millis(2200);
 
 /// Where the head is, and what else is needed to speak to it.
 #[derive(Clone)]
-pub struct Target {
+pub struct WireTarget {
     /// The socket or the serial line.
-    pub place: Place,
+    pub place: WirePlace,
     /// What the server wants to know; never shown.
     pub secret: Option<String>,
     /// Ends waits early.
@@ -56,20 +56,13 @@ pub(crate) struct Linked {
     pub is_virtual: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
-    /// Head time in s at a moment here.
-    synchronised: (Instant, f64),
-}
-
-impl Linked {
-    /// The moment and its head time, where that passes by itself.
-    pub(crate) fn clock(&self) -> Option<(Instant, f64)> {
-        (!self.is_virtual).then_some(self.synchronised)
-    }
+    /// Head time in s at a moment here, where it passes by itself.
+    pub clock: Option<(Instant, f64)>,
 }
 
 /// Makes a link and finds out what is there. If `patient`, it asks twice at a serial line, where
 /// something may have to end first.
-pub(crate) fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> {
+pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlinked> {
     let place = &target.place;
     let pulse = Arc::new(Pulse::default());
     let mut link = Link::open(place, Arc::clone(&pulse))?;
@@ -98,16 +91,17 @@ pub(crate) fn greet(target: &Target, patient: bool) -> Result<Linked, Unlinked> 
     let limit = limited(&limit).map_err(|why| format!("{place} {why}"))?;
     let seed = ask(b"HEAD:SEED?")?.parse().ok();
     let looked = Instant::now();
-    let mut synchronised = (looked, f64::NEG_INFINITY);
+    let mut then = f64::NEG_INFINITY;
     for _ in 0..if is_virtual { 1 } else { CLOCK_LOOKS } {
         let time = ask(b"CLOC:TIME?")?;
         let time = timed(&time).map_err(|why| format!("{place} {why}"))?;
         // The reply that took least on its way tells the latest time for this moment.
-        synchronised.1 = synchronised.1.max(time - looked.elapsed().as_secs_f64());
+        then = then.max(time - looked.elapsed().as_secs_f64());
     }
     let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
-    Ok(Linked { link, pulse, controls: false, is_virtual, seed, synchronised })
+    let clock = (!is_virtual).then_some((looked, then));
+    Ok(Linked { link, pulse, controls: false, is_virtual, seed, clock })
 }
 
 /// The edition is one that is spoken here.
@@ -156,10 +150,10 @@ fn answers(asked: &str, said: &str, what: &str) -> Unlinked {
 }
 
 /// Sees that an instrument answers. A serial line may hold what others left there.
-fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Unlinked> {
+fn identified(link: &mut Link, target: &WireTarget, patient: bool) -> Result<(), Unlinked> {
     let place = &target.place;
     let most = Duration::from_secs_f64(MIN_REPLY);
-    let is_line = matches!(place, Place::Serial(_));
+    let is_line = matches!(place, WirePlace::Serial(_));
     let mut tries = if is_line && patient { 2 } else { 1 };
     loop {
         tries -= 1;
@@ -194,7 +188,7 @@ fn identified(link: &mut Link, target: &Target, patient: bool) -> Result<(), Unl
 /// The reply to a message as text.
 fn asked(
     link: &mut Link,
-    target: &Target,
+    target: &WireTarget,
     message: &[u8],
     most: Duration,
 ) -> Result<String, Unlinked> {

@@ -4,7 +4,7 @@
 use crate::Description;
 use crate::call::Call;
 use crate::wire::greeting::MIN_REPLY;
-use crate::wire::link::Place;
+use crate::wire::link::WirePlace;
 
 /// Longest wait for an answer of a head whose time passes by calls only: it computes as long as it
 /// takes.
@@ -27,16 +27,16 @@ const MAX_TURNING: f64 = 3600.0;
 const MAX_SAFE: f64 = 30.0;
 
 /// Longest time in s until a new link to a place stands.
-pub(crate) fn link_most(place: &Place) -> f64 {
+pub(crate) fn link_most(place: &WirePlace) -> f64 {
     match place {
-        Place::Socket(_) => MAX_LINK,
-        Place::Serial(_) => MAX_LINE,
+        WirePlace::Socket(_) => MAX_LINK,
+        WirePlace::Serial(_) => MAX_LINE,
     }
 }
 
 /// Longest time in s in which a serial line carries the longest reply to a call.
-pub(crate) fn carrying(place: &Place, call: &Call) -> f64 {
-    let Place::Serial(line) = place else { return 0.0 };
+pub(crate) fn carrying(place: &WirePlace, call: &Call) -> f64 {
+    let WirePlace::Serial(line) = place else { return 0.0 };
     let bytes = match call {
         Call::Describe => 16e3,
         Call::Turns { count } => 40.0 * f64::from(*count) + 1e3,
@@ -46,9 +46,8 @@ pub(crate) fn carrying(place: &Place, call: &Call) -> f64 {
 }
 
 /// Longest time in s that a call may take at a head on the clock, whose polygon was asked for
-/// `speed` last; without a description it is not known yet. The wire comes on top.
-pub(crate) fn most(call: &Call, head: Option<&Description>, speed: Option<f64>) -> f64 {
-    let Some(head) = head else { return MIN_REPLY };
+/// `speed` last. The wire comes on top.
+fn most(call: &Call, head: &Description, speed: Option<f64>) -> f64 {
     let times = &head.times;
     let speed = speed.unwrap_or(head.speed_least).max(head.speed_least);
     let short = |time: f64| within(time, 0.0, MAX_REPLY);
@@ -84,11 +83,11 @@ pub(crate) fn in_all(
     head: Option<&Description>,
     is_virtual: bool,
     speed: Option<f64>,
-    place: &Place,
+    place: &WirePlace,
 ) -> f64 {
     let own = match head {
         Some(_) if is_virtual => MAX_VIRTUAL,
-        Some(_) => most(call, head, speed),
+        Some(head) => most(call, head, speed),
         None => MIN_REPLY + link_most(place),
     };
     own + carrying(place, call)
@@ -98,13 +97,13 @@ pub(crate) fn in_all(
 mod tests {
     use super::{MAX_REPLY, MAX_SAFE, MAX_SILENCE, MAX_TURNING, most};
     use crate::call::Call;
-    use crate::stand_in::description;
+    use crate::tests::description;
 
     /// Whatever a description claims, a wait ends.
     #[test]
     fn no_claim_makes_a_wait_endless() {
         let mut told = description();
-        let honest = most(&Call::Status, Some(&told), None);
+        let honest = most(&Call::Status, &told, None);
         assert!(honest < 10.0, "{honest}");
         for wild in [1e6, 1e300, f64::INFINITY, f64::NAN, -5.0] {
             let times = &mut told.times;
@@ -118,7 +117,7 @@ mod tests {
                 Call::Turns { count: 7 },
                 Call::MakeSafe { keep_spinning: false },
             ] {
-                let wait = most(&call, Some(&told), Some(500.0));
+                let wait = most(&call, &told, Some(500.0));
                 let cap = match call {
                     Call::Turns { .. } => MAX_TURNING + MAX_SILENCE,
                     Call::MakeSafe { .. } => MAX_SAFE,

@@ -8,7 +8,7 @@ use std::io::{self, Write};
 use std::time::Duration;
 
 /// Bits per second where nothing else is said.
-pub const BAUD: u32 = 115_200;
+pub const DEFAULT_BAUD: u32 = 115_200;
 
 /// Longest wait of one read or write, so that the caller can react in between.
 #[cfg(feature = "serial")]
@@ -16,14 +16,14 @@ const LOOK: Duration = Duration::from_millis(50);
 
 /// A serial line: 8 data bits, no parity, 1 stop bit, no handshake.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Line {
+pub struct SerialLine {
     /// Such as `/dev/ttyUSB0`.
     pub device: String,
     /// Bits per second.
     pub baud: u32,
 }
 
-impl fmt::Display for Line {
+impl fmt::Display for SerialLine {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.device)
     }
@@ -32,7 +32,7 @@ impl fmt::Display for Line {
 /// What is read from a line, and what is written to it.
 pub(crate) type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
 
-impl Line {
+impl SerialLine {
     /// Opens it for this process alone.
     #[cfg(feature = "serial")]
     pub fn open(&self) -> io::Result<Ends> {

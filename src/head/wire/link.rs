@@ -7,9 +7,9 @@
     reason = "the wire is made of sockets"
 )]
 
-use crate::system;
+use crate::system::{io_reason, is_pause};
 use crate::wire::frame::{Frame, Framer};
-use crate::wire::line::Line;
+use crate::wire::line::SerialLine;
 use crate::wire::words::seconds;
 use std::fmt;
 use std::io::{self, ErrorKind, Read, Write};
@@ -50,18 +50,18 @@ pub(crate) struct Pulse {
 
 /// Where a server is.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Place {
+pub enum WirePlace {
     /// `HOST:PORT`.
     Socket(String),
     /// A serial line.
-    Serial(Line),
+    Serial(SerialLine),
 }
 
-impl fmt::Display for Place {
+impl fmt::Display for WirePlace {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Place::Socket(place) => f.write_str(place),
-            Place::Serial(line) => line.fmt(f),
+            WirePlace::Socket(place) => f.write_str(place),
+            WirePlace::Serial(line) => line.fmt(f),
         }
     }
 }
@@ -70,33 +70,13 @@ type Writer = Arc<Mutex<Box<dyn Write + Send>>>;
 
 /// Why no reply came, after which the link is of no use.
 #[derive(Debug, Error)]
-pub(crate) enum LinkError {
-    /// The system failed to send or receive.
-    #[error("the link broke: {}", system::why(.0))]
-    Broken(#[from] io::Error),
-    /// The other end hung up.
-    #[error("the other end hung up{}", if *.inside { " inside its reply" } else { "" })]
-    HungUp {
-        /// Some of the reply had come.
-        inside: bool,
-    },
-    /// The reply cannot be read.
-    #[error("the reply makes no sense: {0}")]
-    Nonsense(String),
-    /// Several replies came.
-    #[error("more came back than was asked for")]
-    TooMuch,
-    /// Time ran out.
-    #[error("{} within {}", if *.begun { "the reply did not end" } else { "no reply came" }, seconds(*.limit))]
-    Timeout {
-        /// Some of the reply had come.
-        begun: bool,
-        /// In s.
-        limit: f64,
-    },
-    /// The wait was ended from here.
-    #[error("it was cut short")]
-    Cut,
+#[error("{0}")]
+pub(crate) struct LinkError(pub String);
+
+impl From<io::Error> for LinkError {
+    fn from(error: io::Error) -> LinkError {
+        LinkError(format!("the link broke: {}", io_reason(&error)))
+    }
 }
 
 /// Why there is no link.
@@ -128,13 +108,13 @@ pub(crate) struct Link {
 
 impl Link {
     /// Connects; says why it cannot.
-    pub(crate) fn open(place: &Place, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
+    pub(crate) fn open(place: &WirePlace, pulse: Arc<Pulse>) -> Result<Link, Unlinked> {
         let why = |error: &io::Error| {
-            Unlinked::from(format!("cannot connect to {place}: {}", system::why(error)))
+            Unlinked::from(format!("cannot connect to {place}: {}", io_reason(error)))
         };
         let address = match place {
-            Place::Socket(address) => address,
-            Place::Serial(line) => return serial(line, pulse).map_err(|error| why(&error)),
+            WirePlace::Socket(address) => address,
+            WirePlace::Serial(line) => return serial(line, pulse).map_err(|error| why(&error)),
         };
         let found = address.to_socket_addrs().map_err(|error| why(&error))?;
         let mut last = why(&io::Error::other("the name has no address"));
@@ -214,30 +194,36 @@ impl Link {
         let mut some = 0;
         loop {
             match self.reader.read(&mut chunk) {
-                Ok(0) => return Err(LinkError::HungUp { inside: some > 0 }),
+                Ok(0) => {
+                    let inside = if some > 0 { " inside its reply" } else { "" };
+                    return Err(LinkError(format!("the other end hung up{inside}")));
+                }
                 Ok(count) => {
                     some += count;
                     let bytes = chunk.get(..count).unwrap_or_default();
                     self.framer.feed(bytes, MAX_REPLY, &mut frames);
                 }
-                Err(error) if error.kind() == ErrorKind::Interrupted => {}
-                Err(error)
-                    if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
+                Err(error) if error.kind() == ErrorKind::Interrupted || is_pause(&error) => {}
                 Err(error) => return Err(error.into()),
             }
             let mut come = frames.drain(..);
             match (come.next(), come.next()) {
                 (None, _) => {}
                 (Some(Ok(reply)), None) => return Ok(reply),
-                (Some(Err(error)), _) => return Err(LinkError::Nonsense(error.to_string())),
-                (Some(Ok(_)), Some(_)) => return Err(LinkError::TooMuch),
+                (Some(Err(error)), _) => {
+                    return Err(LinkError(format!("the reply makes no sense: {error}")));
+                }
+                (Some(Ok(_)), Some(_)) => {
+                    return Err(LinkError("more came back than was asked for".to_string()));
+                }
             }
             drop(come);
             if Instant::now() >= deadline {
-                return Err(LinkError::Timeout { begun: some > 0, limit: most.as_secs_f64() });
+                let what = if some > 0 { "the reply did not end" } else { "no reply came" };
+                return Err(LinkError(format!("{what} within {}", seconds(most.as_secs_f64()))));
             }
             if over() {
-                return Err(LinkError::Cut);
+                return Err(LinkError("it was cut short".to_string()));
             }
         }
     }
@@ -261,7 +247,7 @@ impl Drop for Link {
 }
 
 /// Opens a serial line, and forgets what stood in it.
-fn serial(line: &Line, pulse: Arc<Pulse>) -> io::Result<Link> {
+fn serial(line: &SerialLine, pulse: Arc<Pulse>) -> io::Result<Link> {
     let (reader, writer) = line.open()?;
     let mut link = Link::of(reader, writer, None, pulse);
     link.anew()?;
@@ -281,9 +267,7 @@ fn sent(writer: &Writer, mut bytes: &[u8]) -> io::Result<()> {
             }
             Err(error) if error.kind() == ErrorKind::Interrupted => {}
             // A serial line may take nothing for a while.
-            Err(error)
-                if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
-                    && last.elapsed() < MAX_WRITE => {}
+            Err(error) if is_pause(&error) && last.elapsed() < MAX_WRITE => {}
             Err(error) => return Err(error),
         }
     }

@@ -36,7 +36,7 @@ pub enum Argument {
 }
 
 /// Splits a message. One that cannot be read whole yields nothing.
-pub fn units(message: &[u8]) -> Result<Vec<Unit>, WireError> {
+pub fn message_units(message: &[u8]) -> Result<Vec<Unit>, WireError> {
     let mut reader = Reader { bytes: message, at: 0 };
     let mut units = Vec::new();
     loop {
@@ -54,6 +54,21 @@ pub fn units(message: &[u8]) -> Result<Vec<Unit>, WireError> {
             }
         }
     }
+}
+
+/// The answers in a reply, each as its values.
+pub fn reply_parts(reply: &[u8]) -> Result<Vec<Vec<Argument>>, WireError> {
+    let mut reader = Reader { bytes: reply, at: 0 };
+    let mut parts = Vec::new();
+    while reader.peek().is_some() {
+        parts.push(reader.arguments()?);
+        match reader.peek() {
+            None => {}
+            Some(b';') => reader.at += 1,
+            Some(other) => return Err(reader.unexpected(-103, other)),
+        }
+    }
+    Ok(parts)
 }
 
 struct Reader<'a> {
@@ -102,24 +117,30 @@ impl Reader<'_> {
             self.at += 1;
         }
         match self.peek() {
-            None | Some(b';') => return Ok(Unit { header, query, arguments: Vec::new() }),
-            Some(byte) if byte <= b' ' => self.blanks(),
-            Some(byte) if byte.is_ascii_graphic() => return Err(self.unexpected(-103, byte)),
-            Some(byte) => return Err(self.unexpected(-101, byte)),
-        }
-        let mut arguments = Vec::new();
-        if !matches!(self.peek(), None | Some(b';')) {
-            loop {
-                arguments.push(self.argument()?);
-                self.blanks();
-                if self.peek() != Some(b',') {
-                    break;
-                }
-                self.at += 1;
-                self.blanks();
+            Some(byte) if byte > b' ' && byte != b';' => {
+                let code = if byte.is_ascii_graphic() { -103 } else { -101 };
+                Err(self.unexpected(code, byte))
             }
+            _ => Ok(Unit { header, query, arguments: self.arguments()? }),
         }
-        Ok(Unit { header, query, arguments })
+    }
+
+    /// What stands before the next semicolon or the end.
+    fn arguments(&mut self) -> Result<Vec<Argument>, WireError> {
+        let mut arguments = Vec::new();
+        self.blanks();
+        if matches!(self.peek(), None | Some(b';')) {
+            return Ok(arguments);
+        }
+        loop {
+            arguments.push(self.argument()?);
+            self.blanks();
+            if self.peek() != Some(b',') {
+                return Ok(arguments);
+            }
+            self.at += 1;
+            self.blanks();
+        }
     }
 
     fn argument(&mut self) -> Result<Argument, WireError> {
@@ -238,7 +259,7 @@ impl Reader<'_> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Argument, Unit, units};
+    use super::{Argument, Unit, message_units};
     use proptest::prelude::{any, proptest};
 
     fn number(value: f64, suffix: &str) -> Argument {
@@ -247,7 +268,8 @@ mod tests {
 
     #[test]
     fn units_with_every_kind_of_argument() {
-        let read = units(b" rot:spe 5.5e2 rpm ;:x? #H1f,'it''s',#13;,\n, brak;;*CLS\r").unwrap();
+        let read =
+            message_units(b" rot:spe 5.5e2 rpm ;:x? #H1f,'it''s',#13;,\n, brak;;*CLS\r").unwrap();
         let unit =
             |header: &str, query, arguments| Unit { header: header.into(), query, arguments };
         let arguments = vec![
@@ -275,7 +297,7 @@ mod tests {
             ("35%", 35.0, "%"),
             ("#B101", 5.0, ""),
         ] {
-            let read = units(format!("X {text}").as_bytes()).unwrap();
+            let read = message_units(format!("X {text}").as_bytes()).unwrap();
             assert_eq!(read[0].arguments, [number(value, suffix)], "{text}");
         }
     }
@@ -298,14 +320,14 @@ mod tests {
             ("A #Hxyz", -121),
             ("A (@1)", -102),
         ] {
-            assert_eq!(units(text.as_bytes()).unwrap_err().code, code, "{text}");
+            assert_eq!(message_units(text.as_bytes()).unwrap_err().code, code, "{text}");
         }
     }
 
     proptest! {
         #[test]
         fn nothing_panics(bytes in any::<Vec<u8>>()) {
-            let _ = units(&bytes);
+            let _ = message_units(&bytes);
         }
     }
 }

@@ -15,6 +15,7 @@ pub(crate) mod limits;
 pub(crate) mod line;
 pub(crate) mod link;
 pub(crate) mod message;
+pub(crate) mod mnemonic;
 pub(crate) mod outcome;
 pub(crate) mod protocol;
 pub(crate) mod reader;

@@ -5,8 +5,7 @@ use crate::Fault;
 use crate::wire::codec::Parameters;
 use crate::wire::errors::WireError;
 use crate::wire::message::Argument;
-use crate::wire::reply::{joined, text};
-use crate::wire::suffix::Kind;
+use crate::wire::reply::{Values, text};
 
 /// Why a unit failed.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,81 +30,74 @@ impl From<WireError> for Failure {
 
 /// What `FAULt?` answers.
 pub(crate) fn told(outcome: Option<&Failure>) -> Vec<u8> {
-    let parts = |kind: &str, texts: &[&str]| {
-        joined(core::iter::once(text(kind)).chain(texts.iter().map(|said| text(said))))
-    };
+    let mut to = Values::default();
+    let mut tell = |parts: &[&str]| parts.iter().for_each(|part| to.push(text(part)));
     match outcome {
-        None => parts("none", &[]),
+        None => tell(&["none"]),
         Some(Failure::Wire(error)) => {
-            let code = error.code.to_string().into_bytes();
-            joined([text("error"), code, text(&error.words())])
+            to.push(text("error"));
+            to.push(error.code.to_string());
+            to.push(text(&error.words()));
         }
         Some(Failure::Head(fault)) => match fault {
-            Fault::InterlockOpen => parts("interlock_open", &[]),
-            Fault::NotLocked => parts("not_locked", &[]),
-            Fault::NotArmed => parts("not_armed", &[]),
-            Fault::Armed { what } => parts("armed", &[what.as_ref()]),
-            Fault::Refused(why) => parts("refused", &[why]),
+            Fault::InterlockOpen => tell(&["interlock_open"]),
+            Fault::NotLocked => tell(&["not_locked"]),
+            Fault::NotArmed => tell(&["not_armed"]),
+            Fault::Armed { what } => tell(&["armed", what]),
+            Fault::Refused(why) => tell(&["refused", why]),
             Fault::OutOfRange { what, value, low, high } => {
-                parts("out_of_range", &[what, value, low, high])
+                tell(&["out_of_range", what, value, low, high]);
             }
-            Fault::NoPulse(which) => parts("no_pulse", &[which.as_ref()]),
-            Fault::Underrun => parts("underrun", &[]),
-            Fault::LostReading => parts("lost_reading", &[]),
-            Fault::NoGauge => parts("no_gauge", &[]),
-            Fault::Broken(why) => parts("broken", &[why]),
+            Fault::NoPulse(which) => tell(&["no_pulse", which]),
+            Fault::Underrun => tell(&["underrun"]),
+            Fault::LostReading => tell(&["lost_reading"]),
+            Fault::NoGauge => tell(&["no_gauge"]),
+            Fault::Broken(why) => tell(&["broken", why]),
         },
     }
+    to.0
 }
 
 /// Reads that; a kind that is not known yet is a failure of the head, with all its words.
-pub fn read(values: &[Argument]) -> Result<Option<Failure>, WireError> {
-    let mut given = Parameters::new(values);
-    let kind = given.text()?;
+pub fn read_outcome(values: &[Argument]) -> Result<Option<Failure>, WireError> {
+    let mut given = Parameters::of_reply(values);
+    let kind: String = given.take()?;
     if kind == "error" {
-        let code = given
-            .number(Kind::Plain)
-            .map_err(|_| WireError::new(-104, "an error without its number"))?;
-        return Ok(Some(Failure::Wire(WireError::new(code as i16, given.text()?))));
+        let code = given.number();
+        let code = code.map_err(|_| WireError::new(-104, "an error without its number"))?;
+        return Ok(Some(Failure::Wire(WireError::new(code as i16, given.take::<String>()?))));
     }
-    let mut texts = Vec::new();
-    while given.more() {
-        texts.push(given.text()?);
-    }
-    // The derived reader knows each kind and which words it takes; a server may leave them out.
-    let said = |index: usize| texts.get(index).filter(|text| !text.trim().is_empty());
-    let whole = |index: usize, without: &str| said(index).map_or(without, |text| text).to_string();
-    let value = match kind.as_str() {
+    let texts: Vec<String> = given.take()?;
+    // A server may leave words out.
+    let said = |index: usize| texts.get(index).filter(|text| !text.trim().is_empty()).cloned();
+    let words = |without: &str| said(0).unwrap_or_else(|| without.to_string());
+    Ok(Some(Failure::Head(match kind.as_str() {
         "none" => return Ok(None),
-        "interlock_open" | "not_locked" | "not_armed" | "underrun" | "lost_reading"
-        | "no_gauge" => serde_json::Value::String(kind.clone()),
-        "armed" => serde_json::json!({ "armed": { "what": whole(0, "what was asked") } }),
-        "out_of_range" if (0..4).all(|index| said(index).is_some()) => {
-            serde_json::json!({ "out_of_range": {
-                "what": whole(0, ""), "value": whole(1, ""), "low": whole(2, ""), "high": whole(3, ""),
-            } })
-        }
-        "out_of_range" => {
-            let what = whole(0, "what was asked");
-            let value = said(1).map(|value| format!(" {value}")).unwrap_or_default();
-            let why = format!("{what}{value} is out of range; the head does not say what it takes");
-            serde_json::json!({ "refused": why })
-        }
-        "no_pulse" => serde_json::json!({ "no_pulse": whole(0, "index or start-of-scan") }),
-        "refused" => {
-            serde_json::json!({ "refused": whole(0, "the head refused without saying why") })
-        }
-        "broken" => {
-            serde_json::json!({ "broken": whole(0, "the head is broken without saying how") })
-        }
+        "interlock_open" => Fault::InterlockOpen,
+        "not_locked" => Fault::NotLocked,
+        "not_armed" => Fault::NotArmed,
+        "armed" => Fault::armed(words("what was asked")),
+        "refused" => Fault::Refused(words("the head refused without saying why")),
+        "out_of_range" => match (said(0), said(1), said(2), said(3)) {
+            (Some(what), Some(value), Some(low), Some(high)) => {
+                Fault::OutOfRange { what, value, low, high }
+            }
+            (_, value, ..) => {
+                let value = value.map(|value| format!(" {value}")).unwrap_or_default();
+                Fault::Refused(format!(
+                    "{}{value} is out of range; the head does not say what it takes",
+                    words("what was asked")
+                ))
+            }
+        },
+        "no_pulse" => Fault::no_pulse(words("index or start-of-scan")),
+        "underrun" => Fault::Underrun,
+        "lost_reading" => Fault::LostReading,
+        "no_gauge" => Fault::NoGauge,
+        "broken" => Fault::Broken(words("the head is broken without saying how")),
         unknown => {
             let why = format!("the head reports `{unknown}`, which this version does not know");
-            let words = core::iter::once(why).chain(texts).collect::<Vec<_>>().join(": ");
-            return Ok(Some(Failure::Head(Fault::Broken(words))));
+            Fault::Broken(core::iter::once(why).chain(texts).collect::<Vec<_>>().join(": "))
         }
-    };
-    let fault = serde_json::from_value(value);
-    fault
-        .map(|fault| Some(Failure::Head(fault)))
-        .map_err(|why| WireError::new(-104, why.to_string()))
+    })))
 }

@@ -5,8 +5,8 @@
 
 use crate::wire::errors::WireError;
 use crate::wire::frame::Frame;
-use crate::wire::message::units;
-use crate::wire::tree::find;
+use crate::wire::message::message_units;
+use crate::wire::tree::find_header;
 
 /// What a connection has shown so far.
 #[derive(Debug, Default)]
@@ -38,10 +38,10 @@ impl Introduction {
                 Some(Err(error)) => return Err(refused(error.code)),
                 Some(Ok(message)) if is_http(message) => return Err(refused(-102)),
                 Some(Ok(message)) => {
-                    let units = units(message).map_err(|error| refused(error.code))?;
+                    let units = message_units(message).map_err(|error| refused(error.code))?;
                     let known = |header: &str, query| {
                         let parts: Vec<&str> = header.trim_start_matches(':').split(':').collect();
-                        find(&parts, query).is_some()
+                        find_header(&parts, query).is_some()
                     };
                     if !units.first().is_some_and(|unit| known(&unit.header, unit.query)) {
                         return Err(refused(-113));

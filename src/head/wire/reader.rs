@@ -3,15 +3,16 @@
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
+use crate::system::is_pause;
 use crate::wire::authentication::{Origin, SecretTurns};
 use crate::wire::errors::WireError;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
 use crate::wire::incoming::Incoming;
-use crate::wire::message::units;
+use crate::wire::message::message_units;
+use crate::wire::mnemonic::is;
 use crate::wire::protocol::{Introduction, is_blank};
 use crate::wire::sender::ReplySender;
-use crate::wire::tree::is;
-use crate::wire::watch::Watch;
+use crate::wire::watch::ControlWatch;
 use std::io::ErrorKind;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{SyncSender, TrySendError};
@@ -77,7 +78,7 @@ impl Connection {
 #[derive(Clone)]
 pub(crate) struct Shared {
     /// Who controls the head.
-    pub watch: Arc<Watch>,
+    pub watch: Arc<ControlWatch>,
     /// To the thread of the head.
     pub events: SyncSender<Event>,
     /// Turns of clients that give a secret.
@@ -152,9 +153,7 @@ impl Reader {
                     }
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
-                Err(error)
-                    if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) =>
-                {
+                Err(error) if is_pause(&error) => {
                     // A socket waits for as long by itself.
                     if !is_line || last.elapsed() >= PAUSE {
                         framer.pause(&mut frames);
@@ -247,13 +246,13 @@ impl Reader {
 
 /// It can be read as a message.
 fn is_message(frame: &Frame) -> bool {
-    frame.as_ref().is_ok_and(|message| units(message).is_ok())
+    frame.as_ref().is_ok_and(|message| message_units(message).is_ok())
 }
 
 /// It tells a secret, right or wrong.
 fn says_secret(frame: &Frame) -> bool {
     let last = |header: &str| header.rsplit(':').next().is_some_and(|word| is("SECRet", word));
-    let units = frame.as_ref().ok().and_then(|message| units(message).ok());
+    let units = frame.as_ref().ok().and_then(|message| message_units(message).ok());
     units.is_some_and(|units| units.iter().any(|unit| last(&unit.header)))
 }
 
@@ -263,7 +262,7 @@ mod tests {
     use crate::wire::authentication::Origin;
     use crate::wire::incoming::Incoming;
     use crate::wire::sender::{Outbox, ReplySender};
-    use crate::wire::watch::Watch;
+    use crate::wire::watch::ControlWatch;
     use std::io::Read;
     use std::sync::Arc;
     use std::sync::mpsc::sync_channel;
@@ -291,7 +290,7 @@ mod tests {
     #[test]
     fn what_waits_unread_is_no_younger_for_it() {
         let (events, heard) = sync_channel(0);
-        let watch = Arc::new(Watch::new(Duration::from_secs(60), Arc::default()));
+        let watch = Arc::new(ControlWatch::new(Duration::from_secs(60), Arc::default()));
         watch.give(1);
         let client = Connection::new(1, Origin::Line(0));
         let (turns, foreign) = (Arc::default(), Arc::default());

@@ -1,9 +1,5 @@
-//! How values stand in messages and replies, and how replies are taken apart: NR1 and NR3 numbers
-//! that read back to the same bits, strings, definite-length blocks (IEEE 488.2 section 8, from
-//! memory). Pure; uses the messages.
-
-use crate::wire::errors::WireError;
-use crate::wire::message::{Argument, units};
+//! How values stand in messages and replies: NR1 and NR3 numbers that read back to the same bits,
+//! strings, definite-length blocks (IEEE 488.2 section 8, from memory). Pure; uses nothing.
 
 /// What stands for no number (SCPI-1999 volume 1 section 7.2.1.4).
 pub(crate) const NAN: f64 = 9.91e37;
@@ -49,71 +45,24 @@ pub(crate) fn text(text: &str) -> Vec<u8> {
     }
 }
 
-/// Parts with commas between them.
-pub(crate) fn joined(parts: impl IntoIterator<Item = Vec<u8>>) -> Vec<u8> {
-    let mut all = Vec::new();
-    for (index, part) in parts.into_iter().enumerate() {
-        if index > 0 {
-            all.push(b',');
+/// Values of a message or a reply, with commas between them.
+#[derive(Default)]
+pub(crate) struct Values(pub(crate) Vec<u8>);
+
+impl Values {
+    /// Puts one behind those before.
+    pub(crate) fn push(&mut self, value: impl AsRef<[u8]>) {
+        if !self.0.is_empty() {
+            self.0.push(b',');
         }
-        all.extend_from_slice(&part);
+        self.0.extend_from_slice(value.as_ref());
     }
-    all
-}
-
-/// The answers in a reply, each as its values. A reply has no headers, so that one is put before
-/// each to have the same reader read it.
-pub fn answers(reply: &[u8]) -> Result<Vec<Vec<Argument>>, WireError> {
-    // Answers are apart by semicolons outside strings and blocks, which only the reader knows: it
-    // reads one answer, and tells how far it came.
-    let mut answers = Vec::new();
-    let mut rest = reply;
-    while !rest.is_empty() {
-        let end = answer_end(rest);
-        let (own, behind) = rest.split_at(end.min(rest.len()));
-        let mut message = b"A ".to_vec();
-        message.extend_from_slice(own);
-        answers.push(
-            units(&message)?.into_iter().next().map(|unit| unit.arguments).unwrap_or_default(),
-        );
-        rest = behind.get(1..).unwrap_or_default();
-    }
-    Ok(answers)
-}
-
-/// Where the first answer ends: at a semicolon, or with the reply.
-fn answer_end(reply: &[u8]) -> usize {
-    let mut at = 0;
-    let mut quote = None;
-    while let Some(byte) = reply.get(at).copied() {
-        match (quote, byte) {
-            (Some(open), byte) if open == byte => quote = None,
-            (Some(_), _) => {}
-            (None, b'"' | b'\'') => quote = Some(byte),
-            (None, b';') => return at,
-            (None, b'#') => at += block_length(reply.get(at..).unwrap_or_default()),
-            (None, _) => {}
-        }
-        at += 1;
-    }
-    at
-}
-
-/// Bytes behind the `#` that belong to the block.
-fn block_length(block: &[u8]) -> usize {
-    let digits = match block.get(1) {
-        Some(digit @ b'1'..=b'9') => usize::from(digit - b'0'),
-        _ => return 0,
-    };
-    let length = block.get(2..2 + digits).and_then(|text| core::str::from_utf8(text).ok());
-    let length: usize = length.and_then(|text| text.parse().ok()).unwrap_or(0);
-    1 + digits + length
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{answers, block, number, text};
-    use crate::wire::message::Argument;
+    use super::{block, number, text};
+    use crate::wire::message::{Argument, reply_parts};
     use proptest::prelude::{any, proptest};
 
     #[test]
@@ -140,7 +89,7 @@ mod tests {
 
     #[test]
     fn answers_are_apart_by_semicolons_outside_strings_and_blocks() {
-        let read = answers(b"1;\"a;b\",#13;;;;2").unwrap();
+        let read = reply_parts(b"1;\"a;b\",#13;;;;2").unwrap();
         let wanted = [
             vec![Argument::Number { value: 1.0, suffix: String::new() }],
             vec![Argument::Text("a;b".into()), Argument::Block(b";;;".to_vec())],
@@ -153,7 +102,7 @@ mod tests {
         #[test]
         fn numbers_read_back_to_the_same_bits(value in any::<f64>()) {
             if value.is_finite() {
-                let read = answers(number(value).as_bytes()).unwrap();
+                let read = reply_parts(number(value).as_bytes()).unwrap();
                 let wanted = Argument::Number { value, suffix: String::new() };
                 assert_eq!(read, [vec![wanted]]);
             }
@@ -161,7 +110,7 @@ mod tests {
 
         #[test]
         fn texts_read_back(said in any::<String>()) {
-            let read = answers(&text(&said)).unwrap();
+            let read = reply_parts(&text(&said)).unwrap();
             let wanted = said.into_bytes();
             match &read[0][0] {
                 Argument::Text(text) => assert_eq!(text.as_bytes(), wanted),
@@ -172,7 +121,7 @@ mod tests {
 
         #[test]
         fn nothing_panics(bytes in any::<Vec<u8>>()) {
-            let _ = answers(&bytes);
+            let _ = reply_parts(&bytes);
         }
     }
 }

@@ -6,6 +6,7 @@
     reason = "the wire is made of sockets"
 )]
 
+use crate::system::is_pause;
 use std::io::{ErrorKind, Write};
 use std::net::{Shutdown, TcpStream};
 use std::sync::Arc;
@@ -114,11 +115,7 @@ impl Socket {
                 Ok(0) => return Sent::Never,
                 Ok(count) => taken += count,
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
-                Err(error)
-                    if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) =>
-                {
-                    break;
-                }
+                Err(error) if is_pause(&error) => break,
                 Err(_) => return Sent::Never,
             }
         }
@@ -178,11 +175,7 @@ impl LineWriter {
                 match writer.write(bytes) {
                     Ok(0) => return,
                     Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
-                    Err(error)
-                        if matches!(
-                            error.kind(),
-                            ErrorKind::Interrupted | ErrorKind::WouldBlock | ErrorKind::TimedOut
-                        ) => {}
+                    Err(error) if error.kind() == ErrorKind::Interrupted || is_pause(&error) => {}
                     Err(_) => return,
                 }
             }

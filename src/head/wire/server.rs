@@ -15,8 +15,8 @@ use crate::wire::errors::WireError;
 use crate::wire::frame::Frame;
 use crate::wire::reader::{Connection, Event, Shared};
 use crate::wire::sender::{ReplySender, Sent};
-use crate::wire::session::Session;
-use crate::wire::watch::Watch;
+use crate::wire::session::WireSession;
+use crate::wire::watch::ControlWatch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -42,7 +42,7 @@ const AGAIN: Duration = Duration::from_secs(1);
 
 /// A client as the thread of the head knows it.
 struct Client {
-    session: Session,
+    session: WireSession,
     connection: Connection,
     sender: ReplySender,
 }
@@ -50,7 +50,7 @@ struct Client {
 /// What the thread of the head works with.
 struct Server<'a> {
     controlled: ControlledHead,
-    watch: Arc<Watch>,
+    watch: Arc<ControlWatch>,
     turns: Arc<SecretTurns>,
     clients: BTreeMap<u64, Client>,
     /// No secret is asked for.
@@ -60,14 +60,14 @@ struct Server<'a> {
 
 /// Serves until `end` is set, then makes the head safe and sees it to rest, until `end_now`. Tells
 /// `log` what people should know of.
-pub fn serve(
+pub fn serve_listeners(
     served: Served,
     listeners: Vec<Listener>,
     end: &Arc<AtomicBool>,
     end_now: &AtomicBool,
     log: &mut dyn FnMut(&str),
 ) -> std::io::Result<()> {
-    let watch = Arc::new(Watch::new(served.limit, Arc::clone(&served.cut)));
+    let watch = Arc::new(ControlWatch::new(served.limit, Arc::clone(&served.cut)));
     let open = served.secret.is_none();
     let (events, heard) = sync_channel(MAX_WAITING);
     let turns = Arc::new(SecretTurns::default());
@@ -140,7 +140,7 @@ impl Server<'_> {
     fn event(&mut self, event: Event) {
         match event {
             Event::Connected(connection, sender) => {
-                let session = Session::new(connection.id, self.open);
+                let session = WireSession::new(connection.id, self.open);
                 if sender.is_line() {
                     self.controlled.is_at_line(connection.id);
                 }
@@ -177,7 +177,7 @@ impl Server<'_> {
         let why = if hung_up {
             "the client in control hung up".to_string()
         } else {
-            let limit = self.controlled.limit().as_secs_f64();
+            let limit = self.controlled.served.limit.as_secs_f64();
             format!("the client in control was silent for {limit} s")
         };
         // The next message at a line may be another user's, who finds this and nothing older.
@@ -223,7 +223,7 @@ impl Server<'_> {
     fn begin_anew(&mut self, id: u64) {
         self.ends_control(id, "the client in control was sent away");
         if let Some(client) = self.clients.get_mut(&id) {
-            client.session = Session::new(id, self.open);
+            client.session = WireSession::new(id, self.open);
             client.connection.admitted.store(self.open, Ordering::SeqCst);
         }
     }
@@ -250,17 +250,17 @@ impl Server<'_> {
         } else {
             None
         };
-        let wrong = session.wrong();
+        let wrong = session.tries;
         let controlled = &mut self.controlled;
         let reply = catch_panic(|| Ok(session.hear(frame, controlled)));
         let reply = reply.unwrap_or_else(|fault| {
             session.tell(WireError::new(-310, fault.to_string()));
             None
         });
-        let was = connection.admitted.swap(session.is_admitted(), Ordering::SeqCst);
-        if session.wrong() > wrong {
+        let was = connection.admitted.swap(session.admitted, Ordering::SeqCst);
+        if session.tries > wrong {
             self.turns.known(connection.origin, false);
-        } else if !was && session.is_admitted() {
+        } else if !was && session.admitted {
             self.turns.known(connection.origin, true);
         }
         if session.is_unwelcome() {

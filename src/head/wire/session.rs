@@ -2,17 +2,16 @@
 //! and puts the reply together. Knows no sockets. Uses the tree, the codec and the registers.
 
 use crate::call::{Access, Call, Reply};
-use crate::link::take;
-use crate::wire::codec::{Parameters, response, said};
+use crate::link::take_reply;
+use crate::wire::codec::{Parameters, write_reply};
 use crate::wire::control::{Control, ControlledHead};
-use crate::wire::errors::{Queue, WireError};
+use crate::wire::errors::{Queue, WireError, keep, oldest};
 use crate::wire::frame::Frame;
-use crate::wire::message::{Argument, Unit, units};
+use crate::wire::message::{Argument, Unit, message_units};
 use crate::wire::outcome::{Failure, told};
 use crate::wire::reply::{block, flag, number};
-use crate::wire::status::{Registers, rails_good};
-use crate::wire::suffix::Kind;
-use crate::wire::tree::{Entry, Meaning, TABLE, Verb, find, short};
+use crate::wire::status::{Register, Registers, rails_good};
+use crate::wire::tree::{Entry, HEADERS, Meaning, Verb, find_header, read_call};
 use crate::{Fault, Status};
 
 /// The edition of this protocol: a newer second number only adds.
@@ -23,24 +22,26 @@ const MAX_TRIES: u32 = 3;
 
 /// A client's side of things.
 #[derive(Debug)]
-pub struct Session {
+pub struct WireSession {
     /// Which client; 0 is none.
     pub id: u64,
     errors: Queue,
     registers: Registers,
     outcome: Option<Failure>,
-    admitted: bool,
-    tries: u32,
+    /// No secret is asked for, or it was said.
+    pub(super) admitted: bool,
+    /// Wrong secrets so far.
+    pub(super) tries: u32,
     /// Why what it said before moves nothing any more: it hung up, or fell silent.
     pub barred: Option<&'static str>,
 }
 
 type Said = Result<Vec<u8>, Failure>;
 
-impl Session {
+impl WireSession {
     /// A client that just came; `admitted` where no secret is asked for.
-    pub fn new(id: u64, admitted: bool) -> Session {
-        Session {
+    pub fn new(id: u64, admitted: bool) -> WireSession {
+        WireSession {
             id,
             errors: Queue::default(),
             registers: Registers::default(),
@@ -53,18 +54,8 @@ impl Session {
 
     /// As a client that just came, but for its wrong secrets.
     pub fn begin_anew(&mut self, admitted: bool) {
-        let new = Session::new(self.id, admitted);
-        *self = Session { tries: self.tries, barred: self.barred, ..new };
-    }
-
-    /// No secret is asked for, or it was said.
-    pub fn is_admitted(&self) -> bool {
-        self.admitted
-    }
-
-    /// Wrong secrets so far.
-    pub fn wrong(&self) -> u32 {
-        self.tries
+        let new = WireSession::new(self.id, admitted);
+        *self = WireSession { tries: self.tries, barred: self.barred, ..new };
     }
 
     /// Too many wrong secrets.
@@ -74,13 +65,13 @@ impl Session {
 
     /// Puts an error into the queue, such as one that another client caused.
     pub fn tell(&mut self, error: WireError) {
-        self.registers.events |= error.event();
-        self.errors.push(error);
+        self.registers.standard.event |= error.event();
+        keep(&mut self.errors, error);
     }
 
     /// Carries out a message and gives the reply without its newline; none where nothing was asked.
     pub fn hear(&mut self, frame: Frame, controlled: &mut ControlledHead) -> Option<Vec<u8>> {
-        let units = match frame.and_then(|message| units(&message)) {
+        let units = match frame.and_then(|message| message_units(&message)) {
             Ok(units) => units,
             Err(error) => {
                 self.outcome = Some(Failure::Wire(error.clone()));
@@ -97,7 +88,7 @@ impl Session {
                     Err(WireError::new(-440, format!("{} behind *IDN?", entry.header)).into())
                 }
                 Ok(entry) => {
-                    identified |= matches!(entry.meaning, Meaning::Own(Verb::Identity));
+                    identified |= entry.is(Verb::Identity);
                     self.admitted(entry, failed, controlled)
                         .and_then(|()| self.unit(entry, &unit.arguments, controlled))
                 }
@@ -133,7 +124,7 @@ impl Session {
             WireError::new(-113, format!("{shown}{mark}"))
         };
         if unit.header.starts_with('*') {
-            return find(&[&unit.header], unit.query).ok_or_else(undefined);
+            return find_header(&[&unit.header], unit.query).ok_or_else(undefined);
         }
         let (rooted, header) = match unit.header.strip_prefix(':') {
             Some(rest) => (true, rest),
@@ -142,7 +133,7 @@ impl Session {
         let mut parts = if rooted { Vec::new() } else { path.clone() };
         parts.extend(header.split(':').map(str::to_string));
         let names: Vec<&str> = parts.iter().map(String::as_str).collect();
-        let entry = find(&names, unit.query).ok_or_else(undefined)?;
+        let entry = find_header(&names, unit.query).ok_or_else(undefined)?;
         parts.pop();
         *path = parts;
         Ok(entry)
@@ -156,9 +147,8 @@ impl Session {
         controlled: &ControlledHead,
     ) -> Result<(), Failure> {
         let protected = |why: &str| Err(WireError::new(-203, why).into());
-        let is_secret = matches!(entry.meaning, Meaning::Own(Verb::Secret));
         match entry.access {
-            Access::Anyone if failed && is_secret => Err(left_out()),
+            Access::Anyone if failed && entry.is(Verb::Secret) => Err(left_out()),
             Access::Anyone => Ok(()),
             _ if !self.admitted => protected("say SYSTem:SECRet first"),
             Access::Observer => Ok(()),
@@ -178,27 +168,27 @@ impl Session {
         arguments: &[Argument],
         controlled: &mut ControlledHead,
     ) -> Said {
+        let given = Parameters::new(arguments, entry.takes);
+        if entry.takes.is_empty() {
+            given.end()?;
+        }
         let said = match &entry.meaning {
-            Meaning::Own(Verb::Fault) => {
-                Parameters::new(arguments).end()?;
-                return Ok(told(self.outcome.as_ref()));
+            Meaning::Own(verb) if entry.is_query() => self.query(*verb, controlled)?,
+            Meaning::Own(verb) => {
+                self.command(*verb, given, controlled)?;
+                Vec::new()
             }
-            Meaning::Own(verb) => self.other(*verb, arguments, controlled),
-            Meaning::Status(value) => {
-                Parameters::new(arguments).end()?;
-                self.status(controlled).map(|status| value(&status).into_bytes())
-            }
-            Meaning::Call(_) => match said(entry, arguments)? {
-                Some(call) => self.call(&call, controlled).map(|reply| response(&reply)),
-                None => Ok(Vec::new()),
+            Meaning::Status(value) => value(&self.status(controlled)?).into_bytes(),
+            Meaning::Call(_) => match read_call(entry, arguments)? {
+                Some(call) => write_reply(&self.call(&call, controlled)?),
+                None => Vec::new(),
             },
         };
-        let reads_errors =
-            matches!(entry.meaning, Meaning::Own(Verb::NextError | Verb::ErrorCount));
-        if said.is_ok() && !reads_errors {
+        let tells = [Verb::Fault, Verb::NextError, Verb::ErrorCount];
+        if !tells.iter().any(|verb| entry.is(*verb)) {
             self.outcome = None;
         }
-        said
+        Ok(said)
     }
 
     fn call(&mut self, call: &Call, controlled: &mut ControlledHead) -> Result<Reply, Failure> {
@@ -216,7 +206,7 @@ impl Session {
     }
 
     fn status(&mut self, controlled: &mut ControlledHead) -> Result<Status, Failure> {
-        Ok(take(Call::Status.row(), self.call(&Call::Status, controlled)?)?)
+        Ok(take_reply(Call::Status.row(), self.call(&Call::Status, controlled)?)?)
     }
 
     /// Refreshes the conditions; a head that does not answer is a condition as well.
@@ -226,130 +216,115 @@ impl Session {
         drop(looked);
     }
 
-    /// What is no call of the head.
-    fn other(
+    /// Carries out a command that is no call of the head.
+    fn command(
         &mut self,
         verb: Verb,
-        arguments: &[Argument],
+        mut given: Parameters<'_>,
         controlled: &mut ControlledHead,
-    ) -> Said {
-        let mut given = Parameters::new(arguments);
+    ) -> Result<(), Failure> {
         match verb {
-            Verb::EventEnable => {
-                self.registers.event_enable = mask(&mut given)?;
-                return Ok(Vec::new());
+            Verb::SetMask(register) => {
+                self.registers.group(register).enable = match register {
+                    Register::Standard => mask(given, u16::from(u8::MAX))?,
+                    _ => mask(given, u16::MAX)? & 0x7fff,
+                };
             }
-            Verb::ServiceEnable => {
-                // Bit 6 is the summary itself.
-                self.registers.service_enable = mask::<u8>(&mut given)? & !64;
-                return Ok(Vec::new());
-            }
-            Verb::OperationEnable => {
-                self.registers.operation.enable = mask::<u16>(&mut given)? & 0x7fff;
-                return Ok(Vec::new());
-            }
-            Verb::QuestionableEnable => {
-                self.registers.questionable.enable = mask::<u16>(&mut given)? & 0x7fff;
-                return Ok(Vec::new());
+            // Bit 6 is the summary itself.
+            Verb::SetServiceMask => {
+                self.registers.service_enable = mask(given, u16::from(u8::MAX))? & !64;
             }
             Verb::Secret => {
-                let secret = given.text()?;
-                given.end()?;
-                return self.secret(&secret, controlled);
+                let secret: String = given.only()?;
+                if !controlled.is_secret(&secret) {
+                    self.tries += 1;
+                    return Err(WireError::new(-203, "that is not the secret").into());
+                }
+                self.admitted = true;
             }
             Verb::Release => {
                 let keep = given.keep()?;
                 given.end()?;
                 controlled.release(self.id, keep);
-                return Ok(Vec::new());
             }
-            _ => given.end()?,
-        }
-        let text = match verb {
             Verb::ClearStatus => {
                 self.errors.clear();
                 self.registers.clear();
-                String::new()
             }
-            Verb::Complete => {
-                self.registers.events |= 1;
-                String::new()
-            }
+            Verb::Complete => self.registers.standard.event |= 1,
             Verb::Preset => {
                 self.registers.operation.enable = 0;
                 self.registers.questionable.enable = 0;
-                String::new()
             }
             Verb::Reset => {
                 self.call(&Call::MakeSafe { keep_spinning: false }, controlled)?;
-                String::new()
             }
             Verb::Take => {
                 if let Some(why) = self.barred {
                     return Err(WireError::new(-203, why).into());
                 }
                 controlled.take(self.id)?;
-                String::new()
             }
             Verb::Begin => {
                 controlled.release(self.id, false);
-                self.begin_anew(controlled.is_open());
-                String::new()
+                self.begin_anew(controlled.served.secret.is_none());
             }
-            Verb::EventEnableIs => self.registers.event_enable.to_string(),
-            Verb::ServiceEnableIs => self.registers.service_enable.to_string(),
-            Verb::Events => core::mem::take(&mut self.registers.events).to_string(),
+            // *WAI waits for nothing, and queries are answered below.
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// The answer to a query that is no call of the head.
+    fn query(&mut self, verb: Verb, controlled: &mut ControlledHead) -> Said {
+        let text = match verb {
+            Verb::Mask(register) => self.registers.group(register).enable.to_string(),
+            Verb::ServiceMask => self.registers.service_enable.to_string(),
+            Verb::Event(register) => {
+                if register != Register::Standard {
+                    self.look(controlled);
+                }
+                self.registers.group(register).read().to_string()
+            }
+            Verb::Condition(register) => {
+                self.look(controlled);
+                self.registers.group(register).condition.to_string()
+            }
             Verb::Identity => controlled.identity(),
-            Verb::CompleteIs => "1".to_string(),
+            Verb::IsComplete => "1".to_string(),
             Verb::StatusByte => {
                 self.look(controlled);
                 self.registers.byte(!self.errors.is_empty()).to_string()
             }
-            Verb::SelfTest => return self.test(controlled),
-            Verb::NextError => self.errors.oldest(),
+            Verb::SelfTest => flag(!self.test(controlled)),
+            Verb::NextError => oldest(&mut self.errors),
             Verb::ErrorCount => self.errors.len().to_string(),
             Verb::Version => "1999.0".to_string(),
             Verb::Protocol => PROTOCOL.to_string(),
             Verb::Headers => return Ok(block(headers().as_bytes())),
-            Verb::OperationEvent => {
-                self.look(controlled);
-                self.registers.operation.read().to_string()
-            }
-            Verb::OperationCondition => {
-                self.look(controlled);
-                self.registers.operation.condition.to_string()
-            }
-            Verb::OperationEnableIs => self.registers.operation.enable.to_string(),
-            Verb::QuestionableEvent => {
-                self.look(controlled);
-                self.registers.questionable.read().to_string()
-            }
-            Verb::QuestionableCondition => {
-                self.look(controlled);
-                self.registers.questionable.condition.to_string()
-            }
-            Verb::QuestionableEnableIs => self.registers.questionable.enable.to_string(),
+            Verb::Fault => return Ok(told(self.outcome.as_ref())),
             Verb::Owner => match controlled.control_of(self.id) {
                 Control::Own => "SELF".to_string(),
                 Control::Others => "OTH".to_string(),
                 Control::None => "NONE".to_string(),
             },
-            Verb::Limit => number(controlled.limit().as_secs_f64()),
-            Verb::Pace => short(controlled.pace()).to_string(),
-            Verb::Seed => {
-                controlled.seed().map_or_else(|| number(f64::NAN), |seed| seed.to_string())
-            }
+            Verb::Limit => number(controlled.served.limit.as_secs_f64()),
+            Verb::Pace => if controlled.served.real_time { "REAL" } else { "VIRT" }.to_string(),
+            Verb::Seed => match controlled.served.seed {
+                Some(seed) => seed.to_string(),
+                None => number(f64::NAN),
+            },
             Verb::Time => number(controlled.time()?),
             Verb::Facets => controlled.description()?.facets.to_string(),
             Verb::Simulated => flag(controlled.description()?.simulated),
-            // *WAI waits for nothing; all others were done above.
+            // Commands are carried out above.
             _ => String::new(),
         };
         Ok(text.into_bytes())
     }
 
-    /// Looks at the head without moving it.
-    fn test(&mut self, controlled: &mut ControlledHead) -> Said {
+    /// Whether the head is good, without moving it.
+    fn test(&mut self, controlled: &mut ControlledHead) -> bool {
         let good = match (self.status(controlled), controlled.description()) {
             (Ok(status), Ok(head)) => rails_good(&status, &head),
             _ => false,
@@ -358,16 +333,7 @@ impl Session {
             let why = "the head does not answer, or a rail is out of its tolerance";
             self.tell(WireError::new(-330, why));
         }
-        Ok(flag(!good).into_bytes())
-    }
-
-    fn secret(&mut self, secret: &str, controlled: &ControlledHead) -> Said {
-        if controlled.is_secret(secret) {
-            self.admitted = true;
-            return Ok(Vec::new());
-        }
-        self.tries += 1;
-        Err(WireError::new(-203, "that is not the secret").into())
+        good
     }
 }
 
@@ -376,13 +342,15 @@ fn left_out() -> Failure {
     WireError::new(-221, "left out behind an error in the same message").into()
 }
 
-/// A mask of as many bits as fit.
-fn mask<T: TryFrom<u32>>(given: &mut Parameters<'_>) -> Result<T, WireError> {
-    let value = given.number(Kind::Plain)?.round();
+/// A mask of at most these bits.
+fn mask(mut given: Parameters<'_>, most: u16) -> Result<u16, WireError> {
+    let value = given.number()?.round();
     given.end()?;
-    // A cast saturates, so that what is negative or too large does not fit.
-    let whole = if value < 0.0 { u32::MAX } else { value as u32 };
-    T::try_from(whole).map_err(|_| WireError::new(-222, format!("{value} is no mask of this size")))
+    if (0.0..=f64::from(most)).contains(&value) {
+        Ok(value as u16)
+    } else {
+        Err(WireError::new(-222, format!("{value} is no mask of this size")))
+    }
 }
 
 /// The table as text: header, parameters, answer, meaning.
@@ -391,7 +359,7 @@ fn headers() -> String {
         let Entry { header, takes, gives, summary, .. } = entry;
         format!("{header}\t{}\t{gives}\t{summary}\n", takes.join(","))
     };
-    TABLE.iter().map(row).collect()
+    HEADERS.iter().map(row).collect()
 }
 
 #[cfg(test)]

@@ -47,15 +47,24 @@ impl Group {
     }
 }
 
+/// Which register with a mask of what of it is summed up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Register {
+    /// Standard events, which have no condition.
+    Standard,
+    /// Operation status.
+    Operation,
+    /// Questionable status.
+    Questionable,
+}
+
 /// All registers of a client.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Registers {
     /// Standard events.
-    pub events: u8,
-    /// Which of them are summed up.
-    pub event_enable: u8,
+    pub standard: Group,
     /// Which bits of the status byte are summed up.
-    pub service_enable: u8,
+    pub service_enable: u16,
     /// Operation status.
     pub operation: Group,
     /// Questionable status.
@@ -63,6 +72,15 @@ pub(crate) struct Registers {
 }
 
 impl Registers {
+    /// A register by its name.
+    pub(crate) fn group(&mut self, register: Register) -> &mut Group {
+        match register {
+            Register::Standard => &mut self.standard,
+            Register::Operation => &mut self.operation,
+            Register::Questionable => &mut self.questionable,
+        }
+    }
+
     /// The head stands like this.
     pub(crate) fn update(&mut self, status: &Status, head: &Description) {
         let bit = |so: bool, bit: u16| if so { bit } else { 0 };
@@ -83,18 +101,18 @@ impl Registers {
     }
 
     /// The status byte; `errors` stand in the queue.
-    pub(crate) fn byte(&self, errors: bool) -> u8 {
-        let bit = |so: bool, bit: u8| if so { bit } else { 0 };
+    pub(crate) fn byte(&self, errors: bool) -> u16 {
+        let bit = |so: bool, bit: u16| if so { bit } else { 0 };
         let byte = bit(errors, 4)
             | bit(self.questionable.summary(), 8)
-            | bit(self.events & self.event_enable != 0, 32)
+            | bit(self.standard.summary(), 32)
             | bit(self.operation.summary(), 128);
         byte | bit(byte & self.service_enable != 0, 64)
     }
 
     /// Forgets events, keeps masks.
     pub(crate) fn clear(&mut self) {
-        self.events = 0;
+        self.standard.event = 0;
         self.operation.event = 0;
         self.questionable.event = 0;
     }
@@ -122,9 +140,10 @@ mod tests {
 
     #[test]
     fn the_byte_sums_up_what_is_enabled() {
-        let mut registers = Registers { events: 32, ..Registers::default() };
+        let mut registers = Registers::default();
+        registers.standard.event = 32;
         assert_eq!(registers.byte(true), 4);
-        registers.event_enable = 32;
+        registers.standard.enable = 32;
         assert_eq!(registers.byte(false), 32);
         registers.service_enable = 32;
         assert_eq!(registers.byte(false), 32 | 64);

@@ -5,34 +5,16 @@
 use crate::wire::errors::WireError;
 use core::f64::consts::PI;
 
-/// What a parameter measures.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Kind {
-    /// In s.
-    Time,
-    /// In rad.
-    Angle,
-    /// In rad/s.
-    Speed,
-    /// In m.
-    Length,
-    /// A share of one.
-    Share,
-    /// A plain number.
-    Plain,
-}
-
-/// Suffixes of a kind: name, factor, and whether prefixes may stand before it.
-fn suffixes(kind: Kind) -> &'static [(&'static str, f64, bool)] {
-    match kind {
-        Kind::Time => &[("S", 1.0, true)],
-        Kind::Angle => &[("RAD", 1.0, true), ("DEG", PI / 180.0, false)],
-        Kind::Speed => {
-            &[("RAD/S", 1.0, true), ("RPM", PI / 30.0, false), ("REV/S", 2.0 * PI, false)]
-        }
-        Kind::Length => &[("M", 1.0, true)],
-        Kind::Share => &[("PCT", 0.01, false), ("%", 0.01, false)],
-        Kind::Plain => &[],
+/// Suffixes of a parameter in a unit: name, factor, and whether prefixes may stand before it. None where
+/// it is a plain number.
+fn suffixes(unit: &str) -> &'static [(&'static str, f64, bool)] {
+    match unit {
+        "s" => &[("S", 1.0, true)],
+        "rad" => &[("RAD", 1.0, true), ("DEG", PI / 180.0, false)],
+        "rad/s" => &[("RAD/S", 1.0, true), ("RPM", PI / 30.0, false), ("REV/S", 2.0 * PI, false)],
+        "m" => &[("M", 1.0, true)],
+        "share" => &[("PCT", 0.01, false), ("%", 0.01, false)],
+        _ => &[],
     }
 }
 
@@ -47,15 +29,16 @@ const PREFIXES: &[(&str, f64, bool)] = &[
     ("P", 1e12, true),
 ];
 
-/// The value in SI.
-pub(crate) fn si(value: f64, suffix: &str, kind: Kind) -> Result<f64, WireError> {
+/// The value of a parameter that is in `unit` without a suffix.
+pub(crate) fn si(value: f64, suffix: &str, unit: &str) -> Result<f64, WireError> {
     if suffix.is_empty() {
         return Ok(value);
     }
-    if kind == Kind::Plain {
+    let known = suffixes(unit);
+    if known.is_empty() {
         return Err(WireError::new(-138, format!("`{suffix}` behind a plain number")));
     }
-    for (name, factor, prefixed) in suffixes(kind) {
+    for (name, factor, prefixed) in known {
         let Some(prefix) = suffix.strip_suffix(name) else { continue };
         if prefix.is_empty() {
             return Ok(value * factor);
@@ -66,34 +49,34 @@ pub(crate) fn si(value: f64, suffix: &str, kind: Kind) -> Result<f64, WireError>
             return Ok(if *divides { value / power } else { value * power });
         }
     }
-    let known: Vec<&str> = suffixes(kind).iter().map(|(name, ..)| *name).collect();
-    Err(WireError::new(-131, format!("`{suffix}`: write {} or none", known.join(", "))))
+    let names: Vec<&str> = known.iter().map(|(name, ..)| *name).collect();
+    Err(WireError::new(-131, format!("`{suffix}`: write {} or none", names.join(", "))))
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{Kind, si};
+    use super::si;
 
     #[test]
     fn suffixes_with_prefixes() {
-        for (value, suffix, kind, wanted) in [
-            (5.0, "", Kind::Time, 5.0),
-            (5.0, "NS", Kind::Time, 5e-9),
-            (2.0, "MM", Kind::Length, 2e-3),
-            (2.0, "M", Kind::Length, 2.0),
-            (2.0, "UM", Kind::Length, 2e-6),
-            (3.0, "MAM", Kind::Length, 3e6),
-            (0.2, "MRAD", Kind::Angle, 0.2e-3),
-            (180.0, "DEG", Kind::Angle, core::f64::consts::PI),
-            (30.0, "RPM", Kind::Speed, core::f64::consts::PI),
-            (1.0, "KRAD/S", Kind::Speed, 1000.0),
-            (35.0, "PCT", Kind::Share, 0.35),
+        for (value, suffix, unit, wanted) in [
+            (5.0, "", "s", 5.0),
+            (5.0, "NS", "s", 5e-9),
+            (2.0, "MM", "m", 2e-3),
+            (2.0, "M", "m", 2.0),
+            (2.0, "UM", "m", 2e-6),
+            (3.0, "MAM", "m", 3e6),
+            (0.2, "MRAD", "rad", 0.2e-3),
+            (180.0, "DEG", "rad", core::f64::consts::PI),
+            (30.0, "RPM", "rad/s", core::f64::consts::PI),
+            (1.0, "KRAD/S", "rad/s", 1000.0),
+            (35.0, "PCT", "share", 0.35),
         ] {
-            let read = si(value, suffix, kind).unwrap();
+            let read = si(value, suffix, unit).unwrap();
             assert!((read - wanted).abs() <= 1e-15 * wanted, "{value} {suffix}: {read}");
         }
-        assert_eq!(si(1.0, "V", Kind::Time).unwrap_err().code, -131);
-        assert_eq!(si(1.0, "MDEG", Kind::Angle).unwrap_err().code, -131);
-        assert_eq!(si(1.0, "S", Kind::Plain).unwrap_err().code, -138);
+        assert_eq!(si(1.0, "V", "s").unwrap_err().code, -131);
+        assert_eq!(si(1.0, "MDEG", "rad").unwrap_err().code, -131);
+        assert_eq!(si(1.0, "S", "count").unwrap_err().code, -138);
     }
 }

@@ -1,35 +1,37 @@
 //! The one table of commands and queries, and how a header is looked up in it. Parser, help and
 //! docs/wire.md read it. Pure; headers of calls refer to the table of calls and to the codec.
-//!
-//! A mnemonic's capitals are its short form; nothing between short and long form is taken, and case
-//! does not matter (SCPI-1999 volume 1 section 6.2, from memory).
 
 use crate::call::table::{
     ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, EXPOSE, EXPOSE_PAGE, HALT,
     INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
     STORE_TRIMS, SWITCH, TRIMS, TURNS,
 };
-use crate::call::{Access, Call, Reply, Row};
-use crate::wire::codec::Parameters;
+use crate::call::{Access, Call, CallImage, Reply, Row};
+use crate::wire::codec::{Parameters, Value};
 use crate::wire::errors::WireError;
-use crate::wire::reply::{flag, number};
-use crate::wire::suffix::Kind;
-use crate::{Laser, Status};
+use crate::wire::message::Argument;
+use crate::wire::mnemonic::{matches, short};
+use crate::wire::reply::{Values, flag, number};
+use crate::wire::status::Register;
+use crate::{
+    Description, Exposed, ExposedPage, Fault, Laser, Reading, SafeState, Status, Trim, Turn,
+};
 
 /// What a header means that is no call.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[allow(missing_docs, reason = "the table below says what each means")]
 pub(crate) enum Verb {
     ClearStatus,
-    EventEnable,
-    EventEnableIs,
-    Events,
+    SetMask(Register),
+    Mask(Register),
+    Event(Register),
+    Condition(Register),
     Identity,
     Complete,
-    CompleteIs,
+    IsComplete,
     Reset,
-    ServiceEnable,
-    ServiceEnableIs,
+    SetServiceMask,
+    ServiceMask,
     StatusByte,
     SelfTest,
     Wait,
@@ -40,14 +42,6 @@ pub(crate) enum Verb {
     Headers,
     Secret,
     Begin,
-    OperationEvent,
-    OperationCondition,
-    OperationEnable,
-    OperationEnableIs,
-    QuestionableEvent,
-    QuestionableCondition,
-    QuestionableEnable,
-    QuestionableEnableIs,
     Preset,
     Take,
     Release,
@@ -72,15 +66,12 @@ pub(super) enum Meaning {
     Status(fn(&Status) -> String),
 }
 
-/// How a call is read and written.
+/// How a call and its reply are read.
 #[derive(Debug)]
 pub(super) struct CallCode {
-    /// Its row in the table of calls.
-    pub(super) row: &'static Row,
-    /// Reads the call from its parameters.
-    pub(super) read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
-    /// Reads the reply from its values.
-    pub(super) answer: fn(&mut Parameters<'_>) -> Result<Reply, WireError>,
+    row: &'static Row,
+    read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
+    read_reply: fn(&[Argument]) -> Result<Reply, WireError>,
 }
 
 /// A row of the table.
@@ -99,231 +90,152 @@ pub struct Entry {
     pub summary: &'static str,
 }
 
-const fn row(
+/// A query of the server's own for all who gave the secret.
+const fn query(
     header: &'static str,
     verb: Verb,
-    access: Access,
-    takes: &'static [&'static str],
     gives: &'static str,
     summary: &'static str,
 ) -> Entry {
-    Entry { header, meaning: Meaning::Own(verb), access, takes, gives, summary }
+    let (meaning, access) = (Meaning::Own(verb), Access::Observer);
+    Entry { header, meaning, access, takes: &[], gives, summary }
 }
 
+/// The same of a command.
+const fn command(
+    header: &'static str,
+    verb: Verb,
+    takes: &'static [&'static str],
+    summary: &'static str,
+) -> Entry {
+    let (meaning, access) = (Meaning::Own(verb), Access::Observer);
+    Entry { header, meaning, access, takes, gives: "", summary }
+}
+
+/// A query of one value of the status.
 const fn status(
     header: &'static str,
     gives: &'static str,
     summary: &'static str,
     value: fn(&Status) -> String,
 ) -> Entry {
-    let meaning = Meaning::Status(value);
-    Entry { header, meaning, access: Access::Observer, takes: &[], gives, summary }
+    let (meaning, access) = (Meaning::Status(value), Access::Observer);
+    Entry { header, meaning, access, takes: &[], gives, summary }
 }
 
-/// A header of a call: what it gives, and how call and reply are read.
-const fn call(
+/// A header of a call whose reply holds a `T`: what it gives, and how the call is read.
+const fn call<T: Value + Into<Reply>>(
     header: &'static str,
     row: &'static Row,
     gives: &'static str,
     read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
-    answer: fn(&mut Parameters<'_>) -> Result<Reply, WireError>,
 ) -> Entry {
-    let meaning = Meaning::Call(CallCode { row, read, answer });
+    let read_reply = |values: &[Argument]| Parameters::of_reply(values).only::<T>().map(Into::into);
+    let meaning = Meaning::Call(CallCode { row, read, read_reply });
     Entry { header, meaning, access: row.access, takes: row.params, gives, summary: row.summary }
 }
 
-use Access::{Anyone, Controller, Observer};
+impl Entry {
+    /// The same for any client, even before the secret was given.
+    const fn anyone(self) -> Entry {
+        Entry { access: Access::Anyone, ..self }
+    }
+}
+
+use Register::{Operation, Questionable, Standard};
 
 /// Every command and query.
-pub static TABLE: &[Entry] = &[
-    row("*CLS", Verb::ClearStatus, Anyone, &[], "", "empties error queue and event registers"),
-    row("*ESE", Verb::EventEnable, Observer, &["mask"], "", "events that reach the status byte"),
-    row("*ESE?", Verb::EventEnableIs, Observer, &[], "mask", "events that reach the status byte"),
-    row(
-        "*ESR?",
-        Verb::Events,
-        Observer,
-        &[],
-        "bits",
-        "the event status register, which is cleared",
-    ),
-    row(
+pub static HEADERS: &[Entry] = &[
+    command("*CLS", Verb::ClearStatus, &[], "empties error queue and event registers").anyone(),
+    command("*ESE", Verb::SetMask(Standard), &["mask"], "events that reach the status byte"),
+    query("*ESE?", Verb::Mask(Standard), "mask", "events that reach the status byte"),
+    query("*ESR?", Verb::Event(Standard), "bits", "the event status register, which is cleared"),
+    query(
         "*IDN?",
         Verb::Identity,
-        Anyone,
-        &[],
         "maker,model,serial,version",
         "what this is; must be the last query of a message",
-    ),
-    row("*OPC", Verb::Complete, Observer, &[], "", "sets event bit 0 once all before it is done"),
-    row("*OPC?", Verb::CompleteIs, Observer, &[], "1", "answers once all before it is done"),
-    row("*RST", Verb::Reset, Controller, &[], "", "makes the head safe"),
-    row("*SRE", Verb::ServiceEnable, Observer, &["mask"], "", "bits that make the summary bit 6"),
-    row("*SRE?", Verb::ServiceEnableIs, Observer, &[], "mask", "bits that make the summary bit 6"),
-    row("*STB?", Verb::StatusByte, Observer, &[], "bits", "the status byte"),
-    row(
+    )
+    .anyone(),
+    command("*OPC", Verb::Complete, &[], "sets event bit 0 once all before it is done"),
+    query("*OPC?", Verb::IsComplete, "1", "answers once all before it is done"),
+    Entry {
+        access: Access::Controller,
+        ..command("*RST", Verb::Reset, &[], "makes the head safe")
+    },
+    command("*SRE", Verb::SetServiceMask, &["mask"], "bits that make the summary bit 6"),
+    query("*SRE?", Verb::ServiceMask, "mask", "bits that make the summary bit 6"),
+    query("*STB?", Verb::StatusByte, "bits", "the status byte"),
+    query(
         "*TST?",
         Verb::SelfTest,
-        Observer,
-        &[],
         "0 or 1",
         "0 where the head answers and its rails are within tolerance; moves nothing",
     ),
-    row(
-        "*WAI",
-        Verb::Wait,
-        Observer,
-        &[],
-        "",
-        "nothing: each command is done before the next begins",
-    ),
-    row("SYSTem:ERRor[:NEXT]?", Verb::NextError, Anyone, &[], "number,words", "the oldest error"),
-    row("SYSTem:ERRor:COUNt?", Verb::ErrorCount, Anyone, &[], "count", "errors in the queue"),
-    row("SYSTem:VERSion?", Verb::Version, Anyone, &[], "1999.0", "the edition of SCPI"),
-    row("SYSTem:PROTocol?", Verb::Protocol, Anyone, &[], "1.1", "the edition of this protocol"),
-    row("SYSTem:HELP:HEADers?", Verb::Headers, Observer, &[], "block", "all headers, one a line"),
-    row(
-        "SYSTem:SECRet",
-        Verb::Secret,
-        Anyone,
-        &["secret"],
-        "",
-        "admits clients that know the secret",
-    ),
-    row(
+    command("*WAI", Verb::Wait, &[], "nothing: each command is done before the next begins"),
+    query("SYSTem:ERRor[:NEXT]?", Verb::NextError, "number,words", "the oldest error").anyone(),
+    query("SYSTem:ERRor:COUNt?", Verb::ErrorCount, "count", "errors in the queue").anyone(),
+    query("SYSTem:VERSion?", Verb::Version, "1999.0", "the edition of SCPI").anyone(),
+    query("SYSTem:PROTocol?", Verb::Protocol, "1.1", "the edition of this protocol").anyone(),
+    query("SYSTem:HELP:HEADers?", Verb::Headers, "block", "all headers, one a line"),
+    command("SYSTem:SECRet", Verb::Secret, &["secret"], "admits clients that know the secret")
+        .anyone(),
+    command(
         "SYSTem:BEGin",
         Verb::Begin,
-        Anyone,
         &[],
-        "",
         "begins anew, as at the start of a serial line: control is given up as by \
          CONTrol:RELease, and errors, registers, masks and the secret are forgotten",
-    ),
-    row(
-        "STATus:OPERation[:EVENt]?",
-        Verb::OperationEvent,
-        Observer,
-        &[],
-        "bits",
-        "what began since",
-    ),
-    row(
-        "STATus:OPERation:CONDition?",
-        Verb::OperationCondition,
-        Observer,
-        &[],
-        "bits",
-        "what is so",
-    ),
-    row(
-        "STATus:OPERation:ENABle",
-        Verb::OperationEnable,
-        Observer,
-        &["mask"],
-        "",
-        "what is summed up",
-    ),
-    row("STATus:OPERation:ENABle?", Verb::OperationEnableIs, Observer, &[], "mask", "the mask"),
-    row(
-        "STATus:QUEStionable[:EVENt]?",
-        Verb::QuestionableEvent,
-        Observer,
-        &[],
-        "bits",
-        "what went bad",
-    ),
-    row(
-        "STATus:QUEStionable:CONDition?",
-        Verb::QuestionableCondition,
-        Observer,
-        &[],
-        "bits",
-        "what is bad",
-    ),
-    row(
+    )
+    .anyone(),
+    query("STATus:OPERation[:EVENt]?", Verb::Event(Operation), "bits", "what began since"),
+    query("STATus:OPERation:CONDition?", Verb::Condition(Operation), "bits", "what is so"),
+    command("STATus:OPERation:ENABle", Verb::SetMask(Operation), &["mask"], "what is summed up"),
+    query("STATus:OPERation:ENABle?", Verb::Mask(Operation), "mask", "the mask"),
+    query("STATus:QUEStionable[:EVENt]?", Verb::Event(Questionable), "bits", "what went bad"),
+    query("STATus:QUEStionable:CONDition?", Verb::Condition(Questionable), "bits", "what is bad"),
+    command(
         "STATus:QUEStionable:ENABle",
-        Verb::QuestionableEnable,
-        Observer,
+        Verb::SetMask(Questionable),
         &["mask"],
-        "",
         "what is summed up",
     ),
-    row(
-        "STATus:QUEStionable:ENABle?",
-        Verb::QuestionableEnableIs,
-        Observer,
-        &[],
-        "mask",
-        "the mask",
-    ),
-    row("STATus:PRESet", Verb::Preset, Observer, &[], "", "both masks back to 0"),
-    row(
-        "CONTrol:TAKE",
-        Verb::Take,
-        Observer,
-        &[],
-        "",
-        "takes control; refused while another client has it",
-    ),
-    row(
+    query("STATus:QUEStionable:ENABle?", Verb::Mask(Questionable), "mask", "the mask"),
+    command("STATus:PRESet", Verb::Preset, &[], "both masks back to 0"),
+    command("CONTrol:TAKE", Verb::Take, &[], "takes control; refused while another client has it"),
+    command(
         "CONTrol:RELease",
         Verb::Release,
-        Observer,
         &["[STOP or KEEP]"],
-        "",
         "makes the head safe, the polygon down (or kept), and gives control up",
     ),
-    row(
-        "CONTrol:OWNer?",
-        Verb::Owner,
-        Observer,
-        &[],
-        "SELF, OTHer or NONE",
-        "who controls the head",
-    ),
-    row(
+    query("CONTrol:OWNer?", Verb::Owner, "SELF, OTHer or NONE", "who controls the head"),
+    query(
         "CONTrol:LIMit?",
         Verb::Limit,
-        Observer,
-        &[],
         "s",
         "silence after which the head is made safe and control is lost",
     ),
-    row(
+    query(
         "FAULt?",
         Verb::Fault,
-        Anyone,
-        &[],
         "kind[,text...]",
         "what came of the unit before it: \"none\", a fault of the head, or \"error\",number,words",
-    ),
-    row("CLOCk:PACE?", Verb::Pace, Observer, &[], "VIRTual or REAL", "how the head's time passes"),
-    row("CLOCk:TIME?", Verb::Time, Observer, &[], "s", "head time"),
-    call("CLOCk:SLEep", &SLEEP, "", |given| Ok(Call::Sleep { seconds: given.seconds()? }), done),
-    call(
-        "HEAD:DESCription?",
-        &DESCRIBE,
-        "block",
-        |_| Ok(Call::Describe),
-        |values| values.description(),
-    ),
-    call(
+    )
+    .anyone(),
+    query("CLOCk:PACE?", Verb::Pace, "VIRTual or REAL", "how the head's time passes"),
+    query("CLOCk:TIME?", Verb::Time, "s", "head time"),
+    call::<()>("CLOCk:SLEep", &SLEEP, "", |p| Ok(Call::Sleep { seconds: p.seconds()? })),
+    call::<Box<Description>>("HEAD:DESCription?", &DESCRIBE, "block", |_| Ok(Call::Describe)),
+    call::<Status>(
         "HEAD:STATus?",
         &STATUS,
         "time,speed,target,locked,facet,interlock,laser,rest,angle,parked,temperature[,rail...]",
         |_| Ok(Call::Status),
-        |values| values.status().map(Reply::Status),
     ),
-    row("HEAD:FACets?", Verb::Facets, Observer, &[], "count", "facets of the polygon"),
-    row("HEAD:SIMulated?", Verb::Simulated, Observer, &[], "0 or 1", "nothing real moves"),
-    row(
-        "HEAD:SEED?",
-        Verb::Seed,
-        Observer,
-        &[],
-        "number",
-        "seed of a simulated head, otherwise NAN",
-    ),
+    query("HEAD:FACets?", Verb::Facets, "count", "facets of the polygon"),
+    query("HEAD:SIMulated?", Verb::Simulated, "0 or 1", "nothing real moves"),
+    query("HEAD:SEED?", Verb::Seed, "number", "seed of a simulated head, otherwise NAN"),
     status("HEAD:TEMPerature?", "K", "temperature of the head", |s| number(s.temperature)),
     status("SUPPly:RAIL?", "V[,V...]", "the rails as the description has them", |s| {
         s.rails.iter().map(|volts| number(*volts)).collect::<Vec<_>>().join(",")
@@ -331,13 +243,7 @@ pub static TABLE: &[Entry] = &[
     status("INTerlock:CLOSed?", "0 or 1", "the interlock chain is closed", |s| {
         flag(s.interlock_closed)
     }),
-    call(
-        "ROTor:SPEed",
-        &SPIN,
-        "",
-        |given| Ok(Call::Spin { speed: given.number(Kind::Speed)? }),
-        done,
-    ),
+    call::<()>("ROTor:SPEed", &SPIN, "", |p| Ok(Call::Spin { speed: p.take()? })),
     status("ROTor:SPEed?", "rad/s", "measured speed", |s| number(s.speed)),
     status("ROTor:TARGet?", "rad/s", "speed asked for, NAN for none", |s| {
         number(s.target.unwrap_or(f64::NAN))
@@ -347,124 +253,121 @@ pub static TABLE: &[Entry] = &[
     status("ROTor:FACet?", "facet", "what draws the next line, -1 if unknown", |s| {
         s.facet.map_or_else(|| "-1".to_string(), |facet| facet.to_string())
     }),
-    call("ROTor:HALT", &HALT, "", |given| Ok(Call::Halt { how: given.halt()? }), done),
-    call(
-        "ROTor:TURNs?",
-        &TURNS,
-        "s,pulses[,s,pulses...]",
-        |given| Ok(Call::Turns { count: given.whole()? }),
-        |values| values.turns().map(Reply::Turns),
-    ),
-    call(
-        "MIRRor:ANGLe",
-        &STEER,
-        "",
-        |given| Ok(Call::Steer { angle: Some(given.number(Kind::Angle)?) }),
-        done,
-    ),
+    call::<()>("ROTor:HALT", &HALT, "", |p| Ok(Call::Halt { how: p.take()? })),
+    call::<Vec<Turn>>("ROTor:TURNs?", &TURNS, "s,pulses[,s,pulses...]", |p| {
+        Ok(Call::Turns { count: p.take()? })
+    }),
+    call::<()>("MIRRor:ANGLe", &STEER, "", |p| Ok(Call::Steer { angle: Some(p.take()?) })),
     status("MIRRor:ANGLe?", "rad", "where it stands", |s| number(s.galvanometer)),
     Entry {
         takes: &[],
         summary: "parks the galvanometer",
-        ..call(PARK, &STEER, "", |_| Ok(Call::Steer { angle: None }), done)
+        ..call::<()>(PARK, &STEER, "", |_| Ok(Call::Steer { angle: None }))
     },
     status("MIRRor:PARK?", "0 or 1", "it stands at its parked angle", |s| flag(s.parked)),
-    call("TRIM:LOAD", &LOAD_TRIMS, "", |given| Ok(Call::LoadTrims { trims: given.trims()? }), done),
-    call(
-        "TRIM:LOAD?",
-        &TRIMS,
-        "s,rad[,s,rad...]",
-        |_| Ok(Call::Trims),
-        |values| values.trims_read().map(Reply::Trims),
-    ),
-    call("TRIM:STORe", &STORE_TRIMS, "", |_| Ok(Call::StoreTrims), done),
-    call("LASer:ARM", &ARM, "", |given| Ok(Call::Arm { power: given.number(Kind::Share)? }), done),
-    call("LASer:DISarm", &DISARM, "", |_| Ok(Call::Disarm), done),
+    call::<()>("TRIM:LOAD", &LOAD_TRIMS, "", |p| Ok(Call::LoadTrims { trims: p.take()? })),
+    call::<Vec<Trim>>("TRIM:LOAD?", &TRIMS, "s,rad[,s,rad...]", |_| Ok(Call::Trims)),
+    call::<()>("TRIM:STORe", &STORE_TRIMS, "", |_| Ok(Call::StoreTrims)),
+    call::<()>("LASer:ARM", &ARM, "", |p| Ok(Call::Arm { power: p.take()? })),
+    call::<()>("LASer:DISarm", &DISARM, "", |_| Ok(Call::Disarm)),
     status("LASer:ARM?", "0 or 1", "the laser is armed", |s| flag(s.laser == Laser::Armed)),
-    call(
-        "LINE:EXPose?",
-        &EXPOSE,
-        "time,facet,words,underrun",
-        |given| Ok(Call::Expose { line: given.line()? }),
-        |values| values.exposed().map(Reply::Exposed),
-    ),
-    call(
-        "PAGE:EXPose?",
-        &EXPOSE_PAGE,
-        "time,lines,missed,s",
-        |given| given.page(),
-        |values| values.exposed_page().map(Reply::ExposedPage),
-    ),
-    call(
-        "GAUGe:MEASure?",
-        &MEASURE,
-        "m,m,m,m",
-        |_| Ok(Call::Measure),
-        |values| values.reading().map(Reply::Reading),
-    ),
-    call(
-        "SIGNal:STATe?",
-        &SIGNAL,
-        "0 or 1",
-        |given| Ok(Call::Signal { signal: given.text()? }),
-        |values| values.flag().map(Reply::Flag),
-    ),
-    call(
-        "SIGNal:SWITch",
-        &SWITCH,
-        "",
-        |given| Ok(Call::Switch { signal: given.text()?, on: given.flag()? }),
-        done,
-    ),
-    call(
-        "CHANnel:VALue?",
-        &CHANNEL,
-        "number",
-        |given| Ok(Call::Channel { channel: given.text()? }),
-        |values| values.value().map(Reply::Value),
-    ),
-    call(
-        "CHANnel:VALue",
-        &SET_CHANNEL,
-        "",
-        |given| Ok(Call::SetChannel { channel: given.text()?, value: given.number(Kind::Plain)? }),
-        done,
-    ),
-    call(
-        "REHearse:STRike?",
-        &CHECK_CAN_INJECT,
-        "0 or 1[,text]",
-        |given| Ok(Call::CheckCanInject { fault: given.text()? }),
-        |values| values.refusal().map(Reply::Refusal),
-    ),
-    call(
-        "REHearse:PROVoke",
-        &INJECT,
-        "",
-        |given| Ok(Call::Inject { fault: given.text()?, after: given.seconds()? }),
-        done,
-    ),
-    call("REHearse:MEND", &CLEAR_FAULTS, "", |_| Ok(Call::ClearFaults), done),
-    call(
-        "SAFE?",
-        &MAKE_SAFE,
-        "dark,parked,speed,rest,kept[,text...]",
-        |given| Ok(Call::MakeSafe { keep_spinning: given.keep()? }),
-        |values| values.safe().map(Reply::Safe),
-    ),
+    call::<Exposed>("LINE:EXPose?", &EXPOSE, "time,facet,words,underrun", |p| {
+        Ok(Call::Expose { line: p.take()? })
+    }),
+    call::<ExposedPage>("PAGE:EXPose?", &EXPOSE_PAGE, "time,lines,missed,s", |p| {
+        let (dot_period, delay, pitch) = (p.take()?, p.take()?, p.take()?);
+        Ok(Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(p.take()?) })
+    }),
+    call::<Reading>("GAUGe:MEASure?", &MEASURE, "m,m,m,m", |_| Ok(Call::Measure)),
+    call::<bool>("SIGNal:STATe?", &SIGNAL, "0 or 1", |p| Ok(Call::Signal { signal: p.take()? })),
+    call::<()>("SIGNal:SWITch", &SWITCH, "", |p| {
+        Ok(Call::Switch { signal: p.take()?, on: p.take()? })
+    }),
+    call::<f64>("CHANnel:VALue?", &CHANNEL, "number", |p| Ok(Call::Channel { channel: p.take()? })),
+    call::<()>("CHANnel:VALue", &SET_CHANNEL, "", |p| {
+        Ok(Call::SetChannel { channel: p.take()?, value: p.take()? })
+    }),
+    call::<Option<String>>("REHearse:STRike?", &CHECK_CAN_INJECT, "0 or 1[,text]", |p| {
+        Ok(Call::CheckCanInject { fault: p.take()? })
+    }),
+    call::<()>("REHearse:PROVoke", &INJECT, "", |p| {
+        Ok(Call::Inject { fault: p.take()?, after: p.seconds()? })
+    }),
+    call::<()>("REHearse:MEND", &CLEAR_FAULTS, "", |_| Ok(Call::ClearFaults)),
+    call::<SafeState>("SAFE?", &MAKE_SAFE, "dark,parked,speed,rest,kept[,text...]", |p| {
+        Ok(Call::MakeSafe { keep_spinning: p.keep()? })
+    }),
 ];
 
 /// The header for a call that steers to the parked angle.
 const PARK: &str = "MIRRor:PARK";
 
-fn done(_: &mut Parameters<'_>) -> Result<Reply, WireError> {
-    Ok(Reply::Done)
+/// The parameters of a call; a fault for an image without its dots.
+fn parameters(call: &Call) -> Result<Values, Fault> {
+    let mut to = Values::default();
+    match call {
+        Call::Spin { speed: value }
+        | Call::Steer { angle: Some(value) }
+        | Call::Arm { power: value }
+        | Call::Sleep { seconds: value } => value.put(&mut to),
+        Call::Halt { how } => how.put(&mut to),
+        Call::Turns { count } => count.put(&mut to),
+        Call::LoadTrims { trims } => trims.put(&mut to),
+        Call::Expose { line } => line.put(&mut to),
+        Call::ExposePage { dot_period, delay, pitch, image } => {
+            [dot_period, delay, pitch].into_iter().for_each(|value| value.put(&mut to));
+            image.dots()?.put(&mut to);
+        }
+        Call::MakeSafe { keep_spinning: true } => to.push("KEEP"),
+        Call::Signal { signal: name }
+        | Call::Channel { channel: name }
+        | Call::CheckCanInject { fault: name } => name.put(&mut to),
+        Call::Switch { signal, on } => {
+            signal.put(&mut to);
+            on.put(&mut to);
+        }
+        Call::SetChannel { channel: name, value } | Call::Inject { fault: name, after: value } => {
+            name.put(&mut to);
+            value.put(&mut to);
+        }
+        _ => {}
+    }
+    Ok(to)
+}
+
+/// The message that asks for a call, without its newline; a fault for an image without its dots.
+pub fn write_call(call: &Call) -> Result<Vec<u8>, Fault> {
+    let (entry, _) = of_call(call).ok_or_else(|| call.row().unsupported())?;
+    let nodes: Vec<&str> = entry.header.trim_end_matches('?').split(':').map(short).collect();
+    let mark = if entry.is_query() { "?" } else { "" };
+    let mut message = format!("{}{mark}", nodes.join(":")).into_bytes();
+    let Values(parameters) = parameters(call)?;
+    if !parameters.is_empty() {
+        message.push(b' ');
+        message.extend(parameters);
+    }
+    Ok(message)
+}
+
+/// The call that a header with its parameters asks for; none where it asks for no call.
+pub fn read_call(entry: &Entry, arguments: &[Argument]) -> Result<Option<Call>, WireError> {
+    let Meaning::Call(code) = &entry.meaning else { return Ok(None) };
+    let mut parameters = Parameters::new(arguments, entry.takes);
+    let call = (code.read)(&mut parameters)?;
+    parameters.end()?;
+    Ok(Some(call))
+}
+
+/// What the values of a reply answer to a call.
+pub fn read_reply(call: &Call, values: &[Argument]) -> Result<Reply, WireError> {
+    let (_, code) = of_call(call).ok_or_else(|| WireError::new(-113, ""))?;
+    (code.read_reply)(values)
 }
 
 /// The row of a call, and how it is read; none for a call without a header.
 pub(super) fn of_call(call: &Call) -> Option<(&'static Entry, &'static CallCode)> {
     let parks = matches!(call, Call::Steer { angle: None });
-    TABLE.iter().find_map(|entry| match &entry.meaning {
+    HEADERS.iter().find_map(|entry| match &entry.meaning {
         Meaning::Call(code)
             if code.row.name == call.row().name && (entry.header == PARK) == parks =>
         {
@@ -475,8 +378,8 @@ pub(super) fn of_call(call: &Call) -> Option<(&'static Entry, &'static CallCode)
 }
 
 /// The entry of a header whose parts are given, such as `["SYST", "err"]`.
-pub fn find(parts: &[&str], query: bool) -> Option<&'static Entry> {
-    TABLE.iter().find(|entry| {
+pub fn find_header(parts: &[&str], query: bool) -> Option<&'static Entry> {
+    HEADERS.iter().find(|entry| {
         let bare = entry.header.trim_end_matches('?');
         entry.is_query() == query && matches(bare, parts)
     })
@@ -487,49 +390,22 @@ impl Entry {
         self.header.ends_with('?')
     }
 
-    /// The header in its short form, as a message begins.
-    pub(super) fn short_header(&self) -> String {
-        let nodes: Vec<&str> = self.header.trim_end_matches('?').split(':').map(short).collect();
-        nodes.join(":") + if self.is_query() { "?" } else { "" }
+    /// Whether it means that verb.
+    pub(super) fn is(&self, verb: Verb) -> bool {
+        matches!(self.meaning, Meaning::Own(own) if own == verb)
     }
-}
-
-fn matches(pattern: &str, parts: &[&str]) -> bool {
-    let mut given = parts.iter().peekable();
-    for node in pattern.split(':') {
-        let optional = node.ends_with(']');
-        let name = node.trim_matches(['[', ']']);
-        match given.peek() {
-            Some(part) if is(name, part) => {
-                given.next();
-            }
-            _ if optional => {}
-            _ => return false,
-        }
-    }
-    given.next().is_none()
-}
-
-/// Whether a word is the long or the short form of a mnemonic.
-pub(crate) fn is(mnemonic: &str, word: &str) -> bool {
-    word.eq_ignore_ascii_case(mnemonic) || word.eq_ignore_ascii_case(short(mnemonic))
-}
-
-/// The short form: the capitals before the first small letter.
-pub(crate) fn short(mnemonic: &str) -> &str {
-    let end = mnemonic.find(|c: char| c.is_ascii_lowercase()).unwrap_or(mnemonic.len());
-    mnemonic.get(..end).unwrap_or(mnemonic)
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{TABLE, find, short};
+    use super::{HEADERS, find_header};
+    use crate::wire::mnemonic::short;
 
     /// SCPI-1999 volume 1 section 6.2.1: four letters or fewer stay, otherwise the first four, or
     /// three where the fourth is a vowel.
     #[test]
     fn short_forms_follow_the_rule() {
-        let nodes = TABLE.iter().flat_map(|entry| {
+        let nodes = HEADERS.iter().flat_map(|entry| {
             entry.header.trim_end_matches('?').split(':').map(|n| n.trim_matches(['[', ']']))
         });
         let words = ["BRAKe", "COASt", "MARKs", "STOP", "KEEP", "OTHer", "VIRTual", "REAL"];
@@ -547,7 +423,7 @@ mod tests {
 
     #[test]
     fn short_and_long_forms_are_found_and_nothing_between() {
-        let header = |parts: &[&str], query| find(parts, query).map(|entry| entry.header);
+        let header = |parts: &[&str], query| find_header(parts, query).map(|entry| entry.header);
         assert_eq!(header(&["syst", "ERROR"], true), Some("SYSTem:ERRor[:NEXT]?"));
         assert_eq!(header(&["SYSTEM", "err", "next"], true), Some("SYSTem:ERRor[:NEXT]?"));
         assert_eq!(header(&["SYST", "ERR", "COUN"], true), Some("SYSTem:ERRor:COUNt?"));
@@ -568,19 +444,19 @@ mod tests {
         for header in demanded.split_whitespace() {
             let bare = header.trim_end_matches('?');
             let parts: Vec<&str> = bare.split(':').collect();
-            assert!(find(&parts, bare.len() < header.len()).is_some(), "{header}");
+            assert!(find_header(&parts, bare.len() < header.len()).is_some(), "{header}");
         }
     }
 
     /// No two rows answer to the same words.
     #[test]
     fn every_row_is_found_by_its_own_words() {
-        for entry in TABLE {
+        for entry in HEADERS {
             let bare = entry.header.trim_end_matches('?');
             let long: Vec<&str> = bare.split(':').map(|n| n.trim_matches(['[', ']'])).collect();
             let short: Vec<&str> = long.iter().map(|node| short(node)).collect();
             for parts in [long, short] {
-                let found = find(&parts, bare.len() < entry.header.len());
+                let found = find_header(&parts, bare.len() < entry.header.len());
                 assert_eq!(found.map(|e| e.header), Some(entry.header));
             }
         }

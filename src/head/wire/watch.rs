@@ -12,7 +12,7 @@ const MAX_EARLY: Duration = Duration::from_millis(500);
 
 /// Shared by the threads of a server.
 #[derive(Debug)]
-pub struct Watch {
+pub struct ControlWatch {
     started: Instant,
     limit: Duration,
     /// The client in control; 0 is none.
@@ -29,10 +29,10 @@ pub struct Watch {
     ending: AtomicBool,
 }
 
-impl Watch {
+impl ControlWatch {
     /// A watch without a controlling client. `cut` is set while what the head does is to be cut short.
-    pub fn new(limit: Duration, cut: Arc<AtomicBool>) -> Watch {
-        Watch {
+    pub fn new(limit: Duration, cut: Arc<AtomicBool>) -> ControlWatch {
+        ControlWatch {
             started: Instant::now(),
             limit,
             controller: AtomicU64::new(0),
@@ -158,14 +158,14 @@ impl Watch {
 
 #[cfg(test)]
 mod tests {
-    use super::Watch;
+    use super::ControlWatch;
     use std::sync::Arc;
     use std::time::{Duration, Instant};
 
     #[test]
     fn only_a_silent_client_that_moved_the_head_is_lost() {
         let cut = Arc::default();
-        let watch = Watch::new(Duration::from_millis(50), Arc::clone(&cut));
+        let watch = ControlWatch::new(Duration::from_millis(50), Arc::clone(&cut));
         let silence = || std::thread::sleep(Duration::from_millis(60));
         watch.moves(true);
         silence();

@@ -1,10 +1,8 @@
 //! What people are told of what came over a wire: bounded and visible. Pure; uses
-//! faults, failures and units.
+//! faults and units.
 
-use crate::units::{Dimension, show};
+use crate::units::{Dimension, show_quantity};
 use crate::wire::errors::WireError;
-use crate::wire::outcome::Failure;
-use crate::wire::tree::find;
 use crate::{Fault, SafeState, Status, visible};
 
 /// Most characters that are shown of what the other end said.
@@ -50,7 +48,7 @@ fn shown_long(said: &str) -> String {
 
 /// What the other end said, on one line and cut short.
 pub(crate) fn shown(said: &str) -> String {
-    let mut shown = visible::line(&said.chars().take(MAX_SHOWN).collect::<String>());
+    let mut shown = visible::visible_line(&said.chars().take(MAX_SHOWN).collect::<String>());
     if said.chars().nth(MAX_SHOWN).is_some() {
         shown.push('…');
     }
@@ -59,27 +57,7 @@ pub(crate) fn shown(said: &str) -> String {
 
 /// A time in s for people.
 pub(crate) fn seconds(time: f64) -> String {
-    show(time, Dimension::TIME, None, None)
-}
-
-/// The fault that a failure at the other end of a message is.
-pub(crate) fn refused(failure: Failure, message: &[u8]) -> Fault {
-    match failure {
-        Failure::Head(fault) => fault,
-        Failure::Wire(error) if error.code == -113 => {
-            let header = message.split(|byte| *byte == b' ').next().unwrap_or_default();
-            let header = String::from_utf8_lossy(header);
-            let parts: Vec<&str> = header.trim_end_matches('?').split(':').collect();
-            let meaning = find(&parts, header.ends_with('?')).map_or("", |entry| entry.summary);
-            let meaning = meaning.split([';', ':']).next().unwrap_or_default();
-            Fault::Refused(format!(
-                "the server of the head does not know how to do this: {meaning}"
-            ))
-        }
-        Failure::Wire(error) => {
-            Fault::Broken(format!("the server of the head says: {}", detail(&error)))
-        }
-    }
+    show_quantity(time, Dimension::TIME, None, None)
 }
 
 /// What exactly is wrong, without the words that go with the number of an error.
@@ -167,7 +145,7 @@ enum Step {
 mod tests {
     use super::{detail, shown, unusable};
     use crate::Description;
-    use crate::stand_in::description;
+    use crate::tests::description;
     use crate::wire::errors::WireError;
     use proptest::prelude::{any, proptest};
     use serde_json::{Value, json};

@@ -3,8 +3,8 @@
 
 use libfuzzer_sys::fuzz_target;
 use spintrue_head::{
-    Call, Framer, decode_reply, encode_call, encode_reply, find_header, message_units,
-    read_outcome, reply_parts, said_call,
+    Call, Framer, find_header, message_units, read_call, read_outcome, read_reply, reply_parts,
+    write_call, write_reply,
 };
 
 /// Bytes that a reply may have.
@@ -28,11 +28,11 @@ fuzz_target!(|data: &[u8]| {
         for values in reply_parts(&reply).unwrap_or_default() {
             let _ = read_outcome(&values);
             for asked in &calls {
-                let Ok(reply) = encode_reply(asked, &values) else { continue };
+                let Ok(reply) = read_reply(asked, &values) else { continue };
                 // What was understood can be said again, and is understood as the same.
                 // What is empty stands between semicolons only.
-                let mut again = reply_parts(&decode_reply(&reply)).unwrap_or_default();
-                let again = encode_reply(asked, &again.pop().unwrap_or_default());
+                let mut again = reply_parts(&write_reply(&reply)).unwrap_or_default();
+                let again = read_reply(asked, &again.pop().unwrap_or_default());
                 assert_eq!(format!("{again:?}"), format!("{:?}", Ok::<_, ()>(reply)));
             }
         }
@@ -40,10 +40,10 @@ fuzz_target!(|data: &[u8]| {
         for unit in message_units(&reply).unwrap_or_default() {
             let parts: Vec<&str> = unit.header.trim_start_matches(':').split(':').collect();
             let Some(entry) = find_header(&parts, unit.query) else { continue };
-            let Ok(Some(call)) = said_call(entry, &unit.arguments) else { continue };
-            let again = message_units(&encode_call(&call).unwrap_or_default()).unwrap_or_default();
+            let Ok(Some(call)) = read_call(entry, &unit.arguments) else { continue };
+            let again = message_units(&write_call(&call).unwrap_or_default()).unwrap_or_default();
             let unit = again.first();
-            let again = unit.map(|unit| said_call(entry, &unit.arguments));
+            let again = unit.map(|unit| read_call(entry, &unit.arguments));
             assert_eq!(format!("{again:?}"), format!("{:?}", Some(Ok::<_, ()>(Some(call)))));
         }
     }

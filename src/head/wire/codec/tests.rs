@@ -1,14 +1,13 @@
 //! Every call and every answer there and back, and every fault.
 
-use super::{answer, message, response, said};
-use crate::call::{Call, Image, Reply};
+use super::write_reply;
+use crate::call::{Call, CallImage, Reply};
 use crate::image::Bitmap;
-use crate::stand_in::description;
+use crate::tests::description;
 use crate::wire::errors::WireError;
-use crate::wire::message::{Argument, units};
-use crate::wire::outcome::{Failure, read, told};
-use crate::wire::reply::answers;
-use crate::wire::tree::{Meaning, TABLE, find};
+use crate::wire::message::{Argument, message_units, reply_parts};
+use crate::wire::outcome::{Failure, read_outcome, told};
+use crate::wire::tree::{HEADERS, Meaning, find_header, read_call, read_reply, write_call};
 use crate::{
     Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
     Turn,
@@ -47,7 +46,7 @@ fn any_call() -> impl Strategy<Value = Call> {
     );
     let page =
         (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
-            Call::ExposePage { dot_period, delay, pitch, image: Image::Here(image) }
+            Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(image) }
         });
     let plain = prop_oneof![
         Just(Call::Describe),
@@ -82,16 +81,16 @@ fn any_call() -> impl Strategy<Value = Call> {
 }
 
 fn heard(message: &[u8]) -> Result<Option<Call>, WireError> {
-    let units = units(message).unwrap();
+    let units = message_units(message).unwrap();
     let [unit] = units.as_slice() else { panic!("{units:?}") };
     let parts: Vec<&str> = unit.header.split(':').collect();
-    said(find(&parts, unit.query).unwrap(), &unit.arguments)
+    read_call(find_header(&parts, unit.query).unwrap(), &unit.arguments)
 }
 
 proptest! {
     #[test]
     fn every_call_is_heard_as_it_was_said(said in any_call()) {
-        assert_eq!(heard(&message(&said).unwrap()), Ok(Some(said)));
+        assert_eq!(heard(&write_call(&said).unwrap()), Ok(Some(said)));
     }
 
     #[test]
@@ -122,23 +121,23 @@ proptest! {
 
     #[test]
     fn no_reply_panics(bytes in any::<Vec<u8>>(), said in any_call()) {
-        for values in answers(&bytes).unwrap_or_default() {
-            let _ = answer(&said, &values);
-            let _ = read(&values);
+        for values in reply_parts(&bytes).unwrap_or_default() {
+            let _ = read_reply(&said, &values);
+            let _ = read_outcome(&values);
         }
     }
 }
 
 fn there_and_back(call: &Call, said: Reply) {
-    let reply = response(&said);
-    let values = answers(&reply).unwrap().into_iter().next().unwrap_or_default();
-    assert_eq!(answer(call, &values), Ok(said), "{}", reply.escape_ascii());
+    let reply = write_reply(&said);
+    let values = reply_parts(&reply).unwrap().into_iter().next().unwrap_or_default();
+    assert_eq!(read_reply(call, &values), Ok(said), "{}", reply.escape_ascii());
 }
 
 fn whole(fault: Fault) {
     let failure = Failure::Head(fault);
-    let values = answers(&told(Some(&failure))).unwrap();
-    assert_eq!(read(&values[0]), Ok(Some(failure)));
+    let values = reply_parts(&told(Some(&failure))).unwrap();
+    assert_eq!(read_outcome(&values[0]), Ok(Some(failure)));
 }
 
 #[test]
@@ -156,11 +155,11 @@ fn faults_with_a_fixed_wording_lose_nothing() {
     ] {
         whole(fault);
     }
-    let values = answers(&told(None)).unwrap();
-    assert_eq!(read(&values[0]), Ok(None));
+    let values = reply_parts(&told(None)).unwrap();
+    assert_eq!(read_outcome(&values[0]), Ok(None));
     let error = Failure::Wire(WireError::new(-113, "X"));
-    let values = answers(&told(Some(&error))).unwrap();
-    let Ok(Some(Failure::Wire(heard))) = read(&values[0]) else { panic!("{values:?}") };
+    let values = reply_parts(&told(Some(&error))).unwrap();
+    let Ok(Some(Failure::Wire(heard))) = read_outcome(&values[0]) else { panic!("{values:?}") };
     assert_eq!((heard.code, heard.detail.as_str()), (-113, "Undefined header;X"));
 }
 
@@ -168,7 +167,7 @@ fn faults_with_a_fixed_wording_lose_nothing() {
 fn a_newer_fault_is_a_broken_head_with_all_its_words() {
     let values =
         [Argument::Text("mirror_lost".into()), Argument::Text("glass on the floor".into())];
-    let Ok(Some(Failure::Head(Fault::Broken(words)))) = read(&values) else { panic!() };
+    let Ok(Some(Failure::Head(Fault::Broken(words)))) = read_outcome(&values) else { panic!() };
     let wanted =
         "the head reports `mirror_lost`, which this version does not know: glass on the floor";
     assert_eq!(words, wanted);
@@ -199,7 +198,7 @@ fn answers_read_back() {
     let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
     there_and_back(&Call::Expose { line }, Reply::Exposed(exposed));
     let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
-    let image = Image::Here(image);
+    let image = CallImage::Here(image);
     let page = Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
     let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
     there_and_back(&page, Reply::ExposedPage(exposed));
@@ -244,7 +243,7 @@ fn parameters_are_told_apart() {
             assert_eq!(found.unwrap_err().code, code, "{said}");
         }
     }
-    let calls = TABLE.iter().filter(|entry| matches!(entry.meaning, Meaning::Call(_)));
+    let calls = HEADERS.iter().filter(|entry| matches!(entry.meaning, Meaning::Call(_)));
     assert!(calls.count() > 20);
 }
 
@@ -253,5 +252,5 @@ fn a_line_without_words_is_heard_as_it_was_said() {
     let pattern = Pattern::Words(Vec::new());
     let line = LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern };
     let said = Call::Expose { line };
-    assert_eq!(heard(&message(&said).unwrap()), Ok(Some(said)));
+    assert_eq!(heard(&write_call(&said).unwrap()), Ok(Some(said)));
 }

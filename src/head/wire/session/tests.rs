@@ -1,14 +1,15 @@
 //! Whatever bytes a client sends: what is malformed has its entry in the error queue, nothing panics,
 //! the connection lives, and two controllers are told apart.
 
-use super::Session;
-use crate::stand_in::StandIn;
+use super::WireSession;
+use crate::tests::StandIn;
 use crate::wire::control::{Control, ControlledHead, Served};
 use crate::wire::errors::MAX_QUEUE;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
-use crate::wire::message::units;
-use crate::wire::tree::{TABLE, short};
-use crate::wire::watch::Watch;
+use crate::wire::message::message_units;
+use crate::wire::mnemonic::short;
+use crate::wire::tree::HEADERS;
+use crate::wire::watch::ControlWatch;
 use crate::{Laser, Rig};
 use proptest::collection::vec;
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
@@ -18,7 +19,7 @@ use std::time::Duration;
 
 fn floor() -> ControlledHead {
     let limit = Duration::from_secs(60);
-    let watch = Arc::new(Watch::new(limit, Arc::default()));
+    let watch = Arc::new(ControlWatch::new(limit, Arc::default()));
     let rig = Rig::new(Box::new(StandIn::new()), Some(Box::new(StandIn::new())))
         .with_injector(Box::new(StandIn::new()));
     let served = Served {
@@ -34,8 +35,8 @@ fn floor() -> ControlledHead {
 
 /// Pieces of messages, more and less like what they should be.
 fn piece() -> impl Strategy<Value = Vec<u8>> {
-    let header = (0..TABLE.len()).prop_map(|row| {
-        let entry = &TABLE[row];
+    let header = (0..HEADERS.len()).prop_map(|row| {
+        let entry = &HEADERS[row];
         let nodes = entry.header.trim_end_matches('?').split(':');
         let nodes: Vec<&str> = nodes.map(|node| short(node.trim_matches(['[', ']']))).collect();
         let mark = if entry.header.ends_with('?') { "?" } else { "" };
@@ -83,12 +84,12 @@ fn piece() -> impl Strategy<Value = Vec<u8>> {
 
 struct Line {
     framer: Framer,
-    session: Session,
+    session: WireSession,
 }
 
 impl Line {
     fn new(id: u64) -> Line {
-        Line { framer: Framer::new(MAX_LINE), session: Session::new(id, true) }
+        Line { framer: Framer::new(MAX_LINE), session: WireSession::new(id, true) }
     }
 
     fn frames(&mut self, bytes: &[u8]) -> Vec<Frame> {
@@ -107,7 +108,7 @@ impl Line {
     fn heard(&mut self, bytes: &[u8], controlled: &mut ControlledHead) {
         for frame in self.frames(bytes) {
             let before = self.count(controlled);
-            let read = frame.as_ref().ok().and_then(|message| units(message).ok());
+            let read = frame.as_ref().ok().and_then(|message| message_units(message).ok());
             let is_malformed = read.as_ref().is_none_or(|units| {
                 let mut path = Vec::new();
                 units.iter().any(|unit| self.session.entry(unit, &mut path).is_err())

@@ -8,8 +8,7 @@ use crate::optics::geometry::{
 };
 use crate::optics::trim::{corrected, cross_scan_change, in_scan_change};
 use crate::optics::{
-    Decides, LinePlan, LineRequest, Mean as FacetMean, Reading, Register, Scale as LineScale, Trim,
-    plan_line,
+    Decides, FacetMean, LinePlan, LineRequest, LineScale, Reading, Register, Trim, plan_line,
 };
 use core::f64::consts::{PI, TAU};
 

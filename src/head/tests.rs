@@ -1,5 +1,5 @@
-//! A plain head in memory, for tests: it locks ten seconds after it was asked to spin, refuses what
-//! heads refuse, and draws every line at once.
+//! What the unit tests share: a plain head in memory. It locks ten seconds after it was asked to spin,
+//! refuses what heads refuse, and draws every line at once.
 
 use crate::safe::step_by_step;
 use crate::{
