@@ -65,7 +65,7 @@ impl Checker<'_> {
             "temperature" => return Type::Temperature,
             _ => {}
         }
-        if let Some(record) = builtins::records().iter().find(|r| r.name == text) {
+        if let Some(record) = builtins::record(&text) {
             let record = record.to_type();
             let open = |kind: &Type| matches!(kind, Type::Quantity(d) if d.is_open());
             if record.fields.iter().any(|(_, kind)| open(kind)) {

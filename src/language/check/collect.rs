@@ -330,7 +330,7 @@ impl Checker<'_> {
         }
         let (should, is) = (self.kind_name(kind), self.kind_name(&typed.kind));
         let headline = format!("param `{}` is of kind {should}, not {is}", setting.name);
-        let mut report = Diagnostic::error(codes::BAD_SETTING, headline, setting.value_span)
+        let report = Diagnostic::error(codes::BAD_SETTING, headline, setting.value_span)
             .here(format!("this is of kind {is}"));
         let words = self.words(setting.value_span);
         if typed.kind == Type::NUMBER
@@ -344,11 +344,10 @@ impl Checker<'_> {
                 Origin::List => format!("add a unit: `{words} {unit}`"),
                 Origin::Option => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
             };
-            report = report.help(way);
-        } else if let Some(way) = self.way(Some(value), &typed, kind, None) {
-            report = way.on(report);
+            self.report(report.help(way));
+        } else {
+            self.report_with(report, self.way(Some(value), &typed, kind, None));
         }
-        self.report(report);
         Typed::unknown(setting.value_span)
     }
 
@@ -391,12 +390,11 @@ impl Checker<'_> {
         let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, setting.name_span);
         let params = self.variables.iter().filter(|v| v.role == Role::Param);
         let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
-        let report = match nearest_name(&setting.name, known.iter().map(String::as_str)) {
-            Some(near) => report.help(format!("did you mean `{near}`?")),
-            None if known.is_empty() => report.help("it has no params at all"),
-            None => report.help(format!("it has {}", advice::listed(&known))),
-        };
-        self.report(report);
+        let near = nearest_name(&setting.name, known.iter().map(String::as_str));
+        self.report(report.meant(near, || match known.as_slice() {
+            [] => "it has no params at all".to_string(),
+            known => format!("it has {}", advice::listed(known)),
+        }));
     }
 
     /// The same in every run: made of literals, constants, params and built-ins that do not
@@ -431,7 +429,7 @@ impl Checker<'_> {
                 let builtin = self.builtins.get(&name.symbol);
                 let pure = builtin
                     .and_then(|index| builtins::table().get(*index))
-                    .is_some_and(|builtin| builtin.effects.is_empty());
+                    .is_some_and(|builtin| builtin.page().effects.is_empty());
                 pure && arguments.iter().all(|a| self.is_constant(&a.value, bound))
             }
             ExpressionKind::Field { of: e, .. }

@@ -106,11 +106,9 @@ impl Checker<'_> {
                     let headline = format!("no check is decided by `{text}`");
                     let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span);
                     let words = WORDS.map(|(word, _)| word);
-                    let known = format!("a check takes {}", words.join(", "));
-                    self.report(match nearest_name(&text, words) {
-                        Some(near) => report.help(format!("did you mean `{near}`?")),
-                        None => report.help(known),
-                    });
+                    self.report(report.meant(nearest_name(&text, words), || {
+                        format!("a check takes {}", words.join(", "))
+                    }));
                     continue;
                 }
             };
@@ -163,8 +161,8 @@ impl Checker<'_> {
         match typed.constant() {
             Some(constant) if !range.contains(&constant) => {
                 let headline = format!("`{word}` is {limits}");
-                let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, typed.span);
-                self.report(report.help(format!("such as `{example}`")));
+                self.error(codes::BAD_CHECK_RULE, headline, typed.span)
+                    .help(format!("such as `{example}`"));
                 None
             }
             None if all => {

@@ -1,7 +1,5 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
-use crate::builtins;
-use crate::check::advice::with_article;
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
@@ -90,17 +88,10 @@ impl Checker<'_> {
         if typed.kind == *wanted || typed.kind == Type::Unknown || *wanted == Type::Unknown {
             return typed;
         }
-        let (is, should) = (self.kind_name(&typed.kind), self.kind_name(wanted));
-        let mut report = Diagnostic::error(
-            code,
-            format!("{what} must be {}, not {}", with_article(&should), with_article(&is)),
-            typed.span,
-        )
-        .here(format!("this is {}", with_article(&is)));
-        if let Some(way) = self.way(Some(e), &typed, wanted, None) {
-            report = way.on(report);
-        }
-        self.report(report);
+        let (is, should) = (self.a_kind(&typed.kind), self.a_kind(wanted));
+        let headline = format!("{what} must be {should}, not {is}");
+        let report = Diagnostic::error(code, headline, typed.span).here(format!("this is {is}"));
+        self.report_with(report, self.way(Some(e), &typed, wanted, None));
         Typed::unknown(typed.span)
     }
 
@@ -153,9 +144,8 @@ impl Checker<'_> {
                         continue;
                     }
                     if decimals.is_some() && !self.takes_decimals(&typed.kind) {
-                        let kind = self.kind_name(&typed.kind);
-                        let headline =
-                            format!("{} has no digits after the point", with_article(&kind));
+                        let kind = self.a_kind(&typed.kind);
+                        let headline = format!("{kind} has no digits after the point");
                         self.error(codes::NOT_SHOWABLE, headline, typed.span);
                         continue;
                     }
@@ -292,10 +282,6 @@ impl Checker<'_> {
             let module = self.module();
             let values = module.into_iter().flat_map(|m| m.values.keys().copied());
             let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
-            let routines = module.into_iter().flat_map(|m| m.routines.keys());
-            let routines = routines
-                .map(|s| self.names.text(*s))
-                .chain(builtins::table().iter().map(|b| b.name));
             if let Some(way) = advice::foreign_value(&text) {
                 report = report.help(way);
             } else if let Some(gone) = self.scope.gone(symbol) {
@@ -305,7 +291,7 @@ impl Checker<'_> {
                     .help(format!("declare `var {text} = ...` before the block, and set it there"));
             } else if let Some(near) = self.near_name(&text, known) {
                 report = report.help(format!("did you mean `{near}`?"));
-            } else if let Some(near) = self.near_name(&text, routines) {
+            } else if let Some(near) = self.near_name(&text, self.callables()) {
                 report = report.help(format!("did you mean `{near}(...)`?"));
             } else if parse_unit(&text).is_ok() {
                 report = report.help(format!("a unit stands behind a number: `1 {text}`"));
@@ -336,11 +322,12 @@ impl Checker<'_> {
                     kind = Some(typed.kind.clone());
                 }
                 Some(kind) if *kind != typed.kind => {
-                    let (one, other) = (self.kind_name(kind), self.kind_name(&typed.kind));
+                    let [one, other] = [kind, &typed.kind].map(|kind| self.kind_name(kind));
                     let headline = format!("a list holds one type, not {one} and {other}");
+                    let [one, other] = [one, other].map(|name| advice::with_article(&name));
                     self.error(codes::MIXED_LIST, headline, typed.span)
-                        .here(format!("this is {}", with_article(&other)))
-                        .label(first, format!("the list began with {}", with_article(&one)));
+                        .here(format!("this is {other}"))
+                        .label(first, format!("the list began with {one}"));
                     continue;
                 }
                 Some(_) => {}
@@ -449,18 +436,13 @@ impl Checker<'_> {
             }
             Type::Unknown => (nothing(), typed),
             other => {
-                let kind = self.kind_name(&other);
-                let mut report = Diagnostic::error(
-                    codes::NOT_A_LIST,
-                    format!("a loop runs over a list or a range, not over {}", with_article(&kind)),
-                    e.span,
-                )
-                .here(format!("this is {}", with_article(&kind)));
+                let (kind, words) = (self.a_kind(&other), self.words(e.span));
+                let headline = format!("a loop runs over a list or a range, not over {kind}");
+                let report = self.error(codes::NOT_A_LIST, headline, e.span);
+                let report = report.here(format!("this is {kind}"));
                 if other == Type::NUMBER {
-                    let words = self.words(e.span);
-                    report = report.help(format!("to count from 0 write `0..{words}`"));
+                    report.help(format!("to count from 0 write `0..{words}`"));
                 }
-                self.report(report);
                 (nothing(), Typed::unknown(e.span))
             }
         }

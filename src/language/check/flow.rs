@@ -1,7 +1,7 @@
 //! Who calls whom: no recursion, no arming under light, and the effects of each routine.
 
 use crate::builtins;
-use crate::builtins::{Effect, Spec};
+use crate::builtins::Effect;
 use crate::check::Checker;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
@@ -67,7 +67,7 @@ impl Graph {
     pub(super) fn effects_of(&self, callee: Callee) -> Vec<Effect> {
         match callee {
             Callee::Builtin(index) => {
-                builtins::table().get(index).map_or(Vec::new(), |b| b.effects.to_vec())
+                builtins::table().get(index).map_or(Vec::new(), |b| b.page().effects.clone())
             }
             Callee::Routine(index) => {
                 self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
@@ -314,7 +314,7 @@ pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
 /// Whether a built-in exposes a test line, which the gauge then measures.
 pub(super) fn measures_a_line(builtin: usize) -> bool {
     builtins::table().get(builtin).is_some_and(|builtin| {
-        builtin.effects.contains(&Effect::Emits)
-            && !builtin.parameters.iter().any(|p| matches!(p.spec, Spec::Image))
+        let page = builtin.page();
+        page.effects.contains(&Effect::Emits) && !page.parameters.iter().any(|p| p.kind == "image")
     })
 }

@@ -2,7 +2,7 @@
 //! and the head looks at them before anything moves.
 
 use crate::builtins;
-use crate::builtins::{Effect, Spec};
+use crate::builtins::Effect;
 use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::flow::{Callee, Graph};
@@ -71,31 +71,32 @@ impl Checker<'_> {
     ) {
         let Callee::Builtin(index) = callee else { return };
         let Some(builtin) = builtins::table().get(index) else { return };
-        for (parameter, slot) in builtin.parameters.iter().zip(slots) {
+        let page = builtin.page();
+        for (parameter, slot) in page.parameters.iter().zip(slots) {
             let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
             let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
             let [Piece::Plain(name)] = pieces.as_slice() else { continue };
             let (name, span) = (name.clone(), argument.value.span);
-            let commands = builtin.effects.contains(&Effect::Switches);
+            let commands = page.effects.contains(&Effect::Switches);
             let like = values.get(1).and_then(Option::as_ref);
             let known = || like.and_then(Typed::constant);
             let like = || Like {
                 kind: like.map_or(Type::Unknown, |typed| typed.kind.clone()),
                 span: like.map_or(span, |typed| typed.span),
             };
-            let what = match parameter.spec {
-                Spec::Image => {
+            let what = match parameter.kind {
+                "image" => {
                     self.named.images.push((name, span));
                     continue;
                 }
-                Spec::Fault => {
+                "fault" => {
                     self.named.faults.push((name, span));
                     continue;
                 }
-                Spec::Signal if commands => Use::Switch,
-                Spec::Signal => Use::Signal,
-                Spec::Channel if commands => Use::Set(like(), known()),
-                Spec::Channel => Use::Channel(like()),
+                "signal" if commands => Use::Switch,
+                "signal" => Use::Signal,
+                "channel" if commands => Use::Set(like(), known()),
+                "channel" => Use::Channel(like()),
                 _ => continue,
             };
             let (armed, routine) = (self.inside.armed, self.inside.routine);
@@ -108,8 +109,8 @@ impl Checker<'_> {
     pub(super) fn like(&mut self, callee: Callee, values: &[Option<Typed>]) -> Option<Type> {
         let Callee::Builtin(index) = callee else { return Some(Type::Nothing) };
         let Some(builtin) = builtins::table().get(index) else { return Some(Type::Nothing) };
-        let all = builtin.parameters.iter().zip(values);
-        let mut likes = all.filter(|(parameter, _)| matches!(parameter.spec, Spec::Like));
+        let all = builtin.page().parameters.iter().zip(values);
+        let mut likes = all.filter(|(parameter, _)| parameter.kind == "like");
         let Some((parameter, Some(typed))) = likes.next() else { return Some(Type::Nothing) };
         let kind = self.kind_name(&typed.kind);
         let report = match &typed.kind {

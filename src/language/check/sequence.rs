@@ -197,7 +197,7 @@ impl Checker<'_> {
 
 fn meaning_of(index: usize) -> Meaning {
     let Some(builtin) = builtins::table().get(index) else { return Meaning::default() };
-    let has = |effect| builtin.effects.contains(&effect);
+    let has = |effect| builtin.page().effects.contains(&effect);
     Meaning {
         seeks_lock: builtin.is(Trait::SeeksLock),
         changes_speed: changes_speed(index),

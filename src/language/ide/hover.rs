@@ -48,10 +48,10 @@ pub(super) fn target(analysis: &Analysis, target: &Target) -> Option<String> {
                 parameters.map(|p| format!("- `{}` {}", p.label, p.meaning)).collect();
             paragraphs([
                 code(&callable.signature()),
-                builtin.meaning.to_string(),
+                callable.meaning.clone(),
                 parameters.join("\n"),
-                describe::effects(builtin.effects.iter().copied()),
-                code(builtin.example),
+                describe::effects(builtin.page().effects.iter().copied()),
+                code(builtin.page().example),
             ])
         }
         Target::BuiltinParameter(builtin, parameter) => {
