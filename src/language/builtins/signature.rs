@@ -196,6 +196,16 @@ impl Builtin {
         self.traits.contains(&what)
     }
 
+    /// Whether it may have an effect.
+    pub fn has(&self, effect: Effect) -> bool {
+        self.page().effects.contains(&effect)
+    }
+
+    /// Whether it exposes a test line, which the gauge then measures.
+    pub fn measures_a_line(&self) -> bool {
+        self.has(Effect::Emits) && !self.page().parameters.iter().any(|p| p.kind == "image")
+    }
+
     /// Whether a call makes the polygon faster or slower.
     pub fn changes_speed(&self) -> bool {
         matches!(self.time, TimeBound::Spin | TimeBound::Halt)

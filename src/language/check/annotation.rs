@@ -38,13 +38,9 @@ impl Checker<'_> {
         for (index, (name, _)) in fields.iter().enumerate() {
             let first = fields.iter().take(index).find(|(other, _)| other.symbol == name.symbol);
             if let (Some((first, _)), Some(text)) = (first, names.get(index)) {
-                let report = Diagnostic::error(
-                    codes::DUPLICATE_NAME,
-                    format!("field `{text}` stands twice"),
-                    name.span,
-                )
-                .label(first.span, "first here");
-                self.diagnostics.push(report);
+                let headline = format!("field `{text}` stands twice");
+                self.error(codes::DUPLICATE_NAME, headline, name.span)
+                    .label(first.span, "first here");
                 return Type::Unknown;
             }
         }

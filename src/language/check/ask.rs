@@ -157,12 +157,13 @@ impl Checker<'_> {
                     self.fits(&typed, wanted, &what);
                 }
                 let kind = wanted.unwrap_or_else(|| typed.kind.clone());
-                let variable = self.declare_as(*name, Typed { kind, ..typed }, role);
+                let (variable, slot) = self.declare(*name, Typed { kind, ..typed }, role);
                 let range = answer.ends.as_ref().filter(|_| !mutable);
                 let range = range.and_then(|(low, high)| low.constant().zip(high.constant()));
-                let Some(variable) = self.variables.get_mut(variable) else { return (None, None) };
-                variable.range = range;
-                (Some(variable.slot), None)
+                if let Some(variable) = self.variables.get_mut(variable) {
+                    variable.range = range;
+                }
+                (Some(slot), None)
             }
             Kept::Assigned(place) => {
                 let slot = self.slot(&typed.kind);
@@ -185,9 +186,7 @@ impl Checker<'_> {
             if let Wanted::Quantity(quantity) = &mut found.asked.wanted {
                 quantity.range = range.filter(|(low, high)| low <= high);
             }
-            let reached =
-                found.routine.is_none_or(|routine| called.get(routine).copied().unwrap_or(false));
-            let planned = Planned { optional: !reached, ..found.asked.planned };
+            let planned = Planned { optional: !called(found.routine), ..found.asked.planned };
             program::Asked { planned, ..found.asked }
         };
         std::mem::take(&mut self.questions).into_iter().map(of).collect()

@@ -3,7 +3,7 @@
 use crate::builtins;
 use crate::builtins::Effect;
 use crate::check::advice::with_article;
-use crate::check::flow::{CallSite, Callee, changes_speed, under_light};
+use crate::check::flow::{CallSite, Callee, put, under_light};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::way::Way;
@@ -135,10 +135,10 @@ impl Checker<'_> {
             self.error(codes::NOT_CONSTANT, headline, span);
             return false;
         }
-        if let (Some(arm), true) = (armed, changes_speed(index)) {
+        if let (Some(arm), true) = (armed, builtin.changes_speed()) {
             self.report(under_light(builtin.name, span, arm));
         }
-        if builtin.page().effects.contains(&Effect::Emits) && armed.is_none() {
+        if builtin.has(Effect::Emits) && armed.is_none() {
             self.error(
                 codes::LIGHT_OUTSIDE_ARM,
                 format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
@@ -212,9 +212,7 @@ impl Checker<'_> {
             returns: builtins::kind(page.returns),
             open: builtins::OPEN_NAMES.iter().map(|name| Rc::from(*name)).collect(),
         });
-        if let Some(slot) = self.signatures.get_mut(index) {
-            *slot = Some(signature.clone());
-        }
+        put(&mut self.signatures, index, Some(signature.clone()));
         Some(signature)
     }
 

@@ -1,7 +1,6 @@
 //! How checks are decided, by themselves and by default, and which the script plans to make.
 
 use crate::check::Checker;
-use crate::check::flow::Callee;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
@@ -215,29 +214,11 @@ impl Checker<'_> {
         self.found.len() - 1
     }
 
-    /// For each routine, whether the script calls it, itself or by way of others.
-    pub(super) fn called(&self) -> Vec<bool> {
-        let mut called = vec![false; self.routines.len()];
-        let mut open: Vec<Option<usize>> = vec![None];
-        while let Some(caller) = open.pop() {
-            for site in self.calls.iter().filter(|site| site.caller == caller) {
-                if let Callee::Routine(index) = site.callee
-                    && let Some(slot) = called.get_mut(index)
-                    && !std::mem::replace(slot, true)
-                {
-                    open.push(Some(index));
-                }
-            }
-        }
-        called
-    }
-
     /// The plan: a check in a routine that nothing calls need not be made.
     pub(super) fn planned(&mut self) -> Vec<Planned> {
         let called = self.called();
         let of = |found: Found| {
-            let is_called = |r: usize| called.get(r).copied().unwrap_or(false);
-            let optional = found.planned.optional || !found.routine.is_none_or(is_called);
+            let optional = found.planned.optional || !called(found.routine);
             Planned { optional, ..found.planned }
         };
         std::mem::take(&mut self.found).into_iter().map(of).collect()

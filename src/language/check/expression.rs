@@ -32,12 +32,9 @@ impl Checker<'_> {
                 let typed = self.call(*name, arguments, e.span);
                 if typed.kind == Type::Nothing {
                     let text = self.text(name.symbol);
-                    let report = Diagnostic::error(
-                        codes::NO_VALUE,
-                        format!("`{text}` gives no value"),
-                        e.span,
-                    )
-                    .here("stands where a value is needed");
+                    let headline = format!("`{text}` gives no value");
+                    let report = Diagnostic::error(codes::NO_VALUE, headline, e.span)
+                        .here("stands where a value is needed");
                     match self.routine_of(*name) {
                         Some(routine) => self.valueless.push((routine, report)),
                         None => self.report(report),
@@ -98,27 +95,23 @@ impl Checker<'_> {
     /// A unit by its name; reports one that does not exist, once for each place.
     pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
         self.saw_unit(unit);
-        if let Some(Some(known)) = self.units.get(&unit.symbol) {
+        if let Some(known) = self.units.get(&unit.symbol) {
             return Some(known.clone());
         }
         let text = self.text(unit.symbol);
         match parse_unit(&text) {
             Ok(found) => {
                 let found = Rc::new(found);
-                self.units.insert(unit.symbol, Some(found.clone()));
+                self.units.insert(unit.symbol, found.clone());
                 Some(found)
             }
             Err(error) => {
-                let mut report =
-                    Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
-                report = match error {
-                    UnitError::Unknown { near: Some(near), .. } => {
-                        report.help(format!("did you mean `{near}`?"))
-                    }
-                    UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
+                let report = Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
+                let listed = || "`spintrue units` lists them all".to_string();
+                self.report(match &error {
+                    UnitError::Unknown { near, .. } => report.meant(near.as_deref(), listed),
                     _ => report,
-                };
-                self.report(report);
+                });
                 None
             }
         }
@@ -260,59 +253,52 @@ impl Checker<'_> {
         let routines = self.module().map(|m| &m.routines);
         let callable = self.builtins.contains_key(&symbol)
             || routines.is_some_and(|routines| routines.contains_key(&symbol));
-        let mut report;
+        let made = self.top_level.get(&symbol).copied().filter(|_| self.inside.routine.is_some());
         if callable {
-            report = Diagnostic::error(
-                codes::UNKNOWN_NAME,
-                format!("`{text}` is a routine, not a value"),
-                span,
-            )
-            .help(format!("call it: `{}`", self.call_of(symbol)));
-        } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
-            report = Diagnostic::error(
-                codes::NOT_CONSTANT,
-                format!("a routine cannot see `{text}`, which is worked out while the script runs"),
-                span,
-            )
-            .label(*place, "made here")
-            .help("pass it as an argument");
+            let call = self.call_of(symbol);
+            let headline = format!("`{text}` is a routine, not a value");
+            self.error(codes::UNKNOWN_NAME, headline, span).help(format!("call it: `{call}`"));
+        } else if let Some(made) = made {
+            let headline =
+                format!("a routine cannot see `{text}`, which is worked out while the script runs");
+            self.error(codes::NOT_CONSTANT, headline, span)
+                .label(made, "made here")
+                .help("pass it as an argument");
         } else {
-            report =
-                Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
-            let module = self.module();
-            let values = module.into_iter().flat_map(|m| m.values.keys().copied());
-            let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
-            if let Some(way) = advice::foreign_value(&text) {
-                report = report.help(way);
+            let headline = format!("there is no `{text}` here");
+            let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
+            let values = || self.module().into_iter().flat_map(|m| m.values.keys().copied());
+            let known = || self.scope.symbols().chain(values()).map(|s| self.names.text(s));
+            let report = if let Some(way) = advice::foreign_value(&text) {
+                report.help(way)
             } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
-                report = report
+                report
                     .label(declared, "this one ends with its block")
-                    .help(format!("declare `var {text} = ...` before the block, and set it there"));
-            } else if let Some(near) = self.near_name(&text, known) {
-                report = report.help(format!("did you mean `{near}`?"));
+                    .help(format!("declare `var {text} = ...` before the block, and set it there"))
+            } else if let Some(near) = self.near_name(&text, known()) {
+                report.help(format!("did you mean `{near}`?"))
             } else if let Some(near) = self.near_name(&text, self.callables()) {
-                report = report.help(format!("did you mean `{near}(...)`?"));
+                report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
-                report = report.help(format!("a unit stands behind a number: `1 {text}`"));
-            }
+                report.help(format!("a unit stands behind a number: `1 {text}`"))
+            } else {
+                report
+            };
+            self.report(report);
         }
-        self.report(report);
         Typed::unknown(span)
     }
 
     fn list(&mut self, items: &[Expression], expected: Option<&Type>, span: Span) -> Typed {
-        let wanted = match expected {
-            Some(Type::List(item)) => Some((**item).clone()),
-            _ => None,
-        };
+        let wanted = item_of(expected);
         let mut kind = None;
         let mut unit = None;
         let mut fields = None;
         let mut first = span;
         let mut parts = Vec::new();
         for item in items {
-            let typed = self.expression(item, kind.as_ref().or(wanted.as_ref()));
+            let typed = self.expression(item, kind.as_ref().or(wanted));
             match &kind {
                 _ if typed.kind == Type::Unknown => continue,
                 None => {
@@ -334,7 +320,7 @@ impl Checker<'_> {
             }
             parts.push(typed.part());
         }
-        let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
+        let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty()).cloned()) else {
             if items.is_empty() {
                 self.error(codes::UNTOLD_TYPE, "nothing tells what this list holds", span).help(
                     "say it where the list is declared, for example \
@@ -390,20 +376,13 @@ impl Checker<'_> {
     ) -> Typed {
         let (over, item) = self.over(over);
         self.scope.enter();
-        let variable = self.declare_as(name, item, Role::Loop);
-        let target = self.variables.get(variable).map(|v| v.slot);
-        let only_if = only_if.map(|e| {
-            self.expect_kind(e, &Type::Flag, codes::NOT_A_FLAG, "the condition behind `if`").flag()
-        });
-        let wanted = match expected {
-            Some(Type::List(item)) => Some((**item).clone()),
-            _ => None,
-        };
-        let element = self.expression(element, wanted.as_ref());
+        let (_, target) = self.declare(name, item, Role::Loop);
+        let only_if = only_if.map(|e| self.condition(e, "the condition behind `if`"));
+        let element = self.expression(element, item_of(expected));
         self.scope.leave();
-        let (Some(target), false) = (target, element.kind == Type::Unknown) else {
+        if element.kind == Type::Unknown {
             return Typed::unknown(span);
-        };
+        }
         let (kind, unit) = (element.kind.clone().list(), element.unit.clone());
         let fields = element.fields.clone();
         let element = element.part();
@@ -446,5 +425,13 @@ impl Checker<'_> {
                 (nothing(), Typed::unknown(e.span))
             }
         }
+    }
+}
+
+/// What the items of a list should be.
+fn item_of(expected: Option<&Type>) -> Option<&Type> {
+    match expected {
+        Some(Type::List(item)) => Some(item),
+        _ => None,
     }
 }

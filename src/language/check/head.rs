@@ -40,9 +40,7 @@ impl Checker<'_> {
             StatementKind::WaitUntil { condition, within, every, otherwise } => {
                 self.wait_under_light(span);
                 let text = Rc::from(self.whole_words(condition.span).as_str());
-                let what = "what is waited for";
-                let condition =
-                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+                let condition = self.condition(condition, "what is waited for");
                 let within = self.time(within, "the limit behind `within`");
                 let every = match every {
                     Some(every) => self.time(every, "the step behind `every`"),
@@ -208,12 +206,7 @@ impl Checker<'_> {
             }
             ExpressionKind::Within { value, low, high } => {
                 let (value, uncertainty) = self.uncertain(value);
-                let low =
-                    self.expect_kind(low, &value.kind, codes::UNLIKE_KINDS, "the lower limit");
-                let wanted =
-                    if low.kind == Type::Unknown { Type::Unknown } else { value.kind.clone() };
-                let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper limit");
-                self.ends_in_order(&low, &high);
+                let (low, high) = self.two_ends(low, high, &value.kind, "limit");
                 self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
             }
             _ => self.holds(condition),

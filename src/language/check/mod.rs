@@ -262,7 +262,7 @@ struct Checker<'a> {
     diagnostics: Vec<Diagnostic>,
     builtins: HashMap<Symbol, usize>,
     signatures: Vec<Option<Rc<Signature>>>,
-    units: HashMap<Symbol, Option<Rc<UnitText>>>,
+    units: HashMap<Symbol, Rc<UnitText>>,
     variables: Vec<Variable>,
     scope: Scope,
     routines: Vec<RoutineInfo>,

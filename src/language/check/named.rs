@@ -7,7 +7,7 @@ use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::flow::{Callee, Graph};
 use crate::check::typed::Typed;
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::codes;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Piece};
@@ -77,7 +77,7 @@ impl Checker<'_> {
             let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
             let [Piece::Plain(name)] = pieces.as_slice() else { continue };
             let (name, span) = (name.clone(), argument.value.span);
-            let commands = page.effects.contains(&Effect::Switches);
+            let commands = builtin.has(Effect::Switches);
             let like = values.get(1).and_then(Option::as_ref);
             let known = || like.and_then(Typed::constant);
             let like = || Like {
@@ -113,25 +113,21 @@ impl Checker<'_> {
         let mut likes = all.filter(|(parameter, _)| parameter.kind == "like");
         let Some((parameter, Some(typed))) = likes.next() else { return Some(Type::Nothing) };
         let kind = self.kind_name(&typed.kind);
-        let report = match &typed.kind {
-            Type::Quantity(dimension) if dimension.is_open() => Diagnostic::error(
-                codes::UNTOLD_KIND,
-                format!("nothing tells here which kind `{kind}` is"),
-                typed.span,
-            )
-            .help(format!(
-                "call `{}` where the kind is known, and hand the value on",
-                builtin.name
-            )),
+        let (name, like) = (builtin.name, parameter.name);
+        match &typed.kind {
+            Type::Quantity(dimension) if dimension.is_open() => {
+                let headline = format!("nothing tells here which kind `{kind}` is");
+                self.error(codes::UNTOLD_KIND, headline, typed.span)
+                    .help(format!("call `{name}` where the kind is known, and hand the value on"));
+            }
             Type::Quantity(_) | Type::Temperature => return Some(typed.kind.clone()),
             _ => {
-                let (name, like, kind) = (builtin.name, parameter.name, with_article(&kind));
+                let kind = with_article(&kind);
                 let headline = format!("`{name}` takes a quantity as `{like}`, not {kind}");
-                Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
-                    .help("a channel reads a number with a unit, such as `1 kPa`")
+                self.error(codes::WRONG_ARGUMENT, headline, typed.span)
+                    .help("a channel reads a number with a unit, such as `1 kPa`");
             }
-        };
-        self.report(report);
+        }
         None
     }
 
@@ -141,7 +137,7 @@ impl Checker<'_> {
         // Callers come first here.
         for caller in std::iter::once(None).chain(graph.order.iter().rev().map(|r| Some(*r))) {
             let around = caller.and_then(|caller| lit.get(caller).copied().flatten());
-            for site in graph.by_caller.get(&caller).into_iter().flatten() {
+            for site in graph.calls_of(caller) {
                 let Callee::Routine(callee) = site.callee else { continue };
                 if let (Some(arm), Some(slot)) = (site.armed.or(around), lit.get_mut(callee)) {
                     slot.get_or_insert(arm);

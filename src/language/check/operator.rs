@@ -73,20 +73,19 @@ impl Checker<'_> {
             Binary::PlusMinus => {
                 self.expression(left, None);
                 self.expression(right, None);
-                self.report(if self.inside.expect {
-                    let headline = "`±` stands behind the whole value that is checked";
-                    Diagnostic::error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(
+                let (headline, help) = if self.inside.expect {
+                    (
+                        "`±` stands behind the whole value that is checked",
                         "one check is `value ± uncertainty`, a comparison or `within`, and its \
                          limits; work out both before, and write an `expect` for each value",
                     )
                 } else {
-                    Diagnostic::error(
-                        codes::MISPLACED_UNCERTAINTY,
+                    (
                         "`±` stands only in an `expect`",
-                        operator_span,
+                        "expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um",
                     )
-                    .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um")
-                });
+                };
+                self.error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(help);
                 Typed::unknown(span)
             }
             Binary::Range => {
@@ -235,21 +234,18 @@ impl Checker<'_> {
         }
         let (is, sign) = (self.offered(left.span, &[]), operator.text());
         let headline = "a turn in a product that holds a length";
-        let mut report = Diagnostic::warning(codes::TURN_WITH_LENGTH, headline, span)
-            .here("through a lens, x = f * theta, this is wrong by 2π")
-            .label(right.span, "the turn");
-        report = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
-            report.help(
-                "a lens counts in radians; as a length per angle, in mm/rad, it needs no turn",
-            )
+        let help = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
+            "a lens counts in radians; as a length per angle, in mm/rad, it needs no turn".into()
         } else if lens {
-            report.help(format!("a lens in mm/rad needs no turn: `{is}`"))
+            format!("a lens in mm/rad needs no turn: `{is}`")
         } else {
-            report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"))
+            format!("a lens counts in radians: `{is} {sign} 1 rad`")
         };
-        self.report(report.help(
-            "turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`",
-        ));
+        self.warning(codes::TURN_WITH_LENGTH, headline, span)
+            .here("through a lens, x = f * theta, this is wrong by 2π")
+            .label(right.span, "the turn")
+            .help(help)
+            .help("turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`");
     }
 
     fn by_zero(&mut self, place: Span, span: Span) -> Typed {
@@ -402,19 +398,30 @@ impl Checker<'_> {
         span: Span,
     ) -> Typed {
         let value = self.expression(value, None);
-        let kind = value.kind.clone();
-        if kind != Type::Unknown && !is_number(&kind) {
-            let headline = format!("{} cannot lie within two values", self.a_kind(&kind));
+        if value.kind != Type::Unknown && !is_number(&value.kind) {
+            let headline = format!("{} cannot lie within two values", self.a_kind(&value.kind));
             self.error(codes::BAD_OPERAND, headline, value.span);
             return Typed::unknown(span);
         }
-        let low = self.expect_kind(low, &kind, codes::UNLIKE_KINDS, "the lower end");
-        let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
-        let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper end");
-        self.ends_in_order(&low, &high);
+        let (low, high) = self.two_ends(low, high, &value.kind, "end");
         let code =
             Flag::Within(Box::new(value.number()), Box::new(low.number()), Box::new(high.number()));
         Typed::new(Type::Flag, code, span)
+    }
+
+    /// Two ends of a kind; one report is enough where both are of another.
+    pub(super) fn two_ends(
+        &mut self,
+        low: &Expression,
+        high: &Expression,
+        kind: &Type,
+        what: &str,
+    ) -> (Typed, Typed) {
+        let low = self.expect_kind(low, kind, codes::UNLIKE_KINDS, &format!("the lower {what}"));
+        let kind = if low.kind == Type::Unknown { &Type::Unknown } else { kind };
+        let high = self.expect_kind(high, kind, codes::UNLIKE_KINDS, &format!("the upper {what}"));
+        self.ends_in_order(&low, &high);
+        (low, high)
     }
 
     /// Reports two constant ends in the wrong order; tells whether they are in order.

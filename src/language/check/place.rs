@@ -145,22 +145,18 @@ impl Checker<'_> {
         if typed.kind == Type::Unknown {
             return;
         }
-        let (true, ExpressionKind::Name(symbol)) = (target.hops.is_empty(), &place.kind) else {
-            let Slot::Ref(root) = slot else { return };
-            into.push(Statement::Store { root, hops: target.hops, value: typed.part() });
-            return;
-        };
         // `xs = xs + more` grows the list where it is.
         if let (Slot::Ref(root), ExpressionKind::Binary { operator: Binary::Add, left, .. }) =
             (slot, &value.kind)
-            && left.kind == ExpressionKind::Name(*symbol)
+            && matches!(place.kind, ExpressionKind::Name(_))
+            && left.kind == place.kind
             && matches!(typed.kind, Type::List(_))
             && let program::Expression::Ref(Ref::Joined(_, more, span)) = typed.code
         {
             into.push(Statement::Append(root, *more, span));
             return;
         }
-        into.push(Statement::Set(slot, typed.code));
+        into.extend(stored(slot, target.hops, typed));
     }
 
     /// Puts what was worked out already into a place.
@@ -179,13 +175,7 @@ impl Checker<'_> {
         if !self.fits(&value, &target.kind, &what) {
             return;
         }
-        match slot {
-            _ if target.hops.is_empty() => into.push(Statement::Set(slot, value.code)),
-            Slot::Ref(root) => {
-                into.push(Statement::Store { root, hops: target.hops, value: value.part() });
-            }
-            _ => {}
-        }
+        into.extend(stored(slot, target.hops, value));
     }
 
     /// Reports a value of another kind than wanted; tells whether it can be taken.
@@ -311,11 +301,20 @@ impl Checker<'_> {
             return None;
         }
         let unknown = Typed::unknown(place.span);
-        let index = self.declare_as(Name { symbol, span: place.span }, unknown, Role::Var);
+        let (index, _) = self.declare(Name { symbol, span: place.span }, unknown, Role::Var);
         if let Some(variable) = self.variables.get_mut(index) {
             (variable.used, variable.quiet) = (true, true);
         }
         Some(index)
+    }
+}
+
+/// Puts a value into a variable, or where the hops from there lead.
+fn stored(slot: Slot, hops: Vec<Hop>, value: Typed) -> Option<Statement> {
+    match slot {
+        _ if hops.is_empty() => Some(Statement::Set(slot, value.code)),
+        Slot::Ref(root) => Some(Statement::Store { root, hops, value: value.part() }),
+        _ => None,
     }
 }
 

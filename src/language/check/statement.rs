@@ -7,7 +7,7 @@ use crate::check::scope::{LoopInfo, Role};
 use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::codes;
 use crate::program::tree as program;
-use crate::program::tree::{Number, RefSlot, Slot};
+use crate::program::tree::{Flag, Number, RefSlot, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{
@@ -65,25 +65,20 @@ impl Checker<'_> {
             StatementKind::For { name, over, body } => {
                 let (over, item) = self.over(over);
                 self.scope.enter();
-                let variable = self.declare_as(*name, item, Role::Loop);
+                let (variable, target) = self.declare(*name, item, Role::Loop);
                 self.counts_within(variable, &over);
                 let body = self.loop_body(body);
                 self.scope.leave();
-                if let Some(target) = self.variables.get(variable).map(|v| v.slot) {
-                    code.push(program::Statement::For { target, over, body, span });
-                }
+                code.push(program::Statement::For { target, over, body, span });
             }
             StatementKind::Repeat { at_most, times, body, until, otherwise } => {
                 self.repeat(*at_most, times, body, until.as_ref(), otherwise.as_ref(), code, span);
             }
             StatementKind::While { condition, times, body, otherwise } => {
-                let what = "the condition of `while`";
-                let before =
-                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+                let before = Some(self.condition(condition, "the condition of `while`"));
                 let bound = self.times(times);
                 let body = self.loop_body(body);
                 let otherwise = self.otherwise(otherwise.as_ref());
-                let before = Some(before);
                 code.push(program::Statement::Repeat {
                     times: bound,
                     before,
@@ -141,10 +136,8 @@ impl Checker<'_> {
         };
         let kind = wanted.unwrap_or_else(|| typed.kind.clone());
         let like = Typed { kind, ..typed.clone() };
-        let variable = self.declare_as(name, like, role);
-        if let Some(slot) = self.variables.get(variable).map(|v| v.slot)
-            && typed.kind != Type::Unknown
-        {
+        let (variable, slot) = self.declare(name, like, role);
+        if typed.kind != Type::Unknown {
             code.push(program::Statement::Set(slot, typed.code));
         }
         variable
@@ -209,9 +202,7 @@ impl Checker<'_> {
         let mut leaves = otherwise.is_some();
         let mut checked = Vec::new();
         for (condition, block) in arms {
-            let what = "the condition of `if`";
-            let condition =
-                self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+            let condition = self.condition(condition, "the condition of `if`");
             let (body, left) = self.block(block);
             leaves &= left;
             checked.push((condition, body));
@@ -224,6 +215,10 @@ impl Checker<'_> {
         }
         code.push(program::Statement::If(checked, rest));
         leaves
+    }
+
+    pub(super) fn condition(&mut self, e: &Expression, what: &str) -> Flag {
+        self.expect_kind(e, &Type::Flag, codes::NOT_A_FLAG, what).flag()
     }
 
     /// The body of a loop, in a scope of its own.
@@ -292,8 +287,7 @@ impl Checker<'_> {
         let around = self.inside.loops.pop();
         let until = until.map(|condition| {
             self.inside.until = around;
-            let what = "the condition of `until`";
-            let flag = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+            let flag = self.condition(condition, "the condition of `until`");
             self.inside.until = None;
             flag
         });
@@ -384,11 +378,9 @@ impl Checker<'_> {
         let (body, mut leaves) = self.block(body);
         let catch = catch.map(|(name, block)| {
             self.scope.enter();
-            let variable = self.declare(*name, builtins::kind("failure"), None, Role::Caught);
-            let slot = match self.variables.get(variable).map(|v| v.slot) {
-                Some(Slot::Ref(slot)) => slot,
-                _ => RefSlot(0),
-            };
+            let like = Typed { kind: builtins::kind("failure"), ..Typed::unknown(name.span) };
+            let (_, slot) = self.declare(*name, like, Role::Caught);
+            let slot = if let Slot::Ref(slot) = slot { slot } else { RefSlot(0) };
             let (handler, left) = self.block(block);
             self.scope.leave();
             leaves &= left;
