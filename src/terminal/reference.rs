@@ -55,12 +55,12 @@ pub(crate) fn keyword(keyword: Keyword, colour: bool) -> String {
 pub(crate) fn fields(record: &RecordSpec, colour: bool) -> String {
     let mut text = format!("{}\n\n", styled(&format!("record {}", record.name), BOLD, colour));
     let page = record.page();
-    text.push_str(&wrapped(&page.meaning, ""));
+    text.push_str(&wrapped(&page.meaning(), ""));
     text.push('\n');
     let width = page.fields.iter().map(|field| field.name.len()).fold(18, usize::max);
     for field in &page.fields {
         let (name, kind) = (field.name, field.kind);
-        text.push_str(&beside(&format!("  {name:<width$} {kind:<14}"), &field.meaning));
+        text.push_str(&beside(&format!("  {name:<width$} {kind:<14}"), &field.meaning()));
     }
     text
 }

@@ -54,10 +54,10 @@ fn every_entry_is_complete() {
     for builtin in builtins() {
         assert!(!names.contains(&builtin.name), "{} stands twice", builtin.name);
         names.push(builtin.name);
-        assert!(builtin.page().meaning.ends_with('.'), "{}", builtin.name);
+        assert!(builtin.page().meaning().ends_with('.'), "{}", builtin.name);
         let mut optional = false;
         for parameter in &builtin.page().parameters {
-            assert!(!parameter.meaning.is_empty(), "{}: {}", builtin.name, parameter.name);
+            assert!(!parameter.meaning().is_empty(), "{}: {}", builtin.name, parameter.name);
             let left_out = parameter.is_optional;
             assert!(left_out || !optional, "{}: a required one behind an optional", builtin.name);
             optional = left_out;
@@ -69,7 +69,7 @@ fn every_entry_is_complete() {
     }
     for record in builtin_records() {
         for field in &record.page().fields {
-            assert!(!field.meaning.is_empty());
+            assert!(!field.meaning().is_empty());
             let name = field.name;
             assert!(!spintrue_language::KEYWORDS.contains(&name), "{}.{name}", record.name);
         }
@@ -96,7 +96,7 @@ fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
         let (finished, events) = run(&prepared(name, &script), &mut station(None, 1));
         assert_eq!(finished.verdict(), Verdict::Passed, "{call}: {:?}", events.0);
         let meaning = builtins().iter().find(|b| b.name == name).unwrap();
-        let meaning = &meaning.page().meaning;
+        let meaning = meaning.page().meaning();
         assert!(meaning.contains("with the kind `value`"), "{name}: {meaning}");
         assert!(!meaning.contains("is a fault"), "{name}: {meaning}");
     }

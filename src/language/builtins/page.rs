@@ -21,8 +21,7 @@ pub struct Page {
     pub returns: &'static str,
     /// What it may do to the head.
     pub effects: Vec<Effect>,
-    /// Meaning, units, ranges, errors; for a formula its source.
-    pub meaning: String,
+    meaning: &'static str,
     /// A script that shows it and passes.
     pub example: &'static str,
 }
@@ -35,8 +34,14 @@ pub struct Parameter {
     pub kind: &'static str,
     /// Whether it may be left out.
     pub is_optional: bool,
+    meaning: &'static str,
+}
+
+impl Parameter {
     /// What it is, with its range, and what holds where it is left out.
-    pub meaning: String,
+    pub fn meaning(&self) -> String {
+        one_line(self.meaning)
+    }
 }
 
 impl Page {
@@ -45,6 +50,11 @@ impl Page {
     pub(super) fn of(name: &str, topic: &'static str) -> Page {
         let is_its = |text: &&str| text.strip_prefix(name).is_some_and(|it| it.starts_with('('));
         topic.split("\n## ").find(is_its).and_then(Page::read).unwrap_or_default()
+    }
+
+    /// Meaning, units, ranges, errors; for a formula its source.
+    pub fn meaning(&self) -> String {
+        one_line(self.meaning)
     }
 
     fn read(text: &'static str) -> Option<Page> {
@@ -69,13 +79,17 @@ impl Page {
     }
 }
 
-/// A meaning, and the items that are listed below it with theirs.
-pub(super) fn items(text: &'static str) -> (String, impl Iterator<Item = (&'static str, String)>) {
-    let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+/// A meaning, and the items that are listed below it with theirs; each may stand on several lines.
+pub(super) fn items(
+    text: &'static str,
+) -> (&'static str, impl Iterator<Item = (&'static str, &'static str)>) {
     let mut parts = text.split("\n- `");
-    let meaning = parts.next().map(one_line).unwrap_or_default();
-    let items = parts.filter_map(|item| item.split_once("` "));
-    (meaning, items.map(move |(what, meaning)| (what, one_line(meaning))))
+    let meaning = parts.next().unwrap_or_default();
+    (meaning, parts.filter_map(|item| item.split_once("` ")))
+}
+
+pub(super) fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 /// The type that a page means by its word for it.

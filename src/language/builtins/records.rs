@@ -1,6 +1,6 @@
 //! The records that built-ins take and give, and how they are made and read.
 
-use crate::builtins::page::{items, kind};
+use crate::builtins::page::{items, kind, one_line};
 use crate::builtins::signature::{Trouble, wrong};
 use crate::program::types::RecordType;
 use crate::program::value::{Datum, Object, Value};
@@ -17,10 +17,16 @@ pub struct RecordSpec {
 
 /// What a page says of a record.
 pub struct RecordPage {
-    /// What it is.
-    pub meaning: String,
+    meaning: &'static str,
     /// Sorted by name.
     pub fields: Vec<Field>,
+}
+
+impl RecordPage {
+    /// What it is.
+    pub fn meaning(&self) -> String {
+        one_line(self.meaning)
+    }
 }
 
 /// A field of a record.
@@ -29,8 +35,7 @@ pub struct Field {
     pub name: &'static str,
     /// The word for its kind.
     pub kind: &'static str,
-    /// What it is.
-    pub meaning: String,
+    meaning: &'static str,
 }
 
 /// Every record that has a name.
@@ -70,6 +75,11 @@ impl RecordSpec {
 }
 
 impl Field {
+    /// What it is.
+    pub fn meaning(&self) -> String {
+        one_line(self.meaning)
+    }
+
     /// Whether it is kept as a reference and not as a double.
     fn is_reference(&self) -> bool {
         self.kind == "text" || self.kind.starts_with("list of ")

@@ -299,7 +299,7 @@ impl Checker<'_> {
         {
             let parameters = &builtin.page().parameters;
             for parameter in missing.iter().filter_map(|(at, _)| parameters.get(*at)) {
-                report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning));
+                report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning()));
             }
         }
         self.report(report);

@@ -131,7 +131,7 @@ pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
 pub fn builtin_documentation(name: &str) -> Option<String> {
     let builtin = builtins::table().iter().find(|b| b.name == name)?;
     let effects = describe::effects(builtin.page().effects.iter().copied());
-    Some(format!("{}\n\n{effects}", builtin.page().meaning))
+    Some(format!("{}\n\n{effects}", builtin.page().meaning()))
 }
 
 /// Names, arguments of the call around first.
@@ -193,7 +193,7 @@ fn fields(place: Place<'_>, cursor: &Cursor, workspace: &mut dyn Workspace) -> V
     let spec = describe::record_of(&field.of);
     let item = |(name, kind): &(std::sync::Arc<str>, Type)| {
         let meaning = spec.and_then(|s| s.page().fields.iter().find(|f| f.name == &**name));
-        let documentation = meaning.map_or(String::new(), |field| field.meaning.clone());
+        let documentation = meaning.map_or(String::new(), |field| field.meaning());
         Item { documentation, ..Item::new(&**name, ItemKind::Field, kind.name(&open)) }
     };
     record.fields.iter().map(item).collect()
@@ -237,7 +237,7 @@ fn types(scope: &Scope) -> Vec<Item> {
     items.extend(kinds.map(|kind| Item::new(kind.name, ItemKind::Quantity, kind.dimension.si())));
     let records = builtins::records().iter();
     items.extend(
-        records.map(|record| Item::new(record.name, ItemKind::Record, &record.page().meaning)),
+        records.map(|record| Item::new(record.name, ItemKind::Record, record.page().meaning())),
     );
     items
 }

@@ -44,7 +44,7 @@ impl Callable {
             let name = parameter.name.to_string();
             let label = format!("{name}: {}", kind_name(parameter.kind));
             let label = if parameter.is_optional { format!("[{label}]") } else { label };
-            Parameter { name, label, meaning: parameter.meaning.clone() }
+            Parameter { name, label, meaning: parameter.meaning() }
         });
         Callable {
             name: builtin.name.to_string(),
@@ -53,7 +53,7 @@ impl Callable {
                 "nothing" => String::new(),
                 kind => format!(" -> {}", kind_name(kind)),
             },
-            meaning: page.meaning.clone(),
+            meaning: page.meaning(),
             declared: None,
         }
     }
@@ -136,13 +136,13 @@ pub(super) fn record_of(kind: &Type) -> Option<&'static RecordSpec> {
 }
 
 /// The type of a field in words, and what it means.
-pub(super) fn field(field: &FieldOf) -> Option<(String, &'static str)> {
+pub(super) fn field(field: &FieldOf) -> Option<(String, String)> {
     let Type::Record(record) = &field.of else { return None };
     let (_, kind) = record.field(&field.name)?;
     let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();
     let meaning = record_of(&field.of)
         .and_then(|r| r.page().fields.iter().find(|f| f.name == &*field.name))
-        .map_or("", |f| f.meaning.as_str());
+        .map_or_else(String::new, Field::meaning);
     Some((kind.name(&open), meaning))
 }
 
@@ -160,8 +160,9 @@ pub fn kind(name: &str) -> Option<String> {
         return Some(simple.to_string());
     }
     if let Some(record) = builtins::record(name) {
-        let mut text = format!("{}\n", record.page().meaning);
-        for Field { name, kind, meaning } in &record.page().fields {
+        let mut text = format!("{}\n", record.page().meaning());
+        for field in &record.page().fields {
+            let (name, kind, meaning) = (field.name, field.kind, field.meaning());
             text.push_str(&format!("\n- `{name}: {kind}` {meaning}"));
         }
         return Some(text);

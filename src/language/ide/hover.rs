@@ -64,7 +64,7 @@ pub(super) fn target(analysis: &Analysis, target: &Target) -> Option<String> {
             let (kind, meaning) = describe::field(field)?;
             let of = describe::record_of(&field.of).map_or("", |record| record.name);
             let of = if of.is_empty() { String::new() } else { format!("{of}.") };
-            paragraphs([code(&format!("{of}{}: {kind}", field.name)), meaning.to_string()])
+            paragraphs([code(&format!("{of}{}: {kind}", field.name)), meaning])
         }
         Target::Kind(name) => paragraphs([code(&format!("type {name}")), describe::kind(name)?]),
         Target::Open(name) => {
