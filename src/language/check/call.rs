@@ -6,7 +6,6 @@ use crate::check::advice::with_article;
 use crate::check::flow::{CallSite, Callee, put, under_light};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
-use crate::check::way::Way;
 use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
@@ -448,16 +447,16 @@ impl Checker<'_> {
         let mut others = free.map(|(p, _)| p).filter(|p| p.kind == typed.kind);
         let other = others.next().filter(|_| argument.name.is_none() && !bare);
         let other = other.filter(|_| others.next().is_none());
-        let way = if let Some(other) = other {
-            Some(Way::of(format!("name it: `{}: {}`", other.name, self.words(typed.span))))
+        if let Some(other) = other {
+            let words = self.words(typed.span);
+            self.report(report.help(format!("name it: `{}: {words}`", other.name)));
         } else if should.ends_with("^2") {
-            Some(Way::of(format!(
+            self.report(report.help(format!(
                 "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
-            )))
+            )));
         } else {
-            self.way(Some(&argument.value), typed, &target, None)
-        };
-        self.report_with(report, way);
+            self.report_with(report, self.way(Some(&argument.value), typed, &target, None));
+        }
     }
 
     fn coded(

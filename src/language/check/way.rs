@@ -29,7 +29,7 @@ pub(super) struct Way {
 }
 
 impl Way {
-    pub(super) fn of(help: impl Into<String>) -> Way {
+    fn of(help: impl Into<String>) -> Way {
         Way { help: vec![help.into()], label: None }
     }
 
