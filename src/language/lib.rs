@@ -24,8 +24,7 @@ pub use bounds::{
     Unknown as UnknownTime, What as BoundFor, finish_most,
 };
 pub use builtins::{
-    Builtin, Default as DefaultValue, Effect, OPEN_NAMES, RecordSpec, Spec as ParameterSpec,
-    TOPICS, records as builtin_records, table as builtins,
+    Builtin, Effect, OPEN_NAMES, RecordSpec, records as builtin_records, table as builtins, topics,
 };
 pub use check::flow::EffectsOf;
 pub use check::index::{Occurrence, Target as NameTarget};

@@ -6,8 +6,8 @@ use crate::shell::commands::COMMANDS;
 use crate::shell::context::PromptContext;
 use spintrue_head::is_hidden;
 use spintrue_language::{
-    Completion, CompletionWanted, ItemKind, NameScope, ParameterSpec, Type, builtin_records,
-    builtins, completion_candidates, cursor_at, record_fields,
+    Completion, CompletionWanted, ItemKind, NameScope, Type, builtin_records, builtins,
+    completion_candidates, cursor_at, record_fields,
 };
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -83,9 +83,9 @@ fn station_names(known: &PromptContext, before: &str) -> Option<(usize, Vec<Offe
     let call = call.trim_end().strip_suffix('(')?;
     let name = call.rsplit(|c: char| !is_word(c)).next()?;
     let builtin = builtins().iter().find(|builtin| builtin.name == name)?;
-    let names = match builtin.parameters.first()?.spec {
-        ParameterSpec::Signal => &known.signals,
-        ParameterSpec::Channel => &known.channels,
+    let names = match builtin.page().parameters.first()?.kind {
+        "signal" => &known.signals,
+        "channel" => &known.channels,
         _ => return None,
     };
     let fits = |name: &&String| name.starts_with(typed) && !name.contains(is_hidden);

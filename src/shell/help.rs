@@ -6,7 +6,7 @@ use crate::shell::outcome::EntryOutcome;
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, styled, units, wrapped};
 use spintrue_language::{
-    Keyword, TOPICS, builtin_records, builtins, find_code, kind_text, one_line_text, unit_text,
+    Keyword, builtin_records, builtins, find_code, kind_text, one_line_text, topics, unit_text,
 };
 
 /// `help`
@@ -86,7 +86,7 @@ fn overview(colour: bool) -> String {
         text.push_str(&wrapped(command.meaning, "      "));
     }
     text.push_str(&format!("\n{}\n", styled("Built-ins", BOLD, colour)));
-    for topic in TOPICS {
+    for topic in topics() {
         let names: Vec<&str> = topic.builtins.iter().map(|builtin| builtin.name).collect();
         text.push_str(&wrapped(&format!("{}: {}", topic.title, names.join(", ")), "  "));
     }

@@ -3,15 +3,15 @@
 use crate::terminal::{BOLD, beside, styled, wrapped};
 use spintrue_head::visible_line;
 use spintrue_language::{
-    Builtin, Callable, Code, Keyword, OPEN_NAMES, RecordSpec, TOPICS, builtin_records, effects_text,
+    Builtin, Callable, Code, Keyword, RecordSpec, builtin_records, effects_text, topics,
 };
 
 /// Every built-in by topic, and every record type.
 pub(crate) fn overview(colour: bool) -> String {
     let mut text = String::new();
-    for topic in TOPICS {
+    for topic in topics() {
         text.push_str(&format!("{}\n", styled(topic.title, BOLD, colour)));
-        for builtin in topic.builtins {
+        for builtin in &topic.builtins {
             text.push_str(&format!("  {}\n", Callable::builtin(builtin).signature()));
         }
         text.push('\n');
@@ -25,17 +25,17 @@ pub(crate) fn overview(colour: bool) -> String {
 pub(crate) fn explained(builtin: &Builtin, colour: bool) -> String {
     let callable = Callable::builtin(builtin);
     let mut text = format!("{}\n\n", styled(&callable.signature(), BOLD, colour));
-    text.push_str(&wrapped(builtin.meaning, ""));
+    text.push_str(&wrapped(&callable.meaning, ""));
     if !callable.parameters.is_empty() {
         text.push('\n');
     }
     for parameter in &callable.parameters {
         text.push_str(&wrapped(&format!("{}: {}", parameter.name, parameter.meaning), "  "));
     }
-    text.push_str(&format!("\n{}\n", effects_text(builtin.effects.iter().copied())));
+    text.push_str(&format!("\n{}\n", effects_text(builtin.page().effects.iter().copied())));
     text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
     text.push_str("\nExample:\n");
-    for line in builtin.example.lines() {
+    for line in builtin.page().example.lines() {
         text.push_str(&format!("  {line}\n"));
     }
     text
@@ -54,12 +54,13 @@ pub(crate) fn keyword(keyword: Keyword, colour: bool) -> String {
 /// A record type and its fields.
 pub(crate) fn fields(record: &RecordSpec, colour: bool) -> String {
     let mut text = format!("{}\n\n", styled(&format!("record {}", record.name), BOLD, colour));
-    text.push_str(&wrapped(record.meaning, ""));
+    let page = record.page();
+    text.push_str(&wrapped(&page.meaning(), ""));
     text.push('\n');
-    let width = record.fields.iter().map(|(name, ..)| name.len()).fold(18, usize::max);
-    for (name, spec, meaning) in record.fields {
-        let kind = spec.to_type().name(&OPEN_NAMES);
-        text.push_str(&beside(&format!("  {name:<width$} {kind:<14}"), meaning));
+    let width = page.fields.iter().map(|field| field.name.len()).fold(18, usize::max);
+    for field in &page.fields {
+        let (name, kind) = (field.name, field.kind);
+        text.push_str(&beside(&format!("  {name:<width$} {kind:<14}"), &field.meaning()));
     }
     text
 }

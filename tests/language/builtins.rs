@@ -4,8 +4,7 @@
 use crate::inside::{Sources, run, station};
 use spintrue_head::Bitmap;
 use spintrue_language::{
-    DefaultValue, Images, ParameterSpec, Prepared, TOPICS, Verdict, builtin_records, builtins,
-    prepare, read_image, render_diagnostics,
+    Images, Prepared, Verdict, builtin_records, builtins, prepare, read_image, render_diagnostics,
 };
 use std::sync::Arc;
 
@@ -36,11 +35,11 @@ impl Images for Page {
 fn every_example_passes() {
     for builtin in builtins() {
         let name = builtin.name;
-        let prepared = prepared(name, builtin.example);
-        assert!(builtin.example.contains(name), "the example of {name} does not use it");
+        let prepared = prepared(name, builtin.page().example);
+        assert!(builtin.page().example.contains(name), "the example of {name} does not use it");
         // Of a head alone there is nothing to switch.
-        let named = builtin.parameters.first().map(|parameter| &parameter.spec);
-        let around = matches!(named, Some(ParameterSpec::Signal | ParameterSpec::Channel));
+        let named = builtin.page().parameters.first().map(|parameter| parameter.kind);
+        let around = matches!(named, Some("signal" | "channel"));
         let description = include_str!("../../scripts/heads/ten_with_station.toml");
         let mut station = station(around.then_some(description), 1);
         station.set_images(Box::new(Page));
@@ -52,26 +51,27 @@ fn every_example_passes() {
 #[test]
 fn every_entry_is_complete() {
     let mut names = Vec::new();
-    for builtin in TOPICS.iter().flat_map(|topic| topic.builtins) {
+    for builtin in builtins() {
         assert!(!names.contains(&builtin.name), "{} stands twice", builtin.name);
         names.push(builtin.name);
-        assert!(builtin.meaning.ends_with('.'), "{}", builtin.name);
+        assert!(builtin.page().meaning().ends_with('.'), "{}", builtin.name);
         let mut optional = false;
-        for parameter in builtin.parameters {
-            assert!(!parameter.meaning.is_empty(), "{}: {}", builtin.name, parameter.name);
-            let left_out = matches!(parameter.default, DefaultValue::Optional(_));
+        for parameter in &builtin.page().parameters {
+            assert!(!parameter.meaning().is_empty(), "{}: {}", builtin.name, parameter.name);
+            let left_out = parameter.is_optional;
             assert!(left_out || !optional, "{}: a required one behind an optional", builtin.name);
             optional = left_out;
         }
         assert!(!spintrue_language::KEYWORDS.contains(&builtin.name), "{}", builtin.name);
-        for parameter in builtin.parameters {
+        for parameter in &builtin.page().parameters {
             assert!(!spintrue_language::KEYWORDS.contains(&parameter.name), "{}", parameter.name);
         }
     }
     for record in builtin_records() {
-        for (field, _, meaning) in record.fields {
-            assert!(!meaning.is_empty());
-            assert!(!spintrue_language::KEYWORDS.contains(field), "{}.{field}", record.name);
+        for field in &record.page().fields {
+            assert!(!field.meaning().is_empty());
+            let name = field.name;
+            assert!(!spintrue_language::KEYWORDS.contains(&name), "{}.{name}", record.name);
         }
     }
 }
@@ -95,7 +95,8 @@ fn an_argument_outside_its_range_is_of_the_kind_that_the_reference_says() {
         );
         let (finished, events) = run(&prepared(name, &script), &mut station(None, 1));
         assert_eq!(finished.verdict(), Verdict::Passed, "{call}: {:?}", events.0);
-        let meaning = builtins().iter().find(|b| b.name == name).unwrap().meaning;
+        let meaning = builtins().iter().find(|b| b.name == name).unwrap();
+        let meaning = meaning.page().meaning();
         assert!(meaning.contains("with the kind `value`"), "{name}: {meaning}");
         assert!(!meaning.contains("is a fault"), "{name}: {meaning}");
     }

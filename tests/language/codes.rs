@@ -108,7 +108,7 @@ fn lists_are_those_of_the_tables() {
     let failures: Vec<&str> = FailureKind::caught().collect();
     assert!(explained("E0521").contains(&failures.join(", ")), "{}", explained("E0521"));
     let failure = builtin_records().iter().find(|record| record.name == "failure").unwrap();
-    let kind = failure.fields.iter().find(|field| field.0 == "kind").unwrap().2;
+    let kind = failure.page().fields.iter().find(|field| field.name == "kind").unwrap().meaning();
     let language = page("docs/language.md");
     for failure in failures {
         assert!(kind.contains(failure), "{failure}");

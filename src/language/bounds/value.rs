@@ -6,7 +6,7 @@ use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Cost, Flow, Walk};
-use crate::builtins::{CallFacts, Extent, Function, Range, ResultBound, TimeBound, table};
+use crate::builtins::{CallFacts, Extent, Function, Range, ResultBound, TimeBound, kind, table};
 use crate::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
 };
@@ -470,7 +470,7 @@ fn call_gives_numbers(values: Range) -> bool {
 
 /// A result of which nothing is known.
 fn unknown(call: &BuiltinCall) -> Val {
-    let returns = table().get(call.builtin).map(|builtin| builtin.returns.to_type());
+    let returns = table().get(call.builtin).map(|builtin| kind(builtin.page().returns));
     match returns {
         Some(kind) if kind.layout() == Layout::WORD && !is_record(&kind) => {
             Val::Num(Num::any(Some(call.span)))

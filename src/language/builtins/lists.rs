@@ -1,72 +1,27 @@
 //! Lists: how many, sums, extremes, order.
 
 use crate::builtins::bound;
-use crate::builtins::bound::ResultBound;
 use crate::builtins::records::datum;
-use crate::builtins::signature::{
-    Arguments, Builtin, Context, NUMBER, OPEN, Parameter, Spec, Trait, Trouble, Work, general,
-    required,
-};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::statistics::order;
 
-const XS: &[Parameter] = &[required("xs", Spec::List(&OPEN), "quantities of one kind")];
-
-/// One quantity from a list of its kind.
-pub(super) const fn over(
-    name: &'static str,
-    meaning: &'static str,
-    example: &'static str,
-    work: Work,
-) -> Builtin {
-    Builtin { name, parameters: XS, returns: OPEN, meaning, example, ..general(work) }
-}
-
-/// One whose result lies between the elements.
-pub(super) const fn among(builtin: Builtin) -> Builtin {
-    Builtin { result: ResultBound::Computed(bound::among), ..builtin }
-}
-
 /// The built-ins of this topic.
-pub(super) const BUILTINS: &[Builtin] = &[
-    Builtin {
-        name: "count",
-        traits: &[Trait::NotNegative],
-        parameters: &[required("xs", Spec::List(&Spec::Any), "a list of anything")],
-        returns: NUMBER,
-        meaning: "How many elements a list has.",
-        example: "expect \"three\": count([1 mm, 2 mm, 3 mm]) == 3",
-        result: ResultBound::Computed(bound::count),
-        ..general(count)
-    },
-    over(
-        "sum",
-        "The sum; of no elements it is zero.",
-        "expect \"sum\": sum([1 V, 2 V]) == 3 V",
-        sum,
-    ),
-    among(over(
-        "smallest",
-        "The smallest element. An empty list has none and fails.",
-        "expect \"smallest\": smallest([3 um, 1 um, 2 um]) == 1 um",
-        smallest,
-    )),
-    among(over(
-        "largest",
-        "The largest element. An empty list has none and fails.",
-        "expect \"largest\": largest([3 um, 1 um, 2 um]) == 3 um",
-        largest,
-    )),
-    Builtin {
-        name: "sorted",
-        parameters: XS,
-        returns: Spec::List(&OPEN),
-        meaning: "The elements from the smallest to the largest.",
-        example: "expect \"sorted\": sorted([3 um, 1 um, 2 um]) == [1 um, 2 um, 3 um]",
-        result: ResultBound::Computed(bound::same),
-        ..general(sorted)
-    },
-];
+pub(super) fn builtins() -> Vec<Builtin> {
+    vec![
+        pure("count", count).with_traits(&[Trait::NotNegative]).with_result(bound::count),
+        pure("sum", |_, arguments| Ok(Datum::Number(arguments.words(0).iter().sum()))),
+        pure("smallest", |_, arguments| worked("smallest element", 1, arguments, smallest))
+            .with_result(bound::among),
+        pure("largest", |_, arguments| worked("largest element", 1, arguments, largest))
+            .with_result(bound::among),
+        pure("sorted", |_, arguments| {
+            let words = order::sorted(arguments.words(0));
+            Ok(datum(Object { words, refs: Vec::<Value>::new() }))
+        })
+        .with_result(bound::same),
+    ]
+}
 
 fn count(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let refs = match arguments.get(0) {
@@ -79,29 +34,34 @@ fn count(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, T
     Ok(Datum::Number(count.unwrap_or(0) as f64))
 }
 
-fn sum(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    Ok(Datum::Number(arguments.words(0).iter().sum()))
+pub(super) fn smallest(values: &[f64]) -> f64 {
+    values.iter().copied().fold(f64::INFINITY, f64::min)
 }
 
-/// The elements; an error where there are none.
-fn some<'a>(what: &str, arguments: Arguments<'a>) -> Result<&'a [f64], Trouble> {
-    match arguments.words(0) {
-        [] => Err(Trouble::Value(format!("an empty list has no {what}"))),
-        words => Ok(words),
+pub(super) fn largest(values: &[f64]) -> f64 {
+    values.iter().copied().fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// The elements; an error where there are fewer than a result needs.
+pub(super) fn some<'a>(
+    what: &str,
+    least: usize,
+    arguments: Arguments<'a>,
+) -> Result<&'a [f64], Trouble> {
+    let words = arguments.words(0);
+    if words.len() >= least {
+        return Ok(words);
     }
+    let needs = if least == 1 { "an empty list has no" } else { "fewer than two elements have no" };
+    wrong(format!("{needs} {what}"))
 }
 
-fn smallest(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let words = some("smallest element", arguments)?;
-    Ok(Datum::Number(words.iter().copied().fold(f64::INFINITY, f64::min)))
-}
-
-fn largest(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let words = some("largest element", arguments)?;
-    Ok(Datum::Number(words.iter().copied().fold(f64::NEG_INFINITY, f64::max)))
-}
-
-fn sorted(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let object = Object { words: order::sorted(arguments.words(0)), refs: Vec::<Value>::new() };
-    Ok(datum(object))
+/// A number that is worked out from the elements.
+pub(super) fn worked(
+    what: &str,
+    least: usize,
+    arguments: Arguments<'_>,
+    work: fn(&[f64]) -> f64,
+) -> Result<Datum, Trouble> {
+    Ok(Datum::Number(work(some(what, least, arguments)?)))
 }

@@ -1,12 +1,11 @@
 //! What a built-in is made of.
 
-use crate::builtins::bound::{ResultBound, TimeBound};
-use crate::program::types::{Layout, RecordType, Type};
+use crate::builtins::bound::{CallFacts, Extent, ResultBound, TimeBound};
+use crate::builtins::page::Page;
+use crate::program::types::{Layout, Type};
 use crate::program::value::Datum;
 use crate::station::{Station, StationError};
-use spintrue_head::Dimension;
-use std::rc::Rc;
-use std::sync::Arc;
+use std::sync::OnceLock;
 
 /// What a call may do to the head.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -68,70 +67,6 @@ impl Effect {
             Effect::Provokes => "provokes",
         }
     }
-}
-
-/// A type in a signature, as constant data.
-#[derive(Debug)]
-pub enum Spec {
-    /// A quantity; open dimension 0 is shown as `D`, 1 as `E`.
-    Quantity(Dimension),
-    /// A temperature.
-    Temperature,
-    /// A flag.
-    Flag,
-    /// Text that names an image; where it stands as plain text, the image is looked at beforehand.
-    Image,
-    /// Text that names a fault; where it stands as plain text, it is looked at beforehand.
-    Fault,
-    /// Text that names a signal; where it stands as plain text, it is looked up beforehand.
-    Signal,
-    /// Text that names a channel, likewise.
-    Channel,
-    /// A quantity or a temperature whose kind is what a channel must have.
-    Like,
-    /// Text.
-    Text,
-    /// No result.
-    Nothing,
-    /// Any one type, the same wherever it stands in one signature.
-    Any,
-    /// A list.
-    List(&'static Spec),
-    /// A record.
-    Record(&'static RecordSpec),
-}
-
-/// A record that built-ins take and give.
-#[derive(Debug)]
-pub struct RecordSpec {
-    /// Its name in annotations.
-    pub name: &'static str,
-    /// What it is.
-    pub meaning: &'static str,
-    /// Name, type and meaning of each field, sorted by name.
-    pub fields: &'static [(&'static str, Spec, &'static str)],
-}
-
-/// Whether an argument must be given.
-#[derive(Debug)]
-pub enum Default {
-    /// It must.
-    Required,
-    /// It need not; the text says what holds then.
-    Optional(&'static str),
-}
-
-/// A parameter of a built-in.
-#[derive(Debug)]
-pub struct Parameter {
-    /// Its name, for named arguments.
-    pub name: &'static str,
-    /// Its type.
-    pub spec: Spec,
-    /// Whether it must be given.
-    pub default: Default,
-    /// What it is, with its range.
-    pub meaning: &'static str,
 }
 
 /// What a built-in works with besides its arguments.
@@ -218,45 +153,57 @@ pub enum Trait {
     NotNegative,
 }
 
-/// A built-in. A row of a table states what differs from [`general`].
+/// A built-in.
 pub struct Builtin {
     /// Its name.
     pub name: &'static str,
-    /// What it takes.
-    pub parameters: &'static [Parameter],
-    /// What it gives.
-    pub returns: Spec,
-    /// What it may do to the head.
-    pub effects: &'static [Effect],
-    /// What the checker knows of it besides.
+    /// What the checker knows of it besides its page.
     pub traits: &'static [Trait],
-    /// Meaning, units, ranges, errors; for a formula its source.
-    pub meaning: &'static str,
-    /// A script that shows it and passes.
-    pub example: &'static str,
     /// How long a call may take on a head.
     pub time: TimeBound,
     /// What is known of its result before the script runs.
     pub result: ResultBound,
     /// How it is worked out.
     pub function: Function,
+    /// The pages of its topic.
+    pub(super) topic: &'static str,
+    pub(super) page: OnceLock<Page>,
 }
 
-pub(super) const NUMBER: Spec = Spec::Quantity(Dimension::NUMBER);
-pub(super) const LENGTH: Spec = Spec::Quantity(Dimension::LENGTH);
-pub(super) const TIME: Spec = Spec::Quantity(Dimension::TIME);
-pub(super) const ANGLE: Spec = Spec::Quantity(Dimension::ANGLE);
-pub(super) const FREQUENCY: Spec = Spec::Quantity(Dimension::FREQUENCY);
-pub(super) const ROTATION: Spec = Spec::Quantity(Dimension::ROTATION);
-pub(super) const LENS: Spec = Spec::Quantity(Dimension::LENS);
-pub(super) const VOLTAGE: Spec = Spec::Quantity(Dimension::VOLTAGE);
-pub(super) const OPEN: Spec = Spec::Quantity(Dimension::open_power(1));
-pub(super) const RISE: Spec = Spec::Quantity(Dimension::open_powers(1, -1));
-
 impl Builtin {
+    /// A built-in of which nothing is known but its page, and that takes no head time.
+    pub(super) fn pure(name: &'static str, function: Function) -> Builtin {
+        let (traits, topic, page) = (&[], "", OnceLock::new());
+        let (time, result) = (TimeBound::None, ResultBound::Unknown);
+        Builtin { name, traits, time, result, function, topic, page }
+    }
+
+    pub(super) fn with_traits(self, traits: &'static [Trait]) -> Builtin {
+        Builtin { traits, ..self }
+    }
+
+    pub(super) fn with_result(self, result: fn(&CallFacts<'_>) -> Extent) -> Builtin {
+        Builtin { result: ResultBound::Computed(result), ..self }
+    }
+
+    /// Its page, read where it is first asked for.
+    pub fn page(&self) -> &Page {
+        self.page.get_or_init(|| Page::of(self.name, self.topic))
+    }
+
     /// Whether it has a trait.
     pub fn is(&self, what: Trait) -> bool {
         self.traits.contains(&what)
+    }
+
+    /// Whether it may have an effect.
+    pub fn has(&self, effect: Effect) -> bool {
+        self.page().effects.contains(&effect)
+    }
+
+    /// Whether it exposes a test line, which the gauge then measures.
+    pub fn measures_a_line(&self) -> bool {
+        self.has(Effect::Emits) && !self.page().parameters.iter().any(|p| p.kind == "image")
     }
 
     /// Whether a call makes the polygon faster or slower.
@@ -265,57 +212,23 @@ impl Builtin {
     }
 }
 
-/// A parameter that must be given.
-pub(super) const fn required(name: &'static str, spec: Spec, meaning: &'static str) -> Parameter {
-    Parameter { name, spec, default: Default::Required, meaning }
+/// A built-in that takes no head time.
+pub(super) fn pure(name: &'static str, work: Work) -> Builtin {
+    Builtin::pure(name, Function::General(work))
 }
 
-/// A parameter that may be left out; `default` says what holds then.
-pub(super) const fn optional(
-    name: &'static str,
-    spec: Spec,
-    default: &'static str,
-    meaning: &'static str,
-) -> Parameter {
-    Parameter { name, spec, default: Default::Optional(default), meaning }
+/// A built-in that may take head time.
+pub(super) fn timed(name: &'static str, time: TimeBound, work: Work) -> Builtin {
+    Builtin { time, ..pure(name, work) }
 }
 
-/// A built-in that takes and returns nothing, has no effect and takes no head time.
-pub(super) const fn general(work: Work) -> Builtin {
-    Builtin {
-        name: "",
-        parameters: &[],
-        returns: Spec::Nothing,
-        effects: &[],
-        traits: &[],
-        meaning: "",
-        example: "",
-        time: TimeBound::None,
-        result: ResultBound::Unknown,
-        function: Function::General(work),
-    }
+/// A failure because of what the arguments are.
+pub(super) fn wrong<T>(message: impl Into<String>) -> Result<T, Trouble> {
+    Err(Trouble::Value(message.into()))
 }
 
-impl Spec {
-    /// The type it stands for.
-    pub fn to_type(&self) -> Type {
-        match self {
-            Spec::Quantity(dimension) => Type::Quantity(*dimension),
-            Spec::Temperature => Type::Temperature,
-            Spec::Flag => Type::Flag,
-            Spec::Text | Spec::Image | Spec::Fault | Spec::Signal | Spec::Channel => Type::Text,
-            Spec::Nothing => Type::Nothing,
-            Spec::Any | Spec::Like => Type::Any,
-            Spec::List(item) => item.to_type().list(),
-            Spec::Record(record) => Type::Record(Rc::new(record.to_type())),
-        }
-    }
-}
-
-impl RecordSpec {
-    /// The type it stands for.
-    pub fn to_type(&self) -> RecordType {
-        let fields = self.fields.iter().map(|(n, spec, _)| (Arc::from(*n), spec.to_type()));
-        RecordType { name: Some(self.name), fields: fields.collect() }
-    }
+/// What an order to the station gives: nothing.
+pub(super) fn done(order: Result<(), StationError>) -> Result<Datum, Trouble> {
+    order?;
+    Ok(Datum::Nothing)
 }

@@ -2,12 +2,9 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::records::{LINE, PLAN, RESIDUAL, datum, field, made, width};
-use crate::builtins::signature::{
-    Arguments, Builtin, Context, Effect, LENGTH, NUMBER, ROTATION, Spec, Trouble, general,
-    optional, required,
-};
-use crate::program::value::{Datum, Value};
+use crate::builtins::records::{datum, field, made, width};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
+use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
     Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern,
@@ -15,78 +12,19 @@ use spintrue_head::{
 };
 
 /// Most readings in one call.
-const READINGS_MOST: f64 = 1000.0;
+const MAX_READINGS: f64 = 1000.0;
 
 /// How often a line is exposed again because the gauge lost its reading.
-const SECOND_TRIES: usize = 3;
+const MAX_RETRIES: usize = 3;
 
 /// The built-ins of this topic.
-pub(super) const BUILTINS: &[Builtin] = &[
-    Builtin {
-        name: "plan_line",
-        parameters: &[
-            required("speed", ROTATION, "polygon speed"),
-            required("length", LENGTH, "length of the line"),
-            required(
-                "resolution",
-                Spec::Quantity(Dimension::RESOLUTION),
-                "dots per length, along and across",
-            ),
-            optional("facets", NUMBER, "those of the head", "how many facets, for a plan on paper"),
-            optional(
-                "focal_length",
-                LENGTH,
-                "that of the head",
-                "of the f-theta lens, for a plan on paper",
-            ),
-            optional(
-                "active_fraction",
-                NUMBER,
-                "it follows from the focal length",
-                "share of the line period that the line takes, for a plan on paper; the focal length follows",
-            ),
-        ],
-        returns: Spec::Record(&PLAN),
-        effects: &[Effect::Reads],
-        meaning: "Works out how a line is drawn: line rate, dot clock, pre-scan delay, dot words, what the head's clock makes of it, and whether it can be drawn. With `facets`, `focal_length` or `active_fraction` given, the plan is on paper: the head's clock, queue and limits are left out. A plan that cannot be drawn is no failure: look at `feasible` and `reasons`. The f-theta law x = f * theta gives the spot velocity 2 * speed * f. Values that make no line fail.",
-        example: "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi, facets: 10, active_fraction: 100 %)\nexpect \"dots\": plan.dots == 3600\nexpect \"dot period\": plan.dot_period within 347.222 ns .. 347.223 ns",
-        ..general(planned)
-    },
-    Builtin {
-        name: "test_line",
-        parameters: &[
-            required("facet", NUMBER, "which facet, from 0 at the index"),
-            required("plan", Spec::Record(&PLAN), "a feasible plan"),
-            optional(
-                "readings",
-                NUMBER,
-                "one",
-                "how many lines are exposed and averaged, a whole number from 1 to 1000",
-            ),
-        ],
-        returns: Spec::Record(&LINE),
-        effects: &[Effect::Emits, Effect::Reads],
-        meaning: "Exposes a test line with one facet and has the gauge measure it. Light comes out: only inside an `arm` block. A lost reading is exposed again, up to three times in a row; then, and on an underrun, it is a fault. The standard uncertainty is the larger of the scatter's s / sqrt(n) and the gauge's own u / sqrt(n).",
-        example: "spin(4800 rpm)\nwait until locked() within 30 s\nlet plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\narm at 35 % {\n    let seen = test_line(0, plan, readings: 4)\n    record \"facet 0\": seen\n}",
-        time: TimeBound::Work(
-            "per reading up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
-            bound::test_line,
-        ),
-        ..general(test_line)
-    },
-    Builtin {
-        name: "worst",
-        parameters: &[required(
-            "lines",
-            Spec::List(&Spec::Record(&LINE)),
-            "measured lines, as a rule one per facet",
-        )],
-        returns: Spec::Record(&RESIDUAL),
-        meaning: "The largest shifts of several lines with the facets that have them, and the spreads. No lines have no worst one, which fails.",
-        example: "let none = 0 um\nlet a = {facet: 0, readings: 1, in_scan: 3 um, in_scan_u: none, cross_scan: -1 um, cross_scan_u: none}\nlet b = {facet: 1, readings: 1, in_scan: -4 um, in_scan_u: none, cross_scan: 0 um, cross_scan_u: none}\nexpect \"worst\": worst([a, b]).in_scan == 4 um\nexpect \"spread\": worst([a, b]).in_scan_spread within 6.99 um .. 7.01 um",
-        ..general(worst)
-    },
-];
+pub(super) fn builtins() -> Vec<Builtin> {
+    let time = TimeBound::Work(
+        "per reading up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
+        bound::test_line,
+    );
+    vec![pure("plan_line", planned), timed("test_line", time, test_line), pure("worst", worst)]
+}
 
 fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let given = |index: usize| arguments.optional(index);
@@ -96,12 +34,12 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
     let facets = given(3).unwrap_or(f64::from(head.facets));
     if !(facets.fract() == 0.0 && (1.0..=10_000.0).contains(&facets)) {
         let facets = show_number(facets, None);
-        return Err(Trouble::Value(format!("a polygon cannot have {facets} facets")));
+        return wrong(format!("a polygon cannot have {facets} facets"));
     }
     let decides = match (given(4), given(5)) {
         (Some(_), Some(_)) => {
             let message = "a focal length and an active fraction cannot both be given: one follows from the other";
-            return Err(Trouble::Value(message.to_string()));
+            return wrong(message);
         }
         (None, Some(active)) => Decides::ActiveFraction(active),
         (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
@@ -121,10 +59,10 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
 
 fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
     let reasons = plan.reasons.iter().map(|reason| Value::text(reason)).collect();
-    let reasons = crate::program::value::Object { words: Vec::new(), refs: reasons };
+    let reasons = Object { words: Vec::new(), refs: reasons };
     let number = |value: f64| Datum::Number(value);
     datum(made(
-        &PLAN,
+        "plan",
         &[
             ("active_fraction", number(plan.active_fraction)),
             ("active_time", number(plan.active_time)),
@@ -165,23 +103,23 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     let facets = context.station.description().facets;
     if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
         let facet = show_number(facet, None);
-        return Err(Trouble::Value(format!(
+        return wrong(format!(
             "there is no facet {facet}: the polygon has facets 0 to {}",
             facets.saturating_sub(1)
-        )));
+        ));
     }
-    if !(readings.fract() == 0.0 && (1.0..=READINGS_MOST).contains(&readings)) {
+    if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
         let readings = show_number(readings, None);
-        return Err(Trouble::Value(format!(
+        return wrong(format!(
             "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
-        )));
+        ));
     }
     fits_the_head(context, arguments.get(1), plan)?;
     let order = LineOrder {
         facet: facet as u32,
-        dots: field(&PLAN, plan, "dots") as u32,
-        dot_period: field(&PLAN, plan, "dot_period"),
-        delay: field(&PLAN, plan, "pre_scan_delay"),
+        dots: field("plan", plan, "dots") as u32,
+        dot_period: field("plan", plan, "dot_period"),
+        delay: field("plan", plan, "pre_scan_delay"),
         pattern: Pattern::TestMarks,
     };
     let mut seen = Vec::new();
@@ -190,7 +128,7 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     }
     let mean = FacetMean::of(&seen).map_err(|error| Trouble::Value(error.to_string()))?;
     Ok(datum(made(
-        &LINE,
+        "line",
         &[
             ("cross_scan", Datum::Number(mean.cross_scan)),
             ("cross_scan_u", Datum::Number(mean.cross_scan_u)),
@@ -208,21 +146,21 @@ pub(super) fn fits_the_head(
     plan: Option<&Datum>,
     words: &[f64],
 ) -> Result<(), Trouble> {
-    if field(&PLAN, words, "feasible") != 1.0 {
+    if field("plan", words, "feasible") != 1.0 {
         let reasons = match plan {
             Some(Datum::Value(plan)) => plan.as_refs().first().map_or(&[][..], Value::as_refs),
             _ => &[],
         };
         let first = reasons.first().map_or("", Value::as_text);
-        return Err(Trouble::Value(format!("this plan cannot be drawn: {first}")));
+        return wrong(format!("this plan cannot be drawn: {first}"));
     }
-    if field(&PLAN, words, "on_paper") == 1.0 {
+    if field("plan", words, "on_paper") == 1.0 {
         let message = "this plan is on paper: plan with the head's own facets and lens to draw it";
-        return Err(Trouble::Value(message.to_string()));
+        return wrong(message);
     }
     let window = context.station.description().lock_window;
     let status = context.station.status()?;
-    let planned = field(&PLAN, words, "speed");
+    let planned = field("plan", words, "speed");
     let shown = |speed| show_quantity(speed, Dimension::ROTATION, None, None);
     let off = |speed: f64, from: f64| (speed / from - 1.0).abs() > 2.0 * window.max(1e-4);
     // Without lock the exposure itself says what is wrong.
@@ -231,11 +169,11 @@ pub(super) fn fits_the_head(
     }
     let asked = status.target.unwrap_or(status.speed);
     if off(asked, planned) {
-        return Err(Trouble::Value(format!(
+        return wrong(format!(
             "the plan is for {}, and the polygon turns at {}",
             shown(planned),
             shown(asked)
-        )));
+        ));
     }
     // The lock detector needs some turns until it says so.
     if off(status.speed, asked) {
@@ -259,7 +197,7 @@ fn reading(
             return Err(StationError::Fault(Fault::Underrun).into());
         }
         match context.station.measure() {
-            Err(StationError::Fault(Fault::LostReading)) if tries < SECOND_TRIES => tries += 1,
+            Err(StationError::Fault(Fault::LostReading)) if tries < MAX_RETRIES => tries += 1,
             other => return Ok(other?),
         }
     }
@@ -267,14 +205,14 @@ fn reading(
 
 fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let words = arguments.words(0);
-    let lines: Vec<&[f64]> = words.chunks(width(&LINE)).collect();
-    let shift = |line: &[f64]| (field(&LINE, line, "in_scan"), field(&LINE, line, "cross_scan"));
+    let lines: Vec<&[f64]> = words.chunks(width("line")).collect();
+    let shift = |line: &[f64]| (field("line", line, "in_scan"), field("line", line, "cross_scan"));
     let worst = WorstFacet::of(lines.iter().map(|line| shift(line)))
         .ok_or_else(|| Trouble::Value("no lines have no worst one".to_string()))?;
-    let facet = |at: usize| lines.get(at).map_or(f64::NAN, |line| field(&LINE, line, "facet"));
-    let most = |name: &str| lines.iter().map(|line| field(&LINE, line, name)).fold(0.0, f64::max);
+    let facet = |at: usize| lines.get(at).map_or(f64::NAN, |line| field("line", line, "facet"));
+    let most = |name: &str| lines.iter().map(|line| field("line", line, name)).fold(0.0, f64::max);
     Ok(datum(made(
-        &RESIDUAL,
+        "residual",
         &[
             ("cross_scan", Datum::Number(worst.cross_scan)),
             ("cross_scan_facet", Datum::Number(facet(worst.cross_scan_at))),

@@ -1,12 +1,10 @@
 //! Trims: working them out from measured lines, loading, reading back and storing them.
 
 use crate::builtins::bound;
-use crate::builtins::bound::{ResultBound, TimeBound};
-use crate::builtins::records::{LINE, PLAN, TRIM, field, listed, made, width};
-use crate::builtins::signature::{
-    Arguments, Builtin, Context, Effect, Parameter, Spec, Trouble, general, required,
-};
-use crate::program::value::Datum;
+use crate::builtins::bound::TimeBound;
+use crate::builtins::records::{field, listed, made, width};
+use crate::builtins::signature::{Builtin, Context, Trouble, done, pure, timed, wrong};
+use crate::program::value::{Datum, Object};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
@@ -16,116 +14,40 @@ use spintrue_head::{
 /// Share of a normal distribution within two standard deviations.
 const TWO_SIGMA: f64 = 0.954_499_736_103_642;
 
-const TRIMS: Spec = Spec::List(&Spec::Record(&TRIM));
-const LINES: Spec = Spec::List(&Spec::Record(&LINE));
-
-const EXAMPLE: &str = "spin(4800 rpm)
-wait until locked() within 30 s
-let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
-let before = no_trims()
-load(before)
-arm at 35 % {
-    let seen = [test_line(k, plan) for k in facets()]
-    let after = corrected(before, seen, plan)
-    load(after)
-    let proof = [test_line(k, plan) for k in facets()]
-    expect \"smaller\": worst(proof).cross_scan < worst(seen).cross_scan
-    record \"uncertainty\": trim_uncertainties(seen, plan)
-}";
-
-const SEEN: Parameter = required(
-    "lines",
-    LINES,
-    "measured lines, at least one per facet; several of one facet are averaged, each with its readings as weight",
-);
-
-const DRAWN: Parameter =
-    required("plan", Spec::Record(&PLAN), "the plan that the lines were drawn by");
-
 /// The built-ins of this topic.
-pub(super) const BUILTINS: &[Builtin] = &[
-    Builtin {
-        name: "no_trims",
-        returns: TRIMS,
-        effects: &[Effect::Reads],
-        meaning: "One trim per facet that changes nothing.",
-        example: "expect \"one each\": count(no_trims()) == facet_count()",
-        result: ResultBound::Computed(bound::per_facet),
-        ..general(|context, _| {
+pub(super) fn builtins() -> Vec<Builtin> {
+    vec![
+        pure("no_trims", |context, _| {
             let facets = context.station.description().facets as usize;
             Ok(trims_list(&vec![Trim::default(); facets]))
         })
-    },
-    Builtin {
-        name: "loaded_trims",
-        returns: TRIMS,
-        effects: &[Effect::Reads],
-        meaning: "The trims in force, one per facet, as the registers hold them.",
-        example: "load(no_trims())\nexpect \"nothing\": loaded_trims() == no_trims()",
-        time: TimeBound::Answer,
-        result: ResultBound::Computed(bound::per_facet),
-        ..general(|context, _| Ok(trims_list(&context.station.trims()?)))
-    },
-    Builtin {
-        name: "load",
-        parameters: &[required(
-            "trims",
-            TRIMS,
-            "one per facet, from facet 0; registers round them to their step",
-        )],
-        effects: &[Effect::Trims],
-        meaning: "Puts trims into force. They are lost with the power unless `store_trims()` keeps them. A wrong number of trims, and one outside its register's range, fail with the kind `value`.",
-        example: "load(no_trims())",
-        time: TimeBound::Answer,
-        ..general(load)
-    },
-    Builtin {
-        name: "store_trims",
-        effects: &[Effect::Stores],
-        meaning: "Keeps the trims in force over power loss, in place of those stored before.",
-        example: "load(no_trims())\nstore_trims()",
-        time: TimeBound::Answer,
-        ..general(|context, _| {
-            context.station.store_trims()?;
-            Ok(Datum::Nothing)
+        .with_result(bound::per_facet),
+        timed("loaded_trims", TimeBound::Answer, |context, _| {
+            Ok(trims_list(&context.station.trims()?))
         })
-    },
-    Builtin {
-        name: "corrected",
-        parameters: &[
-            required("trims", TRIMS, "the trims that were in force when the lines were drawn"),
-            SEEN,
-            DRAWN,
-        ],
-        returns: TRIMS,
-        effects: &[Effect::Reads],
-        meaning: "The trims that cancel what was measured, rounded to the steps of the registers. In-scan: a line late by dx gets its delay changed by -dx / v (common practice, no source). Cross-scan: the galvanometer ahead of the lens moves the line by 2 * f per angle, so its angle changes by -dy / (2 * f) (derived). Both are first order: load, look again, correct again. A facet without a line, and a trim outside its register, fail.",
-        example: EXAMPLE,
-        result: ResultBound::Computed(bound::per_facet),
-        ..general(|context, arguments| {
+        .with_result(bound::per_facet),
+        timed("load", TimeBound::Answer, |context, arguments| {
+            let trims = read_trims(context, arguments.get(0))?;
+            done(context.station.load_trims(&trims))
+        }),
+        timed("store_trims", TimeBound::Answer, |context, _| done(context.station.store_trims())),
+        pure("corrected", |context, arguments| {
             let trimmed = work_out(context, arguments.get(0), arguments.get(1), arguments.get(2))?;
             let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
             Ok(trims_list(&trims))
         })
-    },
-    Builtin {
-        name: "trim_uncertainties",
-        parameters: &[SEEN, DRAWN],
-        returns: TRIMS,
-        effects: &[Effect::Reads],
-        meaning: "The standard uncertainty of each trim that `corrected` works out from these lines: that of the line's mean, with the scatter of single readings pooled over all lines (JCGM 100:2008 clause 4.2.4, from memory; it is that of head and gauge, alike for every facet). Several lines of one facet count with the scatter between them where that is larger, widened by Student's t for few lines, so that twice the uncertainty covers 95 % (JCGM 100:2008, G.3, from memory). It is carried over by the same factor, with the register's step / sqrt(12) in quadrature (law of propagation, JCGM 100:2008 clause 5.1.2, from memory).",
-        example: EXAMPLE,
-        result: ResultBound::Computed(bound::per_facet),
-        ..general(|context, arguments| {
+        .with_result(bound::per_facet),
+        pure("trim_uncertainties", |context, arguments| {
             let trimmed = work_out(context, None, arguments.get(0), arguments.get(1))?;
             Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
         })
-    },
-];
+        .with_result(bound::per_facet),
+    ]
+}
 
-fn trim_record(in_scan: f64, cross_scan: f64) -> crate::program::value::Object {
+fn trim_record(in_scan: f64, cross_scan: f64) -> Object {
     let fields = [("in_scan", Datum::Number(in_scan)), ("cross_scan", Datum::Number(cross_scan))];
-    made(&TRIM, &fields)
+    made("trim", &fields)
 }
 
 fn trims_list(trims: &[Trim]) -> Datum {
@@ -139,23 +61,17 @@ fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>,
         return Ok(vec![Trim::default(); facets]);
     };
     let trims: Vec<Trim> = words
-        .chunks(width(&TRIM))
+        .chunks(width("trim"))
         .map(|trim| Trim {
-            in_scan: field(&TRIM, trim, "in_scan"),
-            cross_scan: field(&TRIM, trim, "cross_scan"),
+            in_scan: field("trim", trim, "in_scan"),
+            cross_scan: field("trim", trim, "cross_scan"),
         })
         .collect();
     if trims.len() == facets {
         return Ok(trims);
     }
     let count = trims.len();
-    Err(Trouble::Value(format!("there are {count} trims for {facets} facets: it takes one each")))
-}
-
-fn load(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let trims = read_trims(context, arguments.get(0))?;
-    context.station.load_trims(&trims)?;
-    Ok(Datum::Nothing)
+    wrong(format!("there are {count} trims for {facets} facets: it takes one each"))
 }
 
 fn work_out(
@@ -168,21 +84,19 @@ fn work_out(
     let head = context.station.description();
     let plan = plan.map_or(&[][..], Datum::words);
     let scale = LineScale {
-        spot_velocity: field(&PLAN, plan, "spot_velocity"),
-        focal_length: field(&PLAN, plan, "focal_length"),
+        spot_velocity: field("plan", plan, "spot_velocity"),
+        focal_length: field("plan", plan, "focal_length"),
     };
-    let lines: Vec<&[f64]> = lines.map_or(&[][..], Datum::words).chunks(width(&LINE)).collect();
-    let stray = lines.iter().map(|line| field(&LINE, line, "facet"));
+    let lines: Vec<&[f64]> = lines.map_or(&[][..], Datum::words).chunks(width("line")).collect();
+    let stray = lines.iter().map(|line| field("line", line, "facet"));
     if let Some(stray) = stray.into_iter().find(|f| !(0.0..trims.len() as f64).contains(f)) {
         let stray = show_number(stray, None);
-        return Err(Trouble::Value(format!(
-            "there is a line of facet {stray}, which the head has not"
-        )));
+        return wrong(format!("there is a line of facet {stray}, which the head has not"));
     }
     let mut means = Vec::with_capacity(trims.len());
     let mut scatter = Scatter::default();
     for facet in 0..trims.len() {
-        let own = lines.iter().filter(|line| field(&LINE, line, "facet") == facet as f64);
+        let own = lines.iter().filter(|line| field("line", line, "facet") == facet as f64);
         let own: Vec<&[f64]> = own.copied().collect();
         let mean = together(&own).ok_or_else(|| {
             Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
@@ -212,7 +126,7 @@ fn work_out(
 fn together(lines: &[&[f64]]) -> Option<FacetMean> {
     let (mut count, mut along, mut across, mut along_u, mut across_u) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for line in lines {
-        let get = |name| field(&LINE, line, name);
+        let get = |name| field("line", line, name);
         let n = readings(line);
         count += n;
         along += n * get("in_scan");
@@ -231,7 +145,7 @@ fn together(lines: &[&[f64]]) -> Option<FacetMean> {
 
 /// Readings behind a line.
 fn readings(line: &[f64]) -> f64 {
-    field(&LINE, line, "readings").max(1.0)
+    field("line", line, "readings").max(1.0)
 }
 
 /// How several lines of one facet scatter around their mean, over all facets: what moves a line as
@@ -248,7 +162,7 @@ impl Scatter {
     fn add(&mut self, lines: &[&[f64]], mean: &FacetMean) {
         self.degrees += (lines.len() as f64 - 1.0).max(0.0);
         for line in lines {
-            let off = |name, mean: f64| readings(line) * (field(&LINE, line, name) - mean).powi(2);
+            let off = |name, mean: f64| readings(line) * (field("line", line, name) - mean).powi(2);
             self.squares[0] += off("in_scan", mean.in_scan);
             self.squares[1] += off("cross_scan", mean.cross_scan);
         }

@@ -2,6 +2,7 @@
 
 use crate::check::Checker;
 use spintrue_head::nearest_name;
+use std::fmt::Display;
 
 /// How many known names a check compares with misspelt ones, so that a file of nothing but unknown
 /// names takes no time that grows with its square.
@@ -51,13 +52,11 @@ pub(super) fn count(number: usize, noun: &str) -> String {
 }
 
 /// A list in words: "`a`, `b` and `c`".
-pub(super) fn listed(items: &[String]) -> String {
-    match items {
-        [] => "none".to_string(),
-        [one] => format!("`{one}`"),
-        [first @ .., last] => {
-            let first: Vec<String> = first.iter().map(|i| format!("`{i}`")).collect();
-            format!("{} and `{last}`", first.join(", "))
-        }
+pub(super) fn listed<T: Display>(items: impl IntoIterator<Item = T>) -> String {
+    let mut items: Vec<String> = items.into_iter().map(|item| format!("`{item}`")).collect();
+    match items.pop() {
+        None => "none".to_string(),
+        Some(only) if items.is_empty() => only,
+        Some(last) => format!("{} and {last}", items.join(", ")),
     }
 }

@@ -31,19 +31,16 @@ impl Checker<'_> {
         let code = self.text(mark.code.symbol);
         let warnings = || codes::ALL.iter().copied().filter(|code| code.starts_with('W'));
         if !warnings().any(|known| known == code) {
-            let headline = if code.starts_with('E') {
-                format!("`{code}` is an error, and only warnings can be allowed")
-            } else {
-                format!("there is no warning `{code}`")
-            };
-            let report = Diagnostic::error(codes::BAD_ALLOW, headline, mark.code.span);
-            let report = match nearest_name(&code, warnings()) {
-                Some(near) if !code.starts_with('E') => {
-                    report.help(format!("did you mean `{near}`?"))
-                }
-                _ => report,
-            };
-            self.report(report);
+            if code.starts_with('E') {
+                let headline = format!("`{code}` is an error, and only warnings can be allowed");
+                self.error(codes::BAD_ALLOW, headline, mark.code.span);
+                return;
+            }
+            let headline = format!("there is no warning `{code}`");
+            let report = self.error(codes::BAD_ALLOW, headline, mark.code.span);
+            if let Some(near) = nearest_name(&code, warnings()) {
+                report.help(format!("did you mean `{near}`?"));
+            }
             return;
         }
         if mark.empty {

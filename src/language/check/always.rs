@@ -127,23 +127,19 @@ impl Checker<'_> {
         let Some(stated) = uncertainty else { return };
         let Some(u) = stated.constant() else { return };
         let end = |limit: Option<&(Typed, bool)>| limit.and_then(|(limit, _)| limit.constant());
-        let report = |headline: &str| {
-            Diagnostic::warning(codes::UNDECIDABLE_LIMIT, headline, stated.span)
-                .help("measure more often, or with a better gauge, until the uncertainty is a small part of the limit")
-        };
-        let report = match (end(low), end(high)) {
-            (Some(low), Some(high)) if high - low < 2.0 * u => report(
-                "no value can conform: the limits lie closer together than the uncertainty reaches",
-            ),
-            (None, Some(high)) if high > 0.0 && u >= high => report(
-                "the uncertainty is as large as the limit: no value from zero up can conform",
-            ),
+        let headline = match (end(low), end(high)) {
+            (Some(low), Some(high)) if high - low < 2.0 * u => {
+                "no value can conform: the limits lie closer together than the uncertainty reaches"
+            }
+            (None, Some(high)) if high > 0.0 && u >= high => {
+                "the uncertainty is as large as the limit: no value from zero up can conform"
+            }
             _ => return,
         };
-        let report = match high.or(low) {
-            Some((limit, _)) => report.label(limit.span, "the limit"),
-            None => report,
-        };
-        self.report(report);
+        let report = self.warning(codes::UNDECIDABLE_LIMIT, headline, stated.span)
+            .help("measure more often, or with a better gauge, until the uncertainty is a small part of the limit");
+        if let Some((limit, _)) = high.or(low) {
+            report.label(limit.span, "the limit");
+        }
     }
 }

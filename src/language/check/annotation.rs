@@ -38,13 +38,9 @@ impl Checker<'_> {
         for (index, (name, _)) in fields.iter().enumerate() {
             let first = fields.iter().take(index).find(|(other, _)| other.symbol == name.symbol);
             if let (Some((first, _)), Some(text)) = (first, names.get(index)) {
-                let report = Diagnostic::error(
-                    codes::DUPLICATE_NAME,
-                    format!("field `{text}` stands twice"),
-                    name.span,
-                )
-                .label(first.span, "first here");
-                self.diagnostics.push(report);
+                let headline = format!("field `{text}` stands twice");
+                self.error(codes::DUPLICATE_NAME, headline, name.span)
+                    .label(first.span, "first here");
                 return Type::Unknown;
             }
         }
@@ -65,7 +61,7 @@ impl Checker<'_> {
             "temperature" => return Type::Temperature,
             _ => {}
         }
-        if let Some(record) = builtins::records().iter().find(|r| r.name == text) {
+        if let Some(record) = builtins::record(&text) {
             let record = record.to_type();
             let open = |kind: &Type| matches!(kind, Type::Quantity(d) if d.is_open());
             if record.fields.iter().any(|(_, kind)| open(kind)) {

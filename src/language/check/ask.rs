@@ -2,11 +2,10 @@
 
 use crate::builtins::Effect;
 use crate::check::Checker;
-use crate::check::advice::with_article;
 use crate::check::flow::{CallSite, Callee, Graph};
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::codes;
 use crate::operator::{DEFAULT_LIMIT, Pattern, Quantity, Wanted};
 use crate::program::show::Shower;
 use crate::program::tree as program;
@@ -113,8 +112,7 @@ impl Checker<'_> {
             _ => false,
         };
         if !asked_for {
-            let name = self.kind_name(&kind);
-            let headline = format!("nobody can be asked for {}", with_article(&name));
+            let headline = format!("nobody can be asked for {}", self.a_kind(&kind));
             self.error(codes::BAD_ANSWER_TYPE, headline, ask.answer.span).help(
                 "ask for a `flag`, a `text`, a `temperature`, a `number`, or a quantity of \
                      one kind such as `length`; put together what you need from several answers",
@@ -129,10 +127,9 @@ impl Checker<'_> {
 
     fn ends(&mut self, kind: &Type, low: &Expression, high: &Expression) -> Option<(Typed, Typed)> {
         if matches!(kind, Type::Flag | Type::Text) {
-            let headline = format!("{} has no range", with_article(&self.kind_name(kind)));
-            let place = low.span.to(high.span);
-            let report = Diagnostic::error(codes::BAD_ANSWER_TYPE, headline, place);
-            self.report(report.help("leave it out, and look at the answer in the script"));
+            let headline = format!("{} has no range", self.a_kind(kind));
+            self.error(codes::BAD_ANSWER_TYPE, headline, low.span.to(high.span))
+                .help("leave it out, and look at the answer in the script");
             return None;
         }
         let low = self.expect_kind(low, kind, codes::WRONG_TYPE, "the smallest answer");
@@ -160,12 +157,13 @@ impl Checker<'_> {
                     self.fits(&typed, wanted, &what);
                 }
                 let kind = wanted.unwrap_or_else(|| typed.kind.clone());
-                let variable = self.declare_as(*name, Typed { kind, ..typed }, role);
+                let (variable, slot) = self.declare(*name, Typed { kind, ..typed }, role);
                 let range = answer.ends.as_ref().filter(|_| !mutable);
                 let range = range.and_then(|(low, high)| low.constant().zip(high.constant()));
-                let Some(variable) = self.variables.get_mut(variable) else { return (None, None) };
-                variable.range = range;
-                (Some(variable.slot), None)
+                if let Some(variable) = self.variables.get_mut(variable) {
+                    variable.range = range;
+                }
+                (Some(slot), None)
             }
             Kept::Assigned(place) => {
                 let slot = self.slot(&typed.kind);
@@ -188,9 +186,7 @@ impl Checker<'_> {
             if let Wanted::Quantity(quantity) = &mut found.asked.wanted {
                 quantity.range = range.filter(|(low, high)| low <= high);
             }
-            let reached =
-                found.routine.is_none_or(|routine| called.get(routine).copied().unwrap_or(false));
-            let planned = Planned { optional: !reached, ..found.asked.planned };
+            let planned = Planned { optional: !called(found.routine), ..found.asked.planned };
             program::Asked { planned, ..found.asked }
         };
         std::mem::take(&mut self.questions).into_iter().map(of).collect()

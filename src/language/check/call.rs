@@ -1,9 +1,9 @@
 //! Calls of routines and built-ins: arguments to parameters, open kinds, results.
 
 use crate::builtins;
-use crate::builtins::{Effect, Spec};
+use crate::builtins::Effect;
 use crate::check::advice::with_article;
-use crate::check::flow::{CallSite, Callee, changes_speed, under_light};
+use crate::check::flow::{CallSite, Callee, put, under_light};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
@@ -129,15 +129,15 @@ impl Checker<'_> {
         }
         let Callee::Builtin(index) = callee else { return true };
         let Some(builtin) = builtins::table().get(index) else { return true };
-        if self.inside.constant && !builtin.effects.is_empty() {
+        if self.inside.constant && !builtin.page().effects.is_empty() {
             let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
             self.error(codes::NOT_CONSTANT, headline, span);
             return false;
         }
-        if let (Some(arm), true) = (armed, changes_speed(index)) {
+        if let (Some(arm), true) = (armed, builtin.changes_speed()) {
             self.report(under_light(builtin.name, span, arm));
         }
-        if builtin.effects.contains(&Effect::Emits) && armed.is_none() {
+        if builtin.has(Effect::Emits) && armed.is_none() {
             self.error(
                 codes::LIGHT_OUTSIDE_ARM,
                 format!("`{}` lets light out and is not inside an `arm` block", builtin.name),
@@ -171,29 +171,25 @@ impl Checker<'_> {
         }
         let is_value = self.scope.find(name.symbol).is_some()
             || module.is_some_and(|m| m.values.contains_key(&name.symbol));
-        let report = if is_value {
-            Diagnostic::error(
-                codes::UNKNOWN_ROUTINE,
-                format!("`{text}` is a value and cannot be called"),
-                name.span,
-            )
-        } else {
-            let report = Diagnostic::error(
-                codes::UNKNOWN_ROUTINE,
-                format!("there is no routine `{text}`"),
-                name.span,
-            );
-            let routines = module.into_iter().flat_map(|m| m.routines.keys());
-            let known = routines
-                .map(|s| self.names.text(*s))
-                .chain(builtins::table().iter().map(|b| b.name));
-            match (builtins::foreign_name(&text), self.near_name(&text, known)) {
-                (Some(way), _) => report.help(way),
-                (None, Some(near)) => report.help(format!("did you mean `{near}`?")),
-                (None, None) => report.help("`spintrue builtins` lists what there is"),
-            }
-        };
-        self.report(report);
+        if is_value {
+            let headline = format!("`{text}` is a value and cannot be called");
+            self.error(codes::UNKNOWN_ROUTINE, headline, name.span);
+            return;
+        }
+        let headline = format!("there is no routine `{text}`");
+        let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
+        let near = self.near_name(&text, self.callables());
+        self.report(match builtins::foreign_name(&text) {
+            Some(way) => report.help(way),
+            None => report.meant(near, || "`spintrue builtins` lists what there is".to_string()),
+        });
+    }
+
+    /// The names of all that can be called here.
+    pub(super) fn callables(&self) -> impl Iterator<Item = &str> {
+        let routines = self.module().into_iter().flat_map(|module| module.routines.keys());
+        let routines = routines.map(|symbol| self.names.text(*symbol));
+        routines.chain(builtins::table().iter().map(|builtin| builtin.name))
     }
 
     pub(super) fn builtin_signature(&mut self, index: usize) -> Option<Rc<Signature>> {
@@ -201,22 +197,21 @@ impl Checker<'_> {
             return Some(known.clone());
         }
         let builtin = builtins::table().get(index)?;
-        let parameters = builtin.parameters.iter().map(|parameter| ParameterInfo {
+        let page = builtin.page();
+        let parameters = page.parameters.iter().map(|parameter| ParameterInfo {
             name: Rc::from(parameter.name),
-            kind: parameter.spec.to_type(),
-            default: match parameter.default {
-                builtins::Default::Required => DefaultValue::Required,
-                builtins::Default::Optional(_) => DefaultValue::Absent,
+            kind: builtins::kind(parameter.kind),
+            default: match parameter.is_optional {
+                true => DefaultValue::Absent,
+                false => DefaultValue::Required,
             },
         });
         let signature = Rc::new(Signature {
             parameters: parameters.collect(),
-            returns: builtin.returns.to_type(),
+            returns: builtins::kind(page.returns),
             open: builtins::OPEN_NAMES.iter().map(|name| Rc::from(*name)).collect(),
         });
-        if let Some(slot) = self.signatures.get_mut(index) {
-            *slot = Some(signature.clone());
-        }
+        put(&mut self.signatures, index, Some(signature.clone()));
         Some(signature)
     }
 
@@ -249,19 +244,13 @@ impl Checker<'_> {
             let Some(slot) = slots.get_mut(position) else {
                 let takes = advice::count(signature.parameters.len(), "argument");
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
-                let report = match self.grouped(arguments, index) {
-                    Some((place, way)) => Diagnostic::error(
-                        codes::TOO_MANY_ARGUMENTS,
-                        "digits are not grouped: `,` parts two arguments",
-                        place,
-                    )
-                    .help(way),
-                    None => {
-                        Diagnostic::error(codes::TOO_MANY_ARGUMENTS, headline, argument.value.span)
-                            .here("one too many")
-                    }
-                };
-                self.report(report);
+                let code = codes::TOO_MANY_ARGUMENTS;
+                if let Some((place, way)) = self.grouped(arguments, index) {
+                    let headline = "digits are not grouped: `,` parts two arguments";
+                    self.error(code, headline, place).help(way);
+                } else {
+                    self.error(code, headline, argument.value.span).here("one too many");
+                }
                 self.kinds_of(arguments);
                 return None;
             };
@@ -297,18 +286,19 @@ impl Checker<'_> {
     fn missing(&mut self, called: Callee, name: Name, missing: &[usize], signature: &Signature) {
         let missing = missing.iter().filter_map(|at| Some((*at, signature.parameters.get(*at)?)));
         let missing: Vec<(usize, &ParameterInfo)> = missing.collect();
-        let names: Vec<String> = missing.iter().map(|(_, p)| p.name.to_string()).collect();
         let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
         let kinds = missing.iter().map(|(_, p)| format!("{}: {}", p.name, p.kind.name(&open)));
         let kinds = kinds.collect::<Vec<_>>().join(", ");
-        let headline = format!("`{}` needs {}", self.text(name.symbol), advice::listed(&names));
+        let names = advice::listed(missing.iter().map(|(_, p)| &p.name));
+        let headline = format!("`{}` needs {names}", self.text(name.symbol));
         let mut report = Diagnostic::error(codes::MISSING_ARGUMENT, headline, name.span)
             .here(format!("not given: {kinds}"));
         if let Callee::Builtin(index) = called
             && let Some(builtin) = builtins::table().get(index)
         {
-            for parameter in missing.iter().filter_map(|(at, _)| builtin.parameters.get(*at)) {
-                report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning));
+            let parameters = &builtin.page().parameters;
+            for parameter in missing.iter().filter_map(|(at, _)| parameters.get(*at)) {
+                report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning()));
             }
         }
         self.report(report);
@@ -331,15 +321,11 @@ impl Checker<'_> {
 
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {
         let headline = format!("`{callee}` has no parameter `{text}`");
-        let mut report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
+        let report = Diagnostic::error(codes::UNKNOWN_ARGUMENT, headline, span);
         let known = || signature.parameters.iter().map(|p| &*p.name);
-        if let Some(near) = nearest_name(text, known()) {
-            report = report.help(format!("did you mean `{near}`?"));
-        } else {
-            let known: Vec<String> = known().map(str::to_string).collect();
-            report = report.help(format!("it takes {}", advice::listed(&known)));
-        }
-        self.report(report);
+        self.report(report.meant(nearest_name(text, known()), || {
+            format!("it takes {}", advice::listed(known()))
+        }));
     }
 
     /// Checks the arguments against the parameters; gives one value per parameter, and the
@@ -414,13 +400,11 @@ impl Checker<'_> {
         {
             let callee = self.text(name.symbol);
             let headline = format!("`{callee}` takes these in another order");
-            let is = |checker: &Self, typed: &Typed| {
-                format!("this is {}", with_article(&checker.kind_name(&typed.kind)))
-            };
-            let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, first.span)
-                .here(is(self, first));
+            let is = |typed: &Typed| format!("this is {}", self.a_kind(&typed.kind));
+            let mut report =
+                Diagnostic::error(codes::WRONG_ARGUMENT, headline, first.span).here(is(first));
             for (_, _, typed) in rest {
-                report = report.label(typed.span, is(self, typed));
+                report = report.label(typed.span, is(typed));
             }
             let last = unlike.iter().map(|(position, ..)| *position).max().unwrap_or(0);
             let known = signature.parameters.iter().take(last + 1);
@@ -452,15 +436,10 @@ impl Checker<'_> {
                 parameter.kind.name(&open)
             }
         };
-        let is = self.kind_name(&typed.kind);
-        let headline = format!(
-            "`{callee}` takes {} as `{}`, not {}",
-            with_article(&should),
-            parameter.name,
-            with_article(&is)
-        );
-        let mut report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
-            .here(format!("this is {}", with_article(&is)));
+        let (is, name, a) = (self.a_kind(&typed.kind), &parameter.name, with_article(&should));
+        let headline = format!("`{callee}` takes {a} as `{name}`, not {is}");
+        let report = Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
+            .here(format!("this is {is}"));
         let target = wanted.unwrap_or_else(|| parameter.kind.clone());
         // One that stands in its place without a name may be meant for a parameter that has none.
         let bare = typed.kind == Type::NUMBER && typed.makeup == Makeup::BARE;
@@ -469,15 +448,15 @@ impl Checker<'_> {
         let other = others.next().filter(|_| argument.name.is_none() && !bare);
         let other = other.filter(|_| others.next().is_none());
         if let Some(other) = other {
-            report = report.help(format!("name it: `{}: {}`", other.name, self.words(typed.span)));
+            let words = self.words(typed.span);
+            self.report(report.help(format!("name it: `{}: {words}`", other.name)));
         } else if should.ends_with("^2") {
-            report = report.help(format!(
+            self.report(report.help(format!(
                 "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
-            ));
-        } else if let Some(way) = self.way(Some(&argument.value), typed, &target, None) {
-            report = way.on(report);
+            )));
+        } else {
+            self.report_with(report, self.way(Some(&argument.value), typed, &target, None));
         }
-        self.report(report);
     }
 
     fn coded(
@@ -512,13 +491,9 @@ impl Checker<'_> {
                 let mut unit = None;
                 let mut item = Layout::default();
                 // A share that goes in does not make a share of a plain number that comes out.
-                let plain = |spec: &Spec| matches!(spec, Spec::Quantity(d) if d.is_number());
-                let known = builtins::table().get(builtin);
+                let kinds = || signature.parameters.iter().map(|parameter| &parameter.kind);
                 let kept = |at: usize| {
-                    known.is_some_and(|known| {
-                        let given = known.parameters.get(at);
-                        !plain(&known.returns) && !given.is_some_and(|given| plain(&given.spec))
-                    })
+                    signature.returns != Type::NUMBER && kinds().nth(at) != Some(&Type::NUMBER)
                 };
                 let given = values.iter().enumerate().rev();
                 for (at, typed) in given.filter_map(|(at, value)| Some((at, value.as_ref()?))) {

@@ -12,9 +12,8 @@ use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{
-    Expression, ExpressionKind, Kept, Piece, Routine, Statement, StatementKind,
-};
+use crate::syntax::tree::{Expression, ExpressionKind, Kept, Routine, Statement, StatementKind};
+use crate::syntax::walk::parts;
 use spintrue_head::nearest_name;
 use std::collections::HashSet;
 use std::rc::Rc;
@@ -83,11 +82,10 @@ impl Checker<'_> {
                 {
                     let text = self.names.text(symbol);
                     let headline = format!("two used files both declare `{text}`");
-                    let report = Diagnostic::error(codes::DUPLICATE_NAME, headline, *span)
+                    self.error(codes::DUPLICATE_NAME, headline, *span)
                         .here("declares it again")
                         .label(*first, "declares it first")
                         .help("give it another name in one of them");
-                    self.diagnostics.push(report);
                 }
                 brought.push((symbol, *used, *span));
             }
@@ -278,11 +276,9 @@ impl Checker<'_> {
             let kind = self.kind_name(&kind);
             self.unset.push(Unset { name: text.clone(), kind, span: name.span });
         }
-        let variable = self.declare(*name, kind.clone(), unit, Role::Param);
+        let like = Typed { kind: kind.clone(), unit, makeup, ..Typed::unknown(name.span) };
+        let (variable, slot) = self.declare(*name, like, Role::Param);
         self.publish(name.symbol, variable, false);
-        let Some(declared) = self.variables.get_mut(variable) else { return };
-        declared.makeup = makeup;
-        let slot = declared.slot;
         if let Some(range) = range {
             let ends = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
             if let Some(variable) = self.variables.get_mut(variable) {
@@ -330,7 +326,7 @@ impl Checker<'_> {
         }
         let (should, is) = (self.kind_name(kind), self.kind_name(&typed.kind));
         let headline = format!("param `{}` is of kind {should}, not {is}", setting.name);
-        let mut report = Diagnostic::error(codes::BAD_SETTING, headline, setting.value_span)
+        let report = Diagnostic::error(codes::BAD_SETTING, headline, setting.value_span)
             .here(format!("this is of kind {is}"));
         let words = self.words(setting.value_span);
         if typed.kind == Type::NUMBER
@@ -344,11 +340,10 @@ impl Checker<'_> {
                 Origin::List => format!("add a unit: `{words} {unit}`"),
                 Origin::Option => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
             };
-            report = report.help(way);
-        } else if let Some(way) = self.way(Some(value), &typed, kind, None) {
-            report = way.on(report);
+            self.report(report.help(way));
+        } else {
+            self.report_with(report, self.way(Some(value), &typed, kind, None));
         }
-        self.report(report);
         Typed::unknown(setting.value_span)
     }
 
@@ -391,29 +386,22 @@ impl Checker<'_> {
         let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, setting.name_span);
         let params = self.variables.iter().filter(|v| v.role == Role::Param);
         let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
-        let report = match nearest_name(&setting.name, known.iter().map(String::as_str)) {
-            Some(near) => report.help(format!("did you mean `{near}`?")),
-            None if known.is_empty() => report.help("it has no params at all"),
-            None => report.help(format!("it has {}", advice::listed(&known))),
-        };
-        self.report(report);
+        let near = nearest_name(&setting.name, known.iter().map(String::as_str));
+        self.report(report.meant(near, || match known.as_slice() {
+            [] => "it has no params at all".to_string(),
+            known => format!("it has {}", advice::listed(known)),
+        }));
     }
 
     /// The same in every run: made of literals, constants, params and built-ins that do not
     /// ask the head. `bound` holds the variables of comprehensions around.
     fn is_constant(&self, e: &Expression, bound: &mut Vec<Symbol>) -> bool {
         match &e.kind {
-            ExpressionKind::Number { .. } | ExpressionKind::Flag(_) => true,
-            ExpressionKind::Text(pieces) => pieces.iter().all(|piece| match piece {
-                Piece::Plain(_) => true,
-                Piece::Value { value, .. } => self.is_constant(value, bound),
-            }),
+            ExpressionKind::Broken => return false,
             ExpressionKind::Name(symbol) => {
-                let module = self.module();
-                bound.contains(symbol)
-                    || module.is_some_and(|module| module.values.contains_key(symbol))
+                let is_known = |module: &ModuleNames| module.values.contains_key(symbol);
+                return bound.contains(symbol) || self.module().is_some_and(is_known);
             }
-            ExpressionKind::List(items) => items.iter().all(|item| self.is_constant(item, bound)),
             ExpressionKind::Comprehension { element, name, over, only_if } => {
                 if !self.is_constant(over, bound) {
                     return false;
@@ -422,31 +410,20 @@ impl Checker<'_> {
                 let constant = self.is_constant(element, bound)
                     && only_if.as_ref().is_none_or(|e| self.is_constant(e, bound));
                 bound.pop();
-                constant
+                return constant;
             }
-            ExpressionKind::Record(fields) => {
-                fields.iter().all(|(_, value)| self.is_constant(value, bound))
-            }
-            ExpressionKind::Call { name, arguments } => {
+            ExpressionKind::Call { name, .. } => {
                 let builtin = self.builtins.get(&name.symbol);
-                let pure = builtin
-                    .and_then(|index| builtins::table().get(*index))
-                    .is_some_and(|builtin| builtin.effects.is_empty());
-                pure && arguments.iter().all(|a| self.is_constant(&a.value, bound))
+                let builtin = builtin.and_then(|index| builtins::table().get(*index));
+                if !builtin.is_some_and(|builtin| builtin.page().effects.is_empty()) {
+                    return false;
+                }
             }
-            ExpressionKind::Field { of: e, .. }
-            | ExpressionKind::Unary { operand: e, .. }
-            | ExpressionKind::Power { base: e, .. }
-            | ExpressionKind::Shown { value: e, .. } => self.is_constant(e, bound),
-            ExpressionKind::Element { of: a, index: b }
-            | ExpressionKind::Binary { left: a, right: b, .. } => {
-                self.is_constant(a, bound) && self.is_constant(b, bound)
-            }
-            ExpressionKind::Within { value, low, high } => {
-                [value, low, high].into_iter().all(|e| self.is_constant(e, bound))
-            }
-            ExpressionKind::Broken => false,
+            _ => {}
         }
+        let mut all = true;
+        parts(e, &mut |part| all = all && self.is_constant(part, bound));
+        all
     }
 
     /// Checks every routine, and then the script.
@@ -507,8 +484,9 @@ impl Checker<'_> {
         self.scope.enter();
         let mut slots = Vec::new();
         for (parameter, info) in routine.parameters.iter().zip(&signature.parameters) {
-            let variable = self.declare(parameter.name, info.kind.clone(), None, Role::Parameter);
-            slots.extend(self.variables.get(variable).map(|v| v.slot));
+            let like = Typed { kind: info.kind.clone(), ..Typed::unknown(parameter.name.span) };
+            let (_, slot) = self.declare(parameter.name, like, Role::Parameter);
+            slots.push(slot);
         }
         let (body, leaves) = self.block(&routine.body);
         self.scope.leave();
@@ -551,15 +529,12 @@ impl Checker<'_> {
             return false;
         }
         let words = self.words(value.span);
-        let mut report = Diagnostic::error(
-            codes::MISSING_RETURN,
-            format!("`{name}` works this out and does not return it"),
-            value.span,
-        );
+        let headline = format!("`{name}` works this out and does not return it");
+        let report = self.error(codes::MISSING_RETURN, headline, value.span);
+        let report = report.help(format!("write `return {words}`"));
         if let Some(returns) = &routine.returns {
-            report = report.label(returns.span, format!("its {kind} is promised here"));
+            report.label(returns.span, format!("its {kind} is promised here"));
         }
-        self.report(report.help(format!("write `return {words}`")));
         true
     }
 }

@@ -1,7 +1,6 @@
 //! How checks are decided, by themselves and by default, and which the script plans to make.
 
 use crate::check::Checker;
-use crate::check::flow::Callee;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
 use crate::program::types::Type;
@@ -106,11 +105,9 @@ impl Checker<'_> {
                     let headline = format!("no check is decided by `{text}`");
                     let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, name.span);
                     let words = WORDS.map(|(word, _)| word);
-                    let known = format!("a check takes {}", words.join(", "));
-                    self.report(match nearest_name(&text, words) {
-                        Some(near) => report.help(format!("did you mean `{near}`?")),
-                        None => report.help(known),
-                    });
+                    self.report(report.meant(nearest_name(&text, words), || {
+                        format!("a check takes {}", words.join(", "))
+                    }));
                     continue;
                 }
             };
@@ -163,8 +160,8 @@ impl Checker<'_> {
         match typed.constant() {
             Some(constant) if !range.contains(&constant) => {
                 let headline = format!("`{word}` is {limits}");
-                let report = Diagnostic::error(codes::BAD_CHECK_RULE, headline, typed.span);
-                self.report(report.help(format!("such as `{example}`")));
+                self.error(codes::BAD_CHECK_RULE, headline, typed.span)
+                    .help(format!("such as `{example}`"));
                 None
             }
             None if all => {
@@ -217,29 +214,11 @@ impl Checker<'_> {
         self.found.len() - 1
     }
 
-    /// For each routine, whether the script calls it, itself or by way of others.
-    pub(super) fn called(&self) -> Vec<bool> {
-        let mut called = vec![false; self.routines.len()];
-        let mut open: Vec<Option<usize>> = vec![None];
-        while let Some(caller) = open.pop() {
-            for site in self.calls.iter().filter(|site| site.caller == caller) {
-                if let Callee::Routine(index) = site.callee
-                    && let Some(slot) = called.get_mut(index)
-                    && !std::mem::replace(slot, true)
-                {
-                    open.push(Some(index));
-                }
-            }
-        }
-        called
-    }
-
     /// The plan: a check in a routine that nothing calls need not be made.
     pub(super) fn planned(&mut self) -> Vec<Planned> {
         let called = self.called();
         let of = |found: Found| {
-            let is_called = |r: usize| called.get(r).copied().unwrap_or(false);
-            let optional = found.planned.optional || !found.routine.is_none_or(is_called);
+            let optional = found.planned.optional || !called(found.routine);
             Planned { optional, ..found.planned }
         };
         std::mem::take(&mut self.found).into_iter().map(of).collect()

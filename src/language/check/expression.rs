@@ -1,7 +1,5 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
-use crate::builtins;
-use crate::check::advice::with_article;
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
@@ -34,12 +32,9 @@ impl Checker<'_> {
                 let typed = self.call(*name, arguments, e.span);
                 if typed.kind == Type::Nothing {
                     let text = self.text(name.symbol);
-                    let report = Diagnostic::error(
-                        codes::NO_VALUE,
-                        format!("`{text}` gives no value"),
-                        e.span,
-                    )
-                    .here("stands where a value is needed");
+                    let headline = format!("`{text}` gives no value");
+                    let report = Diagnostic::error(codes::NO_VALUE, headline, e.span)
+                        .here("stands where a value is needed");
                     match self.routine_of(*name) {
                         Some(routine) => self.valueless.push((routine, report)),
                         None => self.report(report),
@@ -90,44 +85,33 @@ impl Checker<'_> {
         if typed.kind == *wanted || typed.kind == Type::Unknown || *wanted == Type::Unknown {
             return typed;
         }
-        let (is, should) = (self.kind_name(&typed.kind), self.kind_name(wanted));
-        let mut report = Diagnostic::error(
-            code,
-            format!("{what} must be {}, not {}", with_article(&should), with_article(&is)),
-            typed.span,
-        )
-        .here(format!("this is {}", with_article(&is)));
-        if let Some(way) = self.way(Some(e), &typed, wanted, None) {
-            report = way.on(report);
-        }
-        self.report(report);
+        let (is, should) = (self.a_kind(&typed.kind), self.a_kind(wanted));
+        let headline = format!("{what} must be {should}, not {is}");
+        let report = Diagnostic::error(code, headline, typed.span).here(format!("this is {is}"));
+        self.report_with(report, self.way(Some(e), &typed, wanted, None));
         Typed::unknown(typed.span)
     }
 
     /// A unit by its name; reports one that does not exist, once for each place.
     pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
         self.saw_unit(unit);
-        if let Some(Some(known)) = self.units.get(&unit.symbol) {
+        if let Some(known) = self.units.get(&unit.symbol) {
             return Some(known.clone());
         }
         let text = self.text(unit.symbol);
         match parse_unit(&text) {
             Ok(found) => {
                 let found = Rc::new(found);
-                self.units.insert(unit.symbol, Some(found.clone()));
+                self.units.insert(unit.symbol, found.clone());
                 Some(found)
             }
             Err(error) => {
-                let mut report =
-                    Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
-                report = match error {
-                    UnitError::Unknown { near: Some(near), .. } => {
-                        report.help(format!("did you mean `{near}`?"))
-                    }
-                    UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
+                let report = Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
+                let listed = || "`spintrue units` lists them all".to_string();
+                self.report(match &error {
+                    UnitError::Unknown { near, .. } => report.meant(near.as_deref(), listed),
                     _ => report,
-                };
-                self.report(report);
+                });
                 None
             }
         }
@@ -153,9 +137,8 @@ impl Checker<'_> {
                         continue;
                     }
                     if decimals.is_some() && !self.takes_decimals(&typed.kind) {
-                        let kind = self.kind_name(&typed.kind);
-                        let headline =
-                            format!("{} has no digits after the point", with_article(&kind));
+                        let kind = self.a_kind(&typed.kind);
+                        let headline = format!("{kind} has no digits after the point");
                         self.error(codes::NOT_SHOWABLE, headline, typed.span);
                         continue;
                     }
@@ -270,63 +253,52 @@ impl Checker<'_> {
         let routines = self.module().map(|m| &m.routines);
         let callable = self.builtins.contains_key(&symbol)
             || routines.is_some_and(|routines| routines.contains_key(&symbol));
-        let mut report;
+        let made = self.top_level.get(&symbol).copied().filter(|_| self.inside.routine.is_some());
         if callable {
-            report = Diagnostic::error(
-                codes::UNKNOWN_NAME,
-                format!("`{text}` is a routine, not a value"),
-                span,
-            )
-            .help(format!("call it: `{}`", self.call_of(symbol)));
-        } else if let (Some(place), Some(_)) = (self.top_level.get(&symbol), self.inside.routine) {
-            report = Diagnostic::error(
-                codes::NOT_CONSTANT,
-                format!("a routine cannot see `{text}`, which is worked out while the script runs"),
-                span,
-            )
-            .label(*place, "made here")
-            .help("pass it as an argument");
+            let call = self.call_of(symbol);
+            let headline = format!("`{text}` is a routine, not a value");
+            self.error(codes::UNKNOWN_NAME, headline, span).help(format!("call it: `{call}`"));
+        } else if let Some(made) = made {
+            let headline =
+                format!("a routine cannot see `{text}`, which is worked out while the script runs");
+            self.error(codes::NOT_CONSTANT, headline, span)
+                .label(made, "made here")
+                .help("pass it as an argument");
         } else {
-            report =
-                Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
-            let module = self.module();
-            let values = module.into_iter().flat_map(|m| m.values.keys().copied());
-            let known = self.scope.symbols().chain(values).map(|s| self.names.text(s));
-            let routines = module.into_iter().flat_map(|m| m.routines.keys());
-            let routines = routines
-                .map(|s| self.names.text(*s))
-                .chain(builtins::table().iter().map(|b| b.name));
-            if let Some(way) = advice::foreign_value(&text) {
-                report = report.help(way);
+            let headline = format!("there is no `{text}` here");
+            let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
+            let values = || self.module().into_iter().flat_map(|m| m.values.keys().copied());
+            let known = || self.scope.symbols().chain(values()).map(|s| self.names.text(s));
+            let report = if let Some(way) = advice::foreign_value(&text) {
+                report.help(way)
             } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
-                report = report
+                report
                     .label(declared, "this one ends with its block")
-                    .help(format!("declare `var {text} = ...` before the block, and set it there"));
-            } else if let Some(near) = self.near_name(&text, known) {
-                report = report.help(format!("did you mean `{near}`?"));
-            } else if let Some(near) = self.near_name(&text, routines) {
-                report = report.help(format!("did you mean `{near}(...)`?"));
+                    .help(format!("declare `var {text} = ...` before the block, and set it there"))
+            } else if let Some(near) = self.near_name(&text, known()) {
+                report.help(format!("did you mean `{near}`?"))
+            } else if let Some(near) = self.near_name(&text, self.callables()) {
+                report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
-                report = report.help(format!("a unit stands behind a number: `1 {text}`"));
-            }
+                report.help(format!("a unit stands behind a number: `1 {text}`"))
+            } else {
+                report
+            };
+            self.report(report);
         }
-        self.report(report);
         Typed::unknown(span)
     }
 
     fn list(&mut self, items: &[Expression], expected: Option<&Type>, span: Span) -> Typed {
-        let wanted = match expected {
-            Some(Type::List(item)) => Some((**item).clone()),
-            _ => None,
-        };
+        let wanted = item_of(expected);
         let mut kind = None;
         let mut unit = None;
         let mut fields = None;
         let mut first = span;
         let mut parts = Vec::new();
         for item in items {
-            let typed = self.expression(item, kind.as_ref().or(wanted.as_ref()));
+            let typed = self.expression(item, kind.as_ref().or(wanted));
             match &kind {
                 _ if typed.kind == Type::Unknown => continue,
                 None => {
@@ -336,18 +308,19 @@ impl Checker<'_> {
                     kind = Some(typed.kind.clone());
                 }
                 Some(kind) if *kind != typed.kind => {
-                    let (one, other) = (self.kind_name(kind), self.kind_name(&typed.kind));
+                    let [one, other] = [kind, &typed.kind].map(|kind| self.kind_name(kind));
                     let headline = format!("a list holds one type, not {one} and {other}");
+                    let [one, other] = [one, other].map(|name| advice::with_article(&name));
                     self.error(codes::MIXED_LIST, headline, typed.span)
-                        .here(format!("this is {}", with_article(&other)))
-                        .label(first, format!("the list began with {}", with_article(&one)));
+                        .here(format!("this is {other}"))
+                        .label(first, format!("the list began with {one}"));
                     continue;
                 }
                 Some(_) => {}
             }
             parts.push(typed.part());
         }
-        let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty())) else {
+        let Some(kind) = kind.or_else(|| wanted.filter(|_| items.is_empty()).cloned()) else {
             if items.is_empty() {
                 self.error(codes::UNTOLD_TYPE, "nothing tells what this list holds", span).help(
                     "say it where the list is declared, for example \
@@ -403,20 +376,13 @@ impl Checker<'_> {
     ) -> Typed {
         let (over, item) = self.over(over);
         self.scope.enter();
-        let variable = self.declare_as(name, item, Role::Loop);
-        let target = self.variables.get(variable).map(|v| v.slot);
-        let only_if = only_if.map(|e| {
-            self.expect_kind(e, &Type::Flag, codes::NOT_A_FLAG, "the condition behind `if`").flag()
-        });
-        let wanted = match expected {
-            Some(Type::List(item)) => Some((**item).clone()),
-            _ => None,
-        };
-        let element = self.expression(element, wanted.as_ref());
+        let (_, target) = self.declare(name, item, Role::Loop);
+        let only_if = only_if.map(|e| self.condition(e, "the condition behind `if`"));
+        let element = self.expression(element, item_of(expected));
         self.scope.leave();
-        let (Some(target), false) = (target, element.kind == Type::Unknown) else {
+        if element.kind == Type::Unknown {
             return Typed::unknown(span);
-        };
+        }
         let (kind, unit) = (element.kind.clone().list(), element.unit.clone());
         let fields = element.fields.clone();
         let element = element.part();
@@ -449,20 +415,23 @@ impl Checker<'_> {
             }
             Type::Unknown => (nothing(), typed),
             other => {
-                let kind = self.kind_name(&other);
-                let mut report = Diagnostic::error(
-                    codes::NOT_A_LIST,
-                    format!("a loop runs over a list or a range, not over {}", with_article(&kind)),
-                    e.span,
-                )
-                .here(format!("this is {}", with_article(&kind)));
+                let (kind, words) = (self.a_kind(&other), self.words(e.span));
+                let headline = format!("a loop runs over a list or a range, not over {kind}");
+                let report = self.error(codes::NOT_A_LIST, headline, e.span);
+                let report = report.here(format!("this is {kind}"));
                 if other == Type::NUMBER {
-                    let words = self.words(e.span);
-                    report = report.help(format!("to count from 0 write `0..{words}`"));
+                    report.help(format!("to count from 0 write `0..{words}`"));
                 }
-                self.report(report);
                 (nothing(), Typed::unknown(e.span))
             }
         }
+    }
+}
+
+/// What the items of a list should be.
+fn item_of(expected: Option<&Type>) -> Option<&Type> {
+    match expected {
+        Some(Type::List(item)) => Some(item),
+        _ => None,
     }
 }

@@ -1,7 +1,7 @@
 //! Who calls whom: no recursion, no arming under light, and the effects of each routine.
 
 use crate::builtins;
-use crate::builtins::{Effect, Spec};
+use crate::builtins::{Builtin, Effect};
 use crate::check::Checker;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
@@ -67,7 +67,7 @@ impl Graph {
     pub(super) fn effects_of(&self, callee: Callee) -> Vec<Effect> {
         match callee {
             Callee::Builtin(index) => {
-                builtins::table().get(index).map_or(Vec::new(), |b| b.effects.to_vec())
+                builtins::table().get(index).map_or(Vec::new(), |b| b.page().effects.clone())
             }
             Callee::Routine(index) => {
                 self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
@@ -77,34 +77,24 @@ impl Graph {
         }
     }
 
-    /// The routines that come to a built-in of a sort, by themselves or further down.
-    fn reaching(&self, sort: fn(usize) -> bool) -> Reaching {
-        let mut reaching = Reaching { sort, routines: vec![false; self.effects.len()] };
-        for routine in &self.order {
-            let sites = self.by_caller.get(&Some(*routine)).into_iter().flatten();
-            let any = sites.into_iter().any(|site| reaching.by(site.callee));
-            if let Some(slot) = reaching.routines.get_mut(*routine) {
-                *slot = any;
-            }
-        }
-        reaching
-    }
-}
-
-/// See [`Graph::reaching`].
-struct Reaching {
-    sort: fn(usize) -> bool,
-    routines: Vec<bool>,
-}
-
-impl Reaching {
-    /// Whether a call comes to such a built-in.
-    fn by(&self, callee: Callee) -> bool {
-        match callee {
-            Callee::Builtin(index) => (self.sort)(index),
-            Callee::Routine(index) => self.routines.get(index).copied().unwrap_or(false),
+    /// Tells whether a call comes to a built-in of a sort, by itself or further down.
+    fn reaching(&self, sort: fn(&Builtin) -> bool) -> impl Fn(Callee) -> bool {
+        let reaches = move |callee: Callee, routines: &[bool]| match callee {
+            Callee::Builtin(index) => builtins::table().get(index).is_some_and(|b| sort(b)),
+            Callee::Routine(index) => routines.get(index).copied().unwrap_or(false),
             Callee::Arm { .. } | Callee::Ask => false,
+        };
+        let mut routines = vec![false; self.effects.len()];
+        for routine in &self.order {
+            let any = self.calls_of(Some(*routine)).any(|site| reaches(site.callee, &routines));
+            put(&mut routines, *routine, any);
         }
+        move |callee| reaches(callee, &routines)
+    }
+
+    /// The calls that stand in a routine or in the script, in the order they are made.
+    pub(super) fn calls_of(&self, caller: Option<usize>) -> impl Iterator<Item = &CallSite> {
+        self.by_caller.get(&caller).into_iter().flatten()
     }
 }
 
@@ -123,9 +113,7 @@ impl Checker<'_> {
         let mut graph = Graph { order, by_caller, effects };
         for routine in graph.order.clone() {
             let found = self.effects_in(&graph, Some(routine));
-            if let Some(slot) = graph.effects.get_mut(routine) {
-                *slot = found;
-            }
+            put(&mut graph.effects, routine, found);
         }
         let script = self.effects_in(&graph, None);
         self.used_under_light(&graph);
@@ -146,7 +134,7 @@ impl Checker<'_> {
 
     fn effects_in(&self, graph: &Graph, caller: Option<usize>) -> BTreeMap<Effect, Brought> {
         let mut found = BTreeMap::new();
-        for site in graph.by_caller.get(&caller).into_iter().flatten() {
+        for site in graph.calls_of(caller) {
             let by = match site.callee {
                 Callee::Routine(index) => Some(index),
                 _ => None,
@@ -158,18 +146,52 @@ impl Checker<'_> {
         found
     }
 
+    /// For each routine, what the first call that leads to it brings: a call brings what `start`
+    /// tells of it, or else what leads to the routine that it stands in.
+    pub(super) fn reached<T: Copy>(
+        &self,
+        start: impl Fn(&CallSite) -> Option<T>,
+    ) -> Vec<Option<T>> {
+        let mut reached = vec![None; self.routines.len()];
+        let mut calls: Vec<Vec<usize>> = vec![Vec::new(); self.routines.len()];
+        let mut open = Vec::new();
+        for site in &self.calls {
+            let Callee::Routine(callee) = site.callee else { continue };
+            if let Some(brings) = start(site) {
+                open.push((callee, brings));
+            } else if let Some(calls) = site.caller.and_then(|caller| calls.get_mut(caller)) {
+                calls.push(callee);
+            }
+        }
+        while let Some((routine, brings)) = open.pop() {
+            if let Some(slot) = reached.get_mut(routine)
+                && slot.is_none()
+            {
+                *slot = Some(brings);
+                let further = calls.get(routine).into_iter().flatten();
+                open.extend(further.map(|callee| (*callee, brings)));
+            }
+        }
+        reached
+    }
+
+    /// Tells whether something is in the script, or in a routine that it calls, itself or by way of
+    /// others.
+    pub(super) fn called(&self) -> impl Fn(Option<usize>) -> bool + use<> {
+        let called = self.reached(|site| site.caller.is_none().then_some(()));
+        move |routine| routine.is_none_or(|r| called.get(r).copied().flatten().is_some())
+    }
+
     /// Calls under light that arm on their way.
     fn armed_twice(&mut self, graph: &Graph) {
         let mut arms: Vec<Option<Span>> = self.routines.iter().map(|r| r.arms).collect();
         for routine in &graph.order {
-            let sites = graph.by_caller.get(&Some(*routine)).into_iter().flatten();
-            let inner = sites.filter_map(|site| match site.callee {
+            let first = graph.calls_of(Some(*routine)).find_map(|site| match site.callee {
                 Callee::Routine(callee) => arms.get(callee).copied().flatten(),
                 _ => None,
             });
-            let inner = inner.collect::<Vec<_>>();
-            if let (Some(first), Some(slot)) = (inner.first(), arms.get_mut(*routine)) {
-                slot.get_or_insert(*first);
+            if let (Some(first), Some(slot)) = (first, arms.get_mut(*routine)) {
+                slot.get_or_insert(first);
             }
         }
         for site in graph.by_caller.values().flatten() {
@@ -187,25 +209,24 @@ impl Checker<'_> {
 
     /// Routines called under light that change the speed on their way.
     fn speed_under_light(&mut self, graph: &Graph) {
-        let changes = graph.reaching(changes_speed);
+        let changes = graph.reaching(Builtin::changes_speed);
         for site in graph.by_caller.values().flatten() {
             if let (Callee::Routine(_), Some(arm), true) =
-                (site.callee, site.armed, changes.by(site.callee))
+                (site.callee, site.armed, changes(site.callee))
             {
-                let report = under_light(&self.words(site.span), site.span, arm);
-                self.report(report);
+                self.report(under_light(&self.words(site.span), site.span, arm));
             }
         }
     }
 
     /// `arm` blocks in which nothing lets light out.
     fn armed_for_nothing(&mut self, graph: &Graph) {
-        let measures = graph.reaching(measures_a_line);
+        let measures = graph.reaching(Builtin::measures_a_line);
         for site in graph.by_caller.values().flatten() {
             let Callee::Arm { first, last, repeated } = site.callee else { continue };
             let inside = self.calls.get(first..last).unwrap_or(&[]);
             let emits = |c: &CallSite| graph.effects_of(c.callee).contains(&Effect::Emits);
-            let unmeasured = || !inside.iter().any(|c| measures.by(c.callee));
+            let unmeasured = || !inside.iter().any(|c| measures(c.callee));
             if !inside.iter().any(emits) || (repeated && unmeasured()) {
                 let headline = if repeated {
                     "each turn of the loop arms the laser and measures nothing"
@@ -239,26 +260,20 @@ impl Checker<'_> {
             }
             // A stack of its own: chains of calls may be as long as a script.
             let mut stack = vec![(start, 0_usize)];
-            if let Some(s) = state.get_mut(start) {
-                *s = 1;
-            }
+            put(&mut state, start, 1);
             while let Some((routine, next)) = stack.last_mut() {
                 let (routine, index) = (*routine, *next);
                 *next += 1;
                 let Some((callee, span)) = calls.get(routine).and_then(|l| l.get(index)).copied()
                 else {
-                    if let Some(s) = state.get_mut(routine) {
-                        *s = 2;
-                    }
+                    put(&mut state, routine, 2);
                     order.push(routine);
                     stack.pop();
                     continue;
                 };
                 match state.get(callee) {
                     Some(0) => {
-                        if let Some(s) = state.get_mut(callee) {
-                            *s = 1;
-                        }
+                        put(&mut state, callee, 1);
                         stack.push((callee, 0));
                     }
                     Some(1) => {
@@ -287,20 +302,22 @@ impl Checker<'_> {
         } else {
             format!("`{first}` calls itself by way of others: {}", names.join(" → "))
         };
-        let mut report = Diagnostic::error(codes::RECURSION, headline, span)
+        let declared = self.routines.get(callee).map(|routine| routine.name.span);
+        let report = self
+            .error(codes::RECURSION, headline, span)
             .here("closes the circle")
             .help("every script must end, so there is no recursion: use a loop with a bound");
-        if let Some(routine) = self.routines.get(callee) {
-            report = report.label(routine.name.span, "declared here");
+        if let Some(declared) = declared {
+            report.label(declared, "declared here");
         }
-        self.report(report);
     }
 }
 
-/// Makes the polygon faster or slower.
-pub(super) fn changes_speed(builtin: usize) -> bool {
-    let builtin = builtins::table().get(builtin);
-    builtin.is_some_and(|b| b.changes_speed())
+/// Sets an item of a list that is long enough.
+pub(super) fn put<T>(list: &mut [T], at: usize, value: T) {
+    if let Some(slot) = list.get_mut(at) {
+        *slot = value;
+    }
 }
 
 /// A change of speed while armed: lock is lost, and with it the light.
@@ -309,12 +326,4 @@ pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
     Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
         .label(arm, "armed here")
         .help("call it before or behind the `arm` block: without lock the light goes out")
-}
-
-/// Whether a built-in exposes a test line, which the gauge then measures.
-pub(super) fn measures_a_line(builtin: usize) -> bool {
-    builtins::table().get(builtin).is_some_and(|builtin| {
-        builtin.effects.contains(&Effect::Emits)
-            && !builtin.parameters.iter().any(|p| matches!(p.spec, Spec::Image))
-    })
 }

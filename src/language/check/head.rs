@@ -1,12 +1,12 @@
 //! Statements that deal with the head, the clock and the verdict: `wait`, `arm`, `fail`,
 //! `expect`, `record`, `note`. `ask` has a file of its own.
 
+use crate::builtins;
 use crate::check::Checker;
-use crate::check::advice::with_article;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::operator::is_number;
 use crate::check::typed::Typed;
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::codes;
 use crate::program::tree as program;
 use crate::program::tree::{Expect, Expectation, Number};
 use crate::program::types::Type;
@@ -40,9 +40,7 @@ impl Checker<'_> {
             StatementKind::WaitUntil { condition, within, every, otherwise } => {
                 self.wait_under_light(span);
                 let text = Rc::from(self.whole_words(condition.span).as_str());
-                let what = "what is waited for";
-                let condition =
-                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+                let condition = self.condition(condition, "what is waited for");
                 let within = self.time(within, "the limit behind `within`");
                 let every = match every {
                     Some(every) => self.time(every, "the step behind `every`"),
@@ -139,13 +137,10 @@ impl Checker<'_> {
         {
             let headline = "the power is a share of full power, above 0 % and at most 100 %";
             let words = self.words(power.span);
-            let report = Diagnostic::error(codes::BAD_POWER_SHARE, headline, power.span);
-            let in_percent = share > 1.0 && words.parse::<f64>().is_ok();
-            self.report(if in_percent && share <= 100.0 {
-                report.help(format!("write `{words} %`"))
-            } else {
-                report
-            });
+            let report = self.error(codes::BAD_POWER_SHARE, headline, power.span);
+            if share > 1.0 && share <= 100.0 && words.parse::<f64>().is_ok() {
+                report.help(format!("write `{words} %`"));
+            }
         }
         if let Some(outer) = self.inside.armed {
             self.error(codes::ALREADY_ARMED, "the laser is armed already", power.span)
@@ -179,15 +174,14 @@ impl Checker<'_> {
 
     fn fail(&mut self, what: &Expression, span: Span, code: &mut Vec<program::Statement>) {
         let typed = self.expression(what, None);
-        let failure = Type::Record(Rc::new(crate::builtins::FAILURE.to_type()));
+        let failure = builtins::kind("failure");
         if typed.kind == Type::Text {
             code.push(program::Statement::Fail(typed.reference(), span));
         } else if typed.kind == failure {
             code.push(program::Statement::FailAgain(typed.reference(), span));
         } else if typed.kind != Type::Unknown {
-            let kind = self.kind_name(&typed.kind);
-            let headline =
-                format!("`fail` takes a text or a caught failure, not {}", with_article(&kind));
+            let kind = self.a_kind(&typed.kind);
+            let headline = format!("`fail` takes a text or a caught failure, not {kind}");
             let words = self.words(typed.span);
             self.error(codes::WRONG_TYPE, headline, typed.span)
                 .help(format!("say what went wrong: `fail \"... {{{words}}}\"`"));
@@ -212,12 +206,7 @@ impl Checker<'_> {
             }
             ExpressionKind::Within { value, low, high } => {
                 let (value, uncertainty) = self.uncertain(value);
-                let low =
-                    self.expect_kind(low, &value.kind, codes::UNLIKE_KINDS, "the lower limit");
-                let wanted =
-                    if low.kind == Type::Unknown { Type::Unknown } else { value.kind.clone() };
-                let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper limit");
-                self.ends_in_order(&low, &high);
+                let (low, high) = self.two_ends(low, high, &value.kind, "limit");
                 self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
             }
             _ => self.holds(condition),
@@ -287,8 +276,8 @@ impl Checker<'_> {
             return None;
         }
         if value.kind != limit.kind {
-            let (a, b) = (self.kind_name(&value.kind), self.kind_name(&limit.kind));
-            let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            let (a, b) = (self.a_kind(&value.kind), self.a_kind(&limit.kind));
+            let headline = format!("cannot compare {a} with {b}");
             self.unlike_report(headline, operator_span, (left, &value), (right, &limit));
             return None;
         }
@@ -337,8 +326,7 @@ impl Checker<'_> {
             return None;
         }
         if !is_number(&value.kind) {
-            let kind = self.kind_name(&value.kind);
-            let headline = format!("{} has no limits", with_article(&kind));
+            let headline = format!("{} has no limits", self.a_kind(&value.kind));
             self.error(codes::BAD_OPERAND, headline, value.span);
             return None;
         }

@@ -4,7 +4,6 @@
 //! Files with errors are covered as far as they could be understood.
 
 use crate::check::flow::Callee;
-use crate::check::scope::Role;
 use crate::check::{Checker, Module};
 use crate::program::types::Type;
 use crate::source::Span;
@@ -170,19 +169,6 @@ fn place(span: Span) -> (crate::source::SourceId, u32) {
     (span.source, span.start)
 }
 
-/// In front of a name.
-fn noun(role: Role) -> &'static str {
-    match role {
-        Role::Let => "let",
-        Role::Var => "var",
-        Role::Constant => "constant",
-        Role::Param => "param",
-        Role::Parameter => "parameter",
-        Role::Loop => "loop variable",
-        Role::Caught => "caught failure",
-    }
-}
-
 /// Where the checker stops by; each does nothing unless an index is asked for.
 impl Checker<'_> {
     pub(super) fn saw_variable(&mut self, variable: usize) {
@@ -192,7 +178,7 @@ impl Checker<'_> {
         }
         let info = ValueInfo {
             name: variable.name.span,
-            noun: noun(variable.role),
+            noun: variable.role.noun(),
             kind_name: self.kind_name(&variable.kind),
             kind: variable.kind.clone(),
             unit: variable.unit.as_ref().map(|unit| unit.text.clone()),

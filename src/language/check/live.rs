@@ -84,11 +84,6 @@ impl Kept {
         names.text(self.variable.name.symbol)
     }
 
-    /// What sort of variable it is, in words.
-    pub fn role(&self) -> &'static str {
-        self.variable.role.text()
-    }
-
     /// Its kind in words.
     pub fn kind(&self) -> String {
         self.variable.kind.name(&[])

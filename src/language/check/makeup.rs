@@ -33,7 +33,7 @@ impl Checker<'_> {
                 // One that takes any kind hands on what it is given.
                 let index = self.builtins.get(&name.symbol);
                 let builtin = index.and_then(|index| builtins::table().get(*index));
-                let open = builtin.is_some_and(|b| is_open(&b.returns.to_type()));
+                let open = builtin.is_some_and(|b| is_open(&builtins::kind(b.page().returns)));
                 own | Makeup::GIVEN | if open { parts } else { Makeup::BARE }
             }
             ExpressionKind::Field { .. } if typed.makeup.has(Makeup::KIND) => typed.makeup,

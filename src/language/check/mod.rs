@@ -40,6 +40,7 @@ use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
 use crate::syntax::names::{Names, Symbol};
 use crate::syntax::tree::{Expression, File};
+use advice::with_article;
 use call::Signature;
 use flow::CallSite;
 use promise::Promise;
@@ -261,7 +262,7 @@ struct Checker<'a> {
     diagnostics: Vec<Diagnostic>,
     builtins: HashMap<Symbol, usize>,
     signatures: Vec<Option<Rc<Signature>>>,
-    units: HashMap<Symbol, Option<Rc<UnitText>>>,
+    units: HashMap<Symbol, Rc<UnitText>>,
     variables: Vec<Variable>,
     scope: Scope,
     routines: Vec<RoutineInfo>,
@@ -366,6 +367,11 @@ impl Checker<'_> {
     fn kind_name(&self, kind: &Type) -> String {
         let open: Vec<&str> = self.inside.open.iter().map(|name| &**name).collect();
         kind.name(&open)
+    }
+
+    /// The same behind its article.
+    fn a_kind(&self, kind: &Type) -> String {
+        with_article(&self.kind_name(kind))
     }
 
     /// The script's own words under a span, on one line and not endless.

@@ -2,12 +2,12 @@
 //! and the head looks at them before anything moves.
 
 use crate::builtins;
-use crate::builtins::{Effect, Spec};
+use crate::builtins::Effect;
 use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::flow::{Callee, Graph};
 use crate::check::typed::Typed;
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::codes;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Piece};
@@ -71,31 +71,32 @@ impl Checker<'_> {
     ) {
         let Callee::Builtin(index) = callee else { return };
         let Some(builtin) = builtins::table().get(index) else { return };
-        for (parameter, slot) in builtin.parameters.iter().zip(slots) {
+        let page = builtin.page();
+        for (parameter, slot) in page.parameters.iter().zip(slots) {
             let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
             let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
             let [Piece::Plain(name)] = pieces.as_slice() else { continue };
             let (name, span) = (name.clone(), argument.value.span);
-            let commands = builtin.effects.contains(&Effect::Switches);
+            let commands = builtin.has(Effect::Switches);
             let like = values.get(1).and_then(Option::as_ref);
             let known = || like.and_then(Typed::constant);
             let like = || Like {
                 kind: like.map_or(Type::Unknown, |typed| typed.kind.clone()),
                 span: like.map_or(span, |typed| typed.span),
             };
-            let what = match parameter.spec {
-                Spec::Image => {
+            let what = match parameter.kind {
+                "image" => {
                     self.named.images.push((name, span));
                     continue;
                 }
-                Spec::Fault => {
+                "fault" => {
                     self.named.faults.push((name, span));
                     continue;
                 }
-                Spec::Signal if commands => Use::Switch,
-                Spec::Signal => Use::Signal,
-                Spec::Channel if commands => Use::Set(like(), known()),
-                Spec::Channel => Use::Channel(like()),
+                "signal" if commands => Use::Switch,
+                "signal" => Use::Signal,
+                "channel" if commands => Use::Set(like(), known()),
+                "channel" => Use::Channel(like()),
                 _ => continue,
             };
             let (armed, routine) = (self.inside.armed, self.inside.routine);
@@ -108,29 +109,25 @@ impl Checker<'_> {
     pub(super) fn like(&mut self, callee: Callee, values: &[Option<Typed>]) -> Option<Type> {
         let Callee::Builtin(index) = callee else { return Some(Type::Nothing) };
         let Some(builtin) = builtins::table().get(index) else { return Some(Type::Nothing) };
-        let all = builtin.parameters.iter().zip(values);
-        let mut likes = all.filter(|(parameter, _)| matches!(parameter.spec, Spec::Like));
+        let all = builtin.page().parameters.iter().zip(values);
+        let mut likes = all.filter(|(parameter, _)| parameter.kind == "like");
         let Some((parameter, Some(typed))) = likes.next() else { return Some(Type::Nothing) };
         let kind = self.kind_name(&typed.kind);
-        let report = match &typed.kind {
-            Type::Quantity(dimension) if dimension.is_open() => Diagnostic::error(
-                codes::UNTOLD_KIND,
-                format!("nothing tells here which kind `{kind}` is"),
-                typed.span,
-            )
-            .help(format!(
-                "call `{}` where the kind is known, and hand the value on",
-                builtin.name
-            )),
+        let (name, like) = (builtin.name, parameter.name);
+        match &typed.kind {
+            Type::Quantity(dimension) if dimension.is_open() => {
+                let headline = format!("nothing tells here which kind `{kind}` is");
+                self.error(codes::UNTOLD_KIND, headline, typed.span)
+                    .help(format!("call `{name}` where the kind is known, and hand the value on"));
+            }
             Type::Quantity(_) | Type::Temperature => return Some(typed.kind.clone()),
             _ => {
-                let (name, like, kind) = (builtin.name, parameter.name, with_article(&kind));
+                let kind = with_article(&kind);
                 let headline = format!("`{name}` takes a quantity as `{like}`, not {kind}");
-                Diagnostic::error(codes::WRONG_ARGUMENT, headline, typed.span)
-                    .help("a channel reads a number with a unit, such as `1 kPa`")
+                self.error(codes::WRONG_ARGUMENT, headline, typed.span)
+                    .help("a channel reads a number with a unit, such as `1 kPa`");
             }
-        };
-        self.report(report);
+        }
         None
     }
 
@@ -140,7 +137,7 @@ impl Checker<'_> {
         // Callers come first here.
         for caller in std::iter::once(None).chain(graph.order.iter().rev().map(|r| Some(*r))) {
             let around = caller.and_then(|caller| lit.get(caller).copied().flatten());
-            for site in graph.by_caller.get(&caller).into_iter().flatten() {
+            for site in graph.calls_of(caller) {
                 let Callee::Routine(callee) = site.callee else { continue };
                 if let (Some(arm), Some(slot)) = (site.armed.or(around), lit.get_mut(callee)) {
                     slot.get_or_insert(arm);

@@ -1,7 +1,7 @@
 //! Operators: which kinds they take, and what comes out.
 
 use crate::check::Checker;
-use crate::check::advice::{listed, with_article};
+use crate::check::advice::listed;
 use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::failure::FailureKind;
@@ -41,8 +41,7 @@ impl Checker<'_> {
             Type::Unknown => Typed::unknown(span),
             Type::Temperature => self.no_temperature("-", span),
             _ => {
-                let kind = self.kind_name(&typed.kind);
-                let headline = format!("{} has no negative", with_article(&kind));
+                let headline = format!("{} has no negative", self.a_kind(&typed.kind));
                 self.error(codes::BAD_OPERAND, headline, span);
                 Typed::unknown(span)
             }
@@ -74,20 +73,19 @@ impl Checker<'_> {
             Binary::PlusMinus => {
                 self.expression(left, None);
                 self.expression(right, None);
-                self.report(if self.inside.expect {
-                    let headline = "`±` stands behind the whole value that is checked";
-                    Diagnostic::error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(
+                let (headline, help) = if self.inside.expect {
+                    (
+                        "`±` stands behind the whole value that is checked",
                         "one check is `value ± uncertainty`, a comparison or `within`, and its \
                          limits; work out both before, and write an `expect` for each value",
                     )
                 } else {
-                    Diagnostic::error(
-                        codes::MISPLACED_UNCERTAINTY,
+                    (
                         "`±` stands only in an `expect`",
-                        operator_span,
+                        "expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um",
                     )
-                    .help("expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um")
-                });
+                };
+                self.error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(help);
                 Typed::unknown(span)
             }
             Binary::Range => {
@@ -236,21 +234,18 @@ impl Checker<'_> {
         }
         let (is, sign) = (self.offered(left.span, &[]), operator.text());
         let headline = "a turn in a product that holds a length";
-        let mut report = Diagnostic::warning(codes::TURN_WITH_LENGTH, headline, span)
-            .here("through a lens, x = f * theta, this is wrong by 2π")
-            .label(right.span, "the turn");
-        report = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
-            report.help(
-                "a lens counts in radians; as a length per angle, in mm/rad, it needs no turn",
-            )
+        let help = if left.makeup.has(Makeup::TURN | Makeup::HIDDEN) || lens && angle != 0 {
+            "a lens counts in radians; as a length per angle, in mm/rad, it needs no turn".into()
         } else if lens {
-            report.help(format!("a lens in mm/rad needs no turn: `{is}`"))
+            format!("a lens in mm/rad needs no turn: `{is}`")
         } else {
-            report.help(format!("a lens counts in radians: `{is} {sign} 1 rad`"))
+            format!("a lens counts in radians: `{is} {sign} 1 rad`")
         };
-        self.report(report.help(
-            "turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`",
-        ));
+        self.warning(codes::TURN_WITH_LENGTH, headline, span)
+            .here("through a lens, x = f * theta, this is wrong by 2π")
+            .label(right.span, "the turn")
+            .help(help)
+            .help("turns are counted at the rotation: `speed / 1 rev`; travel per turn is in `mm/rev`");
     }
 
     fn by_zero(&mut self, place: Span, span: Span) -> Typed {
@@ -274,18 +269,16 @@ impl Checker<'_> {
         (right_written, right): (&Expression, &Typed),
         span: Span,
     ) -> Typed {
-        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let (a, b) = (self.a_kind(&left.kind), self.a_kind(&right.kind));
         let sign = operator.text();
         let temperatures = left.kind == Type::Temperature || right.kind == Type::Temperature;
         if temperatures && (is_number(&left.kind) && is_number(&right.kind)) {
             return self.no_temperature(sign, span);
         }
         let headline = match operator {
-            Binary::Add => format!("cannot add {} and {}", with_article(&a), with_article(&b)),
-            Binary::Subtract => {
-                format!("cannot take {} from {}", with_article(&b), with_article(&a))
-            }
-            _ => format!("`{sign}` does not go with {} and {}", with_article(&a), with_article(&b)),
+            Binary::Add => format!("cannot add {a} and {b}"),
+            Binary::Subtract => format!("cannot take {b} from {a}"),
+            _ => format!("`{sign}` does not go with {a} and {b}"),
         };
         let (left, right) = ((left_written, left), (right_written, right));
         self.unlike_report(headline, operator_span, left, right);
@@ -299,10 +292,9 @@ impl Checker<'_> {
         (left_written, left): (&Expression, &Typed),
         (right_written, right): (&Expression, &Typed),
     ) {
-        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-        let mut report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator_span)
-            .label(left.span, with_article(&a))
-            .label(right.span, with_article(&b));
+        let report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator_span)
+            .label(left.span, self.a_kind(&left.kind))
+            .label(right.span, self.a_kind(&right.kind));
         let unit = left.unit.as_ref().or(right.unit.as_ref()).map(|unit| unit.text.as_str());
         let right_way = || self.way(Some(right_written), right, &left.kind, unit);
         let left_way = || self.way(Some(left_written), left, &right.kind, unit);
@@ -312,10 +304,7 @@ impl Checker<'_> {
         } else {
             right_way().or_else(left_way)
         };
-        if let Some(way) = way {
-            report = way.on(report);
-        }
-        self.report(report);
+        self.report_with(report, way);
     }
 
     fn comparison(
@@ -334,8 +323,8 @@ impl Checker<'_> {
         }
         let equality = matches!(operator, Binary::Equal | Binary::Unequal);
         if left.kind != right.kind {
-            let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
-            let headline = format!("cannot compare {} with {}", with_article(&a), with_article(&b));
+            let (a, b) = (self.a_kind(&left.kind), self.a_kind(&right.kind));
+            let headline = format!("cannot compare {a} with {b}");
             if equality && (left.kind == Type::Flag || right.kind == Type::Flag) {
                 self.flag_compared(headline, operator_span, &left, &right);
             } else {
@@ -350,9 +339,8 @@ impl Checker<'_> {
             return flag(code);
         }
         if !equality {
-            let kind = self.kind_name(&left.kind);
-            let headline =
-                format!("`{}` has no meaning for {}", operator.text(), with_article(&kind));
+            let (sign, kind) = (operator.text(), self.a_kind(&left.kind));
+            let headline = format!("`{sign}` has no meaning for {kind}");
             self.error(codes::BAD_OPERAND, headline, operator_span);
             return flag(Flag::Constant(true));
         }
@@ -376,32 +364,29 @@ impl Checker<'_> {
         if !kind.makeup.has(Makeup::KIND) || FailureKind::caught().any(|known| known == word) {
             return;
         }
-        let report = if word == FailureKind::Interrupted.text() {
-            let headline = "an interruption is never caught";
-            Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span)
-                .help("`finally` runs all the same")
+        let (headline, help) = if word == FailureKind::Interrupted.text() {
+            let headline = "an interruption is never caught".to_string();
+            (headline, "`finally` runs all the same".to_string())
         } else {
-            let headline = format!("there is no kind of failure `{word}`");
-            let report = Diagnostic::error(codes::UNKNOWN_FAILURE_KIND, headline, with.span);
-            match nearest_name(word, FailureKind::caught()) {
-                Some(near) => report.help(format!("did you mean \"{near}\"?")),
-                None => {
-                    let known: Vec<String> = FailureKind::caught().map(str::to_string).collect();
-                    report.help(format!("kinds are {}", listed(&known)))
-                }
-            }
+            let help = match nearest_name(word, FailureKind::caught()) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("kinds are {}", listed(FailureKind::caught())),
+            };
+            (format!("there is no kind of failure `{word}`"), help)
         };
-        self.report(report.label(kind.span, "a kind of failure"));
+        self.error(codes::UNKNOWN_FAILURE_KIND, headline, with.span)
+            .label(kind.span, "a kind of failure")
+            .help(help);
     }
 
     /// `locked() == 1`
     fn flag_compared(&mut self, headline: String, operator: Span, left: &Typed, right: &Typed) {
         let given = if left.kind == Type::Flag { left } else { right };
         let words = self.offered(given.span, &['<', '>', '=']);
-        let (a, b) = (self.kind_name(&left.kind), self.kind_name(&right.kind));
+        let (a, b) = (self.a_kind(&left.kind), self.a_kind(&right.kind));
         self.error(codes::UNLIKE_KINDS, headline, operator)
-            .label(left.span, with_article(&a))
-            .label(right.span, with_article(&b))
+            .label(left.span, a)
+            .label(right.span, b)
             .help(format!("a flag is a condition by itself: `{words}`, or `not {words}`"));
     }
 
@@ -413,20 +398,30 @@ impl Checker<'_> {
         span: Span,
     ) -> Typed {
         let value = self.expression(value, None);
-        let kind = value.kind.clone();
-        if kind != Type::Unknown && !is_number(&kind) {
-            let name = self.kind_name(&kind);
-            let headline = format!("{} cannot lie within two values", with_article(&name));
+        if value.kind != Type::Unknown && !is_number(&value.kind) {
+            let headline = format!("{} cannot lie within two values", self.a_kind(&value.kind));
             self.error(codes::BAD_OPERAND, headline, value.span);
             return Typed::unknown(span);
         }
-        let low = self.expect_kind(low, &kind, codes::UNLIKE_KINDS, "the lower end");
-        let wanted = if low.kind == Type::Unknown { Type::Unknown } else { kind };
-        let high = self.expect_kind(high, &wanted, codes::UNLIKE_KINDS, "the upper end");
-        self.ends_in_order(&low, &high);
+        let (low, high) = self.two_ends(low, high, &value.kind, "end");
         let code =
             Flag::Within(Box::new(value.number()), Box::new(low.number()), Box::new(high.number()));
         Typed::new(Type::Flag, code, span)
+    }
+
+    /// Two ends of a kind; one report is enough where both are of another.
+    pub(super) fn two_ends(
+        &mut self,
+        low: &Expression,
+        high: &Expression,
+        kind: &Type,
+        what: &str,
+    ) -> (Typed, Typed) {
+        let low = self.expect_kind(low, kind, codes::UNLIKE_KINDS, &format!("the lower {what}"));
+        let kind = if low.kind == Type::Unknown { &Type::Unknown } else { kind };
+        let high = self.expect_kind(high, kind, codes::UNLIKE_KINDS, &format!("the upper {what}"));
+        self.ends_in_order(&low, &high);
+        (low, high)
     }
 
     /// Reports two constant ends in the wrong order; tells whether they are in order.
@@ -455,8 +450,7 @@ impl Checker<'_> {
             Type::Unknown => Typed::unknown(span),
             Type::Temperature => self.no_temperature("^", span),
             _ => {
-                let kind = self.kind_name(&typed.kind);
-                let headline = format!("{} has no powers", with_article(&kind));
+                let headline = format!("{} has no powers", self.a_kind(&typed.kind));
                 self.error(codes::BAD_POWER, headline, span);
                 Typed::unknown(span)
             }
@@ -476,17 +470,14 @@ impl Checker<'_> {
             || (scalar == Type::Temperature && found.dimension == Dimension::TEMPERATURE)
             || scalar == Type::Unknown;
         if !fits {
-            let kind = self.kind_name(&scalar);
-            let headline = format!("`{}` cannot show {}", found.text, with_article(&kind));
+            let kind = self.a_kind(&scalar);
+            let headline = format!("`{}` cannot show {kind}", found.text);
             let unit_kind = self.kind_name(&wanted);
-            let mut report = Diagnostic::error(codes::UNSUITABLE_UNIT, headline, unit.span)
+            let report = Diagnostic::error(codes::UNSUITABLE_UNIT, headline, unit.span)
                 .here(format!("a unit of {unit_kind}"))
-                .label(typed.span, with_article(&kind));
+                .label(typed.span, kind);
             let item = Typed { kind: scalar, ..typed.clone() };
-            if let Some(way) = self.way(Some(value), &item, &wanted, None) {
-                report = way.on(report);
-            }
-            self.report(report);
+            self.report_with(report, self.way(Some(value), &item, &wanted, None));
             return Typed { span, ..typed };
         }
         Typed { span, ..typed.with_unit(Some(found)) }

@@ -1,8 +1,6 @@
 //! Fields and elements: reading them, and assigning to them.
 
 use crate::builtins;
-use crate::builtins::FAILURE;
-use crate::check::advice::with_article;
 use crate::check::scope::{Role, Variable};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
@@ -35,7 +33,7 @@ impl Checker<'_> {
             Ref::Record(access, _) => Access { offset: access.offset.plus(offset), span, ..access },
             of => Access { of: Box::new(of), index: None, stride: Layout::default(), offset, span },
         };
-        let failure = matches!(&of_kind, Type::Record(r) if r.name == Some(FAILURE.name));
+        let failure = matches!(&of_kind, Type::Record(r) if r.name == Some("failure"));
         let kind_of_failure = failure && text == "kind";
         let makeup = if kind_of_failure { Makeup::GIVEN | Makeup::KIND } else { Makeup::GIVEN };
         accessed(kind, access, span).with_unit(unit).with_makeup(makeup)
@@ -51,25 +49,19 @@ impl Checker<'_> {
                 if let Some((offset, kind)) = record.field(&text) {
                     return Some((offset, kind.clone()));
                 }
-                let kind = self.kind_name(&of.kind);
-                let headline = format!("{} has no field `{text}`", with_article(&kind));
+                let headline = format!("{} has no field `{text}`", self.a_kind(&of.kind));
                 let known = || record.fields.iter().map(|(field, _)| &**field);
                 let report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span);
-                let report = match nearest_name(&text, known()) {
-                    Some(near) => report.help(format!("did you mean `{near}`?")),
-                    None => {
-                        let known: Vec<String> = known().map(str::to_string).collect();
-                        report.help(format!("it has {}", advice::listed(&known)))
-                    }
-                };
-                self.report(report);
+                self.report(report.meant(nearest_name(&text, known()), || {
+                    format!("it has {}", advice::listed(known()))
+                }));
                 None
             }
             other => {
-                let kind = self.kind_name(other);
-                let headline = format!("{} has no fields", with_article(&kind));
+                let kind = self.a_kind(other);
+                let headline = format!("{kind} has no fields");
                 let mut report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span)
-                    .label(of.span, with_article(&kind));
+                    .label(of.span, kind);
                 if let Type::List(item) = other
                     && let Type::Record(record) = &**item
                     && record.field(&text).is_some()
@@ -106,17 +98,11 @@ impl Checker<'_> {
         if let Some(value) = typed.constant()
             && (value < 0.0 || value.fract() != 0.0)
         {
-            let report = Diagnostic::error(
-                codes::BAD_INDEX,
-                "an index is a whole number from 0",
-                typed.span,
-            );
-            let report = if value < 0.0 {
-                report.help("the last element of `xs` is `xs[count(xs) - 1]`")
-            } else {
-                report
-            };
-            self.report(report);
+            let headline = "an index is a whole number from 0";
+            let report = self.error(codes::BAD_INDEX, headline, typed.span);
+            if value < 0.0 {
+                report.help("the last element of `xs` is `xs[count(xs) - 1]`");
+            }
         }
         typed.number()
     }
@@ -126,8 +112,7 @@ impl Checker<'_> {
             Type::List(item) => Some((**item).clone()),
             Type::Unknown => None,
             other => {
-                let kind = self.kind_name(other);
-                let headline = format!("{} has no elements", with_article(&kind));
+                let headline = format!("{} has no elements", self.a_kind(other));
                 let mut report = Diagnostic::error(codes::NOT_A_LIST, headline, of.span);
                 if matches!(other, Type::Record(_)) {
                     report = report.help("a field is read with a point: `record.field`");
@@ -160,22 +145,18 @@ impl Checker<'_> {
         if typed.kind == Type::Unknown {
             return;
         }
-        let (true, ExpressionKind::Name(symbol)) = (target.hops.is_empty(), &place.kind) else {
-            let Slot::Ref(root) = slot else { return };
-            into.push(Statement::Store { root, hops: target.hops, value: typed.part() });
-            return;
-        };
         // `xs = xs + more` grows the list where it is.
         if let (Slot::Ref(root), ExpressionKind::Binary { operator: Binary::Add, left, .. }) =
             (slot, &value.kind)
-            && left.kind == ExpressionKind::Name(*symbol)
+            && matches!(place.kind, ExpressionKind::Name(_))
+            && left.kind == place.kind
             && matches!(typed.kind, Type::List(_))
             && let program::Expression::Ref(Ref::Joined(_, more, span)) = typed.code
         {
             into.push(Statement::Append(root, *more, span));
             return;
         }
-        into.push(Statement::Set(slot, typed.code));
+        into.extend(stored(slot, target.hops, typed));
     }
 
     /// Puts what was worked out already into a place.
@@ -194,13 +175,7 @@ impl Checker<'_> {
         if !self.fits(&value, &target.kind, &what) {
             return;
         }
-        match slot {
-            _ if target.hops.is_empty() => into.push(Statement::Set(slot, value.code)),
-            Slot::Ref(root) => {
-                into.push(Statement::Store { root, hops: target.hops, value: value.part() });
-            }
-            _ => {}
-        }
+        into.extend(stored(slot, target.hops, value));
     }
 
     /// Reports a value of another kind than wanted; tells whether it can be taken.
@@ -211,7 +186,7 @@ impl Checker<'_> {
         if value.kind == *wanted {
             return true;
         }
-        let [is, should] = [&value.kind, wanted].map(|kind| with_article(&self.kind_name(kind)));
+        let [is, should] = [&value.kind, wanted].map(|kind| self.a_kind(kind));
         self.error(codes::WRONG_TYPE, format!("{what} must be {should}, not {is}"), value.span)
             .here(format!("this is {is}"));
         false
@@ -305,13 +280,9 @@ impl Checker<'_> {
         let report =
             Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
         let known = self.scope.symbols().map(|s| self.names.text(s));
-        let report = match self.near_name(&text, known) {
-            Some(near) => report.help(format!("did you mean `{near}`?")),
-            None => report.help(format!(
-                "declare it: `let {text} = ...`, or `var {text} = ...` where it changes later"
-            )),
-        };
-        self.report(report);
+        self.report(report.meant(self.near_name(&text, known), || {
+            format!("declare it: `let {text} = ...`, or `var {text} = ...` where it changes later")
+        }));
         None
     }
 
@@ -330,11 +301,20 @@ impl Checker<'_> {
             return None;
         }
         let unknown = Typed::unknown(place.span);
-        let index = self.declare_as(Name { symbol, span: place.span }, unknown, Role::Var);
+        let (index, _) = self.declare(Name { symbol, span: place.span }, unknown, Role::Var);
         if let Some(variable) = self.variables.get_mut(index) {
             (variable.used, variable.quiet) = (true, true);
         }
         Some(index)
+    }
+}
+
+/// Puts a value into a variable, or where the hops from there lead.
+fn stored(slot: Slot, hops: Vec<Hop>, value: Typed) -> Option<Statement> {
+    match slot {
+        _ if hops.is_empty() => Some(Statement::Set(slot, value.code)),
+        Slot::Ref(root) => Some(Statement::Store { root, hops, value: value.part() }),
+        _ => None,
     }
 }
 

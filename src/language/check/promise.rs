@@ -32,19 +32,12 @@ impl Checker<'_> {
                 continue;
             }
             let headline = format!("there is no effect `{text}`");
-            let known = || Effect::ALL.into_iter().map(Effect::text);
-            let near = nearest_name(&text, known());
-            let help = match near {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => {
-                    let known: Vec<String> = known().map(str::to_string).collect();
-                    format!(
-                        "effects are {}; without any, write `may nothing`",
-                        advice::listed(&known)
-                    )
-                }
-            };
-            self.error(codes::UNKNOWN_EFFECT, headline, word.span).help(help);
+            let known = Effect::ALL.map(Effect::text);
+            let report = Diagnostic::error(codes::UNKNOWN_EFFECT, headline, word.span);
+            self.report(report.meant(nearest_name(&text, known), || {
+                let known = advice::listed(known);
+                format!("effects are {known}; without any, write `may nothing`")
+            }));
             known_all = false;
         }
         // What an unknown word would have allowed is not known.

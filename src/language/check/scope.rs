@@ -33,9 +33,10 @@ pub(super) enum Role {
 
 impl Role {
     /// In front of its name.
-    fn noun(self) -> &'static str {
+    pub(super) fn noun(self) -> &'static str {
         match self {
-            Role::Let | Role::Var => "variable",
+            Role::Let => "let",
+            Role::Var => "var",
             Role::Constant => "constant",
             Role::Param => "param",
             Role::Parameter => "parameter",
@@ -45,15 +46,10 @@ impl Role {
     }
 
     /// In a report.
-    pub(super) fn text(self) -> &'static str {
+    pub(super) fn text(self) -> String {
         match self {
-            Role::Let => "a `let`",
-            Role::Var => "a `var`",
-            Role::Constant => "a constant",
-            Role::Param => "a param",
-            Role::Parameter => "a parameter",
-            Role::Loop => "a loop variable",
-            Role::Caught => "a caught failure",
+            Role::Let | Role::Var => format!("a `{}`", self.noun()),
+            _ => format!("a {}", self.noun()),
         }
     }
 }
@@ -216,14 +212,8 @@ impl Checker<'_> {
         }
     }
 
-    /// Makes a variable and binds its name in the innermost scope.
-    pub(super) fn declare(
-        &mut self,
-        name: Name,
-        kind: Type,
-        unit: Option<Rc<UnitText>>,
-        role: Role,
-    ) -> usize {
+    /// Makes a variable for values like `typed`, and binds its name in the innermost scope.
+    pub(super) fn declare(&mut self, name: Name, typed: Typed, role: Role) -> (usize, Slot) {
         let module = self.module();
         let fixed = module.and_then(|m| m.values.get(&name.symbol)).copied();
         let top = self.inside.routine.is_none() && self.scope.at_top();
@@ -240,9 +230,29 @@ impl Checker<'_> {
         {
             self.shadows(name, before);
         }
-        let variable = self.make(name, kind, unit, role);
-        self.scope.bind(name.symbol, variable);
-        variable
+        let Typed { kind, unit, fields, makeup, .. } = typed;
+        let slot = self.slot(&kind);
+        let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
+        let module = self.inside.module;
+        let (range, used, kept) = (None, false, false);
+        let index = self.variables.len();
+        self.variables.push(Variable {
+            name,
+            kind,
+            unit,
+            fields,
+            makeup,
+            role,
+            slot,
+            module,
+            range,
+            used,
+            quiet,
+            kept,
+        });
+        self.saw_variable(index);
+        self.scope.bind(name.symbol, index);
+        (index, slot)
     }
 
     /// The variable that a name means here.
@@ -254,46 +264,6 @@ impl Checker<'_> {
     pub(super) fn find(&self, symbol: Symbol) -> Option<usize> {
         let of_file = || self.module()?.values.get(&symbol).copied();
         self.scope.find(symbol).or_else(of_file)
-    }
-
-    /// Makes a variable for values like `typed`, and binds its name in the innermost scope.
-    pub(super) fn declare_as(&mut self, name: Name, typed: Typed, role: Role) -> usize {
-        let variable = self.declare(name, typed.kind, typed.unit, role);
-        if let Some(made) = self.variables.get_mut(variable) {
-            made.fields = typed.fields;
-            made.makeup = typed.makeup;
-        }
-        variable
-    }
-
-    /// Makes a variable without binding its name.
-    pub(super) fn make(
-        &mut self,
-        name: Name,
-        kind: Type,
-        unit: Option<Rc<UnitText>>,
-        role: Role,
-    ) -> usize {
-        let slot = self.slot(&kind);
-        let quiet = self.names.text(name.symbol).starts_with('_') || kind == Type::Unknown;
-        let module = self.inside.module;
-        let (range, used, kept) = (None, false, false);
-        self.variables.push(Variable {
-            name,
-            kind,
-            unit,
-            fields: None,
-            makeup: Makeup::GIVEN,
-            role,
-            slot,
-            module,
-            range,
-            used,
-            quiet,
-            kept,
-        });
-        self.saw_variable(self.variables.len() - 1);
-        self.variables.len() - 1
     }
 
     fn twice(&mut self, name: Name, first: Option<usize>) {
@@ -338,9 +308,11 @@ impl Checker<'_> {
                 continue;
             }
             let text = self.names.text(variable.name.symbol);
-            // Whether a `let` happens to be a constant does not matter here.
-            let role = if variable.role == Role::Constant { Role::Let } else { variable.role };
-            let noun = role.noun();
+            let noun = match variable.role {
+                // Whether a `let` happens to be a constant does not matter here.
+                Role::Let | Role::Var | Role::Constant => "variable",
+                role => role.noun(),
+            };
             let report = Diagnostic::warning(
                 codes::UNUSED_NAME,
                 format!("{noun} `{text}` is never read"),

@@ -4,7 +4,7 @@
 use crate::builtins;
 use crate::builtins::{Effect, Trait};
 use crate::check::Checker;
-use crate::check::flow::{CallSite, Callee, Graph, changes_speed, measures_a_line};
+use crate::check::flow::{CallSite, Callee, Graph, put};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::source::Span;
 
@@ -41,26 +41,13 @@ struct Passage {
 const ENTRY: Passage =
     Passage { lock: Lock::Entry, trims: Trims::Entry, needs_lock: None, stores: None };
 
-/// What one call means here.
-#[derive(Default)]
-struct Meaning {
-    seeks_lock: bool,
-    changes_speed: bool,
-    needs_lock: bool,
-    loads: bool,
-    measures: bool,
-    stores: bool,
-}
-
 impl Checker<'_> {
     /// Warns of steps that stand in the wrong order.
     pub(super) fn sequence(&mut self, graph: &Graph) {
         let mut passages = vec![ENTRY; self.routines.len()];
         for routine in graph.order.iter().copied() {
             let passage = self.passage(graph, Some(routine), ENTRY, &passages);
-            if let Some(slot) = passages.get_mut(routine) {
-                *slot = passage;
-            }
+            put(&mut passages, routine, passage);
         }
         // What earlier entries did is known to the head alone.
         let lock = if self.live.is_some() { Lock::Sought } else { Lock::Unknown };
@@ -99,35 +86,29 @@ impl Checker<'_> {
     ) -> Passage {
         let mut now = start;
         let mut told = false;
-        for site in graph.by_caller.get(&caller).into_iter().flatten() {
-            let (meaning, inner) = match site.callee {
-                Callee::Routine(index) => {
-                    let inner = passages.get(index).copied().unwrap_or(ENTRY);
-                    let meaning = Meaning {
-                        needs_lock: inner.needs_lock.is_some(),
-                        stores: inner.stores.is_some(),
-                        ..Meaning::default()
-                    };
-                    (meaning, Some(inner))
-                }
-                Callee::Builtin(index) => (meaning_of(index), None),
-                Callee::Arm { .. } => (Meaning { needs_lock: true, ..Meaning::default() }, None),
-                Callee::Ask => continue,
-            };
-            let place = inner.and_then(|inner| inner.needs_lock);
-            if meaning.needs_lock {
+        for site in graph.calls_of(caller) {
+            let (mut inner, mut builtin) = (ENTRY, None);
+            match site.callee {
+                Callee::Routine(index) => inner = passages.get(index).copied().unwrap_or(ENTRY),
+                Callee::Builtin(index) => builtin = builtins::table().get(index),
+                Callee::Arm { .. } | Callee::Ask => {}
+            }
+            let is = |what| builtin.is_some_and(|builtin| builtin.is(what));
+            let has = |effect| builtin.is_some_and(|builtin| builtin.has(effect));
+            let arms = matches!(site.callee, Callee::Arm { .. });
+            if arms || is(Trait::NeedsLock) || inner.needs_lock.is_some() {
                 match now.lock {
                     Lock::Entry => {
                         now.needs_lock.get_or_insert(site.span);
                     }
                     Lock::Unknown if !told => {
                         told = true;
-                        self.lock_not_sought(site, place);
+                        self.lock_not_sought(site, inner.needs_lock);
                     }
                     _ => {}
                 }
             }
-            if meaning.stores {
+            if has(Effect::Stores) || inner.stores.is_some() {
                 match now.trims {
                     Trims::Entry => {
                         now.stores.get_or_insert(site.span);
@@ -136,25 +117,24 @@ impl Checker<'_> {
                     Trims::Measured => {}
                 }
             }
-            if let Some(inner) = inner {
-                if inner.lock != Lock::Entry {
-                    now.lock = inner.lock;
-                }
-                if inner.trims != Trims::Entry {
-                    now.trims = inner.trims;
-                }
+            if inner.lock != Lock::Entry {
+                now.lock = inner.lock;
             }
-            if meaning.seeks_lock {
+            if inner.trims != Trims::Entry {
+                now.trims = inner.trims;
+            }
+            if is(Trait::SeeksLock) {
                 now.lock = Lock::Sought;
             }
-            if meaning.changes_speed {
+            if builtin.is_some_and(|builtin| builtin.changes_speed()) {
                 now.lock = Lock::Unknown;
                 told = false;
             }
-            if meaning.loads {
+            if has(Effect::Trims) {
                 now.trims = Trims::Loaded(site.span);
             }
-            if meaning.measures {
+            // What an image shows is not measured.
+            if builtin.is_some_and(|builtin| builtin.measures_a_line()) {
                 now.trims = Trims::Measured;
             }
         }
@@ -192,19 +172,5 @@ impl Checker<'_> {
         .here("kept over power loss")
         .label(loaded, "loaded here, and not looked at since")
         .help("measure a test line with every facet first, and store what has proved itself");
-    }
-}
-
-fn meaning_of(index: usize) -> Meaning {
-    let Some(builtin) = builtins::table().get(index) else { return Meaning::default() };
-    let has = |effect| builtin.effects.contains(&effect);
-    Meaning {
-        seeks_lock: builtin.is(Trait::SeeksLock),
-        changes_speed: changes_speed(index),
-        needs_lock: builtin.is(Trait::NeedsLock),
-        loads: has(Effect::Trims),
-        // What an image shows is not measured.
-        measures: measures_a_line(index),
-        stores: has(Effect::Stores),
     }
 }

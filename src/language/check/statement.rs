@@ -1,13 +1,13 @@
 //! Statements of the language itself: variables, branches, loops, routines' ends.
 
+use crate::builtins;
 use crate::check::Checker;
-use crate::check::advice::with_article;
 use crate::check::head::TIME;
 use crate::check::scope::{LoopInfo, Role};
 use crate::check::typed::{Makeup, Typed};
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::codes;
 use crate::program::tree as program;
-use crate::program::tree::{Number, RefSlot, Slot};
+use crate::program::tree::{Flag, Number, RefSlot, Slot};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{
@@ -65,25 +65,20 @@ impl Checker<'_> {
             StatementKind::For { name, over, body } => {
                 let (over, item) = self.over(over);
                 self.scope.enter();
-                let variable = self.declare_as(*name, item, Role::Loop);
+                let (variable, target) = self.declare(*name, item, Role::Loop);
                 self.counts_within(variable, &over);
                 let body = self.loop_body(body);
                 self.scope.leave();
-                if let Some(target) = self.variables.get(variable).map(|v| v.slot) {
-                    code.push(program::Statement::For { target, over, body, span });
-                }
+                code.push(program::Statement::For { target, over, body, span });
             }
             StatementKind::Repeat { at_most, times, body, until, otherwise } => {
                 self.repeat(*at_most, times, body, until.as_ref(), otherwise.as_ref(), code, span);
             }
             StatementKind::While { condition, times, body, otherwise } => {
-                let what = "the condition of `while`";
-                let before =
-                    self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+                let before = Some(self.condition(condition, "the condition of `while`"));
                 let bound = self.times(times);
                 let body = self.loop_body(body);
                 let otherwise = self.otherwise(otherwise.as_ref());
-                let before = Some(before);
                 code.push(program::Statement::Repeat {
                     times: bound,
                     before,
@@ -118,8 +113,8 @@ impl Checker<'_> {
 
     fn item(&mut self, what: &str, span: Span) {
         let headline = format!("{what} stands at the top level of a file, not in a block");
-        let report = Diagnostic::error(codes::MISPLACED_ITEM, headline, span);
-        self.report(report.help("move it out of the block that it stands in"));
+        self.error(codes::MISPLACED_ITEM, headline, span)
+            .help("move it out of the block that it stands in");
     }
 
     /// `let` and `var`.
@@ -141,10 +136,8 @@ impl Checker<'_> {
         };
         let kind = wanted.unwrap_or_else(|| typed.kind.clone());
         let like = Typed { kind, ..typed.clone() };
-        let variable = self.declare_as(name, like, role);
-        if let Some(slot) = self.variables.get(variable).map(|v| v.slot)
-            && typed.kind != Type::Unknown
-        {
+        let (variable, slot) = self.declare(name, like, role);
+        if typed.kind != Type::Unknown {
             code.push(program::Statement::Set(slot, typed.code));
         }
         variable
@@ -164,16 +157,16 @@ impl Checker<'_> {
                 }
                 _ => None,
             };
-            let way = match set {
+            let report =
+                self.error(codes::UNUSED_VALUE, "this is worked out and then dropped", e.span);
+            match set {
                 Some((name, value)) => {
-                    format!("`==` compares; a variable is set with `{name} = {value}`")
+                    report.help(format!("`==` compares; a variable is set with `{name} = {value}`"))
                 }
                 None => {
-                    "print it with `note \"{...}\"`, keep it with `let`, or delete it".to_string()
+                    report.help("print it with `note \"{...}\"`, keep it with `let`, or delete it")
                 }
             };
-            self.error(codes::UNUSED_VALUE, "this is worked out and then dropped", e.span)
-                .help(way);
             return;
         };
         let typed = self.call(*name, arguments, e.span);
@@ -190,17 +183,11 @@ impl Checker<'_> {
             }
             (kind, expression) => {
                 let text = self.text(name.symbol);
-                let kind = self.kind_name(&kind);
-                let report = Diagnostic::warning(
-                    codes::DROPPED_RESULT,
-                    format!("`{text}` gives {}, which is dropped", with_article(&kind)),
-                    e.span,
-                )
-                .help(format!(
-                    "keep it with `let`, or say that it is not needed: `let _unused = {}`",
-                    self.words(e.span)
+                let headline = format!("`{text}` gives {}, which is dropped", self.a_kind(&kind));
+                let words = self.words(e.span);
+                self.warning(codes::DROPPED_RESULT, headline, e.span).help(format!(
+                    "keep it with `let`, or say that it is not needed: `let _unused = {words}`"
                 ));
-                self.report(report);
                 code.push(program::Statement::Evaluate(expression));
             }
         }
@@ -215,9 +202,7 @@ impl Checker<'_> {
         let mut leaves = otherwise.is_some();
         let mut checked = Vec::new();
         for (condition, block) in arms {
-            let what = "the condition of `if`";
-            let condition =
-                self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+            let condition = self.condition(condition, "the condition of `if`");
             let (body, left) = self.block(block);
             leaves &= left;
             checked.push((condition, body));
@@ -230,6 +215,10 @@ impl Checker<'_> {
         }
         code.push(program::Statement::If(checked, rest));
         leaves
+    }
+
+    pub(super) fn condition(&mut self, e: &Expression, what: &str) -> Flag {
+        self.expect_kind(e, &Type::Flag, codes::NOT_A_FLAG, what).flag()
     }
 
     /// The body of a loop, in a scope of its own.
@@ -250,15 +239,10 @@ impl Checker<'_> {
         let typed = self.expression(times, Some(&Type::NUMBER));
         if typed.kind == TIME {
             let words = self.words(times.span);
-            self.error(
-                codes::BAD_LOOP_BOUND,
-                "a loop counts its turns and not the time",
-                times.span,
-            )
-            .here("this is a time")
-            .help(format!(
-                "to wait for something at most so long: `wait until ... within {words}`"
-            ));
+            let headline = "a loop counts its turns and not the time";
+            self.error(codes::BAD_LOOP_BOUND, headline, times.span).here("this is a time").help(
+                format!("to wait for something at most so long: `wait until ... within {words}`"),
+            );
             return Number::Constant(0.0);
         }
         let typed =
@@ -303,8 +287,7 @@ impl Checker<'_> {
         let around = self.inside.loops.pop();
         let until = until.map(|condition| {
             self.inside.until = around;
-            let what = "the condition of `until`";
-            let flag = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what).flag();
+            let flag = self.condition(condition, "the condition of `until`");
             self.inside.until = None;
             flag
         });
@@ -333,8 +316,8 @@ impl Checker<'_> {
     ) -> bool {
         if self.inside.loops.is_empty() && self.inside.finally {
             let headline = format!("`{word}` cannot leave a `finally` block");
-            let report = Diagnostic::error(codes::JUMP_OUT_OF_FINALLY, headline, span);
-            self.report(report.help("it would drop a failure that is on its way out"));
+            self.error(codes::JUMP_OUT_OF_FINALLY, headline, span)
+                .help("it would drop a failure that is on its way out");
             return false;
         }
         if self.inside.loops.is_empty() {
@@ -363,25 +346,19 @@ impl Checker<'_> {
                 code.push(program::Statement::Return(Some((slot, typed.code))));
             }
             (Some((kind, _)), None) => {
-                let kind = self.kind_name(&kind);
-                let headline = format!("`return` needs {}", with_article(&kind));
+                let headline = format!("`return` needs {}", self.a_kind(&kind));
                 self.error(codes::BAD_RETURN, headline, span);
             }
             (None, Some(value)) => {
                 let typed = self.expression(value, None);
-                let report = if let Some(routine) = self.inside.routine {
+                if let Some(routine) = self.inside.routine {
                     self.undeclared.insert(routine);
                     let kind = self.kind_name(&typed.kind);
-                    Diagnostic::error(
-                        codes::BAD_RETURN,
-                        "this routine gives nothing back",
-                        value.span,
-                    )
-                    .help(format!("say what it gives behind its parameters: `-> {kind}`"))
+                    self.error(codes::BAD_RETURN, "this routine gives nothing back", value.span)
+                        .help(format!("say what it gives behind its parameters: `-> {kind}`"));
                 } else {
-                    Diagnostic::error(codes::BAD_RETURN, "a script gives nothing back", value.span)
-                };
-                self.report(report);
+                    self.error(codes::BAD_RETURN, "a script gives nothing back", value.span);
+                }
             }
             (None, None) => code.push(program::Statement::Return(None)),
         }
@@ -401,13 +378,9 @@ impl Checker<'_> {
         let (body, mut leaves) = self.block(body);
         let catch = catch.map(|(name, block)| {
             self.scope.enter();
-            let kind = crate::builtins::FAILURE.to_type();
-            let kind = Type::Record(std::rc::Rc::new(kind));
-            let variable = self.declare(*name, kind, None, Role::Caught);
-            let slot = match self.variables.get(variable).map(|v| v.slot) {
-                Some(Slot::Ref(slot)) => slot,
-                _ => RefSlot(0),
-            };
+            let like = Typed { kind: builtins::kind("failure"), ..Typed::unknown(name.span) };
+            let (_, slot) = self.declare(*name, like, Role::Caught);
+            let slot = if let Slot::Ref(slot) = slot { slot } else { RefSlot(0) };
             let (handler, left) = self.block(block);
             self.scope.leave();
             leaves &= left;

@@ -3,7 +3,6 @@
 //! Asked for by [`crate::check::live`] alone; other programs have no steps.
 
 use crate::check::Checker;
-use crate::check::flow::Callee;
 use crate::check::live::Kept;
 use crate::check::scope::{Life, Variable};
 use crate::program::tree as program;
@@ -116,7 +115,8 @@ impl Checker<'_> {
     /// Everything that was found, once all is checked.
     pub(super) fn steps(&mut self) -> Steps {
         let Some(lives) = self.scope.lives.take() else { return Steps::default() };
-        let lit = self.called_under_light();
+        // A call that leads there from inside an `arm` block.
+        let lit = self.reached(|site| site.armed.map(|_| site.span));
         let Found { mut places, dark } = std::mem::take(&mut self.found_steps);
         for place in &mut places {
             place.lit = place.inside.and_then(|routine| lit.get(routine).copied().flatten());
@@ -124,30 +124,5 @@ impl Checker<'_> {
         let modules = std::mem::take(&mut self.modules).into_iter().map(|names| names.values);
         let variables = std::mem::take(&mut self.variables);
         Steps { places, dark, lives: lives.all, variables, modules: modules.collect() }
-    }
-
-    /// For each routine, a call that leads to it from inside an `arm` block.
-    fn called_under_light(&self) -> Vec<Option<Span>> {
-        let mut lit: Vec<Option<Span>> = vec![None; self.routines.len()];
-        let mut calls: Vec<Vec<usize>> = vec![Vec::new(); self.routines.len()];
-        let mut open = Vec::new();
-        for site in &self.calls {
-            let Callee::Routine(callee) = site.callee else { continue };
-            if site.armed.is_some() {
-                open.push((callee, site.span));
-            } else if let Some(calls) = site.caller.and_then(|caller| calls.get_mut(caller)) {
-                calls.push(callee);
-            }
-        }
-        while let Some((routine, span)) = open.pop() {
-            if let Some(slot) = lit.get_mut(routine)
-                && slot.is_none()
-            {
-                *slot = Some(span);
-                let further = calls.get(routine).into_iter().flatten();
-                open.extend(further.map(|callee| (*callee, span)));
-            }
-        }
-        lit
     }
 }

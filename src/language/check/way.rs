@@ -34,7 +34,7 @@ impl Way {
     }
 
     /// Puts it into a report.
-    pub(super) fn on(self, report: Diagnostic) -> Diagnostic {
+    fn on(self, report: Diagnostic) -> Diagnostic {
         let report = match self.label {
             Some((place, text)) => report.label(place, text),
             None => report,
@@ -44,6 +44,14 @@ impl Way {
 }
 
 impl Checker<'_> {
+    /// Reports something with the way out of it, where there is one.
+    pub(super) fn report_with(&mut self, report: Diagnostic, way: Option<Way>) {
+        self.report(match way {
+            Some(way) => way.on(report),
+            None => report,
+        });
+    }
+
     /// How to get from the type that is there to the one that is needed, where one step does it.
     /// `written` is the expression, where it is at hand, and `unit` that of what it stands beside.
     pub(super) fn way(

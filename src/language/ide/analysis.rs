@@ -100,7 +100,7 @@ fn fits_library(file: &File, names: &Names) -> bool {
                 if let ExpressionKind::Call { name, .. } = &e.kind {
                     let text = names.text(name.symbol);
                     let builtin = builtins::table().iter().find(|b| b.name == text);
-                    constant &= builtin.is_some_and(|b| b.effects.is_empty());
+                    constant &= builtin.is_some_and(|b| b.page().effects.is_empty());
                 }
             });
             constant

@@ -130,8 +130,8 @@ pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
 /// Meaning and effects of a built-in, in markdown.
 pub fn builtin_documentation(name: &str) -> Option<String> {
     let builtin = builtins::table().iter().find(|b| b.name == name)?;
-    let effects = describe::effects(builtin.effects.iter().copied());
-    Some(format!("{}\n\n{effects}", builtin.meaning))
+    let effects = describe::effects(builtin.page().effects.iter().copied());
+    Some(format!("{}\n\n{effects}", builtin.page().meaning()))
 }
 
 /// Names, arguments of the call around first.
@@ -192,8 +192,8 @@ fn fields(place: Place<'_>, cursor: &Cursor, workspace: &mut dyn Workspace) -> V
     let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();
     let spec = describe::record_of(&field.of);
     let item = |(name, kind): &(std::sync::Arc<str>, Type)| {
-        let meaning = spec.and_then(|s| s.fields.iter().find(|(n, ..)| *n == &**name));
-        let documentation = meaning.map_or(String::new(), |(_, _, meaning)| meaning.to_string());
+        let meaning = spec.and_then(|s| s.page().fields.iter().find(|f| f.name == &**name));
+        let documentation = meaning.map_or(String::new(), |field| field.meaning());
         Item { documentation, ..Item::new(&**name, ItemKind::Field, kind.name(&open)) }
     };
     record.fields.iter().map(item).collect()
@@ -236,7 +236,9 @@ fn types(scope: &Scope) -> Vec<Item> {
     let kinds = KINDS.iter();
     items.extend(kinds.map(|kind| Item::new(kind.name, ItemKind::Quantity, kind.dimension.si())));
     let records = builtins::records().iter();
-    items.extend(records.map(|record| Item::new(record.name, ItemKind::Record, record.meaning)));
+    items.extend(
+        records.map(|record| Item::new(record.name, ItemKind::Record, record.page().meaning())),
+    );
     items
 }
 

@@ -2,7 +2,7 @@
 //! help use this file.
 
 use crate::builtins;
-use crate::builtins::{Builtin, Default, Effect, OPEN_NAMES, RecordSpec};
+use crate::builtins::{Builtin, Effect, Field, OPEN_NAMES, RecordSpec};
 use crate::check::index::FieldOf;
 use crate::ide::analysis::Analysis;
 use crate::program::types::Type;
@@ -39,28 +39,21 @@ pub struct Parameter {
 impl Callable {
     /// A built-in.
     pub fn builtin(builtin: &Builtin) -> Callable {
-        let parameters = builtin.parameters.iter().map(|parameter| {
-            let kind = parameter.spec.to_type().name(&OPEN_NAMES);
-            let (label, meaning) = match parameter.default {
-                Default::Required => {
-                    (format!("{}: {kind}", parameter.name), parameter.meaning.to_string())
-                }
-                Default::Optional(holds) => (
-                    format!("[{}: {kind}]", parameter.name),
-                    format!("{}; without it: {holds}", parameter.meaning),
-                ),
-            };
-            Parameter { name: parameter.name.to_string(), label, meaning }
+        let page = builtin.page();
+        let parameters = page.parameters.iter().map(|parameter| {
+            let name = parameter.name.to_string();
+            let label = format!("{name}: {}", kind_name(parameter.kind));
+            let label = if parameter.is_optional { format!("[{label}]") } else { label };
+            Parameter { name, label, meaning: parameter.meaning() }
         });
-        let returns = builtin.returns.to_type();
         Callable {
             name: builtin.name.to_string(),
             parameters: parameters.collect(),
-            returns: match returns {
-                Type::Nothing => String::new(),
-                kind => format!(" -> {}", kind.name(&OPEN_NAMES)),
+            returns: match page.returns {
+                "nothing" => String::new(),
+                kind => format!(" -> {}", kind_name(kind)),
             },
-            meaning: builtin.meaning.to_string(),
+            meaning: page.meaning(),
             declared: None,
         }
     }
@@ -99,6 +92,11 @@ impl Callable {
     }
 }
 
+/// The type that a page of the built-ins means by a word, in the words of scripts.
+fn kind_name(word: &str) -> String {
+    builtins::kind(word).name(&OPEN_NAMES)
+}
+
 /// A text on one line.
 pub fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
@@ -134,17 +132,17 @@ pub fn record_fields(kind: &Type) -> Vec<(String, String)> {
 pub(super) fn record_of(kind: &Type) -> Option<&'static RecordSpec> {
     let Type::Record(record) = kind else { return None };
     let name = record.name?;
-    builtins::records().iter().copied().find(|r| r.name == name)
+    builtins::record(name)
 }
 
 /// The type of a field in words, and what it means.
-pub(super) fn field(field: &FieldOf) -> Option<(String, &'static str)> {
+pub(super) fn field(field: &FieldOf) -> Option<(String, String)> {
     let Type::Record(record) = &field.of else { return None };
     let (_, kind) = record.field(&field.name)?;
     let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();
     let meaning = record_of(&field.of)
-        .and_then(|r| r.fields.iter().find(|(name, ..)| *name == &*field.name))
-        .map_or("", |(_, _, meaning)| *meaning);
+        .and_then(|r| r.page().fields.iter().find(|f| f.name == &*field.name))
+        .map_or_else(String::new, Field::meaning);
     Some((kind.name(&open), meaning))
 }
 
@@ -161,10 +159,10 @@ pub fn kind(name: &str) -> Option<String> {
     if let Some(simple) = simple {
         return Some(simple.to_string());
     }
-    if let Some(record) = builtins::records().iter().find(|r| r.name == name) {
-        let mut text = format!("{}\n", record.meaning);
-        for (name, spec, meaning) in record.fields {
-            let kind = spec.to_type().name(&OPEN_NAMES);
+    if let Some(record) = builtins::record(name) {
+        let mut text = format!("{}\n", record.page().meaning());
+        for field in &record.page().fields {
+            let (name, kind, meaning) = (field.name, field.kind, field.meaning());
             text.push_str(&format!("\n- `{name}: {kind}` {meaning}"));
         }
         return Some(text);

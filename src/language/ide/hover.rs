@@ -48,10 +48,10 @@ pub(super) fn target(analysis: &Analysis, target: &Target) -> Option<String> {
                 parameters.map(|p| format!("- `{}` {}", p.label, p.meaning)).collect();
             paragraphs([
                 code(&callable.signature()),
-                builtin.meaning.to_string(),
+                callable.meaning.clone(),
                 parameters.join("\n"),
-                describe::effects(builtin.effects.iter().copied()),
-                code(builtin.example),
+                describe::effects(builtin.page().effects.iter().copied()),
+                code(builtin.page().example),
             ])
         }
         Target::BuiltinParameter(builtin, parameter) => {
@@ -64,7 +64,7 @@ pub(super) fn target(analysis: &Analysis, target: &Target) -> Option<String> {
             let (kind, meaning) = describe::field(field)?;
             let of = describe::record_of(&field.of).map_or("", |record| record.name);
             let of = if of.is_empty() { String::new() } else { format!("{of}.") };
-            paragraphs([code(&format!("{of}{}: {kind}", field.name)), meaning.to_string()])
+            paragraphs([code(&format!("{of}{}: {kind}", field.name)), meaning])
         }
         Target::Kind(name) => paragraphs([code(&format!("type {name}")), describe::kind(name)?]),
         Target::Open(name) => {

@@ -76,39 +76,37 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
 /// Visits an expression and all inside it.
 pub fn each_expression<'t>(e: &'t Expression, visit: &mut dyn FnMut(&'t Expression)) {
     visit(e);
+    parts(e, &mut |part| each_expression(part, visit));
+}
+
+/// Visits the parts of an expression, one level deep.
+pub(crate) fn parts<'t>(e: &'t Expression, visit: &mut dyn FnMut(&'t Expression)) {
     match &e.kind {
         ExpressionKind::Text(pieces) => {
             for piece in pieces {
                 if let Piece::Value { value, .. } = piece {
-                    each_expression(value, visit);
+                    visit(value);
                 }
             }
         }
-        ExpressionKind::List(items) => items.iter().for_each(|item| each_expression(item, visit)),
+        ExpressionKind::List(items) => items.iter().for_each(visit),
         ExpressionKind::Comprehension { element, over, only_if, .. } => {
-            each_expression(element, visit);
-            each_expression(over, visit);
-            if let Some(only_if) = only_if {
-                each_expression(only_if, visit);
-            }
+            [element, over].into_iter().chain(only_if).for_each(|e| visit(e));
         }
-        ExpressionKind::Record(fields) => {
-            fields.iter().for_each(|(_, value)| each_expression(value, visit));
-        }
+        ExpressionKind::Record(fields) => fields.iter().for_each(|(_, value)| visit(value)),
         ExpressionKind::Call { arguments, .. } => {
-            arguments.iter().for_each(|argument| each_expression(&argument.value, visit));
+            arguments.iter().for_each(|argument| visit(&argument.value));
         }
         ExpressionKind::Field { of: e, .. }
         | ExpressionKind::Unary { operand: e, .. }
         | ExpressionKind::Power { base: e, .. }
-        | ExpressionKind::Shown { value: e, .. } => each_expression(e, visit),
+        | ExpressionKind::Shown { value: e, .. } => visit(e),
         ExpressionKind::Element { of: a, index: b }
         | ExpressionKind::Binary { left: a, right: b, .. } => {
-            each_expression(a, visit);
-            each_expression(b, visit);
+            [a, b].into_iter().for_each(|e| visit(e));
         }
         ExpressionKind::Within { value, low, high } => {
-            [value, low, high].into_iter().for_each(|e| each_expression(e, visit));
+            [value, low, high].into_iter().for_each(|e| visit(e));
         }
         ExpressionKind::Number { .. }
         | ExpressionKind::Flag(_)
