@@ -71,7 +71,7 @@ impl Device {
             let message = "there is no table `[modbus]`, which says where the fixture is";
             let help = "a fixture has `[modbus]` with `address` and `unit`, then `[[signal]]` and \
                         `[[channel]]` for each line behind it";
-            reader.complain("modbus", "", message, Some(help));
+            reader.table("modbus").complain_with("", message, help);
             None
         })?;
         // Without a mistake there is a device.
@@ -80,10 +80,11 @@ impl Device {
 }
 
 fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
-    let mut modbus = reader.table("modbus");
-    let address = address(&mut modbus);
+    let modbus = reader.table("modbus");
+    modbus.needs(&["address", "unit"]);
+    let address = address(&modbus);
     let unit = modbus.whole("unit", 0..=255);
-    let silence = modbus.optional_quantity("silence_most", Dimension::TIME, SILENCE);
+    let silence = modbus.quantity("silence_most", Dimension::TIME, SILENCE);
     modbus.finish();
 
     let mut names = LineNames::default();
@@ -91,9 +92,9 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
     let mut signals = Vec::new();
     let (signal_tables, channel_tables) = (reader.list("signal"), reader.list("channel"));
     let is_empty = signal_tables.is_empty() && channel_tables.is_empty();
-    for mut table in signal_tables {
-        let signal = signal_line(&mut table, &mut names);
-        let found = place(&mut table, &signal.name, signal.direction, Kind::Signal);
+    for table in signal_tables {
+        let signal = signal_line(&table, &mut names);
+        let found = place(&table, &signal.name, signal.direction, Kind::Signal);
         if let Some(place) = found {
             taken.add(&table, &signal.name, signal.direction, place);
             signals.push(SignalPlace { signal, place });
@@ -101,8 +102,8 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
         table.finish();
     }
     let mut channels = Vec::new();
-    for mut table in channel_tables {
-        channels.extend(read_channel(&mut table, &mut names, &mut taken));
+    for table in channel_tables {
+        channels.extend(read_channel(&table, &mut names, &mut taken));
         table.finish();
     }
     let all = signals.len() + channels.len();
@@ -117,7 +118,7 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
     }
     Some(Device {
         address: address?,
-        unit: u8::try_from(unit).unwrap_or(0),
+        unit: unit.and_then(|unit| u8::try_from(unit).ok()).unwrap_or(0),
         silence: Duration::from_secs_f64(silence.unwrap_or(DEFAULT_SILENCE)),
         signals,
         channels,
@@ -125,11 +126,8 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
 }
 
 /// A numeric address and a port: looking up a name has no time limit.
-fn address(table: &mut TomlTable<'_, '_>) -> Option<SocketAddr> {
-    let text = table.text("address");
-    if text.is_empty() {
-        return None;
-    }
+fn address(table: &TomlTable<'_, '_>) -> Option<SocketAddr> {
+    let text = table.text("address")?;
     let read = text.parse::<SocketAddr>().ok().filter(|address| address.port() != 0);
     if read.is_none() {
         let message = format!("`{text}` is no address of a device");
@@ -150,7 +148,7 @@ enum Kind {
 
 /// Where a signal or channel lies, before it is known how many registers it takes.
 fn place(
-    table: &mut TomlTable<'_, '_>,
+    table: &TomlTable<'_, '_>,
     name: &str,
     direction: Direction,
     kind: Kind,
@@ -169,7 +167,7 @@ fn place(
         if !table.has(key) {
             continue;
         }
-        let address = table.optional_whole(key, 0..=65535);
+        let address = table.whole(key, 0..=65535);
         let (message, help) = if !here.contains(bank) {
             let help = format!("{is}: write `{writable}` or `{readable}`");
             (format!("a {what} does not lie in a {word}"), help)
@@ -223,14 +221,15 @@ impl Taken {
 }
 
 fn read_channel(
-    table: &mut TomlTable<'_, '_>,
+    table: &TomlTable<'_, '_>,
     names: &mut LineNames,
     taken: &mut Taken,
 ) -> Option<ChannelPlace> {
     let read = channel_line(table, names);
+    table.needs(&["as"]);
     let kind = table.choice("as", As::WORDS);
     let low_first =
-        table.optional_choice("word_order", &[("high_first", false), ("low_first", true)]);
+        table.choice("word_order", &[("high_first", false), ("low_first", true)]);
     if table.has("word_order") && kind.is_some_and(|kind| kind.registers() == 1) {
         let help = "delete the key, or read two registers as u32, i32 or f32";
         table.complain_with("word_order", "a single register has no `word_order`", help);
@@ -260,9 +259,9 @@ fn read_channel(
 }
 
 /// What a count of one and a count of zero stand for: by default one and zero of the unit.
-fn scale(table: &mut TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
+fn scale(table: &TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
     let plausible = -MAX_VALUE..=MAX_VALUE;
-    let step = table.optional_quantity("step", unit.dimension, plausible.clone());
+    let step = table.quantity("step", unit.dimension, plausible.clone());
     if step == Some(0.0) {
         let message = "`channel.step` is nothing, so that every count would stand for the same";
         table.complain("step", message);
@@ -271,7 +270,7 @@ fn scale(table: &mut TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
         let message = "`channel.step` is a difference of temperatures";
         table.complain_with("step", message, "write it in K, such as \"0.1 K\"");
     }
-    let offset = table.optional_quantity("offset", unit.dimension, plausible);
+    let offset = table.quantity("offset", unit.dimension, plausible);
     let zero = unit.to_si(0.0);
     let one = unit.to_si(1.0) - zero;
     (step.filter(|step| *step != 0.0).unwrap_or(one), offset.unwrap_or(zero))

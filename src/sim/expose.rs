@@ -1,7 +1,7 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
-use crate::config::{MAX_PASSAGES, SLOW_HOST};
+use crate::config::{Facet, MAX_PASSAGES, SLOW_HOST};
 use crate::faults::{InjectedFault, When};
 use crate::lines;
 use crate::lines::{Across, Drawn};
@@ -80,15 +80,12 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
     let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
     let across = across(world, number, begin, active, target, (trim.cross_scan, trim_before));
-    let Some(facet) = world.config.facets.get(facet) else {
-        return Err(Fault::Refused("there is no such facet".to_string()));
-    };
-    let late = trim.in_scan + drifted + world.config.laser_rise;
-    let along = lines::Along { late, stretch: facet.stretch };
+    let config = &world.config;
+    let late = trim.in_scan + drifted + config.laser_rise;
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(&world.config, order, &sweep, &along, dot_period, target),
-        cross_scan: lines::cross_scan(&world.config, facet, &across),
+        in_scan: lines::in_scan(config, order, &sweep, &facet, late, dot_period, target),
+        cross_scan: lines::cross_scan(config, &facet, &across),
         whole: !underrun && power >= MIN_LIGHT,
         readings: 0,
     };
@@ -118,7 +115,7 @@ pub(crate) fn begin_line(world: &mut World, begin: f64, active: f64) {
     }
 }
 
-/// Where the galvanometer stands while a line is drawn; `trims` are those of its facet and of the
+/// Where the galvanometer is while a line is drawn; `trims` are those of its facet and of the
 /// one before.
 pub(crate) fn across(
     world: &World,
@@ -131,17 +128,8 @@ pub(crate) fn across(
     let period = TAU / target / world.facets() as f64;
     let stray = world.config.drift * (world.temperature() - world.config.ambient)
         + world.config.wobble * world.noise.normal(Stream::Wobble, number);
-    let stuck = world.galvanometer.is_stuck();
-    let moves = |angle: f64| if stuck { 0.0 } else { angle };
-    Across {
-        told: world.galvanometer.target(),
-        stands: [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active)),
-        trim: moves(trims.0),
-        trim_before: moves(trims.1),
-        stray,
-        gap: (period - active).max(0.0),
-        active,
-    }
+    let gap = (period - active).max(0.0);
+    Across { galvanometer: world.galvanometer, trims, stray, begin, active, gap }
 }
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
@@ -192,7 +180,7 @@ pub(crate) fn wait_for_facet(
     world: &mut World,
     facet: u32,
     ready: f64,
-) -> Result<(u64, Sweep, usize), Fault> {
+) -> Result<(u64, Sweep, Facet), Fault> {
     world.advance(ready);
     let n = world.facets();
     let slowest = world.target.ok_or(Fault::NotLocked)?;
@@ -205,32 +193,18 @@ pub(crate) fn wait_for_facet(
             return Err(dark(world));
         }
         if world.at_rest() || world.next_facet().is_none() {
-            let until = world.now + world.config.detector.rest_after;
-            world.advance(until);
+            let silence = world.description().times.pulse_silence_most;
+            world.wait(silence);
             return Err(Fault::no_pulse("index"));
         }
-        let target = world.target.ok_or(Fault::NotLocked)?;
         let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
         let next = next.max(passed);
         let number = next + (u64::from(facet) + n - next % n) % n;
         let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
         // A head that counts from a late index draws with the facet behind.
         let number = number + u64::from(slips);
-        let true_facet = usize::try_from(number % n).unwrap_or(0);
-        let Some(cut) = world.config.facets.get(true_facet).copied() else {
-            return Err(Fault::no_pulse("start-of-scan"));
-        };
-        let sweep = if world.drops(number) {
-            None
-        } else {
-            world.pulses.sweep(&world.motion, number, &cut, &world.config, target)
-        };
         let motions = world.motions;
-        let passes = world
-            .motion
-            .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::no_pulse("start-of-scan"))?;
-        let until = sweep.map_or(passes, |s| s.pulse.max(passes));
+        let (sweep, cut, until) = world.passage(number)?;
         world.advance(until.min(give_up));
         if world.motions != motions && world.now < give_up {
             continue;
@@ -242,7 +216,7 @@ pub(crate) fn wait_for_facet(
         passed = number + 1;
         match sweep {
             Some(_) if world.arming.is_none() => return Err(dark(world)),
-            Some(sweep) => return Ok((number, sweep, true_facet)),
+            Some(sweep) => return Ok((number, sweep, cut)),
             None => {
                 dropped += 1;
                 if dropped >= MAX_PASSAGES {

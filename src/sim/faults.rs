@@ -4,7 +4,7 @@ use crate::reader::{ConfigError, Mistakes, Table};
 use core::ops::Range;
 use spintrue_head::{
     Description, Dimension, Direction, FAULTS, FaultKind, FaultParameter, FaultTakes,
-    InjectableFault, faithful_text, parse_quantity, show_number,
+    InjectableFault, Signal, faithful_text, parse_quantity, show_number,
 };
 use std::fmt;
 use toml::Spanned;
@@ -12,7 +12,7 @@ use toml::de::{DeTable, DeValue};
 
 /// The value of a fault's parameter, in SI.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Argument {
+pub(crate) enum Argument {
     /// It has no parameter.
     None,
     /// A share or an offset in m.
@@ -25,7 +25,7 @@ pub enum Argument {
 
 /// A fault with its argument.
 #[derive(Clone, Debug, PartialEq)]
-pub struct InjectedFault {
+pub(crate) struct InjectedFault {
     /// Its row of the catalogue.
     pub entry: &'static InjectableFault,
     /// Of its parameter.
@@ -34,14 +34,14 @@ pub struct InjectedFault {
 
 impl InjectedFault {
     /// Whether it is of this kind.
-    pub fn is(&self, kind: FaultKind) -> bool {
+    pub(crate) fn is(&self, kind: FaultKind) -> bool {
         self.entry.kind == kind
     }
 }
 
 /// When a fault strikes.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum When {
+pub(crate) enum When {
     /// At a head time in s.
     Time(f64),
     /// In the middle of an exposed line, counted from 1.
@@ -50,7 +50,7 @@ pub enum When {
 
 /// A fault and when it strikes.
 #[derive(Clone, Debug, PartialEq)]
-pub struct PlannedFault {
+pub(crate) struct PlannedFault {
     /// What goes wrong.
     pub fault: InjectedFault,
     /// When.
@@ -87,60 +87,49 @@ fn percent(share: f64) -> String {
     if same { text } else { format!("{share}") }
 }
 
-/// What faults can name on a head.
-pub(crate) struct Scope {
-    facets: u32,
-    rails: Vec<String>,
-    signals: Vec<String>,
-    inputs: Vec<String>,
-}
-
-impl Scope {
-    pub(crate) fn new(head: &Description) -> Scope {
-        let inputs = head.signals.iter().filter(|signal| signal.direction == Direction::Input);
-        Scope {
-            facets: head.facets,
-            rails: head.rails.iter().map(|rail| rail.name.clone()).collect(),
-            inputs: inputs.map(|signal| signal.name.clone()).collect(),
-            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
+/// Reads the argument of a fault; none where a mistake was noted.
+fn argument(
+    table: &Table<'_, '_>,
+    parameter: Option<FaultParameter>,
+    head: &Description,
+) -> Option<Argument> {
+    let Some(FaultParameter { key, takes, .. }) = parameter else { return Some(Argument::None) };
+    table.needs(&[key]);
+    let signals = |is: fn(&&Signal) -> bool| {
+        head.signals.iter().filter(is).map(|signal| signal.name.as_str()).collect::<Vec<_>>()
+    };
+    let (what, known) = match takes {
+        FaultTakes::Share { min } => {
+            return table.quantity(key, Dimension::NUMBER, min..=1.0).map(Argument::Number);
         }
-    }
-
-    /// Reads the argument of a fault; a mistake is noted.
-    fn argument(&self, table: &mut Table<'_, '_>, parameter: Option<FaultParameter>) -> Argument {
-        let Some(FaultParameter { key, takes, .. }) = parameter else { return Argument::None };
-        let (what, known) = match takes {
-            FaultTakes::Share { min } => {
-                return Argument::Number(table.quantity(key, Dimension::NUMBER, min..=1.0));
-            }
-            FaultTakes::Offset => {
-                return Argument::Number(table.quantity(key, Dimension::LENGTH, -0.01..=0.01));
-            }
-            FaultTakes::Facet => {
-                return Argument::Facet(table.whole(key, 0..=self.facets.saturating_sub(1)));
-            }
-            FaultTakes::Rail => ("rail", &self.rails),
-            FaultTakes::Signal => ("signal", &self.signals),
-            FaultTakes::Input => ("input", &self.inputs),
+        FaultTakes::Offset => {
+            return table.quantity(key, Dimension::LENGTH, -0.01..=0.01).map(Argument::Number);
+        }
+        FaultTakes::Facet => {
+            return table.whole(key, 0..=head.facets.saturating_sub(1)).map(Argument::Facet);
+        }
+        FaultTakes::Rail => ("rail", head.rails.iter().map(|rail| rail.name.as_str()).collect()),
+        FaultTakes::Signal => ("signal", signals(|_| true)),
+        FaultTakes::Input => ("input", signals(|signal| signal.direction == Direction::Input)),
+    };
+    let name = table.text(key)?;
+    if !known.contains(&name.as_str()) {
+        let all = match known.is_empty() {
+            true => "this head has none".to_string(),
+            false => format!("known are {}", known.join(", ")),
         };
-        let name = table.text(key);
-        if !name.is_empty() && !known.contains(&name) {
-            let all = match known.is_empty() {
-                true => "this head has none".to_string(),
-                false => format!("known are {}", known.join(", ")),
-            };
-            table.complain(key, format!("there is no {what} `{name}`: {all}"));
-        }
-        Argument::Name(name)
+        table.complain(key, format!("there is no {what} `{name}`: {all}"));
     }
+    Some(Argument::Name(name))
 }
 
 /// Reads one `[[fault]]`; none where a mistake was noted.
-pub(crate) fn read(mut table: Table<'_, '_>, scope: &Scope) -> Option<PlannedFault> {
+pub(crate) fn read(table: &Table<'_, '_>, head: &Description) -> Option<PlannedFault> {
     let names: Vec<_> = FAULTS.iter().map(|entry| (entry.name, entry)).collect();
+    table.needs(&["kind"]);
     let entry = table.choice("kind", &names);
-    let at = table.optional_quantity("at", Dimension::TIME, 0.0..=1e6);
-    let line = table.optional_whole("line", 1..=1_000_000);
+    let at = table.quantity("at", Dimension::TIME, 0.0..=1e6);
+    let line = table.whole("line", 1..=1_000_000);
     // Which keys are right depends on the kind: without one, nothing more can be said.
     let entry = entry?;
     let when = match (at, line) {
@@ -151,14 +140,14 @@ pub(crate) fn read(mut table: Table<'_, '_>, scope: &Scope) -> Option<PlannedFau
         (_, Some(line)) => When::Line(line),
         (at, None) => When::Time(at.unwrap_or(0.0)),
     };
-    let argument = scope.argument(&mut table, entry.parameter);
+    let argument = argument(table, entry.parameter, head);
     table.finish();
-    Some(PlannedFault { fault: InjectedFault { entry, argument }, when })
+    Some(PlannedFault { fault: InjectedFault { entry, argument: argument? }, when })
 }
 
 /// Reads an option such as `lock_lost@12s`, `stuck_trim(facet=3)@0s` or `interlock_opened@line 7`;
 /// without `@` the fault is there from the start. Mistakes point into the option.
-pub(crate) fn parse(option: &str, scope: &Scope) -> Result<PlannedFault, Vec<ConfigError>> {
+pub(crate) fn parse(option: &str, head: &Description) -> Result<PlannedFault, Vec<ConfigError>> {
     let mistakes = Mistakes::new(option);
     let values = match values(option) {
         Ok(values) => values,
@@ -171,7 +160,7 @@ pub(crate) fn parse(option: &str, scope: &Scope) -> Result<PlannedFault, Vec<Con
     };
     let planned = match values.is_empty() {
         true => None,
-        false => read(Table::option("fault", &values, &mistakes), scope),
+        false => read(&Table::option("fault", &values, &mistakes), head),
     };
     // Without a mistake there is a fault.
     mistakes.or(planned)?.ok_or_else(Vec::new)
@@ -235,13 +224,13 @@ fn values(option: &str) -> Result<DeTable<'_>, (Range<usize>, String)> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Argument, FAULTS, FaultKind, PlannedFault, Scope, When, parse};
+    use super::{Argument, FAULTS, FaultKind, PlannedFault, When, parse};
     use crate::config::{BUILT_IN, Config};
     use crate::reader::ConfigError;
 
     fn read(option: &str) -> Result<PlannedFault, Vec<ConfigError>> {
         let config = Config::read(None, 1).unwrap();
-        parse(option, &Scope::new(&config.description))
+        parse(option, &config.description)
     }
 
     #[track_caller]

@@ -95,12 +95,12 @@ fn runs(config: &Config, speed: f64) -> f64 {
 /// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
 /// overshoot included, and the silence that proves rest.
 fn max_coast(config: &Config) -> f64 {
-    config.rotor.coast_time(fastest(config)) + config.detector.rest_after + 0.01
+    config.rotor.coast_time(fastest(config)) + config.description.times.pulse_silence_most + 0.01
 }
 
 /// The same when braking.
 fn max_brake(config: &Config) -> f64 {
-    config.rotor.brake_time(fastest(config)) + config.detector.rest_after + 0.01
+    config.rotor.brake_time(fastest(config)) + config.description.times.pulse_silence_most + 0.01
 }
 
 /// The highest speed that the polygon can have, in rad/s.

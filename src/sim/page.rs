@@ -164,9 +164,7 @@ impl Page<'_> {
         let f = config.description.focal_length;
         let lean = facet_to_axis_shift(facet.facet_to_axis, f);
         let at = |part: usize| {
-            let share = (part as f64 + 0.5) / NODES as f64;
-            let stands = world.galvanometer.at(begin + share * self.active);
-            let angle = across.angle(config, stands, share);
+            let angle = across.angle(config, (part as f64 + 0.5) / NODES as f64);
             (lean + galvanometer_shift(angle, f)) as f32
         };
         let half_sweep = PI / world.facets() as f64;
@@ -190,24 +188,13 @@ fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>
     // A head that counts from a late index takes each facet for the one before.
     let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
     let counted = if slips { number + n - 1 } else { number };
-    let facet = usize::try_from(number % n).ok().and_then(|k| world.config.facets.get(k).copied());
-    let facet = facet.ok_or(Fault::no_pulse("start-of-scan"))?;
     loop {
         if world.arming.is_none() {
             return Err(dark(world));
         }
-        let target = world.target.ok_or(Fault::NotLocked)?;
-        let passes = world
-            .motion
-            .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::no_pulse("start-of-scan"))?;
-        let sweep = if world.drops(number) {
-            None
-        } else {
-            world.pulses.sweep(&world.motion, number, &facet, &world.config, target)
-        };
         let motions = world.motions;
-        world.advance(sweep.map_or(passes, |s| s.pulse.max(passes)));
+        let (sweep, facet, until) = world.passage(number)?;
+        world.advance(until);
         // A bump on the way changes when it comes.
         if world.motions == motions {
             return Ok(sweep.map(|sweep| (sweep, facet, counted)));

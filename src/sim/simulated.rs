@@ -40,8 +40,7 @@ impl SimHead {
     fn world(&self) -> Result<RefMut<'_, World>, Fault> {
         let mut world = self.world.borrow_mut();
         if world.has(FaultKind::LinkSilent) {
-            let until = world.now + SILENCE;
-            world.advance(until);
+            world.wait(SILENCE);
             return Err(Fault::Broken(
                 "the link is silent: the head did not answer within 1 s".to_string(),
             ));
@@ -81,8 +80,7 @@ impl SimHead {
         }
         if world.has(FaultKind::StoreInterrupted) {
             world.lose_power_storing();
-            let until = world.now + SILENCE;
-            world.advance(until);
+            world.wait(SILENCE);
             return Err(Fault::Broken(
                 "the power failed while trims were stored: the head did not answer within 1 s"
                     .to_string(),
@@ -123,8 +121,8 @@ impl SimHead {
         let mut world = self.world.borrow_mut();
         world.arming = None;
         world.command(Drive::Coast);
-        let until = world.now + world.description().coast_most;
-        world.advance(until);
+        let coasting = world.description().coast_most;
+        world.wait(coasting);
         world.trims = world.stored.clone();
     }
 }
@@ -202,7 +200,7 @@ impl Head for SimHead {
         let speed = world.target.unwrap_or(world.description().speed_least);
         let give_up = world.now + world.description().turns_most(f64::from(count), speed);
         if world.has(FaultKind::IndexMissing) {
-            let until = world.now + world.config.detector.rest_after;
+            let until = world.now + world.description().times.pulse_silence_most;
             world.advance(until.min(give_up));
             return Err(Fault::no_pulse("index"));
         }
@@ -315,8 +313,7 @@ impl Head for SimHead {
     fn sleep(&mut self, seconds: f64) {
         let mut world = self.world.borrow_mut();
         if seconds > 0.0 {
-            let until = world.now + seconds.min(MAX_SLEEP);
-            world.advance(until);
+            world.wait(seconds.min(MAX_SLEEP));
         }
     }
 
@@ -345,7 +342,7 @@ fn next_index(
         let turn = after.map_or(here, |(turn, _)| turn.max(here)) + 1;
         let turn = after.map_or(turn, |(before, _)| before + 1);
         let motions = world.motions;
-        let patience = (world.now + world.config.detector.rest_after).min(give_up);
+        let patience = (world.now + world.description().times.pulse_silence_most).min(give_up);
         let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
         let time = world.pulses.index(&world.motion, turn).map(|time| {
             if slips {
