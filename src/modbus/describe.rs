@@ -94,7 +94,7 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
     let is_empty = signal_tables.is_empty() && channel_tables.is_empty();
     for table in signal_tables {
         let signal = signal_line(&table, &mut names);
-        let found = place(&table, &signal.name, signal.direction, Kind::Signal);
+        let found = place(&table, &signal.name, signal.direction, SIGNAL);
         if let Some(place) = found {
             taken.add(&table, &signal.name, signal.direction, place);
             signals.push(SignalPlace { signal, place });
@@ -139,26 +139,19 @@ fn address(table: &TomlTable<'_, '_>) -> Option<SocketAddr> {
     read
 }
 
-/// What is to lie somewhere.
-#[derive(Clone, Copy, PartialEq)]
-enum Kind {
-    Signal,
-    Channel,
-}
+/// What is to lie somewhere: its word, what it is, and the writable and the readable bank for it.
+type Kind = (&'static str, &'static str, [Bank; 2]);
+
+const SIGNAL: Kind = ("signal", "it is a single bit", [Bank::Coil, Bank::DiscreteInput]);
+const CHANNEL: Kind = ("channel", "it is a number", [Bank::HoldingRegister, Bank::InputRegister]);
 
 /// Where a signal or channel lies, before it is known how many registers it takes.
 fn place(
     table: &TomlTable<'_, '_>,
     name: &str,
     direction: Direction,
-    kind: Kind,
+    (what, is, here): Kind,
 ) -> Option<Place> {
-    let (what, is, here) = match kind {
-        Kind::Signal => ("signal", "it is a single bit", [Bank::Coil, Bank::DiscreteInput]),
-        Kind::Channel => {
-            ("channel", "it is a number", [Bank::HoldingRegister, Bank::InputRegister])
-        }
-    };
     let [writable, readable] = here.map(Bank::key);
     let mut found: Option<Place> = None;
     let mut is_wrong = false;
@@ -228,8 +221,7 @@ fn read_channel(
     let read = channel_line(table, names);
     table.needs(&["as"]);
     let kind = table.choice("as", As::WORDS);
-    let low_first =
-        table.choice("word_order", &[("high_first", false), ("low_first", true)]);
+    let low_first = table.choice("word_order", &[("high_first", false), ("low_first", true)]);
     if table.has("word_order") && kind.is_some_and(|kind| kind.registers() == 1) {
         let help = "delete the key, or read two registers as u32, i32 or f32";
         table.complain_with("word_order", "a single register has no `word_order`", help);
@@ -238,7 +230,7 @@ fn read_channel(
         Some((channel, _)) => (channel.direction, channel.name.as_str()),
         None => (Direction::Input, ""),
     };
-    let place = place(table, name, direction, Kind::Channel);
+    let place = place(table, name, direction, CHANNEL);
     let Some((channel, unit)) = &read else {
         // Without a unit no quantity can be read.
         table.accept(&["least", "most", "at_safe", "under_light", "step", "offset"]);

@@ -2,12 +2,10 @@
 
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
-use crate::record::data::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
-use crate::record::lines::LineRow;
+use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
+use crate::record::lines::line_row;
 use spintrue_head::{Call, Halt, Heard, Reply, Trim, call_words};
-use spintrue_language::{
-    Event, Finished, Outcome, Shown, SourceMap, Span, answer_line, number_text,
-};
+use spintrue_language::{Event, Finished, Shown, SourceMap, Span, answer_line, number_text};
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.
@@ -47,19 +45,6 @@ impl Collector {
         self.record.log.push(LogLine { time, text: short });
     }
 
-    fn check(&mut self, row: CheckRow) {
-        let (outcome, before) = (row.outcome, self.record.checks.left_out);
-        self.record.checks.push(row);
-        if self.record.checks.left_out > before {
-            let [conforming, failing, undecided] = &mut self.record.more;
-            *match outcome {
-                Outcome::Conforms => conforming,
-                Outcome::Fails => failing,
-                Outcome::Undecided => undecided,
-            } += 1;
-        }
-    }
-
     /// Takes an event of the script; `place` names places of the script.
     pub(crate) fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
         if !matches!(event, Event::Progress { .. }) {
@@ -86,7 +71,7 @@ impl Collector {
                 }
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
-                self.check(row);
+                self.record.checks.push(row);
             }
             Event::Progress { text, .. } => {
                 if self.waiting.as_ref() != Some(text) {
@@ -111,8 +96,8 @@ impl Collector {
         }
     }
 
-    /// Takes a call of the head or its gauge; gives the row of a measured line.
-    pub(crate) fn heard(&mut self, heard: &Heard) -> Option<LineRow> {
+    /// Takes a call of the head or its gauge; gives the row of lines.csv for a measured line.
+    pub(crate) fn heard(&mut self, heard: &Heard) -> Option<String> {
         let time = heard.time;
         match (&heard.call, &heard.reply) {
             (_, Reply::Status(status)) => {
@@ -132,8 +117,7 @@ impl Collector {
                 let round = self.record.rounds.push(time, facet, along, across);
                 self.lines += 1;
                 let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
-                let (number, reading, trim) = (self.lines, *reading, trim.copied());
-                return Some(LineRow { number, round, time, facet, reading, trim });
+                return Some(line_row(self.lines, round, time, facet, reading, trim));
             }
             (Call::Spin { speed }, Reply::Done) => {
                 let rpm = speed * 30.0 / std::f64::consts::PI;
@@ -160,26 +144,12 @@ impl Collector {
 
     /// Ends the record with the exposed pages.
     pub(crate) fn end(&mut self, finished: &Finished, sources: &SourceMap, pages: Vec<Page>) {
-        let failure = finished.failure.as_ref().map(|failure| FailureText {
-            kind: failure.kind.text().to_string(),
-            message: failure.message.clone(),
-            place: sources.place(failure.place),
-            calls: failure.calls.iter().take(20).map(|call| sources.place(*call)).collect(),
-        });
         for check in &finished.unreached {
             let place = sources.place(check.span);
-            self.check(CheckRow::unreached(finished.took, check, place));
+            self.record.checks.push(CheckRow::unreached(finished.took, check, place));
         }
         self.record.identity.provoked.clone_from(&finished.provoked);
         self.record.pages = pages;
-        self.record.end = Some(End {
-            verdict: finished.verdict(),
-            failure,
-            safe: finished.safe.clone(),
-            took: finished.took,
-            outcomes: [finished.conforming, finished.failing, finished.undecided],
-            unreached: finished.unreached.len(),
-        });
     }
 }
 

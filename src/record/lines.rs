@@ -7,31 +7,20 @@ pub(crate) const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_s
     in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,\
     in_scan_trim_s,cross_scan_trim_rad\r\n";
 
-/// A measured line.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct LineRow {
-    /// Which one, from 1.
-    pub number: u64,
-    /// Lines measured under the same trims have the same number, from 1.
-    pub round: usize,
-    /// Head time in s.
-    pub time: f64,
-    /// The facet that drew it.
-    pub facet: u32,
-    /// What the gauge read.
-    pub reading: Reading,
-    /// The trim of its facet, where it is known.
-    pub trim: Option<Trim>,
-}
-
-impl LineRow {
-    /// As a row; numbers read back to the same doubles.
-    pub(crate) fn text(&self) -> String {
-        let LineRow { number, round, time, facet, reading: r, trim } = self;
-        let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
-        format!(
-            "{number},{round},{time},{facet},{},{},{},{},{trim}\r\n",
-            r.in_scan, r.cross_scan, r.in_scan_u, r.cross_scan_u
-        )
-    }
+/// A row: which line, from 1; its round, as lines measured under the same trims have it, from 1; head
+/// time in s; its facet; what the gauge read; the trim of the facet where it is known. Numbers read back
+/// to the same doubles.
+pub(crate) fn line_row(
+    number: u64,
+    round: usize,
+    time: f64,
+    facet: u32,
+    reading: &Reading,
+    trim: Option<&Trim>,
+) -> String {
+    let Reading { in_scan, cross_scan, in_scan_u, cross_scan_u } = reading;
+    let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
+    format!(
+        "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}\r\n"
+    )
 }

@@ -16,6 +16,7 @@ use spintrue_head::{
     ExposedPage, Fault, FaultKind, LineOrder, PageOrder, Pattern, facet_to_axis_shift,
     galvanometer_shift, spot_velocity,
 };
+use std::sync::Arc;
 
 /// What holds for every line of a page.
 struct Page<'a> {
@@ -46,7 +47,17 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
     let (ready, dot_period) = (start.ready, start.dot_period);
     let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
     let page = Page { order, target, active: f64::from(dots) * dot_period, start };
-    let mut sheet = Sheet::new(order, &world.config, target, dot_period, facets);
+    let config = &world.config;
+    let mut sheet = Sheet {
+        image: Arc::clone(&order.image),
+        pitch: order.pitch,
+        dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
+        dot_period,
+        facets,
+        bend: config.distortion,
+        bend_at: config.description.line_most / 2.0,
+        lines: Vec::new(),
+    };
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
     let drawn = page.lines(world, first, sweep, give_up, &mut sheet);
     if let Some(sheets) = &mut world.sheets {

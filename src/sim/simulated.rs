@@ -141,7 +141,7 @@ impl Head for SimHead {
             time: world.now,
             speed,
             target: world.target,
-            locked: world.lock.locked(),
+            locked: world.lock.locked,
             facet: if at_rest { None } else { world.next_facet() },
             rails: world.rails(),
             interlock_closed: world.interlock_closed,
@@ -247,7 +247,7 @@ impl Head for SimHead {
         if !world.interlock_closed {
             return Err(Fault::InterlockOpen);
         }
-        if !world.lock.locked() {
+        if !world.lock.locked {
             return Err(Fault::NotLocked);
         }
         if world.arming.is_some() {

@@ -313,7 +313,7 @@ impl World {
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before
     /// the first turn is whole, of the last two start-of-scan pulses; 0 at rest.
     pub(crate) fn measured_speed(&self) -> f64 {
-        match (self.lock.index(), self.lock.period()) {
+        match (self.lock.index, self.lock.period) {
             (Some(index), Some(period)) if period > 0.0 => TAU / period.max(self.now - index),
             _ => self.facet_speed().unwrap_or(0.0),
         }
@@ -365,10 +365,7 @@ impl World {
     }
 
     pub(crate) fn laser(&self) -> Laser {
-        match self.arming {
-            Some(_) => Laser::Armed,
-            None => Laser::Off,
-        }
+        if self.arming.is_some() { Laser::Armed } else { Laser::Off }
     }
 
     /// The passage of start of scan `number`, none where no pulse comes; the facet, and when it has

@@ -57,7 +57,7 @@ fn as_json(head: &Description, groups: &[(&str, Vec<Row>)]) -> String {
     object.insert("serial".to_string(), json!(head.serial));
     object.insert("simulated".to_string(), json!(head.simulated));
     for (name, rows) in groups {
-        let rows = rows.iter().map(|Row(key, _, value)| {
+        let rows = rows.iter().map(|(key, _, value)| {
             let value = match value {
                 Content::Text(text) => json!(text),
                 Content::Count(count) => json!(count),

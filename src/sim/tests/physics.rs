@@ -179,7 +179,7 @@ fn lock_takes_turns_in_a_row_and_any_outside_starts_again() {
         // Half way to the next index, which the rotor itself passes without jitter.
         let until = motion.passes((turn as f64 + 0.5) * core::f64::consts::TAU).unwrap();
         detector.catch_up(&pulses, &motion, Some(500.0), &config, until);
-        assert_eq!(detector.locked(), locked, "turn {turn}");
+        assert_eq!(detector.locked, locked, "turn {turn}");
     }
     assert!(changes > 20, "{changes}");
 }
