@@ -1,10 +1,10 @@
-//! Collects the record of a run from its events and the calls of the head.
+//! Collects the record of a run from its events and the calls of the head; and `lines.csv`, a row for
+//! each line that was measured, by RFC 4180, in SI units.
 
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
 use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
-use crate::record::lines::line_row;
-use spintrue_head::{Call, Halt, Heard, Reply, Trim, call_words};
+use spintrue_head::{Call, Halt, Heard, Reading, Reply, Trim, call_words};
 use spintrue_language::{Event, Finished, Shown, SourceMap, Span, answer_line, number_text};
 use std::rc::Rc;
 
@@ -13,6 +13,11 @@ const MAX_PARTS: usize = 200_000;
 
 /// Longest line of the log, in characters.
 const MAX_TEXT: usize = 2_000;
+
+/// The first row of `lines.csv`, which names the columns and their units.
+pub(crate) const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\
+    in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,\
+    in_scan_trim_s,cross_scan_trim_rad\r\n";
 
 /// Collects the record of a run.
 #[derive(Debug, Default)]
@@ -151,6 +156,24 @@ impl Collector {
         self.record.identity.provoked.clone_from(&finished.provoked);
         self.record.pages = pages;
     }
+}
+
+/// A row: which line, from 1; its round, as lines measured under the same trims have it, from 1; head
+/// time in s; its facet; what the gauge read; the trim of the facet where it is known. Numbers read back
+/// to the same doubles.
+fn line_row(
+    number: u64,
+    round: usize,
+    time: f64,
+    facet: u32,
+    reading: &Reading,
+    trim: Option<&Trim>,
+) -> String {
+    let Reading { in_scan, cross_scan, in_scan_u, cross_scan_u } = reading;
+    let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
+    format!(
+        "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}\r\n"
+    )
 }
 
 /// How many quantities, flags and texts a value has.

@@ -2,15 +2,13 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use crate::record::about::About;
-use crate::record::collect::Collector;
+use crate::record::about::{About, identity};
+use crate::record::collect::{Collector, LINES_HEADER};
 use crate::record::data::{End, Page};
 use crate::record::events;
 use crate::record::folder::{Folder, Stream, unmark};
 use crate::record::html::page;
-use crate::record::identity::identity;
 use crate::record::junit::junit;
-use crate::record::lines::LINES_HEADER;
 use crate::record::manifest::Manifest;
 use crate::record::sources::sources;
 use crate::record::tap::tap;
@@ -89,10 +87,7 @@ impl Recorder {
         for heard in std::mem::take(&mut self.early) {
             self.heard(&heard);
         }
-        match self.trouble.take() {
-            Some(trouble) => Err(trouble),
-            None => Ok(()),
-        }
+        self.trouble.take().map_or(Ok(()), Err)
     }
 
     /// Writes something, unless there was an error before.

@@ -11,7 +11,7 @@ use crate::world::World;
 use core::f64::consts::TAU;
 use spintrue_head::{
     DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineOrder, MAX_DOTS, Pattern, Trim,
-    check_range, out_of_range, queue_needed,
+    check_range, queue_needed,
 };
 
 /// Share of full power below which a line leaves nothing that a gauge could read.
@@ -134,16 +134,12 @@ pub(crate) fn across(
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
 pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
-    let most = f64::from(world.description().facets) - 1.0;
-    let Some(trim) = world.trims.get(order.facet as usize).copied() else {
-        let facet = f64::from(order.facet);
-        return Err(out_of_range("facet", facet, 0.0, most, Dimension::NUMBER));
+    let number = |what, value, low, high| {
+        check_range(what, f64::from(value), low, f64::from(high), Dimension::NUMBER)
     };
-    if order.dots == 0 || order.dots > MAX_DOTS {
-        let dots = f64::from(order.dots);
-        let most = f64::from(MAX_DOTS);
-        return Err(out_of_range("number of dots", dots, 1.0, most, Dimension::NUMBER));
-    }
+    number("facet", order.facet, 0.0, world.description().facets - 1)?;
+    number("number of dots", order.dots, 1.0, MAX_DOTS)?;
+    let trim = world.trims.get(order.facet as usize).copied().unwrap_or_default();
     let target = world.target.ok_or(Fault::NotLocked)?;
     let period = TAU / target / world.facets() as f64;
     let time = |what, value, low, high| check_range(what, value, low, high, Dimension::TIME);

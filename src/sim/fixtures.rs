@@ -207,14 +207,16 @@ struct Follower<'a, 't> {
     after: f64,
 }
 
-/// Reads the keys of an input that follows an output: by name, and in how many s.
-fn follows(
-    table: &Table<'_, '_>,
+/// Reads the last keys of a table, those of an input that follows an output: by name, and in how many s.
+fn follower<'a, 't>(
+    table: Table<'a, 't>,
+    input: usize,
     key: &'static str,
     direction: Direction,
-) -> Option<(String, f64)> {
-    let name = table.text("follows");
-    let after = table.quantity(key, Dimension::TIME, 0.0..=MAX_FOLLOWING);
+) -> Option<Follower<'a, 't>> {
+    let output = table.text("follows");
+    let after = table.quantity(key, Dimension::TIME, 0.0..=MAX_FOLLOWING).unwrap_or(0.0);
+    table.finish();
     if direction == Direction::Output && table.has("follows") {
         let help = "it is set by scripts; delete the key";
         table.complain_with("follows", "an output follows nothing", help);
@@ -229,7 +231,7 @@ fn follows(
             format!("`{key}` says how late an input follows, and this one follows nothing");
         table.complain_with(key, message, "add `follows`, or delete the key");
     }
-    Some((name?, after.unwrap_or(0.0)))
+    Some(Follower { output: output?, table, input, after })
 }
 
 /// Has inputs follow their outputs; `lines` are names, directions and kinds of unit, with their courses.
@@ -275,11 +277,7 @@ fn read_signals(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenSignal>
     for table in reader.list("signal") {
         let signal = signal(&table, names);
         let initially = table.choice("initially", &[("off", false), ("on", true)]);
-        let follows = follows(&table, "after", signal.direction);
-        table.finish();
-        if let Some((output, after)) = follows {
-            followers.push(Follower { table, input: lines.len(), output, after });
-        }
+        followers.extend(follower(table, lines.len(), "after", signal.direction));
         let course = Course::new(initially.unwrap_or(false));
         lines.push(DrivenSignal { signal, course, stuck: None, broken: false });
     }
@@ -300,11 +298,7 @@ fn read_channels(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenChanne
         let width = channel.most - channel.least;
         let initially = table.quantity("initially", unit.dimension, range);
         let noise = table.quantity("noise", unit.dimension, 0.0..=width).unwrap_or(0.0);
-        let follows = follows(&table, "time_constant", channel.direction);
-        table.finish();
-        if let Some((output, after)) = follows {
-            followers.push(Follower { table, input: gauges.len(), output, after });
-        }
+        followers.extend(follower(table, gauges.len(), "time_constant", channel.direction));
         dimensions.push(unit.dimension);
         let course = Course::new(initially.unwrap_or(channel.initial()));
         gauges.push(DrivenChannel { channel, course, noise });

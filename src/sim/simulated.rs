@@ -9,8 +9,8 @@ use crate::{expose, page};
 use core::f64::consts::TAU;
 use spintrue_head::{
     Description, Dimension, Exposed, ExposedPage, Fault, FaultKind, Halt, Head, LineOrder,
-    PageOrder, SafeState, StartOfScan, Status, Trim, Turn, check_range, out_of_range, settable,
-    step_by_step, switchable,
+    PageOrder, SafeState, StartOfScan, Status, Trim, Turn, check_range, settable, step_by_step,
+    switchable,
 };
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
@@ -89,15 +89,6 @@ impl SimHead {
         // One move of the whole set: power loss finds the old one or the new one.
         world.stored = world.trims.clone();
         Ok(())
-    }
-
-    /// Hands stored trims to the keeper.
-    fn keep(&mut self, before: &[Trim]) -> Result<(), Fault> {
-        let stored = self.world.borrow().stored.clone();
-        match &mut self.keeper {
-            Some(keeper) if stored != before => keeper(&stored),
-            _ => Ok(()),
-        }
     }
 
     /// The medium under the head.
@@ -192,13 +183,10 @@ impl Head for SimHead {
 
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
         let mut world = self.world()?;
-        if !(1..=MAX_TURNS).contains(&count) {
-            let (low, high) = (1.0, f64::from(MAX_TURNS));
-            let value = f64::from(count);
-            return Err(out_of_range("number of turns", value, low, high, Dimension::NUMBER));
-        }
+        let (number, most) = (f64::from(count), f64::from(MAX_TURNS));
+        check_range("number of turns", number, 1.0, most, Dimension::NUMBER)?;
         let speed = world.target.unwrap_or(world.description().speed_least);
-        let give_up = world.now + world.description().turns_most(f64::from(count), speed);
+        let give_up = world.now + world.description().turns_most(number, speed);
         if world.has(FaultKind::IndexMissing) {
             let until = world.now + world.description().times.pulse_silence_most;
             world.advance(until.min(give_up));
@@ -235,10 +223,13 @@ impl Head for SimHead {
 
     fn store_trims(&mut self) -> Result<(), Fault> {
         let before = self.world.borrow().stored.clone();
-        let stored = self.store();
+        let done = self.store();
         // Trims may have been stored although the power failed.
-        let kept = self.keep(&before);
-        stored.and(kept)
+        let stored = self.world.borrow().stored.clone();
+        match &mut self.keeper {
+            Some(keeper) if stored != before => done.and(keeper(&stored)),
+            _ => done,
+        }
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {

@@ -66,14 +66,8 @@ fn style(verdict: Verdict) -> &'static str {
 fn result(record: &Record, end: &End<'_>, verdict: Verdict) -> Markup {
     let Finished { conforming, failing, undecided, unreached, failure, safe, .. } = end.finished;
     let (all, unreached) = (conforming + failing + undecided, unreached.len());
-    let bad: Vec<&str> = record
-        .checks
-        .items
-        .iter()
-        .filter(|check| check.outcome != Outcome::Conforms)
-        .map(|check| check.label.as_str())
-        .take(5)
-        .collect();
+    let bad = record.checks.items.iter().filter(|check| check.outcome != Outcome::Conforms);
+    let bad: Vec<&str> = bad.map(|check| check.label.as_str()).take(5).collect();
     html! {
         div class=(style(verdict)) role="status" {
             strong { (verdict.text()) }
