@@ -88,7 +88,7 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
     modbus.finish();
 
     let mut names = LineNames::default();
-    let mut taken = Taken::default();
+    let mut taken = Vec::new();
     let mut signals = Vec::new();
     let (signal_tables, channel_tables) = (reader.list("signal"), reader.list("channel"));
     let is_empty = signal_tables.is_empty() && channel_tables.is_empty();
@@ -96,7 +96,7 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
         let signal = signal_line(&table, &mut names);
         let found = place(&table, &signal.name, signal.direction, SIGNAL);
         if let Some(place) = found {
-            taken.add(&table, &signal.name, signal.direction, place);
+            take(&mut taken, &table, &signal.name, signal.direction, place);
             signals.push(SignalPlace { signal, place });
         }
         table.finish();
@@ -192,31 +192,32 @@ fn place(
     found.filter(|_| !is_wrong)
 }
 
-/// The places that outputs take: no two of them may write to the same.
-#[derive(Default)]
-struct Taken(Vec<(String, Place)>);
-
-impl Taken {
-    fn add(&mut self, table: &TomlTable<'_, '_>, name: &str, direction: Direction, place: Place) {
-        if direction == Direction::Input {
-            return;
-        }
-        if let Some((other, theirs)) = self.0.iter().find(|(_, theirs)| theirs.meets(&place)) {
-            let message = format!(
-                "the outputs `{other}` and `{name}` would both write to {}",
-                if theirs.count > place.count { place } else { *theirs }
-            );
-            let help = "give each output a place of its own; numbers of 32 bits take two registers";
-            table.complain_with(place.bank.key(), message, help);
-        }
-        self.0.push((name.to_string(), place));
+/// Notes the place that an output takes: no two of them may write to the same.
+fn take(
+    taken: &mut Vec<(String, Place)>,
+    table: &TomlTable<'_, '_>,
+    name: &str,
+    direction: Direction,
+    place: Place,
+) {
+    if direction == Direction::Input {
+        return;
     }
+    if let Some((other, theirs)) = taken.iter().find(|(_, theirs)| theirs.meets(&place)) {
+        let message = format!(
+            "the outputs `{other}` and `{name}` would both write to {}",
+            if theirs.count > place.count { place } else { *theirs }
+        );
+        let help = "give each output a place of its own; numbers of 32 bits take two registers";
+        table.complain_with(place.bank.key(), message, help);
+    }
+    taken.push((name.to_string(), place));
 }
 
 fn read_channel(
     table: &TomlTable<'_, '_>,
     names: &mut LineNames,
-    taken: &mut Taken,
+    taken: &mut Vec<(String, Place)>,
 ) -> Option<ChannelPlace> {
     let read = channel_line(table, names);
     table.needs(&["as"]);
@@ -246,7 +247,7 @@ fn read_channel(
     }
     let coding = Coding { kind, low_first: low_first == Some(true), step, offset };
     check_range(table, channel, unit, &coding);
-    taken.add(table, name, direction, place);
+    take(taken, table, name, direction, place);
     Some(ChannelPlace { channel: channel.clone(), place, coding })
 }
 

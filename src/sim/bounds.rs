@@ -176,7 +176,7 @@ mod tests {
             let most = speed + rotor.max_overshoot(speed) + 1e-9 * speed;
             prop_assert_eq!(motion.last_outside(0.0, most), None);
             let from = Moment { speed, ..Moment::default() };
-            let rest = rotor.motion(Drive::Coast, from).steady();
+            let rest = rotor.motion(Drive::Coast, from).steady;
             prop_assert!((rotor.coast_time(speed) / rest.time - 1.0).abs() < 1e-6, "{rest:?}");
         }
     }

@@ -67,7 +67,8 @@ impl Loop {
 pub(crate) struct Galvanometer {
     dynamics: Loop,
     since: f64,
-    target: f64,
+    /// Where it is sent to, in rad.
+    pub target: f64,
     offset: f64,
     rate: f64,
     /// Where it is stuck, in rad.
@@ -87,11 +88,6 @@ impl Galvanometer {
         self.rate = rate;
         self.target = angle;
         self.since = time;
-    }
-
-    /// Where it is sent to, in rad.
-    pub(crate) fn target(&self) -> f64 {
-        self.target
     }
 
     /// Stays where it is at `time` s, whatever it is commanded from now on.

@@ -76,7 +76,7 @@ impl Across {
         let (trim, before) = if galvanometer.is_stuck() { (0.0, 0.0) } else { self.trims };
         let left = config.galvanometer.left(before - trim, 0.0, self.gap + share * active).0;
         let stands = galvanometer.at(self.begin + share * active);
-        stands - galvanometer.target() + trim + left + self.stray
+        stands - galvanometer.target + trim + left + self.stray
     }
 }
 

@@ -192,7 +192,7 @@ impl LockDetector {
         while self.turn < reached {
             if reached - self.turn > 1
                 && tried != Some(self.locked)
-                && self.index.is_some_and(|t| t > motion.steady().time)
+                && self.index.is_some_and(|t| t > motion.steady.time)
             {
                 tried = Some(self.locked);
                 self.pass_over(pulses, motion, target, config, reached - 1);
@@ -235,8 +235,8 @@ impl LockDetector {
         let Some(target) = target else {
             return;
         };
-        let off = (motion.steady().speed / target - 1.0).abs();
-        let jitter = pulses.max_deviation(target.min(motion.steady().speed));
+        let off = (motion.steady.speed / target - 1.0).abs();
+        let jitter = pulses.max_deviation(target.min(motion.steady.speed));
         let stays_inside = self.locked && off + jitter < 0.999 * config.description.lock_window;
         let stays_outside = !self.locked && off - jitter > 1.001 * config.description.lock_window;
         if !(stays_inside || stays_outside) {
@@ -265,7 +265,7 @@ mod tests {
         let pulses = Pulses::new(&config, Noise::new(3));
         let at = Moment { speed: 500.0, ..Moment::default() };
         let motion = config.rotor.motion(Drive::Hold(500.0), at);
-        let from = (motion.steady().angle / core::f64::consts::TAU) as u64 + 1;
+        let from = (motion.steady.angle / core::f64::consts::TAU) as u64 + 1;
         let time = |i: u64| pulses.index(&motion, from + i).unwrap();
         let mean = core::f64::consts::TAU / 500.0;
         let n = 20_000;

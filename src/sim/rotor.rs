@@ -63,7 +63,8 @@ struct Node {
 #[derive(Clone, Debug)]
 pub(crate) struct Motion {
     nodes: Vec<Node>,
-    steady: Moment,
+    /// From when on the speed does not change any more, and what it is then.
+    pub steady: Moment,
 }
 
 /// Share of the speed below which nothing changes any more.
@@ -216,11 +217,6 @@ impl Motion {
     pub(crate) fn at_rest(time: f64, angle: f64) -> Motion {
         let steady = Moment { time, angle, ..Moment::default() };
         Motion { nodes: Vec::new(), steady }
-    }
-
-    /// From when on the speed does not change any more, and what it is then.
-    pub(crate) fn steady(&self) -> Moment {
-        self.steady
     }
 
     /// Where the rotor is at `time`.

@@ -318,7 +318,7 @@ impl Head for SimHead {
 fn is_parked(world: &World, angle: f64) -> bool {
     let step = world.config.galvanometer_step;
     let off = |angle: f64| (angle - world.config.parked).abs();
-    off(world.galvanometer.target()) <= step && off(angle) <= 2.0 * step
+    off(world.galvanometer.target) <= step && off(angle) <= 2.0 * step
 }
 
 /// Waits for the next index pulse after the turn given, or after now, at most until `give_up`.

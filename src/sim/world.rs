@@ -70,14 +70,11 @@ impl World {
         let noise = Noise::new(seed);
         let pulses = Pulses::new(&config, noise);
         let parked = config.parked;
-        let mut planned: Vec<(f64, InjectedFault)> = config
-            .faults
-            .iter()
-            .filter_map(|p| match p.when {
-                When::Time(at) => Some((at, p.fault.clone())),
-                When::Line(_) => None,
-            })
-            .collect();
+        let timed = config.faults.iter().filter_map(|planned| match planned.when {
+            When::Time(at) => Some((at, planned.fault.clone())),
+            When::Line(_) => None,
+        });
+        let mut planned: Vec<(f64, InjectedFault)> = timed.collect();
         planned.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut world = World {
             noise,
@@ -298,7 +295,7 @@ impl World {
 
     /// Measured at rest: silence for longer than the slowest turn that can be told.
     pub(crate) fn at_rest(&self) -> bool {
-        let steady = self.motion.steady();
+        let steady = self.motion.steady;
         let silence = self.description().times.pulse_silence_most;
         // Two whole turns within the silence, at a speed that has been steady for longer: no
         // need to ask for pulses.

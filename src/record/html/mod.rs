@@ -1,6 +1,5 @@
 //! `report.html`: the record in one file for people, which needs nothing from elsewhere.
 
-mod answers;
 mod plots;
 mod values;
 
@@ -37,7 +36,7 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
                 }))
             }
             @if let Some(values) = values::values(record) { (values) }
-            @if let Some(answers) = answers::answers(record) { (answers) }
+            @if let Some(answers) = values::answers(record) { (answers) }
             @if !record.pages.is_empty() { (pages(&record.pages)) }
             (log(record, end))
             (head(identity))

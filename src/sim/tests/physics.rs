@@ -85,14 +85,14 @@ fn coasting_on_bearing_drag_ends_at_rest() {
     // t = J·w0/b, θ = w0·t/2: derived.
     let rotor = Rotor { bearing: 5e-4, ..FREE };
     let motion = rotor.motion(Drive::Coast, spinning(500.0));
-    near("time", motion.steady().time, 100.0, 1e-9);
-    near("angle", motion.steady().angle, 25_000.0, 1e-9);
-    assert_eq!(motion.steady().speed, 0.0);
-    assert_eq!(motion.at(200.0).angle, motion.steady().angle);
+    near("time", motion.steady.time, 100.0, 1e-9);
+    near("angle", motion.steady.angle, 25_000.0, 1e-9);
+    assert_eq!(motion.steady.speed, 0.0);
+    assert_eq!(motion.at(200.0).angle, motion.steady.angle);
     assert_eq!(motion.passes(25_001.0), None);
     // Braking adds the drive's torque.
     let braked = rotor.motion(Drive::Brake, spinning(500.0));
-    near("braked", braked.steady().time, 1e-4 * 500.0 / 0.0105, 1e-9);
+    near("braked", braked.steady.time, 1e-4 * 500.0 / 0.0105, 1e-9);
 }
 
 #[test]
@@ -101,7 +101,7 @@ fn coasting_on_bearing_and_square_drag_ends_at_an_arc_tangent() {
     let rotor = Rotor { bearing: 5e-4, windage: 1.2e-8, ..FREE };
     let motion = rotor.motion(Drive::Coast, spinning(500.0));
     let time = 1e-4 / (5e-4_f64 * 1.2e-8).sqrt() * (500.0 * (1.2e-8_f64 / 5e-4).sqrt()).atan();
-    near("time", motion.steady().time, time, 1e-8);
+    near("time", motion.steady.time, time, 1e-8);
 }
 
 #[test]
@@ -119,7 +119,7 @@ fn the_speed_loop_is_the_textbook_second_order_loop_while_unlimited() {
         assert!((got - left).abs() < 1e-6, "{time}: {got} {left}");
     }
     assert!(motion.last_outside(0.0, 500.0).is_some_and(|time| time > 0.1));
-    assert_eq!(motion.steady().speed, 500.0);
+    assert_eq!(motion.steady.speed, 500.0);
 }
 
 #[test]
