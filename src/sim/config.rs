@@ -1,6 +1,6 @@
 //! What a simulated head is made of, in SI units. Plain data; `file.rs` reads it.
 
-use crate::faults::PlannedFault;
+use crate::faults::InjectedFault;
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Loop;
 use crate::rotor::Rotor;
@@ -129,5 +129,5 @@ pub(crate) struct Config {
     /// What stands around the head.
     pub fixtures: Fixtures,
     /// Faults to be injected.
-    pub faults: Vec<PlannedFault>,
+    pub faults: Vec<InjectedFault>,
 }

@@ -108,7 +108,7 @@ pub(crate) fn begin_line(world: &mut World, begin: f64, active: f64) {
     world.lines = world.lines.saturating_add(1);
     let line = world.lines;
     let strikes = world.config.faults.iter().filter(|p| p.when == When::Line(line));
-    let struck: Vec<InjectedFault> = strikes.map(|p| p.fault.clone()).collect();
+    let struck: Vec<InjectedFault> = strikes.cloned().collect();
     world.advance(begin);
     for fault in struck {
         world.plan_fault(active / 2.0, fault);

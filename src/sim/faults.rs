@@ -23,13 +23,14 @@ pub(crate) enum Argument {
     Name(String),
 }
 
-/// A fault with its argument.
+/// A fault with its argument, and when it strikes.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct InjectedFault {
     /// Its row of the catalogue.
     pub entry: &'static InjectableFault,
     /// Of its parameter.
     pub argument: Argument,
+    pub when: When,
 }
 
 impl InjectedFault {
@@ -48,18 +49,9 @@ pub(crate) enum When {
     Line(u32),
 }
 
-/// A fault and when it strikes.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct PlannedFault {
-    /// What goes wrong.
-    pub fault: InjectedFault,
-    /// When.
-    pub when: When,
-}
-
-impl fmt::Display for PlannedFault {
+impl fmt::Display for InjectedFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let InjectedFault { entry, argument } = &self.fault;
+        let InjectedFault { entry, argument, when } = self;
         f.write_str(entry.name)?;
         if let Some(FaultParameter { key, takes, .. }) = entry.parameter {
             let value = match argument {
@@ -73,8 +65,8 @@ impl fmt::Display for PlannedFault {
             };
             write!(f, "({key}={value})")?;
         }
-        match self.when {
-            When::Time(at) => write!(f, "@{}", faithful_text(at, Dimension::TIME)),
+        match when {
+            When::Time(at) => write!(f, "@{}", faithful_text(*at, Dimension::TIME)),
             When::Line(line) => write!(f, "@line {line}"),
         }
     }
@@ -124,7 +116,7 @@ fn argument(
 }
 
 /// Reads one `[[fault]]`; none where a mistake was noted.
-pub(crate) fn read(table: &Table<'_, '_>, head: &Description) -> Option<PlannedFault> {
+pub(crate) fn read(table: &Table<'_, '_>, head: &Description) -> Option<InjectedFault> {
     let names: Vec<_> = FAULTS.iter().map(|entry| (entry.name, entry)).collect();
     table.needs(&["kind"]);
     let entry = table.choice("kind", &names);
@@ -142,12 +134,12 @@ pub(crate) fn read(table: &Table<'_, '_>, head: &Description) -> Option<PlannedF
     };
     let argument = argument(table, entry.parameter, head);
     table.finish();
-    Some(PlannedFault { fault: InjectedFault { entry, argument: argument? }, when })
+    Some(InjectedFault { entry, argument: argument?, when })
 }
 
 /// Reads an option such as `lock_lost@12s`, `stuck_trim(facet=3)@0s` or `interlock_opened@line 7`;
 /// without `@` the fault is there from the start. Mistakes point into the option.
-pub(crate) fn parse(option: &str, head: &Description) -> Result<PlannedFault, Vec<ConfigError>> {
+pub(crate) fn parse(option: &str, head: &Description) -> Result<InjectedFault, Vec<ConfigError>> {
     let mistakes = Mistakes::new(option);
     let values = match values(option) {
         Ok(values) => values,
@@ -224,11 +216,11 @@ fn values(option: &str) -> Result<DeTable<'_>, (Range<usize>, String)> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Argument, FAULTS, FaultKind, PlannedFault, When, parse};
+    use super::{Argument, FAULTS, FaultKind, InjectedFault, When, parse};
     use crate::config::{BUILT_IN, Config};
     use crate::reader::ConfigError;
 
-    fn read(option: &str) -> Result<PlannedFault, Vec<ConfigError>> {
+    fn read(option: &str) -> Result<InjectedFault, Vec<ConfigError>> {
         let config = Config::read(None, 1).unwrap();
         parse(option, &config.description)
     }
@@ -236,8 +228,8 @@ mod tests {
     #[track_caller]
     fn planned(option: &str, kind: FaultKind, argument: Argument, when: When) {
         let planned = read(option).unwrap();
-        assert_eq!(planned.fault.entry.kind, kind);
-        assert_eq!((planned.fault.argument, planned.when), (argument, when));
+        assert_eq!(planned.entry.kind, kind);
+        assert_eq!((planned.argument, planned.when), (argument, when));
     }
 
     #[track_caller]

@@ -71,7 +71,7 @@ impl World {
         let pulses = Pulses::new(&config, noise);
         let parked = config.parked;
         let timed = config.faults.iter().filter_map(|planned| match planned.when {
-            When::Time(at) => Some((at, planned.fault.clone())),
+            When::Time(at) => Some((at, planned.clone())),
             When::Line(_) => None,
         });
         let mut planned: Vec<(f64, InjectedFault)> = timed.collect();
