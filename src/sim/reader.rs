@@ -270,13 +270,15 @@ impl<'a, 't> Table<'a, 't> {
 
     /// The same for a key that the built-in table has, in a unit of the kind that stands there.
     pub(crate) fn number(&self, key: &'static str, limits: RangeInclusive<f64>) -> f64 {
-        let built_in = self.built_in.and_then(|t| t.get(key)).map(Spanned::get_ref);
-        let kind = match built_in {
-            Some(DeValue::String(text)) => parse_quantity(text).ok().and_then(|(_, unit)| unit),
-            _ => None,
-        };
-        let dimension = kind.map_or(Dimension::NUMBER, |unit| unit.dimension);
-        self.quantity(key, dimension, limits).unwrap_or(1.0)
+        let built_in = self.built_in.and_then(|t| t.get(key)).and_then(|v| digits(v.get_ref()));
+        let built_in = built_in.and_then(|text| parse_quantity(text).ok());
+        let (value, unit) = built_in.unwrap_or((1.0, None));
+        if self.user.is_none_or(|t| !t.contains_key(key)) {
+            self.accept(&[key]);
+            return value;
+        }
+        let dimension = unit.map_or(Dimension::NUMBER, |unit| unit.dimension);
+        self.quantity(key, dimension, limits).unwrap_or(value)
     }
 
     /// A list of quantities, one per facet.
@@ -396,6 +398,15 @@ fn near(error: &UnitError) -> Option<String> {
     }
 }
 
+/// A number, with its unit if it has one.
+fn digits<'v>(value: &'v DeValue<'_>) -> Option<&'v str> {
+    match value {
+        DeValue::Integer(number) => Some(number.as_str()),
+        DeValue::Float(number) => Some(number.as_str()),
+        other => other.as_str(),
+    }
+}
+
 fn quantity(
     value: &DeValue<'_>,
     dimension: Dimension,
@@ -404,14 +415,10 @@ fn quantity(
     let kind = dimension.name(&[]);
     let shown = |v: f64| show_quantity(v, dimension, None, None);
     let example = || Some(format!("for example \"{}\"", shown(*limits.end())));
-    let number: &str = match value {
-        DeValue::Integer(n) if dimension.is_number() => n.as_str(),
-        DeValue::Float(n) if dimension.is_number() => n.as_str(),
-        DeValue::String(text) => text,
-        other => {
-            let what = format!("a text with a number and a unit of {kind}");
-            return Err((must_be(what, other).0, example()));
-        }
+    let number = digits(value).filter(|_| dimension.is_number() || value.is_str());
+    let Some(number) = number else {
+        let what = format!("a text with a number and a unit of {kind}");
+        return Err((must_be(what, value).0, example()));
     };
     let (read, unit) = parse_quantity(number).map_err(|e| {
         let near = match &e {
