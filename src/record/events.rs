@@ -17,11 +17,9 @@ pub(crate) fn start(about: &About) -> Value {
         "seed": about.head.simulated.then_some(about.seed),
         "faults": about.faults,
     });
-    if about.replay {
-        head["replay"] = json!(true);
-    }
-    if let Some(address) = &about.address {
-        head["address"] = json!(address);
+    if let Value::Object(head) = &mut head {
+        head.extend(about.replay.then(|| ("replay".to_string(), json!(true))));
+        head.extend(about.address.iter().map(|address| ("address".to_string(), json!(address))));
     }
     json!({
         "event": "start",
