@@ -83,8 +83,7 @@ impl Run<'_> {
             again: self.again(planned, &stage),
             ..stage.about(prepared, script, most).with_files(self.options.fixtures.texts())
         };
-        let identity = record::identity(&about, prepared);
-        recorder.borrow_mut().start(folder, identity, &about).map_err(Lost::Record)?;
+        recorder.borrow_mut().start(folder, &about, prepared).map_err(Lost::Record)?;
         let mut unmet = Unmet::default();
         let mut recording =
             Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };

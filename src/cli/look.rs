@@ -4,7 +4,7 @@
 use crate::cli::pages::Picture;
 use crate::disk::Place;
 use crate::error::{Error, invalid};
-use crate::record::picture::{draw, encode};
+use crate::record::{draw, encode};
 use clap::Args;
 use spintrue_head::{Dimension, parse_quantity};
 use spintrue_sim::{MAX_SCALE, Sheet, Showing};

@@ -176,8 +176,7 @@ impl<'a> Run<'a> {
             self.stage.station.set_operator(operator);
         }
         if let Some((folder, recorder)) = &self.recorder {
-            let identity = record::identity(about, prepared);
-            let started = recorder.borrow_mut().start(folder, identity, about);
+            let started = recorder.borrow_mut().start(folder, about, prepared);
             started.map_err(|e| e.context("no record can be kept, so nothing is run"))?;
         }
         if let Some(tracer) = &self.tracer {

@@ -29,15 +29,10 @@ impl Force {
     /// Creates a file that grows while a run goes on.
     pub(crate) fn create(&self, path: &Path) -> Result<File, Error> {
         self.check(path)?;
-        let mut options = OpenOptions::new();
-        options.write(true);
         // No file is lost in a race either.
-        if self.force || path.exists() {
-            options.create(true).truncate(true);
-        } else {
-            options.create_new(true);
-        }
-        options.open(path).map_err(|error| match error.kind() {
+        let may_exist = self.force || path.exists();
+        let file = if may_exist { File::create(path) } else { File::create_new(path) };
+        file.map_err(|error| match error.kind() {
             ErrorKind::AlreadyExists => exists(path),
             _ => unwritten(path, &error),
         })

@@ -71,7 +71,7 @@ impl Device {
             let message = "there is no table `[modbus]`, which says where the fixture is";
             let help = "a fixture has `[modbus]` with `address` and `unit`, then `[[signal]]` and \
                         `[[channel]]` for each line behind it";
-            reader.complain("modbus", "", message, Some(help));
+            reader.table("modbus").complain_with("", message, help);
             None
         })?;
         // Without a mistake there is a device.
@@ -80,29 +80,30 @@ impl Device {
 }
 
 fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
-    let mut modbus = reader.table("modbus");
-    let address = address(&mut modbus);
+    let modbus = reader.table("modbus");
+    modbus.needs(&["address", "unit"]);
+    let address = address(&modbus);
     let unit = modbus.whole("unit", 0..=255);
-    let silence = modbus.optional_quantity("silence_most", Dimension::TIME, SILENCE);
+    let silence = modbus.quantity("silence_most", Dimension::TIME, SILENCE);
     modbus.finish();
 
     let mut names = LineNames::default();
-    let mut taken = Taken::default();
+    let mut taken = Vec::new();
     let mut signals = Vec::new();
     let (signal_tables, channel_tables) = (reader.list("signal"), reader.list("channel"));
     let is_empty = signal_tables.is_empty() && channel_tables.is_empty();
-    for mut table in signal_tables {
-        let signal = signal_line(&mut table, &mut names);
-        let found = place(&mut table, &signal.name, signal.direction, Kind::Signal);
+    for table in signal_tables {
+        let signal = signal_line(&table, &mut names);
+        let found = place(&table, &signal.name, signal.direction, SIGNAL);
         if let Some(place) = found {
-            taken.add(&table, &signal.name, signal.direction, place);
+            take(&mut taken, &table, &signal.name, signal.direction, place);
             signals.push(SignalPlace { signal, place });
         }
         table.finish();
     }
     let mut channels = Vec::new();
-    for mut table in channel_tables {
-        channels.extend(read_channel(&mut table, &mut names, &mut taken));
+    for table in channel_tables {
+        channels.extend(read_channel(&table, &mut names, &mut taken));
         table.finish();
     }
     let all = signals.len() + channels.len();
@@ -117,7 +118,7 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
     }
     Some(Device {
         address: address?,
-        unit: u8::try_from(unit).unwrap_or(0),
+        unit: unit.and_then(|unit| u8::try_from(unit).ok()).unwrap_or(0),
         silence: Duration::from_secs_f64(silence.unwrap_or(DEFAULT_SILENCE)),
         signals,
         channels,
@@ -125,11 +126,8 @@ fn read_device(reader: &TomlReader<'_, '_>) -> Option<Device> {
 }
 
 /// A numeric address and a port: looking up a name has no time limit.
-fn address(table: &mut TomlTable<'_, '_>) -> Option<SocketAddr> {
-    let text = table.text("address");
-    if text.is_empty() {
-        return None;
-    }
+fn address(table: &TomlTable<'_, '_>) -> Option<SocketAddr> {
+    let text = table.text("address")?;
     let read = text.parse::<SocketAddr>().ok().filter(|address| address.port() != 0);
     if read.is_none() {
         let message = format!("`{text}` is no address of a device");
@@ -141,26 +139,19 @@ fn address(table: &mut TomlTable<'_, '_>) -> Option<SocketAddr> {
     read
 }
 
-/// What is to lie somewhere.
-#[derive(Clone, Copy, PartialEq)]
-enum Kind {
-    Signal,
-    Channel,
-}
+/// What is to lie somewhere: its word, what it is, and the writable and the readable bank for it.
+type Kind = (&'static str, &'static str, [Bank; 2]);
+
+const SIGNAL: Kind = ("signal", "it is a single bit", [Bank::Coil, Bank::DiscreteInput]);
+const CHANNEL: Kind = ("channel", "it is a number", [Bank::HoldingRegister, Bank::InputRegister]);
 
 /// Where a signal or channel lies, before it is known how many registers it takes.
 fn place(
-    table: &mut TomlTable<'_, '_>,
+    table: &TomlTable<'_, '_>,
     name: &str,
     direction: Direction,
-    kind: Kind,
+    (what, is, here): Kind,
 ) -> Option<Place> {
-    let (what, is, here) = match kind {
-        Kind::Signal => ("signal", "it is a single bit", [Bank::Coil, Bank::DiscreteInput]),
-        Kind::Channel => {
-            ("channel", "it is a number", [Bank::HoldingRegister, Bank::InputRegister])
-        }
-    };
     let [writable, readable] = here.map(Bank::key);
     let mut found: Option<Place> = None;
     let mut is_wrong = false;
@@ -169,7 +160,7 @@ fn place(
         if !table.has(key) {
             continue;
         }
-        let address = table.optional_whole(key, 0..=65535);
+        let address = table.whole(key, 0..=65535);
         let (message, help) = if !here.contains(bank) {
             let help = format!("{is}: write `{writable}` or `{readable}`");
             (format!("a {what} does not lie in a {word}"), help)
@@ -201,36 +192,37 @@ fn place(
     found.filter(|_| !is_wrong)
 }
 
-/// The places that outputs take: no two of them may write to the same.
-#[derive(Default)]
-struct Taken(Vec<(String, Place)>);
-
-impl Taken {
-    fn add(&mut self, table: &TomlTable<'_, '_>, name: &str, direction: Direction, place: Place) {
-        if direction == Direction::Input {
-            return;
-        }
-        if let Some((other, theirs)) = self.0.iter().find(|(_, theirs)| theirs.meets(&place)) {
-            let message = format!(
-                "the outputs `{other}` and `{name}` would both write to {}",
-                if theirs.count > place.count { place } else { *theirs }
-            );
-            let help = "give each output a place of its own; numbers of 32 bits take two registers";
-            table.complain_with(place.bank.key(), message, help);
-        }
-        self.0.push((name.to_string(), place));
+/// Notes the place that an output takes: no two of them may write to the same.
+fn take(
+    taken: &mut Vec<(String, Place)>,
+    table: &TomlTable<'_, '_>,
+    name: &str,
+    direction: Direction,
+    place: Place,
+) {
+    if direction == Direction::Input {
+        return;
     }
+    if let Some((other, theirs)) = taken.iter().find(|(_, theirs)| theirs.meets(&place)) {
+        let message = format!(
+            "the outputs `{other}` and `{name}` would both write to {}",
+            if theirs.count > place.count { place } else { *theirs }
+        );
+        let help = "give each output a place of its own; numbers of 32 bits take two registers";
+        table.complain_with(place.bank.key(), message, help);
+    }
+    taken.push((name.to_string(), place));
 }
 
 fn read_channel(
-    table: &mut TomlTable<'_, '_>,
+    table: &TomlTable<'_, '_>,
     names: &mut LineNames,
-    taken: &mut Taken,
+    taken: &mut Vec<(String, Place)>,
 ) -> Option<ChannelPlace> {
     let read = channel_line(table, names);
+    table.needs(&["as"]);
     let kind = table.choice("as", As::WORDS);
-    let low_first =
-        table.optional_choice("word_order", &[("high_first", false), ("low_first", true)]);
+    let low_first = table.choice("word_order", &[("high_first", false), ("low_first", true)]);
     if table.has("word_order") && kind.is_some_and(|kind| kind.registers() == 1) {
         let help = "delete the key, or read two registers as u32, i32 or f32";
         table.complain_with("word_order", "a single register has no `word_order`", help);
@@ -239,7 +231,7 @@ fn read_channel(
         Some((channel, _)) => (channel.direction, channel.name.as_str()),
         None => (Direction::Input, ""),
     };
-    let place = place(table, name, direction, Kind::Channel);
+    let place = place(table, name, direction, CHANNEL);
     let Some((channel, unit)) = &read else {
         // Without a unit no quantity can be read.
         table.accept(&["least", "most", "at_safe", "under_light", "step", "offset"]);
@@ -255,14 +247,14 @@ fn read_channel(
     }
     let coding = Coding { kind, low_first: low_first == Some(true), step, offset };
     check_range(table, channel, unit, &coding);
-    taken.add(table, name, direction, place);
+    take(taken, table, name, direction, place);
     Some(ChannelPlace { channel: channel.clone(), place, coding })
 }
 
 /// What a count of one and a count of zero stand for: by default one and zero of the unit.
-fn scale(table: &mut TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
+fn scale(table: &TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
     let plausible = -MAX_VALUE..=MAX_VALUE;
-    let step = table.optional_quantity("step", unit.dimension, plausible.clone());
+    let step = table.quantity("step", unit.dimension, plausible.clone());
     if step == Some(0.0) {
         let message = "`channel.step` is nothing, so that every count would stand for the same";
         table.complain("step", message);
@@ -271,7 +263,7 @@ fn scale(table: &mut TomlTable<'_, '_>, unit: &UnitText) -> (f64, f64) {
         let message = "`channel.step` is a difference of temperatures";
         table.complain_with("step", message, "write it in K, such as \"0.1 K\"");
     }
-    let offset = table.optional_quantity("offset", unit.dimension, plausible);
+    let offset = table.quantity("offset", unit.dimension, plausible);
     let zero = unit.to_si(0.0);
     let one = unit.to_si(1.0) - zero;
     (step.filter(|step| *step != 0.0).unwrap_or(one), offset.unwrap_or(zero))

@@ -10,23 +10,10 @@
 )]
 
 use crate::modbus::place::Place;
-use crate::modbus::reply::{HEADER, Operation, ReplyError, Request};
+use crate::modbus::reply::{HEADER, LinkError, Operation, Request};
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::time::{Duration, Instant};
-
-/// Why there is no answer.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum LinkError {
-    /// The device answers with an exception.
-    Exception(u8),
-    /// Nothing was sent that could be acted on; why.
-    Unsent(String),
-    /// It was sent, and the link broke before the reply; how.
-    Broke(String),
-    /// It was sent, and no reply that makes sense came; what instead.
-    Unanswered(String),
-}
 
 /// Where a device is, and the link to it while there is one.
 pub(super) struct Link {
@@ -76,15 +63,15 @@ impl Link {
         self.send(&mut stream, &request.frame, until)?;
         let mut header = [0; HEADER];
         self.fill(&mut stream, &mut header, until, 0)?;
-        let rest = request.rest(&header).map_err(lost)?;
+        let rest = request.rest(&header)?;
         let mut reply = header.to_vec();
         reply.resize(HEADER + rest, 0);
         self.fill(&mut stream, reply.get_mut(HEADER..).unwrap_or_default(), until, HEADER)?;
         let answer = request.read(&reply);
-        if matches!(answer, Ok(_) | Err(ReplyError::Exception(_))) {
+        if matches!(answer, Ok(_) | Err(LinkError::Exception(_))) {
             self.stream = Some(stream);
         }
-        answer.map_err(lost)
+        answer
     }
 
     fn connected(&self, until: Instant) -> Result<TcpStream, LinkError> {
@@ -159,13 +146,6 @@ impl Link {
 /// A part of a request is nothing that a device acts on; but a whole one may have gone.
 fn broke(sent: usize, why: String) -> LinkError {
     if sent == 0 { LinkError::Unsent(why) } else { LinkError::Broke(why) }
-}
-
-fn lost(wrong: ReplyError) -> LinkError {
-    match wrong {
-        ReplyError::Exception(code) => LinkError::Exception(code),
-        ReplyError::Nonsense(why) => LinkError::Unanswered(why),
-    }
 }
 
 fn is_late(error: &io::Error) -> bool {

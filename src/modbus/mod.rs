@@ -16,9 +16,9 @@ mod tests;
 
 use crate::modbus::describe::{ChannelPlace, SignalPlace};
 use crate::modbus::exception::known;
-use crate::modbus::link::{Link, LinkError};
+use crate::modbus::link::Link;
 use crate::modbus::place::Place;
-use crate::modbus::reply::Operation;
+use crate::modbus::reply::{LinkError, Operation};
 pub(crate) use describe::Device;
 use spintrue_head::{Active, Fault, Fittings, Fixture, unknown_name};
 
@@ -64,11 +64,9 @@ impl Modbus {
             if operation.is_read() { "" } else { "; whether it was carried out is not known" };
         Err(match lost {
             LinkError::Exception(code) => {
-                let exception = known(code);
-                let (name, means) = (exception.name, exception.means);
-                let told =
-                    format!("{whole}: it answers with exception {code:02x}, {name}: {means}");
-                if exception.refusal { Fault::Refused(told) } else { Fault::Broken(told) }
+                let (words, is_refusal) = known(code);
+                let told = format!("{whole}: it answers with exception {code:02x}, {words}");
+                if is_refusal { Fault::Refused(told) } else { Fault::Broken(told) }
             }
             LinkError::Unsent(why) => Fault::Broken(format!("{whole}: {why}")),
             LinkError::Broke(why) | LinkError::Unanswered(why) => {

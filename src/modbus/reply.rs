@@ -1,14 +1,11 @@
-//! What is asked of a device, and whether what came back is the answer to it. Frames are made and
-//! taken apart by rmodbus; before that every byte of a reply is held against the request, since it
-//! would take a reply of another length or function for an answer. Uses places and exceptions.
+//! What is asked of a device, and whether what came back is the answer to it: every byte of a reply is
+//! held against the request. Uses places.
 //!
 //! Layout of frames from the MODBUS Messaging on TCP/IP Implementation Guide V1.0b and the MODBUS
 //! Application Protocol Specification V1.1b3, from memory: transaction number, protocol number 0 and
 //! length in two bytes each, the unit, the function, its data.
 
-use crate::modbus::exception::function;
-use crate::modbus::place::{Bank, Place};
-use rmodbus::client::ModbusRequest;
+use crate::modbus::place::Place;
 
 /// Bytes before the function: transaction, protocol, length, unit.
 pub(super) const HEADER: usize = 7;
@@ -33,23 +30,31 @@ impl Operation<'_> {
     }
 }
 
-/// Why a reply is none.
+/// Why there is no answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum ReplyError {
+pub(super) enum LinkError {
     /// The device answers with an exception, which is an answer too.
     Exception(u8),
-    /// What came makes no sense; how.
-    Nonsense(String),
+    /// Nothing was sent that could be acted on; why.
+    Unsent(String),
+    /// It was sent, and the link broke before the reply; how.
+    Broke(String),
+    /// It was sent, and no reply that makes sense came; what instead.
+    Unanswered(String),
 }
 
-fn nonsense<T>(why: String) -> Result<T, ReplyError> {
-    Err(ReplyError::Nonsense(why))
+fn nonsense<T>(why: impl Into<String>) -> Result<T, LinkError> {
+    Err(LinkError::Unanswered(why.into()))
 }
 
-/// A request, as it goes over the line, and what its reply must be.
+/// A request, and what its reply must be.
 pub(super) struct Request {
-    inner: ModbusRequest,
+    /// As it goes over the line.
     pub(super) frame: Vec<u8>,
+    number: u16,
+    unit: u8,
+    /// The function, as its code and in words.
+    function: (u8, String),
     place: Place,
     is_read: bool,
 }
@@ -57,48 +62,42 @@ pub(super) struct Request {
 impl Request {
     /// The request for a place.
     pub(super) fn new(unit: u8, number: u16, place: &Place, operation: Operation<'_>) -> Request {
-        let mut inner = ModbusRequest::new_tcp_udp(unit, number);
-        let mut frame = Vec::new();
         let Place { bank, address, count } = *place;
-        let made = match (operation, bank) {
-            (Operation::Read, Bank::Coil) => inner.generate_get_coils(address, count, &mut frame),
-            (Operation::Read, Bank::DiscreteInput) => {
-                inner.generate_get_discretes(address, count, &mut frame)
+        let (code, words, data) = match operation {
+            Operation::Read => {
+                (bank as u8, format!("read {}s", bank.word()), count.to_be_bytes().to_vec())
             }
-            (Operation::Read, Bank::HoldingRegister) => {
-                inner.generate_get_holdings(address, count, &mut frame)
+            Operation::Bit(on) => {
+                (5, "write single coil".to_string(), vec![u8::from(on) * 0xff, 0])
             }
-            (Operation::Read, Bank::InputRegister) => {
-                inner.generate_get_inputs(address, count, &mut frame)
-            }
-            (Operation::Bit(on), _) => inner.generate_set_coil(address, on, &mut frame),
-            (Operation::Words([one]), _) => inner.generate_set_holding(address, *one, &mut frame),
-            (Operation::Words(words), _) => {
-                inner.generate_set_holdings_bulk(address, words, &mut frame)
+            Operation::Words(words) => {
+                let bytes = words.iter().flat_map(|word| word.to_be_bytes());
+                if words.len() == 1 {
+                    (6, "write single register".to_string(), bytes.collect())
+                } else {
+                    let counts = [0, words.len() as u8, 2 * words.len() as u8];
+                    let data = counts.into_iter().chain(bytes).collect();
+                    (16, "write multiple registers".to_string(), data)
+                }
             }
         };
-        // It fails only where more registers are asked for than two.
-        if made.is_err() {
-            frame.clear();
-        }
-        Request { inner, frame, place: *place, is_read: operation.is_read() }
-    }
-
-    /// The function, as its code and in words.
-    pub(super) fn function(&self) -> (u8, &'static str) {
-        let code = self.inner.func.byte();
-        (code, function(code))
+        // The unit, the function and the address count as well.
+        let head = [number, 0, data.len() as u16 + 4, u16::from_be_bytes([unit, code]), address];
+        let frame = head.into_iter().flat_map(u16::to_be_bytes).chain(data).collect();
+        let is_read = operation.is_read();
+        Request { frame, number, unit, function: (code, words), place: *place, is_read }
     }
 
     /// How many bytes follow a header.
-    pub(super) fn rest(&self, header: &[u8; HEADER]) -> Result<usize, ReplyError> {
+    pub(super) fn rest(&self, header: &[u8; HEADER]) -> Result<usize, LinkError> {
         let [t0, t1, p0, p1, l0, l1, unit] = *header;
-        let (number, ours) = (u16::from_be_bytes([t0, t1]), self.inner.tr_id);
+        let number = u16::from_be_bytes([t0, t1]);
         let length = usize::from(u16::from_be_bytes([l0, l1]));
         if u16::from_be_bytes([p0, p1]) != 0 {
-            return nonsense("what it sends is not Modbus/TCP".to_string());
+            return nonsense("what it sends is not Modbus/TCP");
         }
-        if number != ours {
+        if number != self.number {
+            let ours = self.number;
             return nonsense(format!(
                 "its reply has the transaction number {number} and not {ours}: it belongs to another \
                  request"
@@ -110,75 +109,59 @@ impl Request {
                 "its reply claims to have {length} bytes, and {low} to {high} are possible"
             ));
         }
-        if unit != self.inner.unit_id {
-            return nonsense(format!(
-                "its reply comes from unit {unit} and not {}",
-                self.inner.unit_id
-            ));
+        if unit != self.unit {
+            return nonsense(format!("its reply comes from unit {unit} and not {}", self.unit));
         }
         Ok(length - 1)
     }
 
     /// Looks at a whole reply; gives the words read, a bit being 0 or 1, and none for a write.
-    pub(super) fn read(&self, reply: &[u8]) -> Result<Vec<u16>, ReplyError> {
+    pub(super) fn read(&self, reply: &[u8]) -> Result<Vec<u16>, LinkError> {
         let Some((header, message)) = reply.split_first_chunk::<HEADER>() else {
-            return nonsense("its reply is too short".to_string());
+            return nonsense("its reply is too short");
         };
         if self.rest(header)? != message.len() {
-            return nonsense("its reply has another length than it claims".to_string());
+            return nonsense("its reply has another length than it claims");
         }
-        let (code, words) = self.function();
+        let (code, words) = &self.function;
         match message {
-            [failed, exception] if *failed == code | 0x80 => {
-                return Err(ReplyError::Exception(*exception));
-            }
-            [theirs, ..] if *theirs != code => {
-                return nonsense(format!(
-                    "its reply is to function {theirs:02x} and not {code:02x}, {words}"
-                ));
-            }
-            _ => {}
-        }
-        if self.is_read {
-            self.values(reply, message)
-        } else {
+            [failed, exception] if *failed == code | 0x80 => Err(LinkError::Exception(*exception)),
+            [theirs, ..] if theirs != code => nonsense(format!(
+                "its reply is to function {theirs:02x} and not {code:02x}, {words}"
+            )),
+            message if self.is_read => self.values(message),
             // A write is confirmed by its function, address and value or count.
-            let sent = self.frame.get(HEADER..HEADER + 5);
-            if sent != Some(message) {
-                return nonsense("its reply confirms something else than was written".to_string());
-            }
-            self.inner.parse_ok(reply).map(|()| Vec::new()).or_else(|why| nonsense(why.to_string()))
+            message if self.frame.get(HEADER..HEADER + 5) == Some(message) => Ok(Vec::new()),
+            _ => nonsense("its reply confirms something else than was written"),
         }
     }
 
-    fn values(&self, reply: &[u8], message: &[u8]) -> Result<Vec<u16>, ReplyError> {
+    fn values(&self, message: &[u8]) -> Result<Vec<u16>, LinkError> {
         let count = usize::from(self.place.count);
-        let is_bit = matches!(self.place.bank, Bank::Coil | Bank::DiscreteInput);
-        let bytes = if is_bit { count.div_ceil(8) } else { 2 * count };
-        let claimed = message.get(1).copied().map(usize::from);
-        if claimed != Some(bytes) || message.len() != bytes + 2 {
-            let came = message.len().saturating_sub(2);
+        let is_of_bits = self.place.bank.is_of_bits();
+        let wanted = if is_of_bits { count.div_ceil(8) } else { 2 * count };
+        let [_, claimed, bytes @ ..] = message else { return nonsense("its reply is too short") };
+        if usize::from(*claimed) != wanted || bytes.len() != wanted {
+            let came = bytes.len();
             return nonsense(format!(
-                "its reply should hold {bytes} bytes of values; {came} came, {} claimed",
-                claimed.unwrap_or(0)
+                "its reply should hold {wanted} bytes of values; {came} came, {claimed} claimed"
             ));
         }
-        let mut values: Vec<u16> = Vec::new();
-        let parsed = if is_bit {
-            let mut bits: Vec<bool> = Vec::new();
-            let parsed = self.inner.parse_bool(reply, &mut bits);
-            values.extend(bits.into_iter().map(u16::from));
-            parsed
+        Ok(if is_of_bits {
+            let bits = bytes.iter().flat_map(|byte| (0..8).map(move |bit| byte >> bit & 1));
+            bits.take(count).map(u16::from).collect()
         } else {
-            self.inner.parse_u16(reply, &mut values)
-        };
-        parsed.map(|()| values).or_else(|why| nonsense(why.to_string()))
+            bytes
+                .chunks_exact(2)
+                .map(|pair| pair.iter().fold(0, |w, b| w << 8 | u16::from(*b)))
+                .collect()
+        })
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{Operation, ReplyError, Request};
+    use super::{LinkError, Operation, Request};
     use crate::modbus::place::{Bank, Place};
     use proptest::prelude::{any, prop_assert, prop_assert_eq, proptest};
 
@@ -217,14 +200,14 @@ mod tests {
         let bit = request(Bank::DiscreteInput, 1, Operation::Read);
         assert_eq!(bit.read(&[1, 2, 0, 0, 0, 4, 1, 2, 1, 0xff]), Ok(vec![1]));
         let busy = [1, 2, 0, 0, 0, 3, 1, 0x84, 6];
-        assert_eq!(read.read(&busy), Err(ReplyError::Exception(6)));
+        assert_eq!(read.read(&busy), Err(LinkError::Exception(6)));
         let write = request(Bank::Coil, 1, Operation::Bit(true));
         assert_eq!(write.read(&[1, 2, 0, 0, 0, 6, 1, 5, 0, 3, 0xff, 0]), Ok(Vec::new()));
         let says = |at: usize, byte: u8, words: &str| {
             let mut bent = good;
             bent[at] = byte;
             match read.read(&bent) {
-                Err(ReplyError::Nonsense(why)) => assert!(why.contains(words), "{why}"),
+                Err(LinkError::Unanswered(why)) => assert!(why.contains(words), "{why}"),
                 other => panic!("{other:?}"),
             }
         };
@@ -237,8 +220,8 @@ mod tests {
         says(7, 3, "to function 03 and not 04, read input registers");
         says(8, 2, "should hold 4 bytes of values; 4 came, 2 claimed");
         let other = write.read(&[1, 2, 0, 0, 0, 6, 1, 5, 0, 4, 0xff, 0]);
-        assert!(matches!(other, Err(ReplyError::Nonsense(why)) if why.contains("something else")));
-        assert!(matches!(read.read(&[]), Err(ReplyError::Nonsense(_))));
+        assert!(matches!(other, Err(LinkError::Unanswered(why)) if why.contains("something else")));
+        assert!(matches!(read.read(&[]), Err(LinkError::Unanswered(_))));
     }
 
     proptest! {
@@ -255,7 +238,7 @@ mod tests {
                 Bank::Coil | Bank::DiscreteInput => 1,
                 _ => 2 * count as u8,
             };
-            let code = request.function().0;
+            let code = request.function.0;
             let right = [1, 2, 0, 0, 0, bytes + 3, 1, code, bytes];
             for (to, from) in reply.iter_mut().zip(right).take(keep) {
                 *to = from;
@@ -266,8 +249,8 @@ mod tests {
                     prop_assert_eq!(reply.len(), 9 + usize::from(bytes));
                     prop_assert_eq!(values.len(), usize::from(count));
                 }
-                Err(ReplyError::Exception(_)) => prop_assert!(reply.len() == 9 && reply[7] == code | 0x80),
-                Err(ReplyError::Nonsense(why)) => prop_assert!(!why.is_empty()),
+                Err(LinkError::Exception(_)) => prop_assert!(reply.len() == 9 && reply[7] == code | 0x80),
+                Err(other) => prop_assert!(matches!(other, LinkError::Unanswered(_))),
             }
         }
     }

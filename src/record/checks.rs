@@ -36,18 +36,10 @@ impl CheckRow {
             let limit = |bound: &CheckBound, closed: &str, open: &str| {
                 format!("{} {}", if bound.closed { closed } else { open }, bound.at)
             };
-            if let Some(low) = &measured.low {
-                facts.push(("low", limit(low, ">=", ">")));
-            }
-            if let Some(high) = &measured.high {
-                facts.push(("high", limit(high, "<=", "<")));
-            }
-            if let Some(margin) = &measured.margin {
-                facts.push(("margin", margin.to_string()));
-            }
-            if let Some(sure) = measured.sureness() {
-                facts.push(("probability", sure));
-            }
+            facts.extend(measured.low.as_ref().map(|low| ("low", limit(low, ">=", ">"))));
+            facts.extend(measured.high.as_ref().map(|high| ("high", limit(high, "<=", "<"))));
+            facts.extend(measured.margin.as_ref().map(|margin| ("margin", margin.to_string())));
+            facts.extend(measured.sureness().map(|sure| ("probability", sure)));
         }
         facts.push(("outcome", check.outcome.text().to_string()));
         facts.push(("place", place));

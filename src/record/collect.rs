@@ -1,13 +1,11 @@
-//! Collects the record of a run from its events and the calls of the head.
+//! Collects the record of a run from its events and the calls of the head; and `lines.csv`, a row for
+//! each line that was measured, by RFC 4180, in SI units.
 
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
-use crate::record::data::{Answer, End, FailureText, Identity, LogLine, Page, Record, Recorded};
-use crate::record::lines::LineRow;
-use spintrue_head::{Call, Halt, Heard, Reply, Trim, call_words};
-use spintrue_language::{
-    Event, Finished, Outcome, Shown, SourceMap, Span, answer_line, number_text,
-};
+use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
+use spintrue_head::{Call, Halt, Heard, Reading, Reply, Trim, call_words};
+use spintrue_language::{Event, Finished, Shown, SourceMap, Span, answer_line, number_text};
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.
@@ -15,6 +13,11 @@ const MAX_PARTS: usize = 200_000;
 
 /// Longest line of the log, in characters.
 const MAX_TEXT: usize = 2_000;
+
+/// The first row of `lines.csv`, which names the columns and their units.
+pub(crate) const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\
+    in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,\
+    in_scan_trim_s,cross_scan_trim_rad\r\n";
 
 /// Collects the record of a run.
 #[derive(Debug, Default)]
@@ -47,19 +50,6 @@ impl Collector {
         self.record.log.push(LogLine { time, text: short });
     }
 
-    fn check(&mut self, row: CheckRow) {
-        let (outcome, before) = (row.outcome, self.record.checks.left_out);
-        self.record.checks.push(row);
-        if self.record.checks.left_out > before {
-            let [conforming, failing, undecided] = &mut self.record.more;
-            *match outcome {
-                Outcome::Conforms => conforming,
-                Outcome::Fails => failing,
-                Outcome::Undecided => undecided,
-            } += 1;
-        }
-    }
-
     /// Takes an event of the script; `place` names places of the script.
     pub(crate) fn event(&mut self, time: f64, event: &Event, place: &dyn Fn(Span) -> String) {
         if !matches!(event, Event::Progress { .. }) {
@@ -86,7 +76,7 @@ impl Collector {
                 }
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
-                self.check(row);
+                self.record.checks.push(row);
             }
             Event::Progress { text, .. } => {
                 if self.waiting.as_ref() != Some(text) {
@@ -111,8 +101,8 @@ impl Collector {
         }
     }
 
-    /// Takes a call of the head or its gauge; gives the row of a measured line.
-    pub(crate) fn heard(&mut self, heard: &Heard) -> Option<LineRow> {
+    /// Takes a call of the head or its gauge; gives the row of lines.csv for a measured line.
+    pub(crate) fn heard(&mut self, heard: &Heard) -> Option<String> {
         let time = heard.time;
         match (&heard.call, &heard.reply) {
             (_, Reply::Status(status)) => {
@@ -132,8 +122,7 @@ impl Collector {
                 let round = self.record.rounds.push(time, facet, along, across);
                 self.lines += 1;
                 let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
-                let (number, reading, trim) = (self.lines, *reading, trim.copied());
-                return Some(LineRow { number, round, time, facet, reading, trim });
+                return Some(line_row(self.lines, round, time, facet, reading, trim));
             }
             (Call::Spin { speed }, Reply::Done) => {
                 let rpm = speed * 30.0 / std::f64::consts::PI;
@@ -160,27 +149,31 @@ impl Collector {
 
     /// Ends the record with the exposed pages.
     pub(crate) fn end(&mut self, finished: &Finished, sources: &SourceMap, pages: Vec<Page>) {
-        let failure = finished.failure.as_ref().map(|failure| FailureText {
-            kind: failure.kind.text().to_string(),
-            message: failure.message.clone(),
-            place: sources.place(failure.place),
-            calls: failure.calls.iter().take(20).map(|call| sources.place(*call)).collect(),
-        });
         for check in &finished.unreached {
             let place = sources.place(check.span);
-            self.check(CheckRow::unreached(finished.took, check, place));
+            self.record.checks.push(CheckRow::unreached(finished.took, check, place));
         }
         self.record.identity.provoked.clone_from(&finished.provoked);
         self.record.pages = pages;
-        self.record.end = Some(End {
-            verdict: finished.verdict(),
-            failure,
-            safe: finished.safe.clone(),
-            took: finished.took,
-            outcomes: [finished.conforming, finished.failing, finished.undecided],
-            unreached: finished.unreached.len(),
-        });
     }
+}
+
+/// A row: which line, from 1; its round, as lines measured under the same trims have it, from 1; head
+/// time in s; its facet; what the gauge read; the trim of the facet where it is known. Numbers read back
+/// to the same doubles.
+fn line_row(
+    number: u64,
+    round: usize,
+    time: f64,
+    facet: u32,
+    reading: &Reading,
+    trim: Option<&Trim>,
+) -> String {
+    let Reading { in_scan, cross_scan, in_scan_u, cross_scan_u } = reading;
+    let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
+    format!(
+        "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}\r\n"
+    )
 }
 
 /// How many quantities, flags and texts a value has.

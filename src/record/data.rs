@@ -6,8 +6,8 @@ use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use spintrue_head::{SafeState, left_text};
-use spintrue_language::{Banding, Shown, Verdict};
+use spintrue_head::left_text;
+use spintrue_language::{Banding, Finished, Outcome, Shown, SourceMap};
 use std::rc::Rc;
 
 /// The identity of a run, known before it starts.
@@ -74,8 +74,6 @@ pub(crate) struct Record {
     pub identity: Identity,
     /// Checks in order.
     pub checks: Capped<CheckRow>,
-    /// Further checks that conform, that do not, and that are undecided.
-    pub more: [usize; 3],
     /// Recorded values in order.
     pub recorded: Capped<Recorded>,
     /// The operator's answers in order.
@@ -88,8 +86,6 @@ pub(crate) struct Record {
     pub rounds: Rounds,
     /// Pages that were exposed.
     pub pages: Vec<Page>,
-    /// How it ended.
-    pub end: Option<End>,
 }
 
 /// A list with a limit on its length.
@@ -99,12 +95,11 @@ pub(crate) struct Capped<T> {
     pub items: Vec<T>,
     /// How many did not fit.
     pub left_out: usize,
-    max: usize,
 }
 
 impl<T> Default for Capped<T> {
     fn default() -> Self {
-        Capped { items: Vec::new(), left_out: 0, max: MAX_ITEMS }
+        Capped { items: Vec::new(), left_out: 0 }
     }
 }
 
@@ -114,7 +109,7 @@ const MAX_ITEMS: usize = 10_000;
 impl<T> Capped<T> {
     /// Adds an item, or counts it as left out.
     pub(crate) fn push(&mut self, item: T) {
-        if self.items.len() < self.max {
+        if self.items.len() < MAX_ITEMS {
             self.items.push(item);
         } else {
             self.left_out += 1;
@@ -187,50 +182,57 @@ pub(crate) enum Picture {
 }
 
 /// How a run ended.
-#[derive(Clone, Debug)]
-pub(crate) struct End {
-    /// The verdict.
-    pub verdict: Verdict,
-    /// What stopped it: kind, message, place, and the calls that led there.
-    pub failure: Option<FailureText>,
-    /// The state in which the head was left.
-    pub safe: SafeState,
-    /// Head time from start to safe in s.
-    pub took: f64,
-    /// Checks that conform, that do not, and that are undecided.
-    pub outcomes: [usize; 3],
-    /// Checks that were planned and not reached.
-    pub unreached: usize,
-}
-
-/// A failure in words.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct FailureText {
-    /// Its kind.
-    pub kind: String,
-    /// What went wrong.
-    pub message: String,
-    /// Where.
+pub(crate) struct End<'a> {
+    pub finished: &'a Finished,
+    /// Where it failed; empty where it did not.
     pub place: String,
     /// The calls that led there, innermost first.
     pub calls: Vec<String>,
 }
 
-impl End {
+impl<'a> End<'a> {
+    /// With places of a script.
+    pub(crate) fn new(finished: &'a Finished, sources: &SourceMap) -> End<'a> {
+        let failure = finished.failure.as_ref();
+        let calls = failure.into_iter().flat_map(|failure| &failure.calls).take(20);
+        End {
+            finished,
+            place: failure.map(|failure| sources.place(failure.place)).unwrap_or_default(),
+            calls: calls.map(|call| sources.place(*call)).collect(),
+        }
+    }
+
     /// Why the run as a whole is no success, other than by its checks; none where it ran to its end
     /// and left the head safe.
     pub(crate) fn trouble(&self) -> Option<String> {
-        if let Some(failure) = &self.failure {
-            return Some(format!("{}: {} ({})", failure.kind, failure.message, failure.place));
+        let safe = &self.finished.safe;
+        if let Some(failure) = &self.finished.failure {
+            let kind = failure.kind.text();
+            return Some(format!("{kind}: {} ({})", failure.message, self.place));
         }
-        if !self.safe.laser_off {
+        if !safe.laser_off {
             return Some("the laser is not known to be off".to_string());
         }
-        self.safe.trouble().map(|trouble| format!("not left safe: {trouble}"))
+        safe.trouble().map(|trouble| format!("not left safe: {trouble}"))
     }
 
     /// How the head was left, in words.
     pub(crate) fn left(&self) -> String {
-        left_text(&self.safe)
+        left_text(&self.finished.safe)
+    }
+
+    /// Checks that the record left out: those that conform, that do not, and that are undecided or were
+    /// not reached.
+    pub(crate) fn left_out(&self, checks: &Capped<CheckRow>) -> [usize; 3] {
+        let Finished { conforming, failing, undecided, unreached, .. } = self.finished;
+        let rest = |all: usize, outcome| {
+            let kept = checks.items.iter().filter(|check| check.outcome == outcome).count();
+            all.saturating_sub(kept)
+        };
+        [
+            rest(*conforming, Outcome::Conforms),
+            rest(*failing, Outcome::Fails),
+            rest(undecided + unreached.len(), Outcome::Undecided),
+        ]
     }
 }

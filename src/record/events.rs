@@ -10,28 +10,24 @@ use spintrue_language::{
 pub(crate) fn start(about: &About) -> Value {
     let params: Map<String, Value> =
         about.params.iter().map(|(name, value)| (name.clone(), json!(value))).collect();
-    let mut start = json!({
+    let mut head = json!({
+        "model": about.head.model,
+        "serial": about.head.serial,
+        "simulated": about.head.simulated,
+        "seed": about.head.simulated.then_some(about.seed),
+        "faults": about.faults,
+    });
+    if let Value::Object(head) = &mut head {
+        head.extend(about.replay.then(|| ("replay".to_string(), json!(true))));
+        head.extend(about.address.iter().map(|address| ("address".to_string(), json!(address))));
+    }
+    json!({
         "event": "start",
         "spintrue": env!("CARGO_PKG_VERSION"),
         "script": about.script,
-        "head": {
-            "model": about.head.model,
-            "serial": about.head.serial,
-            "simulated": about.head.simulated,
-            "seed": about.head.simulated.then_some(about.seed),
-            "faults": about.faults,
-        },
+        "head": head,
         "params": params,
-    });
-    if let Some(head) = start.get_mut("head").and_then(Value::as_object_mut) {
-        if about.replay {
-            head.insert("replay".to_string(), json!(true));
-        }
-        if let Some(address) = &about.address {
-            head.insert("address".to_string(), json!(address));
-        }
-    }
-    start
+    })
 }
 
 /// An event of the script; none for progress.

@@ -6,7 +6,7 @@ use crate::error::{Error, invalid};
 use crate::record::manifest::{FileDigest, hexadecimal};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -61,11 +61,8 @@ impl Folder {
             return Err(invalid!("the folder {name} {more}: name one that is not there yet"));
         }
         let mark = path.join(MARK);
-        let written = OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .open(&mark)
-            .and_then(|mut f| f.write_all(MARK_TEXT.as_bytes()));
+        let marked = File::create_new(&mark);
+        let written = marked.and_then(|mut file| file.write_all(MARK_TEXT.as_bytes()));
         written.map_err(|error| unwritten(&mark, &error))?;
         let folder =
             Folder { path: path.to_path_buf(), files: BTreeMap::new(), written: Vec::new() };
@@ -79,8 +76,7 @@ impl Folder {
     /// Begins a file that grows while the run goes on.
     pub(super) fn stream(&self, name: &'static str) -> Result<Stream, Error> {
         let path = self.path.join(name);
-        let file = OpenOptions::new().write(true).create_new(true).open(&path);
-        let file = file.map_err(|error| unwritten(&path, &error))?;
+        let file = File::create_new(&path).map_err(|error| unwritten(&path, &error))?;
         Ok(Stream { name, file, hash: Sha256::new(), bytes: 0, waiting: Vec::new() })
     }
 

@@ -1,15 +1,17 @@
-//! `junit.xml`: test results as build servers read them.
+//! `junit.xml`: test results as build servers read them, of a run and of a batch.
 
-use crate::record::data::Record;
+use crate::record::data::{End, Record};
 use crate::record::tap::RUN;
-use crate::record::test_report::{Case, Suite};
 use quick_xml::SeError;
+use quick_xml::se::Serializer;
+use serde::Serialize;
+use spintrue_head::{visible_line, visible_lines};
 use spintrue_language::Outcome;
 
 /// A test case for each check, and a last one for the run itself. Undecided checks are failures of
-/// the type `undecided`, and those that
-/// were planned and not reached are failures too: nothing may pass that was not decided.
-pub(crate) fn junit(record: &Record) -> Result<String, SeError> {
+/// the type `undecided`, and those that were planned and not reached are failures too: nothing may pass
+/// that was not decided.
+pub(crate) fn junit(record: &Record, end: &End<'_>) -> Result<String, SeError> {
     let identity = &record.identity;
     let class = identity.script.as_str();
     let mut suite = Suite::new(class, Some(zoneless(&identity.started)));
@@ -46,7 +48,7 @@ pub(crate) fn junit(record: &Record) -> Result<String, SeError> {
         });
         before = check.time;
     }
-    let [conforming, failing, undecided] = record.more;
+    let [conforming, failing, undecided] = end.left_out(&record.checks);
     if conforming + failing + undecided > 0 {
         let message =
             format!("{conforming} conform, {failing} do not conform, {undecided} are undecided");
@@ -54,19 +56,192 @@ pub(crate) fn junit(record: &Record) -> Result<String, SeError> {
         let is_good = failing + undecided == 0;
         suite.add(if is_good { case } else { case.failed("does not conform", &message) });
     }
-    if let Some(end) = &record.end {
-        let out = format!("verdict: {}\nhead: {}\n", end.verdict.text(), end.left());
-        let case = Case::new(RUN, class, Some(end.took - before), &out);
-        suite.add(match end.trouble() {
-            None => case,
-            Some(message) => case.broken(end.verdict.text(), &message),
-        });
-        suite.set_time(end.took);
-    }
+    let (verdict, took) = (end.finished.verdict().text(), end.finished.took);
+    let out = format!("verdict: {verdict}\nhead: {}\n", end.left());
+    let case = Case::new(RUN, class, Some(took - before), &out);
+    suite.add(match end.trouble() {
+        None => case,
+        Some(message) => case.broken(verdict, &message),
+    });
+    suite.time = seconds(took);
     suite.xml("spintrue")
 }
 
 /// The schema has date and time to the second, without a zone; ours is in UTC.
 fn zoneless(started: &str) -> &str {
     started.get(..19).unwrap_or(started)
+}
+
+/// The result of a head in a batch.
+#[derive(Clone, Debug)]
+pub(crate) struct HeadCase {
+    /// Its serial number.
+    pub serial: String,
+    /// Its verdict, or `not run`.
+    pub verdict: String,
+    /// Whether it passed.
+    pub passed: bool,
+    /// Why it did not pass.
+    pub message: String,
+    /// Head time in s.
+    pub took: f64,
+    /// Names and values of further facts.
+    pub facts: Vec<(&'static str, String)>,
+}
+
+/// A test case for each head. A head that was not run counts as a failure.
+pub(crate) fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SeError> {
+    let mut suite = Suite::new(script, None);
+    let mut sum = 0.0;
+    for head in heads {
+        let facts =
+            head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible_line(value)));
+        let case = Case::new(&head.serial, script, Some(head.took), &facts.collect::<String>());
+        suite.add(if head.passed { case } else { case.failed(&head.verdict, &head.message) });
+        sum += head.took.max(0.0);
+    }
+    suite.time = seconds(sum);
+    suite.xml("spintrue batch")
+}
+
+/// The results of a suite.
+#[derive(Serialize)]
+#[serde(rename = "testsuites")]
+struct Report<'a> {
+    #[serde(rename = "@name")]
+    name: &'a str,
+    #[serde(rename = "@tests")]
+    tests: usize,
+    #[serde(rename = "@failures")]
+    failures: usize,
+    #[serde(rename = "@errors")]
+    errors: usize,
+    testsuite: Suite,
+}
+
+/// Test cases that belong together.
+#[derive(Default, Serialize)]
+struct Suite {
+    #[serde(rename = "@name")]
+    name: String,
+    #[serde(rename = "@tests")]
+    tests: usize,
+    #[serde(rename = "@skipped")]
+    skipped: usize,
+    #[serde(rename = "@errors")]
+    errors: usize,
+    #[serde(rename = "@failures")]
+    failures: usize,
+    #[serde(rename = "@time")]
+    time: String,
+    #[serde(rename = "@timestamp", skip_serializing_if = "Option::is_none")]
+    timestamp: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    properties: Option<Properties>,
+    #[serde(rename = "testcase")]
+    cases: Vec<Case>,
+}
+
+#[derive(Default, Serialize)]
+struct Properties {
+    property: Vec<Property>,
+}
+
+#[derive(Serialize)]
+struct Property {
+    #[serde(rename = "@name")]
+    name: String,
+    #[serde(rename = "@value")]
+    value: String,
+}
+
+/// One result.
+#[derive(Serialize)]
+struct Case {
+    #[serde(rename = "@name")]
+    name: String,
+    #[serde(rename = "@classname")]
+    class: String,
+    #[serde(rename = "@time", skip_serializing_if = "Option::is_none")]
+    time: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    failure: Option<Trouble>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<Trouble>,
+    #[serde(rename = "system-out")]
+    out: String,
+}
+
+#[derive(Serialize)]
+struct Trouble {
+    #[serde(rename = "@message")]
+    message: String,
+    #[serde(rename = "@type")]
+    kind: String,
+}
+
+impl Suite {
+    /// An empty suite; it starts at a date and time to the second, without a zone, which the schema
+    /// has no room for.
+    fn new(name: &str, timestamp: Option<&str>) -> Suite {
+        let timestamp = timestamp.map(str::to_string);
+        Suite { name: visible_line(name), timestamp, time: seconds(0.0), ..Suite::default() }
+    }
+
+    fn add_property(&mut self, name: String, value: &str) {
+        let value = visible_line(value);
+        self.properties.get_or_insert_default().property.push(Property { name, value });
+    }
+
+    fn add(&mut self, case: Case) {
+        self.tests += 1;
+        self.failures += usize::from(case.failure.is_some());
+        self.errors += usize::from(case.error.is_some());
+        self.cases.push(case);
+    }
+
+    /// The report as XML, which takes no character that shows nothing: U+FFFE makes a file unreadable.
+    fn xml(self, name: &str) -> Result<String, SeError> {
+        let (tests, failures, errors) = (self.tests, self.failures, self.errors);
+        let report = Report { name, tests, failures, errors, testsuite: self };
+        let mut text = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n".to_string();
+        let mut serializer = Serializer::new(&mut text);
+        serializer.indent(' ', 4);
+        report.serialize(serializer)?;
+        text.push('\n');
+        Ok(visible_lines(&text).into_owned())
+    }
+}
+
+impl Case {
+    /// A success, with what the test printed.
+    fn new(name: &str, class: &str, time: Option<f64>, out: &str) -> Case {
+        Case {
+            name: visible_line(name),
+            class: visible_line(class),
+            time: time.map(seconds),
+            failure: None,
+            error: None,
+            out: visible_lines(out).into_owned(),
+        }
+    }
+
+    /// A failure: what was tested is wrong.
+    fn failed(self, kind: &str, message: &str) -> Case {
+        Case { failure: Some(trouble(kind, message)), ..self }
+    }
+
+    /// An error: the test could not be done.
+    fn broken(self, kind: &str, message: &str) -> Case {
+        Case { error: Some(trouble(kind, message)), ..self }
+    }
+}
+
+fn trouble(kind: &str, message: &str) -> Trouble {
+    Trouble { message: visible_line(message), kind: kind.to_string() }
+}
+
+/// A length of head time in s; nothing where a head's clock went astray.
+fn seconds(time: f64) -> String {
+    format!("{:.3}", if time.is_finite() { time.max(0.0) } else { 0.0 })
 }

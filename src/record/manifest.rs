@@ -5,10 +5,9 @@
 
 use crate::record::data::Identity;
 use serde::{Deserialize, Serialize};
-use serde_json::{Map, Value, json};
+use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
-use thiserror::Error;
 
 /// The value of `format`.
 pub(crate) const FORMAT: &str = "spintrue record";
@@ -36,46 +35,18 @@ pub(crate) struct Manifest {
     pub serial: String,
 }
 
-/// Why `record.json` is not as it was written.
-#[derive(Clone, Debug, Error, PartialEq, Eq)]
+/// Why `record.json` cannot be relied on.
+#[derive(Debug, PartialEq, Eq)]
 pub(crate) enum ManifestError {
-    /// No JSON.
-    #[error("record.json:{line}:{column}: {message}")]
-    Json {
-        /// Line, from 1.
-        line: usize,
-        /// Column, from 1.
-        column: usize,
-        /// What is wrong.
-        message: String,
-    },
-    /// JSON, but not this.
-    #[error("record.json: {0}")]
-    Shape(String),
-    /// Of a version that is not known here.
-    #[error("record.json has version {0} of the format; this program reads version 1")]
-    Version(u64),
-    /// Its digest does not fit, or it is not written as it should be.
-    #[error("record.json was changed: {0}")]
-    Changed(&'static str),
+    /// It is of a version that is not known here.
+    Newer(String),
+    /// It is not as it was written.
+    Changed(String),
 }
 
 /// Bytes in hexadecimal.
 pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-/// The same value with the keys of each object in the order of their bytes.
-fn sorted(value: Value) -> Value {
-    match value {
-        Value::Object(fields) => {
-            let mut fields: Vec<(String, Value)> = fields.into_iter().collect();
-            fields.sort_by(|(one, _), (other, _)| one.cmp(other));
-            Value::Object(fields.into_iter().map(|(key, value)| (key, sorted(value))).collect())
-        }
-        Value::Array(items) => Value::Array(items.into_iter().map(sorted).collect()),
-        other => other,
-    }
 }
 
 /// SHA-256 of the canonical form: sorted keys, no blanks between the tokens, UTF-8.
@@ -95,64 +66,69 @@ impl Manifest {
         verdict: &str,
         exit_code: u8,
         files: &BTreeMap<String, FileDigest>,
-    ) -> Result<String, serde_json::Error> {
-        let value = sorted(json!({
+    ) -> String {
+        let mut value = json!({
             "format": FORMAT,
             "version": VERSION,
-            "identity": serde_json::to_value(identity)?,
+            "identity": identity,
             "verdict": verdict,
             "exit_code": exit_code,
-            "files": serde_json::to_value(files)?,
-        }));
+            "files": files,
+        });
+        value.sort_all_objects();
         let digest = digest(&value);
-        let mut fields = match value {
-            Value::Object(fields) => fields,
-            _ => Map::new(),
-        };
-        fields.insert("digest".to_string(), Value::String(digest));
-        Ok(text(&sorted(Value::Object(fields))))
+        if let Some(fields) = value.as_object_mut() {
+            fields.insert("digest".to_string(), Value::String(digest));
+        }
+        value.sort_all_objects();
+        text(&value)
     }
 
     /// Reads `record.json` and checks its own digest.
     pub(crate) fn read(written: &str) -> Result<Manifest, ManifestError> {
-        let value: Value = serde_json::from_str(written).map_err(|error| ManifestError::Json {
-            line: error.line(),
-            column: error.column(),
+        let changed = |why: String| ManifestError::Changed(why);
+        let shape = |what: &str| changed(format!("record.json: {what}"));
+        let mut value: Value = serde_json::from_str(written).map_err(|error| {
             // Line and column stand before it already.
-            message: error.to_string().split(" at line ").next().unwrap_or_default().to_string(),
+            let message = error.to_string();
+            let message = message.split(" at line ").next().unwrap_or_default();
+            changed(format!("record.json:{}:{}: {message}", error.line(), error.column()))
         })?;
-        let shape = |what: &str| ManifestError::Shape(what.to_string());
         if value.get("format").and_then(Value::as_str) != Some(FORMAT) {
             return Err(shape("not a record of spintrue: `format` is missing or different"));
         }
         match value.get("version").and_then(Value::as_u64) {
             Some(VERSION) => {}
-            Some(other) => return Err(ManifestError::Version(other)),
+            Some(other) => {
+                return Err(ManifestError::Newer(format!(
+                    "record.json has version {other} of the format; this program reads version {VERSION}"
+                )));
+            }
             None => return Err(shape("`version` is no whole number")),
         }
-        let value = sorted(value);
+        value.sort_all_objects();
+        let altered = |how: &str| changed(format!("record.json was changed: {how}"));
         if text(&value) != written {
-            return Err(ManifestError::Changed("it is not written as this program writes it"));
+            return Err(altered("it is not written as this program writes it"));
         }
-        let Value::Object(mut fields) = value else { return Err(shape("no object")) };
-        let Some(Value::String(said)) = fields.remove("digest") else {
-            return Err(shape("`digest` is no text"));
-        };
-        let rest = sorted(Value::Object(fields));
-        if digest(&rest) != said {
-            return Err(ManifestError::Changed("its digest does not fit it"));
+        let said = value.as_object_mut().and_then(|fields| fields.remove("digest"));
+        let Some(Value::String(said)) = said else { return Err(shape("`digest` is no text")) };
+        value.sort_all_objects();
+        if digest(&value) != said {
+            return Err(altered("its digest does not fit it"));
         }
-        let files = rest.get("files").cloned().unwrap_or_default();
+        let files = value.get("files").cloned().unwrap_or_default();
         let files: BTreeMap<String, FileDigest> =
             serde_json::from_value(files).map_err(|e| shape(&format!("`files`: {e}")))?;
         if let Some(name) = files.keys().find(|name| !plain(name)) {
             return Err(shape(&format!("`{name}` is no plain name of a file")));
         }
-        let verdict = rest.get("verdict").and_then(Value::as_str);
-        let verdict = verdict.ok_or_else(|| shape("`verdict` is no text"))?.to_string();
-        let serial = rest.get("identity").and_then(|identity| identity.get("serial"));
-        let serial = serial.and_then(Value::as_str);
-        let serial = serial.ok_or_else(|| shape("`identity.serial` is no text"))?.to_string();
+        let named = |path: &str, name: &str| {
+            let text = value.pointer(path).and_then(Value::as_str).map(str::to_string);
+            text.ok_or_else(|| shape(&format!("`{name}` is no text")))
+        };
+        let (verdict, serial) =
+            (named("/verdict", "verdict")?, named("/identity/serial", "identity.serial")?);
         Ok(Manifest { files, verdict, serial })
     }
 }
@@ -171,7 +147,7 @@ mod tests {
     fn written() -> String {
         let file = FileDigest { bytes: 3, sha256: "00".repeat(32) };
         let files = BTreeMap::from([("lines.csv".to_string(), file)]);
-        Manifest::written(&Identity::default(), "passed", 0, &files).unwrap()
+        Manifest::written(&Identity::default(), "passed", 0, &files)
     }
 
     #[test]

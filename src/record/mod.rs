@@ -4,7 +4,6 @@
 #![allow(clippy::disallowed_methods, reason = "this module writes and reads records")]
 
 mod about;
-mod answers;
 mod cell;
 mod checks;
 mod collect;
@@ -12,42 +11,29 @@ mod curve;
 mod data;
 pub(crate) mod events;
 mod folder;
-mod heads;
 mod html;
-mod identity;
 mod junit;
 mod last;
-mod lines;
 mod manifest;
 mod origin;
 mod pages;
-pub(crate) mod picture;
 pub(crate) mod read;
 mod recorder;
 mod rounds;
 mod sources;
 mod tap;
-mod test_report;
 mod values;
 mod verify;
 
 pub(crate) use about::{About, Again};
-
 pub(crate) use cell::cell;
-
 pub(crate) use curve::{Curve, SpeedPoint};
-
 pub(crate) use folder::{MANIFEST, MARK, sync, unmark};
-pub(crate) use heads::{HeadCase, heads_junit};
-
-pub(crate) use identity::identity;
-
+pub(crate) use junit::{HeadCase, heads_junit};
 pub(crate) use last::Last;
-
 pub(crate) use manifest::{Manifest, hexadecimal};
 pub(crate) use origin::Origin;
-pub(crate) use pages::pages;
+pub(crate) use pages::{draw, encode, pages};
 pub(crate) use read::{NOT_REACHED, Unmet};
 pub(crate) use recorder::{Recorder, Recording};
-
 pub(crate) use verify::{State, examine, held};

@@ -170,41 +170,45 @@ impl Events {
         match text(&value, "event") {
             "start" => self.start = value,
             "end" => self.end = value,
-            "provoked" if self.provoked.len() < MAX_ITEMS => {
-                self.provoked.push(visible_line(text(&value, "fault")));
-            }
-            "check" if self.checks.len() < MAX_ITEMS => match check(&value) {
-                Some(check) => {
-                    self.checks.push((time.unwrap_or(0.0), check));
-                    self.check_lines.push(value);
-                }
-                None => self.strange += 1,
-            },
-            "recorded" if self.recorded.len() < MAX_ITEMS => {
-                let shown = value.get("value").and_then(shown);
-                match (value.get("name").and_then(Value::as_str), shown) {
-                    (Some(name), Some(shown)) => {
-                        self.recorded.push((visible_line(name), shown));
-                        self.recorded_lines.push(value);
-                    }
-                    _ => self.strange += 1,
+            kind @ ("check" | "recorded" | "answered" | "provoked") => {
+                let kept = match kind {
+                    "check" => self.checks.len(),
+                    "recorded" => self.recorded.len(),
+                    "answered" => self.answers.len(),
+                    _ => self.provoked.len(),
+                };
+                if kept >= MAX_ITEMS {
+                    self.left_out += 1;
+                } else if self.keep(time.unwrap_or(0.0), value).is_none() {
+                    self.strange += 1;
                 }
             }
-            "answered" if self.answers.len() < MAX_ITEMS => {
-                match value.get("answer").and_then(shown) {
-                    Some(answer) => {
-                        let said = |key| visible_line(text(&value, key));
-                        let (question, who) = (said("question"), said("who"));
-                        let at = (self.checks.len(), time.unwrap_or(0.0));
-                        self.answers.push((at.0, at.1, question, answer, who));
-                        self.answer_lines.push(value);
-                    }
-                    None => self.strange += 1,
-                }
-            }
-            "check" | "recorded" | "answered" | "provoked" => self.left_out += 1,
             _ => {}
         }
+    }
+
+    /// Keeps a check, a value, an answer or a fault; none where it is no such event.
+    fn keep(&mut self, time: f64, value: Value) -> Option<()> {
+        let said = |key| visible_line(text(&value, key));
+        match text(&value, "event") {
+            "check" => {
+                self.checks.push((time, check(&value)?));
+                self.check_lines.push(value);
+            }
+            "recorded" => {
+                let name = value.get("name")?.as_str()?;
+                self.recorded.push((visible_line(name), shown(value.get("value")?)?));
+                self.recorded_lines.push(value);
+            }
+            "answered" => {
+                let answer = shown(value.get("answer")?)?;
+                let before = self.checks.len();
+                self.answers.push((before, time, said("question"), answer, said("who")));
+                self.answer_lines.push(value);
+            }
+            _ => self.provoked.push(said("fault")),
+        }
+        Some(())
     }
 
     /// The labels of checks that do not conform, are undecided, or were not reached.

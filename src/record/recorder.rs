@@ -2,19 +2,17 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use crate::record::about::About;
-use crate::record::answers::answers;
-use crate::record::collect::Collector;
-use crate::record::data::{Identity, Page};
+use crate::record::about::{About, identity};
+use crate::record::collect::{Collector, LINES_HEADER};
+use crate::record::data::{End, Page};
 use crate::record::events;
 use crate::record::folder::{Folder, Stream, unmark};
 use crate::record::html::page;
 use crate::record::junit::junit;
-use crate::record::lines::LINES_HEADER;
 use crate::record::manifest::Manifest;
 use crate::record::sources::sources;
 use crate::record::tap::tap;
-use crate::record::values::values;
+use crate::record::values::{answers, values};
 use serde::Serialize;
 use serde_json::{Value, json};
 use spintrue_head::{CallListener, Heard};
@@ -26,6 +24,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// A record that is being written.
+#[derive(Default)]
 pub(crate) struct Recorder {
     collector: Collector,
     /// Calls before the record was started.
@@ -66,24 +65,15 @@ struct CallLine<'a> {
 impl Recorder {
     /// A recorder that listens and writes nothing yet. `stop` ends the run should writing fail.
     pub(crate) fn new(stop: Arc<AtomicBool>) -> Recorder {
-        Recorder {
-            collector: Collector::default(),
-            early: Vec::new(),
-            files: None,
-            trouble: None,
-            buffer: Vec::new(),
-            eager: true,
-            stop,
-            at_most: None,
-        }
+        Recorder { stop, ..Recorder::default() }
     }
 
     /// Takes the folder and starts the record.
     pub(crate) fn start(
         &mut self,
         path: &Path,
-        identity: Identity,
         about: &About,
+        prepared: &Prepared,
     ) -> Result<(), Error> {
         let folder = Folder::take(path)?;
         let events = folder.stream("events.jsonl")?;
@@ -92,15 +82,12 @@ impl Recorder {
         self.files = Some(Files { folder, events, lines });
         self.at_most = about.at_most;
         self.eager = !about.head.simulated;
-        self.collector.start(identity);
+        self.collector.start(identity(about, prepared));
         self.line(&events::start(about));
         for heard in std::mem::take(&mut self.early) {
             self.heard(&heard);
         }
-        match self.trouble.take() {
-            Some(trouble) => Err(trouble),
-            None => Ok(()),
-        }
+        self.trouble.take().map_or(Ok(()), Err)
     }
 
     /// Writes something, unless there was an error before.
@@ -165,7 +152,7 @@ impl Recorder {
         }
         let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
         self.collector.end(finished, &prepared.sources, pages);
-        let record = self.collector.record();
+        let (record, end) = (self.collector.record(), End::new(finished, &prepared.sources));
         folder.end(events)?;
         folder.end(lines)?;
         folder.put("values.toml", &values(record).map_err(|e| invalid!("{e}"))?)?;
@@ -173,14 +160,14 @@ impl Recorder {
             folder.put("answers.toml", &answers)?;
         }
         folder.put("sources.json", &sources(&record.identity))?;
-        folder.put("junit.xml", &junit(record).map_err(|e| invalid!("{e}"))?)?;
-        folder.put("results.tap", &tap(record))?;
-        folder.put("report.html", &page(record))?;
+        folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
+        folder.put("results.tap", &tap(record, &end))?;
+        folder.put("report.html", &page(record, &end))?;
         let verdict = finished.verdict();
         let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
         let manifest = Manifest::written(&record.identity, &word, code, folder.files());
         let path = folder.path().to_path_buf();
-        folder.seal(&manifest.map_err(|e| invalid!("{e}"))?)?;
+        folder.seal(&manifest)?;
         Ok(Some(path))
     }
 }
@@ -201,7 +188,7 @@ impl CallListener for Recorder {
             written.map_err(|e| invalid!("{e}"))?;
             files.events.write(&line)?;
             if let Some(row) = row {
-                files.lines.write(row.text().as_bytes())?;
+                files.lines.write(row.as_bytes())?;
             }
             if eager { files.flush() } else { Ok(()) }
         });

@@ -1,12 +1,13 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
-use crate::record::data::Record;
+use crate::record::data::{End, Record};
 use spintrue_head::{visible_line, visible_lines};
 use spintrue_language::Outcome;
 
 /// A test for each check, and a last one for the run itself.
-pub(crate) fn tap(record: &Record) -> String {
-    let more = record.more.iter().sum::<usize>();
+pub(crate) fn tap(record: &Record, end: &End<'_>) -> String {
+    let [conforming, failing, undecided] = end.left_out(&record.checks);
+    let more = conforming + failing + undecided;
     let count = record.checks.items.len() + usize::from(more > 0) + 1;
     let mut text = format!("TAP version 14\n1..{count}\n");
     let identity = &record.identity;
@@ -38,7 +39,6 @@ pub(crate) fn tap(record: &Record) -> String {
         test(check.outcome == Outcome::Conforms, &check.label, &facts);
     }
     if more > 0 {
-        let [conforming, failing, undecided] = record.more;
         let facts = [
             ("conforming", conforming.to_string()),
             ("failing", failing.to_string()),
@@ -46,15 +46,12 @@ pub(crate) fn tap(record: &Record) -> String {
         ];
         test(failing + undecided == 0, &format!("{more} further checks"), &facts);
     }
-    if let Some(end) = &record.end {
-        let trouble = end.trouble();
-        let mut facts = vec![("verdict", end.verdict.text().to_string()), ("head", end.left())];
-        facts.push(("head_time", format!("{} s", end.took)));
-        if let Some(trouble) = &trouble {
-            facts.push(("message", trouble.clone()));
-        }
-        test(trouble.is_none(), RUN, &facts);
-    }
+    let trouble = end.trouble();
+    let verdict = end.finished.verdict().text().to_string();
+    let took = format!("{} s", end.finished.took);
+    let mut facts = vec![("verdict", verdict), ("head", end.left()), ("head_time", took)];
+    facts.extend(trouble.clone().map(|trouble| ("message", trouble)));
+    test(trouble.is_none(), RUN, &facts);
     text
 }
 

@@ -1,4 +1,6 @@
-//! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read.
+//! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read. And
+//! `answers.toml`: the answers of the operator in the form that `--answers` takes, so that a run can be
+//! repeated with them.
 
 use crate::record::data::Record;
 use spintrue_head::{Dimension, exact_text, parse_unit};
@@ -28,8 +30,35 @@ pub(crate) fn values(record: &Record) -> Result<String, toml::ser::Error> {
     Ok(text)
 }
 
+/// The answers by question: a list where it was asked several times. None where nothing was asked.
+pub(crate) fn answers(record: &Record) -> Result<Option<String>, toml::ser::Error> {
+    let answered = &record.answers;
+    if answered.items.is_empty() {
+        return Ok(None);
+    }
+    let mut answers = Table::new();
+    for one in &answered.items {
+        let given = value(&one.shown);
+        match answers.get_mut(&one.question) {
+            Some(Value::Array(several)) => several.push(given),
+            Some(first) => *first = Value::Array(vec![first.clone(), given]),
+            None => {
+                answers.insert(one.question.clone(), given);
+            }
+        }
+    }
+    let mut text = "# Answers of the operator, exact and in SI units; --answers takes this file.\n"
+        .to_string();
+    if answered.left_out > 0 {
+        let more = answered.left_out;
+        text.push_str(&format!("# {more} further answers are in events.jsonl only.\n"));
+    }
+    text.push_str(&toml::to_string(&answers)?);
+    Ok(Some(text))
+}
+
 /// A value as exact text, which scripts read.
-pub(super) fn value(shown: &Shown) -> Value {
+fn value(shown: &Shown) -> Value {
     match shown {
         // A temperature in K would be read as a difference of temperatures.
         Shown::Quantity { value, asked: Some(asked), .. } if asked.is_absolute() => {

@@ -53,37 +53,28 @@ pub(crate) fn examine(folder: &Path) -> State {
             State::Changed(vec![why])
         }
         Ok(manifest) => State::Whole(manifest),
-        Err(Broken::Newer(why)) => {
-            State::None(invalid!("{name} cannot be verified: {why}; use a newer spintrue"))
-        }
-        Err(Broken::Changed(mut wrong)) => {
-            if unfinished {
-                wrong.push(format!("{MARK} is there: the record was never finished"));
-            }
+        Err(State::Changed(mut wrong)) if unfinished => {
+            wrong.push(format!("{MARK} is there: the record was never finished"));
             State::Changed(wrong)
         }
+        Err(state) => state,
     }
-}
-
-/// Why files and digests do not match.
-pub(crate) enum Broken {
-    /// The record is of a format that is not known here.
-    Newer(String),
-    /// What is not as it was written.
-    Changed(Vec<String>),
 }
 
 /// Compares every file with its digest, with the mark or without.
-pub(crate) fn held(folder: &Path) -> Result<Manifest, Broken> {
+pub(crate) fn held(folder: &Path) -> Result<Manifest, State> {
     let path = folder.join(MANIFEST);
     // Anything but a plain file, such as a pipe, could block for ever.
     if !fs::symlink_metadata(&path).is_ok_and(|data| data.is_file()) {
-        return Err(Broken::Changed(vec![format!("{MANIFEST} is no plain file any more")]));
+        return Err(State::Changed(vec![format!("{MANIFEST} is no plain file any more")]));
     }
-    let text = read_text(&path).map_err(|error| Broken::Changed(vec![error.to_string()]))?;
+    let text = read_text(&path).map_err(|error| State::Changed(vec![error.to_string()]))?;
     let manifest = Manifest::read(&text).map_err(|error| match error {
-        ManifestError::Version(_) => Broken::Newer(error.to_string()),
-        other => Broken::Changed(vec![other.to_string()]),
+        ManifestError::Newer(why) => State::None(invalid!(
+            "{} cannot be verified: {why}; use a newer spintrue",
+            folder.display()
+        )),
+        ManifestError::Changed(why) => State::Changed(vec![why]),
     })?;
     let mut wrong: Vec<String> = Vec::new();
     for (file, known) in &manifest.files {
@@ -93,7 +84,7 @@ pub(crate) fn held(folder: &Path) -> Result<Manifest, Broken> {
         Ok(added) => wrong.extend(added),
         Err(error) => wrong.push(format!("the folder cannot be read: {}", io_reason(&error))),
     }
-    if wrong.is_empty() { Ok(manifest) } else { Err(Broken::Changed(wrong)) }
+    if wrong.is_empty() { Ok(manifest) } else { Err(State::Changed(wrong)) }
 }
 
 /// How a file differs from the one that was written, if it does.

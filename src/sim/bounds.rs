@@ -17,13 +17,13 @@ const MAX_STEPS: usize = 4000;
 impl Rotor {
     /// Time in s that coasting takes from `speed` to rest: I·∫dω/(b + v·ω + w·ω²) from 0 to
     /// the speed, with bearing b, viscous drag v and windage w (derived).
-    pub fn coast_time(&self, speed: f64) -> f64 {
+    pub(crate) fn coast_time(&self, speed: f64) -> f64 {
         self.time_against(self.bearing, speed)
     }
 
     /// Time in s that braking with the largest torque takes from `speed` to rest: as coasting
     /// with that much more bearing drag.
-    pub fn brake_time(&self, speed: f64) -> f64 {
+    pub(crate) fn brake_time(&self, speed: f64) -> f64 {
         self.time_against(self.bearing + self.torque_most, speed)
     }
 
@@ -65,7 +65,7 @@ impl Rotor {
     /// the target is crossed. With monotonic drag, I·x² + q²/kᵢ only falls from then on, and x
     /// only falls where it exceeds q/kₚ. The integral has stopped growing where more torque was
     /// asked for than there is, so q is bounded (derived).
-    pub fn max_overshoot(&self, target: f64) -> f64 {
+    pub(crate) fn max_overshoot(&self, target: f64) -> f64 {
         // The integral fades out over a band beyond the limit; see `torque`.
         let beyond =
             0.05 * self.torque_most + (0.02 * self.integral - self.proportional).max(0.0) * target;
@@ -80,7 +80,7 @@ impl Rotor {
     /// With error e and q as in [`Rotor::max_overshoot`], kᵢ·I·e² + q² never grows while the
     /// torque is not limited (its derivative is −2·kᵢ·kₚ·e² and less), so once it is below its
     /// value at the edge of the window, the speed stays inside (derived).
-    pub fn settled_by(&self, target: f64, share: f64) -> Option<f64> {
+    pub(crate) fn settled_by(&self, target: f64, share: f64) -> Option<f64> {
         let window = AIM * share * target;
         let stiffness = libm::sqrt(self.integral * self.inertia);
         let holds = self.drag(target);
@@ -106,7 +106,7 @@ impl Rotor {
             rate,
             [from, 0.0],
             &control,
-            |_, state| {
+            |state| {
                 let [speed, integral] = *state;
                 libm::hypot(stiffness * (target - speed), integral - holds) < stiffness * window
             },
@@ -126,7 +126,7 @@ impl Rotor {
 mod tests {
     use crate::config::Config;
     use crate::rotor::{Drive, Moment, Rotor};
-    use proptest::prelude::{Strategy, prop_assert, proptest};
+    use proptest::prelude::{Strategy, prop_assert, prop_assert_eq, proptest};
 
     /// Rotors whose loop has the damping and the share of the torque that a builder would give it,
     /// and some that no builder would.
@@ -173,10 +173,10 @@ mod tests {
                     + 4.0 * rotor.proportional / rotor.integral;
                 prop_assert!(bound <= 1.1 * exact + swing, "{bound} for {exact}");
             }
-            let passed = motion.speed_most() - speed;
-            prop_assert!(passed <= rotor.max_overshoot(speed) + 1e-9 * speed, "{passed}");
+            let most = speed + rotor.max_overshoot(speed) + 1e-9 * speed;
+            prop_assert_eq!(motion.last_outside(0.0, most), None);
             let from = Moment { speed, ..Moment::default() };
-            let rest = rotor.motion(Drive::Coast, from).steady();
+            let rest = rotor.motion(Drive::Coast, from).steady;
             prop_assert!((rotor.coast_time(speed) / rest.time - 1.0).abs() < 1e-6, "{rest:?}");
         }
     }

@@ -1,6 +1,6 @@
-//! What a simulated head is made of, in SI units. Plain data; `describe.rs` reads it.
+//! What a simulated head is made of, in SI units. Plain data; `file.rs` reads it.
 
-use crate::faults::PlannedFault;
+use crate::faults::InjectedFault;
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Loop;
 use crate::rotor::Rotor;
@@ -20,7 +20,7 @@ pub(crate) const SLOW_HOST: f64 = 8.0;
 
 /// One facet as it was cut and coated.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Facet {
+pub(crate) struct Facet {
     /// Division error in rad: + comes late.
     pub division: f64,
     /// Facet-to-axis error in rad: + aims the beam towards a larger galvanometer angle.
@@ -33,7 +33,7 @@ pub struct Facet {
 
 /// The start-of-scan detector.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Detector {
+pub(crate) struct Detector {
     /// Standard deviation of a pulse in s.
     pub jitter: f64,
     /// Time constant in s.
@@ -42,13 +42,11 @@ pub struct Detector {
     pub threshold: f64,
     /// Lean of its edge in rad.
     pub edge_lean: f64,
-    /// Silence after which the polygon rests, in s.
-    pub rest_after: f64,
 }
 
 /// A slow swing of the speed around the one asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Hunting {
+pub(crate) struct Hunting {
     /// Largest deviation as a share of the speed.
     pub amplitude: f64,
     /// Swings per second in rad/s; above zero.
@@ -58,19 +56,19 @@ pub struct Hunting {
 impl Hunting {
     /// How much later than on average the rotor passes at `time`, in s: the speed deviates by
     /// amplitude · sin(rate · time), and its integral is the lead (derived).
-    pub fn late(&self, time: f64) -> f64 {
+    pub(crate) fn late(&self, time: f64) -> f64 {
         self.amplitude / self.rate * libm::cos(self.rate * time)
     }
 
     /// Share by which the speed is above its mean at `time` s.
-    pub fn fast(&self, time: f64) -> f64 {
+    pub(crate) fn fast(&self, time: f64) -> f64 {
         self.amplitude * libm::sin(self.rate * time)
     }
 }
 
 /// The gauge.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct GaugeModel {
+pub(crate) struct GaugeModel {
     /// Standard deviation of one reading in m.
     pub noise: f64,
     /// Smallest digit in m.
@@ -83,13 +81,11 @@ pub struct GaugeModel {
     pub cross_scan_bias: f64,
     /// Share of readings lost.
     pub lost: f64,
-    /// Time of one reading in s.
-    pub time: f64,
 }
 
 /// All that a simulated head is made of, in SI units.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Config {
+pub(crate) struct Config {
     /// What the head says of itself.
     pub description: Description,
     /// Rotor and drive.
@@ -133,5 +129,5 @@ pub struct Config {
     /// What stands around the head.
     pub fixtures: Fixtures,
     /// Faults to be injected.
-    pub faults: Vec<PlannedFault>,
+    pub faults: Vec<InjectedFault>,
 }

@@ -1,7 +1,7 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
-use crate::config::{MAX_PASSAGES, SLOW_HOST};
+use crate::config::{Facet, MAX_PASSAGES, SLOW_HOST};
 use crate::faults::{InjectedFault, When};
 use crate::lines;
 use crate::lines::{Across, Drawn};
@@ -11,7 +11,7 @@ use crate::world::World;
 use core::f64::consts::TAU;
 use spintrue_head::{
     DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineOrder, MAX_DOTS, Pattern, Trim,
-    check_range, out_of_range, queue_needed,
+    check_range, queue_needed,
 };
 
 /// Share of full power below which a line leaves nothing that a gauge could read.
@@ -80,15 +80,12 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
     let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
     let across = across(world, number, begin, active, target, (trim.cross_scan, trim_before));
-    let Some(facet) = world.config.facets.get(facet) else {
-        return Err(Fault::Refused("there is no such facet".to_string()));
-    };
-    let late = trim.in_scan + drifted + world.config.laser_rise;
-    let along = lines::Along { late, stretch: facet.stretch };
+    let config = &world.config;
+    let late = trim.in_scan + drifted + config.laser_rise;
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(&world.config, order, &sweep, &along, dot_period, target),
-        cross_scan: lines::cross_scan(&world.config, facet, &across),
+        in_scan: lines::in_scan(config, order, &sweep, &facet, late, dot_period, target),
+        cross_scan: lines::cross_scan(config, &facet, &across),
         whole: !underrun && power >= MIN_LIGHT,
         readings: 0,
     };
@@ -111,14 +108,14 @@ pub(crate) fn begin_line(world: &mut World, begin: f64, active: f64) {
     world.lines = world.lines.saturating_add(1);
     let line = world.lines;
     let strikes = world.config.faults.iter().filter(|p| p.when == When::Line(line));
-    let struck: Vec<InjectedFault> = strikes.map(|p| p.fault.clone()).collect();
+    let struck: Vec<InjectedFault> = strikes.cloned().collect();
     world.advance(begin);
     for fault in struck {
         world.plan_fault(active / 2.0, fault);
     }
 }
 
-/// Where the galvanometer stands while a line is drawn; `trims` are those of its facet and of the
+/// Where the galvanometer is while a line is drawn; `trims` are those of its facet and of the
 /// one before.
 pub(crate) fn across(
     world: &World,
@@ -131,31 +128,18 @@ pub(crate) fn across(
     let period = TAU / target / world.facets() as f64;
     let stray = world.config.drift * (world.temperature() - world.config.ambient)
         + world.config.wobble * world.noise.normal(Stream::Wobble, number);
-    let stuck = world.galvanometer.is_stuck();
-    let moves = |angle: f64| if stuck { 0.0 } else { angle };
-    Across {
-        told: world.galvanometer.target(),
-        stands: [0.0, 0.5, 1.0].map(|share| world.galvanometer.at(begin + share * active)),
-        trim: moves(trims.0),
-        trim_before: moves(trims.1),
-        stray,
-        gap: (period - active).max(0.0),
-        active,
-    }
+    let gap = (period - active).max(0.0);
+    Across { galvanometer: world.galvanometer, trims, stray, begin, active, gap }
 }
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
 pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
-    let most = f64::from(world.description().facets) - 1.0;
-    let Some(trim) = world.trims.get(order.facet as usize).copied() else {
-        let facet = f64::from(order.facet);
-        return Err(out_of_range("facet", facet, 0.0, most, Dimension::NUMBER));
+    let number = |what, value, low, high| {
+        check_range(what, f64::from(value), low, f64::from(high), Dimension::NUMBER)
     };
-    if order.dots == 0 || order.dots > MAX_DOTS {
-        let dots = f64::from(order.dots);
-        let most = f64::from(MAX_DOTS);
-        return Err(out_of_range("number of dots", dots, 1.0, most, Dimension::NUMBER));
-    }
+    number("facet", order.facet, 0.0, world.description().facets - 1)?;
+    number("number of dots", order.dots, 1.0, MAX_DOTS)?;
+    let trim = world.trims.get(order.facet as usize).copied().unwrap_or_default();
     let target = world.target.ok_or(Fault::NotLocked)?;
     let period = TAU / target / world.facets() as f64;
     let time = |what, value, low, high| check_range(what, value, low, high, Dimension::TIME);
@@ -192,7 +176,7 @@ pub(crate) fn wait_for_facet(
     world: &mut World,
     facet: u32,
     ready: f64,
-) -> Result<(u64, Sweep, usize), Fault> {
+) -> Result<(u64, Sweep, Facet), Fault> {
     world.advance(ready);
     let n = world.facets();
     let slowest = world.target.ok_or(Fault::NotLocked)?;
@@ -205,32 +189,18 @@ pub(crate) fn wait_for_facet(
             return Err(dark(world));
         }
         if world.at_rest() || world.next_facet().is_none() {
-            let until = world.now + world.config.detector.rest_after;
-            world.advance(until);
+            let silence = world.description().times.pulse_silence_most;
+            world.wait(silence);
             return Err(Fault::no_pulse("index"));
         }
-        let target = world.target.ok_or(Fault::NotLocked)?;
         let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
         let next = next.max(passed);
         let number = next + (u64::from(facet) + n - next % n) % n;
         let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
         // A head that counts from a late index draws with the facet behind.
         let number = number + u64::from(slips);
-        let true_facet = usize::try_from(number % n).unwrap_or(0);
-        let Some(cut) = world.config.facets.get(true_facet).copied() else {
-            return Err(Fault::no_pulse("start-of-scan"));
-        };
-        let sweep = if world.drops(number) {
-            None
-        } else {
-            world.pulses.sweep(&world.motion, number, &cut, &world.config, target)
-        };
         let motions = world.motions;
-        let passes = world
-            .motion
-            .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::no_pulse("start-of-scan"))?;
-        let until = sweep.map_or(passes, |s| s.pulse.max(passes));
+        let (sweep, cut, until) = world.passage(number)?;
         world.advance(until.min(give_up));
         if world.motions != motions && world.now < give_up {
             continue;
@@ -242,7 +212,7 @@ pub(crate) fn wait_for_facet(
         passed = number + 1;
         match sweep {
             Some(_) if world.arming.is_none() => return Err(dark(world)),
-            Some(sweep) => return Ok((number, sweep, true_facet)),
+            Some(sweep) => return Ok((number, sweep, cut)),
             None => {
                 dropped += 1;
                 if dropped >= MAX_PASSAGES {

@@ -3,7 +3,7 @@
 use crate::reader::{ConfigError, Mistakes, Table};
 use core::ops::Range;
 use spintrue_head::{
-    Description, Dimension, Direction, FAULTS, FaultKind, FaultParameter, InjectableFault,
+    Description, Dimension, Direction, FAULTS, FaultKind, FaultParameter, InjectableFault, Signal,
     faithful_text, parse_quantity, show_number,
 };
 use std::fmt;
@@ -12,7 +12,7 @@ use toml::de::{DeTable, DeValue};
 
 /// The value of a fault's parameter, in SI.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Argument {
+pub(crate) enum Argument {
     /// It has no parameter.
     None,
     /// A share or an offset in m.
@@ -23,43 +23,35 @@ pub enum Argument {
     Name(String),
 }
 
-/// A fault with its argument.
+/// A fault with its argument, and when it strikes.
 #[derive(Clone, Debug, PartialEq)]
-pub struct InjectedFault {
+pub(crate) struct InjectedFault {
     /// Its row of the catalogue.
     pub entry: &'static InjectableFault,
     /// Of its parameter.
     pub argument: Argument,
+    pub when: When,
 }
 
 impl InjectedFault {
     /// Whether it is of this kind.
-    pub fn is(&self, kind: FaultKind) -> bool {
+    pub(crate) fn is(&self, kind: FaultKind) -> bool {
         self.entry.kind == kind
     }
 }
 
 /// When a fault strikes.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum When {
+pub(crate) enum When {
     /// At a head time in s.
     Time(f64),
     /// In the middle of an exposed line, counted from 1.
     Line(u32),
 }
 
-/// A fault and when it strikes.
-#[derive(Clone, Debug, PartialEq)]
-pub struct PlannedFault {
-    /// What goes wrong.
-    pub fault: InjectedFault,
-    /// When.
-    pub when: When,
-}
-
-impl fmt::Display for PlannedFault {
+impl fmt::Display for InjectedFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let InjectedFault { entry, argument } = &self.fault;
+        let InjectedFault { entry, argument, when } = self;
         f.write_str(entry.name)?;
         if let Some(parameter) = entry.parameter {
             let value = match argument {
@@ -73,8 +65,8 @@ impl fmt::Display for PlannedFault {
             };
             write!(f, "({}={value})", parameter.key())?;
         }
-        match self.when {
-            When::Time(at) => write!(f, "@{}", faithful_text(at, Dimension::TIME)),
+        match when {
+            When::Time(at) => write!(f, "@{}", faithful_text(*at, Dimension::TIME)),
             When::Line(line) => write!(f, "@line {line}"),
         }
     }
@@ -87,61 +79,52 @@ fn percent(share: f64) -> String {
     if same { text } else { format!("{share}") }
 }
 
-/// What faults can name on a head.
-pub(crate) struct Scope {
-    facets: u32,
-    rails: Vec<String>,
-    signals: Vec<String>,
-    inputs: Vec<String>,
-}
-
-impl Scope {
-    pub(crate) fn new(head: &Description) -> Scope {
-        let inputs = head.signals.iter().filter(|signal| signal.direction == Direction::Input);
-        Scope {
-            facets: head.facets,
-            rails: head.rails.iter().map(|rail| rail.name.clone()).collect(),
-            inputs: inputs.map(|signal| signal.name.clone()).collect(),
-            signals: head.signals.iter().map(|signal| signal.name.clone()).collect(),
+/// Reads the argument of a fault; none where a mistake was noted.
+fn argument(
+    table: &Table<'_, '_>,
+    parameter: Option<FaultParameter>,
+    head: &Description,
+) -> Option<Argument> {
+    let Some(parameter) = parameter else { return Some(Argument::None) };
+    let key = parameter.key();
+    table.needs(&[key]);
+    let signals = |is: fn(&&Signal) -> bool| {
+        head.signals.iter().filter(is).map(|signal| signal.name.as_str()).collect::<Vec<_>>()
+    };
+    let (what, known) = match parameter {
+        FaultParameter::Share { min } => {
+            return table.quantity(key, Dimension::NUMBER, min..=1.0).map(Argument::Number);
         }
-    }
-
-    /// Reads the argument of a fault; a mistake is noted.
-    fn argument(&self, table: &mut Table<'_, '_>, parameter: Option<FaultParameter>) -> Argument {
-        let Some(parameter) = parameter else { return Argument::None };
-        let key = parameter.key();
-        let (what, known) = match parameter {
-            FaultParameter::Share { min } => {
-                return Argument::Number(table.quantity(key, Dimension::NUMBER, min..=1.0));
-            }
-            FaultParameter::Offset => {
-                return Argument::Number(table.quantity(key, Dimension::LENGTH, -0.01..=0.01));
-            }
-            FaultParameter::Facet => {
-                return Argument::Facet(table.whole(key, 0..=self.facets.saturating_sub(1)));
-            }
-            FaultParameter::Rail => ("rail", &self.rails),
-            FaultParameter::Signal => ("signal", &self.signals),
-            FaultParameter::Input => ("input", &self.inputs),
+        FaultParameter::Offset => {
+            return table.quantity(key, Dimension::LENGTH, -0.01..=0.01).map(Argument::Number);
+        }
+        FaultParameter::Facet => {
+            return table.whole(key, 0..=head.facets.saturating_sub(1)).map(Argument::Facet);
+        }
+        FaultParameter::Rail => {
+            ("rail", head.rails.iter().map(|rail| rail.name.as_str()).collect())
+        }
+        FaultParameter::Signal => ("signal", signals(|_| true)),
+        FaultParameter::Input => ("input", signals(|signal| signal.direction == Direction::Input)),
+    };
+    let name = table.text(key)?;
+    if !known.contains(&name.as_str()) {
+        let all = match known.is_empty() {
+            true => "this head has none".to_string(),
+            false => format!("known are {}", known.join(", ")),
         };
-        let name = table.text(key);
-        if !name.is_empty() && !known.contains(&name) {
-            let all = match known.is_empty() {
-                true => "this head has none".to_string(),
-                false => format!("known are {}", known.join(", ")),
-            };
-            table.complain(key, format!("there is no {what} `{name}`: {all}"));
-        }
-        Argument::Name(name)
+        table.complain(key, format!("there is no {what} `{name}`: {all}"));
     }
+    Some(Argument::Name(name))
 }
 
 /// Reads one `[[fault]]`; none where a mistake was noted.
-pub(crate) fn read(mut table: Table<'_, '_>, scope: &Scope) -> Option<PlannedFault> {
+pub(crate) fn read(table: &Table<'_, '_>, head: &Description) -> Option<InjectedFault> {
     let names: Vec<_> = FAULTS.iter().map(|entry| (entry.name, entry)).collect();
+    table.needs(&["kind"]);
     let entry = table.choice("kind", &names);
-    let at = table.optional_quantity("at", Dimension::TIME, 0.0..=1e6);
-    let line = table.optional_whole("line", 1..=1_000_000);
+    let at = table.quantity("at", Dimension::TIME, 0.0..=1e6);
+    let line = table.whole("line", 1..=1_000_000);
     // Which keys are right depends on the kind: without one, nothing more can be said.
     let entry = entry?;
     let when = match (at, line) {
@@ -152,14 +135,14 @@ pub(crate) fn read(mut table: Table<'_, '_>, scope: &Scope) -> Option<PlannedFau
         (_, Some(line)) => When::Line(line),
         (at, None) => When::Time(at.unwrap_or(0.0)),
     };
-    let argument = scope.argument(&mut table, entry.parameter);
+    let argument = argument(table, entry.parameter, head);
     table.finish();
-    Some(PlannedFault { fault: InjectedFault { entry, argument }, when })
+    Some(InjectedFault { entry, argument: argument?, when })
 }
 
 /// Reads an option such as `lock_lost@12s`, `stuck_trim(facet=3)@0s` or `interlock_opened@line 7`;
 /// without `@` the fault is there from the start. Mistakes point into the option.
-pub(crate) fn parse(option: &str, scope: &Scope) -> Result<PlannedFault, Vec<ConfigError>> {
+pub(crate) fn parse(option: &str, head: &Description) -> Result<InjectedFault, Vec<ConfigError>> {
     let mistakes = Mistakes::new(option);
     let values = match values(option) {
         Ok(values) => values,
@@ -172,7 +155,7 @@ pub(crate) fn parse(option: &str, scope: &Scope) -> Result<PlannedFault, Vec<Con
     };
     let planned = match values.is_empty() {
         true => None,
-        false => read(Table::option("fault", &values, &mistakes), scope),
+        false => read(&Table::option("fault", &values, &mistakes), head),
     };
     // Without a mistake there is a fault.
     mistakes.or(planned)?.ok_or_else(Vec::new)
@@ -236,20 +219,20 @@ fn values(option: &str) -> Result<DeTable<'_>, (Range<usize>, String)> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Argument, FAULTS, FaultKind, PlannedFault, Scope, When, parse};
+    use super::{Argument, FAULTS, FaultKind, InjectedFault, When, parse};
     use crate::config::{BUILT_IN, Config};
     use crate::reader::ConfigError;
 
-    fn read(option: &str) -> Result<PlannedFault, Vec<ConfigError>> {
+    fn read(option: &str) -> Result<InjectedFault, Vec<ConfigError>> {
         let config = Config::read(None, 1).unwrap();
-        parse(option, &Scope::new(&config.description))
+        parse(option, &config.description)
     }
 
     #[track_caller]
     fn planned(option: &str, kind: FaultKind, argument: Argument, when: When) {
         let planned = read(option).unwrap();
-        assert_eq!(planned.fault.entry.kind, kind);
-        assert_eq!((planned.fault.argument, planned.when), (argument, when));
+        assert_eq!(planned.entry.kind, kind);
+        assert_eq!((planned.argument, planned.when), (argument, when));
     }
 
     #[track_caller]

@@ -1,7 +1,6 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
 use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
-use crate::faults::Scope;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
 use crate::reader::{ConfigError, Reader, Table};
@@ -10,49 +9,20 @@ use crate::{faults, fixtures, limits, reader};
 use core::f64::consts::TAU;
 use spintrue_head::{Clock, ClockKind, Description, Dimension, Rail, Register, StartOfScan, Times};
 
-const ANGLE: Dimension = Dimension::ANGLE;
-const FREQUENCY: Dimension = Dimension::FREQUENCY;
-const LENGTH: Dimension = Dimension::LENGTH;
-const NUMBER: Dimension = Dimension::NUMBER;
-const ROTATION: Dimension = Dimension::ROTATION;
-const TIME: Dimension = Dimension::TIME;
-const TORQUE: Dimension = Dimension::of([2, -2, 1, 0, 0, 0]);
-const INERTIA: Dimension = Dimension::of([2, 0, 1, 0, 0, 0]);
-const PER_SPEED: Dimension = Dimension::of([2, -1, 1, 0, 0, -1]);
-const PER_ANGLE: Dimension = Dimension::of([2, -2, 1, 0, 0, -1]);
-const PER_SPEED_SQUARED: Dimension = Dimension::of([2, 0, 1, 0, 0, -2]);
-const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
-const DELAY_DRIFT: Dimension = Dimension::of([0, 1, 0, 0, -1, 0]);
-const DRIFT: Dimension = Dimension::of([0, 0, 0, 0, -1, 1]);
-
 /// Fastest speed loop in rad/s that is plausible.
 const MAX_LOOP: f64 = 200.0;
 
-const TABLES: [&str; 13] = [
-    "head",
-    "rotor",
-    "lock",
-    "start_of_scan",
-    "facets",
-    "lens",
-    "galvanometer",
-    "laser",
-    "dot_clock",
-    "words",
-    "trims",
-    "gauge",
-    "thermal",
-];
-
-const LISTS: [&str; 4] = ["rail", "signal", "channel", "fault"];
+/// What can stand in a head file: tables, then lists of tables.
+const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer laser dot_clock words \
+                      trims gauge thermal rail signal channel fault";
 
 impl Config {
     /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
-    pub fn read(text: Option<&str>, seed: u64) -> Result<Config, Vec<ConfigError>> {
+    pub(crate) fn read(text: Option<&str>, seed: u64) -> Result<Config, Vec<ConfigError>> {
         // Comments are half of it, and no mistake points into it.
         let lines = BUILT_IN.lines().filter(|line| !line.starts_with('#'));
         let built_in = lines.collect::<Vec<_>>().join("\n");
-        let names = [&TABLES[..], &LISTS].concat();
+        let names: Vec<&str> = TABLES.split(' ').collect();
         reader::read(text.unwrap_or_default(), &built_in, &names, |reader| {
             let mut config = Config::from(reader, Noise::new(seed));
             config.check(reader);
@@ -70,31 +40,28 @@ impl Config {
             let message =
                 "with this `rotor` and `lock.window` the polygon does not lock within a day";
             let help = "a stronger `torque_most`, less `jitter`, fewer `turns` or a wider `window`";
-            reader.complain("lock", "window", message, Some(help));
+            reader.table("lock").complain_with("window", message, help);
         }
         if self.description.coast_most > limits::NEVER {
             let message =
                 "with this `rotor.bearing` the polygon does not come to rest within a day";
-            reader.complain("rotor", "bearing", message, Some("more drag or less inertia"));
+            reader.table("rotor").complain_with("bearing", message, "more drag or less inertia");
         }
     }
 
     /// Complains about values that contradict each other.
     fn check(&self, reader: &Reader<'_, '_>) {
         let Config { rotor, hunting, description, .. } = self;
-        let complain = |table, key, message: &str, help: Option<&str>| {
-            reader.complain(table, key, message, help);
-        };
+        let table = || reader.table("rotor");
         let drag = rotor.drag(description.speed_most);
         if description.speed_least > description.speed_most {
-            let message = "`rotor.speed_least` is above `rotor.speed_most`";
-            complain("rotor", "speed_least", message, None);
+            table().complain("speed_least", "`rotor.speed_least` is above `rotor.speed_most`");
         } else if drag * 1.05 > rotor.torque_most {
             let message = format!(
                 "`rotor.torque_most` is too small: at the highest speed the drag alone takes {drag} N*m"
             );
             let help = "give 5 % more than that, or lower `speed_most`";
-            complain("rotor", "torque_most", &message, Some(help));
+            table().complain_with("torque_most", message, help);
         }
         let fastest = MAX_LOOP * rotor.inertia;
         for (key, gain, most) in [
@@ -105,14 +72,13 @@ impl Config {
                 let message = format!(
                     "`rotor.{key}` makes a speed loop faster than {MAX_LOOP} rad/s on this inertia"
                 );
-                let help = format!("give at most {most} in SI units");
-                complain("rotor", key, &message, Some(&help));
+                table().complain_with(key, message, format!("give at most {most} in SI units"));
             }
         }
         if hunting.amplitude > description.lock_window / 4.0 {
             let message = "`rotor.hunting` is more than a quarter of `lock.window`, so that lock \
                            would come and go";
-            complain("rotor", "hunting", message, Some("give less, or a wider window"));
+            table().complain_with("hunting", message, "give less, or a wider window");
         }
         // The simulation takes a facet as on time but for a small share of its sweep.
         let sweep = TAU / description.speed_most / self.facets.len() as f64;
@@ -120,145 +86,138 @@ impl Config {
             let message = "`rotor.hunting` swings the polygon by more than a quarter of a facet at \
                            the highest speed";
             let help = "give less, or a higher `hunting_frequency`";
-            complain("rotor", "hunting", message, Some(help));
+            table().complain_with("hunting", message, help);
         }
         if self.parked.abs() > description.galvanometer_range {
-            complain("galvanometer", "parked", "`galvanometer.parked` is outside its range", None);
+            let message = "`galvanometer.parked` is outside its range";
+            reader.table("galvanometer").complain("parked", message);
         }
     }
 
     fn from(reader: &Reader<'_, '_>, noise: Noise) -> Config {
-        let tables = TABLES.map(|name| reader.table(name));
-        let [
-            mut head,
-            mut rotor,
-            mut lock,
-            mut scan,
-            mut facets,
-            mut lens,
-            mut mirror,
-            mut laser,
-            mut clock,
-            mut words,
-            mut trims,
-            mut gauge,
-            mut thermal,
-        ] = tables;
-        let small = || 0.0..=0.01;
-        let either_way = || -0.01..=0.01;
-        let dot_least = laser.quantity("dot_least", TIME, 0.0..=1e-3);
-        let rest_after = scan.quantity("rest_after", TIME, 1e-3..=100.0);
-        let reading_time = gauge.quantity("time", TIME, 0.0..=60.0);
-        let facets_cut = read_facets(&mut facets, noise);
+        let head = reader.table("head");
+        let rotor = reader.table("rotor");
+        let lock = reader.table("lock");
+        let scan = reader.table("start_of_scan");
+        let facets = reader.table("facets");
+        let lens = reader.table("lens");
+        let mirror = reader.table("galvanometer");
+        let laser = reader.table("laser");
+        let clock = reader.table("dot_clock");
+        let words = reader.table("words");
+        let trims = reader.table("trims");
+        let gauge = reader.table("gauge");
+        let thermal = reader.table("thermal");
+        let dot_least = laser.number("dot_least", 0.0..=1e-3);
+        let times = Times {
+            pulse_silence_most: scan.number("rest_after", 1e-3..=100.0),
+            reading_most: gauge.number("time", 0.0..=60.0),
+            ..Times::default()
+        };
+        let facets_cut = read_facets(&facets, noise);
         let pulse =
             [("every_facet", StartOfScan::EveryFacet), ("index_only", StartOfScan::IndexOnly)];
         let fixtures = fixtures::read(reader);
         let mut config = Config {
             description: Description {
-                model: head.text("model"),
-                serial: head.text("serial"),
+                model: head.text("model").unwrap_or_default(),
+                serial: head.text("serial").unwrap_or_default(),
                 simulated: true,
                 facets: facets_cut.len() as u32,
-                speed_least: rotor.quantity("speed_least", ROTATION, 0.1..=1e5),
-                speed_most: rotor.quantity("speed_most", ROTATION, 0.1..=1e5),
-                lock_window: lock.quantity("window", NUMBER, 1e-7..=0.5),
-                lock_turns: lock.whole("turns", 1..=100_000),
+                speed_least: rotor.number("speed_least", 0.1..=1e5),
+                speed_most: rotor.number("speed_most", 0.1..=1e5),
+                lock_window: lock.number("window", 1e-7..=0.5),
+                lock_turns: lock.whole("turns", 1..=100_000).unwrap_or(1),
                 spin_up_most: 0.0,
                 coast_most: 0.0,
-                focal_length: lens.quantity("focal_length", LENGTH, 1e-3..=100.0),
-                line_most: lens.quantity("line_most", LENGTH, 1e-3..=100.0),
-                active_most: lens.quantity("active_most", NUMBER, 0.01..=1.0),
-                clock: read_clock(reader, &mut clock, dot_least),
+                focal_length: lens.number("focal_length", 1e-3..=100.0),
+                line_most: lens.number("line_most", 1e-3..=100.0),
+                active_most: lens.number("active_most", 0.01..=1.0),
+                clock: read_clock(&clock, &laser, dot_least),
                 dot_least,
-                word_service: words.quantity("service", TIME, 1e-12..=1.0),
-                queue_words: words.whole("queue", 1..=10_000_000),
+                word_service: words.number("service", 1e-12..=1.0),
+                queue_words: words.whole("queue", 1..=10_000_000).unwrap_or(1),
                 in_scan_trim: Register {
-                    step: trims.quantity("in_scan_step", TIME, 1e-15..=1e-3),
-                    range: trims.quantity("in_scan_range", TIME, 1e-15..=1.0),
+                    step: trims.number("in_scan_step", 1e-15..=1e-3),
+                    range: trims.number("in_scan_range", 1e-15..=1.0),
                 },
                 cross_scan_trim: Register {
-                    step: trims.quantity("cross_scan_step", ANGLE, 1e-12..=1e-2),
-                    range: trims.quantity("cross_scan_range", ANGLE, 1e-12..=1.5),
+                    step: trims.number("cross_scan_step", 1e-12..=1e-2),
+                    range: trims.number("cross_scan_range", 1e-12..=1.5),
                 },
-                galvanometer_range: mirror.quantity("range", ANGLE, 1e-6..=1.5),
+                galvanometer_range: mirror.number("range", 1e-6..=1.5),
                 galvanometer_settling: 0.0,
                 rails: read_rails(reader),
                 start_of_scan: scan.choice("pulse", &pulse).unwrap_or(StartOfScan::EveryFacet),
-                laser_power: laser.quantity("power", POWER, 1e-9..=1e5),
-                times: Times {
-                    pulse_silence_most: rest_after,
-                    arming_most: laser.quantity("arming_delay", TIME, 0.0..=60.0),
-                    reading_most: reading_time,
-                    ..Times::default()
-                },
+                laser_power: laser.number("power", 1e-9..=1e5),
+                times: Times { arming_most: laser.number("arming_delay", 0.0..=60.0), ..times },
                 signals: fixtures.signals().collect(),
                 channels: fixtures.channels().collect(),
             },
             rotor: Rotor {
-                inertia: rotor.quantity("inertia", INERTIA, 1e-8..=1.0),
-                torque_most: rotor.quantity("torque_most", TORQUE, 1e-6..=100.0),
-                bearing: rotor.quantity("bearing", TORQUE, 1e-9..=10.0),
-                viscous: rotor.quantity("viscous", PER_SPEED, 0.0..=1.0),
-                windage: rotor.quantity("windage", PER_SPEED_SQUARED, 0.0..=1.0),
-                proportional: rotor.quantity("proportional", PER_SPEED, 1e-9..=1e3),
-                integral: rotor.quantity("integral", PER_ANGLE, 1e-9..=1e3),
+                inertia: rotor.number("inertia", 1e-8..=1.0),
+                torque_most: rotor.number("torque_most", 1e-6..=100.0),
+                bearing: rotor.number("bearing", 1e-9..=10.0),
+                viscous: rotor.number("viscous", 0.0..=1.0),
+                windage: rotor.number("windage", 0.0..=1.0),
+                proportional: rotor.number("proportional", 1e-9..=1e3),
+                integral: rotor.number("integral", 1e-9..=1e3),
             },
-            ripple: rotor.quantity("ripple", NUMBER, 0.0..=0.05),
-            turn_jitter: rotor.quantity("jitter", NUMBER, 0.0..=0.002),
+            ripple: rotor.number("ripple", 0.0..=0.05),
+            turn_jitter: rotor.number("jitter", 0.0..=0.002),
             hunting: Hunting {
-                amplitude: rotor.quantity("hunting", NUMBER, small()),
-                rate: TAU * rotor.quantity("hunting_frequency", FREQUENCY, 0.1..=10.0),
+                amplitude: rotor.number("hunting", 0.0..=0.01),
+                rate: TAU * rotor.number("hunting_frequency", 0.1..=10.0),
             },
-            lock_misses: lock.whole("misses", 1..=100_000),
+            lock_misses: lock.whole("misses", 1..=100_000).unwrap_or(1),
             detector: Detector {
-                jitter: scan.quantity("jitter", TIME, 0.0..=1e-3),
-                response: scan.quantity("response", TIME, 0.0..=1e-3),
-                threshold: scan.quantity("threshold", NUMBER, 0.01..=0.95),
-                edge_lean: scan.quantity("edge_lean", ANGLE, -1.2..=1.2),
-                rest_after,
+                jitter: scan.number("jitter", 0.0..=1e-3),
+                response: scan.number("response", 0.0..=1e-3),
+                threshold: scan.number("threshold", 0.01..=0.95),
+                edge_lean: scan.number("edge_lean", -1.2..=1.2),
             },
             facets: facets_cut,
-            distortion: lens.quantity("distortion", LENGTH, either_way()),
-            parked: mirror.quantity("parked", ANGLE, -1.5..=1.5),
-            galvanometer_step: mirror.quantity("step", ANGLE, 1e-12..=1e-2),
+            distortion: lens.number("distortion", -0.01..=0.01),
+            parked: mirror.number("parked", -1.5..=1.5),
+            galvanometer_step: mirror.number("step", 1e-12..=1e-2),
             galvanometer: Loop {
-                natural: TAU * mirror.quantity("natural_frequency", FREQUENCY, 0.1..=1e6),
-                damping: mirror.quantity("damping", NUMBER, 0.05..=10.0),
+                natural: TAU * mirror.number("natural_frequency", 0.1..=1e6),
+                damping: mirror.number("damping", 0.05..=10.0),
             },
-            wobble: mirror.quantity("wobble", ANGLE, 0.0..=1e-2),
-            drift: mirror.quantity("drift", DRIFT, -1e-3..=1e-3),
-            laser_rise: laser.quantity("rise", TIME, 0.0..=1e-5),
+            wobble: mirror.number("wobble", 0.0..=1e-2),
+            drift: mirror.number("drift", -1e-3..=1e-3),
+            laser_rise: laser.number("rise", 0.0..=1e-5),
             gauge: GaugeModel {
-                noise: gauge.quantity("noise", LENGTH, small()),
-                resolution: gauge.quantity("resolution", LENGTH, 1e-12..=0.01),
-                stated: gauge.quantity("stated", LENGTH, small()),
-                in_scan_bias: gauge.quantity("in_scan_bias", LENGTH, either_way()),
-                cross_scan_bias: gauge.quantity("cross_scan_bias", LENGTH, either_way()),
-                lost: gauge.quantity("lost", NUMBER, 0.0..=1.0),
-                time: reading_time,
+                noise: gauge.number("noise", 0.0..=0.01),
+                resolution: gauge.number("resolution", 1e-12..=0.01),
+                stated: gauge.number("stated", 0.0..=0.01),
+                in_scan_bias: gauge.number("in_scan_bias", -0.01..=0.01),
+                cross_scan_bias: gauge.number("cross_scan_bias", -0.01..=0.01),
+                lost: gauge.number("lost", 0.0..=1.0),
             },
-            ambient: thermal.quantity("ambient", Dimension::TEMPERATURE, 200.0..=400.0),
-            rise: thermal.quantity("rise", Dimension::TEMPERATURE, 0.0..=200.0),
-            thermal_time: thermal.quantity("time_constant", TIME, 1e-3..=1e6),
-            delay_drift: thermal.quantity("delay_drift", DELAY_DRIFT, -1e-7..=1e-7),
+            ambient: thermal.number("ambient", 200.0..=400.0),
+            rise: thermal.number("rise", 0.0..=200.0),
+            thermal_time: thermal.number("time_constant", 1e-3..=1e6),
+            delay_drift: thermal.number("delay_drift", -1e-7..=1e-7),
             fixtures,
             faults: Vec::new(),
         };
         let tables = [head, rotor, lock, scan, facets, lens, mirror, laser, clock, words, trims];
-        tables.into_iter().chain([gauge, thermal]).for_each(|table| table.finish());
-        let scope = Scope::new(&config.description);
+        tables.iter().chain([&gauge, &thermal]).for_each(Table::finish);
         let faults = reader.list("fault").into_iter();
-        config.faults = faults.filter_map(|table| faults::read(table, &scope)).collect();
+        config.faults =
+            faults.filter_map(|table| faults::read(&table, &config.description)).collect();
         config
     }
 }
 
 fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {
-    let read = |mut table: Table<'_, '_>| {
+    let read = |table: Table<'_, '_>| {
+        table.needs(&["name", "nominal", "tolerance"]);
         let rail = Rail {
-            name: table.text("name"),
-            nominal: table.quantity("nominal", Dimension::VOLTAGE, -1e4..=1e4),
-            tolerance: table.quantity("tolerance", NUMBER, 1e-6..=1.0),
+            name: table.text("name").unwrap_or_default(),
+            nominal: table.quantity("nominal", Dimension::VOLTAGE, -1e4..=1e4).unwrap_or(1.0),
+            tolerance: table.quantity("tolerance", Dimension::NUMBER, 1e-6..=1.0).unwrap_or(1.0),
         };
         table.finish();
         rail
@@ -266,41 +225,39 @@ fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {
     reader.list("rail").into_iter().map(read).collect()
 }
 
-fn read_clock(reader: &Reader<'_, '_>, table: &mut Table<'_, '_>, dot_least: f64) -> Clock {
-    let master = table.quantity("master", FREQUENCY, 1e3..=1e11);
+fn read_clock(table: &Table<'_, '_>, laser: &Table<'_, '_>, dot_least: f64) -> Clock {
+    let master = table.number("master", 1e3..=1e11);
     let is_accumulator = table.choice("kind", &[("divider", false), ("accumulator", true)]);
-    let least = table.whole("divisor_least", 1..=1_000_000_000);
-    let most = table.whole("divisor_most", 1..=1_000_000_000);
+    let least = table.whole("divisor_least", 1..=1_000_000_000).unwrap_or(1);
+    let most = table.whole("divisor_most", 1..=1_000_000_000).unwrap_or(1);
     if least > most {
         table.complain("divisor_least", "`dot_clock.divisor_least` is above `divisor_most`");
     }
-    let bits = table.whole("accumulator_bits", 2..=52);
+    let bits = table.whole("accumulator_bits", 2..=52).unwrap_or(2);
     if is_accumulator == Some(true) {
         return Clock { master, kind: ClockKind::Accumulator { bits } };
     }
     // A divider that cannot make what the laser cannot keeps plans honest.
     let least_of_laser = (dot_least * master * (1.0 - 1e-9)).ceil();
-    let least = if least_of_laser > f64::from(most) {
+    if least_of_laser > f64::from(most) {
         let message = "`laser.dot_least` is longer than the longest dot of the dot clock";
         let help = "give less, or a larger `dot_clock.divisor_most`";
-        reader.complain("laser", "dot_least", message, Some(help));
-        least
-    } else {
-        least.max(least_of_laser as u32)
-    };
-    Clock { master, kind: ClockKind::Divider { least, most } }
+        laser.complain_with("dot_least", message, help);
+    }
+    Clock { master, kind: ClockKind::Divider { least: least.max(least_of_laser as u32), most } }
 }
 
-fn read_facets(table: &mut Table<'_, '_>, noise: Noise) -> Vec<Facet> {
-    let count = table.whole("count", 2..=1000);
-    let division = table.quantity("division", ANGLE, 0.0..=0.01);
-    let facet_to_axis = table.quantity("facet_to_axis", ANGLE, 0.0..=0.01);
-    let reflectivity = table.quantity("reflectivity", NUMBER, 0.0..=0.3);
-    let stretch = table.quantity("stretch", NUMBER, 0.0..=0.01);
-    let divisions = table.quantities("division_errors", ANGLE, -0.01..=0.01, count);
-    let axes = table.quantities("facet_to_axis_errors", ANGLE, -0.01..=0.01, count);
-    let mirrors = table.quantities("reflectivities", NUMBER, 0.01..=2.0, count);
-    let stretches = table.quantities("stretches", NUMBER, -0.01..=0.01, count);
+fn read_facets(table: &Table<'_, '_>, noise: Noise) -> Vec<Facet> {
+    let count = table.whole("count", 2..=1000).unwrap_or(2);
+    let division = table.number("division", 0.0..=0.01);
+    let facet_to_axis = table.number("facet_to_axis", 0.0..=0.01);
+    let reflectivity = table.number("reflectivity", 0.0..=0.3);
+    let stretch = table.number("stretch", 0.0..=0.01);
+    let list = |key, dimension, limits| table.quantities(key, dimension, limits, count);
+    let divisions = list("division_errors", Dimension::ANGLE, -0.01..=0.01);
+    let axes = list("facet_to_axis_errors", Dimension::ANGLE, -0.01..=0.01);
+    let mirrors = list("reflectivities", Dimension::NUMBER, 0.01..=2.0);
+    let stretches = list("stretches", Dimension::NUMBER, -0.01..=0.01);
     let facet = |k: u32| {
         let given = |list: &Option<Vec<f64>>| list.as_ref()?.get(k as usize).copied();
         let drawn = |stream, spread: f64| spread * noise.normal(stream, u64::from(k));
@@ -318,7 +275,7 @@ fn read_facets(table: &mut Table<'_, '_>, noise: Noise) -> Vec<Facet> {
 
 #[cfg(test)]
 mod tests {
-    use crate::Config;
+    use crate::config::Config;
 
     #[track_caller]
     fn only(text: &str) -> (usize, String, String) {

@@ -13,28 +13,55 @@ const MAX_FOLLOWING: f64 = 3600.0;
 /// Samples of noise per second.
 const SAMPLES: f64 = 1e3;
 
+/// How a signal or a channel goes: from where it was at `since` s to where it was last set.
+#[derive(Clone, Debug, PartialEq)]
+struct Course<V> {
+    from: V,
+    to: V,
+    since: f64,
+    /// The output that it follows: a signal after so many s, a channel with this time constant in s.
+    follows: Option<(usize, f64)>,
+}
+
+impl<V: Copy> Course<V> {
+    fn new(begins: V) -> Course<V> {
+        Course { from: begins, to: begins, since: 0.0, follows: None }
+    }
+}
+
+/// Sets an output from `now` on: what follows it goes there, from where it is `at` then. A change back
+/// before it is there leaves it as it was.
+fn set<'c, V: Copy + PartialEq + 'c>(
+    courses: impl Iterator<Item = &'c mut Course<V>>,
+    output: usize,
+    to: V,
+    now: f64,
+    at: fn(&Course<V>, f64) -> V,
+) {
+    for (index, course) in courses.enumerate() {
+        let follows = course.follows.is_some_and(|(followed, _)| followed == output);
+        if index == output || (follows && course.to != to) {
+            (course.from, course.to, course.since) = (at(course, now), to, now);
+        }
+    }
+}
+
 /// A line with what drives it.
 #[derive(Clone, Debug, PartialEq)]
 struct DrivenSignal {
     signal: Signal,
-    /// The output that it follows, and after how many s.
-    follows: Option<(usize, f64)>,
-    /// Until `changes`, it is this.
-    before: bool,
-    /// From then on, that.
-    to: bool,
-    /// When it changes, in s.
-    changes: f64,
+    course: Course<bool>,
     /// What it was when it got stuck.
     stuck: Option<bool>,
     /// Its wire is broken.
     broken: bool,
 }
 
-impl DrivenSignal {
-    /// What drives it is so at `now`.
-    fn driven(&self, now: f64) -> bool {
-        if now >= self.changes { self.to } else { self.before }
+/// What drives a signal is so at `now`.
+fn driven(course: &Course<bool>, now: f64) -> bool {
+    match course.follows {
+        Some((_, after)) if now < course.since + after => course.from,
+        _ => course.to,
     }
 }
 
@@ -42,42 +69,36 @@ impl DrivenSignal {
 #[derive(Clone, Debug, PartialEq)]
 struct DrivenChannel {
     channel: Channel,
+    course: Course<f64>,
     /// Standard deviation of what it reads, in SI.
     noise: f64,
-    /// The output that it follows, and its time constant in s.
-    follows: Option<(usize, f64)>,
-    /// Where it was at `since` s, and where it goes from there.
-    from: f64,
-    to: f64,
-    since: f64,
 }
 
-impl DrivenChannel {
-    fn at(&self, now: f64) -> f64 {
-        match self.follows {
-            Some((_, constant)) if constant > 0.0 => {
-                self.to + (self.from - self.to) * libm::exp(-(now - self.since) / constant)
-            }
-            _ => self.to,
+/// What a channel without noise reads at `now`.
+fn value(course: &Course<f64>, now: f64) -> f64 {
+    match course.follows {
+        Some((_, constant)) if constant > 0.0 => {
+            course.to + (course.from - course.to) * libm::exp(-(now - course.since) / constant)
         }
+        _ => course.to,
     }
 }
 
 /// All signals and channels, as they stand.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Fixtures {
+pub(crate) struct Fixtures {
     signals: Vec<DrivenSignal>,
     channels: Vec<DrivenChannel>,
 }
 
 impl Fixtures {
     /// The signals, as the description has them.
-    pub fn signals(&self) -> impl Iterator<Item = Signal> {
+    pub(crate) fn signals(&self) -> impl Iterator<Item = Signal> {
         self.signals.iter().map(|line| line.signal.clone())
     }
 
     /// The channels, as the description has them.
-    pub fn channels(&self) -> impl Iterator<Item = Channel> {
+    pub(crate) fn channels(&self) -> impl Iterator<Item = Channel> {
         self.channels.iter().map(|gauge| gauge.channel.clone())
     }
 
@@ -97,7 +118,7 @@ impl Fixtures {
             return stuck;
         }
         if !line.broken {
-            return line.driven(now);
+            return driven(&line.course, now);
         }
         let high = match line.signal.pull {
             Pull::Up => true,
@@ -111,30 +132,22 @@ impl Fixtures {
     pub(crate) fn switch(&mut self, name: &str, on: bool, now: f64) {
         let Some(place) = self.place(name) else { return };
         let Some(line) = self.signals.get_mut(place) else { return };
-        (line.before, line.to, line.changes) = (on, on, now);
+        line.course.to = on;
         // What follows a line that is stuck sees no change.
         if line.stuck.is_none() {
-            self.follow(place, on, now);
+            self.set_signal(place, on, now);
         }
     }
 
-    /// An output is `on` from `now`: what follows it is so in a while. A change back before that
-    /// leaves it as it was.
-    fn follow(&mut self, output: usize, on: bool, now: f64) {
-        for line in &mut self.signals {
-            let Some((followed, after)) = line.follows else { continue };
-            if followed == output && line.to != on {
-                line.before = line.driven(now);
-                (line.to, line.changes) = (on, now + after);
-            }
-        }
+    fn set_signal(&mut self, output: usize, on: bool, now: f64) {
+        set(self.signals.iter_mut().map(|line| &mut line.course), output, on, now, driven);
     }
 
     /// What a channel reads.
     pub(crate) fn channel(&self, name: &str, now: f64, noise: Noise) -> Result<f64, Fault> {
         let found = self.channels.iter().enumerate().find(|(_, g)| g.channel.name == name);
         let (place, gauge) = found.ok_or_else(|| unknown_name("channel", name))?;
-        let value = gauge.at(now);
+        let value = value(&gauge.course, now);
         if gauge.noise == 0.0 {
             return Ok(value);
         }
@@ -143,14 +156,9 @@ impl Fixtures {
     }
 
     /// Sets an output, which it must be.
-    pub(crate) fn set_channel(&mut self, name: &str, value: f64, now: f64) {
+    pub(crate) fn set_channel(&mut self, name: &str, to: f64, now: f64) {
         let Some(place) = self.channels.iter().position(|g| g.channel.name == name) else { return };
-        for (index, gauge) in self.channels.iter_mut().enumerate() {
-            let follows = gauge.follows.is_some_and(|(output, _)| output == place);
-            if index == place || (follows && gauge.to != value) {
-                (gauge.from, gauge.to, gauge.since) = (gauge.at(now), value, now);
-            }
-        }
+        set(self.channels.iter_mut().map(|gauge| &mut gauge.course), place, to, now, value);
     }
 
     /// A signal stays as it reads now.
@@ -176,11 +184,11 @@ impl Fixtures {
         for (place, line) in self.signals.iter_mut().enumerate() {
             line.broken = false;
             if line.stuck.take().is_some() && line.signal.direction == Direction::Output {
-                freed.push((place, line.to));
+                freed.push((place, line.course.to));
             }
         }
         for (place, on) in freed {
-            self.follow(place, on, now);
+            self.set_signal(place, on, now);
         }
     }
 }
@@ -199,14 +207,16 @@ struct Follower<'a, 't> {
     after: f64,
 }
 
-/// Reads the keys of an input that follows an output: by name, and in how many s.
-fn follows(
-    table: &mut Table<'_, '_>,
+/// Reads the last keys of a table, those of an input that follows an output: by name, and in how many s.
+fn follower<'a, 't>(
+    table: Table<'a, 't>,
+    input: usize,
     key: &'static str,
     direction: Direction,
-) -> Option<(String, f64)> {
-    let name = table.optional_text("follows");
-    let after = table.optional_quantity(key, Dimension::TIME, 0.0..=MAX_FOLLOWING);
+) -> Option<Follower<'a, 't>> {
+    let output = table.text("follows");
+    let after = table.quantity(key, Dimension::TIME, 0.0..=MAX_FOLLOWING).unwrap_or(0.0);
+    table.finish();
     if direction == Direction::Output && table.has("follows") {
         let help = "it is set by scripts; delete the key";
         table.complain_with("follows", "an output follows nothing", help);
@@ -221,20 +231,34 @@ fn follows(
             format!("`{key}` says how late an input follows, and this one follows nothing");
         table.complain_with(key, message, "add `follows`, or delete the key");
     }
-    Some((name?, after.unwrap_or(0.0)))
+    Some(Follower { output: output?, table, input, after })
 }
 
-impl Follower<'_, '_> {
-    /// The output that it follows among `outputs`, which come with their names and directions.
-    fn find<'n>(&self, outputs: impl Iterator<Item = (&'n String, Direction)>) -> Option<usize> {
-        let mut outputs = outputs;
-        let found =
-            outputs.position(|(name, way)| *name == self.output && way == Direction::Output);
-        if found.is_none() {
-            let message = format!("there is no output `{}` that this could follow", self.output);
-            self.table.complain("follows", message);
+/// Has inputs follow their outputs; `lines` are names, directions and kinds of unit, with their courses.
+fn connect<'l, V: Copy + 'l>(
+    followers: Vec<Follower<'_, '_>>,
+    lines: impl Iterator<Item = ((&'l str, Direction, Dimension), &'l mut Course<V>)>,
+) {
+    let (lines, mut courses): (Vec<_>, Vec<_>) = lines.unzip();
+    for Follower { table, input, output, after } in followers {
+        let is_it = |(name, way, _): &(&str, Direction, Dimension)| {
+            *name == output && *way == Direction::Output
+        };
+        let Some(place) = lines.iter().position(is_it) else {
+            let message = format!("there is no output `{output}` that this could follow");
+            table.complain("follows", message);
+            continue;
+        };
+        let kind = |place| lines.get(place).map(|(_, _, dimension)| dimension);
+        if kind(place) != kind(input) {
+            let message = format!("the output `{output}` has a unit of another kind");
+            table.complain("follows", message);
+            continue;
         }
-        found
+        let begins = courses.get(place).map(|course| course.to);
+        if let (Some(begins), Some(course)) = (begins, courses.get_mut(input)) {
+            **course = Course { follows: Some((place, after)), ..Course::new(begins) };
+        }
     }
 }
 
@@ -250,34 +274,17 @@ pub(crate) fn read(reader: &Reader<'_, '_>) -> Fixtures {
 fn read_signals(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenSignal> {
     let mut lines: Vec<DrivenSignal> = Vec::new();
     let mut followers = Vec::new();
-    for mut table in reader.list("signal") {
-        let signal = signal(&mut table, names);
-        let initially = table.optional_choice("initially", &[("off", false), ("on", true)]);
-        let follows = follows(&mut table, "after", signal.direction);
-        table.finish();
-        if let Some((output, after)) = follows {
-            followers.push(Follower { table, input: lines.len(), output, after });
-        }
-        let to = initially.unwrap_or(false);
-        lines.push(DrivenSignal {
-            signal,
-            follows: None,
-            before: to,
-            to,
-            changes: 0.0,
-            stuck: None,
-            broken: false,
-        });
+    for table in reader.list("signal") {
+        let signal = signal(&table, names);
+        let initially = table.choice("initially", &[("off", false), ("on", true)]);
+        followers.extend(follower(table, lines.len(), "after", signal.direction));
+        let course = Course::new(initially.unwrap_or(false));
+        lines.push(DrivenSignal { signal, course, stuck: None, broken: false });
     }
-    for follower in followers {
-        let outputs = lines.iter().map(|line| (&line.signal.name, line.signal.direction));
-        let Some(output) = follower.find(outputs) else { continue };
-        let begins = lines.get(output).is_some_and(|line| line.to);
-        if let Some(line) = lines.get_mut(follower.input) {
-            line.follows = Some((output, follower.after));
-            (line.before, line.to) = (begins, begins);
-        }
-    }
+    let ends = lines.iter_mut().map(|DrivenSignal { signal, course, .. }| {
+        ((signal.name.as_str(), signal.direction, Dimension::NUMBER), course)
+    });
+    connect(followers, ends);
     lines
 }
 
@@ -285,41 +292,21 @@ fn read_channels(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenChanne
     let mut gauges: Vec<DrivenChannel> = Vec::new();
     let mut dimensions = Vec::new();
     let mut followers = Vec::new();
-    for mut table in reader.list("channel") {
-        let Some((channel, unit)) = channel(&mut table, names) else { continue };
+    for table in reader.list("channel") {
+        let Some((channel, unit)) = channel(&table, names) else { continue };
         let range = channel.least..=channel.most;
         let width = channel.most - channel.least;
-        let initially = table.optional_quantity("initially", unit.dimension, range);
-        let noise = table.optional_quantity("noise", unit.dimension, 0.0..=width);
-        let follows = follows(&mut table, "time_constant", channel.direction);
-        table.finish();
-        if let Some((output, after)) = follows {
-            followers.push(Follower { table, input: gauges.len(), output, after });
-        }
-        let begins = initially.unwrap_or(channel.initial());
+        let initially = table.quantity("initially", unit.dimension, range);
+        let noise = table.quantity("noise", unit.dimension, 0.0..=width).unwrap_or(0.0);
+        followers.extend(follower(table, gauges.len(), "time_constant", channel.direction));
         dimensions.push(unit.dimension);
-        gauges.push(DrivenChannel {
-            channel,
-            noise: noise.unwrap_or(0.0),
-            follows: None,
-            from: begins,
-            to: begins,
-            since: 0.0,
-        });
+        let course = Course::new(initially.unwrap_or(channel.initial()));
+        gauges.push(DrivenChannel { channel, course, noise });
     }
-    for follower in followers {
-        let outputs = gauges.iter().map(|gauge| (&gauge.channel.name, gauge.channel.direction));
-        let Some(output) = follower.find(outputs) else { continue };
-        if dimensions.get(output) != dimensions.get(follower.input) {
-            let message = format!("the output `{}` has a unit of another kind", follower.output);
-            follower.table.complain("follows", message);
-            continue;
-        }
-        let begins = gauges.get(output).map_or(0.0, |gauge| gauge.to);
-        if let Some(gauge) = gauges.get_mut(follower.input) {
-            gauge.follows = Some((output, follower.after));
-            (gauge.from, gauge.to) = (begins, begins);
-        }
-    }
+    let gauged = gauges.iter_mut().zip(dimensions);
+    let ends = gauged.map(|(DrivenChannel { channel, course, .. }, dimension)| {
+        ((channel.name.as_str(), channel.direction, dimension), course)
+    });
+    connect(followers, ends);
     gauges
 }

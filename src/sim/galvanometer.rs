@@ -5,7 +5,7 @@ const GONE: f64 = 800.0;
 
 /// The loop.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Loop {
+pub(crate) struct Loop {
     /// Undamped natural frequency in rad/s.
     pub natural: f64,
     /// Damping ratio.
@@ -15,7 +15,7 @@ pub struct Loop {
 impl Loop {
     /// What is left at `time` s of an offset that was `offset` with the rate `rate`, and the
     /// rate of what is left: the free response of x'' + 2ζω·x' + ω²·x = 0.
-    pub fn left(&self, offset: f64, rate: f64, time: f64) -> (f64, f64) {
+    pub(crate) fn left(&self, offset: f64, rate: f64, time: f64) -> (f64, f64) {
         let (w, z) = (self.natural, self.damping);
         if time <= 0.0 || (offset == 0.0 && rate == 0.0) {
             return (offset, rate);
@@ -48,7 +48,7 @@ impl Loop {
 
     /// Time in s from which a step stays within `share` of its height, from the envelope: never
     /// too short.
-    pub fn settling(&self, share: f64) -> f64 {
+    pub(crate) fn settling(&self, share: f64) -> f64 {
         let (w, z) = (self.natural, self.damping);
         // Walk out until the envelope is inside; each time constant gains a factor of e.
         let slowest = if z < 1.0 { z * w } else { w * (z - libm::sqrt(z * z - 1.0)) };
@@ -67,7 +67,8 @@ impl Loop {
 pub(crate) struct Galvanometer {
     dynamics: Loop,
     since: f64,
-    target: f64,
+    /// Where it is sent to, in rad.
+    pub target: f64,
     offset: f64,
     rate: f64,
     /// Where it is stuck, in rad.
@@ -87,11 +88,6 @@ impl Galvanometer {
         self.rate = rate;
         self.target = angle;
         self.since = time;
-    }
-
-    /// Where it is sent to, in rad.
-    pub(crate) fn target(&self) -> f64 {
-        self.target
     }
 
     /// Stays where it is at `time` s, whatever it is commanded from now on.

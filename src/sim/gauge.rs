@@ -17,13 +17,12 @@ impl Gauge for SimGauge {
     fn measure(&mut self) -> Result<Reading, Fault> {
         let mut world = self.world.borrow_mut();
         if world.has(FaultKind::GaugeDead) {
-            let until = world.now + SILENCE;
-            world.advance(until);
+            world.wait(SILENCE);
             return Err(Fault::Broken("the gauge does not answer".to_string()));
         }
         let gauge = world.config.gauge;
-        let until = world.now + gauge.time;
-        world.advance(until);
+        let time = world.description().times.reading_most;
+        world.wait(time);
         let noise = world.noise;
         let lie: f64 = world.numbers(FaultKind::GaugeLying).sum();
         let Some(drawn) = &mut world.drawn else {

@@ -2,7 +2,7 @@
 //! the machine would.
 
 use crate::faults;
-use crate::faults::{InjectedFault, Scope, When};
+use crate::faults::{InjectedFault, When};
 use crate::reader::ConfigError;
 use crate::world::World;
 use core::cell::RefCell;
@@ -24,17 +24,13 @@ impl SimInjector {
             let why = "when it strikes is said by `after`, not behind `@`";
             return Err(Fault::Refused(why.to_string()));
         }
-        let scope = Scope::new(&self.world.borrow().config.description);
-        let planned = faults::parse(fault, &scope).map_err(|mistakes| {
-            let first = mistakes.into_iter().next();
-            let why =
-                first.map_or_else(String::new, |ConfigError { message, help, .. }| match help {
-                    Some(help) => format!("{message}; {help}"),
-                    None => message,
-                });
-            Fault::Refused(why)
-        })?;
-        Ok(planned.fault)
+        let words = |ConfigError { message, help, .. }| match help {
+            Some(help) => format!("{message}; {help}"),
+            None => message,
+        };
+        faults::parse(fault, self.world.borrow().description()).map_err(|mistakes| {
+            Fault::Refused(mistakes.into_iter().next().map_or_else(String::new, words))
+        })
     }
 }
 

@@ -33,7 +33,7 @@ mod world;
 #[cfg(test)]
 mod tests;
 
-pub use config::{BUILT_IN as BUILT_IN_HEAD, Config};
+pub use config::BUILT_IN as BUILT_IN_HEAD;
 pub use gauge::SimGauge;
 pub use medium::{Medium, Sheet};
 pub use reader::lines::{Names as LineNames, channel as channel_line, signal as signal_line};
@@ -73,12 +73,11 @@ pub fn open_with(
         errors.into_iter().map(|error| ConfigError { file: name.to_string(), ..error }).collect()
     };
     let name = text.map_or("built-in head", |(name, _)| name);
-    let mut config =
-        Config::read(text.map(|(_, text)| text), seed).map_err(|errors| named(name, errors))?;
-    let scope = faults::Scope::new(&config.description);
+    let mut config = config::Config::read(text.map(|(_, text)| text), seed)
+        .map_err(|errors| named(name, errors))?;
     let mut wrong = Vec::new();
     for option in faults {
-        match faults::parse(option, &scope) {
+        match faults::parse(option, &config.description) {
             Ok(planned) => config.faults.push(planned),
             Err(errors) => wrong.extend(named(option, errors)),
         }

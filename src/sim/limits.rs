@@ -31,8 +31,13 @@ pub(crate) fn complete(config: &mut Config) {
     let words = config.description.queue_words.min(MAX_DOTS.div_ceil(DOTS_PER_WORD));
     // Until a step over the full range is within one step of the register.
     let settling = config.galvanometer.settling(share.clamp(1e-12, 0.5));
-    let (spin_up, coast) = (max_spin_up(config), max_coast(config));
-    let brake = MARGIN * max_brake(config);
+    let spin_up = max_spin_up(config);
+    // To measured rest: from the highest speed, and the silence that proves rest.
+    let fastest = fastest(config);
+    let silence = config.description.times.pulse_silence_most;
+    let at_rest = |time: f64| time + silence + 0.01;
+    let coast = at_rest(config.rotor.coast_time(fastest));
+    let brake = MARGIN * at_rest(config.rotor.brake_time(fastest));
     let description = &mut config.description;
     description.galvanometer_settling = settling;
     description.spin_up_most = spin_up;
@@ -90,17 +95,6 @@ fn runs(config: &Config, speed: f64) -> f64 {
     let fails = libm::log1p(-success);
     let runs = if fails < 0.0 { (libm::log(CHANCE) / fails).max(1.0) } else { f64::INFINITY };
     (turns + 2.0) * runs
-}
-
-/// Longest time from full speed to measured rest when coasting, in s: from the highest speed,
-/// overshoot included, and the silence that proves rest.
-fn max_coast(config: &Config) -> f64 {
-    config.rotor.coast_time(fastest(config)) + config.detector.rest_after + 0.01
-}
-
-/// The same when braking.
-fn max_brake(config: &Config) -> f64 {
-    config.rotor.brake_time(fastest(config)) + config.detector.rest_after + 0.01
 }
 
 /// The highest speed that the polygon can have, in rad/s.

@@ -1,6 +1,7 @@
 //! Where an exposed line lies: optics from rotor angle, galvanometer and facet errors.
 
 use crate::config::{Config, Facet};
+use crate::galvanometer::Galvanometer;
 use crate::pulses::Sweep;
 use core::f64::consts::PI;
 use spintrue_head::{LineOrder, facet_to_axis_shift, galvanometer_shift};
@@ -20,26 +21,20 @@ pub(crate) struct Drawn {
     pub readings: u64,
 }
 
-/// What moves a line along itself, beside the order and the sweep.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Along {
-    /// Later than ordered, in s: trim, drift of the delay, and the laser's rise.
-    pub late: f64,
-    /// How much longer than nominal the facet's line is, as a share.
-    pub stretch: f64,
-}
-
 /// Shift along the line in m: the mean over marks at the first dot, the middle and the end,
 /// against a line that lies in the middle of the sweep and has the ordered length.
 ///
 /// At the time t after its facet began, the beam has come to x = 2·f·(ω·(t − begin) − π/N):
 /// the f-theta law with the mirror's factor of two, zero in the middle of the sweep (derived).
 /// A facet that is not flat stretches x. The lens adds a shift that grows with the cube of x.
+///
+/// `late` s later than ordered: by trim, drift of the delay, and the laser's rise.
 pub(crate) fn in_scan(
     config: &Config,
     order: &LineOrder,
     sweep: &Sweep,
-    along: &Along,
+    facet: &Facet,
+    late: f64,
     made_dot_period: f64,
     target: f64,
 ) -> f64 {
@@ -50,40 +45,38 @@ pub(crate) fn in_scan(
     let length = dots * order.dot_period * 2.0 * target * f;
     let mark = |share: f64| {
         let after =
-            sweep.pulse - sweep.begins + order.delay + along.late + share * dots * made_dot_period;
-        let x = (1.0 + along.stretch) * 2.0 * f * (sweep.speed * after - half_sweep);
+            sweep.pulse - sweep.begins + order.delay + late + share * dots * made_dot_period;
+        let x = (1.0 + facet.stretch) * 2.0 * f * (sweep.speed * after - half_sweep);
         let bent = config.distortion * (x / edge) * (x / edge) * (x / edge);
         x + bent - (share - 0.5) * length
     };
     (mark(0.0) + mark(0.5) + mark(1.0)) / 3.0
 }
 
-/// Angles that lead to the shift across the line, in rad (mechanical).
+/// What moves the galvanometer off its command while a line is drawn; angles in rad (mechanical).
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Across {
-    /// Where the galvanometer was told to be.
-    pub told: f64,
-    /// Where it stands without trims, at the line's beginning, middle and end.
-    pub stands: [f64; 3],
+    pub galvanometer: Galvanometer,
     /// Trims of this facet and of the one before.
-    pub trim: f64,
-    /// See `trim`.
-    pub trim_before: f64,
+    pub trims: (f64, f64),
     /// Wobble and drift.
     pub stray: f64,
-    /// From the end of the line before, when the trim changes, to this line's beginning, in s.
-    pub gap: f64,
+    /// When the line begins, in s.
+    pub begin: f64,
     /// Time the line takes in s.
     pub active: f64,
+    /// From the end of the line before, when the trim changes, to this line's beginning, in s.
+    pub gap: f64,
 }
 
 impl Across {
-    /// Mechanical angle in rad, off where it was told to be, at a share of the line at which the
-    /// galvanometer would stand at `stands` without trims.
-    pub(crate) fn angle(&self, config: &Config, stands: f64, share: f64) -> f64 {
-        let since = self.gap + share * self.active;
-        let left = config.galvanometer.left(self.trim_before - self.trim, 0.0, since).0;
-        stands - self.told + self.trim + left + self.stray
+    /// Angle off the command at a share of the line.
+    pub(crate) fn angle(&self, config: &Config, share: f64) -> f64 {
+        let Across { galvanometer, active, .. } = self;
+        let (trim, before) = if galvanometer.is_stuck() { (0.0, 0.0) } else { self.trims };
+        let left = config.galvanometer.left(before - trim, 0.0, self.gap + share * active).0;
+        let stands = galvanometer.at(self.begin + share * active);
+        stands - galvanometer.target + trim + left + self.stray
     }
 }
 
@@ -92,12 +85,7 @@ impl Across {
 /// the trim of the facet before while the line begins.
 pub(crate) fn cross_scan(config: &Config, facet: &Facet, across: &Across) -> f64 {
     let f = config.description.focal_length;
-    let mean: f64 = across
-        .stands
-        .iter()
-        .zip([0.0, 0.5, 1.0])
-        .map(|(stands, share)| across.angle(config, *stands, share))
-        .sum::<f64>()
-        / 3.0;
+    let angles = [0.0, 0.5, 1.0].map(|share| across.angle(config, share));
+    let mean = angles.iter().sum::<f64>() / 3.0;
     facet_to_axis_shift(facet.facet_to_axis, f) + galvanometer_shift(mean, f)
 }

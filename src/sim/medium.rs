@@ -1,8 +1,7 @@
 //! The medium under a simulated head: where each line of a page came to lie.
 
-use crate::config::Config;
 use crate::world::World;
-use spintrue_head::{Bitmap, PageOrder};
+use spintrue_head::Bitmap;
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -59,25 +58,6 @@ pub struct Sheet {
 }
 
 impl Sheet {
-    pub(crate) fn new(
-        order: &PageOrder,
-        config: &Config,
-        target: f64,
-        dot_period: f64,
-        facets: u32,
-    ) -> Sheet {
-        Sheet {
-            image: Arc::clone(&order.image),
-            pitch: order.pitch,
-            dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
-            dot_period,
-            facets,
-            bend: config.distortion,
-            bend_at: config.description.line_most / 2.0,
-            lines: Vec::new(),
-        }
-    }
-
     /// Mean shift across of each line up to the last one drawn, in m. A line that was left out
     /// counts as the one a turn before.
     pub fn shifts(&self) -> Vec<f64> {

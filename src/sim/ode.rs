@@ -68,13 +68,13 @@ pub(crate) struct Control<const N: usize> {
     pub max_steps: usize,
 }
 
-/// Integrates until `until` (given time and state) is true; calls `seen` after every step.
+/// Integrates until `until` is true of the state; calls `seen` with time and state after every step.
 /// Gives up, with false, after the most steps allowed.
 pub(crate) fn integrate<const N: usize>(
     rate: impl Fn(&State<N>) -> State<N>,
     start: State<N>,
     control: &Control<N>,
-    mut until: impl FnMut(f64, &State<N>) -> bool,
+    until: impl Fn(&State<N>) -> bool,
     mut seen: impl FnMut(f64, &State<N>),
 ) -> bool {
     let (mut time, mut state) = (0.0, start);
@@ -93,7 +93,7 @@ pub(crate) fn integrate<const N: usize>(
             time += h;
             state = to;
             seen(time, &state);
-            if until(time, &state) {
+            if until(&state) {
                 return true;
             }
         }

@@ -16,6 +16,7 @@ use spintrue_head::{
     ExposedPage, Fault, FaultKind, LineOrder, PageOrder, Pattern, facet_to_axis_shift,
     galvanometer_shift, spot_velocity,
 };
+use std::sync::Arc;
 
 /// What holds for every line of a page.
 struct Page<'a> {
@@ -46,7 +47,17 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
     let (ready, dot_period) = (start.ready, start.dot_period);
     let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
     let page = Page { order, target, active: f64::from(dots) * dot_period, start };
-    let mut sheet = Sheet::new(order, &world.config, target, dot_period, facets);
+    let config = &world.config;
+    let mut sheet = Sheet {
+        image: Arc::clone(&order.image),
+        pitch: order.pitch,
+        dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
+        dot_period,
+        facets,
+        bend: config.distortion,
+        bend_at: config.description.line_most / 2.0,
+        lines: Vec::new(),
+    };
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
     let drawn = page.lines(world, first, sweep, give_up, &mut sheet);
     if let Some(sheets) = &mut world.sheets {
@@ -164,9 +175,7 @@ impl Page<'_> {
         let f = config.description.focal_length;
         let lean = facet_to_axis_shift(facet.facet_to_axis, f);
         let at = |part: usize| {
-            let share = (part as f64 + 0.5) / NODES as f64;
-            let stands = world.galvanometer.at(begin + share * self.active);
-            let angle = across.angle(config, stands, share);
+            let angle = across.angle(config, (part as f64 + 0.5) / NODES as f64);
             (lean + galvanometer_shift(angle, f)) as f32
         };
         let half_sweep = PI / world.facets() as f64;
@@ -190,24 +199,13 @@ fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>
     // A head that counts from a late index takes each facet for the one before.
     let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
     let counted = if slips { number + n - 1 } else { number };
-    let facet = usize::try_from(number % n).ok().and_then(|k| world.config.facets.get(k).copied());
-    let facet = facet.ok_or(Fault::no_pulse("start-of-scan"))?;
     loop {
         if world.arming.is_none() {
             return Err(dark(world));
         }
-        let target = world.target.ok_or(Fault::NotLocked)?;
-        let passes = world
-            .motion
-            .passes(number as f64 * TAU / n as f64)
-            .ok_or(Fault::no_pulse("start-of-scan"))?;
-        let sweep = if world.drops(number) {
-            None
-        } else {
-            world.pulses.sweep(&world.motion, number, &facet, &world.config, target)
-        };
         let motions = world.motions;
-        world.advance(sweep.map_or(passes, |s| s.pulse.max(passes)));
+        let (sweep, facet, until) = world.passage(number)?;
+        world.advance(until);
         // A bump on the way changes when it comes.
         if world.motions == motions {
             return Ok(sweep.map(|sweep| (sweep, facet, counted)));

@@ -153,29 +153,16 @@ pub(crate) fn walk(reflectivity: f64, threshold: f64, response: f64) -> Option<f
 #[derive(Clone, Debug, Default)]
 pub(crate) struct LockDetector {
     turn: u64,
-    index: Option<f64>,
-    period: Option<f64>,
+    /// When the last index pulse came, in s.
+    pub index: Option<f64>,
+    /// Time of the last whole turn in s.
+    pub period: Option<f64>,
     inside: u32,
     outside: u32,
-    locked: bool,
+    pub locked: bool,
 }
 
 impl LockDetector {
-    /// The lock detector's word.
-    pub(crate) fn locked(&self) -> bool {
-        self.locked
-    }
-
-    /// Time of the last whole turn in s.
-    pub(crate) fn period(&self) -> Option<f64> {
-        self.period
-    }
-
-    /// When the last index pulse came, in s.
-    pub(crate) fn index(&self) -> Option<f64> {
-        self.index
-    }
-
     /// A new speed is asked for, or none: the count starts again.
     pub(crate) fn restart(&mut self) {
         self.inside = 0;
@@ -205,7 +192,7 @@ impl LockDetector {
         while self.turn < reached {
             if reached - self.turn > 1
                 && tried != Some(self.locked)
-                && self.index.is_some_and(|t| t > motion.steady().time)
+                && self.index.is_some_and(|t| t > motion.steady.time)
             {
                 tried = Some(self.locked);
                 self.pass_over(pulses, motion, target, config, reached - 1);
@@ -248,8 +235,8 @@ impl LockDetector {
         let Some(target) = target else {
             return;
         };
-        let off = (motion.steady().speed / target - 1.0).abs();
-        let jitter = pulses.max_deviation(target.min(motion.steady().speed));
+        let off = (motion.steady.speed / target - 1.0).abs();
+        let jitter = pulses.max_deviation(target.min(motion.steady.speed));
         let stays_inside = self.locked && off + jitter < 0.999 * config.description.lock_window;
         let stays_outside = !self.locked && off - jitter > 1.001 * config.description.lock_window;
         if !(stays_inside || stays_outside) {
@@ -278,7 +265,7 @@ mod tests {
         let pulses = Pulses::new(&config, Noise::new(3));
         let at = Moment { speed: 500.0, ..Moment::default() };
         let motion = config.rotor.motion(Drive::Hold(500.0), at);
-        let from = (motion.steady().angle / core::f64::consts::TAU) as u64 + 1;
+        let from = (motion.steady.angle / core::f64::consts::TAU) as u64 + 1;
         let time = |i: u64| pulses.index(&motion, from + i).unwrap();
         let mean = core::f64::consts::TAU / 500.0;
         let n = 20_000;
@@ -305,9 +292,9 @@ mod tests {
                 losses += u32::from(
                     lock.catch_up(&pulses, &motion, Some(500.0), &config, until).is_some(),
                 );
-                seen |= lock.locked();
+                seen |= lock.locked;
             }
-            (losses, seen, lock.locked(), lock.period().map(f64::to_bits))
+            (losses, seen, lock.locked, lock.period.map(f64::to_bits))
         };
         let fine = run(0.004, 40.0);
         assert!(fine.0 > 3 && fine.1, "{fine:?}");
@@ -324,8 +311,8 @@ mod tests {
         let mut lock = LockDetector::default();
         let year = 3.156e7;
         assert_eq!(lock.catch_up(&pulses, &motion, Some(500.0), &config, 10.0 * year), None);
-        assert!(lock.locked());
-        assert!(lock.index().unwrap() > 10.0 * year - 1.0);
+        assert!(lock.locked);
+        assert!(lock.index.unwrap() > 10.0 * year - 1.0);
     }
 
     #[test]

@@ -4,6 +4,7 @@
 pub(crate) mod lines;
 
 use core::cell::RefCell;
+use core::fmt::Display;
 use core::ops::{Range, RangeInclusive};
 use spintrue_head::{
     Dimension, QuantityError, UnitError, UnitText, nearest_name, parse_quantity, parse_unit,
@@ -109,16 +110,18 @@ fn kind_of(value: &DeValue<'_>) -> &'static str {
     }
 }
 
+fn meant(near: &str) -> String {
+    format!("did you mean `{near}`?")
+}
+
 fn unknown(mistakes: &Mistakes<'_>, table: &DeTable<'_>, known: &[&str], what: &str, within: &str) {
     for key in table.keys() {
         let name: &str = key.get_ref();
         if known.contains(&name) {
             continue;
         }
-        let help = match nearest_name(name, known.iter().copied()) {
-            Some(k) => format!("did you mean `{k}`?"),
-            None => format!("known here: {}", known.join(", ")),
-        };
+        let near = nearest_name(name, known.iter().copied());
+        let help = near.map_or_else(|| format!("known here: {}", known.join(", ")), meant);
         mistakes.add(key.span(), format!("there is no {what} `{name}`{within}"), Some(help));
     }
 }
@@ -136,71 +139,52 @@ impl<'a, 't> Reader<'a, 't> {
         self.mistakes.found.borrow().is_empty()
     }
 
-    /// Notes a mistake at a key of a table, or at the table where the key is missing.
-    pub fn complain(&self, table: &str, key: &str, message: impl Into<String>, help: Option<&str>) {
-        let table = self.user.get(table);
-        let value = table.and_then(|t| t.get_ref().as_table()?.get(key)).or(table);
-        let place = value.map_or(0..0, Spanned::span);
-        self.mistakes.add(place, message, help.map(str::to_string));
-    }
-
     /// The user's file has a table of this name.
     pub fn has(&self, table: &str) -> bool {
         self.user.contains_key(table)
     }
 
+    fn add_kind(&self, value: &Spanned<DeValue<'_>>, name: &str, kind: &str, heading: &str) {
+        let message = format!("`{name}` must be {kind}, not {}", kind_of(value.get_ref()));
+        let help = format!("write `{heading}` and its keys below");
+        self.mistakes.add(value.span(), message, Some(help));
+    }
+
     /// The table of a name.
     pub fn table(&self, name: &'static str) -> Table<'a, 't> {
         let given = self.user.get(name);
-        let user = given.and_then(|v| match v.get_ref() {
-            DeValue::Table(table) => Some(table),
-            other => {
-                let message = format!("`{name}` must be a table, not {}", kind_of(other));
-                let help = format!("write `[{name}]` and its keys below");
-                self.mistakes.add(v.span(), message, Some(help));
-                None
-            }
-        });
-        let built_in = self.built_in.get(name).and_then(|v| v.get_ref().as_table());
-        let place = given.map_or(0..0, Spanned::span);
-        Table { built_in, user, ..Table::new(name, place, self.mistakes) }
+        let user = given.and_then(|value| value.get_ref().as_table());
+        if let (Some(value), None) = (given, user) {
+            self.add_kind(value, name, "a table", &format!("[{name}]"));
+        }
+        let built_in = self.built_in.get(name).and_then(|value| value.get_ref().as_table());
+        Table::new(name, user, built_in, given.map_or(0..0, Spanned::span), self.mistakes)
     }
 
     /// The tables of a list such as `[[rail]]`; the user's list replaces the built-in one.
     pub fn list(&self, name: &'static str) -> Vec<Table<'a, 't>> {
         let Some(given) = self.user.get(name) else {
-            let built_in = self.built_in.get(name).and_then(|v| v.get_ref().as_array());
-            let tables = built_in.into_iter().flatten().map(|v| Table {
-                built_in: v.get_ref().as_table(),
-                ..Table::new(name, 0..0, self.mistakes)
-            });
-            return tables.collect();
+            let built_in = self.built_in.get(name).and_then(|value| value.get_ref().as_array());
+            let tables = built_in.into_iter().flatten().map(|value| value.get_ref().as_table());
+            return tables.map(|t| Table::new(name, None, t, 0..0, self.mistakes)).collect();
         };
-        let wrong = |v: &Spanned<DeValue<'_>>| {
-            let message =
-                format!("`{name}` must be a list of tables, not {}", kind_of(v.get_ref()));
-            let help = format!("write `[[{name}]]` and its keys below");
-            self.mistakes.add(v.span(), message, Some(help));
-        };
+        let wrong = |value| self.add_kind(value, name, "a list of tables", &format!("[[{name}]]"));
         let Some(items) = given.get_ref().as_array() else {
             wrong(given);
             return Vec::new();
         };
-        let tables = items.iter().filter_map(|item| {
-            let user = item.get_ref().as_table();
-            if user.is_none() {
-                wrong(item);
+        let mut tables = Vec::new();
+        for item in items {
+            match item.get_ref().as_table() {
+                None => wrong(item),
+                user => tables.push(Table::new(name, user, None, item.span(), self.mistakes)),
             }
-            user.map(|user| Table {
-                user: Some(user),
-                ..Table::new(name, item.span(), self.mistakes)
-            })
-        });
-        tables.collect()
+        }
+        tables
     }
 }
 
-/// One table, over the built-in one.
+/// One table, over the built-in one. A value that is missing or wrong reads as none; what is wrong is noted.
 pub struct Table<'a, 't> {
     name: &'static str,
     user: Option<&'a DeTable<'t>>,
@@ -208,30 +192,27 @@ pub struct Table<'a, 't> {
     /// Where to point when a key is missing.
     place: Range<usize>,
     mistakes: &'a Mistakes<'t>,
-    known: Vec<&'static str>,
+    known: RefCell<Vec<&'static str>>,
     /// Its values are texts, numbers too: an option of the command line.
     is_option: bool,
 }
 
 /// What is wrong with a value, and what would be right.
-struct Wrong {
-    message: String,
-    help: Option<String>,
-}
+type Wrong = (String, Option<String>);
 
-impl Wrong {
-    fn new(message: impl Into<String>) -> Wrong {
-        Wrong { message: message.into(), help: None }
-    }
-
-    fn help(self, help: impl Into<String>) -> Wrong {
-        Wrong { help: Some(help.into()), ..self }
-    }
+fn must_be(what: impl Display, value: &DeValue<'_>) -> Wrong {
+    (format!("must be {what}, not {}", kind_of(value)), None)
 }
 
 impl<'a, 't> Table<'a, 't> {
-    fn new(name: &'static str, place: Range<usize>, mistakes: &'a Mistakes<'t>) -> Self {
-        let (user, built_in, known) = (None, None, Vec::new());
+    fn new(
+        name: &'static str,
+        user: Option<&'a DeTable<'t>>,
+        built_in: Option<&'a DeTable<'t>>,
+        place: Range<usize>,
+        mistakes: &'a Mistakes<'t>,
+    ) -> Self {
+        let known = RefCell::default();
         Table { name, user, built_in, place, mistakes, known, is_option: false }
     }
 
@@ -241,21 +222,21 @@ impl<'a, 't> Table<'a, 't> {
         values: &'a DeTable<'t>,
         mistakes: &'a Mistakes<'t>,
     ) -> Self {
-        let user = Some(values);
-        Table { user, is_option: true, ..Table::new(name, 0..mistakes.text.len(), mistakes) }
+        let place = 0..mistakes.text.len();
+        Table { is_option: true, ..Table::new(name, Some(values), None, place, mistakes) }
     }
 
     /// Reads a key, from the user's table or else the built-in one.
     fn key<T>(
-        &mut self,
+        &self,
         key: &'static str,
         parse: impl Fn(&DeValue<'_>) -> Result<T, Wrong>,
     ) -> Option<T> {
-        self.known.push(key);
+        self.known.borrow_mut().push(key);
         if let Some(value) = self.user.and_then(|t| t.get(key)) {
             match parse(value.get_ref()) {
                 Ok(parsed) => return Some(parsed),
-                Err(Wrong { message, help }) => {
+                Err((message, help)) => {
                     let message = format!("`{}.{key}` {message}", self.name);
                     self.mistakes.add(value.span(), message, help);
                 }
@@ -264,13 +245,12 @@ impl<'a, 't> Table<'a, 't> {
         parse(self.built_in?.get(key)?.get_ref()).ok()
     }
 
-    /// Notes a key that is missing.
-    fn needed<T>(&mut self, key: &'static str, value: Option<T>) -> Option<T> {
-        if value.is_none() && self.user.is_none_or(|t| !t.contains_key(key)) {
+    /// Notes which of these keys are missing.
+    pub fn needs(&self, keys: &[&str]) {
+        for key in keys.iter().filter(|key| !self.has(key)) {
             let message = format!("`{}` needs the key `{key}`", self.name);
             self.mistakes.add(self.place.clone(), message, None);
         }
-        value
     }
 
     /// Where to point for a key of this table.
@@ -278,30 +258,9 @@ impl<'a, 't> Table<'a, 't> {
         self.user.and_then(|t| t.get(key)).map_or(self.place.clone(), Spanned::span)
     }
 
-    /// A quantity in SI within limits; 1 where it is missing or wrong.
+    /// A quantity in SI within limits.
     pub fn quantity(
-        &mut self,
-        key: &'static str,
-        dimension: Dimension,
-        limits: RangeInclusive<f64>,
-    ) -> f64 {
-        self.some_quantity(key, dimension, limits).unwrap_or(1.0)
-    }
-
-    /// A quantity in SI within limits; none where it is missing or wrong.
-    pub fn some_quantity(
-        &mut self,
-        key: &'static str,
-        dimension: Dimension,
-        limits: RangeInclusive<f64>,
-    ) -> Option<f64> {
-        let value = self.optional_quantity(key, dimension, limits);
-        self.needed(key, value)
-    }
-
-    /// A quantity that may be left out.
-    pub fn optional_quantity(
-        &mut self,
+        &self,
         key: &'static str,
         dimension: Dimension,
         limits: RangeInclusive<f64>,
@@ -309,100 +268,78 @@ impl<'a, 't> Table<'a, 't> {
         self.key(key, |v| quantity(v, dimension, &limits))
     }
 
-    /// A list of quantities that may be left out.
-    pub fn quantities(
-        &mut self,
+    /// The same for a key that the built-in table has, in a unit of the kind that stands there.
+    pub(crate) fn number(&self, key: &'static str, limits: RangeInclusive<f64>) -> f64 {
+        let built_in = self.built_in.and_then(|t| t.get(key)).and_then(|v| digits(v.get_ref()));
+        let built_in = built_in.and_then(|text| parse_quantity(text).ok());
+        let (value, unit) = built_in.unwrap_or((1.0, None));
+        if self.user.is_none_or(|t| !t.contains_key(key)) {
+            self.accept(&[key]);
+            return value;
+        }
+        let dimension = unit.map_or(Dimension::NUMBER, |unit| unit.dimension);
+        self.quantity(key, dimension, limits).unwrap_or(value)
+    }
+
+    /// A list of quantities, one per facet.
+    pub(crate) fn quantities(
+        &self,
         key: &'static str,
         dimension: Dimension,
         limits: RangeInclusive<f64>,
         count: u32,
     ) -> Option<Vec<f64>> {
         self.key(key, |v| {
-            let items = v.as_array().ok_or_else(|| {
-                Wrong::new(format!("must be a list of quantities, not {}", kind_of(v)))
-            })?;
-            if items.len() as u64 != u64::from(count) {
-                let found = items.len();
-                return Err(Wrong::new(format!(
-                    "must have {count} values, one per facet, not {found}"
-                )));
+            let items = v.as_array().ok_or_else(|| must_be("a list of quantities", v))?;
+            let found = items.len();
+            if found as u64 != u64::from(count) {
+                return Err((
+                    format!("must have {count} values, one per facet, not {found}"),
+                    None,
+                ));
             }
             items.iter().map(|item| quantity(item.get_ref(), dimension, &limits)).collect()
         })
     }
 
-    /// A whole number within limits; the least where it is missing or wrong.
-    pub fn whole(&mut self, key: &'static str, limits: RangeInclusive<u32>) -> u32 {
-        let least = *limits.start();
-        let value = self.optional_whole(key, limits);
-        self.needed(key, value).unwrap_or(least)
-    }
-
-    /// A whole number that may be left out.
-    pub fn optional_whole(
-        &mut self,
-        key: &'static str,
-        limits: RangeInclusive<u32>,
-    ) -> Option<u32> {
-        let is_option = self.is_option;
+    /// A whole number within limits.
+    pub fn whole(&self, key: &'static str, limits: RangeInclusive<u32>) -> Option<u32> {
         self.key(key, |v| {
-            let (low, high) = (limits.start(), limits.end());
-            let range = format!("must be a whole number from {low} to {high}");
+            let range = format!("a whole number from {} to {}", limits.start(), limits.end());
             let read = match v {
                 DeValue::Integer(whole) => i64::from_str_radix(whole.as_str(), whole.radix()).ok(),
-                DeValue::String(text) if is_option => text.parse().ok(),
-                other => return Err(Wrong::new(format!("{range}, not {}", kind_of(other)))),
+                DeValue::String(text) if self.is_option => text.parse().ok(),
+                other => return Err(must_be(range, other)),
             };
             let read = read.and_then(|read| u32::try_from(read).ok());
-            read.filter(|n| limits.contains(n)).ok_or(Wrong::new(range))
+            read.filter(|n| limits.contains(n)).ok_or((format!("must be {range}"), None))
         })
     }
 
-    /// A text of printable characters; empty where it is missing or wrong.
-    pub fn text(&mut self, key: &'static str) -> String {
-        let value = self.optional_text(key);
-        self.needed(key, value).unwrap_or_default()
-    }
-
-    /// A text that may be left out.
-    pub fn optional_text(&mut self, key: &'static str) -> Option<String> {
-        self.key(key, |v| match v.as_str() {
-            Some(text)
-                if !text.is_empty() && text.len() <= 200 && !text.contains(char::is_control) =>
-            {
+    /// A text of printable characters.
+    pub fn text(&self, key: &'static str) -> Option<String> {
+        self.key(key, |v| {
+            let text = v.as_str().ok_or_else(|| must_be("a text", v))?;
+            if (1..=200).contains(&text.len()) && !text.contains(char::is_control) {
                 Ok(text.to_string())
+            } else {
+                Err(("must have 1 to 200 printable characters".to_string(), None))
             }
-            Some(_) => Err(Wrong::new("must have 1 to 200 printable characters")),
-            None => Err(Wrong::new(format!("must be a text, not {}", kind_of(v)))),
         })
     }
 
-    /// A unit, such as `kPa`; none where it is missing or wrong.
-    pub fn unit(&mut self, key: &'static str) -> Option<UnitText> {
-        let value = self.key(key, |v| {
-            let text = v.as_str().ok_or_else(|| {
-                Wrong::new(format!("must be a unit such as \"kPa\", not {}", kind_of(v)))
-            })?;
-            parse_unit(text).map_err(|e| {
-                let wrong = Wrong::new(format!("is no unit: {e}"));
-                match e {
-                    UnitError::Unknown { near: Some(near), .. } => {
-                        wrong.help(format!("did you mean `{near}`?"))
-                    }
-                    _ => wrong,
-                }
-            })
-        });
-        self.needed(key, value)
+    /// A unit, such as `kPa`.
+    pub(crate) fn unit(&self, key: &'static str) -> Option<UnitText> {
+        self.key(key, |v| {
+            let text = v.as_str().ok_or_else(|| must_be("a unit such as \"kPa\"", v))?;
+            parse_unit(text).map_err(|e| (format!("is no unit: {e}"), near(&e)))
+        })
     }
 
     /// `true` or `false`; false where it is left out.
-    pub fn flag(&mut self, key: &'static str) -> bool {
-        let value = self.key(key, |v| {
-            let wrong = || Wrong::new(format!("must be true or false, not {}", kind_of(v)));
-            v.as_bool().ok_or_else(wrong)
-        });
-        value.unwrap_or(false)
+    pub(crate) fn flag(&self, key: &'static str) -> bool {
+        let flag = |v: &DeValue<'_>| v.as_bool().ok_or_else(|| must_be("true or false", v));
+        self.key(key, flag).unwrap_or(false)
     }
 
     /// Whether the key stands there, rightly or wrongly.
@@ -417,8 +354,8 @@ impl<'a, 't> Table<'a, 't> {
     }
 
     /// Keys are right whatever their values are.
-    pub fn accept(&mut self, keys: &[&'static str]) {
-        self.known.extend(keys);
+    pub fn accept(&self, keys: &[&'static str]) {
+        self.known.borrow_mut().extend(keys);
     }
 
     /// Notes a mistake at a key, or at the table where the key is missing.
@@ -431,30 +368,16 @@ impl<'a, 't> Table<'a, 't> {
         self.mistakes.add(self.place(key), message, Some(help.into()));
     }
 
-    /// What one of a few words stands for; none where it is missing or wrong.
-    pub fn choice<T: Copy>(&mut self, key: &'static str, words: &[(&str, T)]) -> Option<T> {
-        let value = self.optional_choice(key, words);
-        self.needed(key, value)
-    }
-
-    /// What one of a few words stands for, which may be left out.
-    pub fn optional_choice<T: Copy>(
-        &mut self,
-        key: &'static str,
-        words: &[(&str, T)],
-    ) -> Option<T> {
+    /// What one of a few words stands for.
+    pub fn choice<T: Copy>(&self, key: &'static str, words: &[(&str, T)]) -> Option<T> {
         self.key(key, |v| {
             let names: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
-            let list = format!("must be one of {}", names.join(", "));
-            let word =
-                v.as_str().ok_or_else(|| Wrong::new(format!("{list}, not {}", kind_of(v))))?;
+            let list = format!("one of {}", names.join(", "));
+            let word = v.as_str().ok_or_else(|| must_be(&list, v))?;
             let found = words.iter().find(|(known, _)| *known == word);
             found.map(|(_, value)| *value).ok_or_else(|| {
-                let wrong = Wrong::new(format!("{list}, not `{word}`"));
-                match nearest_name(word, names.iter().copied()) {
-                    Some(near) => wrong.help(format!("did you mean `{near}`?")),
-                    None => wrong,
-                }
+                let near = nearest_name(word, names.iter().copied());
+                (format!("must be {list}, not `{word}`"), near.map(meant))
             })
         })
     }
@@ -463,8 +386,24 @@ impl<'a, 't> Table<'a, 't> {
     pub fn finish(&self) {
         if let Some(user) = self.user {
             let within = format!(" in `{}`", self.name);
-            unknown(self.mistakes, user, &self.known, "key", &within);
+            unknown(self.mistakes, user, &self.known.borrow(), "key", &within);
         }
+    }
+}
+
+fn near(error: &UnitError) -> Option<String> {
+    match error {
+        UnitError::Unknown { near, .. } => near.as_deref().map(meant),
+        _ => None,
+    }
+}
+
+/// A number, with its unit if it has one.
+fn digits<'v>(value: &'v DeValue<'_>) -> Option<&'v str> {
+    match value {
+        DeValue::Integer(number) => Some(number.as_str()),
+        DeValue::Float(number) => Some(number.as_str()),
+        other => other.as_str(),
     }
 }
 
@@ -475,34 +414,26 @@ fn quantity(
 ) -> Result<f64, Wrong> {
     let kind = dimension.name(&[]);
     let shown = |v: f64| show_quantity(v, dimension, None, None);
-    let example = || format!("for example \"{}\"", shown(*limits.end()));
-    let number: &str = match value {
-        DeValue::Integer(n) if dimension.is_number() => n.as_str(),
-        DeValue::Float(n) if dimension.is_number() => n.as_str(),
-        DeValue::String(text) => text,
-        other => {
-            let other = kind_of(other);
-            let message = format!("must be a text with a number and a unit of {kind}, not {other}");
-            return Err(Wrong::new(message).help(example()));
-        }
+    let example = || Some(format!("for example \"{}\"", shown(*limits.end())));
+    let number = digits(value).filter(|_| dimension.is_number() || value.is_str());
+    let Some(number) = number else {
+        let what = format!("a text with a number and a unit of {kind}");
+        return Err((must_be(what, value).0, example()));
     };
     let (read, unit) = parse_quantity(number).map_err(|e| {
-        let wrong = Wrong::new(format!("is no {kind}: {e}"));
-        match e {
-            QuantityError::Unit(UnitError::Unknown { near: Some(near), .. }) => {
-                wrong.help(format!("did you mean `{near}`?"))
-            }
-            _ => wrong.help(example()),
-        }
+        let near = match &e {
+            QuantityError::Unit(unit) => near(unit),
+            QuantityError::NoNumber(_) => None,
+        };
+        (format!("is no {kind}: {e}"), near.or_else(example))
     })?;
     let found = unit.map_or(Dimension::NUMBER, |u| u.dimension);
     if found != dimension {
-        let message = format!("must be {kind}, not {}", found.name(&[]));
-        return Err(Wrong::new(message).help(example()));
+        return Err((format!("must be {kind}, not {}", found.name(&[])), example()));
     }
     if !limits.contains(&read) {
         let [low, high, read] = [*limits.start(), *limits.end(), read].map(shown);
-        return Err(Wrong::new(format!("must be from {low} to {high}, not {read}")));
+        return Err((format!("must be from {low} to {high}, not {read}"), None));
     }
     Ok(read)
 }

@@ -8,7 +8,7 @@ use crate::ode::{Control, integrate, step};
 
 /// Constants of the rotor and its drive.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rotor {
+pub(crate) struct Rotor {
     /// Moment of inertia in kg·m².
     pub inertia: f64,
     /// Largest torque of the drive either way, in N·m.
@@ -28,12 +28,10 @@ pub struct Rotor {
 
 /// What the drive does.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Drive {
+pub(crate) enum Drive {
     /// Holds a speed in rad/s: proportional and integral action on the speed error; the
     /// integral rests while more torque is asked for than there is, and would ask for more.
     Hold(f64),
-    /// Gives a constant torque in N·m.
-    Torque(f64),
     /// Brakes with its largest torque until the rotor rests.
     Brake,
     /// Gives no torque.
@@ -42,7 +40,7 @@ pub enum Drive {
 
 /// Where the rotor is at one time.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Moment {
+pub(crate) struct Moment {
     /// Time in s.
     pub time: f64,
     /// Angle since power-on in rad.
@@ -63,9 +61,10 @@ struct Node {
 
 /// How the rotor moves from a command on.
 #[derive(Clone, Debug)]
-pub struct Motion {
+pub(crate) struct Motion {
     nodes: Vec<Node>,
-    steady: Moment,
+    /// From when on the speed does not change any more, and what it is then.
+    pub steady: Moment,
 }
 
 /// Share of the speed below which nothing changes any more.
@@ -76,7 +75,7 @@ const MAX_STEPS: usize = 60_000;
 
 impl Rotor {
     /// Drag at a speed in N·m.
-    pub fn drag(&self, speed: f64) -> f64 {
+    pub(crate) fn drag(&self, speed: f64) -> f64 {
         self.bearing + (self.viscous + self.windage * speed) * speed
     }
 
@@ -95,7 +94,6 @@ impl Rotor {
                 let growth = pull * (1.0 - (beyond / fade).clamp(0.0, 1.0));
                 (torque, growth)
             }
-            Drive::Torque(torque) => (torque, 0.0),
             Drive::Brake => (-self.torque_most, 0.0),
             Drive::Coast => (0.0, 0.0),
         }
@@ -114,7 +112,7 @@ impl Rotor {
     }
 
     /// The motion that `drive` makes of a rotor that is at `from`.
-    pub fn motion(&self, drive: Drive, from: Moment) -> Motion {
+    pub(crate) fn motion(&self, drive: Drive, from: Moment) -> Motion {
         let scale = match drive {
             Drive::Hold(target) => target.max(from.speed),
             _ => from.speed,
@@ -129,58 +127,43 @@ impl Rotor {
             Node { at, acceleration, growth }
         };
         let mut nodes = vec![node(0.0, &start)];
-        let stops = matches!(drive, Drive::Brake | Drive::Coast);
         let has_settled = |s: &[f64; 3]| {
             let [_, speed, integral] = *s;
+            let Drive::Hold(target) = drive else { return speed <= 0.0 };
             let [_, acceleration, _] = rate(s);
-            if stops {
-                return speed <= 0.0;
-            }
-            match drive {
-                Drive::Hold(target) => {
-                    let (torque, _) = self.torque(drive, speed, integral);
-                    let limited = torque.abs() >= self.torque_most;
-                    // What the last digit of the speed makes of the acceleration is still.
-                    let digit = SETTLED * scale * (1.0 + self.proportional / self.inertia);
-                    acceleration.abs() < digit
-                        && (limited || (target - speed).abs() < SETTLED * scale)
-                }
-                _ => acceleration.abs() < SETTLED * scale,
-            }
+            let (torque, _) = self.torque(drive, speed, integral);
+            let limited = torque.abs() >= self.torque_most;
+            // What the last digit of the speed makes of the acceleration is still.
+            let digit = SETTLED * scale * (1.0 + self.proportional / self.inertia);
+            acceleration.abs() < digit && (limited || (target - speed).abs() < SETTLED * scale)
         };
         let mut ended = has_settled(&start);
         if !ended {
-            // What changes the speed sets the scale of time.
-            let torque = match drive {
-                Drive::Coast => self.drag(scale),
-                _ => self.torque_most,
+            // What changes the speed sets the scale of time; a long tail behind a short start must come
+            // to its end within the steps allowed.
+            let (torque, tail) = match drive {
+                Drive::Coast => (self.drag(scale), self.coast_time(scale) / 50_000.0),
+                _ => (self.torque_most, 0.0),
             };
             let across = self.inertia * scale / torque.max(f64::MIN_POSITIVE);
-            // A long tail behind a short start must come to its end within the steps allowed.
-            let tail = match drive {
-                Drive::Coast => Some(self.coast_time(scale) / 50_000.0).filter(|t| t.is_finite()),
-                _ => None,
-            };
+            let tail = if tail.is_finite() { tail } else { 0.0 };
             let control = Control {
                 tolerance: [1e-8, 1e-11 * scale, 1e-11 * self.torque_most.max(1e-12)],
-                longest: (across / 500.0).max(0.02).max(tail.unwrap_or(0.0)),
+                longest: (across / 500.0).max(0.02).max(tail),
                 max_steps: MAX_STEPS,
             };
-            ended = integrate(
-                rate,
-                start,
-                &control,
-                |_, s| has_settled(s),
-                |time, s| nodes.push(node(time, s)),
-            );
+            ended =
+                integrate(rate, start, &control, has_settled, |time, s| nodes.push(node(time, s)));
         }
         let mut steady = nodes.last().map_or(from, |n| n.at);
-        if stops && ended {
-            self.end_at_rest(drive, &mut nodes, &mut steady);
-        } else if let Drive::Hold(target) = drive
-            && (target - steady.speed).abs() < 2.0 * SETTLED * scale
-        {
-            steady.speed = target;
+        match drive {
+            Drive::Hold(target) if (target - steady.speed).abs() < 2.0 * SETTLED * scale => {
+                steady.speed = target;
+            }
+            Drive::Brake | Drive::Coast if ended => {
+                self.end_at_rest(drive, &mut nodes, &mut steady);
+            }
+            _ => {}
         }
         Motion { nodes, steady }
     }
@@ -231,18 +214,13 @@ fn hermite(a: (f64, f64), b: (f64, f64), h: f64, u: f64) -> f64 {
 
 impl Motion {
     /// A rotor at rest since `time`.
-    pub fn at_rest(time: f64, angle: f64) -> Motion {
+    pub(crate) fn at_rest(time: f64, angle: f64) -> Motion {
         let steady = Moment { time, angle, ..Moment::default() };
         Motion { nodes: Vec::new(), steady }
     }
 
-    /// From when on the speed does not change any more, and what it is then.
-    pub fn steady(&self) -> Moment {
-        self.steady
-    }
-
     /// Where the rotor is at `time`.
-    pub fn at(&self, time: f64) -> Moment {
+    pub(crate) fn at(&self, time: f64) -> Moment {
         if time >= self.steady.time {
             let since = time - self.steady.time;
             return Moment {
@@ -265,7 +243,7 @@ impl Motion {
 
     /// When the rotor passes `angle`; none if it comes to rest before, or has passed it before
     /// this motion began.
-    pub fn passes(&self, angle: f64) -> Option<f64> {
+    pub(crate) fn passes(&self, angle: f64) -> Option<f64> {
         if angle > self.steady.angle {
             let ahead = angle - self.steady.angle;
             return (self.steady.speed > 0.0).then(|| self.steady.time + ahead / self.steady.speed);
@@ -300,7 +278,7 @@ impl Motion {
     }
 
     /// The last time at which the speed is outside `low` to `high`; none if it never is.
-    pub fn last_outside(&self, low: f64, high: f64) -> Option<f64> {
+    pub(crate) fn last_outside(&self, low: f64, high: f64) -> Option<f64> {
         let outside = |speed: f64| speed < low || speed > high;
         if outside(self.steady.speed) {
             return Some(f64::INFINITY);
@@ -308,11 +286,6 @@ impl Motion {
         let last = self.nodes.iter().rposition(|n| outside(n.at.speed))?;
         // By the next node it is inside.
         self.nodes.get(last + 1).or(self.nodes.get(last)).map(|n| n.at.time)
-    }
-
-    /// The highest speed of the motion in rad/s.
-    pub fn speed_most(&self) -> f64 {
-        self.nodes.iter().map(|n| n.at.speed).fold(self.steady.speed, f64::max)
     }
 }
 

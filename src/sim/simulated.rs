@@ -9,8 +9,8 @@ use crate::{expose, page};
 use core::f64::consts::TAU;
 use spintrue_head::{
     Description, Dimension, Exposed, ExposedPage, Fault, FaultKind, Halt, Head, LineOrder,
-    PageOrder, SafeState, StartOfScan, Status, Trim, Turn, check_range, out_of_range, settable,
-    step_by_step, switchable,
+    PageOrder, SafeState, StartOfScan, Status, Trim, Turn, check_range, settable, step_by_step,
+    switchable,
 };
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
@@ -40,8 +40,7 @@ impl SimHead {
     fn world(&self) -> Result<RefMut<'_, World>, Fault> {
         let mut world = self.world.borrow_mut();
         if world.has(FaultKind::LinkSilent) {
-            let until = world.now + SILENCE;
-            world.advance(until);
+            world.wait(SILENCE);
             return Err(Fault::Broken(
                 "the link is silent: the head did not answer within 1 s".to_string(),
             ));
@@ -81,8 +80,7 @@ impl SimHead {
         }
         if world.has(FaultKind::StoreInterrupted) {
             world.lose_power_storing();
-            let until = world.now + SILENCE;
-            world.advance(until);
+            world.wait(SILENCE);
             return Err(Fault::Broken(
                 "the power failed while trims were stored: the head did not answer within 1 s"
                     .to_string(),
@@ -91,15 +89,6 @@ impl SimHead {
         // One move of the whole set: power loss finds the old one or the new one.
         world.stored = world.trims.clone();
         Ok(())
-    }
-
-    /// Hands stored trims to the keeper.
-    fn keep(&mut self, before: &[Trim]) -> Result<(), Fault> {
-        let stored = self.world.borrow().stored.clone();
-        match &mut self.keeper {
-            Some(keeper) if stored != before => keeper(&stored),
-            _ => Ok(()),
-        }
     }
 
     /// The medium under the head.
@@ -123,8 +112,8 @@ impl SimHead {
         let mut world = self.world.borrow_mut();
         world.arming = None;
         world.command(Drive::Coast);
-        let until = world.now + world.description().coast_most;
-        world.advance(until);
+        let coasting = world.description().coast_most;
+        world.wait(coasting);
         world.trims = world.stored.clone();
     }
 }
@@ -143,7 +132,7 @@ impl Head for SimHead {
             time: world.now,
             speed,
             target: world.target,
-            locked: world.lock.locked(),
+            locked: world.lock.locked,
             facet: if at_rest { None } else { world.next_facet() },
             rails: world.rails(),
             interlock_closed: world.interlock_closed,
@@ -194,15 +183,12 @@ impl Head for SimHead {
 
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
         let mut world = self.world()?;
-        if !(1..=MAX_TURNS).contains(&count) {
-            let (low, high) = (1.0, f64::from(MAX_TURNS));
-            let value = f64::from(count);
-            return Err(out_of_range("number of turns", value, low, high, Dimension::NUMBER));
-        }
+        let (number, most) = (f64::from(count), f64::from(MAX_TURNS));
+        check_range("number of turns", number, 1.0, most, Dimension::NUMBER)?;
         let speed = world.target.unwrap_or(world.description().speed_least);
-        let give_up = world.now + world.description().turns_most(f64::from(count), speed);
+        let give_up = world.now + world.description().turns_most(number, speed);
         if world.has(FaultKind::IndexMissing) {
-            let until = world.now + world.config.detector.rest_after;
+            let until = world.now + world.description().times.pulse_silence_most;
             world.advance(until.min(give_up));
             return Err(Fault::no_pulse("index"));
         }
@@ -237,10 +223,13 @@ impl Head for SimHead {
 
     fn store_trims(&mut self) -> Result<(), Fault> {
         let before = self.world.borrow().stored.clone();
-        let stored = self.store();
+        let done = self.store();
         // Trims may have been stored although the power failed.
-        let kept = self.keep(&before);
-        stored.and(kept)
+        let stored = self.world.borrow().stored.clone();
+        match &mut self.keeper {
+            Some(keeper) if stored != before => done.and(keeper(&stored)),
+            _ => done,
+        }
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {
@@ -249,7 +238,7 @@ impl Head for SimHead {
         if !world.interlock_closed {
             return Err(Fault::InterlockOpen);
         }
-        if !world.lock.locked() {
+        if !world.lock.locked {
             return Err(Fault::NotLocked);
         }
         if world.arming.is_some() {
@@ -315,8 +304,7 @@ impl Head for SimHead {
     fn sleep(&mut self, seconds: f64) {
         let mut world = self.world.borrow_mut();
         if seconds > 0.0 {
-            let until = world.now + seconds.min(MAX_SLEEP);
-            world.advance(until);
+            world.wait(seconds.min(MAX_SLEEP));
         }
     }
 
@@ -330,7 +318,7 @@ impl Head for SimHead {
 fn is_parked(world: &World, angle: f64) -> bool {
     let step = world.config.galvanometer_step;
     let off = |angle: f64| (angle - world.config.parked).abs();
-    off(world.galvanometer.target()) <= step && off(angle) <= 2.0 * step
+    off(world.galvanometer.target) <= step && off(angle) <= 2.0 * step
 }
 
 /// Waits for the next index pulse after the turn given, or after now, at most until `give_up`.
@@ -345,7 +333,7 @@ fn next_index(
         let turn = after.map_or(here, |(turn, _)| turn.max(here)) + 1;
         let turn = after.map_or(turn, |(before, _)| before + 1);
         let motions = world.motions;
-        let patience = (world.now + world.config.detector.rest_after).min(give_up);
+        let patience = (world.now + world.description().times.pulse_silence_most).min(give_up);
         let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
         let time = world.pulses.index(&world.motion, turn).map(|time| {
             if slips {

@@ -2,14 +2,14 @@
 //!
 //! Its state depends on commands and their times only. Asking for it changes nothing.
 
-use crate::config::Config;
+use crate::config::{Config, Facet};
 use crate::faults::{Argument, InjectedFault, When};
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Galvanometer;
 use crate::lines::Drawn;
 use crate::medium::Sheet;
 use crate::noise::{Noise, Stream};
-use crate::pulses::{LockDetector, Pulses};
+use crate::pulses::{LockDetector, Pulses, Sweep};
 use crate::rotor::{Drive, Moment, Motion, Rotor};
 use core::f64::consts::TAU;
 use spintrue_head::{Description, Fault, FaultKind, Laser, StartOfScan, Trim};
@@ -70,14 +70,11 @@ impl World {
         let noise = Noise::new(seed);
         let pulses = Pulses::new(&config, noise);
         let parked = config.parked;
-        let mut planned: Vec<(f64, InjectedFault)> = config
-            .faults
-            .iter()
-            .filter_map(|p| match p.when {
-                When::Time(at) => Some((at, p.fault.clone())),
-                When::Line(_) => None,
-            })
-            .collect();
+        let timed = config.faults.iter().filter_map(|planned| match planned.when {
+            When::Time(at) => Some((at, planned.clone())),
+            When::Line(_) => None,
+        });
+        let mut planned: Vec<(f64, InjectedFault)> = timed.collect();
         planned.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut world = World {
             noise,
@@ -133,6 +130,11 @@ impl World {
             }
         }
         self.look(to);
+    }
+
+    /// Lets some seconds pass.
+    pub(crate) fn wait(&mut self, seconds: f64) {
+        self.advance(self.now + seconds);
     }
 
     fn look(&mut self, until: f64) {
@@ -293,8 +295,8 @@ impl World {
 
     /// Measured at rest: silence for longer than the slowest turn that can be told.
     pub(crate) fn at_rest(&self) -> bool {
-        let steady = self.motion.steady();
-        let silence = self.config.detector.rest_after;
+        let steady = self.motion.steady;
+        let silence = self.description().times.pulse_silence_most;
         // Two whole turns within the silence, at a speed that has been steady for longer: no
         // need to ask for pulses.
         if steady.speed * silence > 2.0 * TAU && self.now - steady.time > silence {
@@ -302,13 +304,13 @@ impl World {
         }
         // A drive that pushed just now may have the rotor turn before any pulse tells.
         let last = self.last_pulse().into_iter().chain(self.stirred).reduce(f64::max);
-        last.is_none_or(|t| self.now - t > self.config.detector.rest_after)
+        last.is_none_or(|t| self.now - t > self.description().times.pulse_silence_most)
     }
 
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before
     /// the first turn is whole, of the last two start-of-scan pulses; 0 at rest.
     pub(crate) fn measured_speed(&self) -> f64 {
-        match (self.lock.index(), self.lock.period()) {
+        match (self.lock.index, self.lock.period) {
             (Some(index), Some(period)) if period > 0.0 => TAU / period.max(self.now - index),
             _ => self.facet_speed().unwrap_or(0.0),
         }
@@ -360,10 +362,24 @@ impl World {
     }
 
     pub(crate) fn laser(&self) -> Laser {
-        match self.arming {
-            Some(_) => Laser::Armed,
-            None => Laser::Off,
-        }
+        if self.arming.is_some() { Laser::Armed } else { Laser::Off }
+    }
+
+    /// The passage of start of scan `number`, none where no pulse comes; the facet, and when it has
+    /// passed at the latest, in s.
+    pub(crate) fn passage(&self, number: u64) -> Result<(Option<Sweep>, Facet, f64), Fault> {
+        let lost = || Fault::no_pulse("start-of-scan");
+        let target = self.target.ok_or(Fault::NotLocked)?;
+        let n = self.facets();
+        let k = usize::try_from(number % n).unwrap_or(0);
+        let facet = self.config.facets.get(k).copied().ok_or_else(lost)?;
+        let passes = self.motion.passes(number as f64 * TAU / n as f64).ok_or_else(lost)?;
+        let sweep = if self.drops(number) {
+            None
+        } else {
+            self.pulses.sweep(&self.motion, number, &facet, &self.config, target)
+        };
+        Ok((sweep, facet, sweep.map_or(passes, |sweep| sweep.pulse.max(passes))))
     }
 
     /// Whether start of scan `number` is lost.

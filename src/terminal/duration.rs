@@ -73,43 +73,34 @@ pub(crate) fn explained(
     sources: &SourceMap,
     colour: bool,
 ) -> String {
-    let mut lines = Vec::new();
-    let headline = match bound.most {
+    let (headline, lines): (String, Vec<String>) = match bound.most {
         Some(most) => {
-            for part in bound.contributions.iter().take(MAX_PLACES) {
-                let mut line = format!("    {:<11} ", text(part.seconds));
-                match part.span {
-                    Some(span) => {
-                        let place = sources.place(span);
-                        line.push_str(&format!("by `{}` at {place}", excerpt(sources, span)));
-                    }
-                    None => line.push_str("to make the head safe at the end"),
-                }
-                if let Some(call) = part.call {
-                    line.push_str(&format!(", called at {}", sources.place(call)));
-                }
-                lines.push(line);
-            }
-            if let Some(formula) = &bound.formula {
-                lines.push(format!("    that is {}", formula_text(formula, program, params)));
-            }
-            format!("  takes at most {} on this head\n", text(most))
+            let places = bound.contributions.iter().take(MAX_PLACES).map(|part| {
+                let by = part.span.map_or("to make the head safe at the end".to_string(), |span| {
+                    format!("by `{}` at {}", excerpt(sources, span), sources.place(span))
+                });
+                let from = part.call.map(|call| format!(", called at {}", sources.place(call)));
+                format!("    {:<11} {by}{}", text(part.seconds), from.unwrap_or_default())
+            });
+            let formula = bound
+                .formula
+                .iter()
+                .map(|formula| format!("    that is {}", formula_text(formula, program, params)));
+            (
+                format!("  takes at most {} on this head\n", text(most)),
+                places.chain(formula).collect(),
+            )
         }
         None => {
-            for unknown in bound.unknown.iter().take(MAX_PLACES) {
-                let at = sources.place(unknown.span);
-                let here = excerpt(sources, unknown.span);
-                lines.push(format!("    `{here}` at {at}: {}", unknown_bound(unknown, sources)));
-            }
-            "  no bound on its duration is known\n".to_string()
+            let unknown = bound.unknown.iter().take(MAX_PLACES).map(|unknown| {
+                let (at, here) = (sources.place(unknown.span), excerpt(sources, unknown.span));
+                format!("    `{here}` at {at}: {}", unknown_bound(unknown, sources))
+            });
+            ("  no bound on its duration is known\n".to_string(), unknown.collect())
         }
     };
-    let mut all = headline;
-    for line in lines {
-        all.push_str(&styled(&line, DIM, colour));
-        all.push('\n');
-    }
-    all
+    let lines = lines.iter().map(|line| format!("{}\n", styled(line, DIM, colour)));
+    headline + &lines.collect::<String>()
 }
 
 /// `rounds × 3.1 s + watch + 45 s, with speed as it is`.

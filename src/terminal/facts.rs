@@ -5,8 +5,6 @@ use spintrue_head::{
     show_quantity,
 };
 
-const POWER: Dimension = Dimension::of([2, -3, 1, 0, 0, 0]);
-
 /// A value of a head.
 pub(crate) enum Content {
     Text(&'static str),
@@ -16,36 +14,21 @@ pub(crate) enum Content {
 }
 
 /// A row: key for machines, words for people, value.
-pub(crate) struct Row(pub &'static str, pub &'static str, pub Content);
+pub(crate) type Row = (&'static str, &'static str, Content);
 
-impl Row {
-    fn count(key: &'static str, words: &'static str, value: u32) -> Row {
-        Row(key, words, Content::Count(value))
-    }
+/// A quantity in the unit that suits it.
+fn plain(value: f64, dimension: Dimension) -> Content {
+    Content::Quantity(value, dimension, None)
+}
 
-    fn text(key: &'static str, words: &'static str, value: &'static str) -> Row {
-        Row(key, words, Content::Text(value))
-    }
+fn time(seconds: f64) -> Content {
+    plain(seconds, Dimension::TIME)
+}
 
-    fn time(key: &'static str, words: &'static str, value: f64) -> Row {
-        Row(key, words, Content::Quantity(value, Dimension::TIME, None))
-    }
-
-    fn length(key: &'static str, words: &'static str, value: f64) -> Row {
-        Row(key, words, Content::Quantity(value, Dimension::LENGTH, Some("mm")))
-    }
-
-    fn angle(key: &'static str, words: &'static str, value: f64) -> Row {
-        Row(key, words, Content::Quantity(value, Dimension::ANGLE, None))
-    }
-
-    fn speed(key: &'static str, words: &'static str, value: f64) -> Row {
-        Row(key, words, Content::Quantity(value, Dimension::ROTATION, Some("rpm")))
-    }
-
-    fn share(key: &'static str, words: &'static str, value: f64) -> Row {
-        Row(key, words, Content::Quantity(value, Dimension::NUMBER, Some("%")))
-    }
+/// A quantity in a unit.
+fn shown_in(unit: &'static str, value: f64) -> Content {
+    let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |unit| unit.dimension);
+    Content::Quantity(value, dimension, Some(unit))
 }
 
 /// What a head says of itself, in groups with names.
@@ -54,35 +37,40 @@ pub(crate) fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
         StartOfScan::EveryFacet => "every_facet",
         StartOfScan::IndexOnly => "index_only",
     };
-    let range = Content::Quantity(head.galvanometer_range, Dimension::ANGLE, Some("mrad"));
-    let f_theta = Content::Quantity(head.focal_length, Dimension::LENS, None);
-    let power = Content::Quantity(head.laser_power, POWER, Some("mW"));
     let polygon = vec![
-        Row::count("facets", "facets", head.facets),
-        Row::speed("speed_least", "lowest speed", head.speed_least),
-        Row::speed("speed_most", "highest speed", head.speed_most),
-        Row::share("lock_window", "lock window, either way", head.lock_window),
-        Row::count("lock_turns", "turns that make lock", head.lock_turns),
-        Row::text("start_of_scan", "start-of-scan pulse", start),
+        ("facets", "facets", Content::Count(head.facets)),
+        ("speed_least", "lowest speed", shown_in("rpm", head.speed_least)),
+        ("speed_most", "highest speed", shown_in("rpm", head.speed_most)),
+        ("lock_window", "lock window, either way", shown_in("%", head.lock_window)),
+        ("lock_turns", "turns that make lock", Content::Count(head.lock_turns)),
+        ("start_of_scan", "start-of-scan pulse", Content::Text(start)),
     ];
     let line = vec![
-        Row::length("focal_length", "focal length", head.focal_length),
-        Row("f_theta", "f-theta lens, length per angle", f_theta),
-        Row::length("line_most", "longest line", head.line_most),
-        Row::share("active_most", "largest active fraction", head.active_most),
-        Row("galvanometer_range", "galvanometer range, either way", range),
-        Row("laser_power", "full optical power", power),
+        ("focal_length", "focal length", shown_in("mm", head.focal_length)),
+        ("f_theta", "f-theta lens, length per angle", plain(head.focal_length, Dimension::LENS)),
+        ("line_most", "longest line", shown_in("mm", head.line_most)),
+        ("active_most", "largest active fraction", shown_in("%", head.active_most)),
+        (
+            "galvanometer_range",
+            "galvanometer range, either way",
+            shown_in("mrad", head.galvanometer_range),
+        ),
+        ("laser_power", "full optical power", shown_in("mW", head.laser_power)),
     ];
     let words = vec![
-        Row::time("word_service", "time to serve one", head.word_service),
-        Row::count("queue_words", "depth of the queue", head.queue_words),
+        ("word_service", "time to serve one", time(head.word_service)),
+        ("queue_words", "depth of the queue", Content::Count(head.queue_words)),
     ];
     let (in_scan, cross_scan) = (&head.in_scan_trim, &head.cross_scan_trim);
     let trims = vec![
-        Row::time("in_scan_step", "in-scan step", in_scan.step),
-        Row::time("in_scan_range", "in-scan range, either way", in_scan.range),
-        Row::angle("cross_scan_step", "cross-scan step", cross_scan.step),
-        Row::angle("cross_scan_range", "cross-scan range, either way", cross_scan.range),
+        ("in_scan_step", "in-scan step", time(in_scan.step)),
+        ("in_scan_range", "in-scan range, either way", time(in_scan.range)),
+        ("cross_scan_step", "cross-scan step", plain(cross_scan.step, Dimension::ANGLE)),
+        (
+            "cross_scan_range",
+            "cross-scan range, either way",
+            plain(cross_scan.range, Dimension::ANGLE),
+        ),
     ];
     vec![
         ("polygon", polygon),
@@ -95,42 +83,45 @@ pub(crate) fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
 }
 
 fn clock(head: &Description) -> Vec<Row> {
-    let master = Content::Quantity(head.clock.master, Dimension::FREQUENCY, None);
-    let mut rows = vec![Row("master", "master", master)];
+    let mut rows = vec![("master", "master", plain(head.clock.master, Dimension::FREQUENCY))];
     match head.clock.kind {
         ClockKind::Divider { least, most } => rows.extend([
-            Row::text("kind", "kind", "divider"),
-            Row::count("divisor_least", "smallest divisor", least),
-            Row::count("divisor_most", "largest divisor", most),
+            ("kind", "kind", Content::Text("divider")),
+            ("divisor_least", "smallest divisor", Content::Count(least)),
+            ("divisor_most", "largest divisor", Content::Count(most)),
         ]),
         ClockKind::Accumulator { bits } => rows.extend([
-            Row::text("kind", "kind", "accumulator"),
-            Row::count("accumulator_bits", "bits of the accumulator", bits),
+            ("kind", "kind", Content::Text("accumulator")),
+            ("accumulator_bits", "bits of the accumulator", Content::Count(bits)),
         ]),
     }
-    rows.push(Row::time("dot_least", "shortest dot of the laser", head.dot_least));
+    rows.push(("dot_least", "shortest dot of the laser", time(head.dot_least)));
     rows
 }
 
 fn longest(head: &Description) -> Vec<Row> {
     let times = &head.times;
     let mut rows = vec![
-        Row::time("spin_up_most", "from rest to lock", head.spin_up_most),
-        Row::time("brake_most", "to rest when braked", times.brake_most),
-        Row::time("coast_most", "to rest when coasting", head.coast_most),
-        Row::time("galvanometer_settling", "galvanometer settling", head.galvanometer_settling),
-        Row::time("arming_most", "arming", times.arming_most),
-        Row::time("fill_most", "filling the word queue", times.fill_most),
-        Row::count("waiting_turns_most", "turns until a facet comes", times.waiting_turns_most),
-        Row::time("reading_most", "reading of the gauge", times.reading_most),
-        Row::time("reply_most", "answer to any other call", times.reply_most),
-        Row::time("silence_most", "silence of the head", times.silence_most),
-        Row::time("pulse_silence_most", "silence of the pulses", times.pulse_silence_most),
-        Row::time("gauge_silence_most", "silence of the gauge", times.gauge_silence_most),
+        ("spin_up_most", "from rest to lock", time(head.spin_up_most)),
+        ("brake_most", "to rest when braked", time(times.brake_most)),
+        ("coast_most", "to rest when coasting", time(head.coast_most)),
+        ("galvanometer_settling", "galvanometer settling", time(head.galvanometer_settling)),
+        ("arming_most", "arming", time(times.arming_most)),
+        ("fill_most", "filling the word queue", time(times.fill_most)),
+        (
+            "waiting_turns_most",
+            "turns until a facet comes",
+            Content::Count(times.waiting_turns_most),
+        ),
+        ("reading_most", "reading of the gauge", time(times.reading_most)),
+        ("reply_most", "answer to any other call", time(times.reply_most)),
+        ("silence_most", "silence of the head", time(times.silence_most)),
+        ("pulse_silence_most", "silence of the pulses", time(times.pulse_silence_most)),
+        ("gauge_silence_most", "silence of the gauge", time(times.gauge_silence_most)),
     ];
     if times.station_most > 0.0 {
         let most = times.station_reply_most();
-        rows.push(Row::time("station_reply_most", "answer of a signal or a channel", most));
+        rows.push(("station_reply_most", "answer of a signal or a channel", time(most)));
     }
     rows
 }
@@ -138,7 +129,7 @@ fn longest(head: &Description) -> Vec<Row> {
 /// Everything that a head says of itself, in groups of words and values for people.
 pub(crate) fn facts(head: &Description) -> Vec<(String, Vec<(String, String)>)> {
     let rows = |rows: Vec<Row>| {
-        rows.into_iter().map(|Row(_, words, value)| (words.to_string(), shown(&value)))
+        rows.into_iter().map(|(_, words, value)| (words.to_string(), shown(&value)))
     };
     let groups = groups(head).into_iter();
     let mut facts: Vec<(String, Vec<(String, String)>)> =

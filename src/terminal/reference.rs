@@ -34,21 +34,18 @@ pub(crate) fn explained(builtin: &Builtin, colour: bool) -> String {
     }
     text.push_str(&format!("\n{}\n", effects_text(builtin.page().effects.iter().copied())));
     text.push_str(&wrapped(&format!("Takes at most: {}", builtin.time.text()), ""));
-    text.push_str("\nExample:\n");
-    for line in builtin.page().example.lines() {
-        text.push_str(&format!("  {line}\n"));
-    }
-    text
+    format!("{text}\nExample:\n{}", indented(builtin.page().example))
 }
 
 /// A keyword: what it means, and an example.
 pub(crate) fn keyword(keyword: Keyword, colour: bool) -> String {
     let heading = styled(&format!("keyword {}", keyword.text()), BOLD, colour);
-    let mut text = format!("{heading}\n\n{}\nExample:\n", wrapped(keyword.meaning(), ""));
-    for line in keyword.example().lines() {
-        text.push_str(&format!("  {line}\n"));
-    }
-    text
+    let meaning = wrapped(keyword.meaning(), "");
+    format!("{heading}\n\n{meaning}\nExample:\n{}", indented(keyword.example()))
+}
+
+fn indented(example: &str) -> String {
+    example.lines().map(|line| format!("  {}\n", visible_line(line))).collect()
 }
 
 /// A record type and its fields.
@@ -71,10 +68,8 @@ pub(crate) fn code(code: &Code, colour: bool) -> String {
     let mut text = format!("{}\n\n", styled(&heading, BOLD, colour));
     text.push_str(&wrapped(&code.why, ""));
     for (title, example) in [("Wrong", &code.wrong), ("Right", &code.right)] {
-        text.push_str(&format!("\n{}\n", styled(title, BOLD, colour)));
-        for line in example.trim_matches('\n').lines() {
-            text.push_str(&format!("  {}\n", visible_line(line)));
-        }
+        let example = indented(example.trim_matches('\n'));
+        text.push_str(&format!("\n{}\n{example}", styled(title, BOLD, colour)));
     }
     text
 }

@@ -128,14 +128,10 @@ pub(crate) fn measured(check: &CheckEvent) -> String {
         }
         None => measured.value.to_string(),
     };
-    let value = match [&measured.low, &measured.high]
-        .into_iter()
-        .flatten()
-        .find_map(|limit| hidden_difference(&measured.value, &limit.at))
-    {
-        Some(difference) => format!("{value} ({difference})"),
-        None => value,
-    };
+    let mut limits = [&measured.low, &measured.high].into_iter().flatten();
+    let hidden = limits.find_map(|limit| hidden_difference(&measured.value, &limit.at));
+    let hidden = hidden.map(|difference| format!(" ({difference})")).unwrap_or_default();
+    let value = value + &hidden;
     match (&measured.low, &measured.high) {
         (Some(low), Some(high)) if low.at == high.at => format!("{value}, should be {}", low.at),
         (Some(low), Some(high)) => format!("{value} within {} .. {}", low.at, high.at),

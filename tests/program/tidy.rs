@@ -87,11 +87,11 @@ const SIM: Arrows = &[
         &["config", "faults", "fixtures", "galvanometer", "limits", "noise", "reader", "rotor"],
     ),
     ("pulses", &["config", "noise", "rotor"]),
-    ("lines", &["config", "pulses"]),
+    ("lines", &["config", "galvanometer", "pulses"]),
     ("expose", &["config", "faults", "lines", "noise", "pulses", "world"]),
     ("gauge", &["config", "noise", "world"]),
     ("injector", &["faults", "reader", "world"]),
-    ("medium", &["config", "world"]),
+    ("medium", &["world"]),
     ("render", &["medium"]),
     (
         "world",

@@ -3,7 +3,7 @@
 use crate::cli::show;
 use crate::error::Error;
 use crate::setup::Fixtures;
-use crate::terminal::facts::{Content, Row, facts, groups};
+use crate::terminal::facts::{Content, facts, groups};
 use crate::terminal::{BOLD, colour_output, styled};
 use clap::Args;
 use serde_json::{Map, Value, json};
@@ -48,7 +48,7 @@ fn as_json(head: &Description) -> Value {
     add("serial", json!(head.serial));
     add("simulated", json!(head.simulated));
     for (name, rows) in groups(head) {
-        let rows = rows.iter().map(|Row(key, _, value)| {
+        let rows = rows.iter().map(|(key, _, value)| {
             let value = match value {
                 Content::Text(text) => json!(text),
                 Content::Count(count) => json!(count),

@@ -1,6 +1,5 @@
 //! `report.html`: the record in one file for people, which needs nothing from elsewhere.
 
-mod answers;
 mod plots;
 mod values;
 
@@ -11,23 +10,21 @@ use crate::record::data::{End, Identity, Page, Picture, Record};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
-use spintrue_language::{Outcome, Verdict, time_text};
+use spintrue_language::{Finished, Outcome, Verdict, time_text};
 
 /// Most checks and log entries that are shown.
 const MAX_ROWS: usize = 2_000;
 
 /// The whole page.
-pub(crate) fn page(record: &Record) -> String {
+pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
     let identity = &record.identity;
     let plots = plots::plots(record);
-    let title = match &record.end {
-        Some(end) => format!("{}: {} {}", end.verdict.text(), identity.model, identity.serial),
-        None => format!("unfinished: {} {}", identity.model, identity.serial),
-    };
+    let verdict = end.finished.verdict();
+    let title = format!("{}: {} {}", verdict.text(), identity.model, identity.serial);
     let body = html! {
         header {
             h1 { "Record of a run: " (identity.model) ", serial " (identity.serial) }
-            @if let Some(end) = &record.end { (verdict(record, end)) }
+            (result(record, end, verdict))
         }
         main {
             (notices(identity))
@@ -39,9 +36,9 @@ pub(crate) fn page(record: &Record) -> String {
                 }))
             }
             @if let Some(values) = values::values(record) { (values) }
-            @if let Some(answers) = answers::answers(record) { (answers) }
+            @if let Some(answers) = values::answers(record) { (answers) }
             @if !record.pages.is_empty() { (pages(&record.pages)) }
-            (log(record))
+            (log(record, end))
             (head(identity))
         }
         footer {
@@ -65,41 +62,35 @@ fn style(verdict: Verdict) -> &'static str {
     }
 }
 
-fn verdict(record: &Record, end: &End) -> Markup {
-    let [conforming, failing, undecided] = end.outcomes;
-    let all = conforming + failing + undecided;
-    let bad: Vec<&str> = record
-        .checks
-        .items
-        .iter()
-        .filter(|check| check.outcome != Outcome::Conforms)
-        .map(|check| check.label.as_str())
-        .take(5)
-        .collect();
+fn result(record: &Record, end: &End<'_>, verdict: Verdict) -> Markup {
+    let Finished { conforming, failing, undecided, unreached, failure, safe, .. } = end.finished;
+    let (all, unreached) = (conforming + failing + undecided, unreached.len());
+    let bad = record.checks.items.iter().filter(|check| check.outcome != Outcome::Conforms);
+    let bad: Vec<&str> = bad.map(|check| check.label.as_str()).take(5).collect();
     html! {
-        div class=(style(end.verdict)) role="status" {
-            strong { (end.verdict.text()) }
-            @if all + end.unreached == 0 {
+        div class=(style(verdict)) role="status" {
+            strong { (verdict.text()) }
+            @if all + unreached == 0 {
                 span { "Nothing was checked." }
             } @else {
                 span {
-                    (conforming) " of " (all) (if conforming == 1 { " conforms" } else { " conform" })
-                    @if failing > 0 { ", " (failing) (if failing == 1 { " does not" } else { " do not" }) }
-                    @if undecided > 0 { ", " (undecided) " undecided" }
-                    @if end.unreached > 0 { ", " (end.unreached) " more planned and not reached" }
+                    (conforming) " of " (all) (if *conforming == 1 { " conforms" } else { " conform" })
+                    @if *failing > 0 { ", " (failing) (if *failing == 1 { " does not" } else { " do not" }) }
+                    @if *undecided > 0 { ", " (undecided) " undecided" }
+                    @if unreached > 0 { ", " (unreached) " more planned and not reached" }
                     @if !bad.is_empty() { ": " (bad.join(", ")) }
                     "."
                 }
             }
-            @if let Some(failure) = &end.failure {
-                span { "Stopped by " (failure.kind) ": " (failure.message) }
+            @if let Some(failure) = failure {
+                span { "Stopped by " (failure.kind.text()) ": " (failure.message) }
                 span.code {
-                    "at " (failure.place)
-                    @for call in &failure.calls { ", called at " (call) }
+                    "at " (end.place)
+                    @for call in &end.calls { ", called at " (call) }
                 }
             }
             span { "Left with " (end.left()) "." }
-            @for trouble in &end.safe.troubles { span { (trouble) } }
+            @for trouble in &safe.troubles { span { (trouble) } }
         }
     }
 }
@@ -246,7 +237,7 @@ fn pages(pages: &[Page]) -> Markup {
     section("pages", "Exposed pages", &content)
 }
 
-fn log(record: &Record) -> Markup {
+fn log(record: &Record, end: &End<'_>) -> Markup {
     let heads = [Head::Number("head time in s"), Head::Text("what happened")];
     let rows = html! { @for entry in record.log.items.iter().take(MAX_ROWS) { tr {
         td.number { (format!("{:.3}", entry.time)) }
@@ -254,7 +245,7 @@ fn log(record: &Record) -> Markup {
     } } };
     let hidden = record.log.items.len().saturating_sub(MAX_ROWS) + record.log.left_out;
     let content = html! {
-        @if let Some(end) = &record.end { p { "Took " (time_text(end.took)) " of head time." } }
+        p { "Took " (time_text(end.finished.took)) " of head time." }
         (table("of the log", Some("log"), &heads, &rows))
         (left_out(hidden, "entries", "events.jsonl"))
     };

@@ -1,4 +1,5 @@
-//! Recorded values of a report: single ones as rows, lists of records as tables of their own.
+//! Recorded values of a report: single ones as rows, lists of records as tables of their own. And the
+//! operator's answers as a table.
 
 use crate::paper::table::{RecordTable, common_unit, head};
 use crate::paper::{Head, left_out, section, table};
@@ -6,7 +7,10 @@ use crate::record::checks::CheckRow;
 use crate::record::data::{Record, Recorded};
 use maud::{Markup, html};
 use spintrue_head::show_number;
-use spintrue_language::{Shown, decimal_places};
+use spintrue_language::{Shown, answer_text, decimal_places};
+
+/// Most answers that are shown.
+const MAX_ANSWERS: usize = 500;
 
 /// Most rows of a table.
 const MAX_ROWS: usize = 100;
@@ -41,6 +45,29 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
         (left_out(hidden, "values", "events.jsonl"))
     };
     Some(section("values", "Recorded values", &content))
+}
+
+/// All answers; nothing where nothing was asked.
+pub(super) fn answers(record: &Record) -> Option<Markup> {
+    let answers = &record.answers;
+    if answers.items.is_empty() {
+        return None;
+    }
+    let heads = ["question", "answer", "answered"].map(Head::Text);
+    let heads = [&heads[..], &[Head::Number("head time in s")]].concat();
+    let rows = html! { @for answer in answers.items.iter().take(MAX_ANSWERS) { tr {
+        th scope="row" { (answer.question) }
+        td { (answer_text(&answer.shown)) }
+        td { (answer.who) }
+        td.number { (format!("{:.3}", answer.time)) }
+    } } };
+    let hidden = answers.left_out + answers.items.len().saturating_sub(MAX_ANSWERS);
+    let content = html! {
+        (table("of answers", None, &heads, &rows))
+        p.soft { "Given by the operator or by an answers file; nothing was measured." }
+        (left_out(hidden, "answers", "events.jsonl"))
+    };
+    Some(section("answers", "Answers of the operator", &content))
 }
 
 /// A value with the digits and the uncertainty of a check that was decided on it.

@@ -39,12 +39,9 @@ pub struct Names(HashMap<String, &'static str>);
 
 impl Names {
     /// Reads the name of a signal or a channel, which `what` says.
-    fn read(&mut self, table: &mut Table<'_, '_>, what: &'static str) -> String {
-        let name = table.text("name");
+    fn read(&mut self, table: &Table<'_, '_>, what: &'static str) -> String {
+        let Some(name) = table.text("name") else { return String::new() };
         let is_letter = |c: char| c.is_ascii_alphanumeric() || c == '_';
-        if name.is_empty() {
-            return name;
-        }
         if !name.starts_with(|c: char| c.is_ascii_alphabetic())
             || name.len() > MAX_NAME
             || !name.chars().all(is_letter)
@@ -88,7 +85,8 @@ fn check_direction(table: &Table<'_, '_>, direction: Option<Direction>, name: &s
 }
 
 /// Reads the common keys of a signal.
-pub fn signal(table: &mut Table<'_, '_>, names: &mut Names) -> Signal {
+pub fn signal(table: &Table<'_, '_>, names: &mut Names) -> Signal {
+    table.needs(&["name", "direction"]);
     let name = names.read(table, "signal");
     let direction = table.choice("direction", &DIRECTIONS);
     check_direction(table, direction, &name, "\"off\"`, `\"on\"` or `\"keep\"");
@@ -101,38 +99,34 @@ pub fn signal(table: &mut Table<'_, '_>, names: &mut Names) -> Signal {
     Signal {
         name,
         direction: direction.unwrap_or(Direction::Input),
-        active: table.optional_choice("active", &active).unwrap_or_default(),
-        pull: table.optional_choice("pull", &pull).unwrap_or_default(),
-        at_safe: table.optional_choice("at_safe", &at_safe),
+        active: table.choice("active", &active).unwrap_or_default(),
+        pull: table.choice("pull", &pull).unwrap_or_default(),
+        at_safe: table.choice("at_safe", &at_safe),
         under_light: table.flag("under_light"),
     }
 }
 
 /// Reads the common keys of a channel, and its unit; none where the unit is missing or wrong.
-pub fn channel(table: &mut Table<'_, '_>, names: &mut Names) -> Option<(Channel, UnitText)> {
+pub fn channel(table: &Table<'_, '_>, names: &mut Names) -> Option<(Channel, UnitText)> {
+    table.needs(&["name", "direction", "unit"]);
     let name = names.read(table, "channel");
     let direction = table.choice("direction", &DIRECTIONS);
     // Without a unit no quantity can be read.
     let unit = table.unit("unit")?;
     let dimension = unit.dimension;
-    let plausible = -MAX_VALUE..=MAX_VALUE;
-    let ends = (
-        table.some_quantity("least", dimension, plausible.clone()),
-        table.some_quantity("most", dimension, plausible),
-    );
-    let (least, most) = match ends {
-        (Some(least), Some(most)) if least < most => (least, most),
-        (Some(_), Some(_)) => {
-            table.complain("least", "`channel.least` must be below `most`");
-            (-MAX_VALUE, MAX_VALUE)
-        }
-        _ => (-MAX_VALUE, MAX_VALUE),
-    };
+    table.needs(&["least", "most"]);
+    let end = |key| table.quantity(key, dimension, -MAX_VALUE..=MAX_VALUE);
+    let ends = end("least").zip(end("most"));
+    if ends.is_some_and(|(least, most)| least >= most) {
+        table.complain("least", "`channel.least` must be below `most`");
+    }
+    let ends = ends.filter(|(least, most)| least < most);
+    let (least, most) = ends.unwrap_or((-MAX_VALUE, MAX_VALUE));
     let at_safe = if table.is_text("at_safe", "keep") {
         table.accept(&["at_safe"]);
         None
     } else {
-        table.optional_quantity("at_safe", dimension, least..=most)
+        table.quantity("at_safe", dimension, least..=most)
     };
     let channel = Channel {
         name,

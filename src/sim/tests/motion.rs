@@ -1,7 +1,8 @@
 //! Spin-up, lock, coasting, repeatability, and heads at the edges.
 
+use crate::config::Config;
 use crate::tests::{RPM, SPEED, locked, order, plan, sim, trace};
-use crate::{Config, SimHead, open};
+use crate::{SimHead, open};
 use spintrue_head::{Fault, Gauge, Halt, Head, Trim};
 
 /// Bring-up with `look` called as often as it likes between the commands.
