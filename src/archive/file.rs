@@ -1,7 +1,7 @@
 //! An archive in an SQLite file: opening it for writing or reading, migrating it, and its errors.
 
 use crate::archive::schema::{STEPS, newer, version_of};
-use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Value};
 use crate::error::{Error, invalid};
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, Error as SqlError, ErrorCode, OpenFlags, ToSql, TransactionBehavior};
@@ -88,25 +88,10 @@ impl Store for File {
         self.run("ROLLBACK")
     }
 
-    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error> {
-        let Some(first) = rows.first() else { return Ok(()) };
-        let places = vec!["?"; first.len()].join(", ");
-        let Table { name, columns } = table;
-        let statement = format!("INSERT INTO {name} ({columns}) VALUES ({places})");
-        let add = || {
-            let mut statement = self.archive.prepare_cached(&statement)?;
-            for row in rows {
-                statement.execute(rusqlite::params_from_iter(row))?;
-            }
-            Ok(())
-        };
-        add().map_err(|error| trouble(&self.path, &error))
-    }
-
     fn query(
         &mut self,
         statement: &str,
-        values: &[Value<'_>],
+        values: &[Value],
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error> {
         let mut query = || {
@@ -122,17 +107,17 @@ impl Store for File {
 }
 
 impl Row for rusqlite::Row<'_> {
-    fn value(&self, at: usize) -> Value<'_> {
+    fn value(&self, at: usize) -> Value {
         match self.get_ref(at) {
             Ok(ValueRef::Integer(number)) => Value::Whole(number),
             Ok(ValueRef::Real(number)) => Value::Real(number),
-            Ok(ValueRef::Text(text)) => Value::Text(String::from_utf8_lossy(text)),
+            Ok(ValueRef::Text(text)) => Value::Text(String::from_utf8_lossy(text).into_owned()),
             _ => Value::Nothing,
         }
     }
 }
 
-impl ToSql for Value<'_> {
+impl ToSql for Value {
     fn to_sql(&self) -> Result<ToSqlOutput<'_>, SqlError> {
         Ok(ToSqlOutput::Borrowed(match self {
             Value::Nothing => ValueRef::Null,

@@ -39,7 +39,7 @@ pub(crate) struct Filter {
 
 impl Filter {
     /// Conditions on the table of runs, numbered after `others` parameters, and their values.
-    pub(crate) fn conditions(&self, others: usize) -> (String, Vec<Value<'static>>) {
+    pub(crate) fn conditions(&self, others: usize) -> (String, Vec<Value>) {
         // As the archive has it.
         let verdict = self.verdict.as_ref().map(|verdict| verdict.replace('-', " "));
         let parts = [
@@ -54,7 +54,7 @@ impl Filter {
         let mut values = Vec::new();
         for (condition, value) in parts {
             if let Some(value) = value {
-                values.push(Value::from(value.to_string()));
+                values.push(Value::from(value));
                 text.push_str(&format!(" AND {condition} ${}", others + values.len()));
             }
         }

@@ -3,7 +3,7 @@
 
 use crate::archive::address::{Address, CONNECT_TIMEOUT};
 use crate::archive::schema::{STEPS, TABLES, for_server, newer, version_of};
-use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value, insertion};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Value};
 use crate::archive::trouble::{Trouble, told};
 use crate::error::{Error, invalid};
 use std::future::Future;
@@ -12,9 +12,6 @@ use tokio::runtime::{Builder, Runtime};
 use tokio::time::timeout;
 use tokio_postgres::types::{ToSql, Type};
 use tokio_postgres::{Client, NoTls};
-
-/// Most parameters of one statement; PostgreSQL takes 65,535.
-const MAX_PARAMETERS: usize = 10_000;
 
 /// Held while the schema is made or changed: "SpnT" in ASCII, as an SQLite file has it.
 const MIGRATION: i64 = 0x5370_6e54;
@@ -234,20 +231,10 @@ impl Store for Server {
         self.run("ROLLBACK")
     }
 
-    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error> {
-        for rows in rows.chunks(MAX_PARAMETERS / rows.first().map_or(1, Vec::len)) {
-            let (statement, values) = insertion(table, rows);
-            let values: Vec<_> = values.iter().filter_map(bound).collect();
-            let added = self.call(|link| link.wait(link.client.execute(&statement, &values)));
-            added.map_err(|trouble| self.told(&trouble))?;
-        }
-        Ok(())
-    }
-
     fn query(
         &mut self,
         statement: &str,
-        values: &[Value<'_>],
+        values: &[Value],
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error> {
         let values: Vec<_> = values.iter().filter_map(bound).collect();
@@ -265,7 +252,7 @@ impl Store for Server {
 }
 
 impl Row for tokio_postgres::Row {
-    fn value(&self, at: usize) -> Value<'_> {
+    fn value(&self, at: usize) -> Value {
         let Some(column) = self.columns().get(at) else { return Value::Nothing };
         match *column.type_() {
             Type::INT8 => self.try_get::<_, Option<i64>>(at).ok().flatten().into(),
@@ -276,7 +263,7 @@ impl Row for tokio_postgres::Row {
 }
 
 /// A value as a parameter; none for NULL, which has no type.
-fn bound<'a>(value: &'a Value<'_>) -> Option<&'a (dyn ToSql + Sync)> {
+fn bound(value: &Value) -> Option<&(dyn ToSql + Sync)> {
     match value {
         Value::Nothing => None,
         Value::Whole(number) => Some(number),

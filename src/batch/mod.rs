@@ -14,7 +14,7 @@ mod summary;
 
 use crate::archive::{Archive, archive_name};
 use crate::batch::journal::{Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, now};
-use crate::batch::one::{Lost, Outcome};
+use crate::batch::one::Lost;
 use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
 use crate::batch::resume::{ASIDE, Left};
@@ -182,7 +182,7 @@ impl<'a> Batch<'a> {
             archive: self.archive.as_mut(),
         };
         match run.on(head, &prepared, given.unwrap_or_default(), &place) {
-            Ok(outcome) => self.ended(at, outcome),
+            Ok((verdict, done)) => self.ended(at, verdict, &done),
             Err(Lost::NoAnswer(error)) => {
                 self.summary.add_no_answer(at, &error.to_string());
                 self.stops(Verdict::HeadFailed)
@@ -198,41 +198,31 @@ impl<'a> Batch<'a> {
         }
     }
 
-    /// Writes down the outcome of a head; tells whether the batch ends here.
-    fn ended(&mut self, at: usize, outcome: Outcome) -> Option<Early> {
-        let (head, folder) = self.plan.heads.get(at).zip(self.folders.get(at))?;
-        let record = self.options.record.join(folder).join("record.json");
-        let Outcome { verdict, is_safe, .. } = outcome;
-        let done = Done {
-            serial: head.serial.clone(),
-            verdict: verdict.text().to_lowercase(),
-            exit_code: verdict.exit_code(),
-            unmet: outcome.unmet,
-            failure: outcome.failure,
-            took: outcome.took,
-            left_safe: Some(is_safe),
-            record: resume::sha256(&record).unwrap_or_default(),
-            at: now(),
+    /// Writes down how the run of a head ended; tells whether the batch ends here.
+    fn ended(&mut self, at: usize, verdict: Verdict, done: &Done) -> Option<Early> {
+        let is_interrupted = verdict == Verdict::Interrupted;
+        // An interrupted run is shown, and not written down as finished: it is run again.
+        let written = match is_interrupted {
+            true => Ok(()),
+            false => self.journal.write(&Line::Done(done.clone())),
         };
-        if verdict == Verdict::Interrupted {
-            // Shown, and not written down as finished: it is run again.
-            self.summary.add(at, &done);
-            if !is_safe {
-                complain(&format!("{} was not left safe: look at it\n", head.serial));
-            }
-            return Some(Early::Interrupted);
-        }
-        let written = self.journal.write(&Line::Done(done.clone()));
-        self.summary.add(at, &done);
+        self.summary.add(at, done);
         if let Err(error) = written {
             return Some(Early::Stopped(error.to_string(), WRONG));
         }
-        if !is_safe {
-            let what =
-                format!("{} was not left safe, so the batch ends here: look at it", head.serial);
-            return Some(Early::Stopped(what, Verdict::HeadFailed.exit_code()));
+        let left_unsafe = match done.left_safe {
+            Some(true) => None,
+            _ => Some(format!("{} was not left safe", done.serial)),
+        };
+        match left_unsafe {
+            Some(what) if is_interrupted => complain(&format!("{what}: look at it\n")),
+            Some(what) => {
+                let what = format!("{what}, so the batch ends here: look at it");
+                return Some(Early::Stopped(what, Verdict::HeadFailed.exit_code()));
+            }
+            None => {}
         }
-        self.stops(verdict)
+        if is_interrupted { Some(Early::Interrupted) } else { self.stops(verdict) }
     }
 
     /// Whether a verdict ends the batch early.

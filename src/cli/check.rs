@@ -126,7 +126,7 @@ impl Options {
                 "  its longest time is known once it is set\n".to_string()
             } else {
                 let (program, colour) = (prepared.program.as_ref(), terminal::colour_output());
-                duration::explained(bound, program, &prepared.params, &prepared.sources, colour)
+                duration::explained(bound, program, &prepared.sources, colour)
             });
         }
         complain(&rendered(too_long.as_slice(), &prepared.sources));

@@ -6,7 +6,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use spintrue_head::{Channel, Description, Direction, Signal, nearest_name};
 
 /// Most names in one report.
-const NAMES_MOST: usize = 8;
+const MAX_NAMES: usize = 8;
 
 /// What is wrong with each of them, where something is.
 pub(super) fn misused(all: &[Used], head: &Description) -> Vec<Diagnostic> {
@@ -29,7 +29,7 @@ fn wrong_head(first: &Used, all: &[Used]) -> Diagnostic {
         }
     }
     let count = names.len();
-    names.truncate(NAMES_MOST);
+    names.truncate(MAX_NAMES);
     if count > names.len() {
         names.push("…".to_string());
     }
